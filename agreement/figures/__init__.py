@@ -1,0 +1,1 @@
+"""Pictures: results in, Axes out."""

@@ -1,0 +1,1 @@
+"""Raw recordings to VO2max: gas exchange, field tests, heart rate, training profile."""

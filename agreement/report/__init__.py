@@ -1,0 +1,1 @@
+"""Notebooks found, filled, run and rendered; exports and provenance."""

@@ -1,0 +1,1 @@
+"""Numbers: arrays and frames in, frozen results out."""

@@ -1,0 +1,41 @@
+"""What the statistics are computed from: the paired study, as plain frames and the choices made."""
+
+from dataclasses import dataclass, field
+from datetime import date
+
+import pandas as pd
+
+from agreement.tables.options import StudyOptions
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """
+    One paired study, ready for statistics.
+
+    Attributes
+    ----------
+    pairs : DataFrame
+        Columns `agreement.terms.PAIR_COLUMNS`; one row per pair, all methods and modes. VO2max in
+        mL/kg/min, difference = field - laboratory.
+    daily : DataFrame
+        Columns athlete_id, lab_test_id, method, mode, date, gap_days, field, lab: the mean of the
+        readings of each day that was assigned to a laboratory unit with a pair (before averaging
+        over days).
+    repeats : DataFrame
+        Columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test, so a
+        unit with two rows or more is a repeat.
+    options : StudyOptions
+        The study's choices.
+    heart_rate_based : dict of str to bool
+        For each method label, whether it rests on heart rate.
+    first_lab_date : date or None
+        Of the first laboratory test, for the rule on margins agreed too late.
+    """
+
+    pairs: pd.DataFrame
+    daily: pd.DataFrame
+    repeats: pd.DataFrame
+    options: StudyOptions
+    heart_rate_based: dict[str, bool] = field(default_factory=dict)
+    first_lab_date: date | None = None

@@ -1,0 +1,157 @@
+"""
+The choices of one study: what `study.toml` may say, with the defaults of every key.
+
+Plain frozen data, no reading and no checking; `study_file` fills it from the file.
+"""
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Literal
+
+Summary = Literal["mean", "median", "nearest", "last"]
+Kind = Literal["squad", "validation", "audit"]
+
+
+@dataclass(frozen=True, slots=True)
+class StudyText:
+    """Table ``[study]``."""
+
+    title: str = ""
+    question: str = ""
+    time_zone: str | None = None  # IANA name; needed as soon as one time has no offset
+    id_map: str | None = None  # columns found,athlete_id: the only way to join unequal ids
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """Table ``[margin]``: what was agreed beforehand. [mL/kg/min]"""
+
+    limit: float | None = None  # key limit_ml_kg_min; both limits must lie inside +- this
+    mean_limit: float | None = None  # key mean_limit_ml_kg_min; default: limit
+    agreed_on: date | None = None  # required with a limit
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """Table ``[reference]``: the laboratory."""
+
+    averaging_rule: str | None = None  # None: the one rule that the tests carry
+    allow_mixed: bool = False
+    repeat_within_days: int = 10
+    sem: float | None = None  # key sem_ml_kg_min; used only when the study has no repeats
+
+
+@dataclass(frozen=True, slots=True)
+class Pairing:
+    """Tables ``[pairing]`` and ``[pairing.field_tests]``. Gap = laboratory date - reading date."""
+
+    days_before: int = 14
+    days_after: int = 0
+    same_day: bool = False
+    summary: Summary = "mean"
+    summary_days: int = 7
+    minimum_days: int = 2
+    stale_after_days: int = 21
+    mode_match: tuple[tuple[str, ...], ...] = ()
+
+
+FIELD_TEST_PAIRING = Pairing(
+    days_before=14, days_after=14, same_day=True, summary="nearest", summary_days=14, minimum_days=1
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Table ``[change]``: which two visits make a change."""
+
+    visits: Literal["first and last", "consecutive"] = "first and last"
+    minimum_gap_days: int = 21
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """Table ``[profile]``: thresholds are the authors' choice, common practice, no source."""
+
+    use: Literal["computed", "stated"] | None = None  # None: computed when sessions exist
+    window_days: int = 42
+    minimum_sessions: int = 12
+    minimum_hours: float = 10.0
+    minimum_weeks: int = 4  # weeks of the window with a session
+    minimum_hr_share: float = 0.90
+    zone2_from_share_of_hr_max: float = 0.825
+    zone3_from_share_of_hr_max: float = 0.875
+    intermittent_top_mode_share: float = 0.60  # below: no mode dominates
+    intermittent_session_share: float = 0.40
+    low_zone1_share: float = 0.85
+    low_zone3_share: float = 0.05
+    low_long_share: float = 0.30
+    low_median_min: float = 75.0
+    long_session_min: float = 90.0
+    ultra_hours_per_week: float = 10.0
+    ultra_longest_min: float = 240.0
+    high_zone23_share: float = 0.40
+    high_zone3_share: float = 0.20
+    high_median_min: float = 50.0
+    borderline_points: float = 5.0  # percentage points that may flip a label
+
+
+@dataclass(frozen=True, slots=True)
+class Extrapolation:
+    """Table ``[extrapolation]``: when heart rate may be carried to its maximum."""
+
+    minimum_hr_span_bpm: float = 15.0
+    minimum_points: int = 3
+    minimum_top_share_of_hr_max: float = 0.75
+    window_days: int = 42
+    maximum_share_of_hr_max: float = 1.0  # stages and sessions above it are left out
+    hr_max_formula: str = "208_minus_0.7_age_2001"  # used when no HRmax was measured; printed
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    """Table ``[methods."label"]``."""
+
+    heart_rate_based: bool | None = None  # None: true for field_estimates; protocols know theirs
+    resting: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Table ``[report]``."""
+
+    kind: Kind = "squad"
+    seed: int = 20260101
+
+
+@dataclass(frozen=True, slots=True)
+class FileFormat:
+    """One table ``[files.NAME]``; None: found in the file and reported."""
+
+    path: str | None = None
+    separator: str | None = None
+    decimal: str | None = None
+    encoding: str | None = None
+    header_rows: int = 1
+    date_order: Literal["year-first", "day-first", "month-first"] | None = None
+    sheet: str | None = None
+    columns: dict[str, str] = field(default_factory=dict)  # ours -> theirs
+    units: dict[str, str] = field(default_factory=dict)  # our column -> their unit
+    codes: dict[str, dict[str, str]] = field(default_factory=dict)  # column -> theirs -> ours
+
+
+@dataclass(frozen=True, slots=True)
+class StudyOptions:
+    """Everything `study.toml` can say."""
+
+    study: StudyText = StudyText()
+    margin: Margin = Margin()
+    reference: Reference = Reference()
+    pairing: Pairing = Pairing()
+    pairing_field_tests: Pairing = FIELD_TEST_PAIRING  # table [pairing.field_tests]
+    change: Change = Change()
+    profile: Profile = Profile()
+    extrapolation: Extrapolation = Extrapolation()
+    methods: dict[str, Method] = field(default_factory=dict)
+    report: Report = Report()
+    files: dict[str, FileFormat] = field(default_factory=dict)

@@ -1,0 +1,149 @@
+"""
+The glossary: one name per idea, with its unit, its range and its codes.
+
+Sign rule: **a difference is always field minus laboratory**, in mL/kg/min, so a positive bias means
+that the field estimate reads high.
+"""
+
+from typing import Final, NamedTuple
+
+UNIT: Final = "mL/kg/min"
+
+# --- words --------------------------------------------------------------------------------------
+
+GLOSSARY: Final[dict[str, str]] = {
+    "VO2max": "highest oxygen uptake a person reaches in exercise, per kilogram of body mass",
+    "VO2peak": "the highest value of a test that was not confirmed to be maximal",
+    "laboratory": "VO2max from gas exchange; the reference",
+    "field": "any other VO2max number: a wrist device's, a field test's, a training session's",
+    "difference": "field minus laboratory; above zero the field estimate reads high",
+    "pair": "one laboratory unit and the fair summary of one method's readings around it",
+    "unit": "a laboratory test, together with its repeats within a few days",
+    "reading": "one field value on one day",
+    "gap": "laboratory date minus the reading's date, in days; positive before the test",
+    "bias": "mean difference",
+    "limits of agreement": "the two values that hold the given share of differences of people",
+    "coverage": "the share of differences that the limits should hold; about people",
+    "confidence level": "of an interval; about our uncertainty, not about people",
+    "margin": "the limit agreed beforehand that both limits of agreement must lie inside",
+    "typical error": "within-athlete standard deviation of repeated values of one method",
+    "smallest real change": "z sqrt(2) typical errors: a smaller change may be noise",
+    "standard error of estimate": "residual standard deviation of laboratory on field",
+    "noise floor": "z times the laboratory's own typical error; no method can agree better",
+    "training profile": "how an athlete trained before the test: a label, computed or stated",
+    "ledger": "the account of every row read: used, summarised or excluded with a reason",
+}
+
+# --- codes --------------------------------------------------------------------------------------
+
+MODES: Final = ("run", "walk", "cycle", "row", "ski", "step", "other")
+RESTING: Final = "resting"  # a field mode that pairs with any laboratory mode
+SEXES: Final = ("female", "male", "unknown")
+YES_NO_UNKNOWN: Final = ("yes", "no", "unknown")
+SENSORS: Final = ("chest_strap", "wrist_optical", "none", "unknown")
+PHASES: Final = ("rest", "warmup", "exercise", "recovery")
+TAGS: Final = ("illness", "injury", "other")
+NOT_ENOUGH_DATA: Final = "not enough data"  # a training profile that is no group
+SESSIONS_METHOD: Final = "sessions_hr"  # the method name of the session estimate
+
+# Why a row was left out. The order decides which cause is named when several hold.
+REASONS: Final[dict[str, str]] = {
+    "copy": "the same reading again",
+    "conflicting_copy": "the same instant with two different values",
+    "stale": "one value repeated day after day, counted once",
+    "missing_value": "a required value is missing",
+    "no_mass": "no body mass to convert with",
+    "out_of_range": "outside the range that a person can reach",
+    "unknown_athlete": "not in the athletes table",
+    "athlete_without_laboratory_test": "the athlete has no laboratory test",
+    "mode_mismatch": "the laboratory tested another mode of exercise",
+    "outside_window": "too far from any laboratory test",
+    "same_day": "on the day of a laboratory test",
+    "after_test": "after the laboratory test, which may have tuned it",
+    "too_few_readings": "too few days with a reading around the test",
+    "no_estimate_in_window": "no usable estimate around the test",
+    "averaging_rule_mixed": "another averaging rule than the study's",
+    "session_quality": "the session's record is not good enough",
+    "not_completed": "the test was not completed",
+    "extrapolation_refused": "heart rates too few, too low or too close together to extrapolate",
+    "not_summarised": "in the window, but not part of its summary",
+    "withdrawn": "removed at the participant's request",
+}
+
+# --- columns of the output ----------------------------------------------------------------------
+
+RESULT_COLUMNS: Final = (
+    "analysis method mode group statistic value low high unit n n_pairs note".split()
+)
+PAIR_COLUMNS: Final = (
+    "athlete_id lab_test_id lab_date method mode lab field difference n_estimates n_days gap_days "
+    "training_profile profile_borderline max_confirmed averaging_rule sex age_years mass_kg sensor "
+    "mass_mismatch_pct hr_max_mismatch_bpm hr_limiting_drug".split()
+)
+EXCLUSION_COLUMNS: Final = "file row id reason message".split()
+FLOW_COLUMNS: Final = "file rows_read used summarised excluded".split()
+CARD_COLUMNS: Final = (
+    "athlete_id method mode field lab_equivalent lab_equivalent_low lab_equivalent_high "
+    "smallest_real_change calibration inputs_to_correct note".split()
+)
+
+# --- ranges -------------------------------------------------------------------------------------
+
+
+class Range(NamedTuple):
+    """Plausible values of one column: outside `warn` a note, outside `reject` set aside."""
+
+    warn_low: float
+    warn_high: float
+    reject_low: float
+    reject_high: float
+    unit: str
+
+
+# Sanity ranges for adults: the authors' choice, common practice, no source.
+RANGES: Final[dict[str, Range]] = {
+    "vo2max_ml_kg_min": Range(15, 80, 8, 100, UNIT),
+    "vo2max_l_min": Range(1.0, 6.5, 0.5, 8, "L/min"),
+    "vo2max_ml_min": Range(1000, 6500, 500, 8000, "mL/min"),
+    "verification_vo2max_ml_kg_min": Range(15, 80, 8, 100, UNIT),
+    "hr_max_bpm": Range(140, 215, 90, 240, "bpm"),
+    "hr_rest_bpm": Range(35, 100, 25, 130, "bpm"),
+    "hr_bpm": Range(60, 215, 25, 240, "bpm"),
+    "set_hr_max_bpm": Range(140, 215, 90, 240, "bpm"),
+    "rer_max": Range(1.00, 1.40, 0.7, 2.0, "1"),
+    "rpe_max": Range(6, 20, 6, 20, "1"),
+    "lactate_mmol_l": Range(0, 20, 0, 30, "mmol/L"),
+    "mass_kg": Range(35, 160, 25, 250, "kg"),
+    "set_mass_kg": Range(35, 160, 25, 250, "kg"),
+    "stature_cm": Range(140, 210, 100, 250, "cm"),
+    "age_years": Range(10, 90, 5, 110, "years"),
+    "set_age_years": Range(10, 90, 5, 110, "years"),
+    "birth_year": Range(1930, 2100, 1900, 2100, "year"),
+    "barometric_pressure_mmhg": Range(600, 800, 400, 850, "mmHg"),
+    "temperature_c": Range(-20, 40, -50, 60, "degrees Celsius"),
+    "altitude_m": Range(-100, 4000, -500, 9000, "m"),
+    "duration_min": Range(1, 720, 0, 2880, "min"),
+    "zone1_min": Range(0, 720, 0, 2880, "min"),
+    "zone2_min": Range(0, 720, 0, 2880, "min"),
+    "zone3_min": Range(0, 720, 0, 2880, "min"),
+    "distance_m": Range(100, 50_000, 1, 300_000, "m"),
+    "time_min": Range(1, 300, 0.1, 2880, "min"),
+    "speed_km_h": Range(2, 25, 0.5, 45, "km/h"),
+    "stage": Range(1, 21, 0, 30, "1"),
+    "power_w": Range(20, 600, 0, 2000, "W"),
+}
+
+# --- cautions, printed by every report, card and notebook ---------------------------------------
+
+CAUTIONS: Final = (
+    "This workbench describes how far two methods of measuring VO2max agree. It does not "
+    "diagnose, clear or prescribe.",
+    "Screen everyone before a maximal test: signs or symptoms, known cardiac, metabolic or renal "
+    "disease, current activity, intended intensity. Refer for clearance where the screening says so.",
+    "Stop a test for chest pain, a fall in systolic pressure with rising load, unusual "
+    "breathlessness, dizziness, pallor or confusion, a change of heart rhythm, failing equipment, "
+    "or because the person asks.",
+    "Heart-rate-based estimates are not valid under drugs that limit heart rate, such as "
+    "beta-blockers.",
+    "Local rules and licensed practice come before anything written here.",
+)
