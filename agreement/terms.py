@@ -72,20 +72,59 @@ REASONS: Final[dict[str, str]] = {
 
 # --- columns of the output ----------------------------------------------------------------------
 
-RESULT_COLUMNS: Final = (
-    "analysis method mode group statistic value low high unit n n_pairs note".split()
-)
-PAIR_COLUMNS: Final = (
-    "athlete_id lab_test_id lab_date method mode lab field difference n_estimates n_days gap_days "
-    "training_profile profile_borderline max_confirmed averaging_rule sex age_years mass_kg sensor "
-    "mass_mismatch_pct hr_max_mismatch_bpm hr_limiting_drug".split()
-)
-EXCLUSION_COLUMNS: Final = "file row id reason message".split()
-FLOW_COLUMNS: Final = "file rows_read used summarised excluded".split()
-CARD_COLUMNS: Final = (
-    "athlete_id method mode field lab_equivalent lab_equivalent_low lab_equivalent_high "
-    "smallest_real_change calibration inputs_to_correct note".split()
-)
+RESULT_COLUMNS: Final = [
+    "analysis",
+    "method",
+    "mode",
+    "group",
+    "statistic",
+    "value",
+    "low",
+    "high",
+    "unit",
+    "n",
+    "n_pairs",
+    "note",
+]
+PAIR_COLUMNS: Final = [
+    "athlete_id",
+    "lab_test_id",
+    "lab_date",
+    "method",
+    "mode",
+    "lab",
+    "field",
+    "difference",
+    "n_estimates",
+    "n_days",
+    "gap_days",
+    "training_profile",
+    "profile_borderline",
+    "max_confirmed",
+    "averaging_rule",
+    "sex",
+    "age_years",
+    "mass_kg",
+    "sensor",
+    "mass_mismatch_pct",
+    "hr_max_mismatch_bpm",
+    "hr_limiting_drug",
+]
+EXCLUSION_COLUMNS: Final = ["file", "row", "id", "reason", "message"]
+FLOW_COLUMNS: Final = ["file", "rows_read", "used", "summarised", "excluded"]
+CARD_COLUMNS: Final = [
+    "athlete_id",
+    "method",
+    "mode",
+    "field",
+    "lab_equivalent",
+    "lab_equivalent_low",
+    "lab_equivalent_high",
+    "smallest_real_change",
+    "calibration",
+    "inputs_to_correct",
+    "note",
+]
 
 # --- ranges -------------------------------------------------------------------------------------
 
@@ -136,14 +175,22 @@ RANGES: Final[dict[str, Range]] = {
 # --- cautions, printed by every report, card and notebook ---------------------------------------
 
 CAUTIONS: Final = (
-    "This workbench describes how far two methods of measuring VO2max agree. It does not "
-    "diagnose, clear or prescribe.",
-    "Screen everyone before a maximal test: signs or symptoms, known cardiac, metabolic or renal "
-    "disease, current activity, intended intensity. Refer for clearance where the screening says so.",
-    "Stop a test for chest pain, a fall in systolic pressure with rising load, unusual "
-    "breathlessness, dizziness, pallor or confusion, a change of heart rhythm, failing equipment, "
-    "or because the person asks.",
-    "Heart-rate-based estimates are not valid under drugs that limit heart rate, such as "
-    "beta-blockers.",
+    (
+        "This workbench describes how far two methods of measuring VO2max agree. It does not "
+        "diagnose, clear or prescribe."
+    ),
+    (
+        "Screen everyone before a maximal test: signs or symptoms, known cardiac, metabolic or renal "
+        "disease, current activity, intended intensity. Refer for clearance where the screening says so."
+    ),
+    (
+        "Stop a test for chest pain, a fall in systolic pressure with rising load, unusual "
+        "breathlessness, dizziness, pallor or confusion, a change of heart rhythm, failing equipment, "
+        "or because the person asks."
+    ),
+    (
+        "Heart-rate-based estimates are not valid under drugs that limit heart rate, such as "
+        "beta-blockers."
+    ),
     "Local rules and licensed practice come before anything written here.",
 )

@@ -24,7 +24,7 @@ class StudyText:
 
 @dataclass(frozen=True, slots=True)
 class Margin:
-    """Table ``[margin]``: what was agreed beforehand. [mL/kg/min]"""
+    """Table ``[margin]``: what was agreed beforehand. [mL/kg/min]."""
 
     limit: float | None = None  # key limit_ml_kg_min; both limits must lie inside +- this
     mean_limit: float | None = None  # key mean_limit_ml_kg_min; default: limit
