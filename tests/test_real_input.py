@@ -1,0 +1,196 @@
+"""
+Real measurements, through the whole tool.
+
+The 31 men's numbers stand in `reference/fitness_31_men.json` with their citation. The 20 cyclists
+(Sylta et al. 2016, Med Sci Sports Exerc 48:2165-2174; CC0) lie outside the project; their tests are
+skipped where they are not at hand. The expected figures were computed independently of this
+project and are given to their last printed digit.
+"""
+
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from agreement.cohort import read_cohort
+
+HERE = Path(__file__).parent
+OPEN_DATA = HERE.parents[1] / "shared" / "open_data"
+START = pd.Timestamp("2026-01-05")
+WEEKS = {"pre": 0, "meso1": 4, "meso2": 8, "meso3": 12}
+
+cyclists_at_hand = pytest.mark.skipif(
+    not (OPEN_DATA / "cycling20_lab.csv").is_file(),
+    reason="the open data of 20 cyclists are not beside the project",
+)
+
+
+def statistic(results, analysis, name, method, group="all", column="value"):
+    hit = results.query(
+        "analysis == @analysis and statistic == @name and method == @method and group == @group"
+    )
+    assert len(hit) == 1
+    return hit[column].iloc[0]
+
+
+# --- 31 men, 1.5-mile run -------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def fitness_men(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("fitness")
+    table = json.loads((HERE / "reference" / "fitness_31_men.json").read_text(encoding="utf-8"))
+    men = pd.DataFrame(table["rows"], columns=table["columns"])
+    (folder / "study.toml").write_text('[study]\ntime_zone = "UTC"\n', encoding="utf-8")
+    pd.DataFrame(
+        {"athlete_id": men.id, "sex": "male", "age_years": men.age_y, "mass_kg": men.mass_kg}
+    ).to_csv(folder / "athletes.csv", index=False)
+    pd.DataFrame(
+        {
+            "lab_test_id": "T" + men.id,
+            "athlete_id": men.id,
+            "date": "2026-03-02",
+            "mode": "run",
+            "vo2max_ml_kg_min": men.vo2_measured_ml_kg_min,
+            "mass_kg": men.mass_kg,
+        }
+    ).to_csv(folder / "lab_tests.csv", index=False)
+    runs = pd.DataFrame(
+        {
+            "athlete_id": men.id,
+            "date": "2026-03-04",
+            "time_min": men.run15_time_min,
+            "mass_kg": men.mass_kg,
+        }
+    )
+    protocols = ["run_1_5mile_1993", "run_1_5mile_inverse_time"]
+    pd.concat([runs.assign(protocol=p) for p in protocols]).to_csv(
+        folder / "field_tests.csv", index=False
+    )
+    return read_cohort(folder)
+
+
+@pytest.mark.parametrize(
+    ("method", "bias", "sd", "lower", "upper", "r", "see", "mape"),
+    [
+        ("run_1_5mile_1993", 2.21, 2.98, -3.63, 8.06, 0.829, 3.03, 6.42),
+        ("run_1_5mile_inverse_time", 2.49, 2.87, -3.13, 8.12, 0.876, 2.61, 6.32),
+    ],
+)
+def test_31_men_run_1_5_miles(fitness_men, method, bias, sd, lower, upper, r, see, mape):
+    results = fitness_men.results.frame
+    limits = "limits_of_agreement"
+    assert statistic(results, limits, "bias", method, column="n") == 31
+    assert statistic(results, limits, "bias", method) == pytest.approx(bias, abs=0.005)
+    assert statistic(results, limits, "sd_of_differences", method) == pytest.approx(sd, abs=0.005)
+    assert statistic(results, limits, "lower_limit", method) == pytest.approx(lower, abs=0.005)
+    assert statistic(results, limits, "upper_limit", method) == pytest.approx(upper, abs=0.005)
+    assert statistic(results, "regression", "r", method) == pytest.approx(r, abs=0.0005)
+    assert statistic(results, "regression", "standard_error_of_estimate", method) == pytest.approx(
+        see, abs=0.005
+    )
+    assert statistic(results, "error", "mape", method) == pytest.approx(mape, abs=0.005)
+
+
+# --- 20 cyclists ----------------------------------------------------------------------------------
+
+
+def cyclists_study(folder, visits):
+    """Write a study of these visits: maximal power and stages with heart rate on the test day."""
+    lab = pd.read_csv(OPEN_DATA / "cycling20_lab.csv").query("timepoint in @visits")
+    lab["rider"] = "R" + lab.subject.astype(str).str.zfill(2)
+    lab["date"] = [(START + pd.Timedelta(weeks=WEEKS[v])).date() for v in lab.timepoint]
+    stages = pd.read_csv(OPEN_DATA / "cycling20_stages.csv").query("timepoint in @visits")
+    (folder / "study.toml").write_text(
+        '[study]\ntime_zone = "UTC"\n[extrapolation]\nmaximum_share_of_hr_max = 0.93\n',
+        encoding="utf-8",
+    )
+    pd.DataFrame(
+        {
+            "lab_test_id": lab.rider + "-" + lab.timepoint,
+            "athlete_id": lab.rider,
+            "date": lab.date,
+            "mode": "cycle",
+            "vo2max_ml_kg_min": lab.vo2max_ml_kg_min,
+            "mass_kg": lab.mass_kg,
+            "hr_max_bpm": lab.hr_max,
+            "rer_max": lab.rer_max,
+        }
+    ).to_csv(folder / "lab_tests.csv", index=False)
+    pd.DataFrame(
+        {"athlete_id": lab.rider, "sex": "male", "age_years": lab.age}
+    ).dropna().drop_duplicates("athlete_id").to_csv(folder / "athletes.csv", index=False)
+    peak = lab.assign(protocol="cycle_max_power_1990", field_test_id="", power_w=lab.wmax_w)
+    steps = stages.merge(
+        lab[["subject", "timepoint", "rider", "date", "mass_kg", "hr_max"]],
+        on=["subject", "timepoint"],
+    )
+    steps = steps.assign(
+        protocol="cycle_stages_hr",
+        field_test_id="S-" + steps.rider + "-" + steps.timepoint,
+        power_w=steps.watt,
+        hr_bpm=steps.hr,
+        hr_max_bpm=steps.hr_max,
+    )
+    both = pd.concat([peak.dropna(subset="power_w"), steps])
+    both = both.assign(athlete_id=both.rider)
+    columns = [
+        "field_test_id",
+        "athlete_id",
+        "date",
+        "protocol",
+        "power_w",
+        "hr_bpm",
+        "hr_max_bpm",
+        "mass_kg",
+    ]
+    both[columns].to_csv(folder / "field_tests.csv", index=False)
+    return folder
+
+
+@cyclists_at_hand
+@pytest.mark.parametrize(
+    ("method", "bias", "sd", "lower", "upper", "r", "see", "mape"),
+    [
+        ("cycle_max_power_1990", 1.12, 3.76, -6.26, 8.49, 0.855, 3.47, 4.76),
+        ("cycle_stages_hr", -5.16, 5.60, -16.13, 5.82, 0.573, 5.48, 9.90),
+    ],
+)
+def test_20_cyclists_before_training(tmp_path, method, bias, sd, lower, upper, r, see, mape):
+    results = read_cohort(cyclists_study(tmp_path, ["pre"])).results.frame
+    limits = "limits_of_agreement"
+    assert statistic(results, limits, "bias", method, column="n") == 20
+    assert statistic(results, limits, "bias", method) == pytest.approx(bias, abs=0.005)
+    assert statistic(results, limits, "sd_of_differences", method) == pytest.approx(sd, abs=0.005)
+    assert statistic(results, limits, "lower_limit", method) == pytest.approx(lower, abs=0.005)
+    assert statistic(results, limits, "upper_limit", method) == pytest.approx(upper, abs=0.005)
+    assert statistic(results, "regression", "r", method) == pytest.approx(r, abs=0.0005)
+    assert statistic(results, "regression", "standard_error_of_estimate", method) == pytest.approx(
+        see, abs=0.005
+    )
+    assert statistic(results, "error", "mape", method) == pytest.approx(mape, abs=0.005)
+
+
+@cyclists_at_hand
+def test_20_cyclists_after_twelve_weeks(tmp_path):
+    results = read_cohort(cyclists_study(tmp_path, ["pre", "meso3"])).results.frame
+    method = "cycle_stages_hr"
+    assert statistic(results, "change", "bias", method, column="n") == 19
+    assert statistic(results, "change", "bias", method) == pytest.approx(-1.40, abs=0.005)
+    assert statistic(results, "change", "lower_limit", method) == pytest.approx(-10.05, abs=0.005)
+    assert statistic(results, "change", "upper_limit", method) == pytest.approx(7.26, abs=0.005)
+    assert statistic(results, "change", "r", method) == pytest.approx(0.287, abs=0.0005)
+
+
+@cyclists_at_hand
+def test_a_respiratory_exchange_ratio_of_110_is_noted_and_a_missing_vo2max_is_set_aside(tmp_path):
+    cohort = read_cohort(cyclists_study(tmp_path, list(WEEKS)))
+    (rer,) = [p for p in cohort.problems if p.column == "rer_max"]
+    assert rer.severity == "note"
+    assert rer.row == 9  # the eighth rider, below the header
+    assert "110" in rer.what
+    missing = cohort.exclusions.query("file == 'lab_tests.csv' and reason == 'missing_value'")
+    assert sorted(missing.id) == ["R05-meso2", "R05-meso3", "R09-meso2", "R13-meso2"]
+    assert (
+        cohort.flow.rows_read == cohort.flow[["used", "summarised", "excluded"]].sum(axis=1)
+    ).all()
