@@ -1,0 +1,299 @@
+"""
+The cluster bootstrap: athletes are drawn, with all their rows; one drawing serves every statistic.
+
+A drawing is kept as counts: how often each athlete came up. A statistic is a function of
+frequency weights, so that thousands of resamples are one array operation; a statistic that is a
+function of sums over athletes needs only ``counts @ sums``.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from agreement.stats.intervals import Interval, checked_share
+
+Floats = npt.NDArray[np.float64]
+Statistic = Callable[[Floats], Floats]
+
+N_RESAMPLES = 9999
+FEW_ATHLETES = 15  # below, bootstrap intervals come out too short
+_CHUNK = 1 << 18  # numbers held at once; small enough for a processor's cache
+_SAME = 1e-10  # relative: nearer than this is a tie, not a difference
+
+
+@dataclass(frozen=True, slots=True)
+class Resampling:
+    """
+    Which athletes were drawn, how often, in each resample.
+
+    Attributes
+    ----------
+    codes : ndarray of int, shape (n_rows,)
+        The athlete of each row, 0 ... G - 1 in the order of the sorted ids.
+    counts : ndarray of uint8, shape (B, G)
+        How often each athlete was drawn. A count above 255 cannot happen below 256 athletes and
+        has no realistic chance above.
+    seed : int or None
+        Where the drawing started, when that is known.
+    """
+
+    codes: npt.NDArray[np.intp]
+    counts: npt.NDArray[np.uint8]
+    seed: int | None = None
+
+    @property
+    def n_resamples(self) -> int:
+        """B."""
+        return int(self.counts.shape[0])
+
+    @property
+    def n_athletes(self) -> int:
+        """G."""
+        return int(self.counts.shape[1])
+
+
+@dataclass(frozen=True)
+class Replicates:
+    """
+    k statistics in the sample, in each resample, and with each athlete left out.
+
+    Attributes
+    ----------
+    estimate : ndarray, shape (k,)
+    replicates : ndarray, shape (B, k)
+    jackknife : ndarray, shape (G, k)
+    seed : int or None
+    """
+
+    estimate: Floats
+    replicates: Floats
+    jackknife: Floats
+    seed: int | None = None
+
+    @cached_property
+    def failed(self) -> npt.NDArray[np.intp]:
+        """How many resamples gave no number, for each statistic."""
+        return np.asarray(np.isnan(self.replicates).sum(axis=0), dtype=np.intp)
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """For each statistic what the reader should know of its interval; mostly empty."""
+        return tuple(self._note(k) for k in range(self.estimate.size))
+
+    def bca_interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:
+        """
+        Bias-corrected and accelerated interval of one statistic.
+
+        Falls back to percentiles, and says so in `notes`, where it is undefined.
+
+        References
+        ----------
+        .. [1] Efron B, Tibshirani RJ. An introduction to the bootstrap. Chapman & Hall, 1993, ch. 14.
+        """
+        tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
+        if not self._bca_exists(which):
+            return self.percentile_interval(which, confidence_level)
+        z0, acceleration = self._bias_correction(which), self._acceleration(which)
+        shifted = z0 + special.ndtri([tail, 1.0 - tail])
+        levels = special.ndtr(z0 + shifted / (1.0 - acceleration * shifted))
+        return self._quantiles(which, levels)
+
+    def percentile_interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:
+        """Interval between two quantiles (type 7) of the resamples."""
+        tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
+        return self._quantiles(which, np.array([tail, 1.0 - tail]))
+
+    def _finite(self, which: int) -> Floats:
+        values = self.replicates[:, which]
+        return values if self.failed[which] == 0 else values[~np.isnan(values)]
+
+    def _quantiles(self, which: int, levels: Floats) -> Interval:
+        values = self._finite(which)
+        if values.size == 0:
+            return Interval(np.nan, np.nan)
+        low, high = np.quantile(values, levels)
+        return Interval(float(low), float(high))
+
+    def _tolerance(self, which: int) -> float:
+        return _SAME * max(1.0, abs(float(self.estimate[which])))
+
+    def _bias_correction(self, which: int) -> float:
+        above = self._finite(which) - self.estimate[which]
+        tolerance = self._tolerance(which)
+        below = np.count_nonzero(above < -tolerance)
+        tied = np.count_nonzero(above <= tolerance) - below
+        return float(special.ndtri((below + tied / 2.0) / above.size))
+
+    def _acceleration(self, which: int) -> float:
+        left_out = self.jackknife[:, which]
+        left_out = left_out[~np.isnan(left_out)]
+        u = left_out.mean() - left_out
+        return float((u**3).sum() / (6.0 * (u @ u) ** 1.5))
+
+    def _bca_exists(self, which: int) -> bool:
+        if self._finite(which).size == 0 or np.isnan(self.estimate[which]):
+            return False
+        left_out = self.jackknife[:, which]
+        if np.isnan(left_out).all() or np.nanmax(left_out) - np.nanmin(left_out) <= self._tolerance(
+            which
+        ):
+            return False
+        return bool(np.isfinite(self._bias_correction(which)))
+
+    def _note(self, which: int) -> str:
+        parts = []
+        if not self._bca_exists(which):
+            parts.append("percentile interval: BCa undefined")
+        if self.failed[which]:
+            parts.append(f"{self.failed[which]} of {len(self.replicates)} resamples failed")
+        if len(self.jackknife) < FEW_ATHLETES:
+            parts.append(f"bootstrap intervals are too short below {FEW_ATHLETES} athletes")
+        return "; ".join(parts)
+
+
+def cluster_resampling(
+    athlete: npt.ArrayLike,
+    *,
+    n_resamples: int = N_RESAMPLES,
+    rng: int | np.random.Generator | None = None,
+    strata: npt.ArrayLike | None = None,
+) -> Resampling:
+    """
+    Draw athletes with replacement, once for all statistics.
+
+    Parameters
+    ----------
+    athlete : array_like, shape (n_rows,)
+        Athlete of each row; rows of one athlete are drawn together.
+    n_resamples : int, default 9999
+        B.
+    rng : int or Generator, optional
+        Seed or generator. Seed, B and the number of athletes fix the drawing.
+    strata : array_like, shape (n_rows,), optional
+        Group of each row; athletes are then drawn within their group, so that every group keeps
+        its size.
+
+    Returns
+    -------
+    Resampling
+
+    Raises
+    ------
+    ValueError
+        Without rows, or when an athlete is in two strata.
+    """
+    ids, codes = np.unique(np.asarray(athlete), return_inverse=True)
+    if ids.size == 0:
+        message = "the bootstrap needs at least one athlete; got none"
+        raise ValueError(message)
+    generator = np.random.default_rng(rng)
+    counts = np.zeros((n_resamples, ids.size), dtype=np.uint8)
+    for members in _strata(codes, ids.size, strata):
+        counts[:, members] = _drawn_counts(generator, n_resamples, members.size)
+    return Resampling(codes, counts, rng if isinstance(rng, int) else None)
+
+
+def bootstrap(resampling: Resampling, statistic: Statistic) -> Replicates:
+    """
+    Statistics of rows, in every resample.
+
+    Parameters
+    ----------
+    resampling : Resampling
+    statistic : callable
+        Takes frequency weights of shape (R, n_rows) and returns shape (R, k); nan marks failure.
+
+    Returns
+    -------
+    Replicates
+    """
+    codes = resampling.codes
+
+    def of_counts(counts: Floats) -> Floats:
+        return statistic(counts[:, codes])
+
+    return _replicates(resampling, of_counts, codes.size)
+
+
+def bootstrap_of_sums(
+    resampling: Resampling, columns: npt.ArrayLike, statistic: Statistic
+) -> Replicates:
+    """
+    Statistics that are functions of sums over rows, in every resample: the fast route.
+
+    Parameters
+    ----------
+    resampling : Resampling
+    columns : array_like, shape (n_rows, p)
+        What is summed; for the number of rows give a column of ones.
+    statistic : callable
+        Takes sums of shape (R, p) and returns shape (R, k); nan marks failure.
+
+    Returns
+    -------
+    Replicates
+    """
+    values = np.asarray(columns, dtype=np.float64)
+    sums = np.empty((resampling.n_athletes, values.shape[1]))
+    for k, column in enumerate(values.T):
+        sums[:, k] = np.bincount(resampling.codes, column, minlength=resampling.n_athletes)
+    total = sums.sum(axis=0)
+    resampled = np.vstack(
+        [
+            counts.astype(np.float64) @ sums
+            for counts in _chunks(resampling.counts, resampling.n_athletes)
+        ]
+    )
+    return Replicates(
+        statistic(total[None, :])[0],
+        statistic(resampled),
+        statistic(total - sums),
+        resampling.seed,
+    )
+
+
+def _strata(
+    codes: npt.NDArray[np.intp], n_athletes: int, strata: npt.ArrayLike | None
+) -> list[npt.NDArray[np.intp]]:
+    if strata is None:
+        return [np.arange(n_athletes)]
+    groups = np.unique(np.asarray(strata), return_inverse=True)[1]
+    of_athlete = np.zeros(n_athletes, dtype=np.intp)
+    of_athlete[codes] = groups
+    if np.any(of_athlete[codes] != groups):
+        message = "`strata` must be the same on all rows of an athlete"
+        raise ValueError(message)
+    return [np.flatnonzero(of_athlete == group) for group in range(groups.max() + 1)]
+
+
+def _drawn_counts(
+    generator: np.random.Generator, n_resamples: int, n_athletes: int
+) -> npt.NDArray[np.uint8]:
+    counts = np.empty((n_resamples, n_athletes), dtype=np.uint8)
+    for part in _chunks(counts, n_athletes):
+        drawn = generator.integers(0, n_athletes, size=part.shape)
+        drawn += np.arange(0, part.size, n_athletes)[:, None]
+        part[:] = np.bincount(drawn.ravel(), minlength=part.size).reshape(part.shape)
+    return counts
+
+
+def _chunks(
+    counts: npt.NDArray[np.uint8], numbers_per_resample: int
+) -> list[npt.NDArray[np.uint8]]:
+    size = max(1, _CHUNK // max(1, numbers_per_resample))
+    return [counts[start : start + size] for start in range(0, len(counts), size)]
+
+
+def _replicates(resampling: Resampling, of_counts: Statistic, n_rows: int) -> Replicates:
+    g = resampling.n_athletes
+    resampled = [of_counts(part.astype(np.float64)) for part in _chunks(resampling.counts, n_rows)]
+    size = max(1, _CHUNK // max(1, n_rows))
+    left_out = [
+        of_counts(1.0 - np.eye(min(size, g - start), g, start)) for start in range(0, g, size)
+    ]
+    estimate = of_counts(np.ones((1, g)))[0]
+    return Replicates(estimate, np.vstack(resampled), np.vstack(left_out), resampling.seed)

@@ -1,0 +1,61 @@
+"""The interval as a thing of its own, and the closed forms that several analyses share."""
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy import special
+
+
+class Interval(NamedTuple):
+    """Lower and upper end; infinite ends mean that the data give no bound."""
+
+    low: float
+    high: float
+
+    def contains(self, value: float) -> bool:
+        """Return whether `value` lies inside, ends included."""
+        return self.low <= value <= self.high
+
+
+def checked_share(name: str, value: float) -> float:
+    """Return `value` if it is a share strictly between 0 and 1, else say which argument is wrong."""
+    if not 0.0 < value < 1.0:
+        message = f"`{name}` must be in (0, 1); got {value:g}"
+        raise ValueError(message)
+    return float(value)
+
+
+def z_of(coverage: float) -> float:
+    """Two-sided normal quantile of `coverage`: 1.96 for 0.95, to full precision."""
+    return float(special.ndtri((1.0 + coverage) / 2.0))
+
+
+def t_interval(
+    estimate: float, standard_error: float, df: float, confidence_level: float = 0.95
+) -> Interval:
+    """Two-sided Student interval of an estimate with its standard error."""
+    half = float(special.stdtrit(df, (1.0 + confidence_level) / 2.0)) * standard_error
+    return Interval(estimate - half, estimate + half)
+
+
+def t_p_value(t: float, df: float) -> float:
+    """Two-sided p value of Student's t."""
+    return float(2.0 * special.stdtr(df, -abs(t)))
+
+
+def sd_interval(sd: float, df: float, confidence_level: float = 0.95) -> Interval:
+    """Chi-square interval of a standard deviation on `df` degrees of freedom."""
+    tail = (1.0 - confidence_level) / 2.0
+    upper, lower = special.chdtri(df, tail), special.chdtri(df, 1.0 - tail)
+    return Interval(sd * float(np.sqrt(df / upper)), sd * float(np.sqrt(df / lower)))
+
+
+def correlation_interval(r: float, n: int, confidence_level: float = 0.95) -> Interval:
+    """Fisher's z interval of a correlation; (-1, 1) below 4 athletes, where it has none."""
+    if n < 4:
+        return Interval(-1.0, 1.0)
+    if abs(r) >= 1.0:
+        return Interval(r, r)
+    half = z_of(confidence_level) / np.sqrt(n - 3.0)
+    z = np.arctanh(r)
+    return Interval(float(np.tanh(z - half)), float(np.tanh(z + half)))

@@ -1,0 +1,123 @@
+"""
+What one analysis gets to see: the pairs of one method in one mode, and all that belongs to them.
+
+An analysis that serves the results table is a function ``<analysis>_of(data: MethodData)`` that
+returns its frozen result or raises `NotEstimable`. The result's ``to_frame()`` gives the rows; a
+result with groups has a first column ``group``, all others stand under group ``all``.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.bootstrap import Resampling
+from agreement.tables.options import StudyOptions
+
+DECIMALS = 6  # differences are rounded before anything ranked or counted: float noise breaks ties
+
+# first word of a note in the results table, where a rule forbids the number
+TOO_FEW: Final = "too_few"
+NO_MARGIN: Final = "no_margin"
+NO_SECOND_VISIT: Final = "no_second_visit"
+NOT_ESTIMABLE: Final = "not_estimable"
+
+Floats = npt.NDArray[np.float64]
+
+
+class NotEstimable(ValueError):
+    """
+    An analysis that these data cannot give.
+
+    Attributes
+    ----------
+    code : {"too_few", "no_margin", "no_second_visit", "not_estimable"}
+        First word of the note in the results table.
+    sentence : str
+        Why, in plain words.
+    """
+
+    def __init__(self, code: str, sentence: str) -> None:
+        self.code = code
+        self.sentence = sentence
+        super().__init__(f"{code}: {sentence}")
+
+
+@dataclass(frozen=True, slots=True)
+class MethodData:
+    """
+    The pairs of one method and mode, with what the analyses need beside them.
+
+    Attributes
+    ----------
+    method, mode : str
+    pairs : DataFrame
+        Columns `agreement.terms.PAIR_COLUMNS`, sorted by athlete_id, lab_test_id. For methods that
+        rest on heart rate without the athletes whose heart rate is limited by a drug.
+    everyone : DataFrame
+        As `pairs`, nobody left out.
+    daily : DataFrame
+        Columns of `Evidence.daily`, only days of units in `pairs`; sorted by athlete_id,
+        lab_test_id, date.
+    repeats : DataFrame
+        Columns of `Evidence.repeats`, all laboratory tests in the modes of the paired tests.
+    options : StudyOptions
+    heart_rate_based : bool
+    resampling : Resampling
+        One drawing of athletes for the rows of `pairs`.
+    first_lab_date : date or None
+    """
+
+    method: str
+    mode: str
+    pairs: pd.DataFrame
+    everyone: pd.DataFrame
+    daily: pd.DataFrame
+    repeats: pd.DataFrame
+    options: StudyOptions
+    heart_rate_based: bool
+    resampling: Resampling
+    first_lab_date: date | None = None
+
+    @property
+    def field(self) -> Floats:
+        """Field values, one per pair. [mL/kg/min]."""
+        return self.pairs["field"].to_numpy(dtype=np.float64)
+
+    @property
+    def lab(self) -> Floats:
+        """Laboratory values, one per pair. [mL/kg/min]."""
+        return self.pairs["lab"].to_numpy(dtype=np.float64)
+
+    @property
+    def difference(self) -> Floats:
+        """Field minus laboratory, rounded to 6 decimals. [mL/kg/min]."""
+        return np.round(self.field - self.lab, DECIMALS)
+
+    @property
+    def athlete(self) -> npt.NDArray[np.intp]:
+        """Code of the athlete of each pair, 0 ... n - 1."""
+        return self.resampling.codes
+
+    @property
+    def n(self) -> int:
+        """Number of athletes."""
+        return self.resampling.n_athletes
+
+    @property
+    def n_pairs(self) -> int:
+        """Number of pairs."""
+        return len(self.pairs)
+
+    @property
+    def clustered(self) -> bool:
+        """Whether any athlete has two pairs or more."""
+        return self.n_pairs > self.n
+
+    @property
+    def seed(self) -> int:
+        """Seed of everything random."""
+        return self.options.report.seed

@@ -1,0 +1,94 @@
+"""One line of a results table, and the two doors that every result has: a frame and a small table."""
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from html import escape
+from math import isnan, nan
+
+import pandas as pd
+
+from agreement.stats.intervals import Interval
+from agreement.terms import UNIT
+
+FRAME_COLUMNS = ["statistic", "value", "low", "high", "unit", "n", "n_pairs", "note"]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """
+    One statistic with its 95 % interval.
+
+    Attributes
+    ----------
+    statistic : str
+    value, low, high : float
+        NaN: not given; `note` says why.
+    unit : str
+    n, n_pairs : int
+        Athletes and pairs behind the number.
+    note : str
+        Empty, or a code of the results table (``too_few``, ``clustered`` ...) first.
+    """
+
+    statistic: str
+    value: float
+    low: float = nan
+    high: float = nan
+    unit: str = UNIT
+    n: int = 0
+    n_pairs: int = 0
+    note: str = ""
+
+    @classmethod
+    def of(
+        cls,
+        statistic: str,
+        value: float,
+        interval: Interval | None = None,
+        *,
+        n: int,
+        n_pairs: int | None = None,
+        unit: str = UNIT,
+        note: str = "",
+    ) -> "Row":
+        """Build a row from a value and its interval; without `n_pairs`, one pair per athlete."""
+        low, high = interval if interval is not None else (nan, nan)
+        pairs = n if n_pairs is None else n_pairs
+        return cls(statistic, float(value), float(low), float(high), unit, n, pairs, note)
+
+
+def rows_frame(rows: Iterable[Row]) -> pd.DataFrame:
+    """Return the rows as a frame with the columns that every result has, unrounded."""
+    frame = pd.DataFrame([asdict(row) for row in rows], columns=FRAME_COLUMNS)
+    numbers, counts, texts = (
+        ["value", "low", "high"],
+        ["n", "n_pairs"],
+        ["statistic", "unit", "note"],
+    )
+    return frame.astype(
+        dict.fromkeys(numbers, "float64")
+        | dict.fromkeys(counts, "int64")
+        | dict.fromkeys(texts, "str")
+    )
+
+
+def html_table(frame: pd.DataFrame, caption: str) -> str:
+    """Return a results frame as a small table that a screen reader can follow."""
+    head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in frame.columns)
+    body = "".join(_html_row(values) for values in frame.itertuples(index=False, name=None))
+    return (
+        f"<table><caption>{escape(caption)}</caption>"
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    )
+
+
+def _html_row(values: tuple[object, ...]) -> str:
+    first, *rest = (escape(_shown(value)) for value in values)
+    cells = "".join(f"<td>{cell}</td>" for cell in rest)
+    return f'<tr><th scope="row">{first}</th>{cells}</tr>'
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, float):
+        return "" if isnan(value) else f"{value:.4g}"
+    return str(value)
