@@ -21,7 +21,7 @@ Statistic = Callable[[Floats], Floats]
 
 N_RESAMPLES = 9999
 FEW_ATHLETES = 15  # below, bootstrap intervals come out too short
-_CHUNK = 1 << 18  # numbers held at once; small enough for a processor's cache
+_CHUNK = 1 << 16  # numbers held at once; small enough for a processor's cache
 _SAME = 1e-10  # relative: nearer than this is a tie, not a difference
 
 
@@ -77,7 +77,7 @@ class Replicates:
     @cached_property
     def failed(self) -> npt.NDArray[np.intp]:
         """How many resamples gave no number, for each statistic."""
-        return np.asarray(np.isnan(self.replicates).sum(axis=0), dtype=np.intp)
+        return np.asarray((~np.isfinite(self.replicates)).sum(axis=0), dtype=np.intp)
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
@@ -95,11 +95,9 @@ class Replicates:
         .. [1] Efron B, Tibshirani RJ. An introduction to the bootstrap. Chapman & Hall, 1993, ch. 14.
         """
         tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
-        if not self._bca_exists(which):
+        levels = self._bca_levels(which, tail)
+        if levels is None:
             return self.percentile_interval(which, confidence_level)
-        z0, acceleration = self._bias_correction(which), self._acceleration(which)
-        shifted = z0 + special.ndtri([tail, 1.0 - tail])
-        levels = special.ndtr(z0 + shifted / (1.0 - acceleration * shifted))
         return self._quantiles(which, levels)
 
     def percentile_interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:
@@ -107,46 +105,51 @@ class Replicates:
         tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
         return self._quantiles(which, np.array([tail, 1.0 - tail]))
 
+    @cached_property
+    def _sorted(self) -> Floats:
+        """Replicates of each statistic in rising order, shape (k, B); failed ones stand last."""
+        numbers = np.where(np.isfinite(self.replicates), self.replicates, np.nan)
+        return np.sort(np.ascontiguousarray(numbers.T), axis=1)
+
     def _finite(self, which: int) -> Floats:
-        values = self.replicates[:, which]
-        return values if self.failed[which] == 0 else values[~np.isnan(values)]
+        return self._sorted[which, : len(self.replicates) - self.failed[which]]
 
     def _quantiles(self, which: int, levels: Floats) -> Interval:
         values = self._finite(which)
         if values.size == 0:
             return Interval(np.nan, np.nan)
-        low, high = np.quantile(values, levels)
+        position = levels * (values.size - 1)
+        below = position.astype(np.intp)
+        above = np.minimum(below + 1, values.size - 1)
+        low, high = values[below] + (position - below) * (values[above] - values[below])
         return Interval(float(low), float(high))
 
     def _tolerance(self, which: int) -> float:
         return _SAME * max(1.0, abs(float(self.estimate[which])))
 
-    def _bias_correction(self, which: int) -> float:
-        above = self._finite(which) - self.estimate[which]
-        tolerance = self._tolerance(which)
-        below = np.count_nonzero(above < -tolerance)
-        tied = np.count_nonzero(above <= tolerance) - below
-        return float(special.ndtri((below + tied / 2.0) / above.size))
+    def _bca_levels(self, which: int, tail: float) -> Floats | None:
+        values, u = self._finite(which), self._influence(which)
+        if values.size == 0 or u is None:
+            return None
+        estimate, tolerance = self.estimate[which], self._tolerance(which)
+        ends = np.searchsorted(values, [estimate - tolerance, estimate + tolerance])
+        z0 = special.ndtri(ends.sum() / (2.0 * values.size))  # ties count half
+        if not np.isfinite(z0):
+            return None
+        acceleration = (u**3).sum() / (6.0 * (u @ u) ** 1.5)
+        shifted = z0 + special.ndtri([tail, 1.0 - tail])
+        return np.asarray(special.ndtr(z0 + shifted / (1.0 - acceleration * shifted)))
 
-    def _acceleration(self, which: int) -> float:
+    def _influence(self, which: int) -> Floats | None:
         left_out = self.jackknife[:, which]
-        left_out = left_out[~np.isnan(left_out)]
-        u = left_out.mean() - left_out
-        return float((u**3).sum() / (6.0 * (u @ u) ** 1.5))
-
-    def _bca_exists(self, which: int) -> bool:
-        if self._finite(which).size == 0 or np.isnan(self.estimate[which]):
-            return False
-        left_out = self.jackknife[:, which]
-        if np.isnan(left_out).all() or np.nanmax(left_out) - np.nanmin(left_out) <= self._tolerance(
-            which
-        ):
-            return False
-        return bool(np.isfinite(self._bias_correction(which)))
+        left_out = left_out[np.isfinite(left_out)]
+        if left_out.size == 0 or np.ptp(left_out) <= self._tolerance(which):
+            return None
+        return np.asarray(left_out.mean() - left_out)
 
     def _note(self, which: int) -> str:
         parts = []
-        if not self._bca_exists(which):
+        if self._bca_levels(which, 0.025) is None:
             parts.append("percentile interval: BCa undefined")
         if self.failed[which]:
             parts.append(f"{self.failed[which]} of {len(self.replicates)} resamples failed")
@@ -191,10 +194,13 @@ def cluster_resampling(
         message = "the bootstrap needs at least one athlete; got none"
         raise ValueError(message)
     generator = np.random.default_rng(rng)
+    seed = rng if isinstance(rng, int) else None
+    if strata is None:
+        return Resampling(codes, _drawn_counts(generator, n_resamples, ids.size), seed)
     counts = np.zeros((n_resamples, ids.size), dtype=np.uint8)
     for members in _strata(codes, ids.size, strata):
         counts[:, members] = _drawn_counts(generator, n_resamples, members.size)
-    return Resampling(codes, counts, rng if isinstance(rng, int) else None)
+    return Resampling(codes, counts, seed)
 
 
 def bootstrap(resampling: Resampling, statistic: Statistic) -> Replicates:
@@ -257,10 +263,8 @@ def bootstrap_of_sums(
 
 
 def _strata(
-    codes: npt.NDArray[np.intp], n_athletes: int, strata: npt.ArrayLike | None
+    codes: npt.NDArray[np.intp], n_athletes: int, strata: npt.ArrayLike
 ) -> list[npt.NDArray[np.intp]]:
-    if strata is None:
-        return [np.arange(n_athletes)]
     groups = np.unique(np.asarray(strata), return_inverse=True)[1]
     of_athlete = np.zeros(n_athletes, dtype=np.intp)
     of_athlete[codes] = groups
@@ -284,14 +288,14 @@ def _drawn_counts(
 def _chunks(
     counts: npt.NDArray[np.uint8], numbers_per_resample: int
 ) -> list[npt.NDArray[np.uint8]]:
-    size = max(1, _CHUNK // max(1, numbers_per_resample))
+    size = max(1, _CHUNK // numbers_per_resample)
     return [counts[start : start + size] for start in range(0, len(counts), size)]
 
 
 def _replicates(resampling: Resampling, of_counts: Statistic, n_rows: int) -> Replicates:
     g = resampling.n_athletes
     resampled = [of_counts(part.astype(np.float64)) for part in _chunks(resampling.counts, n_rows)]
-    size = max(1, _CHUNK // max(1, n_rows))
+    size = max(1, _CHUNK // n_rows)
     left_out = [
         of_counts(1.0 - np.eye(min(size, g - start), g, start)) for start in range(0, g, size)
     ]
