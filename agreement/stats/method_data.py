@@ -94,8 +94,8 @@ class MethodData:
 
     @property
     def difference(self) -> Floats:
-        """Field minus laboratory, rounded to 6 decimals. [mL/kg/min]."""
-        return np.round(self.field - self.lab, DECIMALS)
+        """Field minus laboratory, unrounded; round to `DECIMALS` before ranking. [mL/kg/min]."""
+        return self.field - self.lab
 
     @property
     def athlete(self) -> npt.NDArray[np.intp]:

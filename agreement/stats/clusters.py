@@ -1,0 +1,86 @@
+"""Sums, means and mean squares within athletes, as the designs with several pairs need them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+
+@dataclass(frozen=True, slots=True)
+class Clusters:
+    """
+    Values in clusters.
+
+    Attributes
+    ----------
+    codes : ndarray of int, shape (N,)
+        Cluster of each value, 0 ... G - 1 in the order of the sorted ids.
+    sizes : ndarray of int, shape (G,)
+    means : ndarray, shape (G,)
+    ss_within : float
+        Sum of squares about the cluster means.
+    """
+
+    codes: npt.NDArray[np.intp]
+    sizes: npt.NDArray[np.intp]
+    means: npt.NDArray[np.float64]
+    ss_within: float
+
+    @property
+    def n(self) -> int:
+        """G."""
+        return self.sizes.size
+
+    @property
+    def n_values(self) -> int:
+        """N."""
+        return self.codes.size
+
+    @property
+    def df_within(self) -> int:
+        """N - G."""
+        return self.n_values - self.n
+
+    @property
+    def ms_within(self) -> float:
+        """Mean square within clusters; 0 when every cluster holds one value."""
+        return self.ss_within / self.df_within if self.df_within else 0.0
+
+    @property
+    def harmonic_size(self) -> float:
+        """Harmonic mean of the cluster sizes."""
+        return self.n / float((1.0 / self.sizes).sum())
+
+
+def clusters(values: npt.ArrayLike, cluster: npt.ArrayLike) -> Clusters:
+    """
+    Put values into clusters.
+
+    Parameters
+    ----------
+    values : array_like, shape (N,)
+    cluster : array_like, shape (N,)
+
+    Raises
+    ------
+    ValueError
+        If the lengths differ or a value is missing or infinite.
+    """
+    x, labels = np.asarray(values, dtype=np.float64), np.asarray(cluster)
+    if x.ndim != 1 or x.shape != labels.shape:
+        message = (
+            "values and athletes must be one-dimensional and of equal length; "
+            f"got shapes {x.shape} and {labels.shape}"
+        )
+        raise ValueError(message)
+    if not np.isfinite(x).all():
+        message = (
+            f"{np.count_nonzero(~np.isfinite(x))} values are missing or infinite; leave them out"
+        )
+        raise ValueError(message)
+    codes = np.unique(labels, return_inverse=True)[1]
+    sizes = np.bincount(codes)
+    centre = x.mean() if x.size else 0.0  # keeps the sums of squares small
+    means = np.bincount(codes, x - centre) / sizes
+    residual = x - centre - means[codes]
+    return Clusters(codes, sizes, means + centre, float(residual @ residual))
