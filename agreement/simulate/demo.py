@@ -1,0 +1,120 @@
+"""
+The demo study: crews of a mountain and coast rescue service, measured twice.
+
+`simulate_cohort` gives the clean study; `demo_dirt` spoils it on purpose, the way real files are
+spoiled, and `demo_cohort/ORIGIN.md` lists what was done.
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from agreement.simulate.cohort import Seed, SimulatedCohort, simulate_cohort
+from agreement.simulate.demo_dirt import SPOILERS, Tables
+from agreement.simulate.demo_text import ORIGIN, STUDY
+from agreement.simulate.people import Person, Population
+from agreement.simulate.raw import breaths, samples
+from agreement.simulate.study_files import csv_text, packed, write_files
+
+DEMO_SEED = 30
+TESTS_WITH_BREATHS = 14
+PEOPLE_WITH_SAMPLES = 20
+SESSIONS_WITH_SAMPLES = 6  # the last runs before the first visit
+SENSOR_SD = {"chest_strap": 0.7, "wrist_optical": 2.5}  # bpm, of a session
+
+
+def write_demo_cohort(folder: str | Path, *, rng: Seed = DEMO_SEED) -> Path:
+    """
+    Write the demo study folder, byte for byte the same for the same seed.
+
+    Parameters
+    ----------
+    folder : path
+        Made if missing; files of the same names are replaced.
+    rng : int, Generator or None
+        For `numpy.random.default_rng`.
+
+    Returns
+    -------
+    Path
+        The folder.
+    """
+    generator = np.random.default_rng(rng)
+    cohort = simulate_cohort(60, population=Population(drug_share=0.035), rng=generator)
+    tables = {name: frame.copy() for name, frame in cohort.tables.items()}
+    files = _breath_files(cohort, tables, generator) | _sample_files(cohort, generator)
+    for spoil in SPOILERS:
+        spoil(tables)
+    files |= _table_files(tables)
+    files |= {"study.toml": STUDY.encode(), "ORIGIN.md": ORIGIN.encode()}
+    return write_files(folder, files | {"truth.json": _truth(cohort).encode()})
+
+
+def _table_files(tables: Tables) -> dict[str, bytes]:
+    """Return the input tables; the laboratory's own program writes in another manner."""
+    lab = tables.pop("lab_tests")
+    lab["date"] = lab["date"].dt.strftime("%d.%m.%Y")
+    other = csv_text(lab, separator=";", decimal=",").encode("latin-1")
+    plain = {f"{name}.csv": csv_text(frame).encode() for name, frame in tables.items()}
+    return plain | {"laboratory.csv": other}
+
+
+def _breath_files(
+    cohort: SimulatedCohort, tables: Tables, rng: np.random.Generator
+) -> dict[str, bytes]:
+    """Breaths of some running tests; their typed VO2max is blank but for a few."""
+    people = {row.athlete_id: row for row in _people(cohort)}
+    lab = tables["lab_tests"]
+    chosen = lab.index[lab["rer_max"].notna()][:: len(lab) // TESTS_WITH_BREATHS]
+    files = {}
+    for order, index in enumerate(chosen):
+        test = lab.loc[index]
+        record = breaths(
+            people[test["athlete_id"]]._replace(mass_kg=float(test["mass_kg"])),
+            float(test["vo2max_ml_kg_min"]),
+            float(test["rer_max"]),
+            rng,
+        )
+        files[f"breaths/{test['lab_test_id']}.csv"] = csv_text(record).encode()
+        if order == 0:
+            lab.loc[index, "vo2max_ml_kg_min"] += 2.9  # typed from another page
+        elif order % 3:
+            lab.loc[index, "vo2max_ml_kg_min"] = np.nan
+    return files
+
+
+def _sample_files(cohort: SimulatedCohort, rng: np.random.Generator) -> dict[str, bytes]:
+    """Record of the last runs before the first visit of some people, compressed."""
+    sessions = cohort.tables["sessions"]
+    files = {}
+    for person in _people(cohort)[:PEOPLE_WITH_SAMPLES]:
+        visit = cohort.schedule.calendar(pd.Series([person.day_1]))[0]
+        own = sessions[
+            sessions["athlete_id"].eq(person.athlete_id)
+            & sessions["mode"].eq("run")
+            & sessions["started_at"].lt(visit)
+        ]
+        for session in own.tail(SESSIONS_WITH_SAMPLES).itertuples():
+            record = samples(
+                cohort.traces[str(session.session_id)], SENSOR_SD[str(session.sensor)], rng
+            )
+            files[f"samples/{session.session_id}.csv.gz"] = packed(csv_text(record))
+    return files
+
+
+def _people(cohort: SimulatedCohort) -> list[Person]:
+    """Return the rows of the truth as people."""
+    return [Person(*row) for row in cohort.people.itertuples(index=False)]
+
+
+def _truth(cohort: SimulatedCohort) -> str:
+    """Return the truth as JSON, one record a line."""
+    parts = {"people": cohort.people, "told": cohort.told, "tests": cohort.tests}
+    blocks = []
+    for name, frame in parts.items():
+        records = json.loads(frame.round(4).to_json(orient="records"))
+        lines = ",\n".join(json.dumps(record) for record in records)
+        blocks.append(f'"{name}": [\n{lines}\n]')
+    return "{\n" + ",\n".join(blocks) + "\n}\n"

@@ -1,0 +1,107 @@
+"""Raw records of invented tests and sessions: breaths and heart-rate samples."""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from agreement.simulate.people import Person, heart_rate
+from agreement.simulate.training import Trace
+
+Array = NDArray[np.float64]
+
+PHASE_SECONDS = {"rest": 60, "warmup": 180, "exercise": 600, "recovery": 90}
+
+
+def breaths(
+    person: Person, vo2max: float, rer_max: float, rng: np.random.Generator
+) -> pd.DataFrame:
+    """
+    Breath-by-breath record of a treadmill test.
+
+    Parameters
+    ----------
+    vo2max : float
+        What the highest mean over 30 s of the exercise phase shall be. [mL/kg/min]
+    rer_max : float
+        RER at the end. [-]
+
+    Returns
+    -------
+    DataFrame
+        t_s, vo2_ml_min, vco2_ml_min, ve_l_min, hr_bpm, speed_m_s, grade, phase; one row per breath,
+        a few of them coughs.
+    """
+    times = _breath_times(rng)
+    ends = np.cumsum(list(PHASE_SECONDS.values()))
+    phase = np.array(list(PHASE_SECONDS))[np.searchsorted(ends, times, side="right")]
+    share = _share_of_test(times, ends)
+    noisy = share * (1 + rng.normal(0, 0.07, times.size))
+    noisy *= vo2max * person.mass_kg / highest_mean_30s(times, noisy, phase == "exercise")
+    cough = rng.random(times.size) < 0.006
+    vo2 = noisy * np.where(cough, rng.uniform(1.6, 2.1, times.size), 1.0)
+    ratio = 0.82 + (rer_max - 0.82) * np.clip((share - 0.35) / 0.65, 0, 1) ** 1.5
+    vco2 = vo2 * ratio
+    beats = heart_rate(share, person.hr_rest_bpm, person.hr_max_bpm, person.curvature)
+    exercise = np.isin(phase, ["warmup", "exercise"])
+    speed = np.where(exercise, _speed(person, vo2max) * np.floor(share * 12) / 12, 0.0)
+    return pd.DataFrame(
+        {
+            "t_s": np.round(times, 1),
+            "vo2_ml_min": np.round(vo2),
+            "vco2_ml_min": np.round(vco2),
+            "ve_l_min": np.round(vco2 * (26 + 5 * share) / 1000, 1),
+            "hr_bpm": np.round(beats + rng.normal(0, 0.8, times.size)),
+            "speed_m_s": np.round(speed, 2),
+            "grade": np.where(exercise, 0.01, 0.0),
+            "phase": phase,
+        }
+    )
+
+
+def highest_mean_30s(times: Array, values: Array, inside: NDArray[np.bool_]) -> float:
+    """Return the highest mean of the values of any 30 s that begin with a breath `inside`."""
+    t, v = times[inside], values[inside]
+    sums = np.concatenate([[0.0], np.cumsum(v)])
+    first = np.searchsorted(t, t - 30, side="right")
+    full = t >= t[0] + 30
+    last = np.arange(1, t.size + 1)
+    return float(((sums[last] - sums[first]) / (last - first))[full].max())
+
+
+def samples(trace: Trace, sensor_sd: float, rng: np.random.Generator) -> pd.DataFrame:
+    """
+    Record of one session every 5 s: t_s, hr_bpm, speed_m_s.
+
+    Parameters
+    ----------
+    sensor_sd : float
+        Error of the session's heart rate as a whole. [bpm]
+    """
+    minute = np.arange(trace.heart_rate.size) * 60.0
+    t = np.arange(0, minute[-1] + 1, 5.0)
+    wrong = rng.normal(0, sensor_sd)
+    beats = np.interp(t, minute, trace.heart_rate) + wrong + rng.normal(0, 0.7, t.size)
+    speed = np.interp(t, minute, trace.speed) * (1 + rng.normal(0, 0.02, t.size))
+    return pd.DataFrame({"t_s": t, "hr_bpm": np.round(beats), "speed_m_s": np.round(speed, 2)})
+
+
+def _breath_times(rng: np.random.Generator) -> Array:
+    """Times of breaths [s]: 14 a minute at rest, 45 at the end of the exercise."""
+    total, times, now = sum(PHASE_SECONDS.values()), [], 0.0
+    while True:
+        per_minute = 14 + 31 * min(now, total - 60) / total
+        now += 60 / per_minute * (1 + rng.normal(0, 0.1))
+        if now >= total:
+            return np.array(times)
+        times.append(now)
+
+
+def _share_of_test(times: Array, ends: Array) -> Array:
+    """Share of VO2max over the test: rest, easy running, a ramp that levels off, recovery."""
+    knots = [0, ends[0], ends[0] + 60, ends[1], ends[2] - 45, ends[2], ends[3]]
+    return np.interp(times, knots, [0.09, 0.09, 0.45, 0.5, 0.985, 1.0, 0.35])
+
+
+def _speed(person: Person, vo2max: float) -> float:
+    """Speed at VO2max. [m/s]."""
+    return (vo2max - 3.5) / (1 + person.economy) / 0.2 / 60
