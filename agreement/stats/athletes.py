@@ -1,0 +1,28 @@
+"""Which athlete a pair belongs to, as a code."""
+
+import numpy as np
+import numpy.typing as npt
+
+
+def athlete_codes(athlete: npt.ArrayLike | None, n_pairs: int) -> npt.NDArray[np.intp]:
+    """
+    Return a code 0 ... G - 1 for the athlete of each pair.
+
+    Parameters
+    ----------
+    athlete : array_like, shape (n_pairs,), or None
+        None: one pair per athlete.
+    n_pairs : int
+
+    Raises
+    ------
+    ValueError
+        If there are not as many athletes as pairs.
+    """
+    if athlete is None:
+        return np.arange(n_pairs)
+    ids = np.asarray(athlete)
+    if ids.shape != (n_pairs,):
+        message = f"`athlete` must have shape ({n_pairs},); got {ids.shape}"
+        raise ValueError(message)
+    return np.asarray(np.unique(ids, return_inverse=True)[1], dtype=np.intp)

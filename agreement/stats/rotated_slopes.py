@@ -1,0 +1,300 @@
+"""
+Order statistics of all slopes between two points, without listing the slopes.
+
+For `passing_bablok`. Turned by 45 degrees (u = x + y, v = y - x) a slope S becomes t = dv/du with
+S = (1 + t)/(1 - t). Slopes above -1 keep their order, those below -1 come after them, slopes of
+exactly -1 (du = 0) and identical points drop out: the order of t is the order that Passing and
+Bablok's shifted median asks for, and a rank among the t needs no shift.
+
+Points are whole numbers (values times a power of ten), so that ties are ties and every slope is
+one correctly rounded division: the answer is an observed slope, bit for bit, whichever of the three
+ways below found it.
+"""
+
+from typing import Final, Literal, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Whole = npt.NDArray[np.int64]
+Real = npt.NDArray[np.float64]
+
+DECIMALS: Final = 6  # finer than anybody measures; float noise below it must not break ties
+LARGEST_SPREAD: Final = 2**29  # of x and of y: keeps every product below inside 64-bit integers
+FEW_PAIRS: Final = 2**20  # listing this many slopes is fastest
+LARGEST_GRID: Final = 2**22  # cells of the padded grid of displacements, 32 MB each time it is held
+STEPS: Final = (
+    2**30
+)  # resolution of trial values of t; above any du, so that an odd step hits no slope
+SAMPLED_PAIRS: Final = 2**17
+LISTED_PER_POINT: Final = 16  # slopes listed around a rank, per point
+MOST_GUESSES: Final = 24  # trials after which halving replaces interpolation
+SMALL_BLOCK: Final = 64  # compared pair by pair
+
+
+def as_whole_numbers(x: Real, y: Real) -> tuple[Whole, Whole, int]:
+    """
+    Return x and y times the same power of ten, as whole numbers, and the power.
+
+    Raises
+    ------
+    ValueError
+        If their spread is too wide for any.
+    """
+    widest = max(np.ptp(x), np.ptp(y))
+    fits = [d for d in range(DECIMALS + 1) if widest * 10**d < LARGEST_SPREAD]
+    if not fits:
+        message = f"values spread over {widest:g}; give them in a larger unit."
+        raise ValueError(message)
+    for decimals in fits:
+        scaled = np.rint(x * 10**decimals), np.rint(y * 10**decimals)
+        if all(
+            np.array_equal(whole / 10**decimals, v) for whole, v in zip(scaled, (x, y), strict=True)
+        ):
+            break
+    return scaled[0].astype(np.int64), scaled[1].astype(np.int64), decimals
+
+
+def kept_slopes(x: Whole, y: Whole) -> int:
+    """Count the pairs of points with a slope that is defined and not -1."""
+    n = len(x)
+    return n * (n - 1) // 2 - alike_pairs(x + y)
+
+
+def alike_pairs(values: Whole) -> int:
+    """Count the pairs of equal values."""
+    _, count = np.unique(values, return_counts=True)
+    return int((count * (count - 1)).sum()) // 2
+
+
+def slopes_at_ranks(x: Whole, y: Whole, ranks: npt.ArrayLike) -> Real:
+    """
+    Return the slopes that stand at the given ranks of the order of t.
+
+    Parameters
+    ----------
+    x, y : array of int64, shape (n,)
+        Points in whole numbers, each with a spread below `LARGEST_SPREAD`.
+    ranks : array_like of int, shape (k,)
+        From 1 to `kept_slopes`.
+
+    Returns
+    -------
+    array of float64, shape (k,)
+        dy/dx; inf for a vertical pair.
+    """
+    x, y = x - x.min(), y - y.min()
+    wanted = np.asarray(ranks, dtype=np.int64)
+    if len(x) * (len(x) - 1) // 2 <= FEW_PAIRS:
+        return _among(*_list_pairs(x, y), wanted)
+    padded = _padded_shape(x, y)
+    if padded[0] * padded[1] <= LARGEST_GRID:
+        return _among(*_count_displacements(x, y, padded), wanted)
+    return _select(x, y, wanted)
+
+
+# --- few points, or values on a coarse grid: a table of slopes and how often each occurs ------------
+
+
+def _list_pairs(x: Whole, y: Whole) -> tuple[Whole, Whole, Whole]:
+    i, j = np.triu_indices(len(x), 1)
+    dx, dy = x[j] - x[i], y[j] - y[i]
+    return dx, dy, np.ones(len(dx), dtype=np.int64)
+
+
+def _padded_shape(x: Whole, y: Whole) -> tuple[int, int]:
+    from scipy.fft import next_fast_len
+
+    return (
+        int(next_fast_len(2 * int(x.max()) + 1)),
+        int(next_fast_len(2 * int(y.max()) + 1, real=True)),
+    )
+
+
+def _count_displacements(x: Whole, y: Whole, padded: tuple[int, int]) -> tuple[Whole, Whole, Whole]:
+    """
+    Count the pairs of points for each displacement (dx, dy), dx >= 0.
+
+    Values rounded to a tenth lie on a small grid; the counts are the autocorrelation of the grid's
+    histogram, whatever the number of points.
+    """
+    from scipy import fft
+
+    width, height = int(x.max()) + 1, int(y.max()) + 1
+    histogram = np.bincount(x * height + y, minlength=width * height).reshape(width, height)
+    spectrum = fft.rfft2(histogram, padded)
+    power = spectrum.real**2 + spectrum.imag**2
+    del spectrum
+    counts = np.rint(fft.irfft2(power, padded)[:width]).astype(np.int64)
+    counts[0, 0] = 0
+    counts[0, height:] = 0  # dx = 0: each pair once, as dy > 0
+    dx, column = np.nonzero(counts)
+    dy = np.where(column < height, column, column - padded[1])
+    return dx, dy, counts[dx, column]
+
+
+def _among(dx: Whole, dy: Whole, count: Whole, ranks: Whole) -> Real:
+    """Return the slopes at the ranks, from displacements and how often each occurs."""
+    kept = dx + dy != 0  # drops slope -1 and identical points
+    dx, dy, count = dx[kept], dy[kept], count[kept]
+    with np.errstate(divide="ignore"):
+        slope = np.where(dx == 0, np.inf, dy / dx)
+    order = np.argsort(slope)
+    slope, below = slope[order], np.cumsum(count[order])
+    shift = below[np.searchsorted(slope, -1.0) - 1] if slope[0] < -1 else 0
+    found: Real = slope[np.searchsorted(below, (ranks + shift - 1) % below[-1] + 1)]
+    return found
+
+
+# --- many points on a fine grid: count, narrow, list what is left -----------------------------------
+
+
+class _Trial(NamedTuple):
+    step: int  # t = step / STEPS
+    below: int  # slopes with a smaller t
+
+
+class _Frame:
+    """Points in the turned frame, sorted by u, then v."""
+
+    def __init__(self, x: Whole, y: Whole) -> None:
+        u, v = x + y, y - x
+        order = np.argsort(u * 4 * LARGEST_SPREAD + (v - v.min()))
+        self.u, self.v = u[order], v[order]
+        same = (np.diff(self.u) == 0) & (np.diff(self.v) == 0)
+        self.kind: Literal["stable"] | None = (
+            "stable" if same.any() else None
+        )  # copies must not count as crossed
+
+    def order_at(self, step: int) -> Whole:
+        """Order of the points along v - t u: two points are crossed where their slope is below t."""
+        key = self.v * STEPS - self.u * step
+        return np.argsort(key, kind=self.kind)
+
+    def count_below(self, step: int) -> _Trial:
+        return _Trial(step, count_inversions(self.order_at(step)))
+
+
+def _select(x: Whole, y: Whole, ranks: Whole) -> Real:
+    frame = _Frame(x, y)
+    trials = _first_bracket(frame, ranks)
+    found = {rank: _find(frame, trials, rank) for rank in set(ranks.tolist())}
+    return np.array([found[rank] for rank in ranks.tolist()])
+
+
+def _first_bracket(frame: _Frame, ranks: Whole) -> list[_Trial]:
+    """Two trials around all ranks, guessed from sampled slopes and checked by counting."""
+    n = len(frame.u)
+    sample = np.random.default_rng(n).integers(
+        0, n, size=(2, SAMPLED_PAIRS)
+    )  # steers, never decides
+    du, dv = frame.u[sample[0]] - frame.u[sample[1]], frame.v[sample[0]] - frame.v[sample[1]]
+    t = np.sort(dv[du != 0] / du[du != 0])
+    share = np.array([ranks.min(), ranks.max()]) / (n * (n - 1) / 2)
+    width = 2.5 / np.sqrt(len(t))  # five standard errors of the middle of a sample
+    while True:
+        ends = np.clip((share + np.array([-width, width])) * len(t), 0, len(t) - 1).astype(int)
+        low = frame.count_below(_odd_step(t[ends[0]]))
+        high = frame.count_below(_odd_step(t[ends[1]]) + 2)
+        if low.below < ranks.min() and high.below >= ranks.max():
+            return [low, high]
+        if width > 1:
+            message = "too many pairs share one value of either method: the slope has no bounds."
+            raise ValueError(message)
+        width *= 4
+
+
+def _odd_step(t: float) -> int:
+    return 2 * int(np.floor(np.clip(t, -1.0, 1.0) * (STEPS // 2))) + 1
+
+
+def _find(frame: _Frame, trials: list[_Trial], rank: int) -> float:
+    """Count at better and better guesses below the rank, then list the few slopes around it."""
+    few = LISTED_PER_POINT * len(frame.u)
+    while True:
+        place = next(k for k, trial in enumerate(trials) if trial.below >= rank)
+        low, high = trials[place - 1], trials[place]
+        if high.below - low.below > few and rank - low.below > few // 2:
+            step = _guess(trials, place, rank - few // 4)
+            trials.insert(place, frame.count_below(step))
+            continue
+        wide = high.below - low.below > few
+        step = _guess(trials, place, rank + few // 4) if wide else high.step
+        slopes = _list_between(frame, low.step, step)
+        if low.below + len(slopes) >= rank:
+            return float(np.partition(slopes, rank - low.below - 1)[rank - low.below - 1])
+        trials.insert(place, _Trial(step, low.below + len(slopes)))
+
+
+def _guess(trials: list[_Trial], place: int, aim: int) -> int:
+    """Return the odd step at which about `aim` slopes lie below, by a parabola through 3 trials."""
+    low, high = trials[place - 1], trials[place]
+    if high.step - low.step <= 4 or len(trials) > MOST_GUESSES:
+        step = (low.step + high.step) / 2
+    else:
+        near = sorted(trials, key=lambda trial: abs(trial.below - aim))[:3]
+        step = _step_at(sorted({trial.below: trial for trial in near}.values()), aim)
+        if not low.step < step < high.step:
+            step = (low.step + high.step) / 2
+    odd = 2 * int(step // 2) + 1
+    return min(max(odd, low.step + 2), high.step)
+
+
+def _step_at(trials: list[_Trial], count: int) -> float:
+    """Lagrange's polynomial of the step as a function of the count."""
+    total = 0.0
+    for trial in trials:
+        others = [other.below for other in trials if other is not trial]
+        factor = [(count - below) / (trial.below - below) for below in others]
+        total += trial.step * float(np.prod(factor))
+    return total
+
+
+def _list_between(frame: _Frame, low: int, high: int) -> Real:
+    """
+    List the slopes dy/dx with t between two steps, in no order.
+
+    They belong to the pairs of points that stand in another order along v - t u at the two ends.
+    Few pairs cross, so partners stand close together: look one place ahead, then two ...
+    """
+    before, after = frame.order_at(low), frame.order_at(high)
+    n = len(before)
+    place = np.empty(n, dtype=np.int32)
+    place[after] = np.arange(n, dtype=np.int32)
+    place = place[before]
+    furthest = np.searchsorted(np.maximum.accumulate(place), place, side="right")
+    u, v = frame.u[before], frame.v[before]
+    slopes = []
+    for ahead in range(1, int((np.arange(n) - furthest).max()) + 1):
+        i = np.flatnonzero(place[:-ahead] > place[ahead:])
+        du, dv = u[i + ahead] - u[i], v[i + ahead] - v[i]
+        slopes.append((du + dv) / (du - dv))
+    return np.concatenate(slopes) if slopes else np.empty(0)
+
+
+def count_inversions(permutation: npt.NDArray[np.integer]) -> int:
+    """
+    Count the pairs of a permutation of 0 ... n - 1 that stand in falling order.
+
+    From the highest bit down, every block holds a known range of values. Sorting a block by its
+    bit alone moves each small value down past the large ones before it; the sum of those moves
+    follows from where the small values stand. The last blocks are compared pair by pair.
+    """
+    n = len(permutation)
+    size = max(1 << (n - 1).bit_length(), SMALL_BLOCK)
+    values = np.arange(size, dtype=np.int32)  # what is appended is in order already
+    values[:n] = permutation
+    total = 0
+    while size > SMALL_BLOCK:
+        half = size // 2
+        small = (values & half) == 0
+        at = np.flatnonzero(small)
+        blocks = len(values) // size
+        total += int((at & (size - 1)).sum()) - blocks * (half * (half - 1) // 2)
+        parts = values[at].reshape(blocks, half), values[~small].reshape(blocks, half)
+        values = np.concatenate(parts, axis=1).ravel()
+        size = half
+    columns = np.ascontiguousarray(values.reshape(-1, SMALL_BLOCK).T)
+    for ahead in range(1, SMALL_BLOCK):
+        total += int(np.count_nonzero(columns[:-ahead] > columns[ahead:]))
+    return total
