@@ -1,0 +1,57 @@
+"""The table behind `agreement estimate`: every field value with its protocol, flags and error."""
+
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from agreement.physiology.laboratory import laboratory_values
+from agreement.physiology.readings import field_readings
+
+if TYPE_CHECKING:
+    from agreement.tables.study import StudyTables
+
+ESTIMATE_COLUMNS: Final = [
+    "athlete_id",
+    "taken_at",
+    "method",
+    "mode",
+    "vo2max_ml_kg_min",
+    "vo2max_l_min",
+    "sensor",
+    "set_mass_kg",
+    "set_hr_max_bpm",
+    "set_age_years",
+    "protocol",
+    "in_range",
+    "standard_error",
+]
+
+
+def estimates_frame(study: "StudyTables", laboratory: pd.DataFrame | None = None) -> pd.DataFrame:
+    """
+    Return every field value of a study as rows of ``field_estimates``.
+
+    Parameters
+    ----------
+    study : StudyTables
+        The checked tables.
+    laboratory : DataFrame, optional
+        Frame of `laboratory_values`; computed when not given.
+
+    Returns
+    -------
+    DataFrame
+        Columns of ``field_estimates`` plus protocol (of computed values), in_range (yes, no or
+        NaN) and standard_error [mL/kg/min]. taken_at is the date, or the instant in UTC.
+    """
+    frame = laboratory if laboratory is not None else laboratory_values(study).frame
+    readings = field_readings(study, frame).frame
+    instant = readings["instant"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return readings.assign(
+        taken_at=instant.where(
+            readings["instant"].notna(), readings["date"].dt.strftime("%Y-%m-%d")
+        ),
+        vo2max_ml_kg_min=readings["field"],
+        vo2max_l_min=readings["field_l_min"],
+        protocol=readings["method"].where(readings["source"] != "field_estimates"),
+    )[ESTIMATE_COLUMNS]

@@ -1,0 +1,101 @@
+"""
+Results of field tests to VO2max, by the table of protocols.
+
+Nothing is refused for being outside a protocol's population: such a result is kept and flagged. A
+result without an input that its equation needs is set aside, and the input is named.
+"""
+
+from typing import Final
+
+import pandas as pd
+
+from agreement.errors import Problem
+from agreement.physiology.cycle_stages import stage_results
+from agreement.physiology.field_tests import PROTOCOLS, protocol
+from agreement.physiology.ledger import as_problems, set_aside_rows
+from agreement.physiology.one_row_tests import one_row_results
+from agreement.physiology.people import people_at
+from agreement.physiology.reading_rows import ReadingPart, join_parts, no_members, no_readings
+from agreement.tables.options import Extrapolation
+
+FROM_ATHLETE: Final = ("mass_kg", "stature_cm", "age_years")
+
+
+def field_test_values(
+    tests: pd.DataFrame, athletes: pd.DataFrame, *, extrapolation: Extrapolation
+) -> ReadingPart:
+    """
+    Compute VO2max of every field test.
+
+    Parameters
+    ----------
+    tests, athletes : DataFrame
+        The checked ``field_tests`` and ``athletes`` tables.
+    extrapolation : Extrapolation
+        The study's guards, for the protocols that carry heart rate to its maximum.
+
+    Returns
+    -------
+    ReadingPart
+        One reading per result, the rows behind those of stage protocols, the ledger lines of what
+        was left out, and problems; one of severity ``stop`` names an unknown protocol.
+    """
+    known = tests["protocol"].isin(list(PROTOCOLS)).to_numpy()
+    stops = tuple(
+        _unknown(str(name), str(file), int(row))
+        for name, file, row in tests.loc[~known, ["protocol", "file", "row"]].itertuples(
+            index=False
+        )
+    )
+    rows = tests[known].reset_index(drop=True)
+    rows["id"] = rows["field_test_id"].fillna(rows["athlete_id"])
+    unfinished = (rows["completed"] == "no").to_numpy()
+    left_out = set_aside_rows(rows[unfinished], "not_completed", "the test was not completed")
+    rows, notes = _with_people(rows[~unfinished].reset_index(drop=True), athletes)
+    parts = [ReadingPart(no_readings(), no_members(), left_out, stops + notes)]
+    for protocol_id, group in rows.groupby("protocol", sort=True):
+        row = PROTOCOLS[str(protocol_id)]
+        group = group.reset_index(drop=True).assign(mode=group["mode"].fillna(row.mode).to_numpy())
+        parts.append(
+            stage_results(group, row, extrapolation) if row.stages else one_row_results(group, row)
+        )
+    whole = join_parts(parts)
+    return whole._replace(problems=whole.problems + as_problems(whole.set_aside))
+
+
+def _unknown(name: str, file: str, row: int) -> Problem:
+    """Return the stop for a protocol that is not in the table."""
+    what = "no protocol is named."
+    if name != "nan":
+        try:
+            protocol(name)
+        except ValueError as error:
+            what = f"{error}."
+    remedy = "Use an id of `agreement protocols`."
+    return Problem("stop", "missing_value", file, row, "protocol", what, remedy)
+
+
+def _with_people(
+    rows: pd.DataFrame, athletes: pd.DataFrame
+) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
+    """Fill sex, age, mass and stature from the athletes table; note where mass was filled."""
+    people = people_at(athletes, rows["athlete_id"], rows["date"])
+    rows["sex"] = people["sex"]
+    with_mass = [row.id for row in PROTOCOLS.values() if "mass_kg" in row.inputs]
+    filled = rows["mass_kg"].isna() & people["mass_kg"].notna() & rows["protocol"].isin(with_mass)
+    for name in FROM_ATHLETE:
+        rows[name] = rows[name].fillna(people[name])
+    remedy = "Give the mass of the day if it differs."
+    notes = tuple(
+        Problem(
+            "note",
+            "no_mass",
+            str(file),
+            int(part["row"].iloc[0]),
+            "mass_kg",
+            f"{len(part)} results without a mass of their own use that of the athletes table.",
+            remedy,
+        )
+        for file, part in rows[filled].groupby("file", sort=True)
+    )
+    return rows, notes

@@ -1,0 +1,293 @@
+"""
+Heart rate carried to its maximum: two forms of the line, each with its own error.
+
+`vo2_on_hr` regresses oxygen uptake on heart rate and is right when the noise is in oxygen uptake
+(laboratory stages); `hr_on_vo2` regresses heart rate on oxygen uptake and is right when the noise is
+in heart rate (training sessions). The wrong form for the noise is biased, and each estimate says by
+how much the other form would be. Steady points are reduced to sums by `point_sums` of
+`agreement.physiology.point_sums`, so one athlete and a hundred thousand take the same path.
+"""
+
+from dataclasses import dataclass
+from typing import Final, Literal, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from agreement.physiology.point_sums import PointSums, point_sums
+from agreement.tables.options import Extrapolation
+
+FloatArray = NDArray[np.float64]
+Form = Literal["vo2_on_hr", "hr_on_vo2"]
+GUARDS: Final = Extrapolation()
+
+
+def extrapolations(
+    sums: PointSums,
+    hr_max: ArrayLike,
+    *,
+    sd_hr_max: ArrayLike = 0.0,
+    form: Form,
+    guards: Extrapolation = GUARDS,
+    allow_two_points: bool = False,
+) -> pd.DataFrame:
+    r"""
+    VO2max of many athletes from their steady points, with its error and the reason of a refusal.
+
+    Parameters
+    ----------
+    sums : PointSums, of m athletes
+        Sums over the steady points: heart rate [bpm] and oxygen uptake [mL/kg/min].
+    hr_max : array_like, shape (m,)
+        Heart-rate maximum. [bpm]
+    sd_hr_max : array_like
+        Standard deviation of its error: 0 when measured. [bpm]
+    form : {"vo2_on_hr", "hr_on_vo2"}
+        Which variable carries the noise; see the module.
+    guards : Extrapolation
+        The study's smallest heart-rate span, number of points and top share of HRmax.
+    allow_two_points : bool, default False
+        Let exactly two points pass the count, as the two-stage cycle tests need.
+
+    Returns
+    -------
+    DataFrame, m rows
+        vo2max, standard_error, intercept, slope (mL/kg/min per bpm in both forms), r, n_points,
+        hr_span, top_share_of_hr_max, residual_sd (of the noisy variable), other_form_bias
+        (expected bias of the other form if this one is right, mL/kg/min), refused (text or NaN). A
+        refused athlete has vo2max NaN.
+
+    Notes
+    -----
+    `vo2_on_hr`: :math:`SE^2 = s^2 [1/n + (H - \bar h)^2 / S_{hh}] + b^2 SD_H^2`.
+    `hr_on_vo2`: :math:`SE^2 = (s_h^2 [1/n + (V - \bar v)^2 / S_{vv}] + SD_H^2) / c^2`, with V the
+    estimate. With noise of variance q in the regressor, of observed variance w, a slope shrinks by
+    the share q/w; that gives `other_form_bias`. Two points leave the residual SD unknown: NaN.
+    """
+    top = np.asarray(hr_max, dtype=np.float64)
+    spread = np.broadcast_to(np.asarray(sd_hr_max, dtype=np.float64), top.shape)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        line = _line(sums, top, spread, form)
+    reach = top - sums.mean_hr
+    frame = pd.DataFrame(
+        {
+            "vo2max": line.vo2max,
+            "standard_error": line.standard_error,
+            "intercept": line.vo2max - line.slope * top,
+            "slope": line.slope,
+            "r": line.r,
+            "n_points": sums.n,
+            "hr_span": sums.high_hr - sums.low_hr,
+            "top_share_of_hr_max": sums.high_hr / top,
+            "residual_sd": line.residual_sd,
+            "other_form_bias": line.other_slope_change * reach,
+        }
+    )
+    frame["refused"] = _refusals(frame, guards, allow_two_points=allow_two_points)
+    frame.loc[frame["refused"].notna(), ["vo2max", "standard_error"]] = np.nan
+    return frame
+
+
+class _Line(NamedTuple):
+    vo2max: FloatArray
+    standard_error: FloatArray
+    slope: FloatArray
+    r: FloatArray
+    residual_sd: FloatArray
+    other_slope_change: FloatArray
+
+
+def _line(sums: PointSums, hr_max: FloatArray, sd_hr_max: FloatArray, form: Form) -> _Line:
+    """Fit one form; the caller silences divisions by zero, which the guards then refuse."""
+    hh, vv, hv, n = sums.hr_hr, sums.vo2_vo2, sums.hr_vo2, sums.n
+    degrees = np.where(n > 2, n - 2.0, np.nan)
+    r = hv / np.sqrt(hh * vv)
+    reach = hr_max - sums.mean_hr
+    if form == "vo2_on_hr":
+        slope = hv / hh
+        vo2max = sums.mean_vo2 + slope * reach
+        noise = np.maximum(vv - slope * hv, 0.0) / degrees
+        variance = noise * (1 / n + reach**2 / hh) + slope**2 * sd_hr_max**2
+        share = np.minimum(noise / (vv / (n - 1)), 1.0)
+        change = slope * share / (1 - share)
+    else:
+        hr_per_vo2 = hv / vv
+        slope = 1 / hr_per_vo2
+        vo2max = sums.mean_vo2 + reach * slope
+        noise = np.maximum(hh - hr_per_vo2 * hv, 0.0) / degrees
+        far = vo2max - sums.mean_vo2
+        variance = (noise * (1 / n + far**2 / vv) + sd_hr_max**2) * slope**2
+        change = -slope * np.minimum(noise / (hh / (n - 1)), 1.0)
+    return _Line(vo2max, np.sqrt(variance), slope, r, np.sqrt(noise), change)
+
+
+def _refusals(
+    frame: pd.DataFrame, guards: Extrapolation, *, allow_two_points: bool
+) -> "pd.Series[str]":
+    """Return why each line may not be carried to HRmax, in words; NaN where it may."""
+    n, span, share = frame["n_points"], frame["hr_span"], frame["top_share_of_hr_max"]
+    too_few = n < guards.minimum_points
+    if allow_two_points:
+        too_few &= n != 2
+    narrow = ~(span >= guards.minimum_hr_span_bpm)
+    low = ~(share >= guards.minimum_top_share_of_hr_max)
+    not_rising = ~(frame["slope"] > 0)
+    lost = ~np.isfinite(frame["vo2max"])
+    reasons = pd.Series(np.nan, index=frame.index, dtype="str")
+    for i in np.flatnonzero(too_few | narrow | low | not_rising | lost):
+        parts = []
+        if too_few.iloc[i]:
+            parts.append(f"{int(n.iloc[i])} steady points, {guards.minimum_points} are needed")
+        if narrow.iloc[i]:
+            parts.append(
+                f"heart rates span {span.iloc[i]:.0f} bpm, "
+                f"{guards.minimum_hr_span_bpm:.0f} are needed"
+            )
+        if low.iloc[i]:
+            parts.append(
+                f"the highest heart rate is {share.iloc[i]:.0%} of HRmax, "
+                f"{guards.minimum_top_share_of_hr_max:.0%} is needed"
+            )
+        if not_rising.iloc[i] and not parts:
+            parts.append("heart rate does not rise with oxygen uptake")
+        reasons.iloc[i] = "; ".join(parts) or "HRmax is unknown"
+    return reasons
+
+
+@dataclass(frozen=True, slots=True)
+class HeartRateExtrapolation:
+    """
+    VO2max of one athlete from steady points, with what is needed to question it.
+
+    Attributes
+    ----------
+    form : {"vo2_on_hr", "hr_on_vo2"}
+        Which variable was regressed on which.
+    vo2max, standard_error : float
+        NaN when refused; with two points the error cannot be known. [mL/kg/min]
+    slope, intercept : float
+        VO2 = intercept + slope * HR, in both forms. [mL/kg/min per bpm], [mL/kg/min]
+    hr_max, sd_hr_max : float
+        What it was carried to, and its own error. [bpm]
+    other_form_bias : float
+        Expected bias of the other form if this one is right. [mL/kg/min]
+    r, hr_span, top_share_of_hr_max, n_points, residual_sd :
+        Of the points used; the residual SD is that of the noisy variable.
+    refused : str or None
+        Why there is no estimate.
+    """
+
+    form: Form
+    vo2max: float
+    standard_error: float
+    slope: float
+    intercept: float
+    hr_max: float
+    sd_hr_max: float
+    other_form_bias: float
+    r: float
+    hr_span: float
+    top_share_of_hr_max: float
+    n_points: int
+    residual_sd: float
+    refused: str | None
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per number: statistic, value, low, high, unit, n, n_pairs, note."""
+        unit = "mL/kg/min"
+        rows = [
+            ("vo2max", self.vo2max, unit),
+            ("standard_error", self.standard_error, unit),
+            ("slope", self.slope, "mL/kg/min per bpm"),
+            ("intercept", self.intercept, unit),
+            ("hr_max", self.hr_max, "bpm"),
+            ("other_form_bias", self.other_form_bias, unit),
+            ("r", self.r, "1"),
+            ("hr_span", self.hr_span, "bpm"),
+            ("top_share_of_hr_max", self.top_share_of_hr_max, "1"),
+        ]
+        frame = pd.DataFrame(rows, columns=["statistic", "value", "unit"])
+        frame.insert(2, "low", np.nan)
+        frame.insert(3, "high", np.nan)
+        return frame.assign(n=1, n_pairs=self.n_points, note=self.refused or self.form)
+
+    def summary(self) -> str:
+        """Return the estimate, or why there is none, in one sentence."""
+        if self.refused is not None:
+            return f"No estimate: {self.refused}."
+        error = (
+            f"standard error {self.standard_error:.1f}"
+            if np.isfinite(self.standard_error)
+            else "standard error unknown with two points"
+        )
+        return (
+            f"VO2max {self.vo2max:.1f} mL/kg/min at a heart rate of {self.hr_max:.0f} bpm "
+            f"({self.form}, {self.n_points} points over {self.hr_span:.0f} bpm, {error})."
+        )
+
+    def _repr_html_(self) -> str:
+        return f"<p>{self.summary()}</p>"
+
+
+def heart_rate_extrapolation(
+    hr: ArrayLike,
+    vo2: ArrayLike,
+    hr_max: float,
+    *,
+    form: Form,
+    sd_hr_max: float = 0.0,
+    guards: Extrapolation = GUARDS,
+    allow_two_points: bool = False,
+) -> HeartRateExtrapolation:
+    """
+    Carry one athlete's steady points to the heart-rate maximum.
+
+    Parameters
+    ----------
+    hr, vo2 : array_like, shape (n,)
+        Steady heart rate [bpm] and oxygen uptake [mL/kg/min]; points above
+        ``guards.maximum_share_of_hr_max`` are left out.
+    hr_max : float
+        Heart-rate maximum. [bpm]
+    form, sd_hr_max, guards, allow_two_points :
+        As in `extrapolations`.
+
+    Returns
+    -------
+    HeartRateExtrapolation
+        The estimate with its error, or the reason why there is none.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ or a value is missing.
+    """
+    pulse, uptake = np.asarray(hr, dtype=np.float64), np.asarray(vo2, dtype=np.float64)
+    if pulse.shape != uptake.shape or pulse.ndim != 1:
+        message = f"`hr` and `vo2` must be equally long rows; got {pulse.shape} and {uptake.shape}"
+        raise ValueError(message)
+    if not (np.isfinite(pulse).all() and np.isfinite(uptake).all()):
+        message = "`hr` and `vo2` must hold numbers only; drop missing points first"
+        raise ValueError(message)
+    used = pulse <= guards.maximum_share_of_hr_max * hr_max
+    sums = point_sums(
+        np.zeros(int(used.sum()), dtype=np.int64), pulse[used], uptake[used], groups=1
+    )
+    row = extrapolations(
+        sums,
+        [hr_max],
+        sd_hr_max=sd_hr_max,
+        form=form,
+        guards=guards,
+        allow_two_points=allow_two_points,
+    ).iloc[0]
+    numbers = row.drop(["refused", "n_points"]).astype(float).to_dict()
+    return HeartRateExtrapolation(
+        form=form,
+        hr_max=hr_max,
+        sd_hr_max=sd_hr_max,
+        n_points=int(row["n_points"]),
+        refused=None if pd.isna(row["refused"]) else str(row["refused"]),
+        **numbers,
+    )

@@ -1,0 +1,34 @@
+"""Rows that the physiology stage cannot use, in the words of the ledger."""
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from agreement.errors import Problem
+from agreement.terms import EXCLUSION_COLUMNS
+
+
+def set_aside_rows(rows: pd.DataFrame, reason: str, messages: Iterable[str] | str) -> pd.DataFrame:
+    """Return ledger lines for `rows` (columns file, row, id) with one message or one each."""
+    lines = rows[["file", "row", "id"]].assign(reason=reason)
+    lines["message"] = messages if isinstance(messages, str) else list(messages)
+    return lines[EXCLUSION_COLUMNS]
+
+
+def joined(lines: list[pd.DataFrame]) -> pd.DataFrame:
+    """Return ledger lines as one table, also when there are none."""
+    some = [part for part in lines if len(part)]
+    if some:
+        return pd.concat(some, ignore_index=True)
+    empty = pd.DataFrame({name: pd.Series(dtype="str") for name in EXCLUSION_COLUMNS})
+    return empty.astype({"row": "int64"})
+
+
+def as_problems(lines: pd.DataFrame) -> tuple[Problem, ...]:
+    """Return the same lines as problems, for `check`."""
+    return tuple(
+        Problem("set_aside", reason, file, int(row), None, message, "")
+        for file, row, reason, message in zip(
+            lines["file"], lines["row"], lines["reason"], lines["message"], strict=True
+        )
+    )

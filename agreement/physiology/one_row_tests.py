@@ -1,0 +1,168 @@
+"""Field tests whose result is one row: inputs to VO2max, flags and published errors."""
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from agreement.errors import Problem
+from agreement.physiology.ledger import joined, set_aside_rows
+from agreement.physiology.protocol import (
+    INPUT_UNITS,
+    METABOLIC_EQUIVALENT,
+    FieldProtocol,
+    FloatArray,
+)
+from agreement.physiology.reading_rows import ReadingPart, no_members, reading_rows
+from agreement.terms import RANGES
+
+REJECT: Final = RANGES["vo2max_ml_kg_min"]
+FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
+_NUMBERS: Final = tuple(name for name in INPUT_UNITS if name != "sex")
+
+
+def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
+    """
+    Compute the results of one protocol.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of ``field_tests`` with this protocol, with ``id`` and the athlete's sex, age, mass and
+        stature filled in.
+    protocol : FieldProtocol
+        The row of the table.
+
+    Returns
+    -------
+    ReadingPart
+        Readings in mL/kg/min; rows without an input, with a speed that is a stage number, or with an
+        impossible result are set aside.
+    """
+    rows, converted = _stages_to_speeds(rows, protocol)
+    x = {name: rows[name].to_numpy(dtype=np.float64) for name in _NUMBERS}
+    x["male"] = rows["sex"].map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)
+    missing = _missing(rows, protocol)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        vo2max = np.asarray(protocol.equation(x), dtype=np.float64)
+    absent = missing.any(axis=1).to_numpy()
+    slow = _below_first_stage(x["speed_km_h"], protocol) & ~absent
+    beyond = ~((vo2max >= REJECT.reject_low) & (vo2max <= REJECT.reject_high)) & ~absent & ~slow
+    left_out = [
+        set_aside_rows(rows[absent], "missing_value", _absent_words(missing[absent], protocol)),
+        set_aside_rows(rows[slow], "out_of_range", _slow_words(x["speed_km_h"][slow], protocol)),
+        set_aside_rows(rows[beyond], "out_of_range", _beyond_words(rows, vo2max, beyond, protocol)),
+    ]
+    kept = ~(absent | slow | beyond)
+    columns = {
+        "field": vo2max,
+        "in_range": in_range(x, rows["sex"], protocol),
+        "standard_error": published_error(x, rows["sex"], protocol),
+    }
+    told = {
+        f"set_{name}": x[name] if name in protocol.inputs else np.nan
+        for name in ("mass_kg", "hr_max_bpm", "age_years")
+    }
+    readings = reading_rows(rows, source="field_tests", method=protocol.id, **columns, **told)
+    return ReadingPart(
+        readings[kept].reset_index(drop=True), no_members(), joined(left_out), converted
+    )
+
+
+def in_range(
+    x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldProtocol
+) -> NDArray[np.object_]:
+    """Return yes, no, or NaN where no known value is outside but a needed one is unknown."""
+    outside, unknown = np.zeros(len(sex), dtype=bool), np.zeros(len(sex), dtype=bool)
+    for rule in protocol.valid:
+        value = x[rule.column]
+        applies = np.full(len(sex), rule.sex is None) | (sex == rule.sex).to_numpy()
+        outside |= applies & ((value < rule.low) | (value > rule.high))
+        if rule.column not in FIXED_BY_PROTOCOL:
+            unknown |= applies & np.isnan(value)
+    if len(protocol.sexes) == 1:
+        outside |= sex.isin({"female", "male"} - set(protocol.sexes)).to_numpy()
+        unknown |= (sex == "unknown").to_numpy()
+    flags = np.full(len(sex), "yes", dtype=object)
+    flags[unknown] = np.nan
+    flags[outside] = "no"
+    return flags
+
+
+def _stages_to_speeds(
+    rows: pd.DataFrame, protocol: FieldProtocol
+) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
+    """Fill missing speeds from stage numbers, where the protocol itself fixes them, and say so."""
+    rule = protocol.stage_rule
+    if rule is None:
+        return rows, ()
+    from_stage = rows["speed_km_h"].isna() & rows["stage"].notna()
+    if not from_stage.any():
+        return rows, ()
+    speed = rule.speed(rows["stage"].to_numpy(dtype=np.float64))
+    first = rows[from_stage].iloc[0]
+    what = f"{int(from_stage.sum())} results give a stage, turned into a speed: {rule.words}."
+    remedy = "Give speed_km_h if the audio track used another rule."
+    note = Problem("note", "missing_value", first["file"], int(first["row"]), "stage", what, remedy)
+    return rows.assign(speed_km_h=rows["speed_km_h"].where(~from_stage, speed)), (note,)
+
+
+def _missing(rows: pd.DataFrame, protocol: FieldProtocol) -> pd.DataFrame:
+    """Return which of the protocol's inputs each row lacks."""
+    columns = {
+        name: (rows["sex"] == "unknown") if name == "sex" else rows[name].isna()
+        for name in protocol.inputs
+    }
+    return pd.DataFrame(columns)
+
+
+def _absent_words(missing: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
+    return [
+        f"{protocol.id} needs {', '.join(missing.columns[row])}, which is missing"
+        for row in missing.to_numpy(dtype=bool)
+    ]
+
+
+def _below_first_stage(speed: FloatArray, protocol: FieldProtocol) -> NDArray[np.bool_]:
+    rule = protocol.stage_rule
+    return speed < rule.first_speed if rule else np.zeros(speed.shape, dtype=bool)
+
+
+def _slow_words(speed: FloatArray, protocol: FieldProtocol) -> list[str]:
+    first = protocol.stage_rule.first_speed if protocol.stage_rule else np.nan
+    return [
+        f"speed {value:g} km/h is below the first stage ({first:g} km/h); if it is a stage number, "
+        "put it under stage"
+        for value in speed
+    ]
+
+
+def _beyond_words(
+    rows: pd.DataFrame, vo2max: FloatArray, which: NDArray[np.bool_], protocol: FieldProtocol
+) -> list[str]:
+    """Name the inputs, so that laps for metres or seconds for minutes are seen."""
+    shown = [name for name in protocol.inputs if name != "sex"]
+    return [
+        f"{protocol.id} gives {value:.1f} mL/kg/min, outside {REJECT.reject_low:g} to "
+        f"{REJECT.reject_high:g}; check the units of "
+        + ", ".join(f"{name} {row[name]:g}" for name in shown)
+        for value, row in zip(vo2max[which], rows.loc[which, shown].to_dict("records"), strict=True)
+    ]
+
+
+def published_error(
+    x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldProtocol
+) -> FloatArray:
+    """Return the published standard error of estimate per kg; NaN without one. [mL/kg/min]."""
+    women, men = protocol.standard_error
+    by_sex: FloatArray = sex.map({"female": women, "male": men}).to_numpy(dtype=np.float64)
+    if women == men:
+        by_sex = np.full(len(sex), women)
+    if protocol.error_unit == "L/min":
+        return 1000 * by_sex / x["mass_kg"]
+    if protocol.error_unit == "mL/min":
+        return by_sex / x["mass_kg"]
+    if protocol.error_unit == "MET":
+        return by_sex * METABOLIC_EQUIVALENT
+    return by_sex

@@ -1,0 +1,111 @@
+"""The shape of a reading: one field value with what is known about how it came about."""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem
+from agreement.physiology.ledger import joined
+
+READING_COLUMNS: Final = [
+    "source",
+    "file",
+    "row",
+    "id",
+    "athlete_id",
+    "instant",
+    "date",
+    "method",
+    "mode",
+    "field",
+    "field_l_min",
+    "sensor",
+    "set_mass_kg",
+    "set_hr_max_bpm",
+    "set_age_years",
+    "in_range",
+    "standard_error",
+]
+MEMBER_COLUMNS: Final = ["reading", "file", "row", "id"]
+_TEXT: Final = (
+    "source",
+    "file",
+    "id",
+    "athlete_id",
+    "method",
+    "mode",
+    "sensor",
+    "in_range",
+)
+_TIME: Final = ("instant", "date")
+
+
+class ReadingPart(NamedTuple):
+    """Some readings, the source rows behind them, and what was left out on the way."""
+
+    readings: pd.DataFrame
+    members: pd.DataFrame  # reading = position in `readings`
+    set_aside: pd.DataFrame
+    problems: tuple[Problem, ...] = ()
+
+
+def reading_rows(rows: pd.DataFrame, **columns: object) -> pd.DataFrame:
+    """
+    Return readings from source rows, columns in their order and types.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Source rows; columns that readings have are taken over.
+    **columns : object
+        Further columns; what neither names is missing.
+    """
+    frame = rows.assign(**columns).reindex(columns=READING_COLUMNS).reset_index(drop=True)
+    kinds = {
+        name: "str"
+        if name in _TEXT
+        else "datetime64[us]"
+        if name in _TIME
+        else "int64"
+        if name == "row"
+        else "float64"
+        for name in READING_COLUMNS
+    }
+    return frame.astype(kinds)
+
+
+def no_readings() -> pd.DataFrame:
+    """Return a table of readings without rows."""
+    return reading_rows(pd.DataFrame({"row": np.array([], dtype=np.int64)}))
+
+
+def member_rows(reading: "np.ndarray | pd.Series[int]", rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the source rows (file, row, id) behind readings, named by position."""
+    return rows[["file", "row", "id"]].assign(reading=np.asarray(reading))[MEMBER_COLUMNS]
+
+
+def no_members() -> pd.DataFrame:
+    """Return a table of members without rows."""
+    empty = {name: pd.Series(dtype="str") for name in MEMBER_COLUMNS}
+    return pd.DataFrame(empty).astype({"reading": "int64", "row": "int64"})
+
+
+def join_parts(parts: list[ReadingPart]) -> ReadingPart:
+    """Return parts one after another, the members' positions moved along."""
+    start, readings, members = 0, [], []
+    for part in parts:
+        if len(part.readings):
+            readings.append(part.readings)
+            members.append(part.members.assign(reading=part.members["reading"] + start))
+            start += len(part.readings)
+    return ReadingPart(
+        readings[0]
+        if len(readings) == 1
+        else pd.concat(readings, ignore_index=True)
+        if readings
+        else no_readings(),
+        pd.concat(members, ignore_index=True) if members else no_members(),
+        joined([part.set_aside for part in parts]),
+        tuple(problem for part in parts for problem in part.problems),
+    )

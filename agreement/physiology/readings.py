@@ -1,0 +1,123 @@
+"""
+The field's side: every reading of every method, from whatever was recorded.
+
+Field estimates pass through as they are; field tests and training sessions are computed. A million
+estimates share their columns with the table they came from.
+"""
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem, TableError
+from agreement.physiology.field_test_values import field_test_values
+from agreement.physiology.field_tests import PROTOCOLS
+from agreement.physiology.ledger import joined
+from agreement.physiology.reading_rows import (
+    READING_COLUMNS,
+    ReadingPart,
+    join_parts,
+    no_members,
+)
+from agreement.terms import SESSIONS_METHOD
+
+if TYPE_CHECKING:
+    from agreement.tables.study import StudyTables
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """
+    Every field reading of a study.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        `agreement.physiology.reading_rows.READING_COLUMNS`, RangeIndex; field in mL/kg/min.
+    members : DataFrame
+        reading (position in `frame`), file, row, id: each source row behind a reading of a stage
+        protocol or a session estimate. A plain reading is its own row and is not listed.
+    set_aside : DataFrame
+        Ledger lines of rows behind no reading.
+    problems : tuple of Problem
+        What the reader should know.
+    heart_rate_based : dict of str to bool
+        For each method, whether it rests on heart rate.
+    """
+
+    frame: pd.DataFrame
+    members: pd.DataFrame
+    set_aside: pd.DataFrame
+    problems: tuple[Problem, ...]
+    heart_rate_based: dict[str, bool] = field(default_factory=dict)
+
+
+def field_readings(study: "StudyTables", laboratory: pd.DataFrame) -> Readings:
+    """
+    Collect the readings of field estimates, field tests and training sessions.
+
+    Parameters
+    ----------
+    study : StudyTables
+        The checked tables.
+    laboratory : DataFrame
+        `agreement.physiology.laboratory.LaboratoryValues.frame`, for measured HRmax.
+
+    Returns
+    -------
+    Readings
+        In the order field estimates, field tests, sessions; within each as in the file.
+
+    Raises
+    ------
+    TableError
+        If a field test names a protocol that is not in the table.
+    """
+    tests = field_test_values(
+        study.field_tests, study.athletes, extrapolation=study.options.extrapolation
+    )
+    stops = [problem for problem in tests.problems if problem.severity == "stop"]
+    if stops:
+        raise TableError(stops)
+    whole = join_parts([estimate_readings(study.field_estimates), tests])
+    return Readings(
+        whole.readings,
+        whole.members,
+        whole.set_aside,
+        whole.problems,
+        heart_rate_methods(whole.readings, study),
+    )
+
+
+def estimate_readings(estimates: pd.DataFrame) -> ReadingPart:
+    """Return field estimates as readings, sharing every column of the table."""
+    size = len(estimates)
+    nothing = pd.Series(np.nan, index=estimates.index)
+    frame = estimates.rename(columns={"vo2max": "field", "vo2max_l_min": "field_l_min"}).assign(
+        source=_constant("field_estimates", estimates.index),
+        id=estimates["athlete_id"],
+        in_range=_constant(None, estimates.index),
+        standard_error=nothing,
+    )[READING_COLUMNS]
+    frame.index = pd.RangeIndex(size)
+    return ReadingPart(frame, no_members(), joined([]))
+
+
+def _constant(text: str | None, index: pd.Index) -> "pd.Series[str]":
+    """Return a text column of one value, built from one value and repeated."""
+    one = pd.array([text], dtype="str")
+    return pd.Series(one.repeat(len(index)), index=index)
+
+
+def heart_rate_methods(readings: pd.DataFrame, study: "StudyTables") -> dict[str, bool]:
+    """Return for each method whether it rests on heart rate; `study.toml` wins for estimates."""
+    of_estimates = readings.loc[readings["source"] == "field_estimates", "method"].unique()
+    based = {str(name): True for name in of_estimates}
+    for name in readings.loc[readings["source"] != "field_estimates", "method"].unique():
+        based[str(name)] = name == SESSIONS_METHOD or PROTOCOLS[str(name)].heart_rate_based
+    for name, choice in study.options.methods.items():
+        if choice.heart_rate_based is not None:
+            based[name] = choice.heart_rate_based
+    return based
