@@ -1,0 +1,91 @@
+"""The averaging curve: how averaging over days narrows the limits."""
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from agreement.figures.estimates import ABSENT, Estimate, estimates
+from agreement.figures.labels import SideLabel, number, side_labels
+from agreement.figures.theme import BAND, FIELD, INK, MARGIN, NOISE
+
+
+def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes) -> Axes:
+    """
+    Draw the half width of the limits against the number of days averaged.
+
+    Parameters
+    ----------
+    curve : DataFrame
+        Rows of the results table: analysis ``averaging_curve`` of one method and mode, groups
+        ``1`` ... ``14`` and ``floor``. [mL/kg/min]
+    margin : float, optional
+        The limit agreed beforehand. [mL/kg/min]
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+    """
+    labels = []
+    days, fitted = _series(curve, "half_width_fitted")
+    if days:
+        values = [point.value for point in fitted]
+        low, high = ([point[end] for point in fitted] for end in (1, 2))
+        if np.isfinite(low).all() and np.isfinite(high).all():
+            ax.fill_between(days, low, high, color=BAND, alpha=0.55, linewidth=0)
+        ax.plot(days, values, color=FIELD, linestyle="-", label="fitted")
+        labels.append(
+            SideLabel(values[-1], f"fitted, {days[-1]} days\n\u00b1{number(values[-1])}", FIELD)
+        )
+    days, observed = _series(curve, "half_width_observed")
+    if days:
+        ax.plot(
+            days,
+            [point.value for point in observed],
+            "o",
+            color=INK,
+            markersize=4.6,
+            label="observed",
+            zorder=4,
+        )
+    floor = estimates(curve[curve["group"] == "floor"]).get("half_width_laboratory", ABSENT)
+    if floor.known:
+        ax.axhline(floor.value, color=NOISE, linestyle=(0, (4, 2, 1, 2)), gid=floor.key or None)
+        labels.append(
+            SideLabel(floor.value, f"laboratory's noise\n\u00b1{number(floor.value)}", NOISE)
+        )
+    if margin is not None:
+        ax.axhline(margin, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8)
+        labels.append(SideLabel(margin, f"agreed \u00b1{number(margin)}", MARGIN))
+    ax.set_ylim(bottom=0)
+    ax.set_ylim(top=1.05 * ax.get_ylim()[1])
+    ax.set_xticks(range(1, 15))
+    ax.set_xlim(0.5, 14.5)
+    ax.set_xlabel("days averaged")
+    ax.set_ylabel("half width of the limits (mL/kg/min)")
+    if ax.get_legend_handles_labels()[0]:
+        ax.legend(loc="upper left", bbox_to_anchor=(0, -0.16), ncols=2, borderaxespad=0.0)
+    side_labels(ax, labels)
+    return ax
+
+
+def _series(curve: pd.DataFrame, statistic: str) -> tuple[list[int], list[Estimate]]:
+    """Return the days at which a statistic is known, and its values."""
+    rows = curve[(curve["statistic"] == statistic) & (curve["group"] != "floor")]
+    known = rows[rows["value"].notna()]
+    days = [int(group) for group in known["group"]]
+    points = [Estimate(row["value"], row["low"], row["high"]) for row in known.to_dict("records")]
+    return days, points
+
+
+def averaging_alt(curve: pd.DataFrame) -> str:
+    """Return what the averaging figure shows, as a sentence."""
+    days, points = _series(curve, "half_width_fitted")
+    if not days:
+        days, points = _series(curve, "half_width_observed")
+    if not days:
+        return "No averaging curve could be computed."
+    return (
+        f"Half width of the limits by days averaged: {number(points[0].value)} mL/kg/min for "
+        f"{days[0]} day, {number(points[-1].value)} for {days[-1]} days."
+    )

@@ -1,0 +1,61 @@
+"""What the drawing functions are given: numbers with their intervals, from any result."""
+
+from math import isfinite, nan
+from typing import NamedTuple, Protocol
+
+import pandas as pd
+
+KEY_COLUMNS = ["analysis", "method", "mode", "group", "statistic"]
+
+
+class Estimate(NamedTuple):
+    """
+    One number with its 95 % interval.
+
+    `key` names it as the results table does (``analysis/method/mode/group/statistic``); the line
+    or point drawn for it carries the key as its SVG id. "" when the number comes from no table.
+    """
+
+    value: float
+    low: float = nan
+    high: float = nan
+    key: str = ""
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a number to draw."""
+        return isfinite(self.value)
+
+
+ABSENT = Estimate(nan)
+
+
+class HasFrame(Protocol):
+    """Any result of `agreement.stats`."""
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return rows with columns statistic, value, low, high."""
+        ...
+
+
+def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
+    """
+    Return the statistics of a result, by name.
+
+    Parameters
+    ----------
+    result : object with ``to_frame()``, or DataFrame
+        A result of `agreement.stats`, or rows of one analysis, method, mode and group of the
+        results table.
+
+    Returns
+    -------
+    dict of str to Estimate
+    """
+    frame = result if isinstance(result, pd.DataFrame) else result.to_frame()
+    keyed = set(KEY_COLUMNS) <= set(frame.columns)
+    found = {}
+    for row in frame.to_dict("records"):
+        key = "/".join(str(row[name]) for name in KEY_COLUMNS) if keyed else ""
+        found[str(row["statistic"])] = Estimate(row["value"], row["low"], row["high"], key)
+    return found

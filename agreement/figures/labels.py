@@ -1,0 +1,79 @@
+"""Words on a figure: numbers with a real minus sign, and labels beside their lines."""
+
+from typing import NamedTuple
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from agreement.figures.estimates import Estimate
+
+LINE_HEIGHT = 1.35  # of one line of text, in font sizes
+
+
+class SideLabel(NamedTuple):
+    """Text at the right edge of a panel, beside the height it belongs to."""
+
+    y: float
+    text: str
+    colour: str
+
+
+def number(value: float, digits: int = 1) -> str:
+    """
+    Return a number with a real minus sign.
+
+    >>> number(-4.06)
+    '\u22124.1'
+    >>> number(-0.01)
+    '0.0'
+    """
+    text = f"{value:.{digits}f}"
+    return text.lstrip("-") if float(text) == 0 else text.replace("-", "\u2212")
+
+
+def with_interval(estimate: Estimate, digits: int = 1) -> str:
+    """Return "value (low to high)", or the value alone where it has no interval."""
+    shown = number(estimate.value, digits)
+    if np.isfinite(estimate.low) and np.isfinite(estimate.high):
+        shown += f" ({number(estimate.low, digits)} to {number(estimate.high, digits)})"
+    return shown
+
+
+def side_labels(ax: Axes, labels: list[SideLabel], *, size: float = 8.5) -> None:
+    """
+    Write labels to the right of a panel, each at its height, moved apart where they would touch.
+
+    The y limits of `ax` must be final.
+    """
+    low, high = ax.get_ylim()
+    height_pt = ax.get_window_extent().height / ax.figure.dpi * 72
+    per_line = size * LINE_HEIGHT / height_pt * (high - low)
+    ordered = sorted(labels, key=lambda label: label.y)
+    heights = np.array([label.text.count("\n") + 1 for label in ordered]) * per_line
+    places = _apart(np.array([label.y for label in ordered]), heights, low, high)
+    for label, place in zip(ordered, places, strict=True):
+        ax.annotate(
+            label.text,
+            (1.0, place),
+            xycoords=("axes fraction", "data"),
+            xytext=(5, 0),
+            textcoords="offset points",
+            va="center",
+            ha="left",
+            fontsize=size,
+            color=label.colour,
+            linespacing=1.1,
+        )
+
+
+def _apart(places: np.ndarray, heights: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Move sorted centres up, then down from the top, until no two labels overlap."""
+    moved = places.astype(float)
+    for index in range(len(moved)):
+        floor = low if index == 0 else moved[index - 1] + heights[index - 1] / 2
+        moved[index] = max(moved[index], floor + heights[index] / 2)
+    ceiling = high
+    for index in reversed(range(len(moved))):
+        moved[index] = min(moved[index], ceiling - heights[index] / 2)
+        ceiling = moved[index] - heights[index] / 2
+    return moved

@@ -1,0 +1,123 @@
+"""Bias by training profile: is the field estimate wrong in another way for some of them."""
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from agreement.figures.estimates import ABSENT, Estimate, estimates
+from agreement.figures.labels import SideLabel, number, side_labels, with_interval
+from agreement.figures.theme import FAINT, FIELD, SOFT, Mark, marks_for
+
+_POINT_LANE = 0.28  # how far the athletes' points lie below their group's bias, in rows
+
+
+def plot_profiles(
+    pairs: pd.DataFrame, groups: pd.DataFrame, overall: Estimate, *, ax: Axes
+) -> Axes:
+    """
+    Draw for each training profile its bias with interval, its limits and its athletes.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        Columns training_profile, field, lab. [mL/kg/min]
+    groups : DataFrame
+        Rows of the results table: analysis ``profile_bias`` of one method and mode; the groups are
+        drawn from top to bottom in their order, ``all`` is passed over. Groups without a bias
+        show their points only.
+    overall : Estimate
+        The bias over all pairs, drawn as a line.
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+    """
+    names = [name for name in pd.unique(groups["group"]) if name != "all"]
+    marks = marks_for(names)
+    labels = []
+    for place, name in enumerate(reversed(names)):
+        own = estimates(groups[groups["group"] == name])
+        _draw_points(ax, pairs[pairs["training_profile"] == name], place, marks[name].marker)
+        labels.append(SideLabel(place, _draw_group(ax, own, place, name, marks), SOFT))
+    ax.axvline(0, color=FAINT, linewidth=0.8, zorder=1)
+    if overall.known:
+        ax.axvline(overall.value, color=FIELD, linestyle=(0, (2, 2)), linewidth=1.1, zorder=1)
+        ax.annotate(
+            f"all: {number(overall.value)}",
+            (overall.value, 1),
+            ha="center",
+            va="bottom",
+            xycoords=("data", "axes fraction"),
+            fontsize=8.5,
+            color=FIELD,
+        )
+    ax.set_yticks(range(len(names)), [_two_lines(name) for name in reversed(names)])
+    ax.set_ylim(-0.6, len(names) - 0.4)
+    ax.tick_params(axis="y", length=0)
+    ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
+    side_labels(ax, labels)
+    return ax
+
+
+def _draw_group(
+    ax: Axes, own: dict[str, Estimate], place: int, name: str, marks: dict[str, Mark]
+) -> str:
+    """Draw limits (thin), interval (thick) and bias (mark) of one group; return its label."""
+    bias, lower, upper = (own.get(n, ABSENT) for n in ("bias", "lower_limit", "upper_limit"))
+    mark = marks[name]
+    if lower.known and upper.known:
+        for limit in (lower, upper):
+            ax.plot(
+                [limit.value], [place], "|", color=mark.colour, markersize=9, gid=limit.key or None
+            )
+        ax.plot([lower.value, upper.value], [place, place], color=mark.colour, linewidth=0.9)
+    if not bias.known:
+        return "too few to say"
+    ax.plot(
+        [bias.low, bias.high],
+        [place, place],
+        color=mark.colour,
+        linewidth=4,
+        alpha=0.45,
+        solid_capstyle="butt",
+    )
+    ax.plot(
+        [bias.value],
+        [place],
+        mark.marker,
+        color=mark.colour,
+        markersize=8,
+        markeredgecolor="white",
+        zorder=4,
+        gid=bias.key or None,
+    )
+    return f"{number(bias.value)}\n({number(bias.low)} to {number(bias.high)})"
+
+
+def _draw_points(ax: Axes, pairs: pd.DataFrame, place: int, marker: str) -> None:
+    """Draw the athletes of one group in a lane below its bias."""
+    difference = np.sort((pairs["field"] - pairs["lab"]).to_numpy())
+    lane = place - _POINT_LANE - 0.04 * (np.arange(difference.size) % 3)
+    ax.plot(difference, lane, marker, color=SOFT, alpha=0.6, markersize=3, markeredgewidth=0)
+
+
+def _two_lines(name: str) -> str:
+    """Break a long name near its middle."""
+    if len(name) < 18 or " " not in name:
+        return name
+    blanks = [place for place, letter in enumerate(name) if letter == " "]
+    middle = min(blanks, key=lambda place: abs(place - len(name) / 2))
+    return f"{name[:middle]}\n{name[middle + 1 :]}"
+
+
+def profiles_alt(groups: pd.DataFrame) -> str:
+    """Return what the profile figure shows, as a sentence."""
+    biases = groups[(groups["statistic"] == "bias") & groups["value"].notna()]
+    parts = [
+        f"{row['group']} {with_interval(Estimate(row['value'], row['low'], row['high']))}"
+        for row in biases.to_dict("records")
+    ]
+    if not parts:
+        return "Differences by training profile, points only: too few athletes in each."
+    return "Bias by training profile with 95 % intervals, in mL/kg/min: " + "; ".join(parts) + "."

@@ -1,0 +1,92 @@
+"""The calibration line: which laboratory value a field value stands for."""
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from agreement.figures.estimates import ABSENT, HasFrame, estimates
+from agreement.figures.labels import number
+from agreement.figures.theme import BAND, FAINT, FIELD, INK
+
+
+def plot_regression(pairs: pd.DataFrame, line: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
+    """
+    Draw laboratory against field values, the line of identity and the calibration line.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        Columns field, lab. [mL/kg/min]
+    line : result or DataFrame
+        With the statistics slope, intercept and standard_error_of_estimate of laboratory on field.
+        The band is one standard error of estimate wide on each side: about 68 % of athletes.
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+    """
+    known = estimates(line)
+    field, lab = pairs["field"].to_numpy(), pairs["lab"].to_numpy()
+    low, high = min(field.min(), lab.min()), max(field.max(), lab.max())
+    room = 0.05 * max(high - low, 1.0)
+    ends = np.array([low - room, high + room])
+    ax.plot(ends, ends, color=FAINT, linestyle=(0, (1, 1.5)), label="identity: field = laboratory")
+    slope, intercept, spread = (
+        known.get(name, ABSENT) for name in ("slope", "intercept", "standard_error_of_estimate")
+    )
+    if slope.known and intercept.known:
+        span = np.array([field.min(), field.max()])
+        height = intercept.value + slope.value * span
+        if spread.known:
+            ax.fill_between(
+                span,
+                height - spread.value,
+                height + spread.value,
+                color=BAND,
+                alpha=0.55,
+                linewidth=0,
+                gid=spread.key or None,
+                label="\u00b1 1 standard error of estimate",
+            )
+        ax.plot(
+            span,
+            height,
+            color=FIELD,
+            linestyle="--",
+            gid=slope.key or None,
+            label=f"laboratory = {number(intercept.value)} + {number(slope.value, 2)} field",
+        )
+    ax.plot(
+        field,
+        lab,
+        "o",
+        color=INK,
+        markersize=4.4,
+        markeredgecolor="white",
+        markeredgewidth=0.5,
+        zorder=4,
+    )
+    ax.set_xlim(*ends)
+    ax.set_ylim(*ends)
+    ax.set_aspect("equal")
+    ax.set_xlabel("field VO2max (mL/kg/min)")
+    ax.set_ylabel("laboratory VO2max (mL/kg/min)")
+    ax.legend(loc="lower right")  # the corner that a plot of agreement leaves free
+    return ax
+
+
+def regression_alt(line: HasFrame | pd.DataFrame) -> str:
+    """Return what the calibration figure shows, as a sentence."""
+    known = estimates(line)
+    slope, intercept, spread, r = (
+        known.get(name, ABSENT)
+        for name in ("slope", "intercept", "standard_error_of_estimate", "r")
+    )
+    if not (slope.known and intercept.known):
+        return "Laboratory against field values, points only: too few athletes for a line."
+    return (
+        f"Laboratory against field values with the line laboratory = {number(intercept.value)} + "
+        f"{number(slope.value, 2)} times field; standard error of estimate "
+        f"{number(spread.value)} mL/kg/min, r {number(r.value, 2)}."
+    )

@@ -1,0 +1,94 @@
+"""
+The look of every figure: sizes, lines, colours that hold in grey and for colour-blind readers.
+
+A colour never says anything alone: each comes with its own marker or line style. The drawing
+functions do not set the look themselves; wrap them in `house_style`.
+"""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, Final, NamedTuple
+
+import matplotlib as mpl
+
+INK: Final = "#1d2730"
+SOFT: Final = "#4a5763"
+FAINT: Final = "#9aa5af"
+FIELD: Final = "#14505c"  # what the field method says
+BAND: Final = "#a9cdd3"  # our uncertainty about a line
+MARGIN: Final = "#a3420a"  # what was agreed beforehand
+NOISE: Final = "#6b6f74"  # the laboratory's own noise
+
+
+class Mark(NamedTuple):
+    """Colour, marker and line style that stand for one group."""
+
+    colour: str
+    marker: str
+    line: str | tuple[int, tuple[float, ...]]
+
+
+# Lightness falls from mark to mark, so that they stay apart in grey; shapes repeat the message.
+MARKS: Final = (
+    Mark("#14505c", "o", "-"),
+    Mark("#c8660e", "s", "--"),
+    Mark("#7a4b94", "^", "-."),
+    Mark("#3f86b0", "D", ":"),
+    Mark("#8c1f3d", "v", (0, (5, 1, 1, 1, 1, 1))),
+    Mark("#5f7a1c", "P", (0, (1, 2))),
+    Mark("#3b3b3b", "X", (0, (8, 2))),
+)
+
+_STYLE: Final[dict[str, Any]] = {
+    "figure.facecolor": "white",
+    "figure.dpi": 100,
+    "savefig.dpi": 300,
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],  # comes with matplotlib: the same glyphs everywhere
+    "font.size": 9.5,
+    "axes.titlesize": 10.5,
+    "axes.titlelocation": "left",
+    "axes.titleweight": "bold",
+    "axes.labelsize": 9.5,
+    "axes.edgecolor": SOFT,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "text.color": INK,
+    "xtick.color": SOFT,
+    "ytick.color": SOFT,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "legend.frameon": False,
+    "legend.fontsize": 9,
+    "lines.linewidth": 1.4,
+    "lines.markersize": 5,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "agreement",  # the same ids in every run
+    "path.simplify": False,
+    "figure.constrained_layout.use": True,
+}
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """
+    Draw in the house style inside the block; the caller's settings return afterwards.
+
+    The style starts from matplotlib's defaults, so a reader's own settings file changes nothing.
+    """
+    settings: dict[Any, Any] = dict(mpl.rcParamsDefault) | _STYLE
+    with mpl.rc_context({key: settings[key] for key in settings if not _is_backend(key)}):
+        yield
+
+
+def _is_backend(key: str) -> bool:
+    """Tell whether a setting chooses how to show, not how to look."""
+    return key.startswith(("backend", "interactive", "toolbar", "webagg"))
+
+
+def marks_for(groups: Sequence[str]) -> dict[str, Mark]:
+    """Return one mark for each group, the same for the same list of groups."""
+    return {group: MARKS[place % len(MARKS)] for place, group in enumerate(groups)}

@@ -1,0 +1,161 @@
+"""
+Turn an executed notebook into one page that needs nothing else.
+
+One column, readable on a phone, on paper and by a screen reader: landmarks, one first heading,
+a list of contents, code left to the notebook, no script, nothing from a network. What cells may
+carry: the tags `header` (goes above the main region), `verdict` (first in it) and `details`
+(folded away).
+"""
+
+import re
+from html import escape
+from importlib.resources import files
+from typing import Any
+
+# text of the page around its sections; the braces are ours to fill
+_PAGE = """<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title}</title>
+<style>
+{style}
+</style>
+</head>
+<body>
+<a class="skip" href="#main">Skip to the answer</a>
+<header>
+{header}
+</header>
+<main id="main">
+{lead}
+{contents}
+{sections}
+</main>
+</body>
+</html>
+"""
+
+
+class Page:
+    """The page under construction: header, lead, and sections with their headings."""
+
+    def __init__(self) -> None:
+        self.header: list[str] = []
+        self.lead: list[str] = []
+        self.sections: list[list[str]] = []
+        self.headings: list[tuple[str, str]] = []  # anchor, text
+
+    def add(self, html: str, tags: list[str]) -> None:
+        """Put a piece where its tags say, else at the end of the open section."""
+        if "header" in tags:
+            self.header.append(html)
+        elif "verdict" in tags or not self.sections:
+            self.lead.append(html)
+        else:
+            self.sections[-1].append(_folded(html) if "details" in tags else html)
+
+    def open_section(self, heading: str) -> None:
+        """Begin a section with a second-level heading."""
+        anchor = _anchor(heading, {anchor for anchor, _ in self.headings})
+        self.headings.append((anchor, heading))
+        self.sections.append([f'<h2 id="{anchor}">{heading}</h2>'])
+
+    def html(self, title: str) -> str:
+        """Return the whole page."""
+        sections = "\n".join(
+            f'<section aria-labelledby="{anchor}">\n' + "\n".join(parts) + "\n</section>"
+            for (anchor, _), parts in zip(self.headings, self.sections, strict=True)
+        )
+        return _PAGE.format(
+            title=escape(title),
+            style=(files("agreement.report") / "page.css").read_text(encoding="utf-8"),
+            header="\n".join(self.header),
+            lead="\n".join(self.lead),
+            contents=self._contents(),
+            sections=sections,
+        )
+
+    def _contents(self) -> str:
+        items = "".join(
+            f'<li><a href="#{anchor}">{heading}</a></li>' for anchor, heading in self.headings
+        )
+        return (
+            f'<nav aria-labelledby="contents"><h2 id="contents">Contents</h2><ol>{items}</ol></nav>'
+        )
+
+
+def notebook_page(notebook: Any, title: str) -> str:
+    """
+    Return an executed notebook as one HTML page.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+        Executed; its first markdown cell holds the first-level heading.
+    title : str
+        For the browser's tab.
+
+    Returns
+    -------
+    str
+        The whole document.
+    """
+    from markdown_it import MarkdownIt
+
+    markdown = MarkdownIt("commonmark", {"html": False})
+    page = Page()
+    for cell in notebook.cells:
+        tags = cell.metadata.get("tags", [])
+        if cell.cell_type == "markdown":
+            _add_markdown(page, markdown.render(cell.source), tags)
+        elif cell.cell_type == "code":
+            for html in map(_output_html, cell.outputs):
+                if html:
+                    page.add(html, tags)
+    return page.html(title)
+
+
+def _add_markdown(page: Page, html: str, tags: list[str]) -> None:
+    """Split rendered markdown at its headings of level 1 and 2."""
+    for part in re.split(r"(?=<h[12]>)", html):
+        heading = re.match(r"<h([12])>(.*?)</h\1>\s*", part, flags=re.DOTALL)
+        if heading is None:
+            body = part
+        elif heading[1] == "1":
+            page.header.insert(0, f"<h1>{heading[2]}</h1>")
+            body = part[heading.end() :]
+        else:
+            page.open_section(heading[2])
+            body = part[heading.end() :]
+        if body.strip():
+            page.add(body.strip(), tags if page.sections or tags else ["header"])
+
+
+def _output_html(output: Any) -> str:
+    """Return one output as HTML: as it is, or its text."""
+    if output.output_type == "stream":
+        return f"<pre>{escape(output.text)}</pre>"
+    if output.output_type not in ("display_data", "execute_result"):
+        return ""
+    if "text/html" in output.data:
+        return str(output.data["text/html"])
+    return f"<pre>{escape(output.data.get('text/plain', ''))}</pre>"
+
+
+def _folded(html: str) -> str:
+    """Fold a piece away under its own first caption or a plain word."""
+    found = re.search(r"<caption>(.*?)</caption>", html, flags=re.DOTALL)
+    summary = found[1] if found else "Details"
+    return f"<details><summary>{summary}</summary>\n{html}\n</details>"
+
+
+def _anchor(heading: str, taken: set[str]) -> str:
+    """Return an id made of the heading's words, used once."""
+    plain = re.sub(r"<[^>]+>|&\w+;", "", heading).lower()
+    stem = "section-" + re.sub(r"[^a-z0-9]+", "-", plain).strip("-")
+    anchor, number = stem, 2
+    while anchor in taken:
+        anchor, number = f"{stem}-{number}", number + 1
+    return anchor

@@ -1,0 +1,56 @@
+"""
+The notebook's kernel: this very interpreter, whatever the machine's Jupyter settings.
+
+No kernelspec is looked up, no configuration, profile or start-up file of the user is read, and the
+current folder stays off the import path, so that nothing in a study folder can run.
+
+The process is started first and imports the package while the caller imports nbformat, which takes
+as long: the two overlap on two cores.
+"""
+
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from jupyter_client.kernelspec import KernelSpec
+from jupyter_client.manager import AsyncKernelManager
+
+
+class OwnInterpreter(AsyncKernelManager):
+    """A kernel manager that runs `sys.executable` with this package preloaded."""
+
+    @property
+    def kernel_spec(self) -> KernelSpec:
+        """The command of the kernel; never looked up on the machine."""
+        command = [sys.executable, "-P", "-m", "agreement.report.kernel", "-f", "{connection_file}"]
+        return KernelSpec(argv=command, display_name="Python 3", language="python")
+
+
+def started_kernel_options(work: Path, study_parent: Path) -> dict[str, Any]:
+    """Return the options of `start_kernel`: where it works and where its own files go."""
+    environment = os.environ | {"IPYTHONDIR": str(work / "ipython"), "PYTHONWARNINGS": "ignore"}
+    environment.pop("PYTHONSTARTUP", None)
+    return {"cwd": str(study_parent), "env": environment}
+
+
+def _serve() -> None:
+    """Run the kernel; called in the new process."""
+    from ipykernel.kernelapp import IPKernelApp
+
+    import agreement.report.page  # noqa: F401 - imported while the caller is still busy
+
+    class PlainKernel(IPKernelApp):
+        """A kernel without the settings of its user."""
+
+        def load_config_file(self, *_: object, **__: object) -> None:
+            """Read no configuration."""
+
+    app = PlainKernel.instance()
+    app.ignore_cwd = True
+    app.initialize()  # type: ignore[no-untyped-call] # ipykernel types only parts of itself
+    app.start()  # type: ignore[no-untyped-call] # as above
+
+
+if __name__ == "__main__":
+    _serve()

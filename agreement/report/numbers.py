@@ -1,0 +1,172 @@
+"""Every printed number knows which line of the results table it is."""
+
+from dataclasses import dataclass
+from html import escape
+from math import isfinite
+from typing import Any
+
+import pandas as pd
+
+from agreement.terms import UNIT
+
+KEY_COLUMNS = ["analysis", "method", "mode", "group", "statistic"]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """
+    One line of the results table.
+
+    Attributes
+    ----------
+    key : str
+        ``analysis/method/mode/group/statistic``.
+    value, low, high : float
+        NaN: not given; `note` says why.
+    unit : str
+    n, n_pairs : int
+    note : str
+    """
+
+    key: str
+    value: float = float("nan")
+    low: float = float("nan")
+    high: float = float("nan")
+    unit: str = UNIT
+    n: int = 0
+    n_pairs: int = 0
+    note: str = ""
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a number."""
+        return isfinite(self.value)
+
+    @property
+    def code(self) -> str:
+        """First word of the note."""
+        return self.note.split(" ")[0].rstrip(":;,") if self.note else ""
+
+    def shown(self, digits: int = 1, *, sign: bool = False) -> str:
+        """Return the value as markup that names its line of the results table; "" if unknown."""
+        if not self.known:
+            return ""
+        return self.mark(plain(self.value, digits, sign=sign))
+
+    def mark(self, text: str) -> str:
+        """Return a text that says this number, naming its line of the results table."""
+        return f'<span data-statistic="{escape(self.key, quote=True)}">{escape(text)}</span>'
+
+    def interval(self, digits: int = 1) -> str:
+        """Return "low to high", or "" if there is no interval."""
+        if not (isfinite(self.low) and isfinite(self.high)):
+            return ""
+        return f"{plain(self.low, digits)} to {plain(self.high, digits)}"
+
+    def with_interval(self, digits: int = 1) -> str:
+        """Return "value (low to high)" as markup."""
+        interval = self.interval(digits)
+        return (
+            f"{self.shown(digits)} ({interval})" if self.known and interval else self.shown(digits)
+        )
+
+
+class Numbers:
+    """The results table, by key."""
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        """Index the rows of `frame`, which has the columns `agreement.terms.RESULT_COLUMNS`."""
+        self._rows: dict[tuple[str, ...], dict[str, Any]] = {
+            tuple(str(row[name]) for name in KEY_COLUMNS): {str(k): v for k, v in row.items()}
+            for row in frame.to_dict("records")
+        }
+
+    def get(
+        self, analysis: str, statistic: str, method: str, mode: str, group: str = "all"
+    ) -> Cell:
+        """Return one line; a line that is not there gives a cell without a number."""
+        place = (analysis, method, mode, group, statistic)
+        row = self._rows.get(place)
+        key = "/".join(place)
+        if row is None:
+            return Cell(key)
+        note = row["note"] if isinstance(row["note"], str) else ""
+        return Cell(
+            key,
+            float(row["value"]),
+            float(row["low"]),
+            float(row["high"]),
+            str(row["unit"]),
+            int(row["n"]),
+            int(row["n_pairs"]),
+            note,
+        )
+
+    def groups(self, analysis: str, method: str, mode: str) -> list[str]:
+        """Return the groups of an analysis, in the order of the table."""
+        found = [key[3] for key in self._rows if key[:3] == (analysis, method, mode)]
+        return list(dict.fromkeys(found))
+
+
+def plain(value: float, digits: int = 1, *, sign: bool = False) -> str:
+    """
+    Return a number as text, with a real minus sign and no minus zero.
+
+    >>> plain(-4.06), plain(-0.04), plain(2.5, sign=True)
+    ('\u22124.1', '0.0', '+2.5')
+    """
+    text = f"{abs(value):.{digits}f}"
+    if float(text) == 0:
+        return text
+    if value < 0:
+        return f"\u2212{text}"
+    return f"+{text}" if sign else text
+
+
+def marked(sentence: str, cells: list[Cell]) -> str:
+    """
+    Return a sentence as markup in which each number of `cells` names its line of the table.
+
+    The sentence was rounded where it was written; a cell whose rounded value does not stand in it
+    is passed over.
+    """
+    pieces: list[str] = [escape(sentence)]
+    for cell in cells:
+        for text in _spellings(cell) if cell.known else ():
+            place = next((i for i, piece in enumerate(pieces) if _stands(text, piece)), None)
+            if place is not None:
+                before, _, after = _split(pieces[place], text)
+                pieces[place : place + 1] = [before, cell.mark(text), after]
+                break
+    return "".join(pieces)
+
+
+def _spellings(cell: Cell) -> list[str]:
+    """Return how a sentence may have written the number, signed forms first."""
+    forms = []
+    for digits in (1, 2, 0):
+        signed = plain(cell.value, digits)
+        forms += [signed, signed.replace("\u2212", "-"), f"{abs(cell.value):.{digits}f}"]
+    return list(dict.fromkeys(forms))
+
+
+def _stands(text: str, piece: str) -> bool:
+    """Tell whether the number stands in a piece of text that is no markup, on its own."""
+    return not piece.startswith("<span ") and _split(piece, text)[1] != ""
+
+
+def _split(piece: str, text: str) -> tuple[str, str, str]:
+    """Split a piece at the first place where `text` is a whole number."""
+    start = piece.find(text)
+    while start >= 0:
+        end = start + len(text)
+        before, after = piece[:start], piece[end:]
+        if not before[-1:].isdigit() and not _goes_on(after) and not before.endswith("."):
+            return before, text, after
+        start = piece.find(text, start + 1)
+    return piece, "", ""
+
+
+def _goes_on(after: str) -> bool:
+    """Tell whether a number goes on behind the place."""
+    return after[:1].isdigit() or (after[:1] == "." and after[1:2].isdigit())

@@ -1,0 +1,197 @@
+"""
+Fill a notebook template with its parameters and run it in a kernel of this interpreter.
+
+Used by `agreement.report.write`. nbclient and nbformat take seconds to import, so they are imported
+while the kernel's process does its own imports.
+"""
+
+import asyncio
+import re
+import signal
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from agreement.report.kernel import OwnInterpreter, started_kernel_options
+
+if TYPE_CHECKING:
+    from nbclient import NotebookClient
+
+Progress = Callable[
+    [int, int, str], None
+]  # stages done, stages in all, name of the one that starts
+Parameters = dict[str, str | int | None]
+CELL_TIMEOUT_S = 24 * 3600  # a registry takes its time; a hang is for the user to interrupt
+
+
+class SectionError(RuntimeError):
+    """
+    A cell failed: which section of the report, and why.
+
+    Attributes
+    ----------
+    section : str
+        The heading above the cell.
+    kind : str
+        Name of the exception's class, "" when the kernel itself ended.
+    reason : str
+        Its message.
+    detail : str
+        The traceback, for whoever mends it.
+    """
+
+    def __init__(self, section: str, kind: str, reason: str, detail: str) -> None:
+        self.section, self.kind, self.reason, self.detail = section, kind, reason, detail
+        super().__init__(f"The section '{section}' could not be made: {reason}")
+
+
+def parameters_source(parameters: Parameters) -> str:
+    """
+    Return the code of a parameters cell; every value is a plain literal.
+
+    >>> print(parameters_source({"study": "crew's", "seed": 1}))
+    study = "crew's"
+    seed = 1
+    """
+    return "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
+
+
+def run_notebook(
+    template: str,
+    parameters: Parameters,
+    *,
+    kept: Parameters,
+    folder: Path,
+    work: Path,
+    progress: Progress | None = None,
+) -> Any:
+    """
+    Run a notebook with parameters and return it executed.
+
+    Parameters
+    ----------
+    template : str
+        The notebook, as text.
+    parameters : dict
+        What the notebook is run with: plain text and numbers, put in a cell of their own.
+    kept : dict
+        What that cell says afterwards, without the places that only mattered during the run.
+    folder : Path
+        The folder the kernel works in.
+    work : Path
+        A folder for the kernel's own files.
+    progress : callable, optional
+        Called with (stages done, stages in all, name) as each section starts.
+
+    Raises
+    ------
+    SectionError
+        If a cell fails.
+    KeyboardInterrupt
+        If the run is interrupted; no kernel stays behind.
+    """
+    return asyncio.run(_run(template, parameters, kept, folder, work, progress))
+
+
+async def _run(
+    template: str,
+    parameters: Parameters,
+    kept: Parameters,
+    folder: Path,
+    work: Path,
+    progress: Progress | None,
+) -> Any:
+    manager = OwnInterpreter(connection_file=str(work / "kernel.json"))
+    await manager.start_kernel(**started_kernel_options(work, folder))
+    try:
+        import nbformat
+        from nbclient import NotebookClient
+
+        notebook = nbformat.reads(template, as_version=4)
+        injected = _inject(notebook, parameters_source(parameters))
+        client = NotebookClient(
+            notebook,
+            kernel_manager_class=OwnInterpreter,
+            timeout=CELL_TIMEOUT_S,
+            record_timing=False,
+            store_widget_state=False,
+        )
+        client.km = manager  # already starting; the client, which owns it, shuts it down
+        await _execute(client, progress)
+        injected.source = parameters_source(kept)
+    finally:
+        with suppress(RuntimeError):  # the client has usually done this
+            await manager.shutdown_kernel(now=True)
+    notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3"}
+    _drop_talk(notebook)
+    return notebook
+
+
+async def _execute(client: "NotebookClient", progress: Progress | None) -> None:
+    """Run every cell, telling `progress` about each new section."""
+    from nbclient.exceptions import CellExecutionError, DeadKernelError
+
+    sections = section_names(client.nb.cells)
+    stages = list(dict.fromkeys(sections))
+
+    def plain_interrupt(**_: object) -> None:
+        with suppress(NotImplementedError):  # some systems have no such handlers
+            asyncio.get_running_loop().remove_signal_handler(signal.SIGINT)
+
+    def tell(cell_index: int, **_: object) -> None:
+        where["section"] = sections[cell_index]
+        if progress is not None:
+            progress(stages.index(sections[cell_index]), len(stages), sections[cell_index])
+
+    where = {"section": stages[0]}
+    client.on_notebook_start = plain_interrupt  # Ctrl-C must end in KeyboardInterrupt
+    client.on_cell_start = tell
+    try:
+        await client.async_execute()
+    except CellExecutionError as error:
+        detail = re.sub(r"\x1b\[[0-9;]*m", "", error.traceback)
+        raise SectionError(where["section"], error.ename, error.evalue, detail) from None
+    except DeadKernelError as error:
+        reason = "the computation ended without a word, most likely for want of memory"
+        raise SectionError(where["section"], "", reason, str(error)) from None
+    if progress is not None:
+        progress(len(stages), len(stages), "Writing the page")
+
+
+def section_names(cells: list[Any]) -> list[str]:
+    """Return for each cell the heading it stands under."""
+    names = []
+    current = "Reading the study"
+    for cell in cells:
+        if cell.cell_type == "markdown":
+            heading = re.search(r"^## +(.+)$", cell.source, flags=re.MULTILINE)
+            current = heading.group(1).strip() if heading else current
+        names.append(current)
+    return names
+
+
+def _inject(notebook: Any, source: str) -> Any:
+    """Put a cell with `source` after the cell tagged `parameters` and return it."""
+    from nbformat.v4 import new_code_cell
+
+    cell = new_code_cell(source, id="injected-parameters")
+    cell.metadata["tags"] = ["injected-parameters"]
+    place = next(
+        index
+        for index, other in enumerate(notebook.cells)
+        if "parameters" in other.metadata.get("tags", [])
+    )
+    notebook.cells.insert(place + 1, cell)
+    return cell
+
+
+def _drop_talk(notebook: Any) -> None:
+    """Remove what was said on stderr: it names places on this machine."""
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.outputs = [
+                output
+                for output in cell.outputs
+                if not (output.output_type == "stream" and output.name == "stderr")
+            ]
