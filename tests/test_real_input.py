@@ -26,11 +26,9 @@ cyclists_at_hand = pytest.mark.skipif(
 
 
 def statistic(results, analysis, name, method, group="all", column="value"):
-    hit = results.query(
-        "analysis == @analysis and statistic == @name and method == @method and group == @group"
-    )
-    assert len(hit) == 1
-    return hit[column].iloc[0]
+    key = ["analysis", "statistic", "method", "group"]
+    (found,) = results.set_index(key)[[column]].loc[[(analysis, name, method, group)], column]
+    return found
 
 
 # --- 31 men, 1.5-mile run -------------------------------------------------------------------------
@@ -97,10 +95,12 @@ def test_31_men_run_1_5_miles(fitness_men, method, bias, sd, lower, upper, r, se
 
 def cyclists_study(folder, visits):
     """Write a study of these visits: maximal power and stages with heart rate on the test day."""
-    lab = pd.read_csv(OPEN_DATA / "cycling20_lab.csv").query("timepoint in @visits")
+    lab = pd.read_csv(OPEN_DATA / "cycling20_lab.csv")
+    lab = lab[lab.timepoint.isin(visits)]
     lab["rider"] = "R" + lab.subject.astype(str).str.zfill(2)
     lab["date"] = [(START + pd.Timedelta(weeks=WEEKS[v])).date() for v in lab.timepoint]
-    stages = pd.read_csv(OPEN_DATA / "cycling20_stages.csv").query("timepoint in @visits")
+    stages = pd.read_csv(OPEN_DATA / "cycling20_stages.csv")
+    stages = stages[stages.timepoint.isin(visits)]
     (folder / "study.toml").write_text(
         '[study]\ntime_zone = "UTC"\n[extrapolation]\nmaximum_share_of_hr_max = 0.93\n',
         encoding="utf-8",
