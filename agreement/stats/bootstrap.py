@@ -105,6 +105,24 @@ class Replicates:
         tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
         return self._quantiles(which, np.array([tail, 1.0 - tail]))
 
+    def p_value(self, which: int = 0, null: float = 0.0) -> float:
+        """
+        Two-sided p value of a statistic being `null`: where the BCa interval just reaches it.
+
+        Never below 1 / (B + 1), since B resamples cannot say more.
+        """
+        values, z0, acceleration = self._finite(which), 0.0, 0.0
+        if values.size == 0:
+            return np.nan
+        corrections = self._corrections(which)
+        if corrections is not None:
+            z0, acceleration = corrections
+        smallest = 0.5 / (values.size + 1.0)
+        share = float(np.clip(self._share_below(which, null), smallest, 1.0 - smallest))
+        shifted = float(special.ndtri(share)) - z0
+        tail = float(special.ndtr(shifted / (1.0 + acceleration * shifted) - z0))
+        return max(2.0 * min(tail, 1.0 - tail), 2.0 * smallest)
+
     @cached_property
     def _sorted(self) -> Floats:
         """Replicates of each statistic in rising order, shape (k, B); failed ones stand last."""
@@ -128,17 +146,28 @@ class Replicates:
         return _SAME * max(1.0, abs(float(self.estimate[which])))
 
     def _bca_levels(self, which: int, tail: float) -> Floats | None:
-        values, u = self._finite(which), self._influence(which)
-        if values.size == 0 or u is None:
+        corrections = self._corrections(which)
+        if corrections is None:
             return None
-        estimate, tolerance = self.estimate[which], self._tolerance(which)
-        ends = np.searchsorted(values, [estimate - tolerance, estimate + tolerance])
-        z0 = special.ndtri(ends.sum() / (2.0 * values.size))  # ties count half
-        if not np.isfinite(z0):
-            return None
-        acceleration = (u**3).sum() / (6.0 * (u @ u) ** 1.5)
+        z0, acceleration = corrections
         shifted = z0 + special.ndtri([tail, 1.0 - tail])
         return np.asarray(special.ndtr(z0 + shifted / (1.0 - acceleration * shifted)))
+
+    def _corrections(self, which: int) -> tuple[float, float] | None:
+        """Bias correction and acceleration; None where they are undefined."""
+        u = self._influence(which)
+        if u is None or self._finite(which).size == 0:
+            return None
+        z0 = float(special.ndtri(self._share_below(which, float(self.estimate[which]))))
+        if not np.isfinite(z0):
+            return None
+        return z0, float((u**3).sum() / (6.0 * (u @ u) ** 1.5))
+
+    def _share_below(self, which: int, value: float) -> float:
+        """Share of resamples below `value`; ties count half."""
+        values, tolerance = self._finite(which), self._tolerance(which)
+        ends = np.searchsorted(values, [value - tolerance, value + tolerance])
+        return float(ends.sum()) / (2.0 * values.size)
 
     def _influence(self, which: int) -> Floats | None:
         left_out = self.jackknife[:, which]
@@ -149,7 +178,7 @@ class Replicates:
 
     def _note(self, which: int) -> str:
         parts = []
-        if self._bca_levels(which, 0.025) is None:
+        if self._corrections(which) is None:
             parts.append("percentile interval: BCa undefined")
         if self.failed[which]:
             parts.append(f"{self.failed[which]} of {len(self.replicates)} resamples failed")
