@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.intervals import Interval, sd_interval, z_of
-from agreement.stats.method_data import NOT_ESTIMABLE, NotEstimable
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.rows import Row, html_table, rows_frame
 
 
@@ -184,3 +184,8 @@ def field_repeatability(daily: pd.DataFrame, *, coverage: float = 0.95) -> Repea
     return repeatability(
         daily["field"], daily["lab_test_id"], athlete=daily["athlete_id"], coverage=coverage
     )
+
+
+def repeatability_of(data: MethodData) -> Repeatability:
+    """Typical error of one field method and mode, for the results table."""
+    return field_repeatability(data.daily)

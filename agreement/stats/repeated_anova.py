@@ -10,6 +10,7 @@ from agreement.stats.bootstrap import Replicates, Resampling, bootstrap_of_sums
 from agreement.stats.clusters import clusters
 from agreement.stats.intervals import Interval, checked_share, z_of
 from agreement.stats.limits import FEWEST
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.rows import Row, html_table, rows_frame
 
 Floats = npt.NDArray[np.float64]
@@ -126,6 +127,13 @@ def limits_of_agreement_anova(
     return AnovaLimits(
         grouped.n, grouped.n_values, bias + centre, within, between, coverage, replicates
     )
+
+
+def limits_of_agreement_anova_of(data: MethodData) -> AnovaLimits:
+    """Limits by analysis of variance of one method and mode, for the results table."""
+    if not data.clustered:
+        raise NotEstimable(NOT_ESTIMABLE, "no athlete has two pairs.")
+    return limits_of_agreement_anova(data.difference, data.athlete, resampling=data.resampling)
 
 
 def _sums(d: Floats, codes: npt.NDArray[np.intp], sizes: npt.NDArray[np.intp]) -> Floats:

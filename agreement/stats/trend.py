@@ -12,6 +12,7 @@ from agreement.stats.bootstrap import Replicates, Resampling, bootstrap
 from agreement.stats.intervals import Interval, checked_share, z_of
 from agreement.stats.least_squares import Line, fit_line
 from agreement.stats.limits import checked_pairs
+from agreement.stats.method_data import MethodData
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -264,6 +265,11 @@ def trend(
         coverage,
         None if resampling is None else bootstrap(resampling, lambda w: _slopes(w, a, d)),
     )
+
+
+def trend_of(data: MethodData) -> Trend:
+    """Trend of one method and mode, for the results table."""
+    return trend(data.field, data.lab, resampling=data.resampling if data.clustered else None)
 
 
 def _implied(f: Floats, intercept: float, slope: float) -> Floats:
