@@ -2,5 +2,13 @@
 
 from agreement.simulate.cohort import SimulatedCohort, simulate_cohort
 from agreement.simulate.demo import write_demo_cohort
+from agreement.simulate.known_parts import DailyParts, simulate_daily, simulate_differences
 
-__all__ = ["SimulatedCohort", "simulate_cohort", "write_demo_cohort"]
+__all__ = [
+    "DailyParts",
+    "SimulatedCohort",
+    "simulate_cohort",
+    "simulate_daily",
+    "simulate_differences",
+    "write_demo_cohort",
+]

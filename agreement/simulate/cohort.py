@@ -221,7 +221,7 @@ def _field_tests(person: Person, schedule: Schedule, rng: np.random.Generator) -
 
 
 def _collect(people: pd.DataFrame, parts: list[_Part], schedule: Schedule) -> SimulatedCohort:
-    """Number the rows of all people and put them under the columns of a study folder."""
+    """Give ids to the rows of all people and put them under the columns of a study folder."""
     tests = _numbered(parts, "lab_tests", "lab_test_id", "L", schedule)
     sessions = pd.concat([part.sessions for part in parts], ignore_index=True)
     sessions.insert(0, "session_id", [f"T{i + 1:05d}" for i in range(len(sessions))])
@@ -256,10 +256,11 @@ def _numbered(
     parts: list[_Part], table: str, column: str, letter: str, schedule: Schedule
 ) -> pd.DataFrame:
     """Join one table of all people in order of date, with ids and dates."""
-    frame = pd.concat([getattr(part, table) for part in parts], ignore_index=True)
+    frame: pd.DataFrame = pd.concat([getattr(part, table) for part in parts], ignore_index=True)
     frame = frame.sort_values(["day", "athlete_id"], kind="stable", ignore_index=True)
     frame.insert(0, column, [f"{letter}{i + 1:03d}" for i in range(len(frame))])
-    return frame.assign(date=schedule.calendar(frame["day"]))
+    frame["date"] = schedule.calendar(frame["day"])
+    return frame
 
 
 ATHLETES = ["athlete_id", "sex", "age_years", "stature_cm", "mass_kg", "hr_limiting_drug"]

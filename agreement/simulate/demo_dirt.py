@@ -24,7 +24,7 @@ def _people_table(tables: Tables) -> None:
 
 
 def _laboratory_values(tables: Tables) -> None:
-    """Slips of the laboratory: RER in per cent, HRmax with swapped digits, L/min, no mass."""
+    """Slip as laboratories do: RER in per cent, HRmax with swapped digits, L/min, no mass."""
     lab = tables["lab_tests"]
     lab.insert(5, "vo2max_l_min", np.nan)
     rer = lab.index[_of(lab, "S034") & lab["rer_max"].notna()][0]
@@ -39,7 +39,7 @@ def _laboratory_values(tables: Tables) -> None:
 
 
 def _laboratory_rows(tables: Tables) -> None:
-    """Somebody tested on a cycle, somebody never tested."""
+    """Test one person on a cycle and another not at all."""
     lab = tables["lab_tests"]
     cycle = _of(lab, "S010")
     lab.loc[cycle, "mode"] = "cycle"
@@ -55,7 +55,7 @@ def _laboratory_climate(tables: Tables) -> None:
 
 
 def _estimate_values(tables: Tables) -> None:
-    """An impossible value, an empty one, a person whose device gives L/min, runs by bicycle."""
+    """Write an impossible value, an empty one, L/min for one person, a bicycle for another."""
     shown = tables["field_estimates"]
     shown.insert(5, "vo2max_l_min", np.nan)
     column = "vo2max_ml_kg_min"
@@ -69,7 +69,7 @@ def _estimate_values(tables: Tables) -> None:
 
 
 def _estimate_gaps(tables: Tables) -> None:
-    """A person without the second device, one who rarely wears it."""
+    """Leave out the second device of one person, and most days of another."""
     shown = tables["field_estimates"]
     rarely = _rows(shown, "S027", "wrist_b")
     gone = [*_rows(shown, "S040", "wrist_b"), *[r for i, r in enumerate(rarely) if i % 9]]
@@ -77,7 +77,7 @@ def _estimate_gaps(tables: Tables) -> None:
 
 
 def _estimate_stale(tables: Tables) -> None:
-    """A source that froze: one value a day for 26 days up to the first visit."""
+    """Freeze a source: one value a day for 26 days up to the first visit."""
     shown, lab = tables["field_estimates"], tables["lab_tests"]
     visit = lab.loc[_of(lab, "S019"), "date"].min()
     own = _of(shown, "S019") & shown["method"].eq("wrist_a")
@@ -91,7 +91,7 @@ def _estimate_stale(tables: Tables) -> None:
 
 
 def _estimate_copies(tables: Tables) -> None:
-    """Rows that came twice with a second sync, and two values for one instant."""
+    """Repeat rows, as a second sync does, and give one instant two values."""
     shown = tables["field_estimates"]
     twice = [*_rows(shown, "S005", "wrist_a")[8:14], *_rows(shown, "S012", "wrist_b")[4:8]]
     clash = shown.loc[_rows(shown, "S014", "wrist_b")[6:7]].copy()
@@ -100,12 +100,12 @@ def _estimate_copies(tables: Tables) -> None:
 
 
 def _estimate_times(tables: Tables) -> None:
-    """Times of one method with offset, of some people in UTC, one just after midnight."""
+    """Give times of one method an offset, to some in UTC; put one just after midnight."""
     shown = tables["field_estimates"].sort_values(
         ["method", "athlete_id", "taken_at"], kind="stable", ignore_index=True
     )
     night = _rows(shown, "S003", "wrist_a")[9]
-    shown.loc[night, "taken_at"] = shown.loc[night, "taken_at"].normalize() + pd.Timedelta("30min")
+    shown.loc[night, "taken_at"] = shown["taken_at"].dt.normalize()[night] + pd.Timedelta("30min")
     local = shown["taken_at"].dt.tz_localize(TIME_ZONE)
     text = shown["taken_at"].dt.strftime("%Y-%m-%dT%H:%M")
     offset = local.map(lambda moment: moment.isoformat(timespec="minutes"))
@@ -117,7 +117,7 @@ def _estimate_times(tables: Tables) -> None:
 
 
 def _estimate_ids(tables: Tables) -> None:
-    """Ids with blanks around them, and ids that nobody has."""
+    """Put blanks around an id, and add ids that nobody has."""
     shown = tables["field_estimates"]
     shown.loc[_rows(shown, "S022", "wrist_b"), "athlete_id"] = " S022 "
     strangers = shown.loc[_rows(shown, "S007", "wrist_b")[3:9]].copy()
@@ -127,7 +127,7 @@ def _estimate_ids(tables: Tables) -> None:
 
 
 def _field_test_rows(tables: Tables) -> None:
-    """A run not completed, a distance not written down, a test a month early."""
+    """Leave a run uncompleted, a distance unwritten, and put a test a month early."""
     tests = tables["field_tests"]
     runs = tests["protocol"].eq("run_12min_1968")
     tests["completed"] = "yes"
@@ -137,7 +137,7 @@ def _field_test_rows(tables: Tables) -> None:
 
 
 def _session_rows(tables: Tables) -> None:
-    """A person with few sessions on record, another ill for a week, warm days tagged."""
+    """Keep few sessions of one person, and let another be ill for a while."""
     sessions = tables["sessions"]
     sessions["tag"] = pd.Series(np.nan, index=sessions.index, dtype="str")
     ill = sessions.index[_of(sessions, "S046")][10:14]

@@ -80,7 +80,7 @@ class Person(NamedTuple):
     day_2: int
 
     def vo2max_on(self, day: int) -> float:
-        """True VO2max of a day: level before the first visit, a straight line to the second."""
+        """Return the truth of a day: level up to the first visit, then straight to the second."""
         done = (day - self.day_1) / (self.day_2 - self.day_1)
         return self.vo2max + self.gain * min(max(done, 0.0), 1.0)
 

@@ -86,8 +86,9 @@ def samples(trace: Trace, sensor_sd: float, rng: np.random.Generator) -> pd.Data
 
 
 def _breath_times(rng: np.random.Generator) -> Array:
-    """Times of breaths [s]: 14 a minute at rest, 45 at the end of the exercise."""
-    total, times, now = sum(PHASE_SECONDS.values()), [], 0.0
+    """Draw times of breaths [s]: 14 a minute at rest, 45 at the end of the exercise."""
+    total, now = sum(PHASE_SECONDS.values()), 0.0
+    times: list[float] = []
     while True:
         per_minute = 14 + 31 * min(now, total - 60) / total
         now += 60 / per_minute * (1 + rng.normal(0, 0.1))

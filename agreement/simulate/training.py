@@ -126,8 +126,8 @@ def zone_minutes(heart_rates: Array, hr_max: float) -> tuple[int, int, int]:
 
 def _pick(kind: Kind, rng: np.random.Generator) -> Pattern:
     """Draw one pattern of a kind by weight."""
-    weights = np.array([p.weight for p in kind.patterns])
-    return kind.patterns[int(rng.choice(weights.size, p=weights / weights.sum()))]
+    upper = np.cumsum([p.weight for p in kind.patterns])
+    return kind.patterns[int(np.searchsorted(upper, rng.random() * upper[-1], side="right"))]
 
 
 def _trace(
@@ -158,7 +158,8 @@ def _minute_shares(pattern: Pattern, minutes: int, rng: np.random.Generator) -> 
         wave = np.where(np.arange(main) % 5 < 3, 1.0, -1.0)  # three minutes hard, two easy
     after = level + pattern.swing * wave + rng.normal(0, 0.015, main)
     warm_up = np.linspace(0.35, min(level, 0.6), WARM_UP_MIN)
-    return np.clip(np.concatenate([warm_up, after]), 0.2, 1.0)
+    shares: Array = np.clip(np.concatenate([warm_up, after]), 0.2, 1.0)
+    return shares
 
 
 def _minute_heart_rates(

@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.signal import lfilter
 
 from agreement.simulate.people import Person
 
@@ -95,35 +96,41 @@ def tell(person: Person, wrist: Wrist, rng: np.random.Generator) -> Told:
     return Told(round(person.mass_kg + off), round(hr_max), person.age_years)
 
 
-def vo2_on_hr(hr: ArrayLike, vo2: ArrayLike, hr_max: float) -> tuple[float, float]:
+def vo2_on_hr(hr: ArrayLike, vo2: ArrayLike, hr_max: float, used: ArrayLike) -> tuple[Array, Array]:
     """
     Extrapolate uptake to HRmax by the regression of uptake on heart rate.
 
     Parameters
     ----------
     hr, vo2 : array_like, shape (n,)
-        Heart rate [bpm] and uptake [mL/kg/min] of n >= 3 sessions.
+        Heart rate [bpm] and uptake [mL/kg/min] of n sessions.
     hr_max : float
         [bpm]
+    used : array_like of bool, shape (m, n)
+        Which sessions each of m extrapolations rests on.
 
     Returns
     -------
-    tuple of float
-        VO2 at HRmax and its standard error from the scatter about the line. [mL/kg/min]
+    value, standard_error : ndarray, shape (m,)
+        VO2 at HRmax and its standard error from the scatter about the line [mL/kg/min]; NaN with
+        fewer than three sessions.
 
     Notes
     -----
     Noise in heart rate flattens the line: with noise variance q in an observed variance w the
     result is low by about b (HRmax - mean HR) q / w, b being the slope without noise.
     """
+    weights = np.asarray(used, float)
+    n = weights.sum(axis=1)
+    enough = np.where(n >= 3, n, np.nan)
     x, y = np.asarray(hr, float), np.asarray(vo2, float)
-    centred = x - x.mean()
-    sxx = float(centred @ centred)
-    slope = float(centred @ y) / sxx
-    residual = y - y.mean() - slope * centred
-    s2 = float(residual @ residual) / (x.size - 2)
-    away = hr_max - float(x.mean())
-    return float(y.mean()) + slope * away, float(np.sqrt(s2 * (1 / x.size + away**2 / sxx)))
+    mean_x, mean_y = weights @ x / enough, weights @ y / enough
+    away_x, away_y = x - mean_x[:, None], y - mean_y[:, None]
+    sxx = (weights * away_x**2).sum(axis=1)
+    slope = (weights * away_x * away_y).sum(axis=1) / sxx
+    rest = (weights * (away_y - slope[:, None] * away_x) ** 2).sum(axis=1) / (enough - 2)
+    ahead = hr_max - mean_x
+    return mean_y + slope * ahead, np.sqrt(rest * (1 / enough + ahead**2 / sxx))
 
 
 def first_guess(person: Person, told: Told) -> float:
@@ -167,24 +174,20 @@ def daily_values(
     beats = beats + rng.normal(0, wrist.chest_sd if strap else wrist.wrist_sd, beats.size)
     uptake = runs["vo2_by_pace"].to_numpy(float)
     uptake = 3.5 + (uptake - 3.5) * (1 + wrist.economy_known * person.economy)
+    day = np.array(days)
+    recent = (when <= day[:, None]) & (when > day[:, None] - wrist.window_days)
+    value, error = vo2_on_hr(beats, uptake, told.hr_max_bpm, recent)
     guess = first_guess(person, told)
-    keep = 0.5 ** (1 / wrist.half_life_days)
-    shown, level = [], np.nan
-    for day in days:
-        recent = (when <= day) & (when > day - wrist.window_days)
-        today = _weighed(beats[recent], uptake[recent], told.hr_max_bpm, guess, wrist.guess_sd)
-        level = today if np.isnan(level) else keep * level + (1 - keep) * today
-        if rng.random() < wrist.share_of_days:
-            shown.append((day, level + rng.normal(0, wrist.day_sd)))
-    frame = pd.DataFrame(shown, columns=["day", "vo2max"])
-    steps = np.round(frame["vo2max"].to_numpy(float) / wrist.resolution)
-    return frame.assign(vo2max=np.round(steps * wrist.resolution, 3))
+    trust = np.nan_to_num(wrist.guess_sd**2 / (wrist.guess_sd**2 + error**2))
+    weighed = guess + trust * (np.nan_to_num(value, nan=guess) - guess)
+    exact = _smoothed(weighed, wrist.half_life_days) + rng.normal(0, wrist.day_sd, day.size)
+    steps = np.round(np.round(exact / wrist.resolution) * wrist.resolution, 3)
+    shown = rng.random(day.size) < wrist.share_of_days
+    return pd.DataFrame({"day": day[shown], "vo2max": steps[shown]})
 
 
-def _weighed(hr: Array, vo2: Array, hr_max: float, guess: float, guess_sd: float) -> float:
-    """Weigh the extrapolation with the first guess by their precision. [mL/kg/min]."""
-    if hr.size < 3:
-        return guess
-    value, error = vo2_on_hr(hr, vo2, hr_max)
-    weight = guess_sd**2 / (guess_sd**2 + error**2)
-    return weight * value + (1 - weight) * guess
+def _smoothed(values: Array, half_life: float) -> Array:
+    """Smooth exponentially, from the first value on."""
+    keep = 0.5 ** (1 / half_life)
+    smooth: Array = lfilter([1 - keep], [1, -keep], values, zi=[keep * values[0]])[0]
+    return smooth
