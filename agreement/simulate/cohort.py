@@ -12,7 +12,7 @@ from agreement.simulate.kinds import KINDS, Kind
 from agreement.simulate.laboratory import Laboratory, blank_some, laboratory_test
 from agreement.simulate.people import Person, Population, draw_people
 from agreement.simulate.schedule import Schedule
-from agreement.simulate.study_files import csv_text, write_files
+from agreement.simulate.study_files import COLUMNS, csv_text, write_files
 from agreement.simulate.training import Body, Trace, simulate_sessions
 from agreement.simulate.wrist import WRISTS, Wrist, daily_values, tell
 
@@ -234,13 +234,15 @@ def _collect(people: pd.DataFrame, parts: list[_Part], schedule: Schedule) -> Si
         sessions["athlete_id"].map(straps), "chest_strap", "wrist_optical"
     )
     tables = {
-        "athletes": people[ATHLETES],
-        "lab_tests": tests.assign(mode="run", averaging_rule="moving 30 s")[LAB_TESTS],
+        "athletes": people[COLUMNS["athletes"]],
+        "lab_tests": tests.assign(mode="run", averaging_rule="moving 30 s")[COLUMNS["lab_tests"]],
         "field_estimates": estimates.assign(mode="run").rename(
             columns={"vo2max": "vo2max_ml_kg_min"}
-        )[FIELD_ESTIMATES],
-        "field_tests": _numbered(parts, "field_tests", "field_test_id", "F", schedule)[FIELD_TESTS],
-        "sessions": sessions[SESSIONS],
+        )[COLUMNS["field_estimates"]],
+        "field_tests": _numbered(parts, "field_tests", "field_test_id", "F", schedule)[
+            COLUMNS["field_tests"]
+        ],
+        "sessions": sessions[COLUMNS["sessions"]],
     }
     return SimulatedCohort(
         people=people,
@@ -261,53 +263,3 @@ def _numbered(
     frame.insert(0, column, [f"{letter}{i + 1:03d}" for i in range(len(frame))])
     frame["date"] = schedule.calendar(frame["day"])
     return frame
-
-
-ATHLETES = ["athlete_id", "sex", "age_years", "stature_cm", "mass_kg", "hr_limiting_drug"]
-LAB_TESTS = [
-    "lab_test_id",
-    "athlete_id",
-    "date",
-    "mode",
-    "vo2max_ml_kg_min",
-    "mass_kg",
-    "averaging_rule",
-    "hr_max_bpm",
-    "rer_max",
-    "rpe_max",
-    "lactate_mmol_l",
-    "plateau",
-    "verification_vo2max_ml_kg_min",
-]
-FIELD_ESTIMATES = [
-    "athlete_id",
-    "taken_at",
-    "method",
-    "mode",
-    "vo2max_ml_kg_min",
-    "sensor",
-    "set_mass_kg",
-    "set_hr_max_bpm",
-    "set_age_years",
-]
-FIELD_TESTS = [
-    "field_test_id",
-    "athlete_id",
-    "date",
-    "protocol",
-    "distance_m",
-    "stage",
-    "speed_km_h",
-]
-SESSIONS = [
-    "session_id",
-    "athlete_id",
-    "started_at",
-    "mode",
-    "duration_min",
-    "sensor",
-    "intermittent",
-    "zone1_min",
-    "zone2_min",
-    "zone3_min",
-]

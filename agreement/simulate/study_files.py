@@ -6,6 +6,58 @@ from pathlib import Path
 
 import pandas as pd
 
+# columns of a study folder that the simulator fills
+COLUMNS = {
+    "athletes": ["athlete_id", "sex", "age_years", "stature_cm", "mass_kg", "hr_limiting_drug"],
+    "lab_tests": [
+        "lab_test_id",
+        "athlete_id",
+        "date",
+        "mode",
+        "vo2max_ml_kg_min",
+        "mass_kg",
+        "averaging_rule",
+        "hr_max_bpm",
+        "rer_max",
+        "rpe_max",
+        "lactate_mmol_l",
+        "plateau",
+        "verification_vo2max_ml_kg_min",
+    ],
+    "field_estimates": [
+        "athlete_id",
+        "taken_at",
+        "method",
+        "mode",
+        "vo2max_ml_kg_min",
+        "sensor",
+        "set_mass_kg",
+        "set_hr_max_bpm",
+        "set_age_years",
+    ],
+    "field_tests": [
+        "field_test_id",
+        "athlete_id",
+        "date",
+        "protocol",
+        "distance_m",
+        "stage",
+        "speed_km_h",
+    ],
+    "sessions": [
+        "session_id",
+        "athlete_id",
+        "started_at",
+        "mode",
+        "duration_min",
+        "sensor",
+        "intermittent",
+        "zone1_min",
+        "zone2_min",
+        "zone3_min",
+    ],
+}
+
 
 def csv_text(frame: pd.DataFrame, *, separator: str = ",", decimal: str = ".") -> str:
     """Return a table as CSV: whole numbers without point, times to the minute, missing empty."""
