@@ -80,8 +80,8 @@ class RepeatedLimits:
 
     @property
     def note(self) -> str:
-        """The code ``few_repeats`` where the rule applies, else ``clustered``."""
-        return "few_repeats" if self.few_repeats else "clustered"
+        """The code ``few_repeats`` where the rule applies."""
+        return "few_repeats" if self.few_repeats else ""
 
     def bias_interval(self, confidence_level: float = 0.95) -> Interval:
         """Student interval of the bias on G - 1 degrees of freedom."""
