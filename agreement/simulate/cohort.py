@@ -143,7 +143,7 @@ def _one_person(
     sessions, traces = simulate_sessions(person, kind, days, truth, body, rng)
     shown, told = _wrist_numbers(person, sessions, wrists, schedule, rng)
     return _Part(
-        _laboratory_tests(person, laboratory, rng),
+        _laboratory_tests(person, laboratory, schedule, rng),
         shown,
         _field_tests(person, schedule, rng),
         sessions,
@@ -153,12 +153,13 @@ def _one_person(
 
 
 def _laboratory_tests(
-    person: Person, laboratory: Laboratory, rng: np.random.Generator
+    person: Person, laboratory: Laboratory, schedule: Schedule, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Both visits, and for some a repeat of the first."""
     days = [person.day_1, person.day_2]
     if rng.random() < laboratory.share_repeated:
-        days.insert(1, person.day_1 + int(rng.integers(3, 10)))
+        again = person.day_1 + rng.integers(4, 10, 1)
+        days.insert(1, int(schedule.working_days(again)[0]))
     tests = pd.DataFrame(
         [laboratory_test(person, person.vo2max_on(day), laboratory, rng) for day in days]
     )

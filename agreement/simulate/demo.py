@@ -19,7 +19,7 @@ from agreement.simulate.raw import breaths, samples
 from agreement.simulate.study_files import csv_text, packed, write_files
 
 DEMO_SEED = 30
-TESTS_WITH_BREATHS = 14
+BREATHS_OF_EVERY = 9  # one test in so many
 PEOPLE_WITH_SAMPLES = 20
 SESSIONS_WITH_SAMPLES = 6  # the last runs before the first visit
 SENSOR_SD = {"chest_strap": 0.7, "wrist_optical": 2.5}  # bpm, of a session
@@ -67,7 +67,7 @@ def _breath_files(
     """Breaths of some running tests; their typed VO2max is blank but for a few."""
     people = {row.athlete_id: row for row in _people(cohort)}
     lab = tables["lab_tests"]
-    chosen = lab.index[lab["rer_max"].notna()][:: len(lab) // TESTS_WITH_BREATHS]
+    chosen = lab.index[lab["rer_max"].notna()][::BREATHS_OF_EVERY]
     files = {}
     for order, index in enumerate(chosen):
         test = lab.loc[index]

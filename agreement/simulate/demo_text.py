@@ -92,7 +92,7 @@ Made by `agreement.simulate.demo.write_demo_cohort`, which gives these files aga
 | | S031 | VO2max in L/min, no mass anywhere |
 | | S010 | tested on a cycle |
 | | S058 | never tested |
-| `breaths/` | 14 tests | ten of them carry no typed VO2max; the first one was typed 2.9 too high; coughs |
+| `breaths/` | 13 tests | most carry no typed VO2max; the first was typed 2.9 too high; coughs |
 | `athletes.csv` | all | sex as F and M |
 | | S023 | drug unknown |
 | | S047 | withdrew |

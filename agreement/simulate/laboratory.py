@@ -23,7 +23,7 @@ class Laboratory:
     share_plateau : float
         Share of maximal tests with a plateau [3]_. [-]
     share_repeated : float
-        Share of people tested again within 3 to 9 days of the first visit. [-]
+        Share of people tested again 2 to 9 days after the first visit. [-]
 
     References
     ----------
