@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.simulate.cohort import Seed, SimulatedCohort, simulate_cohort
-from agreement.simulate.demo_dirt import SPOILERS, Tables
+from agreement.simulate.demo_dirt import SPOILERS, Tables, lose_contact
 from agreement.simulate.demo_text import ORIGIN, STUDY
 from agreement.simulate.people import Person, Population
 from agreement.simulate.raw import breaths, samples
@@ -21,7 +21,7 @@ from agreement.simulate.study_files import csv_text, packed, write_files
 DEMO_SEED = 30
 BREATHS_OF_EVERY = 9  # one test in so many
 PEOPLE_WITH_SAMPLES = 20
-SESSIONS_WITH_SAMPLES = 6  # the last runs before the first visit
+SESSIONS_WITH_SAMPLES = 10  # the last runs before the first visit
 SENSOR_SD = {"chest_strap": 0.7, "wrist_optical": 2.5}  # bpm, of a session
 
 
@@ -100,6 +100,8 @@ def _sample_files(cohort: SimulatedCohort, rng: np.random.Generator) -> dict[str
             record = samples(
                 cohort.traces[str(session.session_id)], SENSOR_SD[str(session.sensor)], rng
             )
+            if person.athlete_id == "S009":
+                record = lose_contact(record)
             files[f"samples/{session.session_id}.csv.gz"] = packed(csv_text(record))
     return files
 

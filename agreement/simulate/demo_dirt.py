@@ -146,6 +146,12 @@ def _session_rows(tables: Tables) -> None:
     tables["sessions"] = sessions.drop(index=few[::2].union(few[1::4])).reset_index(drop=True)
 
 
+def lose_contact(record: pd.DataFrame) -> pd.DataFrame:
+    """Lose the heart rate from minute 10 to minute 18, as a dry electrode does."""
+    away = record["t_s"].between(600, 1080)
+    return record.assign(hr_bpm=record["hr_bpm"].mask(away, 0))
+
+
 def _of(frame: pd.DataFrame, athlete: str) -> "pd.Series[bool]":
     """Whose rows."""
     return frame["athlete_id"].eq(athlete)
