@@ -29,6 +29,7 @@ STATISTICS = (
     "upper_limit",
     "standard_error_of_estimate",
 )
+_OF_LIMITS = ("bias", "lower_limit", "upper_limit")
 _NEED_TEN = ("lower_limit", "upper_limit", "standard_error_of_estimate")
 
 
@@ -289,9 +290,15 @@ def _rows(profile: Profile, *, clustered: bool) -> list[Row]:
         value, interval = found.get(name, (np.nan, None))
         wanted = FEW_FOR_REPORTS if name in _NEED_TEN else FEW_FOR_BIAS
         missing = TOO_FEW if group.n < wanted else NOT_ESTIMABLE
-        note = ("clustered" if clustered else "") if name in found else missing
+        note = _said(group, name, clustered=clustered) if name in found else missing
         unit = "1" if name == "p_difference" else UNIT
         rows.append(
             Row.of(name, value, interval, n=group.n, n_pairs=group.n_pairs, unit=unit, note=note)
         )
     return rows
+
+
+def _said(group: Group, name: str, *, clustered: bool) -> str:
+    """Return what the table should say of a number that is shown."""
+    few = group.limits.note if group.limits is not None and name in _OF_LIMITS else ""
+    return "; ".join(part for part in ("clustered" if clustered else "", few) if part)

@@ -1,0 +1,154 @@
+"""
+Every analysis of the results table: its name, its statistics in their order, and who computes it.
+
+To add one: write ``<analysis>_of`` in a module of its own, then a line here and, for a new unit, one
+in `UNITS`.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+import pandas as pd
+
+from agreement.stats.concordance import concordance_of
+from agreement.stats.deming import deming_of
+from agreement.stats.equivalence import equivalence_of
+from agreement.stats.errors_of_estimate import error_of
+from agreement.stats.limits_groups import STATISTICS as LIMITS
+from agreement.stats.limits_groups import limits_of_agreement_of
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.passing_bablok import passing_bablok_of
+from agreement.stats.profiles import STATISTICS as OF_PROFILES
+from agreement.stats.profiles import profile_bias_of
+from agreement.stats.regression import regression_of
+from agreement.stats.repeatability import repeatability_of
+from agreement.stats.repeated_anova import limits_of_agreement_anova_of
+from agreement.stats.trend import trend_of
+from agreement.stats.verdict import verdict_of
+from agreement.terms import UNIT
+
+COMPONENTS: Final = (
+    "laboratory_repeat",
+    "day_to_day",
+    "profile_inputs",
+    "sensor",
+    "level",
+    "training_profile",
+    "persistent_rest",
+)
+DAYS: Final = tuple(str(day) for day in range(1, 15))
+
+
+class HasFrame(Protocol):
+    """Any result."""
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return its rows."""
+
+
+def _later(data: MethodData) -> HasFrame:
+    raise NotEstimable(NOT_ESTIMABLE, f"not written yet ({data.method}).")
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """
+    One analysis of the results table.
+
+    Attributes
+    ----------
+    name : str
+    statistics : tuple of str
+        In the order of the table.
+    compute : callable or None
+        From the data of one method and mode; None for what compares methods.
+    unless_possible : tuple of (group, statistics)
+        The rows that stay, empty, when it cannot be computed.
+    any_size : bool
+        Whether it copes with fewer than 3 athletes by itself.
+    """
+
+    name: str
+    statistics: tuple[str, ...]
+    compute: Callable[[MethodData], HasFrame] | None
+    unless_possible: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    any_size: bool = False
+
+    @property
+    def empty_rows(self) -> list[tuple[str, str]]:
+        """Group and statistic of every row that stays when it cannot be computed."""
+        groups = self.unless_possible or (("all", self.statistics),)
+        return [(group, statistic) for group, statistics in groups for statistic in statistics]
+
+
+ANALYSES: Final = (
+    Analysis("limits_of_agreement", LIMITS, limits_of_agreement_of, any_size=True),
+    Analysis("limits_of_agreement_anova", LIMITS, limits_of_agreement_anova_of),
+    Analysis("verdict", ("within_margin", "more_athletes"), verdict_of, any_size=True),
+    Analysis("trend", ("slope_on_mean", "p_slope", "spread_on_mean", "p_spread"), trend_of),
+    Analysis(
+        "regression", ("slope", "intercept", "r", "standard_error_of_estimate"), regression_of
+    ),
+    Analysis("deming", ("slope", "intercept", "lambda"), deming_of),
+    Analysis("passing_bablok", ("slope", "intercept"), passing_bablok_of),
+    Analysis("concordance", ("ccc", "icc_a1"), concordance_of),
+    Analysis(
+        "error",
+        ("mae", "mape", "rmse", "share_within_margin", "total_deviation_index"),
+        error_of,
+    ),
+    Analysis(
+        "repeatability", ("typical_error", "smallest_real_change"), repeatability_of, any_size=True
+    ),
+    Analysis(
+        "profile_bias",
+        (*OF_PROFILES, "p_welch"),
+        profile_bias_of,
+        unless_possible=(("all", ("p_welch",)),),
+    ),
+    Analysis(
+        "change",
+        (
+            "bias",
+            "lower_limit",
+            "upper_limit",
+            "r",
+            "slope",
+            "same_direction",
+            "same_direction_beyond_noise",
+        ),
+        _later,
+    ),
+    Analysis("two_estimators", ("ratio_of_sd", "p_pitman_morgan", "difference_of_sd"), None),
+    Analysis(
+        "calibration",
+        ("offset", "slope", "intercept", "rmse_cv_none", "rmse_cv_offset", "rmse_cv_line"),
+        _later,
+    ),
+    Analysis("equivalence", ("p_tost",), equivalence_of),
+    Analysis(
+        "budget",
+        ("total", *COMPONENTS, *(f"half_width_without_{part}" for part in COMPONENTS)),
+        _later,
+    ),
+    Analysis(
+        "averaging_curve",
+        ("half_width_observed", "half_width_fitted", "half_width_laboratory"),
+        _later,
+        unless_possible=(
+            *((day, ("half_width_observed", "half_width_fitted")) for day in DAYS),
+            ("floor", ("half_width_laboratory",)),
+        ),
+    ),
+)
+
+_NO_UNIT = (
+    *("within_margin", "more_athletes", "slope_on_mean", "p_slope", "spread_on_mean", "p_spread"),
+    *("slope", "r", "lambda", "ccc", "icc_a1", "share_within_margin", "p_difference", "p_welch"),
+    *("same_direction", "same_direction_beyond_noise", "ratio_of_sd", "p_pitman_morgan", "p_tost"),
+)
+_VARIANCES = ("total", *COMPONENTS)
+UNITS: Final[dict[str, str]] = (
+    dict.fromkeys(_NO_UNIT, "1") | dict.fromkeys(_VARIANCES, f"({UNIT})^2") | {"mape": "%"}
+)  # all others in mL/kg/min

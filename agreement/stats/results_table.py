@@ -1,0 +1,227 @@
+"""Every analysis for every method and mode of a study: one table, and the results behind it."""
+
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import AgreementWarning
+from agreement.stats.analyses import ANALYSES, Analysis, HasFrame
+from agreement.stats.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
+from agreement.stats.concordance import Concordance
+from agreement.stats.deming import Deming
+from agreement.stats.equivalence import Equivalence
+from agreement.stats.errors_of_estimate import ErrorsOfEstimate
+from agreement.stats.evidence import Evidence
+from agreement.stats.limits import FEWEST
+from agreement.stats.limits_groups import GroupedLimits
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.passing_bablok import PassingBablok
+from agreement.stats.profiles import ProfileBias
+from agreement.stats.regression import Regression
+from agreement.stats.repeatability import Repeatability, laboratory_repeatability
+from agreement.stats.repeated_anova import AnovaLimits
+from agreement.stats.result_rows import assembled, empty_frame, labelled
+from agreement.stats.trend import Trend
+from agreement.stats.two_estimators import Comparison, two_estimators_of
+from agreement.stats.verdict import Verdict
+
+LABORATORY = "laboratory"  # method name of the laboratory's own repeatability
+_BY_NAME = {analysis.name: analysis for analysis in ANALYSES}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MethodResults:
+    """
+    Results of one method in one mode, one attribute per analysis; None where it is not possible.
+
+    Attributes
+    ----------
+    data : MethodData
+        What they were computed from.
+    reasons : dict of str to str
+        For each analysis that is None, why.
+    """
+
+    data: MethodData
+    reasons: dict[str, str]
+    limits_of_agreement: GroupedLimits
+    verdict: Verdict
+    limits_of_agreement_anova: AnovaLimits | None = None
+    trend: Trend | None = None
+    regression: Regression | None = None
+    deming: Deming | None = None
+    passing_bablok: PassingBablok | None = None
+    concordance: Concordance | None = None
+    error: ErrorsOfEstimate | None = None
+    repeatability: Repeatability | None = None
+    profile_bias: ProfileBias | None = None
+    change: HasFrame | None = None
+    calibration: HasFrame | None = None
+    equivalence: Equivalence | None = None
+    budget: HasFrame | None = None
+    averaging_curve: HasFrame | None = None
+
+    @property
+    def method(self) -> str:
+        """Label of the field method."""
+        return self.data.method
+
+    @property
+    def mode(self) -> str:
+        """Mode of exercise of the field method."""
+        return self.data.mode
+
+
+@dataclass(frozen=True, slots=True)
+class StudyResults:
+    """
+    All results of a study.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        Columns `agreement.terms.RESULT_COLUMNS`, in the order of the results table.
+    methods : tuple of MethodResults
+        By method, then mode.
+    laboratory : dict of str to Repeatability
+        The laboratory's own typical error in each mode where it is known.
+    comparisons : tuple of Comparison
+        Every two methods that share a laboratory test.
+    """
+
+    frame: pd.DataFrame
+    methods: tuple[MethodResults, ...]
+    laboratory: dict[str, Repeatability]
+    comparisons: tuple[Comparison, ...]
+
+
+def analyse(evidence: Evidence) -> StudyResults:
+    """
+    Compute every analysis for every method and mode.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        The order of its rows does not matter; the study's seed fixes everything random.
+
+    Returns
+    -------
+    StudyResults
+    """
+    with warnings.catch_warnings():
+        # the table carries notes of its own where a library function would warn
+        warnings.simplefilter("ignore", AgreementWarning)
+        studied = [_studied(data) for data in method_data(evidence)]
+        laboratory, laboratory_frames = _laboratory(evidence)
+        comparisons = two_estimators_of(results.data for results, _ in studied)
+    frames = [frame for _, of_method in studied for frame in of_method]
+    frames += laboratory_frames + [_comparison_frame(comparison) for comparison in comparisons]
+    return StudyResults(
+        assembled(frames), tuple(results for results, _ in studied), laboratory, comparisons
+    )
+
+
+def method_data(evidence: Evidence) -> Iterator[MethodData]:
+    """Yield what the analyses of each method and mode get to see, by method, then mode."""
+    for (method, mode), everyone in evidence.pairs.groupby(["method", "mode"], sort=True):
+        ordered = everyone.sort_values(["athlete_id", "lab_test_id"], ignore_index=True)
+        heart_rate_based = evidence.heart_rate_based.get(str(method), True)
+        pairs = ordered
+        if heart_rate_based:
+            limited = (ordered["hr_limiting_drug"] == "yes").to_numpy()
+            pairs = ordered[~limited].reset_index(drop=True)
+        yield MethodData(
+            str(method),
+            str(mode),
+            pairs,
+            ordered,
+            _daily(evidence, str(method), str(mode), pairs),
+            _repeats(evidence, pairs),
+            evidence.options,
+            heart_rate_based,
+            _resampling(pairs, evidence.options.report.seed),
+            evidence.first_lab_date,
+        )
+
+
+def _daily(evidence: Evidence, method: str, mode: str, pairs: pd.DataFrame) -> pd.DataFrame:
+    daily = evidence.daily
+    mine = (daily["method"] == method) & (daily["mode"] == mode)
+    mine &= daily["lab_test_id"].isin(pairs["lab_test_id"])
+    return daily[mine].sort_values(["athlete_id", "lab_test_id", "date"], ignore_index=True)
+
+
+def _repeats(evidence: Evidence, pairs: pd.DataFrame) -> pd.DataFrame:
+    repeats = evidence.repeats
+    modes = repeats.loc[repeats["lab_test_id"].isin(pairs["lab_test_id"]), "mode"].unique()
+    return _ordered_repeats(repeats[repeats["mode"].isin(modes)])
+
+
+def _ordered_repeats(repeats: pd.DataFrame) -> pd.DataFrame:
+    return repeats.sort_values(["athlete_id", "lab_test_id", "lab"], ignore_index=True)
+
+
+def _resampling(pairs: pd.DataFrame, seed: int) -> Resampling:
+    if pairs.empty:
+        return Resampling(np.empty(0, np.intp), np.empty((N_RESAMPLES, 0), np.uint8), seed)
+    return cluster_resampling(pairs["athlete_id"].to_numpy(), rng=seed)
+
+
+def _studied(data: MethodData) -> tuple[MethodResults, list[pd.DataFrame]]:
+    """Results of one method and mode, and their rows."""
+    results: dict[str, HasFrame] = {}
+    reasons: dict[str, str] = {}
+    frames = []
+    for analysis in ANALYSES:
+        if analysis.compute is None:
+            continue
+        try:
+            results[analysis.name] = result = _computed(analysis, data)
+            frame = result.to_frame()
+        except ValueError as problem:  # NotEstimable, or a refusal by a library function
+            reasons[analysis.name] = _note(problem)
+            frame = empty_frame(analysis, data.n, data.n_pairs, _note(problem))
+        frames.append(labelled(frame, analysis.name, data.method, data.mode))
+    return MethodResults(data=data, reasons=reasons, **results), frames  # type: ignore[arg-type] # one field per analysis, filled by name
+
+
+def _computed(analysis: Analysis, data: MethodData) -> HasFrame:
+    if analysis.compute is None or (data.n < FEWEST and not analysis.any_size):
+        raise NotEstimable(TOO_FEW, f"{data.n} athletes are too few.")
+    return analysis.compute(data)
+
+
+def _note(problem: ValueError) -> str:
+    if isinstance(problem, NotEstimable):
+        return str(problem)
+    return f"{NOT_ESTIMABLE}: {problem}"
+
+
+def _laboratory(evidence: Evidence) -> tuple[dict[str, Repeatability], list[pd.DataFrame]]:
+    """Repeatability of the laboratory in each of its modes, and the rows."""
+    analysis = _BY_NAME["repeatability"]
+    found, frames = {}, []
+    for mode, repeats in evidence.repeats.groupby("mode", sort=True):
+        ordered = _ordered_repeats(repeats)
+        try:
+            found[str(mode)] = result = laboratory_repeatability(
+                ordered, declared=evidence.options.reference.sem
+            )
+            frame = result.to_frame()
+        except NotEstimable as problem:
+            n = int(ordered["athlete_id"].nunique())
+            frame = empty_frame(analysis, n, len(ordered), str(problem))
+        frames.append(labelled(frame, analysis.name, LABORATORY, str(mode)))
+    return found, frames
+
+
+def _comparison_frame(comparison: Comparison) -> pd.DataFrame:
+    analysis = _BY_NAME["two_estimators"]
+    if isinstance(comparison.result, NotEstimable):
+        frame = empty_frame(analysis, comparison.n, comparison.n_pairs, str(comparison.result))
+    else:
+        frame = comparison.result.to_frame()
+    return labelled(frame, analysis.name, comparison.method, comparison.mode)
