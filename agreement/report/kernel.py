@@ -48,6 +48,7 @@ def _serve() -> None:
 
     app = PlainKernel.instance()
     app.ignore_cwd = True
+    app.log_level = "ERROR"  # it warns of a local socket on every start
     app.initialize()  # type: ignore[no-untyped-call] # ipykernel types only parts of itself
     app.start()  # type: ignore[no-untyped-call] # as above
 

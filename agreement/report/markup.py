@@ -7,11 +7,15 @@ from html import escape
 MOST_COLUMNS = 7  # a wider table scrolls inside its own frame
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Block:
     """A piece of HTML that shows itself in a notebook."""
 
     html: str
+
+    def __repr__(self) -> str:
+        """Say what it is; the markup itself would only repeat what is shown."""
+        return f"<a piece of the report, {len(self.html)} characters>"
 
     def _repr_html_(self) -> str:
         return self.html

@@ -1,0 +1,183 @@
+"""The answer first: the verdict in one sentence for each method, and what to do about it."""
+
+from html import escape
+from typing import Any
+
+import pandas as pd
+
+from agreement.report.markup import Block, bullets, paragraph
+from agreement.report.numbers import Cell, Numbers, marked
+from agreement.tables.options import Margin
+from agreement.terms import REASONS, SESSIONS_METHOD
+
+OUTCOME_WORDS = {
+    "acceptable": "Acceptable",
+    "not acceptable": "Not acceptable",
+    "undecided": "Undecided",
+    "withheld": "Withheld",
+    "no_margin": "No limit agreed",
+}
+NO_PAIRS = (
+    "There is no verdict: not one field value could be paired with a laboratory value; what was "
+    "left out, and why, is listed in the report."
+)
+_MOST_NAMED = 6  # athletes named in one line of advice
+
+
+def method_name(method: str, mode: str) -> str:
+    """Return how a method is called in text, plain."""
+    name = "training sessions' heart rate" if method == SESSIONS_METHOD else method
+    return f"{name}, {mode}"
+
+
+def outcome(cell: Cell) -> str:
+    """Return the verdict's outcome from its line of the results table."""
+    return cell.note.split(";")[0].strip()
+
+
+def verdict_sentences(methods: tuple[Any, ...]) -> list[str]:
+    """Return one plain sentence for each method and mode."""
+    return [f"{method_name(method.method, method.mode)}: {_sentence(method)}" for method in methods]
+
+
+def _sentence(method: Any) -> str:
+    if method.verdict is None:
+        return "no verdict, for want of pairs."
+    return str(method.verdict.summary())
+
+
+def verdict_block(methods: tuple[Any, ...], numbers: Numbers, margin: Margin) -> Block:
+    """Return the element with the verdict of every method and mode."""
+    if not methods:
+        return Block(f'<div id="verdict"><p>{NO_PAIRS}</p></div>')
+    parts = []
+    for method in methods:
+        cells = [
+            numbers.get("limits_of_agreement", statistic, method.method, method.mode)
+            for statistic in ("bias", "lower_limit", "upper_limit")
+        ]
+        cells.append(numbers.get("verdict", "more_athletes", method.method, method.mode))
+        word = OUTCOME_WORDS.get(
+            outcome(numbers.get("verdict", "within_margin", method.method, method.mode)),
+            "No verdict",
+        )
+        parts.append(f"<p><strong>{word}.</strong> {marked(_sentence(method), cells)}</p>")
+    parts.append(f'<p class="note">{_margin_sentence(margin)}</p>')
+    return Block(f'<div id="verdict">{"".join(parts)}</div>')
+
+
+def _margin_sentence(margin: Margin) -> str:
+    if margin.limit is None:
+        return (
+            "No limit was agreed on before the measurements, so there is no verdict: "
+            "the numbers stand alone."
+        )
+    reason = f" Reason given: {escape(margin.reason)}" if margin.reason else ""
+    return (
+        f"Agreed on {margin.agreed_on}: for one athlete the field value may lie at most "
+        f"{margin.limit:g} mL/kg/min from the laboratory's.{reason}"
+    )
+
+
+def next_steps(
+    pairs: pd.DataFrame, exclusions: pd.DataFrame, numbers: Numbers, margin: Margin
+) -> Block:
+    """Return what the reader can check or correct next, most useful first."""
+    items = [
+        *_wrong_inputs(pairs),
+        *_unconfirmed(pairs),
+        *_no_margin(margin),
+        *_no_repeats(pairs, numbers),
+        *_more_athletes(pairs, numbers),
+        *_losses(exclusions),
+    ]
+    if not items:
+        return paragraph("Nothing in the data asks for a correction.")
+    return bullets(items)
+
+
+def _wrong_inputs(pairs: pd.DataFrame) -> list[str]:
+    """Name the athletes whose estimator was told another mass or HRmax than was measured."""
+    mass = pairs[pairs["mass_mismatch_pct"].abs() > 2.0]
+    heart = pairs[pairs["hr_max_mismatch_bpm"].abs() >= 5.0]
+    items = []
+    if len(mass):
+        items.append(
+            f"Correct the body mass set in the device of {_names(mass)}: more than 2 % from the "
+            "laboratory's."
+        )
+    if len(heart):
+        items.append(
+            f"Correct the maximal heart rate set in the device of {_names(heart)}: 5 beats or more "
+            "from the one measured."
+        )
+    return items
+
+
+def _unconfirmed(pairs: pd.DataFrame) -> list[str]:
+    doubtful = pairs[pairs["max_confirmed"] != "yes"].drop_duplicates("lab_test_id")
+    if doubtful.empty:
+        return []
+    return [
+        (
+            f"{len(doubtful)} laboratory tests were not confirmed to be maximal "
+            f"(athletes {_names(doubtful)}): repeat them, or record what would confirm them."
+        )
+    ]
+
+
+def _no_margin(margin: Margin) -> list[str]:
+    if margin.limit is not None:
+        return []
+    return ["Agree on a limit before the next measurements and write it into the study file."]
+
+
+def _no_repeats(pairs: pd.DataFrame, numbers: Numbers) -> list[str]:
+    if any(
+        numbers.get("repeatability", "typical_error", "laboratory", str(mode)).known
+        for mode in pairs["mode"].unique()
+    ):
+        return []
+    return [
+        (
+            "Test a few athletes twice within some days: without repeats nobody can tell how much of "
+            "the difference is the laboratory's own error."
+        )
+    ]
+
+
+def _more_athletes(pairs: pd.DataFrame, numbers: Numbers) -> list[str]:
+    """Say for which methods how many more athletes would decide."""
+    needed = []
+    for method, mode in pairs[["method", "mode"]].drop_duplicates().itertuples(index=False):
+        cell = numbers.get("verdict", "more_athletes", method, mode)
+        undecided = outcome(numbers.get("verdict", "within_margin", method, mode)) == "undecided"
+        if undecided and cell.known and cell.value > 0:
+            needed.append(f"{cell.shown(0)} for {escape(method_name(method, mode))}")
+    if not needed:
+        return []
+    return [
+        (
+            "Test more athletes where the verdict is undecided; if the numbers stay as they are, this "
+            f"many more would settle it: {', '.join(needed)}."
+        )
+    ]
+
+
+def _losses(exclusions: pd.DataFrame) -> list[str]:
+    """Name the two commonest reasons why rows were left out."""
+    counts = (
+        exclusions["reason"].value_counts().sort_index().sort_values(ascending=False, kind="stable")
+    )
+    return [
+        f"{number} rows were left out because: {escape(REASONS.get(str(reason), str(reason)))}."
+        for reason, number in counts.head(2).items()
+    ]
+
+
+def _names(frame: pd.DataFrame) -> str:
+    """Return the athletes of some rows, cut after a few, as markup."""
+    ids = sorted(frame["athlete_id"].unique())
+    shown = ", ".join(escape(str(name)) for name in ids[:_MOST_NAMED])
+    rest = len(ids) - _MOST_NAMED
+    return f"{shown} and {rest} more" if rest > 0 else shown

@@ -1,0 +1,128 @@
+"""A card for each athlete: what their number means, and what to correct before the next one."""
+
+from html import escape
+from math import isfinite, nan
+from typing import Any
+
+import pandas as pd
+
+from agreement.report.answer import method_name
+from agreement.report.markup import Block, joined, paragraph, table
+from agreement.report.numbers import Numbers, plain
+from agreement.terms import CARD_COLUMNS
+
+MASS_MISMATCH_PCT = 2.0
+HR_MAX_MISMATCH_BPM = 5.0
+
+
+def athlete_cards(pairs: pd.DataFrame, methods: tuple[Any, ...], numbers: Numbers) -> pd.DataFrame:
+    """
+    Return one card for each athlete, method and mode: the athlete's latest pair, interpreted.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        Columns `agreement.terms.PAIR_COLUMNS`.
+    methods : tuple of MethodResults
+        Their `calibration`, where there is one, turns a field value into the laboratory's.
+    numbers : Numbers
+        For the smallest real change.
+
+    Returns
+    -------
+    DataFrame
+        Columns `agreement.terms.CARD_COLUMNS`, sorted by athlete, method and mode; unrounded.
+    """
+    calibrations = {(one.method, one.mode): getattr(one, "calibration", None) for one in methods}
+    latest = (
+        pairs.sort_values(["athlete_id", "method", "mode", "lab_date", "lab_test_id"])
+        .groupby(["athlete_id", "method", "mode"], as_index=False)
+        .last()
+    )
+    rows = [
+        _card(row, calibrations.get((row["method"], row["mode"])), numbers)
+        for row in latest.to_dict("records")
+    ]
+    return pd.DataFrame(rows, columns=CARD_COLUMNS)
+
+
+def _card(row: dict[Any, Any], calibration: Any, numbers: Numbers) -> dict[str, object]:
+    """Return one card."""
+    real = numbers.get("repeatability", "smallest_real_change", row["method"], row["mode"])
+    value, low, high, kind = nan, nan, nan, ""
+    if calibration is not None and row["hr_limiting_drug"] != "yes":
+        value, low, high, kind = calibration.equivalent(row["field"])
+    return {
+        "athlete_id": row["athlete_id"],
+        "method": row["method"],
+        "mode": row["mode"],
+        "field": row["field"],
+        "lab_equivalent": value,
+        "lab_equivalent_low": low,
+        "lab_equivalent_high": high,
+        "smallest_real_change": real.value,
+        "calibration": kind,
+        "inputs_to_correct": "; ".join(_inputs(row)),
+        "note": "; ".join(_notes(row, isfinite(value))),
+    }
+
+
+def _inputs(row: dict[Any, Any]) -> list[str]:
+    """Return what the estimator was told wrongly."""
+    inputs = []
+    if abs(row["mass_mismatch_pct"]) > MASS_MISMATCH_PCT:
+        inputs.append(f"body mass ({row['mass_mismatch_pct']:+.0f} % of the laboratory's)")
+    if abs(row["hr_max_mismatch_bpm"]) >= HR_MAX_MISMATCH_BPM:
+        inputs.append(f"maximal heart rate ({row['hr_max_mismatch_bpm']:+.0f} bpm)")
+    return inputs
+
+
+def _notes(row: dict[Any, Any], calibrated: bool) -> list[str]:
+    """Return what to bear in mind when reading the card."""
+    notes = []
+    if row["hr_limiting_drug"] == "yes":
+        notes.append("takes a drug that limits heart rate")
+    if row["max_confirmed"] != "yes":
+        notes.append("laboratory maximum not confirmed")
+    if not calibrated:
+        notes.append("no laboratory-equivalent could be given")
+    return notes
+
+
+def cards_block(cards: pd.DataFrame) -> Block:
+    """Return the cards as one folded table for each method and mode."""
+    if cards.empty:
+        return paragraph("No athlete has a pair.")
+    blocks = []
+    for (method, mode), own in cards.groupby(["method", "mode"]):
+        name = method_name(str(method), str(mode))
+        rows = [_card_row(row) for row in own.to_dict("records")]
+        columns = [
+            "athlete",
+            "field",
+            "laboratory-equivalent",
+            "95 % of such athletes",
+            "smallest real change",
+            "to correct, to bear in mind",
+        ]
+        shown = table(f"{name} (mL/kg/min)", columns, rows, numeric=columns[1:5])
+        summary = f"{escape(name)}: {len(own)} athletes"
+        blocks.append(Block(f"<details><summary>{summary}</summary>{shown.html}</details>"))
+    return joined(blocks)
+
+
+def _card_row(row: dict[Any, Any]) -> tuple[str, ...]:
+    low, high = row["lab_equivalent_low"], row["lab_equivalent_high"]
+    interval = f"{plain(low)} to {plain(high)}" if isfinite(low) and isfinite(high) else ""
+    words = "; ".join(part for part in (row["inputs_to_correct"], row["note"]) if part)
+    return (
+        escape(str(row["athlete_id"])),
+        *(_shown(row[name]) for name in ("field", "lab_equivalent")),
+        interval,
+        _shown(row["smallest_real_change"]),
+        escape(words) or "nothing",
+    )
+
+
+def _shown(value: float) -> str:
+    return plain(value) if isfinite(value) else ""

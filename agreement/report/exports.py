@@ -1,0 +1,52 @@
+"""The tables of a report as CSV files: full precision, the same bytes for the same study."""
+
+from pathlib import Path
+from typing import Final
+
+import pandas as pd
+
+from agreement.terms import (
+    CARD_COLUMNS,
+    EXCLUSION_COLUMNS,
+    FLOW_COLUMNS,
+    PAIR_COLUMNS,
+    RESULT_COLUMNS,
+)
+
+COLUMNS: Final = {
+    "results": RESULT_COLUMNS,
+    "pairs": PAIR_COLUMNS,
+    "exclusions": EXCLUSION_COLUMNS,
+    "flow": FLOW_COLUMNS,
+    "athlete_cards": CARD_COLUMNS,
+}
+
+
+def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
+    """
+    Write tables as ``<name>.csv`` with the columns and order that the output promises.
+
+    Parameters
+    ----------
+    tables : dict of str to DataFrame
+        Keys among those of `COLUMNS`.
+    folder : Path
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    written = []
+    for name, frame in tables.items():
+        path = folder / f"{name}.csv"
+        frame.to_csv(
+            path,
+            columns=COLUMNS[name],
+            index=False,
+            lineterminator="\n",
+            encoding="utf-8",
+            date_format="%Y-%m-%d",
+        )
+        written.append(path)
+    return written

@@ -1,0 +1,41 @@
+"""What was found in a study folder, as text for people and as JSON for programs."""
+
+import json
+from collections.abc import Iterable
+from dataclasses import asdict
+from typing import Final
+
+from agreement.errors import Problem
+
+MOST_SHOWN: Final = 20  # of one kind; the rest is counted
+_HEADINGS: Final = {
+    "stop": "Stops the run",
+    "set_aside": "Set aside, the run goes on without these rows",
+    "note": "Worth knowing",
+}
+
+
+def grouped_findings(problems: Iterable[Problem]) -> str:
+    """Return findings by severity and kind, at most 20 of a kind with the count of the rest."""
+    kinds: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        kinds.setdefault((problem.severity, problem.reason), []).append(problem)
+    parts = []
+    for severity, title in _HEADINGS.items():
+        groups = [found for (kind, _), found in kinds.items() if kind == severity]
+        if groups:
+            lines = [line for found in groups for line in _listed(found)]
+            parts.append("\n".join([f"{title} ({sum(map(len, groups))}):", *lines]))
+    return "\n\n".join(parts) or "Nothing to report."
+
+
+def _listed(found: list[Problem]) -> list[str]:
+    """Return one line for each problem of a kind, cut after a number."""
+    lines = [f"  {problem}" for problem in found[:MOST_SHOWN]]
+    rest = len(found) - MOST_SHOWN
+    return [*lines, f"  ... and {rest} more of this kind."] if rest > 0 else lines
+
+
+def findings_json(problems: Iterable[Problem]) -> str:
+    """Return findings as one JSON array."""
+    return json.dumps([asdict(problem) for problem in problems], ensure_ascii=False, indent=1)

@@ -1,0 +1,219 @@
+"""
+What a report's notebook shows, section by section; each cell of a notebook is one call here.
+
+Everything is computed once, when the study is opened. `StudyReport` is the one object an analyst
+needs to know to change a notebook and run it again.
+"""
+
+from collections.abc import Iterator
+from functools import cached_property
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from agreement.cohort import Cohort, read_cohort
+from agreement.report.answer import next_steps, verdict_block, verdict_sentences
+from agreement.report.cards import athlete_cards, cards_block
+from agreement.report.comparisons import Comparison
+from agreement.report.exports import write_tables
+from agreement.report.ledger import flow_block, left_out_block
+from agreement.report.markup import Block, heading, joined, paragraph
+from agreement.report.numbers import Numbers
+from agreement.report.provenance import provenance, provenance_block, write_provenance
+from agreement.report.texts import cautions_block, methods_block
+from agreement.stats.intervals import z_of
+from agreement.tables.options import Kind
+
+if TYPE_CHECKING:
+    from agreement.report.pictures import Picture
+
+
+class StudyReport:
+    """
+    One study, read, paired and analysed, ready to be shown.
+
+    Parameters
+    ----------
+    cohort : Cohort
+    kind : {"squad", "validation", "audit"}
+        Which report this is; it names the provenance, not the numbers.
+    """
+
+    def __init__(self, cohort: Cohort, *, kind: Kind = "squad") -> None:
+        self.cohort = cohort
+        self.kind: Kind = kind
+        self.results = cohort.results
+        self.numbers = Numbers(self.results.frame)
+        self.options = cohort.study.options
+        self.pictures: dict[str, Picture] = {}
+
+    def heading(self) -> Block:
+        """Show the study's title and question."""
+        text = self.options.study
+        title = text.title or self.cohort.study.folder.name
+        lines = [f'<p class="study"><strong>{escape(title)}</strong></p>']
+        if text.question:
+            lines.append(f'<p class="study">{escape(text.question)}</p>')
+        return Block("".join(lines))
+
+    def verdict(self) -> Block:
+        """Give the answer, one sentence for each method."""
+        return verdict_block(self.results.methods, self.numbers, self.options.margin)
+
+    def next_steps(self) -> Block:
+        """Say what to check or correct next."""
+        cohort = self.cohort
+        return next_steps(cohort.pairs, cohort.exclusions, self.numbers, self.options.margin)
+
+    def flow(self) -> Block:
+        """Count rows read, used, summarised and left out, and pairs by method."""
+        return flow_block(self.cohort.flow, self.cohort.pairs)
+
+    def differences(self) -> Block:
+        """Show difference plot, bias and limits of each method."""
+        return self._each(lambda one: one.differences(self._noise_floor(one.mode)))
+
+    def profiles(self) -> Block:
+        """Show bias by training profile of each method."""
+        return self._each(Comparison.profiles)
+
+    def regression(self) -> Block:
+        """Show the calibration line of each method."""
+        return self._each(Comparison.regression)
+
+    def budget(self) -> Block:
+        """Show the error budget of each method."""
+        return self._each(Comparison.budget)
+
+    def averaging(self) -> Block:
+        """Show the averaging curve of each method."""
+        return self._each(Comparison.averaging)
+
+    def change(self) -> Block:
+        """Show the change between two visits, field against laboratory."""
+        return self._each(Comparison.change)
+
+    def athletes(self) -> Block:
+        """Show one line for each athlete and method."""
+        return cards_block(self.cards)
+
+    def left_out(self) -> Block:
+        """Show reasons, rows and notes."""
+        return left_out_block(self.cohort.exclusions, self.cohort.problems)
+
+    def cautions(self) -> Block:
+        """Say what every reader must know before acting."""
+        return cautions_block()
+
+    def methods(self) -> Block:
+        """State the rules in force and their sources."""
+        return methods_block(self.options)
+
+    def provenance(self) -> Block:
+        """Show versions, seed, and the files read."""
+        return provenance_block(self._provenance)
+
+    def save(self, folder: str | Path) -> None:
+        """Write the tables, the figures shown so far and the provenance into `folder`."""
+        place = Path(folder)
+        cohort = self.cohort
+        tables = {
+            "results": self.results.frame,
+            "pairs": cohort.pairs,
+            "exclusions": cohort.exclusions,
+            "flow": cohort.flow,
+            "athlete_cards": self.cards,
+        }
+        write_tables(tables, place)
+        (place / "figures").mkdir(exist_ok=True)
+        for picture in self.pictures.values():
+            picture.save(place / "figures")
+        sentences = verdict_sentences(self.results.methods)
+        told = {"verdict": sentences, "remarks": self._remarks()}
+        write_provenance(self._provenance | told, place)
+
+    @cached_property
+    def comparisons(self) -> tuple[Comparison, ...]:
+        """One for each method and mode, in the order of the results."""
+        return tuple(self._comparisons())
+
+    @cached_property
+    def cards(self) -> pd.DataFrame:
+        """What each athlete's number means; columns `agreement.terms.CARD_COLUMNS`."""
+        return athlete_cards(self.cohort.pairs, self.results.methods, self.numbers)
+
+    @cached_property
+    def _provenance(self) -> dict[str, Any]:
+        return provenance(self.cohort.study, self.kind)
+
+    def _comparisons(self) -> Iterator[Comparison]:
+        frame = self.results.frame
+        for one in self.results.methods:
+            method, mode = one.method, one.mode
+            own = frame[(frame["method"] == method) & (frame["mode"] == mode)]
+            pairs = self._pairs_of_all(method, mode)
+            margin = self.options.margin
+            yield Comparison(method, mode, pairs, own, self.numbers, margin)
+
+    def _pairs_of_all(self, method: str, mode: str) -> pd.DataFrame:
+        """Return the pairs behind group ``all``."""
+        pairs = self.cohort.pairs
+        chosen = (pairs["method"] == method) & (pairs["mode"] == mode)
+        if self.cohort.evidence.heart_rate_based.get(method, False):
+            chosen &= pairs["hr_limiting_drug"] != "yes"
+        return pairs[chosen]
+
+    def _remarks(self) -> list[str]:
+        """Say how much was left out and noted."""
+        left_out = len(self.cohort.exclusions)
+        notes = sum(problem.severity == "note" for problem in self.cohort.problems)
+        name = self.cohort.study.folder.name
+        return [
+            (
+                f"{left_out} rows were left out and {notes} notes made: the report says why, and "
+                f"'agreement check {name}' lists them."
+            )
+        ]
+
+    def _noise_floor(self, mode: str) -> float | None:
+        """Return the half width that the laboratory's own error alone gives."""
+        error = self.numbers.get("repeatability", "typical_error", "laboratory", mode)
+        return z_of(0.95) * error.value if error.known else None
+
+    def _each(self, section: Any) -> Block:
+        """Return one section of every method, keeping its figures for `save`."""
+        blocks = []
+        for one in self.comparisons:
+            drawn, words = section(one)
+            blocks.append(heading(one.name))
+            if drawn is not None:
+                self.pictures[drawn.name] = drawn
+                blocks.append(drawn.block)
+            blocks.append(words)
+        if not blocks:
+            return paragraph("There is nothing to compare: no pair was found.")
+        return joined(blocks)
+
+
+def open_report(study: str | Path, *, kind: Kind = "squad") -> StudyReport:
+    """
+    Read, pair and analyse a study folder.
+
+    Parameters
+    ----------
+    study : str or Path
+        The study folder.
+    kind : {"squad", "validation", "audit"}
+
+    Returns
+    -------
+    StudyReport
+
+    Raises
+    ------
+    TableError
+        With everything in the folder that has to be put right first.
+    """
+    return StudyReport(read_cohort(study), kind=kind)

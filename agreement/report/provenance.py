@@ -1,0 +1,97 @@
+"""From which files, with which versions and choices the numbers came; no places on a machine."""
+
+import json
+import platform
+from dataclasses import asdict
+from datetime import UTC, date, datetime
+from html import escape
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, Final
+
+import agreement
+from agreement.report.folder import PROVENANCE, WRITTEN_BY
+from agreement.report.markup import Block, table
+from agreement.tables.options import Kind
+from agreement.tables.study import StudyTables
+
+DEPENDENCIES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "pandera")
+
+
+def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
+    """
+    Return all that another person needs to run the same again.
+
+    Parameters
+    ----------
+    study : StudyTables
+    kind : {"squad", "validation", "audit"} or None
+        Which report; None: the pairs alone.
+    """
+    name = study.folder.name
+    command = f"agreement report {name} --report {kind}" if kind else f"agreement pair {name}"
+    return {
+        "written_by": WRITTEN_BY,
+        "version": agreement.__version__,
+        "created": datetime.now(tz=UTC).isoformat(timespec="seconds"),
+        "python": platform.python_version(),
+        "dependencies": {package: _version(package) for package in DEPENDENCIES},
+        "study": name,
+        "kind": kind,
+        "command": command,
+        "seed": study.options.report.seed,
+        "inputs": [asdict(source) for source in study.inputs],
+        "options": _plain(asdict(study.options)),
+    }
+
+
+def write_provenance(content: dict[str, Any], folder: Path) -> None:
+    """Write `content` as provenance.json."""
+    text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+    (folder / PROVENANCE).write_text(text, encoding="utf-8", newline="\n")
+
+
+def provenance_block(content: dict[str, Any]) -> Block:
+    """Return the provenance as two tables: versions, and the files read."""
+    versions = {
+        "command": content["command"],
+        "run at": content["created"],
+        "agreement": content["version"],
+        "Python": content["python"],
+        **content["dependencies"],
+        "seed of everything random": str(content["seed"]),
+    }
+    files = [
+        (
+            f"<code>{_cell(source['name'])}</code>",
+            str(source["rows"]),
+            f"<code>{source['sha256']}</code>",
+        )
+        for source in content["inputs"]
+    ]
+    return table(
+        "Program, versions and seed",
+        ["what", "value"],
+        [(k, _cell(v)) for k, v in versions.items()],
+    ) + table("Files read", ["file", "rows", "SHA-256 checksum"], files, numeric=["rows"])
+
+
+def _cell(value: object) -> str:
+    return escape(str(value))
+
+
+def _version(name: str) -> str:
+    """Return the installed version of a dependency."""
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def _plain(value: Any) -> Any:
+    """Turn dates and tuples into what JSON holds."""
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value.isoformat() if isinstance(value, date) else value

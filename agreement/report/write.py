@@ -1,0 +1,147 @@
+"""
+`write_report`: from a study folder to the whole output folder, all of it or nothing.
+
+The notebook's kernel reads the study, computes and writes tables and figures; this side runs it,
+renders the page and puts the folder in its place.
+"""
+
+import json
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, Final, get_args
+
+from agreement.errors import AgreementError
+from agreement.report.folder import PROVENANCE, refuse_foreign, replaced_folder
+from agreement.report.html import notebook_page
+from agreement.report.render import Progress, SectionError, run_notebook
+from agreement.report.templates import template
+from agreement.tables.options import Kind
+
+FIRST_FILES: Final = ("report.html", "report.ipynb", "results.csv", "athlete_cards.csv")
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenReport:
+    """
+    What was written.
+
+    Attributes
+    ----------
+    folder : Path
+    files : tuple of str
+        Names inside the folder, sorted.
+    verdict : tuple of str
+        One sentence for each method and mode; one that says so when no pair was found.
+    remarks : tuple of str
+        What else the reader should know at once.
+    """
+
+    folder: Path
+    files: tuple[str, ...]
+    verdict: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def shown(self) -> tuple[str, ...]:
+        """The files to open first."""
+        return tuple(name for name in FIRST_FILES if name in self.files)
+
+
+def write_report(
+    study: str | Path,
+    out: str | Path | None = None,
+    *,
+    kind: Kind | None = None,
+    progress: Progress | None = None,
+) -> WrittenReport:
+    """
+    Write a report of a study folder.
+
+    Parameters
+    ----------
+    study : str or Path
+        The study folder.
+    out : str or Path, optional
+        Where to; default ``reports/<study folder>-<kind>`` under the current folder. An earlier
+        report of ours is replaced as a whole.
+    kind : {"squad", "validation", "audit"}, optional
+        Default: what study.toml says, else "squad".
+    progress : callable, optional
+        Called with (stages done, stages in all, name of the stage that starts).
+
+    Returns
+    -------
+    WrittenReport
+
+    Raises
+    ------
+    TableError
+        If the study folder cannot be used; nothing is written.
+    AgreementError
+        If there is no such folder.
+    OutputError
+        If `out` holds anything but an earlier report of ours.
+    SectionError
+        If a section of the report fails; nothing is written.
+    """
+    place = Path(study).resolve()
+    if not place.is_dir():
+        msg = f"{study} is no folder. Name the folder that holds study.toml."
+        raise AgreementError(msg)
+    kind = kind or _stated_kind(place)
+    target = Path(out) if out is not None else Path("reports") / f"{place.name}-{kind}"
+    refuse_foreign(target)
+    with replaced_folder(target) as folder, TemporaryDirectory(prefix="agreement-") as work:
+        parameters: dict[str, str | int | None] = {"study": place.name, "save": None}
+        try:
+            notebook = run_notebook(
+                template(kind),
+                parameters | {"save": str(folder)},
+                kept=parameters,
+                folder=place.parent,
+                work=Path(work),
+                progress=progress,
+            )
+        except SectionError as error:
+            _raise_input_error(error, place)
+            raise
+        content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
+        _write_pages(notebook, folder, place.name)
+        files = sorted(
+            str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()
+        )
+    return WrittenReport(target, tuple(files), tuple(content["verdict"]), tuple(content["remarks"]))
+
+
+def _write_pages(notebook: Any, folder: Path, name: str) -> None:
+    """Write the executed notebook, and the page made of it."""
+    import nbformat
+
+    (folder / "report.ipynb").write_text(
+        nbformat.writes(notebook) + "\n", encoding="utf-8", newline="\n"
+    )
+    (folder / "report.html").write_text(
+        notebook_page(notebook, name), encoding="utf-8", newline="\n"
+    )
+
+
+def _raise_input_error(error: SectionError, study: Path) -> None:
+    """Raise what the study folder is at fault for, as this side would have found it."""
+    if error.kind == "TableError":
+        from agreement.tables.study import read_study
+
+        read_study(study)
+    if error.kind in ("AgreementError", "OutputError"):
+        raise AgreementError(error.reason) from error
+
+
+def _stated_kind(study: Path) -> Kind:
+    """Return the kind of report that study.toml asks for; its faults are found by the reader."""
+    try:
+        text = (study / "study.toml").read_text(encoding="utf-8-sig")
+        stated = tomllib.loads(text).get("report", {}).get("kind", "squad")
+    except (OSError, ValueError, AttributeError):
+        return "squad"
+    return stated if stated in get_args(Kind) else "squad"

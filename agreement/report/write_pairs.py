@@ -1,0 +1,42 @@
+"""Write the pairs and the ledger of a study, without statistics."""
+
+from pathlib import Path
+
+from agreement.cohort import read_cohort
+from agreement.report.exports import write_tables
+from agreement.report.folder import refuse_foreign, replaced_folder
+from agreement.report.provenance import provenance, write_provenance
+
+
+def write_pairs(study: str | Path, out: str | Path) -> tuple[Path, ...]:
+    """
+    Write pairs.csv, exclusions.csv, flow.csv and provenance.json into a folder, all or nothing.
+
+    Parameters
+    ----------
+    study : str or Path
+        The study folder.
+    out : str or Path
+        The output folder; an earlier output of ours is replaced as a whole.
+
+    Returns
+    -------
+    tuple of Path
+        The tables written.
+
+    Raises
+    ------
+    TableError
+        If the study folder cannot be used.
+    OutputError
+        If `out` holds anything but earlier output of ours.
+    """
+    target = Path(out)
+    refuse_foreign(target)
+    cohort = read_cohort(study)
+    tables = {"pairs": cohort.pairs, "exclusions": cohort.exclusions, "flow": cohort.flow}
+    with replaced_folder(target) as folder:
+        written = write_tables(tables, folder)
+        content = provenance(cohort.study, None)
+        write_provenance(content, folder)
+    return tuple(target / path.name for path in written)
