@@ -1,0 +1,152 @@
+"""The account of each table: what the pairs made of its rows."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from agreement.pairing.cleaning import CODE, KEPT
+from agreement.pairing.ledger import RowFates, best_of, rows_of, rows_of_lines, settled
+from agreement.pairing.messages import Texts
+from agreement.pairing.unit_fates import UnitFates
+from agreement.pairing.units import Units
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from agreement.pairing.reading_fates import ReadingFates
+    from agreement.physiology.readings import Readings
+
+NO_TEST = "The athlete has no usable laboratory test."
+
+
+def laboratory_account(laboratory: pd.DataFrame, units: Units, fates: UnitFates) -> RowFates:
+    """Return the fates of laboratory tests: those of their units; a repeat is not alone."""
+    unit = units.of_test
+    return RowFates(
+        laboratory["row"],
+        laboratory["lab_test_id"],
+        fates.reason[unit],
+        fates.text[unit],
+        (units.frame["n_tests"] == 1).to_numpy(np.bool_)[unit],
+    )
+
+
+def athletes_account(
+    athletes: pd.DataFrame, units: Units, fates: UnitFates, texts: Texts
+) -> RowFates:
+    """Return the fates of athletes: used when in a pair."""
+    who = units.athletes.get_indexer(pd.Index(athletes["athlete_id"]))
+    paired = np.zeros(len(units.athletes) + 1, np.bool_)  # the last place stands for strangers
+    paired[units.athlete[fates.reason == KEPT]] = True
+    stranger = texts.place(NO_TEST)
+    lonely = texts.place("No laboratory test of this athlete has a usable estimate around it.")
+    no_test, no_pair = CODE["athlete_without_laboratory_test"], CODE["no_estimate_in_window"]
+    return RowFates(
+        athletes["row"],
+        athletes["athlete_id"],
+        np.where(paired[who], KEPT, np.where(who < 0, no_test, no_pair)),
+        np.where(who < 0, stranger, lonely),
+        np.ones(len(athletes), np.bool_),
+    )
+
+
+def estimates_account(readings: "Readings", fates: "ReadingFates") -> RowFates:
+    """Return the fates of field estimates: each is a reading of its own."""
+    return _own_rows("field_estimates", readings, fates)
+
+
+def field_tests_account(readings: "Readings", fates: "ReadingFates") -> RowFates:
+    """Return the fates of field tests: results of one row, and the stages of stage protocols."""
+    single = _own_rows("field_tests", readings, fates)
+    return settled(best_of([single.rows(), _members("field_tests", readings, fates)]))
+
+
+def sessions_account(
+    sessions: pd.DataFrame,
+    set_aside: pd.DataFrame,
+    tests: pd.DataFrame,
+    units: Units,
+    readings: "Readings",
+    fates: "ReadingFates",
+    texts: Texts,
+) -> RowFates:
+    """
+    Return the fates of sessions: those behind a paired estimate or a pair's profile are in.
+
+    A session behind neither has the first cause of its readings, of the tests whose profile it is
+    in, and of the stages before; without any of these it lies outside every window.
+
+    Parameters
+    ----------
+    sessions, set_aside : DataFrame
+        The usable sessions, and the lines that the stages before have set aside.
+    tests : DataFrame
+        All laboratory tests, as `best_of` gives them.
+    units : Units
+        The laboratory.
+    readings, fates : Readings, ReadingFates
+        All readings and what became of them.
+    texts : Texts
+        Takes the messages.
+    """
+    profiles = readings.profile_rows
+    test = settled(tests.iloc[pd.Index(tests["id"]).get_indexer(profiles["lab_test_id"])])
+    known = [
+        _members("sessions", readings, fates),
+        rows_of(profiles["row"], profiles["id"], test.reason, test.text),
+        rows_of_lines(set_aside, texts),
+    ]
+    rest = sessions[~sessions["row"].isin(pd.concat(known)["row"])]
+    has_test = rest["athlete_id"].isin(units.athletes).to_numpy(np.bool_)
+    reason = np.where(has_test, CODE["outside_window"], CODE["athlete_without_laboratory_test"])
+    far = texts.place("In the window of no laboratory test.")
+    text = np.where(has_test, far, texts.place(NO_TEST))
+    return settled(best_of([*known, rows_of(rest["row"], rest["session_id"], reason, text)]))
+
+
+def raw_files_account(names: "Collection[str]", owners: pd.DataFrame) -> RowFates:
+    """
+    Return the fates of raw files, one each: those of their laboratory test or session.
+
+    Parameters
+    ----------
+    names : collection of str
+        Id of the test or session of each file.
+    owners : DataFrame
+        Their tests or sessions, as `best_of` gives them.
+
+    Raises
+    ------
+    RuntimeError
+        If a file has no owner: a mistake of this program.
+    """
+    identity = pd.Series(sorted(names), dtype="str")
+    at = pd.Index(owners["id"]).get_indexer(pd.Index(identity))
+    if (at < 0).any():
+        msg = f"No account of the owner of {', '.join(identity[at < 0])}."
+        raise RuntimeError(msg)
+    owner = settled(owners.iloc[at])
+    no_row = pd.Series([pd.NA] * len(identity), dtype="Int64")
+    return RowFates(no_row, identity, owner.reason, owner.text, owner.alone)
+
+
+def _own_rows(source: str, readings: "Readings", fates: "ReadingFates") -> RowFates:
+    """Return the fates of the rows of `source` that are a reading of their own."""
+    own = (readings.frame["source"] == source).to_numpy(np.bool_, copy=True)
+    own[readings.members["reading"].to_numpy(np.int64)] = False
+    row, identity = readings.frame["row"], readings.frame["id"]
+    if own.all():
+        return RowFates(row, identity, fates.reason, fates.text, fates.alone)
+    at = np.flatnonzero(own)
+    return RowFates(
+        row.iloc[at], identity.iloc[at], fates.reason[at], fates.text[at], fates.alone[at]
+    )
+
+
+def _members(source: str, readings: "Readings", fates: "ReadingFates") -> pd.DataFrame:
+    """Return the rows of `source` behind readings made of several, as `best_of` takes them."""
+    reading = readings.members["reading"].to_numpy(np.int64)
+    own = (readings.frame["source"].iloc[reading] == source).to_numpy(np.bool_)
+    rows, reading = readings.members[own], reading[own]
+    return rows_of(rows["row"], rows["id"], fates.reason[reading], fates.text[reading])

@@ -1,0 +1,121 @@
+"""Readings that are no readings of their own: copies, conflicting copies, and stale runs."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agreement.pairing.ordering import Ordered, starts_of
+from agreement.pairing.units import Flags, Floats, Ints
+from agreement.terms import REASONS
+
+Codes = NDArray[np.int8]
+
+CODE = {reason: code for code, reason in enumerate(REASONS)}
+KEPT = -1  # the code of a reading that no reason has left out
+SAME_VALUE = 1e-9  # mL/kg/min; converting units leaves less than this as rounding noise
+
+
+@dataclass(frozen=True, slots=True)
+class Fate:
+    """
+    What became of each of the sorted readings; the arrays are filled in step by step.
+
+    Attributes
+    ----------
+    reason : ndarray
+        Position in `agreement.terms.REASONS`; `KEPT` for a reading that is still in.
+    detail : ndarray
+        The number that the message of the reason needs: a count, days, a value; NaN without one.
+    """
+
+    reason: Codes
+    detail: Floats
+
+    @classmethod
+    def all_kept(cls, size: int) -> "Fate":
+        """Return the state before any reason was looked for."""
+        return cls(np.full(size, KEPT, np.int8), np.full(size, np.nan))
+
+    def kept(self) -> Ints:
+        """Return the positions of the readings that are still in."""
+        return np.flatnonzero(self.reason == KEPT)
+
+    def leave_out(self, where: Flags | Ints, reason: str, detail: Floats | Ints | float) -> None:
+        """Name the reason of the readings at `where`; `detail` is one number or one for each."""
+        self.reason[where] = CODE[reason]
+        self.detail[where] = detail
+
+
+def leave_out_copies(fate: Fate, readings: Ordered, value: Floats) -> None:
+    """
+    Leave out the same reading again, and all readings of one moment that contradict each other.
+
+    Parameters
+    ----------
+    fate : Fate
+        Filled in; only readings that are kept are looked at.
+    readings : Ordered
+        The sorted readings.
+    value : ndarray
+        VO2max of each. [mL/kg/min]
+    """
+    kept = fate.kept()
+    starts = starts_of(readings.series_day[kept], readings.moment[kept])
+    if len(starts) == len(kept):
+        return
+    size = np.diff(starts, append=len(kept))
+    spread = np.maximum.reduceat(value[kept], starts) - np.minimum.reduceat(value[kept], starts)
+    conflict = np.repeat(spread > SAME_VALUE, size)
+    copy = ~conflict
+    copy[starts] = False  # the first row stays
+    count = np.repeat(size, size)
+    fate.leave_out(kept[conflict], "conflicting_copy", count[conflict])
+    fate.leave_out(kept[copy], "copy", count[copy])
+
+
+def leave_out_stale(fate: Fate, readings: Ordered, value: Floats, *, stale_after_days: int) -> None:
+    """
+    Count a field estimate once that was repeated day after day.
+
+    A run is consecutive dates of one series, each with one and the same value; a day without a
+    reading or with two values ends it. Of a run of more than `stale_after_days` days the first row
+    of the first day stays: the smallest row number of the file.
+
+    Parameters
+    ----------
+    fate : Fate
+        Filled in; only readings that are kept are looked at.
+    readings : Ordered
+        The sorted readings.
+    value : ndarray
+        VO2max of each. [mL/kg/min]
+    stale_after_days : int
+        Runs up to this long stay, for many sources round to whole numbers. [days]
+    """
+    kept = np.flatnonzero((fate.reason == KEPT) & readings.estimate)
+    if not kept.size:
+        return
+    starts = starts_of(readings.series_day[kept])
+    rows_of_day = np.diff(starts, append=len(kept))
+    goes_on = _goes_on(readings.series_day[kept[starts]], value[kept], starts)
+    first_day = np.flatnonzero(~goes_on)
+    length = np.diff(first_day, append=len(starts))
+    days = np.repeat(length, length)
+    if not (days > stale_after_days).any():
+        return
+    days, opens_run = np.repeat(days, rows_of_day), np.repeat(~goes_on, rows_of_day)
+    row = readings.row[kept]
+    first_row = np.repeat(np.minimum.reduceat(row, starts), rows_of_day)
+    stale = (days > stale_after_days) & ~(opens_run & (row == first_row))
+    fate.leave_out(kept[stale], "stale", days[stale])
+
+
+def _goes_on(series_day: Ints, value: Floats, starts: Ints) -> Flags:
+    """Return which days carry on the run of the day before; `value` starts a day at `starts`."""
+    low, high = np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)
+    one_value = high - low <= SAME_VALUE
+    goes_on = np.zeros(len(starts), np.bool_)
+    goes_on[1:] = (np.diff(series_day) == 1) & (np.abs(np.diff(low)) <= SAME_VALUE)
+    goes_on[1:] &= one_value[1:] & one_value[:-1]
+    return goes_on

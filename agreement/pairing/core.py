@@ -1,0 +1,173 @@
+"""Readings of one set of rules against laboratory units: plain frames in, plain frames out."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from agreement.pairing.cleaning import Fate, leave_out_copies, leave_out_stale
+from agreement.pairing.matching import NONE, Nearest, leave_out_unmatched, nearest_units
+from agreement.pairing.ordering import Ordered, ordered
+from agreement.pairing.summaries import Summaries, summaries
+from agreement.pairing.units import Floats, Ints, Units
+from agreement.tables.options import Pairing
+from agreement.terms import RANGES
+
+FROM_UNIT = [
+    *("athlete_id", "lab_test_id", "lab", "training_profile", "profile_borderline"),
+    *("max_confirmed", "averaging_rule", "sex", "age_years", "mass_kg", "hr_limiting_drug"),
+    "hr_max_bpm",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class PairedReadings:
+    """
+    The pairs of one set of rules, and what became of every reading.
+
+    Attributes
+    ----------
+    pairs : DataFrame
+        `agreement.terms.PAIR_COLUMNS`; unit (row of `Units.frame`); source and row of the first
+        reading used; set_mass_kg, set_hr_max_bpm, set_age_years (means of those used); hr_max_bpm.
+    daily : DataFrame
+        Columns pair (row of `pairs`), date, gap_days, field.
+    fate : Fate
+        What became of the readings, in the order given.
+    pair, unit : ndarray, shape (readings,)
+        The pair that the reading is behind and the unit it serves; -1 without one.
+    rows : Ordered
+        The sorted readings.
+    """
+
+    pairs: pd.DataFrame
+    daily: pd.DataFrame
+    fate: Fate
+    pair: Ints
+    unit: Ints
+    rows: Ordered
+
+
+def pair_readings(readings: pd.DataFrame, units: Units, rules: Pairing) -> PairedReadings:
+    """
+    Pair readings with laboratory units.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        As `agreement.physiology.readings` gives them, in any order.
+    units : Units
+        The laboratory.
+    rules : Pairing
+        The study's choices for these readings.
+
+    Returns
+    -------
+    PairedReadings
+        Difference is field minus laboratory [mL/kg/min]; gap_days is laboratory date minus the
+        date of the nearest reading used.
+
+    Notes
+    -----
+    Cost: one sort of the readings and one binary search per reading; no loop over athletes. A
+    reading serves the nearest unit alone, so readings of different athletes never meet: a study may
+    be cut into parts by athlete and each part paired apart.
+    """
+    rows = ordered(readings, units)
+    fate = Fate.all_kept(len(rows.order))
+    nearest = nearest_units(rows.athlete, rows.day, rows.mode, units, rules)
+    value = _values(fate, readings, rows, nearest, units)
+    leave_out_copies(fate, rows, value)
+    leave_out_stale(fate, rows, value, stale_after_days=rules.stale_after_days)
+    leave_out_unmatched(fate, rows.athlete, rows.day, rows.mode, nearest, units, rules)
+    found = summaries(fate, rows, nearest.unit, value, units.day, rules)
+    pair = np.full(len(rows.order), NONE)
+    pair[rows.order[found.rows]] = found.row_pair
+    return PairedReadings(
+        pairs=_pairs(readings, rows.order[found.rows], found, units),
+        daily=_daily(found),
+        fate=Fate(_unsorted(fate.reason, rows.order), _unsorted(fate.detail, rows.order)),
+        pair=pair,
+        unit=_unsorted(nearest.unit, rows.order),
+        rows=rows,
+    )
+
+
+def _unsorted(values: NDArray[Any], order: Ints) -> NDArray[Any]:
+    """Return sorted values in the order of the frame that they came from."""
+    back = np.empty_like(values)
+    back[order] = values
+    return back
+
+
+def _values(
+    fate: Fate, readings: pd.DataFrame, rows: Ordered, nearest: Nearest, units: Units
+) -> Floats:
+    """Return VO2max in mL/kg/min; a value in L/min takes the mass of the test that it serves."""
+    value = readings["field"].to_numpy(np.float64)[rows.order]
+    waiting = np.flatnonzero(np.isnan(value))
+    if not waiting.size:
+        return value
+    litres = readings["field_l_min"].to_numpy(np.float64)[rows.order[waiting]]
+    # The last place, which NONE points at, is a unit without mass.
+    mass = np.append(units.frame["mass_kg"].to_numpy(np.float64), np.nan)[nearest.unit[waiting]]
+    value[waiting] = converted = litres * 1000 / mass
+    allowed = RANGES["vo2max_ml_kg_min"]
+    outside = (converted < allowed.reject_low) | (converted > allowed.reject_high)
+    fate.leave_out(waiting[outside], "out_of_range", converted[outside])
+    fate.leave_out(waiting[np.isnan(mass)], "no_mass", np.nan)
+    fate.leave_out(waiting[np.isnan(litres)], "missing_value", np.nan)
+    return value
+
+
+def _pairs(readings: pd.DataFrame, used: Ints, found: Summaries, units: Units) -> pd.DataFrame:
+    """Return one row per pair; `used` are the readings behind the pairs, sorted by pair."""
+    unit, pair = units.frame.iloc[found.unit], found.row_pair
+    first = used[np.flatnonzero(np.diff(pair, prepend=-1))]
+    frame = unit[FROM_UNIT].reset_index(drop=True)
+    frame["lab_date"] = unit["date"].to_numpy()
+    for column in ("method", "mode", "source", "row"):
+        frame[column] = readings[column].iloc[first].array
+    frame["field"] = found.field
+    frame["difference"] = found.field - frame["lab"]
+    frame["n_estimates"], frame["n_days"] = found.n_estimates, found.n_days
+    frame["gap_days"] = found.gap
+    frame["sensor"] = _sensors(readings["sensor"].iloc[used], pair)
+    for told in ("set_mass_kg", "set_hr_max_bpm", "set_age_years"):
+        frame[told] = _mean(readings[told].to_numpy(np.float64)[used], pair, len(frame))
+    frame["mass_mismatch_pct"] = 100 * (frame["set_mass_kg"] - frame["mass_kg"]) / frame["mass_kg"]
+    frame["hr_max_mismatch_bpm"] = frame["set_hr_max_bpm"] - frame["hr_max_bpm"]
+    return frame.assign(unit=found.unit)
+
+
+def _mean(values: Floats, pair: Ints, n_pairs: int) -> Floats:
+    """Return the mean of the known values of each pair; NaN where none is known."""
+    known = ~np.isnan(values)
+    count = np.bincount(pair[known], minlength=n_pairs).astype(np.float64)
+    count[count == 0] = np.nan
+    return np.bincount(pair[known], values[known], n_pairs) / count
+
+
+def _sensors(sensor: pd.Series, pair: Ints) -> pd.api.extensions.ExtensionArray:
+    """Return the one sensor of each pair, else ``mixed``; a missing one counts as ``unknown``."""
+    codes, names = pd.factorize(sensor.fillna("unknown"))
+    starts = np.flatnonzero(np.diff(pair, prepend=-1))
+    if not len(starts):
+        return pd.array([], dtype="str")
+    low, high = np.minimum.reduceat(codes, starts), np.maximum.reduceat(codes, starts)
+    words = pd.array([*names, "mixed"], dtype="str")
+    return words.take(np.where(low == high, low, len(names)))
+
+
+def _daily(found: Summaries) -> pd.DataFrame:
+    """Return one row per day that serves a unit with a pair."""
+    return pd.DataFrame(
+        {
+            "pair": found.day_pair,
+            "date": found.day.astype("datetime64[D]").astype("datetime64[us]"),
+            "gap_days": found.day_gap,
+            "field": found.day_field,
+        }
+    )

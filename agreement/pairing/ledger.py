@@ -1,0 +1,229 @@
+"""The ledger: every row read is used, summarised, or excluded with a reason."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from agreement.pairing.cleaning import CODE, KEPT
+from agreement.pairing.messages import Texts
+from agreement.pairing.units import Flags, Ints
+from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, REASONS
+
+TABLES = (
+    *("lab_tests", "athletes", "field_estimates", "field_tests", "sessions", "breaths", "samples"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """
+    What became of the rows of one table.
+
+    Attributes
+    ----------
+    used, summarised : int
+        Rows that alone give a value in the pairs, and rows that are one of several behind a value.
+    lines : DataFrame
+        Columns row, id, reason, message: one line per row left out.
+    """
+
+    used: int
+    summarised: int
+    lines: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class RowFates:
+    """
+    What became of each row of a table, before it is counted.
+
+    Attributes
+    ----------
+    row : Series
+        Row of the source file; missing where the row of the ledger is a whole file.
+    identity : Series
+        The id that the row carries.
+    reason, text : ndarray
+        Position in `agreement.terms.REASONS` (`KEPT` behind a pair), and place of the message.
+    alone : ndarray of bool
+        Whether a row behind a pair is alone behind its value.
+    """
+
+    row: pd.Series
+    identity: pd.Series
+    reason: NDArray[np.integer[Any]]
+    text: Ints
+    alone: Flags
+
+    def rows(self) -> pd.DataFrame:
+        """Return them as `best_of` takes rows."""
+        return rows_of(self.row, self.identity, self.reason, self.text, self.alone)
+
+    def account(self, texts: Texts, set_aside: pd.DataFrame | None) -> Account:
+        """Count them, together with further lines that the stages before have set aside."""
+        behind = self.reason == KEPT
+        used = int((behind & self.alone).sum())
+        out = np.flatnonzero(~behind)
+        lines = pd.DataFrame(
+            {
+                "row": self.row.astype("Int64").array.take(out),
+                "id": self.identity.array.take(out),
+                "reason": pd.array(list(REASONS), dtype="str").take(self.reason[out]),
+                "message": texts.taken(self.text[out]),
+            }
+        )
+        if set_aside is not None and len(set_aside):
+            lines = pd.concat([lines, set_aside[lines.columns]], ignore_index=True)
+        if not lines["row"].is_monotonic_increasing:
+            lines = lines.sort_values(["row", "id"], kind="stable", ignore_index=True)
+        return Account(used, int(behind.sum()) - used, lines)
+
+
+def best_of(contributions: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """
+    Settle rows that stand behind several readings, or behind none.
+
+    Parameters
+    ----------
+    contributions : sequence of DataFrame
+        As `rows_of` gives them; a row may come several times.
+
+    Returns
+    -------
+    DataFrame
+        Each row once: behind a pair if it is behind any, else with its first cause in the order of
+        `agreement.terms.REASONS`.
+    """
+    every = pd.concat(contributions, ignore_index=True)
+    order = np.lexsort((every["reason"].to_numpy(), every["row"].to_numpy(np.int64)))
+    return every.iloc[order].drop_duplicates("row").reset_index(drop=True)
+
+
+def set_aside_lines(
+    set_aside: Iterable[pd.DataFrame], files: Mapping[str, str]
+) -> dict[str, pd.DataFrame]:
+    """
+    Sort the lines of the stages before by table.
+
+    Parameters
+    ----------
+    set_aside : iterable of DataFrame
+        Columns `agreement.terms.EXCLUSION_COLUMNS`.
+    files : mapping
+        Table to file. A line about one breath or sample file belongs to its folder, without row.
+
+    Returns
+    -------
+    dict
+        Table to its lines.
+
+    Raises
+    ------
+    RuntimeError
+        If a line is about a file that is no table: a mistake of this program.
+    """
+    every = pd.concat([part.astype({"row": "Int64"}) for part in set_aside], ignore_index=True)
+    every = every[every["reason"] != "withdrawn"]  # `close` writes that line from the counts
+    lines = {}
+    for table, file in files.items():
+        own = every["file"] == file
+        if table in ("breaths", "samples"):
+            own |= every["file"].str.startswith(f"{file}/")
+        lines[table], every = every[own], every[~own]
+        if table in ("breaths", "samples"):
+            lines[table] = lines[table].assign(row=pd.array([pd.NA] * int(own.sum()), "Int64"))
+    if len(every):
+        msg = f"Lines left out of a file that is no table: {sorted(set(every['file']))}."
+        raise RuntimeError(msg)
+    return lines
+
+
+def rows_of(
+    row: pd.Series,
+    identity: pd.Series,
+    reason: NDArray[np.integer[Any]],
+    text: Ints,
+    alone: Flags | bool = False,
+) -> pd.DataFrame:
+    """Return rows as `best_of` takes them; see `RowFates`."""
+    columns = {"row": row.to_numpy(np.int64), "id": identity.array, "reason": reason, "text": text}
+    return pd.DataFrame(columns).assign(alone=alone)
+
+
+def rows_of_lines(lines: pd.DataFrame, texts: Texts) -> pd.DataFrame:
+    """Return lines of the stages before as `best_of` takes rows."""
+    places = np.array([texts.place(message) for message in lines["message"]], np.int64)
+    return rows_of(lines["row"], lines["id"], lines["reason"].map(CODE).to_numpy(np.int64), places)
+
+
+def settled(rows: pd.DataFrame) -> RowFates:
+    """Return what `best_of` gives as fates."""
+    reason, text = (rows[name].to_numpy(np.int64) for name in ("reason", "text"))
+    return RowFates(rows["row"], rows["id"], reason, text, rows["alone"].to_numpy(np.bool_))
+
+
+def close(
+    accounts: Mapping[str, Account],
+    files: Mapping[str, str],
+    rows_read: Mapping[str, int],
+    withdrawn: Mapping[str, int],
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """
+    Put the accounts together and check that they add up.
+
+    Parameters
+    ----------
+    accounts : mapping
+        Table to account, in the order of the flow table.
+    files : mapping
+        Table to file.
+    rows_read, withdrawn : mapping
+        Rows read and rows of withdrawn people, by file.
+
+    Returns
+    -------
+    exclusions, flow : DataFrame
+        Columns `agreement.terms.EXCLUSION_COLUMNS` and `agreement.terms.FLOW_COLUMNS`; in the order
+        of the flow table, then by row, then by id; the line of the withdrawn comes last.
+
+    Raises
+    ------
+    RuntimeError
+        If the rows of a file do not add up: a mistake of this program.
+    """
+    lines, flow = [], []
+    for table, each in accounts.items():
+        file = files[table]
+        gone, read = withdrawn.get(file, 0), rows_read[file]
+        excluded = len(each.lines) + gone
+        if read != each.used + each.summarised + excluded:
+            msg = (
+                f"{file}: {read} rows read, but {each.used} used, {each.summarised} summarised and "
+                f"{excluded} excluded."
+            )
+            raise RuntimeError(msg)
+        flow.append((file, read, each.used, each.summarised, excluded))
+        lines.append(each.lines.assign(file=file)[EXCLUSION_COLUMNS])
+        if gone:
+            lines.append(_withdrawn_line(file, gone))
+    exclusions = pd.concat(lines, ignore_index=True)
+    exclusions["file"] = exclusions["file"].astype("str")
+    return exclusions, pd.DataFrame(flow, columns=FLOW_COLUMNS)
+
+
+def _withdrawn_line(file: str, count: int) -> pd.DataFrame:
+    """Return the one line that stands for all rows of withdrawn people in a file."""
+    rows = "1 row" if count == 1 else f"{count} rows"
+    return pd.DataFrame(
+        {
+            "file": pd.array([file], dtype="str"),
+            "row": pd.array([pd.NA], dtype="Int64"),
+            "id": pd.array([None], dtype="str"),
+            "reason": pd.array(["withdrawn"], dtype="str"),
+            "message": pd.array([f"{rows} removed at the participant's own request."], "str"),
+        }
+    )

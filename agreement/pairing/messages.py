@@ -1,0 +1,102 @@
+"""What each reason says to a coach. Without ids and dates: these stay in their own columns."""
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from agreement.pairing.cleaning import Fate
+from agreement.pairing.units import ALL_MODES, Floats, Ints
+from agreement.tables.options import Pairing
+from agreement.terms import RANGES, REASONS, UNIT
+
+WORDS: Mapping[str, Callable[[float, Pairing], str]] = {
+    "copy": lambda n, _: f"{n:.0f} identical rows for one athlete and time; kept one, the first.",
+    "conflicting_copy": lambda n, _: (
+        f"{n:.0f} rows for one athlete and time with different values; none is used. Remove the "
+        "wrong ones."
+    ),
+    "stale": lambda n, rules: (
+        f"Same value {n:.0f} days running (more than {rules.stale_after_days}); the run counts as "
+        "one, on its first day."
+    ),
+    "missing_value": lambda _, __: "No value.",
+    "no_mass": lambda _, __: (
+        "Value in L/min without a body mass, in this row or in a laboratory test that it serves."
+    ),
+    "out_of_range": lambda value, _: (
+        f"{value:.1f} {UNIT} with the body mass of the laboratory test; outside "
+        f"{RANGES['vo2max_ml_kg_min'].reject_low:g} to {RANGES['vo2max_ml_kg_min'].reject_high:g}."
+    ),
+    "athlete_without_laboratory_test": lambda _, __: "The athlete has no usable laboratory test.",
+    "mode_mismatch": lambda both, _: (
+        f"Laboratory on {ALL_MODES[int(both) // len(ALL_MODES)]}, estimate from "
+        f"{ALL_MODES[int(both) % len(ALL_MODES)]}; modes are not pooled."
+    ),
+    "outside_window": lambda gap, rules: (
+        "No laboratory test of the same mode, and none of another mode near it."
+        if np.isnan(gap)
+        else f"Nearest laboratory test is {distance(gap, 'later', 'earlier')}; {window(rules)}"
+    ),
+    "same_day": lambda _, __: (
+        "On the day of a laboratory test; not admitted (`same_day` in study.toml)."
+    ),
+    "after_test": lambda days, _: (
+        f"Dated {days_in_words(days)} after the laboratory test; may have been tuned by it."
+    ),
+    "too_few_readings": lambda n, rules: (
+        f"{days_in_words(n)} with a reading within {days_in_words(rules.summary_days)} of the "
+        f"test; {rules.minimum_days} are needed."
+    ),
+    "not_summarised": lambda days, rules: (
+        f"Another day stands for this test (summary `{rules.summary}`)."
+        if np.isnan(days)
+        else f"{days_in_words(days)} from the test; the summary takes up to {rules.summary_days}."
+    ),
+}
+
+
+def days_in_words(days: float) -> str:
+    """Return a number of days as text."""
+    return "1 day" if days == 1 else f"{days:.0f} days"
+
+
+def distance(gap: float, later: str, earlier: str) -> str:
+    """Return a signed number of days as text."""
+    return f"{days_in_words(abs(gap))} {later if gap >= 0 else earlier}"
+
+
+def window(rules: Pairing) -> str:
+    """Return the window of a set of rules as a sentence."""
+    return f"the window is {rules.days_before} before to {rules.days_after} after the test."
+
+
+class Texts:
+    """A list of messages without repeats, and for each row its place in it."""
+
+    def __init__(self) -> None:
+        self._places: dict[str, int] = {}
+
+    def place(self, text: str) -> int:
+        """Return the place of a message, adding it when it is new."""
+        return self._places.setdefault(text, len(self._places))
+
+    def taken(self, places: Ints) -> pd.Series:
+        """Return the message of each row."""
+        return pd.Series(pd.array(list(self._places), dtype="str").take(places))
+
+    def places_of(self, fate: Fate, rules: Pairing) -> Ints:
+        """Return the place of each reading's message; 0 where nothing was left out."""
+        places = np.zeros(len(fate.reason), np.int64)
+        for code in np.unique(fate.reason[fate.reason >= 0]).tolist():
+            rows = np.flatnonzero(fate.reason == code)
+            words = WORDS[list(REASONS)[code]]
+            numbers, found = pd.factorize(fate.detail[rows], use_na_sentinel=False)
+            each = [self.place(words(float(number), rules)) for number in found]
+            places[rows] = np.array(each)[numbers]
+        return places
+
+
+def as_floats(values: pd.Series) -> Floats:
+    """Return a number column as an array."""
+    return values.to_numpy(np.float64)

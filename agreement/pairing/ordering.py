@@ -1,0 +1,127 @@
+"""Readings as sorted arrays: by method and mode, athlete, day, moment and row."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from agreement.pairing.units import (
+    ALL_MODES,
+    Flags,
+    Ints,
+    Units,
+    codes_of,
+    day_numbers,
+    from_keys,
+    keys,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Ordered:
+    """
+    Readings of one set of rules, sorted; all arrays have shape (readings,).
+
+    Attributes
+    ----------
+    order : ndarray
+        Position of each in the frame that it came from.
+    athlete : ndarray
+        Code as in `Units`; codes from ``len(units.athletes)`` on have no laboratory test.
+    mode, day : ndarray
+        Position in `ALL_MODES`; day number.
+    series : ndarray
+        One number per source, method, mode and athlete.
+    series_day : ndarray
+        One number per series and day, larger by one on the next day.
+    moment : ndarray
+        The instant; for field tests the id, since results of one day under two ids are two results.
+    row : ndarray
+        Row of the source file.
+    estimate : ndarray of bool
+        Whether it is a field estimate.
+    """
+
+    order: Ints
+    athlete: Ints
+    mode: Ints
+    day: Ints
+    series: Ints
+    series_day: Ints
+    moment: Ints
+    row: Ints
+    estimate: Flags
+
+
+def ordered(readings: pd.DataFrame, units: Units) -> Ordered:
+    """
+    Sort readings so that whatever belongs together is adjacent.
+
+    The order of equal rows does not depend on the order of the frame.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        As `agreement.physiology.readings` gives them, of one set of pairing rules.
+    units : Units
+        The laboratory, whose athlete codes are used.
+    """
+    athlete = _athlete_codes(readings["athlete_id"], units)
+    method, _ = pd.factorize(readings["method"])
+    estimate = (readings["source"] == "field_estimates").to_numpy(np.bool_)
+    n_athletes, n_modes = int(athlete.max(initial=0)) + 1, len(ALL_MODES)
+    label = (2 * method + estimate) * n_modes + codes_of(readings["mode"], ALL_MODES)
+    key = keys(label * n_athletes + athlete, day_numbers(readings["date"]))
+    moment, row = _moments(readings, estimate), readings["row"].to_numpy(np.int64)
+    order = _order(key, moment, row)
+    key = key[order]
+    series, day = from_keys(key)
+    label, athlete = np.divmod(series, n_athletes)
+    return Ordered(
+        order=order,
+        athlete=athlete,
+        mode=label % n_modes,
+        day=day,
+        series=series,
+        series_day=key,
+        moment=moment[order],
+        row=row[order],
+        estimate=label // n_modes % 2 == 1,
+    )
+
+
+def _athlete_codes(athletes: pd.Series, units: Units) -> Ints:
+    """Return the codes of `units`; athletes without a laboratory test get the numbers after."""
+    codes, found = pd.factorize(athletes)
+    known = units.athletes.get_indexer(pd.Index(found)).astype(np.int64)
+    strangers = np.flatnonzero(known < 0)
+    known[strangers] = len(units.athletes) + np.arange(len(strangers))
+    return known[codes]
+
+
+def _moments(readings: pd.DataFrame, estimate: Flags) -> Ints:
+    """Return what tells two readings of one day apart."""
+    moment = readings["instant"].to_numpy().astype("datetime64[us]").astype(np.int64)
+    if not estimate.all():
+        tests = (readings["source"] == "field_tests").to_numpy(np.bool_)
+        moment[tests] = pd.factorize(readings["id"][tests], sort=True)[0]
+    return moment
+
+
+def _order(key: Ints, moment: Ints, row: Ints) -> Ints:
+    """Return the order by key, moment and row; only equal keys pay for the long comparison."""
+    order = np.argsort(key)
+    equal = np.diff(key[order]) == 0
+    tied = np.flatnonzero(np.append(equal, False) | np.append(False, equal))
+    rows = order[tied]
+    order[tied] = rows[np.lexsort((row[rows], moment[rows], key[rows]))]
+    return order
+
+
+def starts_of(*sorted_columns: Ints) -> Ints:
+    """Return the positions at which any of the columns changes."""
+    change = np.zeros(len(sorted_columns[0]), np.bool_)
+    change[:1] = True
+    for column in sorted_columns:
+        change[1:] |= column[1:] != column[:-1]
+    return np.flatnonzero(change)

@@ -1,0 +1,95 @@
+"""Both sets of rules applied to a study's readings, and what became of each reading."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from agreement.pairing.cleaning import KEPT, Codes
+from agreement.pairing.core import PairedReadings, pair_readings
+from agreement.pairing.messages import Texts
+from agreement.pairing.units import Flags, Ints, Units
+from agreement.tables.options import Pairing, StudyOptions
+from agreement.terms import RESTING
+
+NEEDED = [
+    *("source", "row", "id", "athlete_id", "instant", "date", "method", "mode", "field"),
+    *("field_l_min", "sensor", "set_mass_kg", "set_hr_max_bpm", "set_age_years"),
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """
+    The readings that follow one set of rules.
+
+    Attributes
+    ----------
+    rules : Pairing
+        The study's choices for them.
+    at : ndarray or slice
+        Their positions among all readings.
+    paired : PairedReadings
+        What came of them.
+    """
+
+    rules: Pairing
+    at: Ints | slice
+    paired: PairedReadings
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingFates:
+    """
+    What became of each reading; all arrays have shape (readings,).
+
+    Attributes
+    ----------
+    reason, text : ndarray
+        Position in `agreement.terms.REASONS` (`KEPT` behind a pair), and place of the message.
+    alone : ndarray of bool
+        Whether it alone gives the value of a pair.
+    """
+
+    reason: Codes
+    text: Ints
+    alone: Flags
+
+
+def pair_parts(readings: pd.DataFrame, units: Units, options: StudyOptions) -> tuple[Part, ...]:
+    """
+    Pair estimates and sessions by ``[pairing]``, field tests by ``[pairing.field_tests]``.
+
+    A method that `study.toml` calls resting has the mode ``resting``, whatever its rows say.
+    """
+    readings = readings[NEEDED]
+    resting = [name for name, method in options.methods.items() if method.resting]
+    if resting:
+        mode = readings["mode"].mask(readings["method"].isin(resting), RESTING)
+        readings = readings.assign(mode=mode)
+    tests = (readings["source"] == "field_tests").to_numpy(np.bool_)
+    if not tests.any():
+        paired = pair_readings(readings, units, options.pairing)
+        return (Part(options.pairing, slice(None), paired),)
+    return tuple(
+        Part(rules, at, pair_readings(readings.iloc[at], units, rules))
+        for rules, at in (
+            (options.pairing, np.flatnonzero(~tests)),
+            (options.pairing_field_tests, np.flatnonzero(tests)),
+        )
+    )
+
+
+def reading_fates(n_readings: int, parts: Sequence[Part], texts: Texts) -> ReadingFates:
+    """Put what became of the readings of all parts together."""
+    reason = np.empty(n_readings, np.int8)
+    text = np.empty(n_readings, np.int64)
+    alone = np.zeros(n_readings, np.bool_)
+    for part in parts:
+        fate = part.paired.fate
+        reason[part.at] = fate.reason
+        text[part.at] = texts.places_of(fate, part.rules)
+        single = (part.paired.pairs["n_estimates"] == 1).to_numpy(np.bool_)
+        alone[part.at] = np.append(single, False)[part.paired.pair]
+    return ReadingFates(reason, text, alone & (reason == KEPT))

@@ -1,0 +1,82 @@
+"""The ledger of a whole study: exclusions and flow."""
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from agreement.pairing import accounts
+from agreement.pairing.ledger import (
+    TABLES,
+    Account,
+    best_of,
+    close,
+    rows_of_lines,
+    set_aside_lines,
+)
+from agreement.pairing.messages import Texts
+from agreement.pairing.reading_fates import ReadingFates
+from agreement.pairing.unit_fates import UnitFates
+from agreement.pairing.units import Units
+
+if TYPE_CHECKING:
+    from agreement.physiology.laboratory import LaboratoryValues
+    from agreement.physiology.readings import Readings
+    from agreement.tables.study import StudyTables
+
+
+def table_files(study: "StudyTables") -> dict[str, str]:
+    """Return the file of each table that was read, in the order of the flow table."""
+    names = {table: study.names.get(table, table) for table in TABLES}
+    return {table: file for table, file in names.items() if file in study.rows_read}
+
+
+def study_ledger(
+    study: "StudyTables",
+    laboratory: "LaboratoryValues",
+    readings: "Readings",
+    units: Units,
+    of_units: UnitFates,
+    of_readings: ReadingFates,
+    texts: Texts,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """
+    Account for every row of every table.
+
+    Parameters
+    ----------
+    study, laboratory, readings : StudyTables, LaboratoryValues, Readings
+        What the stages before gave; their lines of rows set aside join the ledger.
+    units, of_units, of_readings : Units, UnitFates, ReadingFates
+        The laboratory units, and what became of them and of the readings.
+    texts : Texts
+        The messages.
+
+    Returns
+    -------
+    exclusions, flow : DataFrame
+        See `agreement.pairing.ledger.close`.
+    """
+    files = table_files(study)
+    aside = set_aside_lines([study.set_aside, laboratory.set_aside, readings.set_aside], files)
+    tests = accounts.laboratory_account(laboratory.frame, units, of_units)
+    every_test = best_of([tests.rows(), rows_of_lines(aside["lab_tests"], texts)])
+    fates, owners = {"lab_tests": tests}, {"breaths": every_test}
+    if "athletes" in files:
+        fates["athletes"] = accounts.athletes_account(study.athletes, units, of_units, texts)
+    if "field_estimates" in files:
+        fates["field_estimates"] = accounts.estimates_account(readings, of_readings)
+    if "field_tests" in files:
+        fates["field_tests"] = accounts.field_tests_account(readings, of_readings)
+    if "sessions" in files:
+        fates["sessions"] = accounts.sessions_account(
+            study.sessions, aside.pop("sessions"), every_test, units, readings, of_readings, texts
+        )
+        owners["samples"] = fates["sessions"].rows()
+    for table, names in (("breaths", study.breaths), ("samples", study.samples)):
+        if table in files:
+            left = set(names).difference(aside[table]["id"])
+            fates[table] = accounts.raw_files_account(left, owners[table])
+    made: dict[str, Account] = {
+        table: each.account(texts, aside.get(table)) for table, each in fates.items()
+    }
+    return close(made, files, study.rows_read, study.withdrawn)

@@ -1,0 +1,167 @@
+"""A study's pairs, and the account of every row: what `pair` gives."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem
+from agreement.pairing.messages import Texts
+from agreement.pairing.notes import (
+    drug_note,
+    input_notes,
+    mode_note,
+    no_pair_notes,
+    reading_notes,
+)
+from agreement.pairing.reading_fates import Part, pair_parts, reading_fates
+from agreement.pairing.study_ledger import study_ledger, table_files
+from agreement.pairing.unit_fates import unit_fates
+from agreement.pairing.units import Units, laboratory_units
+from agreement.tables.findings import Findings
+from agreement.terms import PAIR_COLUMNS
+
+if TYPE_CHECKING:
+    from agreement.physiology.laboratory import LaboratoryValues
+    from agreement.physiology.readings import Readings
+    from agreement.tables.study import StudyTables
+
+DAILY_COLUMNS = [
+    *("athlete_id", "lab_test_id", "method", "mode", "date", "gap_days", "field", "lab"),
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Pairing:
+    """
+    Pairs of laboratory and field, and what became of every row read.
+
+    Attributes
+    ----------
+    pairs : DataFrame
+        `agreement.terms.PAIR_COLUMNS`, sorted by method, mode, athlete_id, lab_test_id. VO2max in
+        mL/kg/min; difference is field minus laboratory.
+    exclusions : DataFrame
+        `agreement.terms.EXCLUSION_COLUMNS`: one line per row left out, in the order of `flow`, then
+        by row; the line for people who withdrew has neither row nor id.
+    flow : DataFrame
+        `agreement.terms.FLOW_COLUMNS`: one line per input table, whose rows add up.
+    daily : DataFrame
+        Columns athlete_id, lab_test_id, method, mode, date, gap_days, field, lab: the mean of each
+        day with readings that serve a unit with a pair.
+    repeats : DataFrame
+        Columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test.
+    units : DataFrame
+        One row per laboratory unit; see `agreement.pairing.units.Units`.
+    problems : tuple of Problem
+        What the reader should know.
+    """
+
+    pairs: pd.DataFrame
+    exclusions: pd.DataFrame
+    flow: pd.DataFrame
+    daily: pd.DataFrame
+    repeats: pd.DataFrame
+    units: pd.DataFrame
+    problems: tuple[Problem, ...]
+
+
+def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readings") -> Pairing:
+    """
+    Pair a study's laboratory tests with its field readings.
+
+    Parameters
+    ----------
+    study : StudyTables
+        The checked tables and the study's choices.
+    laboratory : LaboratoryValues
+        One VO2max per laboratory test. [mL/kg/min]
+    readings : Readings
+        Every field reading. [mL/kg/min]
+
+    Returns
+    -------
+    Pairing
+        Pairs, ledger, and the frames that statistics need. No pair is no error.
+
+    Raises
+    ------
+    RuntimeError
+        If the rows of a file do not add up: a mistake of this program.
+
+    Notes
+    -----
+    Everything is done for each method and mode apart. Where the rules leave a choice:
+
+    - The unit's body mass is the first known of its tests, its heart rate the highest measured.
+    - A window holds the day of the test, also where `same_day` then refuses it: a reading of another
+      mode on that day is a ``mode_mismatch``.
+    - A reading in L/min that serves no test has nothing to be divided by: ``no_mass``.
+    - Readings without a stated sensor count as ``unknown``; together with a stated one: ``mixed``.
+    - All readings of a unit whose pair fails are ``too_few_readings``, near and far ones.
+    - Sessions behind the profile of a test without pair are excluded with the test's reason.
+    """
+    options = study.options
+    units = laboratory_units(
+        laboratory.frame, repeat_within_days=options.reference.repeat_within_days
+    )
+    texts = Texts()
+    parts = pair_parts(readings.frame, units, options)
+    of_readings = reading_fates(len(readings.frame), parts, texts)
+    of_units = unit_fates(units, parts, texts)
+    pairs, daily = _sorted_pairs(parts, units)
+    exclusions, flow = study_ledger(
+        study, laboratory, readings, units, of_units, of_readings, texts
+    )
+    found = Findings()
+    files = table_files(study)
+    lab_file = files["lab_tests"]
+    reading_notes(found, readings, of_readings, texts, files)
+    input_notes(found, pairs[pairs["source"] == "field_estimates"], files, options)
+    no_pair_notes(found, laboratory.frame, units, of_units, pairs, lab_file)
+    mode_note(found, laboratory.frame, units, of_units, parts, lab_file)
+    drug_note(found, pairs, readings.heart_rate_based, files.get("athletes", lab_file))
+    return Pairing(
+        pairs=pairs[PAIR_COLUMNS],
+        exclusions=exclusions,
+        flow=flow,
+        daily=daily,
+        repeats=_repeats(laboratory.frame, units),
+        units=units.frame,
+        problems=tuple(found.problems),
+    )
+
+
+def _sorted_pairs(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return all pairs in their order, and the days behind them."""
+    pairs = pd.concat([part.paired.pairs for part in parts], ignore_index=True)
+    starts = np.cumsum([0, *(len(part.paired.pairs) for part in parts)])
+    daily = pd.concat(
+        [
+            part.paired.daily.assign(pair=part.paired.daily["pair"] + start)
+            for part, start in zip(parts, starts[:-1], strict=True)
+        ],
+        ignore_index=True,
+    )
+    unit = pairs["unit"].to_numpy(np.int64)
+    mode, method = (pd.factorize(pairs[name], sort=True)[0] for name in ("mode", "method"))
+    order = np.lexsort((units.id_rank[unit], units.athlete[unit], mode, method))
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    pairs = pairs.iloc[order].reset_index(drop=True)
+    at, gap = place[daily["pair"].to_numpy(np.int64)], daily["gap_days"].to_numpy(np.int64)
+    order = np.lexsort((-gap, at))
+    days = daily[["date", "gap_days", "field"]].iloc[order].reset_index(drop=True)
+    of_pair = pairs[["athlete_id", "lab_test_id", "method", "mode", "lab"]].iloc[at[order]]
+    return pairs, pd.concat([of_pair.reset_index(drop=True), days], axis=1)[DAILY_COLUMNS]
+
+
+def _repeats(laboratory: pd.DataFrame, units: Units) -> pd.DataFrame:
+    """Return one row per laboratory test with the id of its unit."""
+    unit = units.of_test[units.order]
+    by_id = np.lexsort((units.id_rank[unit], units.athlete[unit]))  # keeps the order inside a unit
+    frame = units.frame[["athlete_id", "lab_test_id", "mode"]].iloc[unit[by_id]]
+    lab = laboratory["lab"].to_numpy(np.float64)[units.order[by_id]]
+    return frame.assign(lab=lab).reset_index(drop=True)

@@ -1,0 +1,115 @@
+"""Why a laboratory test is in no pair."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from agreement.pairing.cleaning import CODE, KEPT
+from agreement.pairing.matching import FAR, distances, modes_pair, with_ends
+from agreement.pairing.messages import Texts, days_in_words, window
+from agreement.pairing.reading_fates import Part
+from agreement.pairing.units import ALL_MODES, Flags, Ints, Units, keys
+from agreement.tables.options import Pairing
+
+
+@dataclass(frozen=True, slots=True)
+class UnitFates:
+    """
+    What became of each unit; all arrays have shape (units,).
+
+    Attributes
+    ----------
+    reason, text : ndarray
+        Position in `agreement.terms.REASONS` (`KEPT` when in a pair), and place of the message.
+    lost_to_mode : ndarray of bool
+        Whether it is in no pair, and has in its window readings of another mode only.
+    """
+
+    reason: Ints
+    text: Ints
+    lost_to_mode: Flags
+
+
+def unit_fates(units: Units, parts: Sequence[Part], texts: Texts) -> UnitFates:
+    """
+    Name the reason of every unit without pair.
+
+    Parameters
+    ----------
+    units : Units
+        The laboratory.
+    parts : sequence of Part
+        What was paired by each set of rules.
+    texts : Texts
+        Takes the messages.
+    """
+    size = len(units.day)
+    paired, few, other_mode = (np.zeros(size, np.bool_) for _ in range(3))
+    for part in parts:
+        paired[part.paired.pairs["unit"]] = True
+        few[part.paired.unit[part.paired.fate.reason == CODE["too_few_readings"]]] = True
+        other_mode |= _has_other_mode(units, part)
+    alone = np.flatnonzero(~paired & ~few)
+    text = np.zeros(size, np.int64)
+    text[few] = texts.place("Its readings lie on too few days near the test, for every method.")
+    text[alone] = [texts.place(words) for words in _nearest_words(units, alone, parts)]
+    lost = ~paired & ~few & other_mode
+    for mode in np.unique(units.mode[lost]).tolist():
+        words = f"Laboratory on {ALL_MODES[mode]}; the estimates near it are of another mode."
+        text[lost & (units.mode == mode)] = texts.place(words)
+    left = np.where(few, CODE["too_few_readings"], CODE["no_estimate_in_window"])
+    return UnitFates(np.where(paired, KEPT, left), text, lost)
+
+
+def _has_other_mode(units: Units, part: Part) -> Flags:
+    """Return which units have in their window a reading that pairs with no mode tested."""
+    rows, rules = part.paired.rows, part.rules
+    mismatch = (part.paired.fate.reason == CODE["mode_mismatch"])[rows.order]
+    key = np.sort(keys(rows.athlete[mismatch], rows.day[mismatch]))
+    low = keys(units.athlete, units.day - rules.days_before)
+    high = keys(units.athlete, units.day + rules.days_after)
+    found = np.searchsorted(key, high, side="right") > np.searchsorted(key, low)
+    return np.asarray(found, np.bool_)
+
+
+def _nearest_words(units: Units, alone: Ints, parts: Sequence[Part]) -> list[str]:
+    """Return for each unit what is said about the nearest estimate that its mode fits."""
+    nearest = np.full(len(alone), FAR)  # gap, positive before the test
+    rules_of = np.zeros(len(alone), np.int64)
+    for number, part in enumerate(parts):
+        gap = _nearest_gap(units, alone, part)
+        closer = np.abs(gap) < np.abs(nearest)
+        nearest[closer], rules_of[closer] = gap[closer], number
+    rules = [part.rules for part in parts]
+    numbers = zip(nearest.tolist(), rules_of.tolist(), strict=True)
+    known: dict[tuple[int, int], str] = {}
+    return [
+        known.get((gap, i)) or known.setdefault((gap, i), _nearest_sentence(gap, rules[i]))
+        for gap, i in numbers
+    ]
+
+
+def _nearest_sentence(gap: int, rules: Pairing) -> str:
+    """Return what is said about an estimate `gap` days before the test."""
+    if abs(gap) >= FAR:
+        return "The athlete has no estimate in this mode."
+    if -rules.days_after <= gap <= rules.days_before:
+        return "Every estimate in its window was left out or serves a nearer test."
+    side = "before" if gap > 0 else "after"
+    return f"Nearest estimate is {days_in_words(abs(gap))} {side} the test; {window(rules)}"
+
+
+def _nearest_gap(units: Units, alone: Ints, part: Part) -> Ints:
+    """Return the gap of the nearest reading whose mode fits; `FAR` without one."""
+    gap = np.full(len(alone), FAR)
+    rows, rules = part.paired.rows, part.rules
+    for lab in np.unique(units.mode[alone]).tolist():
+        fits = np.array([modes_pair(own, lab, rules.mode_match) for own in range(len(ALL_MODES))])
+        mine = fits[rows.mode]
+        key = with_ends(np.sort(keys(rows.athlete[mine], rows.day[mine])))
+        here = np.flatnonzero(units.mode[alone] == lab)
+        asked = alone[here]
+        _, ahead, behind = distances(key, units.athlete[asked], units.day[asked])
+        gap[here] = np.where(behind <= ahead, behind, -ahead)
+    return gap

@@ -1,0 +1,153 @@
+"""Laboratory tests become units: a test together with its repeats within a few days."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from agreement.terms import MODES, RESTING
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+ALL_MODES = (*MODES, RESTING)
+HALF = 1 << 31  # keeps day numbers before 1970 positive inside a key
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """
+    Laboratory units, in order of athlete, mode and date.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        One row per unit: lab_test_id, athlete_id, mode, date, lab, mass_kg, averaging_rule,
+        max_confirmed, hr_max_bpm, sex, age_years, hr_limiting_drug, training_profile,
+        profile_borderline, n_tests. VO2max in mL/kg/min.
+    of_test : ndarray, shape (laboratory tests,)
+        The unit of each row of the laboratory frame.
+    order : ndarray, shape (laboratory tests,)
+        Rows of the laboratory frame in order of athlete, mode, date and lab_test_id.
+    athletes : Index
+        The athletes with a laboratory test; a code below is a position in it.
+    athlete, day, mode, id_rank : ndarray, shape (units,)
+        Codes of athlete and mode (of `ALL_MODES`), day number, and order of the lab_test_id.
+    """
+
+    frame: pd.DataFrame
+    of_test: Ints
+    order: Ints
+    athletes: "pd.Index[str]"
+    athlete: Ints
+    day: Ints
+    mode: Ints
+    id_rank: Ints
+
+
+def laboratory_units(laboratory: pd.DataFrame, *, repeat_within_days: int) -> Units:
+    """
+    Join repeats to units.
+
+    In order of date, then lab_test_id, a test of the same athlete and mode at most
+    `repeat_within_days` after the *first* test of a unit joins it.
+
+    Parameters
+    ----------
+    laboratory : DataFrame
+        One row per laboratory test, as `agreement.physiology.laboratory` gives it.
+    repeat_within_days : int
+        Longest distance of a repeat from the first test. [days]
+
+    Returns
+    -------
+    Units
+        Each has the id, date, rule and training profile of its first test; the mean VO2max; the
+        highest measured heart rate; the first body mass that is known; and max_confirmed ``yes`` if
+        all tests are, ``no`` if any is not, else ``unknown``.
+    """
+    athlete, athletes = pd.factorize(laboratory["athlete_id"], sort=True)
+    test_rank, _ = pd.factorize(laboratory["lab_test_id"], sort=True)
+    mode = codes_of(laboratory["mode"], ALL_MODES)
+    day = day_numbers(laboratory["date"])
+    order = np.lexsort((test_rank, day, mode, athlete))
+    group = (athlete * len(ALL_MODES) + mode)[order]
+    heads = _heads(group, day[order], repeat_within_days)
+    of_test = np.empty(len(order), np.int64)
+    of_test[order] = np.cumsum(heads) - 1
+    first = order[heads]
+    return Units(
+        frame=_unit_frame(laboratory.iloc[order], np.flatnonzero(heads)),
+        of_test=of_test,
+        order=order,
+        athletes=pd.Index(athletes),
+        athlete=athlete[first].astype(np.int64),
+        day=day[first],
+        mode=mode[first],
+        id_rank=test_rank[first].astype(np.int64),
+    )
+
+
+def codes_of(values: pd.Series, known: tuple[str, ...]) -> Ints:
+    """Return the position of each text in `known`; -1 where missing or not known."""
+    codes, found = pd.factorize(values)
+    return np.append(pd.Index(known).get_indexer(pd.Index(found)), -1).astype(np.int64)[codes]
+
+
+def day_numbers(dates: pd.Series) -> Ints:
+    """Return calendar dates as days since 1970."""
+    return dates.to_numpy().astype("datetime64[D]").astype(np.int64)
+
+
+def keys(code: Ints, day: Ints) -> Ints:
+    """Return one number per code and day that sorts by code, then day."""
+    return (code << 32) + (day + HALF)
+
+
+def from_keys(key: Ints) -> tuple[Ints, Ints]:
+    """Return code and day of `keys`."""
+    return key >> 32, (key & (2 * HALF - 1)) - HALF
+
+
+def _heads(group: Ints, day: Ints, repeat_within_days: int) -> Flags:
+    """Return which tests open a unit; the tests are sorted by group, then day."""
+    key = keys(group, day)
+    beyond = np.searchsorted(key, key + repeat_within_days, side="right")
+    heads = np.zeros(len(key), np.bool_)
+    opening = np.flatnonzero(np.diff(group, prepend=-1))
+    while opening.size:  # one round opens the next unit of every athlete at once
+        heads[opening] = True
+        following = beyond[opening]
+        inside = following < len(key)
+        opening, following = opening[inside], following[inside]
+        opening = following[group[following] == group[opening]]
+    return heads
+
+
+def _unit_frame(tests: pd.DataFrame, starts: Ints) -> pd.DataFrame:
+    """Return one row per unit; `starts` are the positions of the first tests in `tests`."""
+    columns = [
+        *("lab_test_id", "athlete_id", "mode", "date", "averaging_rule", "sex", "age_years"),
+        *("hr_limiting_drug", "training_profile", "profile_borderline"),
+    ]
+    frame = tests[columns].iloc[starts].reset_index(drop=True)
+    frame = frame.fillna({"sex": "unknown", "hr_limiting_drug": "unknown"})
+    confirmed = tests["max_confirmed"]
+    size = np.diff(starts, append=len(tests))
+    frame["n_tests"] = size
+    if not len(frame):
+        return frame.assign(lab=0.0, max_confirmed="", hr_max_bpm=0.0, mass_kg=0.0)
+    everyone = np.logical_and.reduceat((confirmed == "yes").to_numpy(np.bool_), starts)
+    someone_not = np.logical_or.reduceat((confirmed == "no").to_numpy(np.bool_), starts)
+    frame["max_confirmed"] = pd.array(
+        np.select([everyone, someone_not], ["yes", "no"], "unknown"), dtype="str"
+    )
+    unit = np.repeat(np.arange(len(frame)), size)
+    frame["lab"] = np.bincount(unit, tests["lab"].to_numpy(np.float64)) / size
+    frame["hr_max_bpm"] = np.fmax.reduceat(tests["hr_max_bpm"].to_numpy(np.float64), starts)
+    mass = tests["mass_kg"].to_numpy(np.float64)
+    known = np.where(np.isnan(mass), len(mass), np.arange(len(mass)))
+    frame["mass_kg"] = np.append(mass, np.nan)[np.minimum.reduceat(known, starts)]
+    return frame
