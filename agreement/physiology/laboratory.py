@@ -4,6 +4,7 @@ The laboratory's side: one VO2max per test, from breaths or as typed, with its e
 Breaths beat a typed value. The averaging rule travels with the value.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -11,9 +12,12 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.physiology.breath_tests import breath_tests
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.people import people_at
+from agreement.physiology.session_records import SessionRecords, session_records
+from agreement.physiology.training import no_profiles, profile_notes, study_profiles
 from agreement.terms import RANGES
 
 if TYPE_CHECKING:
@@ -54,14 +58,25 @@ class LaboratoryValues:
         Ledger lines of tests without a usable value.
     problems : tuple of Problem
         What the reader should know.
+    averaging : DataFrame
+        lab_test_id, rule, vo2max: tests with breath files under every compared rule.
+    profiles : DataFrame
+        `agreement.physiology.training.PROFILE_COLUMNS`, one row per test; empty without sessions.
+    sessions : SessionRecords or None
+        The reduced sessions, so that `field_readings` need not read them again.
     """
 
     frame: pd.DataFrame
     set_aside: pd.DataFrame
     problems: tuple[Problem, ...]
+    averaging: pd.DataFrame
+    profiles: pd.DataFrame
+    sessions: SessionRecords | None
 
 
-def laboratory_values(study: "StudyTables") -> LaboratoryValues:
+def laboratory_values(
+    study: "StudyTables", *, progress: Callable[[int, int], None] | None = None
+) -> LaboratoryValues:
     """
     Compute the laboratory's VO2max of every test, its effort criteria and training profile.
 
@@ -69,6 +84,8 @@ def laboratory_values(study: "StudyTables") -> LaboratoryValues:
     ----------
     study : StudyTables
         The checked tables.
+    progress : callable, optional
+        Called with the number of session files read and their total.
 
     Returns
     -------
@@ -80,32 +97,60 @@ def laboratory_values(study: "StudyTables") -> LaboratoryValues:
     tests = tests.assign(
         id=tests["lab_test_id"],
         lab=tests["vo2max"],
-        **{name: people[name] for name in ("sex", "age_years", "hr_limiting_drug")},
+        sex=people["sex"],
+        age_years=people["age_years"],
+        hr_limiting_drug=people["hr_limiting_drug"],
         training_profile=people["training_profile"],
         profile_borderline=pd.Series(np.nan, index=tests.index, dtype="str"),
     )
-    tests, left_out = _usable(tests)
+    breaths = breath_tests(tests, study)
+    tests, left_out = _usable(_with_breaths(tests, breaths.values), set(study.breaths))
+    records, profiles = None, no_profiles().frame
+    if len(study.sessions):
+        records = session_records(study, progress=progress)
+        profiles = study_profiles(tests, records, study.athletes, study.options).frame
+        if study.options.profile.use != "stated":
+            tests = tests.assign(
+                training_profile=profiles["profile"], profile_borderline=profiles["borderline"]
+            )
     frame = pd.concat([tests, effort_criteria(tests)], axis=1)[LABORATORY_COLUMNS]
-    problems = as_problems(left_out) + _other_scale_notes(tests)
-    return LaboratoryValues(frame, left_out, problems)
+    problems = breaths.problems + as_problems(left_out) + _other_scale_notes(tests)
+    if len(profiles):
+        problems += profile_notes(profiles, tests)
+    return LaboratoryValues(frame, left_out, problems, breaths.rules, profiles, records)
 
 
-def _usable(tests: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _with_breaths(tests: pd.DataFrame, values: pd.DataFrame) -> pd.DataFrame:
+    """Let values from breaths replace typed ones, and fill criteria that nobody typed."""
+    if values.empty:
+        return tests
+    found = values.set_index("lab_test_id").reindex(tests["lab_test_id"]).set_axis(tests.index)
+    return tests.assign(
+        lab=found["lab"].fillna(tests["lab"]),
+        averaging_rule=found["averaging_rule"].astype("str").fillna(tests["averaging_rule"]),
+        rer_max=tests["rer_max"].fillna(found["rer_max"]),
+        hr_max_bpm=tests["hr_max_bpm"].fillna(found["hr_max_bpm"]),
+    )
+
+
+def _usable(tests: pd.DataFrame, with_breaths: set[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Split off tests without a value and tests with an impossible one."""
     value = tests["lab"]
-    missing = value.isna()
-    beyond = ~missing & ~value.between(REJECT.reject_low, REJECT.reject_high)
+    massless = value.isna() & tests["mass_kg"].isna() & tests["lab_test_id"].isin(with_breaths)
+    missing = value.isna() & ~massless
+    beyond = value.notna() & ~value.between(REJECT.reject_low, REJECT.reject_high)
     words = [
         f"VO2max {number:.1f} is outside {REJECT.reject_low:g} to {REJECT.reject_high:g} mL/kg/min"
         for number in value[beyond]
     ]
     left_out = joined(
         [
+            set_aside_rows(tests[massless], "no_mass", "breaths, but no body mass to divide by"),
             set_aside_rows(tests[missing], "missing_value", "neither a VO2max nor usable breaths"),
             set_aside_rows(tests[beyond], "out_of_range", words),
         ]
     )
-    return tests[~(missing | beyond)].reset_index(drop=True), left_out
+    return tests[~(massless | missing | beyond)].reset_index(drop=True), left_out
 
 
 def _other_scale_notes(tests: pd.DataFrame) -> tuple[Problem, ...]:

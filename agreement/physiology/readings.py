@@ -5,7 +5,8 @@ Field estimates pass through as they are; field tests and training sessions are 
 estimates share their columns with the table they came from.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,13 +15,16 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
-from agreement.physiology.ledger import joined
+from agreement.physiology.ledger import as_problems, joined
 from agreement.physiology.reading_rows import (
     READING_COLUMNS,
     ReadingPart,
     join_parts,
     no_members,
 )
+from agreement.physiology.session_estimates import session_estimates
+from agreement.physiology.session_records import SessionRecords, session_records
+from agreement.physiology.training import no_profiles, study_profiles
 from agreement.terms import SESSIONS_METHOD
 
 if TYPE_CHECKING:
@@ -45,16 +49,28 @@ class Readings:
         What the reader should know.
     heart_rate_based : dict of str to bool
         For each method, whether it rests on heart rate.
+    profile_rows : DataFrame
+        lab_test_id, file, row, id: sessions behind the training profile of a laboratory test.
+    session_lines : DataFrame
+        The line behind every day's session estimate, refused ones too.
     """
 
     frame: pd.DataFrame
     members: pd.DataFrame
     set_aside: pd.DataFrame
     problems: tuple[Problem, ...]
-    heart_rate_based: dict[str, bool] = field(default_factory=dict)
+    heart_rate_based: dict[str, bool]
+    profile_rows: pd.DataFrame
+    session_lines: pd.DataFrame
 
 
-def field_readings(study: "StudyTables", laboratory: pd.DataFrame) -> Readings:
+def field_readings(
+    study: "StudyTables",
+    laboratory: pd.DataFrame,
+    *,
+    sessions: SessionRecords | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Readings:
     """
     Collect the readings of field estimates, field tests and training sessions.
 
@@ -64,11 +80,15 @@ def field_readings(study: "StudyTables", laboratory: pd.DataFrame) -> Readings:
         The checked tables.
     laboratory : DataFrame
         `agreement.physiology.laboratory.LaboratoryValues.frame`, for measured HRmax.
+    sessions : SessionRecords, optional
+        `LaboratoryValues.sessions`; the sample files are read again when not given.
+    progress : callable, optional
+        Called with the number of session files read and their total.
 
     Returns
     -------
     Readings
-        In the order field estimates, field tests, sessions; within each as in the file.
+        Field estimates in the order of the file, then field tests, then sessions.
 
     Raises
     ------
@@ -81,14 +101,32 @@ def field_readings(study: "StudyTables", laboratory: pd.DataFrame) -> Readings:
     stops = [problem for problem in tests.problems if problem.severity == "stop"]
     if stops:
         raise TableError(stops)
-    whole = join_parts([estimate_readings(study.field_estimates), tests])
+    parts, rows, lines = [estimate_readings(study.field_estimates), tests], no_profiles().rows, None
+    if len(study.sessions):
+        records = sessions if sessions is not None else session_records(study, progress=progress)
+        found = session_estimates(
+            records, laboratory, study.athletes, extrapolation=study.options.extrapolation
+        )
+        if study.options.profile.use != "stated":
+            rows = study_profiles(laboratory, records, study.athletes, study.options).rows
+        parts.append(_without_profile_rows(found.part, rows))
+        lines = found.lines
+    whole = join_parts(parts)
     return Readings(
         whole.readings,
         whole.members,
         whole.set_aside,
         whole.problems,
         heart_rate_methods(whole.readings, study),
+        rows,
+        lines if lines is not None else pd.DataFrame(),
     )
+
+
+def _without_profile_rows(part: ReadingPart, rows: pd.DataFrame) -> ReadingPart:
+    """Take the sessions behind a training profile out of the ledger lines: they are used."""
+    left_out = part.set_aside[~part.set_aside["id"].isin(rows["id"])].reset_index(drop=True)
+    return part._replace(set_aside=left_out, problems=part.problems + as_problems(left_out))
 
 
 def estimate_readings(estimates: pd.DataFrame) -> ReadingPart:

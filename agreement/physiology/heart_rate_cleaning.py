@@ -1,0 +1,95 @@
+"""
+Which heart rates of a session can be believed.
+
+Thresholds are the authors' choice, common practice, no source. Nothing is repaired: a sample is valid
+or it is not, and a session with too few valid samples is not used.
+"""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agreement.terms import RANGES
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+FLAT_FROM_S: Final = 120.0  # the same number for so long is a frozen sensor
+JUMP_BPM: Final = 15.0  # between neighbouring samples; a heart does not do that
+JUMP_WITHIN_S: Final = 10.0
+LOCKED_RANGE_BPM: Final = 6.0  # so even a stretch after a jump follows the steps, not the heart
+SPIKE_TO_S: Final = 60.0
+LONGEST_SAMPLE_S: Final = 15.0  # a longer pause between samples counts as lost
+REJECT: Final = RANGES["hr_bpm"]
+
+
+class CleanHeartRate(NamedTuple):
+    """Seconds that each sample stands for, which are valid, and a step that nothing explains."""
+
+    seconds: FloatArray
+    valid: BoolArray
+    step_at_s: float  # NaN: none
+
+
+def clean_heart_rate(t_s: FloatArray, hr_bpm: FloatArray) -> CleanHeartRate:
+    """
+    Judge every heart-rate sample of one session.
+
+    Parameters
+    ----------
+    t_s, hr_bpm : ndarray, shape (n,)
+        Rising sample times [s] and heart rates [bpm]; NaN or 0 is a dropout.
+
+    Returns
+    -------
+    CleanHeartRate
+        Invalid are: dropouts and impossible values, flat stretches of two minutes or more, stretches
+        between two jumps that lie apart from both neighbours and are short or nearly constant
+        (locked to the steps). A jump that is never taken back may be a change of sensor: its time is
+        given and the session should not be used.
+    """
+    seconds = np.minimum(np.diff(t_s, append=t_s[-1:]), LONGEST_SAMPLE_S)
+    if t_s.size > 1:
+        seconds[-1] = np.median(seconds[:-1])
+    valid = np.isfinite(hr_bpm) & (hr_bpm >= REJECT.reject_low) & (hr_bpm <= REJECT.reject_high)
+    valid &= ~_flat(t_s, hr_bpm)
+    where = np.flatnonzero(valid)
+    if where.size < 2:
+        return CleanHeartRate(seconds, valid, np.nan)
+    wrong, step_at = _stretches(t_s[where], hr_bpm[where])
+    valid[where[wrong]] = False
+    return CleanHeartRate(seconds, valid, step_at)
+
+
+def _flat(t_s: FloatArray, hr: FloatArray) -> BoolArray:
+    """Return the samples of stretches with one and the same value for two minutes or more."""
+    starts = np.flatnonzero(np.r_[True, hr[1:] != hr[:-1]])
+    ends = np.r_[starts[1:], hr.size]
+    long = t_s[ends - 1] - t_s[starts] >= FLAT_FROM_S
+    return np.repeat(long, ends - starts)
+
+
+def _stretches(t_s: FloatArray, hr: FloatArray) -> tuple[BoolArray, float]:
+    """Return which samples lie in wrong stretches between jumps, and when a lasting step began."""
+    change = np.diff(hr)
+    jumps = np.flatnonzero((np.abs(change) > JUMP_BPM) & (np.diff(t_s) <= JUMP_WITHIN_S))
+    wrong = np.zeros(hr.size, dtype=bool)
+    if not jumps.size:
+        return wrong, np.nan
+    starts = np.r_[0, jumps + 1]
+    ends = np.r_[jumps + 1, hr.size]
+    before = np.r_[0.0, np.sign(change[jumps])]  # +1: entered upwards
+    after = np.r_[np.sign(change[jumps]), 0.0]  # -1: left downwards
+    for start, end, came, leaves in zip(starts, ends, before, after, strict=True):
+        part = hr[start:end]
+        even = np.ptp(part) <= LOCKED_RANGE_BPM
+        brief = t_s[end - 1] - t_s[start] < SPIKE_TO_S
+        returns = came * leaves < 0
+        outer_lock = came * leaves == 0 and max(came, -leaves) > 0 and even
+        if (returns and (even or brief)) or outer_lock:
+            wrong[start:end] = True
+    left = np.flatnonzero(~wrong)
+    lasting = np.abs(np.diff(hr[left])) > JUMP_BPM
+    lasting &= np.diff(t_s[left]) <= JUMP_WITHIN_S
+    return wrong, float(t_s[left[1:]][lasting][0]) if lasting.any() else np.nan

@@ -1,0 +1,104 @@
+"""
+The rule that names a training profile, and how far a person is from the next one.
+
+Thresholds are the authors' choice, common practice, no source; every one is a key of ``[profile]``.
+"""
+
+from dataclasses import dataclass, fields, replace
+from typing import Final
+
+from agreement.tables.options import Profile
+
+INTERMITTENT: Final = "intermittent sport"
+LOW_INTENSITY: Final = "low-intensity volume"
+HIGH_INTENSITY: Final = "short high-intensity"
+BALANCED: Final = "balanced"
+JUST_ACROSS: Final = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Training:
+    """
+    What the rule looks at.
+
+    Attributes
+    ----------
+    top, intermittent, z1, z3, long : float
+        Shares: time in the most used mode, sessions marked intermittent, time in the low and in the
+        high zone, time in long sessions. [-]
+    median_min : float
+        Median session. [min]
+    """
+
+    top: float
+    intermittent: float
+    z1: float
+    z3: float
+    long: float
+    median_min: float
+
+
+def profile_label(training: Training, rules: Profile) -> str:
+    """
+    Name the training profile.
+
+    Parameters
+    ----------
+    training : Training
+        Shares and median session of the window.
+    rules : Profile
+        Thresholds.
+
+    Returns
+    -------
+    str
+        intermittent sport, low-intensity volume, short high-intensity or balanced.
+    """
+    if (
+        training.top < rules.intermittent_top_mode_share
+        or training.intermittent >= rules.intermittent_session_share
+    ):
+        return INTERMITTENT
+    long = training.long >= rules.low_long_share or training.median_min >= rules.low_median_min
+    if training.z1 >= rules.low_zone1_share and training.z3 < rules.low_zone3_share and long:
+        return LOW_INTENSITY
+    hard = 1 - training.z1 >= rules.high_zone23_share or training.z3 >= rules.high_zone3_share
+    if hard and training.median_min <= rules.high_median_min:
+        return HIGH_INTENSITY
+    return BALANCED
+
+
+def nearest_boundary(training: Training, rules: Profile) -> tuple[float, str]:
+    """
+    Find the smallest change of one share that changes the label.
+
+    Parameters
+    ----------
+    training, rules :
+        As in `profile_label`.
+
+    Returns
+    -------
+    distance : float
+        In percentage points; infinite when no single share can change the label.
+    other : str
+        The label on the other side; the same label when there is none.
+    """
+    here = profile_label(training, rules)
+    found = (float("inf"), here)
+    thresholds = {
+        "top": (rules.intermittent_top_mode_share,),
+        "intermittent": (rules.intermittent_session_share,),
+        "z1": (rules.low_zone1_share, 1 - rules.high_zone23_share),
+        "z3": (rules.low_zone3_share, rules.high_zone3_share),
+        "long": (rules.low_long_share,),
+    }
+    for field in fields(training):
+        for threshold in thresholds.get(field.name, ()):
+            value: float = getattr(training, field.name)
+            for target in (threshold - JUST_ACROSS, threshold + JUST_ACROSS):
+                other = profile_label(replace(training, **{field.name: target}), rules)
+                distance = 100 * abs(threshold - value)
+                if other != here and distance < found[0]:
+                    found = (distance, other)
+    return found

@@ -1,0 +1,226 @@
+"""
+`sessions_hr`: VO2max from training sessions, one estimate per day with a usable session.
+
+Each estimate rests on the steady points of the days up to and including its own (`window_days`), by
+`hr_on_vo2` because the noise is in heart rate, carried to the HRmax that the laboratory measured,
+else to the study's age formula.
+"""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from agreement.physiology.heart_rate import extrapolations
+from agreement.physiology.ledger import joined, set_aside_rows
+from agreement.physiology.point_sums import point_sums
+from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
+from agreement.physiology.session_people import session_people
+from agreement.physiology.session_records import COST_MODES, SessionRecords
+from agreement.physiology.session_windows import Windows, windows
+from agreement.physiology.work_rate import COST_RANGES, work_rate_vo2
+from agreement.tables.options import Extrapolation
+from agreement.terms import RANGES, SESSIONS_METHOD
+
+FloatArray = NDArray[np.float64]
+REJECT: Final = RANGES["vo2max_ml_kg_min"]
+
+
+class SessionEstimates(NamedTuple):
+    """The readings with their members, and the line behind every day, refused ones too."""
+
+    part: ReadingPart
+    lines: pd.DataFrame  # as `extrapolations`, with athlete_id, date, mode, hr_max_bpm, vo2_on_hr
+
+
+def session_estimates(
+    records: SessionRecords,
+    laboratory: pd.DataFrame,
+    athletes: pd.DataFrame,
+    *,
+    extrapolation: Extrapolation,
+) -> SessionEstimates:
+    """
+    Estimate VO2max on every day with a usable session.
+
+    Parameters
+    ----------
+    records : SessionRecords
+        The reduced sessions.
+    laboratory : DataFrame
+        Frame of `laboratory_values`: measured HRmax and mass.
+    athletes : DataFrame
+        The athletes table: age, and mass where the laboratory has none.
+    extrapolation : Extrapolation
+        The study's window and guards.
+
+    Returns
+    -------
+    SessionEstimates
+        Readings of method ``sessions_hr``; sessions behind none of them in the ledger lines.
+    """
+    sessions = records.sessions
+    people = session_people(sessions, laboratory, athletes, extrapolation.hr_max_formula)
+    points = _with_uptake(records.points, sessions, people["mass_kg"].to_numpy())
+    found = _below_the_top(
+        windows(points, sessions, extrapolation.window_days),
+        points,
+        people["hr_max_bpm"].to_numpy(),
+        extrapolation.maximum_share_of_hr_max,
+    )
+    day_people = people.iloc[found.session].reset_index(drop=True)
+    lines = _lines(found, points, sessions, day_people, extrapolation)
+    value = lines["vo2max"].to_numpy()
+    sound = (value >= REJECT.reject_low) & (value <= REJECT.reject_high)
+    behind = pd.DataFrame(
+        {"day": found.day, "session": points["session"].to_numpy()[found.point]}
+    ).drop_duplicates()
+    readings = _readings(found, points, sessions, lines, behind)
+    kept = behind[sound[behind["day"].to_numpy()]]
+    position = np.cumsum(sound) - 1
+    members = member_rows(position[kept["day"].to_numpy()], sessions.iloc[kept["session"]])
+    left_out = _left_out(sessions, points, lines, np.asarray(kept["session"]))
+    part = ReadingPart(
+        readings[sound].reset_index(drop=True),
+        members.reset_index(drop=True),
+        left_out,
+        records.problems,
+    )
+    return SessionEstimates(part, lines)
+
+
+def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: FloatArray) -> pd.DataFrame:
+    """Add the oxygen uptake that each point's work rate costs; points without it leave."""
+    mode = sessions["mode"].to_numpy()[points["session"]]
+    vo2 = np.full(len(points), np.nan)
+    for name in COST_MODES:
+        of_mode = mode == name
+        part = points[of_mode]
+        vo2[of_mode] = work_rate_vo2(
+            name,
+            speed_m_s=part["speed_m_s"],
+            grade=part["grade"],
+            power_w=part["power_w"],
+            mass_kg=mass_kg[part["session"]],
+        )
+    return points.assign(vo2=vo2)[np.isfinite(vo2)].reset_index(drop=True)
+
+
+def _below_the_top(
+    found: Windows, points: pd.DataFrame, hr_max: FloatArray, share: float
+) -> Windows:
+    """Drop the points above the study's share of HRmax."""
+    top = share * hr_max[found.session][found.day]
+    below = ~(points["hr_bpm"].to_numpy()[found.point] > top)
+    return Windows(found.session, found.day[below], found.point[below])
+
+
+def _lines(
+    found: Windows,
+    points: pd.DataFrame,
+    sessions: pd.DataFrame,
+    people: pd.DataFrame,
+    options: Extrapolation,
+) -> pd.DataFrame:
+    """Fit both forms to each day's window; `hr_on_vo2` is the estimate, the other stands beside."""
+    sums = point_sums(
+        found.day,
+        points["hr_bpm"].to_numpy()[found.point],
+        points["vo2"].to_numpy()[found.point],
+        groups=found.session.size,
+    )
+    hr_max, spread = people["hr_max_bpm"].to_numpy(), people["sd_hr_max"].to_numpy()
+    main = extrapolations(sums, hr_max, sd_hr_max=spread, form="hr_on_vo2", guards=options)
+    other = extrapolations(sums, hr_max, sd_hr_max=spread, form="vo2_on_hr", guards=options)
+    own = sessions.iloc[found.session][["athlete_id", "date", "mode"]].reset_index(drop=True)
+    main = pd.concat([own, main], axis=1)
+    return main.assign(hr_max_bpm=hr_max, mass_kg=people["mass_kg"], vo2_on_hr=other["vo2max"])
+
+
+def _readings(
+    found: Windows,
+    points: pd.DataFrame,
+    sessions: pd.DataFrame,
+    lines: pd.DataFrame,
+    behind: pd.DataFrame,
+) -> pd.DataFrame:
+    """Return one reading per day, in the columns of readings."""
+    on_mass = (lines["mode"] == "cycle").to_numpy()
+    return reading_rows(
+        sessions.iloc[found.session].reset_index(drop=True),
+        source="sessions",
+        method=SESSIONS_METHOD,
+        field=lines["vo2max"],
+        standard_error=lines["standard_error"],
+        in_range=_in_range(found, points, lines["mode"]),
+        sensor=_one_sensor(behind, sessions, found.session.size),
+        set_hr_max_bpm=lines["hr_max_bpm"],
+        set_mass_kg=lines["mass_kg"].where(on_mass),
+    )
+
+
+def _in_range(found: Windows, points: pd.DataFrame, mode: "pd.Series[str]") -> FloatArray:
+    """Return yes where every point lies in the work rates that the cost equation was made for."""
+    outside = np.zeros(found.session.size)
+    for name, cost in COST_RANGES.items():
+        work = points[cost.column].to_numpy()[found.point]
+        beyond = (work < cost.low) | (work > cost.high)
+        count = np.bincount(found.day, beyond, minlength=outside.size)
+        outside = np.where(mode == name, count, outside)
+    return np.where(outside == 0, "yes", "no")
+
+
+def _one_sensor(behind: pd.DataFrame, sessions: pd.DataFrame, days: int) -> "pd.Series[str]":
+    """Return the sensor of each day's sessions, ``unknown`` when they differ."""
+    sensor = sessions["sensor"].fillna("unknown").to_numpy()[behind["session"]]
+    by_day = pd.Series(sensor, dtype="str").groupby(behind["day"].to_numpy())
+    name, kinds = by_day.first(), by_day.nunique()
+    return name.where(kinds == 1, "unknown").reindex(range(days))
+
+
+def _left_out(
+    sessions: pd.DataFrame,
+    points: pd.DataFrame,
+    lines: pd.DataFrame,
+    behind: NDArray[np.int64],
+) -> pd.DataFrame:
+    """Say of every session behind no estimate why."""
+    free = np.ones(len(sessions), dtype=bool)
+    free[behind] = False
+    has, bad = sessions["has_samples"].to_numpy(), sessions["unusable"].notna().to_numpy()
+    no_cost = has & ~sessions["mode"].isin(list(COST_MODES)).to_numpy()
+    pointed = np.zeros(len(sessions), dtype=bool)
+    pointed[points["session"]] = True
+    refused = _refusals(sessions, lines)
+    bare, poor = free & ~has & ~bad, free & bad
+    unsteady = free & has & ~bad & ~no_cost & ~pointed
+    costless, stopped = free & no_cost & ~bad, free & pointed
+    return joined(
+        [
+            set_aside_rows(sessions[bare], "missing_value", "no sample file, and in no profile"),
+            set_aside_rows(sessions[poor], "session_quality", sessions.loc[poor, "unusable"]),
+            set_aside_rows(
+                sessions[unsteady], "session_quality", "no steady stretch in minutes 6 to 20"
+            ),
+            set_aside_rows(
+                sessions[costless],
+                "extrapolation_refused",
+                "no equation from work rate to oxygen uptake for this mode",
+            ),
+            set_aside_rows(sessions[stopped], "extrapolation_refused", refused[stopped]),
+        ]
+    )
+
+
+def _refusals(
+    sessions: pd.DataFrame, lines: pd.DataFrame
+) -> "np.ndarray[tuple[int], np.dtype[np.object_]]":
+    """Return for each session why the estimate of its day was refused."""
+    reason = lines["refused"].fillna("the estimate is outside what a person can reach")
+    by_day = pd.Series(
+        reason.to_numpy(dtype=object),
+        index=pd.MultiIndex.from_frame(lines[["athlete_id", "mode", "date"]]),
+    )
+    keys = pd.MultiIndex.from_frame(sessions[["athlete_id", "mode", "date"]])
+    return by_day.reindex(keys).fillna("above the study's share of HRmax").to_numpy(dtype=object)

@@ -1,0 +1,57 @@
+"""HRmax and mass that hold for each training session."""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS, heart_rate_maximum
+from agreement.physiology.people import people_at
+
+FloatArray = NDArray[np.float64]
+
+
+def session_people(
+    sessions: pd.DataFrame, laboratory: pd.DataFrame, athletes: pd.DataFrame, formula: str
+) -> pd.DataFrame:
+    """
+    Return HRmax and mass for each session.
+
+    Parameters
+    ----------
+    sessions, laboratory, athletes : DataFrame
+        Sessions, the frame of `laboratory_values`, the athletes table.
+    formula : str
+        Age formula for athletes without measured HRmax.
+
+    Returns
+    -------
+    DataFrame, one row per session
+        hr_max_bpm and sd_hr_max (0 when measured), mass_kg. Measured values come from the athlete's
+        laboratory test that is nearest in time, of the session's mode before any other.
+    """
+    people = people_at(athletes, sessions["athlete_id"], sessions["date"])
+    by_age = heart_rate_maximum(people["age_years"], formula=formula)
+    measured = _nearest(sessions, laboratory, "hr_max_bpm")
+    mass = _nearest(sessions, laboratory, "mass_kg")
+    return pd.DataFrame(
+        {
+            "hr_max_bpm": np.where(np.isnan(measured), by_age, measured),
+            "sd_hr_max": np.where(np.isnan(measured), HR_MAX_FORMULAS[formula].sd, 0.0),
+            "mass_kg": np.where(np.isnan(mass), people["mass_kg"], mass),
+        }
+    )
+
+
+def _nearest(sessions: pd.DataFrame, laboratory: pd.DataFrame, column: str) -> FloatArray:
+    """Return a laboratory value of each session's athlete: equal mode first, then nearest date."""
+    known = laboratory.loc[laboratory[column].notna(), ["athlete_id", "mode", "date", column]]
+    keys = sessions[["athlete_id", "mode", "date"]].assign(session=np.arange(len(sessions)))
+    both = keys.merge(known, on="athlete_id", suffixes=("", "_lab"))
+    both["other_mode"] = both["mode"] != both["mode_lab"]
+    both["days"] = (both["date_lab"] - both["date"]).abs()
+    best = both.sort_values(
+        ["session", "other_mode", "days", "date_lab"], kind="stable"
+    ).drop_duplicates("session")
+    value = np.full(len(sessions), np.nan)
+    value[best["session"].to_numpy()] = best[column].to_numpy(dtype=np.float64)
+    return value

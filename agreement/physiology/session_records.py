@@ -1,0 +1,187 @@
+"""
+Training sessions, each sample file read once and reduced to what the rest needs.
+
+A session keeps its time at each heart rate (for zones) and its steady points (for the estimate);
+files are read one after another, so memory does not grow with the season.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from agreement.errors import Problem
+from agreement.physiology.heart_rate_cleaning import clean_heart_rate
+from agreement.physiology.steady_stretches import SteadyPoints, steady_points
+
+if TYPE_CHECKING:
+    from agreement.tables.study import StudyTables
+
+FloatArray = NDArray[np.float64]
+
+HIGHEST_BPM: Final = 240
+SMALLEST_VALID_SHARE: Final = 0.90
+HOT_C: Final = 26.0
+HIGH_M: Final = 600.0
+TAGS_LEFT_OUT: Final = ("illness", "injury")
+COST_MODES: Final = {"run": "speed_m_s", "walk": "speed_m_s", "cycle": "power_w"}
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRecords:
+    """
+    What is known of every session.
+
+    Attributes
+    ----------
+    sessions : DataFrame
+        The sessions table, with id, has_samples, valid_share (of the heart-rate time), and unusable:
+        why no heart rate of it enters an estimate (text or NaN).
+    seconds_at : ndarray, shape (n_sessions, 241)
+        Valid time at each heart rate, rounded to whole beats. [s]
+    points : DataFrame
+        session (position in `sessions`), hr_bpm, speed_m_s, power_w, grade, minutes: steady points
+        of usable sessions.
+    problems : tuple of Problem
+        What was wrong with the files.
+    """
+
+    sessions: pd.DataFrame
+    seconds_at: NDArray[np.float32]
+    points: pd.DataFrame
+    problems: tuple[Problem, ...]
+
+
+class _Reduced(NamedTuple):
+    valid_share: float
+    unusable: str | None
+    seconds_at: NDArray[np.float32]
+    points: SteadyPoints
+
+
+def session_records(
+    study: "StudyTables", *, progress: Callable[[int, int], None] | None = None
+) -> SessionRecords:
+    """
+    Read and reduce the sample file of every session.
+
+    Parameters
+    ----------
+    study : StudyTables
+        The checked tables.
+    progress : callable, optional
+        Called with the number of files read and their total.
+
+    Returns
+    -------
+    SessionRecords
+        One row per session, in the order of the file.
+    """
+    from agreement.tables.raw_parts import read_samples
+
+    sessions = study.sessions.reset_index(drop=True)
+    n = len(sessions)
+    seconds_at = np.zeros((n, HIGHEST_BPM + 1), dtype=np.float32)
+    share = np.full(n, np.nan)
+    unusable: list[str | None] = [None] * n
+    points: list[pd.DataFrame] = []
+    problems: list[Problem] = []
+    done = 0
+    for i, session in enumerate(sessions.to_dict("records")):
+        path = study.samples.get(session["session_id"])
+        if path is None:
+            continue
+        samples, found = read_samples(path)
+        problems += found
+        reduced = reduced_session(samples, str(session["mode"]))
+        share[i], seconds_at[i] = reduced.valid_share, reduced.seconds_at
+        unusable[i] = reduced.unusable
+        if reduced.unusable is None:
+            points.append(_point_rows(i, str(session["mode"]), reduced.points))
+        done += 1
+        if progress is not None:
+            progress(done, len(study.samples))
+    has = sessions["session_id"].isin(list(study.samples))
+    sessions = sessions.assign(
+        id=sessions["session_id"],
+        has_samples=has,
+        valid_share=share,
+        unusable=pd.Series(unusable, index=sessions.index, dtype="str"),
+    )
+    sessions["unusable"] = _circumstances(sessions).fillna(sessions["unusable"])
+    table = pd.concat(points, ignore_index=True) if points else _point_rows(0, "run", _NONE)
+    usable = sessions["unusable"].isna().to_numpy()
+    table = table[usable[table["session"].to_numpy()]].reset_index(drop=True)
+    return SessionRecords(sessions, seconds_at, table, tuple(problems))
+
+
+_NONE: Final = SteadyPoints(np.empty(0), np.empty(0), np.empty(0), np.empty(0))
+
+
+def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
+    """Reduce the samples of one session (t_s, hr_bpm, speed_m_s, power_w, grade)."""
+    nothing = np.zeros(HIGHEST_BPM + 1, dtype=np.float32)
+    samples = samples[samples["t_s"].notna()]
+    times = samples["t_s"].to_numpy(dtype=np.float64)
+    forward = np.ones(times.size, dtype=bool)
+    forward[1:] = times[1:] > np.maximum.accumulate(times)[:-1]
+    samples, times = samples[forward], times[forward]
+    if times.size < 2:
+        return _Reduced(0.0, "the sample file has no usable times", nothing, _NONE)
+    hr = samples["hr_bpm"].to_numpy(dtype=np.float64)
+    clean = clean_heart_rate(times, hr)
+    total = times[-1] - times[0] + clean.seconds[-1]
+    share = min(float(clean.seconds[clean.valid].sum() / total), 1.0)
+    beats = np.rint(hr[clean.valid]).astype(np.int64)
+    seconds_at = np.bincount(beats, clean.seconds[clean.valid], minlength=HIGHEST_BPM + 1)
+    why = _why_unusable(share, clean.step_at_s)
+    points = _NONE
+    column = COST_MODES.get(mode)
+    if column is not None and why is None:
+        grade = samples["grade"].fillna(0.0).to_numpy(dtype=np.float64)
+        work = samples[column].to_numpy(dtype=np.float64)
+        points = steady_points(times, hr, clean.valid, work, grade)
+    return _Reduced(share, why, seconds_at.astype(np.float32), points)
+
+
+def _why_unusable(share: float, step_at_s: float) -> str | None:
+    if share < SMALLEST_VALID_SHARE:
+        return (
+            f"only {share:.0%} of the time has a heart rate that can be believed "
+            f"({SMALLEST_VALID_SHARE:.0%} is needed)"
+        )
+    if np.isfinite(step_at_s):
+        return (
+            f"heart rate jumps after {step_at_s / 60:.0f} min and stays there, as after a change of "
+            "sensor"
+        )
+    return None
+
+
+def _circumstances(sessions: pd.DataFrame) -> "pd.Series[str]":
+    """Return why the day was no fair day, from what the table says; NaN where it was."""
+    why = pd.Series(np.nan, index=sessions.index, dtype="str")
+    tagged = sessions["tag"].isin(TAGS_LEFT_OUT)
+    why[tagged] = "tagged " + sessions.loc[tagged, "tag"]
+    hot, high = sessions["temperature_c"] > HOT_C, sessions["altitude_m"] > HIGH_M
+    why[hot] = [f"heat: {value:g} degrees" for value in sessions.loc[hot, "temperature_c"]]
+    why[high] = [f"altitude: {value:g} m" for value in sessions.loc[high, "altitude_m"]]
+    return why
+
+
+def _point_rows(session: int, mode: str, points: SteadyPoints) -> pd.DataFrame:
+    on_power = COST_MODES.get(mode) == "power_w"
+    missing = np.full(points.hr_bpm.size, np.nan)
+    return pd.DataFrame(
+        {
+            "session": np.full(points.hr_bpm.size, session, dtype=np.int64),
+            "hr_bpm": points.hr_bpm,
+            "speed_m_s": missing if on_power else points.work,
+            "power_w": points.work if on_power else missing,
+            "grade": points.grade,
+            "minutes": points.minutes,
+        }
+    )
