@@ -3,13 +3,21 @@
 from dataclasses import dataclass
 from html import escape
 from math import isfinite
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
 from agreement.terms import UNIT
 
 KEY_COLUMNS = ["analysis", "method", "mode", "group", "statistic"]
+
+_NOT_GIVEN: Final = {
+    "too_few": "too few athletes",
+    "suppressed": "withheld, so that nobody can be recognised",
+    "no_margin": "no limit was agreed beforehand",
+    "no_second_visit": "nobody has a second visit",
+    "not_estimable": "these data cannot tell",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +51,10 @@ class Cell:
         return isfinite(self.value)
 
     @property
-    def code(self) -> str:
-        """First word of the note."""
-        return self.note.split(" ")[0].rstrip(":;,") if self.note else ""
+    def reason(self) -> str:
+        """Why there is no number, in plain words."""
+        code, _, sentence = self.note.partition(":")
+        return sentence.strip() or _NOT_GIVEN.get(code.strip(), "not available")
 
     def shown(self, digits: int = 1, *, sign: bool = False) -> str:
         """Return the value as markup that names its line of the results table; "" if unknown."""

@@ -5,7 +5,7 @@ Everything is computed once, when the study is opened. `StudyReport` is the one 
 needs to know to change a notebook and run it again.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cached_property
 from html import escape
 from pathlib import Path
@@ -14,16 +14,16 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from agreement.cohort import Cohort, read_cohort
+from agreement.report import comparison_sections as sections
 from agreement.report.answer import next_steps, verdict_block, verdict_sentences
 from agreement.report.cards import athlete_cards, cards_block
-from agreement.report.comparisons import Comparison
+from agreement.report.comparison import Comparison
 from agreement.report.exports import write_tables
 from agreement.report.ledger import flow_block, left_out_block
 from agreement.report.markup import Block, heading, joined, paragraph
 from agreement.report.numbers import Numbers
 from agreement.report.provenance import provenance, provenance_block, write_provenance
 from agreement.report.texts import cautions_block, methods_block
-from agreement.stats.intervals import z_of
 from agreement.tables.options import Kind
 
 if TYPE_CHECKING:
@@ -73,27 +73,27 @@ class StudyReport:
 
     def differences(self) -> Block:
         """Show difference plot, bias and limits of each method."""
-        return self._each(lambda one: one.differences(self._noise_floor(one.mode)))
+        return self._each(sections.differences)
 
     def profiles(self) -> Block:
         """Show bias by training profile of each method."""
-        return self._each(Comparison.profiles)
+        return self._each(sections.profiles)
 
     def regression(self) -> Block:
         """Show the calibration line of each method."""
-        return self._each(Comparison.regression)
+        return self._each(sections.regression)
 
     def budget(self) -> Block:
         """Show the error budget of each method."""
-        return self._each(Comparison.budget)
+        return self._each(sections.budget)
 
     def averaging(self) -> Block:
         """Show the averaging curve of each method."""
-        return self._each(Comparison.averaging)
+        return self._each(sections.averaging)
 
     def change(self) -> Block:
         """Show the change between two visits, field against laboratory."""
-        return self._each(Comparison.change)
+        return self._each(sections.change)
 
     def athletes(self) -> Block:
         """Show one line for each athlete and method."""
@@ -151,19 +151,9 @@ class StudyReport:
     def _comparisons(self) -> Iterator[Comparison]:
         frame = self.results.frame
         for one in self.results.methods:
-            method, mode = one.method, one.mode
-            own = frame[(frame["method"] == method) & (frame["mode"] == mode)]
-            pairs = self._pairs_of_all(method, mode)
-            margin = self.options.margin
-            yield Comparison(method, mode, pairs, own, self.numbers, margin)
-
-    def _pairs_of_all(self, method: str, mode: str) -> pd.DataFrame:
-        """Return the pairs behind group ``all``."""
-        pairs = self.cohort.pairs
-        chosen = (pairs["method"] == method) & (pairs["mode"] == mode)
-        if self.cohort.evidence.heart_rate_based.get(method, False):
-            chosen &= pairs["hr_limiting_drug"] != "yes"
-        return pairs[chosen]
+            own = frame[(frame["method"] == one.method) & (frame["mode"] == one.mode)]
+            noise = self._laboratory_noise(one.mode)
+            yield Comparison(one, own, self.numbers, self.options.margin, noise)
 
     def _remarks(self) -> list[str]:
         """Say how much was left out and noted."""
@@ -177,12 +167,12 @@ class StudyReport:
             )
         ]
 
-    def _noise_floor(self, mode: str) -> float | None:
-        """Return the half width that the laboratory's own error alone gives."""
+    def _laboratory_noise(self, mode: str) -> float | None:
+        """Return the laboratory's typical error in a mode, if it is known."""
         error = self.numbers.get("repeatability", "typical_error", "laboratory", mode)
-        return z_of(0.95) * error.value if error.known else None
+        return error.value if error.known else None
 
-    def _each(self, section: Any) -> Block:
+    def _each(self, section: Callable[[Comparison], sections.Section]) -> Block:
         """Return one section of every method, keeping its figures for `save`."""
         blocks = []
         for one in self.comparisons:

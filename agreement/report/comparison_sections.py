@@ -1,0 +1,226 @@
+"""The sections of a report about one method: a figure, its table or sentence, or why there is none."""
+
+from html import escape
+from math import isnan
+from typing import Final
+
+from agreement.figures.averaging import averaging_alt, plot_averaging
+from agreement.figures.budget import COMPONENTS, budget_alt, plot_budget
+from agreement.figures.change import change_alt, plot_change, plot_change_arrows
+from agreement.figures.differences import differences_alt, plot_differences
+from agreement.figures.estimates import ABSENT, estimates
+from agreement.figures.labels import legend_below
+from agreement.figures.profiles import plot_profiles, profiles_alt
+from agreement.figures.regression import plot_regression, regression_alt
+from agreement.report.comparison import Comparison
+from agreement.report.markup import Block, paragraph, table
+from agreement.report.numbers import marked, plain
+from agreement.report.pictures import Picture, picture
+from agreement.stats.intervals import z_of
+
+Section = tuple[Picture | None, Block]
+
+_LIMITS: Final = {
+    "bias": "bias",
+    "sd_of_differences": "standard deviation of differences",
+    "lower_limit": "lower limit of agreement",
+    "upper_limit": "upper limit of agreement",
+}
+_GROUPS: Final = {
+    "confirmed": "confirmed maxima only",
+    "hr_limiting_drug": "heart rate limited by a drug",
+    "no_hr_limiting_drug": "surely no such drug",
+    "chest_strap": "chest strap only",
+}
+_LINE: Final = (
+    ("regression", "slope", "slope of laboratory on field", 2),
+    ("regression", "intercept", "intercept", 1),
+    ("regression", "standard_error_of_estimate", "standard error of estimate", 1),
+    ("regression", "r", "correlation r", 2),
+    ("error", "mae", "mean absolute error", 1),
+    ("error", "mape", "mean absolute error, in per cent of the laboratory", 1),
+    ("error", "share_within_margin", "share within the agreed limit", 2),
+)
+_CHANGE: Final = (
+    ("bias", "bias of the change, field minus laboratory", 1),
+    ("lower_limit", "lower limit of agreement of the change", 1),
+    ("upper_limit", "upper limit of agreement of the change", 1),
+    ("slope", "field change per unit of laboratory change", 2),
+    ("r", "correlation r of the changes", 2),
+    ("same_direction", "share who change in the same direction", 2),
+    ("same_direction_beyond_noise", "the same, laboratory change beyond its noise", 2),
+)
+
+
+def differences(one: Comparison) -> Section:
+    """Return the difference plot and the table of bias and limits."""
+    limits = one.of("limits_of_agreement")
+    floor = None if one.noise is None else z_of(0.95) * one.noise
+    drawn = picture(
+        one.file("differences"),
+        lambda axes: plot_differences(
+            one.pairs, limits, margin=one.margin.limit, noise_floor=floor, ax=axes[0]
+        ),
+        alt=f"{one.name}. {differences_alt(one.pairs, limits)}",
+        caption=(
+            f"{one.name}: field minus laboratory for each pair. Bands: 95 % intervals of the "
+            "lines. Lines between points join the pairs of one athlete."
+        ),
+    )
+    rows = [
+        one.row(f"{word}{'' if group == 'all' else f' ({_GROUPS.get(group, group)})'}", cell)
+        for group in one.groups("limits_of_agreement")
+        for statistic, word in _LIMITS.items()
+        if (cell := one.cell("limits_of_agreement", statistic, group)).known or group == "all"
+    ]
+    return drawn, one.table("bias and limits of agreement", rows)
+
+
+def profiles(one: Comparison) -> Section:
+    """Return bias by training profile as figure and table."""
+    groups = [name for name in one.groups("profile_bias") if name != "all"]
+    if not groups:
+        return None, one.without(
+            "training profiles to compare", one.cell("profile_bias", "p_welch")
+        )
+    found = one.of("profile_bias", None)
+    overall = estimates(one.of("limits_of_agreement")).get("bias", ABSENT)
+    drawn = picture(
+        one.file("profiles"),
+        lambda axes: plot_profiles(one.pairs, found, overall, ax=axes[0]),
+        alt=f"{one.name}. {profiles_alt(found)}",
+        caption=(
+            f"{one.name}: bias by training profile (mark) with its 95 % interval (thick) and the "
+            "limits of agreement (thin, from 10 athletes); athletes below."
+        ),
+        height=1.2 + 0.75 * len(groups),
+    )
+    columns = (
+        "training profile",
+        "athletes",
+        "bias (mL/kg/min)",
+        "95 % interval",
+        "from the mean of profiles",
+        "p (Holm)",
+    )
+    rows = [_profile_row(one, group) for group in groups]
+    return drawn, table(f"{one.name}: bias by training profile", columns, rows, numeric=columns[1:])
+
+
+def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
+    bias = one.cell("profile_bias", "bias", group)
+    p = one.cell("profile_bias", "p_difference", group)
+    return (
+        escape(group),
+        str(bias.n),
+        bias.shown() or f'<span class="absent">{escape(bias.reason)}</span>',
+        bias.interval(),
+        one.cell("profile_bias", "difference_from_overall", group).shown(sign=True),
+        p.mark(_p(p.value)) if p.known else "",
+    )
+
+
+def regression(one: Comparison) -> Section:
+    """Return the calibration line as figure and table."""
+    line = one.of("regression")
+    drawn = picture(
+        one.file("regression"),
+        lambda axes: plot_regression(one.pairs, line, ax=axes[0]),
+        alt=f"{one.name}. {regression_alt(line)}",
+        caption=f"{one.name}: laboratory against field values, with the calibration line.",
+        height=4.2,
+    )
+    rows = [
+        one.row(word, one.cell(name, statistic), digits) for name, statistic, word, digits in _LINE
+    ]
+    return drawn, one.table("calibration line and size of error", rows)
+
+
+def change(one: Comparison) -> Section:
+    """Return the agreement of changes as figure, table and sentence."""
+    result = one.results.change
+    if result is None:
+        return None, one.without("change to compare", one.cell("change", "bias"))
+    real = None if one.noise is None else z_of(0.95) * 2**0.5 * one.noise
+    drawn = picture(
+        one.file("change"),
+        lambda axes: (
+            plot_change(result.changes, smallest_real=real, ax=axes[0]),
+            plot_change_arrows(result.changes, smallest_real=real, ax=axes[1]),
+            legend_below(axes[0]),
+        ),
+        alt=f"{one.name}. {change_alt(result.changes)}",
+        caption=(
+            f"{one.name}: change between two visits. Left: field against laboratory. Right: each "
+            "athlete, from the laboratory's change to the field's."
+        ),
+        height=4.8,
+        columns=2,
+    )
+    cells = [one.cell("change", name) for name, _, _ in _CHANGE]
+    rows = [
+        one.row(word, cell, digits) for cell, (_, word, digits) in zip(cells, _CHANGE, strict=True)
+    ]
+    said = paragraph(marked(result.summary(), cells))
+    return drawn, said + one.table("agreement of changes", rows)
+
+
+def budget(one: Comparison) -> Section:
+    """Return the error budget as figure and table."""
+    total = one.cell("budget", "total")
+    if not total.known:
+        return None, one.without("error budget", total)
+    found = one.of("budget")
+    drawn = picture(
+        one.file("budget"),
+        lambda axes: plot_budget(found, ax=axes[0]),
+        alt=f"{one.name}. {budget_alt(found)}",
+        caption=(
+            f"{one.name}: what the spread of one reading's difference is made of, with 95 % "
+            "intervals. Right: half width of the limits if that part were gone."
+        ),
+        height=3.3,
+    )
+    rows = [
+        (
+            word,
+            part.with_interval(),
+            one.cell("budget", f"half_width_without_{name}").shown(),
+            escape(part.note),
+        )
+        for name, word in ({"total": "all together"} | COMPONENTS).items()
+        for part in [one.cell("budget", name)]
+    ]
+    columns = ("source", "variance ((mL/kg/min)\u00b2)", "limits without it (\u00b1)", "remark")
+    return drawn, table(f"{one.name}: error budget", columns, rows, numeric=columns[1:3])
+
+
+def averaging(one: Comparison) -> Section:
+    """Return the averaging curve as figure and sentence."""
+    curve = one.of("averaging_curve", None)
+    days = {day: one.cell("averaging_curve", "half_width_fitted", day) for day in ("1", "7", "14")}
+    if not curve.loc[curve["group"] != "floor", "value"].notna().any():
+        return None, one.without("averaging curve", days["1"])
+    drawn = picture(
+        one.file("averaging"),
+        lambda axes: plot_averaging(curve, margin=one.margin.limit, ax=axes[0]),
+        alt=f"{one.name}. {averaging_alt(curve)}",
+        caption=(
+            f"{one.name}: half width of the limits of agreement by the number of days averaged. "
+            "Points: observed. Line and band: fitted, with its 95 % interval."
+        ),
+    )
+    if not all(cell.known for cell in days.values()):
+        return drawn, Block("")
+    text = (
+        f"{escape(one.name)}: a single reading lies within about \u00b1{days['1'].shown()} "
+        f"mL/kg/min of the bias, the mean of a week within \u00b1{days['7'].shown()}, of two weeks "
+        f"within \u00b1{days['14'].shown()}."
+    )
+    return drawn, paragraph(text)
+
+
+def _p(value: float) -> str:
+    if isnan(value):
+        return ""
+    return "below 0.001" if value < 0.001 else plain(value, 3)
