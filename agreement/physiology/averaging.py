@@ -21,11 +21,10 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from agreement.physiology.arrays import FloatArray
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
-
-FloatArray = NDArray[np.float64]
 
 LONGEST_GAP_S: Final = (
     15.0  # a longer pause between breaths is lost data; common practice, no source

@@ -4,9 +4,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from agreement.physiology.arrays import BoolArray
 
 WINDOW_BREATHS: Final = 31
 SPREADS: Final = 4.0  # of the robust standard deviation
@@ -71,7 +71,7 @@ def edited_breaths(breaths: pd.DataFrame, *, mass_kg: float = np.nan) -> EditedB
     return EditedBreaths(kept, int((~forward).sum()), int(wrong.sum()))
 
 
-def artefacts(vo2: ArrayLike) -> NDArray[np.bool_]:
+def artefacts(vo2: ArrayLike) -> BoolArray:
     """
     Which breaths lie too far from their neighbours: coughs, swallows, leaks.
 

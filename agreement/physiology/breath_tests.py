@@ -5,7 +5,6 @@ What was edited is told; a value far from the typed one is told; the choice of r
 study's own tests by `averaging_worth`.
 """
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -49,14 +48,14 @@ def breath_tests(tests: pd.DataFrame, study: "StudyTables") -> BreathTests:
     BreathTests
         A test whose breaths give no value keeps its typed one and is not listed in `values`.
     """
-    from agreement.tables.raw_parts import read_breaths
-
     values, rules, problems = [], [], []
     chosen = study.options.reference.averaging_rule
     for test in tests[tests["lab_test_id"].isin(list(study.breaths))].to_dict("records"):
         path = study.breaths[test["lab_test_id"]]
         mass, typed = float(test["mass_kg"]), float(test["vo2max"])
         file = _inside(path, study.folder)
+        from agreement.tables.raw_parts import read_breaths
+
         breaths, found = read_breaths(path)
         problems += found
         rule = chosen or _own_rule(test["averaging_rule"])
@@ -132,7 +131,7 @@ def _own_rule(stated: object) -> str:
     return str(stated) if isinstance(stated, str) and stated != UNKNOWN_RULE else DEFAULT_RULE
 
 
-def _beside(breaths: pd.DataFrame, rule: str) -> Mapping[str, float]:
+def _beside(breaths: pd.DataFrame, rule: str) -> dict[str, float]:
     """Return the respiratory exchange ratio under the same rule, and the highest heart rate."""
     t = breaths["t_s"].to_numpy(dtype=np.float64)
     vo2, vco2, hr = (

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.physiology.arrays import FloatArray, IntArray, TextArray
 from agreement.physiology.heart_rate import extrapolations
 from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.point_sums import point_sums
-from agreement.physiology.protocol import FieldProtocol, FloatArray
+from agreement.physiology.protocol import FieldProtocol
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.work_rate import COST_RANGES, cycling_vo2
 from agreement.tables.options import Extrapolation
@@ -102,7 +103,7 @@ def _maximum(tests: pd.DataFrame, options: Extrapolation) -> tuple[FloatArray, F
 
 def _lines(
     rows: pd.DataFrame,
-    code: "np.ndarray[tuple[int], np.dtype[np.int64]]",
+    code: IntArray,
     hr_max: FloatArray,
     sd_hr_max: FloatArray,
     options: Extrapolation,
@@ -121,9 +122,7 @@ def _lines(
     )
 
 
-def _in_cost_range(
-    rows: pd.DataFrame, code: "np.ndarray[tuple[int], np.dtype[np.int64]]"
-) -> "np.ndarray[tuple[int], np.dtype[np.object_]]":
+def _in_cost_range(rows: pd.DataFrame, code: IntArray) -> TextArray:
     """Return yes where every stage lies within the powers that the cost equation was made for."""
     power = rows["power_w"]
     inside = power.between(COST_RANGES["cycle"].low, COST_RANGES["cycle"].high)

@@ -5,7 +5,8 @@ from typing import Final
 
 import numpy as np
 
-from agreement.physiology.protocol import FieldProtocol, FloatArray, Inputs, Valid
+from agreement.physiology.arrays import FloatArray
+from agreement.physiology.protocol import FieldProtocol, Inputs, Valid
 from agreement.physiology.work_rate import KG_M_MIN_PER_WATT
 
 # Multiplies the 1954 estimate; Astrand 1960 (memory). Between the ages it is interpolated.

@@ -5,10 +5,10 @@ from typing import Final
 
 import numpy as np
 
+from agreement.physiology.arrays import FloatArray
 from agreement.physiology.protocol import (
     METABOLIC_EQUIVALENT,
     FieldProtocol,
-    FloatArray,
     Inputs,
     Valid,
 )

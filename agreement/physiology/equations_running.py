@@ -4,7 +4,8 @@ from typing import Final
 
 import numpy as np
 
-from agreement.physiology.protocol import FieldProtocol, FloatArray, Inputs, StageRule, Valid
+from agreement.physiology.arrays import FloatArray
+from agreement.physiology.protocol import FieldProtocol, Inputs, StageRule, Valid
 from agreement.physiology.work_rate import KG_PER_POUND
 
 INF: Final = np.inf

@@ -5,7 +5,8 @@ from typing import Final
 
 import numpy as np
 
-from agreement.physiology.protocol import FieldProtocol, FloatArray, Inputs, Valid
+from agreement.physiology.arrays import FloatArray
+from agreement.physiology.protocol import FieldProtocol, Inputs, Valid
 from agreement.physiology.work_rate import KG_PER_POUND, METRES_PER_MILE
 
 

@@ -13,9 +13,9 @@ References
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from agreement.physiology.arrays import FloatArray
 
 BODY_TEMPERATURE_C: Final = 37.0
 BODY_VAPOUR_MMHG: Final = 47.0  # by convention

@@ -13,12 +13,12 @@ from typing import Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from agreement.physiology.arrays import FloatArray
 from agreement.physiology.point_sums import PointSums, point_sums
 from agreement.tables.options import Extrapolation
 
-FloatArray = NDArray[np.float64]
 Form = Literal["vo2_on_hr", "hr_on_vo2"]
 GUARDS: Final = Extrapolation()
 
@@ -134,7 +134,7 @@ def _refusals(
     low = ~(share >= guards.minimum_top_share_of_hr_max)
     not_rising = ~(frame["slope"] > 0)
     lost = ~np.isfinite(frame["vo2max"])
-    reasons = pd.Series(np.nan, index=frame.index, dtype="str")
+    reasons: list[str | None] = [None] * len(frame)
     for i in np.flatnonzero(too_few | narrow | low | not_rising | lost):
         parts = []
         if too_few.iloc[i]:
@@ -151,8 +151,8 @@ def _refusals(
             )
         if not_rising.iloc[i] and not parts:
             parts.append("heart rate does not rise with oxygen uptake")
-        reasons.iloc[i] = "; ".join(parts) or "HRmax is unknown"
-    return reasons
+        reasons[i] = "; ".join(parts) or "HRmax is unknown"
+    return pd.Series(reasons, index=frame.index, dtype="str")
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,7 +282,11 @@ def heart_rate_extrapolation(
         guards=guards,
         allow_two_points=allow_two_points,
     ).iloc[0]
-    numbers = row.drop(["refused", "n_points"]).astype(float).to_dict()
+    numbers = {
+        str(name): float(value)
+        for name, value in row.items()
+        if name not in ("refused", "n_points")
+    }
     return HeartRateExtrapolation(
         form=form,
         hr_max=hr_max,

@@ -8,12 +8,9 @@ or it is not, and a session with too few valid samples is not used.
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from agreement.physiology.arrays import BoolArray, FloatArray
 from agreement.terms import RANGES
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 FLAT_FROM_S: Final = 120.0  # the same number for so long is a frozen sensor
 JUMP_BPM: Final = 15.0  # between neighbouring samples; a heart does not do that

@@ -4,9 +4,9 @@ from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from agreement.physiology.arrays import FloatArray
 
 
 class HeartRateMaximumFormula(NamedTuple):

@@ -4,15 +4,14 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from agreement.errors import Problem
+from agreement.physiology.arrays import BoolArray, FloatArray, TextArray
 from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.protocol import (
     INPUT_UNITS,
     METABOLIC_EQUIVALENT,
     FieldProtocol,
-    FloatArray,
 )
 from agreement.physiology.reading_rows import ReadingPart, no_members, reading_rows
 from agreement.terms import RANGES
@@ -70,9 +69,7 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     )
 
 
-def in_range(
-    x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldProtocol
-) -> NDArray[np.object_]:
+def in_range(x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldProtocol) -> TextArray:
     """Return yes, no, or NaN where no known value is outside but a needed one is unknown."""
     outside, unknown = np.zeros(len(sex), dtype=bool), np.zeros(len(sex), dtype=bool)
     for rule in protocol.valid:
@@ -124,7 +121,7 @@ def _absent_words(missing: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
     ]
 
 
-def _below_first_stage(speed: FloatArray, protocol: FieldProtocol) -> NDArray[np.bool_]:
+def _below_first_stage(speed: FloatArray, protocol: FieldProtocol) -> BoolArray:
     rule = protocol.stage_rule
     return speed < rule.first_speed if rule else np.zeros(speed.shape, dtype=bool)
 
@@ -139,7 +136,7 @@ def _slow_words(speed: FloatArray, protocol: FieldProtocol) -> list[str]:
 
 
 def _beyond_words(
-    rows: pd.DataFrame, vo2max: FloatArray, which: NDArray[np.bool_], protocol: FieldProtocol
+    rows: pd.DataFrame, vo2max: FloatArray, which: BoolArray, protocol: FieldProtocol
 ) -> list[str]:
     """Name the inputs, so that laps for metres or seconds for minutes are seen."""
     shown = [name for name in protocol.inputs if name != "sex"]
@@ -156,13 +153,13 @@ def published_error(
 ) -> FloatArray:
     """Return the published standard error of estimate per kg; NaN without one. [mL/kg/min]."""
     women, men = protocol.standard_error
-    by_sex: FloatArray = sex.map({"female": women, "male": men}).to_numpy(dtype=np.float64)
+    by_sex = np.asarray(sex.map({"female": women, "male": men}), dtype=np.float64)
     if women == men:
         by_sex = np.full(len(sex), women)
     if protocol.error_unit == "L/min":
-        return 1000 * by_sex / x["mass_kg"]
+        by_sex = 1000 * by_sex / x["mass_kg"]
     if protocol.error_unit == "mL/min":
-        return by_sex / x["mass_kg"]
+        by_sex = by_sex / x["mass_kg"]
     if protocol.error_unit == "MET":
-        return by_sex * METABOLIC_EQUIVALENT
+        by_sex = by_sex * METABOLIC_EQUIVALENT
     return by_sex

@@ -7,9 +7,9 @@ Written for a million samples in random athlete order: a handful of passes over 
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from agreement.physiology.arrays import FloatArray, IntArray
 
 
 class PointSums(NamedTuple):
@@ -26,7 +26,7 @@ class PointSums(NamedTuple):
 
 
 def point_sums(
-    group: NDArray[np.integer], hr: ArrayLike, vo2: ArrayLike, *, groups: int | None = None
+    group: IntArray, hr: ArrayLike, vo2: ArrayLike, *, groups: int | None = None
 ) -> PointSums:
     """
     Sum points by group.

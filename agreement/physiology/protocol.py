@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from agreement.physiology.arrays import FloatArray
+
 Inputs = Mapping[str, FloatArray]  # column -> values; `male` is 1 for men, 0 for women
 ErrorUnit = Literal["mL/kg/min", "L/min", "mL/min", "MET"]
 Provenance = Literal["read", "read second-hand", "memory", "derived"]

@@ -1,11 +1,12 @@
 """The shape of a reading: one field value with what is known about how it came about."""
 
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.physiology.arrays import IntArray
 from agreement.physiology.ledger import joined
 
 READING_COLUMNS: Final = [
@@ -50,7 +51,7 @@ class ReadingPart(NamedTuple):
     problems: tuple[Problem, ...] = ()
 
 
-def reading_rows(rows: pd.DataFrame, **columns: object) -> pd.DataFrame:
+def reading_rows(rows: pd.DataFrame, **columns: Any) -> pd.DataFrame:
     """
     Return readings from source rows, columns in their order and types.
 
@@ -80,7 +81,7 @@ def no_readings() -> pd.DataFrame:
     return reading_rows(pd.DataFrame({"row": np.array([], dtype=np.int64)}))
 
 
-def member_rows(reading: "np.ndarray | pd.Series[int]", rows: pd.DataFrame) -> pd.DataFrame:
+def member_rows(reading: IntArray, rows: pd.DataFrame) -> pd.DataFrame:
     """Return the source rows (file, row, id) behind readings, named by position."""
     return rows[["file", "row", "id"]].assign(reading=np.asarray(reading))[MEMBER_COLUMNS]
 

@@ -10,8 +10,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from agreement.physiology.arrays import FloatArray, IntArray, TextArray
 from agreement.physiology.heart_rate import extrapolations
 from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.point_sums import point_sums
@@ -23,7 +23,6 @@ from agreement.physiology.work_rate import COST_RANGES, work_rate_vo2
 from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, SESSIONS_METHOD
 
-FloatArray = NDArray[np.float64]
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
 
 
@@ -104,7 +103,8 @@ def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: FloatArr
             power_w=part["power_w"],
             mass_kg=mass_kg[part["session"]],
         )
-    return points.assign(vo2=vo2)[np.isfinite(vo2)].reset_index(drop=True)
+    costed: pd.DataFrame = points.assign(vo2=vo2)[np.isfinite(vo2)]
+    return costed.reset_index(drop=True)
 
 
 def _below_the_top(
@@ -183,7 +183,7 @@ def _left_out(
     sessions: pd.DataFrame,
     points: pd.DataFrame,
     lines: pd.DataFrame,
-    behind: NDArray[np.int64],
+    behind: IntArray,
 ) -> pd.DataFrame:
     """Say of every session behind no estimate why."""
     free = np.ones(len(sessions), dtype=bool)
@@ -213,9 +213,7 @@ def _left_out(
     )
 
 
-def _refusals(
-    sessions: pd.DataFrame, lines: pd.DataFrame
-) -> "np.ndarray[tuple[int], np.dtype[np.object_]]":
+def _refusals(sessions: pd.DataFrame, lines: pd.DataFrame) -> TextArray:
     """Return for each session why the estimate of its day was refused."""
     reason = lines["refused"].fillna("the estimate is outside what a person can reach")
     by_day = pd.Series(

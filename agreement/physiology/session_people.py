@@ -2,12 +2,10 @@
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from agreement.physiology.arrays import FloatArray
 from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.people import people_at
-
-FloatArray = NDArray[np.float64]
 
 
 def session_people(

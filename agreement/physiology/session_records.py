@@ -20,8 +20,6 @@ from agreement.physiology.steady_stretches import SteadyPoints, steady_points
 if TYPE_CHECKING:
     from agreement.tables.study import StudyTables
 
-FloatArray = NDArray[np.float64]
-
 HIGHEST_BPM: Final = 240
 SMALLEST_VALID_SHARE: Final = 0.90
 HOT_C: Final = 26.0
@@ -163,13 +161,16 @@ def _why_unusable(share: float, step_at_s: float) -> str | None:
 
 def _circumstances(sessions: pd.DataFrame) -> "pd.Series[str]":
     """Return why the day was no fair day, from what the table says; NaN where it was."""
-    why = pd.Series(np.nan, index=sessions.index, dtype="str")
-    tagged = sessions["tag"].isin(TAGS_LEFT_OUT)
-    why[tagged] = "tagged " + sessions.loc[tagged, "tag"]
-    hot, high = sessions["temperature_c"] > HOT_C, sessions["altitude_m"] > HIGH_M
-    why[hot] = [f"heat: {value:g} degrees" for value in sessions.loc[hot, "temperature_c"]]
-    why[high] = [f"altitude: {value:g} m" for value in sessions.loc[high, "altitude_m"]]
-    return why
+    why = np.full(len(sessions), None, dtype=object)
+    tagged = sessions["tag"].isin(TAGS_LEFT_OUT).to_numpy()
+    why[tagged] = [f"tagged {tag}" for tag in sessions["tag"][tagged]]
+    for column, largest, words in (
+        ("temperature_c", HOT_C, "heat: {:g} degrees Celsius"),
+        ("altitude_m", HIGH_M, "altitude: {:g} m"),
+    ):
+        beyond = (sessions[column] > largest).to_numpy()
+        why[beyond] = [words.format(value) for value in sessions[column][beyond]]
+    return pd.Series(why, index=sessions.index, dtype="str")
 
 
 def _point_rows(session: int, mode: str, points: SteadyPoints) -> pd.DataFrame:

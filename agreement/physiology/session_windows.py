@@ -4,7 +4,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+
+from agreement.physiology.arrays import IntArray
 
 
 class Windows(NamedTuple):
@@ -15,9 +16,9 @@ class Windows(NamedTuple):
     parallel: point number `point` lies in the window of day number `day`.
     """
 
-    session: NDArray[np.int64]
-    day: NDArray[np.int64]
-    point: NDArray[np.int64]
+    session: IntArray
+    day: IntArray
+    point: IntArray
 
 
 def windows(points: pd.DataFrame, sessions: pd.DataFrame, window_days: int) -> Windows:

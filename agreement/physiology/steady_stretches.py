@@ -9,10 +9,8 @@ one work rate in a row are one point. Thresholds are the authors' choice, common
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
+from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
 
 FROM_S: Final = 360.0
 TO_S: Final = 1200.0
@@ -76,8 +74,9 @@ def steady_points(
     return _merged(pulse[1:], rate[1:], slope[1:], steady, same)
 
 
-def _by_block(which: BoolArray, block: NDArray[np.int64], value: FloatArray, n: int) -> FloatArray:
-    return np.bincount(block[which], value[which], minlength=n + 1)[: n + 1]
+def _by_block(which: BoolArray, block: IntArray, value: FloatArray, n: int) -> FloatArray:
+    sums: FloatArray = np.bincount(block[which], value[which], minlength=n + 1).astype(np.float64)
+    return sums[: n + 1]
 
 
 def _merged(
@@ -91,5 +90,5 @@ def _merged(
     new = np.r_[True, (np.diff(where) > 1) | ~same[where[1:]]]
     group = np.cumsum(new) - 1
     size = np.bincount(group).astype(np.float64)
-    means = (np.bincount(group, values[where]) / size for values in (pulse, rate, slope))
-    return SteadyPoints(*means, size * BLOCK_S / 60)
+    hr, work, grade = (np.bincount(group, v[where]) / size for v in (pulse, rate, slope))
+    return SteadyPoints(hr, work, grade, size * BLOCK_S / 60)

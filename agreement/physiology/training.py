@@ -8,9 +8,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from agreement.errors import Problem
+from agreement.physiology.arrays import FloatArray, IntArray
 from agreement.physiology.intensity import distribution_pattern, polarization_index
 from agreement.physiology.profile_rules import (
     LOW_INTENSITY,
@@ -26,8 +26,6 @@ from agreement.physiology.session_records import (
 )
 from agreement.tables.options import Profile, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA
-
-FloatArray = NDArray[np.float64]
 
 PROFILE_COLUMNS: Final = [
     "lab_test_id",
@@ -174,9 +172,7 @@ def zone_minutes(records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile
     )
 
 
-def _profile(
-    window: pd.DataFrame, days_ago: NDArray[np.int64], rules: Profile
-) -> dict[str, object]:
+def _profile(window: pd.DataFrame, days_ago: IntArray, rules: Profile) -> dict[str, object]:
     """Return the profile of one window, or why there is none."""
     minutes = float(window["duration_min"].sum())
     weeks = len(np.unique((days_ago - 1) // 7))

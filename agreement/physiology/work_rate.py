@@ -14,9 +14,9 @@ References
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from agreement.physiology.arrays import FloatArray
 
 RESTING_VO2: Final = 3.5  # mL/kg/min, one metabolic equivalent [1]
 KG_M_MIN_PER_WATT: Final = 6.12  # [1]
