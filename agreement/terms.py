@@ -55,6 +55,8 @@ REASONS: Final[dict[str, str]] = {
     "no_mass": "no body mass to convert with",
     "out_of_range": "outside the range that a person can reach",
     "unknown_athlete": "not in the athletes table",
+    "unknown_test": "a raw file without a row that it belongs to",
+    "row_left_out": "a raw file whose row was itself left out",
     "athlete_without_laboratory_test": "the athlete has no laboratory test",
     "mode_mismatch": "the laboratory tested another mode of exercise",
     "outside_window": "too far from any laboratory test",
@@ -170,6 +172,9 @@ RANGES: Final[dict[str, Range]] = {
     "speed_km_h": Range(2, 25, 0.5, 45, "km/h"),
     "stage": Range(1, 21, 0, 30, "1"),
     "power_w": Range(20, 600, 0, 2000, "W"),
+    "waist_cm": Range(55, 130, 40, 200, "cm"),
+    "fat_percent": Range(5, 50, 2, 75, "%"),
+    "grade": Range(-0.15, 0.25, -0.5, 0.5, "1"),
 }
 
 # --- cautions, printed by every report, card and notebook ---------------------------------------

@@ -132,7 +132,7 @@ class FileFormat:
     separator: str | None = None
     decimal: str | None = None
     encoding: str | None = None
-    header_rows: int = 1
+    header_rows: int | None = None
     date_order: Literal["year-first", "day-first", "month-first"] | None = None
     sheet: str | None = None
     columns: dict[str, str] = field(default_factory=dict)  # ours -> theirs

@@ -1,0 +1,116 @@
+"""Code columns: a few words each; theirs become ours by the study file, never by a guess."""
+
+from difflib import get_close_matches
+from typing import Final
+
+from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
+from agreement.tables.columns import MISSING_ANY_CASE
+from agreement.tables.findings import Findings
+from agreement.tables.readers import RawTable
+from agreement.tables.text_cells import Distinct, text_column
+
+# spellings that cannot be misread; anything else is asked for
+_SPELLINGS: Final = {
+    ("female", "male"): {"f": "female", "m": "male"},
+    ("yes", "no"): {"y": "yes", "n": "no", "true": "yes", "false": "no"},
+}
+
+
+def code_column(raw: RawTable, name: str, findings: Findings) -> Distinct:
+    """
+    Return a code column in our codes; unknown codes stop, with the key to set.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The table.
+    name : str
+        Our column name.
+    findings : Findings
+        Collects problems.
+
+    Returns
+    -------
+    Distinct
+        Missing where the cell is empty, `NA` or the like.
+    """
+    stated = raw.form.codes.get(name, {})
+    found = text_column(raw, name, findings)
+    allowed = raw.table.columns[name].codes
+    spellings = next((s for pair, s in _SPELLINGS.items() if set(pair) <= set(allowed)), {})
+    ours: list[str | None] = []
+    spelled: dict[str, str] = {}
+    unknown = []
+    for value in found.labels:
+        plain = value.casefold()
+        code = _by_study_file(value, stated)
+        if code is None and plain in allowed:
+            code = plain
+        if code is None and (code := spellings.get(plain)):
+            spelled[value] = code
+        if code is None and plain not in MISSING_ANY_CASE:
+            unknown.append(value)
+        ours.append(code)
+    _report(raw, name, found, spelled, unknown, findings)
+    return found.replaced(ours)
+
+
+def _by_study_file(value: str, stated: dict[str, str]) -> str | None:
+    """Return the code that the study file gives for a value."""
+    if value in stated:
+        return stated[value]
+    return {k.casefold(): v for k, v in stated.items()}.get(value.casefold())
+
+
+def _report(
+    raw: RawTable,
+    name: str,
+    found: Distinct,
+    spelled: dict[str, str],
+    unknown: list[str],
+    findings: Findings,
+) -> None:
+    """Note the spellings taken for ours, stop at the unknown ones."""
+    column = raw.theirs.get(name, name)
+    if spelled:
+        read = ", ".join(f"'{k}' as {v}" for k, v in spelled.items())
+        findings.note("code_spelling", raw.file, f"Read {read}.", column=column)
+    rows = dict(zip(found.labels, found.first_rows(raw), strict=True))
+    if not unknown:
+        return
+    allowed = raw.table.columns[name].codes
+    shown = " and ".join(f"'{v}'" for v in unknown[:5]) + (" ..." if len(unknown) > 5 else "")
+    near = get_close_matches(unknown[0].casefold(), allowed, n=1)
+    example = near[0] if near else allowed[0]
+    remedy = (
+        f'Say which is which: codes = {{ {name} = {{ "{unknown[0]}" = "{example}" }} }} in '
+        f"[files.{raw.table.name}] of study.toml. Ours are {', '.join(allowed)}."
+    )
+    what = f"Unknown code {shown}."
+    findings.stop("code", raw.file, what, remedy, row=rows[unknown[0]], column=column)
+
+
+def label_column(raw: RawTable, name: str, findings: Findings) -> Distinct:
+    """Return a column of the user's own labels, replaced where the study file says so."""
+    stated = raw.form.codes.get(name, {})
+    found = text_column(raw, name, findings)
+    return found.replaced([_by_study_file(v, stated) or v for v in found.labels])
+
+
+def rule_column(raw: RawTable, name: str, findings: Findings) -> Distinct:
+    """Return the averaging rules in their one spelling; missing is unknown."""
+    stated = raw.form.codes.get(name, {})
+    found = text_column(raw, name, findings, tokens=True)
+    rules: list[str | None] = []
+    for value, row in zip(found.labels, found.first_rows(raw), strict=True):
+        rule = normalised_rule(_by_study_file(value, stated) or value)
+        rules.append(rule or UNKNOWN_RULE)
+        if rule is None:
+            what = f"'{value}' is no averaging rule that can be read."
+            remedy = (
+                f"Write {GRAMMAR}, or translate it with codes = {{ {name} = "
+                f'{{ "{value}" = "..." }} }} in [files.{raw.table.name}] of study.toml.'
+            )
+            column = raw.theirs.get(name, name)
+            findings.stop("code", raw.file, what, remedy, row=row, column=column)
+    return found.replaced(rules).filled(UNKNOWN_RULE)

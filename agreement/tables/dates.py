@@ -1,0 +1,232 @@
+"""Dates and times: ISO 8601, or an order that the file or the study decides; zones never guessed."""
+
+import re
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.tables.date_orders import NOT_A_TIME, Times, read_other_forms
+from agreement.tables.findings import Findings
+from agreement.tables.readers import RawTable
+from agreement.tables.text_cells import Distinct, Mask, text_column
+
+Steps = npt.NDArray[np.timedelta64]
+_HAS_TIME: Final = r"\d[T ]\d\d:?\d\d"
+_HAS_OFFSET: Final = r"[T ].*(?:Z|[+-]\d\d(?::?\d\d)?)$"
+_OFFSET: Final = re.compile(r"(?:(Z)|([+-])(\d\d):?(\d\d)?)$")
+_FIRST, _LAST = np.datetime64("1950-01-01"), np.datetime64("2100-01-01")
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """
+    A column of dates or times.
+
+    Attributes
+    ----------
+    instant : ndarray of datetime64[us]
+        UTC; of a date alone, its local midnight.
+    date : ndarray of datetime64[us]
+        Midnight of the calendar date in the study's zone; without one, as written.
+    """
+
+    instant: Times
+    date: Times
+
+
+@dataclass(frozen=True, slots=True)
+class _Clock:
+    """Wall-clock values; where `zoned`, minus `offset` is UTC; without `timed`, a date alone."""
+
+    wall: Times
+    offset: Steps
+    zoned: Mask
+    timed: Mask
+
+
+def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings) -> Moments:
+    """
+    Return a date or time column; missing cells are NaT.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The table.
+    name : str
+        Our column name.
+    zone : str or None
+        The study's time zone.
+    findings : Findings
+        Gets undecidable orders, unreadable dates and times without zone as stops.
+
+    Returns
+    -------
+    Moments
+    """
+    column = raw.frame.get(name)
+    if column is None:
+        nothing = np.full(len(raw.rows), NOT_A_TIME)
+        return Moments(nothing, nothing)
+    if isinstance(column.dtype, pd.DatetimeTZDtype):
+        return _aware(column, zone)
+    if pd.api.types.is_datetime64_dtype(column.dtype):
+        wall = column.to_numpy(dtype="datetime64[us]")
+        timed = (wall != wall.astype("datetime64[D]")) & ~np.isnat(wall)
+        clock = _Clock(wall, np.zeros(len(wall), "timedelta64[us]"), timed & False, timed)
+    else:
+        clock = _clock(raw, name, findings)
+    return _placed(raw, name, clock, zone, findings)
+
+
+def _aware(column: "pd.Series[Any]", zone: str | None) -> Moments:
+    """Return times that carry their zone as a type."""
+    utc = _naive_utc(column)
+    local = column if zone is None else column.dt.tz_convert(zone)
+    wall = local.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+    return Moments(utc, wall.astype("datetime64[D]").astype("datetime64[us]"))
+
+
+def _clock(raw: RawTable, name: str, findings: Findings) -> _Clock:
+    """Return the wall clock of a text column, whatever form its values have."""
+    found = text_column(raw, name, findings, tokens=True)
+    labels = pd.Series(found.labels, dtype="str")
+    timed = labels.str.contains(_HAS_TIME).to_numpy(dtype=np.bool_)
+    zoned = timed & labels.str.contains(_HAS_OFFSET).to_numpy(dtype=np.bool_)
+    offset = _offsets(labels, zoned)
+    utc = pd.to_datetime(labels, format="ISO8601", utc=True, errors="coerce")
+    wall = utc.dt.tz_localize(None).to_numpy(dtype="datetime64[us]", copy=True) + offset
+    wall[labels.str.len().to_numpy() < 8] = NOT_A_TIME  # a year or a month is no date
+    rest = np.flatnonzero(np.isnat(wall))
+    if len(rest):
+        others = [found.labels[i] for i in rest]
+        wall[rest] = read_other_forms(raw, name, found, others, findings)
+        timed[rest] = [":" in label for label in others]
+        zoned[rest] = False
+    _refuse_far_years(raw, name, found, wall, findings)
+    codes = found.codes  # -1, a missing cell, takes what is appended
+    return _Clock(
+        np.append(wall, NOT_A_TIME)[codes],
+        np.append(offset, np.timedelta64(0, "us"))[codes],
+        np.append(zoned, False)[codes],
+        np.append(timed, False)[codes],
+    )
+
+
+def _offsets(labels: "pd.Series[Any]", zoned: Mask) -> Steps:
+    """Return how far each wall clock is ahead of UTC; zero where no offset is written."""
+    tails = labels.str[-6:].where(zoned, "").astype("category")
+    minutes = []
+    for tail in tails.cat.categories:
+        match = _OFFSET.search(tail)
+        ahead = 0
+        if match and match[2]:
+            ahead = (int(match[3]) * 60 + int(match[4] or 0)) * (-1 if match[2] == "-" else 1)
+        minutes.append(ahead)
+    steps = np.array([*minutes, 0], dtype="timedelta64[m]").astype("timedelta64[us]")
+    return steps[tails.cat.codes.to_numpy()]
+
+
+def _refuse_far_years(
+    raw: RawTable, name: str, found: Distinct, wall: Times, findings: Findings
+) -> None:
+    """Stop at years in which nobody measured: a slip of the keyboard."""
+    with np.errstate(invalid="ignore"):
+        far = ((wall < _FIRST) | (wall >= _LAST)) & ~np.isnat(wall)
+    if far.any():
+        labels = {label for label, is_far in zip(found.labels, far, strict=True) if is_far}
+        positions = np.flatnonzero(found.where(labels))
+        findings.each(
+            "stop",
+            "not_a_date",
+            raw.file,
+            raw.rows[positions],
+            raw.theirs.get(name, name),
+            lambda i: f"'{found.labels[found.codes[positions[i]]]}' is not between 1950 and 2100.",
+            "Correct the year.",
+        )
+
+
+def _placed(
+    raw: RawTable, name: str, clock: _Clock, zone: str | None, findings: Findings
+) -> Moments:
+    """Return instants and dates of wall clocks, with and without offset."""
+    instant = clock.wall - clock.offset
+    date = clock.wall.astype("datetime64[D]").astype("datetime64[us]")
+    local = ~clock.zoned & ~np.isnat(clock.wall)
+    naive = local & clock.timed
+    if zone is None:
+        if raw.table.columns[name].kind == "date":  # midnight is what spreadsheets write for a day
+            naive &= clock.wall != date
+        _refuse_naive(raw, name, clock.wall, naive, findings)
+        if clock.zoned.any():
+            what = "Days are counted in the zone in which each time is written."
+            remedy = "Set time_zone in [study] to count them where the athletes live."
+            findings.note("time_zone", raw.file, what, remedy, column=raw.theirs.get(name, name))
+        return Moments(instant, date)
+    if clock.zoned.any():
+        there = pd.Series(instant[clock.zoned]).dt.tz_localize("UTC").dt.tz_convert(zone)
+        wall = there.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+        date[clock.zoned] = wall.astype("datetime64[D]")
+    if local.any():
+        instant[local] = _utc_of(raw, name, clock.wall, local, naive, zone, findings)
+    return Moments(instant, date)
+
+
+def _utc_of(
+    raw: RawTable,
+    name: str,
+    wall: Times,
+    local: Mask,
+    naive: Mask,
+    zone: str,
+    findings: Findings,
+) -> Times:
+    """Return local wall clocks as UTC; hours that the clock change doubles or skips are noted."""
+    clocks = pd.Series(wall[local])
+    utc = clocks.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+    odd = utc.isna().to_numpy()
+    if odd.any():
+        first = np.ones(int(odd.sum()), dtype=np.bool_)  # of a doubled hour, the first
+        mended = clocks[odd].dt.tz_localize(zone, ambiguous=first, nonexistent="shift_forward")
+        utc[odd] = mended
+        positions = np.flatnonzero(local)[odd]
+        positions = positions[naive[positions]]
+        findings.each(
+            "note",
+            "clock_change",
+            raw.file,
+            raw.rows[positions],
+            raw.theirs.get(name, name),
+            lambda i: (
+                f"{_shown(wall[positions[i]])} exists twice or not at all in {zone}, because "
+                "clocks change; read as the first, or as the moment after."
+            ),
+            "Write the time with its offset to decide it.",
+        )
+    return _naive_utc(utc)
+
+
+def _naive_utc(times: "pd.Series[Any]") -> Times:
+    """Return times with a zone as UTC without one."""
+    utc: Times = times.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+    return utc
+
+
+def _refuse_naive(raw: RawTable, name: str, wall: Times, naive: Mask, findings: Findings) -> None:
+    """Stop when times have no offset and the study names no zone."""
+    count = int(naive.sum())
+    if count:
+        first = int(np.flatnonzero(naive)[0])
+        what = f"{count} times have no zone, first {_shown(wall[first])}."
+        remedy = 'Set time_zone = "Europe/Oslo" or the like in [study] of study.toml.'
+        column = raw.theirs.get(name, name)
+        row = int(raw.rows[first])
+        findings.stop("time_zone", raw.file, what, remedy, row=row, column=column)
+
+
+def _shown(wall: np.datetime64) -> str:
+    """Return a wall clock as people write it."""
+    return str(wall.astype("datetime64[s]")).replace("T", " ")

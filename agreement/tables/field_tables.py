@@ -1,0 +1,223 @@
+"""The checked tables of the field: estimates, field tests and training sessions."""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.tables.athletes_table import Athletes
+from agreement.tables.codes import code_column, label_column
+from agreement.tables.dates import moment_column
+from agreement.tables.findings import Findings
+from agreement.tables.ids import id_column
+from agreement.tables.lab_table import CheckedTable
+from agreement.tables.leaving import Leaving, drop_withdrawn
+from agreement.tables.numbers import number_columns
+from agreement.tables.readers import RawTable
+from agreement.tables.rules import hint, keep_rules, value_text
+from agreement.tables.text_cells import Distinct
+from agreement.tables.vo2max_values import vo2max_values
+
+Floats = npt.NDArray[np.float64]
+SET_NUMBERS = ("set_mass_kg", "set_hr_max_bpm", "set_age_years")
+TEST_NUMBERS = (
+    "distance_m",
+    "time_min",
+    "speed_km_h",
+    "stage",
+    "hr_bpm",
+    "hr_rest_bpm",
+    "hr_max_bpm",
+    "power_w",
+    "mass_kg",
+    "age_years",
+    "stature_cm",
+    "waist_cm",
+    "fat_percent",
+    "activity_score",
+    "grade",
+)
+_ENOUGH_TO_SEE_ROUNDING = 5
+
+
+def field_estimates_table(
+    raw: RawTable,
+    athletes: Athletes,
+    id_map: dict[str, str],
+    zone: str | None,
+    findings: Findings,
+) -> CheckedTable:
+    """
+    Return the checked estimates.
+
+    Parameters
+    ----------
+    raw : RawTable
+        As read; the rows of people who withdrew are removed from it.
+    athletes : Athletes
+        Who may appear.
+    id_map : dict of str to str
+        Athlete ids by the id found.
+    zone : str or None
+        The study's time zone.
+    findings : Findings
+        Collects problems.
+
+    Returns
+    -------
+    CheckedTable
+        `vo2max_l_min` holds only the values that wait for the mass of the paired test.
+    """
+    people = id_column(raw, "athlete_id", findings, id_map)
+    people, count = drop_withdrawn(raw, people, athletes.people, findings)
+    moments = moment_column(raw, "taken_at", zone, findings)
+    method = label_column(raw, "method", findings)
+    mode = code_column(raw, "mode", findings)
+    numbers = number_columns(raw, findings)
+    refused = keep_rules(raw, numbers, None, findings)
+    nothing = np.full(len(raw.rows), np.nan)
+    values = vo2max_values(numbers, refused, numbers.get("set_mass_kg", nothing), len(raw.rows))
+    leaving = Leaving(raw, people, findings)
+    leaving.mark_missing("athlete_id", people.codes < 0)
+    leaving.mark_missing("taken_at", np.isnat(moments.instant))
+    leaving.mark_missing("method", method.codes < 0)
+    leaving.mark_missing("mode", mode.codes < 0)
+    leaving.mark(
+        np.isnan(values.relative) & np.isnan(values.absolute),
+        "missing_value",
+        lambda _: "No VO2max; the row is left out.",
+        remedy="Fill the cell.",
+    )
+    leaving.mark(
+        values.refused,
+        "out_of_range",
+        values.refusal,
+        column="vo2max_ml_kg_min",
+        remedy="Correct it, or state its unit.",
+    )
+    leaving.mark_unknown_athletes(people, athletes.people)
+    _note_rounding(raw, method, values.relative, findings)
+    waiting = values.from_absolute & np.isnan(values.converted)
+    frame = pd.DataFrame(
+        {
+            "athlete_id": people.series(),
+            "instant": moments.instant,
+            "date": moments.date,
+            "method": method.series(),
+            "mode": mode.series(),
+            "vo2max": values.converted,
+            "vo2max_l_min": np.where(waiting, values.absolute, np.nan),
+            "sensor": code_column(raw, "sensor", findings).series(),
+            **{name: numbers.get(name, nothing) for name in SET_NUMBERS},
+        }
+    )
+    return CheckedTable(leaving.finish(frame), count, people.present())
+
+
+def field_tests_table(
+    raw: RawTable,
+    athletes: Athletes,
+    id_map: dict[str, str],
+    zone: str | None,
+    findings: Findings,
+) -> CheckedTable:
+    """Return the checked field tests; parameters as for `field_estimates_table`."""
+    people = id_column(raw, "athlete_id", findings, id_map)
+    tests = id_column(raw, "field_test_id", findings)
+    gone = people.where(set(athletes.people.withdrawn))
+    people, count = drop_withdrawn(raw, people, athletes.people, findings)
+    tests = tests.kept(~gone)
+    moments = moment_column(raw, "date", zone, findings)
+    protocol = label_column(raw, "protocol", findings)
+    numbers = number_columns(raw, findings)
+    keep_rules(raw, numbers, None, findings)
+    # a row without a test id of its own is called by its athlete
+    leaving = Leaving(raw, tests if len(tests.labels) else people, findings)
+    leaving.mark_missing("athlete_id", people.codes < 0)
+    leaving.mark_missing("date", np.isnat(moments.date))
+    leaving.mark_missing("protocol", protocol.codes < 0)
+    leaving.mark_unknown_athletes(people, athletes.people)
+    nothing = np.full(len(raw.rows), np.nan)
+    frame = pd.DataFrame(
+        {
+            "field_test_id": tests.series(),
+            "athlete_id": people.series(),
+            "date": moments.date,
+            "instant": moments.instant,
+            "protocol": protocol.series(),
+            "mode": code_column(raw, "mode", findings).series(),
+            "sensor": code_column(raw, "sensor", findings).series(),
+            "completed": code_column(raw, "completed", findings).series(),
+            **{name: numbers.get(name, nothing) for name in TEST_NUMBERS},
+        }
+    )
+    return CheckedTable(leaving.finish(frame), count, people.present())
+
+
+def sessions_table(
+    raw: RawTable,
+    athletes: Athletes,
+    id_map: dict[str, str],
+    zone: str | None,
+    findings: Findings,
+) -> CheckedTable:
+    """Return the checked sessions; parameters as for `field_estimates_table`."""
+    people = id_column(raw, "athlete_id", findings, id_map)
+    sessions = id_column(raw, "session_id", findings)
+    gone = people.where(set(athletes.people.withdrawn))
+    withdrawn = sessions.kept(gone).present()
+    people, count = drop_withdrawn(raw, people, athletes.people, findings)
+    sessions = sessions.kept(~gone)
+    moments = moment_column(raw, "started_at", zone, findings)
+    mode = code_column(raw, "mode", findings)
+    numbers = number_columns(raw, findings)
+    refused = keep_rules(raw, numbers, sessions, findings)
+    nothing = np.full(len(raw.rows), np.nan)
+    duration = numbers.get("duration_min", nothing)
+    leaving = Leaving(raw, sessions, findings)
+    leaving.mark_missing("session_id", sessions.codes < 0)
+    leaving.mark_missing("athlete_id", people.codes < 0)
+    leaving.mark_missing("started_at", np.isnat(moments.instant))
+    leaving.mark_missing("mode", mode.codes < 0)
+    leaving.mark_missing("duration_min", np.isnan(duration))
+    leaving.mark(
+        refused.get("duration_min", np.zeros(len(raw.rows), dtype=np.bool_)),
+        "out_of_range",
+        lambda i: (
+            value_text("duration_min", duration[i], refused=True)
+            + hint("duration_min", duration[i])
+        ),
+        column="duration_min",
+        remedy="Correct it, or state its unit.",
+    )
+    leaving.mark_unknown_athletes(people, athletes.people)
+    frame = pd.DataFrame(
+        {
+            "session_id": sessions.series(),
+            "athlete_id": people.series(),
+            "instant": moments.instant,
+            "date": moments.date,
+            "mode": mode.series(),
+            "duration_min": duration,
+            "sensor": code_column(raw, "sensor", findings).series(),
+            "intermittent": code_column(raw, "intermittent", findings).series(),
+            "temperature_c": numbers.get("temperature_c", nothing),
+            "altitude_m": numbers.get("altitude_m", nothing),
+            "tag": code_column(raw, "tag", findings).series(),
+            **{f"zone{z}_min": numbers.get(f"zone{z}_min", nothing) for z in (1, 2, 3)},
+        }
+    )
+    keys = sessions.present()
+    return CheckedTable(leaving.finish(frame), count, people.present(), keys, withdrawn)
+
+
+def _note_rounding(raw: RawTable, method: Distinct, values: Floats, findings: Findings) -> None:
+    """Note the methods whose values are all whole numbers."""
+    present = ~np.isnan(values) & (method.codes >= 0)
+    broken = present & (values != np.rint(values))
+    count = np.bincount(method.codes[present], minlength=len(method.labels))
+    fractions = np.bincount(method.codes[broken], minlength=len(method.labels))
+    for label, n, fraction in zip(method.labels, count, fractions, strict=True):
+        if n >= _ENOUGH_TO_SEE_ROUNDING and not fraction:
+            # a value rounded to whole numbers is off by a uniform error of SD 1/sqrt(12)
+            what = f"'{label}' gives whole numbers; rounding adds noise of SD about 0.3 mL/kg/min."
+            findings.note("rounding", raw.file, what)

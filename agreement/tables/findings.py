@@ -1,0 +1,133 @@
+"""Collects what a study folder's reading finds: problems for people, ledger lines for the account."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.errors import Problem, Severity
+from agreement.terms import EXCLUSION_COLUMNS
+
+SHOWN = 20  # of one kind in one file and column; the rest is counted
+Rows = npt.NDArray[np.int64]
+
+
+@dataclass(slots=True)
+class Findings:
+    """Every problem found so far, and every row left out; filled by the readers."""
+
+    problems: list[Problem] = field(default_factory=list)
+    _ledger: list[pd.DataFrame] = field(default_factory=list)
+
+    @property
+    def stops(self) -> tuple[Problem, ...]:
+        """The problems that end the run."""
+        return tuple(p for p in self.problems if p.severity == "stop")
+
+    def stop(
+        self,
+        reason: str,
+        file: str,
+        what: str,
+        remedy: str,
+        *,
+        row: int | None = None,
+        column: str | None = None,
+    ) -> None:
+        """Record one problem that ends the run."""
+        self.problems.append(Problem("stop", reason, file, row, column, what, remedy))
+
+    def note(
+        self,
+        reason: str,
+        file: str,
+        what: str,
+        remedy: str = "",
+        *,
+        row: int | None = None,
+        column: str | None = None,
+    ) -> None:
+        """Record something that the reader should know."""
+        self.problems.append(Problem("note", reason, file, row, column, what, remedy))
+
+    def each(
+        self,
+        severity: Severity,
+        reason: str,
+        file: str,
+        rows: Rows,
+        column: str | None,
+        what: Callable[[int], str],
+        remedy: str,
+    ) -> None:
+        """
+        Record one problem per row: the first `SHOWN` in full, the rest as a count.
+
+        `what` is called with the position in `rows`, so that text is made only for what is shown.
+        """
+        self.problems += [
+            Problem(severity, reason, file, int(row), column, what(i), remedy)
+            for i, row in enumerate(rows[:SHOWN])
+        ]
+        if (more := len(rows) - SHOWN) > 0:
+            text = f"{more} more rows have the same problem."
+            self.problems.append(Problem(severity, reason, file, None, column, text, remedy))
+
+    def leave_out(
+        self,
+        reason: str,
+        file: str,
+        rows: Rows,
+        ids: Sequence[object] | pd.Series,
+        messages: Sequence[str],
+        *,
+        column: str | None = None,
+        remedy: str = "",
+    ) -> None:
+        """Record rows set aside: a ledger line for each, a problem for the first `SHOWN`."""
+        if not len(rows):
+            return
+        lines = self._lines(reason, file, len(rows), messages)
+        lines["row"] = pd.Series(rows, dtype="Int64")
+        lines["id"] = pd.Series(list(ids), dtype="str")
+        self._ledger.append(lines[EXCLUSION_COLUMNS])
+        self.each("set_aside", reason, file, rows, column, lambda i: messages[i], remedy)
+
+    def leave_out_parts(self, reason: str, file: str, ids: list[str], messages: list[str]) -> None:
+        """Record raw files set aside: the ledger counts files, so a line has an id and no row."""
+        if not ids:
+            return
+        lines = self._lines(reason, file, len(ids), messages)
+        lines["row"] = pd.Series([pd.NA] * len(ids), dtype="Int64")
+        lines["id"] = pd.Series(ids, dtype="str")
+        self._ledger.append(lines[EXCLUSION_COLUMNS])
+        self.problems += [
+            Problem("set_aside", reason, file, None, None, message, "") for message in messages
+        ]
+
+    def withdraw(self, file: str, count: int) -> None:
+        """Record that rows were removed at participants' request: one line, a count, no id."""
+        noun = "row" if count == 1 else "rows"
+        message = f"{count} {noun} removed at the participant's own request."
+        lines = self._lines("withdrawn", file, 1, [message])
+        lines["row"] = pd.Series([pd.NA], dtype="Int64")
+        lines["id"] = pd.Series([None], dtype="str")
+        self._ledger.append(lines[EXCLUSION_COLUMNS])
+        self.problems.append(Problem("set_aside", "withdrawn", file, None, None, message, ""))
+
+    def ledger(self) -> pd.DataFrame:
+        """Return every line of rows left out; columns `agreement.terms.EXCLUSION_COLUMNS`."""
+        if self._ledger:
+            return pd.concat(self._ledger, ignore_index=True)
+        empty = self._lines("", "", 0, [])
+        empty["row"] = pd.Series([], dtype="Int64")
+        empty["id"] = pd.Series([], dtype="str")
+        return empty[EXCLUSION_COLUMNS]
+
+    @staticmethod
+    def _lines(reason: str, file: str, count: int, messages: Sequence[str]) -> pd.DataFrame:
+        """Return ledger lines without their row and id."""
+        text = {"file": [file] * count, "reason": [reason] * count, "message": list(messages)}
+        return pd.DataFrame({name: pd.Series(cells, dtype="str") for name, cells in text.items()})

@@ -1,0 +1,139 @@
+"""Which column of a file is which of ours: names, spellings, near misses, columns to be wary of."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Final
+
+from agreement.tables.columns import Table
+from agreement.tables.findings import Findings
+from agreement.tables.options import FileFormat
+
+PERSONAL: Final = re.compile(
+    r"(^|_)(lat|latitude|lon|lng|long|longitude|gps|geo|position|address|street|postcode|zip|"
+    r"birth_?date|date_of_birth|dob|birthday|born|name|first_?name|last_?name|full_?name|surname|"
+    r"e_?mail|phone|national_id)(_|$)"
+)
+
+
+def plain_name(text: str) -> str:
+    """
+    Return a header without what nobody means by it: case, blanks around, blanks for underscores.
+
+    >>> plain_name(" Athlete ID")
+    'athlete_id'
+    """
+    return re.sub(r"[\s\-]+", "_", text.replace("\ufeff", "").strip()).casefold()
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The columns that were found: `position` and `theirs` by our name."""
+
+    position: dict[str, int]
+    theirs: dict[str, str]
+
+
+def wanted_names(table: Table, form: FileFormat) -> set[str]:
+    """Return every header that this table may have, in plain spelling."""
+    return {plain_name(n) for n in (*table.columns, *form.columns.values())}
+
+
+def read_header(
+    cells: Sequence[str], table: Table, form: FileFormat, file: str, findings: Findings
+) -> Header:
+    """
+    Match the header cells with our columns; what does not fit goes to `findings`.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        The header as the file has it.
+    table : Table
+        Our columns.
+    form : FileFormat
+        May carry ``columns = { ours = "theirs" }``.
+    file : str
+        For messages.
+    findings : Findings
+        Collects problems.
+
+    Returns
+    -------
+    Header
+    """
+    names = [cell.replace("\ufeff", "").strip() for cell in cells]
+    _refuse_twice(names, file, findings)
+    position = _stated(names, table, form, file, findings)
+    taken = set(position.values())
+    for i, name in enumerate(names):
+        ours = plain_name(name)
+        if i in taken or ours not in table.columns:
+            continue
+        if ours in position:
+            what = f"Two columns are '{ours}': '{names[position[ours]]}' and '{name}'."
+            findings.stop(
+                "duplicate_column", file, what, "Rename or delete one of them.", column=name
+            )
+            continue
+        position[ours] = i
+        taken.add(i)
+        if cells[i] != ours:
+            findings.note("header_spelling", file, f"Read as '{ours}'.", column=name)
+    _report_others(
+        [n for i, n in enumerate(names) if i not in taken and n], table, position, file, findings
+    )
+    return Header(position, {ours: names[i] for ours, i in position.items()})
+
+
+def _refuse_twice(names: list[str], file: str, findings: Findings) -> None:
+    """Stop when one header stands over two columns."""
+    for name in dict.fromkeys(n for n in names if n and names.count(n) > 1):
+        what = f"The header '{name}' stands over {names.count(name)} columns."
+        findings.stop("duplicate_column", file, what, "Rename or delete all but one.", column=name)
+
+
+def _stated(
+    names: list[str], table: Table, form: FileFormat, file: str, findings: Findings
+) -> dict[str, int]:
+    """Return the positions of the columns that the study file names."""
+    plain = [plain_name(n) for n in names]
+    position: dict[str, int] = {}
+    for ours, theirs in form.columns.items():
+        if ours not in table.columns:
+            continue  # already reported with the study file
+        if theirs.strip() in names:
+            position[ours] = names.index(theirs.strip())
+        elif plain_name(theirs) in plain:
+            position[ours] = plain.index(plain_name(theirs))
+        else:
+            what = f"There is no column '{theirs}', which study.toml names as '{ours}'."
+            remedy = f"The file has {', '.join(n for n in names if n)}."
+            findings.stop("missing_column", file, what, remedy, column=theirs)
+    return position
+
+
+def _report_others(
+    others: list[str], table: Table, position: dict[str, int], file: str, findings: Findings
+) -> None:
+    """Note the columns that are not read: near misses, personal ones, the rest."""
+    absent = [ours for ours in table.columns if ours not in position]
+    rest = []
+    for name in others:
+        near = get_close_matches(plain_name(name), absent, n=1, cutoff=0.75)
+        if PERSONAL.search(plain_name(name)):
+            what = "The column may tell who or where a person is; it is not read."
+            remedy = "Delete it from the file before sharing the study folder."
+            findings.note("personal_column", file, what, remedy, column=name)
+        elif near:
+            remedy = (
+                f"If it is '{near[0]}', set columns = {{ {near[0]} = \"{name}\" }} "
+                f"in [files.{table.name}] of study.toml."
+            )
+            findings.note("unknown_column", file, "Not read: unknown.", remedy, column=name)
+        else:
+            rest.append(name)
+    if rest:
+        shown = ", ".join(f"'{n}'" for n in rest[:20]) + (" ..." if len(rest) > 20 else "")
+        findings.note("unknown_column", file, f"Not read, because unknown: {shown}.")

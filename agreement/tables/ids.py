@@ -1,0 +1,146 @@
+"""Ids: text as it stands, joined only by `id_map`, and checked not to be names."""
+
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from agreement.tables.columns import Column, Table
+from agreement.tables.findings import Findings
+from agreement.tables.options import FileFormat
+from agreement.tables.readers import InputFile, RawTable, read_table
+from agreement.tables.text_cells import Distinct, text_column
+
+ID_MAP: Final = Table(
+    "id_map",
+    {"found": Column("id", required=True), "athlete_id": Column("id", required=True)},
+    ledger_id="found",
+    key="found",
+)
+_NAME: Final = re.compile(
+    r"[^\W\d_][^\W\d_'-]+([ ,]+[^\W\d_][^\W\d_'-]+)+|[^\W\d_]{2,}, ?[^\W\d_]+\.?"
+)
+_TRAILING_YEAR: Final = re.compile(r"(?<=[^\W_])[ _.\-/]+(19|20)\d\d$")
+_PARTS: Final = re.compile(r"([^\W\d_]*)(\d*)(.*)", re.DOTALL)
+
+
+def id_column(
+    raw: RawTable, name: str, findings: Findings, id_map: dict[str, str] | None = None
+) -> Distinct:
+    """
+    Return an id column: trimmed, mapped by `id_map`, and refused where an id looks like a name.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The table.
+    name : str
+        Our column name.
+    findings : Findings
+        Collects problems.
+    id_map : dict of str to str, optional
+        Athlete ids by the id found in the files.
+
+    Returns
+    -------
+    Distinct
+    """
+    found = text_column(raw, name, findings)
+    if id_map:
+        found = found.replaced([id_map.get(value, value) for value in found.labels])
+    for value, row in zip(found.labels, found.first_rows(raw), strict=True):
+        if _NAME.fullmatch(value):
+            what = f"The id in this row looks like a person's name ({_initials(value)})."
+            remedy = "Use codes as ids; an id_map file joins names of one file to codes of another."
+            column = raw.theirs.get(name, name)
+            findings.stop("name_like_id", raw.file, what, remedy, row=row, column=column)
+    return found
+
+
+def read_id_map(
+    folder: Path, file: str | None, findings: Findings
+) -> tuple[dict[str, str], InputFile | None]:
+    """
+    Return athlete ids by the id found in the files.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    file : str or None
+        Key ``study.id_map``.
+    findings : Findings
+        Collects problems.
+
+    Returns
+    -------
+    ids : dict of str to str
+    source : InputFile or None
+    """
+    if file is None:
+        return {}, None
+    if not (folder / file).is_file():
+        remedy = "Write it with the columns found,athlete_id, or remove the key study.id_map."
+        findings.stop("missing_file", file, "The file of unequal ids is missing.", remedy)
+        return {}, None
+    raw = read_table(folder / file, file, ID_MAP, FileFormat(), findings)
+    if raw is None or not set(ID_MAP.columns) <= set(raw.frame):
+        return {}, None
+    found = text_column(raw, "found", findings)
+    ours = text_column(raw, "athlete_id", findings)
+    ids: dict[str, str] = {}
+    for i, row in enumerate(raw.rows):
+        if found.codes[i] < 0 or ours.codes[i] < 0:
+            findings.stop(
+                "missing_value", file, "The row lacks one of the two ids.", "Fill it.", row=int(row)
+            )
+            continue
+        theirs, to = found.labels[found.codes[i]], ours.labels[ours.codes[i]]
+        if ids.setdefault(theirs, to) != to:
+            what = f"'{theirs}' leads to '{ids[theirs]}' and to '{to}'."
+            findings.stop("duplicate_key", file, what, "Keep one of them.", row=int(row))
+    return ids, InputFile(file, raw.digest, len(raw.rows))
+
+
+def note_likely_matches(
+    file: str, unknown: Iterable[str], known: Iterable[str], known_file: str, findings: Findings
+) -> None:
+    """Note which ids of a file look like an id of another; nothing is joined."""
+    by_key: dict[str, list[str]] = {}
+    by_number: dict[str, list[str]] = {}
+    for one in known:
+        by_key.setdefault(_key(one), []).append(one)
+        by_number.setdefault(_number(one), []).append(one)
+    for one in sorted(unknown):
+        number = _number(one)
+        bare = bool(number) and _key(one) == number
+        like = by_key.get(_key(one)) or (by_number.get(number) if bare else None)
+        like = like or (by_key.get(number) if number else None)
+        if like:
+            known_ones = " or ".join(f"'{k}'" for k in sorted(like)[:3])
+            what = f"Id '{one}' looks like {known_ones} in {known_file}; nothing was joined."
+            remedy = f"If it is the same athlete, put the line {one},{min(like)} into id_map."
+            findings.note("likely_match", file, what, remedy)
+
+
+def _key(one: str) -> str:
+    """
+    Return an id without what people vary: case, marks, leading zeros, a year at the end.
+
+    >>> {_key(i) for i in ("A-07", "a07", "A07_2024", "A 7")}
+    {'a7'}
+    """
+    plain = "".join(c for c in _TRAILING_YEAR.sub("", one.strip().casefold()) if c.isalnum())
+    parts = _PARTS.fullmatch(plain)
+    return f"{parts[1]}{parts[2].lstrip('0') or '0'}{parts[3]}" if parts and parts[2] else plain
+
+
+def _number(one: str) -> str:
+    """Return the digits of an id that is letters and then one number, else nothing."""
+    parts = _PARTS.fullmatch(_key(one))
+    return parts[2] if parts and not parts[3] else ""
+
+
+def _initials(name: str) -> str:
+    """Return a name as its initials, so that no message spreads it."""
+    return " ".join(f"{part[0]}..." for part in re.split(r"[ ,]+", name) if part)

@@ -1,0 +1,157 @@
+"""What one value of `study.toml` must be: each check returns the value or says what is expected."""
+
+import codecs
+from collections.abc import Callable
+from datetime import date, datetime
+from typing import Any, Final
+from zoneinfo import available_timezones
+
+from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
+from agreement.tables.options import Kind, Summary
+
+Check = Callable[[Any], Any]
+SUMMARIES: Final[tuple[Summary, ...]] = ("mean", "median", "nearest", "last")
+KINDS: Final[tuple[Kind, ...]] = ("squad", "validation", "audit")
+
+
+class WrongValueError(ValueError):
+    """A value that a key cannot have; the message says what it must be."""
+
+
+def text(value: object) -> str:
+    """Return a text."""
+    if isinstance(value, str):
+        return value
+    msg = "must be text in quotes"
+    raise WrongValueError(msg)
+
+
+def yes_no(value: object) -> bool:
+    """Return true or false."""
+    if isinstance(value, bool):
+        return value
+    msg = "must be true or false, without quotes"
+    raise WrongValueError(msg)
+
+
+def whole(least: int, most: int | None = None) -> Check:
+    """Return a check for a whole number of at least `least`, at most `most`."""
+
+    def check(value: object) -> int:
+        fits = isinstance(value, int) and not isinstance(value, bool)
+        if fits and least <= value and (most is None or value <= most):  # type: ignore[operator]  # an int here
+            return value  # type: ignore[return-value]  # an int here
+        upper = "" if most is None else f" and at most {most}"
+        msg = f"must be a whole number of at least {least}{upper}"
+        raise WrongValueError(msg)
+
+    return check
+
+
+def number(least: float, most: float, *, above: bool = False) -> Check:
+    """Return a check for a number from `least` (or above it) to `most`."""
+
+    def check(value: object) -> float:
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            fits = (least < value if above else least <= value) and value <= most
+            if fits:
+                return float(value)
+        start = f"above {least:g}" if above else f"from {least:g}"
+        msg = f"must be a number {start} to {most:g}, without quotes"
+        raise WrongValueError(msg)
+
+    return check
+
+
+def one_of(*allowed: str) -> Check:
+    """Return a check for one of a few words."""
+
+    def check(value: object) -> str:
+        if isinstance(value, str) and value in allowed:
+            return value
+        msg = "must be " + " or ".join(f'"{word}"' for word in allowed)
+        raise WrongValueError(msg)
+
+    return check
+
+
+def day(value: object) -> date:
+    """Return a calendar date."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    if isinstance(value, str):
+        try:
+            return date.fromisoformat(value)
+        except ValueError:
+            pass  # falls through to the message
+    msg = "must be a date like 2026-01-10"
+    raise WrongValueError(msg)
+
+
+def time_zone(value: object) -> str:
+    """Return the name of a time zone."""
+    if isinstance(value, str) and value in available_timezones():
+        return value
+    msg = 'must be the name of a time zone like "Europe/Oslo" or "UTC"'
+    raise WrongValueError(msg)
+
+
+def averaging_rule(value: object) -> str:
+    """Return an averaging rule in its one spelling."""
+    rule = normalised_rule(value) if isinstance(value, str) else None
+    if rule is None or rule == UNKNOWN_RULE:
+        msg = "must be one of " + GRAMMAR.replace(" or 'unknown'", "")
+        raise WrongValueError(msg)
+    return rule
+
+
+def encoding(value: object) -> str:
+    """Return the name of a text encoding."""
+    try:
+        if isinstance(value, str) and codecs.lookup(value):
+            return value
+    except LookupError:
+        pass  # falls through to the message
+    msg = 'must be the name of a text encoding like "utf-8" or "latin-1"'
+    raise WrongValueError(msg)
+
+
+def separator(value: object) -> str:
+    """Return a column separator."""
+    if isinstance(value, str) and len(value) == 1 and value not in "\"'\r\n.-0123456789":
+        return value
+    msg = 'must be one character like "," or ";" or "\\t"'
+    raise WrongValueError(msg)
+
+
+def texts(value: object) -> dict[str, str]:
+    """Return a table of texts."""
+    if isinstance(value, dict) and all(isinstance(v, str) for v in value.values()):
+        return value
+    msg = 'must be a table of texts like { mass_kg = "lb" }'
+    raise WrongValueError(msg)
+
+
+def mode_groups(modes: tuple[str, ...]) -> Check:
+    """Return a check for groups of modes that may be paired."""
+
+    def check(value: object) -> tuple[tuple[str, ...], ...]:
+        if isinstance(value, list) and all(
+            isinstance(group, list) and group and all(m in modes for m in group) for group in value
+        ):
+            return tuple(tuple(group) for group in value)
+        msg = f'must be groups of modes like [["run", "walk"]]; modes are {", ".join(modes)}'
+        raise WrongValueError(msg)
+
+    return check
+
+
+def code_tables(value: object) -> dict[str, dict[str, str]]:
+    """Return tables of codes: column -> theirs -> ours."""
+    if isinstance(value, dict) and all(
+        isinstance(codes, dict) and all(isinstance(v, str) for v in codes.values())
+        for codes in value.values()
+    ):
+        return value
+    msg = 'must be tables of texts like { sex = { "1" = "male", "2" = "female" } }'
+    raise WrongValueError(msg)

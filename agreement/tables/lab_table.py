@@ -1,0 +1,277 @@
+"""The checked `lab_tests` table: one VO2max per test, with its mass and its averaging rule."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.tables.athletes_table import Athletes
+from agreement.tables.averaging_rule import UNKNOWN_RULE
+from agreement.tables.codes import code_column, label_column, rule_column
+from agreement.tables.dates import moment_column
+from agreement.tables.findings import Findings
+from agreement.tables.ids import id_column
+from agreement.tables.leaving import Leaving, drop_withdrawn
+from agreement.tables.numbers import number_columns
+from agreement.tables.options import StudyOptions
+from agreement.tables.readers import RawTable
+from agreement.tables.rules import keep_rules
+from agreement.tables.text_cells import Distinct, Mask
+from agreement.tables.vo2max_values import Vo2max, vo2max_values
+
+Floats = npt.NDArray[np.float64]
+LAB_NUMBERS = (
+    "hr_max_bpm",
+    "rer_max",
+    "rpe_max",
+    "lactate_mmol_l",
+    "verification_vo2max_ml_kg_min",
+    "barometric_pressure_mmhg",
+    "temperature_c",
+)
+# HRmax about 208 - 0.7 age, SD about 11 bpm (Tanaka 2001; physiology sheet 2); further below than
+# this is more likely a slip than a person. The number is the authors' choice, no source.
+_HR_MAX_FAR_BELOW = 40.0
+_DISAGREE = 0.03  # typed relative against typed absolute VO2max
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedTable:
+    """One checked table: its rows, rows of people who withdrew, and the fate of its keys."""
+
+    frame: pd.DataFrame
+    withdrawn_rows: int
+    people: frozenset[str]  # every athlete in the file who did not withdraw
+    keys: frozenset[str] = frozenset()  # every key in the file, of those who did not withdraw
+    withdrawn_keys: frozenset[str] = frozenset()
+
+
+def lab_table(
+    raw: RawTable,
+    athletes: Athletes,
+    id_map: dict[str, str],
+    options: StudyOptions,
+    breath_ids: frozenset[str],
+    findings: Findings,
+) -> CheckedTable:
+    """
+    Return the checked table.
+
+    Parameters
+    ----------
+    raw : RawTable
+        As read; the rows of people who withdrew are removed from it.
+    athletes : Athletes
+        For masses, ages and who may appear.
+    id_map : dict of str to str
+        Athlete ids by the id found.
+    options : StudyOptions
+        Time zone and averaging rule of the study.
+    breath_ids : frozenset of str
+        Tests that have a breath file, which gives their VO2max.
+    findings : Findings
+        Collects problems.
+
+    Returns
+    -------
+    CheckedTable
+    """
+    people = id_column(raw, "athlete_id", findings, id_map)
+    tests = id_column(raw, "lab_test_id", findings)
+    gone = people.where(set(athletes.people.withdrawn))
+    withdrawn = tests.kept(gone).present()
+    people, count = drop_withdrawn(raw, people, athletes.people, findings)
+    tests = tests.kept(~gone)
+    moments = moment_column(raw, "date", options.study.time_zone, findings)
+    mode = code_column(raw, "mode", findings)
+    numbers = number_columns(raw, findings)
+    slips = _hr_max_slips(raw, numbers, athletes, people, moments.date, findings)
+    refused = keep_rules(raw, numbers, tests, findings, explained={"hr_max_bpm": slips})
+    has_breaths = tests.where(set(breath_ids))
+    mass, own_mass = _masses(numbers, athletes, people)
+    values = vo2max_values(numbers, refused, mass, len(raw.rows))
+
+    leaving = Leaving(raw, tests, findings)
+    leaving.mark_missing("lab_test_id", tests.codes < 0)
+    leaving.mark_missing("athlete_id", people.codes < 0)
+    leaving.mark_missing("date", np.isnat(moments.date))
+    leaving.mark_missing("mode", mode.codes < 0)
+    _mark_values(leaving, values, has_breaths, people, moments.date)
+    leaving.mark_unknown_athletes(people, athletes.people)
+    _note_conversions(raw, values, mass, own_mass, leaving.out, findings)
+    vo2max = np.where(values.refused, np.nan, values.converted)
+    rule = rule_column(raw, "averaging_rule", findings)
+    _check_rules(raw, rule, ~has_breaths & ~leaving.out, options, findings)
+    nothing = np.full(len(raw.rows), np.nan)
+    frame = pd.DataFrame(
+        {
+            "lab_test_id": tests.series(),
+            "athlete_id": people.series(),
+            "date": moments.date,
+            "mode": mode.series(),
+            "vo2max": vo2max,
+            "mass_kg": mass,
+            "averaging_rule": rule.series(),
+            **{name: numbers.get(name, nothing) for name in LAB_NUMBERS[:4]},
+            "plateau": code_column(raw, "plateau", findings).series(),
+            **{name: numbers.get(name, nothing) for name in LAB_NUMBERS[4:]},
+            "tag": label_column(raw, "tag", findings).series(),
+        }
+    )
+    return CheckedTable(leaving.finish(frame), count, people.present(), tests.present(), withdrawn)
+
+
+def _masses(
+    numbers: dict[str, Floats], athletes: Athletes, people: Distinct
+) -> tuple[Floats, Mask]:
+    """Return each test's mass, and whether it is its own rather than the athletes table's."""
+    own = numbers.get("mass_kg", np.full(len(people.codes), np.nan))
+    own_mass = ~np.isnan(own)
+    return np.where(own_mass, own, athletes.values(people, "mass_kg")), own_mass
+
+
+def _mark_values(
+    leaving: Leaving,
+    values: Vo2max,
+    has_breaths: Mask,
+    people: Distinct,
+    date: "np.ndarray[tuple[int, ...], np.dtype[np.datetime64]]",
+) -> None:
+    """Set aside tests whose VO2max is missing, cannot be converted or is out of range."""
+    present = ~np.isnan(values.relative) | ~np.isnan(values.absolute)
+    leaving.mark(
+        ~present & ~has_breaths,
+        "missing_value",
+        lambda i: f"No VO2max for {people.at(i)}, test of {_day(date[i])}; the row is left out.",
+        remedy="Fill the cell, or add a breath file.",
+    )
+    leaving.mark(
+        values.from_absolute & np.isnan(values.converted) & ~has_breaths,
+        "no_mass",
+        lambda i: (
+            f"No mass for {people.at(i)}, test of {_day(date[i])}; the row is left out of "
+            "mL/kg/min."
+        ),
+        column="mass_kg",
+        remedy="Fill mass_kg of the test.",
+    )
+    leaving.mark(
+        values.refused & ~has_breaths,
+        "out_of_range",
+        values.refusal,
+        column="vo2max_ml_kg_min",
+        remedy="Correct it, or state its unit.",
+    )
+    raw, findings = leaving.raw, leaving.findings
+    unknown = np.flatnonzero(values.refused & has_breaths)
+    findings.each(
+        "note",
+        "out_of_range",
+        raw.file,
+        raw.rows[unknown],
+        None,
+        lambda i: f"{values.refusal(unknown[i])} The breath file gives the value instead.",
+        "",
+    )
+
+
+def _note_conversions(
+    raw: RawTable, values: Vo2max, mass: Floats, own_mass: Mask, out: Mask, findings: Findings
+) -> None:
+    """Note each value made with a mass, and rows whose two VO2max do not agree."""
+    made = np.flatnonzero(values.from_absolute & ~np.isnan(values.converted) & ~out)
+    for reason, whose, rows in (
+        ("converted", "the test's own mass", made[own_mass[made]]),
+        ("mass_from_athletes", "from the athletes table", made[~own_mass[made]]),
+    ):
+        shown = [
+            f"{values.absolute[i]:g} L/min at {mass[i]:g} kg, {whose}, is "
+            f"{values.converted[i]:.1f} mL/kg/min."
+            for i in rows
+        ]
+        findings.each("note", reason, raw.file, raw.rows[rows], None, shown.__getitem__, "")
+    both = ~np.isnan(values.relative) & ~np.isnan(values.absolute) & ~np.isnan(mass) & ~out
+    other = values.absolute * 1000 / mass
+    with np.errstate(invalid="ignore"):
+        apart = np.flatnonzero(both & (np.abs(other / values.relative - 1) > _DISAGREE))
+    findings.each(
+        "note",
+        "values_disagree",
+        raw.file,
+        raw.rows[apart],
+        None,
+        lambda i: (
+            f"{values.relative[apart[i]]:g} mL/kg/min and {values.absolute[apart[i]]:g} L/min "
+            f"at {mass[apart[i]]:g} kg are more than 3 % apart; the first is used."
+        ),
+        "Look at the mass.",
+    )
+
+
+def _hr_max_slips(
+    raw: RawTable,
+    numbers: dict[str, Floats],
+    athletes: Athletes,
+    people: Distinct,
+    date: "np.ndarray[tuple[int, ...], np.dtype[np.datetime64]]",
+    findings: Findings,
+) -> Mask:
+    """Note maximal heart rates far below what the athlete's age lets expect."""
+    measured = numbers.get("hr_max_bpm", np.full(len(people.codes), np.nan))
+    year = date.astype("datetime64[Y]").astype(np.float64) + 1970
+    age = athletes.values(people, "age_years")
+    age = np.where(np.isnan(age), year - athletes.values(people, "birth_year"), age)
+    expected = 208 - 0.7 * age
+    with np.errstate(invalid="ignore"):
+        far = (measured >= 90) & (measured < expected - _HR_MAX_FAR_BELOW)
+    positions = np.flatnonzero(far)
+    findings.each(
+        "note",
+        "hr_max_looks_wrong",
+        raw.file,
+        raw.rows[positions],
+        raw.theirs.get("hr_max_bpm", "hr_max_bpm"),
+        lambda i: (
+            f"HRmax {measured[positions[i]]:g} is far below the {expected[positions[i]]:.0f} "
+            f"usual at age {age[positions[i]]:.0f}."
+        ),
+        "Look for swapped digits (104 for 194), a drug that limits heart rate, or a short test.",
+    )
+    return np.asarray(far)
+
+
+def _check_rules(
+    raw: RawTable, rule: Distinct, where: Mask, options: StudyOptions, findings: Findings
+) -> None:
+    """Stop when typed values rest on different averaging rules, unless that is allowed."""
+    counted = np.bincount(rule.codes[where], minlength=len(rule.labels))
+    found = {label: int(n) for label, n in zip(rule.labels, counted, strict=True) if n}
+    unknown = found.pop(UNKNOWN_RULE, 0)
+    if unknown:
+        what = f"The averaging rule of {unknown} tests is unknown."
+        remedy = "Fill averaging_rule: rules shift VO2max by several per cent."
+        findings.note("averaging_rule_unknown", raw.file, what, remedy, column="averaging_rule")
+    stated = options.reference.averaging_rule
+    others = {label: n for label, n in found.items() if label != stated}
+    if not others or (stated is None and len(found) < 2):
+        return
+    listed = ", ".join(f"'{label}' in {n} tests" for label, n in sorted(found.items()))
+    study = f"; the study's rule is '{stated}'" if stated else ""
+    what = f"The tests were averaged in different ways: {listed}{study}."
+    if options.reference.allow_mixed:
+        findings.note("averaging_rule_mixed", raw.file, what, "Allowed by allow_mixed.")
+        return
+    odd = np.flatnonzero(where & rule.where(set(sorted(others)[-1:])))
+    remedy = (
+        "Average them alike, or accept the mixture with allow_mixed = true in [reference] of "
+        "study.toml."
+    )
+    column = raw.theirs.get("averaging_rule")
+    row = int(raw.rows[odd[0]])
+    findings.stop("averaging_rule_mixed", raw.file, what, remedy, row=row, column=column)
+
+
+def _day(moment: np.datetime64) -> str:
+    """Return a date as written by people."""
+    return str(moment.astype("datetime64[D]"))

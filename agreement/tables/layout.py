@@ -1,0 +1,187 @@
+"""How a text file is laid out: encoding, separator, and where the header is. Found, and reported."""
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from agreement.tables.columns import MISSING_ANY_CASE, Table
+from agreement.tables.findings import Findings
+from agreement.tables.headers import plain_name, wanted_names
+from agreement.tables.options import FileFormat
+from agreement.tables.units import looks_like_unit
+
+SEPARATORS: Final = (",", ";", "\t")
+_NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
+_HEAD: Final = 65_536  # bytes looked at to find the layout
+_HEADER_SEARCH: Final = 10  # rows in which the header may stand
+
+
+@dataclass(frozen=True, slots=True)
+class HeaderPlace:
+    """Where the names stand and where the data begin; both count from 0."""
+
+    names: int
+    data: int
+    units: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How to read one text file; `place` counts records from 0."""
+
+    encoding: str
+    separator: str
+    place: HeaderPlace
+    header: tuple[str, ...]
+    units: tuple[str, ...]  # of the unit row, empty when there is none
+
+
+def find_encoding(data: bytes) -> str:
+    """Return the encoding of a file: by its mark, UTF-8 if it is valid UTF-8, else Latin-1."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    if data.startswith(b"\xef\xbb\xbf"):
+        return "utf-8-sig"
+    if data.isascii():
+        return "utf-8"
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return "latin-1"
+    return "utf-8"
+
+
+def find_layout(
+    data: bytes, table: Table, form: FileFormat, file: str, findings: Findings
+) -> Layout:
+    """
+    Return the layout of a text file, and note whatever is not a comma, UTF-8 and one header row.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file, not empty.
+    table : Table
+        The columns looked for: the header is the row that has most of their names.
+    form : FileFormat
+        What the study file states; only the rest is looked for.
+    file : str
+        For messages.
+    findings : Findings
+        Collects notes.
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    UnicodeDecodeError
+        If the stated encoding does not fit.
+    """
+    encoding = form.encoding or find_encoding(data)
+    head = data[:_HEAD].decode(encoding, errors="strict" if len(data) <= _HEAD else "replace")
+    known = wanted_names(table, form)
+    candidates = (form.separator,) if form.separator else SEPARATORS
+    records = {sep: _records(head, sep) for sep in candidates}
+    separator = max(candidates, key=lambda sep: _fit(records[sep], known))
+    chosen = records[separator]
+    place = find_header(chosen, table, form)
+    layout = Layout(
+        encoding,
+        separator,
+        place,
+        tuple(chosen[place.names]) if chosen else (),
+        () if place.units is None else tuple(chosen[place.units]),
+    )
+    _report(layout, form, file, findings)
+    return layout
+
+
+def find_header(records: Sequence[Sequence[str]], table: Table, form: FileFormat) -> HeaderPlace:
+    """Return where the header stands among the first records: the row with most known names."""
+    known = wanted_names(table, form)
+    search = form.header_rows or _HEADER_SEARCH
+    counts = [_names_in(record, known) for record in records[:search]]
+    names = counts.index(max(counts)) if counts else 0
+    if form.header_rows is not None:
+        units = names + 1 if names + 1 < form.header_rows else None
+        return HeaderPlace(
+            names, form.header_rows, units if units and units < len(records) else None
+        )
+    following = records[names + 1] if names + 1 < len(records) else ()
+    if is_unit_row(records[names] if records else (), following, table, form):
+        return HeaderPlace(names, names + 2, names + 1)
+    return HeaderPlace(names, names + 1, None)
+
+
+def is_unit_row(
+    header: Sequence[str], cells: Sequence[str], table: Table, form: FileFormat
+) -> bool:
+    """Whether a record holds units: one in a number or date column, and no number or date."""
+    theirs = {plain_name(name): ours for ours, name in form.columns.items()}
+    seen = False
+    for name, cell in zip(header, cells, strict=False):
+        ours = theirs.get(plain_name(name), plain_name(name))
+        column = table.columns.get(ours)
+        text = cell.strip()
+        if column is None or column.kind not in {"number", "date", "time"}:
+            continue
+        if text.casefold() in MISSING_ANY_CASE:
+            continue
+        if not looks_like_unit(text):
+            return False
+        seen = True
+    return seen
+
+
+def _records(head: str, separator: str) -> list[list[str]]:
+    """Return the first records of a text, as far as they can be read."""
+    reader = csv.reader(io.StringIO(head, newline=""), delimiter=separator)
+    records: list[list[str]] = []
+    try:
+        for record in reader:
+            records.append(record)  # keep what was read before an error
+            if len(records) > _HEADER_SEARCH + 2:
+                break
+    except csv.Error:
+        pass  # the full reading will say what is wrong, and where
+    return records
+
+
+def _names_in(record: Sequence[str], known: set[str]) -> int:
+    """Return how many cells of a record are known column names."""
+    return len({plain_name(cell) for cell in record} & known)
+
+
+def _fit(records: list[list[str]], known: set[str]) -> tuple[int, int]:
+    """Return how well a separator fits: known names in a row, then number of columns."""
+    found = max((_names_in(r, known) for r in records), default=0)
+    return found, max((len(r) for r in records), default=0)
+
+
+def _report(layout: Layout, form: FileFormat, file: str, findings: Findings) -> None:
+    """Note what was found and not stated, where it differs from the plain form."""
+    found = []
+    if form.separator is None and layout.separator != ",":
+        found.append(f"{_NAMES[layout.separator]} between columns")
+    if form.encoding is None and layout.encoding not in {"utf-8", "utf-8-sig"}:
+        found.append(f"text encoded as {layout.encoding}")
+    if found:
+        findings.note("format_found", file, f"Read with {' and '.join(found)}.")
+    report_header(layout.place, form, file, findings)
+
+
+def report_header(place: HeaderPlace, form: FileFormat, file: str, findings: Findings) -> None:
+    """Note a header that is not the first row alone."""
+    if form.header_rows is not None or place == HeaderPlace(0, 1, None):
+        return
+    what = f"Column names found in row {place.names + 1}"
+    if place.names:
+        what += "; the rows above are not read"
+    if place.units is not None:
+        what += f"; row {place.units + 1} holds units"
+    remedy = "If that is wrong, set header_rows for this file in study.toml."
+    findings.note("format_found", file, f"{what}.", remedy)

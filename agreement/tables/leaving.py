@@ -1,0 +1,106 @@
+"""Which rows of a table leave, and why: the first cause in the order of `terms.REASONS` counts."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from agreement.tables.findings import Findings
+from agreement.tables.readers import RawTable
+from agreement.tables.text_cells import Distinct, Mask
+
+
+@dataclass(frozen=True, slots=True)
+class People:
+    """What the `athletes` table says about who may appear."""
+
+    known: frozenset[str] | None = None  # None: there is no athletes table
+    withdrawn: frozenset[str] = frozenset()
+
+
+class Leaving:
+    """Collects the rows of one table that are set aside; call `mark` in the order of reasons."""
+
+    def __init__(self, raw: RawTable, ids: Distinct, findings: Findings) -> None:
+        self.raw = raw
+        self.ids = ids
+        self.findings = findings
+        self.out: Mask = np.zeros(len(raw.rows), dtype=np.bool_)
+
+    def mark(
+        self,
+        where: Mask,
+        reason: str,
+        message: Callable[[int], str],
+        *,
+        column: str | None = None,
+        remedy: str = "",
+    ) -> None:
+        """Set aside the rows of `where` that have not left yet; `message` is called per row."""
+        new = np.flatnonzero(where & ~self.out).tolist()
+        if not new:
+            return
+        self.out[new] = True
+        header = None if column is None else self.raw.theirs.get(column, column)
+        self.findings.leave_out(
+            reason,
+            self.raw.file,
+            self.raw.rows[new],
+            [self.ids.at(i) for i in new],
+            [message(i) for i in new],
+            column=header,
+            remedy=remedy,
+        )
+
+    def mark_missing(self, column: str, where: Mask) -> None:
+        """Set aside rows without a required value; an absent column has been reported already."""
+        if column in self.raw.theirs:
+            self.mark(
+                where,
+                "missing_value",
+                lambda _: f"No {column}; the row is left out.",
+                column=column,
+                remedy="Fill the cell.",
+            )
+
+    def mark_unknown_athletes(self, athletes: Distinct, people: People) -> None:
+        """Set aside rows whose athlete is not in the athletes table."""
+        if people.known is None:
+            return
+        strangers = {a for a in athletes.labels if a not in people.known}
+        self.mark(
+            athletes.where(strangers),
+            "unknown_athlete",
+            lambda i: f"Athlete '{athletes.at(i)}' is not in the athletes table.",
+            column="athlete_id",
+            remedy="Add the athlete, or join the two ids in id_map.",
+        )
+
+    def finish(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Return the rows that stay, with file and row of each."""
+        frame["file"] = Distinct(np.zeros(len(frame), dtype=np.int64), [self.raw.file]).series()
+        frame["row"] = self.raw.rows
+        return frame[~self.out].reset_index(drop=True) if self.out.any() else frame
+
+
+def drop_withdrawn(
+    raw: RawTable, athletes: Distinct, people: People, findings: Findings
+) -> tuple[Distinct, int]:
+    """
+    Remove the rows of people who withdrew, before anything is said about them.
+
+    Returns
+    -------
+    athletes : Distinct
+        The athlete ids of the rows that stay; `raw` is cut alike.
+    count : int
+        Rows removed.
+    """
+    gone = athletes.where(set(people.withdrawn))
+    count = int(gone.sum())
+    if count:
+        findings.withdraw(raw.file, count)
+        raw.keep(~gone)
+        athletes = athletes.kept(~gone)
+    return athletes, count

@@ -1,0 +1,184 @@
+"""Number columns: decimal marks, missing tokens, text where a number belongs, foreign units."""
+
+import re
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
+from agreement.tables.findings import Findings
+from agreement.tables.readers import RawTable
+from agreement.tables.text_cells import Distinct, distinct
+from agreement.tables.units import unit_of
+
+Floats = npt.NDArray[np.float64]
+_NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
+
+
+class Marks(NamedTuple):
+    """The decimal marks of one column: certain ones, and those of numbers like 1,500."""
+
+    sure: frozenset[str]
+    doubtful: frozenset[str]
+
+
+def number_columns(raw: RawTable, findings: Findings) -> dict[str, Floats]:
+    """
+    Return every number column of a table in our units; NaN where a cell is missing.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The table.
+    findings : Findings
+        Gets text in required columns as stops, text in optional ones as notes, and what was
+        converted.
+
+    Returns
+    -------
+    dict of str to ndarray of float64
+        By our column name; columns that the file does not have are absent. A VO2max column whose
+        unit is another of the three quantities stands under that quantity's name.
+    """
+    names = [n for n, c in raw.table.columns.items() if c.kind == "number" and n in raw.frame]
+    typed = {n for n in names if _is_typed(raw.frame[n])}
+    texts = {n: distinct(raw.frame[n]) for n in names if n not in typed}
+    marks = {n: marks_of(text.labels) for n, text in texts.items()}
+    columns: dict[str, Floats] = {}
+    for name in names:
+        if name in typed:
+            values = raw.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
+        else:
+            comma = _is_comma(raw, name, texts[name].labels, marks, findings)
+            values = _parsed(raw, name, texts[name], findings, comma=comma)
+        ours, converted = _in_our_unit(raw, name, values, findings)
+        if ours in columns:
+            column = raw.theirs[name]
+            what = f"After its unit the column is '{ours}', and there is another one."
+            findings.stop("unit", raw.file, what, "Delete one of them.", column=column)
+        columns[ours] = converted
+        raw.theirs.setdefault(ours, raw.theirs[name])
+    return columns
+
+
+def marks_of(labels: list[str]) -> Marks:
+    """
+    Return the decimal marks that the numbers among some texts use.
+
+    >>> marks_of(["52,4", "50"])
+    Marks(sure=frozenset({','}), doubtful=frozenset())
+    """
+    sure: set[str] = set()
+    doubtful: set[str] = set()
+    for label in labels:
+        text = label.strip()
+        if _NUMBER.fullmatch(text):
+            used = {mark for mark in ".," if mark in text}
+            (doubtful if _THOUSANDS.fullmatch(text) else sure).update(used)
+    return Marks(frozenset(sure), frozenset(doubtful))
+
+
+def _is_typed(column: "pd.Series[Any]") -> bool:
+    """Whether a column already holds numbers."""
+    dtype = column.dtype
+    return pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype)
+
+
+def _is_comma(
+    raw: RawTable, name: str, labels: list[str], marks: dict[str, Marks], findings: Findings
+) -> bool:
+    """Whether a comma is this column's decimal mark; stops where the file does not decide it."""
+    stated, mine = raw.form.decimal, marks[name]
+    used = mine.sure | mine.doubtful
+    in_file = frozenset().union(*(m.sure for m in marks.values()))
+    column = raw.theirs[name]
+    if len(used) == 2:
+        what = "Some numbers of this column have a comma, others a dot."
+        remedy = "Write them all in one way, without marks for thousands."
+        findings.stop("decimal_mark", raw.file, what, remedy, column=column)
+    elif stated is not None and used - {stated}:
+        what = f"Numbers of this column have a '{min(used)}', but study.toml says '{stated}'."
+        findings.stop("decimal_mark", raw.file, what, "Correct the key decimal.", column=column)
+    elif stated is None and _is_undecided(mine, in_file):
+        example = next(v for v in labels if _THOUSANDS.fullmatch(v.strip()))
+        what = f"'{example.strip()}' could be {_both(example)}; the file does not decide it."
+        remedy = f'Set decimal = "," or "." in [files.{raw.table.name}] of study.toml.'
+        findings.stop("decimal_mark", raw.file, what, remedy, column=column)
+    if "," in used and stated is None:
+        shown = next(v for v in labels if "," in v and _NUMBER.fullmatch(v.strip())).strip()
+        what = f"Read {shown} as {shown.replace(',', '.')}: decimal comma in the whole column."
+        findings.note("format_found", raw.file, what, column=column)
+    return "," in used
+
+
+def _parsed(
+    raw: RawTable, name: str, found: Distinct, findings: Findings, *, comma: bool
+) -> Floats:
+    """Return one text column as numbers in the file's own unit."""
+    numbers = np.full(len(found.labels) + 1, np.nan)
+    text: set[str] = set()
+    for i, label in enumerate(found.labels):
+        plain = label.strip()
+        if plain.casefold() in MISSING_ANY_CASE:
+            continue
+        if _NUMBER.fullmatch(plain) and ("," not in plain or comma):
+            numbers[i] = float(plain.replace(",", "."))
+        if not np.isfinite(numbers[i]):
+            numbers[i] = np.nan
+            text.add(label)
+    if text:
+        _report_text(raw, name, found, text, findings)
+    return numbers[found.codes]
+
+
+def _is_undecided(mine: Marks, in_file: frozenset[str]) -> bool:
+    """Whether numbers like 1,500 stay open: by themselves, and by the file's other columns."""
+    if mine.sure or not mine.doubtful:
+        return False
+    return len(in_file) == 2 or (mine.doubtful == {","}) != (in_file == {","})
+
+
+def _both(text: str) -> str:
+    """Return the two readings of a number like 1,500."""
+    plain = text.strip()
+    return f"{float(plain.replace(',', '.')):g} or {plain.replace(',', '').replace('.', '')}"
+
+
+def _report_text(
+    raw: RawTable, name: str, found: Distinct, text: set[str], findings: Findings
+) -> None:
+    """Report cells that are no numbers: a stop in a required column, else the cell is unknown."""
+    required = raw.table.columns[name].required or name in VO2MAX_COLUMNS
+    positions = np.flatnonzero(found.where(text))
+    end = "." if required else "; taken as unknown."
+    findings.each(
+        "stop" if required else "note",
+        "not_a_number",
+        raw.file,
+        raw.rows[positions],
+        raw.theirs[name],
+        lambda i: f"'{found.labels[found.codes[positions[i]]]}' is not a number{end}",
+        "Write the number alone, or leave the cell empty.",
+    )
+
+
+def _in_our_unit(
+    raw: RawTable, name: str, values: Floats, findings: Findings
+) -> tuple[str, Floats]:
+    """Return a column's name and values after the unit that the study file states."""
+    stated = raw.form.units.get(name)
+    leads_to = unit_of(name, stated) if stated is not None else None
+    if leads_to is None:  # none stated, or already reported with the study file
+        return name, values
+    ours, unit = leads_to
+    converted = unit.convert(values)
+    filled = np.flatnonzero(np.isfinite(values))
+    if len(filled):
+        first = filled[0]
+        moved = f" as {ours}" if ours != name else ""
+        what = f"Read in {stated}{moved}: {values[first]:g} became {converted[first]:.6g}."
+        findings.note("unit_converted", raw.file, what, column=raw.theirs[name])
+    return ours, converted

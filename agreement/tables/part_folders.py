@@ -1,0 +1,110 @@
+"""The folders of raw files, one per laboratory test or session: which file belongs to which row."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from agreement.tables.columns import Table
+from agreement.tables.findings import Findings
+from agreement.tables.paths import path_problem
+
+
+@dataclass(frozen=True, slots=True)
+class PartFolder:
+    """The raw files of one folder by the id that they are named after."""
+
+    folder: str
+    parts: dict[str, Path]
+
+
+def find_parts(study: Path, table: Table, stated: str | None, findings: Findings) -> PartFolder:
+    """
+    Return the raw files of a folder.
+
+    Parameters
+    ----------
+    study : Path
+        The study folder.
+    table : Table
+        `breaths` or `samples`.
+    stated : str or None
+        Another path of the folder, from the study file.
+    findings : Findings
+        Gets two files for one id and links that lead outside as stops.
+
+    Returns
+    -------
+    PartFolder
+        Empty when there is no such folder; a stop if the study file states it.
+    """
+    name = stated or table.name
+    if path_problem(study, name):
+        return PartFolder(name, {})  # reported with the study file
+    folder = study / name
+    if not folder.is_dir():
+        if stated:
+            findings.stop("missing_file", name, "There is no such folder.", "Correct the path.")
+        return PartFolder(name, {})
+    parts: dict[str, Path] = {}
+    for path in sorted(folder.iterdir()):
+        ending = next((e for e in table.endings if path.name.casefold().endswith(e)), None)
+        if ending is None or not path.is_file() or path.name.startswith("."):
+            continue
+        file = f"{name}/{path.name}"
+        if problem := path_problem(study, file):
+            findings.stop("path_outside", file, problem, "Put the file itself there.")
+            continue
+        part_id = path.name[: -len(ending)].strip()
+        if part_id in parts:
+            what = f"'{part_id}' has two files: {parts[part_id].name} and {path.name}."
+            findings.stop("two_files", name, what, "Keep one of them.")
+            continue
+        parts[part_id] = path
+    return PartFolder(name, parts)
+
+
+def match_parts(
+    found: PartFolder,
+    kept: frozenset[str],
+    all_keys: frozenset[str],
+    withdrawn: frozenset[str],
+    row_name: str,
+    findings: Findings,
+) -> tuple[dict[str, Path], int]:
+    """
+    Return the raw files whose row is in the study; the others are set aside, one line each.
+
+    Parameters
+    ----------
+    found : PartFolder
+        The files.
+    kept, all_keys, withdrawn : frozenset of str
+        Ids of the rows that stay, of all rows of those who take part, and of those who withdrew.
+    row_name : str
+        What a row is called in messages.
+    findings : Findings
+        Collects the lines.
+
+    Returns
+    -------
+    parts : dict of str to Path
+    withdrawn : int
+        Files of people who withdrew.
+    """
+    parts = {i: path for i, path in found.parts.items() if i in kept}
+    gone = sum(i in withdrawn and i not in all_keys for i in found.parts)
+    if gone:
+        findings.withdraw(found.folder, gone)
+    for reason, text, ids in (
+        (
+            "unknown_test",
+            f"There is no {row_name} '{{}}' for the raw file of this name.",
+            [i for i in found.parts if i not in all_keys and i not in withdrawn],
+        ),
+        (
+            "row_left_out",
+            f"The {row_name} '{{}}' of this raw file was itself left out.",
+            [i for i in found.parts if i in all_keys and i not in kept],
+        ),
+    ):
+        findings.leave_out_parts(reason, found.folder, ids, [text.format(i) for i in ids])
+    return parts, gone

@@ -1,0 +1,271 @@
+"""One table of a study, in whatever form it comes -> a frame of our columns with row numbers."""
+
+import csv
+import gzip
+import hashlib
+import zlib
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.tables.columns import FOLDERS, PARQUET_ENDING, Table
+from agreement.tables.findings import Findings, Rows
+from agreement.tables.headers import Header, read_header
+from agreement.tables.layout import find_header, find_layout, report_header
+from agreement.tables.options import FileFormat
+from agreement.tables.text_files import (
+    RaggedRowsError,
+    columns_of,
+    plain_columns,
+    text_columns,
+)
+from agreement.tables.units import Unit, unit_of
+from agreement.tables.workbooks import WorkbookError, sheet_records
+
+_MOST_UNPACKED: Final = 2_000_000_000  # bytes of a gzip file
+_REMEDY: Final = "Open it in a spreadsheet and save it as CSV UTF-8."
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """One file that was read, for provenance; `rows` of a table, without header and empty rows."""
+
+    name: str
+    sha256: str
+    rows: int | None
+
+
+@dataclass(slots=True)
+class RawTable:
+    """
+    One table as its file has it.
+
+    Attributes
+    ----------
+    table : Table
+        What it should be.
+    file : str
+        Path inside the study folder.
+    form : FileFormat
+        What the study file states about it.
+    frame : DataFrame
+        Our column names. Text, categories of text, or already float64 and datetime64 where the
+        file carries types or was plain; missing columns are absent.
+    rows : ndarray of int64
+        The row of each record, as a spreadsheet counts.
+    theirs : dict of str to str
+        Header in the file by our column name.
+    digest : str
+        SHA-256 of the file.
+    """
+
+    table: Table
+    file: str
+    form: FileFormat
+    frame: pd.DataFrame
+    rows: Rows
+    theirs: dict[str, str]
+    digest: str
+
+    def keep(self, mask: "np.ndarray[Any, np.dtype[np.bool_]]") -> None:
+        """Keep only the rows of `mask`."""
+        if not mask.all():
+            self.frame = self.frame[mask].reset_index(drop=True)
+            self.rows = self.rows[mask]
+
+    def key_hint(self, key: str) -> str:
+        """Return how to name a key of this table in `study.toml`."""
+        return f"set {key} in [files.{self.table.name}] of study.toml"
+
+
+def read_table(
+    path: Path,
+    file: str,
+    table: Table,
+    form: FileFormat,
+    findings: Findings,
+    *,
+    zoned: bool = False,
+) -> RawTable | None:
+    """
+    Read one table; what is wrong goes to `findings`.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    file : str
+        Its path inside the study folder, for messages.
+    table : Table
+        Which columns are looked for.
+    form : FileFormat
+        What the study file states about it.
+    findings : Findings
+        Collects problems.
+    zoned : bool
+        Whether the study states its time zone.
+
+    Returns
+    -------
+    RawTable or None
+        None when the file cannot be used at all; the reason is among the findings.
+    """
+    try:
+        data = _bytes(path)
+        if not data.strip():
+            findings.stop("unreadable_file", file, "The file is empty.", "Fill it, or delete it.")
+            return None
+        digest = hashlib.sha256(data).hexdigest()
+        read = {PARQUET_ENDING: _parquet, ".xlsx": _workbook}.get(path.suffix.casefold())
+        found = (
+            read(data, file, table, form, findings)
+            if read
+            else _text(data, file, table, form, findings, zoned=zoned)
+        )
+    except RaggedRowsError:
+        return None
+    except WorkbookError as error:
+        findings.stop("unreadable_file", file, error.what, error.remedy)
+        return None
+    except csv.Error as error:
+        what = f"The columns cannot be told apart: {error}."
+        findings.stop(
+            "unreadable_file", file, what, "Look for a quotation mark without its partner."
+        )
+        return None
+    except UnicodeError:
+        what = f"The text is not encoded as {form.encoding or 'UTF-16'}."
+        findings.stop("unreadable_file", file, what, "Set its true encoding, or save it as UTF-8.")
+        return None
+    except (OSError, EOFError, zlib.error) as error:
+        what = f"The file cannot be read ({type(error).__name__})."
+        findings.stop("unreadable_file", file, what, "Check that it is a whole file, open to you.")
+        return None
+    if found is None:
+        return None
+    frame, rows, header = found
+    raw = RawTable(table, file, form, frame, rows, header.theirs, digest)
+    _require_columns(raw, findings)
+    return raw
+
+
+Found = tuple[pd.DataFrame, Rows, Header]
+
+
+def _bytes(path: Path) -> bytes:
+    """Return the content of a file, unpacked if it is packed."""
+    data = path.read_bytes()
+    if path.suffix.casefold() != ".gz":
+        return data
+    with gzip.open(BytesIO(data)) as packed:
+        content = packed.read(_MOST_UNPACKED + 1)
+    if len(content) > _MOST_UNPACKED:
+        msg = "too large when unpacked"
+        raise OSError(msg)
+    return content
+
+
+def _text(
+    data: bytes, file: str, table: Table, form: FileFormat, findings: Findings, *, zoned: bool
+) -> Found | None:
+    """Read a text file, the fast way if it is plain."""
+    if b"\0" in data and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        what = "The file is not a text file."
+        findings.stop("unreadable_file", file, what, _REMEDY)
+        return None
+    layout = find_layout(data, table, form, file, findings)
+    header = read_header(layout.header, table, form, file, findings)
+    _check_units(layout.units, header, table, form, file, findings)
+    plain = plain_columns(data, layout, header, table.columns, zoned=zoned)
+    if plain is not None:
+        first = layout.place.data + 1
+        return plain, np.arange(first, first + len(plain), dtype=np.int64), header
+    frame, rows = text_columns(data, layout, header, file, findings)
+    return frame, rows, header
+
+
+def _workbook(
+    data: bytes, file: str, table: Table, form: FileFormat, findings: Findings
+) -> Found | None:
+    """Read one sheet of a workbook."""
+    records = sheet_records(data, form.sheet)
+    if not records:
+        findings.stop("unreadable_file", file, "The sheet is empty.", "Fill it, or name another.")
+        return None
+    place = find_header(records[:20], table, form)
+    report_header(place, form, file, findings)
+    header = read_header(records[place.names], table, form, file, findings)
+    units = () if place.units is None else records[place.units]
+    _check_units(units, header, table, form, file, findings)
+    filled = [
+        (i + 1, r)
+        for i, r in enumerate(records)
+        if i >= place.data and any(cell.strip() for cell in r)
+    ]
+    frame, rows = columns_of(
+        [r for _, r in filled], [i for i, _ in filled], len(records[0]), header, file, findings
+    )
+    return frame, rows, header
+
+
+def _parquet(
+    data: bytes, file: str, table: Table, form: FileFormat, findings: Findings
+) -> Found | None:
+    """Read a Parquet file; text columns come as categories, numbers and times typed."""
+    try:
+        from pyarrow import ArrowException, BufferReader, parquet
+    except ImportError:
+        remedy = "Install the package with its extra 'scale', or save the file as CSV."
+        findings.stop("unreadable_file", file, "Parquet files need another package.", remedy)
+        return None
+    try:
+        names = parquet.read_schema(BufferReader(data)).names
+        header = read_header(names, table, form, file, findings)
+        content = parquet.read_table(BufferReader(data), columns=list(header.theirs.values()))
+        frame = content.to_pandas(strings_to_categorical=True, ignore_metadata=True)
+    except (ArrowException, OSError) as error:
+        what = f"The Parquet file cannot be read ({type(error).__name__})."
+        findings.stop("unreadable_file", file, what, "Write it again.")
+        return None
+    frame = frame.rename(columns={theirs: ours for ours, theirs in header.theirs.items()})
+    # a header row is counted although the format has none, so that its rows count like a CSV's
+    return frame, np.arange(2, 2 + len(frame), dtype=np.int64), header
+
+
+def _check_units(
+    units: "tuple[str, ...] | list[str]",
+    header: Header,
+    table: Table,
+    form: FileFormat,
+    file: str,
+    findings: Findings,
+) -> None:
+    """Stop when a row of units names another unit than ours and the study file does not settle it."""
+    for ours, i in header.position.items():
+        text = units[i].strip() if i < len(units) else ""
+        named = unit_of(ours, text) if text else None
+        if named is not None and named != (ours, Unit()) and ours not in form.units:
+            findings.stop(
+                "unit",
+                file,
+                f"The column is headed with the unit '{text}', but its name says another.",
+                f'To convert it, set units = {{ {ours} = "{text}" }} in [files.{table.name}].',
+                column=header.theirs[ours],
+            )
+
+
+def _require_columns(raw: RawTable, findings: Findings) -> None:
+    """Stop when a required column is missing, and say which columns the file has."""
+    for name, column in raw.table.columns.items():
+        if column.required and name not in raw.frame:
+            where = f"[files.{raw.table.name}] of study.toml"
+            remedy = f'Add it, or set columns = {{ {name} = "its header" }} in {where}.'
+            if raw.table.name in FOLDERS:
+                remedy += " One such table serves every file of the folder."
+            findings.stop(
+                "missing_column", raw.file, f"The column '{name}' is missing.", remedy, column=name
+            )

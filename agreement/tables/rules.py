@@ -1,0 +1,241 @@
+"""
+The rules a row must keep: plausible ranges, keys that do not repeat.
+
+pandera finds every breach in one lazy, vectorised pass (a few hundredths of a second for a million
+rows, so it runs on every table); `keep_rules` is the one place where breaches become our words.
+"""
+
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.tables.columns import VO2MAX_COLUMNS
+from agreement.tables.findings import Findings
+from agreement.tables.readers import RawTable
+from agreement.tables.text_cells import Distinct, Mask
+from agreement.terms import RANGES, Range
+
+Floats = npt.NDArray[np.float64]
+# columns whose value a row cannot do without: the caller sets the row aside
+REQUIRED_VALUES: Final = frozenset((*VO2MAX_COLUMNS, "duration_min"))
+
+
+class Hint(NamedTuple):
+    """What a value between `low` and `high` in the wrong column may really be."""
+
+    low: float
+    high: float
+    text: str
+
+
+HINTS: Final[dict[str, tuple[Hint, ...]]] = {
+    "vo2max_ml_kg_min": (
+        Hint(0.5, 3, "If it is in L/min, put it under 'vo2max_l_min'."),
+        Hint(3, 8, "It may be in L/min or MET; ask where the file comes from."),
+        Hint(8, 15, "If it is in MET (x 3.5), say so under units."),
+        Hint(500, 8000, "If it is in mL/min, put it under 'vo2max_ml_min'."),
+    ),
+    "vo2max_l_min": (
+        Hint(8, 100, "If it is in mL/kg/min, put it under 'vo2max_ml_kg_min'."),
+        Hint(500, 8000, "If it is in mL/min, put it under 'vo2max_ml_min'."),
+    ),
+    "vo2max_ml_min": (
+        Hint(0.5, 8, "If it is in L/min, put it under 'vo2max_l_min'."),
+        Hint(8, 100, "If it is in mL/kg/min, put it under 'vo2max_ml_kg_min'."),
+    ),
+    "rer_max": (Hint(70, 200, "It looks like percent (110 for 1.10)."),),
+    "rpe_max": (Hint(0, 6, "It may be on the scale from 0 to 10; 6 to 20 is needed."),),
+    "stature_cm": (Hint(1, 2.5, "It looks like metres."),),
+    "hr_max_bpm": (Hint(90, 140, "Look for swapped or missing digits, such as 104 for 194."),),
+    "grade": (Hint(0.5, 50, "It looks like percent; a fraction is needed (0.01 for 1 %)."),),
+    "fat_percent": (Hint(0, 2, "It looks like a fraction; percent is needed."),),
+}
+
+
+def keep_rules(
+    raw: RawTable,
+    numbers: dict[str, Floats],
+    key: Distinct | None,
+    findings: Findings,
+    *,
+    explained: dict[str, Mask] | None = None,
+) -> dict[str, Mask]:
+    """
+    Apply the rules to one table; optional cells that break them become NaN, in place.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The table, for files and rows.
+    numbers : dict of str to ndarray
+        Number columns in our units.
+    key : Distinct or None
+        The column that may not repeat.
+    findings : Findings
+        Gets duplicates and undecided units as stops, odd and unknown cells as notes.
+    explained : dict of str to ndarray of bool, optional
+        Odd cells that have a note already.
+
+    Returns
+    -------
+    dict of str to ndarray of bool
+        For each column in `REQUIRED_VALUES`: where its value is outside the reject range.
+    """
+    frame = pd.DataFrame({name: numbers[name] for name in numbers if name in RANGES})
+    key_name = raw.table.key
+    if key is not None and key_name is not None:
+        frame[key_name] = np.where(key.codes < 0, -1 - np.arange(len(key.codes)), key.codes)
+    refused: dict[str, Mask] = {}
+    breaches = _breaches(frame, key_name if key is not None else None)
+    for (column, rule), where in breaches.items():
+        if rule == "unique" and key is not None:
+            _report_duplicates(raw, column, key, where, findings)
+        elif rule == "reject" and column in REQUIRED_VALUES:
+            refused[column] = where
+            _refuse_undecided_unit(raw, column, numbers[column], where, findings)
+        elif rule == "reject":
+            _make_unknown(raw, column, numbers[column], where, findings)
+    for (column, rule), where in breaches.items():
+        if rule == "warn":
+            known = where & ~breaches.get((column, "reject"), np.zeros_like(where))
+            if explained is not None and column in explained:
+                known &= ~explained[column]
+            _note_odd(raw, column, numbers[column], known, findings)
+    return refused
+
+
+def _breaches(frame: pd.DataFrame, key: str | None) -> dict[tuple[str, str], Mask]:
+    """Return where each rule of each column is broken, found by pandera."""
+    import pandera.pandas as pandera  # slow to import, and needed only when a study is read
+
+    columns: dict[str, Any] = {
+        str(name): pandera.Column(
+            float,
+            [
+                pandera.Check.in_range(usual.warn_low, usual.warn_high, name="warn"),
+                pandera.Check.in_range(usual.reject_low, usual.reject_high, name="reject"),
+            ],
+            nullable=True,
+        )
+        for name in frame
+        if (usual := RANGES.get(str(name))) is not None
+    }
+    if key is not None:
+        columns[key] = pandera.Column(unique=True, report_duplicates="all")
+    try:
+        pandera.DataFrameSchema(columns).validate(frame, lazy=True, inplace=True)
+    except pandera.errors.SchemaErrors as errors:
+        cases = errors.failure_cases
+    else:
+        return {}
+    rules = cases["check"].where(cases["check"] != "field_uniqueness", "unique")
+    breaches: dict[tuple[str, str], Mask] = {}
+    for place, rows in cases.groupby([cases["column"], rules], sort=False).groups.items():
+        mask = np.zeros(len(frame), dtype=np.bool_)
+        mask[cases.loc[rows, "index"].to_numpy(dtype=np.int64)] = True
+        breaches[place] = mask
+    return breaches
+
+
+def value_text(column: str, value: float, *, refused: bool) -> str:
+    """Return a value with the range that it is outside of, as a message says it."""
+    usual = RANGES[column]
+    if refused:
+        low, high, word = usual.reject_low, usual.reject_high, "outside"
+    else:
+        low, high, word = usual.warn_low, usual.warn_high, "unusual, outside"
+    unit = "" if usual.unit == "1" else f" {usual.unit}"
+    return f"Value {value:g} is {word} {low:g} to {high:g}{unit}."
+
+
+def hint(column: str, value: float) -> str:
+    """Return what a value may really be, or nothing."""
+    return next((h.text for h in HINTS.get(column, ()) if h.low <= value <= h.high), "")
+
+
+def _report_duplicates(
+    raw: RawTable, column: str, key: Distinct, where: Mask, findings: Findings
+) -> None:
+    """Stop at each key that stands in more than one row."""
+    positions = np.flatnonzero(where)
+    order = np.argsort(key.codes[positions], kind="stable")
+    groups = np.split(positions[order], np.flatnonzero(np.diff(key.codes[positions][order])) + 1)
+    for group in groups[:20]:
+        rows = ", ".join(str(raw.rows[i]) for i in group[:10])
+        what = f"'{key.at(group[0])}' stands in rows {rows}; each {column} may stand once."
+        findings.stop(
+            "duplicate_key",
+            raw.file,
+            what,
+            "Delete the copies, or give each its own id.",
+            row=int(raw.rows[group[1]]),
+            column=raw.theirs.get(column, column),
+        )
+    if len(groups) > 20:
+        what = f"{len(groups) - 20} more ids stand in several rows."
+        findings.stop("duplicate_key", raw.file, what, "Delete the copies.")
+
+
+def _refuse_undecided_unit(
+    raw: RawTable, column: str, values: Floats, where: Mask, findings: Findings
+) -> None:
+    """Stop when more than half of a VO2max column is outside its reject range."""
+    filled = int(np.isfinite(values).sum())
+    outside = int(where.sum())
+    if column not in VO2MAX_COLUMNS or 2 * outside <= filled:
+        return
+    usual: Range = RANGES[column]
+    middle = float(np.median(values[where]))
+    what = (
+        f"{outside} of {filled} values are outside {usual.reject_low:g} to {usual.reject_high:g} "
+        f"{usual.unit} (middle value {middle:.4g}){_looks_like(middle)}."
+    )
+    remedy = (
+        f'Say which unit it is: units = {{ {column} = "L/min" }} (or "mL/min", "mL/kg/min", "MET") '
+        f"in [files.{raw.table.name}] of study.toml."
+    )
+    findings.stop("unit", raw.file, what, remedy, column=raw.theirs.get(column, column))
+
+
+def _looks_like(value: float) -> str:
+    """Return which unit a VO2max of this size may have."""
+    sizes = (
+        (0.5, 3, "L/min"),
+        (3, 8, "L/min or MET"),
+        (8, 25, "mL/kg/min or MET"),
+        (25, 100, "mL/kg/min"),
+        (500, 8000, "mL/min"),
+    )
+    return next((f"; they look like {name}" for a, b, name in sizes if a <= value < b), "")
+
+
+def _make_unknown(
+    raw: RawTable, column: str, values: Floats, where: Mask, findings: Findings
+) -> None:
+    """Make implausible cells of an optional column unknown, with a note for each."""
+    positions = np.flatnonzero(where)
+    shown = values[positions]
+    values[positions] = np.nan
+
+    def what(i: int) -> str:
+        text = value_text(column, shown[i], refused=True)
+        return f"{text} {hint(column, shown[i])} Taken as unknown.".replace("  ", " ")
+
+    remedy = f"Correct the cell, or state the unit under units in [files.{raw.table.name}]."
+    file, rows = raw.file, raw.rows[positions]
+    findings.each("note", "out_of_range", file, rows, raw.theirs.get(column, column), what, remedy)
+
+
+def _note_odd(raw: RawTable, column: str, values: Floats, where: Mask, findings: Findings) -> None:
+    """Note values that are possible and unusual."""
+    positions = np.flatnonzero(where)
+
+    def what(i: int) -> str:
+        value = values[positions[i]]
+        return f"{value_text(column, value, refused=False)} {hint(column, value)}".rstrip()
+
+    rows = raw.rows[positions]
+    column_name = raw.theirs.get(column, column)
+    findings.each("note", "unusual_value", raw.file, rows, column_name, what, "Check it.")

@@ -1,0 +1,258 @@
+"""A study folder -> checked tables, with every problem found in it."""
+
+import hashlib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem, TableError
+from agreement.tables.athletes_table import Athletes, athletes_table
+from agreement.tables.columns import FOLDERS, TABLES, VO2MAX_COLUMNS, Table
+from agreement.tables.field_tables import field_estimates_table, field_tests_table, sessions_table
+from agreement.tables.findings import Findings
+from agreement.tables.ids import note_likely_matches, read_id_map
+from agreement.tables.lab_table import CheckedTable, lab_table
+from agreement.tables.options import FileFormat, StudyOptions
+from agreement.tables.part_folders import find_parts, match_parts
+from agreement.tables.readers import InputFile, RawTable, read_table
+from agreement.tables.study_file import STUDY_FILE, read_study_file
+from agreement.tables.table_files import find_tables
+
+_FIELD_BUILDERS: Final = {
+    "field_estimates": field_estimates_table,
+    "field_tests": field_tests_table,
+    "sessions": sessions_table,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class StudyTables:
+    """
+    A study, checked: what the later stages compute from.
+
+    Attributes
+    ----------
+    folder : Path
+        Where it was read.
+    options : StudyOptions
+        The choices of `study.toml`.
+    athletes, lab_tests, field_estimates, field_tests, sessions : DataFrame
+        Always with all their columns; rows set aside and people who withdrew are gone. VO2max in
+        mL/kg/min (`vo2max_l_min` in L/min waits for the mass of the paired test). `date` is a
+        calendar date in the study's zone, `instant` UTC, `row` counts as a spreadsheet does.
+    breaths, samples : dict of str to Path
+        Raw files by lab_test_id and session_id.
+    set_aside : DataFrame
+        Columns `agreement.terms.EXCLUSION_COLUMNS`: what was left out so far, and why.
+    withdrawn : dict of str to int
+        Rows of people who withdrew, by file.
+    problems : tuple of Problem
+        What was set aside or noted.
+    rows_read : dict of str to int
+        Rows of each table, by its name; raw files count as one each.
+    names : dict of str to str
+        File of each table.
+    inputs : tuple of InputFile
+        Every file read, for provenance.
+    """
+
+    folder: Path
+    options: StudyOptions
+    athletes: pd.DataFrame
+    lab_tests: pd.DataFrame
+    field_estimates: pd.DataFrame
+    field_tests: pd.DataFrame
+    sessions: pd.DataFrame
+    breaths: dict[str, Path] = field(default_factory=dict)
+    samples: dict[str, Path] = field(default_factory=dict)
+    set_aside: pd.DataFrame = field(default_factory=pd.DataFrame)
+    withdrawn: dict[str, int] = field(default_factory=dict)
+    problems: tuple[Problem, ...] = ()
+    rows_read: dict[str, int] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)
+    inputs: tuple[InputFile, ...] = ()
+
+
+def read_study(folder: Path | str) -> StudyTables:
+    """
+    Read a study folder.
+
+    Parameters
+    ----------
+    folder : Path or str
+        With `study.toml`, `lab_tests` and one of the field tables.
+
+    Returns
+    -------
+    StudyTables
+
+    Raises
+    ------
+    TableError
+        With every problem that stops the study, not only the first.
+    """
+    study, problems = inspect_study(folder)
+    if study is None:
+        raise TableError(p for p in problems if p.severity == "stop")
+    return study
+
+
+def inspect_study(folder: Path | str) -> tuple[StudyTables | None, tuple[Problem, ...]]:
+    """
+    Read a study folder and return everything that was found, without raising.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The study folder.
+
+    Returns
+    -------
+    study : StudyTables or None
+        None when something stops it.
+    problems : tuple of Problem
+        Stops first, then what was set aside, then notes.
+    """
+    folder, findings = Path(folder), Findings()
+    if not folder.is_dir():
+        what = "There is no such study folder."
+        findings.stop("missing_file", str(folder), what, "`agreement new DIR` makes one.")
+        return None, findings.stops
+    study = _Reading(folder, findings).study()
+    problems = _ordered(findings.problems)
+    if findings.stops:
+        return None, problems
+    return study, problems
+
+
+def _ordered(problems: list[Problem]) -> tuple[Problem, ...]:
+    """Return stops, set aside, notes; a row with a stop is not set aside on top of it."""
+    stopped = {(p.file, p.row) for p in problems if p.severity == "stop" and p.row is not None}
+    by_severity = {
+        severity: [p for p in problems if p.severity == severity]
+        for severity in ("stop", "set_aside", "note")
+    }
+    aside = [p for p in by_severity["set_aside"] if (p.file, p.row) not in stopped]
+    return (*by_severity["stop"], *aside, *by_severity["note"])
+
+
+class _Reading:
+    """One pass over a study folder."""
+
+    def __init__(self, folder: Path, findings: Findings) -> None:
+        self.folder = folder
+        self.findings = findings
+        self.options = read_study_file(folder, findings)
+        self.zone = self.options.study.time_zone
+        self.names = find_tables(folder, self.options, findings)
+        self.ids, id_map = read_id_map(folder, self.options.study.id_map, findings)
+        study_file = folder / STUDY_FILE
+        self.inputs = [] if not study_file.is_file() else [_hashed(study_file, STUDY_FILE)]
+        self.inputs += [] if id_map is None else [id_map]
+        self.rows_read: dict[str, int] = {}
+        self.withdrawn: dict[str, int] = {}
+
+    def study(self) -> StudyTables:
+        """Return all tables, checked as far as they can be."""
+        raw = {name: self.raw(table) for name, table in TABLES.items()}
+        found = {
+            name: find_parts(self.folder, table, self.form(name).path, self.findings)
+            for name, table in FOLDERS.items()
+        }
+        self.require_values(raw, has_breaths=bool(found["breaths"].parts))
+        people = athletes_table(raw["athletes"], self.ids, self.findings)
+        if "athletes" not in self.names:
+            people = Athletes(people.frame)
+        breath_ids = frozenset(found["breaths"].parts)
+        checked = {
+            "lab_tests": lab_table(
+                raw["lab_tests"], people, self.ids, self.options, breath_ids, self.findings
+            )
+        }
+        for name, build in _FIELD_BUILDERS.items():
+            checked[name] = build(raw[name], people, self.ids, self.zone, self.findings)
+        self.count_withdrawn({"athletes": people.withdrawn_rows})
+        self.count_withdrawn({name: table.withdrawn_rows for name, table in checked.items()})
+        parts: dict[str, dict[str, Path]] = {}
+        for folder, owner in (("breaths", "lab_tests"), ("samples", "sessions")):
+            kept = frozenset(checked[owner].frame[TABLES[owner].ledger_id])
+            table = checked[owner]
+            row_name = "laboratory test" if owner == "lab_tests" else "session"
+            parts[folder], gone = match_parts(
+                found[folder], kept, table.keys, table.withdrawn_keys, row_name, self.findings
+            )
+            if found[folder].parts:
+                self.names[folder] = found[folder].folder
+                self.rows_read[folder] = len(found[folder].parts)
+                self.count_withdrawn({folder: gone})
+                self.inputs += [
+                    _hashed(path, f"{found[folder].folder}/{path.name}")
+                    for path in found[folder].parts.values()
+                ]
+        self.note_likely_matches(people, checked)
+        return StudyTables(
+            folder=self.folder,
+            options=self.options,
+            athletes=people.frame,
+            **{name: table.frame for name, table in checked.items()},
+            breaths=parts["breaths"],
+            samples=parts["samples"],
+            set_aside=self.findings.ledger(),
+            withdrawn=self.withdrawn,
+            problems=tuple(p for p in _ordered(self.findings.problems) if p.severity != "stop"),
+            rows_read=self.rows_read,
+            names=self.names,
+            inputs=tuple(self.inputs),
+        )
+
+    def form(self, name: str) -> FileFormat:
+        """Return what the study file states about a table."""
+        return self.options.files.get(name, FileFormat())
+
+    def raw(self, table: Table) -> RawTable:
+        """Return one table as read; without rows when the study does not have it."""
+        form, file = self.form(table.name), self.names.get(table.name)
+        if file is not None:
+            read = read_table(
+                self.folder / file, file, table, form, self.findings, zoned=self.zone is not None
+            )
+            if read is not None:
+                self.rows_read[table.name] = len(read.rows)
+                self.inputs.append(InputFile(file, read.digest, len(read.rows)))
+                return read
+        return RawTable(table, "", form, pd.DataFrame(), np.array([], dtype=np.int64), {}, "")
+
+    def require_values(self, raw: dict[str, RawTable], *, has_breaths: bool) -> None:
+        """Stop when a table that needs VO2max has no column of it."""
+        for name, other in (("lab_tests", has_breaths), ("field_estimates", False)):
+            one = raw[name]
+            if one.file and not other and not set(VO2MAX_COLUMNS) & set(one.frame):
+                columns = ", ".join(VO2MAX_COLUMNS)
+                what = f"There is no column of VO2max; it needs one of {columns}."
+                remedy = f"Name it with columns = {{ ... }} in [files.{name}] of study.toml."
+                self.findings.stop("missing_column", one.file, what, remedy)
+
+    def count_withdrawn(self, counts: dict[str, int]) -> None:
+        """Add the rows of people who withdrew, by file."""
+        self.withdrawn |= {self.names[name]: n for name, n in counts.items() if n}
+
+    def note_likely_matches(self, people: Athletes, checked: dict[str, CheckedTable]) -> None:
+        """Note ids that look like an id of the athletes table, or else of the laboratory's."""
+        known_name = "athletes" if people.people.known is not None else "lab_tests"
+        known = people.people.known
+        if known is None:
+            known = frozenset(checked["lab_tests"].people)
+        for name, table in checked.items():
+            if name != known_name and name in self.names:
+                unknown = table.people - known - people.people.withdrawn
+                file, known_file = self.names[name], self.names.get(known_name, "")
+                note_likely_matches(file, unknown, known, known_file, self.findings)
+
+
+def _hashed(path: Path, name: str) -> InputFile:
+    """Return a file whose rows are not counted."""
+    with path.open("rb") as content:
+        return InputFile(name, hashlib.file_digest(content, "sha256").hexdigest(), None)

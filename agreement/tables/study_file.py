@@ -1,0 +1,303 @@
+"""`study.toml` -> `StudyOptions`: every key checked, every problem at once, nothing guessed."""
+
+import tomllib
+from dataclasses import fields, replace
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from agreement.tables import key_checks as check
+from agreement.tables.columns import INPUTS, VO2MAX_COLUMNS
+from agreement.tables.findings import Findings
+from agreement.tables.options import (
+    Change,
+    Extrapolation,
+    FileFormat,
+    Margin,
+    Method,
+    Pairing,
+    Profile,
+    Reference,
+    Report,
+    StudyOptions,
+    StudyText,
+)
+from agreement.tables.paths import path_problem
+from agreement.tables.units import unit_names, unit_of
+from agreement.terms import MODES, RESTING
+
+STUDY_FILE: Final = "study.toml"
+Keys = dict[str, tuple[str, check.Check]]  # key -> attribute of the options, check of its value
+Options = TypeVar(
+    "Options",
+    StudyText,
+    Margin,
+    Reference,
+    Pairing,
+    Change,
+    Profile,
+    Extrapolation,
+    Method,
+    Report,
+    FileFormat,
+)
+
+
+def _same(**checks: check.Check) -> Keys:
+    """Return keys that are named like their attribute."""
+    return {name: (name, one) for name, one in checks.items()}
+
+
+def _thresholds(kind: type[Profile | Extrapolation]) -> Keys:
+    """Return the number keys of a table of thresholds; a share is a fraction."""
+    keys: Keys = {}
+    for one in fields(kind):
+        if isinstance(one.default, int):
+            keys[one.name] = (one.name, check.whole(1))
+        elif isinstance(one.default, float):
+            most = 1.0 if "share" in one.name else 1e6
+            keys[one.name] = (one.name, check.number(0, most))
+    return keys
+
+
+_PAIRING: Final = _same(
+    days_before=check.whole(0, 3650),
+    days_after=check.whole(0, 3650),
+    same_day=check.yes_no,
+    summary=check.one_of(*check.SUMMARIES),
+    summary_days=check.whole(0, 3650),
+    minimum_days=check.whole(1, 3650),
+    stale_after_days=check.whole(1, 3650),
+    mode_match=check.mode_groups((*MODES, RESTING)),
+)
+TABLE_KEYS: Final[dict[str, Keys]] = {
+    "study": _same(
+        title=check.text, question=check.text, time_zone=check.time_zone, id_map=check.text
+    ),
+    "margin": {
+        "limit_ml_kg_min": ("limit", check.number(0, 100, above=True)),
+        "mean_limit_ml_kg_min": ("mean_limit", check.number(0, 100, above=True)),
+        **_same(agreed_on=check.day, reason=check.text),
+    },
+    "reference": {
+        **_same(
+            averaging_rule=check.averaging_rule,
+            allow_mixed=check.yes_no,
+            repeat_within_days=check.whole(0, 3650),
+        ),
+        "sem_ml_kg_min": ("sem", check.number(0, 50, above=True)),
+    },
+    "pairing": _PAIRING,
+    "change": _same(
+        visits=check.one_of("first and last", "consecutive"), minimum_gap_days=check.whole(0, 36500)
+    ),
+    "profile": {**_same(use=check.one_of("computed", "stated")), **_thresholds(Profile)},
+    "extrapolation": {**_thresholds(Extrapolation), **_same(hr_max_formula=check.text)},
+    "report": _same(kind=check.one_of(*check.KINDS), seed=check.whole(0)),
+}
+_METHOD: Final = _same(heart_rate_based=check.yes_no, resting=check.yes_no)
+_FILE: Final = _same(
+    path=check.text,
+    separator=check.separator,
+    decimal=check.one_of(".", ","),
+    encoding=check.encoding,
+    header_rows=check.whole(1, 20),
+    date_order=check.one_of("year-first", "day-first", "month-first"),
+    sheet=check.text,
+    columns=check.texts,
+    units=check.texts,
+    codes=check.code_tables,
+)
+
+
+def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
+    """
+    Read `study.toml`; problems go to `findings`, keys with a problem keep their default.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    findings : Findings
+        Collects what is wrong.
+
+    Returns
+    -------
+    StudyOptions
+    """
+    content = _content(folder, findings)
+    reader = _Reader(folder, findings)
+    reader.unknown(content, [*TABLE_KEYS, "methods", "files"], "")
+    pairing = dict(reader.table(content, "pairing"))
+    field_tests = reader.table(pairing, "field_tests", "pairing.")
+    pairing.pop("field_tests", None)
+    default = StudyOptions()
+
+    def fill(name: str, start: Options) -> Options:
+        return reader.fill(start, reader.table(content, name), TABLE_KEYS[name], name)
+
+    options = StudyOptions(
+        study=fill("study", default.study),
+        margin=fill("margin", default.margin),
+        reference=fill("reference", default.reference),
+        pairing=reader.fill(default.pairing, pairing, _PAIRING, "pairing"),
+        pairing_field_tests=reader.fill(
+            default.pairing_field_tests, field_tests, _PAIRING, "pairing.field_tests"
+        ),
+        change=fill("change", default.change),
+        profile=fill("profile", default.profile),
+        extrapolation=fill("extrapolation", default.extrapolation),
+        methods=reader.methods(content),
+        report=fill("report", default.report),
+        files=reader.files(content),
+    )
+    reader.across(options, reader.table(content, "margin", quiet=True))
+    return options
+
+
+def _content(folder: Path, findings: Findings) -> dict[str, Any]:
+    """Return the parsed file, empty when it cannot be read."""
+    path = folder / STUDY_FILE
+    remedy = "`agreement new DIR` writes a commented one."
+    if not path.is_file():
+        findings.stop("missing_file", STUDY_FILE, "The study file is missing.", remedy)
+        return {}
+    if problem := path_problem(folder, STUDY_FILE):
+        findings.stop("path_outside", STUDY_FILE, problem, "Put the file itself there.")
+        return {}
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
+    except UnicodeDecodeError:
+        findings.stop(
+            "unreadable_file", STUDY_FILE, "The file is not UTF-8 text.", "Save it as UTF-8."
+        )
+    except tomllib.TOMLDecodeError as error:
+        what = f"The file does not follow the TOML form: {error}."
+        findings.stop(
+            "unreadable_file", STUDY_FILE, what, "Texts need quotes; see the commented one."
+        )
+    except (OSError, RecursionError) as error:
+        what = f"The file cannot be read ({type(error).__name__})."
+        findings.stop("unreadable_file", STUDY_FILE, what, remedy)
+    return {}
+
+
+class _Reader:
+    """Fills option tables from parsed TOML and says what does not fit."""
+
+    def __init__(self, folder: Path, findings: Findings) -> None:
+        self.folder = folder
+        self.findings = findings
+
+    def wrong(self, where: str, value: object, expected: str) -> None:
+        """Record a value that does not fit its key."""
+        what = f"{where} is {_shown(value)}; it {expected}."
+        self.findings.stop(
+            "wrong_value", STUDY_FILE, what, "Correct it, or remove it for the default."
+        )
+
+    def unknown(self, found: dict[str, Any], known: list[str], where: str) -> None:
+        """Record each unknown key, with the nearest known one."""
+        for key, value in found.items():
+            if key in known:
+                continue
+            near = get_close_matches(key.casefold(), known, n=1, cutoff=0.5)
+            remedy = (
+                f"Did you mean '{where}{near[0]}'?" if near else f"Known are {', '.join(known)}."
+            )
+            kind = "table" if isinstance(value, dict) else "key"
+            what = f"Unknown {kind} '{where}{key}'."
+            self.findings.stop("unknown_key", STUDY_FILE, what, remedy)
+
+    def table(
+        self, content: dict[str, Any], name: str, prefix: str = "", *, quiet: bool = False
+    ) -> dict[str, Any]:
+        """Return a table of the file, empty when absent or no table."""
+        found = content.get(name, {})
+        if isinstance(found, dict):
+            return found
+        if not quiet:
+            expected = f"must be a table, written [{prefix}{name}] on a line of its own"
+            self.wrong(f"'{prefix}{name}'", found, expected)
+        return {}
+
+    def fill(self, start: Options, found: dict[str, Any], keys: Keys, where: str) -> Options:
+        """Return `start` with the values found, checked."""
+        self.unknown(found, list(keys), f"{where}.")
+        good: dict[str, Any] = {}
+        for key, (attribute, one) in keys.items():
+            if key in found:
+                try:
+                    good[attribute] = one(found[key])
+                except check.WrongValueError as error:
+                    self.wrong(f"'{where}.{key}'", found[key], str(error))
+        return replace(start, **good)
+
+    def methods(self, content: dict[str, Any]) -> dict[str, Method]:
+        """Return the tables ``[methods."label"]``."""
+        labels = self.table(content, "methods")
+        return {
+            label: self.fill(
+                Method(), self.table(labels, label, "methods."), _METHOD, f"methods.{label}"
+            )
+            for label in labels
+        }
+
+    def files(self, content: dict[str, Any]) -> dict[str, FileFormat]:
+        """Return the tables ``[files.NAME]``."""
+        inputs = self.table(content, "files")
+        self.unknown(inputs, list(INPUTS), "files.")
+        result = {}
+        for name in inputs:
+            if name in INPUTS:
+                found = self.table(inputs, name, "files.")
+                result[name] = self.fill(FileFormat(), found, _FILE, f"files.{name}")
+                self.file_columns(name, result[name])
+        return result
+
+    def file_columns(self, name: str, one: FileFormat) -> None:
+        """Check that columns, units and codes name columns that the table has."""
+        known = list(INPUTS[name].columns)
+        where = f"files.{name}"
+        self.unknown(dict.fromkeys(one.columns), known, f"{where}.columns.")
+        self.unknown(dict.fromkeys(one.units), known, f"{where}.units.")
+        self.unknown(dict.fromkeys(one.codes), known, f"{where}.codes.")
+        for column, unit in one.units.items():
+            if column in known and unit_of(column, unit) is None:
+                names = ", ".join(unit_names(column)) or "none; the column has no unit"
+                self.wrong(f"'{where}.units.{column}'", unit, f"must be one of: {names}")
+        for column, codes in one.codes.items():
+            allowed = INPUTS[name].columns[column].codes if column in known else ()
+            for theirs, ours in codes.items():
+                if allowed and ours not in allowed:
+                    expected = f"must be one of: {', '.join(allowed)}"
+                    self.wrong(f"'{where}.codes.{column}.{theirs}'", ours, expected)
+        if len([c for c in VO2MAX_COLUMNS if one.units.get(c)]) > 1:
+            self.wrong(
+                f"'{where}.units'", one.units, "may state the unit of one VO2max column only"
+            )
+
+    def across(self, options: StudyOptions, margin: dict[str, Any]) -> None:
+        """Check what depends on more than one key: the margin's date, paths inside the folder."""
+        stated = "limit_ml_kg_min" in margin or "mean_limit_ml_kg_min" in margin
+        if stated and "agreed_on" not in margin:
+            what = "'margin.agreed_on' is missing: a limit counts only if it was agreed beforehand."
+            self.findings.stop(
+                "missing_key", STUDY_FILE, what, "Set the day it was agreed, like 2026-01-10."
+            )
+        if "mean_limit_ml_kg_min" in margin and "limit_ml_kg_min" not in margin:
+            what = "'margin.limit_ml_kg_min' is missing beside 'margin.mean_limit_ml_kg_min'."
+            self.findings.stop(
+                "missing_key", STUDY_FILE, what, "Set the limit for one athlete too."
+            )
+        paths = {f"files.{name}.path": one.path for name, one in options.files.items()}
+        for key, path in {"study.id_map": options.study.id_map, **paths}.items():
+            if path is not None and (problem := path_problem(self.folder, path)):
+                remedy = f"Copy the file into the study folder and set '{key}' to its name."
+                self.findings.stop("path_outside", STUDY_FILE, f"'{key}': {problem}", remedy)
+
+
+def _shown(value: object) -> str:
+    """Return a value of the file as text of bearable length."""
+    shown = f'"{value}"' if isinstance(value, str) else str(value)
+    return shown if len(shown) <= 60 else shown[:57] + "..."

@@ -1,0 +1,88 @@
+"""Which file of a study folder holds which table."""
+
+from pathlib import Path
+from typing import Final
+
+from agreement.tables.columns import FIELD_TABLES, TABLES, Table
+from agreement.tables.findings import Findings
+from agreement.tables.options import FileFormat, StudyOptions
+from agreement.tables.paths import path_problem
+
+_REQUIRED: Final = "lab_tests"
+
+
+def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict[str, str]:
+    """
+    Return the file of each table that the study has; what is missing or doubled is a stop.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    options : StudyOptions
+        May name files.
+    findings : Findings
+        Collects problems.
+
+    Returns
+    -------
+    dict of str to str
+        Paths inside the folder by table name.
+    """
+    names = sorted(p.name for p in folder.iterdir() if p.is_file())
+    files: dict[str, str] = {}
+    for table in TABLES.values():
+        stated = options.files.get(table.name, FileFormat()).path
+        file = (
+            _stated_file(folder, table, stated, findings)
+            if stated is not None
+            else _found_file(folder, table, names, findings)
+        )
+        if file is not None:
+            files[table.name] = file
+    _require(files, findings)
+    return files
+
+
+def _stated_file(folder: Path, table: Table, stated: str, findings: Findings) -> str | None:
+    """Return the file that the study file names, if it is there."""
+    if path_problem(folder, stated):
+        return None  # reported with the study file
+    path = Path(stated.replace("\\", "/"))
+    if not (folder / path).is_file():
+        remedy = f"Correct path in [files.{table.name}] of study.toml."
+        findings.stop("missing_file", stated, f"The file of {table.name} is missing.", remedy)
+        return None
+    if not path.name.casefold().endswith(table.endings):
+        what = f"A table {table.name} is read from files ending in {', '.join(table.endings)}."
+        findings.stop("unreadable_file", stated, what, "Save it in one of these forms.")
+        return None
+    return path.as_posix()
+
+
+def _found_file(folder: Path, table: Table, names: list[str], findings: Findings) -> str | None:
+    """Return the one file named like the table."""
+    found = [n for n in names if n.casefold() in {table.name + end for end in table.endings}]
+    if len(found) > 1:
+        what = f"Two files could be the table {table.name}: {' and '.join(found)}."
+        remedy = f"Keep one, or set path in [files.{table.name}] of study.toml."
+        findings.stop("two_files", found[1], what, remedy)
+    if not found:
+        return None
+    if problem := path_problem(folder, found[0]):
+        findings.stop("path_outside", found[0], problem, "Put the file itself there.")
+        return None
+    return found[0]
+
+
+def _require(files: dict[str, str], findings: Findings) -> None:
+    """Stop when the study lacks what every study needs."""
+    stopped = {p.reason for p in findings.stops} & {"missing_file", "two_files", "path_outside"}
+    if _REQUIRED not in files and not stopped:
+        what = "The table of laboratory tests is missing."
+        remedy = "Add lab_tests.csv, or name its file in [files.lab_tests] of study.toml."
+        findings.stop("missing_file", "lab_tests.csv", what, remedy)
+    if not set(FIELD_TABLES) & set(files) and not stopped:
+        what = "There is no table of field values."
+        remedy = f"Add one of {', '.join(f'{n}.csv' for n in FIELD_TABLES)}."
+        findings.stop("missing_file", "field_estimates.csv", what, remedy)

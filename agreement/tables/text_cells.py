@@ -1,0 +1,130 @@
+"""
+Text columns: trimmed, with what is missing as NaN, and looked at once per distinct value.
+
+A column of a million labels holds a few distinct ones, so every question about text is asked of the
+distinct values and carried back by their codes.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.tables.columns import MISSING_ANY_CASE
+from agreement.tables.findings import Findings
+from agreement.tables.readers import RawTable
+
+Codes = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Distinct:
+    """A text column as `labels[codes]`; code -1 is missing."""
+
+    codes: Codes
+    labels: list[str]
+
+    def first_rows(self, raw: RawTable) -> list[int]:
+        """Return the row of each value's first appearance, as a spreadsheet counts."""
+        positions = np.full(len(self.labels) + 1, -1, dtype=np.int64)
+        positions[self.codes[::-1]] = np.arange(len(self.codes) - 1, -1, -1)
+        return [int(raw.rows[i]) if i >= 0 else 0 for i in positions[: len(self.labels)]]
+
+    def replaced(self, values: list[str | None]) -> "Distinct":
+        """Return the column with every value replaced; None becomes missing, equals become one."""
+        present = [v for v in values if v is not None]
+        names = sorted(set(present))
+        place = {name: i for i, name in enumerate(names)}
+        new = np.array([*(-1 if v is None else place[v] for v in values), -1], dtype=np.int64)
+        return Distinct(new[self.codes], names)
+
+    def filled(self, label: str) -> "Distinct":
+        """Return the column with `label` where it is missing."""
+        labels: list[str | None] = [*self.labels, label]
+        codes = self.codes.copy()
+        codes[codes < 0] = len(self.labels)
+        return Distinct(codes, [*self.labels, label]).replaced(labels)
+
+    def kept(self, mask: Mask) -> "Distinct":
+        """Return the column without the rows outside `mask`."""
+        return Distinct(self.codes[mask], self.labels)
+
+    def present(self) -> frozenset[str]:
+        """Return the labels that some row holds."""
+        return frozenset(self.labels[c] for c in np.unique(self.codes) if c >= 0)
+
+    def at(self, i: int) -> str:
+        """Return the label of row `i` (from 0), empty when missing."""
+        return self.labels[self.codes[i]] if self.codes[i] >= 0 else ""
+
+    def where(self, values: set[str]) -> Mask:
+        """Return which rows hold one of these values."""
+        hit = np.array([*(v in values for v in self.labels), False], dtype=np.bool_)
+        return np.asarray(hit[self.codes])
+
+    def series(self) -> "pd.Series[Any]":
+        """Return the column as text with NaN."""
+        categories = pd.array(self.labels, dtype="str")
+        return pd.Series(categories.take(self.codes, allow_fill=True))
+
+
+def distinct(column: "pd.Series[Any]") -> Distinct:
+    """Return a raw column as its distinct values, exactly as they stand."""
+    if not isinstance(column.dtype, pd.CategoricalDtype):
+        column = _as_text(column).astype("category")
+    values = [str(v) for v in column.cat.categories]
+    return Distinct(np.asarray(column.cat.codes, dtype=np.int64), values)
+
+
+def missing_column(count: int) -> "pd.Series[Any]":
+    """Return a text column in which every cell is missing."""
+    return Distinct(np.full(count, -1, dtype=np.int64), []).series()
+
+
+def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = False) -> Distinct:
+    """
+    Return a text column of a table, trimmed.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The table.
+    name : str
+        Our column name; an absent column is missing in every row.
+    findings : Findings
+        Gets a note when blanks were trimmed.
+    tokens : bool
+        Whether `NA`, `-` and the like are missing; never so in ids and labels.
+
+    Returns
+    -------
+    Distinct
+    """
+    if name not in raw.frame:
+        return Distinct(np.full(len(raw.rows), -1, dtype=np.int64), [])
+    found = distinct(raw.frame[name])
+    trimmed: list[str | None] = []
+    for value in found.labels:
+        plain = value.strip().strip("\ufeff\u200b").strip()
+        empty = plain.casefold() in MISSING_ANY_CASE if tokens else not plain
+        trimmed.append(None if empty else plain)
+    odd = {v for v, t in zip(found.labels, trimmed, strict=True) if t is not None and v != t}
+    if odd:
+        rows = raw.rows[found.where(odd)]
+        what = f"Blanks around {len(rows)} values were removed."
+        findings.note(
+            "trimmed", raw.file, what, row=int(rows[0]), column=raw.theirs.get(name, name)
+        )
+    return found.replaced(trimmed)
+
+
+def _as_text(column: "pd.Series[Any]") -> "pd.Series[Any]":
+    """Return a typed column (Parquet) as text: whole numbers without a point."""
+    if pd.api.types.is_float_dtype(column.dtype):
+        whole = column.dropna() % 1 == 0
+        if whole.all():
+            column = column.astype("Int64")
+    return column.astype("str")

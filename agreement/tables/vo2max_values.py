@@ -1,0 +1,94 @@
+"""One VO2max per row, in mL/kg/min, from whichever of the three quantities a file carries."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from agreement.tables.rules import hint, value_text
+from agreement.tables.text_cells import Mask
+from agreement.terms import RANGES
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Vo2max:
+    """
+    The VO2max values of one table.
+
+    Attributes
+    ----------
+    relative : ndarray
+        As typed. [mL/kg/min]
+    absolute : ndarray
+        As typed, from either absolute column. [L/min]
+    converted : ndarray
+        `relative`, else `absolute` over mass; NaN where neither is possible. [mL/kg/min]
+    column : list of str
+        Where each row's value comes from.
+    refused : ndarray of bool
+        Outside the range that a person can reach.
+    """
+
+    relative: Floats
+    absolute: Floats
+    converted: Floats
+    column: list[str]
+    source: npt.NDArray[np.int8]
+    typed: Floats
+    refused: Mask
+
+    @property
+    def from_absolute(self) -> Mask:
+        """Where the value is an absolute one, converted or waiting for a mass."""
+        return np.isnan(self.relative) & ~np.isnan(self.absolute)
+
+    def refusal(self, i: int) -> str:
+        """Return why row `i` (from 0) is out of range, with the value as typed."""
+        name = self.column[self.source[i]]
+        usual = RANGES[name]
+        if usual.reject_low <= self.typed[i] <= usual.reject_high:
+            name = self.column[0]
+            return value_text(name, self.converted[i], refused=True).replace(
+                "Value", "Converted with the mass, value"
+            )
+        return (
+            f"{value_text(name, self.typed[i], refused=True)} {hint(name, self.typed[i])}".strip()
+        )
+
+
+def vo2max_values(
+    numbers: dict[str, Floats], refused: dict[str, Mask], mass: Floats, count: int
+) -> Vo2max:
+    """
+    Return the VO2max of each row.
+
+    Parameters
+    ----------
+    numbers : dict of str to ndarray, shape (count,)
+        The number columns, in our units.
+    refused : dict of str to ndarray of bool
+        Values outside the reject range of their column.
+    mass : ndarray, shape (count,)
+        To convert with; NaN where unknown. [kg]
+    count : int
+        Rows.
+
+    Returns
+    -------
+    Vo2max
+    """
+    nothing = np.full(count, np.nan)
+    never = np.zeros(count, dtype=np.bool_)
+    names = ["vo2max_ml_kg_min", "vo2max_l_min", "vo2max_ml_min"]
+    relative, litres, millilitres = (numbers.get(name, nothing) for name in names)
+    absolute = np.where(np.isnan(litres), millilitres / 1000, litres)
+    converted = np.where(np.isnan(relative), absolute * 1000 / mass, relative)
+    source = np.where(np.isnan(relative), np.where(np.isnan(litres), 2, 1), 0).astype(np.int8)
+    typed = np.choose(source, [relative, litres, millilitres])
+    out = np.choose(source, [refused.get(name, never) for name in names])
+    usual = RANGES["vo2max_ml_kg_min"]
+    with np.errstate(invalid="ignore"):
+        out = out | (converted < usual.reject_low) | (converted > usual.reject_high)
+    return Vo2max(relative, absolute, converted, names, source, typed, out)

@@ -1,0 +1,114 @@
+"""One sheet of an XLSX workbook -> records of text, as a person sees them."""
+
+import datetime as dt
+import re
+import warnings
+import zipfile
+from io import BytesIO
+from typing import Final
+
+MOST_BYTES: Final = 400_000_000  # unpacked; a table of a million rows is about half of it
+_ZEROS: Final = re.compile(r"0+")
+
+
+class WorkbookError(ValueError):
+    """A workbook that cannot be read; the message says why, the remedy what to do."""
+
+    def __init__(self, what: str, remedy: str) -> None:
+        self.what = what
+        self.remedy = remedy
+        super().__init__(what)
+
+
+def sheet_records(data: bytes, sheet: str | None) -> list[list[str]]:
+    """
+    Return the rows of one sheet as text; formulas give the value that the file has stored.
+
+    Parameters
+    ----------
+    data : bytes
+        The workbook.
+    sheet : str or None
+        Name of the sheet; None: the only one.
+
+    Returns
+    -------
+    list of list of str
+        Rows of equal length, from row 1 of the sheet.
+
+    Raises
+    ------
+    WorkbookError
+        If it is no workbook, too large when unpacked, or the sheet is undecided.
+    """
+    from openpyxl import load_workbook  # slow to import, and most studies have no workbook
+
+    _refuse_oversize(data)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # styles and extensions that do not touch the values
+            book = load_workbook(BytesIO(data), read_only=True, data_only=True)
+            rows = [
+                [
+                    _cell_text(cell.value, cell.number_format if cell.value is not None else "")
+                    for cell in row
+                ]
+                for row in book[_chosen(book.sheetnames, sheet)].iter_rows()
+            ]
+    except WorkbookError:
+        raise
+    except Exception as error:  # a damaged file can raise anything
+        what = f"The workbook cannot be read ({type(error).__name__})."
+        raise WorkbookError(what, "Open it in a spreadsheet and save it again.") from error
+    width = max((_length(row) for row in rows), default=0)
+    return [[*row[:width], *[""] * (width - len(row))] for row in rows]
+
+
+def _refuse_oversize(data: bytes) -> None:
+    """Stop before unpacking what would fill the memory."""
+    try:
+        with zipfile.ZipFile(BytesIO(data)) as parts:
+            size = sum(part.file_size for part in parts.infolist())
+    except (zipfile.BadZipFile, ValueError, OSError) as error:
+        what = "The file is not an XLSX workbook."
+        raise WorkbookError(what, "Save it as XLSX, or as CSV.") from error
+    if size > MOST_BYTES:
+        what = (
+            f"The workbook unpacks to {size / 1e6:.0f} MB; at most {MOST_BYTES / 1e6:.0f} are read."
+        )
+        raise WorkbookError(what, "Save the one sheet that is needed as CSV.")
+
+
+def _chosen(names: list[str], sheet: str | None) -> str:
+    """Return the name of the sheet to read."""
+    if sheet is None and len(names) == 1:
+        return names[0]
+    if sheet in names:
+        return str(sheet)
+    what = (
+        f"The workbook has {len(names)} sheets: {', '.join(names)}."
+        if sheet is None
+        else f"The workbook has no sheet '{sheet}'; it has {', '.join(names)}."
+    )
+    raise WorkbookError(what, "Set sheet for this file in study.toml to the name of one of them.")
+
+
+def _cell_text(value: object, number_format: str) -> str:
+    """Return a cell as text: dates in ISO form, whole numbers without a point, zeros kept."""
+    if value is None:
+        return ""
+    if isinstance(value, dt.datetime):
+        midnight = value.time() == dt.time()
+        return value.date().isoformat() if midnight else value.isoformat(timespec="microseconds")
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        value = int(value)
+    if isinstance(value, int) and _ZEROS.fullmatch(number_format):
+        return f"{value:0{len(number_format)}d}"  # 7 shown as 007 is 007
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def _length(row: list[str]) -> int:
+    """Return how many cells there are up to the last filled one."""
+    return max((i + 1 for i, cell in enumerate(row) if cell.strip()), default=0)
