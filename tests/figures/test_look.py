@@ -1,0 +1,91 @@
+"""The house style: leaves no trace, holds in grey, gives the same bytes."""
+
+import colorsys
+from itertools import pairwise
+
+import matplotlib as mpl
+import pytest
+
+from agreement.figures.canvas import blank, png_bytes, settle, svg_text
+from agreement.figures.labels import number
+from agreement.figures.theme import FIELD, INK, MARGIN, MARKS, NOISE, SOFT, house_style, marks_for
+
+
+def luminance(colour):
+    """Relative luminance as the web content accessibility guidelines define it (memory)."""
+    channels = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("colour", [INK, SOFT, FIELD, MARGIN, NOISE])
+def test_text_on_white_has_a_contrast_of_at_least_4_5(colour):
+    assert 1.05 / (luminance(colour) + 0.05) >= 4.5
+
+
+@pytest.mark.parametrize("mark", MARKS)
+def test_graphic_parts_have_a_contrast_of_at_least_3(mark):
+    assert 1.05 / (luminance(mark.colour) + 0.05) >= 3.0
+
+
+def test_every_group_has_its_own_marker_line_and_colour():
+    for part in ("marker", "line", "colour"):
+        assert len({getattr(mark, part) for mark in MARKS}) == len(MARKS)
+
+
+def test_neighbouring_groups_differ_in_hue_or_lightness():
+    for one, other in pairwise(MARKS):
+        a, b = (
+            colorsys.rgb_to_hls(*(int(c.colour[i : i + 2], 16) / 255 for i in (1, 3, 5)))
+            for c in (one, other)
+        )
+        assert abs(a[0] - b[0]) > 0.05 or abs(a[1] - b[1]) > 0.1
+
+
+def test_the_callers_settings_return():
+    before = dict(mpl.rcParams)
+    with house_style():
+        assert mpl.rcParams["svg.hashsalt"] == "agreement"
+    assert dict(mpl.rcParams) == before
+
+
+def test_a_settings_file_of_the_reader_changes_nothing():
+    def drawn():
+        with house_style():
+            figure, (ax,) = blank()
+            ax.plot([0, 1], [1, 0], gid="bias")
+            settle(figure)
+            return svg_text(figure)
+
+    first = drawn()
+    with mpl.rc_context({"lines.linewidth": 9, "font.size": 30}):
+        assert drawn() == first
+
+
+def test_svg_carries_ids_and_no_date():
+    with house_style():
+        figure, (ax,) = blank()
+        ax.plot([0, 1], [1, 0], gid="limits_of_agreement/m/run/all/bias")
+        settle(figure)
+        text = svg_text(figure)
+    assert 'id="limits_of_agreement/m/run/all/bias"' in text
+    assert "dc:date" not in text
+
+
+def test_png_has_the_size_of_print():
+    with house_style():
+        figure, _ = blank(height=3.0)
+        settle(figure)
+        png = png_bytes(figure)
+    width, height = (int.from_bytes(png[place : place + 4], "big") for place in (16, 20))
+    assert (width, height) == (1890, 900)  # 6.3 x 3.0 inches at 300 dots per inch
+
+
+def test_marks_repeat_only_after_the_last():
+    groups = [f"g{i}" for i in range(len(MARKS) + 1)]
+    marks = marks_for(groups)
+    assert marks["g0"] == marks[groups[-1]] == MARKS[0]
+
+
+def test_numbers_have_a_real_minus_and_no_minus_zero():
+    assert (number(-0.04), number(-1.26), number(3.0, 0)) == ("0.0", "\u22121.3", "3")

@@ -1,0 +1,134 @@
+"""The other figures draw the numbers they are given."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.figures.averaging import averaging_alt, plot_averaging
+from agreement.figures.budget import budget_alt, plot_budget
+from agreement.figures.change import change_alt, plot_change, plot_change_arrows
+from agreement.figures.estimates import Estimate
+from agreement.figures.profiles import plot_profiles, profiles_alt
+from agreement.figures.regression import plot_regression, regression_alt
+
+
+def table(rows, analysis):
+    frame = pd.DataFrame(rows, columns=["group", "statistic", "value", "low", "high"])
+    return frame.assign(analysis=analysis, method="m", mode="run")
+
+
+@pytest.fixture
+def groups():
+    nan = np.nan
+    rows = [
+        ("long", "bias", -3.0, -4.5, -1.5),
+        ("long", "lower_limit", -8.0, nan, nan),
+        ("long", "upper_limit", 2.0, nan, nan),
+        ("short", "bias", nan, nan, nan),
+        ("all", "p_welch", 0.02, nan, nan),
+    ]
+    return table(rows, "profile_bias")
+
+
+def by_id(ax):
+    return {line.get_gid(): line for line in ax.lines if line.get_gid()}
+
+
+def test_profiles_stand_at_their_bias_and_limits(pairs, groups, ax):
+    plot_profiles(pairs, groups, Estimate(-2.5), ax=ax)
+    found = by_id(ax)
+    for statistic, value in (("bias", -3.0), ("lower_limit", -8.0), ("upper_limit", 2.0)):
+        assert found[f"profile_bias/m/run/long/{statistic}"].get_xdata() == [value]
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["short", "long"]
+
+
+def test_a_profile_of_few_shows_points_only(pairs, groups, ax):
+    plot_profiles(pairs, groups, Estimate(-2.5), ax=ax)
+    assert not any("short" in gid for gid in by_id(ax))
+    assert "too few to say" in {text.get_text() for text in ax.texts}
+    points = [line for line in ax.lines if len(line.get_xdata()) == 4]
+    assert sorted(points[0].get_xdata()) == [-5.0, -3.0, -2.0, 0.0]
+
+
+def test_profiles_alt_gives_bias_with_interval(groups):
+    assert "long \u22123.0 (\u22124.5 to \u22121.5)" in profiles_alt(groups)
+
+
+@pytest.fixture
+def line():
+    rows = [
+        ("all", "slope", 0.8, 0.6, 1.0),
+        ("all", "intercept", 12.0, 5.0, 19.0),
+        ("all", "standard_error_of_estimate", 3.0, 2.0, 4.0),
+        ("all", "r", 0.9, 0.8, 0.95),
+    ]
+    return table(rows, "regression")
+
+
+def test_calibration_line_runs_through_its_equation(pairs, line, ax):
+    plot_regression(pairs, line, ax=ax)
+    drawn = by_id(ax)["regression/m/run/all/slope"]
+    field = np.array([pairs["field"].min(), pairs["field"].max()])
+    np.testing.assert_allclose(drawn.get_xdata(), field)
+    np.testing.assert_allclose(drawn.get_ydata(), 12.0 + 0.8 * field)
+
+
+def test_field_is_on_the_x_axis_as_in_the_equation(pairs, line, ax):
+    plot_regression(pairs, line, ax=ax)
+    points = ax.lines[-1]
+    np.testing.assert_array_equal(points.get_xdata(), pairs["field"])
+    np.testing.assert_array_equal(points.get_ydata(), pairs["lab"])
+    assert ax.get_xlabel().startswith("field")
+    assert "laboratory = 12.0 + 0.80 times field" in regression_alt(line)
+
+
+def test_budget_bars_have_the_length_of_their_variance(ax):
+    rows = [
+        ("all", "total", 9.0, 7.0, 12.0),
+        ("all", "day_to_day", 4.0, 3.0, 5.0),
+        ("all", "level", 1.5, 0.0, 3.0),
+        ("all", "half_width_without_day_to_day", 4.4, np.nan, np.nan),
+    ]
+    budget = table(rows, "budget")
+    plot_budget(budget, ax=ax)
+    widths = {bar.get_gid(): bar.get_width() for bar in ax.patches}
+    assert widths == {"budget/m/run/all/day_to_day": 4.0, "budget/m/run/all/level": 1.5}
+    assert "\u00b14.4" in {text.get_text() for text in ax.texts}
+    assert budget_alt(budget).endswith("day-to-day noise 4.0; fitness level 1.5.")
+
+
+def test_averaging_curve_draws_fitted_observed_and_floor(ax):
+    rows = [
+        (str(day), "half_width_fitted", 8.0 - 0.2 * day, np.nan, np.nan) for day in range(1, 15)
+    ]
+    rows += [(str(day), "half_width_observed", 7.9 - 0.2 * day, np.nan, np.nan) for day in (1, 2)]
+    rows += [("floor", "half_width_laboratory", 2.5, 2.0, 3.0)]
+    curve = table(rows, "averaging_curve")
+    plot_averaging(curve, margin=3.5, ax=ax)
+    drawn = {line.get_label(): line for line in ax.lines}
+    np.testing.assert_allclose(drawn["fitted"].get_ydata(), [8.0 - 0.2 * d for d in range(1, 15)])
+    np.testing.assert_allclose(drawn["observed"].get_xdata(), [1, 2])
+    assert by_id(ax)["averaging_curve/m/run/floor/half_width_laboratory"].get_ydata()[0] == 2.5
+    assert averaging_alt(curve).startswith("Half width of the limits by days averaged: 7.8")
+
+
+@pytest.fixture
+def changes():
+    return pd.DataFrame(
+        {"athlete_id": ["A", "B", "C"], "lab": [2.0, -1.0, 4.0], "field": [1.0, 0.5, 3.0]}
+    )
+
+
+def test_changes_in_the_other_direction_have_a_shape_of_their_own(changes, ax):
+    plot_change(changes, smallest_real=2.5, ax=ax)
+    drawn = {line.get_label(): line for line in ax.lines}
+    assert list(drawn["same direction"].get_xdata()) == [2.0, 4.0]
+    assert list(drawn["other direction"].get_ydata()) == [0.5]
+    assert drawn["same direction"].get_marker() != drawn["other direction"].get_marker()
+
+
+def test_arrows_run_from_laboratory_to_field(changes, ax):
+    plot_change_arrows(changes, ax=ax)
+    arrows = [(text.xyann[0], text.xy[0]) for text in ax.texts]
+    assert arrows == [(-1.0, 0.5), (2.0, 1.0), (4.0, 3.0)]
+    assert "2 changed in the same direction" in change_alt(changes)
