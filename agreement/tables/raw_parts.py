@@ -1,0 +1,86 @@
+"""Raw files of one laboratory test (breaths) or one training session (samples)."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem, TableError
+from agreement.tables.codes import code_column
+from agreement.tables.columns import BREATHS, SAMPLES, Table
+from agreement.tables.findings import Findings
+from agreement.tables.numbers import number_columns
+from agreement.tables.options import FileFormat
+from agreement.tables.readers import read_table
+
+Part = tuple[pd.DataFrame, tuple[Problem, ...]]
+
+
+def read_breaths(path: Path, *, file: str | None = None, form: FileFormat | None = None) -> Part:
+    """
+    Read the breaths of one laboratory test.
+
+    Parameters
+    ----------
+    path : Path
+        CSV, packed CSV (.csv.gz) or Parquet.
+    file : str, optional
+        Name for messages; default: folder and name of the file.
+    form : FileFormat, optional
+        What the study file states in ``[files.breaths]``.
+
+    Returns
+    -------
+    breaths : DataFrame
+        t_s [s], vo2_ml_min and vco2_ml_min [mL/min], ve_l_min [L/min], hr_bpm [bpm], speed_m_s
+        [m/s], grade [fraction], power_w [W], phase; missing cells NaN, rows as in the file.
+    notes : tuple of Problem
+        How the file was read.
+
+    Raises
+    ------
+    TableError
+        If the file cannot be used, with every reason.
+    """
+    return _read(path, BREATHS, file, form)
+
+
+def read_samples(path: Path, *, file: str | None = None, form: FileFormat | None = None) -> Part:
+    """
+    Read the samples of one training session; as `read_breaths`.
+
+    Returns
+    -------
+    samples : DataFrame
+        t_s [s], hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W].
+    notes : tuple of Problem
+        How the file was read.
+
+    Raises
+    ------
+    TableError
+        If the file cannot be used, with every reason.
+    """
+    return _read(path, SAMPLES, file, form)
+
+
+def _read(path: Path, table: Table, file: str | None, form: FileFormat | None) -> Part:
+    """Read one raw file of either kind."""
+    findings = Findings()
+    name = file or f"{path.parent.name}/{path.name}"
+    raw = read_table(path, name, table, form or FileFormat(), findings)
+    if raw is None or findings.stops:
+        raise TableError(findings.stops)
+    nothing = np.full(len(raw.rows), np.nan)
+    numbers = number_columns(raw, findings)
+    columns = {
+        ours: code_column(raw, ours, findings).series()
+        if column.kind == "code"
+        else numbers.get(ours, nothing)
+        for ours, column in table.columns.items()
+    }
+    if not len(raw.rows):
+        findings.stop("unreadable_file", name, "The file has no rows.", "Fill it, or delete it.")
+    if findings.stops:
+        raise TableError(findings.stops)
+    return pd.DataFrame(columns), tuple(findings.problems)

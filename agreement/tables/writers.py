@@ -1,0 +1,70 @@
+"""Tables as files: UTF-8, LF, full precision, and nothing that a spreadsheet would run."""
+
+import datetime as dt
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
+
+
+def write_table(frame: pd.DataFrame, path: Path) -> None:
+    """
+    Write a table as CSV.
+
+    Numbers have their shortest exact text, dates are ISO 8601, missing cells are empty. A text that
+    a spreadsheet would take for a formula gets an apostrophe before it.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Written without its index.
+    path : Path
+        Replaced if it exists.
+    """
+    path.write_bytes(csv_bytes(frame))
+
+
+def csv_bytes(frame: pd.DataFrame) -> bytes:
+    """Return a table as the bytes of a CSV file; the same table gives the same bytes."""
+    text = pd.DataFrame({i: _cells(frame.iloc[:, i]) for i in range(frame.shape[1])})
+    text.columns = pd.Index(frame.columns)
+    if text.empty:
+        text = text.reindex(range(len(frame)))
+    return text.to_csv(index=False, lineterminator="\n", na_rep="").encode("utf-8")
+
+
+def _cells(column: "pd.Series[Any]") -> "pd.Series[Any]":
+    """Return a column as text cells."""
+    dtype = column.dtype
+    if pd.api.types.is_bool_dtype(dtype):
+        return column.map({True: "yes", False: "no"})
+    if pd.api.types.is_numeric_dtype(dtype):
+        return column.map(_number, na_action="ignore").astype("object").reset_index(drop=True)
+    if pd.api.types.is_datetime64_any_dtype(dtype):
+        return column.map(_moment, na_action="ignore").astype("object").reset_index(drop=True)
+    return column.map(_text, na_action="ignore").astype("object").reset_index(drop=True)
+
+
+def _number(value: float) -> str:
+    """Return a number as its shortest exact text."""
+    if isinstance(value, float | np.floating):
+        return "" if np.isnan(value) else repr(float(value)).removesuffix(".0")
+    return str(int(value))
+
+
+def _moment(value: pd.Timestamp) -> str:
+    """Return a date or a time in ISO form."""
+    return value.date().isoformat() if value.time() == dt.time() else value.isoformat()
+
+
+def _text(value: object) -> str:
+    """Return a text, disarmed where it would start a formula."""
+    if isinstance(value, dt.datetime | dt.date):
+        return value.isoformat()
+    if isinstance(value, float | int | np.number) and not isinstance(value, bool):
+        return _number(value)  # a column of mixed kinds
+    text = str(value)
+    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
