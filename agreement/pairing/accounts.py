@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE, KEPT
-from agreement.pairing.ledger import RowFates, best_of, rows_of, rows_of_lines, settled
+from agreement.pairing.ledger import RowFates, best_of, rows_of, settled
 from agreement.pairing.messages import Texts
 from agreement.pairing.unit_fates import UnitFates
 from agreement.pairing.units import Units
@@ -79,10 +79,10 @@ def sessions_account(
 
     Parameters
     ----------
-    sessions, set_aside : DataFrame
-        The usable sessions, and the lines that the stages before have set aside.
-    tests : DataFrame
-        All laboratory tests, as `best_of` gives them.
+    sessions : DataFrame
+        The usable sessions.
+    set_aside, tests : DataFrame
+        Sessions that the stages before have set aside, and all laboratory tests; see `rows_of`.
     units : Units
         The laboratory.
     readings, fates : Readings, ReadingFates
@@ -95,7 +95,7 @@ def sessions_account(
     known = [
         _members("sessions", readings, fates),
         rows_of(profiles["row"], profiles["id"], test.reason, test.text),
-        rows_of_lines(set_aside, texts),
+        set_aside,
     ]
     rest = sessions[~sessions["row"].isin(pd.concat(known)["row"])]
     has_test = rest["athlete_id"].isin(units.athletes).to_numpy(np.bool_)

@@ -19,24 +19,6 @@ TABLES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Account:
-    """
-    What became of the rows of one table.
-
-    Attributes
-    ----------
-    used, summarised : int
-        Rows that alone give a value in the pairs, and rows that are one of several behind a value.
-    lines : DataFrame
-        Columns row, id, reason, message: one line per row left out.
-    """
-
-    used: int
-    summarised: int
-    lines: pd.DataFrame
-
-
-@dataclass(frozen=True, slots=True)
 class RowFates:
     """
     What became of each row of a table, before it is counted.
@@ -63,24 +45,23 @@ class RowFates:
         """Return them as `best_of` takes rows."""
         return rows_of(self.row, self.identity, self.reason, self.text, self.alone)
 
-    def account(self, texts: Texts, set_aside: pd.DataFrame | None) -> Account:
-        """Count them, together with further lines that the stages before have set aside."""
-        behind = self.reason == KEPT
-        used = int((behind & self.alone).sum())
-        out = np.flatnonzero(~behind)
-        lines = pd.DataFrame(
+    def left_out(self) -> pd.DataFrame:
+        """Return the rows behind no pair: columns row, id, reason, text."""
+        out = np.flatnonzero(self.reason != KEPT)
+        return pd.DataFrame(
             {
-                "row": self.row.astype("Int64").array.take(out),
+                "row": self.row.array.take(out).astype("Int64"),
                 "id": self.identity.array.take(out),
-                "reason": pd.array(list(REASONS), dtype="str").take(self.reason[out]),
-                "message": texts.taken(self.text[out]),
+                "reason": self.reason[out].astype(np.int64),
+                "text": self.text[out],
             }
         )
-        if set_aside is not None and len(set_aside):
-            lines = pd.concat([lines, set_aside[lines.columns]], ignore_index=True)
-        if not lines["row"].is_monotonic_increasing:
-            lines = lines.sort_values(["row", "id"], kind="stable", ignore_index=True)
-        return Account(used, int(behind.sum()) - used, lines)
+
+    def counts(self) -> tuple[int, int]:
+        """Return how many rows are used and how many are summarised."""
+        behind = self.reason == KEPT
+        used = int((behind & self.alone).sum())
+        return used, int(behind.sum()) - used
 
 
 def best_of(contributions: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -150,7 +131,7 @@ def rows_of(
     alone: Flags | bool = False,
 ) -> pd.DataFrame:
     """Return rows as `best_of` takes them; see `RowFates`."""
-    columns = {"row": row.to_numpy(np.int64), "id": identity.array, "reason": reason, "text": text}
+    columns = {"row": row.array, "id": identity.array, "reason": reason, "text": text}
     return pd.DataFrame(columns).assign(alone=alone)
 
 
@@ -167,63 +148,79 @@ def settled(rows: pd.DataFrame) -> RowFates:
 
 
 def close(
-    accounts: Mapping[str, Account],
+    fates: Mapping[str, RowFates],
+    set_aside: Mapping[str, pd.DataFrame],
     files: Mapping[str, str],
     rows_read: Mapping[str, int],
     withdrawn: Mapping[str, int],
+    texts: Texts,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """
-    Put the accounts together and check that they add up.
+    Put the accounts of all tables together and check that they add up.
 
     Parameters
     ----------
-    accounts : mapping
-        Table to account, in the order of the flow table.
+    fates : mapping
+        Table to what became of its rows, in the order of the flow table.
+    set_aside : mapping
+        Table to further rows that the stages before have set aside; see `rows_of_lines`.
     files : mapping
         Table to file.
     rows_read, withdrawn : mapping
         Rows read and rows of withdrawn people, by file.
+    texts : Texts
+        The messages.
 
     Returns
     -------
     exclusions, flow : DataFrame
-        Columns `agreement.terms.EXCLUSION_COLUMNS` and `agreement.terms.FLOW_COLUMNS`; in the order
-        of the flow table, then by row, then by id; the line of the withdrawn comes last.
+        Columns `agreement.terms.EXCLUSION_COLUMNS` (file, reason and message as categories) and
+        `agreement.terms.FLOW_COLUMNS`; in the order of the flow table, then by row, then by id; the
+        line of the withdrawn comes last.
 
     Raises
     ------
     RuntimeError
         If the rows of a file do not add up: a mistake of this program.
     """
-    lines, flow = [], []
-    for table, each in accounts.items():
-        file = files[table]
-        gone, read = withdrawn.get(file, 0), rows_read[file]
-        excluded = len(each.lines) + gone
-        if read != each.used + each.summarised + excluded:
+    lines, flow = {}, []
+    for table, each in fates.items():
+        file, out = files[table], each.left_out()
+        if table in set_aside:
+            out = pd.concat([out, set_aside[table][out.columns]], ignore_index=True)
+        if not out["row"].is_monotonic_increasing:
+            out = out.sort_values(["row", "id"], kind="stable")
+        (used, summarised), gone, read = each.counts(), withdrawn.get(file, 0), rows_read[file]
+        excluded = len(out) + gone
+        if read != used + summarised + excluded:
             msg = (
-                f"{file}: {read} rows read, but {each.used} used, {each.summarised} summarised and "
+                f"{file}: {read} rows read, but {used} used, {summarised} summarised and "
                 f"{excluded} excluded."
             )
             raise RuntimeError(msg)
-        flow.append((file, read, each.used, each.summarised, excluded))
-        lines.append(each.lines.assign(file=file)[EXCLUSION_COLUMNS])
-        if gone:
-            lines.append(_withdrawn_line(file, gone))
-    exclusions = pd.concat(lines, ignore_index=True)
-    exclusions["file"] = exclusions["file"].astype("str")
-    return exclusions, pd.DataFrame(flow, columns=FLOW_COLUMNS)
+        flow.append((file, read, used, summarised, excluded))
+        lines[file] = pd.concat([out, _withdrawn_line(gone, texts)]) if gone else out
+    return _exclusions(lines, texts), pd.DataFrame(flow, columns=FLOW_COLUMNS)
 
 
-def _withdrawn_line(file: str, count: int) -> pd.DataFrame:
+def _withdrawn_line(count: int, texts: Texts) -> pd.DataFrame:
     """Return the one line that stands for all rows of withdrawn people in a file."""
     rows = "1 row" if count == 1 else f"{count} rows"
-    return pd.DataFrame(
-        {
-            "file": pd.array([file], dtype="str"),
-            "row": pd.array([pd.NA], dtype="Int64"),
-            "id": pd.array([None], dtype="str"),
-            "reason": pd.array(["withdrawn"], dtype="str"),
-            "message": pd.array([f"{rows} removed at the participant's own request."], "str"),
-        }
-    )
+    line = pd.DataFrame({"row": pd.array([pd.NA], "Int64"), "id": pd.array([None], dtype="str")})
+    message = texts.place(f"{rows} removed at the participant's own request.")
+    return line.assign(reason=CODE["withdrawn"], text=message)
+
+
+def _exclusions(lines: Mapping[str, pd.DataFrame], texts: Texts) -> pd.DataFrame:
+    """Return the lines of all files in one table; text that repeats as categories."""
+    every = pd.concat(lines.values(), ignore_index=True)
+    file = np.repeat(np.arange(len(lines)), [len(each) for each in lines.values()])
+    columns = {
+        "file": (file, list(lines)),
+        "reason": (every["reason"].to_numpy(np.int64), list(REASONS)),
+        "message": (every["text"].to_numpy(np.int64), texts.known()),
+    }
+    for name, (codes, words) in columns.items():
+        text = pd.Categorical.from_codes(codes, pd.Index(words, dtype="str"))
+        every[name] = text.remove_unused_categories()
+    return every[EXCLUSION_COLUMNS]

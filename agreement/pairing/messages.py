@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import Fate
-from agreement.pairing.units import ALL_MODES, Floats, Ints
+from agreement.pairing.units import ALL_MODES, Ints
 from agreement.tables.options import Pairing
 from agreement.terms import RANGES, REASONS, UNIT
 
@@ -81,9 +81,9 @@ class Texts:
         """Return the place of a message, adding it when it is new."""
         return self._places.setdefault(text, len(self._places))
 
-    def taken(self, places: Ints) -> pd.Series:
-        """Return the message of each row."""
-        return pd.Series(pd.array(list(self._places), dtype="str").take(places))
+    def known(self) -> list[str]:
+        """Return every message, each at its place."""
+        return list(self._places)
 
     def places_of(self, fate: Fate, rules: Pairing) -> Ints:
         """Return the place of each reading's message; 0 where nothing was left out."""
@@ -95,8 +95,3 @@ class Texts:
             each = [self.place(words(float(number), rules)) for number in found]
             places[rows] = np.array(each)[numbers]
         return places
-
-
-def as_floats(values: pd.Series) -> Floats:
-    """Return a number column as an array."""
-    return values.to_numpy(np.float64)

@@ -43,6 +43,7 @@ def reading_notes(
     files: Mapping[str, str],
 ) -> None:
     """Record copies, conflicts, stale runs and values that could not be converted."""
+    words = texts.known()
     for reason, severity, remedy in FOUND_WHILE_PAIRING:
         here = np.flatnonzero(fates.reason == CODE[reason])
         source = readings.frame["source"].iloc[here]
@@ -50,9 +51,8 @@ def reading_notes(
         for name in source.unique():
             own = np.flatnonzero((source == name).to_numpy(np.bool_))
             own = own[np.argsort(row[own], kind="stable")]
-            words = texts.taken(fates.text[here[own]])
-            file = files[name]
-            found.each(severity, reason, file, row[own], None, words.__getitem__, remedy)
+            said = [words[place] for place in fates.text[here[own]]]
+            found.each(severity, reason, files[name], row[own], None, said.__getitem__, remedy)
 
 
 def input_notes(
@@ -150,7 +150,8 @@ def drug_note(
     found: Findings, pairs: pd.DataFrame, heart_rate_based: Mapping[str, bool], file: str
 ) -> None:
     """Count the athletes whose heart-rate-limiting drugs are not known, where it matters."""
-    pairs = pairs[pairs["method"].map(lambda name: heart_rate_based.get(name, False))]
+    methods = [name for name, based in heart_rate_based.items() if based]
+    pairs = pairs[pairs["method"].isin(methods)]
     unknown = pairs.loc[pairs["hr_limiting_drug"] == "unknown", "athlete_id"].nunique()
     if unknown:
         found.note(

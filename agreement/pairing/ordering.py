@@ -12,8 +12,6 @@ from agreement.pairing.units import (
     Units,
     codes_of,
     day_numbers,
-    from_keys,
-    keys,
 )
 
 
@@ -71,17 +69,19 @@ def ordered(readings: pd.DataFrame, units: Units) -> Ordered:
     estimate = (readings["source"] == "field_estimates").to_numpy(np.bool_)
     n_athletes, n_modes = int(athlete.max(initial=0)) + 1, len(ALL_MODES)
     label = (2 * method + estimate) * n_modes + codes_of(readings["mode"], ALL_MODES)
-    key = keys(label * n_athletes + athlete, day_numbers(readings["date"]))
+    day = day_numbers(readings["date"])
+    first, last = (int(day.min()), int(day.max())) if len(day) else (0, 0)
+    n_days = last - first + 2  # one to spare, so that no series ends on the eve of the next
+    key = (label * n_athletes + athlete) * n_days + (day - first)
     moment, row = _moments(readings, estimate), readings["row"].to_numpy(np.int64)
-    order = _order(key, moment, row)
-    key = key[order]
-    series, day = from_keys(key)
+    key, order = _order(key, moment, row)
+    series, day = np.divmod(key, n_days)
     label, athlete = np.divmod(series, n_athletes)
     return Ordered(
         order=order,
         athlete=athlete,
         mode=label % n_modes,
-        day=day,
+        day=day + first,
         series=series,
         series_day=key,
         moment=moment[order],
@@ -108,14 +108,21 @@ def _moments(readings: pd.DataFrame, estimate: Flags) -> Ints:
     return moment
 
 
-def _order(key: Ints, moment: Ints, row: Ints) -> Ints:
-    """Return the order by key, moment and row; only equal keys pay for the long comparison."""
-    order = np.argsort(key)
-    equal = np.diff(key[order]) == 0
+def _order(key: Ints, moment: Ints, row: Ints) -> tuple[Ints, Ints]:
+    """Return the keys sorted, and the order by key, moment and row."""
+    bits = len(key).bit_length()
+    if int(key.max(initial=0)) < 1 << (63 - bits):
+        # Key and place in one number: sorting numbers is much quicker than finding their order.
+        packed = np.sort((key << bits) | np.arange(len(key)))
+        key, order = packed >> bits, packed & ((1 << bits) - 1)
+    else:
+        order = np.argsort(key)
+        key = key[order]
+    equal = np.diff(key) == 0
     tied = np.flatnonzero(np.append(equal, False) | np.append(False, equal))
     rows = order[tied]
-    order[tied] = rows[np.lexsort((row[rows], moment[rows], key[rows]))]
-    return order
+    order[tied] = rows[np.lexsort((row[rows], moment[rows], key[tied]))]
+    return key, order
 
 
 def starts_of(*sorted_columns: Ints) -> Ints:

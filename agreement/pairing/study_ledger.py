@@ -7,7 +7,6 @@ import pandas as pd
 from agreement.pairing import accounts
 from agreement.pairing.ledger import (
     TABLES,
-    Account,
     best_of,
     close,
     rows_of_lines,
@@ -57,9 +56,10 @@ def study_ledger(
         See `agreement.pairing.ledger.close`.
     """
     files = table_files(study)
-    aside = set_aside_lines([study.set_aside, laboratory.set_aside, readings.set_aside], files)
+    lines = set_aside_lines([study.set_aside, laboratory.set_aside, readings.set_aside], files)
+    aside = {table: rows_of_lines(each, texts) for table, each in lines.items()}
     tests = accounts.laboratory_account(laboratory.frame, units, of_units)
-    every_test = best_of([tests.rows(), rows_of_lines(aside["lab_tests"], texts)])
+    every_test = best_of([tests.rows(), aside["lab_tests"]])
     fates, owners = {"lab_tests": tests}, {"breaths": every_test}
     if "athletes" in files:
         fates["athletes"] = accounts.athletes_account(study.athletes, units, of_units, texts)
@@ -76,7 +76,4 @@ def study_ledger(
         if table in files:
             left = set(names).difference(aside[table]["id"])
             fates[table] = accounts.raw_files_account(left, owners[table])
-    made: dict[str, Account] = {
-        table: each.account(texts, aside.get(table)) for table, each in fates.items()
-    }
-    return close(made, files, study.rows_read, study.withdrawn)
+    return close(fates, aside, files, study.rows_read, study.withdrawn, texts)

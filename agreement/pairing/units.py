@@ -106,11 +106,6 @@ def keys(code: Ints, day: Ints) -> Ints:
     return (code << 32) + (day + HALF)
 
 
-def from_keys(key: Ints) -> tuple[Ints, Ints]:
-    """Return code and day of `keys`."""
-    return key >> 32, (key & (2 * HALF - 1)) - HALF
-
-
 def _heads(group: Ints, day: Ints, repeat_within_days: int) -> Flags:
     """Return which tests open a unit; the tests are sorted by group, then day."""
     key = keys(group, day)
