@@ -1,0 +1,163 @@
+"""The arithmetic of the error budget: the parts of one reading's error, for any weights of athletes."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.bootstrap import Floats, cluster_resampling
+from agreement.stats.day_to_day import DaySums, Noise, day_sums
+from agreement.stats.explained import BLOCKS, Design, Shares, design_of
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
+from agreement.stats.repeatability import Repeatability, laboratory_repeatability
+from agreement.stats.visit_sums import Visits, VisitSums, visit_sums, visits_of
+
+N_RESAMPLES = 1999
+FEWEST = 5
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratorySums:
+    """
+    Repeats of the laboratory by athlete, or its declared error.
+
+    Attributes
+    ----------
+    found : Repeatability or None
+    squares, df : ndarray, shape (G,)
+        Within units, of the athletes of the budget.
+    other_squares, other_df : float
+        Of all other athletes; they stand once in every resample.
+    """
+
+    found: Repeatability | None
+    squares: Floats
+    df: Floats
+    other_squares: float
+    other_df: float
+
+    def variance(self, weights: Floats) -> Floats:
+        """Error variance of one laboratory test for weights of shape (R, G); nan if unknown."""
+        if self.found is None or self.found.assumed:
+            known = np.nan if self.found is None else self.found.variance
+            return np.full(len(weights), known)
+        squares = weights @ self.squares + self.other_squares
+        df = weights @ self.df + self.other_df
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(squares / df)
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """All that budget and averaging curve are computed from, as sums by athlete."""
+
+    visits: Visits
+    days: DaySums
+    means: VisitSums
+    laboratory: LaboratorySums
+    weights: Floats  # of the resamples, shape (B, G)
+
+    @property
+    def once(self) -> Floats:
+        """Weights of the sample itself."""
+        return np.ones((1, self.visits.n))
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """Variances of one reading's difference in each resample. [(mL/kg/min)^2]."""
+
+    noise: Noise
+    persistent: Floats
+    laboratory: Floats
+    blocks: Floats  # shape (R, 4), in the order of `BLOCKS`; nan for a block that stays out
+    rest: Floats
+    excess: Floats
+
+    @property
+    def total(self) -> Floats:
+        """Of a single reading; of a visit where no visit has two days."""
+        return self.persistent + np.nan_to_num(self.noise.variance)
+
+
+def sources_of(data: MethodData) -> Sources:
+    """
+    Gather the sums of one method and mode.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 5 athletes with daily values.
+    """
+    n = int(data.daily["athlete_id"].nunique())
+    if n < FEWEST:
+        raise NotEstimable(TOO_FEW, f"{n} athletes have daily values; {FEWEST} are needed.")
+    visits = visits_of(data)
+    means = visits.table["mean"].to_numpy(dtype=np.float64)
+    drawn = cluster_resampling(np.arange(visits.n), n_resamples=N_RESAMPLES, rng=data.seed)
+    return Sources(
+        visits,
+        day_sums(visits.daily, visits.of_day, visits.athlete),
+        visit_sums(means[:, None], visits.athlete, visits.n),
+        _laboratory(data, visits),
+        drawn.counts.astype(np.float64),
+    )
+
+
+def persistent_variance(sources: Sources, weights: Floats) -> tuple[Noise, Floats]:
+    """Return the day-to-day noise and the variance of what lasts through a visit."""
+    noise = sources.days.noise(weights)
+    of_means = sources.means.variance(weights)[:, 0]
+    lasting = of_means - np.nan_to_num(noise.kept * noise.variance)
+    return noise, np.maximum(lasting, 0.0)
+
+
+def parts(sources: Sources, design: Design, shares: Shares, weights: Floats) -> Parts:
+    """Split the variance of one reading's difference."""
+    noise, persistent = persistent_variance(sources, weights)
+    laboratory = sources.laboratory.variance(weights)
+    blocks = np.full((len(weights), len(BLOCKS)), np.nan)
+    places = [BLOCKS.index(name) for name in design.blocks]
+    blocks[:, places] = shares.of(weights) * persistent[:, None]
+    left = persistent - np.nansum(blocks, axis=1) - np.nan_to_num(laboratory)
+    return Parts(
+        noise, persistent, laboratory, blocks, np.maximum(left, 0.0), np.maximum(-left, 0.0)
+    )
+
+
+def split(sources: Sources) -> tuple[Design, Parts, Parts]:
+    """
+    Split the sample and its resamples.
+
+    Returns
+    -------
+    Design, Parts, Parts
+        What may explain; parts of the sample, each of shape (1,); parts of the resamples.
+    """
+    visits = sources.visits
+    design = design_of(visits.table, visits.athlete)
+    means = visits.table["mean"].to_numpy(dtype=np.float64)
+    shares = Shares(design, means, visits.athlete)
+    both = (parts(sources, design, shares, weights) for weights in (sources.once, sources.weights))
+    sample, resamples = both
+    return design, sample, resamples
+
+
+def _laboratory(data: MethodData, visits: Visits) -> LaboratorySums:
+    none = np.zeros(visits.n)
+    try:
+        found = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
+    except NotEstimable:
+        return LaboratorySums(None, none, none, 0.0, 0.0)
+    if found.assumed:
+        return LaboratorySums(found, none, none, 0.0, 0.0)
+    units = data.repeats.groupby("lab_test_id", sort=True)["lab"]
+    squares = units.var(ddof=0) * units.size()
+    athletes = data.repeats.groupby("lab_test_id", sort=True)["athlete_id"].first()
+    place = pd.Index(visits.ids).get_indexer(pd.Index(athletes.to_numpy(dtype=object)))
+    inside = place >= 0
+    values = np.stack([squares.to_numpy(), units.size().to_numpy() - 1.0])
+    by_athlete = np.zeros((visits.n, 2))
+    np.add.at(by_athlete, place[inside], values[:, inside].T)
+    others = values[:, ~inside].sum(axis=1).tolist()
+    return LaboratorySums(found, by_athlete[:, 0], by_athlete[:, 1], others[0], others[1])
