@@ -56,7 +56,7 @@ def extrapolations(
         vo2max, standard_error, intercept, slope (mL/kg/min per bpm in both forms), r, n_points,
         hr_span, top_share_of_hr_max, residual_sd (of the noisy variable), other_form_bias
         (expected bias of the other form if this one is right, mL/kg/min), refused (text or NaN). A
-        refused athlete has vo2max NaN.
+        refused athlete has vo2max NaN; the error that it would have had stays.
 
     Notes
     -----
@@ -85,7 +85,7 @@ def extrapolations(
         }
     )
     frame["refused"] = _refusals(frame, guards, allow_two_points=allow_two_points)
-    frame.loc[frame["refused"].notna(), ["vo2max", "standard_error"]] = np.nan
+    frame.loc[frame["refused"].notna(), "vo2max"] = np.nan
     return frame
 
 
@@ -165,7 +165,7 @@ class HeartRateExtrapolation:
     form : {"vo2_on_hr", "hr_on_vo2"}
         Which variable was regressed on which.
     vo2max, standard_error : float
-        NaN when refused; with two points the error cannot be known. [mL/kg/min]
+        vo2max is NaN when refused; with two points the error cannot be known. [mL/kg/min]
     slope, intercept : float
         VO2 = intercept + slope * HR, in both forms. [mL/kg/min per bpm], [mL/kg/min]
     hr_max, sd_hr_max : float

@@ -29,8 +29,8 @@ def session_people(
     """
     people = people_at(athletes, sessions["athlete_id"], sessions["date"])
     by_age = heart_rate_maximum(people["age_years"], formula=formula)
-    measured = _nearest(sessions, laboratory, "hr_max_bpm")
-    mass = _nearest(sessions, laboratory, "mass_kg")
+    measured = nearest_measured(sessions, laboratory, "hr_max_bpm")
+    mass = nearest_measured(sessions, laboratory, "mass_kg")
     return pd.DataFrame(
         {
             "hr_max_bpm": np.where(np.isnan(measured), by_age, measured),
@@ -40,16 +40,33 @@ def session_people(
     )
 
 
-def _nearest(sessions: pd.DataFrame, laboratory: pd.DataFrame, column: str) -> FloatArray:
-    """Return a laboratory value of each session's athlete: equal mode first, then nearest date."""
+def nearest_measured(rows: pd.DataFrame, laboratory: pd.DataFrame, column: str) -> FloatArray:
+    """
+    Look up what the laboratory measured in the athlete of each row.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        athlete_id, mode, date.
+    laboratory : DataFrame
+        The same columns and `column`.
+    column : str
+        What was measured, for example hr_max_bpm.
+
+    Returns
+    -------
+    ndarray, one per row
+        From the athlete's test of the same mode before any other, then the nearest in time, then the
+        earlier; NaN where nothing was measured.
+    """
     known = laboratory.loc[laboratory[column].notna(), ["athlete_id", "mode", "date", column]]
-    keys = sessions[["athlete_id", "mode", "date"]].assign(session=np.arange(len(sessions)))
+    keys = rows[["athlete_id", "mode", "date"]].assign(place=np.arange(len(rows)))
     both = keys.merge(known, on="athlete_id", suffixes=("", "_lab"))
     both["other_mode"] = both["mode"] != both["mode_lab"]
     both["days"] = (both["date_lab"] - both["date"]).abs()
     best = both.sort_values(
-        ["session", "other_mode", "days", "date_lab"], kind="stable"
-    ).drop_duplicates("session")
-    value = np.full(len(sessions), np.nan)
-    value[best["session"].to_numpy()] = best[column].to_numpy(dtype=np.float64)
+        ["place", "other_mode", "days", "date_lab"], kind="stable"
+    ).drop_duplicates("place")
+    value = np.full(len(rows), np.nan)
+    value[best["place"].to_numpy()] = best[column].to_numpy(dtype=np.float64)
     return value

@@ -1,0 +1,154 @@
+"""
+What an estimator was told against what the laboratory measured, and what the difference does.
+
+Sizes follow from the equations: a heart-rate line of 0.40 mL/kg/min per beat, the cost of cycling,
+a litre value divided by a mass. They say what to correct first, not what the corrected number is.
+"""
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.physiology.arrays import BoolArray, FloatArray
+from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS
+from agreement.physiology.session_people import nearest_measured
+from agreement.physiology.work_rate import RESTING_VO2
+
+VO2_PER_BEAT: Final = 0.40  # mL/kg/min per bpm: runs at 10 km/h, 140 bpm and 13 km/h, 165 bpm
+BEATS_PER_YEAR: Final = 0.7  # of every age formula here but one
+MASS_WITHIN: Final = 0.02  # of the measured mass; common practice, no source
+HR_MAX_WITHIN_BPM: Final = 5.0  # common practice, no source
+AGE_WITHIN_YEARS: Final = 1.0  # common practice, no source
+
+AUDIT_COLUMNS: Final = [
+    "athlete_id",
+    "method",
+    "mode",
+    "input",
+    "told",
+    "measured",
+    "difference",
+    "expected_shift",
+    "to_correct",
+    "note",
+]
+
+
+def input_audit(
+    readings: pd.DataFrame, laboratory: pd.DataFrame, heart_rate_based: Mapping[str, bool]
+) -> pd.DataFrame:
+    """
+    Compare the inputs of each athlete's last reading with the laboratory's measurements.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        `agreement.physiology.readings.Readings.frame`.
+    laboratory : DataFrame
+        Frame of `laboratory_values`.
+    heart_rate_based : mapping of str to bool
+        Whether each method rests on heart rate.
+
+    Returns
+    -------
+    DataFrame
+        `AUDIT_COLUMNS`, one row per athlete, method, mode and input (mass_kg, hr_max_bpm, age_years,
+        sensor) that was told; a sensor has no numbers. difference = told - measured; expected_shift = what it adds to the
+        field value [mL/kg/min], so that it explains a part of field - laboratory; to_correct yes or
+        no. Sorted by method, mode, athlete.
+    """
+    last = (
+        readings[readings["source"] == "field_estimates"]
+        .sort_values(["date", "instant", "row"], kind="stable")
+        .drop_duplicates(["athlete_id", "method", "mode"], keep="last")
+        .reset_index(drop=True)
+    )
+    measured = {
+        name: nearest_measured(last, laboratory, name)
+        for name in ("mass_kg", "hr_max_bpm", "age_years")
+    }
+    pulse = last["method"].map(dict(heart_rate_based)).fillna(True).to_numpy(dtype=bool)
+    parts = [
+        _mass(last, measured["mass_kg"]),
+        _hr_max(last, measured["hr_max_bpm"], measured["age_years"], pulse),
+        _age(last, measured["age_years"], pulse),
+        _sensor(last, pulse),
+    ]
+    whole = pd.concat(parts, ignore_index=True)
+    known = (whole["input"] == "sensor") | (whole["told"].notna() & whole["measured"].notna())
+    keys = ["method", "mode", "athlete_id"]
+    return whole[known].sort_values(keys, kind="stable").reset_index(drop=True)
+
+
+def _mass(last: pd.DataFrame, measured: FloatArray) -> pd.DataFrame:
+    """Mass told too high lowers what is divided by it: cycling cost, and uptake given in litres."""
+    told, field = last["set_mass_kg"].to_numpy(), last["field"].to_numpy()
+    share = 1 - told / measured
+    cycling = (last["mode"] == "cycle").to_numpy()
+    litres = last["field_l_min"].notna().to_numpy()
+    fixed = np.where(
+        litres, 0.0, 2 * RESTING_VO2
+    )  # the part of cycling cost that mass leaves alone
+    shift = np.where(cycling | litres, (field - fixed) * share, 0.0)
+    wrong = np.abs(share) > MASS_WITHIN
+    return _part(last, "mass_kg", told, measured, shift, wrong, "")
+
+
+def _hr_max(
+    last: pd.DataFrame, measured: FloatArray, age: FloatArray, pulse: BoolArray
+) -> pd.DataFrame:
+    """HRmax told too high carries the line too far; a told value from age is named."""
+    told = last["set_hr_max_bpm"].to_numpy()
+    difference = told - measured
+    shift = np.where(pulse, VO2_PER_BEAT * difference, 0.0)
+    by_age = np.zeros(len(last), dtype=bool)
+    for formula in HR_MAX_FORMULAS.values():
+        by_age |= np.abs(told - formula.by_age(age)) <= 0.5
+    wrong = pulse & (np.abs(difference) > HR_MAX_WITHIN_BPM)
+    note = np.where(by_age, "looks like a formula from age", "")
+    return _part(last, "hr_max_bpm", told, measured, shift, wrong, note)
+
+
+def _age(last: pd.DataFrame, measured: FloatArray, pulse: BoolArray) -> pd.DataFrame:
+    """Age told too high gives too low an HRmax where none was told."""
+    told = last["set_age_years"].to_numpy()
+    difference = told - measured
+    by_age = pulse & last["set_hr_max_bpm"].isna().to_numpy()
+    shift = np.where(by_age, -VO2_PER_BEAT * BEATS_PER_YEAR * difference, 0.0)
+    wrong = np.abs(difference) > AGE_WITHIN_YEARS
+    return _part(last, "age_years", told, measured, shift, wrong, "")
+
+
+def _sensor(last: pd.DataFrame, pulse: BoolArray) -> pd.DataFrame:
+    """Name a wrist sensor behind a heart-rate method: its error has no known sign."""
+    wrist = last[pulse & (last["sensor"] == "wrist_optical").to_numpy()]
+    nothing = np.full(len(wrist), np.nan)
+    note = "wrist sensor, limits about +-15 bpm against a strap: a beat read high is 0.4 low"
+    return _part(wrist, "sensor", nothing, nothing, nothing, nothing > 0, note)
+
+
+def _part(
+    last: pd.DataFrame,
+    name: str,
+    told: FloatArray,
+    measured: FloatArray,
+    shift: FloatArray,
+    wrong: BoolArray,
+    note: "str | np.ndarray[tuple[int], np.dtype[np.str_]]",
+) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "athlete_id": last["athlete_id"],
+            "method": last["method"],
+            "mode": last["mode"],
+            "input": name,
+            "told": told,
+            "measured": measured,
+            "difference": told - measured,
+            "expected_shift": shift,
+            "to_correct": np.where(wrong, "yes", "no"),
+            "note": note,
+        }
+    )[AUDIT_COLUMNS]

@@ -1,0 +1,259 @@
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.errors import TableError
+from agreement.physiology.equations_cycling import submaximal_1954, submaximal_1954_line
+from agreement.physiology.equations_walking import walk_1987_litres
+from agreement.physiology.field_tests import PROTOCOLS, protocol, protocols_frame
+from agreement.physiology.laboratory import laboratory_values
+from agreement.physiology.readings import field_readings
+from agreement.physiology.work_rate import KG_PER_POUND
+
+EXAMPLES = json.loads(
+    (Path(__file__).parents[1] / "reference" / "field_test_examples.json").read_text("utf-8")
+)["examples"]
+DAY = pd.Timestamp("2026-03-02")
+
+
+@pytest.fixture
+def readings_of(make_study):
+    """Return the readings of field tests by one athlete, given as (protocol, inputs)."""
+
+    def compute(*tests, sex="male", **athlete):
+        sex = tests[0][1].get("sex", sex)
+        who = {"athlete_id": "A", "sex": sex} | athlete
+        rows = [{"athlete_id": "A", "date": DAY, "protocol": name} | given for name, given in tests]
+        study = make_study(athletes=[who], field_tests=rows)
+        return field_readings(study, laboratory_values(study).frame)
+
+    return compute
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=lambda e: e["protocol"])
+def test_worked_examples(readings_of, example):
+    found = readings_of((example["protocol"], example["inputs"])).frame
+    assert found["field"].item() == pytest.approx(example["expected"], abs=example["half_digit"])
+
+
+def test_every_protocol_has_an_example_or_a_test_below():
+    below = {
+        "walk_1mile_1987",
+        "cycle_submax_1954",
+        "cycle_submax_1954_line",
+        "cycle_submax_1960",
+        "cycle_stages_hr",
+        "no_exercise_2011_waist",
+    }
+    assert {e["protocol"] for e in EXAMPLES} | below == set(PROTOCOLS)
+
+
+def test_walk_of_a_mile_in_litres():
+    # Kline 1987 (coefficients read in the abstract; value computed): 3.389 L/min
+    x = {
+        "mass_kg": 165.3 * KG_PER_POUND,
+        "age_years": 45,
+        "male": 1,
+        "time_min": 13.5,
+        "hr_bpm": 130,
+    }
+    assert walk_1987_litres(x) == pytest.approx(3.389, abs=0.0005)
+
+
+@pytest.mark.parametrize(
+    ("uptake", "male", "expected", "printed"),
+    [(2.1, 1.0, 3.16, 3.2), (1.5, 0.0, 2.42, 2.4)],
+)
+def test_nomogram_of_1954(uptake, male, expected, printed):
+    # closed forms from memory; the nomogram's table gives 3.2 and 2.4 L/min at 150 bpm
+    hr, sex = np.array([150.0]), np.array([male])
+    value = submaximal_1954(np.array([uptake]), hr, sex).item()
+    assert value == pytest.approx(expected, abs=0.005)
+    assert value == pytest.approx(printed, abs=0.05)
+    other = submaximal_1954_line(np.array([uptake]), hr, sex).item()
+    share = other / value - 1
+    assert abs(share) < 0.01 if male else 0.04 < share < 0.05
+
+
+def test_submaximal_cycle_tests_by_hand(readings_of):
+    # 147.06 W are 900 kg.m/min, which the nomogram puts at 2.1 L/min; 3.1618 L/min at 70 kg
+    inputs = {"power_w": 900 / 6.12, "hr_bpm": 150, "mass_kg": 70, "age_years": 45}
+    names = ("cycle_submax_1954", "cycle_submax_1960")
+    found = readings_of(*((n, inputs) for n in names)).frame.set_index("method")["field"]
+    assert found["cycle_submax_1954"] == pytest.approx(3161.8 / 70, abs=0.005)
+    # age factor 0.78 at 45 (Astrand 1960, memory): 2.47 L/min
+    assert found["cycle_submax_1960"] * 0.07 == pytest.approx(2.47, abs=0.005)
+
+
+def test_two_stages_on_a_cycle(readings_of):
+    # 10.8 W/M + 7: 21.4 at 120 and 28.6 at 145, at 180: 28.6 + 35 * 7.2 / 25 = 38.68, by hand
+    stages = [
+        (
+            "cycle_stages_hr",
+            {"field_test_id": "F", "power_w": w, "hr_bpm": h, "hr_max_bpm": 180, "mass_kg": 75},
+        )
+        for w, h in ((100, 120), (150, 145))
+    ]
+    found = readings_of(*stages)
+    assert found.frame["field"].item() == pytest.approx(38.68, abs=1e-9)
+    assert np.isnan(found.frame["standard_error"].item())
+    assert found.members["row"].tolist() == [2, 3]
+    assert any("two stages" in p.what for p in found.problems)
+
+
+def test_stages_too_close_together_are_refused_with_the_reason(readings_of):
+    stages = [
+        (
+            "cycle_stages_hr",
+            {"field_test_id": "F", "power_w": w, "hr_bpm": h, "hr_max_bpm": 180, "mass_kg": 75},
+        )
+        for w, h in ((100, 138), (120, 142), (150, 146))
+    ]
+    found = readings_of(*stages)
+    assert found.frame.empty
+    assert found.set_aside["reason"].tolist() == ["extrapolation_refused"] * 3
+    assert found.set_aside["message"].str.contains("span 8 bpm").all()
+
+
+def test_waist_model_by_hand(readings_of):
+    # Nes 2011 (quoted): 100.27 - 0.296*40 - 0.369*90 - 0.155*60 + 0.226*10 = 48.18
+    inputs = {"age_years": 40, "waist_cm": 90, "hr_rest_bpm": 60, "activity_score": 10}
+    found = readings_of(("no_exercise_2011_waist", inputs)).frame
+    assert found["field"].item() == pytest.approx(48.18, abs=0.005)
+    assert found["mode"].item() == "resting"
+
+
+def test_out_of_range_is_kept_and_flagged(readings_of):
+    found = readings_of(
+        ("run_1_5mile_1993", {"time_min": 12, "mass_kg": 70, "age_years": 63}),
+        ("run_1_5mile_1993", {"time_min": 12, "mass_kg": 70, "age_years": 22}),
+        ("run_1_5mile_1993", {"time_min": 12, "mass_kg": 70}),
+    ).frame
+    assert found["field"].notna().all()
+    assert found["in_range"].fillna("unknown").tolist() == ["no", "yes", "unknown"]
+
+
+def test_an_equation_of_the_other_sex_is_flagged(readings_of):
+    ratio = {"hr_max_bpm": 185, "hr_rest_bpm": 55, "age_years": 30}
+    assert readings_of(("hr_ratio_2004", ratio), sex="female").frame["in_range"].item() == "no"
+    assert readings_of(("hr_ratio_2004", ratio), sex="male").frame["in_range"].item() == "yes"
+
+
+def test_a_limit_for_one_sex_holds_for_that_sex(readings_of):
+    jog = {"time_min": 8.5, "mass_kg": 60, "hr_bpm": 160, "age_years": 22}
+    assert readings_of(("run_1mile_jog_1993", jog), sex="male").frame["in_range"].item() == "yes"
+    assert readings_of(("run_1mile_jog_1993", jog), sex="female").frame["in_range"].item() == "no"
+
+
+@pytest.mark.parametrize(
+    ("name", "inputs", "sex", "words"),
+    [
+        ("run_12min_1968", {"time_min": 12}, "male", "distance_m"),
+        ("run_1_5mile_1993", {"time_min": 12}, "male", "mass_kg"),
+        ("run_1_5mile_1993", {"time_min": 12, "mass_kg": 70}, "unknown", "sex"),
+        ("shuttle_20m_1982", {"stage": 8}, "male", "speed_km_h"),  # it has no stage rule of its own
+        ("cycle_stages_hr", {"power_w": 100, "mass_kg": 70}, "male", "hr_bpm"),
+    ],
+)
+def test_a_missing_input_is_named(readings_of, name, inputs, sex, words):
+    found = readings_of((name, inputs), sex=sex)
+    assert found.frame.empty
+    assert found.set_aside["reason"].item() == "missing_value"
+    assert words in found.set_aside["message"].item()
+    assert found.set_aside["row"].item() == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "inputs", "words"),
+    [
+        ("run_12min_1968", {"distance_m": 7}, "distance_m 7"),  # laps
+        ("run_1_5mile_inverse_time", {"time_min": 690}, "time_min 690"),  # seconds: 4.2
+        ("shuttle_20m_1988_adult", {"speed_km_h": 7}, "if it is a stage number"),
+    ],
+)
+def test_a_wrong_unit_never_gives_a_number(readings_of, name, inputs, words):
+    found = readings_of((name, inputs))
+    assert found.frame.empty
+    assert found.set_aside["reason"].item() == "out_of_range"
+    assert words in found.set_aside["message"].item()
+
+
+def test_a_grade_in_per_cent_is_flagged(readings_of):
+    walk = {"speed_km_h": 6, "hr_bpm": 130, "age_years": 35, "grade": 5}
+    assert readings_of(("walk_treadmill_1991", walk)).frame["in_range"].item() == "no"
+    assert (
+        readings_of(("walk_treadmill_1991", walk | {"grade": 0.05})).frame["in_range"].item()
+        == "yes"
+    )
+
+
+def test_a_stage_turned_into_a_speed_is_said(readings_of):
+    found = readings_of(("shuttle_20m_1988_adult", {"stage": 10}))
+    assert any("8 + 0.5 x stage" in p.what and p.column == "stage" for p in found.problems)
+
+
+def test_an_unfinished_test_is_set_aside(readings_of):
+    found = readings_of(("run_12min_1968", {"distance_m": 2400, "completed": "no"}))
+    assert found.set_aside["reason"].tolist() == ["not_completed"]
+
+
+def test_mass_age_and_stature_come_from_the_athlete_with_a_note(readings_of):
+    own = readings_of(("run_1_5mile_1993", {"time_min": 12, "mass_kg": 80}), mass_kg=70)
+    filled = readings_of(("run_1_5mile_1993", {"time_min": 12}), mass_kg=80)
+    assert filled.frame["field"].item() == own.frame["field"].item()
+    assert any(p.column == "mass_kg" for p in filled.problems)
+    assert not any(p.column == "mass_kg" for p in own.problems)
+
+
+@pytest.mark.parametrize(
+    ("name", "inputs", "sex", "expected"),
+    [
+        # published 0.325 L/min, 147 and 212 mL/min, 1.45 MET; turned into mL/kg/min at this mass
+        (
+            "walk_1mile_1987",
+            {"time_min": 14, "hr_bpm": 120, "mass_kg": 65, "age_years": 40},
+            "male",
+            5.0,
+        ),
+        ("cycle_max_power_1990", {"power_w": 200, "mass_kg": 60, "age_years": 40}, "female", 2.45),
+        ("cycle_max_power_1990", {"power_w": 250, "mass_kg": 80, "age_years": 40}, "male", 2.65),
+        (
+            "no_exercise_2005",
+            {
+                "activity_score": 0,
+                "age_years": 40,
+                "mass_kg": 70,
+                "stature_cm": 175,
+                "hr_rest_bpm": 60,
+            },
+            "male",
+            5.075,
+        ),
+    ],
+)
+def test_published_errors_per_kilogram(readings_of, name, inputs, sex, expected):
+    found = readings_of((name, inputs), sex=sex).frame
+    assert found["standard_error"].item() == pytest.approx(expected, abs=1e-9)
+
+
+def test_an_unknown_protocol_stops_and_names_the_nearest(make_study):
+    rows = [{"athlete_id": "A", "date": DAY, "protocol": "run_12min_1986", "distance_m": 2400}]
+    study = make_study(field_tests=rows)
+    with pytest.raises(TableError, match="run_12min_1968"):
+        field_readings(study, laboratory_values(study).frame)
+    with pytest.raises(ValueError, match="no protocol"):
+        protocol("sprint")
+
+
+def test_the_table_of_protocols_is_complete():
+    table = protocols_frame()
+    assert table["protocol"].is_unique
+    for column in ("title", "mode", "inputs", "population", "source", "provenance"):
+        assert (table[column].str.len() > 2).all(), column
+    assert set(table["provenance"]) <= {"read", "read second-hand", "memory", "derived"}
+    based = table.set_index("protocol")["heart_rate_based"]
+    uses_pulse = table.set_index("protocol")["inputs"].str.contains("hr_")
+    assert ((based == "yes") == uses_pulse).all()
