@@ -67,8 +67,8 @@ def check(
         raise typer.Exit(INPUT_AT_FAULT)
 
 
-@app.command()
-def report(
+@app.command(name="report")
+def report_(
     study: Study,
     out: Annotated[Path | None, typer.Option(help="Output folder.")] = None,
     kind: Annotated[KindName | None, typer.Option("--report", help="Which report.")] = None,
@@ -96,6 +96,90 @@ def pair(study: Study, out: Annotated[Path, typer.Option(help="Output folder.")]
 
     for path in write_pairs(study, out):
         typer.echo(str(path))
+
+
+@app.command()
+def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.")]) -> None:
+    """Write every field value of a study, those of field tests and sessions computed."""
+    from agreement.physiology.estimates import estimates_frame
+    from agreement.tables.study import read_study
+    from agreement.tables.writers import write_table
+
+    write_table(estimates_frame(read_study(study)), out)
+    typer.echo(str(out))
+
+
+@app.command()
+def plan(
+    study: Annotated[Path | None, typer.Argument(help="A study to plan from.")] = None,
+    sd: Annotated[float | None, typer.Option(help="Of the differences.")] = None,
+    bias: Annotated[float | None, typer.Option(help="Mean difference.")] = None,
+    margin: Annotated[float | None, typer.Option(help="Limit for one athlete.")] = None,
+    power: Annotated[float, typer.Option(help="Chance to show that it is met.")] = 0.80,
+    json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
+) -> None:
+    """Say how many athletes a study needs, from numbers or from an earlier study."""
+    from agreement.report.planning import plans, plans_json, plans_text
+
+    found = plans(study, sd=sd, bias=bias, margin=margin, power=power)
+    typer.echo(plans_json(found) if json else plans_text(found))
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.")]) -> None:
+    """Write a commented study folder to fill in."""
+    from agreement.tables.new_study import new_study
+
+    new_study(folder)
+    typer.echo(str(folder))
+
+
+@app.command()
+def protocols(
+    json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
+) -> None:
+    """List the field tests that can be computed, with inputs, population and source."""
+    from agreement.report.protocol_list import protocols_json, protocols_text
+
+    typer.echo(protocols_json() if json else protocols_text())
+
+
+@app.command(name="open")
+def open_(
+    study: Study,
+    kind: Annotated[KindName | None, typer.Option("--report", help="Which notebook.")] = None,
+) -> None:
+    """Copy the report's notebook beside the study and open it in JupyterLab."""
+    from agreement.report.workbench import copied_notebook, open_notebook
+
+    notebook = copied_notebook(study, kind)
+    typer.echo(str(notebook))
+    open_notebook(notebook)
+
+
+@app.command()
+def share(
+    report: Annotated[Path, typer.Argument(help="A report's folder.")],
+    out: Annotated[Path, typer.Option(help="Output folder.")],
+) -> None:
+    """Write what may leave the house: tables without ids and dates, small groups withheld."""
+    from agreement.report.sharing import share_report
+
+    for path in share_report(report, out):
+        typer.echo(str(path))
+
+
+@app.command()
+def verify(report: Annotated[Path, typer.Argument(help="A report's folder.")]) -> None:
+    """Check that a report's files are as they were written."""
+    from agreement.report.verifying import changed_files
+
+    changed = changed_files(report)
+    for line in changed:
+        typer.echo(line, err=True)
+    if changed:
+        raise typer.Exit(INPUT_AT_FAULT)
+    typer.echo("Every file is as it was written.", err=True)
 
 
 def main() -> None:

@@ -9,8 +9,11 @@ import pandas as pd
 from agreement.report.answer import method_name
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import Numbers, plain
+from agreement.stats.calibrated import LaboratoryEquivalent
 from agreement.terms import CARD_COLUMNS
 
+NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
+DRUG = "takes a drug that limits heart rate: this method does not hold"
 MASS_MISMATCH_PCT = 2.0
 HR_MAX_MISMATCH_BPM = 5.0
 
@@ -33,37 +36,41 @@ def athlete_cards(pairs: pd.DataFrame, methods: tuple[Any, ...], numbers: Number
     DataFrame
         Columns `agreement.terms.CARD_COLUMNS`, sorted by athlete, method and mode; unrounded.
     """
-    calibrations = {(one.method, one.mode): getattr(one, "calibration", None) for one in methods}
+    results = {(one.method, one.mode): one for one in methods}
     latest = (
         pairs.sort_values(["athlete_id", "method", "mode", "lab_date", "lab_test_id"])
         .groupby(["athlete_id", "method", "mode"], as_index=False)
         .last()
     )
     rows = [
-        _card(row, calibrations.get((row["method"], row["mode"])), numbers)
+        _card(row, results[row["method"], row["mode"]], numbers)
         for row in latest.to_dict("records")
     ]
     return pd.DataFrame(rows, columns=CARD_COLUMNS)
 
 
-def _card(row: dict[Any, Any], calibration: Any, numbers: Numbers) -> dict[str, object]:
+def _card(row: dict[Any, Any], result: Any, numbers: Numbers) -> dict[str, object]:
     """Return one card."""
+    calibration = result.calibration
+    limited = result.data.heart_rate_based and row["hr_limiting_drug"] == "yes"
     real = numbers.get("repeatability", "smallest_real_change", row["method"], row["mode"])
-    value, low, high, kind = nan, nan, nan, ""
-    if calibration is not None and row["hr_limiting_drug"] != "yes":
-        value, low, high, kind = calibration.equivalent(row["field"])
+    equivalent, kind = LaboratoryEquivalent(nan, nan, nan, NO_CALIBRATION), "none"
+    if calibration is not None:
+        equivalent, kind = calibration.laboratory_equivalent(row["field"]), calibration.choice
+    if limited:
+        equivalent, kind = LaboratoryEquivalent(nan, nan, nan, DRUG), "none"
     return {
         "athlete_id": row["athlete_id"],
         "method": row["method"],
         "mode": row["mode"],
         "field": row["field"],
-        "lab_equivalent": value,
-        "lab_equivalent_low": low,
-        "lab_equivalent_high": high,
+        "lab_equivalent": equivalent.value,
+        "lab_equivalent_low": equivalent.low,
+        "lab_equivalent_high": equivalent.high,
         "smallest_real_change": real.value,
         "calibration": kind,
         "inputs_to_correct": "; ".join(_inputs(row)),
-        "note": "; ".join(_notes(row, isfinite(value))),
+        "note": "; ".join(_notes(row, equivalent)),
     }
 
 
@@ -77,15 +84,11 @@ def _inputs(row: dict[Any, Any]) -> list[str]:
     return inputs
 
 
-def _notes(row: dict[Any, Any], calibrated: bool) -> list[str]:
+def _notes(row: dict[Any, Any], equivalent: LaboratoryEquivalent) -> list[str]:
     """Return what to bear in mind when reading the card."""
-    notes = []
-    if row["hr_limiting_drug"] == "yes":
-        notes.append("takes a drug that limits heart rate")
+    notes = [equivalent.note] if equivalent.note else []
     if row["max_confirmed"] != "yes":
         notes.append("laboratory maximum not confirmed")
-    if not calibrated:
-        notes.append("no laboratory-equivalent could be given")
     return notes
 
 

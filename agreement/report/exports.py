@@ -5,6 +5,7 @@ from typing import Final
 
 import pandas as pd
 
+from agreement.tables.writers import write_table
 from agreement.terms import (
     CARD_COLUMNS,
     EXCLUSION_COLUMNS,
@@ -40,13 +41,6 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
     written = []
     for name, frame in tables.items():
         path = folder / f"{name}.csv"
-        frame.to_csv(
-            path,
-            columns=COLUMNS[name],
-            index=False,
-            lineterminator="\n",
-            encoding="utf-8",
-            date_format="%Y-%m-%d",
-        )
+        write_table(frame[COLUMNS[name]], path)
         written.append(path)
     return written

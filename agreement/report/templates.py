@@ -1,8 +1,10 @@
 """Find the notebook templates: beside the package in a checkout, inside it in a wheel."""
 
+import tomllib
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
+from typing import get_args
 
 from agreement.tables.options import Kind
 
@@ -18,3 +20,13 @@ def template_folder() -> Traversable:
 def template(kind: Kind) -> str:
     """Return the text of the notebook behind one kind of report."""
     return (template_folder() / f"{kind}.ipynb").read_text(encoding="utf-8")
+
+
+def stated_kind(study: Path) -> Kind:
+    """Return the kind of report that study.toml asks for; its faults are found by the reader."""
+    try:
+        text = (study / "study.toml").read_text(encoding="utf-8-sig")
+        stated = tomllib.loads(text).get("report", {}).get("kind", "squad")
+    except (OSError, ValueError, AttributeError):
+        return "squad"
+    return stated if stated in get_args(Kind) else "squad"

@@ -6,17 +6,17 @@ renders the page and puts the folder in its place.
 """
 
 import json
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, Final, get_args
+from typing import Any, Final
 
 from agreement.errors import AgreementError
 from agreement.report.folder import PROVENANCE, refuse_foreign, replaced_folder
 from agreement.report.html import notebook_page
 from agreement.report.render import Progress, SectionError, run_notebook
-from agreement.report.templates import template
+from agreement.report.templates import stated_kind, template
+from agreement.report.verifying import seal
 from agreement.tables.options import Kind
 
 FIRST_FILES: Final = ("report.html", "report.ipynb", "results.csv", "athlete_cards.csv")
@@ -90,7 +90,7 @@ def write_report(
     if not place.is_dir():
         msg = f"{study} is no folder. Name the folder that holds study.toml."
         raise AgreementError(msg)
-    kind = kind or _stated_kind(place)
+    kind = kind or stated_kind(place)
     target = Path(out) if out is not None else Path("reports") / f"{place.name}-{kind}"
     refuse_foreign(target)
     with replaced_folder(target) as folder, TemporaryDirectory(prefix="agreement-") as work:
@@ -109,6 +109,7 @@ def write_report(
             raise
         content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
         _write_pages(notebook, folder, place.name)
+        seal(folder)
         files = sorted(
             str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()
         )
@@ -135,13 +136,3 @@ def _raise_input_error(error: SectionError, study: Path) -> None:
         read_study(study)
     if error.kind in ("AgreementError", "OutputError"):
         raise AgreementError(error.reason) from error
-
-
-def _stated_kind(study: Path) -> Kind:
-    """Return the kind of report that study.toml asks for; its faults are found by the reader."""
-    try:
-        text = (study / "study.toml").read_text(encoding="utf-8-sig")
-        stated = tomllib.loads(text).get("report", {}).get("kind", "squad")
-    except (OSError, ValueError, AttributeError):
-        return "squad"
-    return stated if stated in get_args(Kind) else "squad"

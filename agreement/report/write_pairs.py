@@ -6,6 +6,7 @@ from agreement.cohort import read_cohort
 from agreement.report.exports import write_tables
 from agreement.report.folder import refuse_foreign, replaced_folder
 from agreement.report.provenance import provenance, write_provenance
+from agreement.report.verifying import seal
 
 
 def write_pairs(study: str | Path, out: str | Path) -> tuple[Path, ...]:
@@ -39,4 +40,5 @@ def write_pairs(study: str | Path, out: str | Path) -> tuple[Path, ...]:
         written = write_tables(tables, folder)
         content = provenance(cohort.study, None)
         write_provenance(content, folder)
+        seal(folder)
     return tuple(target / path.name for path in written)

@@ -1,0 +1,99 @@
+"""An output folder is written whole or not at all."""
+
+import json
+
+import pytest
+
+from agreement.errors import AgreementError, OutputError
+from agreement.report.folder import PROVENANCE, replaced_folder
+from agreement.report.verifying import changed_files, seal
+
+
+def written(folder, text):
+    with replaced_folder(folder) as place:
+        (place / PROVENANCE).write_text(json.dumps({"written_by": "agreement"}))
+        (place / "results.csv").write_text(text)
+        seal(place)
+
+
+def test_a_new_folder_appears_with_its_content(tmp_path):
+    written(tmp_path / "deep" / "out", "1")
+    assert (tmp_path / "deep" / "out" / "results.csv").read_text() == "1"
+    assert [path.name for path in (tmp_path / "deep").iterdir()] == ["out"]
+
+
+def test_our_own_folder_is_replaced_as_a_whole(tmp_path):
+    written(tmp_path / "out", "old")
+    (tmp_path / "out" / "left over.txt").write_text("x")
+    written(tmp_path / "out", "new")
+    assert (tmp_path / "out" / "results.csv").read_text() == "new"
+    assert not (tmp_path / "out" / "left over.txt").exists()
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_an_empty_folder_is_used(tmp_path):
+    (tmp_path / "out").mkdir()
+    written(tmp_path / "out", "1")
+    assert (tmp_path / "out" / "results.csv").exists()
+
+
+@pytest.mark.parametrize("provenance", [None, "{}", '{"written_by": "somebody"}', "no json", "[]"])
+def test_a_folder_that_is_not_ours_is_refused_and_left_alone(tmp_path, provenance):
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "thesis.txt").write_text("mine")
+    if provenance is not None:
+        (out / PROVENANCE).write_text(provenance)
+    before = sorted(path.name for path in out.iterdir())
+    with pytest.raises(OutputError, match="not empty"):
+        written(out, "1")
+    assert sorted(path.name for path in out.iterdir()) == before
+    assert (out / "thesis.txt").read_text() == "mine"
+
+
+def test_a_file_is_refused(tmp_path):
+    (tmp_path / "out").write_text("mine")
+    with pytest.raises(OutputError, match="is a file"):
+        written(tmp_path / "out", "1")
+
+
+@pytest.mark.parametrize("failure", [RuntimeError, KeyboardInterrupt])
+def test_a_failure_or_an_interruption_leaves_the_old_report_and_nothing_else(tmp_path, failure):
+    written(tmp_path / "out", "old")
+
+    def half():
+        with replaced_folder(tmp_path / "out") as place:
+            (place / "results.csv").write_text("half")
+            raise failure
+
+    with pytest.raises(failure):
+        half()
+    assert (tmp_path / "out" / "results.csv").read_text() == "old"
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_a_sealed_folder_is_unchanged(tmp_path):
+    written(tmp_path / "out", "1")
+    assert changed_files(tmp_path / "out") == []
+
+
+def test_every_kind_of_change_is_found(tmp_path):
+    out = tmp_path / "out"
+    with replaced_folder(out) as place:
+        (place / PROVENANCE).write_text(json.dumps({"written_by": "agreement"}))
+        for name in ("a.csv", "b.csv"):
+            (place / name).write_text("1")
+        seal(place)
+    (out / "a.csv").write_text("2")
+    (out / "b.csv").unlink()
+    (out / "c.csv").write_text("1")
+    assert changed_files(out) == [
+        "a.csv has changed since it was written.",
+        "b.csv is missing.",
+        "c.csv was added afterwards.",
+    ]
+
+
+def test_a_folder_without_our_provenance_cannot_be_verified(tmp_path):
+    with pytest.raises(AgreementError, match="holds no report"):
+        changed_files(tmp_path)

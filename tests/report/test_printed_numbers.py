@@ -1,0 +1,71 @@
+"""Every printed number names its line of the results table."""
+
+import math
+
+import pandas as pd
+import pytest
+
+from agreement.report.numbers import Cell, Numbers, marked, plain
+from agreement.terms import RESULT_COLUMNS
+
+BIAS = Cell("limits_of_agreement/m/run/all/bias", -4.06, -5.5, -2.5)
+
+
+@pytest.fixture
+def numbers():
+    nan = math.nan
+    rows = [
+        ("limits_of_agreement", "m", "run", "all", "bias", -4.06, -5.5, -2.5, "mL/kg/min", 27, 30, ""),
+        ("change", "m", "run", "all", "bias", nan, nan, nan, "mL/kg/min", 3, 3, "too_few: 3 athletes."),
+        ("change", "m", "run", "all", "r", nan, nan, nan, "1", 0, 0, "no_second_visit"),
+    ]  # fmt: skip
+    return Numbers(pd.DataFrame(rows, columns=RESULT_COLUMNS))
+
+
+def test_a_number_is_found_by_its_key(numbers):
+    cell = numbers.get("limits_of_agreement", "bias", "m", "run")
+    assert (cell.value, cell.low, cell.high, cell.n, cell.n_pairs) == (-4.06, -5.5, -2.5, 27, 30)
+    assert cell.shown() == (
+        '<span data-statistic="limits_of_agreement/m/run/all/bias">\u22124.1</span>'
+    )
+    assert cell.interval() == "\u22125.5 to \u22122.5"
+
+
+def test_a_line_that_is_not_there_has_no_number(numbers):
+    cell = numbers.get("budget", "total", "m", "run")
+    assert not cell.known
+    assert cell.shown() == ""
+
+
+@pytest.mark.parametrize(
+    ("statistic", "reason"), [("bias", "3 athletes."), ("r", "nobody has a second visit")]
+)
+def test_a_missing_number_says_why(numbers, statistic, reason):
+    assert numbers.get("change", statistic, "m", "run").reason == reason
+
+
+def test_a_sentence_is_marked_where_its_numbers_stand():
+    upper = Cell("limits_of_agreement/m/run/all/upper_limit", 4.0, 3.0, 5.0)
+    said = "It reads 4.1 low; between 12.4 low and 4.0 high <here>."
+    assert marked(said, [BIAS, upper]) == (
+        'It reads <span data-statistic="limits_of_agreement/m/run/all/bias">4.1</span> low; between '
+        '12.4 low and <span data-statistic="limits_of_agreement/m/run/all/upper_limit">4.0</span> '
+        "high &lt;here&gt;."
+    )
+
+
+def test_part_of_another_number_is_not_marked():
+    assert marked("between 14.1 and 4.15", [BIAS]) == "between 14.1 and 4.15"
+
+
+def test_a_number_at_the_end_of_a_sentence_is_marked():
+    assert marked("It is 4.1.", [BIAS]).endswith(">4.1</span>.")
+
+
+def test_labels_of_the_study_cannot_become_markup():
+    cell = Cell('a/"><script>/run/all/bias', 1.0)
+    assert "<script>" not in cell.shown()
+
+
+def test_rounding_has_no_minus_zero():
+    assert (plain(-0.049), plain(-0.05, 2), plain(1.0, 0, sign=True)) == ("0.0", "\u22120.05", "+1")
