@@ -174,11 +174,10 @@ def errors_of_estimate(
 
     def statistics(sums: Floats) -> Floats:
         n, absolute, percent, squares, within = sums.T
-        with np.errstate(divide="ignore", invalid="ignore"):  # one pair left: the index fails
-            index = z * np.sqrt(squares / (n - 1.0))
-            return np.stack(
-                [absolute / n, percent / n, np.sqrt(squares / n), within / n, index], axis=1
-            )
+        index = z * np.sqrt(squares / (n - 1.0))
+        return np.stack(
+            [absolute / n, percent / n, np.sqrt(squares / n), within / n, index], axis=1
+        )
 
     columns = [np.ones_like(d), np.abs(d), 100.0 * np.abs(d) / pairs.lab, d * d, inside]
     replicates = bootstrap_of_sums(resampling, np.stack(columns, axis=1), statistics)

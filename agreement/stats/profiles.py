@@ -230,8 +230,7 @@ def _bootstrap(pairs: pd.DataFrame, names: Sequence[str], resampling: Resampling
         columns[rows, j], columns[rows, k + j] = weight, weight * d[rows]
 
     def statistics(sums: Floats) -> Floats:
-        with np.errstate(divide="ignore", invalid="ignore"):  # a profile nobody drew: nan
-            bias = sums[:, k:] / np.where(sums[:, :k] > 0.5, sums[:, :k], np.nan)
+        bias = sums[:, k:] / np.where(sums[:, :k] > 0.5, sums[:, :k], np.nan)
         return np.asarray(bias - bias.mean(axis=1, keepdims=True))
 
     return bootstrap_of_sums(resampling, columns, statistics)

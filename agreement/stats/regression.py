@@ -174,12 +174,11 @@ def _bootstrap(f: Floats, x: Floats, resampling: Resampling) -> Replicates:
 
     def statistics(sums: Floats) -> Floats:
         n, sf, sx, sff, sfx, sxx = sums.T
-        with np.errstate(divide="ignore", invalid="ignore"):  # a resample of one value fails: nan
-            cff, cfx, cxx = sff - sf * sf / n, sfx - sf * sx / n, sxx - sx * sx / n
-            slope = cfx / cff
-            intercept = (sx - slope * sf) / n + centre_x - slope * centre_f
-            error = np.sqrt(np.maximum(cxx - slope * cfx, 0.0) / (n - 2.0))
-            return np.stack([slope, intercept, cfx / np.sqrt(cff * cxx), error], axis=1)
+        cff, cfx, cxx = sff - sf * sf / n, sfx - sf * sx / n, sxx - sx * sx / n
+        slope = cfx / cff
+        intercept = (sx - slope * sf) / n + centre_x - slope * centre_f
+        error = np.sqrt(np.maximum(cxx - slope * cfx, 0.0) / (n - 2.0))
+        return np.stack([slope, intercept, cfx / np.sqrt(cff * cxx), error], axis=1)
 
     columns = np.stack([np.ones_like(f), f, x, f * f, f * x, x * x], axis=1)
     return bootstrap_of_sums(resampling, columns, statistics)

@@ -282,12 +282,10 @@ def _slopes(weights: Floats, a: Floats, d: Floats) -> Floats:
     a, d = a - a.mean(), d - d.mean()
     mean_a, mean_d = (weights @ a) / total, (weights @ d) / total
     sxx = weights @ (a * a) - total * mean_a**2
-    with np.errstate(divide="ignore", invalid="ignore"):  # a resample of one level fails: nan
-        slope = (weights @ (a * d) - total * mean_a * mean_d) / sxx
-        residual = d - (mean_d - slope * mean_a)[:, None] - slope[:, None] * a
-        absolute, squared = np.abs(residual), residual**2
-        of_spread = [
-            ((weights * y) @ a - mean_a * (weights * y).sum(axis=1)) / sxx
-            for y in (absolute, squared)
-        ]
+    slope = (weights @ (a * d) - total * mean_a * mean_d) / sxx
+    residual = d - (mean_d - slope * mean_a)[:, None] - slope[:, None] * a
+    absolute, squared = np.abs(residual), residual**2
+    of_spread = [
+        ((weights * y) @ a - mean_a * (weights * y).sum(axis=1)) / sxx for y in (absolute, squared)
+    ]
     return np.stack([slope, *of_spread], axis=1)

@@ -1,0 +1,259 @@
+"""Bias by training profile: Welch, contrasts, spread, the mixed model, adjustment."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+import statsmodels.formula.api as smf
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+from statsmodels.stats.oneway import anova_oneway
+
+from agreement.stats.adjusted_bias import adjusted_bias
+from agreement.stats.bootstrap import cluster_resampling
+from agreement.stats.method_data import NotEstimable
+from agreement.stats.pairwise import games_howell
+from agreement.stats.profiles import profile_bias
+from agreement.stats.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
+
+REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
+PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
+PLANTS = list(PUBLISHED["plant_growth"]["groups"].values())
+SLEEP = list(PUBLISHED["sleep"]["groups"].values())
+
+
+def test_welch_on_plant_growth():
+    # printed output of R's oneway.test (read): F 5.181, df 17.128, p 0.01739
+    found = welch_test(PLANTS)
+    assert found.f == pytest.approx(5.181, abs=5e-4)
+    assert found.df2 == pytest.approx(17.128, abs=5e-4)
+    assert found.p == pytest.approx(0.01739, abs=5e-6)
+
+
+def test_brown_forsythe_on_plant_growth():
+    # p 0.3412 (memory, reproduced)
+    assert brown_forsythe(PLANTS) == pytest.approx(0.3412, abs=5e-5)
+
+
+def test_two_groups_are_the_sleep_data():
+    # printed output of R's t.test (read): t -1.8608, df 17.776, p 0.07939, -3.3654832 to 0.2054832
+    first, second = contrasts_with_overall(SLEEP)
+    assert first.estimate / first.standard_error == pytest.approx(-1.8608, abs=5e-5)
+    assert first.df == pytest.approx(17.776, abs=5e-4)
+    assert first.p == pytest.approx(0.07939, abs=5e-6)
+    # the contrast with the mean of both groups is half the difference of the groups
+    assert np.array(first.interval()) * 2 == pytest.approx((-3.3654832, 0.2054832), abs=5e-8)
+    assert second.estimate == pytest.approx(-first.estimate)
+
+
+def test_against_general_libraries():
+    import pingouin
+
+    rng = np.random.default_rng(3)
+    groups = [rng.normal(i, 1 + i, 8 + 3 * i) for i in range(4)]
+    other = anova_oneway(groups, use_var="unequal", welch_correction=True)
+    found = welch_test(groups)
+    assert (found.f, found.p) == pytest.approx((other.statistic, other.pvalue), rel=1e-9)
+    data = pd.DataFrame(
+        {"d": np.concatenate(groups), "g": np.repeat(list("abcd"), [len(g) for g in groups])}
+    )
+    table = pingouin.welch_anova(data, dv="d", between="g")
+    assert found.p == pytest.approx(float(table.filter(regex="^p").iloc[0, 0]), rel=1e-3)
+    assert brown_forsythe(groups) == pytest.approx(stats.levene(*groups).pvalue, rel=1e-9)
+    spread = pingouin.homoscedasticity(data, dv="d", group="g", method="levene")
+    assert brown_forsythe(groups) == pytest.approx(float(spread["pval"].iloc[0]), rel=1e-3)
+
+
+def test_holm_against_a_general_library():
+    p = np.array([0.04, 0.01, 0.8, 0.02, 0.02])
+    assert holm(p) == pytest.approx(multipletests(p, method="holm")[1])
+
+
+def test_groups_without_spread_or_company():
+    with pytest.raises(NotEstimable, match="without any spread"):
+        welch_test([[1.0, 1.0, 1.0], [1.0, 2.0, 3.0]])
+    with pytest.raises(NotEstimable, match="one group only"):
+        welch_test([[1.0, 2.0]])
+    with pytest.raises(NotEstimable, match="a group of one"):
+        contrasts_with_overall([[1.0], [2.0, 3.0]])
+    same = contrasts_with_overall([[1.0, 1.0], [1.0, 1.0]])
+    assert [c.p for c in same] == [1.0, 1.0]
+
+
+# --- the analysis ---------------------------------------------------------------------------------
+
+
+def squad(sizes, pairs_each=1, seed=1):
+    """Athletes in profiles a, b, c ... with bias 0, 1, 2 ..."""
+    rng = np.random.default_rng(seed)
+    rows, who = [], 0
+    for k, size in enumerate(sizes):
+        for _ in range(size):
+            level, own = rng.normal(50, 5), rng.normal(0, 1)
+            for _ in range(pairs_each):
+                lab = level + rng.normal(0, 1)
+                rows.append((f"p{who:03}", "abcdef"[k], lab + k + own + rng.normal(0, 1), lab))
+            who += 1
+    return pd.DataFrame(rows, columns=["athlete_id", "training_profile", "field", "lab"])
+
+
+def analysed(pairs):
+    return profile_bias(pairs, cluster_resampling(pairs["athlete_id"], n_resamples=500, rng=1))
+
+
+def test_the_size_of_a_profile_decides_what_it_shows():
+    found = analysed(squad([12, 7, 3]))
+    shown = found.to_frame().set_index(["group", "statistic"])
+    assert list(shown.index[:2]) == [("all", "p_welch"), ("a", "bias")]
+    known = shown["value"].notna()
+    assert known["a"].all()
+    assert known["b"].to_dict() == {
+        "bias": True,
+        "difference_from_overall": True,
+        "p_difference": True,
+        "lower_limit": False,
+        "upper_limit": False,
+        "standard_error_of_estimate": False,
+    }
+    assert not known["c"].any()
+    assert set(shown.loc["c", "note"]) == {"too_few"}
+    assert (found.n, found.n_pairs) == (19, 19)
+
+
+def test_profiles_that_are_none_are_left_out():
+    pairs = squad([6, 6, 6])
+    pairs.loc[pairs["training_profile"] == "c", "training_profile"] = "not enough data"
+    pairs.loc[0, "training_profile"] = np.nan
+    found = analysed(pairs)
+    assert [profile.group.name for profile in found.profiles] == ["a", "b"]
+    assert found.profiles[0].group.n == 5
+
+
+def test_one_profile_cannot_be_compared():
+    frame = analysed(squad([12])).to_frame().set_index(["group", "statistic"])
+    assert frame.loc[("all", "p_welch"), "note"].startswith("not_estimable: one group only")
+    assert frame.loc[("a", "difference_from_overall"), "note"] == "not_estimable"
+    assert np.isfinite(frame.loc[("a", "bias"), "value"])
+    with pytest.raises(NotEstimable, match="no pair carries a training profile"):
+        analysed(squad([4]).assign(training_profile="not enough data"))
+
+
+def test_repeated_pairs_are_tested_by_the_mixed_model():
+    pairs = squad([10, 10, 10], pairs_each=3)
+    pairs["d"] = pairs["field"] - pairs["lab"]
+    model = smf.mixedlm("d ~ 0 + training_profile", pairs, groups=pairs["athlete_id"]).fit()
+    means, covariance = model.fe_params.to_numpy(), model.cov_params().iloc[:3, :3].to_numpy()
+    contrast = np.array([[-1, 1, 0], [-1, 0, 1]])
+    estimate = contrast @ means
+    f = estimate @ np.linalg.solve(contrast @ covariance @ contrast.T, estimate) / 2
+    # the general model's covariance is Hessian based: 1e-3
+    assert analysed(pairs).p_equal == pytest.approx(stats.f.sf(f, 2, 27), rel=1e-2)
+
+
+def test_deviations_of_repeated_pairs_are_of_athlete_means():
+    pairs = squad([8, 8], pairs_each=2)
+    found = analysed(pairs)
+    means = (pairs["field"] - pairs["lab"]).groupby(
+        [pairs["training_profile"], pairs["athlete_id"]]
+    )
+    bias = means.mean().groupby(level=0).mean()
+    deviation = found.profiles[0].deviation
+    assert deviation.estimate == pytest.approx(bias["a"] - bias.mean())
+    assert deviation.interval.contains(deviation.estimate)
+    assert found.profiles[0].group.limits.bias == pytest.approx(bias["a"])
+
+
+def test_renamed_profiles_give_the_same_numbers():
+    pairs = squad([9, 8, 7])
+    renamed = pairs.assign(
+        training_profile=pairs["training_profile"].map({"a": "z", "b": "y", "c": "x"})
+    )
+    one, other = analysed(pairs), analysed(renamed)
+    assert other.p_equal == pytest.approx(one.p_equal, rel=1e-12)
+    assert other.profiles[2].deviation.p == pytest.approx(one.profiles[0].deviation.p, rel=1e-12)
+
+
+def test_a_profile_without_spread_has_no_welch_test_but_contrasts():
+    pairs = squad([8, 8])
+    first = pairs["training_profile"] == "a"
+    pairs.loc[first, "field"] = pairs.loc[first, "lab"]
+    found = analysed(pairs)
+    assert found.reason.startswith("not_estimable: a group without any spread")
+    assert np.isfinite(found.profiles[1].deviation.p)
+
+
+def test_the_sentence():
+    assert "differs between training profiles" in analysed(squad([15, 15, 15])).summary()
+
+
+# --- adjustment and pairwise comparison -----------------------------------------------------------
+
+
+def test_adjusted_bias_against_a_general_library():
+    rng = np.random.default_rng(4)
+    n = 60
+    profile = np.repeat(["a", "b", "c"], 20)
+    age = rng.normal(30, 8, n) + 5 * (profile == "b")
+    d = (profile == "c") + 0.1 * age + rng.normal(0, 1, n)
+    found = adjusted_bias(d, profile, pd.DataFrame({"age": age}), athlete=np.arange(n))
+    design = pd.get_dummies(profile).astype(float).assign(age=age - age.mean())
+    other = sm.OLS(d, design).fit(cov_type="HC3", use_t=True)
+    assert found.bias == pytest.approx(other.params.to_numpy()[:3], rel=1e-9)
+    assert found.interval("b") == pytest.approx(tuple(other.conf_int().loc["b"]), rel=1e-9)
+    assert np.ptp(found.bias) > 0.9 * abs(found.bias[2] - found.bias[0])
+    frame = found.to_frame()
+    assert frame["note"].str.contains("exploratory").sum() == 3
+
+
+def test_adjustment_for_level_takes_away_what_level_explains():
+    rng = np.random.default_rng(5)
+    profile = np.repeat(["low", "high"], 40)
+    level = np.where(profile == "high", 60.0, 45.0) + rng.normal(0, 6, 80)
+    d = 0.3 * (level - 50) + rng.normal(0, 0.5, 80)
+    found = adjusted_bias(d, profile, pd.DataFrame({"mean": level}), athlete=np.arange(80))
+    assert np.ptp(found.plain) > 3
+    assert np.ptp(found.bias) < 0.5
+
+
+def test_adjustment_of_repeated_pairs_is_the_mixed_model():
+    pairs = squad([12, 12], pairs_each=2)
+    pairs["d"] = pairs["field"] - pairs["lab"]
+    pairs["x"] = np.random.default_rng(1).normal(size=len(pairs))
+    model = smf.mixedlm("d ~ 0 + training_profile + x", pairs, groups=pairs["athlete_id"]).fit()
+    found = adjusted_bias(
+        pairs["d"], pairs["training_profile"], pairs[["x"]], athlete=pairs["athlete_id"]
+    )
+    assert found.clustered
+    centred = model.fe_params.iloc[:2] + model.fe_params["x"] * pairs["x"].mean()
+    assert found.bias == pytest.approx(centred.to_numpy(), abs=1e-4)
+
+
+def test_adjustment_refuses_what_it_cannot_do():
+    d, who = np.arange(12.0), np.arange(12)
+    profile = np.repeat(["a", "b"], 6)
+    two = pd.DataFrame({"x": np.arange(12.0), "y": np.arange(12.0) ** 2})
+    with pytest.raises(NotEstimable, match="12 athletes are too few for 2 covariates"):
+        adjusted_bias(d, profile, two, athlete=who)
+    same = pd.DataFrame({"x": (profile == "a").astype(float)})
+    with pytest.raises(NotEstimable, match="depend on one another"):
+        adjusted_bias(d, profile, same, athlete=who)
+    with pytest.raises(ValueError, match="must be known"):
+        adjusted_bias(d, profile, pd.DataFrame({"x": np.full(12, np.nan)}), athlete=who)
+    with pytest.raises(NotEstimable, match="profile of one athlete"):
+        adjusted_bias(d, ["a"] + ["b"] * 11, two[["x"]], athlete=who)
+
+
+def test_games_howell_is_the_studentised_range():
+    pairs = squad([9, 8, 10])
+    d = (pairs["field"] - pairs["lab"]).to_numpy()
+    table = games_howell(d, pairs["training_profile"])
+    row = table.iloc[0]
+    a, b = d[pairs["training_profile"] == "a"], d[pairs["training_profile"] == "b"]
+    assert row["difference"] == pytest.approx(a.mean() - b.mean(), abs=1e-3)
+    q = abs(a.mean() - b.mean()) * np.sqrt(2 / (a.var(ddof=1) / 9 + b.var(ddof=1) / 8))
+    assert row["p"] == pytest.approx(stats.studentized_range.sf(q, 3, row["df"]), abs=1e-3)
+    with pytest.raises(NotEstimable, match="three athletes"):
+        games_howell([1.0, 2.0], ["a", "b"])
