@@ -11,13 +11,17 @@ from typing import Final, Protocol
 
 import pandas as pd
 
+from agreement.stats.averaging import averaging_curve_of
+from agreement.stats.budget import budget_of
+from agreement.stats.calibration import calibration_of
+from agreement.stats.change import change_of
 from agreement.stats.concordance import concordance_of
 from agreement.stats.deming import deming_of
 from agreement.stats.equivalence import equivalence_of
 from agreement.stats.errors_of_estimate import error_of
 from agreement.stats.limits_groups import STATISTICS as LIMITS
 from agreement.stats.limits_groups import limits_of_agreement_of
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData
 from agreement.stats.passing_bablok import passing_bablok_of
 from agreement.stats.profiles import STATISTICS as OF_PROFILES
 from agreement.stats.profiles import profile_bias_of
@@ -45,10 +49,6 @@ class HasFrame(Protocol):
 
     def to_frame(self) -> pd.DataFrame:
         """Return its rows."""
-
-
-def _later(data: MethodData) -> HasFrame:
-    raise NotEstimable(NOT_ESTIMABLE, f"not written yet ({data.method}).")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,24 +118,24 @@ ANALYSES: Final = (
             "same_direction",
             "same_direction_beyond_noise",
         ),
-        _later,
+        change_of,
     ),
     Analysis("two_estimators", ("ratio_of_sd", "p_pitman_morgan", "difference_of_sd"), None),
     Analysis(
         "calibration",
         ("offset", "slope", "intercept", "rmse_cv_none", "rmse_cv_offset", "rmse_cv_line"),
-        _later,
+        calibration_of,
     ),
     Analysis("equivalence", ("p_tost",), equivalence_of),
     Analysis(
         "budget",
         ("total", *COMPONENTS, *(f"half_width_without_{part}" for part in COMPONENTS)),
-        _later,
+        budget_of,
     ),
     Analysis(
         "averaging_curve",
         ("half_width_observed", "half_width_fitted", "half_width_laboratory"),
-        _later,
+        averaging_curve_of,
         unless_possible=(
             *((day, ("half_width_observed", "half_width_fitted")) for day in DAYS),
             ("floor", ("half_width_laboratory",)),

@@ -9,7 +9,11 @@ import pandas as pd
 
 from agreement.errors import AgreementWarning
 from agreement.stats.analyses import ANALYSES, Analysis, HasFrame
+from agreement.stats.averaging import AveragingCurve
 from agreement.stats.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
+from agreement.stats.budget import Budget
+from agreement.stats.calibrated import Calibration
+from agreement.stats.change import Change
 from agreement.stats.concordance import Concordance
 from agreement.stats.deming import Deming
 from agreement.stats.equivalence import Equivalence
@@ -58,11 +62,11 @@ class MethodResults:
     error: ErrorsOfEstimate | None = None
     repeatability: Repeatability | None = None
     profile_bias: ProfileBias | None = None
-    change: HasFrame | None = None
-    calibration: HasFrame | None = None
+    change: Change | None = None
+    calibration: Calibration | None = None
     equivalence: Equivalence | None = None
-    budget: HasFrame | None = None
-    averaging_curve: HasFrame | None = None
+    budget: Budget | None = None
+    averaging_curve: AveragingCurve | None = None
 
     @property
     def method(self) -> str:

@@ -15,8 +15,8 @@ from agreement.stats.bootstrap import (
 
 # Efron & Tibshirani 1993, Table 14.1, spatial test A of 26 children (memory; reproduces the printed
 # variance 171.5 and acceleration 0.061)
-SPATIAL = np.array(
-    "48 36 20 29 42 42 20 42 22 41 45 14 6 0 33 28 34 4 32 24 47 41 24 26 30 41".split(), float
+SPATIAL = np.fromstring(
+    "48 36 20 29 42 42 20 42 22 41 45 14 6 0 33 28 34 4 32 24 47 41 24 26 30 41", sep=" "
 )
 
 
