@@ -5,82 +5,107 @@ What was edited is told; a value far from the typed one is told; the choice of r
 study's own tests by `averaging_worth`.
 """
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from agreement.errors import Problem
+from agreement.errors import Problem, TableError
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
 from agreement.physiology.breath_editing import edited_breaths
 from agreement.tables.averaging_rule import UNKNOWN_RULE
-
-if TYPE_CHECKING:
-    from agreement.tables.study import StudyTables
+from agreement.tables.raw_parts import read_breaths
+from agreement.tables.study import StudyTables
 
 DEFAULT_RULE: Final = "moving 30 s"  # preferred where no filter is used: Nolte 2023 (read)
 TYPED_WITHIN: Final = 0.03  # of the value from breaths
 HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, no source
 
 
+_NO_VALUES: Final = pd.DataFrame(
+    {"lab_test_id": [], "lab": [], "averaging_rule": [], "rer_max": [], "hr_max_bpm": []}
+)
+_NO_RULES: Final = pd.DataFrame({"lab_test_id": [], "rule": [], "vo2max": []})
+
+
 class BreathTests(NamedTuple):
     """Values of tests with breath files, the same under every rule, and what was noticed."""
 
-    values: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm
+    tests: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm
     rules: pd.DataFrame  # lab_test_id, rule, vo2max [mL/kg/min]
     problems: tuple[Problem, ...]
 
 
-def breath_tests(tests: pd.DataFrame, study: "StudyTables") -> BreathTests:
+def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     """
     Compute VO2max of every test that has a breath file.
 
     Parameters
     ----------
     tests : DataFrame
-        lab_test_id, vo2max (typed, may be NaN), mass_kg, averaging_rule.
+        lab_test_id, vo2max (typed, may be NaN), mass_kg, averaging_rule, file, row.
     study : StudyTables
         For the files and ``[reference]``.
 
     Returns
     -------
     BreathTests
-        A test whose breaths give no value keeps its typed one and is not listed in `values`.
+        A test whose breaths give no value keeps its typed one and is not listed in `tests`.
+
+    Raises
+    ------
+    TableError
+        If breath files cannot be used, with every reason of every file.
     """
-    values, rules, problems = [], [], []
+    found: list[BreathTests] = []
+    stops: list[Problem] = []
+    form = study.options.files.get("breaths")
     chosen = study.options.reference.averaging_rule
     for test in tests[tests["lab_test_id"].isin(list(study.breaths))].to_dict("records"):
         path = study.breaths[test["lab_test_id"]]
-        mass, typed = float(test["mass_kg"]), float(test["vo2max"])
-        file = _inside(path, study.folder)
-        from agreement.tables.raw_parts import read_breaths
-
-        breaths, found = read_breaths(path)
-        problems += found
-        rule = chosen or _own_rule(test["averaging_rule"])
-        edited = edited_breaths(breaths, mass_kg=mass)
-        problems += _editing_notes(edited.artefacts, edited.backward, len(breaths), file)
-        t, vo2 = (edited.breaths[name].to_numpy(dtype=np.float64) for name in ("t_s", "vo2_ml_min"))
-        lab = vo2max_under_rule(t, vo2, rule) / mass
-        if np.isnan(lab):
+        try:
+            breaths, notes = read_breaths(path, form=form)
+        except TableError as error:
+            stops += error.problems
             continue
-        problems += _typed_notes(lab, typed, rule, test["file"], int(test["row"]))
-        values.append(
-            {"lab_test_id": test["lab_test_id"], "lab": lab, "averaging_rule": rule}
-            | _beside(edited.breaths, rule)
-        )
-        every = vo2max_under_rules(t, vo2, tuple(dict.fromkeys((rule, *COMPARED_RULES))))
-        rules += [
-            {"lab_test_id": test["lab_test_id"], "rule": name, "vo2max": value / mass}
-            for name, value in every.items()
-        ]
-    columns = ["lab_test_id", "lab", "averaging_rule", "rer_max", "hr_max_bpm"]
+        rule = chosen or _own_rule(test["averaging_rule"])
+        file = f"{path.parent.name}/{path.name}"
+        found.append(_one_test(breaths, rule, {str(k): v for k, v in test.items()}, file, notes))
+    if stops:
+        raise TableError(stops)
     return BreathTests(
-        pd.DataFrame(values, columns=columns),
-        pd.DataFrame(rules, columns=["lab_test_id", "rule", "vo2max"]),
-        tuple(problems),
+        _joined([one.tests for one in found], _NO_VALUES),
+        _joined([one.rules for one in found], _NO_RULES),
+        tuple(problem for one in found for problem in one.problems),
     )
+
+
+def _joined(parts: list[pd.DataFrame], empty: pd.DataFrame) -> pd.DataFrame:
+    some = [part for part in parts if len(part)]
+    return pd.concat(some, ignore_index=True) if some else empty
+
+
+def _one_test(
+    breaths: pd.DataFrame,
+    rule: str,
+    test: dict[str, Any],
+    file: str,
+    notes: tuple[Problem, ...],
+) -> BreathTests:
+    """Return the value of one test and what was noticed on the way."""
+    name, mass = str(test["lab_test_id"]), float(test["mass_kg"])
+    edited = edited_breaths(breaths, mass_kg=mass)
+    notes += _editing_notes(edited.artefacts, edited.backward, len(breaths), file)
+    t, vo2 = (edited.breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
+    every = vo2max_under_rules(t, vo2, tuple(dict.fromkeys((rule, *COMPARED_RULES))))
+    lab = every[rule] / mass
+    if np.isnan(lab):
+        return BreathTests(_NO_VALUES, _NO_RULES, notes)
+    notes += _typed_notes(lab, float(test["vo2max"]), rule, test["file"], int(test["row"]))
+    value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
+    rules = pd.DataFrame({"rule": list(every), "vo2max": np.array(list(every.values())) / mass})
+    rules.insert(0, "lab_test_id", name)
+    return BreathTests(pd.DataFrame([value | _beside(edited.breaths, rule)]), rules, notes)
 
 
 def averaging_worth(rules: pd.DataFrame, *, against: str = "fixed 30 s") -> pd.DataFrame:
@@ -123,10 +148,6 @@ def averaging_worth(rules: pd.DataFrame, *, against: str = "fixed 30 s") -> pd.D
     return table.sort_values("median", ascending=False, kind="stable").reset_index()
 
 
-def _inside(path: Path, folder: Path) -> str:
-    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
-
-
 def _own_rule(stated: object) -> str:
     return str(stated) if isinstance(stated, str) and stated != UNKNOWN_RULE else DEFAULT_RULE
 
@@ -142,7 +163,7 @@ def _beside(breaths: pd.DataFrame, rule: str) -> dict[str, float]:
     return {"rer_max": ratio, "hr_max_bpm": vo2max_under_rule(t[with_hr], hr[with_hr], HR_RULE)}
 
 
-def _editing_notes(artefacts: int, backward: int, total: int, file: str) -> list[Problem]:
+def _editing_notes(artefacts: int, backward: int, total: int, file: str) -> tuple[Problem, ...]:
     found = []
     if artefacts:
         what = f"{artefacts} of {total} breaths were left out: far from their neighbours."
@@ -150,15 +171,15 @@ def _editing_notes(artefacts: int, backward: int, total: int, file: str) -> list
     if backward:
         what = f"{backward} breaths were left out: their time repeats or runs backwards."
         found.append(Problem("note", "breaths_edited", file, None, "t_s", what, ""))
-    return found
+    return tuple(found)
 
 
-def _typed_notes(lab: float, typed: float, rule: str, file: str, row: int) -> list[Problem]:
+def _typed_notes(lab: float, typed: float, rule: str, file: str, row: int) -> tuple[Problem, ...]:
     if np.isnan(typed) or abs(typed / lab - 1) <= TYPED_WITHIN:
-        return []
+        return ()
     what = (
         f"the typed VO2max {typed:g} is {abs(typed / lab - 1):.1%} from {lab:.1f} mL/kg/min, which "
         f"the breaths give under '{rule}'."
     )
     remedy = "The breaths are used."
-    return [Problem("note", "breaths_differ", file, row, "vo2max_ml_kg_min", what, remedy)]
+    return (Problem("note", "breaths_differ", file, row, "vo2max_ml_kg_min", what, remedy),)

@@ -1,14 +1,12 @@
 """The table behind `agreement estimate`: every field value with its protocol, flags and error."""
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import pandas as pd
 
 from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.readings import field_readings
-
-if TYPE_CHECKING:
-    from agreement.tables.study import StudyTables
+from agreement.tables.study import StudyTables
 
 ESTIMATE_COLUMNS: Final = [
     "athlete_id",
@@ -27,7 +25,7 @@ ESTIMATE_COLUMNS: Final = [
 ]
 
 
-def estimates_frame(study: "StudyTables", laboratory: pd.DataFrame | None = None) -> pd.DataFrame:
+def estimates_frame(study: StudyTables, laboratory: pd.DataFrame | None = None) -> pd.DataFrame:
     """
     Return every field value of a study as rows of ``field_estimates``.
 

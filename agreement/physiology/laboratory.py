@@ -6,7 +6,7 @@ Breaths beat a typed value. The averaging rule travels with the value.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -18,10 +18,8 @@ from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.people import people_at
 from agreement.physiology.session_records import SessionRecords, session_records
 from agreement.physiology.training import no_profiles, profile_notes, study_profiles
+from agreement.tables.study import StudyTables
 from agreement.terms import RANGES
-
-if TYPE_CHECKING:
-    from agreement.tables.study import StudyTables
 
 LABORATORY_COLUMNS: Final = [
     "lab_test_id",
@@ -75,7 +73,7 @@ class LaboratoryValues:
 
 
 def laboratory_values(
-    study: "StudyTables", *, progress: Callable[[int, int], None] | None = None
+    study: StudyTables, *, progress: Callable[[int, int], None] | None = None
 ) -> LaboratoryValues:
     """
     Compute the laboratory's VO2max of every test, its effort criteria and training profile.
@@ -104,7 +102,7 @@ def laboratory_values(
         profile_borderline=pd.Series(np.nan, index=tests.index, dtype="str"),
     )
     breaths = breath_tests(tests, study)
-    tests, left_out = _usable(_with_breaths(tests, breaths.values), set(study.breaths))
+    tests, left_out = _usable(_with_breaths(tests, breaths.tests), set(study.breaths))
     records, profiles = None, no_profiles().frame
     if len(study.sessions):
         records = session_records(study, progress=progress)

@@ -7,7 +7,6 @@ estimates share their columns with the table they came from.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -25,10 +24,8 @@ from agreement.physiology.reading_rows import (
 from agreement.physiology.session_estimates import session_estimates
 from agreement.physiology.session_records import SessionRecords, session_records
 from agreement.physiology.training import no_profiles, study_profiles
+from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
-
-if TYPE_CHECKING:
-    from agreement.tables.study import StudyTables
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +62,7 @@ class Readings:
 
 
 def field_readings(
-    study: "StudyTables",
+    study: StudyTables,
     laboratory: pd.DataFrame,
     *,
     sessions: SessionRecords | None = None,
@@ -149,7 +146,7 @@ def _constant(text: str | None, index: pd.Index) -> "pd.Series[str]":
     return pd.Series(one.repeat(len(index)), index=index)
 
 
-def heart_rate_methods(readings: pd.DataFrame, study: "StudyTables") -> dict[str, bool]:
+def heart_rate_methods(readings: pd.DataFrame, study: StudyTables) -> dict[str, bool]:
     """Return for each method whether it rests on heart rate; `study.toml` wins for estimates."""
     of_estimates = readings.loc[readings["source"] == "field_estimates", "method"].unique()
     based = {str(name): True for name in of_estimates}

@@ -7,18 +7,17 @@ files are read one after another, so memory does not grow with the season.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from agreement.errors import Problem
+from agreement.errors import Problem, TableError
 from agreement.physiology.heart_rate_cleaning import clean_heart_rate
 from agreement.physiology.steady_stretches import SteadyPoints, steady_points
-
-if TYPE_CHECKING:
-    from agreement.tables.study import StudyTables
+from agreement.tables.raw_parts import read_samples
+from agreement.tables.study import StudyTables
 
 HIGHEST_BPM: Final = 240
 SMALLEST_VALID_SHARE: Final = 0.90
@@ -61,7 +60,7 @@ class _Reduced(NamedTuple):
 
 
 def session_records(
-    study: "StudyTables", *, progress: Callable[[int, int], None] | None = None
+    study: StudyTables, *, progress: Callable[[int, int], None] | None = None
 ) -> SessionRecords:
     """
     Read and reduce the sample file of every session.
@@ -77,9 +76,12 @@ def session_records(
     -------
     SessionRecords
         One row per session, in the order of the file.
-    """
-    from agreement.tables.raw_parts import read_samples
 
+    Raises
+    ------
+    TableError
+        If sample files cannot be used, with every reason of every file.
+    """
     sessions = study.sessions.reset_index(drop=True)
     n = len(sessions)
     seconds_at = np.zeros((n, HIGHEST_BPM + 1), dtype=np.float32)
@@ -87,12 +89,18 @@ def session_records(
     unusable: list[str | None] = [None] * n
     points: list[pd.DataFrame] = []
     problems: list[Problem] = []
+    stops: list[Problem] = []
+    form = study.options.files.get("samples")
     done = 0
     for i, session in enumerate(sessions.to_dict("records")):
         path = study.samples.get(session["session_id"])
         if path is None:
             continue
-        samples, found = read_samples(path)
+        try:
+            samples, found = read_samples(path, form=form)
+        except TableError as error:
+            stops += error.problems
+            continue
         problems += found
         reduced = reduced_session(samples, str(session["mode"]))
         share[i], seconds_at[i] = reduced.valid_share, reduced.seconds_at
@@ -102,6 +110,8 @@ def session_records(
         done += 1
         if progress is not None:
             progress(done, len(study.samples))
+    if stops:
+        raise TableError(stops)
     has = sessions["session_id"].isin(list(study.samples))
     sessions = sessions.assign(
         id=sessions["session_id"],
