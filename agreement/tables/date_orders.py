@@ -19,9 +19,7 @@ _SERIAL: Final = re.compile(r"[3-6]\d{4}([.,]\d+)?")
 _ORDERS: Final = {"year-first": "ymd", "day-first": "dmy", "month-first": "mdy"}
 
 
-def read_other_forms(
-    raw: RawTable, name: str, found: Distinct, labels: list[str], findings: Findings
-) -> Times:
+def read_other_forms(raw: RawTable, name: str, found: Distinct, findings: Findings) -> Times:
     """
     Return the wall clocks of dates in another form than ISO; NaT where there is a stop.
 
@@ -32,17 +30,17 @@ def read_other_forms(
     name : str
         Our column name.
     found : Distinct
-        The whole column, for the rows in messages.
-    labels : list of str
-        The values that are not ISO 8601.
+        The column where it is not ISO 8601, missing elsewhere.
     findings : Findings
         Gets undecidable orders and unreadable dates.
 
     Returns
     -------
     ndarray of datetime64[us]
+        One for each distinct value.
     """
-    return np.array(_OtherForms(raw, name, found, findings).walls(labels), dtype="datetime64[us]")
+    walls = _OtherForms(raw, name, found, findings).walls(found.labels)
+    return np.array(walls, dtype="datetime64[us]")
 
 
 class _OtherForms:

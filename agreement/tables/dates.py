@@ -8,10 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.date_orders import NOT_A_TIME, Times, read_other_forms
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import Distinct, Mask, text_column
+from agreement.tables.text_cells import Mask, distinct
 
 Steps = npt.NDArray[np.timedelta64]
 _HAS_TIME: Final = r"\d[T ]\d\d:?\d\d"
@@ -77,7 +78,7 @@ def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings
         timed = (wall != wall.astype("datetime64[D]")) & ~np.isnat(wall)
         clock = _Clock(wall, np.zeros(len(wall), "timedelta64[us]"), timed & False, timed)
     else:
-        clock = _clock(raw, name, findings)
+        clock = _quick_clock(column, zone) or _clock(raw, name, findings)
     return _placed(raw, name, clock, zone, findings)
 
 
@@ -89,35 +90,64 @@ def _aware(column: "pd.Series[Any]", zone: str | None) -> Moments:
     return Moments(utc, wall.astype("datetime64[D]").astype("datetime64[us]"))
 
 
+def _quick_clock(column: "pd.Series[Any]", zone: str | None) -> _Clock | None:
+    """Return the wall clock of text in one ISO 8601 form throughout; None when it is not."""
+    for kind in ("timestamp[us, tz=UTC][pyarrow]", "timestamp[us][pyarrow]"):
+        try:
+            parsed = column.astype(kind)  # type: ignore[call-overload]  # a name the stubs lack
+        except (ImportError, TypeError, ValueError):
+            continue
+        zoned = np.full(len(column), "tz" in kind)
+        local = parsed.dt.tz_localize(None) if zoned.all() else parsed
+        wall = local.to_numpy(dtype="datetime64[us]")
+        if len(wall) and (wall.min() < _FIRST or wall.max() >= _LAST):
+            return None
+        if not zoned.all():
+            timed = column.str.len().to_numpy() > len("2026-03-02")
+            return _Clock(wall, np.zeros(len(wall), "timedelta64[us]"), zoned, timed)
+        # what is written matters only where no zone is stated
+        offset = _offsets(column) if zone is None else np.zeros(len(wall), "timedelta64[us]")
+        return _Clock(wall + offset, offset, zoned, zoned)
+    return None
+
+
 def _clock(raw: RawTable, name: str, findings: Findings) -> _Clock:
     """Return the wall clock of a text column, whatever form its values have."""
-    found = text_column(raw, name, findings, tokens=True)
-    labels = pd.Series(found.labels, dtype="str")
-    timed = labels.str.contains(_HAS_TIME).to_numpy(dtype=np.bool_)
-    zoned = timed & labels.str.contains(_HAS_OFFSET).to_numpy(dtype=np.bool_)
-    offset = _offsets(labels, zoned)
-    utc = pd.to_datetime(labels, format="ISO8601", utc=True, errors="coerce")
+    text = _trimmed(raw, name, findings)
+    filled = text.notna().to_numpy()
+    timed = text.str.contains(_HAS_TIME).fillna(False).to_numpy(dtype=np.bool_)
+    zoned = timed & text.str.contains(_HAS_OFFSET).fillna(False).to_numpy(dtype=np.bool_)
+    offset = _offsets(text.where(zoned, ""))
+    utc = pd.to_datetime(text, format="ISO8601", utc=True, errors="coerce")
     wall = utc.dt.tz_localize(None).to_numpy(dtype="datetime64[us]", copy=True) + offset
-    wall[labels.str.len().to_numpy() < 8] = NOT_A_TIME  # a year or a month is no date
-    rest = np.flatnonzero(np.isnat(wall))
-    if len(rest):
-        others = [found.labels[i] for i in rest]
-        wall[rest] = read_other_forms(raw, name, found, others, findings)
-        timed[rest] = [":" in label for label in others]
-        zoned[rest] = False
-    _refuse_far_years(raw, name, found, wall, findings)
-    codes = found.codes  # -1, a missing cell, takes what is appended
-    return _Clock(
-        np.append(wall, NOT_A_TIME)[codes],
-        np.append(offset, np.timedelta64(0, "us"))[codes],
-        np.append(zoned, False)[codes],
-        np.append(timed, False)[codes],
-    )
+    wall[filled & (text.str.len().to_numpy() < 8)] = NOT_A_TIME  # a year or a month is no date
+    rest = np.isnat(wall) & filled
+    if rest.any():
+        found = distinct(text.where(rest))
+        walls = read_other_forms(raw, name, found, findings)
+        wall[rest] = walls[found.codes[rest]]
+        zoned &= ~rest
+        timed[rest] = text[rest].str.contains(":", regex=False).to_numpy(dtype=np.bool_)
+    _refuse_far_years(raw, name, text, wall, findings)
+    return _Clock(wall, offset, zoned, timed)
 
 
-def _offsets(labels: "pd.Series[Any]", zoned: Mask) -> Steps:
+def _trimmed(raw: RawTable, name: str, findings: Findings) -> "pd.Series[Any]":
+    """Return a date column as text without blanks around, NaN where a cell is missing."""
+    column = raw.frame[name]
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        column = distinct(column).series()
+    column = column.astype("str")
+    text = column.str.strip()
+    if (count := int((text != column).sum() - column.isna().sum())) > 0:
+        what = f"Blanks around {count} values were removed."
+        findings.note("trimmed", raw.file, what, column=raw.theirs.get(name, name))
+    return text.mask(text.str.casefold().isin(list(MISSING_ANY_CASE)))
+
+
+def _offsets(text: "pd.Series[Any]") -> Steps:
     """Return how far each wall clock is ahead of UTC; zero where no offset is written."""
-    tails = labels.str[-6:].where(zoned, "").astype("category")
+    tails = text.str[-6:].astype("category")
     minutes = []
     for tail in tails.cat.categories:
         match = _OFFSET.search(tail)
@@ -130,23 +160,19 @@ def _offsets(labels: "pd.Series[Any]", zoned: Mask) -> Steps:
 
 
 def _refuse_far_years(
-    raw: RawTable, name: str, found: Distinct, wall: Times, findings: Findings
+    raw: RawTable, name: str, text: "pd.Series[Any]", wall: Times, findings: Findings
 ) -> None:
     """Stop at years in which nobody measured: a slip of the keyboard."""
-    with np.errstate(invalid="ignore"):
-        far = ((wall < _FIRST) | (wall >= _LAST)) & ~np.isnat(wall)
-    if far.any():
-        labels = {label for label, is_far in zip(found.labels, far, strict=True) if is_far}
-        positions = np.flatnonzero(found.where(labels))
-        findings.each(
-            "stop",
-            "not_a_date",
-            raw.file,
-            raw.rows[positions],
-            raw.theirs.get(name, name),
-            lambda i: f"'{found.labels[found.codes[positions[i]]]}' is not between 1950 and 2100.",
-            "Correct the year.",
-        )
+    far = np.flatnonzero((wall < _FIRST) | (wall >= _LAST))
+    findings.each(
+        "stop",
+        "not_a_date",
+        raw.file,
+        raw.rows[far],
+        raw.theirs.get(name, name),
+        lambda i: f"'{text.iloc[far[i]]}' is not between 1950 and 2100.",
+        "Correct the year.",
+    )
 
 
 def _placed(

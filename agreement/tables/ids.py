@@ -1,7 +1,6 @@
 """Ids: text as it stands, joined only by `id_map`, and checked not to be names."""
 
 import re
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
@@ -103,19 +102,24 @@ def read_id_map(
 
 
 def note_likely_matches(
-    file: str, unknown: Iterable[str], known: Iterable[str], known_file: str, findings: Findings
+    file: str, unknown: frozenset[str], known: frozenset[str], known_file: str, findings: Findings
 ) -> None:
     """Note which ids of a file look like an id of another; nothing is joined."""
+    if not unknown:
+        return
     by_key: dict[str, list[str]] = {}
     by_number: dict[str, list[str]] = {}
     for one in known:
-        by_key.setdefault(_key(one), []).append(one)
-        by_number.setdefault(_number(one), []).append(one)
+        key = _key(one)
+        by_key.setdefault(key, []).append(one)
+        if number := _number(key):
+            by_number.setdefault(number, []).append(one)
     for one in sorted(unknown):
-        number = _number(one)
-        bare = bool(number) and _key(one) == number
-        like = by_key.get(_key(one)) or (by_number.get(number) if bare else None)
-        like = like or (by_key.get(number) if number else None)
+        key = _key(one)
+        number = _number(key)
+        like = by_key.get(key) or by_key.get(number)
+        if key == number:  # digits alone, like any id with this number
+            like = like or by_number.get(number)
         if like:
             known_ones = " or ".join(f"'{k}'" for k in sorted(like)[:3])
             what = f"Id '{one}' looks like {known_ones} in {known_file}; nothing was joined."
@@ -135,9 +139,9 @@ def _key(one: str) -> str:
     return f"{parts[1]}{parts[2].lstrip('0') or '0'}{parts[3]}" if parts and parts[2] else plain
 
 
-def _number(one: str) -> str:
-    """Return the digits of an id that is letters and then one number, else nothing."""
-    parts = _PARTS.fullmatch(_key(one))
+def _number(key: str) -> str:
+    """Return the digits of a key that is letters and then one number, else nothing."""
+    parts = _PARTS.fullmatch(key)
     return parts[2] if parts and not parts[3] else ""
 
 

@@ -88,8 +88,6 @@ def read_table(
     table: Table,
     form: FileFormat,
     findings: Findings,
-    *,
-    zoned: bool = False,
 ) -> RawTable | None:
     """
     Read one table; what is wrong goes to `findings`.
@@ -106,8 +104,6 @@ def read_table(
         What the study file states about it.
     findings : Findings
         Collects problems.
-    zoned : bool
-        Whether the study states its time zone.
 
     Returns
     -------
@@ -116,7 +112,7 @@ def read_table(
     """
     try:
         data = _bytes(path)
-        if not data.strip():
+        if not data or data.isspace():
             findings.stop("unreadable_file", file, "The file is empty.", "Fill it, or delete it.")
             return None
         digest = hashlib.sha256(data).hexdigest()
@@ -124,7 +120,7 @@ def read_table(
         found = (
             read(data, file, table, form, findings)
             if read
-            else _text(data, file, table, form, findings, zoned=zoned)
+            else _text(data, file, table, form, findings)
         )
     except RaggedRowsError:
         return None
@@ -170,7 +166,7 @@ def _bytes(path: Path) -> bytes:
 
 
 def _text(
-    data: bytes, file: str, table: Table, form: FileFormat, findings: Findings, *, zoned: bool
+    data: bytes, file: str, table: Table, form: FileFormat, findings: Findings
 ) -> Found | None:
     """Read a text file, the fast way if it is plain."""
     if b"\0" in data and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
@@ -180,7 +176,7 @@ def _text(
     layout = find_layout(data, table, form, file, findings)
     header = read_header(layout.header, table, form, file, findings)
     _check_units(layout.units, header, table, form, file, findings)
-    plain = plain_columns(data, layout, header, table.columns, zoned=zoned)
+    plain = plain_columns(data, layout, header, table.columns)
     if plain is not None:
         first = layout.place.data + 1
         return plain, np.arange(first, first + len(plain), dtype=np.int64), header

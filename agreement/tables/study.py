@@ -216,9 +216,7 @@ class _Reading:
         """Return one table as read; without rows when the study does not have it."""
         form, file = self.form(table.name), self.names.get(table.name)
         if file is not None:
-            read = read_table(
-                self.folder / file, file, table, form, self.findings, zoned=self.zone is not None
-            )
+            read = read_table(self.folder / file, file, table, form, self.findings)
             if read is not None:
                 self.rows_read[table.name] = len(read.rows)
                 self.inputs.append(InputFile(file, read.digest, len(read.rows)))

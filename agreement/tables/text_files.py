@@ -9,7 +9,6 @@ the file is not plain it gives up, and the careful way says what is wrong.
 
 import csv
 import io
-import re
 from typing import Any, Final
 
 import numpy as np
@@ -20,7 +19,6 @@ from agreement.tables.findings import Findings
 from agreement.tables.headers import Header
 from agreement.tables.layout import Layout
 
-_OFFSET: Final = re.compile(r"\d[T ]\d\d:.*(Z|[+-]\d\d:?\d\d)$")
 # what pandas and numpy write beside the tokens of design 3c; case makes no difference to a reader
 _MISSING_SPELLINGS: Final = sorted({*MISSING, "NaN", "NAN", "na", "n/a", "n/A", "NULL", "Null"})
 
@@ -106,7 +104,7 @@ def columns_of(
 
 
 def plain_columns(
-    data: bytes, layout: Layout, header: Header, columns: dict[str, Column], *, zoned: bool
+    data: bytes, layout: Layout, header: Header, columns: dict[str, Column]
 ) -> pd.DataFrame | None:
     """
     Read a plain file in one vectorised pass; None when it is not plain, or no fast parser is there.
@@ -120,9 +118,7 @@ def plain_columns(
     header : Header
         Which columns are wanted, and where they are.
     columns : dict of str to Column
-        Their kinds: numbers become float64, ids, labels and codes categories, dates stay text.
-    zoned : bool
-        Whether the study states its time zone, so that times may be parsed without their text.
+        Their kinds: numbers become float64, dates and times stay text, all else categories.
 
     Returns
     -------
@@ -132,20 +128,17 @@ def plain_columns(
         from pyarrow import ArrowInvalid
     except ImportError:  # an optional dependency
         return None
-    if not _is_plain(data, layout):
+    if not header.position or not _is_plain(data, layout):
         return None
-    wanted = [(f"c{i}", columns[ours].kind) for ours, i in header.position.items()]
-    times = [name for name, kind in wanted if kind == "time"] if zoned else []
-    for parse_times in (True, False) if times else (False,):
-        try:
-            parsed = _parse(data, layout, dict(wanted), parse_times=parse_times)
-        except ArrowInvalid:
-            continue
-        numbers = parsed[[name for name, kind in wanted if kind == "number"]]
-        if np.isinf(numbers.to_numpy()).any():  # text that no one means: the careful way names it
-            return None
-        return parsed.rename(columns=dict(zip(parsed.columns, header.position, strict=True)))
-    return None
+    kinds = [columns[ours].kind for ours in header.position]
+    try:
+        parsed = _parse(data, layout, list(zip(header.position.values(), kinds, strict=True)))
+    except ArrowInvalid:
+        return None
+    parsed.columns = pd.Index(header.position)
+    numbers = parsed.loc[:, [kind == "number" for kind in kinds]]
+    # an infinite number is text that no one means: the careful way names it
+    return None if np.isinf(numbers.to_numpy(dtype=np.float64)).any() else parsed
 
 
 def _is_plain(data: bytes, layout: Layout) -> bool:
@@ -157,21 +150,18 @@ def _is_plain(data: bytes, layout: Layout) -> bool:
         return False
     if b"\n\n" in data or b"\n\r\n" in data or data.startswith((b"\n", b"\r")):
         return False
-    return data.rstrip().count(b"\n") >= layout.place.data  # at least one row of data
+    lines = data.count(b"\n") + (not data.endswith(b"\n"))
+    return lines > layout.place.data  # at least one row of data
 
 
-def _parse(
-    data: bytes, layout: Layout, kinds: dict[str, str], *, parse_times: bool
-) -> pd.DataFrame:
-    """Parse a plain file; raises ArrowInvalid when a cell does not fit or a row is ragged."""
+def _parse(data: bytes, layout: Layout, wanted: list[tuple[int, str]]) -> pd.DataFrame:
+    """Parse columns of a plain file; raises ArrowInvalid when a cell or a row does not fit."""
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
-    text = pa.dictionary(pa.int32(), pa.string())
+    labels = pa.dictionary(pa.int32(), pa.string())
     types = {"number": pa.float64(), "date": pa.string(), "time": pa.string()}
-    if parse_times:
-        types["time"] = _time_type(data, layout, kinds)
-    names = [f"c{i}" for i in range(len(layout.header))]
+    names = [str(i) for i in range(len(layout.header))]
     parsed = arrow_csv.read_csv(
         pa.BufferReader(data),
         read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=layout.place.data),
@@ -179,21 +169,11 @@ def _parse(
             delimiter=layout.separator, quote_char=False, ignore_empty_lines=False
         ),
         convert_options=arrow_csv.ConvertOptions(
-            column_types={name: types.get(kind, text) for name, kind in kinds.items()},
-            include_columns=list(kinds),
+            column_types={str(i): types.get(kind, labels) for i, kind in wanted},
+            include_columns=[str(i) for i, _ in wanted],
             null_values=_MISSING_SPELLINGS,
             strings_can_be_null=False,
         ),
     )
     frame: pd.DataFrame = parsed.to_pandas()
     return frame
-
-
-def _time_type(data: bytes, layout: Layout, kinds: dict[str, str]) -> Any:  # an Arrow type
-    """Return with or without offset, as the first row has it."""
-    import pyarrow as pa
-
-    first = data[:65_536].splitlines()[layout.place.data].decode().split(layout.separator)
-    cells = [first[int(name[1:])] for name, kind in kinds.items() if kind == "time"]
-    aware = all(_OFFSET.search(cell.strip()) for cell in cells)
-    return pa.timestamp("us", "UTC") if aware else pa.timestamp("us")

@@ -48,10 +48,10 @@ def _cells(column: "pd.Series[Any]") -> "pd.Series[Any]":
     return column.map(_text, na_action="ignore").astype("object").reset_index(drop=True)
 
 
-def _number(value: float) -> str:
+def _number(value: Any) -> str:  # a number of Python or numpy
     """Return a number as its shortest exact text."""
     if isinstance(value, float | np.floating):
-        return "" if np.isnan(value) else repr(float(value)).removesuffix(".0")
+        return repr(float(value)).removesuffix(".0")
     return str(int(value))
 
 
