@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -22,11 +23,13 @@ _PLACE = {
 _ANALYSIS = {analysis.name: i for i, analysis in enumerate(ANALYSES)}
 
 
-def labelled(frame: pd.DataFrame, analysis: str, method: str, mode: str) -> pd.DataFrame:
-    """Put analysis, method, mode and, where there is none, group ``all`` in front of rows."""
-    named = frame if "group" in frame.columns else frame.assign(group="all")
-    named = named.assign(analysis=analysis, method=method, mode=mode)
-    return named[RESULT_COLUMNS]
+class Labelled(NamedTuple):
+    """Rows of one analysis of one method and mode."""
+
+    frame: pd.DataFrame
+    analysis: str
+    method: str
+    mode: str
 
 
 def empty_frame(analysis: Analysis, n: int, n_pairs: int, note: str) -> pd.DataFrame:
@@ -40,21 +43,29 @@ def empty_frame(analysis: Analysis, n: int, n_pairs: int, note: str) -> pd.DataF
     return frame
 
 
-def assembled(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
-    """Return all rows as one table, limits of few athletes emptied, in the order of the table."""
-    kept = [frame for frame in frames if len(frame)]
-    if not kept:
-        return labelled(rows_frame([]), "", "", "").iloc[:0]
-    table = pd.concat(kept, ignore_index=True)
-    return _sorted(_without_small_limits(table))
+def assembled(parts: Iterable[Labelled]) -> pd.DataFrame:
+    """
+    Return all rows as one table, limits of few athletes emptied, in the order of the table.
+
+    Rows without a column ``group`` stand under group ``all``.
+    """
+    kept = [part for part in parts if len(part.frame)]
+    sizes = [len(part.frame) for part in kept]
+    table = pd.concat([rows_frame([]), *(part.frame for part in kept)], ignore_index=True)
+    for name in ("analysis", "method", "mode"):
+        labels = np.repeat([getattr(part, name) for part in kept], sizes)
+        table[name] = pd.array(labels.tolist(), dtype="str")
+    named = table["group"] if "group" in table else pd.Series(np.nan, table.index)
+    table["group"] = named.astype("str").fillna("all")
+    return _sorted(_without_small_limits(table[RESULT_COLUMNS]))
 
 
 def _without_small_limits(table: pd.DataFrame) -> pd.DataFrame:
     small = table["statistic"].isin(_LIMITS) & (table["n"] < FEW_FOR_REPORTS)
     told = small & table["value"].notna()
-    table.loc[small, ["value", "low", "high"]] = np.nan
-    table.loc[told, "note"] = TOO_FEW
-    return table
+    emptied = table.assign(note=table["note"].mask(told, TOO_FEW))
+    emptied[["value", "low", "high"]] = table[["value", "low", "high"]].mask(small)
+    return emptied
 
 
 def _sorted(table: pd.DataFrame) -> pd.DataFrame:

@@ -27,7 +27,7 @@ from agreement.stats.profiles import ProfileBias
 from agreement.stats.regression import Regression
 from agreement.stats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.repeated_anova import AnovaLimits
-from agreement.stats.result_rows import assembled, empty_frame, labelled
+from agreement.stats.result_rows import Labelled, assembled, empty_frame
 from agreement.stats.trend import Trend
 from agreement.stats.two_estimators import Comparison, two_estimators_of
 from agreement.stats.verdict import Verdict
@@ -119,12 +119,12 @@ def analyse(evidence: Evidence) -> StudyResults:
         # the table carries notes of its own where a library function would warn
         warnings.simplefilter("ignore", AgreementWarning)
         studied = [_studied(data) for data in method_data(evidence)]
-        laboratory, laboratory_frames = _laboratory(evidence)
+        laboratory, laboratory_rows = _laboratory(evidence)
         comparisons = two_estimators_of(results.data for results, _ in studied)
-    frames = [frame for _, of_method in studied for frame in of_method]
-    frames += laboratory_frames + [_comparison_frame(comparison) for comparison in comparisons]
+    parts = [frame for _, of_method in studied for frame in of_method]
+    parts += laboratory_rows + [_comparison(comparison) for comparison in comparisons]
     return StudyResults(
-        assembled(frames), tuple(results for results, _ in studied), laboratory, comparisons
+        assembled(parts), tuple(results for results, _ in studied), laboratory, comparisons
     )
 
 
@@ -174,11 +174,11 @@ def _resampling(pairs: pd.DataFrame, seed: int) -> Resampling:
     return cluster_resampling(pairs["athlete_id"].to_numpy(), rng=seed)
 
 
-def _studied(data: MethodData) -> tuple[MethodResults, list[pd.DataFrame]]:
+def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
     """Results of one method and mode, and their rows."""
     results: dict[str, HasFrame] = {}
     reasons: dict[str, str] = {}
-    frames = []
+    parts = []
     for analysis in ANALYSES:
         if analysis.compute is None:
             continue
@@ -188,8 +188,8 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[pd.DataFrame]]:
         except ValueError as problem:  # NotEstimable, or a refusal by a library function
             reasons[analysis.name] = _note(problem)
             frame = empty_frame(analysis, data.n, data.n_pairs, _note(problem))
-        frames.append(labelled(frame, analysis.name, data.method, data.mode))
-    return MethodResults(data=data, reasons=reasons, **results), frames  # type: ignore[arg-type] # one field per analysis, filled by name
+        parts.append(Labelled(frame, analysis.name, data.method, data.mode))
+    return MethodResults(data=data, reasons=reasons, **results), parts  # type: ignore[arg-type] # one field per analysis, filled by name
 
 
 def _computed(analysis: Analysis, data: MethodData) -> HasFrame:
@@ -204,10 +204,10 @@ def _note(problem: ValueError) -> str:
     return f"{NOT_ESTIMABLE}: {problem}"
 
 
-def _laboratory(evidence: Evidence) -> tuple[dict[str, Repeatability], list[pd.DataFrame]]:
+def _laboratory(evidence: Evidence) -> tuple[dict[str, Repeatability], list[Labelled]]:
     """Repeatability of the laboratory in each of its modes, and the rows."""
     analysis = _BY_NAME["repeatability"]
-    found, frames = {}, []
+    found, parts = {}, []
     for mode, repeats in evidence.repeats.groupby("mode", sort=True):
         ordered = _ordered_repeats(repeats)
         try:
@@ -218,14 +218,14 @@ def _laboratory(evidence: Evidence) -> tuple[dict[str, Repeatability], list[pd.D
         except NotEstimable as problem:
             n = int(ordered["athlete_id"].nunique())
             frame = empty_frame(analysis, n, len(ordered), str(problem))
-        frames.append(labelled(frame, analysis.name, LABORATORY, str(mode)))
-    return found, frames
+        parts.append(Labelled(frame, analysis.name, LABORATORY, str(mode)))
+    return found, parts
 
 
-def _comparison_frame(comparison: Comparison) -> pd.DataFrame:
+def _comparison(comparison: Comparison) -> Labelled:
     analysis = _BY_NAME["two_estimators"]
     if isinstance(comparison.result, NotEstimable):
         frame = empty_frame(analysis, comparison.n, comparison.n_pairs, str(comparison.result))
     else:
         frame = comparison.result.to_frame()
-    return labelled(frame, analysis.name, comparison.method, comparison.mode)
+    return Labelled(frame, analysis.name, comparison.method, comparison.mode)

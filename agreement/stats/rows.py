@@ -1,16 +1,21 @@
 """One line of a results table, and the two doors that every result has: a frame and a small table."""
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from html import escape
 from math import isnan, nan
+from typing import Final
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from pandas.api.extensions import ExtensionArray
 
 from agreement.stats.intervals import Interval
 from agreement.terms import UNIT
 
-FRAME_COLUMNS = ["statistic", "value", "low", "high", "unit", "n", "n_pairs", "note"]
+_TEXTS: Final = ("statistic", "unit", "note")
+_COUNTS: Final = ("n", "n_pairs")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,17 +64,8 @@ class Row:
 
 def rows_frame(rows: Iterable[Row]) -> pd.DataFrame:
     """Return the rows as a frame with the columns that every result has, unrounded."""
-    frame = pd.DataFrame([asdict(row) for row in rows], columns=FRAME_COLUMNS)
-    numbers, counts, texts = (
-        ["value", "low", "high"],
-        ["n", "n_pairs"],
-        ["statistic", "unit", "note"],
-    )
-    return frame.astype(
-        dict.fromkeys(numbers, "float64")
-        | dict.fromkeys(counts, "int64")
-        | dict.fromkeys(texts, "str")
-    )
+    listed = list(rows)
+    return pd.DataFrame({name: _column(name, listed) for name in Row.__slots__})
 
 
 def html_table(frame: pd.DataFrame, caption: str) -> str:
@@ -92,3 +88,10 @@ def _shown(value: object) -> str:
     if isinstance(value, float):
         return "" if isnan(value) else f"{value:.4g}"
     return str(value)
+
+
+def _column(name: str, rows: list[Row]) -> npt.NDArray[np.generic] | ExtensionArray:
+    values = [getattr(row, name) for row in rows]
+    if name in _TEXTS:
+        return pd.array(values, dtype="str")
+    return np.array(values, dtype=np.int64 if name in _COUNTS else np.float64)
