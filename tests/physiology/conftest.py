@@ -9,7 +9,26 @@ import pytest
 
 from agreement.tables.options import StudyOptions
 
-TEXT = ["athlete_id", "sex", "training_profile", "hr_limiting_drug", "file", "lab_test_id", "mode", "averaging_rule", "plateau", "tag", "method", "sensor", "field_test_id", "protocol", "completed", "session_id", "intermittent", "phase"]
+TEXT = [
+    "athlete_id",
+    "sex",
+    "training_profile",
+    "hr_limiting_drug",
+    "file",
+    "lab_test_id",
+    "mode",
+    "averaging_rule",
+    "plateau",
+    "tag",
+    "method",
+    "sensor",
+    "field_test_id",
+    "protocol",
+    "completed",
+    "session_id",
+    "intermittent",
+    "phase",
+]
 TIMES = ("date", "instant")
 COLUMNS = {
     "athletes": "athlete_id sex birth_year age_years stature_cm mass_kg training_profile "
@@ -64,7 +83,17 @@ def breath_frame():
     """Return a maker of breath recordings with all their columns."""
 
     def make(**columns):
-        names = ["t_s", "vo2_ml_min", "vco2_ml_min", "ve_l_min", "hr_bpm", "speed_m_s", "grade", "power_w", "phase"]
+        names = [
+            "t_s",
+            "vo2_ml_min",
+            "vco2_ml_min",
+            "ve_l_min",
+            "hr_bpm",
+            "speed_m_s",
+            "grade",
+            "power_w",
+            "phase",
+        ]
         return _frame(columns, names)
 
     return make

@@ -1,0 +1,142 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.physiology.breath_editing import artefacts, edited_breaths
+from agreement.physiology.breath_tests import averaging_worth
+from agreement.physiology.laboratory import laboratory_values
+from agreement.tables.options import Reference, StudyOptions
+
+DAY = pd.Timestamp("2026-03-02")
+
+
+@pytest.fixture
+def breaths(breath_frame):
+    """Return a maker of 200 breaths rising to 3500 mL/min with even noise."""
+
+    def make(n=200, **columns):
+        rng = np.random.default_rng(8)
+        t = np.cumsum(rng.uniform(1.5, 3.5, n))
+        vo2 = np.minimum(1000 + 20 * np.arange(n), 3500) + rng.normal(0, 80, n)
+        return breath_frame(**({"t_s": t, "vo2_ml_min": vo2} | columns))
+
+    return make
+
+
+@pytest.fixture
+def laboratory(make_study, tmp_path):
+    """Return the laboratory values of one test with this recording."""
+
+    def compute(frame, *, rule=None, **test):
+        (tmp_path / "breaths").mkdir(exist_ok=True)
+        path = tmp_path / "breaths" / "T1.csv"
+        frame.dropna(axis=1, how="all").to_csv(path, index=False)
+        row = {"lab_test_id": "T1", "athlete_id": "A", "date": DAY, "mode": "run", "mass_kg": 70}
+        options = StudyOptions(reference=Reference(averaging_rule=rule))
+        return laboratory_values(
+            make_study(options=options, breaths={"T1": path}, lab_tests=[row | test])
+        )
+
+    return compute
+
+
+def test_spikes_leave_and_are_counted(breaths):
+    frame = breaths()
+    clean = edited_breaths(frame)
+    frame.loc[[40, 120], "vo2_ml_min"] = 130 * 70.0
+    edited = edited_breaths(frame)
+    assert edited.artefacts == clean.artefacts + 2
+    assert edited.breaths["vo2_ml_min"].max() < 4000
+
+
+def test_a_spike_that_lasts_is_still_no_breath(breaths):
+    frame = breaths()
+    frame.loc[60:100, "vo2_ml_min"] = 130 * 70.0  # longer than the window around each breath
+    edited = edited_breaths(frame, mass_kg=70)
+    assert edited.breaths["vo2_ml_min"].max() < 100 * 70
+
+
+def test_a_steady_rise_keeps_every_breath():
+    assert not artefacts(1000 + 20.0 * np.arange(120)).any()
+    assert not artefacts(np.full(50, 2000.0)).any()
+    assert artefacts(np.r_[np.full(30, 2000.0), 2600.0, np.full(30, 2000.0)]).sum() == 1
+
+
+def test_times_that_repeat_or_run_backwards_leave(breaths):
+    frame = breaths()
+    frame.loc[50, "t_s"] = frame.loc[49, "t_s"]
+    frame.loc[90, "t_s"] = frame.loc[20, "t_s"]
+    edited = edited_breaths(frame)
+    assert edited.backward == 2
+    assert edited.breaths["t_s"].is_monotonic_increasing
+
+
+def test_phases_are_cut_at_their_marks(breaths):
+    phase = ["rest"] * 20 + ["warmup"] * 20 + ["exercise"] * 140 + ["recovery"] * 20
+    frame = breaths(phase=phase)
+    frame.loc[185, "vo2_ml_min"] = 3600.0
+    assert len(edited_breaths(frame).breaths) + edited_breaths(frame).artefacts == 140
+
+
+def test_the_studys_rule_wins_and_travels_with_the_value(breaths, laboratory):
+    frame = breaths()
+    found = laboratory(frame, rule="moving 15 breaths", averaging_rule="moving 30 s").frame
+    assert found["averaging_rule"].item() == "moving 15 breaths"
+    clean = edited_breaths(frame).breaths["vo2_ml_min"]
+    assert found["lab"].item() == pytest.approx(clean.rolling(15).mean().max() / 70)
+    own = laboratory(frame, averaging_rule="moving 5 breaths").frame
+    assert own["averaging_rule"].item() == "moving 5 breaths"
+    assert laboratory(frame).frame["averaging_rule"].item() == "moving 30 s"
+
+
+def test_breaths_beat_a_typed_value(breaths, laboratory):
+    near, far = laboratory(breaths(), vo2max=50.5), laboratory(breaths(), vo2max=57)
+    assert near.frame["lab"].item() == far.frame["lab"].item() != 57
+    assert not any("typed" in p.what for p in near.problems)
+    (note,) = [p for p in far.problems if "typed" in p.what]
+    assert (note.severity, note.row) == ("note", 2)
+    assert "57" in note.what
+
+
+def test_edited_breaths_are_a_note(breaths, laboratory):
+    frame = breaths()
+    frame.loc[100, "vo2_ml_min"] = 9100.0
+    before = edited_breaths(frame).artefacts
+    (note,) = [p for p in laboratory(frame).problems if "far from their neighbours" in p.what]
+    assert note.file == "breaths/T1.csv"
+    assert note.what.startswith(f"{before} of 200")
+
+
+def test_breaths_without_mass_give_no_value(breaths, laboratory):
+    assert laboratory(breaths(), mass_kg=np.nan).set_aside["reason"].tolist() == ["no_mass"]
+
+
+def test_criteria_are_filled_from_the_breaths(breaths, laboratory):
+    frame = breaths(hr_bpm=np.linspace(100, 190, 200))
+    frame["vco2_ml_min"] = 1.15 * frame["vo2_ml_min"]
+    found = laboratory(frame).frame
+    assert found["hr_max_bpm"].item() == pytest.approx(189, abs=1.5)
+    assert found["criterion_rer"].item() == "met"
+    typed = laboratory(frame, hr_max_bpm=171, rer_max=1.02).frame
+    assert typed["hr_max_bpm"].item() == 171
+    assert typed["criterion_rer"].item() == "not met"
+
+
+def test_what_the_choice_of_rule_is_worth(breaths, laboratory):
+    worth = averaging_worth(laboratory(breaths()).averaging).set_index("rule")
+    assert worth.loc["fixed 30 s", "median"] == 0
+    assert worth.loc["moving 5 breaths", "median"] > worth.loc["moving 60 s", "median"]
+    with pytest.raises(ValueError, match="fixed 17 s"):
+        averaging_worth(laboratory(breaths()).averaging, against="fixed 17 s")
+
+
+def test_averaging_worth_by_hand():
+    rules = pd.DataFrame(
+        {
+            "lab_test_id": ["T1", "T1", "T2", "T2", "T3", "T3"],
+            "rule": ["fixed 30 s", "moving 5 breaths"] * 3,
+            "vo2max": [50, 52, 40, 42, 60, 61.8],
+        }
+    )
+    row = averaging_worth(rules).set_index("rule").loc["moving 5 breaths"]
+    assert (row["n"], row["median"], row["median_difference"]) == (3, pytest.approx(4), 2)
