@@ -64,7 +64,7 @@ def field_tests_account(readings: "Readings", fates: "ReadingFates") -> RowFates
 
 def sessions_account(
     sessions: pd.DataFrame,
-    set_aside: pd.DataFrame,
+    set_aside: pd.DataFrame | None,
     tests: pd.DataFrame,
     units: Units,
     readings: "Readings",
@@ -81,8 +81,10 @@ def sessions_account(
     ----------
     sessions : DataFrame
         The usable sessions.
-    set_aside, tests : DataFrame
-        Sessions that the stages before have set aside, and all laboratory tests; see `rows_of`.
+    set_aside : DataFrame or None
+        Sessions that the stages before have set aside; see `rows_of`.
+    tests : DataFrame
+        All laboratory tests; see `rows_of`.
     units : Units
         The laboratory.
     readings, fates : Readings, ReadingFates
@@ -95,7 +97,7 @@ def sessions_account(
     known = [
         _members("sessions", readings, fates),
         rows_of(profiles["row"], profiles["id"], test.reason, test.text),
-        set_aside,
+        *([] if set_aside is None else [set_aside]),
     ]
     rest = sessions[~sessions["row"].isin(pd.concat(known)["row"])]
     has_test = rest["athlete_id"].isin(units.athletes).to_numpy(np.bool_)

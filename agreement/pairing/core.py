@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pandas.api.extensions import ExtensionArray
 
 from agreement.pairing.cleaning import Fate, leave_out_copies, leave_out_stale
 from agreement.pairing.matching import NONE, Nearest, leave_out_unmatched, nearest_units
@@ -20,6 +21,8 @@ FROM_UNIT = [
     *("max_confirmed", "averaging_rule", "sex", "age_years", "mass_kg", "hr_limiting_drug"),
     "hr_max_bpm",
 ]
+FROM_READING = ["method", "mode", "source", "row"]
+TOLD = ["set_mass_kg", "set_hr_max_bpm", "set_age_years"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,22 +127,26 @@ def _values(
 
 def _pairs(readings: pd.DataFrame, used: Ints, found: Summaries, units: Units) -> pd.DataFrame:
     """Return one row per pair; `used` are the readings behind the pairs, sorted by pair."""
-    unit, pair = units.frame.iloc[found.unit], found.row_pair
+    pair, n_pairs = found.row_pair, len(found.unit)
     first = used[np.flatnonzero(np.diff(pair, prepend=-1))]
-    frame = unit[FROM_UNIT].reset_index(drop=True)
-    frame["lab_date"] = unit["date"].to_numpy()
-    for column in ("method", "mode", "source", "row"):
-        frame[column] = readings[column].iloc[first].array
-    frame["field"] = found.field
-    frame["difference"] = found.field - frame["lab"]
-    frame["n_estimates"], frame["n_days"] = found.n_estimates, found.n_days
-    frame["gap_days"] = found.gap
-    frame["sensor"] = _sensors(readings["sensor"].iloc[used], pair)
-    for told in ("set_mass_kg", "set_hr_max_bpm", "set_age_years"):
-        frame[told] = _mean(readings[told].to_numpy(np.float64)[used], pair, len(frame))
-    frame["mass_mismatch_pct"] = 100 * (frame["set_mass_kg"] - frame["mass_kg"]) / frame["mass_kg"]
-    frame["hr_max_mismatch_bpm"] = frame["set_hr_max_bpm"] - frame["hr_max_bpm"]
-    return frame.assign(unit=found.unit)
+    of_unit = {name: units.frame[name].array.take(found.unit) for name in FROM_UNIT}
+    of_first = {name: readings[name].array.take(first) for name in FROM_READING}
+    told = {name: _mean(readings[name].to_numpy(np.float64)[used], pair, n_pairs) for name in TOLD}
+    mass = np.asarray(of_unit["mass_kg"], np.float64)
+    columns = of_unit | of_first | told
+    columns |= {
+        "lab_date": units.frame["date"].array.take(found.unit),
+        "field": found.field,
+        "difference": found.field - np.asarray(of_unit["lab"], np.float64),
+        "n_estimates": found.n_estimates,
+        "n_days": found.n_days,
+        "gap_days": found.gap,
+        "sensor": _sensors(readings["sensor"].array.take(used), pair),
+        "mass_mismatch_pct": 100 * (told["set_mass_kg"] - mass) / mass,
+        "hr_max_mismatch_bpm": told["set_hr_max_bpm"] - np.asarray(of_unit["hr_max_bpm"]),
+        "unit": found.unit,
+    }
+    return pd.DataFrame(columns)
 
 
 def _mean(values: Floats, pair: Ints, n_pairs: int) -> Floats:
@@ -150,14 +157,14 @@ def _mean(values: Floats, pair: Ints, n_pairs: int) -> Floats:
     return np.bincount(pair[known], values[known], n_pairs) / count
 
 
-def _sensors(sensor: pd.Series, pair: Ints) -> pd.api.extensions.ExtensionArray:
+def _sensors(sensor: ExtensionArray, pair: Ints) -> ExtensionArray:
     """Return the one sensor of each pair, else ``mixed``; a missing one counts as ``unknown``."""
-    codes, names = pd.factorize(sensor.fillna("unknown"))
+    codes, names = sensor.fillna("unknown").factorize()
     starts = np.flatnonzero(np.diff(pair, prepend=-1))
-    if not len(starts):
-        return pd.array([], dtype="str")
-    low, high = np.minimum.reduceat(codes, starts), np.maximum.reduceat(codes, starts)
     words = pd.array([*names, "mixed"], dtype="str")
+    if not len(starts):
+        return words[:0]
+    low, high = np.minimum.reduceat(codes, starts), np.maximum.reduceat(codes, starts)
     return words.take(np.where(low == high, low, len(names)))
 
 

@@ -100,20 +100,25 @@ def set_aside_lines(
     Returns
     -------
     dict
-        Table to its lines.
+        Table to its lines; a table without any is not in it.
 
     Raises
     ------
     RuntimeError
         If a line is about a file that is no table: a mistake of this program.
     """
-    every = pd.concat([part.astype({"row": "Int64"}) for part in set_aside], ignore_index=True)
+    some = [part for part in set_aside if len(part)]
+    if not some:
+        return {}
+    every = pd.concat([part.astype({"row": "Int64"}) for part in some], ignore_index=True)
     every = every[every["reason"] != "withdrawn"]  # `close` writes that line from the counts
     lines = {}
     for table, file in files.items():
         own = every["file"] == file
         if table in ("breaths", "samples"):
             own |= every["file"].str.startswith(f"{file}/")
+        if not own.any():
+            continue
         lines[table], every = every[own], every[~own]
         if table in ("breaths", "samples"):
             lines[table] = lines[table].assign(row=pd.array([pd.NA] * int(own.sum()), "Int64"))

@@ -23,6 +23,7 @@ MASS_MISMATCH = 0.02  # share of the mass in the laboratory
 HR_MAX_MISMATCH_BPM = 10.0
 AGE_MISMATCH_YEARS = 1.0  # whole years on both sides can differ by one
 LOST_TO_MODE = 0.1  # share of the laboratory tests
+ROUNDING = 1e-9  # two per cent in decimals is no more than two per cent
 NAMED = 5  # rows named in one note; the rest is counted
 
 # Reason, severity in `check`, and what to do.
@@ -82,14 +83,16 @@ def input_notes(
         ("hr_max_mismatch", "set_hr_max_bpm", "hr_max_bpm", "bpm", HR_MAX_MISMATCH_BPM),
         ("age_mismatch", "set_age_years", "age_years", "years", AGE_MISMATCH_YEARS),
     ):
-        off = inputs[(inputs[ours] - inputs[measured]).abs() > tolerance]
-        off = off.sort_values(["row", ours], kind="stable")
+        off = (inputs[ours] - inputs[measured]).abs() > tolerance + ROUNDING
+        if not off.any():
+            continue
+        here = inputs[off].sort_values(["row", ours], kind="stable")
         words = [
             f"Set to {told:.4g} {unit}; the laboratory has {true:.4g} {unit}."
-            for told, true in zip(off[ours], off[measured], strict=True)
+            for told, true in zip(here[ours], here[measured], strict=True)
         ]
+        row, column = here["row"].to_numpy(np.int64), names.get(ours, ours)
         remedy = "Correct the setting; a wrong one shifts the estimate."
-        row, column = off["row"].to_numpy(np.int64), names.get(ours, ours)
         file = files["field_estimates"]
         found.each("note", reason, file, row, column, words.__getitem__, remedy)
 

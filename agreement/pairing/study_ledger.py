@@ -59,7 +59,9 @@ def study_ledger(
     lines = set_aside_lines([study.set_aside, laboratory.set_aside, readings.set_aside], files)
     aside = {table: rows_of_lines(each, texts) for table, each in lines.items()}
     tests = accounts.laboratory_account(laboratory.frame, units, of_units)
-    every_test = best_of([tests.rows(), aside["lab_tests"]])
+    every_test = tests.rows()
+    if "lab_tests" in aside:
+        every_test = best_of([every_test, aside["lab_tests"]])
     fates, owners = {"lab_tests": tests}, {"breaths": every_test}
     if "athletes" in files:
         fates["athletes"] = accounts.athletes_account(study.athletes, units, of_units, texts)
@@ -69,11 +71,18 @@ def study_ledger(
         fates["field_tests"] = accounts.field_tests_account(readings, of_readings)
     if "sessions" in files:
         fates["sessions"] = accounts.sessions_account(
-            study.sessions, aside.pop("sessions"), every_test, units, readings, of_readings, texts
+            study.sessions,
+            aside.pop("sessions", None),
+            every_test,
+            units,
+            readings,
+            of_readings,
+            texts,
         )
         owners["samples"] = fates["sessions"].rows()
     for table, names in (("breaths", study.breaths), ("samples", study.samples)):
         if table in files:
-            left = set(names).difference(aside[table]["id"])
+            gone = aside[table]["id"] if table in aside else ()
+            left = set(names).difference(gone)
             fates[table] = accounts.raw_files_account(left, owners[table])
     return close(fates, aside, files, study.rows_read, study.withdrawn, texts)

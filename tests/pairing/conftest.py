@@ -40,8 +40,12 @@ def day(number: int) -> date:
 
 def typed(rows: list[dict], columns: dict[str, str]) -> pd.DataFrame:
     """Return rows as a frame with exactly these columns and types."""
-    frame = pd.DataFrame(rows, columns=list(columns), dtype=object)
-    return frame.astype(columns)
+    return pd.DataFrame(
+        {
+            name: pd.Series([row.get(name) for row in rows], dtype=kind)
+            for name, kind in columns.items()
+        }
+    )
 
 
 @dataclass

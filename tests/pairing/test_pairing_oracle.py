@@ -11,9 +11,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-CHOICE_ORDER = ["copy", "conflicting_copy", "stale", "no_mass", "out_of_range", "athlete_without_laboratory_test", "mode_mismatch", "outside_window", "same_day", "after_test", "too_few_readings", "not_summarised"]
-
-
 # --- the oracle -----------------------------------------------------------------------------------
 
 
@@ -252,25 +249,40 @@ def fill(study, tests, readings, blocks, results):
     return plain_tests, plain
 
 
-@settings(max_examples=250, deadline=None)
-@given(
-    tests_drawn,
-    st.lists(one_reading, max_size=14),
-    st.lists(runs, max_size=2),
-    st.lists(field_tests, max_size=4),
-    rules_drawn,
-    rules_drawn,
-    st.integers(0, 2**31),
+drawn_studies = st.fixed_dictionaries(
+    {
+        "tests": tests_drawn,
+        "readings": st.lists(one_reading, max_size=14),
+        "blocks": st.lists(runs, max_size=2),
+        "results": st.lists(field_tests, max_size=4),
+    }
 )
+
+
+@settings(max_examples=30, deadline=None)
+@given(drawn_studies, rules_drawn, rules_drawn, st.integers(0, 2**31))
 def test_pairs_and_reasons_are_those_of_the_slow_oracle(
-    new_study, reasons, tests, readings, blocks, results, rules, test_rules, seed
+    new_study, reasons, drawn, rules, test_rules, seed
 ):
+    compare(new_study, reasons, drawn, rules, test_rules, seed)
+
+
+@pytest.mark.slow
+@settings(max_examples=2000, deadline=None)
+@given(drawn_studies, rules_drawn, rules_drawn, st.integers(0, 2**31))
+def test_pairs_and_reasons_are_those_of_the_slow_oracle_on_many_studies(
+    new_study, reasons, drawn, rules, test_rules, seed
+):
+    compare(new_study, reasons, drawn, rules, test_rules, seed)
+
+
+def compare(new_study, reasons, drawn, rules, test_rules, seed):
     study = new_study().rules(**rules).field_test_rules(**test_rules)
-    plain_tests, plain = fill(study, tests, readings, blocks, results)
+    plain_tests, plain = fill(study, **drawn)
     units, pairs, reason, few = oracle(plain_tests, plain, study.options)
     found = study.shuffled(seed).pair()
 
-    told = {row + 0: why for row, why in reasons(found).items()}
+    told = reasons(found)
     told |= {row + 10_000: why for row, why in reasons(found, "tests.csv").items()}
     assert told == reason
     rows = {(p.method, p.mode, p.athlete_id, p.lab_test_id): p for p in found.pairs.itertuples()}
@@ -310,19 +322,11 @@ def test_pairs_and_reasons_are_those_of_the_slow_oracle(
         assert counted == (sizes.count(1), sum(size for size in sizes if size > 1))
 
 
-@settings(max_examples=50, deadline=None)
-@given(
-    tests_drawn,
-    st.lists(one_reading, max_size=14),
-    st.lists(field_tests, max_size=4),
-    rules_drawn,
-    st.integers(0, 2**31),
-)
-def test_the_tables_are_the_same_bytes_in_any_order_of_the_rows(
-    new_study, tests, readings, results, rules, seed
-):
+@settings(max_examples=10, deadline=None)
+@given(drawn_studies, rules_drawn, st.integers(0, 2**31))
+def test_the_tables_are_the_same_bytes_in_any_order_of_the_rows(new_study, drawn, rules, seed):
     study = new_study().rules(**rules)
-    fill(study, tests, readings, [], results)
+    fill(study, **drawn)
     one, other = study.pair(), study.shuffled(seed).pair()
     for name in ("pairs", "exclusions", "flow", "daily", "repeats", "units"):
         assert getattr(one, name).to_csv() == getattr(other, name).to_csv(), name
