@@ -9,7 +9,7 @@ import pandas as pd
 
 from agreement.stats.analyses import ANALYSES, UNITS, Analysis
 from agreement.stats.limits import FEW_FOR_REPORTS
-from agreement.stats.method_data import TOO_FEW
+from agreement.stats.method_data import CODES, NOT_ESTIMABLE, TOO_FEW
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import RESULT_COLUMNS, UNIT
 
@@ -57,7 +57,7 @@ def assembled(parts: Iterable[Labelled]) -> pd.DataFrame:
         table[name] = pd.array(labels.tolist(), dtype="str")
     named = table["group"] if "group" in table else pd.Series(np.nan, table.index)
     table["group"] = named.astype("str").fillna("all")
-    return _sorted(_without_small_limits(table[RESULT_COLUMNS]))
+    return _sorted(_explained(_without_small_limits(table[RESULT_COLUMNS])))
 
 
 def _without_small_limits(table: pd.DataFrame) -> pd.DataFrame:
@@ -66,6 +66,14 @@ def _without_small_limits(table: pd.DataFrame) -> pd.DataFrame:
     emptied = table.assign(note=table["note"].mask(told, TOO_FEW))
     emptied[["value", "low", "high"]] = table[["value", "low", "high"]].mask(small)
     return emptied
+
+
+def _explained(table: pd.DataFrame) -> pd.DataFrame:
+    """Let the note of every empty value begin with a code; a verdict's begins with its outcome."""
+    silent = table["value"].isna() & (table["analysis"] != "verdict")
+    silent &= ~table["note"].str.startswith(CODES)
+    code = table["note"].where(table["note"] == "", "; " + table["note"]).radd(NOT_ESTIMABLE)
+    return table.assign(note=table["note"].mask(silent, code))
 
 
 def _sorted(table: pd.DataFrame) -> pd.DataFrame:
