@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.simulate.cohort import Seed, SimulatedCohort, simulate_cohort
-from agreement.simulate.demo_dirt import SPOILERS, Tables, lose_contact
+from agreement.simulate.demo_dirt import SPOILERS, Tables, change_laboratory_rows, lose_contact
 from agreement.simulate.demo_text import ORIGIN, STUDY
 from agreement.simulate.people import Person, Population
 from agreement.simulate.raw import breaths, samples
@@ -20,8 +20,8 @@ from agreement.simulate.study_files import csv_text, packed, write_files
 
 DEMO_SEED = 30
 BREATHS_OF_EVERY = 9  # one test in so many
-PEOPLE_WITH_SAMPLES = 20
-SESSIONS_WITH_SAMPLES = 10  # the last runs before the first visit
+PEOPLE_WITH_SAMPLES = 17
+SESSIONS_WITH_SAMPLES = 8  # the last runs before the first visit
 SENSOR_SD = {"chest_strap": 0.7, "wrist_optical": 2.5}  # bpm, of a session
 
 
@@ -44,6 +44,7 @@ def write_demo_cohort(folder: str | Path, *, rng: Seed = DEMO_SEED) -> Path:
     generator = np.random.default_rng(rng)
     cohort = simulate_cohort(60, population=Population(drug_share=0.035), rng=generator)
     tables = {name: frame.copy() for name, frame in cohort.tables.items()}
+    change_laboratory_rows(tables)
     files = _breath_files(cohort, tables, generator) | _sample_files(cohort, generator)
     for spoil in SPOILERS:
         spoil(tables)
@@ -67,7 +68,8 @@ def _breath_files(
     """Breaths of some running tests; their typed VO2max is blank but for a few."""
     people = {row.athlete_id: row for row in _people(cohort)}
     lab = tables["lab_tests"]
-    chosen = lab.index[lab["rer_max"].notna()][::BREATHS_OF_EVERY]
+    running = lab["mode"].eq("run") & lab["rer_max"].notna()
+    chosen = lab.index[running][::BREATHS_OF_EVERY]
     files = {}
     for order, index in enumerate(chosen):
         test = lab.loc[index]

@@ -116,6 +116,6 @@ Made by `agreement.simulate.demo.write_demo_cohort`, which gives these files aga
 | | S033 | a test a month early |
 | `sessions.csv` | S044 | few sessions on record |
 | | S046 | ill for a week |
-| `samples/` | 20 people | the last ten runs before the first visit, compressed |
+| `samples/` | 17 people | the last eight runs before the first visit, compressed |
 | | S009 | heart rate lost for eight minutes of each |
 """

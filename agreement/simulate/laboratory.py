@@ -65,7 +65,8 @@ def laboratory_test(
     noise = rng.normal(0, laboratory.sem_biological) + rng.normal(0, laboratory.sem_technical)
     value = vo2max * (1 - shortfall) + noise
     plateau = "yes" if maximal and rng.random() < laboratory.share_plateau else "no"
-    verified = maximal and rng.random() < 0.3
+    verified = rng.random() < (0.3 if maximal else 0.6)
+    bout = (value if maximal else vo2max + noise) * (1 + rng.normal(-0.003, 0.015))
     return {
         "vo2max_ml_kg_min": round(value, 1),
         "mass_kg": round(person.mass_kg + rng.normal(0, 0.7), 1),
@@ -74,9 +75,7 @@ def laboratory_test(
         "rpe_max": int(rng.integers(17, 21) if maximal else rng.integers(14, 17)),
         "lactate_mmol_l": round(rng.normal(10.2 if maximal else 6.2, 1.4), 1),
         "plateau": plateau if rng.random() < 0.85 else "unknown",
-        "verification_vo2max_ml_kg_min": round(value * (1 + rng.normal(-0.003, 0.015)), 1)
-        if verified
-        else np.nan,
+        "verification_vo2max_ml_kg_min": round(bout, 1) if verified else np.nan,
         "maximal": maximal,
     }
 
