@@ -172,7 +172,7 @@ def close(
     files : mapping
         Table to file.
     rows_read, withdrawn : mapping
-        Rows read and rows of withdrawn people, by file.
+        Rows read by table, and rows of withdrawn people by file.
     texts : Texts
         The messages.
 
@@ -195,7 +195,7 @@ def close(
             out = pd.concat([out, set_aside[table][out.columns]], ignore_index=True)
         if not out["row"].is_monotonic_increasing:
             out = out.sort_values(["row", "id"], kind="stable")
-        (used, summarised), gone, read = each.counts(), withdrawn.get(file, 0), rows_read[file]
+        (used, summarised), gone, read = each.counts(), withdrawn.get(file, 0), rows_read[table]
         excluded = len(out) + gone
         if read != used + summarised + excluded:
             msg = (

@@ -25,8 +25,7 @@ if TYPE_CHECKING:
 
 def table_files(study: "StudyTables") -> dict[str, str]:
     """Return the file of each table that was read, in the order of the flow table."""
-    names = {table: study.names.get(table, table) for table in TABLES}
-    return {table: file for table, file in names.items() if file in study.rows_read}
+    return {table: study.names[table] for table in TABLES if table in study.rows_read}
 
 
 def study_ledger(

@@ -97,7 +97,7 @@ def pair_cohort(cohort: SimpleNamespace) -> object:
         samples={},
         set_aside=nothing,
         withdrawn={},
-        rows_read={"lab_tests.csv": TESTS, "field_estimates.csv": READINGS},
+        rows_read={"lab_tests": TESTS, "field_estimates": READINGS},
         names={"lab_tests": "lab_tests.csv", "field_estimates": "field_estimates.csv"},
     )
     readings = SimpleNamespace(

@@ -228,14 +228,12 @@ class Invented:
             "lab_tests": "lab.csv", "athletes": "people.csv", "field_estimates": "watch.csv",
             "field_tests": "tests.csv", "sessions": "training.csv",
         }  # fmt: skip
-        read = {"lab.csv": 0} | {names[table]: last - 1 for table, last in self.rows_of.items()}
-        for file, count in self.withdrawn.items():
-            read[file] = read.get(file, 0) + count
-        read |= {
-            name: len(files)
-            for name, files in (("breaths", self.breaths), ("samples", self.samples))
-            if files
-        }
+        names |= {"breaths": "breaths", "samples": "samples"}
+        files = {"breaths": len(self.breaths), "samples": len(self.samples)}
+        read = {"lab_tests": 0} | {table: last - 1 for table, last in self.rows_of.items()}
+        read |= {table: count for table, count in files.items() if count}
+        for table in read:
+            read[table] += self.withdrawn.get(names[table], 0)
         tests = typed(self.tests, LABORATORY)
         return Tables(
             options=self.options,
@@ -247,7 +245,7 @@ class Invented:
             set_aside=typed(self.lines["tables"], LINE),
             withdrawn=self.withdrawn,
             rows_read=read,
-            names={t: f for t, f in names.items() if f in read},
+            names={table: names[table] for table in read},
         )
 
     def pair(self) -> Pairing:

@@ -1,0 +1,161 @@
+"""
+A study, from its folder to its results: the loader, and a thin frozen face with one-line methods.
+
+Every question is answered by a function of the stages before; here is no arithmetic.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from agreement.errors import Problem, TableError
+from agreement.pairing import Pairing, pair
+from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
+from agreement.physiology.readings import Readings, field_readings
+from agreement.stats.evidence import Evidence
+from agreement.tables.study import StudyTables, inspect_study
+
+if TYPE_CHECKING:
+    from agreement.stats.results_table import MethodResults, StudyResults
+
+SEVERITIES = ("stop", "set_aside", "note")
+
+
+@dataclass(frozen=True)
+class Cohort:
+    """
+    One study: what was read, computed and paired, and what follows from it.
+
+    Attributes
+    ----------
+    study : StudyTables
+        The checked tables and the study's choices.
+    laboratory : LaboratoryValues
+        One VO2max per laboratory test. [mL/kg/min]
+    readings : Readings
+        Every field reading. [mL/kg/min]
+    pairing : Pairing
+        Pairs, ledger and the frames behind the statistics.
+    """
+
+    study: StudyTables
+    laboratory: LaboratoryValues
+    readings: Readings
+    pairing: Pairing
+
+    @property
+    def pairs(self) -> pd.DataFrame:
+        """One row per pair; difference is field minus laboratory. [mL/kg/min]."""
+        return self.pairing.pairs
+
+    @property
+    def exclusions(self) -> pd.DataFrame:
+        """One row per row left out, with its reason."""
+        return self.pairing.exclusions
+
+    @property
+    def flow(self) -> pd.DataFrame:
+        """One row per input table: rows read, used, summarised and excluded."""
+        return self.pairing.flow
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """Everything found on the way: what was set aside, then notes."""
+        parts = (self.study, self.laboratory, self.readings, self.pairing)
+        return in_order(problem for part in parts for problem in part.problems)
+
+    @cached_property
+    def evidence(self) -> Evidence:
+        """What the statistics are computed from."""
+        dates = self.study.lab_tests["date"]
+        return Evidence(
+            pairs=self.pairing.pairs,
+            daily=self.pairing.daily,
+            repeats=self.pairing.repeats,
+            options=self.study.options,
+            heart_rate_based=self.readings.heart_rate_based,
+            first_lab_date=None if dates.empty else dates.min().date(),
+        )
+
+    @cached_property
+    def results(self) -> "StudyResults":
+        """Every analysis for every method and mode; computed once."""
+        from agreement.stats.results_table import analyse  # so that pairing alone stays light
+
+        return analyse(self.evidence)
+
+    def method(self, method: str, mode: str) -> "MethodResults":
+        """Return the results of one method in one mode of exercise."""
+        return next(m for m in self.results.methods if (m.method, m.mode) == (method, mode))
+
+
+def in_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Return stops, then what was set aside, then notes; each kind as it was found."""
+    return tuple(sorted(problems, key=lambda problem: SEVERITIES.index(problem.severity)))
+
+
+def read_cohort(
+    folder: Path | str, *, progress: Callable[[int, int], None] | None = None
+) -> Cohort:
+    """
+    Read a study folder and pair laboratory and field.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The study folder.
+    progress : callable, optional
+        Called with the number of session files read and their total.
+
+    Returns
+    -------
+    Cohort
+        The statistics are computed when first asked for.
+
+    Raises
+    ------
+    TableError
+        With every problem that stops the study, not only the first.
+    """
+    cohort, problems = inspect_cohort(folder, progress=progress)
+    if cohort is None:
+        raise TableError(problem for problem in problems if problem.severity == "stop")
+    return cohort
+
+
+def inspect_cohort(
+    folder: Path | str, *, progress: Callable[[int, int], None] | None = None
+) -> tuple[Cohort | None, tuple[Problem, ...]]:
+    """
+    Read a study folder and return everything found on the way to its pairs, without raising.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The study folder.
+    progress : callable, optional
+        Called with the number of session files read and their total.
+
+    Returns
+    -------
+    cohort : Cohort or None
+        None when something stops the study.
+    problems : tuple of Problem
+        Stops, then what was set aside, then notes.
+    """
+    study, problems = inspect_study(folder)
+    if study is None:
+        return None, problems
+    laboratory = laboratory_values(study, progress=progress)
+    try:
+        readings = field_readings(
+            study, laboratory.frame, sessions=laboratory.sessions, progress=progress
+        )
+    except TableError as error:
+        return None, in_order((*error.problems, *study.problems, *laboratory.problems))
+    cohort = Cohort(study, laboratory, readings, pair(study, laboratory, readings))
+    return cohort, cohort.problems
