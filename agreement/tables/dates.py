@@ -115,7 +115,7 @@ def _clock(raw: RawTable, name: str, findings: Findings) -> _Clock:
     """Return the wall clock of a text column, whatever form its values have."""
     text = _trimmed(raw, name, findings)
     filled = text.notna().to_numpy()
-    timed = text.str.contains(_HAS_TIME).fillna(False).to_numpy(dtype=np.bool_)
+    timed = text.str.contains(_HAS_TIME).fillna(False).to_numpy(dtype=np.bool_, copy=True)
     zoned = timed & text.str.contains(_HAS_OFFSET).fillna(False).to_numpy(dtype=np.bool_)
     offset = _offsets(text.where(zoned, ""))
     utc = pd.to_datetime(text, format="ISO8601", utc=True, errors="coerce")
