@@ -50,6 +50,7 @@ def plot_change(changes: pd.DataFrame, *, smallest_real: float | None = None, ax
     ax.set_aspect("equal")
     ax.set_xlabel("laboratory change (mL/kg/min)")
     ax.set_ylabel("field change (mL/kg/min)")
+    ax.legend(loc="upper left", bbox_to_anchor=(0, -0.24), borderaxespad=0.0)
     return ax
 
 

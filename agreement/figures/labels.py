@@ -39,12 +39,6 @@ def with_interval(estimate: Estimate, digits: int = 1) -> str:
     return shown
 
 
-def legend_below(ax: Axes, columns: int = 2) -> None:
-    """Put the legend of one panel under the whole figure."""
-    handles, words = ax.get_legend_handles_labels()
-    ax.figure.legend(handles, words, loc="outside lower left", ncols=columns)
-
-
 def side_labels(ax: Axes, labels: list[SideLabel], *, size: float = 8.5) -> None:
     """
     Write labels to the right of a panel, each at its height, moved apart where they would touch.

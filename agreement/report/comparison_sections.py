@@ -9,7 +9,6 @@ from agreement.figures.budget import COMPONENTS, budget_alt, plot_budget
 from agreement.figures.change import change_alt, plot_change, plot_change_arrows
 from agreement.figures.differences import differences_alt, plot_differences
 from agreement.figures.estimates import ABSENT, estimates
-from agreement.figures.labels import legend_below
 from agreement.figures.profiles import plot_profiles, profiles_alt
 from agreement.figures.regression import plot_regression, regression_alt
 from agreement.report.comparison import Comparison
@@ -147,7 +146,6 @@ def change(one: Comparison) -> Section:
         lambda axes: (
             plot_change(result.changes, smallest_real=real, ax=axes[0]),
             plot_change_arrows(result.changes, smallest_real=real, ax=axes[1]),
-            legend_below(axes[0]),
         ),
         alt=f"{one.name}. {change_alt(result.changes)}",
         caption=(

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from functools import cached_property
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -22,12 +22,10 @@ from agreement.report.exports import write_tables
 from agreement.report.ledger import flow_block, left_out_block
 from agreement.report.markup import Block, heading, joined, paragraph
 from agreement.report.numbers import Numbers
+from agreement.report.pictures import Album
 from agreement.report.provenance import provenance, provenance_block, write_provenance
 from agreement.report.texts import cautions_block, methods_block
 from agreement.tables.options import Kind
-
-if TYPE_CHECKING:
-    from agreement.report.pictures import Picture
 
 
 class StudyReport:
@@ -39,15 +37,20 @@ class StudyReport:
     cohort : Cohort
     kind : {"squad", "validation", "audit"}
         Which report this is; it names the provenance, not the numbers.
+    save : str or Path, optional
+        A folder for tables and figures; default: show them only.
     """
 
-    def __init__(self, cohort: Cohort, *, kind: Kind = "squad") -> None:
+    def __init__(
+        self, cohort: Cohort, *, kind: Kind = "squad", save: str | Path | None = None
+    ) -> None:
         self.cohort = cohort
         self.kind: Kind = kind
         self.results = cohort.results
         self.numbers = Numbers(self.results.frame)
         self.options = cohort.study.options
-        self.pictures: dict[str, Picture] = {}
+        self.folder = None if save is None else Path(save)
+        self.album = Album(None if self.folder is None else self.folder / "figures")
 
     def heading(self) -> Block:
         """Show the study's title and question."""
@@ -115,10 +118,11 @@ class StudyReport:
         """Show versions, seed, and the files read."""
         return provenance_block(self._provenance)
 
-    def save(self, folder: str | Path) -> None:
-        """Write the tables, the figures shown so far and the provenance into `folder`."""
-        place = Path(folder)
-        cohort = self.cohort
+    def save(self) -> None:
+        """Write tables and provenance into the folder, if there is one; wait for the figures."""
+        if self.folder is None:
+            return
+        place, cohort = self.folder, self.cohort
         tables = {
             "results": self.results.frame,
             "pairs": cohort.pairs,
@@ -127,12 +131,10 @@ class StudyReport:
             "athlete_cards": self.cards,
         }
         write_tables(tables, place)
-        (place / "figures").mkdir(exist_ok=True)
-        for picture in self.pictures.values():
-            picture.save(place / "figures")
         sentences = verdict_sentences(self.results.methods)
         told = {"verdict": sentences, "remarks": self._remarks()}
         write_provenance(self._provenance | told, place)
+        self.album.close()
 
     @cached_property
     def comparisons(self) -> tuple[Comparison, ...]:
@@ -179,7 +181,7 @@ class StudyReport:
             drawn, words = section(one)
             blocks.append(heading(one.name))
             if drawn is not None:
-                self.pictures[drawn.name] = drawn
+                self.album.keep(drawn)
                 blocks.append(drawn.block)
             blocks.append(words)
         if not blocks:
@@ -187,7 +189,9 @@ class StudyReport:
         return joined(blocks)
 
 
-def open_report(study: str | Path, *, kind: Kind = "squad") -> StudyReport:
+def open_report(
+    study: str | Path, *, kind: Kind = "squad", save: str | Path | None = None
+) -> StudyReport:
     """
     Read, pair and analyse a study folder.
 
@@ -196,6 +200,8 @@ def open_report(study: str | Path, *, kind: Kind = "squad") -> StudyReport:
     study : str or Path
         The study folder.
     kind : {"squad", "validation", "audit"}
+    save : str or Path, optional
+        A folder for tables and figures; default: show them only.
 
     Returns
     -------
@@ -206,4 +212,4 @@ def open_report(study: str | Path, *, kind: Kind = "squad") -> StudyReport:
     TableError
         With everything in the folder that has to be put right first.
     """
-    return StudyReport(read_cohort(study), kind=kind)
+    return StudyReport(read_cohort(study), kind=kind, save=save)

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from agreement.figures.canvas import blank, png_bytes, settle, svg_text
+from agreement.figures.canvas import blank, settle, svg_text
 from agreement.figures.theme import house_style
 from agreement.report.markup import Block, picture_html
+from agreement.report.printer import Printer
 
 Draw = Callable[[list[Any]], object]  # takes the panels
 
@@ -30,11 +31,39 @@ class Picture:
         coded = b64encode(self.svg.encode()).decode()
         return Block(picture_html(coded, self.alt, self.caption))
 
-    def save(self, folder: Path) -> None:
-        """Write ``<name>.svg`` and ``<name>.png`` (300 dots per inch)."""
-        (folder / f"{self.name}.svg").write_text(self.svg, encoding="utf-8", newline="\n")
-        with house_style():
-            (folder / f"{self.name}.png").write_bytes(png_bytes(self.figure))
+
+class Album:
+    """
+    Where a report's figures go as files.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Made if needed; None: figures are only shown.
+    """
+
+    def __init__(self, folder: Path | None) -> None:
+        self._folder = folder
+        self._names: set[str] = set()
+        self._printer = Printer() if folder is not None else None
+        if folder is not None:
+            folder.mkdir(exist_ok=True)
+
+    def keep(self, one: Picture) -> None:
+        """Write ``<name>.svg``, and have ``<name>.png`` written; a name is used once."""
+        if self._folder is None or self._printer is None:
+            return
+        name, number = one.name, 2
+        while name in self._names:
+            name, number = f"{one.name}-{number}", number + 1
+        self._names.add(name)
+        (self._folder / f"{name}.svg").write_text(one.svg, encoding="utf-8", newline="\n")
+        self._printer.print(one.figure, self._folder / f"{name}.png")
+
+    def close(self) -> None:
+        """Wait for the last file."""
+        if self._printer is not None:
+            self._printer.finish()
 
 
 def picture(

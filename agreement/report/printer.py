@@ -1,0 +1,75 @@
+"""
+PNG files at print size, made by a second process while the notebook goes on.
+
+A picture of 300 dots per inch takes longer than drawing it; the notebook's kernel sends each
+figure down a pipe and waits only at the end. When the kernel ends, the pipe closes and so does the
+second process.
+"""
+
+import pickle
+import subprocess
+import sys
+from pathlib import Path
+from queue import Queue
+from threading import Thread
+from typing import Any
+
+
+class Printer:
+    """A second process that turns figures into PNG files."""
+
+    def __init__(self) -> None:
+        command = [sys.executable, "-P", "-m", "agreement.report.printer"]
+        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE)
+        self._waiting: Queue[bytes | None] = Queue()
+        self._sender = Thread(
+            target=self._send, daemon=True
+        )  # a full pipe must not stop the caller
+        self._sender.start()
+
+    def print(self, figure: Any, path: Path) -> None:
+        """Have a settled figure written to `path`."""
+        self._waiting.put(pickle.dumps((figure, path)))
+
+    def finish(self) -> None:
+        """
+        Wait until every file is written.
+
+        Raises
+        ------
+        RuntimeError
+            If the second process failed.
+        """
+        self._waiting.put(None)
+        self._sender.join()
+        _, said = self._process.communicate()
+        if self._process.returncode:
+            msg = f"A figure could not be written as PNG: {said.decode(errors='replace')[-400:]}"
+            raise RuntimeError(msg)
+
+    def _send(self) -> None:
+        pipe = self._process.stdin
+        while pipe is not None and (piece := self._waiting.get()) is not None:
+            try:
+                pipe.write(piece)
+                pipe.flush()
+            except BrokenPipeError:  # it failed; `finish` says why
+                return
+
+
+def _serve() -> None:
+    """Print what comes down the pipe until it closes; called in the second process."""
+    from agreement.figures.canvas import png_bytes
+    from agreement.figures.theme import house_style
+
+    with house_style():
+        while True:
+            try:
+                figure, path = pickle.load(sys.stdin.buffer)
+            except EOFError:
+                return
+            path.write_bytes(png_bytes(figure))
+
+
+if __name__ == "__main__":
+    _serve()
