@@ -9,6 +9,8 @@ from agreement.stats.intervals import Interval, sd_interval, t_interval, t_p_val
 
 Floats = npt.NDArray[np.float64]
 
+_BLOCK = 1 << 13  # values at a time: they stay in cache, and products need no threads
+
 
 @dataclass(frozen=True, slots=True)
 class Line:
@@ -103,15 +105,41 @@ def fit_line(x: Floats, y: Floats) -> Line:
     if x.size < 3:
         message = f"a line needs at least 3 points; got {x.size}"
         raise ValueError(message)
-    mean_x, mean_y = float(x.mean()), float(y.mean())
-    cx, cy = x - mean_x, y - mean_y
-    sxx, sxy, syy = float(cx @ cx), float(cx @ cy), float(cy @ cy)
+    mean_x, mean_y, sxx, sxy, syy = _centred_sums(x, y)
     if sxx <= (1e-13 * max(1.0, abs(mean_x))) ** 2 * x.size:
         message = "no line can be fitted: all values on the horizontal axis are equal"
         raise ValueError(message)
     slope = sxy / sxx
-    cy -= slope * cx
-    rss = float(cy @ cy)
+    rss = _residual_sum(x, y, slope, mean_y - slope * mean_x)
     if rss <= (1e-14 * max(1.0, abs(mean_y), abs(slope * mean_x))) ** 2 * x.size:
         rss = 0.0  # a perfect line: what is left is rounding
     return Line(x.size, slope, mean_y - slope * mean_x, mean_x, mean_y, sxx, syy, rss)
+
+
+def _centred_sums(x: Floats, y: Floats) -> tuple[float, float, float, float, float]:
+    """Means and centred sums of squares and products, block by block in the processor's cache."""
+    about_x, about_y = float(x[:_BLOCK].mean()), float(y[:_BLOCK].mean())
+    sums = np.zeros(5)
+    for start in range(0, x.size, _BLOCK):
+        u, v = x[start : start + _BLOCK] - about_x, y[start : start + _BLOCK] - about_y
+        sums += (u.sum(), v.sum(), u @ u, u @ v, v @ v)
+    su, sv, suu, suv, svv = (float(part) for part in sums)
+    n = x.size
+    return (
+        about_x + su / n,
+        about_y + sv / n,
+        suu - su * su / n,
+        suv - su * sv / n,
+        svv - sv * sv / n,
+    )
+
+
+def _residual_sum(x: Floats, y: Floats, slope: float, intercept: float) -> float:
+    """Sum of squared residuals; from the residuals, since the sums would cancel on a good line."""
+    total = 0.0
+    for start in range(0, x.size, _BLOCK):
+        residual = slope * x[start : start + _BLOCK]
+        residual += intercept
+        residual -= y[start : start + _BLOCK]
+        total += float(residual @ residual)
+    return total

@@ -11,7 +11,7 @@ from scipy import special
 from agreement.stats.bootstrap import Replicates, Resampling, bootstrap
 from agreement.stats.intervals import Interval, checked_share, z_of
 from agreement.stats.least_squares import Line, fit_line
-from agreement.stats.limits import checked_pairs
+from agreement.stats.limits import Pairs, checked_pairs
 from agreement.stats.method_data import MethodData
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
@@ -245,7 +245,7 @@ def trend(
     """
     checked_share("coverage", coverage)
     pairs = checked_pairs(field, lab)
-    d, a = pairs.field - pairs.lab, (pairs.field + pairs.lab) / 2.0
+    a, d = _on_mean(pairs)
     line = fit_line(a, d)
     residual = d - line.at(a)
     if line.rss == 0.0:
@@ -265,6 +265,25 @@ def trend(
         coverage,
         None if resampling is None else bootstrap(resampling, lambda w: _slopes(w, a, d)),
     )
+
+
+def line_on_mean(field: npt.ArrayLike, lab: npt.ArrayLike) -> Line:
+    """
+    Fit the difference on the mean of both methods and nothing else, for very many pairs.
+
+    Raises
+    ------
+    ValueError
+        As `trend`.
+    """
+    return fit_line(*_on_mean(checked_pairs(field, lab)))
+
+
+def _on_mean(pairs: Pairs) -> tuple[Floats, Floats]:
+    """Mean of both methods, and difference."""
+    mean = pairs.field + pairs.lab
+    mean *= 0.5
+    return mean, pairs.field - pairs.lab
 
 
 def trend_of(data: MethodData) -> Trend:
