@@ -1,6 +1,6 @@
 """What the reader of the pairs should know: notes, and rows that were set aside on the way."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,6 +32,7 @@ FOUND_WHILE_PAIRING: Sequence[tuple[str, Severity, str]] = (
     ("conflicting_copy", "set_aside", "Keep the right row in the file."),
     ("stale", "note", "See whether the source still updates; `stale_after_days` sets the limit."),
     ("no_mass", "set_aside", "Give set_mass_kg, or mass_kg of the laboratory test."),
+    ("unknown_athlete", "set_aside", "Add the athlete, or join the two ids in id_map."),
     ("out_of_range", "set_aside", "Check the value, its unit and the body mass."),
 )
 
@@ -103,11 +104,12 @@ def no_pair_notes(
     units: Units,
     fates: UnitFates,
     pairs: pd.DataFrame,
+    methods: Iterable[str],
     file: str,
 ) -> None:
     """Record for each method the tests that are in a pair of another method only."""
     row, paired = laboratory["row"].to_numpy(np.int64), (fates.reason == KEPT)[units.of_test]
-    for method in sorted(pairs["method"].unique()):
+    for method in sorted(methods):
         served = np.zeros(len(units.day), np.bool_)
         served[pairs["unit"][pairs["method"] == method]] = True
         without = np.sort(row[paired & ~served[units.of_test]])

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from agreement.pairing.cleaning import KEPT, Codes
+from agreement.pairing.cleaning import CODE, KEPT, Codes
 from agreement.pairing.core import PairedReadings, pair_readings
 from agreement.pairing.messages import Texts
 from agreement.pairing.units import Flags, Ints, Units
@@ -81,15 +81,27 @@ def pair_parts(readings: pd.DataFrame, units: Units, options: StudyOptions) -> t
     )
 
 
-def reading_fates(n_readings: int, parts: Sequence[Part], texts: Texts) -> ReadingFates:
-    """Put what became of the readings of all parts together."""
-    reason = np.empty(n_readings, np.int8)
-    text = np.empty(n_readings, np.int64)
-    alone = np.zeros(n_readings, np.bool_)
+def reading_fates(
+    readings: pd.DataFrame, parts: Sequence[Part], texts: Texts, athletes: pd.Series | None
+) -> ReadingFates:
+    """
+    Put what became of the readings of all parts together.
+
+    `athletes` are those of the athletes table; a reading of anybody else that no earlier cause has
+    left out is of an ``unknown_athlete``. None: there is no such table.
+    """
+    reason = np.empty(len(readings), np.int8)
+    text = np.empty(len(readings), np.int64)
+    alone = np.zeros(len(readings), np.bool_)
     for part in parts:
         fate = part.paired.fate
         reason[part.at] = fate.reason
         text[part.at] = texts.places_of(fate, part.rules)
         single = (part.paired.pairs["n_estimates"] == 1).to_numpy(np.bool_)
         alone[part.at] = np.append(single, False)[part.paired.pair]
+    if athletes is not None:
+        testless = np.flatnonzero(reason == CODE["athlete_without_laboratory_test"])
+        unknown = ~readings["athlete_id"].iloc[testless].isin(athletes).to_numpy(np.bool_)
+        reason[testless[unknown]] = CODE["unknown_athlete"]
+        text[testless[unknown]] = texts.place("The athlete is not in the athletes table.")
     return ReadingFates(reason, text, alone & (reason == KEPT))

@@ -109,7 +109,8 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     )
     texts = Texts()
     parts = pair_parts(readings.frame, units, options)
-    of_readings = reading_fates(len(readings.frame), parts, texts)
+    athletes = study.athletes["athlete_id"] if "athletes" in study.rows_read else None
+    of_readings = reading_fates(readings.frame, parts, texts, athletes)
     of_units = unit_fates(units, parts, texts)
     pairs, daily = _sorted_pairs(parts, units)
     exclusions, flow = study_ledger(
@@ -120,7 +121,8 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     lab_file = files["lab_tests"]
     reading_notes(found, readings, of_readings, texts, files)
     input_notes(found, pairs[pairs["source"] == "field_estimates"], files, options)
-    no_pair_notes(found, laboratory.frame, units, of_units, pairs, lab_file)
+    methods = readings.frame["method"].unique()
+    no_pair_notes(found, laboratory.frame, units, of_units, pairs, methods, lab_file)
     mode_note(found, laboratory.frame, units, of_units, parts, lab_file)
     drug_note(found, pairs, readings.heart_rate_based, files.get("athletes", lab_file))
     return Pairing(

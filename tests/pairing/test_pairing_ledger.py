@@ -327,6 +327,26 @@ def test_copies_and_stale_runs_are_noted_by_row(study):
     assert notes == [("note", "copy", 5), ("note", "stale", 3), ("note", "stale", 4)]
 
 
+def test_a_method_without_any_pair_is_noted_too(study):
+    found = paired(study).reading("A", 19, method="other").pair()
+    assert ["none of other: row 2" in p.what for p in found.problems] == [True]
+
+
+def test_readings_of_people_outside_the_athletes_table(study, reasons, said):
+    study.rules(stale_after_days=1)
+    paired(study).athlete("A").readings("X", (3, 50), (3, 50), (4, 50), (8, 50))
+    found = study.pair()
+    assert reasons(found) == {
+        4: "unknown_athlete",
+        5: "copy",
+        6: "stale",
+        7: "unknown_athlete",
+    }
+    assert said(found, 4) == "The athlete is not in the athletes table."
+    listed = [p.row for p in found.problems if p.reason == "unknown_athlete"]
+    assert listed == [4, 7]
+
+
 @pytest.mark.parametrize(("based", "notes"), [(True, 1), (False, 0)])
 def test_unknown_drugs_are_counted_where_a_method_rests_on_heart_rate(study, based, notes):
     paired(study, hr_limiting_drug="unknown")
