@@ -12,10 +12,10 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.cycle_stages import stage_results
 from agreement.physiology.field_tests import PROTOCOLS, protocol
-from agreement.physiology.ledger import as_problems, set_aside_rows
+from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.one_row_tests import one_row_results
 from agreement.physiology.people import people_at
-from agreement.physiology.reading_rows import ReadingPart, join_parts, no_members, no_readings
+from agreement.physiology.reading_rows import NO_MEMBERS, NO_READINGS, ReadingPart, join_parts
 from agreement.tables.options import Extrapolation
 
 FROM_ATHLETE: Final = ("mass_kg", "stature_cm", "age_years")
@@ -40,6 +40,8 @@ def field_test_values(
         One reading per result, the rows behind those of stage protocols, the ledger lines of what
         was left out, and problems; one of severity ``stop`` names an unknown protocol.
     """
+    if tests.empty:
+        return ReadingPart(NO_READINGS, NO_MEMBERS, joined([]))
     known = tests["protocol"].isin(list(PROTOCOLS)).to_numpy()
     stops = tuple(
         _unknown(str(name), str(file), int(row))
@@ -52,7 +54,7 @@ def field_test_values(
     unfinished = (rows["completed"] == "no").to_numpy()
     left_out = set_aside_rows(rows[unfinished], "not_completed", "the test was not completed")
     rows, notes = _with_people(rows[~unfinished].reset_index(drop=True), athletes)
-    parts = [ReadingPart(no_readings(), no_members(), left_out, stops + notes)]
+    parts = [ReadingPart(NO_READINGS, NO_MEMBERS, left_out, stops + notes)]
     for protocol_id, group in rows.groupby("protocol", sort=True):
         row = PROTOCOLS[str(protocol_id)]
         group = group.reset_index(drop=True).assign(mode=group["mode"].fillna(row.mode).to_numpy())

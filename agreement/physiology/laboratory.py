@@ -17,7 +17,7 @@ from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, e
 from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.people import people_at
 from agreement.physiology.session_records import SessionRecords, session_records
-from agreement.physiology.training import no_profiles, profile_notes, study_profiles
+from agreement.physiology.training import NO_PROFILES, profile_notes, study_profiles
 from agreement.tables.study import StudyTables
 from agreement.terms import RANGES
 
@@ -103,7 +103,7 @@ def laboratory_values(
     )
     breaths = breath_tests(tests, study)
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), set(study.breaths))
-    records, profiles = None, no_profiles().frame
+    records, profiles = None, NO_PROFILES.frame
     if len(study.sessions):
         records = session_records(study, progress=progress)
         profiles = study_profiles(tests, records, study.athletes, study.options).frame

@@ -1,15 +1,22 @@
 """Rows that the physiology stage cannot use, in the words of the ledger."""
 
 from collections.abc import Iterable
+from typing import Final
 
 import pandas as pd
 
 from agreement.errors import Problem
 from agreement.terms import EXCLUSION_COLUMNS
 
+NOTHING: Final = pd.DataFrame(
+    {name: pd.Series(dtype="int64" if name == "row" else "str") for name in EXCLUSION_COLUMNS}
+)
+
 
 def set_aside_rows(rows: pd.DataFrame, reason: str, messages: Iterable[str] | str) -> pd.DataFrame:
     """Return ledger lines for `rows` (columns file, row, id) with one message or one each."""
+    if rows.empty:
+        return NOTHING
     lines = rows[["file", "row", "id"]].assign(reason=reason)
     lines["message"] = messages if isinstance(messages, str) else list(messages)
     return lines[EXCLUSION_COLUMNS]
@@ -18,10 +25,7 @@ def set_aside_rows(rows: pd.DataFrame, reason: str, messages: Iterable[str] | st
 def joined(lines: list[pd.DataFrame]) -> pd.DataFrame:
     """Return ledger lines as one table, also when there are none."""
     some = [part for part in lines if len(part)]
-    if some:
-        return pd.concat(some, ignore_index=True)
-    empty = pd.DataFrame({name: pd.Series(dtype="str") for name in EXCLUSION_COLUMNS})
-    return empty.astype({"row": "int64"})
+    return pd.concat(some, ignore_index=True) if some else NOTHING
 
 
 def as_problems(lines: pd.DataFrame) -> tuple[Problem, ...]:

@@ -13,7 +13,7 @@ from agreement.physiology.protocol import (
     METABOLIC_EQUIVALENT,
     FieldProtocol,
 )
-from agreement.physiology.reading_rows import ReadingPart, no_members, reading_rows
+from agreement.physiology.reading_rows import NO_MEMBERS, ReadingPart, reading_rows
 from agreement.terms import RANGES
 
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
@@ -65,7 +65,7 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     }
     readings = reading_rows(rows, source="field_tests", method=protocol.id, **columns, **told)
     return ReadingPart(
-        readings[kept].reset_index(drop=True), no_members(), joined(left_out), converted
+        readings[kept].reset_index(drop=True), NO_MEMBERS, joined(left_out), converted
     )
 
 

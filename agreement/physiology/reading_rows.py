@@ -76,20 +76,15 @@ def reading_rows(rows: pd.DataFrame, **columns: Any) -> pd.DataFrame:
     return frame.astype(kinds)
 
 
-def no_readings() -> pd.DataFrame:
-    """Return a table of readings without rows."""
-    return reading_rows(pd.DataFrame({"row": np.array([], dtype=np.int64)}))
-
-
 def member_rows(reading: IntArray, rows: pd.DataFrame) -> pd.DataFrame:
     """Return the source rows (file, row, id) behind readings, named by position."""
     return rows[["file", "row", "id"]].assign(reading=np.asarray(reading))[MEMBER_COLUMNS]
 
 
-def no_members() -> pd.DataFrame:
-    """Return a table of members without rows."""
-    empty = {name: pd.Series(dtype="str") for name in MEMBER_COLUMNS}
-    return pd.DataFrame(empty).astype({"reading": "int64", "row": "int64"})
+NO_READINGS: Final = reading_rows(pd.DataFrame({"row": np.array([], dtype=np.int64)}))
+NO_MEMBERS: Final = pd.DataFrame(
+    {name: pd.Series(dtype="str" if name in _TEXT else "int64") for name in MEMBER_COLUMNS}
+)
 
 
 def join_parts(parts: list[ReadingPart]) -> ReadingPart:
@@ -105,8 +100,8 @@ def join_parts(parts: list[ReadingPart]) -> ReadingPart:
         if len(readings) == 1
         else pd.concat(readings, ignore_index=True)
         if readings
-        else no_readings(),
-        pd.concat(members, ignore_index=True) if members else no_members(),
+        else NO_READINGS,
+        pd.concat(members, ignore_index=True) if members else NO_MEMBERS,
         joined([part.set_aside for part in parts]),
         tuple(problem for part in parts for problem in part.problems),
     )

@@ -16,14 +16,14 @@ from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.physiology.ledger import as_problems, joined
 from agreement.physiology.reading_rows import (
+    NO_MEMBERS,
     READING_COLUMNS,
     ReadingPart,
     join_parts,
-    no_members,
 )
 from agreement.physiology.session_estimates import session_estimates
 from agreement.physiology.session_records import SessionRecords, session_records
-from agreement.physiology.training import no_profiles, study_profiles
+from agreement.physiology.training import NO_PROFILES, study_profiles
 from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
 
@@ -98,7 +98,7 @@ def field_readings(
     stops = [problem for problem in tests.problems if problem.severity == "stop"]
     if stops:
         raise TableError(stops)
-    parts, rows, lines = [estimate_readings(study.field_estimates), tests], no_profiles().rows, None
+    parts, rows, lines = [estimate_readings(study.field_estimates), tests], NO_PROFILES.rows, None
     if len(study.sessions):
         records = sessions if sessions is not None else session_records(study, progress=progress)
         found = session_estimates(
@@ -137,7 +137,7 @@ def estimate_readings(estimates: pd.DataFrame) -> ReadingPart:
         standard_error=nothing,
     )[READING_COLUMNS]
     frame.index = pd.RangeIndex(size)
-    return ReadingPart(frame, no_members(), joined([]))
+    return ReadingPart(frame, NO_MEMBERS, joined([]))
 
 
 def _constant(text: str | None, index: pd.Index) -> "pd.Series[str]":

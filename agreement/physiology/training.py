@@ -84,11 +84,6 @@ def study_profiles(
     return training_profiles(tests, records, people["hr_max_bpm"].to_numpy(), options.profile)
 
 
-def no_profiles() -> TrainingProfiles:
-    """Return the profiles of a study without sessions."""
-    return TrainingProfiles(_frame([]), _rows([]))
-
-
 def training_profiles(
     tests: pd.DataFrame,
     records: SessionRecords,
@@ -293,3 +288,6 @@ def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem,
         )
         for i in np.flatnonzero(unlike)
     )
+
+
+NO_PROFILES: Final = TrainingProfiles(_frame([]), _rows([]))

@@ -61,7 +61,7 @@ def _table(name, rows):
     return frame.assign(file=file, row=np.arange(2, len(frame) + 2))
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_study():
     """Return a maker of checked tables from lists of rows."""
 
@@ -78,7 +78,7 @@ def make_study():
     return make
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def breath_frame():
     """Return a maker of breath recordings with all their columns."""
 
