@@ -147,8 +147,8 @@ def _session_rows(tables: Tables) -> None:
 
 
 def lose_contact(record: pd.DataFrame) -> pd.DataFrame:
-    """Lose the heart rate from minute 10 to minute 18, as a dry electrode does."""
-    away = record["t_s"].between(600, 1080)
+    """Lose the heart rate from minute 10 to minute 25, as a dry electrode does."""
+    away = record["t_s"].between(600, 1500)
     return record.assign(hr_bpm=record["hr_bpm"].mask(away, 0))
 
 

@@ -68,7 +68,7 @@ Made by `agreement.simulate.demo.write_demo_cohort`, which gives these files aga
 ## How the numbers arise
 
 - *Laboratory*: the truth of the day plus 2.6 mL/kg/min of noise, nine tenths of its variance
-  biological. One test in fourteen stops short of the maximum. One person in five came again within
+  biological. One test in fourteen stops short of the maximum. Three people in ten came again within
   ten days.
 - *Wrist methods*: every day the line of uptake by pace on heart rate over the runs of the last 42
   days, carried to the HRmax that the method was told, weighed with a first guess, smoothed, rounded.
@@ -116,6 +116,6 @@ Made by `agreement.simulate.demo.write_demo_cohort`, which gives these files aga
 | | S033 | a test a month early |
 | `sessions.csv` | S044 | few sessions on record |
 | | S046 | ill for a week |
-| `samples/` | 17 people | the last eight runs before the first visit, compressed |
-| | S009 | heart rate lost for eight minutes of each |
+| `samples/` | 20 people | the last eight runs before the first visit, compressed |
+| | S009 | heart rate lost for a quarter of an hour of one run |
 """

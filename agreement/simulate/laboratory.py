@@ -36,7 +36,7 @@ class Laboratory:
     sem_technical: float = 0.82
     share_maximal: float = 0.93
     share_plateau: float = 0.45
-    share_repeated: float = 0.2
+    share_repeated: float = 0.3
 
     @property
     def sem(self) -> float:
