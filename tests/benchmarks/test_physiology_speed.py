@@ -1,0 +1,68 @@
+"""Physiology against its yardsticks: the ratios that the project promises, 2 cores, median of 9."""
+
+from statistics import median
+from time import perf_counter
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rules
+from agreement.physiology.heart_rate import extrapolations
+from agreement.physiology.point_sums import point_sums
+
+pytestmark = pytest.mark.slow
+
+
+def seconds(work, times=9):
+    """Return the median time of running `work`."""
+    work()
+    taken = []
+    for _ in range(times):
+        start = perf_counter()
+        work()
+        taken.append(perf_counter() - start)
+    return median(taken)
+
+
+def test_all_averaging_rules_on_a_thousand_breaths():
+    rng = np.random.default_rng(1)
+    vo2, t = rng.normal(3000, 200, 1000), np.cumsum(rng.uniform(0.6, 1.4, 1000))
+    yardstick = seconds(lambda: np.convolve(vo2, np.ones(15) / 15), 99)
+    assert len(COMPARED_RULES) > 10
+    assert seconds(lambda: vo2max_under_rules(t, vo2), 99) <= 100 * yardstick
+
+
+@pytest.fixture(scope="module")
+def samples():
+    """Return a million samples of 5000 athletes in random order: athlete, heart rate, uptake."""
+    rng = np.random.default_rng(2)
+    athlete = rng.integers(0, 5000, 1_000_000)
+    hr = rng.normal(140, 15, athlete.size)
+    return athlete, hr, 0.4 * hr - 20 + rng.normal(0, 2, athlete.size)
+
+
+def regressions(samples):
+    """Return slope, intercept, r, residual SD and the estimate of every athlete."""
+    sums = point_sums(*samples, groups=5000)
+    return extrapolations(sums, np.full(5000, 190.0), form="hr_on_vo2")
+
+
+def test_regressions_of_five_thousand_athletes(samples):
+    yardstick = seconds(lambda: (np.mean(samples[1]), np.std(samples[1])))
+    assert seconds(lambda: regressions(samples)) <= 28 * yardstick
+
+
+def test_regressions_against_one_fit_per_athlete(samples):
+    athlete, hr, vo2 = (column[:100_000] for column in samples)
+    frame = pd.DataFrame({"hr": hr, "vo2": vo2}).groupby(athlete)
+
+    def one_by_one():
+        return frame.apply(lambda part: np.polyfit(part["vo2"], part["hr"], 1))
+
+    slow = seconds(one_by_one, 1)
+    assert seconds(lambda: regressions((athlete, hr, vo2))) <= slow / 30
+    # and they are the same lines, for athletes whose line rises
+    by_fit = np.vstack(one_by_one().to_list())
+    found = regressions((athlete, hr, vo2))["slope"].to_numpy()[frame.size().index]
+    assert found == pytest.approx(1 / by_fit[:, 0], rel=1e-8)
