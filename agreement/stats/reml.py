@@ -133,9 +133,8 @@ class _Fit:
 
     def score(self, sums: _Sums) -> float:
         """Twice the derivative of minus the restricted log-likelihood with respect to the ratio."""
-        leverage = np.einsum(
-            "ij,ji->i", sums.x_sums, np.linalg.solve(self.information, sums.x_sums.T)
-        )
+        inverse = np.linalg.inv(self.information)
+        leverage = np.einsum("ij,jk,ik->i", sums.x_sums, inverse, sums.x_sums)
         per_athlete = sums.sizes / self.q - (leverage + self.rest**2 / self.within) / self.q**2
         return float(per_athlete.sum())
 
@@ -171,33 +170,39 @@ def _check(y: Floats, x: Floats, codes: npt.NDArray[np.intp]) -> None:
             f"got {n_athletes} athletes and {y.size} values"
         )
         raise ValueError(message)
-    if np.linalg.matrix_rank(x.T @ x) < x.shape[1]:
+    if np.linalg.matrix_rank(_crossed(x, x)) < x.shape[1]:
         message = "the columns of `design` depend on one another; leave one out"
         raise ValueError(message)
 
 
 def _sums(y: Floats, x: Floats, codes: npt.NDArray[np.intp]) -> _Sums:
-    xx = x.T @ x
-    start = np.linalg.solve(xx, x.T @ y)
-    residual = y - x @ start
+    xx = _crossed(x, x)
+    start = np.linalg.solve(xx, _crossed(x, y[:, None])[:, 0])
+    residual = y - np.einsum("ij,j->i", x, start)
     sizes = np.bincount(codes).astype(np.float64)
     y_sums = np.bincount(codes, residual).astype(np.float64)
     within = float(((residual - (y_sums / sizes)[codes]) ** 2).sum())
-    if within <= _FLAT * max(float(residual @ residual), float(y @ y) * _FLAT):
+    total = float((residual**2).sum())
+    if within <= _FLAT * max(total, float((y**2).sum()) * _FLAT):
         message = "values within athletes do not vary; there is no within-athlete variance"
         raise ValueError(message)
     x_sums = np.stack([np.bincount(codes, column) for column in x.T], axis=1, dtype=np.float64)
-    return _Sums(start, sizes, x_sums, y_sums, xx, float(residual @ residual))
+    return _Sums(start, sizes, x_sums, y_sums, xx, total)
+
+
+def _crossed(x: Floats, y: Floats) -> Floats:
+    """Return x'y; einsum, since starting threads for so few columns costs more than the sum."""
+    return np.asarray(np.einsum("ij,ik->jk", x, y))
 
 
 def _at(sums: _Sums, ratio: float) -> _Fit:
     q = 1.0 + ratio * sums.sizes
     shrink = ratio / q
-    information = sums.xx - (sums.x_sums * shrink[:, None]).T @ sums.x_sums
-    moment = -(sums.x_sums.T @ (shrink * sums.y_sums))  # residuals of OLS: x'y is 0
+    information = sums.xx - _crossed(sums.x_sums * shrink[:, None], sums.x_sums)
+    moment = -np.einsum("ij,i->j", sums.x_sums, shrink * sums.y_sums)  # residuals of OLS: x'y is 0
     shift = np.linalg.solve(information, moment)
     squares = sums.yy - float(shrink @ sums.y_sums**2) - float(shift @ moment)
-    rest = sums.y_sums - sums.x_sums @ shift
+    rest = sums.y_sums - np.einsum("ij,j->i", sums.x_sums, shift)
     return _Fit(ratio, q, information, shift, squares / sums.df, rest)
 
 
