@@ -9,7 +9,7 @@ from scipy import stats
 
 Z = stats.norm.ppf(0.975)
 VISITS = [4, 3, 1, 2, 3, 2, 1, 4, 2, 3, 2, 2, 1, 3]  # 14 athletes, 33 pairs
-FEW = [2, 2, 2] + [1] * 11  # 17 pairs: N - G = 3
+FEW = [2, 2, 1, 2] + [1] * 10  # 17 pairs: N - G = 3
 
 
 @pytest.fixture(scope="module")

@@ -181,7 +181,11 @@ def test_missing_values_in_required_cells_set_the_row_aside(study, empty):
         (p["file"], p["row"]) for p in checked.find(severity="set_aside", reason="missing_value")
     }
     paired = study.pair()
-    assert paired.reasons("lab_tests.csv") == {2: "missing_value", 3: "missing_value"}
+    assert paired.reasons("lab_tests.csv") == {
+        2: "missing_value",
+        3: "missing_value",
+        4: "no_estimate_in_window",
+    }
     reasons = paired.reasons()
     assert (reasons[6], reasons[7]) == ("missing_value", "missing_value")
 

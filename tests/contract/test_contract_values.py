@@ -89,10 +89,12 @@ def test_a_field_value_per_minute_uses_its_set_mass_else_that_of_the_paired_test
     ],
 )
 def test_stated_units_are_converted(study, column, unit, value, expected):
-    row = {"vo2max_l_min": "", "mass_kg": 70, "vo2max_ml_kg_min": "", column: value}
+    study.lab("A1", 20, "", mass_kg=70).two("A1", 20, 52)
+    row = study.rows["lab_tests"][0]
+    del row["vo2max_ml_kg_min"]
     if column == "mass_kg":
         row["vo2max_l_min"] = 3.5
-    study.lab("A1", 20, row.pop("vo2max_ml_kg_min"), **row).two("A1", 20, 52)
+    row[column] = value
     study.toml = f'[files.lab_tests]\nunits = {{ {column} = "{unit}" }}\n'
     assert study.pair().one().lab == pytest.approx(expected, rel=1e-7)
 

@@ -27,7 +27,9 @@ def judged(study, d, margin=None, agreed="2026-01-10", toml="", slope=0.0, level
         toml += f"\n[margin]\nlimit_ml_kg_min = {margin}\nagreed_on = {agreed}\n"
     study.toml = toml
     for i, (a, difference) in enumerate(zip(level, d, strict=True)):
-        study.lab(f"A{i:03}", 40, repr(a - difference / 2)).two(f"A{i:03}", 40, a + difference / 2)
+        study.lab(f"A{i:03}", 40, float(a - difference / 2)).two(
+            f"A{i:03}", 40, float(a + difference / 2)
+        )
     return study.numbers()
 
 
