@@ -67,6 +67,7 @@ def athletes_table(raw: RawTable, id_map: dict[str, str], findings: Findings) ->
             **{name: numbers.get(name, nothing) for name in ATHLETE_NUMBERS},
             "training_profile": label_column(raw, "training_profile", findings).series(),
             "hr_limiting_drug": code_column(raw, "hr_limiting_drug", findings).series(),
-        }
+        },
+        copy=False,
     )
     return Athletes(leaving.finish(frame), People(ids.present(), withdrawn), count)

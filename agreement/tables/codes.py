@@ -75,7 +75,6 @@ def _report(
     if spelled:
         read = ", ".join(f"'{k}' as {v}" for k, v in spelled.items())
         findings.note("code_spelling", raw.file, f"Read {read}.", column=column)
-    rows = dict(zip(found.labels, found.first_rows(raw), strict=True))
     if not unknown:
         return
     allowed = raw.table.columns[name].codes
@@ -87,7 +86,9 @@ def _report(
         f"[files.{raw.table.name}] of study.toml. Ours are {', '.join(allowed)}."
     )
     what = f"Unknown code {shown}."
-    findings.stop("code", raw.file, what, remedy, row=rows[unknown[0]], column=column)
+    findings.stop(
+        "code", raw.file, what, remedy, row=found.first_row(raw, unknown[0]), column=column
+    )
 
 
 def label_column(raw: RawTable, name: str, findings: Findings) -> Distinct:
@@ -102,7 +103,7 @@ def rule_column(raw: RawTable, name: str, findings: Findings) -> Distinct:
     stated = raw.form.codes.get(name, {})
     found = text_column(raw, name, findings, tokens=True)
     rules: list[str | None] = []
-    for value, row in zip(found.labels, found.first_rows(raw), strict=True):
+    for value in found.labels:
         rule = normalised_rule(_by_study_file(value, stated) or value)
         rules.append(rule or UNKNOWN_RULE)
         if rule is None:
@@ -111,6 +112,6 @@ def rule_column(raw: RawTable, name: str, findings: Findings) -> Distinct:
                 f"Write {GRAMMAR}, or translate it with codes = {{ {name} = "
                 f'{{ "{value}" = "..." }} }} in [files.{raw.table.name}] of study.toml.'
             )
-            column = raw.theirs.get(name, name)
+            column, row = raw.theirs.get(name, name), found.first_row(raw, value)
             findings.stop("code", raw.file, what, remedy, row=row, column=column)
     return found.replaced(rules).filled(UNKNOWN_RULE)

@@ -76,38 +76,42 @@ def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings
     if pd.api.types.is_datetime64_dtype(column.dtype):
         wall = column.to_numpy(dtype="datetime64[us]")
         timed = (wall != wall.astype("datetime64[D]")) & ~np.isnat(wall)
-        clock = _Clock(wall, np.zeros(len(wall), "timedelta64[us]"), timed & False, timed)
-    else:
-        clock = _quick_clock(column, zone) or _clock(raw, name, findings)
-    return _placed(raw, name, clock, zone, findings)
+        return _placed(raw, name, _unzoned(wall, timed), zone, findings)
+    quick = _quick(column, zone)
+    if isinstance(quick, Moments):
+        return quick
+    return _placed(raw, name, quick or _clock(raw, name, findings), zone, findings)
 
 
 def _aware(column: "pd.Series[Any]", zone: str | None) -> Moments:
     """Return times that carry their zone as a type."""
-    utc = _naive_utc(column)
-    local = column if zone is None else column.dt.tz_convert(zone)
-    wall = local.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
-    return Moments(utc, wall.astype("datetime64[D]").astype("datetime64[us]"))
+    local = (column if zone is None else column.dt.tz_convert(zone)).dt.tz_localize(None)
+    return Moments(_naive_utc(column), local.dt.normalize().to_numpy(dtype="datetime64[us]"))
 
 
-def _quick_clock(column: "pd.Series[Any]", zone: str | None) -> _Clock | None:
-    """Return the wall clock of text in one ISO 8601 form throughout; None when it is not."""
+def _unzoned(wall: Times, timed: Mask) -> _Clock:
+    """Return wall clocks without any offset."""
+    nothing = np.zeros(len(wall), dtype="timedelta64[us]")
+    return _Clock(wall, nothing, np.zeros(len(wall), dtype=np.bool_), timed)
+
+
+def _quick(column: "pd.Series[Any]", zone: str | None) -> _Clock | Moments | None:
+    """Return what text in one ISO 8601 form throughout says; None when it is not."""
     for kind in ("timestamp[us, tz=UTC][pyarrow]", "timestamp[us][pyarrow]"):
         try:
             parsed = column.astype(kind)  # type: ignore[call-overload]  # a name the stubs lack
         except (ImportError, TypeError, ValueError):
-            continue
-        zoned = np.full(len(column), "tz" in kind)
-        local = parsed.dt.tz_localize(None) if zoned.all() else parsed
-        wall = local.to_numpy(dtype="datetime64[us]")
-        if len(wall) and (wall.min() < _FIRST or wall.max() >= _LAST):
+            continue  # another form, or no fast parser
+        values = parsed.to_numpy(dtype="datetime64[us]")
+        if len(values) and (values.min() < _FIRST or values.max() >= _LAST):
             return None
-        if not zoned.all():
-            timed = column.str.len().to_numpy() > len("2026-03-02")
-            return _Clock(wall, np.zeros(len(wall), "timedelta64[us]"), zoned, timed)
-        # what is written matters only where no zone is stated
-        offset = _offsets(column) if zone is None else np.zeros(len(wall), "timedelta64[us]")
-        return _Clock(wall + offset, offset, zoned, zoned)
+        if "tz" not in kind:
+            return _unzoned(values, column.str.len().to_numpy() > len("2026-03-02"))
+        if zone is not None:
+            return _aware(pd.Series(values).dt.tz_localize("UTC"), zone)
+        offset = _offsets(column)
+        zoned = np.ones(len(values), dtype=np.bool_)
+        return _Clock(values + offset, offset, zoned, zoned)
     return None
 
 

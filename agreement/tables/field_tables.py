@@ -108,7 +108,8 @@ def field_estimates_table(
             "vo2max_l_min": np.where(waiting, values.absolute, np.nan),
             "sensor": code_column(raw, "sensor", findings).series(),
             **{name: numbers.get(name, nothing) for name in SET_NUMBERS},
-        }
+        },
+        copy=False,
     )
     return CheckedTable(leaving.finish(frame), count, people.present())
 
@@ -148,7 +149,8 @@ def field_tests_table(
             "sensor": code_column(raw, "sensor", findings).series(),
             "completed": code_column(raw, "completed", findings).series(),
             **{name: numbers.get(name, nothing) for name in TEST_NUMBERS},
-        }
+        },
+        copy=False,
     )
     return CheckedTable(leaving.finish(frame), count, people.present())
 
@@ -204,7 +206,8 @@ def sessions_table(
             "altitude_m": numbers.get("altitude_m", nothing),
             "tag": code_column(raw, "tag", findings).series(),
             **{f"zone{z}_min": numbers.get(f"zone{z}_min", nothing) for z in (1, 2, 3)},
-        }
+        },
+        copy=False,
     )
     keys = sessions.present()
     return CheckedTable(leaving.finish(frame), count, people.present(), keys, withdrawn)

@@ -47,8 +47,9 @@ def id_column(
     found = text_column(raw, name, findings)
     if id_map:
         found = found.replaced([id_map.get(value, value) for value in found.labels])
-    for value, row in zip(found.labels, found.first_rows(raw), strict=True):
+    for value in found.labels:
         if _NAME.fullmatch(value):
+            row = found.first_row(raw, value)
             what = f"The id in this row looks like a person's name ({_initials(value)})."
             remedy = "Use codes as ids; an id_map file joins names of one file to codes of another."
             column = raw.theirs.get(name, name)

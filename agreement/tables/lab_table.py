@@ -117,7 +117,8 @@ def lab_table(
             "plateau": code_column(raw, "plateau", findings).series(),
             **{name: numbers.get(name, nothing) for name in LAB_NUMBERS[4:]},
             "tag": label_column(raw, "tag", findings).series(),
-        }
+        },
+        copy=False,
     )
     return CheckedTable(leaving.finish(frame), count, people.present(), tests.present(), withdrawn)
 

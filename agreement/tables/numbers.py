@@ -50,7 +50,7 @@ def number_columns(raw: RawTable, findings: Findings) -> dict[str, Floats]:
     columns: dict[str, Floats] = {}
     for name in names:
         if name in typed:
-            values = raw.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
+            values = _typed(raw, name, findings)
         else:
             comma = _is_comma(raw, name, texts[name].labels, marks, findings)
             values = _parsed(raw, name, texts[name], findings, comma=comma)
@@ -85,6 +85,16 @@ def _is_typed(column: "pd.Series[Any]") -> bool:
     """Whether a column already holds numbers."""
     dtype = column.dtype
     return pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype)
+
+
+def _typed(raw: RawTable, name: str, findings: Findings) -> Floats:
+    """Return a column that already holds numbers; an infinite one is text that no one means."""
+    values = raw.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
+    if np.isinf(values).any():
+        endless = np.isinf(values)
+        _report_text(raw, name, np.flatnonzero(endless), ["inf"] * int(endless.sum()), findings)
+        values = np.where(endless, np.nan, values)
+    return values
 
 
 def _is_comma(
@@ -130,7 +140,8 @@ def _parsed(
             numbers[i] = np.nan
             text.add(label)
     if text:
-        _report_text(raw, name, found, text, findings)
+        positions = np.flatnonzero(found.where(text))
+        _report_text(raw, name, positions, [found.at(i) for i in positions.tolist()], findings)
     return numbers[found.codes]
 
 
@@ -148,11 +159,14 @@ def _both(text: str) -> str:
 
 
 def _report_text(
-    raw: RawTable, name: str, found: Distinct, text: set[str], findings: Findings
+    raw: RawTable,
+    name: str,
+    positions: "np.ndarray[Any, np.dtype[np.int64]]",
+    cells: list[str],
+    findings: Findings,
 ) -> None:
     """Report cells that are no numbers: a stop in a required column, else the cell is unknown."""
     required = raw.table.columns[name].required or name in VO2MAX_COLUMNS
-    positions = np.flatnonzero(found.where(text))
     end = "." if required else "; taken as unknown."
     findings.each(
         "stop" if required else "note",
@@ -160,7 +174,7 @@ def _report_text(
         raw.file,
         raw.rows[positions],
         raw.theirs[name],
-        lambda i: f"'{found.labels[found.codes[positions[i]]]}' is not a number{end}",
+        lambda i: f"'{cells[i]}' is not a number{end}",
         "Write the number alone, or leave the cell empty.",
     )
 

@@ -74,7 +74,10 @@ class RawTable:
     def keep(self, mask: "np.ndarray[Any, np.dtype[np.bool_]]") -> None:
         """Keep only the rows of `mask`."""
         if not mask.all():
-            self.frame = self.frame[mask].reset_index(drop=True)
+            frame = self.frame[mask].reset_index(drop=True)
+            for name in frame.select_dtypes("category"):  # nothing is said of labels that left
+                frame[name] = frame[name].cat.remove_unused_categories()
+            self.frame = frame
             self.rows = self.rows[mask]
 
     def key_hint(self, key: str) -> str:

@@ -83,7 +83,8 @@ def keep_rules(
     dict of str to ndarray of bool
         For each column in `REQUIRED_VALUES`: where its value is outside the reject range.
     """
-    frame = pd.DataFrame({name: numbers[name] for name in numbers if name in RANGES})
+    columns = {name: numbers[name] for name in numbers if name in RANGES}
+    frame = pd.DataFrame(columns, copy=False)
     key_name = raw.table.key
     if key is not None and key_name is not None:
         frame[key_name] = np.where(key.codes < 0, -1 - np.arange(len(key.codes)), key.codes)

@@ -27,14 +27,14 @@ class Distinct:
     codes: Codes
     labels: list[str]
 
-    def first_rows(self, raw: RawTable) -> list[int]:
-        """Return the row of each value's first appearance, as a spreadsheet counts."""
-        positions = np.full(len(self.labels) + 1, -1, dtype=np.int64)
-        positions[self.codes[::-1]] = np.arange(len(self.codes) - 1, -1, -1)
-        return [int(raw.rows[i]) if i >= 0 else 0 for i in positions[: len(self.labels)]]
+    def first_row(self, raw: RawTable, label: str) -> int:
+        """Return the row of a label's first appearance, as a spreadsheet counts."""
+        return int(raw.rows[np.argmax(self.codes == self.labels.index(label))])
 
     def replaced(self, values: list[str | None]) -> "Distinct":
         """Return the column with every value replaced; None becomes missing, equals become one."""
+        if values == self.labels:
+            return self
         present = [v for v in values if v is not None]
         names = sorted(set(present))
         place = {name: i for i, name in enumerate(names)}
@@ -54,7 +54,8 @@ class Distinct:
 
     def present(self) -> frozenset[str]:
         """Return the labels that some row holds."""
-        return frozenset(self.labels[c] for c in np.unique(self.codes) if c >= 0)
+        counts = np.bincount(self.codes + 1, minlength=len(self.labels) + 1)[1:]
+        return frozenset(label for label, n in zip(self.labels, counts, strict=True) if n)
 
     def at(self, i: int) -> str:
         """Return the label of row `i` (from 0), empty when missing."""

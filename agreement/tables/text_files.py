@@ -2,9 +2,8 @@
 Text files -> columns of text, exactly as they stand.
 
 Two ways to the same result. The careful way reads record by record, knows every row's number and
-stops at a ragged one. The fast way parses a file that is plain from end to end (no quotes, one kind
-of line end, no empty line) in one vectorised pass, numbers and times included; whenever anything in
-the file is not plain it gives up, and the careful way says what is wrong.
+stops at a ragged one. The fast way parses a plain file (UTF-8, no quotes) in one vectorised pass,
+numbers included; whenever a cell or a row does not fit it gives up, and the careful way says why.
 """
 
 import csv
@@ -136,22 +135,21 @@ def plain_columns(
     except ArrowInvalid:
         return None
     parsed.columns = pd.Index(header.position)
-    numbers = parsed.loc[:, [kind == "number" for kind in kinds]]
-    # an infinite number is text that no one means: the careful way names it
-    return None if np.isinf(numbers.to_numpy(dtype=np.float64)).any() else parsed
+    needed = next((n for n in header.position if columns[n].required), None)
+    # rows without it may be empty rows, which the careful way leaves out
+    return None if needed is None or _has_gap(parsed[needed]) else parsed
 
 
 def _is_plain(data: bytes, layout: Layout) -> bool:
-    """Whether every line is one record, every cell stands as it is, and row numbers just count."""
-    if layout.encoding not in {"utf-8", "utf-8-sig"} or b'"' in data or b"\0" in data:
-        return False
-    returns = data.count(b"\r")
-    if returns and returns != data.count(b"\r\n"):
-        return False
-    if b"\n\n" in data or b"\n\r\n" in data or data.startswith((b"\n", b"\r")):
-        return False
-    lines = data.count(b"\n") + (not data.endswith(b"\n"))
-    return lines > layout.place.data  # at least one row of data
+    """Whether every line is one record and every cell stands as it is."""
+    return layout.encoding in {"utf-8", "utf-8-sig"} and b'"' not in data
+
+
+def _has_gap(column: "pd.Series[Any]") -> bool:
+    """Whether a column has an empty cell."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return "" in column.cat.categories
+    return bool(column.isna().any() or (column == "").any())
 
 
 def _parse(data: bytes, layout: Layout, wanted: list[tuple[int, str]]) -> pd.DataFrame:
