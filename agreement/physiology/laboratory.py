@@ -14,6 +14,8 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.breath_tests import breath_tests
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
+from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
+from agreement.physiology.heart_rate_maximum import heart_rate_maximum
 from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.people import people_at
 from agreement.physiology.session_records import SessionRecords, session_records
@@ -41,6 +43,7 @@ LABORATORY_COLUMNS: Final = [
     "row",
 ]
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
+HR_MAX_ODD_BPM: Final = 30.0  # about three standard deviations of people of one age
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +115,7 @@ def laboratory_values(
                 training_profile=profiles["profile"], profile_borderline=profiles["borderline"]
             )
     frame = pd.concat([tests, effort_criteria(tests)], axis=1)[LABORATORY_COLUMNS]
-    problems = breaths.problems + as_problems(left_out) + _other_scale_notes(tests)
+    problems = breaths.problems + as_problems(left_out) + _notes(tests)
     if len(profiles):
         problems += profile_notes(profiles, tests)
     return LaboratoryValues(frame, left_out, problems, breaths.rules, profiles, records)
@@ -151,19 +154,36 @@ def _usable(tests: pd.DataFrame, with_breaths: set[str]) -> tuple[pd.DataFrame, 
     return tests[~(massless | missing | beyond)].reset_index(drop=True), left_out
 
 
-def _other_scale_notes(tests: pd.DataFrame) -> tuple[Problem, ...]:
-    """Say where a perceived exertion cannot be on 6 to 20."""
-    suspect = tests[tests["rpe_max"] <= RPE_OTHER_SCALE_TO]
-    remedy = "Not used as a criterion; give the value on the scale of 6 to 20."
-    return tuple(
-        Problem(
-            "note",
-            "out_of_range",
-            str(file),
-            int(row),
-            "rpe_max",
-            f"{rpe:g} at exhaustion looks like a scale of 0 to 10.",
-            remedy,
-        )
-        for file, row, rpe in suspect[["file", "row", "rpe_max"]].itertuples(index=False)
+def _notes(tests: pd.DataFrame) -> tuple[Problem, ...]:
+    """Say where a recorded number of a test cannot be what its column says."""
+    rpe, pressure, hr_max = (
+        tests[name] for name in ("rpe_max", "barometric_pressure_mmhg", "hr_max_bpm")
     )
+    expected = heart_rate_maximum(tests["age_years"])
+    return (
+        *_noted(
+            tests[rpe <= RPE_OTHER_SCALE_TO],
+            "rpe_max",
+            "{:g} at exhaustion looks like a scale of 0 to 10.",
+            "It is not used as a criterion; give the value on the scale of 6 to 20.",
+        ),
+        *_noted(
+            tests[pressure < LOW_PRESSURE_MMHG],
+            "barometric_pressure_mmhg",
+            "at {:g} mmHg volumes read high if the gas analysis was left at sea level.",
+            "Check its pressure setting: 760 in a room at 700 mmHg adds 9 %.",
+        ),
+        *_noted(
+            tests[(hr_max - expected).abs() > HR_MAX_ODD_BPM],
+            "hr_max_bpm",
+            "{:g} bpm is more than 30 bpm from what the age lets expect.",
+            "Check for swapped digits and for drugs that limit heart rate.",
+        ),
+    )
+
+
+def _noted(tests: pd.DataFrame, column: str, what: str, remedy: str) -> list[Problem]:
+    return [
+        Problem("note", "looks_wrong", str(file), int(row), column, what.format(value), remedy)
+        for file, row, value in tests[["file", "row", column]].itertuples(index=False)
+    ]

@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray, TextArray
 from agreement.physiology.heart_rate import extrapolations
 from agreement.physiology.ledger import joined, set_aside_rows
@@ -24,6 +25,8 @@ from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, SESSIONS_METHOD
 
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
+ABOVE_HR_MAX_BPM: Final = 5.0  # common practice, no source
+ABOVE_FOR_S: Final = 30.0  # common practice, no source
 
 
 class SessionEstimates(NamedTuple):
@@ -84,9 +87,32 @@ def session_estimates(
         readings[sound].reset_index(drop=True),
         members.reset_index(drop=True),
         left_out,
-        records.problems,
+        records.problems + _hr_max_notes(records, people),
     )
     return SessionEstimates(part, lines)
+
+
+def _hr_max_notes(records: SessionRecords, people: pd.DataFrame) -> tuple[Problem, ...]:
+    """Say, once per athlete, where training went well above the HRmax that is used."""
+    sessions = records.sessions
+    beats = np.arange(records.seconds_at.shape[1])
+    limit = people["hr_max_bpm"].to_numpy() + ABOVE_HR_MAX_BPM
+    above = np.where(beats > limit[:, None], records.seconds_at, 0).sum(axis=1)
+    high = (above >= ABOVE_FOR_S) & sessions["unusable"].isna().to_numpy()
+    first = sessions[high].drop_duplicates("athlete_id")
+    used = people["hr_max_bpm"].to_numpy()[first.index]
+    return tuple(
+        Problem(
+            "note",
+            "looks_wrong",
+            str(file),
+            int(row),
+            None,
+            f"heart rate stays above the HRmax in use ({top:.0f} bpm) for {above[i]:.0f} s.",
+            "Check the measured HRmax, or the sensor of this session.",
+        )
+        for i, file, row, top in zip(first.index, first["file"], first["row"], used, strict=True)
+    )
 
 
 def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: FloatArray) -> pd.DataFrame:

@@ -23,6 +23,7 @@ HIGHEST_BPM: Final = 240
 SMALLEST_VALID_SHARE: Final = 0.90
 HOT_C: Final = 26.0
 HIGH_M: Final = 600.0
+STEEPEST_BELIEVED: Final = 0.5
 TAGS_LEFT_OUT: Final = ("illness", "injury")
 COST_MODES: Final = {"run": "speed_m_s", "walk": "speed_m_s", "cycle": "power_w"}
 
@@ -148,8 +149,10 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     why = _why_unusable(share, clean.step_at_s)
     points = _NONE
     column = COST_MODES.get(mode)
+    grade = samples["grade"].fillna(0.0).to_numpy(dtype=np.float64)
+    if why is None and np.abs(grade).max() > STEEPEST_BELIEVED:
+        why = f"grade reaches {np.abs(grade).max():g}; it must be a fraction, not in per cent"
     if column is not None and why is None:
-        grade = samples["grade"].fillna(0.0).to_numpy(dtype=np.float64)
         work = samples[column].to_numpy(dtype=np.float64)
         points = steady_points(times, hr, clean.valid, work, grade)
     return _Reduced(share, why, seconds_at.astype(np.float32), points)

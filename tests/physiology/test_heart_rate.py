@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from agreement.physiology.error_split import split_error
 from agreement.physiology.heart_rate import extrapolations, heart_rate_extrapolation
 from agreement.physiology.heart_rate_maximum import heart_rate_maximum
 from agreement.physiology.point_sums import point_sums
@@ -185,6 +186,48 @@ def test_heart_rate_follows_oxygen_uptake_within_a_rider():
     r = extrapolations(sums, np.full(sums.n.size, 190.0), form="vo2_on_hr")["r"][sums.n >= 3]
     assert (r > 0.9).mean() >= 0.95
     assert r.median() == pytest.approx(0.996, abs=0.003)
+
+
+def riders_before_training():
+    """Return the stages of each rider's first test, with what the laboratory measured."""
+    lab = pd.read_csv(OPEN_DATA / "cycling20_lab.csv").query("timepoint == 'pre'")
+    stages = pd.read_csv(OPEN_DATA / "cycling20_stages.csv").query("timepoint == 'pre'")
+    return stages.merge(lab, on="subject").groupby("subject")
+
+
+@cyclists_at_hand
+def test_twenty_riders_split_into_cost_and_heart_rate():
+    # computed in the reference: -5.16 (SD 5.60) with 10.8 W/M + 7, about -0.9 with measured uptake
+    guards = Extrapolation(maximum_share_of_hr_max=0.93)
+    splits = [
+        split_error(
+            rider["hr"],
+            cycling_vo2(rider["watt"], rider["mass_kg"]),
+            rider["vo2_ml_min"] / rider["mass_kg"],
+            rider["hr_max"].iloc[0],
+            rider["vo2max_ml_kg_min"].iloc[0],
+            guards=guards,
+        )
+        for _, rider in riders_before_training()
+    ]
+    assert [s.refused for s in splits] == [None] * 20
+    total = np.array([s.total for s in splits])
+    assert total.mean() == pytest.approx(-5.16, abs=0.005)
+    assert total.std(ddof=1) == pytest.approx(5.60, abs=0.005)
+    assert np.mean([s.heart_rate for s in splits]) == pytest.approx(-0.9, abs=0.05)
+    assert [s.cost + s.heart_rate for s in splits] == pytest.approx(total.tolist())
+
+
+def test_a_split_by_hand():
+    # cost reads 2 low everywhere, and the measured line hits 50 where the laboratory says 51
+    hr = np.array([120.0, 140.0, 160.0, 150.0])
+    measured = 50 + 0.5 * (hr - 180)
+    measured[3] = np.nan
+    found = split_error(hr, 48 + 0.5 * (hr - 180), measured, 180, 51)
+    assert (found.total, found.cost, found.heart_rate) == pytest.approx((-3, -2, -1))
+    assert "-2.0 come from the cost equation" in found.summary()
+    assert found.n_points == 3
+    assert "cannot" in split_error(hr[:2], measured[:2], measured[:2], 180, 51).summary()
 
 
 # --- simulated athletes with known truth ------------------------------------------------------------

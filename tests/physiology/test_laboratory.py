@@ -78,6 +78,26 @@ def test_exertion_on_the_other_scale_is_not_a_failed_criterion(make_study):
     assert "0 to 10" in note.what
 
 
+@pytest.mark.parametrize(
+    ("column", "odd", "fair"),
+    [("hr_max_bpm", 104, 184), ("barometric_pressure_mmhg", 695, 751)],
+)
+def test_numbers_that_look_wrong_are_noted(make_study, column, odd, fair):
+    row = {"athlete_id": "A", "date": DAY, "mode": "run", "vo2max": 50}
+    study = make_study(
+        athletes=[{"athlete_id": "A", "age_years": 35}],
+        lab_tests=[
+            row | {"lab_test_id": "T1", column: fair},
+            row | {"lab_test_id": "T2", column: odd},
+        ],
+    )
+    found = laboratory_values(study)
+    (note,) = found.problems
+    assert (note.severity, note.row, note.column) == ("note", 3, column)
+    assert str(odd) in note.what
+    assert len(found.frame) == 2
+
+
 def test_the_frame_and_its_ledger(make_study):
     row = {"athlete_id": "A", "date": DAY, "mode": "run"}
     study = make_study(

@@ -275,6 +275,26 @@ def test_times_that_repeat_or_run_backwards_do_no_harm(season):
     assert season(tables).frame["field"].tolist() == pytest.approx([52, 52], abs=0.3)
 
 
+def test_a_grade_in_per_cent_is_told(season):
+    found = season([run(speed, 22).assign(grade=1.0) for speed in SPEEDS])
+    assert found.frame.empty
+    assert found.set_aside["message"].str.contains("not in per cent").all()
+
+
+def test_long_pauses_count_as_lost(season):
+    tables = [run(speed, 22) for speed in SPEEDS]
+    tables = [table[(table["t_s"] < 300) | (table["t_s"] > 600)] for table in tables]
+    found = season(tables)
+    assert set(found.set_aside["reason"]) == {"session_quality"}
+    assert found.set_aside["message"].str.contains("only 78%").all()
+
+
+def test_training_above_the_measured_maximum_is_noted_once(season):
+    found = season([run(speed, 22, seed=i) for i, speed in enumerate(SPEEDS)], hr_max=150)
+    (note,) = [p for p in found.problems if "HRmax in use (150 bpm)" in p.what]
+    assert note.row == 4  # 156 bpm on the third day; 152 on the second is within 5 bpm
+
+
 def test_every_unusable_file_is_named_at_once(season):
     tables = [run(speed, 22) for speed in SPEEDS]
     tables[0] = tables[0].drop(columns="hr_bpm")
