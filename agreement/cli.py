@@ -58,12 +58,12 @@ def check(
     json: Annotated[bool, typer.Option("--json", help="One array of all findings.")] = False,
 ) -> None:
     """Say what stops the run, what is set aside and what is worth knowing."""
+    from agreement.cohort import inspect_cohort
     from agreement.report.findings import findings_json, grouped_findings
-    from agreement.tables.study import inspect_study
 
-    tables, problems = inspect_study(study)
+    cohort, problems = inspect_cohort(study)
     typer.echo(findings_json(problems) if json else grouped_findings(problems))
-    if tables is None:
+    if cohort is None:
         raise typer.Exit(INPUT_AT_FAULT)
 
 

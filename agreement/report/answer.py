@@ -1,14 +1,14 @@
 """The answer first: the verdict in one sentence for each method, and what to do about it."""
 
 from html import escape
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
 from agreement.report.markup import Block, bullets, paragraph
 from agreement.report.numbers import Cell, Numbers, marked
 from agreement.tables.options import Margin
-from agreement.terms import REASONS, SESSIONS_METHOD
+from agreement.terms import SESSIONS_METHOD
 
 OUTCOME_WORDS = {
     "acceptable": "Acceptable",
@@ -21,6 +21,20 @@ NO_PAIRS = (
     "There is no verdict: not one field value could be paired with a laboratory value; what was "
     "left out, and why, is listed in the report."
 )
+WIN_BACK: Final = {
+    "conflicting_copy": "Find out which of two different values of one instant is right",
+    "missing_value": "Fill in what is missing in required columns",
+    "no_mass": "Record body mass with every laboratory test",
+    "out_of_range": "Correct values that no person can reach",
+    "unknown_athlete": "Put every athlete into the athletes table",
+    "mode_mismatch": "Test in the laboratory in the mode in which the field value is taken",
+    "too_few_readings": "Collect field values on more days around each laboratory test",
+    "no_estimate_in_window": "Collect field values around every laboratory test",
+    "averaging_rule_mixed": "Use one averaging rule in the laboratory",
+    "session_quality": "Record heart rate without gaps, with a chest strap where possible",
+    "not_completed": "Repeat field tests that were broken off",
+    "extrapolation_refused": "Add training sessions or stages at higher intensity",
+}
 _MOST_NAMED = 6  # athletes named in one line of advice
 
 
@@ -36,14 +50,8 @@ def outcome(cell: Cell) -> str:
 
 
 def verdict_sentences(methods: tuple[Any, ...]) -> list[str]:
-    """Return one plain sentence for each method and mode."""
-    return [f"{method_name(method.method, method.mode)}: {_sentence(method)}" for method in methods]
-
-
-def _sentence(method: Any) -> str:
-    if method.verdict is None:
-        return "no verdict, for want of pairs."
-    return str(method.verdict.summary())
+    """Return one plain sentence for each method and mode; one that says so without any."""
+    return [method.verdict.summary() for method in methods] or [NO_PAIRS]
 
 
 def verdict_block(methods: tuple[Any, ...], numbers: Numbers, margin: Margin) -> Block:
@@ -61,7 +69,7 @@ def verdict_block(methods: tuple[Any, ...], numbers: Numbers, margin: Margin) ->
             outcome(numbers.get("verdict", "within_margin", method.method, method.mode)),
             "No verdict",
         )
-        parts.append(f"<p><strong>{word}.</strong> {marked(_sentence(method), cells)}</p>")
+        parts.append(f"<p><strong>{word}.</strong> {marked(method.verdict.summary(), cells)}</p>")
     parts.append(f'<p class="note">{_margin_sentence(margin)}</p>')
     return Block(f'<div id="verdict">{"".join(parts)}</div>')
 
@@ -165,14 +173,10 @@ def _more_athletes(pairs: pd.DataFrame, numbers: Numbers) -> list[str]:
 
 
 def _losses(exclusions: pd.DataFrame) -> list[str]:
-    """Name the two commonest reasons why rows were left out."""
-    counts = (
-        exclusions["reason"].value_counts().sort_index().sort_values(ascending=False, kind="stable")
-    )
-    return [
-        f"{number} rows were left out because: {escape(REASONS.get(str(reason), str(reason)))}."
-        for reason, number in counts.head(2).items()
-    ]
+    """Say what would win back the rows of the commonest avoidable reasons."""
+    counts = exclusions["reason"].value_counts()
+    avoidable = sorted((-counts[reason], reason) for reason in WIN_BACK if reason in counts)
+    return [f"{WIN_BACK[reason]} ({-number} rows left out)." for number, reason in avoidable[:3]]
 
 
 def _names(frame: pd.DataFrame) -> str:

@@ -4,6 +4,8 @@ from html import escape
 from math import isnan
 from typing import Final
 
+import pandas as pd
+
 from agreement.figures.averaging import averaging_alt, plot_averaging
 from agreement.figures.budget import COMPONENTS, budget_alt, plot_budget
 from agreement.figures.change import change_alt, plot_change, plot_change_arrows
@@ -21,11 +23,12 @@ Section = tuple[Picture | None, Block]
 
 _LIMITS: Final = {
     "bias": "bias",
-    "sd_of_differences": "standard deviation of differences",
-    "lower_limit": "lower limit of agreement",
-    "upper_limit": "upper limit of agreement",
+    "sd_of_differences": "standard deviation",
+    "lower_limit": "lower limit",
+    "upper_limit": "upper limit",
 }
 _GROUPS: Final = {
+    "all": "all",
     "confirmed": "confirmed maxima only",
     "hr_limiting_drug": "heart rate limited by a drug",
     "no_hr_limiting_drug": "surely no such drug",
@@ -66,23 +69,29 @@ def differences(one: Comparison) -> Section:
             "lines. Lines between points join the pairs of one athlete."
         ),
     )
-    rows = [
-        one.row(f"{word}{'' if group == 'all' else f' ({_GROUPS.get(group, group)})'}", cell)
-        for group in one.groups("limits_of_agreement")
-        for statistic, word in _LIMITS.items()
-        if (cell := one.cell("limits_of_agreement", statistic, group)).known or group == "all"
-    ]
-    return drawn, one.table("bias and limits of agreement", rows)
+    columns = ("group", "athletes", *_LIMITS.values())
+    rows = [_limits_row(one, group) for group in one.groups("limits_of_agreement")]
+    caption = f"{one.name}: bias and limits of agreement (mL/kg/min), 95 % intervals below"
+    return drawn, table(caption, columns, filter(None, rows), numeric=columns[1:])
+
+
+def _limits_row(one: Comparison, group: str) -> tuple[str, ...]:
+    """Return one group's line, empty when the group has nobody."""
+    cells = [one.cell("limits_of_agreement", statistic, group) for statistic in _LIMITS]
+    if group != "all" and not any(cell.known for cell in cells):
+        return ()
+    return (escape(_GROUPS.get(group, group)), str(cells[0].n), *(cell.stacked() for cell in cells))
 
 
 def profiles(one: Comparison) -> Section:
     """Return bias by training profile as figure and table."""
-    groups = [name for name in one.groups("profile_bias") if name != "all"]
+    found = one.of("profile_bias", None)
+    found = found[~found["note"].str.startswith("suppressed")]
+    groups = [name for name in pd.unique(found["group"]) if name != "all"]
     if not groups:
         return None, one.without(
             "training profiles to compare", one.cell("profile_bias", "p_welch")
         )
-    found = one.of("profile_bias", None)
     overall = estimates(one.of("limits_of_agreement")).get("bias", ABSENT)
     drawn = picture(
         one.file("profiles"),
@@ -97,13 +106,16 @@ def profiles(one: Comparison) -> Section:
     columns = (
         "training profile",
         "athletes",
-        "bias (mL/kg/min)",
-        "95 % interval",
+        "bias",
+        "lower limit",
+        "upper limit",
         "from the mean of profiles",
         "p (Holm)",
     )
     rows = [_profile_row(one, group) for group in groups]
-    return drawn, table(f"{one.name}: bias by training profile", columns, rows, numeric=columns[1:])
+    return drawn, table(
+        f"{one.name}: bias by training profile (mL/kg/min)", columns, rows, numeric=columns[1:]
+    )
 
 
 def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
@@ -112,8 +124,11 @@ def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
     return (
         escape(group),
         str(bias.n),
-        bias.shown() or f'<span class="absent">{escape(bias.reason)}</span>',
-        bias.interval(),
+        bias.stacked(),
+        *(
+            one.cell("profile_bias", name, group).stacked()
+            for name in ("lower_limit", "upper_limit")
+        ),
         one.cell("profile_bias", "difference_from_overall", group).shown(sign=True),
         p.mark(_p(p.value)) if p.known else "",
     )

@@ -79,6 +79,14 @@ class Cell:
             f"{self.shown(digits)} ({interval})" if self.known and interval else self.shown(digits)
         )
 
+    def stacked(self, digits: int = 1) -> str:
+        """Return the value with its interval on a line below, or why there is none, as markup."""
+        if not self.known:
+            return f'<span class="absent">{escape(self.reason)}</span>'
+        interval = self.interval(digits)
+        below = f'<br><span class="interval">{interval}</span>' if interval else ""
+        return f"{self.shown(digits)}{below}"
+
 
 class Numbers:
     """The results table, by key."""
@@ -106,8 +114,8 @@ class Numbers:
             float(row["low"]),
             float(row["high"]),
             str(row["unit"]),
-            int(row["n"]),
-            int(row["n_pairs"]),
+            _count(row["n"]),
+            _count(row["n_pairs"]),
             note,
         )
 
@@ -115,6 +123,11 @@ class Numbers:
         """Return the groups of an analysis, in the order of the table."""
         found = [key[3] for key in self._rows if key[:3] == (analysis, method, mode)]
         return list(dict.fromkeys(found))
+
+
+def _count(value: float) -> int:
+    """Return a number of athletes or pairs; 0 where it is withheld."""
+    return int(value) if isfinite(value) else 0
 
 
 def plain(value: float, digits: int = 1, *, sign: bool = False) -> str:

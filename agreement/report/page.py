@@ -23,6 +23,13 @@ from agreement.report.ledger import flow_block, left_out_block
 from agreement.report.markup import Block, heading, joined, paragraph
 from agreement.report.numbers import Numbers
 from agreement.report.pictures import Album
+from agreement.report.privacy import (
+    days_for_dates,
+    naming,
+    pseudonymous,
+    study_key,
+    without_small_cells,
+)
 from agreement.report.provenance import provenance, provenance_block, write_provenance
 from agreement.report.texts import cautions_block, methods_block
 from agreement.tables.options import Kind
@@ -36,7 +43,7 @@ class StudyReport:
     ----------
     cohort : Cohort
     kind : {"squad", "validation", "audit"}
-        Which report this is; it names the provenance, not the numbers.
+        Which report this is. An audit shows pseudonyms and withholds small groups.
     save : str or Path, optional
         A folder for tables and figures; default: show them only.
     """
@@ -47,7 +54,10 @@ class StudyReport:
         self.cohort = cohort
         self.kind: Kind = kind
         self.results = cohort.results
-        self.numbers = Numbers(self.results.frame)
+        self.discreet = kind == "audit"
+        frame = self.results.frame
+        self.frame = without_small_cells(frame) if self.discreet else frame
+        self.numbers = Numbers(self.frame)
         self.options = cohort.study.options
         self.folder = None if save is None else Path(save)
         self.album = Album(None if self.folder is None else self.folder / "figures")
@@ -124,8 +134,8 @@ class StudyReport:
             return
         place, cohort = self.folder, self.cohort
         tables = {
-            "results": self.results.frame,
-            "pairs": cohort.pairs,
+            "results": self.frame,
+            "pairs": days_for_dates(cohort.pairs) if self.discreet else cohort.pairs,
             "exclusions": cohort.exclusions,
             "flow": cohort.flow,
             "athlete_cards": self.cards,
@@ -151,7 +161,7 @@ class StudyReport:
         return provenance(self.cohort.study, self.kind)
 
     def _comparisons(self) -> Iterator[Comparison]:
-        frame = self.results.frame
+        frame = self.frame
         for one in self.results.methods:
             own = frame[(frame["method"] == one.method) & (frame["mode"] == one.mode)]
             noise = self._laboratory_noise(one.mode)
@@ -212,4 +222,7 @@ def open_report(
     TableError
         With everything in the folder that has to be put right first.
     """
-    return StudyReport(read_cohort(study), kind=kind, save=save)
+    cohort = read_cohort(study)
+    if kind == "audit":
+        cohort = pseudonymous(cohort, naming(study_key(cohort.study.folder)))
+    return StudyReport(cohort, kind=kind, save=save)

@@ -131,8 +131,8 @@ def _write_pages(notebook: Any, folder: Path, name: str) -> None:
 def _raise_input_error(error: SectionError, study: Path) -> None:
     """Raise what the study folder is at fault for, as this side would have found it."""
     if error.kind == "TableError":
-        from agreement.tables.study import read_study
+        from agreement.cohort import read_cohort
 
-        read_study(study)
+        read_cohort(study)
     if error.kind in ("AgreementError", "OutputError"):
         raise AgreementError(error.reason) from error

@@ -1,0 +1,142 @@
+"""
+Nobody is exposed: keyed pseudonyms, days for dates, small groups withheld.
+
+An audit report is pseudonymous from the start; the key stays in the study folder. What `agreement
+share` writes gets pseudonyms under a key that is thrown away.
+"""
+
+import hashlib
+import hmac
+import secrets
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.cohort import Cohort
+from agreement.errors import OutputError
+from agreement.terms import REASONS
+
+KEY_FILE: Final = "pseudonyms.key"
+FEWEST: Final = 5  # athletes in a cell that may be shown
+_GROUPED: Final = ("limits_of_agreement", "profile_bias")
+_NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
+
+Naming = Callable[[object], str]
+
+
+def naming(key: bytes) -> Naming:
+    """Return a function from an id to its pseudonym, the same for the same key."""
+
+    def pseudonym(name: object) -> str:
+        return "P" + hmac.new(key, str(name).encode(), hashlib.sha256).hexdigest()[:10].upper()
+
+    return pseudonym
+
+
+def study_key(study: Path) -> bytes:
+    """
+    Return the key of a study, made at the first call and kept in its folder.
+
+    Raises
+    ------
+    OutputError
+        If there is none and the folder cannot be written.
+    """
+    path = study / KEY_FILE
+    if path.is_file():
+        return bytes.fromhex(path.read_text(encoding="ascii").strip())
+    key = secrets.token_bytes(32)
+    try:
+        path.write_text(key.hex() + "\n", encoding="ascii")
+        path.chmod(0o600)
+    except OSError as error:
+        msg = f"{KEY_FILE} cannot be kept in the study folder ({error.strerror})."
+        raise OutputError(msg) from error
+    return key
+
+
+def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
+    """Return the cohort with pseudonyms for athletes and tests, in all that reports show."""
+    pairing = cohort.pairing
+    hidden = {
+        part: _renamed(getattr(pairing, part), name, ["athlete_id", "lab_test_id"])
+        for part in ("pairs", "daily", "repeats")
+    }
+    laboratory = replace(
+        cohort.laboratory,
+        frame=_renamed(cohort.laboratory.frame, name, ["athlete_id", "lab_test_id"]),
+        problems=(),
+    )
+    columns = ["method", "mode", "athlete_id", "lab_test_id"]
+    hidden["pairs"] = hidden["pairs"].sort_values(columns, ignore_index=True)
+    exclusions = plain_exclusions(pairing.exclusions, name)
+    return replace(
+        cohort,
+        study=replace(cohort.study, problems=()),
+        laboratory=laboratory,
+        readings=replace(cohort.readings, problems=()),
+        pairing=replace(pairing, **hidden, exclusions=exclusions, problems=()),
+    )
+
+
+def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:
+    """Return the ledger's lines with pseudonyms, and each reason in general words."""
+    return exclusions.assign(
+        id=exclusions["id"].map(name, na_action="ignore"),
+        message=exclusions["message"].where(
+            exclusions["reason"] == "withdrawn", exclusions["reason"].map(REASONS)
+        ),
+    )
+
+
+def days_for_dates(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Return pairs with `lab_date` as days since the athlete's first test."""
+    dates = pd.to_datetime(pairs["lab_date"])
+    first = dates.groupby(pairs["athlete_id"]).transform("min")
+    return pairs.assign(lab_date=(dates - first).dt.days)
+
+
+def without_small_cells(results: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return the results table with cells below 5 athletes emptied, and their complements.
+
+    A group's complement is what the whole leaves over; of training profiles, the next smallest
+    group goes too when a single one would follow from the others.
+    """
+    cells = results.astype({"n": "float64", "n_pairs": "float64"})
+    grouped = cells["analysis"].isin(_GROUPED) & (cells["group"] != "all")
+    hidden = pd.Series(data=False, index=cells.index)
+    for (analysis, method, mode), rows in cells[grouped].groupby(["analysis", "method", "mode"]):
+        sizes = rows.groupby("group")["n"].max()
+        whole = cells[
+            (cells["analysis"] == "limits_of_agreement")
+            & (cells["method"] == method)
+            & (cells["mode"] == mode)
+            & (cells["group"] == "all")
+        ]["n"].max()
+        small = _small(sizes, whole, parts=analysis == "profile_bias")
+        hidden.loc[rows.index] = rows["group"].isin(small)
+    few = (cells["n"] > 0) & (cells["n"] < FEWEST)
+    cells.loc[hidden | few, _NUMBERS] = np.nan
+    cells.loc[hidden | few, "note"] = f"suppressed: below {FEWEST} athletes, or their complement"
+    return cells
+
+
+def _small(sizes: pd.Series, whole: float, *, parts: bool) -> set[str]:
+    """Return the groups that must not be shown; `parts`: they make up the whole."""
+    small = {str(group) for group, n in sizes.items() if 0 < n < FEWEST}
+    if not parts:
+        return small | {str(group) for group, n in sizes.items() if 0 < whole - n < FEWEST}
+    rest = sizes[[group for group in sizes.index if group not in small]]
+    if len(small) == 1 and len(rest):
+        small.add(str(rest.sort_values(kind="stable").index[0]))
+    return small
+
+
+def _renamed(frame: pd.DataFrame, name: Naming, columns: list[str]) -> pd.DataFrame:
+    """Return a frame with pseudonyms in some columns."""
+    return frame.assign(**{column: frame[column].map(name).astype("str") for column in columns})
