@@ -23,7 +23,6 @@ from agreement.simulate.laboratory import Laboratory, laboratory_test
 from agreement.simulate.people import Person, Population, draw_people
 from agreement.simulate.raw import breaths, highest_mean_30s, samples
 from agreement.simulate.schedule import Schedule
-from agreement.simulate.study_files import csv_text
 from agreement.simulate.training import Body
 from agreement.simulate.wrist import Told, Wrist, first_guess, vo2_on_hr
 from agreement.tables.study import inspect_study
@@ -415,18 +414,13 @@ def test_plain_differences_have_the_spread_asked_for():
 # --- files --------------------------------------------------------------------------------------
 
 
-def test_tables_are_written_as_people_type_them():
-    frame = pd.DataFrame(
-        {
-            "day": pd.to_datetime(["2026-03-02", "2026-03-03"]),
-            "at": pd.to_datetime(["2026-03-02T06:05", "2026-03-03T00:30"]),
-            "value": [52.0, 51.4],
-            "gap": [np.nan, 3.0],
-        }
-    )
-    assert csv_text(frame, separator=";", decimal=",") == (
-        "day;at;value;gap\n2026-03-02;2026-03-02T06:05;52;\n2026-03-03;2026-03-03T00:30;51,4;3\n"
-    )
+def test_a_written_study_is_readable(tmp_path):
+    cohort = simulate_cohort(4, rng=13)
+    study, problems = inspect_study(cohort.write(tmp_path / "study"))
+    assert study is not None, [str(problem) for problem in problems]
+    for name, frame in cohort.tables.items():
+        assert len(getattr(study, name)) == len(frame)
+    assert study.lab_tests["vo2max"].tolist() == cohort.tables["lab_tests"].iloc[:, 4].tolist()
 
 
 def test_the_demo_is_small_and_says_where_it_comes_from():

@@ -12,9 +12,10 @@ from agreement.simulate.kinds import KINDS, Kind
 from agreement.simulate.laboratory import Laboratory, blank_some, laboratory_test
 from agreement.simulate.people import Person, Population, draw_people
 from agreement.simulate.schedule import Schedule
-from agreement.simulate.study_files import COLUMNS, csv_text, write_files
+from agreement.simulate.study_files import COLUMNS, write_files
 from agreement.simulate.training import Body, Trace, simulate_sessions
 from agreement.simulate.wrist import WRISTS, Wrist, daily_values, tell
+from agreement.tables.writers import csv_bytes
 
 Array = NDArray[np.float64]
 Seed = int | np.random.Generator | None
@@ -50,9 +51,9 @@ class SimulatedCohort:
 
     def write(self, folder: str | Path, *, time_zone: str = "UTC") -> Path:
         """Write a study folder with a short study.toml and return it."""
-        files = {f"{name}.csv": csv_text(frame) for name, frame in self.tables.items()}
-        files["study.toml"] = f'[study]\ntime_zone = "{time_zone}"\n'
-        return write_files(folder, {name: text.encode() for name, text in files.items()})
+        files = {f"{name}.csv": csv_bytes(frame) for name, frame in self.tables.items()}
+        files["study.toml"] = f'[study]\ntime_zone = "{time_zone}"\n'.encode()
+        return write_files(folder, files)
 
 
 def simulate_cohort(

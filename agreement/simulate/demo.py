@@ -16,7 +16,8 @@ from agreement.simulate.demo_dirt import SPOILERS, Tables, change_laboratory_row
 from agreement.simulate.demo_text import ORIGIN, STUDY
 from agreement.simulate.people import Person, Population
 from agreement.simulate.raw import breaths, samples
-from agreement.simulate.study_files import csv_text, packed, write_files
+from agreement.simulate.study_files import packed, write_files
+from agreement.tables.writers import csv_bytes
 
 DEMO_SEED = 30
 BREATHS_OF_EVERY = 9  # one test in so many
@@ -57,9 +58,9 @@ def _table_files(tables: Tables) -> dict[str, bytes]:
     """Return the input tables; the laboratory's own program writes in another manner."""
     lab = tables.pop("lab_tests")
     lab["date"] = lab["date"].dt.strftime("%d.%m.%Y")
-    other = csv_text(lab, separator=";", decimal=",").encode("latin-1")
-    plain = {f"{name}.csv": csv_text(frame).encode() for name, frame in tables.items()}
-    return plain | {"laboratory.csv": other}
+    other = lab.to_csv(sep=";", decimal=",", index=False, lineterminator="\n", float_format="%.10g")
+    plain = {f"{name}.csv": csv_bytes(frame) for name, frame in tables.items()}
+    return plain | {"laboratory.csv": other.encode("latin-1")}
 
 
 def _breath_files(
@@ -79,7 +80,7 @@ def _breath_files(
             float(test["rer_max"]),
             rng,
         )
-        files[f"breaths/{test['lab_test_id']}.csv"] = csv_text(record).encode()
+        files[f"breaths/{test['lab_test_id']}.csv"] = csv_bytes(record)
         if order == 0:
             lab.loc[index, "vo2max_ml_kg_min"] += 2.9  # typed from another page
         elif order % 3:
@@ -104,7 +105,7 @@ def _sample_files(cohort: SimulatedCohort, rng: np.random.Generator) -> dict[str
             )
             if person.athlete_id == "S009" and order == 2:
                 record = lose_contact(record)
-            files[f"samples/{session.session_id}.csv.gz"] = packed(csv_text(record))
+            files[f"samples/{session.session_id}.csv.gz"] = packed(csv_bytes(record))
     return files
 
 

@@ -1,10 +1,8 @@
-"""Invented tables as the files of a study folder."""
+"""What the simulator puts into a study folder, and how it gets there."""
 
 import gzip
 from collections.abc import Mapping
 from pathlib import Path
-
-import pandas as pd
 
 # columns of a study folder that the simulator fills
 COLUMNS = {
@@ -59,22 +57,9 @@ COLUMNS = {
 }
 
 
-def csv_text(frame: pd.DataFrame, *, separator: str = ",", decimal: str = ".") -> str:
-    """Return a table as CSV: whole numbers without point, times to the minute, missing empty."""
-    plain = frame.copy()
-    for name, column in frame.items():
-        if pd.api.types.is_datetime64_any_dtype(column):
-            whole_days = bool((column == column.dt.normalize()).all())
-            plain[name] = column.dt.strftime("%Y-%m-%d" if whole_days else "%Y-%m-%dT%H:%M")
-    text = plain.to_csv(
-        index=False, sep=separator, decimal=decimal, lineterminator="\n", float_format="%.10g"
-    )
-    return str(text)
-
-
-def packed(text: str) -> bytes:
-    """Compress without a time stamp, so that the same text gives the same bytes."""
-    return gzip.compress(text.encode(), mtime=0)
+def packed(content: bytes) -> bytes:
+    """Compress without a time stamp, so that the same content gives the same bytes."""
+    return gzip.compress(content, mtime=0)
 
 
 def write_files(folder: str | Path, files: Mapping[str, bytes]) -> Path:
