@@ -45,7 +45,8 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     tests : DataFrame
         lab_test_id, vo2max (typed, may be NaN), mass_kg, averaging_rule, file, row.
     study : StudyTables
-        For the files and ``[reference]``.
+        For the files and ``[reference]``: the study's rule, else the test's own, else the one rule
+        that the other tests carry, else moving 30 s.
 
     Returns
     -------
@@ -61,6 +62,8 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     stops: list[Problem] = []
     form = study.options.files.get("breaths")
     chosen = study.options.reference.averaging_rule
+    carried = {rule for rule in map(_stated_rule, tests["averaging_rule"].unique()) if rule}
+    fallback = carried.pop() if len(carried) == 1 else DEFAULT_RULE
     for test in tests[tests["lab_test_id"].isin(list(study.breaths))].to_dict("records"):
         path = study.breaths[test["lab_test_id"]]
         try:
@@ -68,7 +71,7 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         except TableError as error:
             stops += error.problems
             continue
-        rule = chosen or _own_rule(test["averaging_rule"])
+        rule = chosen or _stated_rule(test["averaging_rule"]) or fallback
         file = f"{path.parent.name}/{path.name}"
         found.append(_one_test(breaths, rule, {str(k): v for k, v in test.items()}, file, notes))
     if stops:
@@ -148,8 +151,8 @@ def averaging_worth(rules: pd.DataFrame, *, against: str = "fixed 30 s") -> pd.D
     return table.sort_values("median", ascending=False, kind="stable").reset_index()
 
 
-def _own_rule(stated: object) -> str:
-    return str(stated) if isinstance(stated, str) and stated != UNKNOWN_RULE else DEFAULT_RULE
+def _stated_rule(rule: object) -> str | None:
+    return rule if isinstance(rule, str) and rule != UNKNOWN_RULE else None
 
 
 def _beside(breaths: pd.DataFrame, rule: str) -> dict[str, float]:

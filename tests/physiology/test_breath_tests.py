@@ -89,6 +89,16 @@ def test_the_studys_rule_wins_and_travels_with_the_value(breaths, laboratory):
     assert laboratory(frame).frame["averaging_rule"].item() == "moving 30 s"
 
 
+def test_the_one_rule_that_the_tests_carry(make_study, breaths, tmp_path):
+    path = tmp_path / "T1.csv"
+    breaths().dropna(axis=1, how="all").to_csv(path, index=False)
+    row = {"athlete_id": "A", "date": DAY, "mode": "run", "mass_kg": 70}
+    typed = row | {"vo2max": 50, "averaging_rule": "fixed 20 s"}
+    unknown = row | {"lab_test_id": "T1", "averaging_rule": "unknown"}
+    one = make_study(breaths={"T1": path}, lab_tests=[unknown, typed | {"lab_test_id": "T2"}])
+    assert laboratory_values(one).frame["averaging_rule"].tolist() == ["fixed 20 s"] * 2
+
+
 def test_breaths_beat_a_typed_value(breaths, laboratory):
     near, far = laboratory(breaths(), vo2max=50.5), laboratory(breaths(), vo2max=57)
     assert near.frame["lab"].item() == far.frame["lab"].item() != 57
