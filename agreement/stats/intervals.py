@@ -59,3 +59,8 @@ def correlation_interval(r: float, n: int, confidence_level: float = 0.95) -> In
     half = z_of(confidence_level) / np.sqrt(n - 3.0)
     z = np.arctanh(r)
     return Interval(float(np.tanh(z - half)), float(np.tanh(z + half)))
+
+
+def said_p(p: float) -> str:
+    """Say a p value: "p = 0.046", or "p < 0.001"."""
+    return "p < 0.001" if p < 0.001 else f"p = {p:.3f}"

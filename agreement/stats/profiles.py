@@ -8,7 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.bootstrap import Replicates, Resampling, bootstrap_of_sums
-from agreement.stats.intervals import Interval
+from agreement.stats.intervals import Interval, said_p
 from agreement.stats.limits import FEW_FOR_REPORTS
 from agreement.stats.limits_groups import Group, group_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
@@ -108,7 +108,7 @@ class ProfileBias:
         if np.isnan(self.p_equal):
             return f"Training profiles cannot be compared: {self.reason}"
         words = "differs" if self.p_equal < 0.05 else "shows no difference"
-        return f"The bias {words} between training profiles (p = {self.p_equal:.3f})."
+        return f"The bias {words} between training profiles ({said_p(self.p_equal)})."
 
     def _profile_frame(self, profile: Profile) -> pd.DataFrame:
         frame = rows_frame(_rows(profile, clustered=self.clustered))

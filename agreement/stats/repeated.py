@@ -207,3 +207,15 @@ def limits_by_athlete(
         1.0 - 1.0 / grouped.harmonic_size,
         coverage,
     )
+
+
+def limits_as_if_independent(
+    difference: npt.ArrayLike, *, coverage: float = 0.95
+) -> LimitsOfAgreement:
+    """
+    Return what pooling would give, as if every pair were another athlete: too narrow, too sure.
+
+    Only to be shown beside the limits that respect the athletes.
+    """
+    d = np.asarray(difference, dtype=np.float64)
+    return LimitsOfAgreement(d.size, float(d.mean()), float(d.std(ddof=1)), coverage)

@@ -2,7 +2,7 @@
 
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,7 @@ from agreement.stats.averaging import AveragingCurve
 from agreement.stats.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
 from agreement.stats.budget import Budget
 from agreement.stats.calibrated import Calibration
+from agreement.stats.cautions import Caution, cautions_of
 from agreement.stats.change import Change
 from agreement.stats.concordance import Concordance
 from agreement.stats.deming import Deming
@@ -47,6 +48,8 @@ class MethodResults:
         What they were computed from.
     reasons : dict of str to str
         For each analysis that is None, why.
+    cautions : tuple of Caution
+        What a reader should know before believing the numbers.
     """
 
     data: MethodData
@@ -67,6 +70,7 @@ class MethodResults:
     equivalence: Equivalence | None = None
     budget: Budget | None = None
     averaging_curve: AveragingCurve | None = None
+    cautions: tuple[Caution, ...] = ()
 
     @property
     def method(self) -> str:
@@ -189,7 +193,9 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
             reasons[analysis.name] = _note(problem)
             frame = empty_frame(analysis, data.n, data.n_pairs, _note(problem))
         parts.append(Labelled(frame, analysis.name, data.method, data.mode))
-    return MethodResults(data=data, reasons=reasons, **results), parts  # type: ignore[arg-type] # one field per analysis, filled by name
+    found = MethodResults(data=data, reasons=reasons, **results)  # type: ignore[arg-type] # one field per analysis, filled by name
+    cautions = cautions_of(data, found.trend, found.profile_bias)
+    return replace(found, cautions=cautions), parts
 
 
 def _computed(analysis: Analysis, data: MethodData) -> HasFrame:

@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import special
 
 from agreement.stats.bootstrap import Replicates, Resampling, bootstrap
-from agreement.stats.intervals import Interval, checked_share, z_of
+from agreement.stats.intervals import Interval, checked_share, said_p, z_of
 from agreement.stats.least_squares import Line, fit_line
 from agreement.stats.limits import Pairs, checked_pairs
 from agreement.stats.method_data import MethodData
@@ -185,9 +185,9 @@ class Trend:
         """Say slope and spread in one sentence."""
         return (
             f"Per 10 {UNIT} of fitness the difference changes by {10 * self.line.slope:.1f} "
-            f"(p = {self.p_slope:.3f}); the spread of differences "
+            f"({said_p(self.p_slope)}); the spread of differences "
             f"{'changes' if self.p_spread < SIGNIFICANT else 'shows no change'} with fitness "
-            f"(p = {self.p_spread:.3f})."
+            f"({said_p(self.p_spread)})."
         )
 
     def _half_width(self, a: Floats, varying_spread: bool) -> Floats:

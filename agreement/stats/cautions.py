@@ -1,0 +1,191 @@
+"""What a reader should know before believing the numbers of one method and mode."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from agreement.stats.clusters import clusters
+from agreement.stats.intervals import said_p, z_of
+from agreement.stats.limits import FEW, FEW_FOR_REPORTS
+from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable
+from agreement.stats.profiles import ProfileBias
+from agreement.stats.repeatability import laboratory_repeatability
+from agreement.stats.repeated import RepeatedLimits, limits_by_athlete
+from agreement.stats.trend import SIGNIFICANT, Trend
+
+Floats = npt.NDArray[np.float64]
+
+EXACT_ONLY = 40  # athletes below which older approximate intervals mislead
+NOT_NORMAL_P, SKEWED = 0.01, 1.0
+INFLUENTIAL = 0.10  # share of the half width by which one athlete may move a limit
+UNEVEN_GROUPS = 2.0  # ratio of standard deviations
+MASS_PERCENT, GAP_DAYS = 2.0, 14
+WORTHWHILE = 0.2  # of the spread between athletes
+_LARGEST_SHAPIRO = 5000
+_FEW_CLUSTERS, _UNEQUAL_SIZES = 12, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One thing to know, with a short code."""
+
+    code: str
+    sentence: str
+
+
+def cautions_of(
+    data: MethodData, trend: Trend | None = None, profiles: ProfileBias | None = None
+) -> tuple[Caution, ...]:
+    """
+    Look for what makes the numbers of one method less trustworthy than they seem.
+
+    Parameters
+    ----------
+    data : MethodData
+    trend : Trend, optional
+    profiles : ProfileBias, optional
+
+    Returns
+    -------
+    tuple of Caution
+    """
+    if data.n == 0:
+        return (Caution("few_athletes", "Nobody is left to compare."),)
+    found = [*_of_size(data), *_of_trend(trend), *_of_profiles(profiles), *_of_inputs(data)]
+    if data.n >= FEW_FOR_REPORTS:
+        found += [*_of_shape(data), *_of_repeats(data), *_of_laboratory(data)]
+    return tuple(found)
+
+
+def _of_size(data: MethodData) -> Iterator[Caution]:
+    if data.n < FEW_FOR_REPORTS:
+        yield Caution("few_athletes", f"{data.n} athletes are too few for limits of agreement.")
+    elif data.n < FEW:
+        yield Caution("few_athletes", f"{data.n} athletes: the limits are indicative only.")
+    elif data.n < EXACT_ONLY:
+        yield Caution("few_athletes", f"{data.n} athletes: trust the exact intervals only.")
+
+
+def _of_trend(trend: Trend | None) -> Iterator[Caution]:
+    if trend is None:
+        return
+    if trend.steep:
+        yield Caution(
+            "trend",
+            f"The difference depends on fitness ({said_p(trend.p_slope)}): "
+            "the regression limits describe it better than flat ones.",
+        )
+    if trend.p_spread < SIGNIFICANT:
+        yield Caution(
+            "spread",
+            f"The spread of differences depends on fitness ({said_p(trend.p_spread)}): "
+            "let the limits follow it, or use ratios.",
+        )
+
+
+def _of_profiles(profiles: ProfileBias | None) -> Iterator[Caution]:
+    if profiles is not None and profiles.spread_ratio > UNEVEN_GROUPS:
+        yield Caution(
+            "uneven_groups",
+            f"Differences spread {profiles.spread_ratio:.1f} times as far in one training profile "
+            "as in another: one pair of limits for all misleads.",
+        )
+
+
+def _of_inputs(data: MethodData) -> Iterator[Caution]:
+    pairs = data.pairs
+    mass = int((pairs["mass_mismatch_pct"].abs() > MASS_PERCENT).sum())
+    if mass:
+        yield Caution(
+            "mass_mismatch",
+            f"In {mass} of {data.n_pairs} pairs the mass given to the estimate is more than "
+            f"{MASS_PERCENT:g} % off the laboratory's.",
+        )
+    late = int((pairs["gap_days"].abs() > GAP_DAYS).sum())
+    if late:
+        yield Caution(
+            "long_gap",
+            f"In {late} of {data.n_pairs} pairs more than {GAP_DAYS} days lie between test and "
+            "reading: the true value may have changed.",
+        )
+    open_tests = int((pairs["max_confirmed"] != "yes").sum())
+    if open_tests:
+        yield Caution(
+            "not_confirmed",
+            f"{open_tests} of {data.n_pairs} laboratory values are not confirmed as maximal: "
+            "compare the group of confirmed ones.",
+        )
+
+
+def _of_shape(data: MethodData) -> Iterator[Caution]:
+    means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
+    if float(np.ptp(means)) == 0.0:
+        return
+    skew = float(stats.skew(means))
+    p = float(stats.shapiro(means[:_LARGEST_SHAPIRO]).pvalue)
+    if p < NOT_NORMAL_P or abs(skew) > SKEWED:
+        yield Caution(
+            "not_normal",
+            f"The differences are not normal (Shapiro-Wilk {said_p(p)}, skewness {skew:.1f}): "
+            "look at quantile limits beside the normal ones.",
+        )
+    moved = _largest_move(means)
+    if moved > INFLUENTIAL:
+        yield Caution(
+            "influential",
+            f"Without one athlete a limit moves by {100 * moved:.0f} % of the half width.",
+        )
+
+
+def _largest_move(d: Floats) -> float:
+    """How far a limit moves when one athlete is left out, in half widths."""
+    n, z = d.size, z_of(0.95)
+    mean, variance = float(d.mean()), float(d.var(ddof=1))
+    centred = d - mean
+    mean_without = mean - centred / (n - 1)
+    rest = (n - 1) * variance - centred**2 * n / (n - 1)
+    sd_without = np.sqrt(np.maximum(rest, 0.0) / (n - 2))
+    half = z * np.sqrt(variance)
+    moves = [mean_without + k * z * sd_without - (mean + k * half) for k in (-1.0, 1.0)]
+    return float(np.abs(moves).max() / half)
+
+
+def _of_repeats(data: MethodData) -> Iterator[Caution]:
+    if not data.clustered:
+        return
+    limits = limits_by_athlete(data.difference, data.athlete)
+    sizes = np.bincount(data.athlete)
+    if data.n < _FEW_CLUSTERS:
+        yield Caution("few_clusters", f"{data.n} athletes with repeats: intervals are rough.")
+    if isinstance(limits, RepeatedLimits) and limits.between_variance == 0.0:
+        yield Caution(
+            "no_between", "Athletes differ no more from one another than pairs of one athlete do."
+        )
+    if (sizes == 1).mean() > 0.5:
+        yield Caution("mostly_single", "Most athletes have one pair only.")
+    if sizes.max() > _UNEQUAL_SIZES * sizes.min():
+        yield Caution(
+            "unequal_repeats",
+            f"Athletes have {sizes.min()} to {sizes.max()} pairs: see the analysis-of-variance "
+            "form beside, which counts every pair once.",
+        )
+
+
+def _of_laboratory(data: MethodData) -> Iterator[Caution]:
+    try:
+        error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
+    except NotEstimable:
+        return
+    between = max(
+        0.0, float(np.var(clusters(data.lab, data.athlete).means, ddof=1)) - error.variance
+    )
+    worthwhile = WORTHWHILE * float(np.sqrt(between))
+    if error.typical_error > worthwhile:
+        yield Caution(
+            "laboratory_noise",
+            f"The laboratory's own typical error ({error.typical_error:.1f} mL/kg/min) exceeds the "
+            f"smallest worthwhile change of this group ({worthwhile:.1f}).",
+        )

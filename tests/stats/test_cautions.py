@@ -1,0 +1,143 @@
+"""What the tool warns of, each condition alone."""
+
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.stats.bootstrap import Resampling, cluster_resampling
+from agreement.stats.cautions import cautions_of
+from agreement.stats.method_data import MethodData
+from agreement.stats.profiles import profile_bias
+from agreement.stats.trend import trend_of
+from agreement.tables.options import StudyOptions
+
+
+def data(d, *, athlete=None, level=None, repeats=None, **columns):
+    """Pairs of these differences without anything to warn of, but for what is given."""
+    d = np.asarray(d, dtype=float)
+    level = np.linspace(35, 65, d.size) if level is None else level
+    who = [f"A{i:03}" for i in (range(d.size) if athlete is None else athlete)]
+    plain = {"mass_mismatch_pct": 0.0, "gap_days": 1, "max_confirmed": "yes"} | columns
+    pairs = pd.DataFrame({"athlete_id": who, "field": level + d / 2, "lab": level - d / 2})
+    pairs = pairs.assign(**plain)
+    if repeats is None:
+        repeats = pd.DataFrame({"athlete_id": [], "lab_test_id": [], "lab": []})
+    resampling = cluster_resampling(who, n_resamples=199, rng=1)
+    return MethodData(
+        "m", "run", pairs, pairs, pairs, repeats, StudyOptions(), True, resampling, date(2026, 3, 1)
+    )
+
+
+def codes(given):
+    return [c.code for c in cautions_of(given, trend_of(given))]
+
+
+def calm(n, seed=3):
+    return np.random.default_rng(seed).permutation(np.linspace(-2, 2, n))
+
+
+def test_nothing_to_warn_of():
+    assert codes(data(calm(60))) == []
+
+
+@pytest.mark.parametrize(("n", "words"), [(9, "too few"), (29, "indicative"), (39, "exact")])
+def test_few_athletes(n, words):
+    found = cautions_of(data(calm(n)))
+    assert [c.code for c in found] == ["few_athletes"]
+    assert words in found[0].sentence
+
+
+def test_nobody():
+    base = data(calm(12))
+    nobody = MethodData(
+        "m",
+        "run",
+        base.pairs.iloc[:0],
+        base.pairs,
+        base.daily,
+        base.repeats,
+        base.options,
+        True,
+        Resampling(np.empty(0, np.intp), np.empty((9, 0), np.uint8)),
+    )
+    assert [c.code for c in cautions_of(nobody)] == ["few_athletes"]
+
+
+def test_trend_and_spread():
+    level = np.linspace(35, 65, 60)
+    assert codes(data(calm(60) + 0.3 * (level - 50))) == ["trend"]
+    fan = calm(60) * np.linspace(0.2, 2, 60)
+    assert "spread" in codes(data(fan))
+
+
+def test_shape_and_influence():
+    skewed = np.random.default_rng(1).permutation(np.exp(np.linspace(-2, 2, 60)))
+    assert "not_normal" in codes(data(skewed))
+    lonely = calm(60)
+    lonely[7] = 9.0
+    assert "influential" in codes(data(lonely))
+
+
+def test_influence_is_that_of_leaving_each_out():
+    d = calm(40)
+    d[3] = 6.0
+    z = 1.959963984540054
+    full = np.array([d.mean() + k * z * d.std(ddof=1) for k in (-1, 1)])
+    moves = []
+    for i in range(40):
+        rest = np.delete(d, i)
+        moves.append([rest.mean() + k * z * rest.std(ddof=1) for k in (-1, 1)] - full)
+    share = np.abs(moves).max() / (z * d.std(ddof=1))
+    sentence = next(c.sentence for c in cautions_of(data(d)) if c.code == "influential")
+    assert f"{100 * share:.0f} %" in sentence
+
+
+def test_inputs_of_the_pairs():
+    n = np.arange(60)
+    given = data(
+        calm(60),
+        mass_mismatch_pct=np.where(n < 3, -2.5, np.nan),
+        gap_days=np.where(n < 2, 15, 14),
+        max_confirmed=np.where(n < 4, "unknown", "yes"),
+    )
+    found = {c.code: c.sentence for c in cautions_of(given)}
+    assert list(found) == ["mass_mismatch", "long_gap", "not_confirmed"]
+    assert [s.split()[:3] for s in found.values()] == [
+        ["In", "3", "of"],
+        ["In", "2", "of"],
+        ["4", "of", "60"],
+    ]
+
+
+def test_profiles_of_unequal_spread():
+    d = calm(60) * np.where(np.arange(60) < 30, 1.0, 3.0)
+    given = data(d, training_profile=np.repeat(["a", "b"], 30))
+    profiles = profile_bias(given.pairs, given.resampling)
+    assert "uneven_groups" in [c.code for c in cautions_of(given, None, profiles)]
+
+
+def test_repeated_pairs():
+    who = np.repeat(np.arange(11), 2)
+    assert "few_clusters" in codes(data(calm(22), athlete=who))
+    same = np.tile([-1.0, 1.0], 20) * np.repeat(np.linspace(0.5, 1, 20), 2)
+    assert "no_between" in codes(data(same, athlete=np.repeat(np.arange(20), 2)))
+    single = data(calm(44), athlete=[*range(40), 0, 0, 0, 1])
+    assert {"mostly_single", "unequal_repeats"} <= set(codes(single))
+
+
+def test_a_laboratory_noisier_than_what_is_worth_seeing():
+    repeats = pd.DataFrame(
+        {
+            "athlete_id": list("aabb"),
+            "lab_test_id": list("1122"),
+            "lab": [50.0, 56.0, 40.0, 46.0],
+        }
+    )
+    assert codes(data(calm(60), repeats=repeats)) == ["laboratory_noise"]
+    assert codes(data(calm(60), repeats=repeats.assign(lab=[50.0, 51.0, 40.0, 41.0]))) == []
+
+
+def test_differences_that_do_not_vary_have_no_shape():
+    assert codes(data(np.ones(60))) == []
