@@ -145,7 +145,9 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
     plus the day. Day-to-day noise comes from the spread within visits, correlated from day to day;
     what lasts is the variance of the visits' means less the noise they keep. Each cause's share is
     the average over all orders of the rise in adjusted R2 of the visits' means, which keeps a
-    little less than the cause's due where the means are noisy. *Level* is descriptive: its slope
+    little less than the cause's due where the means are noisy. The laboratory's part is that of the
+    value it was compared with: where a visit's value is the mean of a test and its repeat, half the
+    variance of one test. *Level* is descriptive: its slope
     also comes from unequal error variances. A cause that stays out is part of the rest. Intervals
     are percentiles of a bootstrap over athletes, B = 1999.
 

@@ -28,6 +28,9 @@ class LaboratorySums:
         Within units, of the athletes of the budget.
     other_squares, other_df : float
         Of all other athletes; they stand once in every resample.
+    visits, kept : ndarray, shape (G,)
+        Visits, and the sum over visits of what the mean of the visit's tests keeps of the error
+        variance of one test: 1 for one test, 1/2 for a test and its repeat.
     """
 
     found: Repeatability | None
@@ -35,16 +38,20 @@ class LaboratorySums:
     df: Floats
     other_squares: float
     other_df: float
+    visits: Floats
+    kept: Floats
 
     def variance(self, weights: Floats) -> Floats:
-        """Error variance of one laboratory test for weights of shape (R, G); nan if unknown."""
-        if self.found is None or self.found.assumed:
-            known = np.nan if self.found is None else self.found.variance
-            return np.full(len(weights), known)
+        """Error variance of a visit's laboratory value, weights of shape (R, G); nan if unknown."""
+        if self.found is None:
+            return np.full(len(weights), np.nan)
+        kept = weights @ self.kept / (weights @ self.visits)
+        if self.found.assumed:
+            return np.asarray(kept * self.found.variance)
         squares = weights @ self.squares + self.other_squares
         df = weights @ self.df + self.other_df
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(squares / df)
+            return np.asarray(kept * squares / df)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,19 +152,24 @@ def split(sources: Sources) -> tuple[Design, Parts, Parts]:
 
 def _laboratory(data: MethodData, visits: Visits) -> LaboratorySums:
     none = np.zeros(visits.n)
+    units = data.repeats.groupby("lab_test_id", sort=True)["lab"]
+    tests = units.size()
+    share = 1.0 / visits.table["lab_test_id"].map(tests).fillna(1).to_numpy(dtype=np.float64)
+    shares = (
+        np.bincount(visits.athlete).astype(np.float64),
+        np.asarray(np.bincount(visits.athlete, share), dtype=np.float64),
+    )
     try:
         found = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
     except NotEstimable:
-        return LaboratorySums(None, none, none, 0.0, 0.0)
+        return LaboratorySums(None, none, none, 0.0, 0.0, *shares)
     if found.assumed:
-        return LaboratorySums(found, none, none, 0.0, 0.0)
-    units = data.repeats.groupby("lab_test_id", sort=True)["lab"]
-    squares = units.var(ddof=0) * units.size()
+        return LaboratorySums(found, none, none, 0.0, 0.0, *shares)
     athletes = data.repeats.groupby("lab_test_id", sort=True)["athlete_id"].first()
     place = pd.Index(visits.ids).get_indexer(pd.Index(athletes.to_numpy(dtype=object)))
     inside = place >= 0
-    values = np.stack([squares.to_numpy(), units.size().to_numpy() - 1.0])
+    values = np.stack([(units.var(ddof=0) * tests).to_numpy(), tests.to_numpy() - 1.0])
     by_athlete = np.zeros((visits.n, 2))
     np.add.at(by_athlete, place[inside], values[:, inside].T)
-    others = values[:, ~inside].sum(axis=1).tolist()
-    return LaboratorySums(found, by_athlete[:, 0], by_athlete[:, 1], others[0], others[1])
+    squares, df = values[:, ~inside].sum(axis=1).tolist()
+    return LaboratorySums(found, by_athlete[:, 0], by_athlete[:, 1], squares, df, *shares)
