@@ -10,6 +10,7 @@ import pytest
 
 from agreement.report.write import WrittenReport, write_report
 
+DAYS = (dt.date(2026, 3, 2), dt.date(2026, 4, 13))
 STUDY_TOML = """
 [study]
 title = "Crew <of> the north face"
@@ -24,8 +25,15 @@ use = "stated"
 """
 
 
-def write_study(folder: Path, athletes: int = 14, toml: str = STUDY_TOML) -> Path:
-    """Write a study of some athletes, each tested twice, six weeks apart."""
+def write_study(
+    folder: Path,
+    *,
+    athletes: int = 14,
+    toml: str = STUDY_TOML,
+    visits: int = 2,
+    days_back: tuple[int, ...] = (1, 3, 5),
+) -> Path:
+    """Write a study of some athletes, tested six weeks apart, with readings so many days before."""
     rng = np.random.default_rng(5)
     folder.mkdir(parents=True)
     (folder / "study.toml").write_text(toml, encoding="utf-8")
@@ -36,12 +44,12 @@ def write_study(folder: Path, athletes: int = 14, toml: str = STUDY_TOML) -> Pat
             (name, "male" if i % 2 else "female", 25 + i, 70, "long" if i < 7 else "short")
         )
         level = rng.normal(50, 6)
-        for visit, day in enumerate((dt.date(2026, 3, 2), dt.date(2026, 4, 13))):
+        for visit, day in enumerate(DAYS[:visits]):
             lab = level + 1.5 * visit + rng.normal(0, 1)
             tests.append(
                 (f"T{i:02}{visit}", name, day, "run", round(lab, 2), 70, "moving 30 s", "yes")
             )
-            for back in (1, 3, 5):
+            for back in days_back:
                 taken = dt.datetime.combine(day - dt.timedelta(days=back), dt.time(9))
                 value = round(lab - 3 + rng.normal(0, 2), 2)
                 readings.append(
@@ -86,3 +94,9 @@ def squad(tmp_path_factory) -> Rendered:
         study, root / "out", kind="squad", progress=lambda *told_now: told.append(told_now)
     )
     return Rendered(written, study, told)
+
+
+@pytest.fixture(scope="session")
+def small_study():
+    """Return the function that writes a small study folder."""
+    return write_study

@@ -1,0 +1,88 @@
+"""Studies that lack something: the report says so in words. Sections only, no kernel."""
+
+import re
+
+import pytest
+
+from agreement.report.page import open_report
+
+NO_MARGIN = '[study]\ntime_zone = "UTC"\n[profile]\nuse = "stated"\n'
+LATE = NO_MARGIN + "[margin]\nlimit_ml_kg_min = 9\nagreed_on = 2026-06-01\n"
+SECTIONS = (
+    "heading",
+    "verdict",
+    "next_steps",
+    "flow",
+    "differences",
+    "profiles",
+    "regression",
+    "budget",
+    "averaging",
+    "change",
+    "athletes",
+    "left_out",
+    "cautions",
+    "methods",
+    "provenance",
+)
+
+
+@pytest.fixture
+def shown(small_study, tmp_path):
+    """Return a function: a study's keys -> the text of every section."""
+
+    def show(*sections, **keys):
+        report = open_report(small_study(tmp_path / "crew", **keys))
+        return {
+            name: re.sub(r"<[^>]+>", "", getattr(report, name)().html)
+            for name in sections or SECTIONS
+        }
+
+    return show
+
+
+def test_without_a_pair_every_section_still_speaks(shown):
+    text = shown(athletes=3, days_back=(60, 62))
+    assert "not one field value could be paired" in text["verdict"]
+    assert "no pair was found" in text["differences"]
+    assert "No field value could be paired" in text["flow"]
+    assert "No athlete has a pair" in text["athletes"]
+
+
+def test_three_athletes_get_no_limits(shown):
+    text = shown(athletes=3)
+    assert "3 athletes are too few" in text["verdict"]
+    assert "too few athletes" in text["differences"]
+
+
+def test_without_a_margin_there_is_no_verdict(shown):
+    text = shown("verdict", "next_steps", toml=NO_MARGIN)
+    assert "No limit agreed" in text["verdict"]
+    assert "no limit was agreed beforehand" in text["verdict"]
+    assert "Agree on a limit" in text["next_steps"]
+
+
+def test_a_limit_agreed_after_the_first_test_is_said(shown):
+    text = shown("verdict", toml=LATE)
+    assert "Withheld" in text["verdict"]
+    assert "2026-06-01" in text["verdict"]
+
+
+def test_one_visit_gives_no_change(shown):
+    text = shown("change", visits=1)
+    assert "no change to compare" in text["change"]
+
+
+def test_no_repeats_ask_for_some(shown):
+    text = shown("next_steps")
+    assert "Test a few athletes twice" in text["next_steps"]
+
+
+def test_an_audit_shows_pseudonyms_and_keeps_its_key_in_the_study(small_study, tmp_path):
+    folder = small_study(tmp_path / "crew")
+    first = open_report(folder, kind="audit")
+    again = open_report(folder, kind="audit")
+    text = first.athletes().html + first.left_out().html + first.change().html
+    assert not re.search(r"\bA\d\d\b", text)
+    assert list(first.cards["athlete_id"]) == list(again.cards["athlete_id"])
+    assert (folder / "pseudonyms.key").is_file()
