@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.tables.codes import code_column, label_column
 from agreement.tables.findings import Findings
-from agreement.tables.ids import id_column
+from agreement.tables.ids import id_column, silent_ids
 from agreement.tables.leaving import Leaving, People, drop_withdrawn
 from agreement.tables.numbers import number_columns
 from agreement.tables.readers import RawTable
@@ -51,10 +51,10 @@ def athletes_table(raw: RawTable, id_map: dict[str, str], findings: Findings) ->
     -------
     Athletes
     """
-    ids = id_column(raw, "athlete_id", findings, id_map)
     gone = code_column(raw, "withdrawn", findings).where({"yes"})
-    withdrawn = ids.kept(gone).present()
-    ids, count = drop_withdrawn(raw, ids, People(None, withdrawn), findings)
+    withdrawn = silent_ids(raw, "athlete_id", id_map).kept(gone).present()
+    count, _ = drop_withdrawn(raw, id_map, People(None, withdrawn), findings)
+    ids = id_column(raw, "athlete_id", findings, id_map)
     numbers = number_columns(raw, findings)
     keep_rules(raw, numbers, ids, findings)
     leaving = Leaving(raw, ids, findings)

@@ -67,8 +67,8 @@ def field_estimates_table(
     CheckedTable
         `vo2max_l_min` holds only the values that wait for the mass of the paired test.
     """
+    count, _ = drop_withdrawn(raw, id_map, athletes.people, findings)
     people = id_column(raw, "athlete_id", findings, id_map)
-    people, count = drop_withdrawn(raw, people, athletes.people, findings)
     moments = moment_column(raw, "taken_at", zone, findings)
     method = label_column(raw, "method", findings)
     mode = code_column(raw, "mode", findings)
@@ -122,11 +122,9 @@ def field_tests_table(
     findings: Findings,
 ) -> CheckedTable:
     """Return the checked field tests; parameters as for `field_estimates_table`."""
+    count, _ = drop_withdrawn(raw, id_map, athletes.people, findings)
     people = id_column(raw, "athlete_id", findings, id_map)
     tests = id_column(raw, "field_test_id", findings)
-    gone = people.where(set(athletes.people.withdrawn))
-    people, count = drop_withdrawn(raw, people, athletes.people, findings)
-    tests = tests.kept(~gone)
     moments = moment_column(raw, "date", zone, findings)
     protocol = label_column(raw, "protocol", findings)
     numbers = number_columns(raw, findings)
@@ -163,12 +161,9 @@ def sessions_table(
     findings: Findings,
 ) -> CheckedTable:
     """Return the checked sessions; parameters as for `field_estimates_table`."""
+    count, withdrawn = drop_withdrawn(raw, id_map, athletes.people, findings)
     people = id_column(raw, "athlete_id", findings, id_map)
     sessions = id_column(raw, "session_id", findings)
-    gone = people.where(set(athletes.people.withdrawn))
-    withdrawn = sessions.kept(gone).present()
-    people, count = drop_withdrawn(raw, people, athletes.people, findings)
-    sessions = sessions.kept(~gone)
     moments = moment_column(raw, "started_at", zone, findings)
     mode = code_column(raw, "mode", findings)
     numbers = number_columns(raw, findings)

@@ -1,7 +1,7 @@
 """Collects what a study folder's reading finds: problems for people, ledger lines for the account."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +11,7 @@ from agreement.errors import Problem, Severity
 from agreement.terms import EXCLUSION_COLUMNS
 
 SHOWN = 20  # of one kind in one file and column; the rest is counted
+_MORE = "more rows have the same problem."
 Rows = npt.NDArray[np.int64]
 
 
@@ -72,7 +73,7 @@ class Findings:
             for i, row in enumerate(rows[:SHOWN])
         ]
         if (more := len(rows) - SHOWN) > 0:
-            text = f"{more} more rows have the same problem."
+            text = f"{more} {_MORE}"
             self.problems.append(Problem(severity, reason, file, None, column, text, remedy))
 
     def leave_out(
@@ -131,3 +132,38 @@ class Findings:
         """Return ledger lines without their row and id."""
         text = {"file": [file] * count, "reason": [reason] * count, "message": list(messages)}
         return pd.DataFrame({name: pd.Series(cells, dtype="str") for name, cells in text.items()})
+
+
+def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
+    """
+    Return the problems of the many parts of one table as if it were one file.
+
+    Of one kind the first `SHOWN` stand in full and the rest is counted; what is said of whole parts
+    is said once. Lines about people who withdrew are left to the caller, who knows the sum.
+
+    Parameters
+    ----------
+    found : iterable of Problem
+        In the order of the parts.
+    folder : str
+        The folder of parts, for what concerns several of them.
+    """
+    kinds: dict[tuple[str | None, ...], list[Problem]] = {}
+    more: dict[tuple[str | None, ...], int] = {}
+    for problem in found:
+        key = (problem.severity, problem.reason, problem.column)
+        if problem.row is not None:
+            kinds.setdefault(key, []).append(problem)
+        elif problem.what.endswith(_MORE):
+            more[key] = more.get(key, 0) + int(problem.what.split()[0])
+        elif problem.reason != "withdrawn":
+            kinds.setdefault((*key, problem.what), []).append(problem)
+    merged = []
+    for key, same in kinds.items():
+        if same[0].row is None:
+            merged.append(same[0] if len(same) == 1 else replace(same[0], file=folder))
+            continue
+        merged += same[:SHOWN]
+        if rest := len(same[SHOWN:]) + more.get(key, 0):
+            merged.append(replace(same[0], file=folder, row=None, what=f"{rest} {_MORE}"))
+    return merged

@@ -44,9 +44,7 @@ def id_column(
     -------
     Distinct
     """
-    found = text_column(raw, name, findings)
-    if id_map:
-        found = found.replaced([id_map.get(value, value) for value in found.labels])
+    found = _mapped(text_column(raw, name, findings), id_map)
     for value in found.labels:
         if _NAME.fullmatch(value):
             row = found.first_row(raw, value)
@@ -55,6 +53,18 @@ def id_column(
             column = raw.theirs.get(name, name)
             findings.stop("name_like_id", raw.file, what, remedy, row=row, column=column)
     return found
+
+
+def silent_ids(raw: RawTable, name: str, id_map: dict[str, str]) -> Distinct:
+    """Return an id column as `id_column` does, without a word about it."""
+    return _mapped(text_column(raw, name, Findings()), id_map)
+
+
+def _mapped(found: Distinct, id_map: dict[str, str] | None) -> Distinct:
+    """Return ids as the athlete ids that they lead to."""
+    if not id_map:
+        return found
+    return found.replaced([id_map.get(label, label) for label in found.labels])
 
 
 def read_id_map(

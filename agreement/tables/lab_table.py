@@ -10,7 +10,7 @@ from agreement.tables.athletes_table import Athletes
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.codes import code_column, label_column, rule_column
 from agreement.tables.dates import moment_column
-from agreement.tables.findings import Findings
+from agreement.tables.findings import SHOWN, Findings
 from agreement.tables.ids import id_column
 from agreement.tables.leaving import Leaving, drop_withdrawn
 from agreement.tables.numbers import number_columns
@@ -77,12 +77,9 @@ def lab_table(
     -------
     CheckedTable
     """
+    count, withdrawn = drop_withdrawn(raw, id_map, athletes.people, findings)
     people = id_column(raw, "athlete_id", findings, id_map)
     tests = id_column(raw, "lab_test_id", findings)
-    gone = people.where(set(athletes.people.withdrawn))
-    withdrawn = tests.kept(gone).present()
-    people, count = drop_withdrawn(raw, people, athletes.people, findings)
-    tests = tests.kept(~gone)
     moments = moment_column(raw, "date", options.study.time_zone, findings)
     mode = code_column(raw, "mode", findings)
     numbers = number_columns(raw, findings)
@@ -182,16 +179,24 @@ def _note_conversions(
 ) -> None:
     """Note each value made with a mass, and rows whose two VO2max do not agree."""
     made = np.flatnonzero(values.from_absolute & ~np.isnan(values.converted) & ~out)
-    for reason, whose, rows in (
-        ("converted", "the test's own mass", made[own_mass[made]]),
-        ("mass_from_athletes", "from the athletes table", made[~own_mass[made]]),
-    ):
-        shown = [
-            f"{values.absolute[i]:g} L/min at {mass[i]:g} kg, {whose}, is "
-            f"{values.converted[i]:.1f} mL/kg/min."
-            for i in rows
-        ]
-        findings.each("note", reason, raw.file, raw.rows[rows], None, shown.__getitem__, "")
+
+    def sum_of(i: int) -> str:
+        made_of = f"{values.absolute[i]:g} L/min at {mass[i]:g} kg"
+        return f"row {raw.rows[i]}, {made_of}, is {values.converted[i]:.1f} mL/kg/min"
+
+    if len(own := made[own_mass[made]]):
+        shown = "; ".join(sum_of(i) for i in own[:SHOWN]) + (" ..." if len(own) > SHOWN else "")
+        findings.note("converted", raw.file, f"Converted with each test's own mass: {shown}.")
+    borrowed = made[~own_mass[made]]
+    findings.each(
+        "note",
+        "mass_from_athletes",
+        raw.file,
+        raw.rows[borrowed],
+        raw.theirs.get("mass_kg"),
+        lambda i: f"Converted with the mass of the athletes table: {sum_of(borrowed[i])}.",
+        "Fill mass_kg of the test if it was measured.",
+    )
     both = ~np.isnan(values.relative) & ~np.isnan(values.absolute) & ~np.isnan(mass) & ~out
     other = values.absolute * 1000 / mass
     with np.errstate(invalid="ignore"):

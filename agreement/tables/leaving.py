@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.tables.findings import Findings
+from agreement.tables.ids import silent_ids
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, Mask
 
@@ -85,22 +86,25 @@ class Leaving:
 
 
 def drop_withdrawn(
-    raw: RawTable, athletes: Distinct, people: People, findings: Findings
-) -> tuple[Distinct, int]:
+    raw: RawTable, id_map: dict[str, str], people: People, findings: Findings
+) -> tuple[int, frozenset[str]]:
     """
     Remove the rows of people who withdrew, before anything is said about them.
 
     Returns
     -------
-    athletes : Distinct
-        The athlete ids of the rows that stay; `raw` is cut alike.
     count : int
         Rows removed.
+    keys : frozenset of str
+        Ids of these rows, where the table has a key: their raw files leave too.
     """
-    gone = athletes.where(set(people.withdrawn))
+    if not people.withdrawn:
+        return 0, frozenset()
+    gone = silent_ids(raw, "athlete_id", id_map).where(set(people.withdrawn))
     count = int(gone.sum())
-    if count:
-        findings.withdraw(raw.file, count)
-        raw.keep(~gone)
-        athletes = athletes.kept(~gone)
-    return athletes, count
+    if not count:
+        return 0, frozenset()
+    keys = silent_ids(raw, raw.table.key, {}).kept(gone).present() if raw.table.key else frozenset()
+    findings.withdraw(raw.file, count)
+    raw.keep(~gone)
+    return count, keys

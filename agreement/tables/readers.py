@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.tables.columns import FOLDERS, PARQUET_ENDING, Table
+from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import Findings, Rows
 from agreement.tables.headers import Header, read_header
 from agreement.tables.layout import find_header, find_layout, report_header
@@ -148,7 +148,7 @@ def read_table(
         return None
     frame, rows, header = found
     raw = RawTable(table, file, form, frame, rows, header.theirs, digest)
-    _require_columns(raw, findings)
+    require_columns(raw, findings)
     return raw
 
 
@@ -257,7 +257,7 @@ def _check_units(
             )
 
 
-def _require_columns(raw: RawTable, findings: Findings) -> None:
+def require_columns(raw: RawTable, findings: Findings) -> None:
     """Stop when a required column is missing, and say which columns the file has."""
     for name, column in raw.table.columns.items():
         if column.required and name not in raw.frame:
@@ -268,3 +268,11 @@ def _require_columns(raw: RawTable, findings: Findings) -> None:
             findings.stop(
                 "missing_column", raw.file, f"The column '{name}' is missing.", remedy, column=name
             )
+
+
+def require_vo2max(raw: RawTable, findings: Findings) -> None:
+    """Stop when a table that needs VO2max has no column of it."""
+    if raw.file and not set(VO2MAX_COLUMNS) & set(raw.frame):
+        what = f"There is no column of VO2max; it needs one of {', '.join(VO2MAX_COLUMNS)}."
+        remedy = f"Name it with columns = {{ ... }} in [files.{raw.table.name}] of study.toml."
+        findings.stop("missing_column", raw.file, what, remedy)

@@ -63,14 +63,14 @@ def keep_rules(
     explained: dict[str, Mask] | None = None,
 ) -> dict[str, Mask]:
     """
-    Apply the rules to one table; optional cells that break them become NaN, in place.
+    Apply the rules to one table; optional cells that break them become NaN.
 
     Parameters
     ----------
     raw : RawTable
         The table, for files and rows.
     numbers : dict of str to ndarray
-        Number columns in our units.
+        Number columns in our units; changed where cells become unknown.
     key : Distinct or None
         The column that may not repeat.
     findings : Findings
@@ -97,7 +97,8 @@ def keep_rules(
             refused[column] = where
             _refuse_undecided_unit(raw, column, numbers[column], where, findings)
         elif rule == "reject":
-            _make_unknown(raw, column, numbers[column], where, findings)
+            _report_unknown(raw, column, numbers[column], where, findings)
+            numbers[column] = np.where(where, np.nan, numbers[column])
     for (column, rule), where in breaches.items():
         if rule == "warn":
             known = where & ~breaches.get((column, "reject"), np.zeros_like(where))
@@ -115,8 +116,8 @@ def _breaches(frame: pd.DataFrame, key: str | None) -> dict[tuple[str, str], Mas
         str(name): pandera.Column(
             float,
             [
-                pandera.Check.in_range(usual.warn_low, usual.warn_high, name="warn"),
-                pandera.Check.in_range(usual.reject_low, usual.reject_high, name="reject"),
+                pandera.Check.in_range(usual.warn_low, usual.warn_high, error="warn"),
+                pandera.Check.in_range(usual.reject_low, usual.reject_high, error="reject"),
             ],
             nullable=True,
         )
@@ -212,17 +213,16 @@ def _looks_like(value: float) -> str:
     return next((f"; they look like {name}" for a, b, name in sizes if a <= value < b), "")
 
 
-def _make_unknown(
+def _report_unknown(
     raw: RawTable, column: str, values: Floats, where: Mask, findings: Findings
 ) -> None:
-    """Make implausible cells of an optional column unknown, with a note for each."""
+    """Note the implausible cells of an optional column, which become unknown."""
     positions = np.flatnonzero(where)
-    shown = values[positions]
-    values[positions] = np.nan
 
     def what(i: int) -> str:
-        text = value_text(column, shown[i], refused=True)
-        return f"{text} {hint(column, shown[i])} Taken as unknown.".replace("  ", " ")
+        value = values[positions[i]]
+        text = f"{value_text(column, value, refused=True)} {hint(column, value)}".rstrip()
+        return f"{text} Taken as unknown."
 
     remedy = f"Correct the cell, or state the unit under units in [files.{raw.table.name}]."
     file, rows = raw.file, raw.rows[positions]

@@ -10,7 +10,7 @@ import pandas as pd
 
 from agreement.errors import Problem, TableError
 from agreement.tables.athletes_table import Athletes, athletes_table
-from agreement.tables.columns import FOLDERS, TABLES, VO2MAX_COLUMNS, Table
+from agreement.tables.columns import FOLDERS, TABLES, Table
 from agreement.tables.field_tables import field_estimates_table, field_tests_table, sessions_table
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches, read_id_map
@@ -162,7 +162,9 @@ class _Reading:
             name: find_parts(self.folder, table, self.form(name).path, self.findings)
             for name, table in FOLDERS.items()
         }
-        self.require_values(raw, has_breaths=bool(found["breaths"].parts))
+        if not found["breaths"].parts:
+            require_vo2max(raw["lab_tests"], self.findings)
+        require_vo2max(raw["field_estimates"], self.findings)
         people = athletes_table(raw["athletes"], self.ids, self.findings)
         if "athletes" not in self.names:
             people = Athletes(people.frame)
@@ -222,16 +224,6 @@ class _Reading:
                 self.inputs.append(InputFile(file, read.digest, len(read.rows)))
                 return read
         return RawTable(table, "", form, pd.DataFrame(), np.array([], dtype=np.int64), {}, "")
-
-    def require_values(self, raw: dict[str, RawTable], *, has_breaths: bool) -> None:
-        """Stop when a table that needs VO2max has no column of it."""
-        for name, other in (("lab_tests", has_breaths), ("field_estimates", False)):
-            one = raw[name]
-            if one.file and not other and not set(VO2MAX_COLUMNS) & set(one.frame):
-                columns = ", ".join(VO2MAX_COLUMNS)
-                what = f"There is no column of VO2max; it needs one of {columns}."
-                remedy = f"Name it with columns = {{ ... }} in [files.{name}] of study.toml."
-                self.findings.stop("missing_column", one.file, what, remedy)
 
     def count_withdrawn(self, counts: dict[str, int]) -> None:
         """Add the rows of people who withdrew, by file."""

@@ -128,9 +128,8 @@ def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
     content = _content(folder, findings)
     reader = _Reader(folder, findings)
     reader.unknown(content, [*TABLE_KEYS, "methods", "files"], "")
-    pairing = dict(reader.table(content, "pairing"))
+    pairing = reader.table(content, "pairing")
     field_tests = reader.table(pairing, "field_tests", "pairing.")
-    pairing.pop("field_tests", None)
     default = StudyOptions()
 
     def fill(name: str, start: Options) -> Options:
@@ -140,7 +139,7 @@ def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
         study=fill("study", default.study),
         margin=fill("margin", default.margin),
         reference=fill("reference", default.reference),
-        pairing=reader.fill(default.pairing, pairing, _PAIRING, "pairing"),
+        pairing=reader.fill(default.pairing, pairing, _PAIRING, "pairing", "field_tests"),
         pairing_field_tests=reader.fill(
             default.pairing_field_tests, field_tests, _PAIRING, "pairing.field_tests"
         ),
@@ -221,9 +220,11 @@ class _Reader:
             self.wrong(f"'{prefix}{name}'", found, expected)
         return {}
 
-    def fill(self, start: Options, found: dict[str, Any], keys: Keys, where: str) -> Options:
-        """Return `start` with the values found, checked."""
-        self.unknown(found, list(keys), f"{where}.")
+    def fill(
+        self, start: Options, found: dict[str, Any], keys: Keys, where: str, *tables: str
+    ) -> Options:
+        """Return `start` with the values found, checked; `tables` stand inside and are read apart."""
+        self.unknown(found, [*keys, *tables], f"{where}.")
         good: dict[str, Any] = {}
         for key, (attribute, one) in keys.items():
             if key in found:

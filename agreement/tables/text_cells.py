@@ -115,7 +115,7 @@ def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = 
     odd = {v for v, t in zip(found.labels, trimmed, strict=True) if t is not None and v != t}
     if odd:
         rows = raw.rows[found.where(odd)]
-        what = f"Blanks around {len(rows)} values were removed."
+        what = f"Blanks around {len(rows)} values were removed, first '{min(odd).strip()}'."
         findings.note(
             "trimmed", raw.file, what, row=int(rows[0]), column=raw.theirs.get(name, name)
         )

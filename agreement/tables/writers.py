@@ -67,4 +67,4 @@ def _text(value: object) -> str:
     if isinstance(value, float | int | np.number) and not isinstance(value, bool):
         return _number(value)  # a column of mixed kinds
     text = str(value)
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+    return f"'{text}" if len(text) > 1 and text.startswith(_FORMULA_STARTS) else text

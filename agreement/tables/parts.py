@@ -1,0 +1,245 @@
+"""
+A table given as a folder of parts: found by name, read lazily, one piece at a time.
+
+A piece is one text file, or some row groups of a Parquet file; it is checked by the same rules as a
+whole table. So memory depends on the size of a piece and not on the number of parts.
+"""
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from agreement.tables.athletes_table import Athletes
+from agreement.tables.columns import PARQUET_ENDING, Table
+from agreement.tables.findings import Findings
+from agreement.tables.headers import Header, read_header
+from agreement.tables.lab_table import CheckedTable
+from agreement.tables.options import FileFormat
+from agreement.tables.paths import path_problem
+from agreement.tables.readers import RawTable, read_table, require_columns, require_vo2max
+
+ROWS_AT_ONCE: Final = 500_000  # of a Parquet file; what a piece holds in memory follows from it
+PART_STEP: Final = (
+    1 << 32
+)  # a row of the whole table is part number times this plus row of the part
+Builder = Callable[[RawTable, Athletes, dict[str, str], str | None, Findings], CheckedTable]
+
+
+class Piece(NamedTuple):
+    """What is read at once: a part, or the row groups from `first` to `last` of a Parquet part."""
+
+    part: int
+    first: int = 0
+    last: int = 0
+    rows_before: int = 0
+    rows: int | None = None  # known beforehand of Parquet only
+
+
+class CheckedPiece(NamedTuple):
+    """A piece after its check; `digest` is that of the file, given with its first piece."""
+
+    table: CheckedTable
+    findings: Findings
+    rows_read: int
+    digest: str | None
+
+
+def find_table_parts(
+    folder: Path, name: str, table: Table, findings: Findings
+) -> tuple[str, ...] | None:
+    """
+    Return the parts of a table, in order of their names.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    name : str
+        The folder of parts inside it.
+    table : Table
+        Which endings are read.
+    findings : Findings
+        Gets a folder without parts, and links that lead outside, as stops.
+
+    Returns
+    -------
+    tuple of str or None
+        Paths inside the study folder; None when it cannot be used.
+    """
+    files = sorted(
+        f"{name}/{path.name}"
+        for path in (folder / name).iterdir()
+        if path.is_file()
+        and not path.name.startswith((".", "_"))
+        and path.name.casefold().endswith(table.endings)
+    )
+    outside = [(file, problem) for file in files if (problem := path_problem(folder, file))]
+    for file, problem in outside:
+        findings.stop("path_outside", file, problem, "Put the file itself there.")
+    if not files:
+        what = f"The folder of {table.name} holds no part."
+        remedy = f"Parts end in {', '.join(table.endings)}; delete an empty folder."
+        findings.stop("missing_file", name, what, remedy)
+    return tuple(files) if files and not outside else None
+
+
+@dataclass(frozen=True, slots=True)
+class PartReader:
+    """
+    Reads and checks the pieces of one table; small enough to be sent to another process.
+
+    Attributes
+    ----------
+    folder : Path
+        The study folder.
+    name : str
+        The folder of parts inside it.
+    files : tuple of str
+        The parts, as paths inside the study folder.
+    table : Table
+        Which columns are looked for; others are never read.
+    form : FileFormat
+        What the study file states, for every part alike.
+    athletes, ids, zone
+        As the checks of every table take them.
+    build : callable
+        The check of one piece.
+    """
+
+    folder: Path
+    name: str
+    files: tuple[str, ...]
+    table: Table
+    form: FileFormat
+    athletes: Athletes
+    ids: dict[str, str]
+    zone: str | None
+    build: Builder
+
+    def pieces(self) -> tuple[Piece, ...]:
+        """Cut all parts into pieces; a part that cannot be opened is one piece, which says so."""
+        return tuple(piece for part in range(len(self.files)) for piece in self._cut(part))
+
+    def checked(self, piece: Piece) -> Iterator[CheckedPiece]:
+        """Yield what a piece holds, at most `ROWS_AT_ONCE` rows of a Parquet file at a time."""
+        findings, file = Findings(), self.files[piece.part]
+        digest = _digest(self.folder / file) if piece.rows_before == 0 else None
+        some = False
+        for raw in self._raw(piece, findings):
+            some = True
+            require_vo2max(raw, findings)
+            n = len(raw.rows)
+            table = self.build(raw, self.athletes, self.ids, self.zone, findings)
+            yield CheckedPiece(table, findings, n, digest)
+            findings, digest = Findings(), None
+        if not some:
+            nothing = CheckedTable(pd.DataFrame(), 0, frozenset())
+            yield CheckedPiece(nothing, findings, 0, digest)
+
+    def _cut(self, part: int) -> Iterator[Piece]:
+        path = self.folder / self.files[part]
+        sizes = _row_group_sizes(path) if path.suffix.casefold() == PARQUET_ENDING else None
+        if not sizes:
+            yield Piece(part)
+            return
+        first, before = 0, 0
+        for last in range(1, len(sizes) + 1):
+            held = sum(sizes[first:last])
+            if last == len(sizes) or held + sizes[last] > ROWS_AT_ONCE:
+                yield Piece(part, first, last, before, held)
+                first, before = last, before + held
+
+    def _raw(self, piece: Piece, findings: Findings) -> Iterator[RawTable]:
+        file = self.files[piece.part]
+        path = self.folder / file
+        if path.suffix.casefold() != PARQUET_ENDING:
+            raw = read_table(path, file, self.table, self.form, findings)
+            if raw is not None:
+                yield raw
+            return
+        try:
+            yield from self._row_groups(path, file, piece, findings)
+        except ImportError:
+            remedy = "Install the package with its extra 'scale', or save the file as CSV."
+            findings.stop("unreadable_file", file, "Parquet files need another package.", remedy)
+        except (OSError, ValueError) as error:  # Arrow's own errors are among these
+            what = f"The Parquet file cannot be read ({type(error).__name__})."
+            findings.stop("unreadable_file", file, what, "Write it again.")
+
+    def _row_groups(
+        self, path: Path, file: str, piece: Piece, findings: Findings
+    ) -> Iterator[RawTable]:
+        from pyarrow import parquet
+
+        with parquet.ParquetFile(path) as source:
+            header = read_header(source.schema_arrow.names, self.table, self.form, file, findings)
+            if piece.last == 0:
+                batches: Any = [source.schema_arrow.empty_table()]
+            else:
+                batches = source.iter_batches(
+                    ROWS_AT_ONCE, range(piece.first, piece.last), list(header.theirs.values())
+                )
+            before = piece.rows_before
+            for batch in batches:
+                raw = self._raw_table(batch, before, header, file)
+                require_columns(raw, findings)
+                yield raw
+                before += batch.num_rows
+
+    def _raw_table(self, batch: Any, before: int, header: Header, file: str) -> RawTable:
+        frame = batch.select(list(header.theirs.values())).to_pandas(strings_to_categorical=True)
+        frame = frame.rename(columns={theirs: ours for ours, theirs in header.theirs.items()})
+        # counted as if there were a header row, like the rows of a single Parquet table
+        rows = np.arange(before + 2, before + 2 + len(frame), dtype=np.int64)
+        return RawTable(self.table, file, self.form, frame, rows, header.theirs, "")
+
+
+def with_part_files(lines: pd.DataFrame, name: str, files: tuple[str, ...]) -> pd.DataFrame:
+    """
+    Return ledger lines with the part and its own row in place of the folder and the running row.
+
+    Parameters
+    ----------
+    lines : DataFrame
+        Columns file and row (missing where a line stands for many rows), and others.
+    name : str
+        The folder of parts.
+    files : tuple of str
+        The parts.
+    """
+    row = lines["row"].to_numpy(dtype=np.int64, na_value=-1)
+    own = (lines["file"] == name).to_numpy(dtype=np.bool_) & (row >= 0)
+    if not own.any():
+        return lines
+    words = [*lines["file"].astype("category").cat.categories, *files]
+    code = lines["file"].astype("category").cat.codes.to_numpy(dtype=np.int64, copy=True)
+    part, inside = np.divmod(row, PART_STEP)
+    code[own] = len(words) - len(files) + part[own]
+    file = pd.Categorical.from_codes(code, pd.Index(words, dtype="str"))
+    plain = pd.Series(lines["row"].array.copy(), index=lines.index)
+    plain[own] = inside[own]
+    return lines.assign(file=file.remove_unused_categories(), row=plain)
+
+
+def _row_group_sizes(path: Path) -> list[int] | None:
+    """Return the rows of each row group; None when the file cannot be opened, which is said later."""
+    try:
+        from pyarrow import parquet
+
+        about = parquet.read_metadata(path)
+    except (ImportError, OSError, ValueError):
+        return None
+    return [about.row_group(i).num_rows for i in range(about.num_row_groups)]
+
+
+def _digest(path: Path) -> str | None:
+    try:
+        with path.open("rb") as content:
+            return hashlib.file_digest(content, "sha256").hexdigest()
+    except OSError:
+        return None  # the reading that follows says what is wrong
