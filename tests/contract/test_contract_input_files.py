@@ -47,7 +47,12 @@ FORMS = {
 }
 
 
-@pytest.mark.parametrize("form", FORMS)
+QUICK = ("byte order mark", "semicolon, comma, latin-1", "tab and comma", "carriage return alone")
+
+
+@pytest.mark.parametrize(
+    "form", [f if f in QUICK else pytest.param(f, marks=pytest.mark.slow) for f in FORMS]
+)
 def test_the_form_of_a_file_is_found(study, form):
     two_people(study)
     for name in ("lab_tests", "field_estimates"):

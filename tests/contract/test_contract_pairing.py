@@ -1,6 +1,5 @@
 """Pairing steps 1 to 3 on tables solved by hand. Day 0 is a Monday; tests are mostly on day 40."""
 
-import pytest
 
 # --- step 1: copies -------------------------------------------------------------------------------
 
@@ -63,22 +62,20 @@ def test_a_run_longer_than_allowed_counts_once(study):
     assert paired.one().n_days == 2
 
 
-@pytest.mark.parametrize(
-    "readings",
-    [
+def test_shorter_runs_stay(study):
+    study.toml = "[pairing]\nstale_after_days = 3\n"
+    series = [
         [(34, 52), (35, 52), (36, 52)],  # exactly as long as allowed
         [(33, 52), (34, 52), (36, 52), (37, 52)],  # a day without reading ends the run
         [(33, 52), (34, 52), (35, 51), (36, 52), (37, 52)],  # another value ends it
-    ],
-)
-def test_shorter_runs_stay(study, readings):
-    study.toml = "[pairing]\nstale_after_days = 3\n"
-    study.lab("A1", 40)
-    for when, value in readings:
-        study.reading("A1", when, value)
+    ]
+    for i, readings in enumerate(series):
+        study.lab(f"A{i}", 40)
+        for when, value in readings:
+            study.reading(f"A{i}", when, value)
     paired = study.pair()
     assert paired.reasons() == {}
-    assert paired.one().n_estimates == len(readings)
+    assert list(paired.pairs.n_estimates) == [3, 4, 5]
 
 
 def test_a_day_with_two_values_ends_a_run(study):
@@ -153,29 +150,14 @@ def test_modes_that_may_pair_are_still_no_repeats(study):
     assert (pair.lab_test_id, pair.lab) == ("T1", 50)
 
 
-@pytest.mark.parametrize(
-    ("first", "second", "expected"),
-    [
-        ({"plateau": "yes"}, {"plateau": "yes"}, "yes"),
-        # all criteria known and not met: no
-        (
-            {"plateau": "yes"},
-            {
-                "plateau": "no",
-                "rer_max": 1.0,
-                "hr_max_bpm": 150,
-                "rpe_max": 12,
-                "lactate_mmol_l": 4,
-            },
-            "no",
-        ),
-        ({"plateau": "yes"}, {}, "unknown"),
-    ],
-)
-def test_max_confirmed_of_a_unit(study, first, second, expected):
-    study.athlete("A1", age_years=30)
-    study.lab("A1", 40, 50, **first).lab("A1", 44, 50, **second).two("A1", 40, 52)
-    assert study.pair().one().max_confirmed == expected
+def test_max_confirmed_of_a_unit(study):
+    yes = {"plateau": "yes"}  # below: every criterion known and none met
+    no = {"plateau": "no", "rer_max": 1.0, "hr_max_bpm": 150, "rpe_max": 12, "lactate_mmol_l": 4}
+    for i, (first, second) in enumerate(((yes, yes), (yes, no), (yes, {}), ({}, no))):
+        athlete = f"A{i}"
+        study.athlete(athlete, age_years=30).two(athlete, 40, 52)
+        study.lab(athlete, 40, 50, **first).lab(athlete, 44, 50, **second)
+    assert list(study.pair().pairs.max_confirmed) == ["yes", "no", "unknown", "no"]
 
 
 def both_sides(study):

@@ -201,7 +201,10 @@ def random_rules(rng):
     )
 
 
-@pytest.mark.parametrize("seed", range(16))
+SEEDS = [*range(4), *(pytest.param(i, marks=pytest.mark.slow) for i in range(4, 24))]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
 def test_random_studies(study, date_of, seed):
     rng = np.random.default_rng(seed)
     rules = random_rules(rng)
