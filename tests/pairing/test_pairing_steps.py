@@ -25,6 +25,12 @@ def test_of_identical_rows_the_first_stays(study, reasons, said):
     assert (one(found).field, one(found).n_estimates) == (51.5, 2)
 
 
+def test_the_first_row_is_that_of_the_file_not_of_the_frame(study, reasons):
+    study.lab("A", 20).reading("A", 18, 50).reading("A", 18, 50).reading("A", 17, 53)
+    study.rows.reverse()
+    assert reasons(study.pair()) == {3: "copy"}
+
+
 def test_rows_that_contradict_each_other_all_leave(study, reasons, said):
     study.lab("A", 20).readings("A", (18, 50), (17, 53), (16, 53), (18, 51))
     found = study.pair()
@@ -84,6 +90,24 @@ def test_a_day_with_two_values_ends_a_run(study, reasons):
     assert reasons(study.pair()) == {}
 
 
+def test_a_day_with_two_values_belongs_to_no_run(study, reasons):
+    study = stale_study(study, 5)
+    study.reading("A", 15, 51, hour=10)  # four days remain
+    assert reasons(study.pair()) == {}
+
+
+def test_each_run_is_measured_alone(study, reasons):
+    study = stale_study(study, 5)  # days 15 to 19
+    study.readings("A", *((day, 50) for day in (10, 11, 12, 13)))
+    assert reasons(study.pair()) == dict.fromkeys((3, 4, 5, 6), "stale")
+
+
+def test_a_run_does_not_go_on_in_the_series_of_the_next_athlete(study, reasons):
+    study = stale_study(study, 3).lab("B", 20)  # the last days of the study
+    study.readings("B", (8, 50), (9, 50), (10, 50))  # its first days
+    assert reasons(study.pair()) == {}
+
+
 def test_a_day_with_one_value_twice_does_not_end_a_run(study, reasons):
     study = stale_study(study, 5)
     study.reading("A", 15, 50, hour=8).reading("A", 16, 50, hour=8)
@@ -113,6 +137,11 @@ def test_repeats_are_counted_from_the_first_test_of_a_unit(study):
     assert units["lab_test_id"].tolist() == ["T1", "T3"]  # day 31 is 11 after the first, 3 after
     assert units["lab"].tolist() == [51, 60]  # the second: it opens a unit of its own
     assert units["n_tests"].tolist() == [2, 1]
+
+
+@pytest.mark.parametrize(("days_apart", "n_units"), [(10, 1), (11, 2)])
+def test_a_repeat_may_be_ten_days_later(study, days_apart, n_units):
+    assert len(study.lab("A", 20).lab("A", 20 + days_apart).pair().units) == n_units
 
 
 def test_two_tests_on_one_day_are_one_unit_with_the_smaller_id(study):
@@ -181,6 +210,7 @@ def test_a_reading_is_not_freed_when_its_pair_fails(study, reasons):
         ([("T1", 15, "run"), ("T2", 19, "walk")], "T1"),  # equal mode before the later date
         ([("T1", 15, "walk"), ("T2", 19, "cycle")], "T2"),  # then the later date
         ([("b", 19, "walk"), ("a", 19, "cycle")], "a"),  # then the smaller id
+        ([("b", 19, "run"), ("a", 19, "walk")], "b"),  # equal mode before the smaller id
         ([("T1", 14, "run"), ("T2", 19, "walk")], "T2"),  # but nearness comes first of all
     ],
 )
@@ -287,6 +317,15 @@ def test_another_mode_near_the_reading_is_a_mismatch_a_far_one_is_not(study, rea
     assert (
         said(found, 3) == "No laboratory test of the same mode, and none of another mode near it."
     )
+
+
+@pytest.mark.parametrize(
+    ("day", "reason"),
+    [(5, "outside_window"), (6, "mode_mismatch"), (23, "mode_mismatch"), (24, "outside_window")],
+)
+def test_a_mismatch_needs_the_window_of_the_other_mode(study, reasons, day, reason):
+    study.rules(days_after=3).lab("A", 20, mode="cycle").reading("A", day)
+    assert reasons(study.pair()) == {2: reason}
 
 
 # --- 6 field tests and sessions -------------------------------------------------------------------
