@@ -4,7 +4,7 @@ import codecs
 from collections.abc import Callable
 from datetime import date, datetime
 from typing import Any, Final
-from zoneinfo import available_timezones
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.options import Kind, Summary
@@ -90,8 +90,11 @@ def day(value: object) -> date:
 
 def time_zone(value: object) -> str:
     """Return the name of a time zone."""
-    if isinstance(value, str) and value in available_timezones():
-        return value
+    try:
+        if isinstance(value, str) and ZoneInfo(value).key:
+            return value
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        pass  # falls through to the message
     msg = 'must be the name of a time zone like "Europe/Oslo" or "UTC"'
     raise WrongValueError(msg)
 
