@@ -4,7 +4,8 @@ Laboratory x field: one row per pair, and the ledger of what was left out and wh
 One idea per file, each using only those before it: `units` (repeats), `ordering`, `cleaning`
 (copies, stale runs), `matching` (which unit), `summaries`, `core` (these together, on plain
 frames), `messages`, `reading_fates` and `unit_fates` (why not), `ledger`, `accounts` and
-`study_ledger` (every row counted), `notes`, `study_pairs` (all of it for one study).
+`study_ledger` (every row counted), `notes`, `tally` (what is said of a study as a whole),
+`study_pairs` (all of it for one study).
 """
 
 from agreement.pairing.study_pairs import Pairing, pair

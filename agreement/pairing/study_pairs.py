@@ -9,18 +9,14 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.pairing.messages import Texts
-from agreement.pairing.notes import (
-    drug_note,
-    input_notes,
-    mode_note,
-    no_pair_notes,
-    reading_notes,
-)
+from agreement.pairing.notes import input_notes, reading_notes
 from agreement.pairing.reading_fates import Part, pair_parts, reading_fates
 from agreement.pairing.study_ledger import study_ledger, table_files
+from agreement.pairing.tally import tally
 from agreement.pairing.unit_fates import unit_fates
 from agreement.pairing.units import Units, laboratory_units
 from agreement.tables.findings import Findings
+from agreement.tables.parts_together import part_of_problem, with_part_files
 from agreement.terms import PAIR_COLUMNS
 
 if TYPE_CHECKING:
@@ -112,31 +108,35 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     athletes = study.athletes["athlete_id"] if "athletes" in study.rows_read else None
     of_readings = reading_fates(readings.frame, parts, texts, athletes)
     of_units = unit_fates(units, parts, texts)
-    pairs, daily = _sorted_pairs(parts, units)
+    pairs, daily = sorted_pairs(parts, units)
     exclusions, flow = study_ledger(
         study, laboratory, readings, units, of_units, of_readings, texts
     )
     found = Findings()
     files = table_files(study)
-    lab_file = files["lab_tests"]
     reading_notes(found, readings, of_readings, texts, files)
     input_notes(found, pairs[pairs["source"] == "field_estimates"], files, options)
-    methods = readings.frame["method"].unique()
-    no_pair_notes(found, laboratory.frame, units, of_units, pairs, methods, lab_file)
-    mode_note(found, laboratory.frame, units, of_units, parts, lab_file)
-    drug_note(found, pairs, readings.heart_rate_based, files.get("athletes", lab_file))
+    methods, based = readings.frame["method"].unique(), readings.heart_rate_based
+    counts = tally(laboratory.frame, units, of_units, parts, pairs, methods, based)
+    lab_file = files["lab_tests"]
+    counts.tell(found, lab_file, files.get("athletes", lab_file))
+    problems = tuple(found.problems)
+    if study.parts is not None:
+        name, its_files = study.parts.name, study.parts.files
+        exclusions = with_part_files(exclusions, name, its_files)
+        problems = tuple(part_of_problem(each, name, its_files) for each in problems)
     return Pairing(
         pairs=pairs[PAIR_COLUMNS],
         exclusions=exclusions,
         flow=flow,
         daily=daily,
-        repeats=_repeats(laboratory.frame, units),
+        repeats=repeats_of(laboratory.frame, units),
         units=units.frame,
-        problems=tuple(found.problems),
+        problems=problems,
     )
 
 
-def _sorted_pairs(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, pd.DataFrame]:
+def sorted_pairs(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return all pairs in their order, and the days behind them."""
     pairs = pd.concat([part.paired.pairs for part in parts], ignore_index=True)
     starts = np.cumsum([0, *(len(part.paired.pairs) for part in parts)])
@@ -160,7 +160,7 @@ def _sorted_pairs(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, pd
     return pairs, pd.concat([of_pair.reset_index(drop=True), days], axis=1)[DAILY_COLUMNS]
 
 
-def _repeats(laboratory: pd.DataFrame, units: Units) -> pd.DataFrame:
+def repeats_of(laboratory: pd.DataFrame, units: Units) -> pd.DataFrame:
     """Return one row per laboratory test with the id of its unit."""
     unit = units.of_test[units.order]
     by_id = np.lexsort((units.id_rank[unit], units.athlete[unit]))  # keeps the order inside a unit

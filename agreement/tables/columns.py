@@ -38,13 +38,18 @@ class Column(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One table; `key` may not repeat, `ledger_id` is what a row is called when it is left out."""
+    """
+    One table; `key` may not repeat, `ledger_id` is what a row is called when it is left out.
+
+    A table `in_parts` may also be a folder of files.
+    """
 
     name: str
     columns: dict[str, Column]
     ledger_id: str
     key: str | None = None
     endings: tuple[str, ...] = TABLE_ENDINGS
+    in_parts: bool = False
 
 
 _ID = Column("id")
@@ -103,6 +108,7 @@ FIELD_ESTIMATES: Final = Table(
     },
     ledger_id="athlete_id",
     endings=(*TABLE_ENDINGS, PARQUET_ENDING),
+    in_parts=True,
 )
 FIELD_TESTS: Final = Table(
     "field_tests",

@@ -96,6 +96,11 @@ class Findings:
         self._ledger.append(lines[EXCLUSION_COLUMNS])
         self.each("set_aside", reason, file, rows, column, lambda i: messages[i], remedy)
 
+    def add_lines(self, lines: pd.DataFrame) -> None:
+        """Take over ledger lines made elsewhere; columns `agreement.terms.EXCLUSION_COLUMNS`."""
+        if len(lines):
+            self._ledger.append(lines[EXCLUSION_COLUMNS])
+
     def leave_out_parts(self, reason: str, file: str, ids: list[str], messages: list[str]) -> None:
         """Record raw files set aside: the ledger counts files, so a line has an id and no row."""
         if not ids:

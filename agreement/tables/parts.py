@@ -21,7 +21,12 @@ from agreement.tables.headers import Header, read_header
 from agreement.tables.lab_table import CheckedTable
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
-from agreement.tables.readers import RawTable, read_table, require_columns, require_vo2max
+from agreement.tables.readers import (
+    RawTable,
+    read_table,
+    require_columns,
+    require_vo2max,
+)
 
 ROWS_AT_ONCE: Final = 500_000  # of a Parquet file; what a piece holds in memory follows from it
 PART_STEP: Final = (
@@ -197,33 +202,6 @@ class PartReader:
         # counted as if there were a header row, like the rows of a single Parquet table
         rows = np.arange(before + 2, before + 2 + len(frame), dtype=np.int64)
         return RawTable(self.table, file, self.form, frame, rows, header.theirs, "")
-
-
-def with_part_files(lines: pd.DataFrame, name: str, files: tuple[str, ...]) -> pd.DataFrame:
-    """
-    Return ledger lines with the part and its own row in place of the folder and the running row.
-
-    Parameters
-    ----------
-    lines : DataFrame
-        Columns file and row (missing where a line stands for many rows), and others.
-    name : str
-        The folder of parts.
-    files : tuple of str
-        The parts.
-    """
-    row = lines["row"].to_numpy(dtype=np.int64, na_value=-1)
-    own = (lines["file"] == name).to_numpy(dtype=np.bool_) & (row >= 0)
-    if not own.any():
-        return lines
-    words = [*lines["file"].astype("category").cat.categories, *files]
-    code = lines["file"].astype("category").cat.codes.to_numpy(dtype=np.int64, copy=True)
-    part, inside = np.divmod(row, PART_STEP)
-    code[own] = len(words) - len(files) + part[own]
-    file = pd.Categorical.from_codes(code, pd.Index(words, dtype="str"))
-    plain = pd.Series(lines["row"].array.copy(), index=lines.index)
-    plain[own] = inside[own]
-    return lines.assign(file=file.remove_unused_categories(), row=plain)
 
 
 def _row_group_sizes(path: Path) -> list[int] | None:

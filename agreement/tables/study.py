@@ -17,7 +17,9 @@ from agreement.tables.ids import note_likely_matches, read_id_map
 from agreement.tables.lab_table import CheckedTable, lab_table
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.part_folders import find_parts, match_parts
-from agreement.tables.readers import InputFile, RawTable, read_table
+from agreement.tables.parts import Builder, PartReader, find_table_parts
+from agreement.tables.parts_together import whole_table
+from agreement.tables.readers import InputFile, RawTable, read_table, require_vo2max
 from agreement.tables.study_file import STUDY_FILE, read_study_file
 from agreement.tables.table_files import find_tables
 
@@ -57,6 +59,9 @@ class StudyTables:
         File of each table.
     inputs : tuple of InputFile
         Every file read, for provenance.
+    parts : PartReader or None
+        Of field estimates given as a folder of parts. Their `row` runs over all parts (see
+        `agreement.tables.parts.PART_STEP`) and their `file` is the folder.
     """
 
     folder: Path
@@ -74,6 +79,7 @@ class StudyTables:
     rows_read: dict[str, int] = field(default_factory=dict)
     names: dict[str, str] = field(default_factory=dict)
     inputs: tuple[InputFile, ...] = ()
+    parts: PartReader | None = None
 
 
 def read_study(folder: Path | str) -> StudyTables:
@@ -100,7 +106,9 @@ def read_study(folder: Path | str) -> StudyTables:
     return study
 
 
-def inspect_study(folder: Path | str) -> tuple[StudyTables | None, tuple[Problem, ...]]:
+def inspect_study(
+    folder: Path | str, *, without_parts: bool = False
+) -> tuple[StudyTables | None, tuple[Problem, ...]]:
     """
     Read a study folder and return everything that was found, without raising.
 
@@ -108,6 +116,8 @@ def inspect_study(folder: Path | str) -> tuple[StudyTables | None, tuple[Problem
     ----------
     folder : Path or str
         The study folder.
+    without_parts : bool, default False
+        Leave field estimates in parts unread, for whoever reads them piece by piece.
 
     Returns
     -------
@@ -121,7 +131,7 @@ def inspect_study(folder: Path | str) -> tuple[StudyTables | None, tuple[Problem
         what = "There is no such study folder."
         findings.stop("missing_file", str(folder), what, "`agreement new DIR` makes one.")
         return None, findings.stops
-    study = _Reading(folder, findings).study()
+    study = _Reading(folder, findings, without_parts=without_parts).study()
     problems = _ordered(findings.problems)
     if findings.stops:
         return None, problems
@@ -142,8 +152,10 @@ def _ordered(problems: list[Problem]) -> tuple[Problem, ...]:
 class _Reading:
     """One pass over a study folder."""
 
-    def __init__(self, folder: Path, findings: Findings) -> None:
+    def __init__(self, folder: Path, findings: Findings, *, without_parts: bool = False) -> None:
         self.folder = folder
+        self.without_parts = without_parts
+        self.parts: PartReader | None = None
         self.findings = findings
         self.options = read_study_file(folder, findings)
         self.zone = self.options.study.time_zone
@@ -176,6 +188,10 @@ class _Reading:
         }
         for name, build in _FIELD_BUILDERS.items():
             checked[name] = build(raw[name], people, self.ids, self.zone, self.findings)
+            if self.in_parts(name):
+                self.parts = self.reader(name, people, build)
+                if self.parts is not None and not self.without_parts:
+                    checked[name] = self.all_parts(self.parts, checked[name])
         self.count_withdrawn({"athletes": people.withdrawn_rows})
         self.count_withdrawn({name: table.withdrawn_rows for name, table in checked.items()})
         parts: dict[str, dict[str, Path]] = {}
@@ -208,6 +224,7 @@ class _Reading:
             rows_read=self.rows_read,
             names=self.names,
             inputs=tuple(self.inputs),
+            parts=self.parts,
         )
 
     def form(self, name: str) -> FileFormat:
@@ -217,13 +234,35 @@ class _Reading:
     def raw(self, table: Table) -> RawTable:
         """Return one table as read; without rows when the study does not have it."""
         form, file = self.form(table.name), self.names.get(table.name)
-        if file is not None:
+        if file is not None and not self.in_parts(table.name):
             read = read_table(self.folder / file, file, table, form, self.findings)
             if read is not None:
                 self.rows_read[table.name] = len(read.rows)
                 self.inputs.append(InputFile(file, read.digest, len(read.rows)))
                 return read
         return RawTable(table, "", form, pd.DataFrame(), np.array([], dtype=np.int64), {}, "")
+
+    def in_parts(self, name: str) -> bool:
+        """Whether a table is a folder of parts."""
+        return name in self.names and (self.folder / self.names[name]).is_dir()
+
+    def reader(self, name: str, people: Athletes, build: Builder) -> PartReader | None:
+        """Return what reads the parts of a table; None when there are none to read."""
+        table, folder = TABLES[name], self.names[name]
+        files = find_table_parts(self.folder, folder, table, self.findings)
+        if files is None:
+            return None
+        form = self.form(name)
+        return PartReader(
+            self.folder, folder, files, table, form, people, self.ids, self.zone, build
+        )
+
+    def all_parts(self, reader: PartReader, nothing: CheckedTable) -> CheckedTable:
+        """Return a table in parts as one; `nothing` is the table without rows."""
+        whole = whole_table(reader, nothing, self.findings)
+        self.rows_read[reader.table.name] = sum(part.rows or 0 for part in whole.inputs)
+        self.inputs += whole.inputs
+        return whole.table
 
     def count_withdrawn(self, counts: dict[str, int]) -> None:
         """Add the rows of people who withdrew, by file."""

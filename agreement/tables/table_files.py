@@ -27,9 +27,9 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
     Returns
     -------
     dict of str to str
-        Paths inside the folder by table name.
+        Paths inside the folder by table name; of a table in parts, its folder.
     """
-    names = sorted(p.name for p in folder.iterdir() if p.is_file())
+    names = sorted(p.name + "/" * p.is_dir() for p in folder.iterdir())
     files: dict[str, str] = {}
     for table in TABLES.values():
         stated = options.files.get(table.name, FileFormat()).path
@@ -40,7 +40,9 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
         )
         if file is not None:
             files[table.name] = file
-    _require(files, findings)
+    # a table whose stated file has a problem is not missing on top of it
+    stated_tables = {name for name, form in options.files.items() if form.path is not None}
+    _require(stated_tables | set(files), findings)
     return files
 
 
@@ -49,6 +51,8 @@ def _stated_file(folder: Path, table: Table, stated: str, findings: Findings) ->
     if path_problem(folder, stated):
         return None  # reported with the study file
     path = Path(stated.replace("\\", "/"))
+    if table.in_parts and (folder / path).is_dir():
+        return path.as_posix()
     if not (folder / path).is_file():
         remedy = f"Correct path in [files.{table.name}] of study.toml."
         findings.stop("missing_file", stated, f"The file of {table.name} is missing.", remedy)
@@ -61,8 +65,9 @@ def _stated_file(folder: Path, table: Table, stated: str, findings: Findings) ->
 
 
 def _found_file(folder: Path, table: Table, names: list[str], findings: Findings) -> str | None:
-    """Return the one file named like the table."""
-    found = [n for n in names if n.casefold() in {table.name + end for end in table.endings}]
+    """Return the one file named like the table, or the folder of its parts."""
+    known = {table.name + end for end in (*table.endings, *(["/"] if table.in_parts else []))}
+    found = [n.removesuffix("/") for n in names if n.casefold() in known]
     if len(found) > 1:
         what = f"Two files could be the table {table.name}: {' and '.join(found)}."
         remedy = f"Keep one, or set path in [files.{table.name}] of study.toml."
@@ -75,14 +80,13 @@ def _found_file(folder: Path, table: Table, names: list[str], findings: Findings
     return found[0]
 
 
-def _require(files: dict[str, str], findings: Findings) -> None:
+def _require(tables: set[str], findings: Findings) -> None:
     """Stop when the study lacks what every study needs."""
-    stopped = {p.reason for p in findings.stops} & {"missing_file", "two_files", "path_outside"}
-    if _REQUIRED not in files and not stopped:
+    if _REQUIRED not in tables:
         what = "The table of laboratory tests is missing."
         remedy = "Add lab_tests.csv, or name its file in [files.lab_tests] of study.toml."
         findings.stop("missing_file", "lab_tests.csv", what, remedy)
-    if not set(FIELD_TABLES) & set(files) and not stopped:
+    if not set(FIELD_TABLES) & tables:
         what = "There is no table of field values."
         remedy = f"Add one of {', '.join(f'{n}.csv' for n in FIELD_TABLES)}."
         findings.stop("missing_file", "field_estimates.csv", what, remedy)

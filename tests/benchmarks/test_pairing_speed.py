@@ -95,6 +95,7 @@ def pair_cohort(cohort: SimpleNamespace) -> object:
         sessions=None,
         breaths={},
         samples={},
+        parts=None,
         set_aside=nothing,
         withdrawn={},
         rows_read={"lab_tests": TESTS, "field_estimates": READINGS},

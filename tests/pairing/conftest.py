@@ -62,6 +62,7 @@ class Tables:
     withdrawn: dict[str, int]
     rows_read: dict[str, int]
     names: dict[str, str]
+    parts: None = None
 
 
 @dataclass

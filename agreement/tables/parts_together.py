@@ -1,0 +1,123 @@
+"""What all parts of a table say together: as one table, or only in sum."""
+
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem
+from agreement.tables.findings import Findings, merged_problems
+from agreement.tables.lab_table import CheckedTable
+from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader
+from agreement.tables.readers import InputFile
+
+
+class WholeTable(NamedTuple):
+    """All parts of a table together, and what each file was."""
+
+    table: CheckedTable
+    inputs: list[InputFile]
+
+
+class PartsRead:
+    """Adds up what the pieces of a table say, one after another."""
+
+    def __init__(self, reader: PartReader) -> None:
+        self.reader = reader
+        self.problems: list[Problem] = []
+        self.withdrawn = 0
+        self.people: frozenset[str] = frozenset()
+        self._rows = [0] * len(reader.files)
+        self._digests = [""] * len(reader.files)
+
+    def add(self, part: int, piece: CheckedPiece) -> None:
+        """Take in one piece, without its rows."""
+        self.problems += piece.findings.problems
+        self.withdrawn += piece.table.withdrawn_rows
+        self.people |= piece.table.people
+        self._rows[part] += piece.rows_read
+        self._digests[part] = piece.digest or self._digests[part]
+
+    def tell(self, findings: Findings) -> None:
+        """Say once what was found in all parts; withdrawn people as one line."""
+        findings.problems += merged_problems(self.problems, self.reader.name)
+        if self.withdrawn:
+            findings.withdraw(self.reader.name, self.withdrawn)
+
+    @property
+    def rows_read(self) -> int:
+        """Rows of all parts."""
+        return sum(self._rows)
+
+    @property
+    def inputs(self) -> list[InputFile]:
+        """Every part, for provenance."""
+        known = zip(self.reader.files, self._digests, self._rows, strict=True)
+        return [InputFile(file, digest, rows) for file, digest, rows in known]
+
+
+def whole_table(reader: PartReader, nothing: CheckedTable, findings: Findings) -> WholeTable:
+    """
+    Return all parts as one table, for studies that fit into memory.
+
+    Parameters
+    ----------
+    reader : PartReader
+        The parts.
+    nothing : CheckedTable
+        The table without rows, for its columns.
+    findings : Findings
+        Collects problems, and the lines of rows left out under their running row.
+    """
+    read, frames = PartsRead(reader), []
+    for piece in reader.pieces():
+        for checked in reader.checked(piece):
+            read.add(piece.part, checked)
+            lines = checked.findings.ledger()
+            lines = lines[lines["reason"] != "withdrawn"]
+            findings.add_lines(
+                lines.assign(file=reader.name, row=lines["row"] + piece.part * PART_STEP)
+            )
+            frame = checked.table.frame
+            if len(frame):
+                row = frame["row"] + piece.part * PART_STEP
+                frames.append(frame.assign(file=reader.name, row=row))
+    read.tell(findings)
+    whole = pd.concat(frames, ignore_index=True) if frames else nothing.frame
+    return WholeTable(CheckedTable(whole, read.withdrawn, read.people), read.inputs)
+
+
+def with_part_files(lines: pd.DataFrame, name: str, files: tuple[str, ...]) -> pd.DataFrame:
+    """
+    Return ledger lines with the part and its own row in place of the folder and the running row.
+
+    Parameters
+    ----------
+    lines : DataFrame
+        Columns file and row (missing where a line stands for many rows), and others.
+    name : str
+        The folder of parts.
+    files : tuple of str
+        The parts.
+    """
+    row = lines["row"].to_numpy(dtype=np.int64, na_value=-1)
+    own = (lines["file"] == name).to_numpy(dtype=np.bool_) & (row >= 0)
+    if not own.any():
+        return lines
+    words = [*lines["file"].astype("category").cat.categories, *files]
+    code = lines["file"].astype("category").cat.codes.to_numpy(dtype=np.int64, copy=True)
+    part, inside = np.divmod(row, PART_STEP)
+    code[own] = len(words) - len(files) + part[own]
+    file = pd.Categorical.from_codes(code, pd.Index(words, dtype="str"))
+    plain = pd.Series(lines["row"].array.copy(), index=lines.index)
+    plain[own] = inside[own]
+    return lines.assign(file=file.remove_unused_categories(), row=plain)
+
+
+def part_of_problem(problem: Problem, name: str, files: tuple[str, ...]) -> Problem:
+    """Return a problem with the part and its own row in place of folder and running row."""
+    if problem.file != name or problem.row is None:
+        return problem
+    part, row = divmod(problem.row, PART_STEP)
+    return replace(problem, file=files[part], row=row)
