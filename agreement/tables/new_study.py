@@ -92,6 +92,8 @@ _STUDY_FILE: Final = """\
 # seed = 20260101                 # of every random draw
 
 # How a file is written, where it is not plain CSV. One such table per input.
+# [files.athletes]
+# codes = { sex = { "1" = "male", "2" = "female" } }        # theirs = ours
 # [files.lab_tests]
 # path = "lab.csv"                # inside this folder
 # separator = ";"
@@ -102,7 +104,6 @@ _STUDY_FILE: Final = """\
 # sheet = "2026"                  # of a workbook
 # columns = { vo2max_l_min = "VO2 (L/min)" }                # ours = theirs
 # units = { mass_kg = "lb" }                                # theirs, converted for you
-# codes = { sex = { "1" = "male", "2" = "female" } }        # theirs = ours
 """
 _MEANINGS: Final = {
     "athletes": "one row per person; withdrawn = yes removes a person from every output",

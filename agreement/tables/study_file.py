@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from agreement.tables import key_checks as check
-from agreement.tables.columns import INPUTS, VO2MAX_COLUMNS
+from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings
 from agreement.tables.options import (
     Change,
@@ -27,6 +27,7 @@ from agreement.tables.units import unit_names, unit_of
 from agreement.terms import MODES, RESTING
 
 STUDY_FILE: Final = "study.toml"
+_ALL_COLUMNS: Final = frozenset(column for table in INPUTS.values() for column in table.columns)
 Keys = dict[str, tuple[str, check.Check]]  # key -> attribute of the options, check of its value
 Options = TypeVar(
     "Options",
@@ -260,9 +261,12 @@ class _Reader:
         """Check that columns, units and codes name columns that the table has."""
         known = list(INPUTS[name].columns)
         where = f"files.{name}"
-        self.unknown(dict.fromkeys(one.columns), known, f"{where}.columns.")
-        self.unknown(dict.fromkeys(one.units), known, f"{where}.units.")
-        self.unknown(dict.fromkeys(one.codes), known, f"{where}.codes.")
+        for key, stated in (("columns", one.columns), ("units", one.units), ("codes", one.codes)):
+            strange = [column for column in stated if column not in _ALL_COLUMNS]
+            self.unknown(dict.fromkeys(strange), known, f"{where}.{key}.")
+            for column in set(stated) - set(known) - set(strange):
+                what = f"'{where}.{key}.{column}' is not used: {name} has no column {column}."
+                self.findings.note("unused_key", STUDY_FILE, what)
         for column, unit in one.units.items():
             if column in known and unit_of(column, unit) is None:
                 names = ", ".join(unit_names(column)) or "none; the column has no unit"
@@ -273,10 +277,6 @@ class _Reader:
                 if allowed and ours not in allowed:
                     expected = f"must be one of: {', '.join(allowed)}"
                     self.wrong(f"'{where}.codes.{column}.{theirs}'", ours, expected)
-        if len([c for c in VO2MAX_COLUMNS if one.units.get(c)]) > 1:
-            self.wrong(
-                f"'{where}.units'", one.units, "may state the unit of one VO2max column only"
-            )
 
     def across(self, options: StudyOptions, margin: dict[str, Any]) -> None:
         """Check what depends on more than one key: the margin's date, paths inside the folder."""
