@@ -14,9 +14,11 @@ from typing import Any
 import pandas as pd
 
 from agreement.cohort import Cohort, read_cohort
+from agreement.report import audit, validation
 from agreement.report import comparison_sections as sections
 from agreement.report.answer import next_steps, verdict_block, verdict_sentences
 from agreement.report.cards import athlete_cards, cards_block
+from agreement.report.checklists import Facts, grras_block, limits_list_block, protocol_list_block
 from agreement.report.comparison import Comparison
 from agreement.report.exports import write_tables
 from agreement.report.ledger import flow_block, left_out_block
@@ -31,6 +33,7 @@ from agreement.report.privacy import (
     without_small_cells,
 )
 from agreement.report.provenance import provenance, provenance_block, write_provenance
+from agreement.report.published import published_block
 from agreement.report.texts import cautions_block, methods_block
 from agreement.tables.options import Kind
 
@@ -112,6 +115,67 @@ class StudyReport:
         """Show one line for each athlete and method."""
         return cards_block(self.cards)
 
+    def published(self) -> Block:
+        """Compare with a printed table, if the study names one."""
+        return published_block(self.cohort.study.folder, self.numbers)
+
+    def sensitivity(self) -> Block:
+        """Show which choices the limits hang on."""
+        return self._words(validation.sensitivity_block)
+
+    def averaging_rules(self) -> Block:
+        """Show laboratory values under other averaging rules."""
+        return validation.averaging_rules_block(self.cohort.laboratory.averaging)
+
+    def structure(self) -> Block:
+        """Show lines with error on both sides, trend and concordance."""
+        return self._words(validation.structure_block)
+
+    def two_estimators(self) -> Block:
+        """Compare every two methods on the same athletes."""
+        return validation.two_estimators_block(self.results.comparisons, self.numbers)
+
+    def reporting_lists(self) -> Block:
+        """Answer the published reporting lists."""
+        return grras_block(self._facts) + limits_list_block(self._facts)
+
+    def quotable(self) -> Block:
+        """Give results sentences to quote."""
+        return validation.quotable_block(self.comparisons)
+
+    def margin(self) -> Block:
+        """State the limit agreed beforehand."""
+        return audit.margin_block(self.options.margin)
+
+    def funnel(self) -> Block:
+        """Count what was read, completed and used."""
+        cohort = self.cohort
+        return audit.funnel_block(cohort.flow, cohort.exclusions, cohort.pairs)
+
+    def effort(self) -> Block:
+        """Show the criteria of maximal effort."""
+        return audit.effort_block(self.cohort.laboratory.frame)
+
+    def people(self) -> Block:
+        """Show bias and limits by sex and age."""
+        return self._words(audit.people_block)
+
+    def out_of_range(self) -> Block:
+        """Count people outside the range of an equation."""
+        return audit.out_of_range_block(self.cohort.readings.frame)
+
+    def drift(self) -> Block:
+        """Show the difference over calendar time."""
+        return self._each(audit.drift)
+
+    def protocol_list(self) -> Block:
+        """Answer the published protocol list."""
+        return protocol_list_block(self._facts)
+
+    def sign_off(self) -> Block:
+        """Leave lines for names and signatures."""
+        return audit.sign_off_block()
+
     def left_out(self) -> Block:
         """Show reasons, rows and notes."""
         return left_out_block(self.cohort.exclusions, self.cohort.problems)
@@ -157,6 +221,12 @@ class StudyReport:
         return athlete_cards(self.cohort.pairs, self.results.methods, self.numbers)
 
     @cached_property
+    def _facts(self) -> Facts:
+        known = any(not error.assumed for error in self.results.laboratory.values())
+        laboratory = self.cohort.laboratory.frame
+        return Facts(self.options, self.cohort.pairs, laboratory, self.results.methods, known)
+
+    @cached_property
     def _provenance(self) -> dict[str, Any]:
         return provenance(self.cohort.study, self.kind)
 
@@ -194,6 +264,15 @@ class StudyReport:
                 self.album.keep(drawn)
                 blocks.append(drawn.block)
             blocks.append(words)
+        return self._or_nothing(blocks)
+
+    def _words(self, section: Callable[[Comparison], Block]) -> Block:
+        """Return one section of every method that has no figure."""
+        blocks = [heading(one.name) + section(one) for one in self.comparisons]
+        return self._or_nothing(blocks)
+
+    @staticmethod
+    def _or_nothing(blocks: list[Block]) -> Block:
         if not blocks:
             return paragraph("There is nothing to compare: no pair was found.")
         return joined(blocks)

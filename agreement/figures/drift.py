@@ -1,0 +1,60 @@
+"""Differences over calendar time: does the field method wander from the laboratory."""
+
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+
+from agreement.figures.labels import number
+from agreement.figures.theme import FAINT, FIELD, INK
+
+
+class FittedLine(Protocol):
+    """A line with slope and intercept."""
+
+    @property
+    def slope(self) -> float:
+        """Change for each day."""
+
+    @property
+    def intercept(self) -> float:
+        """Value at day 0."""
+
+
+def plot_drift(
+    days: npt.ArrayLike, difference: npt.ArrayLike, line: FittedLine, *, ax: Axes
+) -> Axes:
+    """
+    Draw differences against days since the first test, with their line.
+
+    Parameters
+    ----------
+    days : array_like, shape (n,)
+        Since the study's first laboratory test. [days]
+    difference : array_like, shape (n,)
+        Field minus laboratory. [mL/kg/min]
+    line : Line
+        Of difference on days.
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+    """
+    x = np.asarray(days, dtype=np.float64)
+    ends = np.array([x.min(), x.max()])
+    ax.axhline(0, color=FAINT, linewidth=0.8)
+    ax.plot(x, np.asarray(difference), "o", color=INK, markersize=4.4)
+    ax.plot(ends, line.intercept + line.slope * ends, color=FIELD, linestyle="--")
+    ax.set_xlabel("days since the first laboratory test")
+    ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")
+    return ax
+
+
+def drift_alt(month: float, low: float, high: float) -> str:
+    """Return what the drift figure shows, as a sentence; change in 30 days with its interval."""
+    return (
+        f"Differences over calendar time: the line changes by {number(month)} mL/kg/min in 30 "
+        f"days, 95 % interval {number(low)} to {number(high)}."
+    )

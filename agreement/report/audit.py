@@ -1,0 +1,152 @@
+"""What an audit adds: who completed, how maximal the tests were, who is covered, drift, sign-off."""
+
+from html import escape
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.figures.drift import drift_alt, plot_drift
+from agreement.report.comparison import Comparison
+from agreement.report.comparison_sections import Section
+from agreement.report.markup import Block, paragraph, table
+from agreement.report.numbers import plain
+from agreement.report.pictures import picture
+from agreement.report.subsets import FEWEST, subsets_block
+from agreement.stats.least_squares import fit_line
+from agreement.tables.options import Margin
+
+_CRITERIA: Final = {
+    "criterion_plateau": "plateau",
+    "criterion_verification": "verification",
+    "criterion_rer": "RER",
+    "criterion_hr": "heart rate",
+    "criterion_rpe": "exertion",
+    "criterion_lactate": "lactate",
+}
+_AGES: Final = ((0, 12), (13, 17), (18, 39), (40, 64), (65, 130))
+_DAYS_OF_A_MONTH: Final = 30
+
+
+def margin_block(margin: Margin) -> Block:
+    """Return the limit agreed beforehand, its date and its reason."""
+    if margin.limit is None:
+        return paragraph("No limit was agreed on beforehand: this audit can give no verdict.")
+    rows = [
+        ("limit for one person", f"\u00b1{margin.limit:g} mL/kg/min"),
+        ("limit for the mean", f"\u00b1{margin.mean_limit or margin.limit:g} mL/kg/min"),
+        ("agreed on", str(margin.agreed_on)),
+        ("reason", escape(margin.reason) or "none given"),
+    ]
+    return table("The limit agreed beforehand", ("what", "value"), rows)
+
+
+def funnel_block(flow: pd.DataFrame, exclusions: pd.DataFrame, pairs: pd.DataFrame) -> Block:
+    """Return how many results were read, completed, and ended in a pair, by file."""
+    rows = []
+    for row in flow.to_dict("records"):
+        own = exclusions[exclusions["file"] == row["file"]]
+        broken_off = int((own["reason"] == "not_completed").sum())
+        rows.append(
+            (
+                f"<code>{escape(str(row['file']))}</code>",
+                str(row["rows_read"]),
+                str(row["rows_read"] - broken_off),
+                str(row["used"] + row["summarised"]),
+                str(row["excluded"]),
+            )
+        )
+    columns = ("file", "read", "completed", "behind a pair", "left out")
+    people = pairs["athlete_id"].nunique()
+    said = paragraph(f"Agreement below is among the {people} people who completed and were paired.")
+    return said + table("From what was read to what was used", columns, rows, numeric=columns[1:])
+
+
+def effort_block(laboratory: pd.DataFrame) -> Block:
+    """Return which criteria of maximal effort each laboratory test met."""
+    if laboratory.empty:
+        return paragraph("There is no usable laboratory test.")
+    counts = [
+        (
+            word,
+            *(
+                str(int((laboratory[column] == state).sum()))
+                for state in ("met", "not met", "not known")
+            ),
+        )
+        for column, word in _CRITERIA.items()
+    ]
+    columns = ("criterion", "met", "not met", "not known")
+    summary = table("Criteria of maximal effort", columns, counts, numeric=columns[1:])
+    each = [
+        (
+            escape(str(row["lab_test_id"])),
+            *(escape(str(row[column])) for column in _CRITERIA),
+            escape(str(row["max_confirmed"])),
+        )
+        for row in laboratory.sort_values("lab_test_id").to_dict("records")
+    ]
+    listed = table("Criteria test by test", ("test", *_CRITERIA.values(), "confirmed"), each)
+    inside = f"<details><summary>{len(each)} tests one by one</summary>{listed.html}</details>"
+    return summary + Block(inside)
+
+
+def people_block(one: Comparison) -> Block:
+    """Return bias and limits by sex and by age band, small groups withheld."""
+    pairs = one.pairs
+    sexes = {sex: pairs[pairs["sex"] == sex] for sex in ("female", "male", "unknown")}
+    ages = {
+        f"{low} to {high} years" if high < 100 else f"{low} years and older": pairs[
+            pairs["age_years"].between(low, high + 0.999)
+        ]
+        for low, high in _AGES
+    }
+    caption = f"{one.name}: bias and limits by {{}} (mL/kg/min), 95 % intervals below"
+    return subsets_block(caption.format("sex"), sexes, hide_small=True) + subsets_block(
+        caption.format("age"), ages, hide_small=True
+    )
+
+
+def out_of_range_block(readings: pd.DataFrame) -> Block:
+    """Return how many people each equation was used on outside those it was made for."""
+    known = readings[readings["in_range"].notna()]
+    if known.empty:
+        return paragraph("No field value comes from an equation of a known population.")
+    rows = []
+    for method, own in known.groupby("method"):
+        outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
+        shown = f"1 to {FEWEST - 1}" if 0 < outside < FEWEST else str(outside)
+        rows.append((escape(str(method)), str(own["athlete_id"].nunique()), shown))
+    columns = ("equation", "people", "outside its range")
+    return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
+
+
+def drift(one: Comparison) -> Section:
+    """Return the difference over calendar time, with the slope of a month."""
+    pairs = one.pairs
+    days = (pairs["lab_date"] - pairs["lab_date"].min()).dt.days.to_numpy(dtype=np.float64)
+    if len(pairs) < FEWEST or np.ptp(days) == 0:
+        return None, paragraph(f"{escape(one.name)}: too few days of testing to see a drift.")
+    line = fit_line(days, pairs["difference"].to_numpy(dtype=np.float64))
+    low, high = (_DAYS_OF_A_MONTH * end for end in line.slope_interval())
+    month = _DAYS_OF_A_MONTH * line.slope
+    drawn = picture(
+        one.file("drift"),
+        lambda axes: plot_drift(days, pairs["difference"], line, ax=axes[0]),
+        alt=f"{one.name}. {drift_alt(month, low, high)}",
+        caption=f"{one.name}: differences by day of the laboratory test, from the study's first.",
+        height=3.2,
+    )
+    text = (
+        f"{escape(one.name)}: the difference changes by {plain(month, sign=True)} mL/kg/min in "
+        f"{_DAYS_OF_A_MONTH} days (95 % interval {plain(low)} to {plain(high)}; pairs of one "
+        "athlete counted as if they were of several)."
+    )
+    return drawn, paragraph(text)
+
+
+def sign_off_block() -> Block:
+    """Return the lines for names, dates and signatures."""
+    rows = [(who, "", "", "") for who in ("measured by", "checked by", "released by")]
+    html = table("Sign-off", ("role", "name", "date", "signature"), rows).html
+    return Block(html.replace('<span class="absent">not available</span>', "&nbsp;"))

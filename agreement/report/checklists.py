@@ -1,0 +1,170 @@
+"""Published reporting lists, answered from the data; what only people know is left blank."""
+
+from dataclasses import dataclass
+from html import escape
+from typing import Any, Final
+
+import pandas as pd
+
+from agreement.report.markup import Block, table
+from agreement.tables.options import StudyOptions
+
+YOU: Final = "you must state"
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """
+    What the data can answer.
+
+    Attributes
+    ----------
+    options : StudyOptions
+    pairs : DataFrame
+    laboratory : DataFrame
+        Frame of `laboratory_values`.
+    methods : tuple of MethodResults
+    repeats_known : bool
+        Whether the laboratory's typical error was measured.
+    """
+
+    options: StudyOptions
+    pairs: pd.DataFrame
+    laboratory: pd.DataFrame
+    methods: tuple[Any, ...]
+    repeats_known: bool
+
+    @property
+    def size(self) -> str:
+        """Athletes, tests and pairs."""
+        return (
+            f"{self.pairs['athlete_id'].nunique()} athletes, "
+            f"{self.pairs['lab_test_id'].nunique()} laboratory tests, {len(self.pairs)} pairs"
+        )
+
+    @property
+    def people(self) -> str:
+        """Sex and age, as far as recorded."""
+        each = self.pairs.drop_duplicates("athlete_id")
+        sexes = each["sex"].value_counts().sort_index()
+        counted = ", ".join(f"{number} {sex}" for sex, number in sexes.items())
+        ages = each["age_years"].dropna()
+        span = f"; {ages.min():.0f} to {ages.max():.0f} years" if len(ages) else "; ages unknown"
+        return f"{counted}{span}"
+
+    @property
+    def margin(self) -> str:
+        """The agreed limit."""
+        margin = self.options.margin
+        if margin.limit is None:
+            return "none was agreed"
+        return f"\u00b1{margin.limit:g} mL/kg/min, agreed on {margin.agreed_on}"
+
+    @property
+    def gaps(self) -> str:
+        """Days between field value and laboratory test."""
+        gap = self.pairs["gap_days"].abs()
+        if gap.empty:
+            return "no pairs"
+        return f"{gap.min():.0f} to {gap.max():.0f} days, median {gap.median():.0f}"
+
+    @property
+    def range(self) -> str:
+        """Laboratory values covered."""
+        lab = self.pairs["lab"]
+        if lab.empty:
+            return "no pairs"
+        return f"laboratory values {lab.min():.1f} to {lab.max():.1f} mL/kg/min"
+
+    @property
+    def repeats(self) -> str:
+        """Whether the laboratory was repeated."""
+        return "laboratory repeats measured" if self.repeats_known else "laboratory not repeated"
+
+    @property
+    def confirmed(self) -> str:
+        """Confirmed maxima."""
+        tests = self.pairs.drop_duplicates("lab_test_id")
+        yes = int((tests["max_confirmed"] == "yes").sum())
+        return f"{yes} of {len(tests)} paired tests confirmed maximal"
+
+
+def grras_block(facts: Facts) -> Block:
+    """Return the 15 items of the 2011 guidelines for reporting reliability and agreement."""
+    items = (
+        ("Title or abstract says that agreement was studied", YOU),
+        ("Device or method named and described", YOU),
+        ("Subject population", facts.people),
+        ("Rater or tester population", YOU),
+        ("What is known, and why the study", YOU),
+        ("How the sample size was chosen", f"{facts.size}; how chosen: {YOU}"),
+        ("Sampling method", YOU),
+        ("Measurement process: interval, information available, blinding", f"{facts.gaps}; {YOU}"),
+        ("Independence of the measurements", YOU),
+        ("Statistical analysis", "see how this was computed"),
+        ("Actual numbers of raters, subjects and replicates", f"{facts.size}; {facts.repeats}"),
+        ("Characteristics of raters and subjects", f"{facts.people}; raters: {YOU}"),
+        ("Estimates with their uncertainty", "see agreement with the laboratory"),
+        ("Practical relevance", f"agreed limit {facts.margin}; {YOU}"),
+        ("Detailed results available", "results.csv, pairs.csv, exclusions.csv"),
+    )
+    return _list("Reporting list for reliability and agreement studies (Kottner 2011)", items)
+
+
+def limits_list_block(facts: Facts) -> Block:
+    """Return the items for reporting limits of agreement, as ordered by Gerke 2020, Table 2."""
+    items = (
+        ("Acceptable limits fixed beforehand", facts.margin),
+        ("Data structure: replicates, raters", facts.size),
+        ("Repeatability of each method", facts.repeats),
+        ("Plot and check of normality, trend and spread", "difference plot; trend in results.csv"),
+        ("Transformation if needed", "none made"),
+        ("Bias plotted and given", "yes"),
+        ("Precision of the bias", "95 % interval"),
+        ("Limits plotted and given", "yes, from 10 athletes"),
+        ("Intervals of the limits", "95 %, of each limit alone"),
+        ("Is the measured range wide enough", facts.range),
+        ("Between- and within-subject variance", "intervals respect athletes with several pairs"),
+        ("Software", "see where this comes from"),
+        ("Distribution assumptions", "normal differences of constant spread"),
+        ("Sample size", f"{facts.size}; how chosen: {YOU}"),
+        ("The right axis", "mean of both methods"),
+        ("Conflicts of interest", YOU),
+    )
+    return _list("Reporting list for limits of agreement (Abu-Arafeh 2016, Gerke 2020)", items)
+
+
+def protocol_list_block(facts: Facts) -> Block:
+    """Return the protocol items of the 2022 recommendations on validating VO2max estimates."""
+    rules = sorted(set(facts.laboratory["averaging_rule"].dropna()))
+    sensors = facts.pairs["sensor"].dropna().value_counts().sort_index()
+    drugs = facts.pairs.drop_duplicates("athlete_id")["hr_limiting_drug"].eq("yes").sum()
+    items = (
+        ("Population: age band, both sexes", facts.people),
+        ("Sample size calculated, or at least 45", f"{facts.size}; how chosen: {YOU}"),
+        ("Maximal test with gas exchange", "the laboratory value is one"),
+        ("Gas analyser calibrated", YOU),
+        ("Device placed and set up as instructed", f"{YOU}; wrong inputs are listed per athlete"),
+        ("Heart-rate sensor type", ", ".join(f"{s} {n} pairs" for s, n in sensors.items())),
+        ("At least two criteria of maximal effort", facts.confirmed),
+        ("Verification phase", _verification(facts.laboratory)),
+        ("Matching mode of exercise", "only matching modes are paired"),
+        ("Standardised conditions before the test", YOU),
+        ("Averaging over 15 to 30 s", ", ".join(rules) or YOU),
+        ("Time between field value and laboratory test", facts.gaps),
+        ("Drugs that limit heart rate", f"{drugs} athletes, analysed apart"),
+    )
+    return _list("Protocol list for validating VO2max estimates (Molina-Garcia 2022)", items)
+
+
+def _verification(laboratory: pd.DataFrame) -> str:
+    known = int((laboratory["criterion_verification"] != "not known").sum())
+    return f"recorded in {known} of {len(laboratory)} tests"
+
+
+def _list(caption: str, items: tuple[tuple[str, str], ...]) -> Block:
+    rows = [
+        (str(number), escape(item), f"<strong>{YOU}</strong>" if answer == YOU else escape(answer))
+        for number, (item, answer) in enumerate(items, start=1)
+    ]
+    return table(caption, ("item", "asks for", "answer"), rows)

@@ -1,0 +1,133 @@
+"""What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
+
+from html import escape
+from typing import Any
+
+import pandas as pd
+
+from agreement.report.answer import method_name
+from agreement.report.comparison import Comparison
+from agreement.report.markup import Block, joined, paragraph, table
+from agreement.report.numbers import marked, plain
+from agreement.report.published import CONVENTIONS, limit_factor
+from agreement.report.subsets import subsets_block
+
+_LINES = (
+    ("deming", "slope", "Deming slope, field on laboratory", 2),
+    ("deming", "intercept", "Deming intercept", 1),
+    ("passing_bablok", "slope", "Passing-Bablok slope, field on laboratory", 2),
+    ("passing_bablok", "intercept", "Passing-Bablok intercept", 1),
+    ("trend", "slope_on_mean", "slope of the difference on the mean", 2),
+    ("trend", "p_slope", "p of no slope", 3),
+    ("trend", "p_spread", "p of even spread", 3),
+    ("concordance", "ccc", "concordance correlation coefficient", 2),
+    ("concordance", "icc_a1", "intraclass correlation, absolute agreement", 2),
+    ("equivalence", "p_tost", "p of a mean bias beyond the agreed one", 3),
+)
+
+
+def structure_block(one: Comparison) -> Block:
+    """Return lines with error on both sides, trend and concordance of one method."""
+    rows = [
+        one.row(word, one.cell(name, statistic), digits) for name, statistic, word, digits in _LINES
+    ]
+    return one.table("structure of the difference", rows)
+
+
+def sensitivity_block(one: Comparison) -> Block:
+    """Return what the limits would be under the choices that papers differ in."""
+    return _conventions(one) + _choices(one)
+
+
+def _conventions(one: Comparison) -> Block:
+    """Return limits by each convention for the factor of the standard deviation."""
+    bias, sd = (one.cell("limits_of_agreement", name) for name in ("bias", "sd_of_differences"))
+    if not sd.known:
+        return one.without("limits by other conventions", sd)
+    rows = [
+        (
+            escape(name),
+            plain(limit_factor(name, sd.n), 3),
+            plain(bias.value - limit_factor(name, sd.n) * sd.value),
+            plain(bias.value + limit_factor(name, sd.n) * sd.value),
+        )
+        for name in CONVENTIONS
+    ]
+    columns = ("convention", "factor", "lower limit", "upper limit")
+    return table(
+        f"{one.name}: limits by convention (mL/kg/min)", columns, rows, numeric=columns[1:]
+    )
+
+
+def _choices(one: Comparison) -> Block:
+    """Return bias and limits of parts of the pairs."""
+    pairs = one.pairs
+    ordered = pairs.sort_values(["lab_date", "lab_test_id"])
+    apart = (pairs["difference"] - pairs["difference"].median()).abs()
+    farthest = pairs["athlete_id"].iloc[int(apart.to_numpy().argmax())] if len(pairs) else None
+    parts = {
+        "all pairs": pairs,
+        "the first pair of each athlete": ordered.drop_duplicates("athlete_id"),
+        "confirmed maxima only": pairs[pairs["max_confirmed"] == "yes"],
+        "without borderline training profiles": pairs[pairs["profile_borderline"] != "yes"],
+        "without the athlete with the largest difference": pairs[pairs["athlete_id"] != farthest],
+    }
+    caption = f"{one.name}: bias and limits by choice of pairs (mL/kg/min), 95 % intervals below"
+    return subsets_block(caption, parts, hide_small=False)
+
+
+def averaging_rules_block(averaging: pd.DataFrame) -> Block:
+    """Return laboratory values under each averaging rule, from the tests with breath files."""
+    if averaging.empty:
+        return paragraph("No laboratory test has a breath file, so no other rule can be tried.")
+    wide = averaging.pivot_table(index="lab_test_id", columns="rule", values="vo2max")
+    complete = wide.dropna()
+    used = complete if len(complete) else wide
+    rows = [
+        (escape(str(rule)), str(int(used[rule].notna().sum())), plain(used[rule].mean(), 2))
+        for rule in used.columns
+    ]
+    columns = ("averaging rule", "tests", "mean VO2max (mL/kg/min)")
+    return table("VO2max of the same breaths by averaging rule", columns, rows, numeric=columns[1:])
+
+
+def two_estimators_block(comparisons: tuple[Any, ...], numbers: Any) -> Block:
+    """Return which of two methods lies closer on the same athletes, for every two of them."""
+    blocks = []
+    for comparison in comparisons:
+        if isinstance(comparison.result, ValueError):
+            continue
+        cells = [
+            numbers.get("two_estimators", name, comparison.method, comparison.mode)
+            for name in ("ratio_of_sd", "difference_of_sd", "p_pitman_morgan")
+        ]
+        blocks.append(paragraph(marked(comparison.result.summary(), cells)))
+        rows = [
+            (word, cell.shown(digits), cell.interval(digits))
+            for word, cell, digits in zip(
+                ("ratio of standard deviations", "difference of standard deviations", "p"),
+                cells,
+                (2, 2, 3),
+                strict=True,
+            )
+        ]
+        caption = f"{comparison.method}, {comparison.mode}: spread of the error"
+        blocks.append(
+            table(caption, ("statistic", "value", "95 % interval"), rows,
+                  numeric=("value", "95 % interval"))
+        )  # fmt: skip
+    if not blocks:
+        return paragraph("No two methods share enough athletes to be compared.")
+    return joined(blocks)
+
+
+def quotable_block(comparisons: tuple[Comparison, ...]) -> Block:
+    """Return a results sentence for each method, numbers filled in, to be quoted."""
+    sentences = []
+    for one in comparisons:
+        names = ("bias", "lower_limit", "upper_limit")
+        cells = [one.cell("limits_of_agreement", name) for name in names]
+        said = marked(one.results.limits_of_agreement.summary(), cells)
+        name = escape(method_name(one.results.method, one.results.mode))
+        sentences.append(paragraph(f"{name}: {said}"))
+    return joined(sentences)
