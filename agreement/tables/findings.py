@@ -13,6 +13,7 @@ from agreement.terms import EXCLUSION_COLUMNS
 SHOWN = 20  # of one kind in one file and column; the rest is counted
 _MORE = "more rows have the same problem."
 Rows = npt.NDArray[np.int64]
+Kind = tuple[str, str, str, *tuple[str | None, ...]]  # severity, reason, table, column, sentence
 
 
 @dataclass(slots=True)
@@ -149,14 +150,15 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
     Parameters
     ----------
     found : iterable of Problem
-        In the order of the parts.
+        In the order of the parts; those of other files are merged file by file.
     folder : str
         The folder of parts, for what concerns several of them.
     """
-    kinds: dict[tuple[str | None, ...], list[Problem]] = {}
-    more: dict[tuple[str | None, ...], int] = {}
+    kinds: dict[Kind, list[Problem]] = {}
+    more: dict[Kind, int] = {}
     for problem in found:
-        key = (problem.severity, problem.reason, problem.column)
+        table = folder if problem.file.startswith(f"{folder}/") else problem.file
+        key: Kind = (problem.severity, problem.reason, table, problem.column)
         if problem.row is not None:
             kinds.setdefault(key, []).append(problem)
         elif problem.what.endswith(_MORE):
@@ -166,9 +168,9 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
     merged = []
     for key, same in kinds.items():
         if same[0].row is None:
-            merged.append(same[0] if len(same) == 1 else replace(same[0], file=folder))
+            merged.append(same[0] if len(same) == 1 else replace(same[0], file=key[2]))
             continue
         merged += same[:SHOWN]
         if rest := len(same[SHOWN:]) + more.get(key, 0):
-            merged.append(replace(same[0], file=folder, row=None, what=f"{rest} {_MORE}"))
+            merged.append(replace(same[0], file=key[2], row=None, what=f"{rest} {_MORE}"))
     return merged

@@ -1,0 +1,163 @@
+"""An existing Dask cluster as a mapper over our own functions."""
+
+import logging
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from agreement.errors import AgreementError
+from agreement.scale.engine import FAN_IN, Progress
+
+T = TypeVar("T")
+WAIT_S: Final = 15  # for an answer, and for the first worker
+INSTALL: Final = "Install this package with its extra 'scale' to use a cluster."
+
+
+class ClusterEngine:
+    """Maps on a cluster and merges there too; lost items are done again by its scheduler."""
+
+    def __init__(self, client: Any) -> None:
+        self.client = client
+
+    def map(
+        self,
+        function: Callable[[Any, Any], T],
+        shared: Any,
+        items: Sequence[Any],
+        *,
+        progress: Progress | None = None,
+        stage: str = "",
+    ) -> list[T]:
+        """Return ``function(shared, item)`` of every item, in their order."""
+        futures = self._submitted(function, shared, items)
+        self._watch(futures, progress, stage)
+        return self._gathered(futures)
+
+    def map_merge(
+        self,
+        function: Callable[[Any, Any], T],
+        shared: Any,
+        items: Sequence[Any],
+        merge: Callable[[Sequence[T]], T],
+        *,
+        progress: Progress | None = None,
+        stage: str = "",
+    ) -> T:
+        """Return all results merged; only the last one travels to this machine."""
+        futures = self._submitted(function, shared, items)
+        tree = futures
+        while len(tree) > 1:
+            groups = [tree[i : i + FAN_IN] for i in range(0, len(tree), FAN_IN)]
+            tree = [self.client.submit(merge, group, pure=False) for group in groups]
+        self._watch(futures, progress, stage)
+        result: T = self._gathered(tree)[0]
+        return result
+
+    def _submitted(
+        self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]
+    ) -> list[Any]:
+        # scattered first and once, or it would travel again with every item
+        common = self.client.scatter(shared, hash=False)
+        futures: list[Any] = self.client.map(
+            function, [common] * len(items), list(items), pure=False
+        )
+        return futures
+
+    def _watch(self, futures: Sequence[Any], progress: Progress | None, stage: str) -> None:
+        from distributed import as_completed
+
+        for done, _ in enumerate(as_completed(futures), start=1):
+            if progress is not None:
+                progress(done, len(futures), stage)
+
+    def _gathered(self, futures: Sequence[Any]) -> list[Any]:
+        from distributed import KilledWorker
+
+        try:
+            results: list[Any] = self.client.gather(list(futures))
+        except KilledWorker as error:
+            msg = (
+                "Workers of the cluster were lost again and again on the same part, most likely for "
+                "want of memory. Give them more, or make the parts smaller."
+            )
+            raise AgreementError(msg) from error
+        return results
+
+
+@contextmanager
+def cluster(scheduler: str) -> Iterator[ClusterEngine]:
+    """
+    Connect to a cluster, check that it can run this package, and let go of it afterwards.
+
+    Parameters
+    ----------
+    scheduler : str
+        Address (``tcp://host:8786``) or path of a scheduler file.
+
+    Raises
+    ------
+    AgreementError
+        If nobody answers, there is no worker, or versions differ.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise AgreementError(INSTALL) from error
+    is_file = "://" not in scheduler and Path(scheduler).suffix == ".json"
+    if is_file and not Path(scheduler).is_file():
+        msg = f"There is no scheduler file {scheduler}."
+        raise AgreementError(msg)
+    place: dict[str, Any] = {"scheduler_file" if is_file else "address": scheduler}
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what is wrong is said by us
+    try:
+        client = Client(**place, timeout=WAIT_S, set_as_default=False)
+    except (OSError, TimeoutError, ValueError) as error:
+        msg = f"No scheduler answers at {scheduler}. Check the address, and that it is running."
+        raise AgreementError(msg) from error
+    try:
+        _require_workers(client, scheduler)
+        _require_same_versions(client)
+        yield ClusterEngine(client)
+    finally:
+        client.close()  # what was still under way is dropped by the scheduler
+
+
+def _require_workers(client: Any, scheduler: str) -> None:
+    try:
+        client.wait_for_workers(1, timeout=WAIT_S)
+    except TimeoutError as error:
+        msg = f"The scheduler at {scheduler} has no workers. Start some and try again."
+        raise AgreementError(msg) from error
+
+
+def _require_same_versions(client: Any) -> None:
+    """Stop unless scheduler and workers run the same package on the same Python."""
+
+    # inside this function, so that it travels as code: the other side may lack this package
+    def versions() -> str:
+        import platform
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            from agreement import __version__ as ours
+        except ImportError:
+            return "no agreement"
+        try:
+            pandas = version("pandas")
+        except PackageNotFoundError:
+            pandas = "none"
+        python = ".".join(platform.python_version_tuple()[:2])
+        return f"agreement {ours}, Python {python}, pandas {pandas}"
+
+    here = versions()
+    found = {"the scheduler": client.run_on_scheduler(versions)}
+    found |= {f"worker {address}": text for address, text in client.run(versions).items()}
+    unequal = [f"{who} has {text}" for who, text in found.items() if text != here]
+    if unequal:
+        more = f" (and {len(unequal) - 1} more differ)" if len(unequal) > 1 else ""
+        msg = (
+            f"The cluster cannot be used: {unequal[0]}{more}; this machine has {here}. "
+            "Install the same versions everywhere."
+        )
+        raise AgreementError(msg)

@@ -1,0 +1,207 @@
+"""
+The mapper: one function over many items, in this process, in several, or on a cluster.
+
+What it needs of a function: it can be found by name, it takes what all items share and one item,
+and running it twice does no harm, so that the items of a lost worker are simply done again.
+"""
+
+import multiprocessing
+import os
+import signal
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import (
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    as_completed,
+)
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from typing import Any, Final, Literal, Protocol, TypeVar
+
+from agreement.errors import AgreementError
+
+T = TypeVar("T")
+Progress = Callable[[int, int, str], None]
+
+FAN_IN: Final = 8  # results merged at once; the same tree everywhere, so the same digits everywhere
+MOST_WORKERS: Final = 8  # by default; more only when asked for
+LOST_AGAIN: Final = 3  # times that workers may be lost before it is no accident
+
+
+class Engine(Protocol):
+    """Something that maps."""
+
+    def map(
+        self,
+        function: Callable[[Any, Any], T],
+        shared: Any,
+        items: Sequence[Any],
+        *,
+        progress: Progress | None = None,
+        stage: str = "",
+    ) -> list[T]:
+        """Return ``function(shared, item)`` of every item, in their order."""
+
+    def map_merge(
+        self,
+        function: Callable[[Any, Any], T],
+        shared: Any,
+        items: Sequence[Any],
+        merge: Callable[[Sequence[T]], T],
+        *,
+        progress: Progress | None = None,
+        stage: str = "",
+    ) -> T:
+        """Return all results merged, `FAN_IN` neighbours at a time."""
+
+
+def merged_tree(results: Sequence[T], merge: Callable[[Sequence[T]], T]) -> T:
+    """Merge results in a fixed tree: neighbours first, whatever the order they came in."""
+    while len(results) > 1:
+        results = [merge(results[i : i + FAN_IN]) for i in range(0, len(results), FAN_IN)]
+    return results[0]
+
+
+class LocalEngine:
+    """
+    Workers of this machine.
+
+    Parameters
+    ----------
+    workers : int
+        1: this process does it all.
+    kind : {"processes", "threads"}
+        Threads share memory and suit sums over arrays, which let other threads run; checking and
+        pairing hold Python's lock most of the time and need processes.
+    """
+
+    def __init__(self, workers: int, kind: Literal["processes", "threads"] = "processes") -> None:
+        self.workers = workers
+        self.kind = kind
+
+    def map(
+        self,
+        function: Callable[[Any, Any], T],
+        shared: Any,
+        items: Sequence[Any],
+        *,
+        progress: Progress | None = None,
+        stage: str = "",
+    ) -> list[T]:
+        """Return ``function(shared, item)`` of every item, in their order."""
+        found: dict[int, T] = {}
+        for place, result in self._results(function, shared, items):
+            found[place] = result
+            if progress is not None:
+                progress(len(found), len(items), stage)
+        return [found[place] for place in range(len(items))]
+
+    def map_merge(
+        self,
+        function: Callable[[Any, Any], T],
+        shared: Any,
+        items: Sequence[Any],
+        merge: Callable[[Sequence[T]], T],
+        *,
+        progress: Progress | None = None,
+        stage: str = "",
+    ) -> T:
+        """Return all results merged."""
+        results = self.map(function, shared, items, progress=progress, stage=stage)
+        return merged_tree(results, merge)
+
+    def _results(
+        self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]
+    ) -> Iterator[tuple[int, T]]:
+        if self.workers == 1 or len(items) < 2:
+            yield from ((place, function(shared, item)) for place, item in enumerate(items))
+            return
+        left = set(range(len(items)))
+        for _ in range(LOST_AGAIN):
+            try:
+                for place, result in self._one_pool(function, shared, items, sorted(left)):
+                    left.discard(place)
+                    yield place, result
+            except BrokenProcessPool:
+                continue  # a worker is gone; what it had not finished is done again
+            return
+        msg = (
+            f"Workers were lost {LOST_AGAIN} times, most likely for want of memory. "
+            "Use fewer --workers, or smaller parts."
+        )
+        raise AgreementError(msg)
+
+    def _one_pool(
+        self,
+        function: Callable[[Any, Any], T],
+        shared: Any,
+        items: Sequence[Any],
+        places: Iterable[int],
+    ) -> Iterator[tuple[int, T]]:
+        pool = self._pool()
+        try:
+            waiting: dict[Future[T], int] = {
+                pool.submit(function, shared, items[place]): place for place in places
+            }
+            for future in as_completed(waiting):
+                yield waiting.pop(future), future.result()
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+    def _pool(self) -> Executor:
+        if self.kind == "threads":
+            return ThreadPoolExecutor(self.workers)
+        # a server without threads of its own forks the workers, so that they share what it imported
+        method = "spawn" if sys.platform == "win32" else "forkserver"
+        context = multiprocessing.get_context(method)
+        if method == "forkserver":
+            context.set_forkserver_preload(["agreement.scale.streamed"])
+        return ProcessPoolExecutor(self.workers, mp_context=context, initializer=_ignore_interrupts)
+
+
+def _ignore_interrupts() -> None:
+    """Leave an interrupt to the process that asked for the work."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def default_workers() -> int:
+    """Return as many workers as this process may use processors, within reason."""
+    if hasattr(os, "sched_getaffinity"):
+        return min(MOST_WORKERS, len(os.sched_getaffinity(0)))
+    return min(MOST_WORKERS, os.cpu_count() or 1)
+
+
+@contextmanager
+def engine(workers: int | None = None, scheduler: str | None = None) -> Iterator[Engine]:
+    """
+    Give the mapper that the command line asks for.
+
+    Parameters
+    ----------
+    workers : int, optional
+        Of this machine; default: one for each processor, at most `MOST_WORKERS`.
+    scheduler : str, optional
+        Address or scheduler file of a Dask cluster that is already running.
+
+    Raises
+    ------
+    AgreementError
+        If both are given, or the cluster cannot be used; the sentence says why.
+    """
+    if workers is not None and (workers < 1 or scheduler is not None):
+        msg = (
+            f"--workers must be 1 or more; got {workers}."
+            if workers < 1
+            else "Give --workers for this machine or --scheduler for a cluster, not both."
+        )
+        raise AgreementError(msg)
+    if scheduler is None:
+        yield LocalEngine(workers or default_workers())
+        return
+    from agreement.scale.cluster import cluster
+
+    with cluster(scheduler) as found:
+        yield found

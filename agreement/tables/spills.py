@@ -1,0 +1,139 @@
+"""
+Frames laid aside in a temporary place, cut into numbered sections that can be read alone.
+
+Each file is written under another name and renamed when it is whole, so that a lost worker leaves
+nothing that could be taken for a result; writing it again gives the same file.
+"""
+
+import pickle
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.errors import AgreementError
+
+Ints = npt.NDArray[np.int64]
+
+
+def require_arrow() -> None:
+    """
+    Stop when the package that spills are written with is not there.
+
+    Raises
+    ------
+    AgreementError
+        With what to install.
+    """
+    try:
+        import pyarrow.ipc  # noqa: F401 # only whether it is there
+    except ImportError as error:
+        msg = "Field estimates in parts need pyarrow. Install this package with its extra 'scale'."
+        raise AgreementError(msg) from error
+
+
+def write_spill(
+    frame: pd.DataFrame,
+    path: Path,
+    section: Ints | None = None,
+    sections: int = 1,
+    repeating: Sequence[str] = (),
+) -> None:
+    """
+    Write a frame, cut into sections.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Text, numbers and times; its index is not kept.
+    path : Path
+        The file.
+    section : ndarray, optional
+        Of each row; rows of one section keep their order. Without it all are in section 0.
+    sections : int
+        How many there are; some may be empty.
+    repeating : sequence of str
+        Text columns with few distinct values, stored once.
+    """
+    import pyarrow as pa
+    from pyarrow import ipc
+
+    table = pa.Table.from_pandas(frame, preserve_index=False)
+    ends = [len(frame)]
+    if section is not None:
+        order = np.argsort(section, kind="stable")
+        table = table.take(pa.array(order))
+        ends = np.searchsorted(section[order], np.arange(sections), side="right").tolist()
+    table = table.combine_chunks()
+    for name in repeating:
+        place = table.schema.get_field_index(name)
+        words = table.column(place).combine_chunks().dictionary_encode()
+        table = table.set_column(place, name, words)
+    temporary = path.with_suffix(".part")
+    options = ipc.IpcWriteOptions(compression="lz4")
+    with ipc.new_file(str(temporary), table.schema, options=options) as file:
+        start = 0
+        for end in ends:
+            file.write_batch(_batch(table, start, end))
+            start = end
+    temporary.replace(path)
+
+
+def _batch(table: Any, start: int, end: int) -> Any:
+    """Return some rows of a table in one piece as a batch, also when there are none."""
+    import pyarrow as pa
+
+    columns = [
+        column.chunk(0).slice(start, end - start) if column.num_chunks else pa.nulls(0, column.type)
+        for column in table.columns
+    ]
+    return pa.record_batch(columns, table.schema)
+
+
+def read_section(paths: Sequence[Path], section: int = 0) -> pd.DataFrame:
+    """
+    Return one section of several spills, one after another.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        At least one.
+    section : int
+        Its number, the same in each.
+    """
+    import pyarrow as pa
+    from pyarrow import ipc
+
+    tables = []
+    for path in paths:
+        with pa.memory_map(str(path)) as source, ipc.open_file(source) as file:
+            tables.append(_plain(pa.Table.from_batches([file.get_batch(section)])))
+    frame: pd.DataFrame = pa.concat_tables(tables).to_pandas()
+    return frame
+
+
+def _plain(table: Any) -> Any:
+    """Return a table whose repeating texts are plain again."""
+    import pyarrow as pa
+
+    for place, field in enumerate(table.schema):
+        if pa.types.is_dictionary(field.type):
+            table = table.set_column(place, field.name, table.column(place).cast(pa.large_string()))
+    return table
+
+
+def lay_aside(thing: object, path: Path) -> Path:
+    """Write something of ours that every worker needs, and return its path."""
+    temporary = path.with_suffix(".part")
+    temporary.write_bytes(pickle.dumps(thing, protocol=pickle.HIGHEST_PROTOCOL))
+    return temporary.replace(path)
+
+
+@lru_cache(maxsize=1)
+def taken_up(path: Path) -> Any:
+    """Return what `lay_aside` wrote; kept until another is asked for."""
+    return pickle.loads(path.read_bytes())
