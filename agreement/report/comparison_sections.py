@@ -31,7 +31,7 @@ _GROUPS: Final = {
     "all": "all",
     "confirmed": "confirmed maxima only",
     "hr_limiting_drug": "heart rate limited by a drug",
-    "no_hr_limiting_drug": "surely no such drug",
+    "no_hr_limiting_drug": "no such drug, as stated",
     "chest_strap": "chest strap only",
 }
 _LINE: Final = (

@@ -85,11 +85,11 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
 
 def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:
     """Return the ledger's lines with pseudonyms, and each reason in general words."""
-    return exclusions.assign(
-        id=exclusions["id"].map(name, na_action="ignore"),
-        message=exclusions["message"].where(
-            exclusions["reason"] == "withdrawn", exclusions["reason"].map(REASONS)
-        ),
+    lines = exclusions.astype({"id": "str", "reason": "str", "message": "str"})
+    counted = lines["reason"] == "withdrawn"  # its message is the number of rows, nothing else
+    return lines.assign(
+        id=lines["id"].map(name, na_action="ignore"),
+        message=lines["message"].where(counted, lines["reason"].map(REASONS)),
     )
 
 
