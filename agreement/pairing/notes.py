@@ -1,7 +1,6 @@
 """What the reader of the pairs should know: notes, and rows that were set aside on the way."""
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,9 +11,6 @@ from agreement.pairing.messages import Texts
 from agreement.pairing.reading_fates import ReadingFates
 from agreement.tables.findings import Findings
 from agreement.tables.options import StudyOptions
-
-if TYPE_CHECKING:
-    from agreement.physiology.readings import Readings
 
 # All common practice, no source. One bpm of HRmax moves a heart-rate-based estimate by about 0.4.
 MASS_MISMATCH = 0.02  # share of the mass in the laboratory
@@ -35,7 +31,7 @@ FOUND_WHILE_PAIRING: Sequence[tuple[str, Severity, str]] = (
 
 def reading_notes(
     found: Findings,
-    readings: "Readings",
+    readings: pd.DataFrame,
     fates: ReadingFates,
     texts: Texts,
     files: Mapping[str, str],
@@ -44,8 +40,8 @@ def reading_notes(
     words = texts.known()
     for reason, severity, remedy in FOUND_WHILE_PAIRING:
         here = np.flatnonzero(fates.reason == CODE[reason])
-        source = readings.frame["source"].iloc[here]
-        row = readings.frame["row"].iloc[here].to_numpy(np.int64)
+        source = readings["source"].iloc[here]
+        row = readings["row"].iloc[here].to_numpy(np.int64)
         for name in source.unique():
             own = np.flatnonzero((source == name).to_numpy(np.bool_))
             own = own[np.argsort(row[own], kind="stable")]

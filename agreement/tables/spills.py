@@ -126,11 +126,16 @@ def _plain(table: Any) -> Any:
     return table
 
 
+def write_bytes(content: bytes, path: Path) -> Path:
+    """Write a file under another name and rename it when it is whole."""
+    temporary = path.with_suffix(".part")
+    temporary.write_bytes(content)
+    return temporary.replace(path)
+
+
 def lay_aside(thing: object, path: Path) -> Path:
     """Write something of ours that every worker needs, and return its path."""
-    temporary = path.with_suffix(".part")
-    temporary.write_bytes(pickle.dumps(thing, protocol=pickle.HIGHEST_PROTOCOL))
-    return temporary.replace(path)
+    return write_bytes(pickle.dumps(thing, protocol=pickle.HIGHEST_PROTOCOL), path)
 
 
 @lru_cache(maxsize=1)

@@ -1,0 +1,299 @@
+"""
+A study whose estimates come in parts, checked and paired without holding them in memory.
+
+Everything but the estimates is read as in any study. The estimates pass twice: `spread` checks them
+piece by piece and lays them aside by athlete, `bucket_pairs` pairs one bucket of athletes at a time
+with the same functions that pair a whole study. Both passes go through a mapper.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem
+from agreement.pairing.study_ledger import table_files
+from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
+from agreement.physiology.readings import Readings, field_readings, heart_rate_methods
+from agreement.scale.account import Account
+from agreement.scale.bucket_pairs import (
+    POSITION,
+    SOURCE,
+    BucketPlan,
+    pair_bucket,
+)
+from agreement.scale.engine import Engine, Progress
+from agreement.scale.spread import Buckets, Spread, Spreading, spread
+from agreement.tables.findings import Findings
+from agreement.tables.ids import note_likely_matches
+from agreement.tables.parts import PART_STEP, PartReader, Piece
+from agreement.tables.parts_together import PartsRead
+from agreement.tables.readers import InputFile
+from agreement.tables.spills import lay_aside, require_arrow, write_spill
+from agreement.tables.study import StudyTables, inspect_study
+
+ROWS_PER_BUCKET: Final = 250_000
+MOST_BUCKETS: Final = 2048
+BYTES_PER_ROW: Final = 60  # of a text file, to guess how many rows it holds
+SEVERITIES: Final = ("stop", "set_aside", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class Streamed:
+    """
+    A study paired in buckets; pairs and lines of estimates left out lie in spills.
+
+    Attributes
+    ----------
+    study : StudyTables
+        Everything but the estimates.
+    laboratory : LaboratoryValues
+    readings : Readings
+        Those that are no estimates.
+    flow, exclusions : DataFrame
+        As `agreement.pairing.Pairing`, but without the lines of estimates.
+    problems : tuple of Problem
+        What was set aside, then notes.
+    inputs : tuple of InputFile
+        Every file read, parts included.
+    heart_rate_based : dict of str to bool
+    work : Path
+        Where the spills are.
+    pieces : tuple of Piece
+        How the parts were cut; one file of lines left out belongs to each.
+    aside : tuple of Path
+        Lines left out by the check of each piece.
+    buckets : int
+        How many buckets.
+    keys : tuple of (method, mode)
+        With a pair, sorted.
+    sections : dict
+        For each key the (bucket, section) that hold its pairs, in the order of the athletes.
+    """
+
+    study: StudyTables
+    laboratory: LaboratoryValues
+    readings: Readings
+    flow: pd.DataFrame
+    exclusions: pd.DataFrame
+    problems: tuple[Problem, ...]
+    inputs: tuple[InputFile, ...]
+    heart_rate_based: dict[str, bool]
+    work: Path
+    pieces: tuple[Piece, ...]
+    aside: dict[int, list[Path]] = field(default_factory=dict)
+    buckets: int = 0
+    sections: dict[tuple[str, str], list[tuple[int, int]]] = field(default_factory=dict)
+
+
+def in_parts(folder: Path | str) -> bool:
+    """Whether a study's estimates are a folder of parts; False when the study cannot be read."""
+    from agreement.tables.study_file import read_study_file
+    from agreement.tables.table_files import find_tables
+
+    place, unheard = Path(folder), Findings()
+    if not place.is_dir():
+        return False
+    names = find_tables(place, read_study_file(place, unheard), unheard)
+    return SOURCE in names and (place / names[SOURCE]).is_dir()
+
+
+def inspect_streamed(
+    folder: Path | str,
+    work: Path,
+    engine: Engine,
+    *,
+    write: bool = True,
+    progress: Progress | None = None,
+) -> tuple[Streamed | None, tuple[Problem, ...]]:
+    """
+    Check and pair a study whose estimates come in parts.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The study folder.
+    work : Path
+        An empty temporary folder that every worker can reach.
+    engine : Engine
+        The mapper.
+    write : bool, default True
+        Whether pairs and lines are wanted, or only what was found.
+    progress : callable, optional
+        Called with (done, total, stage).
+
+    Returns
+    -------
+    streamed : Streamed or None
+        None when something stops the study.
+    problems : tuple of Problem
+        Stops, then what was set aside, then notes.
+
+    Raises
+    ------
+    AgreementError
+        If pyarrow is not installed, or workers are lost again and again.
+    """
+    require_arrow()
+    study, problems = inspect_study(folder, without_parts=True)
+    if study is None or study.parts is None:
+        return None, problems
+    run = _Run(study, study.parts, work, engine, progress)
+    run.first_pass()
+    if run.findings.stops:
+        return None, _in_order((*run.findings.problems, *problems))
+    return run.streamed(write=write)
+
+
+def _in_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    return tuple(sorted(problems, key=lambda problem: SEVERITIES.index(problem.severity)))
+
+
+class _Run:
+    """Both passes over one study."""
+
+    def __init__(
+        self,
+        study: StudyTables,
+        reader: PartReader,
+        work: Path,
+        engine: Engine,
+        progress: Progress | None,
+    ) -> None:
+        self.study = study
+        self.reader = reader
+        self.work = work
+        self.engine = engine
+        self.progress = progress
+        self.findings = Findings()
+        self.read = PartsRead(reader)
+        self.pieces = reader.pieces()
+        tested = pd.Index(np.unique(study.lab_tests["athlete_id"].to_numpy(dtype=object)))
+        self.buckets = Buckets(
+            tested.astype("str"), _bucket_count(reader, self.pieces, len(tested))
+        )
+        self.spread: list[Spread] = []
+
+    def first_pass(self) -> None:
+        """Check every piece; what was found goes to the findings."""
+        plan = lay_aside(
+            Spreading(self.reader, self.buckets, self.work), self.work / "spread.pickle"
+        )
+        self.spread = self.engine.map(
+            spread, plan, self.pieces, progress=self.progress, stage="Checking parts"
+        )
+        for one in self.spread:
+            for account in one.account:
+                self.read.add(one.piece.part, account)
+        self.read.tell(self.findings)
+        self._note_likely_matches()
+
+    def _note_likely_matches(self) -> None:
+        """Note ids of the estimates that look like ids of the athletes or the laboratory."""
+        people = self.reader.athletes.people
+        table = "lab_tests" if people.known is None else "athletes"
+        known = people.known
+        if known is None:
+            known = frozenset(self.study.lab_tests["athlete_id"])
+        unknown = self.read.people - known - people.withdrawn
+        names = self.study.names
+        note_likely_matches(self.reader.name, unknown, known, names.get(table, ""), self.findings)
+
+    def streamed(self, *, write: bool) -> tuple[Streamed | None, tuple[Problem, ...]]:
+        """Pair bucket by bucket and close the account."""
+        laboratory = laboratory_values(self.study)
+        readings = field_readings(self.study, laboratory.frame, sessions=laboratory.sessions)
+        methods = frozenset().union(*(one.methods for one in self.spread))
+        based = _heart_rate_based(self.study, readings, methods)
+        plan = self._plan(laboratory, readings, based, write=write)
+        results = self.engine.map(
+            pair_bucket,
+            lay_aside(plan, self.work / "pairs.pickle"),
+            range(self.buckets.count),
+            progress=self.progress,
+            stage="Pairing",
+        )
+        account = Account(self.study, self.reader, self.read, self.buckets, self.spread, results)
+        exclusions, flow = account.ledger(laboratory, readings)
+        problems = _in_order(
+            [
+                *self.study.problems,
+                *self.findings.problems,
+                *laboratory.problems,
+                *readings.problems,
+                *account.problems(plan.files, methods),
+            ]
+        )
+        sections: dict[tuple[str, str], list[tuple[int, int]]] = {}
+        for bucket, result in enumerate(results):
+            for section, key in enumerate(result.keys):
+                sections.setdefault(key, []).append((bucket, section))
+        aside: dict[int, list[Path]] = {}
+        for place, one in enumerate(self.spread):
+            aside[place] = one.aside
+        found = Streamed(
+            self.study,
+            laboratory,
+            readings,
+            flow,
+            exclusions,
+            problems,
+            (*self.study.inputs, *self.read.inputs),
+            based,
+            self.work,
+            self.pieces,
+            aside,
+            self.buckets.count,
+            dict(sorted(sections.items())),
+        )
+        return found, problems
+
+    def _plan(
+        self,
+        laboratory: LaboratoryValues,
+        readings: Readings,
+        based: dict[str, bool],
+        *,
+        write: bool,
+    ) -> BucketPlan:
+        """Lay laboratory tests and other readings aside by bucket."""
+        tests, others = self.work / "laboratory.arrow", self.work / "others.arrow"
+        frame = readings.frame.assign(**{POSITION: np.arange(len(readings.frame))})
+        for rows, path in ((laboratory.frame, tests), (frame, others)):
+            write_spill(rows, path, self.buckets.of(rows["athlete_id"]), self.buckets.count)
+        has_athletes = "athletes" in self.study.rows_read
+        return BucketPlan(
+            self.work,
+            tuple(path for one in self.spread for path in one.rows),
+            tests,
+            others,
+            self.study.options,
+            based,
+            self.study.athletes["athlete_id"] if has_athletes else None,
+            table_files(self.study) | {SOURCE: self.reader.name},
+            np.array([p.part * PART_STEP + p.rows_before for p in self.pieces], np.int64),
+            write,
+        )
+
+
+def _heart_rate_based(
+    study: StudyTables, readings: Readings, methods: frozenset[str]
+) -> dict[str, bool]:
+    """Return for every method whether it rests on heart rate."""
+    estimates = pd.DataFrame({"method": sorted(methods)}, dtype="str").assign(source=SOURCE)
+    others = readings.frame[["method", "source"]]
+    return heart_rate_methods(pd.concat([estimates, others], ignore_index=True), study)
+
+
+def _bucket_count(reader: PartReader, pieces: tuple[Piece, ...], athletes: int) -> int:
+    """Return how many buckets keep each small enough."""
+    rows = sum(
+        (reader.folder / reader.files[piece.part]).stat().st_size // BYTES_PER_ROW
+        if piece.rows is None
+        else piece.rows
+        for piece in pieces
+    )
+    return max(1, min(-(-rows // ROWS_PER_BUCKET), MOST_BUCKETS, athletes))
