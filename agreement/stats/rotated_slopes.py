@@ -21,14 +21,17 @@ Real = npt.NDArray[np.float64]
 
 DECIMALS: Final = 6  # finer than anybody measures; float noise below it must not break ties
 LARGEST_SPREAD: Final = 2**29  # of x and of y: keeps every product below inside 64-bit integers
-FEW_PAIRS: Final = 2**20  # listing this many slopes is fastest
-LARGEST_GRID: Final = 2**22  # cells of the padded grid of displacements, 32 MB each time it is held
+FEW_PAIRS: Final = 2**16  # listing this many slopes is fastest
+CELLS_PER_POINT: Final = (
+    150  # of the padded grid of displacements; finer grids cost more than counting
+)
+LARGEST_GRID: Final = 2**22  # cells, 32 MB each time they are held
 STEPS: Final = (
     2**30
 )  # resolution of trial values of t; above any du, so that an odd step hits no slope
 SAMPLED_PAIRS: Final = 2**17
 LISTED_PER_POINT: Final = 16  # slopes listed around a rank, per point
-MOST_GUESSES: Final = 24  # trials after which halving replaces interpolation
+MOST_GUESSES: Final = 12  # trials after which halving replaces interpolation
 SMALL_BLOCK: Final = 64  # compared pair by pair
 
 
@@ -88,7 +91,7 @@ def slopes_at_ranks(x: Whole, y: Whole, ranks: npt.ArrayLike) -> Real:
     if len(x) * (len(x) - 1) // 2 <= FEW_PAIRS:
         return _among(*_list_pairs(x, y), wanted)
     padded = _padded_shape(x, y)
-    if padded[0] * padded[1] <= LARGEST_GRID:
+    if padded[0] * padded[1] <= min(CELLS_PER_POINT * len(x), LARGEST_GRID):
         return _among(*_count_displacements(x, y, padded), wanted)
     return _select(x, y, wanted)
 
@@ -214,11 +217,11 @@ def _find(frame: _Frame, trials: list[_Trial], rank: int) -> float:
     while True:
         place = next(k for k, trial in enumerate(trials) if trial.below >= rank)
         low, high = trials[place - 1], trials[place]
-        if high.below - low.below > few and rank - low.below > few // 2:
+        wide = high.below - low.below > few and high.step - low.step > 2
+        if wide and rank - low.below > few // 2:
             step = _guess(trials, place, rank - few // 4)
             trials.insert(place, frame.count_below(step))
             continue
-        wide = high.below - low.below > few
         step = _guess(trials, place, rank + few // 4) if wide else high.step
         slopes = _list_between(frame, low.step, step)
         if low.below + len(slopes) >= rank:
@@ -227,17 +230,20 @@ def _find(frame: _Frame, trials: list[_Trial], rank: int) -> float:
 
 
 def _guess(trials: list[_Trial], place: int, aim: int) -> int:
-    """Return the odd step at which about `aim` slopes lie below, by a parabola through 3 trials."""
+    """
+    Return an odd step, between two trials, at which about `aim` slopes lie below.
+
+    By a parabola through the nearest three trials; by halves where many equal slopes make the count
+    jump.
+    """
     low, high = trials[place - 1], trials[place]
-    if high.step - low.step <= 4 or len(trials) > MOST_GUESSES:
-        step = (low.step + high.step) / 2
-    else:
+    step = (low.step + high.step) / 2
+    if len(trials) <= MOST_GUESSES:
         near = sorted(trials, key=lambda trial: abs(trial.below - aim))[:3]
-        step = _step_at(sorted({trial.below: trial for trial in near}.values()), aim)
-        if not low.step < step < high.step:
-            step = (low.step + high.step) / 2
-    odd = 2 * int(step // 2) + 1
-    return min(max(odd, low.step + 2), high.step)
+        smooth = _step_at(list({trial.below: trial for trial in near}.values()), aim)
+        if low.step < smooth < high.step:
+            step = smooth
+    return min(max(2 * int(step // 2) + 1, low.step + 2), high.step - 2)
 
 
 def _step_at(trials: list[_Trial], count: int) -> float:

@@ -124,12 +124,23 @@ def test_counting_finds_the_listed_slopes(decimals):
 
 def test_large_studies_agree_whichever_way_is_taken(monkeypatch):
     field, lab = study(1300, 1, seed=3)
+    monkeypatch.setattr(rotated_slopes, "FEW_PAIRS", 2**20)
     by_list = passing_bablok(field, lab)
     monkeypatch.setattr(rotated_slopes, "FEW_PAIRS", 0)
+    monkeypatch.setattr(rotated_slopes, "CELLS_PER_POINT", 10_000)
     by_grid = passing_bablok(field, lab)
     monkeypatch.setattr(rotated_slopes, "LARGEST_GRID", 0)
     by_count = passing_bablok(field, lab)
     assert by_list == by_grid == by_count
+
+
+def test_many_equal_slopes_on_a_fine_grid():
+    # most field values equal the laboratory's exactly: one slope, 1, holds most of the ranks, so that
+    # no trial value can separate them
+    rng = np.random.default_rng(3)
+    lab = rng.choice([40.0, 45.0, 50.0, 55.0, 60.0], 400) + rng.choice([0.0, 0.000001], 400)
+    field = lab + np.where(rng.random(400) < 0.7, 0.0, rng.normal(0, 2, 400).round(6))
+    assert passing_bablok(field, lab).slope == 1.0
 
 
 @given(st.permutations(range(150)))

@@ -1,0 +1,113 @@
+"""Speed of regression, concordance and budget against yardsticks of the same run."""
+
+import sys
+import time
+import tracemalloc
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.simulate.known_parts import DailyParts, simulate_daily
+from agreement.stats.budget import budget_of
+from agreement.stats.concordance import concordance
+from agreement.stats.deming import deming
+from agreement.stats.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
+from agreement.stats.passing_bablok import passing_bablok
+from agreement.stats.results_table import method_data
+
+pytestmark = pytest.mark.slow
+
+
+def median_time(work, repeats=5):
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return float(np.median(times))
+
+
+def study(n, decimals, seed=1):
+    rng = np.random.default_rng(seed)
+    truth = rng.normal(50, 8, n)
+    lab = np.round(truth + rng.normal(0, 2, n), decimals)
+    return np.round(5 + 0.9 * truth + rng.normal(0, 3, n), decimals), lab
+
+
+def told(what, ratio, must, aim):
+    sys.stdout.write(f"\n{what}: {ratio:.3g} x (must {must:g}, aim {aim:g})\n")
+    assert ratio <= must
+
+
+def all_pairs(field, lab):
+    """Every slope in numpy, sorted; the shift K and the median, nothing else."""
+    i, j = np.triu_indices(len(lab), 1)
+    dx, dy = lab[j] - lab[i], field[j] - field[i]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slopes = np.sort(dy / dx)
+    shift = np.searchsorted(slopes, -1.0)
+    return slopes[len(slopes) // 2 + shift]
+
+
+@pytest.mark.parametrize(("n", "repeats"), [(1000, 5), (10_000, 1)])
+@pytest.mark.parametrize("decimals", [0, 1])
+def test_passing_bablok_against_all_pairs(n, repeats, decimals):
+    field, lab = study(n, decimals)
+    yardstick = median_time(lambda: all_pairs(field, lab), repeats)
+    ours = median_time(lambda: passing_bablok(field, lab))
+    # the contract is n = 10 000 rounded to 0.1; below, listing the slopes is what we do, too
+    must = 0.15 if n == 10_000 else 1.5
+    told(f"Passing-Bablok, n = {n}, {decimals} decimals", ours / yardstick, must, 0.1)
+
+
+@pytest.mark.parametrize("decimals", [0, 1, 6])
+def test_passing_bablok_of_100_000(decimals):
+    numbers = np.random.default_rng(0).random(1_000_000)
+    yardstick = median_time(lambda: np.sort(numbers))
+    field, lab = study(100_000, decimals)
+    ours = median_time(lambda: passing_bablok(field, lab), 3)
+    told(f"Passing-Bablok, n = 100 000, {decimals} decimals", ours / yardstick, 30, 20)
+
+
+@pytest.mark.parametrize("decimals", [1, 6])
+def test_passing_bablok_memory(decimals):
+    field, lab = study(100_000, decimals)
+    passing_bablok(field[:100], lab[:100])  # what is imported late is not counted
+    tracemalloc.start()
+    passing_bablok(field, lab)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    told(f"Passing-Bablok, extra memory [MB], {decimals} decimals", peak / 1e6, 200, 120)
+
+
+def test_deming_with_jackknife():
+    field, lab = study(1_000_000, 6)
+    yardstick = median_time(lambda: (np.mean(lab), np.std(lab)), 9)
+    told("Deming, 1e6", median_time(lambda: deming(field, lab)) / yardstick, 40, 30)
+
+
+@pytest.mark.filterwarnings("ignore:The inplace keyword")  # pingouin's own call of pandas
+def test_intraclass_correlations():
+    import pingouin
+
+    field, lab = study(1000, 6)
+    table = np.stack([field, lab], axis=1)
+    long = pd.DataFrame(table).reset_index().melt("index", var_name="method")
+    yardstick = median_time(lambda: pingouin.intraclass_corr(long, "index", "method", "value"))
+
+    def every_form():
+        squares = MeanSquares.of_table(table)
+        return [intraclass_correlation(squares, form) for form in OTHER_NAMES]
+
+    told("ICC, all forms, 1000 x 2", median_time(every_form, 9) / yardstick, 1 / 30, 1 / 60)
+    ours = median_time(lambda: concordance(field, lab), 9)
+    told("concordance with ICC(A,1), 1000 x 2", ours / yardstick, 1 / 30, 1 / 60)
+
+
+def test_error_budget_of_five_methods():
+    parts = DailyParts(n_athletes=60, share_repeated=0.5, profiles={"a": -2.0, "b": 0.0, "c": 2.0})
+    (data,) = method_data(simulate_daily(parts, rng=1))
+    budget_of(data)
+    seconds = 5 * median_time(lambda: budget_of(data))
+    told("error budget of five methods [s]", seconds, 2.0, 1.0)
