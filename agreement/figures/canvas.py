@@ -5,9 +5,10 @@ from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.transforms import BboxBase
 
 WIDTH: Final = 6.3  # of every figure, in inches: the text width of an A4 page
 PRINT_DPI: Final = 300
@@ -33,7 +34,7 @@ def settle(figure: Figure) -> None:
     width, height = figure.bbox.size
     pad = PADDING_PT / 72 * figure.dpi
     axes = figure.axes
-    outer = [ax.get_tightbbox(renderer) for ax in axes]
+    outer = [_words_around(ax, renderer) for ax in axes]
     inner = [ax.get_window_extent(renderer) for ax in axes]
     pairs = [(o, i) for o, i in zip(outer, inner, strict=True) if o is not None]
     left, right = (max(i.x0 - o.x0 for o, i in pairs), max(o.x1 - i.x1 for o, i in pairs))
@@ -44,6 +45,14 @@ def settle(figure: Figure) -> None:
         start = pad + left + place * (panel + left + right)
         box = (start, pad + below, panel, height - 2 * pad - below - above)
         ax.set_position((box[0] / width, box[1] / height, box[2] / width, box[3] / height))
+
+
+def _words_around(ax: Axes, renderer: RendererAgg) -> BboxBase | None:
+    """Return the box of a panel with its axes, labels and legend; points lie inside anyway."""
+    legend = ax.get_legend()
+    return ax.get_tightbbox(
+        renderer, bbox_extra_artists=[*ax.texts, *([] if legend is None else [legend])]
+    )
 
 
 def svg_text(figure: Figure) -> str:

@@ -1,19 +1,22 @@
 """Why a training profile is misread: what sessions cover, and how far their line must be carried."""
 
 from math import ceil, floor
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.labels import number
 from agreement.figures.theme import BAND, FAINT, FIELD, INK, MARGIN, SOFT
 from agreement.physiology.session_fans import SessionFan
 
-_ROOM_BPM = 3.0  # right of HRmax, for the two marks there
+if TYPE_CHECKING:
+    import pandas as pd
+
+_ROOM = 3.0  # on both sides, for the marks at HRmax. [% of HRmax]
 
 
-def plot_why(fan: SessionFan, *, ax: Axes, y_limits: tuple[float, float] | None = None) -> Axes:
+def plot_why(fan: SessionFan, *, ax: Axes, among: tuple[SessionFan, ...] = ()) -> Axes:
     """
     Draw one athlete's sessions, the line through them, its fan at HRmax, and the laboratory value.
 
@@ -22,8 +25,8 @@ def plot_why(fan: SessionFan, *, ax: Axes, y_limits: tuple[float, float] | None 
     fan : SessionFan
         A typical athlete of one training profile.
     ax : Axes
-    y_limits : tuple of float, optional
-        The same for every panel that is to be compared. [mL/kg/min]
+    among : tuple of SessionFan
+        Those to compare with: all get the same axes. Default: this one alone.
 
     Returns
     -------
@@ -31,7 +34,7 @@ def plot_why(fan: SessionFan, *, ax: Axes, y_limits: tuple[float, float] | None 
     """
     band, end = fan.band, fan.band.iloc[-1]
     ax.fill_between(
-        band["hr_bpm"],
+        _share(fan, band["hr_bpm"]),
         band["low"],
         band["high"],
         color=BAND,
@@ -39,10 +42,10 @@ def plot_why(fan: SessionFan, *, ax: Axes, y_limits: tuple[float, float] | None 
         linewidth=0,
         label="\u00b1 1 standard error",
     )
-    _draw_lines(ax, fan, band)
-    ax.axvline(fan.hr_max_bpm, color=FAINT, linestyle=(0, (1, 1.5)), linewidth=1)
+    _draw_lines(ax, fan)
+    ax.axvline(100, color=FAINT, linestyle=(0, (1, 1.5)), linewidth=1)
     ax.plot(
-        fan.points["hr_bpm"],
+        _share(fan, fan.points["hr_bpm"]),
         fan.points["vo2"],
         "o",
         color=INK,
@@ -53,7 +56,7 @@ def plot_why(fan: SessionFan, *, ax: Axes, y_limits: tuple[float, float] | None 
         label="training sessions",
     )
     ax.plot(
-        [fan.hr_max_bpm],
+        [100],
         [fan.lab],
         "D",
         color=MARGIN,
@@ -62,27 +65,31 @@ def plot_why(fan: SessionFan, *, ax: Axes, y_limits: tuple[float, float] | None 
         zorder=5,
         label="laboratory",
     )
-    ax.plot([end["hr_bpm"]], [end["vo2"]], "o", color=FIELD, fillstyle="none", markersize=7)
+    ax.plot([100], [end["vo2"]], "o", color=FIELD, fillstyle="none", markersize=7)
     ax.set_title(fan.training_profile)
-    ax.set_xlabel("heart rate (bpm)")
+    ax.set_xlabel("heart rate (% of HRmax)")
     ax.set_ylabel("VO2 from pace (mL/kg/min)")
-    ax.set_xlim(fan.points["hr_bpm"].min() - _ROOM_BPM, fan.hr_max_bpm + _ROOM_BPM)
-    if y_limits is not None:
-        ax.set_ylim(*y_limits)
+    _set_limits(ax, among or (fan,))
     return _said(ax, fan)
 
 
-def _draw_lines(ax: Axes, fan: SessionFan, band: pd.DataFrame) -> None:
+def _share(fan: SessionFan, pulse: "pd.Series[float]") -> "pd.Series[float]":
+    """Return heart rates in per cent of the athlete's HRmax."""
+    return 100 * pulse / fan.hr_max_bpm
+
+
+def _draw_lines(ax: Axes, fan: SessionFan) -> None:
     """Draw the line, solid where there are points and broken beyond, and the usual form."""
-    inside = band["hr_bpm"] <= fan.points["hr_bpm"].max()
+    pulse, height = _share(fan, fan.band["hr_bpm"]), fan.band["vo2"]
+    last = int(np.searchsorted(fan.band["hr_bpm"], fan.points["hr_bpm"].max(), side="right"))
     for part, style, label in (
-        (inside, "-", "line through them"),
-        (~inside, (0, (4, 2)), "carried to HRmax"),
+        (slice(0, last), "-", "line through them"),
+        (slice(last - 1, None), (0, (4, 2)), "carried to HRmax"),
     ):
-        ax.plot(band["hr_bpm"][part], band["vo2"][part], color=FIELD, linestyle=style, label=label)
+        ax.plot(pulse[part], height[part], color=FIELD, linestyle=style, label=label)
     ax.plot(
-        band["hr_bpm"],
-        band["usual"],
+        pulse,
+        fan.band["usual"],
         color=SOFT,
         linestyle=":",
         linewidth=1.2,
@@ -92,17 +99,23 @@ def _draw_lines(ax: Axes, fan: SessionFan, band: pd.DataFrame) -> None:
 
 def _said(ax: Axes, fan: SessionFan) -> Axes:
     """Write into the panel what it shows."""
-    usual = fan.usual_bias
-    text = f"at HRmax: \u00b1{number(fan.standard_error)}\nusual form: {number(usual)}"
+    text = f"at HRmax \u00b1 {number(fan.standard_error)}\nusual form {_more(fan.usual_bias)}"
     ax.text(0.03, 0.97, text, transform=ax.transAxes, va="top", color=INK, fontsize=8.5)
     return ax
 
 
-def shared_limits(fans: tuple[SessionFan, ...]) -> tuple[float, float]:
-    """Return limits of VO2 that hold every panel's points, lines and laboratory values."""
+def _more(difference: float) -> str:
+    """Return a difference in words."""
+    return f"{number(abs(difference))} {'lower' if difference < 0 else 'higher'}"
+
+
+def _set_limits(ax: Axes, fans: tuple[SessionFan, ...]) -> None:
+    """Set limits that hold the points, lines and laboratory values of all."""
     low = min(min(fan.points["vo2"].min(), fan.lab, fan.band["vo2"].min()) for fan in fans)
     high = max(max(fan.band["high"].iloc[-1], fan.lab) for fan in fans)
-    return float(5 * floor((low - 1) / 5)), float(5 * ceil((high + 1) / 5))
+    ax.set_ylim(5 * floor((low - 1) / 5), 5 * ceil((high + 1) / 5))
+    left = min(float(_share(fan, fan.points["hr_bpm"]).min()) for fan in fans)
+    ax.set_xlim(left - _ROOM, 100 + _ROOM)
 
 
 def why_alt(fans: tuple[SessionFan, ...]) -> str:

@@ -2,17 +2,21 @@
 PNG files at print size, made by a second process while the notebook goes on.
 
 A picture of 300 dots per inch takes longer than drawing it; the notebook's kernel sends each
-figure down a pipe and waits only at the end. When the kernel ends, the pipe closes and so does the
-second process.
+figure down a pipe, and prints itself what still waits at the end. When the kernel ends, the pipe
+closes and so does the second process.
 """
 
 import pickle
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
-from queue import Queue
+from queue import Empty, Queue
 from threading import Thread
 from typing import Any
+
+from agreement.figures.canvas import png_bytes
+from agreement.figures.theme import house_style
 
 
 class Printer:
@@ -21,7 +25,7 @@ class Printer:
     def __init__(self) -> None:
         command = [sys.executable, "-P", "-m", "agreement.report.printer"]
         self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE)
-        self._waiting: Queue[bytes | None] = Queue()
+        self._waiting: Queue[bytes] = Queue()  # an empty piece is the last
         self._sender = Thread(
             target=self._send, daemon=True
         )  # a full pipe must not stop the caller
@@ -40,7 +44,10 @@ class Printer:
         RuntimeError
             If the second process failed.
         """
-        self._waiting.put(None)
+        with suppress(Empty):
+            while True:  # two processes end sooner than one
+                print_png(*pickle.loads(self._waiting.get_nowait()))
+        self._waiting.put(b"")
         self._sender.join()
         _, said = self._process.communicate()
         if self._process.returncode:
@@ -49,7 +56,7 @@ class Printer:
 
     def _send(self) -> None:
         pipe = self._process.stdin
-        while pipe is not None and (piece := self._waiting.get()) is not None:
+        while pipe is not None and (piece := self._waiting.get()):
             try:
                 pipe.write(piece)
                 pipe.flush()
@@ -57,18 +64,17 @@ class Printer:
                 return
 
 
+def print_png(figure: Any, path: Path) -> None:
+    """Write a settled figure as PNG."""
+    with house_style():
+        path.write_bytes(png_bytes(figure))
+
+
 def _serve() -> None:
     """Print what comes down the pipe until it closes; called in the second process."""
-    from agreement.figures.canvas import png_bytes
-    from agreement.figures.theme import house_style
-
-    with house_style():
+    with suppress(EOFError):
         while True:
-            try:
-                figure, path = pickle.load(sys.stdin.buffer)
-            except EOFError:
-                return
-            path.write_bytes(png_bytes(figure))
+            print_png(*pickle.load(sys.stdin.buffer))  # the pipe is our own kernel's
 
 
 if __name__ == "__main__":
