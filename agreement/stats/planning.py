@@ -174,7 +174,11 @@ def plan(
     -----
     Published advice is a calculation like this, else at least 45 athletes, 15 per age group [1]_.
     The approximate rule :math:`n = 3 (z s / h)^2` for a half width h agrees with the exact one to a
-    few athletes from about 50 on.
+    few athletes from about 50 on. With one pair each the power is the closed form of
+    `power_of_verdict` [2]_. It counts a study in which either limit alone would hold as one in which
+    some limit always does: exact for a bias of half the spread or more, for a bias near 0 a little
+    low, so that the size is up to 7 % above the smallest that would do. `power_curve` has no such
+    slack.
 
     References
     ----------
