@@ -89,16 +89,18 @@ class _OtherForms:
         if possible:
             self._report_undecided(matches)
             return None
-        both = [o for n, o in _ORDERS.items() if any(not np.isnat(_wall(m, o)) for m in matches)]
-        if len(both) > 1:
+        some = [o for o in _ORDERS.values() if any(not np.isnat(_wall(m, o)) for m in matches)]
+        if len(some) > 1:
             self._report_undecided(matches)
             return None
-        return both[0] if both else "dmy"  # the dates that do not fit it are reported one by one
+        return some[0] if some else "dmy"  # the dates that do not fit it are reported one by one
 
     def _report_undecided(self, matches: "list[re.Match[str]]") -> None:
         """Stop, with both readings of the first three values."""
+        present, first = np.unique(self.found.codes, return_index=True)
+        place = {self.found.labels[c]: i for c, i in zip(present, first, strict=True) if c >= 0}
         readings = []
-        for match in matches[:3]:
+        for match in sorted(matches, key=lambda m: place[m.string])[:3]:
             days = [_wall(match, o).astype("datetime64[D]") for o in ("dmy", "mdy")]
             either = [str(day) for day in days if not np.isnat(day)]
             readings.append(f"{match[0]} is {' or '.join(either) or 'no date'}")

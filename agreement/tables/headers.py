@@ -69,7 +69,7 @@ def read_header(
     taken = set(position.values())
     for i, name in enumerate(names):
         ours = plain_name(name)
-        if i in taken or ours not in table.columns:
+        if i in taken or ours not in table.columns or name in names[:i]:
             continue
         if ours in position:
             what = f"Two columns are '{ours}': '{names[position[ours]]}' and '{name}'."

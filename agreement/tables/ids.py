@@ -16,9 +16,8 @@ ID_MAP: Final = Table(
     ledger_id="found",
     key="found",
 )
-_NAME: Final = re.compile(
-    r"[^\W\d_][^\W\d_'-]+([ ,]+[^\W\d_][^\W\d_'-]+)+|[^\W\d_]{2,}, ?[^\W\d_]+\.?"
-)
+_WORD: Final = r"[^\W\d_](?:[^\W\d_]|['.-])+"
+_NAME: Final = re.compile(rf"{_WORD}(?:,? +{_WORD})+|{_WORD}, ?[^\W\d_]\.?")
 _TRAILING_YEAR: Final = re.compile(r"(?<=[^\W_])[ _.\-/]+(19|20)\d\d$")
 _PARTS: Final = re.compile(r"([^\W\d_]*)(\d*)(.*)", re.DOTALL)
 

@@ -179,7 +179,8 @@ def _text(
     layout = find_layout(data, table, form, file, findings)
     header = read_header(layout.header, table, form, file, findings)
     _check_units(layout.units, header, table, form, file, findings)
-    plain = plain_columns(data, layout, header, table.columns)
+    # the fast way knows only the dot; whether a comma was meant, the careful way decides
+    plain = None if form.decimal == "," else plain_columns(data, layout, header, table.columns)
     if plain is not None:
         first = layout.place.data + 1
         return plain, np.arange(first, first + len(plain), dtype=np.int64), header

@@ -139,14 +139,20 @@ def inspect_study(
 
 
 def _ordered(problems: list[Problem]) -> tuple[Problem, ...]:
-    """Return stops, set aside, notes; a row with a stop is not set aside on top of it."""
-    stopped = {(p.file, p.row) for p in problems if p.severity == "stop" and p.row is not None}
+    """Return stops, set aside, notes; what a stop explains is not set aside on top of it."""
+    stops = [p for p in problems if p.severity == "stop"]
+    rows = {(p.file, p.row) for p in stops if p.row is not None}
+    columns = {(p.file, p.column) for p in stops if p.row is None and p.column is not None}
     by_severity = {
         severity: [p for p in problems if p.severity == severity]
-        for severity in ("stop", "set_aside", "note")
+        for severity in ("set_aside", "note")
     }
-    aside = [p for p in by_severity["set_aside"] if (p.file, p.row) not in stopped]
-    return (*by_severity["stop"], *aside, *by_severity["note"])
+    aside = [
+        p
+        for p in by_severity["set_aside"]
+        if (p.file, p.row) not in rows and (p.file, p.column) not in columns
+    ]
+    return (*stops, *aside, *by_severity["note"])
 
 
 class _Reading:

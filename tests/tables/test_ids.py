@@ -1,0 +1,115 @@
+"""Ids: text as it stands, joined by nothing but `id_map`, and never names."""
+
+import pytest
+
+HEAD = "athlete_id,taken_at,method,mode,vo2max_ml_kg_min\n"
+
+
+def estimates(*ids):
+    return HEAD + "".join(f"{one},2026-03-15T09:00:00Z,wrist,run,50.5\n" for one in ids)
+
+
+def test_007_and_na_stay_as_they_are(folder):
+    odd = ["007", "NA", "nan", "1e3", "TRUE", "-", "1.0"]
+    kept = folder.put(field_estimates_csv=estimates(*odd)).inspect().tables.field_estimates
+    assert list(kept["athlete_id"]) == odd
+
+
+def test_blanks_around_an_id_are_trimmed_with_a_note(folder):
+    found = folder.put(field_estimates_csv=estimates(" A1", "A1 ", "A2")).inspect()
+    assert list(found.tables.field_estimates["athlete_id"]) == ["A1", "A1", "A2"]
+    assert found.one("note", "trimmed").what == "Blanks around 2 values were removed, first 'A1'."
+
+
+def test_a_missing_id_is_set_aside(folder):
+    found = folder.put(field_estimates_csv=estimates("A1", " ")).inspect()
+    assert found.reasons() == {3: "missing_value"}
+    assert found.one("set_aside", "missing_value").column == "athlete_id"
+
+
+def test_likely_matches_are_listed_and_not_used(folder):
+    folder.put(lab_tests_csv=folder.LAB.replace("A1,", "A-07,"))
+    found = folder.put(field_estimates_csv=estimates("a07", "7", "A07_2024", "B7", "A2")).inspect()
+    notes = [p.what for p in found.of("note", "likely_match")]
+    assert [n.split(";")[0] for n in notes] == [
+        "Id '7' looks like 'A-07' in lab_tests.csv",
+        "Id 'A07_2024' looks like 'A-07' in lab_tests.csv",
+        "Id 'a07' looks like 'A-07' in lab_tests.csv",
+    ]
+    assert "put the line 7,A-07 into id_map" in found.of("note", "likely_match")[0].remedy
+    assert set(found.tables.field_estimates["athlete_id"]) == {"a07", "7", "A07_2024", "B7", "A2"}
+
+
+def test_id_map_joins_what_it_names(folder):
+    folder.put(
+        study_toml='[study]\nid_map = "ids.csv"\n' + folder.ZONE.removeprefix("[study]\n"),
+        ids_csv="found,athlete_id\na07,A1\n7,A1\n",
+        field_estimates_csv=estimates("a07", "7", "A2"),
+    )
+    found = folder.inspect()
+    assert list(found.tables.field_estimates["athlete_id"]) == ["A1", "A1", "A2"]
+    assert "ids.csv" in {one.name for one in found.tables.inputs}
+
+
+@pytest.mark.parametrize(
+    ("ids", "reason", "says"),
+    [
+        (None, "missing_file", "The file of unequal ids is missing."),
+        ("found,athlete_id\na,A1\na,A2\n", "duplicate_key", "'a' leads to 'A1' and to 'A2'."),
+        ("found,athlete_id\na,\n", "missing_value", "The row lacks one of the two ids."),
+        ("found,id\na,A1\n", "missing_column", "The column 'athlete_id' is missing."),
+    ],
+)
+def test_an_id_map_that_cannot_be_used_stops(folder, ids, reason, says):
+    folder.put(study_toml='[study]\nid_map = "ids.csv"\n')
+    if ids:
+        folder.put(ids_csv=ids)
+    stop = folder.inspect().one("stop", reason)
+    assert (stop.file, stop.what) == ("ids.csv", says)
+
+
+@pytest.mark.parametrize(
+    "name", ["Kari Normann", '"Normann, Kari"', "kari normann", "Anne-Lise Ås"]
+)
+def test_name_like_ids_stop_without_spreading_the_name(folder, name):
+    found = folder.put(field_estimates_csv=estimates("A1", name)).inspect()
+    stop = found.one("stop", "name_like_id")
+    assert (stop.row, stop.column) == (3, "athlete_id")
+    assert "Use codes as ids" in stop.remedy
+    assert name.strip('"').split()[0].strip(",").casefold() not in str(found.problems).casefold()
+
+
+@pytest.mark.parametrize("code", ["A 7", "crew 12", "AB", "x-y", "S_01 b", "S01, 2026"])
+def test_codes_are_no_names(folder, code):
+    quoted = f'"{code}"'
+    assert not folder.put(field_estimates_csv=estimates(quoted)).inspect().of("stop")
+
+
+def test_names_are_allowed_where_id_map_makes_codes_of_them(folder):
+    folder.put(
+        study_toml='[study]\nid_map = "ids.csv"\n',
+        ids_csv="found,athlete_id\nKari Normann,A1\n",
+        field_estimates_csv=estimates("Kari Normann"),
+    )
+    assert list(folder.inspect().tables.field_estimates["athlete_id"]) == ["A1"]
+
+
+@pytest.mark.parametrize(
+    ("table", "old", "new", "key"),
+    [
+        ("lab_tests", "T2,", "T1,", "lab_test_id"),
+        ("sessions", "S2,", "S1,", "session_id"),
+        ("athletes", "A2,", "A1,", "athlete_id"),
+    ],
+)
+def test_a_key_that_stands_twice_stops(folder, table, old, new, key):
+    folder.put(
+        sessions_csv="session_id,athlete_id,started_at,mode,duration_min\n"
+        "S1,A1,2026-03-01T08:00:00Z,run,30\nS2,A1,2026-03-02T08:00:00Z,run,30\n",
+        athletes_csv="athlete_id,sex\nA1,male\nA2,female\nA3,female\n",
+    )
+    name = f"{table}.csv"
+    folder.files[name] = folder.files[name].replace(old, new)
+    stop = folder.inspect().one("stop", "duplicate_key")
+    assert (stop.file, stop.row, stop.column) == (name, 3, key)
+    assert f"'{new[:-1]}' stands in rows 2, 3" in stop.what
