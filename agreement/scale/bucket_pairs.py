@@ -168,7 +168,7 @@ def _write_pairs(
             else index.get_indexer(pd.MultiIndex.from_frame(frame[["method", "mode"]]))
         )
         path = plan.work / f"{name}-{bucket:06d}.arrow"
-        write_spill(frame, path, section.astype(np.int64), len(keys), ("method", "mode"))
+        write_spill(frame, path, section.astype(np.int64), max(1, len(keys)), ("method", "mode"))
     for number, (method, mode) in enumerate(keys):
         own = pairs[(pairs["method"] == method) & (pairs["mode"] == mode)]
         text = csv_bytes(own).split(b"\n", 1)[1]

@@ -57,7 +57,7 @@ def assembled(parts: Iterable[Labelled]) -> pd.DataFrame:
         table[name] = pd.array(labels.tolist(), dtype="str")
     named = table["group"] if "group" in table else pd.Series(np.nan, table.index)
     table["group"] = named.astype("str").fillna("all")
-    return _sorted(_explained(_without_small_limits(table[RESULT_COLUMNS])))
+    return in_table_order(_explained(_without_small_limits(table[RESULT_COLUMNS])))
 
 
 def _without_small_limits(table: pd.DataFrame) -> pd.DataFrame:
@@ -76,7 +76,7 @@ def _explained(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(note=table["note"].mask(silent, code))
 
 
-def _sorted(table: pd.DataFrame) -> pd.DataFrame:
+def in_table_order(table: pd.DataFrame) -> pd.DataFrame:
     """Sort by analysis, method, mode, group, statistic; rows beyond the list keep their order."""
     columns = [table[name].astype(str) for name in RESULT_COLUMNS[:5]]
     keys = [

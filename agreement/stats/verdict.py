@@ -1,5 +1,6 @@
 """Is the agreed limit met? The verdict of one method and mode, and the sentence that says it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
@@ -15,6 +16,7 @@ from agreement.stats.planning_power import MOST, athletes_needed
 from agreement.stats.repeated import limits_by_athlete
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.stats.trend import Band, Trend, trend_of
+from agreement.tables.options import Margin
 
 Outcome = Literal["acceptable", "not acceptable", "undecided", "withheld", "no_margin"]
 End = Literal["low", "high"]
@@ -171,50 +173,63 @@ def verdict_of(data: MethodData) -> Verdict:
     range), so do the regression limits over the middle 90 % of the range. Not acceptable: the
     interval of one limit lies wholly outside. Undecided: anything else.
     """
-    margin, agreed_on = data.options.margin.limit, data.options.margin.agreed_on
     limits = limits_by_athlete(data.difference, data.athlete) if data.n >= FEWEST else None
-    outcome, ends = _outcome(data, limits)
-    needed = None
-    if limits is not None and margin is not None and limits.sd > 0.0:
-        needed = athletes_needed(limits.bias, limits.sd, margin)
-    elif limits is not None and margin is not None and abs(limits.bias) < margin:
+    sizes = (data.method, data.mode, data.n, data.n_pairs)
+    return judged(*sizes, limits, data.options.margin, data.first_lab_date, lambda: trend_of(data))
+
+
+def judged(
+    method: str,
+    mode: str,
+    n: int,
+    n_pairs: int,
+    limits: AnyLimits | None,
+    margin: Margin,
+    first_lab_date: date | None,
+    trend: Callable[[], Trend],
+) -> Verdict:
+    """
+    Judge limits against a margin by the rule of `verdict_of`, wherever they were computed.
+
+    `trend` is called only when the limits themselves pass, and may raise ValueError.
+    """
+    outcome, ends = _outcome(n, limits, margin, first_lab_date, trend)
+    limit, needed = margin.limit, None
+    if limits is not None and limit is not None and limits.sd > 0.0:
+        needed = athletes_needed(limits.bias, limits.sd, limit)
+    elif limits is not None and limit is not None and abs(limits.bias) < limit:
         needed = FEWEST  # differences that do not vary at all
-    return Verdict(
-        outcome,
-        data.method,
-        data.mode,
-        data.n,
-        data.n_pairs,
-        limits,
-        margin,
-        ends,
-        needed,
-        agreed_on,
-        data.first_lab_date,
-    )
+    known = (limits, limit, ends, needed, margin.agreed_on, first_lab_date)
+    return Verdict(outcome, method, mode, n, n_pairs, *known)
 
 
-def _outcome(data: MethodData, limits: AnyLimits | None) -> tuple[Outcome, tuple[End, ...]]:
-    margin, agreed_on = data.options.margin.limit, data.options.margin.agreed_on
+def _outcome(
+    n: int,
+    limits: AnyLimits | None,
+    agreed: Margin,
+    first_lab_date: date | None,
+    trend: Callable[[], Trend],
+) -> tuple[Outcome, tuple[End, ...]]:
+    margin, agreed_on = agreed.limit, agreed.agreed_on
     if margin is None:
         return "no_margin", ()
-    if agreed_on is None or (data.first_lab_date is not None and agreed_on > data.first_lab_date):
+    if agreed_on is None or (first_lab_date is not None and agreed_on > first_lab_date):
         return "withheld", ()
-    if limits is None or data.n < FEW_FOR_REPORTS:
+    if limits is None or n < FEW_FOR_REPORTS:
         return "undecided", ()
     lower, upper = limits.lower_interval(), limits.upper_interval()
     if any(interval.high < -margin or interval.low > margin for interval in (lower, upper)):
         return "not acceptable", ()
     if lower.low < -margin or upper.high > margin:
         return "undecided", ()
-    ends = _failing_ends(data, margin)
+    ends = _failing_ends(trend, margin)
     return ("undecided", ends) if ends else ("acceptable", ())
 
 
-def _failing_ends(data: MethodData, margin: float) -> tuple[End, ...]:
+def _failing_ends(trend: Callable[[], Trend], margin: float) -> tuple[End, ...]:
     """Name the ends of the middle of the fitness range where regression limits leave the margin."""
     try:
-        found = trend_of(data)
+        found = trend()
     except ValueError:  # all athletes at one level: no trend to judge
         return ()
     if not found.steep:
