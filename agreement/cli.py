@@ -72,6 +72,7 @@ def report_(
     study: Study,
     out: Annotated[Path | None, typer.Option(help="Output folder.")] = None,
     kind: Annotated[KindName | None, typer.Option("--report", help="Which report.")] = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF, with a Chromium.")] = False,
 ) -> None:
     """Write the report of a study: page, notebook, tables, figures."""
     from agreement.report.render import SectionError
@@ -80,7 +81,7 @@ def report_(
 
     try:
         with progress_bar() as progress:
-            written = write_report(study, out, kind=kind, progress=progress)
+            written = write_report(study, out, kind=kind, pdf=pdf, progress=progress)
     except SectionError as error:
         _end(f"{error.detail}\n\n{error}\nNothing was written.", BUG)
     for line in (*written.verdict, *written.remarks):

@@ -194,18 +194,17 @@ def budget(one: Comparison) -> Section:
         ),
         height=3.3,
     )
-    rows = [
+    rows = [("all together", total.stacked(), "nothing removed")]
+    rows += [
         (
             word,
-            part.with_interval(),
-            one.cell("budget", f"half_width_without_{name}").shown(),
-            escape(part.note),
+            one.cell("budget", name).stacked(),
+            one.cell("budget", f"half_width_without_{name}").stacked(),
         )
-        for name, word in ({"total": "all together"} | COMPONENTS).items()
-        for part in [one.cell("budget", name)]
+        for name, word in COMPONENTS.items()
     ]
-    columns = ("source", "variance ((mL/kg/min)\u00b2)", "limits without it (\u00b1)", "remark")
-    return drawn, table(f"{one.name}: error budget", columns, rows, numeric=columns[1:3])
+    columns = ("source", "variance ((mL/kg/min)\u00b2)", "limits without it (\u00b1)")
+    return drawn, table(f"{one.name}: error budget", columns, rows, numeric=columns[1:])
 
 
 def averaging(one: Comparison) -> Section:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 
-MOST_COLUMNS = 7  # a wider table scrolls inside its own frame
+MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
 
 
 @dataclass(frozen=True, slots=True, repr=False)

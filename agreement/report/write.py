@@ -14,12 +14,19 @@ from typing import Any, Final
 from agreement.errors import AgreementError
 from agreement.report.folder import PROVENANCE, refuse_foreign, replaced_folder
 from agreement.report.html import notebook_page
+from agreement.report.pdf import print_pdf
 from agreement.report.render import Progress, SectionError, run_notebook
 from agreement.report.templates import stated_kind, template
 from agreement.report.verifying import seal
 from agreement.tables.options import Kind
 
-FIRST_FILES: Final = ("report.html", "report.ipynb", "results.csv", "athlete_cards.csv")
+FIRST_FILES: Final = (
+    "report.html",
+    "report.pdf",
+    "report.ipynb",
+    "results.csv",
+    "athlete_cards.csv",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +61,7 @@ def write_report(
     out: str | Path | None = None,
     *,
     kind: Kind | None = None,
+    pdf: bool = False,
     progress: Progress | None = None,
 ) -> WrittenReport:
     """
@@ -68,6 +76,8 @@ def write_report(
         report of ours is replaced as a whole.
     kind : {"squad", "validation", "audit"}, optional
         Default: what study.toml says, else "squad".
+    pdf : bool, default False
+        Also print the page as report.pdf, if the machine has a Chromium; else a remark says so.
     progress : callable, optional
         Called with (stages done, stages in all, name of the stage that starts).
 
@@ -109,11 +119,17 @@ def write_report(
             raise
         content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
         _write_pages(notebook, folder, place.name)
+        said = print_pdf(folder / "report.html", folder / "report.pdf") if pdf else ""
         seal(folder)
         files = sorted(
             str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()
         )
-    return WrittenReport(target, tuple(files), tuple(content["verdict"]), tuple(content["remarks"]))
+    return WrittenReport(
+        target,
+        tuple(files),
+        tuple(content["verdict"]),
+        (*content["remarks"], *filter(None, [said])),
+    )
 
 
 def _write_pages(notebook: Any, folder: Path, name: str) -> None:

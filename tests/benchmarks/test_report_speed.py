@@ -1,0 +1,68 @@
+"""
+The demo's reports: time against running and rendering one cell, peak memory, size of the page.
+
+Memory is the largest sum over all processes, seen every 20 ms.
+"""
+
+import shutil
+import statistics
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+DEMO = Path(__file__).parents[2] / "demo_cohort"
+ONE_CELL = """
+import nbformat
+from nbclient import NotebookClient
+from nbconvert import HTMLExporter
+notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("1 + 1")])
+HTMLExporter().from_notebook_node(NotebookClient(notebook).execute())
+"""
+MUST = {"squad": 4.0, "validation": 4.5, "audit": 4.5}  # times the yardstick
+MUST_MB, MUST_PAGE_BYTES = 700, 4_000_000
+RUNS = 3
+
+
+def run(command):
+    """Return seconds and peak memory of a command with all its children."""
+    import psutil
+
+    start, peak = time.perf_counter(), 0
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    watched = psutil.Process(process.pid)
+    while process.poll() is None:
+        try:
+            family = [watched, *watched.children(recursive=True)]
+            peak = max(peak, sum(one.memory_info().rss for one in family))
+        except psutil.Error:  # one of them ended meanwhile
+            pass
+        time.sleep(0.02)
+    assert process.returncode == 0
+    return time.perf_counter() - start, peak / 1e6
+
+
+@pytest.fixture(scope="module")
+def yardstick():
+    return statistics.median(run([sys.executable, "-c", ONE_CELL])[0] for _ in range(RUNS))
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    return shutil.copytree(DEMO, tmp_path_factory.mktemp("speed") / "demo")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", MUST)
+def test_a_report_of_the_demo(kind, demo, yardstick, tmp_path):
+    out = tmp_path / "out"
+    command = [sys.executable, "-m", "agreement", "report", demo, "--out", out, "--report", kind]
+    measured = [run(list(map(str, command))) for _ in range(RUNS)]
+    ratio = statistics.median(seconds for seconds, _ in measured) / yardstick
+    peak = max(megabytes for _, megabytes in measured)
+    size = (out / "report.html").stat().st_size
+    assert peak <= MUST_MB, f"{peak:.0f} MB"
+    assert size <= MUST_PAGE_BYTES, f"{size} bytes"
+    assert ratio <= MUST[kind], f"{ratio:.1f} times the yardstick"

@@ -1,0 +1,28 @@
+"""Help must come at once: at most 18 times as long as starting the interpreter."""
+
+import statistics
+import subprocess
+import sys
+import time
+
+import pytest
+
+MUST = 18.0
+RUNS = 9
+
+
+def seconds(*command):
+    """Median of several runs."""
+    taken = []
+    for _ in range(RUNS):
+        start = time.perf_counter()
+        subprocess.run(command, capture_output=True, check=True)
+        taken.append(time.perf_counter() - start)
+    return statistics.median(taken)
+
+
+@pytest.mark.slow
+def test_help_is_quick():
+    help_takes = seconds(sys.executable, "-m", "agreement", "--help")
+    yardstick = seconds(sys.executable, "-c", "pass")
+    assert help_takes <= MUST * yardstick, f"{help_takes / yardstick:.1f} times the yardstick"

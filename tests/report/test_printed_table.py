@@ -1,0 +1,126 @@
+"""
+A printed table reproduced through published.toml.
+
+The 31 men: physical fitness course data (A. C. Linnerud), printed in Rawlings, Pantula and Dickey,
+Applied Regression Analysis. The figures beside them were computed independently of this project, to
+their last printed digit; the estimator is 3.5 + 483 / minutes for 1.5 miles.
+"""
+
+import json
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from agreement.report.page import open_report
+from agreement.report.published import limit_factor
+
+TABLE = Path(__file__).parents[1] / "reference" / "fitness_31_men.json"
+METHOD = "run_1_5mile_inverse_time"
+FIGURES = [
+    ("limits_of_agreement", "bias", 2.49, 2, ""),
+    ("limits_of_agreement", "sd_of_differences", 2.87, 2, ""),
+    ("limits_of_agreement", "lower_limit", -3.13, 2, "z = 1.96"),
+    ("limits_of_agreement", "upper_limit", 8.12, 2, "z = 1.96"),
+    ("regression", "r", 0.876, 3, ""),
+    ("regression", "standard_error_of_estimate", 2.61, 2, ""),
+    ("error", "mape", 6.32, 2, ""),
+    ("error", "mape", 6.30, 2, ""),  # not the printed one: must be told apart
+]
+
+
+def entry(analysis, statistic, value, digits, convention):
+    lines = [
+        "[[figure]]",
+        f'analysis = "{analysis}"',
+        f'method = "{METHOD}"',
+        'mode = "run"',
+        f'statistic = "{statistic}"',
+        f"value = {value}",
+        f"digits = {digits}",
+    ]
+    return "\n".join([*lines, *([f'convention = "{convention}"'] if convention else [])])
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("men")
+    table = json.loads(TABLE.read_text(encoding="utf-8"))
+    men = pd.DataFrame(table["rows"], columns=table["columns"])
+    (folder / "study.toml").write_text('[study]\ntime_zone = "UTC"\n', encoding="utf-8")
+    source = '[source]\ncitation = "Rawlings & others"\ntable = "1"\n'
+    text = source + "\n".join(entry(*figure) for figure in FIGURES)
+    (folder / "published.toml").write_text(text, encoding="utf-8")
+    lab = {
+        "lab_test_id": "T" + men.id,
+        "athlete_id": men.id,
+        "date": "2026-03-02",
+        "mode": "run",
+        "vo2max_ml_kg_min": men.vo2_measured_ml_kg_min,
+        "mass_kg": men.mass_kg,
+    }
+    runs = {
+        "athlete_id": men.id,
+        "date": "2026-03-04",
+        "protocol": METHOD,
+        "time_min": men.run15_time_min,
+    }
+    pd.DataFrame(lab).to_csv(folder / "lab_tests.csv", index=False)
+    pd.DataFrame(runs).to_csv(folder / "field_tests.csv", index=False)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def report(study):
+    return open_report(study, kind="validation")
+
+
+def test_printed_figures_agree_and_another_one_does_not(report):
+    html = report.published().html
+    assert re.findall(r"<td>(agrees|differs)</td>", html) == ["agrees"] * 7 + ["differs"]
+    assert "7 of 8 printed figures agree" in html
+    assert "Rawlings &amp; others" in html
+
+
+def test_conventions_of_limits():
+    # two-sided 95 % Student factor on 30 degrees of freedom: 2.042, in any printed table (memory)
+    assert limit_factor("t", 31) == pytest.approx(2.042, abs=0.0005)
+    assert (limit_factor("2 SD", 31), limit_factor("z = 1.96", 31)) == (2.0, 1.96)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            '[[figure]]\nanalysis = "error"',
+            "figure 1: method, mode, statistic, value, digits missing",
+        ),
+        (entry("error", "mape", 6.32, 2, "3 SD"), "convention must be one of"),
+        ("no toml at all", "cannot be read"),
+        ("", "names no figure"),
+    ],
+)
+def test_a_wrong_file_is_said_in_words(report, study, text, said):
+    path = study / "published.toml"
+    before = path.read_text(encoding="utf-8")
+    path.write_text(text, encoding="utf-8")
+    try:
+        assert said in re.sub(r"<[^>]+>", "", report.published().html)
+    finally:
+        path.write_text(before, encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    "section", ["sensitivity", "structure", "reporting_lists", "quotable", "averaging_rules"]
+)
+def test_every_section_of_a_validation_speaks(report, section):
+    html = getattr(report, section)().html
+    assert "nan" not in re.sub(r"<[^>]+>", " ", html).lower().split()
+    assert len(html) > 60
+
+
+def test_human_items_are_left_for_people_to_state(report):
+    html = report.reporting_lists().html
+    assert html.count("<strong>you must state</strong>") >= 6
+    assert "31 athletes, 31 laboratory tests, 31 pairs" in html
