@@ -136,8 +136,12 @@ async def _execute(client: "NotebookClient", progress: Progress | None) -> None:
     stages = list(dict.fromkeys(sections))
 
     def plain_interrupt(**_: object) -> None:
-        with suppress(NotImplementedError):  # some systems have no such handlers
-            asyncio.get_running_loop().remove_signal_handler(signal.SIGINT)
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            # some systems have no such handlers, and only the main thread may set them
+            with suppress(NotImplementedError, ValueError):
+                loop.remove_signal_handler(number)
+                signal.signal(number, signal.default_int_handler)
 
     def tell(cell_index: int, **_: object) -> None:
         where["section"] = sections[cell_index]
@@ -145,7 +149,7 @@ async def _execute(client: "NotebookClient", progress: Progress | None) -> None:
             progress(stages.index(sections[cell_index]), len(stages), sections[cell_index])
 
     where = {"section": stages[0]}
-    client.on_notebook_start = plain_interrupt  # Ctrl-C must end in KeyboardInterrupt
+    client.on_notebook_start = plain_interrupt  # Ctrl-C or a request to end: KeyboardInterrupt
     client.on_cell_start = tell
     try:
         await client.async_execute()
