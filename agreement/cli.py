@@ -50,20 +50,33 @@ app = typer.Typer(
 )
 Study = Annotated[Path, typer.Argument(help="The study folder, with study.toml in it.")]
 KindName = Literal["squad", "validation", "audit"]
+Workers = Annotated[
+    int | None, typer.Option(help="Processes for estimates in parts; default: one per processor.")
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(metavar="ADDRESS|FILE", help="A running Dask cluster for estimates in parts."),
+]
 
 
 @app.command()
 def check(
     study: Study,
     json: Annotated[bool, typer.Option("--json", help="One array of all findings.")] = False,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
 ) -> None:
     """Say what stops the run, what is set aside and what is worth knowing."""
-    from agreement.cohort import inspect_cohort
+    from agreement.report.any_size import check_study
     from agreement.report.findings import findings_json, grouped_findings
+    from agreement.report.talk import progress_bar
 
-    cohort, problems = inspect_cohort(study)
+    with progress_bar() as progress:
+        usable, problems = check_study(
+            study, workers=workers, scheduler=scheduler, progress=progress
+        )
     typer.echo(findings_json(problems) if json else grouped_findings(problems))
-    if cohort is None:
+    if not usable:
         raise typer.Exit(INPUT_AT_FAULT)
 
 
@@ -73,15 +86,25 @@ def report_(
     out: Annotated[Path | None, typer.Option(help="Output folder.")] = None,
     kind: Annotated[KindName | None, typer.Option("--report", help="Which report.")] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF, with a Chromium.")] = False,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
 ) -> None:
     """Write the report of a study: page, notebook, tables, figures."""
+    from agreement.report.any_size import report_study
     from agreement.report.render import SectionError
     from agreement.report.talk import progress_bar
-    from agreement.report.write import write_report
 
     try:
         with progress_bar() as progress:
-            written = write_report(study, out, kind=kind, pdf=pdf, progress=progress)
+            written = report_study(
+                study,
+                out,
+                kind=kind,
+                pdf=pdf,
+                workers=workers,
+                scheduler=scheduler,
+                progress=progress,
+            )
     except SectionError as error:
         _end(f"{error.detail}\n\n{error}\nNothing was written.", BUG)
     for line in (*written.verdict, *written.remarks):
@@ -91,11 +114,19 @@ def report_(
 
 
 @app.command()
-def pair(study: Study, out: Annotated[Path, typer.Option(help="Output folder.")]) -> None:
+def pair(
+    study: Study,
+    out: Annotated[Path, typer.Option(help="Output folder.")],
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+) -> None:
     """Write pairs, exclusions and flow, without statistics."""
-    from agreement.report.write_pairs import write_pairs
+    from agreement.report.any_size import pair_study
+    from agreement.report.talk import progress_bar
 
-    for path in write_pairs(study, out):
+    with progress_bar() as progress:
+        written = pair_study(study, out, workers=workers, scheduler=scheduler, progress=progress)
+    for path in written:
         typer.echo(str(path))
 
 

@@ -1,5 +1,6 @@
 """The account of a study paired in buckets: every row counted, everything found said once."""
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -88,9 +89,7 @@ class Account:
         """Return the flow of the estimates, whose rows must add up."""
         used = sum(result.used for result in self.results)
         summarised = sum(result.summarised for result in self.results)
-        aside = sum(one.set_aside for one in self.spread)
-        left = sum(result.excluded for result in self.results)
-        excluded = left + aside + self.read.withdrawn
+        excluded = sum(self.reasons().values())
         if self.read.rows_read != used + summarised + excluded:
             msg = (
                 f"{self.reader.name}: {self.read.rows_read} rows read, but {used} used, "
@@ -98,6 +97,15 @@ class Account:
             )
             raise RuntimeError(msg)
         return self.reader.name, self.read.rows_read, used, summarised, excluded
+
+    def reasons(self) -> dict[str, int]:
+        """Return how many estimates each reason has left out."""
+        counts = Counter({"withdrawn": self.read.withdrawn} if self.read.withdrawn else {})
+        for one in self.spread:
+            counts.update(one.set_aside)
+        for result in self.results:
+            counts.update(result.left)
+        return dict(counts)
 
     def problems(self, files: dict[str, str], methods: frozenset[str]) -> list[Problem]:
         """Return what was found while pairing, once for the whole study."""

@@ -86,7 +86,7 @@ class BucketPairs(NamedTuple):
     keys: list[tuple[str, str]]
     used: int
     summarised: int
-    excluded: int
+    left: dict[str, int]  # estimates left out by reason
     units: Fates
     positions: Ints
     others: Fates
@@ -119,12 +119,17 @@ def pair_bucket(shared: Path, bucket: int) -> BucketPairs:
         write_spill(repeats_of(laboratory, units), plan.work / f"repeats-{bucket:06d}.arrow")
         _write_lines(plan, bucket, frame.iloc[:estimates], fates, words)
     behind = fates.reason[:estimates] == KEPT
+    reason = fates.reason[:estimates][~behind].astype(np.int64)
     used = int((behind & fates.alone[:estimates]).sum())
     return BucketPairs(
         keys,
         used,
         int(behind.sum()) - used,
-        int((~behind).sum()),
+        {
+            name: int(n)
+            for name, n in zip(REASONS, np.bincount(reason, minlength=len(REASONS)), strict=True)
+            if n
+        },
         _told(of_units.reason, of_units.text, of_units.lost_to_mode, words),
         positions,
         _told(fates.reason[estimates:], fates.text[estimates:], fates.alone[estimates:], words),

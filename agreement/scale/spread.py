@@ -6,6 +6,7 @@ go into buckets by athlete. A bucket holds neighbours in the order of the ids, s
 bucket by bucket in the order of the output; athletes without a laboratory test are spread by hash.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -69,14 +70,15 @@ class Spread(NamedTuple):
     account: list[CheckedPiece]  # without rows
     rows: list[Path]
     aside: list[Path]
-    set_aside: int
+    set_aside: dict[str, int]  # rows by reason
     methods: frozenset[str]
 
 
 def spread(shared: Path, piece: Piece) -> Spread:
     """Check one piece and lay its rows aside by bucket, its lines of rows left out as they are."""
     plan: Spreading = taken_up(shared)
-    account, rows, aside, methods, set_aside = [], [], [], set[str](), 0
+    account, rows, aside, methods = [], [], [], set[str]()
+    set_aside: Counter[str] = Counter()
     for number, checked in enumerate(plan.reader.checked(piece)):
         name = f"{piece.part:06d}-{piece.first:06d}-{number:04d}.arrow"
         frame, lines = checked.table.frame, checked.findings.ledger()
@@ -88,13 +90,13 @@ def spread(shared: Path, piece: Piece) -> Spread:
         if len(lines):
             aside.append(plan.work / f"aside-{name}")
             write_spill(lines[LEDGER], aside[-1], repeating=("reason", "message"))
-        set_aside += len(lines)
+        set_aside.update(lines["reason"].tolist())
         table = CheckedTable(pd.DataFrame(), checked.table.withdrawn_rows, checked.table.people)
         findings = Findings(checked.findings.problems)
         account.append(checked._replace(table=table, findings=findings))
         if checked.findings.stops:
             break  # the next rows of the same file would say the same
-    return Spread(piece, account, rows, aside, set_aside, frozenset(methods))
+    return Spread(piece, account, rows, aside, dict(set_aside), frozenset(methods))
 
 
 def _lay_out(frame: pd.DataFrame, part: int, buckets: Buckets, path: Path) -> None:

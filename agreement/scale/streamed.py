@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.errors import Problem
+from agreement.errors import Problem, TableError
 from agreement.pairing.study_ledger import table_files
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.readings import Readings, field_readings, heart_rate_methods
@@ -27,17 +27,19 @@ from agreement.scale.bucket_pairs import (
 )
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.spread import Buckets, Spread, Spreading, spread
+from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
-from agreement.tables.parts import PART_STEP, PartReader, Piece
+from agreement.tables.parts import PART_STEP, PartReader, Piece, about_rows, find_table_parts
 from agreement.tables.parts_together import PartsRead
 from agreement.tables.readers import InputFile
 from agreement.tables.spills import lay_aside, require_arrow, write_spill
 from agreement.tables.study import StudyTables, inspect_study
+from agreement.tables.study_file import read_study_file
+from agreement.tables.table_files import find_tables
 
 ROWS_PER_BUCKET: Final = 250_000
 MOST_BUCKETS: Final = 2048
-BYTES_PER_ROW: Final = 60  # of a text file, to guess how many rows it holds
 SEVERITIES: Final = ("stop", "set_aside", "note")
 
 
@@ -55,6 +57,8 @@ class Streamed:
         Those that are no estimates.
     flow, exclusions : DataFrame
         As `agreement.pairing.Pairing`, but without the lines of estimates.
+    reasons : dict of str to int
+        How many estimates each reason has left out.
     problems : tuple of Problem
         What was set aside, then notes.
     inputs : tuple of InputFile
@@ -64,7 +68,9 @@ class Streamed:
         Where the spills are.
     pieces : tuple of Piece
         How the parts were cut; one file of lines left out belongs to each.
-    aside : tuple of Path
+    part_files : tuple of str
+        The parts, as paths inside the study folder.
+    aside : tuple of tuple of Path
         Lines left out by the check of each piece.
     buckets : int
         How many buckets.
@@ -79,26 +85,29 @@ class Streamed:
     readings: Readings
     flow: pd.DataFrame
     exclusions: pd.DataFrame
+    reasons: dict[str, int]
     problems: tuple[Problem, ...]
     inputs: tuple[InputFile, ...]
     heart_rate_based: dict[str, bool]
     work: Path
     pieces: tuple[Piece, ...]
-    aside: dict[int, list[Path]] = field(default_factory=dict)
+    part_files: tuple[str, ...] = ()
+    aside: tuple[tuple[Path, ...], ...] = ()
     buckets: int = 0
     sections: dict[tuple[str, str], list[tuple[int, int]]] = field(default_factory=dict)
 
 
-def in_parts(folder: Path | str) -> bool:
-    """Whether a study's estimates are a folder of parts; False when the study cannot be read."""
-    from agreement.tables.study_file import read_study_file
-    from agreement.tables.table_files import find_tables
-
+def rows_in_parts(folder: Path | str) -> int | None:
+    """Return about how many estimates a study has in parts; None when they are one table."""
     place, unheard = Path(folder), Findings()
     if not place.is_dir():
-        return False
-    names = find_tables(place, read_study_file(place, unheard), unheard)
-    return SOURCE in names and (place / names[SOURCE]).is_dir()
+        return None
+    options = read_study_file(place, unheard)
+    name = find_tables(place, options, unheard).get(SOURCE)
+    if name is None or not (place / name).is_dir():
+        return None
+    files = find_table_parts(place, name, FIELD_ESTIMATES, unheard) or ()
+    return about_rows(place, files)
 
 
 def inspect_streamed(
@@ -172,9 +181,7 @@ class _Run:
         self.read = PartsRead(reader)
         self.pieces = reader.pieces()
         tested = pd.Index(np.unique(study.lab_tests["athlete_id"].to_numpy(dtype=object)))
-        self.buckets = Buckets(
-            tested.astype("str"), _bucket_count(reader, self.pieces, len(tested))
-        )
+        self.buckets = Buckets(tested.astype("str"), _bucket_count(reader, len(tested)))
         self.spread: list[Spread] = []
 
     def first_pass(self) -> None:
@@ -204,8 +211,13 @@ class _Run:
 
     def streamed(self, *, write: bool) -> tuple[Streamed | None, tuple[Problem, ...]]:
         """Pair bucket by bucket and close the account."""
-        laboratory = laboratory_values(self.study)
-        readings = field_readings(self.study, laboratory.frame, sessions=laboratory.sessions)
+        known = (*self.study.problems, *self.findings.problems)
+        try:
+            laboratory = laboratory_values(self.study)
+            known += laboratory.problems
+            readings = field_readings(self.study, laboratory.frame, sessions=laboratory.sessions)
+        except TableError as error:
+            return None, _in_order((*error.problems, *known))
         methods = frozenset().union(*(one.methods for one in self.spread))
         based = _heart_rate_based(self.study, readings, methods)
         plan = self._plan(laboratory, readings, based, write=write)
@@ -220,9 +232,7 @@ class _Run:
         exclusions, flow = account.ledger(laboratory, readings)
         problems = _in_order(
             [
-                *self.study.problems,
-                *self.findings.problems,
-                *laboratory.problems,
+                *known,
                 *readings.problems,
                 *account.problems(plan.files, methods),
             ]
@@ -231,21 +241,20 @@ class _Run:
         for bucket, result in enumerate(results):
             for section, key in enumerate(result.keys):
                 sections.setdefault(key, []).append((bucket, section))
-        aside: dict[int, list[Path]] = {}
-        for place, one in enumerate(self.spread):
-            aside[place] = one.aside
         found = Streamed(
             self.study,
             laboratory,
             readings,
             flow,
             exclusions,
+            account.reasons(),
             problems,
             (*self.study.inputs, *self.read.inputs),
             based,
             self.work,
             self.pieces,
-            aside,
+            self.reader.files,
+            tuple(tuple(one.aside) for one in self.spread),
             self.buckets.count,
             dict(sorted(sections.items())),
         )
@@ -288,12 +297,7 @@ def _heart_rate_based(
     return heart_rate_methods(pd.concat([estimates, others], ignore_index=True), study)
 
 
-def _bucket_count(reader: PartReader, pieces: tuple[Piece, ...], athletes: int) -> int:
+def _bucket_count(reader: PartReader, athletes: int) -> int:
     """Return how many buckets keep each small enough."""
-    rows = sum(
-        (reader.folder / reader.files[piece.part]).stat().st_size // BYTES_PER_ROW
-        if piece.rows is None
-        else piece.rows
-        for piece in pieces
-    )
+    rows = about_rows(reader.folder, reader.files)
     return max(1, min(-(-rows // ROWS_PER_BUCKET), MOST_BUCKETS, athletes))

@@ -32,6 +32,7 @@ ROWS_AT_ONCE: Final = 500_000  # of a Parquet file; what a piece holds in memory
 PART_STEP: Final = (
     1 << 32
 )  # a row of the whole table is part number times this plus row of the part
+BYTES_PER_ROW: Final = 60  # of a text file
 Builder = Callable[[RawTable, Athletes, dict[str, str], str | None, Findings], CheckedTable]
 
 
@@ -202,6 +203,16 @@ class PartReader:
         # counted as if there were a header row, like the rows of a single Parquet table
         rows = np.arange(before + 2, before + 2 + len(frame), dtype=np.int64)
         return RawTable(self.table, file, self.form, frame, rows, header.theirs, "")
+
+
+def about_rows(folder: Path, files: tuple[str, ...]) -> int:
+    """Return how many rows the parts of a table hold: of text files a guess from their size."""
+    rows = 0
+    for path in (folder / file for file in files):
+        is_parquet = path.suffix.casefold() == PARQUET_ENDING
+        sizes = _row_group_sizes(path) if is_parquet else None
+        rows += path.stat().st_size // BYTES_PER_ROW if sizes is None else sum(sizes)
+    return rows
 
 
 def _row_group_sizes(path: Path) -> list[int] | None:

@@ -98,8 +98,9 @@ def text_lines(columns: Sequence["pd.Series[Any]"]) -> memoryview:
         codes, found = pd.factorize(column, use_na_sentinel=True)
         words = pa.array([*(_quoted(_text(word)) for word in found), ""], pa.large_string())
         cells.append(words.take(pa.array(np.where(codes < 0, len(found), codes))))
-    lines = compute.binary_join_element_wise(*cells, ",")
-    lines = compute.binary_join_element_wise(lines, "", "\n")
+    comma, end, nothing = (pa.scalar(text, pa.large_string()) for text in (",", "\n", ""))
+    lines = compute.binary_join_element_wise(*cells, comma)
+    lines = compute.binary_join_element_wise(lines, nothing, end)
     if not len(lines):
         return memoryview(b"")
     _, offsets, content = lines.buffers()

@@ -1,0 +1,310 @@
+"""
+Output of a study whose estimates come in parts: the same tables, streamed, and a page without notebook.
+
+Nothing here holds all rows. Cards, notebook and figures are left out, and the page says so.
+"""
+
+import shutil
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, Final
+
+from agreement.errors import Problem, TableError
+from agreement.report.answer import verdict_block, verdict_sentences
+from agreement.report.exports import write_tables
+from agreement.report.folder import refuse_foreign, replaced_folder
+from agreement.report.html import Page
+from agreement.report.ledger import left_out_block
+from agreement.report.markup import Block, paragraph, table
+from agreement.report.numbers import Numbers
+from agreement.report.pdf import print_pdf
+from agreement.report.privacy import without_small_cells
+from agreement.report.provenance import provenance, provenance_block, write_provenance
+from agreement.report.texts import cautions_block
+from agreement.report.verifying import seal
+from agreement.report.write import WrittenReport
+from agreement.scale.engine import Engine, Progress
+from agreement.scale.left_out import LinesPlan, write_lines
+from agreement.scale.registry_results import RegistryResults, registry_results
+from agreement.scale.streamed import Streamed, inspect_streamed
+from agreement.tables.options import Kind
+from agreement.tables.spills import lay_aside
+from agreement.terms import PAIR_COLUMNS, REASONS
+
+WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it
+LINES: Final = "exclusions"  # folder of the lines of estimates
+SHOWN: Final = (
+    ("Bias and limits of agreement", "limits_of_agreement"),
+    ("Does the error depend on fitness?", "trend"),
+    ("Predicting the laboratory value", "regression"),
+    ("Sizes of the error", "error"),
+    ("By training profile", "profile_bias"),
+    ("Reliability", "repeatability"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Method:
+    """A verdict with its method and mode, as the page's first block takes them."""
+
+    method: str
+    mode: str
+    verdict: Any
+
+
+def streamed_problems(
+    study: str | Path, engine: Engine, *, progress: Progress | None = None
+) -> tuple[bool, tuple[Problem, ...]]:
+    """
+    Check a study in parts, without any output.
+
+    Returns
+    -------
+    usable : bool
+    problems : tuple of Problem
+        As `agreement.cohort.inspect_cohort` gives them.
+    """
+    with TemporaryDirectory(prefix="agreement-") as work:
+        found, problems = inspect_streamed(
+            study, Path(work), engine, write=False, progress=progress
+        )
+    return found is not None, problems
+
+
+def write_streamed_pairs(
+    study: str | Path, out: str | Path, engine: Engine, *, progress: Progress | None = None
+) -> tuple[Path, ...]:
+    """
+    Write pairs.csv, exclusions.csv, flow.csv and provenance.json, and the folder of lines.
+
+    The lines of estimates left out go to ``exclusions/``, one file for each piece that was read;
+    exclusions.csv holds those of the other tables.
+
+    Raises
+    ------
+    TableError
+        If the study cannot be used; nothing is written.
+    OutputError
+        If `out` holds anything but earlier output of ours.
+    """
+    target = Path(out)
+    with _unfinished(target) as (folder, work):
+        streamed = _paired(study, work, engine, progress)
+        written = _write_tables(streamed, folder, engine, progress)
+        content = provenance(streamed.study, None)
+        content["inputs"] = [_plain(source) for source in streamed.inputs]
+        write_provenance(content, folder)
+    return tuple(target / path.name for path in written)
+
+
+def write_registry_report(
+    study: str | Path,
+    out: str | Path,
+    engine: Engine,
+    *,
+    kind: Kind = "squad",
+    pdf: bool = False,
+    progress: Progress | None = None,
+) -> WrittenReport:
+    """
+    Write the report of a study too large for memory.
+
+    Parameters
+    ----------
+    study, out : str or Path
+        Study folder and output folder.
+    engine : Engine
+        The mapper.
+    kind : {"squad", "validation", "audit"}
+        An audit withholds small groups, and writes no table with ids.
+    pdf : bool, default False
+        Also print the page, as `agreement.report.write.write_report` does.
+    progress : callable, optional
+        Called with (done, total, stage).
+
+    Raises
+    ------
+    TableError
+        If the study cannot be used; nothing is written.
+    OutputError
+        If `out` holds anything but earlier output of ours.
+    """
+    target = Path(out)
+    with _unfinished(target) as (folder, work):
+        streamed = _paired(study, work, engine, progress)
+        results = registry_results(streamed, engine, progress=progress)
+        discreet = kind == "audit"
+        if discreet:
+            write_tables({"flow": streamed.flow}, folder)
+        else:
+            _write_tables(streamed, folder, engine, progress)
+        frame = without_small_cells(results.frame) if discreet else results.frame
+        write_tables({"results": frame}, folder)
+        content = provenance(streamed.study, kind)
+        content["inputs"] = [_plain(source) for source in streamed.inputs]
+        content["verdict"] = verdict_sentences(_methods(results))
+        content["remarks"] = [_what_it_is(results)]
+        write_provenance(content, folder)
+        page = _page(streamed, results, Numbers(frame), content, discreet=discreet)
+        (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
+        said = print_pdf(folder / "report.html", folder / "report.pdf") if pdf else ""
+        files = tuple(sorted(p.relative_to(folder).as_posix() for p in _files(folder)))
+    return WrittenReport(
+        target, files, tuple(content["verdict"]), (*content["remarks"], *filter(None, [said]))
+    )
+
+
+@contextmanager
+def _unfinished(target: Path) -> Iterator[tuple[Path, Path]]:
+    """Give the unfinished output folder and the place for spills in it; seal what is left."""
+    refuse_foreign(target)
+    with replaced_folder(target) as folder:
+        work = folder / WORK
+        work.mkdir()
+        yield folder, work
+        shutil.rmtree(work)
+        seal(folder)
+
+
+def _paired(study: str | Path, work: Path, engine: Engine, progress: Progress | None) -> Streamed:
+    streamed, problems = inspect_streamed(study, work, engine, progress=progress)
+    if streamed is None:
+        raise TableError(problem for problem in problems if problem.severity == "stop")
+    return streamed
+
+
+def _write_tables(
+    streamed: Streamed, folder: Path, engine: Engine, progress: Progress | None
+) -> list[Path]:
+    """Write pairs, lines and flow."""
+    written = [_write_pairs(streamed, folder / "pairs.csv")]
+    written += write_tables({"exclusions": streamed.exclusions, "flow": streamed.flow}, folder)
+    lines = folder / LINES
+    lines.mkdir()
+    work = streamed.work
+    plan = LinesPlan(
+        tuple(work / f"left-{bucket:06d}.arrow" for bucket in range(streamed.buckets)),
+        streamed.aside,
+        tuple(streamed.part_files[piece.part] for piece in streamed.pieces),
+        lines,
+    )
+    shared = lay_aside(plan, work / "lines.pickle")
+    pieces = range(len(streamed.pieces))
+    engine.map(write_lines, shared, pieces, progress=progress, stage="Writing lines left out")
+    return [*written, lines]
+
+
+def _write_pairs(streamed: Streamed, path: Path) -> Path:
+    """Put the pairs of all buckets together, in their order."""
+    with path.open("wb") as file:
+        file.write((",".join(PAIR_COLUMNS) + "\n").encode())
+        for places in streamed.sections.values():
+            for bucket, number in places:
+                piece = streamed.work / f"pairs-{bucket:06d}-{number:03d}.csv"
+                with piece.open("rb") as text:
+                    shutil.copyfileobj(text, file)
+    return path
+
+
+def _files(folder: Path) -> list[Path]:
+    return [p for p in folder.rglob("*") if p.is_file() and WORK not in p.parts]
+
+
+def _methods(results: RegistryResults) -> tuple[_Method, ...]:
+    return tuple(_Method(v.method, v.mode, v) for v in results.verdicts)
+
+
+def _plain(source: Any) -> dict[str, Any]:
+    return {"name": source.name, "sha256": source.sha256, "rows": source.rows}
+
+
+def _what_it_is(results: RegistryResults) -> str:
+    """Say what this page is made of."""
+    if results.sampled == results.athletes:
+        made = f"Every number is computed from all {results.athletes} athletes."
+    else:
+        made = (
+            f"Limits, trend, regression and sizes of the error are exact over all "
+            f"{results.athletes} athletes. What cannot be added up is computed on a sample of "
+            f"{results.sampled} of them, stratified by training profile; its notes in results.csv "
+            "name the sampling error."
+        )
+    return f"{made} A study of this size has no notebook, no figures and no athlete cards."
+
+
+def _page(
+    streamed: Streamed,
+    results: RegistryResults,
+    numbers: Numbers,
+    content: dict[str, Any],
+    *,
+    discreet: bool,
+) -> str:
+    """Return the page: verdict, tables of results, flow, cautions, provenance."""
+    text = streamed.study.options.study
+    name = text.title or streamed.study.folder.name
+    page = Page()
+    page.header.append(f"<h1>{escape(name)}</h1>")
+    if text.question:
+        page.header.append(paragraph(escape(text.question), "study").html)
+    methods = _methods(results)
+    margin = streamed.study.options.margin
+    page.add(verdict_block(methods, numbers, margin).html, ["verdict"])
+    page.add(paragraph(escape(_what_it_is(results)), "note").html, ["verdict"])
+    for heading, analysis in SHOWN:
+        page.open_section(heading)
+        for method in methods:
+            page.add(
+                _results_block(analysis, method.method, method.mode, results, numbers).html, []
+            )
+    page.open_section("What became of every row")
+    page.add(_flow_block(streamed).html, [])
+    if not discreet:
+        page.add(left_out_block(streamed.exclusions, streamed.problems).html, [])
+    page.open_section("Cautions")
+    page.add(cautions_block().html, [])
+    page.open_section("Where the numbers come from")
+    page.add(provenance_block(content).html, ["details"])
+    return page.html(name)
+
+
+def _results_block(
+    analysis: str, method: str, mode: str, results: RegistryResults, numbers: Numbers
+) -> Block:
+    """Return the lines of one analysis of one method as a table."""
+    if analysis == "repeatability":
+        own = results.frame[results.frame["analysis"] == analysis]
+        own = own[(own["method"].isin([method, "laboratory"])) & (own["mode"] == mode)]
+    else:
+        own = results.frame[results.frame["analysis"] == analysis]
+        own = own[(own["method"] == method) & (own["mode"] == mode)]
+    rows = []
+    for row in own[["statistic", "method", "mode", "group"]].to_numpy(dtype=str).tolist():
+        statistic, its_method, its_mode, group = row
+        cell = numbers.get(analysis, statistic, its_method, its_mode, group)
+        said, whose = statistic.replace("_", " "), group if its_method == method else its_method
+        sizes = (str(cell.n), str(cell.n_pairs))
+        rows.append((escape(said), escape(whose), cell.stacked(2), *sizes, escape(cell.note)))
+    columns: Sequence[str] = ("statistic", "group", "value and 95 % interval", "athletes", "pairs")
+    numeric = ("value and 95 % interval", "athletes", "pairs")
+    return table(f"{method}, {mode}", [*columns, "note"], rows, numeric=numeric)
+
+
+def _flow_block(streamed: Streamed) -> Block:
+    rows = [[escape(cell) for cell in row] for row in streamed.flow.to_numpy(dtype=str).tolist()]
+    columns = ["file", "rows read", "used", "summarised", "left out"]
+    reasons = [
+        (f"<code>{escape(reason)}</code>", escape(words), str(streamed.reasons[reason]))
+        for reason, words in REASONS.items()
+        if reason in streamed.reasons
+    ]
+    return table("Rows of every table", columns, rows, numeric=columns[1:]) + table(
+        "Why field estimates were left out",
+        ["reason", "in words", "rows"],
+        reasons,
+        numeric=["rows"],
+    )
