@@ -34,6 +34,7 @@ def test_rules_in_breaths(study, rule, expected):
     assert lab_value(breath_study(study, rule, RISE)) == pytest.approx(expected, rel=1e-9)
 
 
+@pytest.mark.slow
 def test_middle_breaths_leave_out_the_highest_and_the_lowest(study):
     # In each seven the two that leave are 1000 + 20 i -+ something; brute force says which mean wins.
     vo2 = [v + (150 if i % 7 == 3 else -90 if i % 7 == 5 else 0) for i, v in enumerate(RISE)]
@@ -42,6 +43,7 @@ def test_middle_breaths_leave_out_the_highest_and_the_lowest(study):
     assert lab_value(study) == pytest.approx(max(means), rel=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rule", ["moving 30 s", "MOVING 30 S", "Moving  30  s"])
 def test_a_moving_window_in_seconds(study, rule):
     # 30 or 31 one-second breaths fit into 30 s, depending on which end counts: 10 mL/min apart.
@@ -68,11 +70,13 @@ def test_breaths_beat_a_typed_value_and_a_gap_above_three_per_cent_is_a_note(stu
     assert any("51" in p["what"] for p in study.check().find(severity="note"))
 
 
+@pytest.mark.slow
 def test_a_gap_below_three_per_cent_is_no_note(study):
     study = breath_study(study, "moving 3 breaths", RISE, typed="48.5")  # 1 % apart
     assert not any("48.5" in p["what"] for p in study.check().problems)
 
 
+@pytest.mark.slow
 def test_the_rule_of_the_study_is_applied_to_breath_files(study):
     study = breath_study(study, "", RISE, reference="fixed 7 breaths")
     pair = study.pair().one(athlete_id="A1")
@@ -80,6 +84,7 @@ def test_the_rule_of_the_study_is_applied_to_breath_files(study):
     assert pair.averaging_rule == "fixed 7 breaths"
 
 
+@pytest.mark.slow
 def test_edited_breaths_are_counted_in_a_note(study):
     vo2 = list(RISE)
     vo2[60] = 9000.0  # a cough

@@ -11,6 +11,7 @@ def small(study):
     return study.save()
 
 
+@pytest.mark.slow
 def test_done_is_zero_and_the_fault_of_the_input_is_two(study, run, tmp_path):
     root = small(study)
     assert run("check", root).code == 0
@@ -62,6 +63,7 @@ def test_tables_are_plain_bytes(study, run_quickly, tmp_path):
         assert raw.endswith(b"\n")
 
 
+@pytest.mark.slow
 def test_the_same_bytes_twice(study, run_quickly, tmp_path):
     root = small(study)
     for name in ("one", "two"):
@@ -70,6 +72,7 @@ def test_the_same_bytes_twice(study, run_quickly, tmp_path):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes()
 
 
+@pytest.mark.slow
 def test_the_study_folder_is_not_touched(study, run_quickly, tmp_path):
     root = small(study)
     before = {p: p.read_bytes() for p in root.rglob("*") if p.is_file()}
@@ -174,6 +177,7 @@ def test_new_refuses_a_folder_in_use(run_quickly, tmp_path):
     assert run_quickly("new", tmp_path).code == 2
 
 
+@pytest.mark.slow
 def test_data_goes_to_stdout_and_talk_to_stderr(study, run, tmp_path):
     root = small(study)
     ran = run("pair", root, "--out", tmp_path / "out")

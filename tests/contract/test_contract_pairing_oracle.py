@@ -201,7 +201,7 @@ def random_rules(rng):
     )
 
 
-SEEDS = [*range(4), *(pytest.param(i, marks=pytest.mark.slow) for i in range(4, 24))]
+SEEDS = [*range(6), *(pytest.param(i, marks=pytest.mark.slow) for i in range(6, 24))]
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -2,6 +2,8 @@
 
 import pytest
 
+pytestmark = pytest.mark.slow  # the oracle's first seeds stand for these in a quick run
+
 
 def both_sides(study):
     study.toml = "[pairing]\ndays_after = 10\nminimum_days = 1\nsummary_days = 10\n"

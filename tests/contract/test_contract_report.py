@@ -1,4 +1,4 @@
-"""The report folder, the audit and what may be shared. One render here; the others are slow."""
+"""The report folder, the audit and what may be shared. All slow: each renders a report."""
 
 import json
 import re
@@ -6,6 +6,8 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+
+pytestmark = pytest.mark.slow  # every check here renders a report
 
 FILES = [
     "report.html",
@@ -183,7 +185,6 @@ def test_results_have_full_precision(report):
     assert value == pytest.approx(kept.difference.mean(), rel=1e-12)
 
 
-@pytest.mark.slow
 def test_the_same_report_twice_and_replacement(report, run, new_study):
     root = crew(new_study())
     out = root.parent / "out"
@@ -197,7 +198,6 @@ def test_the_same_report_twice_and_replacement(report, run, new_study):
         assert path.read_bytes() == (out / path.relative_to(report)).read_bytes(), path.name
 
 
-@pytest.mark.slow
 def test_the_default_folder_bears_the_study_and_the_kind(new_study, run):
     root = crew(new_study())
     ran = run("report", root, "--report", "validation", cwd=root.parent)
@@ -214,7 +214,6 @@ def audit(new_study, run):
     return out
 
 
-@pytest.mark.slow
 def test_an_audit_shows_no_id_and_no_date(audit):
     for path, raw in everything(audit).items():
         if path.suffix == ".png":
@@ -225,14 +224,12 @@ def test_an_audit_shows_no_id_and_no_date(audit):
         assert b"2026-04" not in (audit / name).read_bytes(), name
 
 
-@pytest.mark.slow
 def test_an_audit_counts_days_from_the_first_test(audit, read_csv):
     pairs = read_csv(audit / "pairs.csv")
     assert pairs.athlete_id.nunique() == 30
     assert set(pairs.lab_date.astype(float)) == {0.0}
 
 
-@pytest.mark.slow
 def test_an_audit_suppresses_small_cells_with_their_complement(audit):
     table = pd.read_csv(audit / "results.csv", keep_default_na=False)
     rows = table[(table.analysis == "profile_bias") & (table.group == "rare")]
@@ -242,7 +239,6 @@ def test_an_audit_suppresses_small_cells_with_their_complement(audit):
     assert (drug.value.astype(str) == "").all()
 
 
-@pytest.mark.slow
 def test_pseudonyms_follow_the_key_of_the_study(new_study, run, read_csv):
     root = crew(new_study())
     names = []
@@ -254,7 +250,6 @@ def test_pseudonyms_follow_the_key_of_the_study(new_study, run, read_csv):
     assert len(set(names[0])) == 30
 
 
-@pytest.mark.slow
 def test_share_hides_who_is_who_and_verify_accepts_both(report, run):
     shared = report.parent / "shared"
     ran = run("share", report, "--out", shared)
@@ -266,14 +261,12 @@ def test_share_hides_who_is_who_and_verify_accepts_both(report, run):
     assert run("verify", report).code == 0
 
 
-@pytest.mark.slow
 def test_verify_finds_a_changed_file(audit, run):
     path = audit / "results.csv"
     path.write_bytes(path.read_bytes().replace(b"bias", b"bios", 1))
     assert run("verify", audit).code == 2
 
 
-@pytest.mark.slow
 def test_a_study_without_pairs_still_gives_its_report(study, run):
     study.lab("A1", 40).reading("A1", 5, 52)
     out = study.parent / "out"

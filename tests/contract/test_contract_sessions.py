@@ -57,6 +57,7 @@ def test_steady_runs_on_one_line_give_the_maximum_of_that_line(study, kind):
     assert summarised >= 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("toml", "more"),
     [

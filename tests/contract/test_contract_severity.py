@@ -297,6 +297,7 @@ def test_zero_pairs_is_no_error(study):
     assert paired.reasons("lab_tests.csv") == {2: "no_estimate_in_window"}
 
 
+@pytest.mark.slow
 def test_problems_go_to_the_stream_of_their_kind(study, run):
     good(study).rows["lab_tests"][1]["rer_max"] = 110
     ran = run("check", study.save(), "--json")

@@ -158,6 +158,7 @@ def run_12min(study, when, metres):
     study.field_test("A1", when, "run_12min_1968", distance_m=metres)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("key", "rows_left_out", "metres"),
     [
@@ -186,6 +187,7 @@ def test_field_tests_on_the_day_and_with_too_few_days(study):
     assert study.pair().reasons("field_tests.csv") == {2: "same_day"}
 
 
+@pytest.mark.slow
 def test_minimum_days_of_field_tests(study):
     study.lab("A1", 40)
     run_12min(study, 38, 2600)
@@ -193,6 +195,7 @@ def test_minimum_days_of_field_tests(study):
     assert study.pair().reasons("field_tests.csv") == {2: "too_few_readings"}
 
 
+@pytest.mark.slow
 def test_the_keys_of_field_tests_leave_estimates_alone(study):
     study.toml = "[pairing.field_tests]\nminimum_days = 9\ndays_before = 0\n"
     assert len(small(study).pair().pairs) == 3
@@ -266,6 +269,7 @@ def test_the_four_profiles(study, minutes, more, profile):
     assert profile_of(train(study, minutes, **more)) == profile
 
 
+@pytest.mark.slow
 def test_the_profile_counts_the_window_before_the_test_only(study):
     study = train(study)
     for i in range(20):
@@ -273,11 +277,13 @@ def test_the_profile_counts_the_window_before_the_test_only(study):
     assert profile_of(study) == "balanced"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("count", "enough"), [(11, False), (12, True)])
 def test_too_few_sessions_make_no_profile(study, count, enough):
     assert profile_of(train(study, count=count)) == ("balanced" if enough else "not enough data")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("key", "profile"),
     [
@@ -300,5 +306,6 @@ def test_each_threshold_of_the_profile_has_its_effect(study, key, profile):
     assert profile_of(study) == profile
 
 
+@pytest.mark.slow
 def test_a_share_near_its_threshold_is_borderline(study):
     assert train(study, (51.6, 6.6, 1.8)).pair().one(method="m").profile_borderline in {"yes", "no"}

@@ -31,6 +31,7 @@ def test_unequal_ids_are_listed_but_not_matched(study):
     assert any("A-07" in text and "a07" in text and "id_map" in text for text in notes)
 
 
+@pytest.mark.slow
 def test_seven_is_not_seven_with_noughts(study):
     study.lab("007", 20).two("7", 20, 52)
     assert study.pair().pairs.empty
@@ -102,6 +103,7 @@ def test_stated_units_are_converted(study, column, unit, value, expected):
     assert study.pair().one().lab == pytest.approx(expected, rel=1e-7)
 
 
+@pytest.mark.slow
 def test_a_field_value_in_met(study):
     study.lab("A1", 20).reading("A1", 17, 14).reading("A1", 19, 14.5)
     study.toml = '[files.field_estimates.units]\nvo2max_ml_kg_min = "MET"\n'
@@ -207,6 +209,7 @@ def test_a_time_without_offset_and_no_zone_stops_and_names_the_key(study):
     assert "time_zone" in stops[0]["remedy"]
 
 
+@pytest.mark.slow
 def test_no_zone_is_needed_when_every_time_has_its_offset(study):
     study.zone = ""
     study.lab("A1", "2026-03-22")
@@ -242,6 +245,7 @@ def test_one_instant_in_two_notations_is_one_reading(study):
     assert study.pair().reasons() == {3: "copy"}
 
 
+@pytest.mark.slow
 def test_times_that_the_clock_change_skips_or_repeats_keep_their_day(study):
     study.zone = "Europe/Oslo"  # 2026-03-29 02:30 does not exist there, 2026-10-25 02:30 does twice
     study.lab("A1", "2026-03-31").lab("A2", "2026-10-27")

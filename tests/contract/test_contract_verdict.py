@@ -43,14 +43,16 @@ def outcome(numbers):
     ("bias", "margin", "note", "value"),
     [
         (0, 3.02, "acceptable", 1),
-        (0, 3.00, "undecided", None),
+        pytest.param(0, 3.00, "undecided", None, marks=pytest.mark.slow),
         (0, 1.36, "undecided", None),
         (0, 1.35, "not acceptable", 0),
-        (3, 1.64, "not acceptable", 0),  # the upper limit's interval begins at 4.36
-        (3, 6.02, "acceptable", 1),
+        pytest.param(
+            3, 1.64, "not acceptable", 0, marks=pytest.mark.slow
+        ),  # the upper limit's interval begins at 4.36
+        pytest.param(3, 6.02, "acceptable", 1, marks=pytest.mark.slow),
         (3, 6.00, "undecided", None),
-        (-3, 6.00, "undecided", None),
-        (-3, 6.02, "acceptable", 1),
+        pytest.param(-3, 6.00, "undecided", None, marks=pytest.mark.slow),
+        pytest.param(-3, 6.02, "acceptable", 1, marks=pytest.mark.slow),
     ],
 )
 def test_the_outcomes(study, bias, margin, note, value):
@@ -59,6 +61,7 @@ def test_the_outcomes(study, bias, margin, note, value):
     assert got == value
 
 
+@pytest.mark.slow
 def test_a_bias_beyond_the_margin_with_narrow_limits(study):
     assert outcome(judged(study, differences(20, 5.0), 3.5)) == ("not acceptable", 0)
 
@@ -84,6 +87,7 @@ def test_a_margin_agreed_after_the_first_test_is_withheld(study):
     assert value is None
 
 
+@pytest.mark.slow
 def test_a_margin_agreed_on_the_day_of_the_first_test_counts(study):
     assert outcome(judged(study, differences(20), 3.5, agreed="2026-04-11")) == ("acceptable", 1)
 
@@ -106,6 +110,7 @@ def test_ten_are_enough_for_limits(study):
     assert outcome(judged(study, differences(10), 3.81)) == ("acceptable", 1)
 
 
+@pytest.mark.slow
 def test_ten_are_enough_but_not_far_beyond(study):
     assert outcome(judged(study, differences(10), 3.79))[0].startswith("undecided")
 
@@ -117,6 +122,7 @@ def power(n, bias, sd, margin):
     return sum(inside) - 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("bias", "margin"), [(0.0, 2.6), (0.3, 2.8)])
 def test_the_athletes_that_are_missing(study, bias, margin):
     numbers = judged(study, differences(20, bias), margin)
@@ -125,6 +131,7 @@ def test_the_athletes_that_are_missing(study, bias, margin):
     assert numbers.value("verdict", "more_athletes") == total - 20
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("margin", [1.9, 1.5])
 def test_no_number_of_athletes_would_do(study, margin):
     numbers = judged(study, differences(20), margin)
@@ -172,6 +179,7 @@ def test_athletes_under_the_drug_stand_alone(study):
     assert numbers.row("regression", "slope").n == 13
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n", [1, 2, 3, 5])
 def test_very_few_pairs_give_a_table_without_trouble(study, n):
     numbers = judged(study, np.array([1.0, -1.0, 0.5, 2.0, -0.25])[:n], 3.5)
