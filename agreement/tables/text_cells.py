@@ -33,7 +33,7 @@ class Distinct:
 
     def replaced(self, values: list[str | None]) -> "Distinct":
         """Return the column with every value replaced; None becomes missing, equals become one."""
-        if values == self.labels:
+        if values == self.labels and len(set(values)) == len(values):
             return self
         present = [v for v in values if v is not None]
         names = sorted(set(present))
