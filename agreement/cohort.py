@@ -150,12 +150,17 @@ def inspect_cohort(
     study, problems = inspect_study(folder)
     if study is None:
         return None, problems
-    laboratory = laboratory_values(study, progress=progress)
+    known = study.problems
     try:
+        laboratory = laboratory_values(study, progress=progress)
+        known += laboratory.problems
         readings = field_readings(
-            study, laboratory.frame, sessions=laboratory.sessions, progress=progress
+            study,
+            laboratory.frame,
+            sessions=laboratory.sessions,
+            training=laboratory.training,
         )
     except TableError as error:
-        return None, in_order((*error.problems, *study.problems, *laboratory.problems))
+        return None, in_order((*error.problems, *known))
     cohort = Cohort(study, laboratory, readings, pair(study, laboratory, readings))
     return cohort, cohort.problems

@@ -63,6 +63,7 @@ REASONS: Final[dict[str, str]] = {
     "same_day": "on the day of a laboratory test",
     "after_test": "after the laboratory test, which may have tuned it",
     "too_few_readings": "too few days with a reading around the test",
+    "too_few_sessions": "too few sessions before the test to tell a training profile",
     "no_estimate_in_window": "no usable estimate around the test",
     "averaging_rule_mixed": "another averaging rule than the study's",
     "session_quality": "the session's record is not good enough",

@@ -13,6 +13,7 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
 from agreement.physiology.breath_editing import edited_breaths
+from agreement.physiology.ledger import FILES_NAMED, grouped_notes
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.raw_parts import read_breaths
 from agreement.tables.study import StudyTables
@@ -26,6 +27,7 @@ _NO_VALUES: Final = pd.DataFrame(
     {"lab_test_id": [], "lab": [], "averaging_rule": [], "rer_max": [], "hr_max_bpm": []}
 )
 _NO_RULES: Final = pd.DataFrame({"lab_test_id": [], "rule": [], "vo2max": []})
+_EDITING: Final = ["file", "breaths", "artefacts", "backward"]
 
 
 class BreathTests(NamedTuple):
@@ -33,6 +35,7 @@ class BreathTests(NamedTuple):
 
     tests: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm
     rules: pd.DataFrame  # lab_test_id, rule, vo2max [mL/kg/min]
+    editing: pd.DataFrame  # file, breaths, artefacts, backward: counts
     problems: tuple[Problem, ...]
 
 
@@ -76,10 +79,13 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         found.append(_one_test(breaths, rule, {str(k): v for k, v in test.items()}, file, notes))
     if stops:
         raise TableError(stops)
+    editing = _joined([one.editing for one in found], pd.DataFrame(columns=_EDITING))
+    notes = grouped_notes([note for one in found for note in one.problems], "breaths")
     return BreathTests(
         _joined([one.tests for one in found], _NO_VALUES),
         _joined([one.rules for one in found], _NO_RULES),
-        tuple(problem for one in found for problem in one.problems),
+        editing,
+        notes + _editing_notes(editing),
     )
 
 
@@ -98,17 +104,20 @@ def _one_test(
     """Return the value of one test and what was noticed on the way."""
     name, mass = str(test["lab_test_id"]), float(test["mass_kg"])
     edited = edited_breaths(breaths, mass_kg=mass)
-    notes += _editing_notes(edited.artefacts, edited.backward, len(breaths), file)
+    counts = pd.DataFrame(
+        [(file, len(breaths), edited.artefacts, edited.backward)], columns=_EDITING
+    )
     t, vo2 = (edited.breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
     every = vo2max_under_rules(t, vo2, tuple(dict.fromkeys((rule, *COMPARED_RULES))))
     lab = every[rule] / mass
     if np.isnan(lab):
-        return BreathTests(_NO_VALUES, _NO_RULES, notes)
+        return BreathTests(_NO_VALUES, _NO_RULES, counts, notes)
     notes += _typed_notes(lab, float(test["vo2max"]), rule, test["file"], int(test["row"]))
     value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
     rules = pd.DataFrame({"rule": list(every), "vo2max": np.array(list(every.values())) / mass})
     rules.insert(0, "lab_test_id", name)
-    return BreathTests(pd.DataFrame([value | _beside(edited.breaths, rule)]), rules, notes)
+    values = pd.DataFrame([value | _beside(edited.breaths, rule)])
+    return BreathTests(values, rules, counts, notes)
 
 
 def averaging_worth(rules: pd.DataFrame, *, against: str = "fixed 30 s") -> pd.DataFrame:
@@ -166,14 +175,29 @@ def _beside(breaths: pd.DataFrame, rule: str) -> dict[str, float]:
     return {"rer_max": ratio, "hr_max_bpm": vo2max_under_rule(t[with_hr], hr[with_hr], HR_RULE)}
 
 
-def _editing_notes(artefacts: int, backward: int, total: int, file: str) -> tuple[Problem, ...]:
+def _editing_notes(editing: pd.DataFrame) -> tuple[Problem, ...]:
+    """Say how many breaths were left out, of many tests in one line."""
     found = []
-    if artefacts:
-        what = f"{artefacts} of {total} breaths were left out: far from their neighbours."
-        found.append(Problem("note", "breaths_edited", file, None, "vo2_ml_min", what, ""))
-    if backward:
-        what = f"{backward} breaths were left out: their time repeats or runs backwards."
-        found.append(Problem("note", "breaths_edited", file, None, "t_s", what, ""))
+    for column, name, why in (
+        ("vo2_ml_min", "artefacts", "far from their neighbours"),
+        ("t_s", "backward", "their time repeats or runs backwards"),
+    ):
+        hit = editing[editing[name] > 0]
+        whats = {
+            str(line["file"]): f"{line[name]} of {line['breaths']} breaths were left out: {why}."
+            for line in hit.to_dict("records")
+        }
+        if len(hit) > FILES_NAMED:
+            most = hit.to_dict("records")[int(hit[name].to_numpy(dtype=np.int64).argmax())]
+            text = (
+                f"{hit[name].sum()} of {hit['breaths'].sum()} breaths of {len(hit)} tests were left "
+                f"out: {why}. Most: {most[name]} of {most['breaths']} in {most['file']}."
+            )
+            whats = {"breaths": text}
+        found += [
+            Problem("note", "breaths_edited", file, None, column, what, "")
+            for file, what in whats.items()
+        ]
     return tuple(found)
 
 

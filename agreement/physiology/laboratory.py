@@ -11,15 +11,20 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.errors import Problem
-from agreement.physiology.breath_tests import breath_tests
+from agreement.errors import Problem, TableError
+from agreement.physiology.breath_tests import BreathTests, breath_tests
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
 from agreement.physiology.heart_rate_maximum import heart_rate_maximum
 from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.people import people_at
 from agreement.physiology.session_records import SessionRecords, session_records
-from agreement.physiology.training import NO_PROFILES, profile_notes, study_profiles
+from agreement.physiology.training import (
+    NO_PROFILES,
+    TrainingProfiles,
+    profile_notes,
+    study_profiles,
+)
 from agreement.tables.study import StudyTables
 from agreement.terms import RANGES
 
@@ -61,8 +66,8 @@ class LaboratoryValues:
         What the reader should know.
     averaging : DataFrame
         lab_test_id, rule, vo2max: tests with breath files under every compared rule.
-    profiles : DataFrame
-        `agreement.physiology.training.PROFILE_COLUMNS`, one row per test; empty without sessions.
+    training : TrainingProfiles
+        The training profile of each test and the sessions behind it; empty without sessions.
     sessions : SessionRecords or None
         The reduced sessions, so that `field_readings` need not read them again.
     """
@@ -71,8 +76,13 @@ class LaboratoryValues:
     set_aside: pd.DataFrame
     problems: tuple[Problem, ...]
     averaging: pd.DataFrame
-    profiles: pd.DataFrame
+    training: TrainingProfiles
     sessions: SessionRecords | None
+
+    @property
+    def profiles(self) -> pd.DataFrame:
+        """`agreement.physiology.training.PROFILE_COLUMNS`, one row per test; empty without sessions."""
+        return self.training.frame
 
 
 def laboratory_values(
@@ -92,6 +102,11 @@ def laboratory_values(
     -------
     LaboratoryValues
         One row per usable test, in the order of the file.
+
+    Raises
+    ------
+    TableError
+        If breath or sample files cannot be used, with every reason of every file.
     """
     tests = study.lab_tests.reset_index(drop=True)
     people = people_at(study.athletes, tests["athlete_id"], tests["date"])
@@ -104,21 +119,40 @@ def laboratory_values(
         training_profile=people["training_profile"],
         profile_borderline=pd.Series(np.nan, index=tests.index, dtype="str"),
     )
-    breaths = breath_tests(tests, study)
+    breaths, records = _raw_files(tests, study, progress)
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), set(study.breaths))
-    records, profiles = None, NO_PROFILES.frame
-    if len(study.sessions):
-        records = session_records(study, progress=progress)
-        profiles = study_profiles(tests, records, study.athletes, study.options).frame
+    training = NO_PROFILES
+    if records is not None:
+        training = study_profiles(tests, records, study.athletes, study.options)
         if study.options.profile.use != "stated":
+            found = training.frame
             tests = tests.assign(
-                training_profile=profiles["profile"], profile_borderline=profiles["borderline"]
+                training_profile=found["profile"], profile_borderline=found["borderline"]
             )
     frame = pd.concat([tests, effort_criteria(tests)], axis=1)[LABORATORY_COLUMNS]
     problems = breaths.problems + as_problems(left_out) + _notes(tests)
-    if len(profiles):
-        problems += profile_notes(profiles, tests)
-    return LaboratoryValues(frame, left_out, problems, breaths.rules, profiles, records)
+    if len(training.frame):
+        problems += profile_notes(training.frame, tests)
+    return LaboratoryValues(frame, left_out, problems, breaths.rules, training, records)
+
+
+def _raw_files(
+    tests: pd.DataFrame, study: StudyTables, progress: Callable[[int, int], None] | None
+) -> tuple[BreathTests, SessionRecords | None]:
+    """Read breaths and samples; what is wrong with either is told at once."""
+    stops: list[Problem] = []
+    breaths, records = None, None
+    try:
+        breaths = breath_tests(tests, study)
+    except TableError as error:
+        stops += error.problems
+    try:
+        records = session_records(study, progress=progress) if len(study.sessions) else None
+    except TableError as error:
+        stops += error.problems
+    if breaths is None or stops:
+        raise TableError(stops)
+    return breaths, records
 
 
 def _with_breaths(tests: pd.DataFrame, values: pd.DataFrame) -> pd.DataFrame:

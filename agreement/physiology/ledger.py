@@ -1,12 +1,16 @@
 """Rows that the physiology stage cannot use, in the words of the ledger."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 import pandas as pd
 
 from agreement.errors import Problem
 from agreement.terms import EXCLUSION_COLUMNS
+
+FILES_NAMED: Final = 3  # more raw files with one and the same note share a line
+
 
 NOTHING: Final = pd.DataFrame(
     {name: pd.Series(dtype="int64" if name == "row" else "str") for name in EXCLUSION_COLUMNS}
@@ -36,3 +40,29 @@ def as_problems(lines: pd.DataFrame) -> tuple[Problem, ...]:
             lines["file"], lines["row"], lines["reason"], lines["message"], strict=True
         )
     )
+
+
+def grouped_notes(notes: Sequence[Problem], folder: str) -> tuple[Problem, ...]:
+    """
+    Return the notes on raw files, those that many files share in one line.
+
+    Parameters
+    ----------
+    notes : sequence of Problem
+        On files of one folder, in their order.
+    folder : str
+        Where the files lie; the place of a shared line.
+    """
+    kinds: dict[tuple[str, str, str | None], list[Problem]] = {}
+    for note in notes:
+        kinds.setdefault((note.severity, note.reason, note.column), []).append(note)
+    found: list[Problem] = []
+    for alike in kinds.values():
+        files = list(dict.fromkeys(note.file for note in alike))
+        if len(files) <= FILES_NAMED:
+            found += alike
+            continue
+        row = "" if alike[0].row is None else f", row {alike[0].row}"
+        what = f"in {len(files)} files; the first is {files[0]}{row}: {alike[0].what}"
+        found.append(replace(alike[0], file=folder, row=None, what=what))
+    return tuple(found)

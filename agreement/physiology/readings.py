@@ -14,7 +14,7 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
-from agreement.physiology.ledger import as_problems, joined
+from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.reading_rows import (
     NO_MEMBERS,
     READING_COLUMNS,
@@ -23,9 +23,11 @@ from agreement.physiology.reading_rows import (
 )
 from agreement.physiology.session_estimates import session_estimates
 from agreement.physiology.session_records import SessionRecords, session_records
-from agreement.physiology.training import NO_PROFILES, study_profiles
+from agreement.physiology.training import NO_PROFILES, TrainingProfiles, study_profiles
 from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
+
+NO_SAMPLES = "no sample file, and training profiles are stated, so its zones are not needed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,8 @@ class Readings:
         lab_test_id, file, row, id: sessions behind the training profile of a laboratory test.
     session_lines : DataFrame
         The line behind every day's session estimate, refused ones too.
+    session_points : DataFrame
+        athlete_id, mode, date, hr_bpm [bpm], vo2 [mL/kg/min]: the steady points behind these lines.
     """
 
     frame: pd.DataFrame
@@ -59,6 +63,7 @@ class Readings:
     heart_rate_based: dict[str, bool]
     profile_rows: pd.DataFrame
     session_lines: pd.DataFrame
+    session_points: pd.DataFrame
 
 
 def field_readings(
@@ -66,6 +71,7 @@ def field_readings(
     laboratory: pd.DataFrame,
     *,
     sessions: SessionRecords | None = None,
+    training: TrainingProfiles | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Readings:
     """
@@ -79,6 +85,8 @@ def field_readings(
         `agreement.physiology.laboratory.LaboratoryValues.frame`, for measured HRmax.
     sessions : SessionRecords, optional
         `LaboratoryValues.sessions`; the sample files are read again when not given.
+    training : TrainingProfiles, optional
+        `LaboratoryValues.training`; computed again when not given.
     progress : callable, optional
         Called with the number of session files read and their total.
 
@@ -98,16 +106,27 @@ def field_readings(
     stops = [problem for problem in tests.problems if problem.severity == "stop"]
     if stops:
         raise TableError(stops)
-    parts, rows, lines = [estimate_readings(study.field_estimates), tests], NO_PROFILES.rows, None
+    parts, rows, lines = (
+        [estimate_readings(study.field_estimates), tests],
+        NO_PROFILES.rows,
+        pd.DataFrame(),
+    )
+    points = pd.DataFrame()
     if len(study.sessions):
         records = sessions if sessions is not None else session_records(study, progress=progress)
         found = session_estimates(
             records, laboratory, study.athletes, extrapolation=study.options.extrapolation
         )
-        if study.options.profile.use != "stated":
-            rows = study_profiles(laboratory, records, study.athletes, study.options).rows
-        parts.append(_without_profile_rows(found.part, rows))
-        lines = found.lines
+        if study.options.profile.use == "stated":
+            training = NO_PROFILES
+            bare = _bare(records.sessions, "missing_value", NO_SAMPLES)
+        else:
+            if training is None:
+                training = study_profiles(laboratory, records, study.athletes, study.options)
+            bare = training.too_few
+        rows = training.rows
+        parts.append(_with_profile_rows(found.part, rows, bare))
+        lines, points = found.lines, found.points
     whole = join_parts(parts)
     return Readings(
         whole.readings,
@@ -116,13 +135,26 @@ def field_readings(
         whole.problems,
         heart_rate_methods(whole.readings, study),
         rows,
-        lines if lines is not None else pd.DataFrame(),
+        lines,
+        points,
     )
 
 
-def _without_profile_rows(part: ReadingPart, rows: pd.DataFrame) -> ReadingPart:
-    """Take the sessions behind a training profile out of the ledger lines: they are used."""
-    left_out = part.set_aside[~part.set_aside["id"].isin(rows["id"])].reset_index(drop=True)
+def _bare(sessions: pd.DataFrame, reason: str, message: str) -> pd.DataFrame:
+    """Return ledger lines of the sessions without samples."""
+    return set_aside_rows(sessions[~sessions["has_samples"]], reason, message)
+
+
+def _with_profile_rows(part: ReadingPart, rows: pd.DataFrame, others: pd.DataFrame) -> ReadingPart:
+    """
+    Settle the ledger lines of sessions.
+
+    Sessions behind a training profile are used; `others` are lines of sessions that serve neither a
+    profile nor an estimate, unless they have a line or an estimate already.
+    """
+    known = pd.concat([part.set_aside["id"], part.members["id"], rows["id"]])
+    left_out = joined([part.set_aside, others[~others["id"].isin(known)]])
+    left_out = left_out[~left_out["id"].isin(rows["id"])].reset_index(drop=True)
     return part._replace(set_aside=left_out, problems=part.problems + as_problems(left_out))
 
 

@@ -34,6 +34,7 @@ class SessionEstimates(NamedTuple):
 
     part: ReadingPart
     lines: pd.DataFrame  # as `extrapolations`, with athlete_id, date, mode, hr_max_bpm, vo2_on_hr
+    points: pd.DataFrame  # athlete_id, mode, date, hr_bpm, vo2: the steady points
 
 
 def session_estimates(
@@ -89,7 +90,8 @@ def session_estimates(
         left_out,
         records.problems + _hr_max_notes(records, people),
     )
-    return SessionEstimates(part, lines)
+    own = sessions.loc[points["session"], ["athlete_id", "mode", "date"]].reset_index(drop=True)
+    return SessionEstimates(part, lines, own.join(points[["hr_bpm", "vo2"]]))
 
 
 def _hr_max_notes(records: SessionRecords, people: pd.DataFrame) -> tuple[Problem, ...]:
@@ -219,12 +221,11 @@ def _left_out(
     pointed = np.zeros(len(sessions), dtype=bool)
     pointed[points["session"]] = True
     refused = _refusals(sessions, lines)
-    bare, poor = free & ~has & ~bad, free & bad
+    poor = free & has & bad
     unsteady = free & has & ~bad & ~no_cost & ~pointed
     costless, stopped = free & no_cost & ~bad, free & pointed
     return joined(
         [
-            set_aside_rows(sessions[bare], "missing_value", "no sample file, and in no profile"),
             set_aside_rows(sessions[poor], "session_quality", sessions.loc[poor, "unusable"]),
             set_aside_rows(
                 sessions[unsteady], "session_quality", "no steady stretch in minutes 6 to 20"

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
 from agreement.physiology.heart_rate_cleaning import clean_heart_rate
+from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.steady_stretches import SteadyPoints, steady_points
 from agreement.tables.raw_parts import read_samples
 from agreement.tables.study import StudyTables
@@ -124,7 +125,7 @@ def session_records(
     table = pd.concat(points, ignore_index=True) if points else _point_rows(0, "run", _NONE)
     usable = sessions["unusable"].isna().to_numpy()
     table = table[usable[table["session"].to_numpy()]].reset_index(drop=True)
-    return SessionRecords(sessions, seconds_at, table, tuple(problems))
+    return SessionRecords(sessions, seconds_at, table, grouped_notes(problems, "samples"))
 
 
 _NONE: Final = SteadyPoints(np.empty(0), np.empty(0), np.empty(0), np.empty(0))

@@ -12,6 +12,7 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray
 from agreement.physiology.intensity import distribution_pattern, polarization_index
+from agreement.physiology.ledger import NOTHING, joined, set_aside_rows
 from agreement.physiology.profile_rules import (
     LOW_INTENSITY,
     Training,
@@ -48,13 +49,21 @@ PROFILE_COLUMNS: Final = [
     "zones",
     "note",
 ]
+TOO_FEW: Final = "no profile of the test after it"
 
 
 class TrainingProfiles(NamedTuple):
-    """One row per laboratory test (`PROFILE_COLUMNS`), and the sessions behind each profile."""
+    """
+    The training profile of each laboratory test.
+
+    `frame` has one row per test (`PROFILE_COLUMNS`), `rows` the sessions behind each profile
+    (lab_test_id, file, row, id), `too_few` the ledger lines of sessions that lie before a test but
+    are too few for a profile.
+    """
 
     frame: pd.DataFrame
-    rows: pd.DataFrame  # lab_test_id, file, row, id
+    rows: pd.DataFrame
+    too_few: pd.DataFrame
 
 
 def study_profiles(
@@ -111,7 +120,7 @@ def training_profiles(
     """
     sessions = zone_minutes(records, hr_max_bpm, rules)
     by_athlete = dict(list(sessions.groupby("athlete_id", sort=False)))
-    lines, behind = [], []
+    lines, behind, short = [], [], []
     nobody = sessions.iloc[:0]
     for test in tests.to_dict("records"):
         own = by_athlete.get(test["athlete_id"], nobody)
@@ -125,7 +134,11 @@ def training_profiles(
         )
         if line["profile"] != NOT_ENOUGH_DATA:
             behind.append(window[["file", "row", "id"]].assign(lab_test_id=test["lab_test_id"]))
-    return TrainingProfiles(_frame(lines), _rows(behind))
+        else:
+            short.append(set_aside_rows(window, "too_few_sessions", f"{TOO_FEW}: {line['note']}"))
+    rows = _rows(behind)
+    lacking = joined(short).drop_duplicates(["file", "row"], ignore_index=True)
+    return TrainingProfiles(_frame(lines), rows, lacking[~lacking["id"].isin(rows["id"])])
 
 
 def zone_minutes(records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile) -> pd.DataFrame:
@@ -290,4 +303,4 @@ def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem,
     )
 
 
-NO_PROFILES: Final = TrainingProfiles(_frame([]), _rows([]))
+NO_PROFILES: Final = TrainingProfiles(_frame([]), _rows([]), NOTHING)

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from agreement.cohort import Cohort, read_cohort
-from agreement.report import audit, validation
+from agreement.report import audit, training_sections, validation
 from agreement.report import comparison_sections as sections
 from agreement.report.answer import next_steps, verdict_block, verdict_sentences
 from agreement.report.cards import athlete_cards, cards_block
@@ -94,6 +94,27 @@ class StudyReport:
     def profiles(self) -> Block:
         """Show bias by training profile of each method."""
         return self._each(sections.profiles)
+
+    def why(self) -> Block:
+        """Show why a training profile is misread."""
+        drawn, words = training_sections.why(self.cohort)
+        for one in drawn:
+            self.album.keep(one)
+        return joined([*(one.block for one in drawn), words])
+
+    def inputs(self) -> Block:
+        """List what the estimator was told wrongly."""
+        return training_sections.inputs_block(self.cohort)
+
+    def averaging_worth(self) -> Block:
+        """Price the choice of averaging rule."""
+        laboratory = self.cohort.laboratory
+        rules = laboratory.frame["averaging_rule"]
+        return training_sections.worth_block(laboratory.averaging, rules)
+
+    def maxima(self) -> Block:
+        """Count confirmed maxima and their criteria."""
+        return training_sections.maxima_block(self.cohort.laboratory.frame)
 
     def regression(self) -> Block:
         """Show the calibration line of each method."""

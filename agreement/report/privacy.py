@@ -18,6 +18,7 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.errors import OutputError
+from agreement.physiology.readings import Readings
 from agreement.terms import REASONS
 
 KEY_FILE: Final = "pseudonyms.key"
@@ -78,9 +79,18 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
         cohort,
         study=replace(cohort.study, problems=()),
         laboratory=laboratory,
-        readings=replace(cohort.readings, problems=()),
+        readings=_pseudonymous_readings(cohort.readings, name),
         pairing=replace(pairing, **hidden, exclusions=exclusions, problems=()),
     )
+
+
+def _pseudonymous_readings(readings: Readings, name: Naming) -> Readings:
+    """Return readings with pseudonyms, without the notes that name rows of the files."""
+    frame, lines, points = (
+        _renamed(part, name, ["athlete_id"]) if len(part) else part
+        for part in (readings.frame, readings.session_lines, readings.session_points)
+    )
+    return replace(readings, frame=frame, session_lines=lines, session_points=points, problems=())
 
 
 def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:

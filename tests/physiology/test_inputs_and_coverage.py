@@ -141,7 +141,7 @@ def lines_and_pairs(n=60, seed=2):
     )
     pairs = pd.DataFrame(
         {"athlete_id": names, "mode": "run", "method": "watch", "lab_date": DAY}
-        | {"lab_test_id": names, "training_profile": "balanced"}
+        | {"lab_test_id": names, "training_profile": "balanced", "lab": 50.0}
         | {"difference": bias + rng.normal(0, 1, n)}
     )
     return lines, pairs
