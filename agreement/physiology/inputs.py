@@ -22,6 +22,8 @@ MASS_WITHIN: Final = 0.02  # of the measured mass; common practice, no source
 HR_MAX_WITHIN_BPM: Final = 5.0  # common practice, no source
 AGE_WITHIN_YEARS: Final = 1.0  # common practice, no source
 
+LIMITED: Final = "a drug limits heart rate: this method does not hold"
+
 AUDIT_COLUMNS: Final = [
     "athlete_id",
     "method",
@@ -55,9 +57,10 @@ def input_audit(
     -------
     DataFrame
         `AUDIT_COLUMNS`, one row per athlete, method, mode and input (mass_kg, hr_max_bpm, age_years,
-        sensor) that was told; a sensor has no numbers. difference = told - measured; expected_shift = what it adds to the
-        field value [mL/kg/min], so that it explains a part of field - laboratory; to_correct yes or
-        no. Sorted by method, mode, athlete.
+        sensor) that was told; a sensor has no numbers. difference = told - measured; expected_shift
+        = what it adds to the field value [mL/kg/min], so that it explains a part of field -
+        laboratory, NaN where a drug limits heart rate; to_correct yes or no. Sorted by method, mode,
+        athlete.
     """
     last = (
         readings[readings["source"] == "field_estimates"]
@@ -77,6 +80,13 @@ def input_audit(
         _sensor(last, pulse),
     ]
     whole = pd.concat(parts, ignore_index=True)
+    limited = laboratory.loc[laboratory["hr_limiting_drug"] == "yes", "athlete_id"]
+    drug = whole["athlete_id"].isin(limited) & (whole["input"] != "mass_kg")
+    drug &= whole["method"].map(dict(heart_rate_based)).fillna(True).astype(bool)
+    whole = whole.assign(
+        expected_shift=whole["expected_shift"].mask(drug),
+        note=whole["note"].mask(drug, LIMITED),
+    )
     known = (whole["input"] == "sensor") | (whole["told"].notna() & whole["measured"].notna())
     keys = ["method", "mode", "athlete_id"]
     return whole[known].sort_values(keys, kind="stable").reset_index(drop=True)

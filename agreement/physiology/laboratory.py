@@ -18,6 +18,7 @@ from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
 from agreement.physiology.heart_rate_maximum import heart_rate_maximum
 from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.people import people_at
+from agreement.physiology.session_people import HR_MAX_ODD_BPM
 from agreement.physiology.session_records import SessionRecords, session_records
 from agreement.physiology.training import (
     NO_PROFILES,
@@ -48,7 +49,6 @@ LABORATORY_COLUMNS: Final = [
     "row",
 ]
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
-HR_MAX_ODD_BPM: Final = 30.0  # about three standard deviations of people of one age
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +121,7 @@ def laboratory_values(
     )
     breaths, records = _raw_files(tests, study, progress)
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), set(study.breaths))
+    tests = pd.concat([tests, effort_criteria(tests)], axis=1)
     training = NO_PROFILES
     if records is not None:
         training = study_profiles(tests, records, study.athletes, study.options)
@@ -129,7 +130,7 @@ def laboratory_values(
             tests = tests.assign(
                 training_profile=found["profile"], profile_borderline=found["borderline"]
             )
-    frame = pd.concat([tests, effort_criteria(tests)], axis=1)[LABORATORY_COLUMNS]
+    frame = tests[LABORATORY_COLUMNS]
     problems = breaths.problems + as_problems(left_out) + _notes(tests)
     if len(training.frame):
         problems += profile_notes(training.frame, tests)

@@ -97,14 +97,17 @@ def typical_fans(
     -------
     tuple of SessionFan
         One per profile with a line, that with the smallest standard error first. Typical is the
-        athlete whose line's standard error is nearest to the median of the profile.
+        athlete whose line's standard error is nearest to the median of the profile, among those
+        whose line the study's guards let pass, if there is any.
     """
     known = coverage.drop_duplicates(["lab_test_id", "mode"])
     known = known[known["extrapolation_se"].notna() & (known["slope"] > 0)]
     known = known[known["training_profile"].notna()]
     known = known[known["training_profile"] != NOT_ENOUGH_DATA]
     found = []
-    for _, own in known.groupby("training_profile", sort=True):
+    for _, every in known.groupby("training_profile", sort=True):
+        carried = every[every["refused"].isna()]
+        own = carried if len(carried) else every
         away = (own["extrapolation_se"] - own["extrapolation_se"].median()).abs()
         order = pd.DataFrame({"away": away, "athlete_id": own["athlete_id"]})
         first = order.sort_values(["away", "athlete_id"], kind="stable").index[0]

@@ -1,11 +1,15 @@
 """HRmax and mass that hold for each training session."""
 
+from typing import Final
+
 import numpy as np
 import pandas as pd
 
 from agreement.physiology.arrays import FloatArray
 from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.people import people_at
+
+HR_MAX_ODD_BPM: Final = 30.0  # about three standard deviations of people of one age
 
 
 def session_people(
@@ -40,6 +44,26 @@ def session_people(
     )
 
 
+def doubtful_maximum(laboratory: pd.DataFrame) -> "pd.Series[bool]":
+    """
+    Tell where a test's highest heart rate is hardly the athlete's maximum.
+
+    Parameters
+    ----------
+    laboratory : DataFrame
+        hr_max_bpm, age_years, max_confirmed.
+
+    Returns
+    -------
+    Series of bool
+        True where the test was not maximal, or the value is more than 30 bpm from what the age lets
+        expect (about three standard deviations): swapped digits, or a drug that limits heart rate.
+    """
+    expected = heart_rate_maximum(laboratory["age_years"])
+    odd = (laboratory["hr_max_bpm"] - expected).abs() > HR_MAX_ODD_BPM
+    return odd | (laboratory["max_confirmed"] == "no")
+
+
 def nearest_measured(rows: pd.DataFrame, laboratory: pd.DataFrame, column: str) -> FloatArray:
     """
     Look up what the laboratory measured in the athlete of each row.
@@ -57,15 +81,18 @@ def nearest_measured(rows: pd.DataFrame, laboratory: pd.DataFrame, column: str) 
     -------
     ndarray, one per row
         From the athlete's test of the same mode before any other, then the nearest in time, then the
-        earlier; NaN where nothing was measured.
+        earlier; NaN where nothing was measured. An HRmax that is none (`doubtful_maximum`) counts
+        only where the athlete has no other.
     """
     known = laboratory.loc[laboratory[column].notna(), ["athlete_id", "mode", "date", column]]
+    on_maximum = column == "hr_max_bpm"
+    known["doubtful"] = doubtful_maximum(laboratory.loc[known.index]) if on_maximum else False
     keys = rows[["athlete_id", "mode", "date"]].assign(place=np.arange(len(rows)))
     both = keys.merge(known, on="athlete_id", suffixes=("", "_lab"))
     both["other_mode"] = both["mode"] != both["mode_lab"]
     both["days"] = (both["date_lab"] - both["date"]).abs()
     best = both.sort_values(
-        ["place", "other_mode", "days", "date_lab"], kind="stable"
+        ["place", "doubtful", "other_mode", "days", "date_lab"], kind="stable"
     ).drop_duplicates("place")
     value = np.full(len(rows), np.nan)
     value[best["place"].to_numpy()] = best[column].to_numpy(dtype=np.float64)

@@ -21,12 +21,22 @@ from agreement.report.audit import effort_block
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import plain
 from agreement.report.pictures import Picture, picture
+from agreement.terms import SESSIONS_METHOD
 
 PANELS: Final = 2  # side by side; more would be too narrow to read
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
 NO_SESSIONS: Final = (
     "No session with a record of heart rate lies before a paired laboratory test, so what the "
     "sessions cover is not known. Records go into the folder <code>samples</code>."
+)
+OWN_FORM: Final = (
+    "The estimate from training sessions itself is not of the usual form: no bias is expected of it, "
+    "only the spread that its standard error tells."
+)
+CAPTION: Final = (
+    "A typical athlete of each profile. Points: steady stretches of training sessions. The line "
+    "through them is carried to HRmax (right edge); the band is one standard error. The further it "
+    "is carried, the less it says."
 )
 _INPUTS: Final = {
     "mass_kg": ("body mass", "kg"),
@@ -67,8 +77,11 @@ def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
         _coverage_table(str(method), str(mode), own)
         for (method, mode), own in coverage_by_profile(coverage).groupby(["method", "mode"])
     ]
-    said = [paragraph(escape(found.summary())) for found in explained_by_coverage(coverage)]
-    return drawn, joined([*tables, *said])
+    own = coverage["method"] == SESSIONS_METHOD
+    said = [found.summary() for found in explained_by_coverage(coverage[~own])]
+    if own.any():
+        said.append(OWN_FORM)
+    return drawn, joined([*tables, *(paragraph(escape(text)) for text in said)])
 
 
 def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Picture:
@@ -85,11 +98,7 @@ def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Pic
         f"why-{place}",
         draw,
         alt=why_alt(shown),
-        caption=(
-            "A typical athlete of each profile. Points: steady stretches of training sessions. The "
-            "line through them is carried to HRmax (right edge); the band is one standard error. "
-            "The further it is carried, the less it says."
-        ),
+        caption=CAPTION if start == 0 else "The same for the profiles whose line says less.",
         height=4.0,
         columns=len(shown),
     )
@@ -100,8 +109,7 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
     columns = (
         "training profile",
         "athletes",
-        "span of heart rates (bpm)",
-        "highest, % of HRmax",
+        "heart rates: span, highest",
         "standard error of the line",
         "expected bias, usual form",
         "observed error",
@@ -111,8 +119,7 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
         (
             escape(row["training_profile"]),
             str(row["n_athletes"]),
-            _shown(row["hr_span"], 0),
-            _shown(100 * row["top_share_of_hr_max"], 0),
+            f"{plain(row['hr_span'], 0)} bpm,<br>{plain(100 * row['top_share_of_hr_max'], 0)} % of HRmax",
             _shown(row["extrapolation_se"]),
             _shown(row["expected_bias"], sign=True),
             _with_interval(row["observed_error"], row["observed_low"], row["observed_high"]),
