@@ -30,6 +30,8 @@ GLOSSARY: Final[dict[str, str]] = {
     "smallest real change": "z sqrt(2) typical errors: a smaller change may be noise",
     "standard error of estimate": "residual standard deviation of laboratory on field",
     "noise floor": "z times the laboratory's own typical error; no method can agree better",
+    "measured stage": "a stage of a field test with its oxygen uptake measured (vo2_ml_min): it tells "
+    "the error of the cost equation from that of the heart rate",
     "training profile": "how an athlete trained before the test: a label, computed or stated",
     "ledger": "the account of every row read: used, summarised or excluded with a reason",
 }
@@ -175,6 +177,7 @@ RANGES: Final[dict[str, Range]] = {
     "power_w": Range(20, 600, 0, 2000, "W"),
     "waist_cm": Range(55, 130, 40, 200, "cm"),
     "fat_percent": Range(5, 50, 2, 75, "%"),
+    "vo2_ml_min": Range(500, 6000, 150, 8000, "mL/min"),  # of one stage of a field test
     "grade": Range(-0.15, 0.25, -0.5, 0.5, "1"),
 }
 

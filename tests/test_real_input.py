@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+
 from agreement.cohort import read_cohort
+from agreement.physiology.stage_splits import stage_splits
 
 HERE = Path(__file__).parent
 OPEN_DATA = HERE.parents[1] / "shared" / "open_data"
@@ -143,6 +145,7 @@ def cyclists_study(folder, visits):
         "hr_bpm",
         "hr_max_bpm",
         "mass_kg",
+        "vo2_ml_min",
     ]
     both[columns].to_csv(folder / "field_tests.csv", index=False)
     return folder
@@ -169,6 +172,29 @@ def test_20_cyclists_before_training(tmp_path, method, bias, sd, lower, upper, r
         see, abs=0.005
     )
     assert statistic(results, "error", "mape", method) == pytest.approx(mape, abs=0.005)
+
+
+@cyclists_at_hand
+def test_measured_stages_tell_cost_from_heart_rate(tmp_path):
+    # computed on the same data in another program: bias -5.2 with the cost equation, -0.9 with the
+    # measured uptake of the stages
+    cohort = read_cohort(cyclists_study(tmp_path, ["pre"]))
+    study = cohort.study
+    splits = stage_splits(
+        study.field_tests,
+        study.athletes,
+        cohort.pairs,
+        extrapolation=study.options.extrapolation,
+    )
+    assert len(splits.frame) == 20
+    mean = splits.frame[["total", "cost", "heart_rate"]].mean()
+    assert mean["total"] == pytest.approx(-5.16, abs=0.005)
+    assert mean["heart_rate"] == pytest.approx(-0.9, abs=0.05)
+    assert "-0.9 from carrying heart rate" in splits.summary()
+    differences = cohort.pairs.query("method == 'cycle_stages_hr'").set_index("lab_test_id")
+    assert splits.frame.set_index("lab_test_id")["total"].to_dict() == pytest.approx(
+        differences["difference"].to_dict()
+    )
 
 
 @cyclists_at_hand

@@ -16,6 +16,7 @@ from agreement.physiology.coverage import (
 )
 from agreement.physiology.inputs import input_audit
 from agreement.physiology.session_fans import SessionFan, typical_fans
+from agreement.physiology.stage_splits import STAGES_METHOD, stage_splits
 from agreement.report.answer import method_name
 from agreement.report.audit import effort_block
 from agreement.report.markup import Block, joined, paragraph, table
@@ -66,8 +67,9 @@ def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
     pairs = pairs[pairs["method"].isin(pulse) & (pairs["hr_limiting_drug"] != "yes")]
     options = cohort.study.options.extrapolation
     coverage = intensity_coverage(readings.session_lines, pairs, window_days=options.window_days)
+    split = _split_block(cohort)
     if coverage.empty:
-        return (), paragraph(NO_SESSIONS)
+        return (), paragraph(NO_SESSIONS) + split
     fans = typical_fans(coverage, readings.session_points, options)
     drawn = tuple(
         _pair_of_panels(fans, start, place)
@@ -81,7 +83,30 @@ def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
     said = [found.summary() for found in explained_by_coverage(coverage[~own])]
     if own.any():
         said.append(OWN_FORM)
-    return drawn, joined([*tables, *(paragraph(escape(text)) for text in said)])
+    return drawn, joined([*tables, *(paragraph(escape(text)) for text in said), split])
+
+
+def _split_block(cohort: Cohort) -> Block:
+    """Split the error of the cycle stage test, where the uptake of its stages was measured."""
+    study = cohort.study
+    splits = stage_splits(
+        study.field_tests,
+        study.athletes,
+        cohort.pairs,
+        extrapolation=study.options.extrapolation,
+    )
+    if splits.frame.empty:
+        return Block("")
+    numbers = splits.to_frame().set_index("statistic")["value"]
+    words = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
+    rows = [
+        (word, _shown(numbers[f"mean_{part}"], sign=True), _shown(numbers[f"sd_{part}"]))
+        for part, word in words.items()
+    ]
+    columns = ("part of the error", "mean (mL/kg/min)", "standard deviation")
+    caption = f"{STAGES_METHOD}: the error of stages whose uptake was measured"
+    said = paragraph(escape(splits.summary()))
+    return said + table(caption, columns, rows, numeric=columns[1:])
 
 
 def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Picture:

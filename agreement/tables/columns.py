@@ -123,7 +123,7 @@ FIELD_TESTS: Final = Table(
         **_numbers("distance_m", "time_min", "speed_km_h", "stage"),
         **_numbers("hr_bpm", "hr_rest_bpm", "hr_max_bpm", "power_w"),
         **_numbers("mass_kg", "age_years", "stature_cm", "waist_cm", "fat_percent"),
-        **_numbers("activity_score", "grade"),
+        **_numbers("activity_score", "grade", "vo2_ml_min"),
     },
     ledger_id="field_test_id",
 )

@@ -35,6 +35,7 @@ TEST_NUMBERS = (
     "fat_percent",
     "activity_score",
     "grade",
+    "vo2_ml_min",
 )
 _ENOUGH_TO_SEE_ROUNDING = 5
 

@@ -1,0 +1,125 @@
+"""
+Where stages of the cycle test carry a measured uptake: cost and heart rate, told apart per pair.
+
+The column ``vo2_ml_min`` of ``field_tests`` holds the laboratory's uptake in that stage.
+"""
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.physiology.error_split import split_error
+from agreement.physiology.people import people_at
+from agreement.physiology.work_rate import cycling_vo2
+from agreement.tables.options import Extrapolation
+
+STAGES_METHOD: Final = "cycle_stages_hr"
+SPLIT_COLUMNS: Final = ["athlete_id", "lab_test_id", "n_points", "total", "cost", "heart_rate"]
+PARTS: Final = ("total", "cost", "heart_rate")
+
+
+@dataclass(frozen=True, slots=True)
+class StageSplits:
+    """
+    The errors of the cycle stage test, split for each pair.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        `SPLIT_COLUMNS`, one row per pair; total = cost + heart_rate = field - laboratory.
+        [mL/kg/min]
+    """
+
+    frame: pd.DataFrame
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return mean and SD of each part: statistic, value, low, high, unit, n, n_pairs, note."""
+        rows = [
+            (f"{kind}_{part}", getattr(self.frame[part], how)())
+            for part in PARTS
+            for kind, how in (("mean", "mean"), ("sd", "std"))
+        ]
+        found = pd.DataFrame(rows, columns=["statistic", "value"])
+        n = self.frame["athlete_id"].nunique()
+        return found.assign(
+            low=np.nan, high=np.nan, unit="mL/kg/min", n=n, n_pairs=len(self.frame), note=""
+        )
+
+    def summary(self) -> str:
+        """Return the split in one sentence."""
+        if self.frame.empty:
+            return "No pair of the cycle stage test has measured stages."
+        mean = self.frame[list(PARTS)].mean()
+        return (
+            f"In {len(self.frame)} pairs with measured stages the error of {mean['total']:+.1f} "
+            f"mL/kg/min on average is {mean['cost']:+.1f} from the cost equation and "
+            f"{mean['heart_rate']:+.1f} from carrying heart rate to its maximum."
+        )
+
+    def _repr_html_(self) -> str:
+        return f"<p>{self.summary()}</p>"
+
+
+def stage_splits(
+    field_tests: pd.DataFrame,
+    athletes: pd.DataFrame,
+    pairs: pd.DataFrame,
+    *,
+    extrapolation: Extrapolation,
+) -> StageSplits:
+    """
+    Split the error of each pair of the cycle stage test.
+
+    Parameters
+    ----------
+    field_tests, athletes : DataFrame
+        The checked tables; a stage counts when it has vo2_ml_min, power_w, hr_bpm, and a mass.
+    pairs : DataFrame
+        The paired table.
+    extrapolation : Extrapolation
+        The study's guards and share of HRmax.
+
+    Returns
+    -------
+    StageSplits
+        Pairs whose test of that day has a measured HRmax and enough measured stages.
+    """
+    stages = field_tests[
+        (field_tests["protocol"] == STAGES_METHOD) & field_tests["vo2_ml_min"].notna()
+    ].reset_index(drop=True)
+    own = pairs[pairs["method"] == STAGES_METHOD]
+    lines = []
+    if len(stages) and len(own):
+        people = people_at(athletes, stages["athlete_id"], stages["date"])
+        stages["mass_kg"] = stages["mass_kg"].fillna(people["mass_kg"])
+        groups = dict(list(stages.groupby(["athlete_id", "date"])))
+        for pair in own.to_dict("records"):
+            day = pd.Timestamp(pair["lab_date"]) - pd.Timedelta(days=int(pair["gap_days"]))
+            if (rows := groups.get((pair["athlete_id"], day))) is not None:
+                lines += _split(rows, pair, extrapolation)
+    return StageSplits(pd.DataFrame(lines, columns=SPLIT_COLUMNS))
+
+
+def _split(
+    rows: pd.DataFrame, pair: dict[Hashable, Any], extrapolation: Extrapolation
+) -> list[dict[str, object]]:
+    """Return the line of one pair; none when the guards refuse it or HRmax is not measured."""
+    top = rows["hr_max_bpm"].dropna()
+    if top.empty:
+        return []
+    found = split_error(
+        rows["hr_bpm"],
+        cycling_vo2(rows["power_w"], rows["mass_kg"]),
+        rows["vo2_ml_min"] / rows["mass_kg"],
+        float(top.iloc[0]),
+        float(pair["lab"]),
+        guards=extrapolation,
+    )
+    if found.refused is not None:
+        return []
+    parts = {part: getattr(found, part) for part in PARTS}
+    names = {name: pair[name] for name in ("athlete_id", "lab_test_id")}
+    return [names | {"n_points": found.n_points} | parts]
