@@ -1,7 +1,7 @@
 """Dates that are not ISO 8601: their order is stated, or decided by the column, or a stop."""
 
 import re
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -12,8 +12,9 @@ from agreement.tables.text_cells import Distinct
 
 Times = npt.NDArray[np.datetime64]
 NOT_A_TIME: Final[np.datetime64] = np.datetime64("NaT", "us")
-_OTHER: Final = re.compile(
-    r"(\d{1,4})([./-])(\d{1,2})\2(\d{4}|\d{2})(?:,?[ T]+(\d{1,2}:\d\d(?::\d\d(?:\.\d+)?)?)(.*))?"
+_FORM: Final = re.compile(
+    r"(\d{1,4})([./-])(\d{1,2})\2(\d{4}|\d{2})"
+    r"(?:,?[ T]+([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d)(?:\.(\d{1,6}))?)?)?"
 )
 _SERIAL: Final = re.compile(r"[3-6]\d{4}([.,]\d+)?")
 _ORDERS: Final = {"year-first": "ymd", "day-first": "dmy", "month-first": "mdy"}
@@ -39,104 +40,117 @@ def read_other_forms(raw: RawTable, name: str, found: Distinct, findings: Findin
     ndarray of datetime64[us]
         One for each distinct value.
     """
-    walls = _OtherForms(raw, name, found, findings).walls(found.labels)
-    return np.array(walls, dtype="datetime64[us]")
+    written = _Written([_FORM.fullmatch(label) for label in found.labels])
+    order = _order(raw, name, found, written, findings)
+    if order is None:
+        walls = np.full(len(found.labels), NOT_A_TIME)
+        _report_unread(raw, name, found, ~written.fits, findings)
+        return walls
+    walls = written.walls(_ORDERS[order])
+    _report_unread(raw, name, found, np.isnat(walls), findings)
+    return walls
 
 
-class _OtherForms:
-    """Dates that are not ISO 8601: their order is stated, or decided by the column, or a stop."""
+class _Written:
+    """Dates as three numbers and a time of day, in the order in which they are written."""
 
-    def __init__(self, raw: RawTable, name: str, found: Distinct, findings: Findings) -> None:
-        self.raw = raw
-        self.column = raw.theirs.get(name, name)
-        self.found = found
-        self.findings = findings
+    def __init__(self, matches: "list[re.Match[str] | None]") -> None:
+        self.fits = np.array([m is not None for m in matches], dtype=np.bool_)
+        rows = [(0,) * 5 if m is None else _numbers(m) for m in matches]
+        table = np.array(rows, dtype=np.int64).reshape(-1, 5)
+        self.first, self.second, self.third, self.clock, self.years = table.T
 
-    def walls(self, labels: list[str]) -> list[np.datetime64]:
-        """Return the wall clocks of dates in another form than ISO; NaT where there is a stop."""
-        matches = [_OTHER.fullmatch(label) for label in labels]
-        unread = {v for v, m in zip(labels, matches, strict=True) if m is None or m[6]}
-        order = self._order([m for m in matches if m is not None and not m[6]])
-        walls = []
-        for label, match in zip(labels, matches, strict=True):
-            wall = NOT_A_TIME
-            if match is not None and order is not None and label not in unread:
-                wall = _wall(match, order)
-                if np.isnat(wall):
-                    unread.add(label)
-            walls.append(wall)
-        self._report_unread(unread, order)
+    def walls(self, order: str) -> Times:
+        """Return the wall clocks in a given order; NaT where there is no such day."""
+        written = dict(zip(order, (self.first, self.second, self.third), strict=True))
+        year, month, day = written["y"], written["m"], written["d"]
+        # a year has two or four digits; which of the three numbers have four is in `years`
+        year_digits = self.years // (100 if order[0] == "y" else 1) % 100
+        other_digits = self.years // (1 if order[0] == "y" else 100) % 100
+        year = np.where(year_digits == 2, 2000 + year, year)
+        months = ((year - 1970) * 12 + month - 1).astype("datetime64[M]")
+        days = months.astype("datetime64[D]") + (day - 1)
+        good = self.fits & (month >= 1) & (month <= 12) & (day >= 1) & (other_digits <= 2)
+        good &= np.isin(year_digits, (2, 4)) & (days.astype("datetime64[M]") == months)
+        walls: Times = days.astype("datetime64[us]") + self.clock.astype("timedelta64[us]")
+        walls[~good] = NOT_A_TIME
         return walls
 
-    def _order(self, matches: "list[re.Match[str]]") -> str | None:
-        """Return the order of day, month and year; None after a stop."""
-        if not matches:
-            return None
-        stated = self.raw.form.date_order
-        if stated is not None:
-            return _ORDERS[stated]
-        possible = [
-            (name, order)
-            for name, order in _ORDERS.items()
-            if all(not np.isnat(_wall(m, order)) for m in matches)
-        ]
-        if len(possible) == 1:
-            name, order = possible[0]
-            shown = f"{matches[0][0]} as {_wall(matches[0], order).astype('datetime64[D]')}"
-            what = f"Read the dates {name}, as the column decides: {shown}."
-            self.findings.note("format_found", self.raw.file, what, column=self.column)
-            return order
-        if possible:
-            self._report_undecided(matches)
-            return None
-        some = [o for o in _ORDERS.values() if any(not np.isnat(_wall(m, o)) for m in matches)]
-        if len(some) > 1:
-            self._report_undecided(matches)
-            return None
-        return some[0] if some else "dmy"  # the dates that do not fit it are reported one by one
 
-    def _report_undecided(self, matches: "list[re.Match[str]]") -> None:
-        """Stop, with both readings of the first three values."""
-        present, first = np.unique(self.found.codes, return_index=True)
-        place = {self.found.labels[c]: i for c, i in zip(present, first, strict=True) if c >= 0}
-        readings = []
-        for match in sorted(matches, key=lambda m: place[m.string])[:3]:
-            days = [_wall(match, o).astype("datetime64[D]") for o in ("dmy", "mdy")]
-            either = [str(day) for day in days if not np.isnat(day)]
-            readings.append(f"{match[0]} is {' or '.join(either) or 'no date'}")
-        what = f"The order of day and month is not decided: {'; '.join(readings)}."
-        remedy = (
-            f'Set date_order = "day-first" or "month-first" in '
-            f"[files.{self.raw.table.name}] of study.toml, or write dates like 2026-03-04."
+def _numbers(match: "re.Match[str]") -> tuple[int, int, int, int, int]:
+    """Return the three numbers, the time of day in microseconds, and the digits of both ends."""
+    hour, minute, second = (int(part or 0) for part in match.group(5, 6, 7))
+    clock = ((hour * 60 + minute) * 60 + second) * 1_000_000 + int((match[8] or "").ljust(6, "0"))
+    digits = 100 * len(match[1]) + len(match[4])
+    return int(match[1]), int(match[3]), int(match[4]), clock, digits
+
+
+def _order(
+    raw: RawTable, name: str, found: Distinct, written: _Written, findings: Findings
+) -> str | None:
+    """Return the order of day, month and year; None after a stop, or where there is no date."""
+    if not written.fits.any():
+        return None
+    if raw.form.date_order is not None:
+        return raw.form.date_order
+    readings = {order: ~np.isnat(written.walls(_ORDERS[order])) for order in _ORDERS}
+    possible = [order for order, good in readings.items() if good[written.fits].all()]
+    some = [order for order, good in readings.items() if good.any()]
+    if len(possible) == 1:
+        first = int(np.argmax(written.fits))
+        day = written.walls(_ORDERS[possible[0]])[first].astype("datetime64[D]")
+        what = (
+            f"Read the dates {possible[0]}, as the column decides: {found.labels[first]} as {day}."
         )
-        self.findings.stop("date_order", self.raw.file, what, remedy, column=self.column)
-
-    def _report_unread(self, unread: set[str], order: str | None) -> None:
-        """Stop at the cells that are no dates."""
-        positions = np.flatnonzero(self.found.where(unread))
-        labels, codes = self.found.labels, self.found.codes
-        stated = self.raw.form.date_order if order else None
-
-        def what(i: int) -> str:
-            label = labels[codes[positions[i]]]
-            if _SERIAL.fullmatch(label):
-                return f"'{label}' is a spreadsheet's day count, not a date."
-            return f"'{label}' is not a date" + (f" written {stated}." if stated else ".")
-
-        remedy = "Write it like 2026-03-04 or 2026-03-04T09:30:00+01:00."
-        rows = self.raw.rows[positions]
-        self.findings.each("stop", "not_a_date", self.raw.file, rows, self.column, what, remedy)
+        findings.note("format_found", raw.file, what, column=raw.theirs.get(name, name))
+        return possible[0]
+    if len(some) > 1:
+        _report_undecided(raw, name, found, written, findings)
+        return None
+    return some[0] if some else "day-first"  # what does not fit it is reported one by one
 
 
-def _wall(match: "re.Match[str]", order: str) -> np.datetime64:
-    """Return the wall clock of a date in a given order, NaT when there is no such day."""
-    parts = dict(zip(order, (match[1], match[3], match[4]), strict=True))
-    year = parts["y"] if len(parts["y"]) == 4 else "20" + parts["y"].zfill(2)
-    if len(parts["d"]) > 2 or len(parts["m"]) > 2 or len(parts["y"]) not in {2, 4}:
-        return NOT_A_TIME
-    clock = match[5] or "0:00"
-    text = f"{year}-{parts['m'].zfill(2)}-{parts['d'].zfill(2)}T{clock.zfill(len(clock) + (clock[1] == ':'))}"
-    try:
-        return np.datetime64(text, "us")
-    except ValueError:
-        return NOT_A_TIME
+def _report_undecided(
+    raw: RawTable, name: str, found: Distinct, written: _Written, findings: Findings
+) -> None:
+    """Stop, with both readings of the first three values."""
+    _, rows = np.unique(found.codes[found.codes >= 0], return_index=True)
+    either = [written.walls(order).astype("datetime64[D]") for order in ("dmy", "mdy")]
+    readings = []
+    for i in [i for i in np.argsort(rows) if written.fits[i]][:3]:
+        days = dict.fromkeys(str(days[i]) for days in either if not np.isnat(days[i]))
+        readings.append(f"{found.labels[i]} is {' or '.join(days) or 'no date'}")
+    what = f"The order of day and month is not decided: {'; '.join(readings)}."
+    remedy = (
+        f'Set date_order = "day-first" or "month-first" in '
+        f"[files.{raw.table.name}] of study.toml, or write dates like 2026-03-04."
+    )
+    findings.stop("date_order", raw.file, what, remedy, column=raw.theirs.get(name, name))
+
+
+def _report_unread(
+    raw: RawTable,
+    name: str,
+    found: Distinct,
+    unread: "np.ndarray[Any, np.dtype[np.bool_]]",
+    findings: Findings,
+) -> None:
+    """Stop at the cells that are no dates."""
+    positions = np.flatnonzero(np.append(unread, False)[found.codes])
+    stated = raw.form.date_order
+
+    def what(i: int) -> str:
+        label = found.at(positions[i])
+        if _SERIAL.fullmatch(label):
+            return f"'{label}' is a spreadsheet's day count, not a date."
+        return f"'{label}' is not a date" + (f" written {stated}." if stated else ".")
+
+    findings.each(
+        "stop",
+        "not_a_date",
+        raw.file,
+        raw.rows[positions],
+        raw.theirs.get(name, name),
+        what,
+        "Write it like 2026-03-04 or 2026-03-04T09:30:00+01:00.",
+    )

@@ -3,6 +3,7 @@ The rules a row must keep: plausible ranges, keys that do not repeat.
 
 pandera finds every breach in one lazy, vectorised pass (a few hundredths of a second for a million
 rows, so it runs on every table); `keep_rules` is the one place where breaches become our words.
+Codes are checked where they are translated (`codes`), once per distinct word instead of per row.
 """
 
 from typing import Any, Final, NamedTuple

@@ -184,7 +184,7 @@ class _Reading:
             require_vo2max(raw["lab_tests"], self.findings)
         require_vo2max(raw["field_estimates"], self.findings)
         people = athletes_table(raw["athletes"], self.ids, self.findings)
-        if "athletes" not in self.names:
+        if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
             people = Athletes(people.frame)
         breath_ids = frozenset(found["breaths"].parts)
         checked = {

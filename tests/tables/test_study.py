@@ -237,3 +237,9 @@ def test_breath_files_are_matched_by_name_and_orphans_accounted_for(folder):
     assert "'T9'" in lines.loc["T9", "message"]
     folder.files["breaths/T1.parquet"] = b"x"
     assert "T1.csv and T1.parquet" in folder.inspect().one("stop", "two_files").what
+
+
+def test_an_athletes_table_without_rows_makes_nobody_unknown(folder):
+    found = folder.put(athletes_csv="athlete_id,sex\n").inspect()
+    assert len(found.tables.field_estimates) == 3
+    assert found.problems == ()
