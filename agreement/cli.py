@@ -134,10 +134,14 @@ def pair(
 def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.")]) -> None:
     """Write every field value of a study, those of field tests and sessions computed."""
     from agreement.physiology.estimates import estimates_frame
+    from agreement.report.any_size import by_session
+    from agreement.report.talk import progress_bar
     from agreement.tables.study import read_study
     from agreement.tables.writers import write_table
 
-    write_table(estimates_frame(read_study(study)), out)
+    with progress_bar() as progress:
+        table = estimates_frame(read_study(study), progress=by_session(progress))
+    write_table(table, out)
     typer.echo(str(out))
 
 

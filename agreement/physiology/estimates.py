@@ -1,5 +1,6 @@
 """The table behind `agreement estimate`: every field value with its protocol, flags and error."""
 
+from collections.abc import Callable
 from typing import Final
 
 import pandas as pd
@@ -25,7 +26,9 @@ ESTIMATE_COLUMNS: Final = [
 ]
 
 
-def estimates_frame(study: StudyTables, laboratory: pd.DataFrame | None = None) -> pd.DataFrame:
+def estimates_frame(
+    study: StudyTables, *, progress: Callable[[int, int], None] | None = None
+) -> pd.DataFrame:
     """
     Return every field value of a study as rows of ``field_estimates``.
 
@@ -33,8 +36,8 @@ def estimates_frame(study: StudyTables, laboratory: pd.DataFrame | None = None) 
     ----------
     study : StudyTables
         The checked tables.
-    laboratory : DataFrame, optional
-        Frame of `laboratory_values`; computed when not given.
+    progress : callable, optional
+        Called with the number of session files read and their total.
 
     Returns
     -------
@@ -42,8 +45,13 @@ def estimates_frame(study: StudyTables, laboratory: pd.DataFrame | None = None) 
         Columns of ``field_estimates`` plus protocol (of computed values), in_range (yes, no or
         NaN) and standard_error [mL/kg/min]. taken_at is the date, or the instant in UTC.
     """
-    frame = laboratory if laboratory is not None else laboratory_values(study).frame
-    readings = field_readings(study, frame).frame
+    laboratory = laboratory_values(study, progress=progress)
+    readings = field_readings(
+        study,
+        laboratory.frame,
+        sessions=laboratory.sessions,
+        training=laboratory.training,
+    ).frame
     instant = readings["instant"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
     return readings.assign(
         taken_at=instant.where(

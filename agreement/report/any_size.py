@@ -31,6 +31,13 @@ def in_parts(study: Path) -> bool:
     return isinstance(path, str) and (study / path).is_dir()
 
 
+def by_session(progress: Progress | None) -> Callable[[int, int], None] | None:
+    """Return what tells of the session files read, as the physiology calls it."""
+    if progress is None:
+        return None
+    return lambda done, total: progress(done, total, "Reading sessions")
+
+
 def check_study(
     study: Path,
     *,
@@ -63,7 +70,7 @@ def check_study(
             return streamed_problems(study, mapper, progress=progress)
     from agreement.cohort import inspect_cohort
 
-    cohort, problems = inspect_cohort(study)
+    cohort, problems = inspect_cohort(study, progress=by_session(progress))
     return cohort is not None, problems
 
 
@@ -83,7 +90,7 @@ def pair_study(
             return write_streamed_pairs(study, out, mapper, progress=progress)
     from agreement.report.write_pairs import write_pairs
 
-    return write_pairs(study, out)
+    return write_pairs(study, out, progress=by_session(progress))
 
 
 def report_study(

@@ -1,5 +1,6 @@
 """Write the pairs and the ledger of a study, without statistics."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 from agreement.cohort import read_cohort
@@ -9,7 +10,12 @@ from agreement.report.provenance import provenance, write_provenance
 from agreement.report.verifying import seal
 
 
-def write_pairs(study: str | Path, out: str | Path) -> tuple[Path, ...]:
+def write_pairs(
+    study: str | Path,
+    out: str | Path,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Path, ...]:
     """
     Write pairs.csv, exclusions.csv, flow.csv and provenance.json into a folder, all or nothing.
 
@@ -19,6 +25,8 @@ def write_pairs(study: str | Path, out: str | Path) -> tuple[Path, ...]:
         The study folder.
     out : str or Path
         The output folder; an earlier output of ours is replaced as a whole.
+    progress : callable, optional
+        Called with the number of session files read and their total.
 
     Returns
     -------
@@ -34,7 +42,7 @@ def write_pairs(study: str | Path, out: str | Path) -> tuple[Path, ...]:
     """
     target = Path(out)
     refuse_foreign(target)
-    cohort = read_cohort(study)
+    cohort = read_cohort(study, progress=progress)
     tables = {"pairs": cohort.pairs, "exclusions": cohort.exclusions, "flow": cohort.flow}
     with replaced_folder(target) as folder:
         written = write_tables(tables, folder)
