@@ -136,6 +136,9 @@ def _refusals(
     lost = ~np.isfinite(frame["vo2max"])
     reasons: list[str | None] = [None] * len(frame)
     for i in np.flatnonzero(too_few | narrow | low | not_rising | lost):
+        if n.iloc[i] == 0:
+            reasons[i] = "no steady points at heart rates up to the study's share of HRmax"
+            continue
         parts = []
         if too_few.iloc[i]:
             parts.append(f"{int(n.iloc[i])} steady points, {guards.minimum_points} are needed")

@@ -65,8 +65,10 @@ def _table(name, rows):
 def make_study():
     """Return a maker of checked tables from lists of rows."""
 
+    empty = {name: _table(name, []) for name in COLUMNS}  # built once: they are most of the tables
+
     def make(*, options=None, breaths=None, samples=None, **rows):
-        tables = {name: _table(name, rows.get(name, [])) for name in COLUMNS}
+        tables = empty | {name: _table(name, table) for name, table in rows.items()}
         return SimpleNamespace(
             options=options or StudyOptions(),
             breaths=breaths or {},

@@ -80,7 +80,7 @@ def test_exertion_on_the_other_scale_is_not_a_failed_criterion(make_study):
 
 @pytest.mark.parametrize(
     ("column", "odd", "fair"),
-    [("hr_max_bpm", 104, 184), ("barometric_pressure_mmhg", 695, 751)],
+    [("hr_max_bpm", 224, 184), ("barometric_pressure_mmhg", 695, 751)],
 )
 def test_numbers_that_look_wrong_are_noted(make_study, column, odd, fair):
     row = {"athlete_id": "A", "date": DAY, "mode": "run", "vo2max": 50}

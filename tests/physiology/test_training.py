@@ -145,7 +145,13 @@ def profile_of(make_study):
             sessions=sessions,
         )
         laboratory = laboratory_values(study)
-        return laboratory, field_readings(study, laboratory.frame, sessions=laboratory.sessions)
+        readings = field_readings(
+            study,
+            laboratory.frame,
+            sessions=laboratory.sessions,
+            training=laboratory.training,
+        )
+        return laboratory, readings
 
     return compute
 
