@@ -1,0 +1,77 @@
+"""The figure that shows why a profile is misread draws the sessions, the fan and the laboratory."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.figures.why import plot_why, why_alt, why_legend
+from agreement.physiology.session_fans import SessionFan
+
+
+@pytest.fixture
+def fan():
+    pulse = np.array([100.0, 120.0, 150.0, 200.0])
+    band = pd.DataFrame({"hr_bpm": pulse, "vo2": [20.0, 28.0, 40.0, 60.0]})
+    band = band.assign(low=band["vo2"] - [1, 1, 2, 6], high=band["vo2"] + [1, 1, 2, 6])
+    return SessionFan(
+        athlete_id="A07",
+        mode="run",
+        training_profile="long and slow",
+        lab=57.0,
+        hr_max_bpm=200.0,
+        points=pd.DataFrame({"hr_bpm": [100.0, 130.0, 150.0], "vo2": [21.0, 31.0, 40.0]}),
+        band=band.assign(usual=[22.0, 29.0, 39.0, 55.0]),
+        refused=None,
+    )
+
+
+def drawn(ax):
+    return {line.get_label(): line for line in ax.lines}
+
+
+def test_sessions_line_and_laboratory_stand_where_they_belong(fan, ax):
+    plot_why(fan, ax=ax)
+    lines = drawn(ax)
+    np.testing.assert_allclose(lines["training sessions"].get_xdata(), [50, 65, 75])
+    np.testing.assert_allclose(lines["training sessions"].get_ydata(), [21, 31, 40])
+    assert (*lines["laboratory"].get_xdata(), *lines["laboratory"].get_ydata()) == (100, 57)
+    np.testing.assert_allclose(lines["line through them"].get_xdata(), [50, 60, 75])
+    np.testing.assert_allclose(lines["carried to HRmax"].get_ydata(), [40, 60])
+    np.testing.assert_allclose(lines["usual form of the line"].get_ydata(), [22, 29, 39, 55])
+    assert ax.get_title(loc="left") == "long and slow"
+
+
+def test_the_fan_opens_to_one_standard_error(fan, ax):
+    plot_why(fan, ax=ax)
+    outline = ax.collections[0].get_paths()[0].vertices
+    at_top = outline[outline[:, 0] == 100][:, 1]
+    assert (at_top.min(), at_top.max()) == (54, 66)
+    (text,) = [text.get_text() for text in ax.texts]
+    assert text == "at HRmax \u00b1 6.0\nusual form 5.0 lower"
+
+
+def test_panels_to_compare_share_their_axes(fan, ax):
+    low = fan.points.assign(vo2=fan.points["vo2"] - 15, hr_bpm=fan.points["hr_bpm"] - 20)
+    other = SessionFan("B", "run", "short", 40.0, 200.0, low, fan.band, "heart rates span 10 bpm")
+    plot_why(fan, ax=ax, among=(fan, other))
+    shared = ax.get_xlim(), ax.get_ylim()
+    ax.clear()
+    plot_why(other, ax=ax, among=(fan, other))
+    assert (ax.get_xlim(), ax.get_ylim()) == shared
+    bottom, top = ax.get_ylim()
+    assert bottom < 6
+    assert top > 66
+
+
+def test_the_legend_begins_with_the_sessions(fan, ax):
+    plot_why(fan, ax=ax)
+    why_legend(ax)
+    names = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert names[0] == "training sessions"
+    assert set(names) >= {"laboratory", "\u00b1 1 standard error", "usual form of the line"}
+
+
+def test_alternative_text_tells_the_numbers(fan):
+    text = why_alt((fan,))
+    assert "long and slow: the sessions of A07 reach 75% of HRmax over a span of 50 bpm" in text
+    assert "60 \u00b1 6.0, the usual form 55, the laboratory measured 57" in text

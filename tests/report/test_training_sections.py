@@ -1,0 +1,115 @@
+"""Sections on training, inputs, averaging and maxima, from a small study with raw records."""
+
+import datetime as dt
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.cohort import read_cohort
+from agreement.report import training_sections as sections
+from agreement.report.privacy import naming, pseudonymous
+
+DAY = dt.date(2026, 3, 30)
+PROFILES = ("long", "short", "mixed")
+
+
+def write_records(root):
+    """Write three runners of three profiles: sessions with records, a watch, and breaths."""
+    rng = np.random.default_rng(2)
+    (root / "samples").mkdir()
+    (root / "breaths").mkdir()
+    (root / "study.toml").write_text(
+        '[study]\ntime_zone = "UTC"\n[profile]\nuse = "stated"\n', encoding="utf-8"
+    )
+    people, tests, sessions, watch = [], [], [], []
+    for i, profile in enumerate(PROFILES):
+        name = f"A{i}"
+        people.append((name, "female", 30, 60, profile))
+        tests.append((f"T{i}", name, DAY, "run", "" if i else 50, 60, 187, 1.2, 18))
+        for k, speed in enumerate((2.6, 2.8, 3.0, 3.2)):
+            started = dt.datetime.combine(DAY - dt.timedelta(days=5 - k), dt.time(7))
+            sessions.append((f"S{i}{k}", name, started.isoformat(), "run", 22))
+            t = np.arange(0, 1320, 5.0)
+            pulse = 60 + 2.5 * (3.5 + 12 * speed) + rng.normal(0, 1 + i)
+            beats = np.rint(pulse + rng.normal(0, 1, t.size))
+            frame = pd.DataFrame({"t_s": t, "hr_bpm": beats, "speed_m_s": speed})
+            frame.to_csv(root / "samples" / f"S{i}{k}.csv", index=False)
+            watch.append((name, started.isoformat(), "watch", "run", 46 + i, 70, 187 - 15 * i))
+        if i:
+            t = np.arange(0, 500, 2.5)
+            vo2 = np.minimum(1000 + 6 * t, 3000) + rng.normal(0, 60, t.size)
+            breaths = pd.DataFrame({"t_s": t, "vo2_ml_min": np.round(vo2)})
+            breaths.to_csv(root / "breaths" / f"T{i}.csv", index=False)
+    tables = {
+        "athletes": (people, "athlete_id sex age_years mass_kg training_profile"),
+        "lab_tests": (
+            tests,
+            "lab_test_id athlete_id date mode vo2max_ml_kg_min mass_kg hr_max_bpm rer_max rpe_max",
+        ),
+        "sessions": (sessions, "session_id athlete_id started_at mode duration_min"),
+        "field_estimates": (
+            watch,
+            "athlete_id taken_at method mode vo2max_ml_kg_min set_mass_kg set_hr_max_bpm",
+        ),
+    }
+    for name, (rows, columns) in tables.items():
+        pd.DataFrame(rows, columns=columns.split()).to_csv(root / f"{name}.csv", index=False)
+    return root
+
+
+@pytest.fixture(scope="module")
+def cohort(tmp_path_factory):
+    return read_cohort(write_records(tmp_path_factory.mktemp("records")))
+
+
+def test_a_panel_for_each_profile_and_the_table_beside_it(cohort):
+    pictures, words = sections.why(cohort)
+    assert [one.name for one in pictures] == ["why-1", "why-2"]
+    said = " ".join(one.alt for one in pictures)
+    for profile in PROFILES:
+        assert f"{profile}: the sessions of A" in said
+        assert f">{profile}</th>" in words.html
+    assert "standard error of the line" in words.html
+    assert words.html.count("too few athletes") > 0
+
+
+def test_inputs_are_listed_by_expected_shift(cohort):
+    html = sections.inputs_block(cohort).html
+    assert "3 of 3 athletes have an input to correct" in html  # all are told 70 kg for 60
+    assert html.index("157 bpm") < html.index("172 bpm") < html.index("70 kg")
+    assert "\u221212.0" in html  # 30 beats too low
+    assert "<td>187 bpm" not in html
+
+
+def test_the_rule_in_use_is_marked_among_the_others(cohort):
+    laboratory = cohort.laboratory
+    html = sections.worth_block(laboratory.averaging, laboratory.frame["averaging_rule"]).html
+    assert "<strong>moving 30 s, in use</strong>" in html
+    assert html.index("moving 5 breaths") < html.index("moving 60 s")
+    nothing = sections.worth_block(
+        laboratory.averaging.iloc[:0], laboratory.frame["averaging_rule"]
+    )
+    assert "No laboratory test has breaths" in nothing.html
+
+
+def test_maxima_are_counted(cohort):
+    html = sections.maxima_block(cohort.laboratory.frame).html
+    assert "Of 3 laboratory tests 3 are confirmed to be maximal, 0 are not" in html
+
+
+def test_pseudonyms_reach_every_section(cohort):
+    hidden = pseudonymous(cohort, naming(b"key"))
+    pictures, words = sections.why(hidden)
+    text = words.html + sections.inputs_block(hidden).html + " ".join(p.alt for p in pictures)
+    assert len(pictures) == 2
+    assert not re.search(r"\bA[012]\b", text)
+
+
+def test_a_study_without_sessions_says_so(small_study, tmp_path):
+    cohort = read_cohort(small_study(tmp_path / "crew", athletes=3))
+    pictures, words = sections.why(cohort)
+    assert pictures == ()
+    assert "No session with a record" in words.html
+    assert "of 3 athletes have an input" in sections.inputs_block(cohort).html
