@@ -17,9 +17,11 @@ from agreement.physiology.ledger import FILES_NAMED, grouped_notes
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.raw_parts import read_breaths
 from agreement.tables.study import StudyTables
+from agreement.terms import RANGES
 
 DEFAULT_RULE: Final = "moving 30 s"  # preferred where no filter is used: Nolte 2023 (read)
 TYPED_WITHIN: Final = 0.03  # of the value from breaths
+BESIDE_COLUMNS: Final = {"rer_max": "vco2_ml_min", "hr_max_bpm": "hr_bpm"}
 HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, no source
 
 
@@ -116,7 +118,9 @@ def _one_test(
     value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
     rules = pd.DataFrame({"rule": list(every), "vo2max": np.array(list(every.values())) / mass})
     rules.insert(0, "lab_test_id", name)
-    values = pd.DataFrame([value | _beside(edited.breaths, rule)])
+    beside, odd = _impossible(_beside(edited.breaths, rule), file)
+    notes += odd
+    values = pd.DataFrame([value | beside])
     return BreathTests(values, rules, counts, notes)
 
 
@@ -173,6 +177,24 @@ def _beside(breaths: pd.DataFrame, rule: str) -> dict[str, float]:
     with_co2, with_hr = np.isfinite(vco2), np.isfinite(hr)
     ratio = vo2max_under_rule(t[with_co2], vco2[with_co2], rule) / vo2max_under_rule(t, vo2, rule)
     return {"rer_max": ratio, "hr_max_bpm": vo2max_under_rule(t[with_hr], hr[with_hr], HR_RULE)}
+
+
+def _impossible(
+    beside: dict[str, float], file: str
+) -> tuple[dict[str, float], tuple[Problem, ...]]:
+    """Make unknown what no person can reach, and say so."""
+    notes = []
+    for name, column in BESIDE_COLUMNS.items():
+        usual, value = RANGES[name], beside[name]
+        if np.isnan(value) or usual.reject_low <= value <= usual.reject_high:
+            continue
+        what = (
+            f"the breaths give {name} {value:.3g}, outside {usual.reject_low:g} to "
+            f"{usual.reject_high:g}. Taken as unknown."
+        )
+        notes.append(Problem("note", "looks_wrong", file, None, column, what, "Check its unit."))
+        beside = beside | {name: np.nan}
+    return beside, tuple(notes)
 
 
 def _editing_notes(editing: pd.DataFrame) -> tuple[Problem, ...]:

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from agreement.cohort import Cohort, read_cohort
-from agreement.report import audit, training_sections, validation
+from agreement.report import audit, input_sections, training_sections, validation
 from agreement.report import comparison_sections as sections
 from agreement.report.answer import next_steps, verdict_block, verdict_sentences
 from agreement.report.cards import athlete_cards, cards_block
@@ -102,19 +102,27 @@ class StudyReport:
             self.album.keep(one)
         return joined([*(one.block for one in drawn), words])
 
+    def borderline(self) -> Block:
+        """Repeat the bias by profile with borderline tests moved; list tests without a profile."""
+        profiles = self.cohort.laboratory.profiles
+        if self.options.profile.use == "stated" or profiles.empty:
+            return paragraph("Training profiles are stated, so none is borderline.")
+        blocks = [training_sections.borderline_block(one, profiles) for one in self.comparisons]
+        return joined([*blocks, training_sections.unclassified_block(profiles)])
+
     def inputs(self) -> Block:
         """List what the estimator was told wrongly."""
-        return training_sections.inputs_block(self.cohort)
+        return input_sections.inputs_block(self.cohort)
 
     def averaging_worth(self) -> Block:
         """Price the choice of averaging rule."""
         laboratory = self.cohort.laboratory
         rules = laboratory.frame["averaging_rule"]
-        return training_sections.worth_block(laboratory.averaging, rules)
+        return input_sections.worth_block(laboratory.averaging, rules)
 
     def maxima(self) -> Block:
         """Count confirmed maxima and their criteria."""
-        return training_sections.maxima_block(self.cohort.laboratory.frame)
+        return input_sections.maxima_block(self.cohort.laboratory.frame)
 
     def regression(self) -> Block:
         """Show the calibration line of each method."""

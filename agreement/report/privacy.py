@@ -19,6 +19,7 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.errors import OutputError
 from agreement.physiology.readings import Readings
+from agreement.physiology.training import TrainingProfiles
 from agreement.terms import REASONS
 
 KEY_FILE: Final = "pseudonyms.key"
@@ -70,6 +71,7 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     laboratory = replace(
         cohort.laboratory,
         frame=_renamed(cohort.laboratory.frame, name, ["athlete_id", "lab_test_id"]),
+        training=_pseudonymous_profiles(cohort.laboratory.training, name),
         problems=(),
     )
     columns = ["method", "mode", "athlete_id", "lab_test_id"]
@@ -82,6 +84,14 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
         readings=_pseudonymous_readings(cohort.readings, name),
         pairing=replace(pairing, **hidden, exclusions=exclusions, problems=()),
     )
+
+
+def _pseudonymous_profiles(training: TrainingProfiles, name: Naming) -> TrainingProfiles:
+    """Return training profiles with pseudonyms."""
+    frame = training.frame
+    if len(frame):
+        frame = _renamed(frame, name, ["athlete_id", "lab_test_id"])
+    return training._replace(frame=frame)
 
 
 def _pseudonymous_readings(readings: Readings, name: Naming) -> Readings:

@@ -1,4 +1,4 @@
-"""What the training and the inputs explain: coverage of sessions, settings, averaging, maxima."""
+"""What training explains: which intensities sessions cover, and where a profile nearly ends."""
 
 from html import escape
 from math import isfinite
@@ -8,24 +8,23 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_alt, why_legend
-from agreement.physiology.breath_tests import averaging_worth
 from agreement.physiology.coverage import (
     coverage_by_profile,
     explained_by_coverage,
     intensity_coverage,
 )
-from agreement.physiology.inputs import input_audit
 from agreement.physiology.session_fans import SessionFan, typical_fans
 from agreement.physiology.stage_splits import STAGES_METHOD, stage_splits
 from agreement.report.answer import method_name
-from agreement.report.audit import effort_block
+from agreement.report.comparison import Comparison
+from agreement.report.input_sections import shown
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import plain
 from agreement.report.pictures import Picture, picture
-from agreement.terms import SESSIONS_METHOD
+from agreement.report.subsets import subsets_block
+from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 PANELS: Final = 2  # side by side; more would be too narrow to read
-AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
 NO_SESSIONS: Final = (
     "No session with a record of heart rate lies before a paired laboratory test, so what the "
     "sessions cover is not known. Records go into the folder <code>samples</code>."
@@ -39,11 +38,6 @@ CAPTION: Final = (
     "through them is carried to HRmax (right edge); the band is one standard error. The further it "
     "is carried, the less it says."
 )
-_INPUTS: Final = {
-    "mass_kg": ("body mass", "kg"),
-    "hr_max_bpm": ("maximal heart rate", "bpm"),
-    "age_years": ("age", "years"),
-}
 
 
 def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
@@ -100,7 +94,7 @@ def _split_block(cohort: Cohort) -> Block:
     numbers = splits.to_frame().set_index("statistic")["value"]
     words = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
     rows = [
-        (word, _shown(numbers[f"mean_{part}"], sign=True), _shown(numbers[f"sd_{part}"]))
+        (word, shown(numbers[f"mean_{part}"], sign=True), shown(numbers[f"sd_{part}"]))
         for part, word in words.items()
     ]
     columns = ("part of the error", "mean (mL/kg/min)", "standard deviation")
@@ -145,8 +139,8 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
             escape(row["training_profile"]),
             str(row["n_athletes"]),
             f"{plain(row['hr_span'], 0)} bpm,<br>{plain(100 * row['top_share_of_hr_max'], 0)} % of HRmax",
-            _shown(row["extrapolation_se"]),
-            _shown(row["expected_bias"], sign=True),
+            shown(row["extrapolation_se"]),
+            shown(row["expected_bias"], sign=True),
             _with_interval(row["observed_error"], row["observed_low"], row["observed_high"]),
             _percent(row["share_explained"]),
         )
@@ -156,113 +150,52 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
     return table(caption, columns, cells, numeric=columns[1:])
 
 
-def inputs_block(cohort: Cohort) -> Block:
-    """List what the estimator was told wrongly, and what that is expected to shift."""
-    readings = cohort.readings
-    audit = input_audit(readings.frame, cohort.laboratory.frame, readings.heart_rate_based)
-    if audit.empty:
-        return paragraph("No field estimate says what its estimator was told.")
-    blocks = []
-    for (method, mode), own in audit.groupby(["method", "mode"]):
-        name = escape(method_name(str(method), str(mode)))
-        told = own[own["input"] != "sensor"]
-        wrong = told[told["to_correct"] == "yes"]
-        wrist = own.loc[own["input"] == "sensor", "athlete_id"].nunique()
-        sensors = f" {wrist} rely on a wrist sensor." if wrist else ""
-        blocks.append(
-            paragraph(
-                f"{name}: {wrong['athlete_id'].nunique()} of {own['athlete_id'].nunique()} athletes "
-                f"have an input to correct.{sensors}"
-            )
-        )
-        if len(wrong):
-            listed = _input_table(f"{method_name(str(method), str(mode))}: to correct", wrong)
-            summary = f"<summary>{name}: {len(wrong)} inputs</summary>"
-            blocks.append(Block(f"<details>{summary}{listed.html}</details>"))
-    return joined(blocks)
-
-
-def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
-    """Return the inputs to correct, the largest expected shift first."""
-    largest = wrong["expected_shift"].abs()
-    order = wrong.assign(largest=-largest).sort_values(
-        ["largest", "athlete_id", "input"], kind="stable"
-    )
-    rows = [
-        (
-            escape(str(row["athlete_id"])),
-            _INPUTS[row["input"]][0],
-            f"{row['told']:g} {_INPUTS[row['input']][1]}",
-            f"{row['measured']:g} {_INPUTS[row['input']][1]}",
-            _shown(row["expected_shift"], sign=True),
-            escape(row["note"]) or "none",
-        )
-        for row in order.to_dict("records")
-    ]
-    columns = ("athlete", "input", "told", "measured", "expected shift (mL/kg/min)", "remark")
-    return table(caption, columns, rows, numeric=columns[2:5])
-
-
-def worth_block(averaging: pd.DataFrame, rules: "pd.Series[str]") -> Block:
+def borderline_block(one: Comparison, profiles: pd.DataFrame) -> Block:
     """
-    Price the choice of averaging rule in this study's own tests.
+    Repeat the bias by training profile with the borderline tests moved to the profile next door.
 
     Parameters
     ----------
-    averaging : DataFrame
-        `agreement.physiology.laboratory.LaboratoryValues.averaging`.
-    rules : Series of str
-        The rule behind each laboratory value in use.
+    one : Comparison
+    profiles : DataFrame
+        `agreement.physiology.laboratory.LaboratoryValues.profiles`.
     """
-    try:
-        worth = averaging_worth(averaging, against=AGAINST)
-    except (ValueError, KeyError):  # no test with breaths, or none as long as the rule
-        return paragraph("No laboratory test has breaths, so no other averaging rule can be tried.")
-    in_use = set(rules.unique())
+    near = profiles[(profiles["borderline"] == "yes") & profiles["other_profile"].notna()]
+    next_door = near.set_index("lab_test_id")["other_profile"]
+    other = one.pairs["lab_test_id"].map(next_door)
+    if other.isna().all():
+        return Block("")
+    label = one.pairs["training_profile"]
+    moved = other.fillna(label)
+    names = sorted({*label.dropna(), *moved.dropna()} - {NOT_ENOUGH_DATA})
+    parts = {
+        f"{name}{words}": one.pairs[which == name]
+        for name in names
+        for which, words in ((label, ""), (moved, ", borderline moved"))
+    }
+    count = int(other.notna().sum())
+    caption = (
+        f"{one.name}: bias with {count} borderline pairs where they are, and moved (mL/kg/min)"
+    )
+    shown = subsets_block(caption, parts, hide_small=False)
+    summary = f"<summary>{escape(one.name)}: {count} borderline pairs moved</summary>"
+    return Block(f"<details>{summary}{shown.html}</details>")
+
+
+def unclassified_block(profiles: pd.DataFrame) -> Block:
+    """List the laboratory tests before which there was too little training to tell a profile."""
+    bare = profiles[profiles["profile"] == NOT_ENOUGH_DATA]
+    if bare.empty:
+        return Block("")
     rows = [
-        (
-            f"<strong>{escape(row['rule'])}, in use</strong>"
-            if row["rule"] in in_use
-            else escape(row["rule"]),
-            str(row["n"]),
-            _shown(row["median"], sign=True),
-            f"{plain(row['p10'], sign=True)} to {plain(row['p90'], sign=True)}",
-            _shown(row["median_difference"], sign=True),
-        )
-        for row in worth.to_dict("records")
+        (escape(str(row["lab_test_id"])), escape(str(row["athlete_id"])), escape(row["note"]))
+        for row in bare.to_dict("records")
     ]
-    columns = (
-        "averaging rule",
-        "tests",
-        f"median, % more than {AGAINST}",
-        "8 of 10 tests between (%)",
-        "median difference (mL/kg/min)",
+    listed = table("Tests without a training profile", ("test", "athlete", "what lacks"), rows)
+    return Block(
+        f"<details><summary>{len(bare)} tests without a training profile</summary>"
+        f"{listed.html}</details>"
     )
-    spread = worth["median_difference"].max() - worth["median_difference"].min()
-    said = paragraph(
-        f"From the lowest to the highest rule the same breaths differ by {plain(spread)} mL/kg/min: "
-        "that much of a difference between two laboratories, or between laboratory and field, may be "
-        "the rule alone."
-    )
-    return said + table(
-        "The same breaths under every averaging rule", columns, rows, numeric=columns[1:]
-    )
-
-
-def maxima_block(laboratory: pd.DataFrame) -> Block:
-    """Count confirmed maxima, and the criteria behind them."""
-    states = laboratory["max_confirmed"].value_counts()
-    yes, no, unknown = (int(states.get(name, 0)) for name in ("yes", "no", "unknown"))
-    said = paragraph(
-        f"Of {len(laboratory)} laboratory tests {yes} are confirmed to be maximal, {no} are not, and "
-        f"of {unknown} it is not known; the value of the last two is a VO2peak. A criterion that "
-        "nobody recorded is never a failed one."
-    )
-    return said + effort_block(laboratory)
-
-
-def _shown(value: float, digits: int = 1, *, sign: bool = False) -> str:
-    return plain(value, digits, sign=sign) if isfinite(value) else ""
 
 
 def _percent(share: float) -> str:

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from agreement.cohort import read_cohort
+from agreement.report import input_sections
 from agreement.report import training_sections as sections
 from agreement.report.privacy import naming, pseudonymous
 
@@ -76,7 +77,7 @@ def test_a_panel_for_each_profile_and_the_table_beside_it(cohort):
 
 
 def test_inputs_are_listed_by_expected_shift(cohort):
-    html = sections.inputs_block(cohort).html
+    html = input_sections.inputs_block(cohort).html
     assert "3 of 3 athletes have an input to correct" in html  # all are told 70 kg for 60
     assert html.index("157 bpm") < html.index("172 bpm") < html.index("70 kg")
     assert "\u221212.0" in html  # 30 beats too low
@@ -85,24 +86,24 @@ def test_inputs_are_listed_by_expected_shift(cohort):
 
 def test_the_rule_in_use_is_marked_among_the_others(cohort):
     laboratory = cohort.laboratory
-    html = sections.worth_block(laboratory.averaging, laboratory.frame["averaging_rule"]).html
+    html = input_sections.worth_block(laboratory.averaging, laboratory.frame["averaging_rule"]).html
     assert "<strong>moving 30 s, in use</strong>" in html
     assert html.index("moving 5 breaths") < html.index("moving 60 s")
-    nothing = sections.worth_block(
+    nothing = input_sections.worth_block(
         laboratory.averaging.iloc[:0], laboratory.frame["averaging_rule"]
     )
     assert "No laboratory test has breaths" in nothing.html
 
 
 def test_maxima_are_counted(cohort):
-    html = sections.maxima_block(cohort.laboratory.frame).html
+    html = input_sections.maxima_block(cohort.laboratory.frame).html
     assert "Of 3 laboratory tests 3 are confirmed to be maximal, 0 are not" in html
 
 
 def test_pseudonyms_reach_every_section(cohort):
     hidden = pseudonymous(cohort, naming(b"key"))
     pictures, words = sections.why(hidden)
-    text = words.html + sections.inputs_block(hidden).html + " ".join(p.alt for p in pictures)
+    text = words.html + input_sections.inputs_block(hidden).html + " ".join(p.alt for p in pictures)
     assert len(pictures) == 2
     assert not re.search(r"\bA[012]\b", text)
 
@@ -112,4 +113,4 @@ def test_a_study_without_sessions_says_so(small_study, tmp_path):
     pictures, words = sections.why(cohort)
     assert pictures == ()
     assert "No session with a record" in words.html
-    assert "of 3 athletes have an input" in sections.inputs_block(cohort).html
+    assert "of 3 athletes have an input" in input_sections.inputs_block(cohort).html

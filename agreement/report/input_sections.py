@@ -1,0 +1,132 @@
+"""What went into the numbers: settings of the estimator, averaging of breaths, maximal effort."""
+
+from html import escape
+from math import isfinite
+from typing import Final
+
+import pandas as pd
+
+from agreement.cohort import Cohort
+from agreement.physiology.breath_tests import averaging_worth
+from agreement.physiology.inputs import input_audit
+from agreement.report.answer import method_name
+from agreement.report.audit import effort_block
+from agreement.report.markup import Block, joined, paragraph, table
+from agreement.report.numbers import plain
+
+AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
+_INPUTS: Final = {
+    "mass_kg": ("body mass", "kg"),
+    "hr_max_bpm": ("maximal heart rate", "bpm"),
+    "age_years": ("age", "years"),
+}
+
+
+def inputs_block(cohort: Cohort) -> Block:
+    """List what the estimator was told wrongly, and what that is expected to shift."""
+    readings = cohort.readings
+    audit = input_audit(readings.frame, cohort.laboratory.frame, readings.heart_rate_based)
+    if audit.empty:
+        return paragraph("No field estimate says what its estimator was told.")
+    blocks = []
+    for (method, mode), own in audit.groupby(["method", "mode"]):
+        name = escape(method_name(str(method), str(mode)))
+        told = own[own["input"] != "sensor"]
+        wrong = told[told["to_correct"] == "yes"]
+        wrist = own.loc[own["input"] == "sensor", "athlete_id"].nunique()
+        sensors = f" {wrist} rely on a wrist sensor." if wrist else ""
+        blocks.append(
+            paragraph(
+                f"{name}: {wrong['athlete_id'].nunique()} of {own['athlete_id'].nunique()} athletes "
+                f"have an input to correct.{sensors}"
+            )
+        )
+        if len(wrong):
+            listed = _input_table(f"{method_name(str(method), str(mode))}: to correct", wrong)
+            summary = f"<summary>{name}: {len(wrong)} inputs</summary>"
+            blocks.append(Block(f"<details>{summary}{listed.html}</details>"))
+    return joined(blocks)
+
+
+def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
+    """Return the inputs to correct, the largest expected shift first."""
+    largest = wrong["expected_shift"].abs()
+    order = wrong.assign(largest=-largest).sort_values(
+        ["largest", "athlete_id", "input"], kind="stable"
+    )
+    rows = [
+        (
+            escape(str(row["athlete_id"])),
+            _INPUTS[row["input"]][0],
+            f"{row['told']:g} {_INPUTS[row['input']][1]}",
+            f"{row['measured']:g} {_INPUTS[row['input']][1]}",
+            shown(row["expected_shift"], sign=True),
+            escape(row["note"]) or "none",
+        )
+        for row in order.to_dict("records")
+    ]
+    columns = ("athlete", "input", "told", "measured", "expected shift (mL/kg/min)", "remark")
+    return table(caption, columns, rows, numeric=columns[2:5])
+
+
+def worth_block(averaging: pd.DataFrame, rules: "pd.Series[str]") -> Block:
+    """
+    Price the choice of averaging rule in this study's own tests.
+
+    Parameters
+    ----------
+    averaging : DataFrame
+        `agreement.physiology.laboratory.LaboratoryValues.averaging`.
+    rules : Series of str
+        The rule behind each laboratory value in use.
+    """
+    try:
+        worth = averaging_worth(averaging, against=AGAINST)
+    except (ValueError, KeyError):  # no test with breaths, or none as long as the rule
+        return paragraph("No laboratory test has breaths, so no other averaging rule can be tried.")
+    in_use = set(rules.unique())
+    rows = [
+        (
+            f"<strong>{escape(row['rule'])}, in use</strong>"
+            if row["rule"] in in_use
+            else escape(row["rule"]),
+            str(row["n"]),
+            shown(row["median"], sign=True),
+            f"{plain(row['p10'], sign=True)} to {plain(row['p90'], sign=True)}",
+            shown(row["median_difference"], sign=True),
+        )
+        for row in worth.to_dict("records")
+    ]
+    columns = (
+        "averaging rule",
+        "tests",
+        f"median, % more than {AGAINST}",
+        "8 of 10 tests between (%)",
+        "median difference (mL/kg/min)",
+    )
+    spread = worth["median_difference"].max() - worth["median_difference"].min()
+    said = paragraph(
+        f"From the lowest to the highest rule the same breaths differ by {plain(spread)} mL/kg/min: "
+        "that much of a difference between two laboratories, or between laboratory and field, may be "
+        "the rule alone."
+    )
+    return said + table(
+        "The same breaths under every averaging rule", columns, rows, numeric=columns[1:]
+    )
+
+
+def maxima_block(laboratory: pd.DataFrame) -> Block:
+    """Count confirmed maxima, and the criteria behind them."""
+    states = laboratory["max_confirmed"].value_counts()
+    yes, no, unknown = (int(states.get(name, 0)) for name in ("yes", "no", "unknown"))
+    said = paragraph(
+        f"Of {len(laboratory)} laboratory tests {yes} are confirmed to be maximal, {no} are not, and "
+        f"of {unknown} it is not known; the value of the last two is a VO2peak. A criterion that "
+        "nobody recorded is never a failed one."
+    )
+    return said + effort_block(laboratory)
+
+
+def shown(value: float, digits: int = 1, *, sign: bool = False) -> str:
+    """Return a number as text; empty where there is none."""
+    return plain(value, digits, sign=sign) if isfinite(value) else ""
