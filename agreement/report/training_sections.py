@@ -128,11 +128,11 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
     columns = (
         "training profile",
         "athletes",
-        "heart rates: span, highest",
-        "standard error of the line",
-        "expected bias, usual form",
+        "heart rates: span, top",
+        "line's standard error",
+        "expected bias",
         "observed error",
-        "share of spread explained",
+        "spread explained",
     )
     cells = [
         (
@@ -142,7 +142,7 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
             shown(row["extrapolation_se"]),
             shown(row["expected_bias"], sign=True),
             _with_interval(row["observed_error"], row["observed_low"], row["observed_high"]),
-            _percent(row["share_explained"]),
+            "own form" if method == SESSIONS_METHOD else _percent(row["share_explained"]),
         )
         for row in rows.to_dict("records")
     ]
@@ -199,11 +199,11 @@ def unclassified_block(profiles: pd.DataFrame) -> Block:
 
 
 def _percent(share: float) -> str:
-    return f"{plain(100 * share, 0)} %" if isfinite(share) else "too few athletes"
+    return f"{plain(100 * share, 0)} %" if isfinite(share) else "too few"
 
 
 def _with_interval(value: float, low: float, high: float) -> str:
     if not isfinite(value):
-        return "too few athletes"
+        return "too few"
     interval = f"{plain(low)} to {plain(high)}"
     return f'{plain(value, sign=True)}<br><span class="interval">{interval}</span>'

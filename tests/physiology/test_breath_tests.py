@@ -132,6 +132,36 @@ def test_criteria_are_filled_from_the_breaths(breaths, laboratory):
     assert typed["criterion_rer"].item() == "not met"
 
 
+def test_a_ratio_or_heart_rate_that_nobody_reaches_is_unknown_and_noted(breaths, laboratory):
+    frame = breaths(hr_bpm=np.full(200, 3.1))  # beats per second
+    frame["vco2_ml_min"] = 0.0011 * frame["vo2_ml_min"]  # L/min
+    found = laboratory(frame)
+    row = found.frame.iloc[0]
+    assert (row["criterion_rer"], row["criterion_hr"]) == ("not known", "not known")
+    odd = [p for p in found.problems if "Taken as unknown" in p.what]
+    assert [(p.file, p.column) for p in odd] == [
+        ("breaths/T1.csv", "vco2_ml_min"),
+        ("breaths/T1.csv", "hr_bpm"),
+    ]
+
+
+def test_many_edited_tests_share_one_note_with_the_count(make_study, breaths, tmp_path):
+    files, rows = {}, []
+    for i in range(5):
+        frame = breaths()
+        frame.loc[100 : 100 + i, "vo2_ml_min"] = 9100.0
+        files[f"T{i}"] = tmp_path / f"T{i}.csv"
+        frame.dropna(axis=1, how="all").to_csv(files[f"T{i}"], index=False)
+        rows.append({"lab_test_id": f"T{i}", "athlete_id": "A", "date": DAY, "mass_kg": 70})
+    found = laboratory_values(make_study(breaths=files, lab_tests=rows))
+    (note,) = [p for p in found.problems if p.reason == "breaths_edited"]
+    spikes = 1 + 2 + 3 + 4 + 5
+    plain = edited_breaths(breaths()).artefacts
+    assert note.file == "breaths"
+    assert note.what.startswith(f"{spikes + 5 * plain} of 1000 breaths of 5 tests")
+    assert f"Most: {5 + plain} of 200" in note.what
+
+
 def test_what_the_choice_of_rule_is_worth(breaths, laboratory):
     worth = averaging_worth(laboratory(breaths()).averaging).set_index("rule")
     assert worth.loc["fixed 30 s", "median"] == 0
