@@ -239,7 +239,7 @@ def test_sessions_go_to_the_age_formula_without_a_measured_maximum(season):
     ],
 )
 def test_days_that_were_not_fair_are_left_out(season, change, words):
-    found = season([run(speed, 22) for speed in SPEEDS], **change)
+    found = season([run(speed, 22) for speed in SPEEDS[:2]], **change)
     assert found.frame.empty
     assert set(found.set_aside["reason"]) == {"session_quality"}
     assert found.set_aside["message"].str.contains(words).all()
@@ -263,7 +263,7 @@ def test_sessions_too_much_alike_are_refused_with_the_reason(season):
 
 
 def test_a_mode_without_cost_equation_is_said(season):
-    found = season([run(speed, 22) for speed in SPEEDS], mode="ski")
+    found = season([run(speed, 22) for speed in SPEEDS[:2]], mode="ski")
     assert set(found.set_aside["reason"]) == {"extrapolation_refused"}
 
 
