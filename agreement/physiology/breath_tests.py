@@ -30,6 +30,7 @@ _NO_VALUES: Final = pd.DataFrame(
 )
 _NO_RULES: Final = pd.DataFrame({"lab_test_id": [], "rule": [], "vo2max": []})
 _EDITING: Final = ["file", "breaths", "artefacts", "backward"]
+_NO_EDITING: Final = pd.DataFrame(columns=_EDITING)
 
 
 class BreathTests(NamedTuple):
@@ -63,6 +64,8 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     TableError
         If breath files cannot be used, with every reason of every file.
     """
+    if not study.breaths:
+        return BreathTests(_NO_VALUES, _NO_RULES, _NO_EDITING, ())
     found: list[BreathTests] = []
     stops: list[Problem] = []
     form = study.options.files.get("breaths")
@@ -81,7 +84,7 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         found.append(_one_test(breaths, rule, {str(k): v for k, v in test.items()}, file, notes))
     if stops:
         raise TableError(stops)
-    editing = _joined([one.editing for one in found], pd.DataFrame(columns=_EDITING))
+    editing = _joined([one.editing for one in found], _NO_EDITING)
     notes = grouped_notes([note for one in found for note in one.problems], "breaths")
     return BreathTests(
         _joined([one.tests for one in found], _NO_VALUES),
