@@ -158,7 +158,16 @@ class Change:
         notes = ["clustered"] if self.clustered else []
         notes += [note] if note else []
         notes.append(f"{found.kept} of {found.kept + found.left_out} changes")
-        return self._row(name, found.share, found.interval, "1", "; ".join(notes))
+        behind = self.changes[found.considered]
+        return Row.of(
+            name,
+            found.share,
+            found.interval,
+            n=behind["athlete_id"].nunique(),
+            n_pairs=len({*behind["first_test"], *behind["second_test"]}),
+            unit="1",
+            note="; ".join(notes),
+        )
 
     def _repr_html_(self) -> str:
         return html_table(self.to_frame(), "Agreement of changes")

@@ -24,17 +24,28 @@ class SameDirection:
     ----------
     zone : float
         Laboratory changes up to this size are left out. [mL/kg/min]
-    same, kept, left_out : int
-        Changes; `left_out` lie in the zone or are 0 in either method.
+    same : int
+        Changes of the same sign.
+    considered : ndarray of bool, shape (n,)
+        Which changes are outside the zone, and 0 in neither method.
     interval : Interval
         Wilson's, or by bootstrap over athletes when an athlete has several changes.
     """
 
     zone: float
     same: int
-    kept: int
-    left_out: int
+    considered: npt.NDArray[np.bool_]
     interval: Interval
+
+    @property
+    def kept(self) -> int:
+        """Changes considered."""
+        return int(np.count_nonzero(self.considered))
+
+    @property
+    def left_out(self) -> int:
+        """Changes in the zone, or 0 in either method."""
+        return len(self.considered) - self.kept
 
     @property
     def share(self) -> float:
@@ -128,7 +139,7 @@ def same_direction(
     else:
         drawn = bootstrap_of_sums(resampling, np.stack([same, kept], axis=1), _share)
         interval = drawn.bca_interval()
-    return SameDirection(zone, k, n, len(lab) - n, interval)
+    return SameDirection(zone, k, kept, interval)
 
 
 def three_way(field: Floats, lab: Floats, resampling: Resampling, *, threshold: float) -> ThreeWay:

@@ -95,7 +95,7 @@ def field_estimates_table(
         column="vo2max_ml_kg_min",
         remedy="Correct it, or state its unit.",
     )
-    leaving.mark_unknown_athletes(people, athletes.people)
+    # athletes who are not in the athletes table stay: pairing names copies and stale rows first
     _note_rounding(raw, method, values.relative, findings)
     waiting = values.from_absolute & np.isnan(values.converted)
     frame = pd.DataFrame(
@@ -135,7 +135,6 @@ def field_tests_table(
     leaving.mark_missing("athlete_id", people.codes < 0)
     leaving.mark_missing("date", np.isnat(moments.date))
     leaving.mark_missing("protocol", protocol.codes < 0)
-    leaving.mark_unknown_athletes(people, athletes.people)
     nothing = np.full(len(raw.rows), np.nan)
     frame = pd.DataFrame(
         {

@@ -9,12 +9,18 @@ LB_OF_70_KG = "154.3235835"  # 70 / 0.45359237
 
 
 def test_ids_are_text(study):
-    odd = ("007", "NA", "nan", "null", "-", ".", "1e3", "N/A", "true", "=1+1", "@a")
+    odd = ("007", "NA", "nan", "null", "-", ".", "1e3", "N/A", "true")
     for name in odd:
         study.lab(name, 20, lab_test_id=name).two(name, 20, 52)
     pairs = study.pair().pairs
     assert set(pairs.athlete_id) == set(odd)
     assert list(pairs.lab_test_id) == list(pairs.athlete_id)
+
+
+def test_an_id_that_a_spreadsheet_would_run_is_written_as_text(study):
+    study.lab("=1+1", 20, lab_test_id="T1").two("=1+1", 20, 52)
+    pairs = study.pair().pairs
+    assert list(pairs.athlete_id) == ["'=1+1"]
 
 
 def test_blanks_around_an_id_are_trimmed_with_a_note(study):

@@ -178,9 +178,10 @@ def test_rows_read_are_rows_kept_and_rows_accounted_for(folder):
     withdrawn = study.withdrawn["field_estimates.csv"]
     lines = int((left["reason"] != "withdrawn").sum())
     assert study.rows_read["field_estimates"] == len(study.field_estimates) + lines + withdrawn == 6
-    assert found.reasons() == {5: "unknown_athlete", 6: "missing_value", 8: "out_of_range"}
+    # row 5, of an athlete who is not in the table, stays: it may yet turn out to be a copy
+    assert found.reasons() == {6: "missing_value", 8: "out_of_range"}
     ids = left.dropna(subset="row").set_index("row")["id"]
-    assert ids.to_dict() == {5: "A9", 6: "A1", 8: "A1"}
+    assert ids.to_dict() == {6: "A1", 8: "A1"}
 
 
 def test_the_first_cause_in_the_order_of_reasons_counts(folder):
