@@ -81,7 +81,7 @@ def write_streamed_pairs(
     """
     Write pairs.csv, exclusions.csv, flow.csv and provenance.json, and the folder of lines.
 
-    The lines of estimates left out go to ``exclusions/``, one file for each piece that was read;
+    The lines of estimates left out go to ``exclusions/``, one file for each batch that was read;
     exclusions.csv holds those of the other tables.
 
     Raises
@@ -188,13 +188,13 @@ def _write_tables(
     work = streamed.work
     plan = LinesPlan(
         tuple(work / f"left-{bucket:06d}.arrow" for bucket in range(streamed.buckets)),
-        streamed.aside,
-        tuple(streamed.part_files[piece.part] for piece in streamed.pieces),
+        tuple(batch.lines for batch in streamed.batches),
+        tuple(streamed.part_files[batch.part] for batch in streamed.batches),
         lines,
     )
     shared = lay_aside(plan, work / "lines.pickle")
-    pieces = range(len(streamed.pieces))
-    engine.map(write_lines, shared, pieces, progress=progress, stage="Writing lines left out")
+    batches = range(len(streamed.batches))
+    engine.map(write_lines, shared, batches, progress=progress, stage="Writing lines left out")
     return [*written, lines]
 
 

@@ -50,7 +50,7 @@ class BucketPlan:
     files : dict of str to str
         File of each table.
     starts : ndarray
-        First running row of each piece, sorted: lines are laid aside by piece.
+        First running row of each batch, sorted: lines are laid aside by batch.
     write : bool
         Whether pairs and lines are wanted as text, or only what was found.
     """
@@ -177,13 +177,13 @@ def _write_pairs(
     for number, (method, mode) in enumerate(keys):
         own = pairs[(pairs["method"] == method) & (pairs["mode"] == mode)]
         text = csv_bytes(own).split(b"\n", 1)[1]
-        write_bytes(text, plan.work / f"pairs-{bucket:06d}-{number:03d}.csv")
+        write_bytes([text], plan.work / f"pairs-{bucket:06d}-{number:03d}.csv")
 
 
 def _write_lines(
     plan: BucketPlan, bucket: int, estimates: pd.DataFrame, fates: ReadingFates, words: list[str]
 ) -> None:
-    """Lay the lines of estimates left out aside by the piece that they came from."""
+    """Lay the lines of estimates left out aside by the batch that they came from."""
     reason = fates.reason[: len(estimates)]
     out = np.flatnonzero(reason != KEPT)
     row = estimates["row"].to_numpy(np.int64)[out]
@@ -197,6 +197,6 @@ def _write_lines(
             "message": said.take(fates.text[: len(estimates)][out]),
         }
     )
-    piece = np.searchsorted(plan.starts, row, side="right") - 1
+    batch = np.searchsorted(plan.starts, row, side="right") - 1
     path = plan.work / f"left-{bucket:06d}.arrow"
-    write_spill(lines, path, piece, len(plan.starts), ("reason", "message"))
+    write_spill(lines, path, batch, len(plan.starts), ("reason", "message"))

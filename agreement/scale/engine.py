@@ -18,7 +18,7 @@ from concurrent.futures import (
     as_completed,
 )
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any, Final, Literal, Protocol, TypeVar
 
 from agreement.errors import AgreementError
@@ -159,12 +159,16 @@ class LocalEngine:
         context = multiprocessing.get_context(method)
         if method == "forkserver":
             context.set_forkserver_preload(["agreement.scale.streamed"])
-        return ProcessPoolExecutor(self.workers, mp_context=context, initializer=_ignore_interrupts)
+        return ProcessPoolExecutor(self.workers, mp_context=context, initializer=_made_ready)
 
 
-def _ignore_interrupts() -> None:
-    """Leave an interrupt to the process that asked for the work."""
+def _made_ready() -> None:
+    """Leave an interrupt to the process that asked for the work; give memory back when it is free."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with suppress(ImportError):
+        import pyarrow as pa
+
+        pa.set_memory_pool(pa.system_memory_pool())
 
 
 def default_workers() -> int:

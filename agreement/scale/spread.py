@@ -62,14 +62,29 @@ class Spreading:
     buckets: Buckets
     work: Path
 
+    @property
+    def known(self) -> frozenset[str]:
+        """Ids that nobody need be told about: of the athletes table, else of the laboratory."""
+        people = self.reader.athletes.people
+        known = frozenset(self.buckets.athletes) if people.known is None else people.known
+        return known | people.withdrawn
+
+
+class Batch(NamedTuple):
+    """Rows that were checked at once: the first of them over all parts, and their lines left out."""
+
+    part: int
+    first_row: int
+    lines: Path | None
+
 
 class Spread(NamedTuple):
     """What one piece gave: its account, and where its rows lie."""
 
     piece: Piece
     account: list[CheckedPiece]  # without rows
+    batches: list[Batch]
     rows: list[Path]
-    aside: list[Path]
     set_aside: dict[str, int]  # rows by reason
     methods: frozenset[str]
 
@@ -77,7 +92,8 @@ class Spread(NamedTuple):
 def spread(shared: Path, piece: Piece) -> Spread:
     """Check one piece and lay its rows aside by bucket, its lines of rows left out as they are."""
     plan: Spreading = taken_up(shared)
-    account, rows, aside, methods = [], [], [], set[str]()
+    account, batches, rows, methods = [], [], [], set[str]()
+    before = piece.rows_before
     set_aside: Counter[str] = Counter()
     for number, checked in enumerate(plan.reader.checked(piece)):
         name = f"{piece.part:06d}-{piece.first:06d}-{number:04d}.arrow"
@@ -87,16 +103,19 @@ def spread(shared: Path, piece: Piece) -> Spread:
             rows.append(plan.work / f"rows-{name}")
             _lay_out(frame, piece.part, plan.buckets, rows[-1])
             methods |= set(frame["method"].unique())
-        if len(lines):
-            aside.append(plan.work / f"aside-{name}")
-            write_spill(lines[LEDGER], aside[-1], repeating=("reason", "message"))
+        aside = plan.work / f"aside-{name}" if len(lines) else None
+        if aside is not None:
+            write_spill(lines[LEDGER], aside, repeating=("reason", "message"))
+        batches.append(Batch(piece.part, piece.part * PART_STEP + before, aside))
+        before += checked.rows_read
         set_aside.update(lines["reason"].tolist())
-        table = CheckedTable(pd.DataFrame(), checked.table.withdrawn_rows, checked.table.people)
+        strangers = checked.table.people - plan.known  # all other ids are known to everybody
+        table = CheckedTable(pd.DataFrame(), checked.table.withdrawn_rows, strangers)
         findings = Findings(checked.findings.problems)
         account.append(checked._replace(table=table, findings=findings))
         if checked.findings.stops:
             break  # the next rows of the same file would say the same
-    return Spread(piece, account, rows, aside, dict(set_aside), frozenset(methods))
+    return Spread(piece, account, batches, rows, dict(set_aside), frozenset(methods))
 
 
 def _lay_out(frame: pd.DataFrame, part: int, buckets: Buckets, path: Path) -> None:

@@ -26,11 +26,11 @@ from agreement.scale.bucket_pairs import (
     pair_bucket,
 )
 from agreement.scale.engine import Engine, Progress
-from agreement.scale.spread import Buckets, Spread, Spreading, spread
+from agreement.scale.spread import Batch, Buckets, Spread, Spreading, spread
 from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
-from agreement.tables.parts import PART_STEP, PartReader, Piece, about_rows, find_table_parts
+from agreement.tables.parts import PartReader, about_rows, find_table_parts
 from agreement.tables.parts_together import PartsRead
 from agreement.tables.readers import InputFile
 from agreement.tables.spills import lay_aside, require_arrow, write_spill
@@ -38,7 +38,7 @@ from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.study_file import read_study_file
 from agreement.tables.table_files import find_tables
 
-ROWS_PER_BUCKET: Final = 250_000
+ROWS_PER_BUCKET: Final = 125_000
 MOST_BUCKETS: Final = 2048
 SEVERITIES: Final = ("stop", "set_aside", "note")
 
@@ -66,12 +66,10 @@ class Streamed:
     heart_rate_based : dict of str to bool
     work : Path
         Where the spills are.
-    pieces : tuple of Piece
-        How the parts were cut; one file of lines left out belongs to each.
+    batches : tuple of Batch
+        Rows that were checked at once; one file of lines left out belongs to each.
     part_files : tuple of str
         The parts, as paths inside the study folder.
-    aside : tuple of tuple of Path
-        Lines left out by the check of each piece.
     buckets : int
         How many buckets.
     keys : tuple of (method, mode)
@@ -90,9 +88,8 @@ class Streamed:
     inputs: tuple[InputFile, ...]
     heart_rate_based: dict[str, bool]
     work: Path
-    pieces: tuple[Piece, ...]
+    batches: tuple[Batch, ...]
     part_files: tuple[str, ...] = ()
-    aside: tuple[tuple[Path, ...], ...] = ()
     buckets: int = 0
     sections: dict[tuple[str, str], list[tuple[int, int]]] = field(default_factory=dict)
 
@@ -200,14 +197,10 @@ class _Run:
 
     def _note_likely_matches(self) -> None:
         """Note ids of the estimates that look like ids of the athletes or the laboratory."""
-        people = self.reader.athletes.people
-        table = "lab_tests" if people.known is None else "athletes"
-        known = people.known
-        if known is None:
-            known = frozenset(self.study.lab_tests["athlete_id"])
-        unknown = self.read.people - known - people.withdrawn
-        names = self.study.names
-        note_likely_matches(self.reader.name, unknown, known, names.get(table, ""), self.findings)
+        table = "lab_tests" if self.reader.athletes.people.known is None else "athletes"
+        plan = Spreading(self.reader, self.buckets, self.work)
+        unknown, file = self.read.people, self.study.names.get(table, "")
+        note_likely_matches(self.reader.name, unknown, plan.known, file, self.findings)
 
     def streamed(self, *, write: bool) -> tuple[Streamed | None, tuple[Problem, ...]]:
         """Pair bucket by bucket and close the account."""
@@ -252,13 +245,16 @@ class _Run:
             (*self.study.inputs, *self.read.inputs),
             based,
             self.work,
-            self.pieces,
+            self.batches(),
             self.reader.files,
-            tuple(tuple(one.aside) for one in self.spread),
             self.buckets.count,
             dict(sorted(sections.items())),
         )
         return found, problems
+
+    def batches(self) -> tuple[Batch, ...]:
+        """Return all batches of the first pass, in the order of the rows."""
+        return tuple(batch for one in self.spread for batch in one.batches)
 
     def _plan(
         self,
@@ -283,7 +279,7 @@ class _Run:
             based,
             self.study.athletes["athlete_id"] if has_athletes else None,
             table_files(self.study) | {SOURCE: self.reader.name},
-            np.array([p.part * PART_STEP + p.rows_before for p in self.pieces], np.int64),
+            np.array([batch.first_row for batch in self.batches()], np.int64),
             write,
         )
 

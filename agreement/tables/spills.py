@@ -6,7 +6,7 @@ nothing that could be taken for a result; writing it again gives the same file.
 """
 
 import pickle
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -126,16 +126,17 @@ def _plain(table: Any) -> Any:
     return table
 
 
-def write_bytes(content: bytes, path: Path) -> Path:
-    """Write a file under another name and rename it when it is whole."""
+def write_bytes(content: Iterable[bytes | memoryview], path: Path) -> Path:
+    """Write a file piece by piece under another name, and rename it when it is whole."""
     temporary = path.with_suffix(".part")
-    temporary.write_bytes(content)
+    with temporary.open("wb") as file:
+        file.writelines(content)
     return temporary.replace(path)
 
 
 def lay_aside(thing: object, path: Path) -> Path:
     """Write something of ours that every worker needs, and return its path."""
-    return write_bytes(pickle.dumps(thing, protocol=pickle.HIGHEST_PROTOCOL), path)
+    return write_bytes([pickle.dumps(thing, protocol=pickle.HIGHEST_PROTOCOL)], path)
 
 
 @lru_cache(maxsize=1)
