@@ -8,5 +8,7 @@ HEAVY = {"matplotlib", "seaborn", "statsmodels", "pingouin", "IPython", "nbforma
 
 def test_importing_the_package_and_its_loader_does_not_import_the_heavy_libraries():
     code = "import sys, agreement, agreement.cohort; print(*{m.split('.')[0] for m in sys.modules})"
-    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
     assert HEAVY.isdisjoint(loaded.stdout.split())

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import Problem, TableError
 from agreement.report.answer import verdict_block, verdict_sentences
@@ -29,11 +29,13 @@ from agreement.report.verifying import seal
 from agreement.report.write import WrittenReport
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.left_out import LinesPlan, write_lines
-from agreement.scale.registry_results import RegistryResults, registry_results
 from agreement.scale.streamed import Streamed, inspect_streamed
 from agreement.tables.options import Kind
 from agreement.tables.spills import lay_aside
 from agreement.terms import PAIR_COLUMNS, REASONS
+
+if TYPE_CHECKING:
+    from agreement.scale.registry_results import RegistryResults
 
 WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it
 LINES: Final = "exclusions"  # folder of the lines of estimates
@@ -133,6 +135,9 @@ def write_registry_report(
     OutputError
         If `out` holds anything but earlier output of ours.
     """
+    # statistics and the libraries below them, which pairing alone does without
+    from agreement.scale.registry_results import registry_results
+
     target = Path(out)
     with _unfinished(target) as (folder, work):
         streamed = _paired(study, work, engine, progress)
@@ -214,7 +219,7 @@ def _files(folder: Path) -> list[Path]:
     return [p for p in folder.rglob("*") if p.is_file() and WORK not in p.parts]
 
 
-def _methods(results: RegistryResults) -> tuple[_Method, ...]:
+def _methods(results: "RegistryResults") -> tuple[_Method, ...]:
     return tuple(_Method(v.method, v.mode, v) for v in results.verdicts)
 
 
@@ -222,7 +227,7 @@ def _plain(source: Any) -> dict[str, Any]:
     return {"name": source.name, "sha256": source.sha256, "rows": source.rows}
 
 
-def _what_it_is(results: RegistryResults) -> str:
+def _what_it_is(results: "RegistryResults") -> str:
     """Say what this page is made of."""
     if results.sampled == results.athletes:
         made = f"Every number is computed from all {results.athletes} athletes."
@@ -238,7 +243,7 @@ def _what_it_is(results: RegistryResults) -> str:
 
 def _page(
     streamed: Streamed,
-    results: RegistryResults,
+    results: "RegistryResults",
     numbers: Numbers,
     content: dict[str, Any],
     *,
@@ -273,7 +278,7 @@ def _page(
 
 
 def _results_block(
-    analysis: str, method: str, mode: str, results: RegistryResults, numbers: Numbers
+    analysis: str, method: str, mode: str, results: "RegistryResults", numbers: Numbers
 ) -> Block:
     """Return the lines of one analysis of one method as a table."""
     if analysis == "repeatability":

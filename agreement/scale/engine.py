@@ -18,7 +18,7 @@ from concurrent.futures import (
     as_completed,
 )
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from typing import Any, Final, Literal, Protocol, TypeVar
 
 from agreement.errors import AgreementError
@@ -164,11 +164,10 @@ class LocalEngine:
 
 def _made_ready() -> None:
     """Leave an interrupt to the process that asked for the work; give memory back when it is free."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    with suppress(ImportError):
-        import pyarrow as pa
+    from agreement.tables.spills import give_memory_back
 
-        pa.set_memory_pool(pa.system_memory_pool())
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    give_memory_back()
 
 
 def default_workers() -> int:

@@ -33,7 +33,7 @@ from agreement.tables.ids import note_likely_matches
 from agreement.tables.parts import PartReader, about_rows, find_table_parts
 from agreement.tables.parts_together import PartsRead
 from agreement.tables.readers import InputFile
-from agreement.tables.spills import lay_aside, require_arrow, write_spill
+from agreement.tables.spills import give_memory_back, lay_aside, require_arrow, write_spill
 from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.study_file import read_study_file
 from agreement.tables.table_files import find_tables
@@ -144,6 +144,7 @@ def inspect_streamed(
         If pyarrow is not installed, or workers are lost again and again.
     """
     require_arrow()
+    give_memory_back()
     study, problems = inspect_study(folder, without_parts=True)
     if study is None or study.parts is None:
         return None, problems
@@ -208,7 +209,12 @@ class _Run:
         try:
             laboratory = laboratory_values(self.study)
             known += laboratory.problems
-            readings = field_readings(self.study, laboratory.frame, sessions=laboratory.sessions)
+            readings = field_readings(
+                self.study,
+                laboratory.frame,
+                sessions=laboratory.sessions,
+                training=laboratory.training,
+            )
         except TableError as error:
             return None, _in_order((*error.problems, *known))
         methods = frozenset().union(*(one.methods for one in self.spread))

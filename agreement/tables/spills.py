@@ -36,6 +36,13 @@ def require_arrow() -> None:
         raise AgreementError(msg) from error
 
 
+def give_memory_back() -> None:
+    """Let freed memory go back at once; Arrow's usual pool keeps it, and many processes add up."""
+    import pyarrow as pa
+
+    pa.set_memory_pool(pa.system_memory_pool())
+
+
 def write_spill(
     frame: pd.DataFrame,
     path: Path,
