@@ -152,12 +152,24 @@ def plan(
     bias: Annotated[float | None, typer.Option(help="Mean difference.")] = None,
     margin: Annotated[float | None, typer.Option(help="Limit for one athlete.")] = None,
     power: Annotated[float, typer.Option(help="Chance to show that it is met.")] = 0.80,
+    pairs_per_athlete: Annotated[int, typer.Option(help="Tests of each athlete.")] = 1,
+    sd_within: Annotated[float | None, typer.Option(help="Between tests of an athlete.")] = None,
+    half_width: Annotated[float | None, typer.Option(help="Know each limit this well.")] = None,
     json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
 ) -> None:
     """Say how many athletes a study needs, from numbers or from an earlier study."""
     from agreement.report.planning import plans, plans_json, plans_text
 
-    found = plans(study, sd=sd, bias=bias, margin=margin, power=power)
+    found = plans(
+        study,
+        sd=sd,
+        bias=bias,
+        margin=margin,
+        power=power,
+        pairs_per_athlete=pairs_per_athlete,
+        sd_within=sd_within,
+        half_width=half_width,
+    )
     typer.echo(plans_json(found) if json else plans_text(found))
 
 

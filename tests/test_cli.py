@@ -130,6 +130,22 @@ def test_a_plan_says_how_many_and_when_no_number_would_do(run):
     assert "no number of athletes" in run("plan", "--sd", 3, "--margin", 3.5).stdout
 
 
+def test_a_plan_with_several_tests_of_each_athlete_says_what_it_assumed(run):
+    numbers = ("plan", "--sd", 2, "--margin", 7, "--pairs-per-athlete", 2)
+    known = (*numbers, "--sd-within", 1.9)
+    assert "Half of the variance was taken to lie within athletes" in run(*numbers).stdout
+    assert "Half of the variance" not in run(*known).stdout
+    assumed, stated = (json.loads(run(*a, "--json").stdout) for a in (numbers, known))
+    # pairs that differ mostly within an athlete tell more than pairs that repeat each other
+    assert stated["athletes"] <= assumed["athletes"] < 20
+
+
+def test_a_plan_by_precision_is_near_the_approximate_rule(run):
+    # n = 3 (z s / h)^2, from the standard error of 1986 (Bland and Altman; memory)
+    plan = json.loads(run("plan", "--sd", 3, "--half-width", 1, "--json").stdout)
+    assert plan["athletes"] == pytest.approx(3 * (1.96 * 3) ** 2, rel=0.05)
+
+
 @pytest.mark.parametrize(
     "arguments",
     [("--sd", 1), ("--sd", -1, "--margin", 2), ("--sd", 1, "--margin", 4, "--power", 80)],

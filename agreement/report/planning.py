@@ -3,115 +3,143 @@
 import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from agreement.errors import AgreementError
-from agreement.stats.planning_power import athletes_needed, power_of_verdict
+from agreement.stats.planning import StudyPlan
+from agreement.stats.planning import plan as study_plan
+from agreement.stats.repeated import RepeatedLimits
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
     """
-    One plan.
+    One plan, and where its numbers come from.
 
     Attributes
     ----------
     method, mode : str
         Of an earlier study; empty when planned from numbers.
-    bias, sd, margin : float
-        Assumed. [mL/kg/min]
-    power : float
-        Asked for.
-    athletes : int or None
-        In all, one pair each; None: no number would do.
-    power_reached : float or None
-        With that number.
+    sd_within : float or None
+        Part of the spread that varies between the pairs of an athlete. [mL/kg/min]
+    assumed : bool
+        Whether `sd_within` was assumed: half of the variance.
+    numbers : StudyPlan
     """
 
     method: str
     mode: str
-    bias: float
-    sd: float
-    margin: float
-    power: float
-    athletes: int | None
-    power_reached: float | None
+    sd_within: float | None
+    assumed: bool
+    numbers: StudyPlan
 
     def sentence(self) -> str:
         """Say the plan in words."""
-        name = f"{self.method}, {self.mode}: " if self.method else ""
+        one = self.numbers
+        name = f"{self.method}, {self.mode}: with" if self.method else "With"
+        each = f" and {one.pairs_per_athlete} pairs each" if one.pairs_per_athlete > 1 else ""
         assumed = (
-            f"{name}with a bias of {self.bias:g} and a standard deviation of differences of "
-            f"{self.sd:g} mL/kg/min"
+            f"{name} a bias of {one.bias:g}, a standard deviation of differences of "
+            f"{one.sd:g} mL/kg/min{each}"
         )
-        if self.athletes is None:
-            return (
-                f"{assumed} no number of athletes would show limits inside \u00b1{self.margin:g}."
+        said = []
+        if one.margin is not None:
+            said.append(
+                f"no number of athletes would show limits inside \u00b1{one.margin:g}"
+                if one.for_power is None
+                else f"{one.for_power} athletes show limits inside \u00b1{one.margin:g} with a "
+                f"power of {one.power_reached:.2f}"
             )
-        return (
-            f"{assumed}, {self.athletes} athletes show limits inside \u00b1{self.margin:g} with a "
-            f"power of {self.power_reached:.2f}."
-        )
+        if one.half_width is not None:
+            said.append(
+                f"{one.for_precision} athletes give each limit to \u00b1{one.half_width:g}"
+                if one.for_precision is not None
+                else f"no number of athletes gives each limit to \u00b1{one.half_width:g}"
+            )
+        half = " Half of the variance was taken to lie within athletes." if self.assumed else ""
+        return f"{assumed}, {'; '.join(said)}.{half}"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the plan as plain data."""
+        head = {"method": self.method, "mode": self.mode, "sd_within": self.sd_within}
+        return head | asdict(self.numbers) | {"athletes": self.numbers.athletes}
 
 
 def plans(
     study: Path | None,
     *,
-    sd: float | None,
-    bias: float | None,
-    margin: float | None,
-    power: float,
+    sd: float | None = None,
+    bias: float | None = None,
+    margin: float | None = None,
+    power: float = 0.80,
+    pairs_per_athlete: int = 1,
+    sd_within: float | None = None,
+    half_width: float | None = None,
 ) -> list[Plan]:
     """
     Plan from numbers, or from each method of an earlier study; stated numbers win.
+
+    Parameters are those of `agreement.stats.planning.plan`. With several pairs per athlete and no
+    `sd_within`, an earlier study's own is used, else half of the variance is assumed, and said.
 
     Raises
     ------
     AgreementError
         If a number is missing or impossible.
     """
+    more = {"power": power, "pairs_per_athlete": pairs_per_athlete, "half_width": half_width}
     if study is None:
-        if sd is None or margin is None:
-            msg = "A plan needs --sd and --margin, or a study folder to take them from."
+        if sd is None or (margin is None and half_width is None):
+            msg = "A plan needs --sd and --margin (or --half-width), or a study folder."
             raise AgreementError(msg)
-        return [_plan("", "", 0.0 if bias is None else bias, sd, margin, power)]
+        return [_plan("", "", sd, bias or 0.0, margin, sd_within, more)]
     from agreement.cohort import read_cohort
 
-    results = read_cohort(study).results
     found = []
-    for one in results.methods:
+    for one in read_cohort(study).results.methods:
         limits, agreed = one.verdict.limits, one.verdict.margin
         if limits is None:
             continue
         aim = agreed if margin is None else margin
-        if aim is None:
+        if aim is None and half_width is None:
             msg = "The study file agrees on no limit: give one with --margin."
             raise AgreementError(msg)
-        chosen_bias = limits.bias if bias is None else bias
-        chosen_sd = limits.sd if sd is None else sd
-        found.append(_plan(one.method, one.mode, chosen_bias, chosen_sd, aim, power))
+        own = limits.within**0.5 if isinstance(limits, RepeatedLimits) and sd is None else None
+        chosen_bias, chosen_sd = limits.bias if bias is None else bias, sd or limits.sd
+        within = own if sd_within is None else sd_within
+        found.append(_plan(one.method, one.mode, chosen_sd, chosen_bias, aim, within, more))
     if not found:
         msg = "The study has too few pairs to plan from: give --sd and --margin."
         raise AgreementError(msg)
     return found
 
 
-def _plan(method: str, mode: str, bias: float, sd: float, margin: float, power: float) -> Plan:
-    if sd <= 0 or margin <= 0:
-        msg = f"--sd and --margin must be above 0; got {sd:g} and {margin:g}."
-        raise AgreementError(msg)
-    if not 0 < power < 1:
-        msg = f"--power must be between 0 and 1; got {power:g}."
-        raise AgreementError(msg)
-    athletes = athletes_needed(bias, sd, margin, power=power)
-    reached = None if athletes is None else power_of_verdict(athletes, bias, sd, margin)
-    return Plan(method, mode, bias, sd, margin, power, athletes, reached)
+def _plan(
+    method: str,
+    mode: str,
+    sd: float,
+    bias: float,
+    margin: float | None,
+    sd_within: float | None,
+    more: dict[str, Any],
+) -> Plan:
+    several = more["pairs_per_athlete"] > 1
+    assumed = several and sd_within is None
+    within = sd * 0.5**0.5 if assumed else sd_within if several else None
+    if within is not None and sd > 0:
+        within = min(within, sd)  # an earlier study's estimate may exceed the whole by chance
+    try:
+        numbers = study_plan(sd, bias=bias, margin=margin, sd_within=within, **more)
+    except ValueError as error:
+        raise AgreementError(str(error)) from None
+    return Plan(method, mode, within, assumed, numbers)
 
 
 def plans_json(found: list[Plan]) -> str:
     """Return one object for a plan from numbers, an array for those of a study."""
     if len(found) == 1 and not found[0].method:
-        return json.dumps(asdict(found[0]), indent=1)
-    return json.dumps([asdict(plan) for plan in found], indent=1)
+        return json.dumps(found[0].to_dict(), indent=1)
+    return json.dumps([plan.to_dict() for plan in found], indent=1)
 
 
 def plans_text(found: list[Plan]) -> str:
