@@ -124,6 +124,7 @@ def raw_files_account(names: "Collection[str]", owners: pd.DataFrame) -> RowFate
         If a file has no owner: a mistake of this program.
     """
     identity = pd.Series(sorted(names), dtype="str")
+    owners = owners[owners["id"].notna()]  # a row without an id has no file
     at = pd.Index(owners["id"]).get_indexer(pd.Index(identity))
     if (at < 0).any():
         msg = f"No account of the owner of {', '.join(identity[at < 0])}."

@@ -18,11 +18,12 @@ NOTHING: Final = pd.DataFrame(
 
 
 def set_aside_rows(rows: pd.DataFrame, reason: str, messages: Iterable[str] | str) -> pd.DataFrame:
-    """Return ledger lines for `rows` (columns file, row, id) with one message or one each."""
+    """Return ledger lines for `rows` (columns file, row, id); messages become sentences."""
     if rows.empty:
         return NOTHING
     lines = rows[["file", "row", "id"]].assign(reason=reason)
-    lines["message"] = messages if isinstance(messages, str) else list(messages)
+    each = [messages] * len(rows) if isinstance(messages, str) else messages
+    lines["message"] = [text if text.endswith(".") else f"{text}." for text in each]
     return lines[EXCLUSION_COLUMNS]
 
 

@@ -50,6 +50,10 @@ def find_parts(study: Path, table: Table, stated: str | None, findings: Findings
         if ending is None or not path.is_file() or path.name.startswith("."):
             continue
         file = f"{name}/{path.name}"
+        if file != (shown := file.encode("utf-8", "replace").decode()):
+            what = "The name of the file is not text that can be read."
+            findings.stop("unreadable_file", shown, what, "Give the file a plain name.")
+            continue
         if problem := path_problem(study, file):
             findings.stop("path_outside", file, problem, "Put the file itself there.")
             continue

@@ -29,7 +29,8 @@ def path_problem(folder: Path, path: str) -> str | None:
     root = folder.resolve()
     try:
         leads_to = (root / posix).resolve()
-    except (OSError, RuntimeError):  # a loop of links
+        leads_to.exists()
+    except (OSError, RuntimeError):  # a loop of links, a name too long
         return f"the path {path} cannot be followed."
     if not leads_to.is_relative_to(root):
         return f"the path {path} is a link that leads out of the study folder."

@@ -171,7 +171,7 @@ def _content(folder: Path, findings: Findings) -> dict[str, Any]:
         findings.stop(
             "unreadable_file", STUDY_FILE, "The file is not UTF-8 text.", "Save it as UTF-8."
         )
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # TOMLDecodeError, and a number of thousands of digits
         what = f"The file does not follow the TOML form: {error}."
         findings.stop(
             "unreadable_file", STUDY_FILE, what, "Texts need quotes; see the commented one."

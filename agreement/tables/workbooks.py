@@ -69,7 +69,7 @@ def _refuse_oversize(data: bytes) -> None:
     try:
         with zipfile.ZipFile(BytesIO(data)) as parts:
             size = sum(part.file_size for part in parts.infolist())
-    except (zipfile.BadZipFile, ValueError, OSError) as error:
+    except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError) as error:
         what = "The file is not an XLSX workbook."
         raise WorkbookError(what, "Save it as XLSX, or as CSV.") from error
     if size > MOST_BYTES:
