@@ -1,0 +1,116 @@
+"""The invented study in the repository: what it holds, and that it can be made again."""
+
+import gzip
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.cohort import inspect_cohort, read_cohort
+from agreement.simulate import simulate_cohort, write_demo_cohort
+from agreement.tables.study import inspect_study
+
+DEMO = Path(__file__).parents[1] / "demo_cohort"
+
+
+def test_a_written_study_is_readable(tmp_path):
+    cohort = simulate_cohort(4, rng=13)
+    study, problems = inspect_study(cohort.write(tmp_path / "study"))
+    assert study is not None, [str(problem) for problem in problems]
+    for name, frame in cohort.tables.items():
+        assert len(getattr(study, name)) == len(frame)
+    assert study.lab_tests["vo2max"].tolist() == cohort.tables["lab_tests"].iloc[:, 4].tolist()
+
+
+def test_the_demo_is_small_and_says_where_it_comes_from():
+    files = [path for path in DEMO.rglob("*") if path.is_file()]
+    assert sum(path.stat().st_size for path in files) < 3_000_000
+    assert "This study is invented" in (DEMO / "ORIGIN.md").read_text(encoding="utf-8")
+    truth = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
+    assert len(truth["people"]) == 60
+    assert sum(person["hr_limiting_drug"] == "yes" for person in truth["people"]) == 2
+
+
+def test_the_demo_names_no_address_and_no_position():
+    for path in DEMO.rglob("*.*"):
+        if path.suffix in {".csv", ".toml", ".md", ".json"}:
+            text = path.read_text(encoding="latin-1").lower()
+            for word in ("http", "www.", "@", "latitude", "longitude", "birth"):
+                assert word not in text, f"{path.name} contains {word}"
+
+
+def test_the_demo_is_readable_and_shows_the_dirt_that_its_note_lists():
+    study, problems = inspect_study(DEMO)
+    assert study is not None, [str(problem) for problem in problems]
+    # pairing names the rows of unknown athletes, after copies and repeated values
+    found = {(problem.reason, problem.file) for problem in inspect_cohort(DEMO)[1]}
+    lab, shown = "laboratory.csv", "field_estimates.csv"
+    assert found >= {
+        ("no_mass", lab),
+        ("converted", lab),
+        ("hr_max_looks_wrong", lab),
+        ("out_of_range", shown),
+        ("missing_value", shown),
+        ("unknown_athlete", shown),
+        ("likely_match", shown),
+        ("trimmed", shown),
+        ("withdrawn", "athletes.csv"),
+    }
+    assert study.withdrawn["athletes.csv"] == 1
+    assert study.lab_tests["temperature_c"].between(18, 24).all()
+    night = study.field_estimates["instant"].dt.strftime("%H:%M") == "23:30"
+    assert night.sum() == 1  # 00:30 in the study's zone is the day after
+    one = study.field_estimates[night].iloc[0]
+    assert one["date"] == one["instant"].normalize() + pd.Timedelta(days=1)
+
+
+@pytest.mark.slow  # 10 s: with all raw records
+def test_the_demo_gives_pairs_of_every_method_and_every_kind_of_exclusion():
+    cohort = read_cohort(DEMO)
+    athletes = cohort.pairs.groupby("method")["athlete_id"].nunique()
+    assert (athletes[["wrist_a", "wrist_b"]] >= 50).all()
+    assert (athletes[["run_12min_1968", "shuttle_20m_1988_adult"]] >= 40).all()
+    assert athletes["sessions_hr"] >= 10
+    assert set(cohort.exclusions["reason"]) >= {
+        "copy",
+        "conflicting_copy",
+        "stale",
+        "missing_value",
+        "no_mass",
+        "out_of_range",
+        "unknown_athlete",
+        "athlete_without_laboratory_test",
+        "mode_mismatch",
+        "outside_window",
+        "same_day",
+        "after_test",
+        "too_few_readings",
+        "no_estimate_in_window",
+        "not_completed",
+        "not_summarised",
+        "withdrawn",
+    }
+    kinds = cohort.pairs["training_profile"].value_counts()
+    assert kinds.drop("not enough data").min() > 40
+    repeats = cohort.evidence.repeats.groupby("lab_test_id")["lab"]
+    twice = repeats.var().dropna()
+    # the laboratory's own error comes back: 2.6 put in
+    assert np.sqrt(twice.mean()) == pytest.approx(2.6, rel=3 / np.sqrt(2 * len(twice)))
+
+
+def content(path):
+    data = path.read_bytes()
+    return gzip.decompress(data) if path.suffix == ".gz" else data
+
+
+@pytest.mark.slow  # 4 s: the whole study
+def test_making_the_demo_again_gives_the_files_in_the_repository(tmp_path):
+    made = write_demo_cohort(tmp_path / "demo")
+    new = {p.relative_to(made): content(p) for p in made.rglob("*") if p.is_file()}
+    old = {p.relative_to(DEMO): content(p) for p in DEMO.rglob("*") if p.is_file()}
+    old.pop(Path("pseudonyms.key"), None)  # of an audit that somebody made of the demo
+    assert set(new) == set(old)
+    # compressed files are compared unpacked: compressors of other machines pack differently
+    assert [str(name) for name in new if new[name] != old[name]] == []
