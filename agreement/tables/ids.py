@@ -7,6 +7,7 @@ from typing import Final
 from agreement.tables.columns import Column, Table
 from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat
+from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table
 from agreement.tables.text_cells import Distinct, text_column
 
@@ -86,7 +87,7 @@ def read_id_map(
     ids : dict of str to str
     source : InputFile or None
     """
-    if file is None:
+    if file is None or path_problem(folder, file):  # reported with the study file
         return {}, None
     if not (folder / file).is_file():
         remedy = "Write it with the columns found,athlete_id, or remove the key study.id_map."

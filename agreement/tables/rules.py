@@ -111,6 +111,8 @@ def keep_rules(
 
 def _breaches(frame: pd.DataFrame, key: str | None) -> dict[tuple[str, str], Mask]:
     """Return where each rule of each column is broken, found by pandera."""
+    if frame.empty:
+        return {}
     import pandera.pandas as pandera  # slow to import, and needed only when a study is read
 
     columns: dict[str, Any] = {
