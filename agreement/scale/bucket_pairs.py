@@ -45,8 +45,8 @@ class BucketPlan:
         The laboratory tests, and the readings that are no estimates, by bucket.
     options : StudyOptions
     heart_rate_based : dict of str to bool
-    athletes : Series or None
-        Of the athletes table, if the study has one.
+    athletes : Path or None
+        Ids of the athletes table by bucket, if the study has one.
     files : dict of str to str
         File of each table.
     starts : ndarray
@@ -61,7 +61,7 @@ class BucketPlan:
     others: Path
     options: StudyOptions
     heart_rate_based: dict[str, bool]
-    athletes: "pd.Series[str] | None"
+    athletes: Path | None
     files: dict[str, str]
     starts: Ints
     write: bool
@@ -104,7 +104,8 @@ def pair_bucket(shared: Path, bucket: int) -> BucketPairs:
     )
     texts = Texts()
     parts = pair_parts(frame, units, plan.options)
-    fates = reading_fates(frame, parts, texts, plan.athletes)
+    known = read_section([plan.athletes], bucket)["athlete_id"] if plan.athletes else None
+    fates = reading_fates(frame, parts, texts, known)
     of_units = unit_fates(units, parts, texts)
     pairs, daily = sorted_pairs(parts, units)
     estimates = len(frame) - len(positions)

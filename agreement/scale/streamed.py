@@ -270,20 +270,24 @@ class _Run:
         *,
         write: bool,
     ) -> BucketPlan:
-        """Lay laboratory tests and other readings aside by bucket."""
-        tests, others = self.work / "laboratory.arrow", self.work / "others.arrow"
-        frame = readings.frame.assign(**{POSITION: np.arange(len(readings.frame))})
-        for rows, path in ((laboratory.frame, tests), (frame, others)):
-            write_spill(rows, path, self.buckets.of(rows["athlete_id"]), self.buckets.count)
-        has_athletes = "athletes" in self.study.rows_read
+        """Lay laboratory tests, other readings and athletes aside by bucket."""
+        frames = {
+            "laboratory": laboratory.frame,
+            "others": readings.frame.assign(**{POSITION: np.arange(len(readings.frame))}),
+            "athletes": self.study.athletes[["athlete_id"]],
+        }
+        paths = {name: self.work / f"{name}.arrow" for name in frames}
+        for name, rows in frames.items():
+            bucket = self.buckets.of(rows["athlete_id"])
+            write_spill(rows, paths[name], bucket, self.buckets.count)
         return BucketPlan(
             self.work,
             tuple(path for one in self.spread for path in one.rows),
-            tests,
-            others,
+            paths["laboratory"],
+            paths["others"],
             self.study.options,
             based,
-            self.study.athletes["athlete_id"] if has_athletes else None,
+            paths["athletes"] if "athletes" in self.study.rows_read else None,
             table_files(self.study) | {SOURCE: self.reader.name},
             np.array([batch.first_row for batch in self.batches()], np.int64),
             write,

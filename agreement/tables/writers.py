@@ -78,8 +78,7 @@ def text_lines(columns: Sequence["pd.Series[Any]"]) -> memoryview:
     Parameters
     ----------
     columns : sequence of Series
-        Of equal length; texts are looked at once per distinct value, so this suits columns that
-        repeat themselves.
+        Of equal length.
 
     Returns
     -------
@@ -89,15 +88,12 @@ def text_lines(columns: Sequence["pd.Series[Any]"]) -> memoryview:
     import pyarrow as pa
     from pyarrow import compute
 
-    cells = []
-    for column in columns:
-        if pd.api.types.is_integer_dtype(column.dtype):
-            whole = pa.array(column.to_numpy(dtype=np.int64))
-            cells.append(whole.cast(pa.large_string()))
-            continue
-        codes, found = pd.factorize(column, use_na_sentinel=True)
-        words = pa.array([*(_quoted(_text(word)) for word in found), ""], pa.large_string())
-        cells.append(words.take(pa.array(np.where(codes < 0, len(found), codes))))
+    cells = [
+        pa.array(column.to_numpy(dtype=np.int64)).cast(pa.large_string())
+        if pd.api.types.is_integer_dtype(column.dtype)
+        else _safe_texts(column)
+        for column in columns
+    ]
     comma, end, nothing = (pa.scalar(text, pa.large_string()) for text in (",", "\n", ""))
     lines = compute.binary_join_element_wise(*cells, comma)
     lines = compute.binary_join_element_wise(lines, nothing, end)
@@ -106,6 +102,19 @@ def text_lines(columns: Sequence["pd.Series[Any]"]) -> memoryview:
     _, offsets, content = lines.buffers()
     places = np.frombuffer(offsets, np.int64)
     return memoryview(content)[places[lines.offset] : places[lines.offset + len(lines)]]
+
+
+def _safe_texts(column: "pd.Series[Any]") -> Any:
+    """Return texts as cells: looked at one by one only where quotes or an apostrophe are needed."""
+    import pyarrow as pa
+    from pyarrow import compute
+
+    texts = pa.array(column.array, pa.large_string()).fill_null("")
+    odd = compute.match_substring_regex(texts, r'[,"\n\r]|^[=+\-@\t]')
+    if not compute.any(odd).as_py():
+        return texts
+    mended = [_quoted(_text(text.as_py())) for text in texts.filter(odd)]
+    return compute.replace_with_mask(texts, odd, pa.array(mended, pa.large_string()))
 
 
 def _quoted(text: str) -> str:
