@@ -1,0 +1,59 @@
+"""A study whose estimates lie in parts gives what the same study in one file gives."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from agreement import cli
+from agreement.simulate import simulate_cohort
+
+
+@pytest.fixture(scope="module")
+def studies(tmp_path_factory):
+    pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
+    root = tmp_path_factory.mktemp("parts")
+    for name in ("one", "many"):
+        simulate_cohort(8, rng=5).write(root / name)
+    whole = root / "many" / "field_estimates.csv"
+    rows = pd.read_csv(whole, dtype=str, keep_default_na=False)
+    whole.unlink()
+    folder = root / "many" / "field_estimates"
+    folder.mkdir()
+    # every third row, so that each athlete's series is spread over all parts
+    rows.iloc[::3].to_csv(folder / "a.csv", index=False)
+    rows.iloc[1::3].to_csv(folder / "b.csv", index=False)
+    rows.iloc[2::3].to_parquet(folder / "c.parquet", index=False)
+    for name in ("one", "many"):
+        done = CliRunner().invoke(
+            cli.app, ["pair", str(root / name), "--out", str(root / f"{name}-out")]
+        )
+        assert done.exit_code == 0, done.output
+    return root
+
+
+def test_the_pairs_are_the_same(studies):
+    one, many = (
+        pd.read_csv(studies / f"{n}-out" / "pairs.csv", dtype=str) for n in ("one", "many")
+    )
+    assert len(one) > 10
+    same, other = one.drop(columns=["lab", "field", "difference"]), many[one.columns]
+    assert same.equals(other[same.columns])
+    for name in ("lab", "field", "difference"):
+        np.testing.assert_allclose(many[name].astype(float), one[name].astype(float), rtol=1e-9)
+
+
+def test_every_row_is_accounted_for_and_every_line_left_out_is_written(studies):
+    out = studies / "many-out"
+    flow = pd.read_csv(out / "flow.csv")
+    assert (flow.rows_read == flow.used + flow.summarised + flow.excluded).all()
+    alone = pd.read_csv(studies / "one-out" / "flow.csv")
+    assert flow.drop(columns="file").equals(alone.drop(columns="file"))
+    lines = [
+        pd.read_csv(p, dtype=str) for p in [out / "exclusions.csv", *out.glob("exclusions/*.csv")]
+    ]
+    written = pd.concat(lines).groupby("reason").size()
+    expected = (
+        pd.read_csv(studies / "one-out" / "exclusions.csv", dtype=str).groupby("reason").size()
+    )
+    assert written.to_dict() == expected.to_dict()
