@@ -61,7 +61,8 @@ def study_ledger(
     every_test = tests.rows()
     if "lab_tests" in aside:
         every_test = best_of([every_test, aside["lab_tests"]])
-    fates, owners = {"lab_tests": tests}, {"breaths": every_test}
+    fates = {"lab_tests": tests}
+    owners = {"breaths": every_test, "samples": every_test.iloc[:0]}  # until there are sessions
     if "athletes" in files:
         fates["athletes"] = accounts.athletes_account(study.athletes, units, of_units, texts)
     if "field_estimates" in files:

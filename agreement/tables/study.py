@@ -19,6 +19,7 @@ from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.part_folders import find_parts, match_parts
 from agreement.tables.parts import Builder, PartReader, find_table_parts
 from agreement.tables.parts_together import whole_table
+from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table, require_vo2max
 from agreement.tables.study_file import STUDY_FILE, read_study_file
 from agreement.tables.table_files import find_tables
@@ -168,7 +169,8 @@ class _Reading:
         self.names = find_tables(folder, self.options, findings)
         self.ids, id_map = read_id_map(folder, self.options.study.id_map, findings)
         study_file = folder / STUDY_FILE
-        self.inputs = [] if not study_file.is_file() else [_hashed(study_file, STUDY_FILE)]
+        usable = study_file.is_file() and not path_problem(folder, STUDY_FILE)
+        self.inputs = [_hashed(study_file, STUDY_FILE)] if usable else []
         self.inputs += [] if id_map is None else [id_map]
         self.rows_read: dict[str, int] = {}
         self.withdrawn: dict[str, int] = {}

@@ -29,7 +29,7 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
     dict of str to str
         Paths inside the folder by table name; of a table in parts, its folder.
     """
-    names = sorted(p.name + "/" * p.is_dir() for p in folder.iterdir())
+    names = sorted(p.name + "/" * p.is_dir() for p in folder.iterdir() if p.is_file() or p.is_dir())
     files: dict[str, str] = {}
     for table in TABLES.values():
         stated = options.files.get(table.name, FileFormat()).path

@@ -5,9 +5,10 @@ import re
 import warnings
 import zipfile
 from io import BytesIO
-from typing import Final
+from typing import Any, Final
 
 MOST_BYTES: Final = 400_000_000  # unpacked; a table of a million rows is about half of it
+MOST_CELLS: Final = 30_000_000  # between the first cell and the last filled one
 _ZEROS: Final = re.compile(r"0+")
 
 
@@ -48,20 +49,42 @@ def sheet_records(data: bytes, sheet: str | None) -> list[list[str]]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styles and extensions that do not touch the values
             book = load_workbook(BytesIO(data), read_only=True, data_only=True)
-            rows = [
-                [
-                    _cell_text(cell.value, cell.number_format if cell.value is not None else "")
-                    for cell in row
-                ]
-                for row in book[_chosen(book.sheetnames, sheet)].iter_rows()
-            ]
+            rows = _filled_rows(book[_chosen(book.sheetnames, sheet)])
     except WorkbookError:
         raise
     except Exception as error:  # a damaged file can raise anything
         what = f"The workbook cannot be read ({type(error).__name__})."
         raise WorkbookError(what, "Open it in a spreadsheet and save it again.") from error
-    width = max((_length(row) for row in rows), default=0)
-    return [[*row[:width], *[""] * (width - len(row))] for row in rows]
+    width = max(map(len, rows), default=0)
+    _refuse_wide(width * len(rows))
+    return [[*row, *[""] * (width - len(row))] for row in rows]
+
+
+def _filled_rows(sheet: Any) -> list[list[str]]:
+    """Return each row up to its last filled cell, as text."""
+    sheet.reset_dimensions()  # what a file says of its own size need not be true
+    rows, cells = [], 0
+    for found in sheet.iter_rows():
+        cells += len(found)
+        _refuse_wide(cells)
+        row = [
+            _cell_text(cell.value, cell.number_format if cell.value is not None else "")
+            for cell in found
+        ]
+        rows.append(row[: _length(row)])
+    while rows and not rows[-1]:
+        rows.pop()
+    return rows
+
+
+def _refuse_wide(cells: int) -> None:
+    """Stop before empty cells fill the memory."""
+    if cells > MOST_CELLS:
+        what = (
+            f"The sheet spans more than {MOST_CELLS / 1e6:.0f} million cells, most of them empty."
+        )
+        remedy = "Delete what stands far from the table, or save the table as CSV."
+        raise WorkbookError(what, remedy)
 
 
 def _refuse_oversize(data: bytes) -> None:
