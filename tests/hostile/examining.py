@@ -1,0 +1,129 @@
+"""What every study folder must give, whatever is in it: an answer that adds up, or reasons."""
+
+import csv
+import io
+import json
+import re
+import signal
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from agreement.cohort import Cohort, inspect_cohort
+from agreement.errors import AgreementWarning, Problem
+from agreement.report.exports import COLUMNS
+from agreement.report.findings import findings_json, grouped_findings
+from agreement.tables.writers import csv_bytes
+from agreement.terms import REASONS
+
+ACTIVE = ("=", "+", "-", "@", "\t", "\r")
+MACHINE_TALK = re.compile(r"Traceback|object at 0x|\bnan\b.*\bnan\b.*\bnan\b|<class|Error\(|dtype")
+_PLAIN_NUMBER = re.compile(r"-?\d+(\.\d+)?(e[-+]?\d+)?")
+
+
+class HangError(Exception):
+    """The time was up."""
+
+
+@contextmanager
+def time_limit(seconds: float) -> Iterator[None]:
+    """End the block with `HangError` when it takes too long."""
+
+    def stop(_: int, __: FrameType | None) -> None:
+        raise HangError
+
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
+
+
+def examine(root: Path, *, seconds: float = 20) -> bool:
+    """Read and pair a folder; return whether it could be used; raise what breaks a promise."""
+    with time_limit(seconds), warnings.catch_warnings():
+        warnings.simplefilter("error")
+        warnings.simplefilter("ignore", AgreementWarning)
+        cohort, problems = inspect_cohort(root)
+        for problem in problems:
+            check_message(problem)
+        json.loads(findings_json(problems).encode("utf-8"))
+        grouped_findings(problems).encode("utf-8")
+        stops = [p for p in problems if p.severity == "stop"]
+        assert bool(stops) == (cohort is None), stops[:3]
+        if cohort is not None:
+            check_ledger(cohort)
+            check_pairs(cohort)
+            check_exports(cohort)
+    return cohort is not None
+
+
+def check_message(problem: Problem) -> None:
+    """A message has a place, says what, and where something must be done says what."""
+    said = repr(problem)
+    assert problem.file, said
+    assert problem.row is None or (type(problem.row) is int and problem.row >= 1), said
+    assert problem.column is None or isinstance(problem.column, str), said
+    assert re.search(r"\w", problem.what), said
+    assert problem.what.rstrip().endswith((".", "?")), said
+    assert problem.severity != "stop" or re.search(r"\w", problem.remedy), said
+    assert not MACHINE_TALK.search(problem.what + problem.remedy), said
+
+
+def check_ledger(cohort: Cohort) -> None:
+    """Rows read = used + summarised + excluded, and every excluded row has one line."""
+    flow, lines = cohort.flow, cohort.exclusions
+    read = {cohort.study.names[name]: n for name, n in cohort.study.rows_read.items()}
+    assert dict(zip(flow["file"], flow["rows_read"], strict=True)) == read
+    whole = flow[["used", "summarised", "excluded"]]
+    assert (whole >= 0).all().all(), flow.to_string()
+    assert (flow["rows_read"] == whole.sum(axis=1)).all(), flow.to_string()
+    assert set(lines["reason"]) <= set(REASONS), set(lines["reason"]) - set(REASONS)
+    single = lines[lines["row"].notna()]
+    assert not single.duplicated(["file", "row"]).any(), single.to_string()
+    counts = dict.fromkeys(flow["file"], 0)
+    for line in lines.itertuples():
+        gone = line.reason == "withdrawn"
+        counts[line.file] += int(re.match(r"\d+", line.message)[0]) if gone else 1
+    assert counts == dict(zip(flow["file"], flow["excluded"], strict=True)), flow.to_string()
+
+
+def check_pairs(cohort: Cohort) -> None:
+    """Every pair has finite, plausible values, field minus laboratory."""
+    pairs = cohort.pairs
+    assert not pairs.duplicated(["method", "mode", "lab_test_id"]).any(), pairs.to_string()
+    assert pairs[["lab", "field"]].apply(lambda v: v.between(4, 130)).all().all(), pairs.to_string()
+    assert ((pairs["field"] - pairs["lab"] - pairs["difference"]).abs() < 1e-9).all()
+    assert (pairs["n_estimates"] >= pairs["n_days"]).all()
+    assert (pairs["n_days"] >= 1).all()
+
+
+def check_exports(cohort: Cohort) -> None:
+    """The tables read back with as many rows, and no text of the study is active in them."""
+    for name, frame in (
+        ("pairs", cohort.pairs),
+        ("exclusions", cohort.exclusions),
+        ("flow", cohort.flow),
+    ):
+        text = csv_bytes(frame[COLUMNS[name]]).decode("utf-8")
+        head, *records = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+        assert head == list(COLUMNS[name])
+        assert len(records) == len(frame)
+        for record in records:
+            assert len(record) == len(head)
+            assert not any(_is_active(cell) for cell in record), record
+
+
+def _is_active(cell: str) -> bool:
+    return cell.startswith(ACTIVE) and not _PLAIN_NUMBER.fullmatch(cell)
+
+
+def describe(folder: dict[str, Any]) -> str:
+    """Return what is in a folder, for a failure's message."""
+    return ", ".join(f"{name} ({'link' if isinstance(c, str) else c and len(c)})"
+                     for name, c in folder.items())  # fmt: skip

@@ -1,0 +1,130 @@
+"""Any bytes in, one clear answer out: thousands of spoilt study folders through check and pair."""
+
+import os
+import random
+import resource
+import traceback
+from pathlib import Path
+
+import pytest
+from examining import examine
+from hostile_values import CELLS, TOML_VALUES
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from small_study import demo_cut, small_study, write_folder
+from spoiling import spoil, toml_line, toml_value
+from spoiling_binary import hostile_sheets, parquet, workbook
+
+from agreement.cohort import inspect_cohort
+
+SEED = int(os.environ.get("HOSTILE_SEED", "20260301"))
+DEMO = Path(__file__).parents[2] / "demo_cohort"
+BINARY = (workbook, parquet)
+
+
+def spoilt(seed, base=None):
+    """Return the folder that a seed stands for, and how it was spoilt."""
+    rng = random.Random(seed)
+    folder = small_study(rng) if base is None else dict(base)
+    return folder, spoil(folder, rng, BINARY)
+
+
+def failures(seeds, root, base=None):
+    """Return one line for each seed whose folder breaks a promise, and how many were usable."""
+    lines, usable = [], 0
+    for seed in seeds:
+        folder, ways = spoilt(seed, base)
+        write_folder(folder, root)
+        try:
+            usable += examine(root)
+        except Exception as error:  # noqa: BLE001 - whatever it is, it is a failure of this seed
+            frames = traceback.extract_tb(error.__traceback__)
+            place = [
+                f"{Path(f.filename).name}:{f.lineno}" for f in frames if "agreement" in f.filename
+            ]
+            lines.append(f"seed {seed} ({', '.join(ways)}): {error!r:.300} at {place[-3:]}")
+    return lines, usable
+
+
+def test_300_spoilt_folders_give_an_answer(tmp_path):
+    found, usable = failures(range(SEED, SEED + 300), tmp_path / "study")
+    assert not found, "\n".join(found)
+    assert 30 < usable < 270  # neither harmless nor hopeless
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("part", range(8))
+def test_20_000_spoilt_folders_give_an_answer(tmp_path, part):
+    first = SEED + 1000 + 2500 * part
+    print(f"HOSTILE_SEED={SEED}, seeds {first} to {first + 2499}")  # noqa: T201 - to run it again
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    found, _ = failures(range(first, first + 2500), tmp_path / "study")
+    grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+    assert not found, "\n".join(found)
+    assert grown < 700_000  # KiB
+
+
+@pytest.mark.slow
+def test_the_demo_cut_down_and_spoilt_gives_an_answer(tmp_path):
+    base = demo_cut(DEMO)
+    print(f"HOSTILE_SEED={SEED}")  # noqa: T201 - to run it again
+    found, usable = failures(range(SEED, SEED + 150), tmp_path / "study", base)
+    assert not found, "\n".join(found)
+    assert usable > 20
+
+
+@pytest.mark.parametrize("name", ["as it is", *hostile_sheets()])
+def test_workbooks_made_to_harm_are_read_or_refused(tmp_path, name):
+    folder = small_study(random.Random(1))
+    del folder["field_estimates.csv"]
+    sheets = hostile_sheets()
+    folder["field_estimates.xlsx"] = sheets.get(name, sheets["declared size"])
+    examine(write_folder(folder, tmp_path / "study"), seconds=20)
+    said = " ".join(map(str, inspect_cohort(tmp_path / "study")[1]))
+    assert "root:" not in said
+
+
+hostile_text = st.one_of(
+    st.sampled_from(CELLS),
+    st.text(max_size=12),
+    st.floats().map(repr),
+    st.dates().map(str),
+    st.datetimes().map(str),
+    st.integers().map(str),
+)
+few = settings(
+    max_examples=40,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+
+
+@few
+@given(cells=st.lists(st.tuples(st.integers(0, 99), st.integers(0, 9), hostile_text), max_size=6))
+def test_any_text_in_any_cells_of_the_estimates(tmp_path, cells):
+    folder = small_study(random.Random(1))
+    lines = [line.split(",") for line in folder["field_estimates.csv"].decode().splitlines()]
+    for row, column, text in cells:
+        line = lines[row % len(lines)]
+        line[column % len(line)] = '"' + text.replace('"', '""') + '"'
+    data = "\n".join(map(",".join, lines)).encode("utf-8", "replace")
+    examine(write_folder(folder | {"field_estimates.csv": data}, tmp_path / "study"))
+
+
+@few
+@given(data=st.binary(max_size=400), name=st.sampled_from(["lab.csv", "study.toml", "ids.csv"]))
+def test_any_bytes_instead_of_a_file(tmp_path, data, name):
+    folder = small_study(random.Random(1)) | {name: data}
+    examine(write_folder(folder, tmp_path / "study"))
+
+
+def test_any_value_under_any_key_of_the_study_file(tmp_path):
+    """Only the reading of study.toml: everything else is left out, so that it stops at once."""
+    rng = random.Random(SEED)
+    for _ in range(400):
+        folder = {"study.toml": small_study()["study.toml"]}
+        for _ in range(rng.choice((1, 2, 6))):
+            (toml_line if rng.random() < 0.3 else toml_value)(folder, rng)
+        assert not examine(write_folder(folder, tmp_path / "study"))
+    assert len(TOML_VALUES) > 50
