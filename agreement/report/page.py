@@ -268,13 +268,13 @@ class StudyReport:
 
     def _remarks(self) -> list[str]:
         """Say how much was left out and noted."""
-        left_out = len(self.cohort.exclusions)
+        left_out = int(self.cohort.flow["excluded"].sum())
         notes = sum(problem.severity == "note" for problem in self.cohort.problems)
         name = self.cohort.study.folder.name
         return [
             (
-                f"{left_out} rows were left out and {notes} notes made: the report says why, and "
-                f"'agreement check {name}' lists them."
+                f"{left_out} rows were left out: exclusions.csv says why. {notes} notes were made: "
+                f"'agreement check {name}' shows them."
             )
         ]
 

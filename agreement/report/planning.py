@@ -39,8 +39,8 @@ class Plan:
         name = f"{self.method}, {self.mode}: with" if self.method else "With"
         each = f" and {one.pairs_per_athlete} pairs each" if one.pairs_per_athlete > 1 else ""
         assumed = (
-            f"{name} a bias of {one.bias:g}, a standard deviation of differences of "
-            f"{one.sd:g} mL/kg/min{each}"
+            f"{name} a bias of {round(one.bias, 2):g}, a standard deviation of differences of "
+            f"{round(one.sd, 2):g} mL/kg/min{each}"
         )
         said = []
         if one.margin is not None:

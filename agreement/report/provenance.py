@@ -64,7 +64,7 @@ def provenance_block(content: dict[str, Any]) -> Block:
     files = [
         (
             f"<code>{_cell(source['name'])}</code>",
-            str(source["rows"]),
+            "no table" if source["rows"] is None else str(source["rows"]),
             f"<code>{source['sha256']}</code>",
         )
         for source in content["inputs"]
