@@ -28,7 +28,7 @@ from agreement.tables.readers import (
     require_vo2max,
 )
 
-ROWS_AT_ONCE: Final = 200_000  # of a Parquet file; what a piece holds in memory follows from it
+ROWS_AT_ONCE: Final = 125_000  # of a Parquet file; what a piece holds in memory follows from it
 PART_STEP: Final = (
     1 << 32
 )  # a row of the whole table is part number times this plus row of the part

@@ -5,11 +5,13 @@ Each file is written under another name and renamed when it is whole, so that a 
 nothing that could be taken for a result; writing it again gives the same file.
 """
 
+import ctypes
 import pickle
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +19,8 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 
+_MMAP_THRESHOLD: Final = -3  # of mallopt(3): from which size on a block is given back by itself
+_LARGE: Final = 1 << 18  # bytes
 Ints = npt.NDArray[np.int64]
 
 
@@ -37,10 +41,17 @@ def require_arrow() -> None:
 
 
 def give_memory_back() -> None:
-    """Let freed memory go back at once; Arrow's usual pool keeps it, and many processes add up."""
+    """
+    Let freed memory go back at once, in this process, from now on.
+
+    Arrow's usual pool and the GNU allocator keep what they once had; with several processes that
+    adds up to more than the data. Elsewhere than under the GNU allocator only the pool changes.
+    """
     import pyarrow as pa
 
     pa.set_memory_pool(pa.system_memory_pool())
+    with suppress(AttributeError, OSError, TypeError):
+        ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE)
 
 
 def write_spill(
