@@ -73,6 +73,8 @@ def _notes(problems: tuple[Problem, ...]) -> Block:
     ]
     shown = table("Worth knowing about rows that stayed", ["file", "row", "what"], rows)
     rest = len(notes) - _MOST_ROWS
-    more = paragraph(f"And {rest} more; <code>agreement check --json</code> lists them all.", "note")
+    more = paragraph(
+        f"And {rest} more; <code>agreement check --json</code> lists them all.", "note"
+    )
     html = f"<details><summary>{len(notes)} notes on the files</summary>{shown.html}"
     return Block(f"{html}{more.html if rest > 0 else ''}</details>")

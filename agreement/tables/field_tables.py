@@ -88,13 +88,14 @@ def field_estimates_table(
         lambda _: "No VO2max; the row is left out.",
         remedy="Fill the cell.",
     )
-    leaving.mark(
-        values.refused,
-        "out_of_range",
-        values.refusal,
-        column="vo2max_ml_kg_min",
-        remedy="Correct it, or state its unit.",
-    )
+    for source, column in enumerate(values.column):
+        leaving.mark(
+            values.refused & (values.source == source),
+            "out_of_range",
+            values.refusal,
+            column=column,
+            remedy="Correct it, or state its unit.",
+        )
     # athletes who are not in the athletes table stay: pairing names copies and stale rows first
     _note_rounding(raw, method, values.relative, findings)
     waiting = values.from_absolute & np.isnan(values.converted)

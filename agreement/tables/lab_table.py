@@ -154,13 +154,14 @@ def _mark_values(
         column="mass_kg",
         remedy="Fill mass_kg of the test.",
     )
-    leaving.mark(
-        values.refused & ~has_breaths,
-        "out_of_range",
-        values.refusal,
-        column="vo2max_ml_kg_min",
-        remedy="Correct it, or state its unit.",
-    )
+    for source, column in enumerate(values.column):
+        leaving.mark(
+            values.refused & (values.source == source) & ~has_breaths,
+            "out_of_range",
+            values.refusal,
+            column=column,
+            remedy="Correct it, or state its unit.",
+        )
     raw, findings = leaving.raw, leaving.findings
     unknown = np.flatnonzero(values.refused & has_breaths)
     findings.each(
