@@ -135,7 +135,7 @@ def line_ends(data: bytes, rng: random.Random) -> bytes:
     return b"".join(line + rng.choice((*ENDS, b"\n")) for line in lines)
 
 
-def noise(data: bytes, rng: random.Random) -> bytes:
+def noise(_data: bytes, rng: random.Random) -> bytes:
     heads = (b"", b"", b"\x1f\x8b", b"PK\x03\x04", b"PAR1", b"%PDF-1.4", b"\x89PNG")
     return rng.choice(heads) + rng.randbytes(rng.choice((0, 1, 20, 3000)))
 
