@@ -12,7 +12,8 @@ from agreement.report.comparison_sections import Section
 from agreement.report.markup import Block, paragraph, table
 from agreement.report.numbers import plain
 from agreement.report.pictures import picture
-from agreement.report.subsets import FEWEST, subsets_block
+from agreement.report.privacy import FEWEST
+from agreement.report.subsets import subsets_block
 from agreement.stats.least_squares import fit_line
 from agreement.tables.options import Margin
 
@@ -102,8 +103,9 @@ def people_block(one: Comparison) -> Block:
         for low, high in _AGES
     }
     caption = f"{one.name}: bias and limits by {{}} (mL/kg/min), 95 % intervals below"
-    return subsets_block(caption.format("sex"), sexes, hide_small=True) + subsets_block(
-        caption.format("age"), ages, hide_small=True
+    people = pairs["athlete_id"].nunique()
+    return subsets_block(caption.format("sex"), sexes, withheld_from=people) + subsets_block(
+        caption.format("age"), ages, withheld_from=people
     )
 
 

@@ -8,7 +8,7 @@ share` writes gets pseudonyms under a key that is thrown away.
 import hashlib
 import hmac
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -20,6 +20,8 @@ from agreement.cohort import Cohort
 from agreement.errors import OutputError
 from agreement.physiology.readings import Readings
 from agreement.physiology.training import TrainingProfiles
+from agreement.tables.readers import InputFile
+from agreement.tables.study import StudyTables
 from agreement.terms import REASONS
 
 KEY_FILE: Final = "pseudonyms.key"
@@ -77,13 +79,23 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     columns = ["method", "mode", "athlete_id", "lab_test_id"]
     hidden["pairs"] = hidden["pairs"].sort_values(columns, ignore_index=True)
     exclusions = plain_exclusions(pairing.exclusions, name)
+    inputs = tuple(_pseudonymous_file(one, cohort.study, name) for one in cohort.study.inputs)
     return replace(
         cohort,
-        study=replace(cohort.study, problems=()),
+        study=replace(cohort.study, problems=(), inputs=inputs),
         laboratory=laboratory,
         readings=_pseudonymous_readings(cohort.readings, name),
         pairing=replace(pairing, **hidden, exclusions=exclusions, problems=()),
     )
+
+
+def _pseudonymous_file(source: InputFile, study: StudyTables, name: Naming) -> InputFile:
+    """Return a file read, under a pseudonym if it is named after a test or a session."""
+    folder, _, file = source.name.rpartition("/")
+    if folder not in {study.names.get("breaths"), study.names.get("samples")}:
+        return source
+    stem, dot, ending = file.partition(".")
+    return replace(source, name=f"{folder}/{name(stem)}{dot}{ending}")
 
 
 def _pseudonymous_profiles(training: TrainingProfiles, name: Naming) -> TrainingProfiles:
@@ -125,7 +137,7 @@ def without_small_cells(results: pd.DataFrame) -> pd.DataFrame:
     Return the results table with cells below 5 athletes emptied, and their complements.
 
     A group's complement is what the whole leaves over; of training profiles, the next smallest
-    group goes too when a single one would follow from the others.
+    group goes too while those hidden are fewer than 5 together.
     """
     cells = results.astype({"n": "float64", "n_pairs": "float64"})
     grouped = cells["analysis"].isin(_GROUPED) & (cells["group"] != "all")
@@ -148,13 +160,36 @@ def without_small_cells(results: pd.DataFrame) -> pd.DataFrame:
 
 def _small(sizes: pd.Series, whole: float, *, parts: bool) -> set[str]:
     """Return the groups that must not be shown; `parts`: they make up the whole."""
-    small = {str(group) for group, n in sizes.items() if 0 < n < FEWEST}
-    if not parts:
-        return small | {str(group) for group, n in sizes.items() if 0 < whole - n < FEWEST}
-    rest = sizes[[group for group in sizes.index if group not in small]]
-    if len(small) == 1 and len(rest):
-        small.add(str(rest.sort_values(kind="stable").index[0]))
-    return small
+    if parts:
+        return hidden_parts({str(group): int(n) for group, n in sizes.items() if n > 0}, whole)
+    return {str(group) for group, n in sizes.items() if 0 < n < FEWEST or 0 < whole - n < FEWEST}
+
+
+def hidden_parts(sizes: Mapping[str, int], whole: float) -> set[str]:
+    """
+    Return the parts of a whole that must not be shown.
+
+    Small parts go, then the smallest of the others while the whole less what is shown is still
+    fewer than 5: else the numbers of these few would follow from the rest.
+
+    Parameters
+    ----------
+    sizes : mapping of str to int
+        Athletes in each part.
+    whole : float
+        Athletes in all, of whom some may be in no part; NaN when nothing is said of them.
+
+    >>> sorted(hidden_parts({"long": 20, "short": 3, "base": 8}, 31))
+    ['base', 'short']
+    """
+    shown = sorted((word for word, n in sizes.items() if n >= FEWEST), key=lambda w: (sizes[w], w))
+    hidden = set(sizes).difference(shown)
+    while shown:
+        left = np.fmax(whole - sum(sizes[word] for word in shown), sum(sizes[w] for w in hidden))
+        if not 0 < left < FEWEST:
+            break
+        hidden.add(shown.pop(0))
+    return hidden
 
 
 def _renamed(frame: pd.DataFrame, name: Naming, columns: list[str]) -> pd.DataFrame:

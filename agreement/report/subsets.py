@@ -7,14 +7,16 @@ import pandas as pd
 
 from agreement.report.markup import Block, table
 from agreement.report.numbers import plain
+from agreement.report.privacy import FEWEST, hidden_parts
 from agreement.stats.limits import FEW_FOR_REPORTS
 from agreement.stats.repeated import limits_by_athlete
 
-FEWEST: Final = 5  # athletes, for a bias
 _COLUMNS: Final = ("pairs chosen", "athletes", "bias", "lower limit", "upper limit")
 
 
-def subsets_block(caption: str, parts: dict[str, pd.DataFrame], *, hide_small: bool) -> Block:
+def subsets_block(
+    caption: str, parts: dict[str, pd.DataFrame], *, withheld_from: int | None = None
+) -> Block:
     """
     Return a table with bias and limits of each part.
 
@@ -24,11 +26,13 @@ def subsets_block(caption: str, parts: dict[str, pd.DataFrame], *, hide_small: b
         Plain text.
     parts : dict of str to DataFrame
         Words for the part -> its pairs, of one method and mode.
-    hide_small : bool
-        Give no number of athletes below 5 (and of a single small part's neighbour none either).
+    withheld_from : int, optional
+        Athletes in all; given, small parts are withheld from the reader, with those from which
+        they could be worked out.
     """
     sizes = {word: own["athlete_id"].nunique() for word, own in parts.items()}
-    hidden = _hidden(sizes) if hide_small else set()
+    filled = {word: n for word, n in sizes.items() if n}
+    hidden = set() if withheld_from is None else hidden_parts(filled, withheld_from)
     rows = [
         (escape(word), "withheld", "", "", "")
         if word in hidden
@@ -37,15 +41,6 @@ def subsets_block(caption: str, parts: dict[str, pd.DataFrame], *, hide_small: b
         if sizes[word]
     ]
     return table(caption, _COLUMNS, rows, numeric=_COLUMNS[1:])
-
-
-def _hidden(sizes: dict[str, int]) -> set[str]:
-    """Return the parts that must not be shown: small ones, and one more if a single one is."""
-    small = {word for word, n in sizes.items() if 0 < n < FEWEST}
-    rest = {word: n for word, n in sizes.items() if n >= FEWEST}
-    if len(small) == 1 and rest:
-        small.add(min(rest, key=lambda word: rest[word]))
-    return small
 
 
 def _limits(own: pd.DataFrame) -> tuple[str, str, str]:

@@ -177,7 +177,7 @@ def borderline_block(one: Comparison, profiles: pd.DataFrame) -> Block:
     caption = (
         f"{one.name}: bias with {count} borderline pairs where they are, and moved (mL/kg/min)"
     )
-    shown = subsets_block(caption, parts, hide_small=False)
+    shown = subsets_block(caption, parts)
     summary = f"<summary>{escape(one.name)}: {count} borderline pairs moved</summary>"
     return Block(f"<details>{summary}{shown.html}</details>")
 

@@ -73,7 +73,7 @@ def _choices(one: Comparison) -> Block:
         "without the athlete with the largest difference": pairs[pairs["athlete_id"] != farthest],
     }
     caption = f"{one.name}: bias and limits by choice of pairs (mL/kg/min), 95 % intervals below"
-    return subsets_block(caption, parts, hide_small=False)
+    return subsets_block(caption, parts)
 
 
 def averaging_rules_block(averaging: pd.DataFrame) -> Block:

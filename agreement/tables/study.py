@@ -216,7 +216,8 @@ class _Reading:
                 self.count_withdrawn({folder: gone})
                 self.inputs += [
                     _hashed(path, f"{found[folder].folder}/{path.name}")
-                    for path in found[folder].parts.values()
+                    for i, path in found[folder].parts.items()
+                    if i in table.keys or i not in table.withdrawn_keys
                 ]
         self.note_likely_matches(people, checked)
         return StudyTables(

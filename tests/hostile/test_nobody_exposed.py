@@ -1,0 +1,155 @@
+"""Nobody is exposed: no original id, date or place in what leaves the house; the withdrawn are gone."""
+
+import json
+import re
+
+import pandas as pd
+import pytest
+from exposed_study import WITHDRAWN, told, unpacked_texts, write_exposed
+
+from agreement.cohort import inspect_cohort
+from agreement.report.findings import findings_json
+from agreement.report.page import open_report
+from agreement.report.privacy import KEY_FILE, without_small_cells
+from agreement.report.sharing import share_report
+from agreement.report.verifying import seal
+from agreement.report.write import write_report
+from agreement.report.write_pairs import write_pairs
+
+SECTIONS = {
+    "audit": "heading verdict margin funnel effort differences people out_of_range drift "
+    "protocol_list left_out sign_off cautions methods provenance",
+    "squad": "heading verdict next_steps flow differences profiles why borderline inputs "
+    "averaging_worth maxima regression budget averaging change athletes left_out cautions "
+    "methods provenance",
+}
+
+
+def shown_and_saved(study, folder, kind):
+    """Show every section of a report and save its tables, here instead of in a kernel."""
+    folder.mkdir()
+    report = open_report(study, kind=kind, save=folder)
+    html = [getattr(report, section)().html for section in SECTIONS[kind].split()]
+    report.save()
+    (folder / "report.html").write_text("\n".join(html), encoding="utf-8")
+    seal(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory):
+    return write_exposed(tmp_path_factory.mktemp("exposed"))
+
+
+@pytest.fixture(scope="module")
+def audit(study, tmp_path_factory):
+    return shown_and_saved(study, tmp_path_factory.mktemp("out") / "audit", "audit")
+
+
+@pytest.fixture(scope="module")
+def squad(study, tmp_path_factory):
+    return shown_and_saved(study, tmp_path_factory.mktemp("out") / "squad", "squad")
+
+
+def test_the_search_finds_what_a_squad_report_tells(squad):
+    found = " ".join(told(squad))
+    assert "pairs.csv: QX10" in found
+    assert "pairs.csv: 2037-05" in found
+    assert "report.html: QX10" in found
+
+
+def test_an_audit_tells_no_id_date_or_place(audit):
+    assert not told(audit)
+    pairs = pd.read_csv(audit / "pairs.csv")
+    assert len(pairs) > 30
+    assert pairs["lab_date"].between(0, 100).all()
+    assert pairs["athlete_id"].str.fullmatch(r"P[0-9A-F]{10}").all()
+
+
+def test_the_key_stays_in_the_study_folder(study, audit):
+    key = (study / KEY_FILE).read_text(encoding="ascii").strip()
+    assert not told(audit, also=(key,))
+    assert not (audit / KEY_FILE).exists()
+
+
+@pytest.mark.parametrize("kind", ["squad", "audit"])
+def test_what_is_shared_tells_no_id_date_or_place(study, squad, audit, tmp_path, kind):
+    share_report(squad if kind == "squad" else audit, tmp_path / "shared")
+    key = (study / KEY_FILE).read_text(encoding="ascii").strip() if kind == "audit" else PLACELESS
+    assert not told(tmp_path / "shared", also=(key,))
+    shared = pd.read_csv(tmp_path / "shared" / "pairs.csv")
+    assert len(shared) == len(pd.read_csv(squad / "pairs.csv"))
+
+
+PLACELESS = "no key is made for what is shared"
+
+
+def test_two_shares_of_one_report_cannot_be_joined(squad, tmp_path):
+    names = []
+    for name in ("one", "two"):
+        share_report(squad, tmp_path / name)
+        names.append(set(pd.read_csv(tmp_path / name / "pairs.csv")["athlete_id"]))
+    assert not names[0] & names[1]
+
+
+def every_text(folder):
+    return "\n".join(
+        text
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+        for text in (path.name, *unpacked_texts(path.read_bytes()))
+    )
+
+
+def test_those_who_withdrew_are_in_no_output(study, squad, audit, tmp_path):
+    cohort, problems = inspect_cohort(study)
+    write_pairs(study, tmp_path / "pairs")
+    outputs = [every_text(squad), every_text(audit), every_text(tmp_path / "pairs")]
+    outputs += [findings_json(problems), json.dumps(list(map(str, cohort.study.inputs)))]
+    for text in outputs:
+        assert not [one for one in WITHDRAWN if one in text]
+        assert not re.search(r"QX-?W-?99", text.replace("QX-W99", ""))
+    gone = cohort.exclusions[cohort.exclusions["reason"] == "withdrawn"]
+    assert dict(zip(gone["file"], gone["message"].str.split().str[0], strict=True)) == {
+        "athletes.csv": "1",
+        "lab_tests.csv": "2",
+        "field_estimates.csv": "7",
+        "field_tests.csv": "1",
+        "sessions.csv": "1",
+        "breaths": "1",
+        "samples": "1",
+    }
+
+
+def row(analysis, group, n, method="wrist"):
+    numbers = {"value": 1.0, "low": 0.0, "high": 2.0, "unit": "mL/kg/min", "n": n, "n_pairs": n}
+    place = {"analysis": analysis, "method": method, "mode": "run", "group": group}
+    return place | {"statistic": "bias", "note": ""} | numbers
+
+
+@pytest.mark.parametrize(
+    ("groups", "hidden"),
+    [
+        ({"long": 20, "short": 3}, {"long", "short"}),  # one follows from the other and the whole
+        ({"long": 20, "short": 3, "base": 8}, {"short", "base"}),
+        ({"long": 20, "short": 3, "base": 2}, {"short", "base"}),
+        ({"long": 20, "short": 1, "base": 2}, {"short", "base", "long"}),  # three people in all
+        ({"long": 20, "short": 9}, set()),
+    ],
+)
+def test_a_small_profile_cannot_be_worked_out_from_the_others(groups, hidden):
+    whole = row("limits_of_agreement", "all", sum(groups.values()))
+    frame = pd.DataFrame([whole, *(row("profile_bias", g, n) for g, n in groups.items())])
+    shown = without_small_cells(frame)
+    assert set(shown.loc[shown["value"].isna(), "group"]) == hidden
+    assert shown.loc[shown["value"].isna(), ["low", "high", "n", "n_pairs"]].isna().all().all()
+    assert shown.loc[shown["group"] == "all", "value"].notna().all()
+
+
+@pytest.mark.slow
+def test_a_whole_audit_report_tells_no_id_date_or_place(study, tmp_path):
+    written = write_report(study, tmp_path / "audit", kind="audit")
+    assert {"report.html", "report.ipynb", "provenance.json"} <= set(written.files)
+    assert not told(tmp_path / "audit")
+    share_report(tmp_path / "audit", tmp_path / "shared")
+    assert not told(tmp_path / "shared")

@@ -1,0 +1,223 @@
+"""Streaming gives what reading everything at once gives, and stops as a whole or not at all."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from agreement import cli
+from agreement.cohort import inspect_cohort
+from agreement.scale import registry_results, streamed
+from agreement.scale.engine import LocalEngine
+from agreement.tables import parts
+from agreement.tables.spills import read_section
+from agreement.tables.study import read_study
+
+KEYS = ["analysis", "method", "mode", "group", "statistic"]
+SUMS = {"limits_of_agreement", "trend", "regression", "error", "verdict"}
+
+
+def run(*args):
+    return CliRunner().invoke(cli.app, [str(arg) for arg in args])
+
+
+@pytest.fixture
+def both(registry, tmp_path, monkeypatch):
+    """Return the study in memory and streamed, in small batches and many buckets."""
+    pytest.importorskip("pyarrow")
+    monkeypatch.setattr(streamed, "ROWS_PER_BUCKET", 400)
+    monkeypatch.setattr(parts, "ROWS_AT_ONCE", 300)
+    work = tmp_path / "work"
+    work.mkdir()
+    found, problems = streamed.inspect_streamed(registry, work, LocalEngine(1))
+    cohort, expected = inspect_cohort(registry)
+    assert found.buckets > 4
+    return found, problems, cohort, expected
+
+
+def sections(found, name):
+    frames = [
+        read_section([found.work / f"{name}-{bucket:06d}.arrow"], number)
+        for places in found.sections.values()
+        for bucket, number in places
+    ]
+    return pd.concat(frames, ignore_index=True)
+
+
+def test_pairs_days_and_flow_are_those_of_the_study_in_memory(both):
+    found, _, cohort, _ = both
+    assert len(cohort.pairs) > 50
+    pd.testing.assert_frame_equal(sections(found, "pairs"), cohort.pairs)
+    pd.testing.assert_frame_equal(sections(found, "daily"), cohort.pairing.daily)
+    pd.testing.assert_frame_equal(found.flow, cohort.flow)
+
+
+def test_everything_found_is_said_once_in_words_of_the_whole_study(both):
+    _, problems, _, expected = both
+
+    def place(problem):
+        return (problem.severity, problem.reason, problem.file, problem.row or 0, problem.what)
+
+    kinds = {problem.reason for problem in problems}
+    assert {"copy", "stale", "missing_value", "out_of_range", "mass_mismatch"} <= kinds
+    said = sorted(place(p) for p in problems if "unusual" not in p.reason)
+    assert said == sorted(place(p) for p in expected if "unusual" not in p.reason)
+
+
+def test_rows_are_named_by_part_and_by_their_row_in_it(registry):
+    cohort, _ = inspect_cohort(registry)
+    lines = cohort.exclusions[cohort.exclusions["reason"] == "out_of_range"]
+    assert len(lines) >= 1
+    for file, row in zip(lines["file"].astype(str), lines["row"], strict=True):
+        path = registry / file
+        part = pd.read_csv(path) if path.suffix == ".csv" else pd.read_parquet(path)
+        assert part.iloc[row - 2]["vo2max_ml_kg_min"] == 400.0  # the header is row 1
+
+
+def test_a_registry_small_enough_is_analysed_as_ever(both):
+    found, _, cohort, _ = both
+    results = registry_results.registry_results(found, LocalEngine(1))
+    assert results.athletes == results.sampled > 30
+    pd.testing.assert_frame_equal(results.frame, cohort.results.frame)
+
+
+def test_of_a_large_one_sums_are_exact_and_the_rest_says_it_is_a_sample(both, monkeypatch):
+    found, _, cohort, _ = both
+    monkeypatch.setattr(registry_results, "SAMPLE", 25)
+    frame = registry_results.registry_results(found, LocalEngine(1)).frame
+    merged = cohort.results.frame.merge(frame, on=KEYS, suffixes=("", "_large"))
+    exact = merged[merged["analysis"].isin(SUMS)]
+    assert not exact["note_large"].str.contains("sample of").any()
+    p_values = exact["statistic"].isin(["p_slope", "p_spread"])  # by jackknife, not bootstrap
+    np.testing.assert_allclose(
+        exact["value_large"][~p_values], exact["value"][~p_values], rtol=1e-9, equal_nan=True
+    )
+    assert (exact["n_large"] == exact["n"]).all()
+    sampled = merged[merged["analysis"] == "passing_bablok"]
+    assert sampled["note_large"].str.contains("sample of .* athletes, seed 20260101").all()
+    slopes = sampled["statistic"] == "slope"
+    assert sampled["note_large"][slopes].str.contains("sampling error 0").all()
+
+
+def test_the_sample_is_the_same_in_however_many_buckets(registry, tmp_path, monkeypatch):
+    monkeypatch.setattr(registry_results, "SAMPLE", 25)
+    frames = []
+    for rows in (400, 100_000):
+        monkeypatch.setattr(streamed, "ROWS_PER_BUCKET", rows)
+        work = tmp_path / str(rows)
+        work.mkdir()
+        found, _ = streamed.inspect_streamed(registry, work, LocalEngine(1))
+        frames.append(registry_results.registry_results(found, LocalEngine(1)).frame)
+    pd.testing.assert_frame_equal(*frames, rtol=1e-9)
+
+
+def break_corrupt(folder):
+    (folder / "part-1.parquet").write_bytes(b"PAR1 this is no parquet file PAR1")
+
+
+def break_cut_off(folder):
+    path = folder / "part-1.parquet"
+    path.write_bytes(path.read_bytes()[:-2000])
+
+
+def break_columns(folder):
+    path = folder / "part-2.csv"
+    pd.read_csv(path).rename(columns={"method": "device_kind"}).to_csv(path, index=False)
+
+
+def break_empty(folder):
+    (folder / "part-2.csv").write_bytes(b"")
+
+
+@pytest.mark.parametrize(
+    ("harm", "file", "sentence"),
+    [
+        (break_corrupt, "part-1.parquet", "cannot be read"),
+        (break_cut_off, "part-1.parquet", "cannot be read"),
+        (break_columns, "part-2.csv", "column 'method' is missing"),
+        (break_empty, "part-2.csv", "The file is empty."),
+    ],
+)
+def test_a_bad_part_stops_the_run_with_one_clear_sentence(registry, tmp_path, harm, file, sentence):
+    harm(registry / "field_estimates")
+    out = tmp_path / "out"
+    done = run("pair", registry, "--out", out, "--workers", 1)
+    assert done.exit_code == 2
+    assert f"field_estimates/{file}" in done.stderr
+    assert sentence in done.stderr
+    assert not out.exists()
+    assert [p.name for p in tmp_path.iterdir()] == ["registry"]  # nor anything half-written
+    assert run("check", registry, "--workers", 1).exit_code == 2
+
+
+def test_a_part_without_rows_is_no_error(registry, tmp_path):
+    folder = registry / "field_estimates"
+    none = pd.read_parquet(folder / "part-1.parquet").iloc[:0]
+    none.to_parquet(folder / "part-9.parquet", index=False)
+    header = (folder / "part-0.csv").read_text().splitlines()[0]
+    (folder / "part-8.csv").write_text(header + "\n")
+    out = tmp_path / "out"
+    done = run("pair", registry, "--out", out, "--workers", 1)
+    assert done.exit_code == 0, done.stderr
+    flow = pd.read_csv(out / "flow.csv").set_index("file")
+    assert flow.loc["field_estimates", "rows_read"] == 3070
+    assert len(read_study(registry).inputs) == 8
+
+
+def test_a_folder_without_parts_stops(registry):
+    for path in (registry / "field_estimates").iterdir():
+        path.unlink()
+    done = run("check", registry)
+    assert done.exit_code == 2
+    assert "holds no part" in done.output
+
+
+def test_a_table_and_a_folder_of_the_same_name_stop(registry):
+    (registry / "field_estimates.csv").write_text("athlete_id\n")
+    done = run("check", registry)
+    assert done.exit_code == 2
+    assert "Two files could be the table field_estimates" in done.output
+
+
+def test_people_who_withdrew_leave_every_part_in_one_line(registry, tmp_path):
+    athletes = pd.read_csv(registry / "athletes.csv")
+    athletes["withdrawn"] = np.where(athletes["athlete_id"] == "p004", "yes", "no")
+    athletes.to_csv(registry / "athletes.csv", index=False)
+    out = tmp_path / "out"
+    assert run("pair", registry, "--out", out, "--workers", 1).exit_code == 0
+    for path in [out / "pairs.csv", out / "exclusions.csv", *out.glob("exclusions/*.csv")]:
+        assert "p004" not in path.read_text()
+    lines = pd.read_csv(out / "exclusions.csv")
+    own = lines[(lines["file"] == "field_estimates") & (lines["reason"] == "withdrawn")]
+    assert own["message"].str.fullmatch(r"\d+ rows removed at the participant's own request.").all()
+    assert len(own) == 1
+
+
+def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monkeypatch):
+    from agreement.report import any_size
+
+    monkeypatch.setattr(any_size, "MOST_IN_MEMORY", 1000)
+    monkeypatch.setattr(registry_results, "SAMPLE", 25)
+    out = tmp_path / "out"
+    done = run("report", registry, "--out", out, "--workers", 1)
+    assert done.exit_code == 0, done.stderr
+    page = (out / "report.html").read_text()
+    assert '<div id="verdict">' in page
+    assert "computed on a sample of" in page
+    assert 'data-statistic="limits_of_agreement/wrist/run/all/bias"' in page
+    names = {path.name for path in out.iterdir()}
+    assert {"results.csv", "pairs.csv", "flow.csv", "provenance.json", "exclusions"} <= names
+    assert run("verify", out).exit_code == 0
+
+
+def test_an_audit_of_a_large_registry_writes_no_ids(registry, tmp_path, monkeypatch):
+    from agreement.report import any_size
+
+    monkeypatch.setattr(any_size, "MOST_IN_MEMORY", 1000)
+    out = tmp_path / "out"
+    done = run("report", registry, "--out", out, "--report", "audit", "--workers", 1)
+    assert done.exit_code == 0, done.stderr
+    ids = pd.read_csv(registry / "athletes.csv")["athlete_id"]
+    for path in (p for p in out.rglob("*") if p.is_file()):
+        text = path.read_text()
+        assert not [one for one in ids if one in text], path.name
