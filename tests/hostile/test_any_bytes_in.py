@@ -52,7 +52,7 @@ def test_300_spoilt_folders_give_an_answer(tmp_path):
     assert 30 < usable < 270  # neither harmless nor hopeless
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("part", range(8))
 def test_20_000_spoilt_folders_give_an_answer(tmp_path, part):
     first = SEED + 1000 + 2500 * part
