@@ -1,5 +1,6 @@
 """A small registry whose estimates come in parts."""
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -93,7 +94,14 @@ def write_registry(folder: Path, *, athletes: int = 40, rows: int = 3000, parts:
     return folder
 
 
-@pytest.fixture
-def registry(tmp_path):
+@pytest.fixture(scope="session")
+def registry_once(tmp_path_factory):
+    """Write it once; nobody changes this one."""
     pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
-    return write_registry(tmp_path / "registry")
+    return write_registry(tmp_path_factory.mktemp("registry") / "registry")
+
+
+@pytest.fixture
+def registry(registry_once, tmp_path):
+    """Return a copy to break."""
+    return shutil.copytree(registry_once, tmp_path / "registry")

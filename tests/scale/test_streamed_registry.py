@@ -21,16 +21,15 @@ def run(*args):
     return CliRunner().invoke(cli.app, [str(arg) for arg in args])
 
 
-@pytest.fixture
-def both(registry, tmp_path, monkeypatch):
+@pytest.fixture(scope="module")
+def both(registry_once, tmp_path_factory):
     """Return the study in memory and streamed, in small batches and many buckets."""
-    pytest.importorskip("pyarrow")
-    monkeypatch.setattr(streamed, "ROWS_PER_BUCKET", 400)
-    monkeypatch.setattr(parts, "ROWS_AT_ONCE", 300)
-    work = tmp_path / "work"
-    work.mkdir()
-    found, problems = streamed.inspect_streamed(registry, work, LocalEngine(1))
-    cohort, expected = inspect_cohort(registry)
+    work = tmp_path_factory.mktemp("work")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(streamed, "ROWS_PER_BUCKET", 400)
+        patch.setattr(parts, "ROWS_AT_ONCE", 300)
+        found, problems = streamed.inspect_streamed(registry_once, work, LocalEngine(1))
+    cohort, expected = inspect_cohort(registry_once)
     assert found.buckets > 4
     return found, problems, cohort, expected
 
@@ -99,6 +98,7 @@ def test_of_a_large_one_sums_are_exact_and_the_rest_says_it_is_a_sample(both, mo
     assert sampled["note_large"][slopes].str.contains("sampling error 0").all()
 
 
+@pytest.mark.slow
 def test_the_sample_is_the_same_in_however_many_buckets(registry, tmp_path, monkeypatch):
     monkeypatch.setattr(registry_results, "SAMPLE", 25)
     frames = []
