@@ -5,6 +5,7 @@ import datetime as dt
 import io
 import random
 import zipfile
+from functools import cache
 from typing import Any
 
 Folder = dict[str, Any]
@@ -117,6 +118,7 @@ def _inline(place: str, text: str) -> str:
     return f'<c r="{place}" t="inlineStr"><is><t>{text}</t></is></c>'
 
 
+@cache
 def hostile_sheets() -> dict[str, bytes]:
     """Return workbooks made to fill the memory or to read other files, by what they try."""
     head = "".join(
@@ -130,6 +132,9 @@ def hostile_sheets() -> dict[str, bytes]:
     shown = {"doctype": "", "dimension": "A1:E2", "rows": first + row}
     return {
         "declared size": workbook_of(_SHEET.format(**shown | {"dimension": "A1:XFD1048576"})),
+        "both": workbook_of(
+            _SHEET.format(**shown | {"dimension": "A1:XFD1048576", "rows": first + row + far})
+        ),
         "far cell": workbook_of(_SHEET.format(**shown | {"rows": first + row + far})),
         "row order": workbook_of(_SHEET.format(**shown | {"rows": far + row + first})),
         "entities": workbook_of(
