@@ -51,7 +51,13 @@ def outcome(cell: Cell) -> str:
 
 def verdict_sentences(methods: tuple[Any, ...]) -> list[str]:
     """Return one plain sentence for each method and mode; one that says so without any."""
-    return [method.verdict.summary() for method in methods] or [NO_PAIRS]
+    return [_sentence(method) for method in methods] or [NO_PAIRS]
+
+
+def _sentence(method: Any) -> str:
+    """Return the verdict's sentence; estimates made of sessions are named in words."""
+    words = "from training sessions' heart rate"
+    return str(method.verdict.summary()).replace(f"'{SESSIONS_METHOD}'", words)
 
 
 def verdict_block(methods: tuple[Any, ...], numbers: Numbers, margin: Margin) -> Block:
@@ -69,7 +75,7 @@ def verdict_block(methods: tuple[Any, ...], numbers: Numbers, margin: Margin) ->
             outcome(numbers.get("verdict", "within_margin", method.method, method.mode)),
             "No verdict",
         )
-        parts.append(f"<p><strong>{word}.</strong> {marked(method.verdict.summary(), cells)}</p>")
+        parts.append(f"<p><strong>{word}.</strong> {marked(_sentence(method), cells)}</p>")
     parts.append(f'<p class="note">{_margin_sentence(margin)}</p>')
     return Block(f'<div id="verdict">{"".join(parts)}</div>')
 

@@ -150,5 +150,5 @@ def drift(one: Comparison) -> Section:
 def sign_off_block() -> Block:
     """Return the lines for names, dates and signatures."""
     rows = [(who, "", "", "") for who in ("measured by", "checked by", "released by")]
-    html = table("Sign-off", ("role", "name", "date", "signature"), rows).html
+    html = table("Names and signatures", ("role", "name", "date", "signature"), rows).html
     return Block(html.replace('<span class="absent">not available</span>', "&nbsp;"))

@@ -110,7 +110,9 @@ def cards_block(cards: pd.DataFrame) -> Block:
         ]
         shown = table(f"{name} (mL/kg/min)", columns, rows, numeric=columns[1:5])
         summary = f"{escape(name)}: {len(own)} athletes"
-        blocks.append(Block(f"<details><summary>{summary}</summary>{shown.html}</details>"))
+        blocks.append(
+            Block(f'<details class="printed"><summary>{summary}</summary>{shown.html}</details>')
+        )
     return joined(blocks)
 
 

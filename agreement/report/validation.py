@@ -41,9 +41,10 @@ def sensitivity_block(one: Comparison) -> Block:
 
 def _conventions(one: Comparison) -> Block:
     """Return limits by each convention for the factor of the standard deviation."""
-    bias, sd = (one.cell("limits_of_agreement", name) for name in ("bias", "sd_of_differences"))
-    if not sd.known:
-        return one.without("limits by other conventions", sd)
+    names = ("bias", "sd_of_differences", "lower_limit")
+    bias, sd, limit = (one.cell("limits_of_agreement", name) for name in names)
+    if not limit.known:
+        return one.without("limits by other conventions", limit)
     rows = [
         (
             escape(name),
@@ -127,7 +128,9 @@ def quotable_block(comparisons: tuple[Comparison, ...]) -> Block:
     for one in comparisons:
         names = ("bias", "lower_limit", "upper_limit")
         cells = [one.cell("limits_of_agreement", name) for name in names]
-        said = marked(one.results.limits_of_agreement.summary(), cells)
+        enough = cells[1].known  # with too few athletes the verdict's sentence leaves limits out
+        source = one.results.limits_of_agreement if enough else one.results.verdict
+        said = marked(source.summary(), cells)
         name = escape(method_name(one.results.method, one.results.mode))
         sentences.append(paragraph(f"{name}: {said}"))
     return joined(sentences)

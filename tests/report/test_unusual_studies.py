@@ -8,6 +8,7 @@ from agreement.report.page import open_report
 
 NO_MARGIN = '[study]\ntime_zone = "UTC"\n[profile]\nuse = "stated"\n'
 LATE = NO_MARGIN + "[margin]\nlimit_ml_kg_min = 9\nagreed_on = 2026-06-01\n"
+AGREED = NO_MARGIN + "[margin]\nlimit_ml_kg_min = {}\nagreed_on = 2026-01-10\n"
 SECTIONS = (
     "heading",
     "verdict",
@@ -66,6 +67,41 @@ def test_a_limit_agreed_after_the_first_test_is_said(shown):
     text = shown("verdict", toml=LATE)
     assert "Withheld" in text["verdict"]
     assert "2026-06-01" in text["verdict"]
+
+
+@pytest.mark.parametrize(
+    ("limit", "word", "sentence"),
+    [  # the readings are made 3 below the laboratory's, the mean of three scatters by 1.2
+        (20, "Acceptable.", "the agreed limit of 20 mL/kg/min is met"),
+        (2, "Not acceptable.", "the agreed limit of 2 mL/kg/min is not met"),
+        (6.5, "Undecided.", "more athletes would be needed"),
+    ],
+)
+def test_a_limit_is_met_or_not_or_undecided_in_words(shown, limit, word, sentence):
+    text = shown("verdict", toml=AGREED.format(limit))["verdict"]
+    assert text.startswith(word)
+    assert sentence in text
+    assert "2026-01-10" in text
+
+
+def test_three_athletes_get_no_limits_in_any_section_of_a_validation(shown):
+    text = shown("verdict", "sensitivity", "quotable", athletes=3)
+    assert "3 athletes are too few" in text["quotable"]
+    assert "no limits by other conventions: too few athletes" in text["sensitivity"]
+    assert "limits of agreement are" not in " ".join(text.values())
+
+
+def test_one_athlete_is_said_to_be_too_few(shown):
+    text = shown("verdict", "change", "athletes", "quotable", athletes=1)
+    assert "too few for any statement" in text["verdict"]
+    assert "too few" in text["quotable"]
+    assert "no change to compare" in text["change"]
+    assert "too few athletes to say" in text["athletes"]
+
+
+def test_one_method_has_no_other_to_be_compared_with(shown):
+    text = shown("two_estimators")
+    assert "No two methods share enough athletes" in text["two_estimators"]
 
 
 def test_one_visit_gives_no_change(shown):

@@ -1,0 +1,173 @@
+"""
+Each kind of report in a real browser, on a small study and on the demo, at two widths and on paper.
+
+A copy of the page with a measuring script is opened, in a frame, for windows have a least width;
+the page itself holds no script. What is asked of
+the page: WCAG 2.2, success criteria 1.1.1 (alternative text), 1.3.1 (headings in order) and 1.4.10
+(no scrolling in two dimensions); provenance: memory. Widths and pages: common practice, no source.
+"""
+
+import json
+import re
+import shutil
+import subprocess
+from dataclasses import dataclass
+from html import unescape
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from agreement.report.pdf import browser, print_pdf
+from agreement.report.write import write_report
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+DEMO = Path(__file__).parents[2] / "demo_cohort"
+KINDS = ("squad", "validation", "audit")
+WIDTHS = (390, 1280)  # a phone, a desk
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--enable-logging=stderr",  # the page's console
+)
+MEASURE = """
+<script>
+addEventListener("load", () => {
+  const all = (what) => [...document.querySelectorAll(what)];
+  const closed = document.documentElement.scrollWidth;
+  all("details").forEach((one) => { one.open = true; });
+  parent.postMessage(JSON.stringify({
+    inner: innerWidth,
+    across: [closed, document.documentElement.scrollWidth],
+    headings: all("h1, h2, h3, h4, h5, h6").map((one) => Number(one.tagName[1])),
+    pictures: all("img, svg").map((one) => [one.alt || one.ariaLabel || "", one.naturalWidth]),
+    captions: all(".scroll caption").filter((one) => !one.closest("details"))
+      .map((one) => one.clientWidth - one.closest(".scroll").clientWidth),
+    loaded: performance.getEntriesByType("resource").map((one) => one.name),
+  }), "*");
+});
+</script>
+</body>"""
+FRAME = """<!DOCTYPE html>
+<title>frame</title>
+<iframe src="measuring.html" style="width: {width}px; height: 900px; border: 0"></iframe>
+<pre id="measured"></pre>
+<script>
+addEventListener("message", (told) => {{
+  document.getElementById("measured").textContent = told.data;
+}});
+</script>"""
+
+
+@dataclass(frozen=True)
+class Opened:
+    """What the browser measured, and what it said."""
+
+    measured: dict
+    console: list[str]
+
+
+def open_page(page, width, place):
+    """Open a measuring copy of a page at a width."""
+    copy = page.read_text(encoding="utf-8").replace("</body>", MEASURE)
+    (place / "measuring.html").write_text(copy, encoding="utf-8")
+    frame = place / "frame.html"
+    frame.write_text(FRAME.format(width=width), encoding="utf-8")
+    command = [
+        browser(),
+        *FLAGS,
+        f"--user-data-dir={place / 'profile'}",
+        "--window-size=1400,1000",
+        "--dump-dom",
+        frame.as_uri(),
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=120)
+    found = re.search(r'<pre id="measured">(.+?)</pre>', done.stdout, flags=re.DOTALL)
+    assert found, "the browser did not measure the page"
+    console = [line for line in done.stderr.splitlines() if "CONSOLE" in line]
+    return Opened(json.loads(unescape(found[1])), console)
+
+
+def printed_pages(pdf):
+    """Count the page objects of a PDF."""
+    return len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes()))
+
+
+@pytest.fixture(
+    scope="module",
+    params=[(study, kind) for study in ("small", "demo") for kind in KINDS],
+    ids="-".join,
+)
+def rendered(request, small_study, tmp_path_factory):
+    """One report, and the name of its study."""
+    if browser() is None:
+        pytest.skip("No Chromium was found on this machine, so no page can be opened.")
+    name, kind = request.param
+    root = tmp_path_factory.mktemp(f"{name}-{kind}")
+    study = root / "study"
+    if name == "demo":
+        shutil.copytree(DEMO, study)
+    else:
+        small_study(study)
+    written = write_report(study, root / "out", kind=kind)
+    return name, written.folder / "report.html"
+
+
+@pytest.fixture(scope="module", params=WIDTHS)
+def opened(request, rendered, tmp_path_factory):
+    return request.param, open_page(rendered[1], request.param, tmp_path_factory.mktemp("look"))
+
+
+def test_the_page_never_scrolls_sideways(opened):
+    width, page = opened
+    assert page.measured["inner"] == width
+    assert max(page.measured["across"]) <= width  # folded, and unfolded
+
+
+def test_captions_stay_in_the_frame_of_their_table(opened):
+    beyond = opened[1].measured["captions"]
+    assert beyond
+    assert max(beyond) <= 0
+
+
+def test_every_picture_is_drawn_and_told_in_words(opened):
+    pictures = opened[1].measured["pictures"]
+    assert pictures
+    assert all(len(words.split()) > 5 for words, _ in pictures)
+    assert all(wide > 100 for _, wide in pictures)
+
+
+def test_headings_come_in_order(opened):
+    levels = opened[1].measured["headings"]
+    assert levels.count(1) == 1
+    assert levels[0] == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+
+
+def test_nothing_is_loaded_and_the_console_stays_empty(opened):
+    loaded = opened[1].measured["loaded"]
+    assert [name for name in loaded if not name.startswith("data:")] == []
+    assert opened[1].console == []
+
+
+def test_nothing_in_the_page_points_to_a_network(rendered):
+    text = rendered[1].read_text(encoding="utf-8")
+    places = re.findall(r'\b(?:src|href|srcset|action|data)\s*=\s*"([^"]*)"', text)
+    assert places
+    assert [place for place in places if not place.startswith(("data:image/", "#"))] == []
+    assert re.findall(r"@import|url\(", text) == []
+
+
+def test_it_prints_on_a_sane_number_of_pages(rendered, tmp_path):
+    name, page = rendered
+    target = tmp_path / "report.pdf"
+    assert print_pdf(page, target) == ""
+    fewest, most = (4, 25) if name == "small" else (12, 60)
+    assert fewest <= printed_pages(target) <= most
