@@ -67,7 +67,7 @@ class ClusterEngine:
     def _watch(self, futures: Sequence[Any], progress: Progress | None, stage: str) -> None:
         from distributed import as_completed
 
-        for done, _ in enumerate(as_completed(futures), start=1):
+        for done, _ in enumerate(as_completed(futures, loop=self.client.loop), start=1):
             if progress is not None:
                 progress(done, len(futures), stage)
 

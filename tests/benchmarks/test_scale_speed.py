@@ -1,0 +1,173 @@
+"""
+A registry, against reading its Parquet and no more, at three sizes.
+
+The everyday sizes take a minute; `AGREEMENT_BENCHMARK_FULL=1` asks for 5e6, 2e7 and 5e7 rows.
+"""
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.scale.engine import LocalEngine
+from agreement.scale.pair_sums import PairSums
+
+pa = pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
+parquet = pytest.importorskip("pyarrow.parquet")
+pytestmark = pytest.mark.slow
+
+FULL = os.environ.get("AGREEMENT_BENCHMARK_FULL") == "1"
+SIZES = (5_000_000, 20_000_000, 50_000_000) if FULL else (250_000, 500_000, 1_000_000)
+PROMISED = SIZES[1] if FULL else None  # below, starting the workers weighs more than the work
+ATHLETES = 20_000 if FULL else 2_000  # the same for all sizes: what grows is the rows
+PART = 1_000_000
+DAY_0 = np.datetime64("2026-01-01")
+TOML = '[study]\ntime_zone = "UTC"\n[profile]\nuse = "stated"\n'
+
+
+def part(rows: int, seed: int) -> "pa.Table":
+    rng = np.random.default_rng(seed)
+    who = rng.integers(0, ATHLETES, rows)
+    when = DAY_0 + rng.integers(0, 300 * 86_400, rows).astype("timedelta64[s]")
+    lab = 40.0 + who % 25
+    ids = pa.array([f"p{i:06d}" for i in range(ATHLETES)])
+    return pa.table(
+        {
+            "athlete_id": ids.take(pa.array(who)),
+            "taken_at": pa.array(when.astype("datetime64[us]")).cast(pa.timestamp("us", tz="UTC")),
+            "method": pa.array(["wrist", "chest"]).take(pa.array(rng.integers(0, 2, rows))),
+            "mode": pa.array(["run"]).take(pa.array(np.zeros(rows, np.int64))),
+            "vo2max_ml_kg_min": np.round(lab + rng.normal(1, 2, rows), 1),
+            "lab": lab,
+        }
+    )
+
+
+@pytest.fixture(scope="module", params=SIZES, ids="{:,} rows".format)
+def registry(request, tmp_path_factory):
+    rows, folder = request.param, tmp_path_factory.mktemp("registry")
+    (folder / "field_estimates").mkdir()
+    (folder / "study.toml").write_text(TOML)
+    size = min(PART, rows // 4)
+    for number in range(rows // size):
+        path = folder / "field_estimates" / f"part-{number:04d}.parquet"
+        parquet.write_table(part(size, number), path, row_group_size=250_000)
+    rng = np.random.default_rng(1)
+    dates = DAY_0 + rng.integers(60, 240, ATHLETES).astype("timedelta64[D]")
+    tests = {
+        "lab_test_id": [f"t{i:06d}" for i in range(ATHLETES)],
+        "athlete_id": [f"p{i:06d}" for i in range(ATHLETES)],
+        "date": dates.astype(str),
+        "vo2max_ml_kg_min": np.round(40 + np.arange(ATHLETES) % 25 + rng.normal(0, 1, ATHLETES), 1),
+    }
+    frame = pd.DataFrame(tests).assign(mode="run", averaging_rule="moving 30 s", mass_kg=70)
+    frame.to_csv(folder / "lab_tests.csv", index=False)
+    yield folder, rows
+    for path in (folder / "field_estimates").iterdir():  # gigabytes at the full size
+        path.unlink()
+
+
+def seconds_to_read(folder: Path) -> float:
+    """Return how long the Parquet alone takes, once it is in the system's cache."""
+    paths = sorted((folder / "field_estimates").iterdir())
+    taken = []
+    for _ in range(3):
+        start = time.perf_counter()
+        for path in paths:
+            parquet.read_table(path)
+        taken.append(time.perf_counter() - start)
+    return float(np.median(taken))
+
+
+def sums_of_part(margin: float, path: Path) -> PairSums:
+    """Sum field and laboratory of one part, one row group at a time."""
+    total = PairSums(margin=margin)
+    with parquet.ParquetFile(path) as file:
+        for batch in file.iter_batches(250_000, columns=["vo2max_ml_kg_min", "lab"]):
+            total += PairSums.of(*(column.to_numpy() for column in batch.columns), margin=margin)
+    return total
+
+
+def added(parts):
+    return sum(parts[1:], parts[0])
+
+
+def test_sums_of_all_rows_by_two_threads(registry, told):
+    folder, rows = registry
+    paths = sorted((folder / "field_estimates").iterdir())
+    yardstick = seconds_to_read(folder)
+    times = {}
+    for workers in (1, 2):
+        start = time.perf_counter()
+        sums = LocalEngine(workers, "threads").map_merge(sums_of_part, 5.0, paths, added)
+        times[workers] = time.perf_counter() - start
+    assert sums.n == rows
+    size = f"{rows:,}"
+    told("sums over Parquet rows, two workers", times[2] / yardstick, size=size, must=8, aim=5)
+    told("the same, one worker over two", times[1] / times[2], size=size, unit="times")
+
+
+def measured(command: list[str]) -> tuple[float, float]:
+    """Return seconds and peak memory [MB] of a command with all its children, shared pages once."""
+    import psutil
+
+    start, peak = time.perf_counter(), 0.0
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    watched = psutil.Process(process.pid)
+    while process.poll() is None:
+        held = 0
+        try:
+            for one in (watched, *watched.children(recursive=True)):
+                about = one.memory_full_info()
+                held += getattr(about, "pss", about.rss)
+        except psutil.Error:  # one of them ended meanwhile
+            pass
+        peak = max(peak, held / 1e6)
+        time.sleep(0.1)
+    assert process.returncode == 0
+    return time.perf_counter() - start, peak
+
+
+PEAKS: dict[int, float] = {}
+
+
+def test_check_and_pair_streaming_with_two_workers(registry, told, tmp_path):
+    folder, rows = registry
+    yardstick = seconds_to_read(folder)
+    start = [sys.executable, "-m", "agreement"]
+    workers = ["--workers", "2"]
+    check, of_check = measured([*start, "check", str(folder), *workers])
+    pair, of_pair = measured([*start, "pair", str(folder), "--out", str(tmp_path / "o"), *workers])
+    PEAKS[rows] = max(of_check, of_pair)
+    promised = rows == PROMISED
+    told(
+        "check + pair streaming, two workers",
+        (check + pair) / yardstick,
+        size=f"{rows:,}",
+        must=80 if promised else None,
+        aim=40 if promised else None,
+        megabytes=PEAKS[rows],
+    )
+    told("memory while streaming", PEAKS[rows], size=f"{rows:,}", must=600, aim=400, unit="MB")
+
+
+def test_memory_does_not_grow_with_the_rows(told):
+    if set(PEAKS) != set(SIZES):
+        pytest.skip("needs the measurements above")
+    growth = PEAKS[SIZES[2]] / PEAKS[SIZES[0]] - 1
+    size = f"{SIZES[0]:,} -> {SIZES[2]:,}"
+    told("growth of that memory", 100 * growth, size=size, must=10 if FULL else None, unit="%")
+
+
+def test_a_second_worker_helps(registry, told, tmp_path):
+    folder, rows = registry
+    if rows != SIZES[1]:
+        pytest.skip("one size is enough")
+    start = [sys.executable, "-m", "agreement", "pair", str(folder), "--out", str(tmp_path / "o")]
+    one, two = (measured([*start, "--workers", str(n)])[0] for n in (1, 2))
+    told("pair: one worker over two workers", one / two, size=f"{rows:,}", unit="times")

@@ -1,0 +1,88 @@
+"""One function over many items, in this process or in several."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from operator import itemgetter
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from agreement.errors import AgreementError
+from agreement.scale.engine import FAN_IN, LocalEngine, engine, merged_tree
+
+sys.path.insert(0, str(Path(__file__).parent))  # workers get the same path
+import engine_work  # found by the line above
+
+
+@pytest.mark.parametrize("kind", ["threads", "processes"])
+def test_results_stand_in_the_order_of_the_items(kind):
+    seen = []
+    found = LocalEngine(2, kind).map(
+        engine_work.squared, 100, range(9), progress=lambda *told: seen.append(told), stage="Sums"
+    )
+    assert found == [100, 101, 104, 109, 116, 125, 136, 149, 164]
+    assert [told[0] for told in seen] == list(range(1, 10))
+    assert {told[1:] for told in seen} == {(9, "Sums")}
+
+
+def test_merging_is_one_tree_of_neighbours():
+    groups = []
+
+    def merge(parts):
+        groups.append(tuple(parts))
+        return "".join(parts)
+
+    assert merged_tree(list("abcdefghijk"), merge) == "abcdefghijk"
+    assert [len(group) for group in groups] == [FAN_IN, 11 - FAN_IN, 2]
+    assert merged_tree(["alone"], itemgetter(0)) == "alone"
+
+
+def test_as_many_workers_as_asked_give_the_same_sum_to_the_last_digit():
+    values = np.random.default_rng(1).normal(0, 1e6, 40).tolist()
+    sums = [
+        LocalEngine(n, "threads").map_merge(engine_work.squared, 0.1, values, sum) for n in (1, 3)
+    ]
+    assert sums[0] == sums[1]
+
+
+@pytest.mark.slow
+def test_what_a_lost_worker_had_is_done_again(tmp_path):
+    found = LocalEngine(2).map(engine_work.squared_after_one_loss, tmp_path, range(12))
+    assert (tmp_path / "lost").exists()
+    assert found == [i * i for i in range(12)]
+
+
+@pytest.mark.slow
+def test_workers_lost_again_and_again_end_with_one_sentence():
+    with pytest.raises(AgreementError, match=r"lost 3 times, most likely for want of memory"):
+        LocalEngine(2).map(engine_work.always_lost, None, range(4))
+
+
+def test_workers_and_scheduler_exclude_each_other():
+    with pytest.raises(AgreementError, match="not both"), engine(2, "tcp://127.0.0.1:1"):
+        pass
+    with pytest.raises(AgreementError, match="1 or more; got 0"), engine(0):
+        pass
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="interrupts differ there")
+def test_an_interrupt_leaves_nothing_half_written(registry, tmp_path):
+    out = tmp_path / "out"
+    command = [sys.executable, "-m", "agreement", "pair", str(registry), "--out", str(out)]
+    process = subprocess.Popen(
+        [*command, "--workers", "2"], stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    deadline = time.monotonic() + 120
+    while not list(tmp_path.glob(".out-*/spills")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    os.killpg(process.pid, signal.SIGINT)  # what a terminal does: parent and workers alike
+    said = process.communicate(timeout=120)[1]
+    assert process.returncode == 130, said
+    assert "Interrupted; nothing was written." in said
+    assert "Traceback" not in said
+    assert [path.name for path in tmp_path.iterdir()] == ["registry"]
