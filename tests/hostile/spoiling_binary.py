@@ -6,6 +6,7 @@ import io
 import random
 import zipfile
 from functools import cache
+from math import isnan
 from typing import Any
 
 Folder = dict[str, Any]
@@ -182,7 +183,7 @@ def _arrow(values: list[str], rng: random.Random, *, odd: bool) -> Any:
     fitting = pa.array(numbers) if any(n is not None for n in numbers) else pa.array(values)
     if not odd:
         return fitting
-    whole = [None if n is None else int(max(min(n, 1e6), -1e6)) for n in numbers]
+    whole = [None if n is None or isnan(n) else int(max(min(n, 1e6), -1e6)) for n in numbers]
     makers = (
         lambda: pa.array([[v] for v in values]),
         lambda: pa.array([{"x": v} for v in values]),

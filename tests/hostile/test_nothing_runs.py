@@ -1,0 +1,240 @@
+"""Nothing runs that should not: cells, labels and paths of a study stay data everywhere."""
+
+import ast
+import csv
+import os
+import re
+import subprocess
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+from active_study import FORMULA, MARKUP, write_active
+from hypothesis import given
+from hypothesis import strategies as st
+from small_study import small_study, write_folder
+
+import agreement
+from agreement.cohort import inspect_cohort
+from agreement.report.page import open_report
+from agreement.report.pdf import browser
+from agreement.report.render import parameters_source
+from agreement.report.write import write_report
+from agreement.report.write_pairs import write_pairs
+
+PACKAGE = Path(agreement.__file__).parent
+SECTIONS = {
+    "squad": "heading verdict next_steps flow differences profiles regression budget averaging "
+    "change inputs athletes left_out methods provenance",
+    "validation": "heading verdict flow differences structure two_estimators sensitivity "
+    "reporting_lists quotable methods",
+    "audit": "heading verdict margin funnel effort people out_of_range drift protocol_list "
+    "left_out sign_off provenance",
+}
+
+
+class ActiveParts(HTMLParser):
+    """Collects what a page could run or load."""
+
+    def __init__(self):
+        super().__init__()
+        self.found = []
+
+    def handle_starttag(self, tag, attributes):
+        if tag in {"script", "iframe", "object", "embed", "form", "link", "base", "meta", "svg"}:
+            self.found.append(tag)
+        for name, value in attributes:
+            active = name.startswith("on") or re.match(r"\s*(javascript|https?|file):", value or "")
+            inside = name != "src" or str(value).startswith("data:image/")
+            if active or not inside:
+                self.found.append(f"{tag} {name}={value}")
+
+
+def active_parts(html):
+    parser = ActiveParts()
+    parser.feed(html)
+    return parser.found
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory):
+    return write_active(tmp_path_factory.mktemp("active"))
+
+
+@pytest.mark.parametrize("kind", SECTIONS)
+def test_no_label_becomes_markup_in_any_section(study, tmp_path, kind):
+    report = open_report(study, kind=kind, save=tmp_path if kind == "squad" else None)
+    html = {name: getattr(report, name)().html for name in SECTIONS[kind].split()}
+    assert {name: active_parts(text) for name, text in html.items() if active_parts(text)} == {}
+    assert "&lt;script&gt;" in html["heading"]
+    if kind == "squad":
+        report.save()
+        for path in tmp_path.glob("figures/*.svg"):
+            for element in ET.parse(path).iter():
+                assert "script" not in element.tag
+                assert not [name for name in element.attrib if name.startswith("on")]
+        assert not active_cells(tmp_path)
+
+
+def active_cells(folder):
+    """Return the cells that a spreadsheet would take for a formula."""
+    number = re.compile(r"-?\d+(\.\d+)?(e[-+]\d+)?")
+    cells = []
+    for path in sorted(folder.glob("*.csv")):
+        with path.open(newline="", encoding="utf-8") as file:
+            cells += [c for row in csv.reader(file) for c in row if c.startswith(tuple("=+-@\t\r"))]
+    return [cell for cell in cells if not number.fullmatch(cell)]
+
+
+def test_formulas_are_neutral_in_what_pair_and_estimate_write(study, tmp_path):
+    write_pairs(study, tmp_path / "pairs")
+    assert not active_cells(tmp_path / "pairs")
+    text = (tmp_path / "pairs" / "pairs.csv").read_text(encoding="utf-8")
+    assert "'=HYPERLINK" in text
+    run = [sys.executable, "-m", "agreement", "estimate", study, "--out", tmp_path / "values.csv"]
+    subprocess.run(run, check=True, capture_output=True)
+    assert not active_cells(tmp_path)
+    assert FORMULA[:8] in (tmp_path / "values.csv").read_text(encoding="utf-8")
+
+
+@given(text=st.text(), more=st.text())
+def test_parameters_reach_the_kernel_as_plain_literals(text, more):
+    source = parameters_source({"study": text, "save": more, "seed": 3})
+    statements = ast.parse(source).body
+    assert [type(s) for s in statements] == [ast.Assign] * 3
+    assert [ast.literal_eval(s.value) for s in statements] == [text, more, 3]
+
+
+@pytest.mark.slow
+def test_a_whole_report_runs_no_text_of_the_study(study, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    write_report(study, tmp_path / "out")
+    assert not list(tmp_path.rglob("owned*"))
+    assert not list(study.parent.rglob("owned*"))
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert set(active_parts(page)) <= {"meta"}
+    if (program := browser()) is None:
+        pytest.skip("no Chromium on this machine")
+    flags = (
+        *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+        *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+        *(f"--user-data-dir={tmp_path / 'profile'}", "--virtual-time-budget=3000", "--dump-dom"),
+    )
+    page = (tmp_path / "out" / "report.html").as_uri()
+    seen = subprocess.run(
+        [program, *flags, page], capture_output=True, text=True, check=True
+    ).stdout
+    title = re.search(r"<title>(.*?)</title>", seen, re.DOTALL)[1]
+    assert "owned.txt" in title  # the folder's name, as text
+    assert title != "owned"
+    assert set(active_parts(seen)) <= {"meta"}
+    trap = tmp_path / "trap.html"
+    trap.write_text(f"<title>still</title>{MARKUP}", encoding="utf-8")
+    seen = subprocess.run(
+        [program, *flags, trap.as_uri()], capture_output=True, text=True, check=True
+    ).stdout
+    assert "<title>owned</title>" in seen  # the payload does run where it is let
+
+
+SECRET = "athlete_id,mode,found\nsecret-of-another-folder,run,x\n"
+OUTSIDE = (
+    "../outside.csv",
+    "sub/../../outside.csv",
+    "..\\outside.csv",
+    "/etc/passwd",
+    "C:\\outside.csv",
+    "\\\\server\\share\\x.csv",
+    "link.csv",
+    "linked/outside.csv",
+)
+
+
+@pytest.mark.parametrize("path", OUTSIDE)
+@pytest.mark.parametrize("key", ["id_map", "athletes", "samples"])
+def test_no_path_leads_out_of_the_study_folder(tmp_path, path, key):
+    (tmp_path / "outside.csv").write_text(SECRET, encoding="utf-8")
+    folder = {
+        "study.toml": b"",
+        "lab_tests.csv": b"x\n",
+        "link.csv": "../outside.csv",
+        "linked": "..",
+    }
+    keys = f"[study]\nid_map = '{path}'" if key == "id_map" else f"[files.{key}]\npath = '{path}'"
+    root = write_folder(folder | {"study.toml": keys.encode()}, tmp_path / "study")
+    cohort, problems = inspect_cohort(root)
+    assert cohort is None
+    said = " ".join(map(str, problems))
+    assert any(p.reason == "path_outside" and p.file == "study.toml" for p in problems), said
+    assert "secret" not in said
+    assert "root:" not in said
+
+
+@pytest.mark.parametrize("name", ["field_estimates.csv", "breaths/T3.csv", "study.toml", "lab.csv"])
+def test_no_link_leads_out_of_the_study_folder(tmp_path, name):
+    (tmp_path / "outside.csv").write_text(SECRET, encoding="utf-8")
+    target = "../" * name.count("/") + "../outside.csv"
+    root = write_folder(small_study() | {name: target}, tmp_path / "study")
+    cohort, problems = inspect_cohort(root)
+    assert cohort is None
+    assert any(p.reason == "path_outside" for p in problems)
+    assert "secret" not in " ".join(map(str, problems))
+
+
+NETWORK = {"socket", "ssl", "urllib", "http", "ftplib", "smtplib", "requests", "httpx", "aiohttp"}
+LOADERS = {"pickle", "shelve", "marshal", "dill", "cloudpickle", "joblib", "yaml"}
+CALLS = {"eval", "exec", "compile", "__import__", "system", "popen", "read_pickle", "load_pickle"}
+# figures down a pipe to a process of our own; plans in a private folder made for one run
+OWN_PICKLES = {"printer.py", "spills.py"}
+
+
+@pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: p.name)
+def test_no_module_can_reach_a_network_or_load_code(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    imported, called = set(), set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            imported |= {alias.name.split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            imported.add(str(node.module).split(".")[0])
+        elif isinstance(node, ast.Call):
+            called.add(getattr(node.func, "id", getattr(node.func, "attr", "")))
+            assert not [k for k in node.keywords if k.arg in ("shell", "allow_pickle")]
+    assert not imported & NETWORK
+    assert not imported & LOADERS - ({"pickle"} if path.name in OWN_PICKLES else set())
+    bare = {
+        n.func.id
+        for n in ast.walk(tree)
+        if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)
+    }
+    assert not (bare & CALLS) | (called & {"system", "popen", "read_pickle"})
+
+
+WATCH = """
+import sys
+def hook(event, args):
+    if event in ("socket.connect", "socket.getaddrinfo", "socket.sendto"):
+        where = str(args[1:] if event != "socket.getaddrinfo" else args[:1])
+        if "127.0.0.1" not in where and "localhost" not in where and "/" not in where:
+            open({log!r}, "a").write(event + where + "\\n")
+sys.addaudithook(hook)
+"""
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["pair", "STUDY", "--out", "OUT"],
+        pytest.param(["report", "STUDY", "--out", "OUT"], marks=pytest.mark.slow),
+    ],
+    ids=lambda c: c[0],
+)
+def test_nothing_is_sent_anywhere(study, tmp_path, command):
+    log = tmp_path / "asked.txt"
+    (tmp_path / "sitecustomize.py").write_text(WATCH.format(log=str(log)), encoding="utf-8")
+    places = {"STUDY": str(study), "OUT": str(tmp_path / "out")}
+    run = [sys.executable, "-m", "agreement", *(places.get(c, c) for c in command)]
+    environment = os.environ | {"PYTHONPATH": str(tmp_path)}
+    subprocess.run(run, check=True, capture_output=True, env=environment)
+    assert not log.exists(), log.read_text()
