@@ -5,7 +5,7 @@ from typing import Final
 
 import pandas as pd
 
-from agreement.tables.writers import write_table
+from agreement.tables.writers import csv_bytes
 from agreement.terms import (
     CARD_COLUMNS,
     EXCLUSION_COLUMNS,
@@ -41,6 +41,6 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
     written = []
     for name, frame in tables.items():
         path = folder / f"{name}.csv"
-        write_table(frame[COLUMNS[name]], path)
+        path.write_bytes(csv_bytes(frame[COLUMNS[name]]))  # into an unfinished folder
         written.append(path)
     return written

@@ -1,14 +1,12 @@
 """Write an output folder all at once or not at all."""
 
 import json
-import shutil
-import uuid
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Final
 
 from agreement.errors import OutputError
+from agreement.tables.whole_output import whole_folder
 
 PROVENANCE: Final = "provenance.json"
 WRITTEN_BY: Final = "agreement"  # the mark, in provenance.json, of a folder that is ours to replace
@@ -43,8 +41,7 @@ def refuse_foreign(folder: Path) -> None:
         raise OutputError(msg)
 
 
-@contextmanager
-def replaced_folder(folder: Path) -> Iterator[Path]:
+def replaced_folder(folder: Path) -> AbstractContextManager[Path]:
     """
     Give a temporary folder beside `folder`, and put it in its place when the block succeeds.
 
@@ -53,42 +50,10 @@ def replaced_folder(folder: Path) -> Iterator[Path]:
     folder : Path
         Where the output should end up: absent, empty, or an earlier report of ours.
 
-    Yields
-    ------
-    Path
-        The folder to write into. It is removed when the block fails or is interrupted.
-
-    Raises
-    ------
-    OutputError
-        If `folder` holds anything else, or its parent cannot be written.
+    Returns
+    -------
+    context manager
+        As `agreement.tables.whole_output.whole_folder`; raises OutputError if `folder` holds
+        anything else, cannot be written, or is being written by another run.
     """
-    folder = folder.absolute()
-    refuse_foreign(folder)
-    temporary = folder.with_name(f".{folder.name}-{uuid.uuid4().hex[:8]}")
-    try:
-        temporary.mkdir(parents=True)
-    except OSError as error:
-        msg = (
-            f"{folder.parent} cannot be written ({error.strerror}). Name another folder with --out."
-        )
-        raise OutputError(msg) from error
-    try:
-        yield temporary
-        _swap(temporary, folder)
-    finally:
-        shutil.rmtree(temporary, ignore_errors=True)
-
-
-def _swap(new: Path, folder: Path) -> None:
-    """Put `new` where `folder` is; what was there goes only once the new one is in place."""
-    old = new.with_name(f"{new.name}-old")
-    if folder.exists():
-        folder.replace(old)
-    try:
-        new.replace(folder)
-    except OSError:
-        if old.exists():
-            old.replace(folder)
-        raise
-    shutil.rmtree(old, ignore_errors=True)
+    return whole_folder(folder, refuse_foreign)

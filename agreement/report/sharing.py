@@ -18,7 +18,7 @@ from agreement.report.privacy import (
 )
 from agreement.report.provenance import write_provenance
 from agreement.report.verifying import seal
-from agreement.tables.writers import write_table
+from agreement.tables.writers import csv_bytes
 
 _TEXT: Final = ("athlete_id", "lab_test_id", "id", "group", "method", "mode", "note", "message")
 
@@ -62,7 +62,7 @@ def share_report(report: str | Path, out: str | Path) -> tuple[Path, ...]:
         for table in ("results", "pairs", "exclusions", "flow", "athlete_cards"):
             frame = _read(source / f"{table}.csv")
             shown = frame if hidden_before else _hidden(table, frame, name)
-            write_table(shown, folder / f"{table}.csv")
+            (folder / f"{table}.csv").write_bytes(csv_bytes(shown))
         kept = ("written_by", "version", "python", "dependencies", "kind", "seed", "options")
         write_provenance({key: content[key] for key in kept} | {"shared": True}, folder)
         seal(folder)

@@ -6,6 +6,7 @@ from typing import Final
 from agreement.errors import OutputError
 from agreement.tables.averaging_rule import GRAMMAR
 from agreement.tables.columns import FOLDERS, TABLES, VO2MAX_COLUMNS
+from agreement.tables.whole_output import whole_folder
 
 _STUDY_FILE: Final = """\
 # What this study is, and the choices made for it. Every key is optional: take the # away from the
@@ -128,16 +129,15 @@ def new_study(folder: Path) -> None:
     OutputError
         If the folder holds something already, or cannot be made.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if any(folder.iterdir()):
-            msg = f"{folder} is not empty; name a new folder."
-            raise OutputError(msg)
+    with whole_folder(folder, _refuse_used) as place:
         for name, text in _files().items():
-            (folder / name).write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        msg = f"{folder} cannot be written ({type(error).__name__})."
-        raise OutputError(msg) from error
+            (place / name).write_text(text, encoding="utf-8", newline="\n")
+
+
+def _refuse_used(folder: Path) -> None:
+    if folder.is_file() or (folder.is_dir() and any(folder.iterdir())):
+        msg = f"{folder} is not empty; name a new folder."
+        raise OutputError(msg)
 
 
 def _files() -> dict[str, str]:

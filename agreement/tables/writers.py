@@ -8,6 +8,8 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from agreement.tables.whole_output import whole_file
+
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -24,8 +26,15 @@ def write_table(frame: pd.DataFrame, path: Path) -> None:
         Written without its index.
     path : Path
         Replaced if it exists.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; what was there stays.
     """
-    path.write_bytes(csv_bytes(frame))
+    content = csv_bytes(frame)
+    with whole_file(path) as file:
+        file.write(content)
 
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:

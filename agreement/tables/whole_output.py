@@ -1,0 +1,266 @@
+"""
+Files and folders that are written whole or not at all, whatever ends the run.
+
+Everything is written beside its place under a hidden name and put there in one step. A hidden lock
+file keeps a second run away; the system lets go of it when a run is killed, and the next run clears
+away what the killed one left.
+"""
+
+import ctypes
+import errno
+import os
+import shutil
+import sys
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import IO, Any, Final
+
+from agreement.errors import OutputError
+
+# hidden names beside the output: .NAME.agreement-lock, -old, or eight letters while it is written
+_MARK: Final = ".agreement-"
+_AT_CWD: Final = -100  # AT_FDCWD of renameat2(2)
+_EXCHANGE: Final = 2  # RENAME_EXCHANGE of renameat2(2)
+_HELD: Final = (errno.EACCES, errno.EAGAIN, errno.EDEADLK)  # what a lock says that another has
+_REASONS: Final = {
+    errno.ENOSPC: "no space is left on the disk",
+    errno.EDQUOT: "your share of the disk is used up",
+    errno.EFBIG: "the file would be larger than this system allows",
+    errno.EROFS: "the disk can only be read",
+    errno.EACCES: "you have no right to write there",
+    errno.EPERM: "you have no right to write there",
+    errno.ENOENT: "there is no such folder",
+    errno.EEXIST: "a part of that path is a file, not a folder",
+    errno.ENOTDIR: "a part of that path is a file, not a folder",
+    errno.EISDIR: "there is a folder of that name",
+    errno.ENAMETOOLONG: "the name is too long",
+    errno.EMFILE: "too many files are open",
+    errno.ENFILE: "too many files are open",
+    errno.EIO: "the disk failed",
+    errno.ENODEV: "the disk is gone",
+}
+WRITE_ERRORS: Final = frozenset(_REASONS)
+
+
+def output_error(place: Path | str, error: OSError) -> OutputError:
+    """Return what the system said of a place that cannot be written, as a sentence of ours."""
+    reason = _REASONS.get(error.errno or 0) or error.strerror or type(error).__name__
+    return OutputError(
+        f"{place} cannot be written: {reason}. What was there before is as it was. "
+        "Put that right, or name another place."
+    )
+
+
+@contextmanager
+def whole_file(path: Path | str) -> Iterator[IO[bytes]]:
+    """
+    Give a file to write to, and put it at `path` when the block succeeds.
+
+    Parameters
+    ----------
+    path : Path or str
+        Replaced if it is a file; what is no file (a pipe, a device) is written to as it is.
+
+    Yields
+    ------
+    file
+        Open for bytes.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written, or another run is writing it; what was there stays.
+    """
+    target = Path(path).resolve()
+    try:
+        if target.exists() and not target.is_file():
+            with target.open("wb") as file:  # a folder says so itself
+                yield file
+            return
+        with _alone(target):
+            part = _hidden(target, uuid.uuid4().hex[:8])
+            with part.open("wb") as file:
+                yield file
+                _to_disk(file)
+            if target.exists():
+                shutil.copymode(target, part)
+            part.replace(target)
+            _folder_to_disk(target.parent)
+    except OSError as error:
+        if _concerns(error, target):
+            raise output_error(path, error) from error
+        raise
+
+
+@contextmanager
+def whole_folder(folder: Path | str, allowed: Callable[[Path], object]) -> Iterator[Path]:
+    """
+    Give an empty folder to write into, and put it at `folder` when the block succeeds.
+
+    Parameters
+    ----------
+    folder : Path or str
+        Replaced as a whole if it exists.
+    allowed : callable
+        Raises when the folder may not be replaced; asked before the work and before the last step.
+
+    Yields
+    ------
+    Path
+        Beside `folder`. It is removed when the block fails or is interrupted.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written, or another run is writing it; what was there stays.
+    """
+    target = Path(folder).resolve()
+    allowed(target)
+    made = [one for one in (target.parent, *target.parent.parents) if not one.exists()]
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with _alone(target):
+            allowed(target)  # now that the one before is done
+            part = _hidden(target, uuid.uuid4().hex[:8])
+            part.mkdir()
+            yield part
+            if target.exists():
+                shutil.copymode(target, part)
+            _all_to_disk(part)
+            allowed(target)
+            _put_in_place(part, target)
+            _folder_to_disk(target.parent)
+    except OSError as error:
+        if _concerns(error, target):
+            raise output_error(folder, error) from error
+        raise
+    finally:
+        for one in made:
+            with suppress(OSError):  # what holds something stays
+                one.rmdir()
+
+
+def _concerns(error: OSError, target: Path) -> bool:
+    """Whether an error came from writing a place, and not from something read meanwhile."""
+    if error.filename is None:
+        return True
+    named = Path(os.fsdecode(error.filename))
+    return named in target.parents or target.parent in named.parents
+
+
+def _hidden(target: Path, what: str) -> Path:
+    return target.with_name(f".{target.name}{_MARK}{what}")
+
+
+@contextmanager
+def _alone(target: Path) -> Iterator[None]:
+    """Keep other runs away from a place, having cleared what killed runs left beside it."""
+    path = _hidden(target, "lock")
+    lock = _lock(path)
+    if lock is None:
+        msg = f"Another run is writing {target} now. Wait until it is done, or name another place."
+        raise OutputError(msg)
+    try:
+        _clear(target)
+        yield
+    finally:
+        _clear(target)
+        if sys.platform == "win32":  # an open file cannot be removed there
+            os.close(lock)
+            with suppress(OSError):  # the next run has it already
+                path.unlink()
+        else:
+            path.unlink(missing_ok=True)
+            os.close(lock)
+
+
+def _clear(target: Path) -> None:
+    """Remove unfinished output beside a place, and bring back what was about to be replaced."""
+    old = _hidden(target, "old")
+    if old.exists() and not target.exists():
+        old.rename(target)
+    for path in target.parent.iterdir():
+        if path.name.startswith(_hidden(target, "").name) and path != _hidden(target, "lock"):
+            if path.is_dir():
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                path.unlink(missing_ok=True)
+
+
+def _lock(path: Path) -> int | None:
+    """Return the open lock file; None when another run has it."""
+    while True:
+        lock = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        try:
+            _take(lock)
+            if os.path.samestat(os.fstat(lock), path.stat()):
+                return lock
+        except FileNotFoundError:
+            pass  # the run before removed it between our opening and our taking it
+        except OSError as error:
+            os.close(lock)
+            if error.errno in _HELD:
+                return None
+            raise
+        os.close(lock)
+
+
+def _take(lock: int) -> None:
+    """Take a lock that the system lets go of when this process ends, however it ends."""
+    if sys.platform == "win32":
+        import msvcrt
+
+        msvcrt.locking(lock, msvcrt.LK_NBLCK, 1)
+        return
+    import fcntl
+
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno not in (errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP):
+            raise  # a file system without locks: two runs at once are then the user's to avoid
+
+
+def _put_in_place(new: Path, folder: Path) -> None:
+    """Put `new` where `folder` is, in one step where the system can; the old goes afterwards."""
+    if not folder.exists():
+        new.rename(folder)
+    elif not _exchanged(new, folder):
+        old = _hidden(folder, "old")  # killed from here on, the next run brings it back
+        folder.rename(old)
+        new.rename(folder)
+
+
+def _exchanged(one: Path, other: Path) -> bool:
+    """Exchange two folders in one step; False where the system cannot."""
+    exchange: Any = getattr(ctypes.CDLL(None), "renameat2", None) if os.name == "posix" else None
+    if exchange is None:
+        return False
+    places = (_AT_CWD, os.fsencode(one), _AT_CWD, os.fsencode(other))
+    return bool(exchange(*places, _EXCHANGE) == 0)
+
+
+def _all_to_disk(folder: Path) -> None:
+    for path in (*folder.rglob("*"), folder):
+        if path.is_dir():
+            _folder_to_disk(path)
+        else:
+            with path.open("rb+") as file:
+                _to_disk(file)
+
+
+def _to_disk(file: IO[bytes]) -> None:
+    file.flush()
+    os.fsync(file.fileno())
+
+
+def _folder_to_disk(folder: Path) -> None:
+    if os.name != "posix":
+        return  # elsewhere a folder cannot be opened
+    place = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(place)
+    finally:
+        os.close(place)
