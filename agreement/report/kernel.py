@@ -10,11 +10,16 @@ as long: the two overlap on two cores.
 
 import os
 import sys
+import time
 from pathlib import Path
-from typing import Any
+from threading import Thread
+from typing import Any, Final
 
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
+
+_PARENT: Final = "AGREEMENT_PARENT"  # the process that a kernel belongs to
+_LOOK_S: Final = 0.2
 
 
 class OwnInterpreter(AsyncKernelManager):
@@ -29,13 +34,31 @@ class OwnInterpreter(AsyncKernelManager):
 
 def started_kernel_options(work: Path, study_parent: Path) -> dict[str, Any]:
     """Return the options of `start_kernel`: where it works and where its own files go."""
-    environment = os.environ | {"IPYTHONDIR": str(work / "ipython"), "PYTHONWARNINGS": "ignore"}
+    environment = os.environ | {
+        "IPYTHONDIR": str(work / "ipython"),
+        "PYTHONWARNINGS": "ignore",
+        _PARENT: str(os.getpid()),
+    }
     environment.pop("PYTHONSTARTUP", None)
     return {"cwd": str(study_parent), "env": environment}
 
 
+def _end_with_parent() -> None:
+    """End this process once the one it belongs to is gone, even if that was killed."""
+    parent = int(os.environ[_PARENT])
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(_LOOK_S)
+        os._exit(1)
+
+    if os.name == "posix":  # elsewhere a process keeps its parent's number; ipykernel looks there
+        Thread(target=watch, daemon=True).start()
+
+
 def _serve() -> None:
     """Run the kernel; called in the new process."""
+    _end_with_parent()  # before the imports, which take seconds
     from ipykernel.kernelapp import IPKernelApp
 
     import agreement.report.page  # noqa: F401 - imported while the caller is still busy

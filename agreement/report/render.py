@@ -7,10 +7,10 @@ while the kernel's process does its own imports.
 
 import asyncio
 import re
-import signal
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from pathlib import Path
+from threading import Event, Thread
 from typing import TYPE_CHECKING, Any
 
 from agreement.report.kernel import OwnInterpreter, started_kernel_options
@@ -23,6 +23,7 @@ Progress = Callable[
 ]  # stages done, stages in all, name of the one that starts
 Parameters = dict[str, str | int | None]
 CELL_TIMEOUT_S = 24 * 3600  # a registry takes its time; a hang is for the user to interrupt
+_LISTEN_S = 0.5  # some systems hear of an interrupt only between two waits
 
 
 class SectionError(RuntimeError):
@@ -91,7 +92,53 @@ def run_notebook(
     KeyboardInterrupt
         If the run is interrupted; no kernel stays behind.
     """
-    return asyncio.run(_run(template, parameters, kept, folder, work, progress))
+    return _Beside(_run(template, parameters, kept, folder, work, progress)).outcome()
+
+
+class _Beside(Thread):
+    """
+    A coroutine in a thread of its own.
+
+    An interrupt then reaches the caller alone, who ends the coroutine in good order; the notebook
+    client's own answer to it, which works only in a main thread, leaves loose ends. And a caller
+    may have an event loop already, as a notebook does.
+    """
+
+    def __init__(self, coroutine: Coroutine[Any, Any, Any]) -> None:
+        super().__init__(name="notebook", daemon=True)
+        self._coroutine = coroutine
+        self._begun = Event()
+        self._result: Any = None
+        self._error: BaseException | None = None
+
+    def run(self) -> None:
+        """Run the coroutine; called in the new thread."""
+        try:
+            self._result = asyncio.run(self._cancellable())
+        except BaseException as error:  # noqa: BLE001 - raised again by the caller's thread
+            self._error = error
+
+    async def _cancellable(self) -> Any:
+        self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
+        self._begun.set()
+        return await self._coroutine
+
+    def outcome(self) -> Any:
+        """Start, wait, and return or raise what came of it; end it when interrupted."""
+        self.start()
+        try:
+            while self.is_alive():
+                self.join(_LISTEN_S)
+        except KeyboardInterrupt:
+            self._begun.wait()
+            if self._task is not None:
+                with suppress(RuntimeError):  # it has just ended by itself
+                    self._loop.call_soon_threadsafe(self._task.cancel)
+            self.join()
+            raise
+        if self._error is not None:
+            raise self._error
+        return self._result
 
 
 async def _run(
@@ -116,6 +163,7 @@ async def _run(
             timeout=CELL_TIMEOUT_S,
             record_timing=False,
             store_widget_state=False,
+            shutdown_kernel="immediate",  # by then it has written all, or it is to stop at once
         )
         client.km = manager  # already starting; the client, which owns it, shuts it down
         await _execute(client, progress)
@@ -130,18 +178,10 @@ async def _run(
 
 async def _execute(client: "NotebookClient", progress: Progress | None) -> None:
     """Run every cell, telling `progress` about each new section."""
-    from nbclient.exceptions import CellExecutionError, DeadKernelError
+    from nbclient.exceptions import CellExecutionError
 
     sections = section_names(client.nb.cells)
     stages = list(dict.fromkeys(sections))
-
-    def plain_interrupt(**_: object) -> None:
-        loop = asyncio.get_running_loop()
-        for number in (signal.SIGINT, signal.SIGTERM):
-            # some systems have no such handlers, and only the main thread may set them
-            with suppress(NotImplementedError, ValueError):
-                loop.remove_signal_handler(number)
-                signal.signal(number, signal.default_int_handler)
 
     def tell(cell_index: int, **_: object) -> None:
         where["section"] = sections[cell_index]
@@ -149,14 +189,15 @@ async def _execute(client: "NotebookClient", progress: Progress | None) -> None:
             progress(stages.index(sections[cell_index]), len(stages), sections[cell_index])
 
     where = {"section": stages[0]}
-    client.on_notebook_start = plain_interrupt  # Ctrl-C or a request to end: KeyboardInterrupt
     client.on_cell_start = tell
     try:
         await client.async_execute()
     except CellExecutionError as error:
         detail = re.sub(r"\x1b\[[0-9;]*m", "", error.traceback)
         raise SectionError(where["section"], error.ename, error.evalue, detail) from None
-    except DeadKernelError as error:
+    except RuntimeError as error:
+        if not str(error).startswith("Kernel"):
+            raise
         reason = "the computation ended without a word, most likely for want of memory"
         raise SectionError(where["section"], "", reason, str(error)) from None
     if progress is not None:
