@@ -13,6 +13,7 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
 from agreement.physiology.breath_editing import edited_breaths
+from agreement.physiology.gas_checks import gas_column_checks
 from agreement.physiology.ledger import FILES_NAMED, grouped_notes
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.raw_parts import read_breaths
@@ -22,6 +23,14 @@ from agreement.terms import RANGES
 DEFAULT_RULE: Final = "moving 30 s"  # preferred where no filter is used: Nolte 2023 (read)
 TYPED_WITHIN: Final = 0.03  # of the value from breaths
 BESIDE_COLUMNS: Final = {"rer_max": "vco2_ml_min", "hr_max_bpm": "hr_bpm"}
+GAS_COLUMNS: Final = (
+    "vo2_ml_min",
+    "vco2_ml_min",
+    "ve_l_min",
+    "ve_stpd_l_min",
+    "vo2_ml_kg_min",
+    "rer",
+)
 HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, no source
 
 
@@ -49,7 +58,8 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     Parameters
     ----------
     tests : DataFrame
-        lab_test_id, vo2max (typed, may be NaN), mass_kg, averaging_rule, file, row.
+        lab_test_id, vo2max (typed, may be NaN), mass_kg, barometric_pressure_mmhg, averaging_rule,
+        file, row.
     study : StudyTables
         For the files and ``[reference]``: the study's rule, else the test's own, else the one rule
         that the other tests carry, else moving 30 s.
@@ -112,6 +122,7 @@ def _one_test(
     counts = pd.DataFrame(
         [(file, len(breaths), edited.artefacts, edited.backward)], columns=_EDITING
     )
+    notes += _gas_notes(edited.breaths, test, file)
     t, vo2 = (edited.breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
     every = vo2max_under_rules(t, vo2, tuple(dict.fromkeys((rule, *COMPARED_RULES))))
     lab = every[rule] / mass
@@ -198,6 +209,19 @@ def _impossible(
         notes.append(Problem("note", "looks_wrong", file, None, column, what, "Check its unit."))
         beside = beside | {name: np.nan}
     return beside, tuple(notes)
+
+
+def _gas_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[Problem, ...]:
+    """Say where the columns of the file do not fit together."""
+    found = gas_column_checks(
+        {name: breaths[name].to_numpy(dtype=np.float64) for name in GAS_COLUMNS},
+        mass_kg=float(test["mass_kg"]),
+        pressure_mmhg=float(test["barometric_pressure_mmhg"]),
+    )
+    remedy = "See what the file was computed with; VO2max rests on vo2_ml_min as it is."
+    return tuple(
+        Problem("note", "looks_wrong", file, None, one.column, one.what, remedy) for one in found
+    )
 
 
 def _editing_notes(editing: pd.DataFrame) -> tuple[Problem, ...]:

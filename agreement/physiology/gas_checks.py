@@ -1,17 +1,32 @@
-"""Do the columns of one gas-exchange file fit together? Each check is a sentence or nothing."""
+"""Do the columns of one breath file fit together? Each check is a sentence or nothing."""
 
+import math
 from collections.abc import Mapping
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from agreement.physiology.gas_exchange import pressure_from_volumes, pressure_overstatement
+from agreement.terms import RANGES
 
 # How far two columns may drift apart before it is said: common practice, no source.
 PRESSURE_WITHIN_MMHG: Final = 10.0
 UPTAKE_WITHIN: Final = 0.03
 LOW_PRESSURE_MMHG: Final = 730.0
+# Litres of ventilation (BTPS) per litre of oxygen: 25 to 45 is usual at the maximum, 60 odd; the
+# authors' choice, common practice, no source.
+USUAL_EQUIVALENT: Final = (15.0, 60.0)
+PER_CENT: Final = (50.0, 200.0)  # a respiratory exchange ratio of this size
+
+_ROOM: Final = RANGES["barometric_pressure_mmhg"]
+
+
+class GasFinding(NamedTuple):
+    """A disagreement: the column to look at, and what is wrong as a sentence."""
+
+    column: str
+    what: str
 
 
 def gas_column_checks(
@@ -19,78 +34,112 @@ def gas_column_checks(
     *,
     mass_kg: float = np.nan,
     pressure_mmhg: float = np.nan,
-) -> tuple[str, ...]:
+) -> tuple[GasFinding, ...]:
     """
     Compare the columns of one test with each other.
 
     Parameters
     ----------
     columns : mapping of str to array_like, shape (n,)
-        Any of ve_stpd_l_min, ve_btps_l_min, vo2_ml_min, vco2_ml_min, vo2_ml_kg_min, rer.
+        Any columns of a breath file: vo2_ml_min and vco2_ml_min [mL/min STPD], ve_l_min [L/min BTPS],
+        ve_stpd_l_min [L/min STPD], vo2_ml_kg_min [mL/kg/min], rer [-]. Missing values are skipped.
     mass_kg, pressure_mmhg : float
         Body mass [kg] and room pressure [mmHg], where known.
 
     Returns
     -------
-    tuple of str
-        One sentence per disagreement: conditions of volumes against the room's pressure (a pressure
-        left at sea level in a laboratory high up), relative against absolute uptake, a respiratory
-        exchange ratio in per cent.
+    tuple of GasFinding
+        Conditions of volumes against the room's pressure (a pressure left at sea level in a
+        laboratory high up), ventilation against oxygen uptake, relative against absolute uptake, the
+        respiratory exchange ratio against the two gases or in per cent.
     """
-    middle = {name: float(np.nanmedian(np.asarray(v, float))) for name, v in columns.items()}
+    middle = {name: value for name, v in columns.items() if not math.isnan(value := _middle(v))}
     found = [
         _volumes(middle, pressure_mmhg),
+        _equivalent(middle),
         _uptake(columns, mass_kg),
         _ratio(middle),
     ]
-    return tuple(sentence for sentence in found if sentence)
+    return tuple(finding for finding in found if finding)
 
 
-def _volumes(middle: Mapping[str, float], pressure_mmhg: float) -> str:
-    if not {"ve_stpd_l_min", "ve_btps_l_min"} <= set(middle):
-        return ""
-    stpd, btps = middle["ve_stpd_l_min"], middle["ve_btps_l_min"]
+def _middle(values: ArrayLike) -> float:
+    known = np.asarray(values, dtype=np.float64)
+    known = known[~np.isnan(known)]
+    return float(np.median(known)) if known.size else np.nan
+
+
+def _volumes(middle: Mapping[str, float], pressure_mmhg: float) -> GasFinding | None:
+    if not {"ve_stpd_l_min", "ve_l_min"} <= set(middle):
+        return None
+    stpd, btps = middle["ve_stpd_l_min"], middle["ve_l_min"]
     if stpd >= btps:
-        return (
+        return GasFinding(
+            "ve_stpd_l_min",
             f"ventilation at STPD ({stpd:.1f} L/min) is not below that at BTPS ({btps:.1f}): the two "
-            "columns carry the same conditions or are swapped."
+            "columns carry the same conditions or are swapped.",
         )
     implied = float(pressure_from_volumes(stpd, btps))
-    if np.isnan(pressure_mmhg) or abs(implied - pressure_mmhg) <= PRESSURE_WITHIN_MMHG:
-        return ""
+    if math.isnan(pressure_mmhg):
+        if _ROOM.warn_low <= implied <= _ROOM.warn_high:
+            return None
+        what = f"STPD over BTPS implies {implied:.0f} mmHg, the pressure of hardly any room."
+        return GasFinding("ve_stpd_l_min", what)
+    if abs(implied - pressure_mmhg) <= PRESSURE_WITHIN_MMHG:
+        return None
     share = pressure_overstatement(implied, pressure_mmhg)
-    return (
+    return GasFinding(
+        "ve_stpd_l_min",
         f"STPD over BTPS implies {implied:.0f} mmHg, the room had {pressure_mmhg:.0f}: oxygen uptake "
-        f"reads {abs(share):.1%} {'high' if share > 0 else 'low'}."
+        f"reads {abs(share):.1%} {'high' if share > 0 else 'low'}.",
     )
 
 
-def _uptake(columns: Mapping[str, ArrayLike], mass_kg: float) -> str:
-    if not {"vo2_ml_min", "vo2_ml_kg_min"} <= set(columns):
-        return ""
+def _equivalent(middle: Mapping[str, float]) -> GasFinding | None:
+    if not {"ve_l_min", "vo2_ml_min"} <= set(middle) or middle["vo2_ml_min"] <= 0:
+        return None
+    equivalent = 1000 * middle["ve_l_min"] / middle["vo2_ml_min"]
+    low, high = USUAL_EQUIVALENT
+    if low <= equivalent <= high:
+        return None
+    return GasFinding(
+        "ve_l_min",
+        f"{equivalent:.3g} L of air per litre of oxygen, {low:g} to {high:g} is usual: the unit of "
+        "ventilation or of oxygen uptake is another, or the flow is wrong.",
+    )
+
+
+def _uptake(columns: Mapping[str, ArrayLike], mass_kg: float) -> GasFinding | None:
+    if math.isnan(mass_kg) or not {"vo2_ml_min", "vo2_ml_kg_min"} <= set(columns):
+        return None
     absolute, relative = (
         np.asarray(columns[name], dtype=np.float64) for name in ("vo2_ml_min", "vo2_ml_kg_min")
     )
-    implied = float(np.nanmedian(absolute / relative))
-    if np.isnan(mass_kg) or abs(implied / mass_kg - 1) <= UPTAKE_WITHIN:
-        return ""
-    return (
+    implied = _middle(absolute[relative > 0] / relative[relative > 0])
+    if math.isnan(implied) or abs(implied / mass_kg - 1) <= UPTAKE_WITHIN:
+        return None
+    return GasFinding(
+        "vo2_ml_kg_min",
         f"relative and absolute oxygen uptake imply a mass of {implied:.1f} kg, the test has "
-        f"{mass_kg:.1f} kg."
+        f"{mass_kg:.1f} kg.",
     )
 
 
-def _ratio(middle: Mapping[str, float]) -> str:
+def _ratio(middle: Mapping[str, float]) -> GasFinding | None:
     stated = middle.get("rer")
     if stated is None:
-        return ""
-    if 50 < stated < 200:
-        return f"the respiratory exchange ratio ({stated:.0f}) is in per cent; divide by 100."
+        return None
+    if PER_CENT[0] < stated < PER_CENT[1]:
+        what = (
+            f"the respiratory exchange ratio ({stated:.0f}) is in per cent; 1.10 is wanted for 110."
+        )
+        return GasFinding("rer", what)
     if {"vo2_ml_min", "vco2_ml_min"} <= set(middle):
         computed = middle["vco2_ml_min"] / middle["vo2_ml_min"]
         if abs(computed / stated - 1) > UPTAKE_WITHIN:
-            return (
+            return GasFinding(
+                "rer",
                 f"the respiratory exchange ratio ({stated:.2f}) is not that of the two gas columns "
-                f"({computed:.2f})."
+                f"({computed:.2f}).",
             )
-    return ""
+    return None

@@ -49,6 +49,7 @@ LABORATORY_COLUMNS: Final = [
     "row",
 ]
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
+LITRES: Final = RANGES["vo2max_l_min"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +177,11 @@ def _usable(tests: pd.DataFrame, with_breaths: set[str]) -> tuple[pd.DataFrame, 
     missing = value.isna() & ~massless
     beyond = value.notna() & ~value.between(REJECT.reject_low, REJECT.reject_high)
     words = [
-        f"VO2max {number:.1f} is outside {REJECT.reject_low:g} to {REJECT.reject_high:g} mL/kg/min"
-        for number in value[beyond]
+        f"VO2max {number:.3g} is outside {REJECT.reject_low:g} to {REJECT.reject_high:g} mL/kg/min"
+        + (_unit_hint(number * mass) if name in with_breaths else "")
+        for number, mass, name in tests.loc[beyond, ["lab", "mass_kg", "lab_test_id"]].itertuples(
+            index=False
+        )
     ]
     left_out = joined(
         [
@@ -187,6 +191,15 @@ def _usable(tests: pd.DataFrame, with_breaths: set[str]) -> tuple[pd.DataFrame, 
         ]
     )
     return tests[~(massless | missing | beyond)].reset_index(drop=True), left_out
+
+
+def _unit_hint(breath: float) -> str:
+    """Say which unit breaths of this size may be in. [as in the file]."""
+    if LITRES.reject_low <= breath <= LITRES.reject_high:
+        return '; if the breaths are in L/min, state units = { vo2_ml_min = "L/min" } in [files.breaths]'
+    if REJECT.reject_low <= breath <= REJECT.reject_high:
+        return "; if the breaths are in mL/kg/min, give vo2_ml_min in mL/min"
+    return ""
 
 
 def _notes(tests: pd.DataFrame) -> tuple[Problem, ...]:

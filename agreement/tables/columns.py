@@ -151,6 +151,7 @@ BREATHS: Final = Table(
         "vo2_ml_min": _NUMBER_REQUIRED,
         **_numbers("vco2_ml_min", "ve_l_min", "hr_bpm", "speed_m_s", "grade", "power_w"),
         "phase": Column("code", codes=PHASES),
+        **_numbers("ve_stpd_l_min", "vo2_ml_kg_min", "rer"),  # only to check the others against
     },
     ledger_id="lab_test_id",
     endings=(".csv", ".tsv", ".txt", ".csv.gz", PARQUET_ENDING),

@@ -97,6 +97,7 @@ def lab_table(
     _mark_values(leaving, values, has_breaths, people, moments.date)
     leaving.mark_unknown_athletes(people, athletes.people)
     _note_conversions(raw, values, mass, own_mass, leaving.out, findings)
+    _note_two_absolute(raw, numbers, leaving.out, findings)
     vo2max = np.where(values.refused, np.nan, values.converted)
     rule = rule_column(raw, "averaging_rule", findings)
     _check_rules(raw, rule, ~has_breaths & ~leaving.out, options, findings)
@@ -213,6 +214,29 @@ def _note_conversions(
             f"at {mass[apart[i]]:g} kg are more than 3 % apart; the first is used."
         ),
         "Look at the mass.",
+    )
+
+
+def _note_two_absolute(
+    raw: RawTable, numbers: dict[str, Floats], out: Mask, findings: Findings
+) -> None:
+    """Note rows whose litres and millilitres do not agree."""
+    if not {"vo2max_l_min", "vo2max_ml_min"} <= set(numbers):
+        return
+    litres, millilitres = numbers["vo2max_l_min"], numbers["vo2max_ml_min"]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        apart = np.flatnonzero(~out & (np.abs(millilitres / 1000 / litres - 1) > _DISAGREE))
+    findings.each(
+        "note",
+        "values_disagree",
+        raw.file,
+        raw.rows[apart],
+        None,
+        lambda i: (
+            f"{litres[apart[i]]:g} L/min and {millilitres[apart[i]]:g} mL/min are more than 3 % "
+            "apart; the first is used unless there is a value in mL/kg/min."
+        ),
+        "Correct or delete one of them.",
     )
 
 

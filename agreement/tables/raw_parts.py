@@ -32,8 +32,10 @@ def read_breaths(path: Path, *, file: str | None = None, form: FileFormat | None
     Returns
     -------
     breaths : DataFrame
-        t_s [s], vo2_ml_min and vco2_ml_min [mL/min], ve_l_min [L/min], hr_bpm [bpm], speed_m_s
-        [m/s], grade [fraction], power_w [W], phase; missing cells NaN, rows as in the file.
+        t_s [s], vo2_ml_min and vco2_ml_min [mL/min STPD], ve_l_min [L/min BTPS], hr_bpm [bpm],
+        speed_m_s [m/s], grade [fraction], power_w [W], phase; and, only to check these against,
+        ve_stpd_l_min [L/min], vo2_ml_kg_min [mL/kg/min] and rer [-]. Missing cells NaN, rows as in
+        the file.
     notes : tuple of Problem
         How the file was read.
 

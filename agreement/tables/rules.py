@@ -16,11 +16,12 @@ from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, Mask
-from agreement.terms import RANGES, Range
+from agreement.terms import RANGES
 
 Floats = npt.NDArray[np.float64]
 # columns whose value a row cannot do without: the caller sets the row aside
 REQUIRED_VALUES: Final = frozenset((*VO2MAX_COLUMNS, "duration_min"))
+_MANY: Final = 3  # so many low values, and more than half of the column, may be another unit
 
 
 class Hint(NamedTuple):
@@ -91,12 +92,12 @@ def keep_rules(
         frame[key_name] = np.where(key.codes < 0, -1 - np.arange(len(key.codes)), key.codes)
     refused: dict[str, Mask] = {}
     breaches = _breaches(frame, key_name if key is not None else None)
+    _stop_at_undecided_units(raw, numbers, findings)
     for (column, rule), where in breaches.items():
         if rule == "unique" and key is not None:
             _report_duplicates(raw, column, key, where, findings)
         elif rule == "reject" and column in REQUIRED_VALUES:
             refused[column] = where
-            _refuse_undecided_unit(raw, column, numbers[column], where, findings)
         elif rule == "reject":
             _report_unknown(raw, column, numbers[column], where, findings)
             numbers[column] = np.where(where, np.nan, numbers[column])
@@ -183,19 +184,39 @@ def _report_duplicates(
         findings.stop("duplicate_key", raw.file, what, "Delete the copies.")
 
 
-def _refuse_undecided_unit(
-    raw: RawTable, column: str, values: Floats, where: Mask, findings: Findings
+def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats], findings: Findings) -> None:
+    """
+    Stop when more than half of a VO2max column is outside what its unit lets expect.
+
+    That is the reject range, and for mL/kg/min, unless a unit is stated, also the range below 15 that
+    metabolic equivalents have: 12.7 is a very ill person or 12.7 x 3.5 = 44.5.
+    """
+    stated = any(column in VO2MAX_COLUMNS for column in raw.form.units)
+    for column in VO2MAX_COLUMNS:
+        if column not in numbers:
+            continue
+        values, usual = numbers[column], RANGES[column]
+        lows = [usual.reject_low]
+        if column == VO2MAX_COLUMNS[0] and not stated:
+            lows.append(usual.warn_low)
+        filled = int(np.isfinite(values).sum())
+        for low in lows:
+            outside = (values < low) | (values > usual.reject_high)
+            many = int(outside.sum())
+            if 2 * many > filled and (low == usual.reject_low or many >= _MANY):
+                middle = float(np.median(values[outside]))
+                _stop_at_unit(raw, column, f"{many} of {filled}", (low, middle), findings)
+                break
+
+
+def _stop_at_unit(
+    raw: RawTable, column: str, share: str, seen: tuple[float, float], findings: Findings
 ) -> None:
-    """Stop when more than half of a VO2max column is outside its reject range."""
-    filled = int(np.isfinite(values).sum())
-    outside = int(where.sum())
-    if column not in VO2MAX_COLUMNS or 2 * outside <= filled:
-        return
-    usual: Range = RANGES[column]
-    middle = float(np.median(values[where]))
+    """Stop and name the key that decides the unit; `seen` is the lower end and the middle value."""
+    usual, (low, middle) = RANGES[column], seen
     what = (
-        f"{outside} of {filled} values are outside {usual.reject_low:g} to {usual.reject_high:g} "
-        f"{usual.unit} (middle value {middle:.4g}){_looks_like(middle)}."
+        f"{share} values are outside {low:g} to {usual.reject_high:g} {usual.unit} (middle value "
+        f"{middle:.4g}){_looks_like(middle)}."
     )
     remedy = (
         f'Say which unit it is: units = {{ {column} = "L/min" }} (or "mL/min", "mL/kg/min", "MET") '

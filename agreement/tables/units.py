@@ -93,7 +93,7 @@ UNITS: Final[dict[str, dict[str, Unit]]] = {
     "t_s": _SECONDS,
     "speed_km_h": _KM_H,
     "speed_m_s": _M_S,
-    **dict.fromkeys(("rer_max", "grade"), _SHARE),
+    **dict.fromkeys(("rer_max", "rer", "grade"), _SHARE),
     "fat_percent": _PERCENT,
     **dict.fromkeys(("hr_bpm", "hr_max_bpm", "hr_rest_bpm", "set_hr_max_bpm"), _RATE),
     "power_w": _POWER,
@@ -101,9 +101,9 @@ UNITS: Final[dict[str, dict[str, Unit]]] = {
     "barometric_pressure_mmhg": _PRESSURE,
     "lactate_mmol_l": _LACTATE,
     **dict.fromkeys(("age_years", "set_age_years"), _YEARS),
-    "verification_vo2max_ml_kg_min": _PER_KG,
+    **dict.fromkeys(("verification_vo2max_ml_kg_min", "vo2_ml_kg_min"), _PER_KG),
     **dict.fromkeys(("vo2_ml_min", "vco2_ml_min"), _ML_MIN),
-    "ve_l_min": _L_MIN,
+    **dict.fromkeys(("ve_l_min", "ve_stpd_l_min"), _L_MIN),
 }
 # A VO2max column may hold any of the three quantities: the unit decides which column it really is.
 VO2MAX_UNITS: Final[dict[str, tuple[str, Unit]]] = {

@@ -9,6 +9,7 @@ away what the killed one left.
 import ctypes
 import errno
 import os
+import re
 import shutil
 import sys
 import uuid
@@ -41,7 +42,7 @@ _REASONS: Final = {
     errno.EIO: "the disk failed",
     errno.ENODEV: "the disk is gone",
 }
-WRITE_ERRORS: Final = frozenset(_REASONS)
+_NUMBER: Final = re.compile(r"\[Errno (\d+)\]")  # as Python prints an error of the system
 
 
 def output_error(place: Path | str, error: OSError) -> OutputError:
@@ -51,6 +52,22 @@ def output_error(place: Path | str, error: OSError) -> OutputError:
         f"{place} cannot be written: {reason}. What was there before is as it was. "
         "Put that right, or name another place."
     )
+
+
+def system_error(error: OSError) -> str | None:
+    """Return an error of the system that the user can put right as a sentence; None for others."""
+    reason = _REASONS.get(error.errno or 0)
+    if reason is None:
+        return None
+    place = error.filename or "A file needed for a while"
+    return f"{place}: {reason}. Nothing was written; put that right and run it again."
+
+
+def error_in_words(words: str, place: Path | str) -> OutputError | None:
+    """Return the error of the system that a message of another process quotes, if it is one."""
+    found = _NUMBER.search(words)
+    number = int(found[1]) if found else 0
+    return output_error(place, OSError(number, words)) if number in _REASONS else None
 
 
 @contextmanager

@@ -95,6 +95,9 @@ def breath_frame():
             "grade",
             "power_w",
             "phase",
+            "ve_stpd_l_min",
+            "vo2_ml_kg_min",
+            "rer",
         ]
         return _frame(columns, names)
 

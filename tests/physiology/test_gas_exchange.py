@@ -91,7 +91,7 @@ def test_a_pressure_left_at_sea_level():
 def test_columns_that_fit_say_nothing():
     columns = {
         "ve_stpd_l_min": [119.9, 60.0],
-        "ve_btps_l_min": [144.9, 72.5],
+        "ve_l_min": [144.9, 72.5],
         "vo2_ml_min": [3500, 1750],
         "vo2_ml_kg_min": [50, 25],
         "vco2_ml_min": [3850, 1925],
@@ -104,16 +104,26 @@ def test_columns_that_fit_say_nothing():
     ("columns", "known", "words"),
     [
         (
-            {"ve_stpd_l_min": [119.9], "ve_btps_l_min": [144.9]},
+            {"ve_stpd_l_min": [119.9], "ve_l_min": [144.9]},
             {"pressure_mmhg": 700},
             "9.4% high",
         ),  # 714.06 / 653
-        ({"ve_stpd_l_min": [144.9], "ve_btps_l_min": [119.9]}, {}, "swapped"),
+        ({"ve_stpd_l_min": [144.9], "ve_l_min": [119.9]}, {}, "swapped"),
+        # by hand: 80/144.9 x 310.15/273.15 x 760 + 47 = 523 mmHg
+        ({"ve_stpd_l_min": [80.0], "ve_l_min": [144.9]}, {}, "523 mmHg"),
+        ({"ve_l_min": [2.4], "vo2_ml_min": [3500]}, {}, "0.686 L of air"),  # L/s for L/min
         ({"vo2_ml_min": [3500], "vo2_ml_kg_min": [50]}, {"mass_kg": 82}, "70.0 kg"),
         ({"rer": [110]}, {}, "per cent"),
         ({"rer": [1.3], "vo2_ml_min": [3000], "vco2_ml_min": [3300]}, {}, "1.10"),
     ],
 )
 def test_columns_that_do_not_fit_say_so(columns, known, words):
-    (sentence,) = gas_column_checks({k: np.array(v) for k, v in columns.items()}, **known)
-    assert words in sentence
+    (found,) = gas_column_checks({k: np.array(v) for k, v in columns.items()}, **known)
+    assert words in found.what
+    assert found.column in columns
+
+
+def test_missing_columns_are_no_disagreement():
+    nothing = np.full(3, np.nan)
+    columns = {"ve_l_min": nothing, "ve_stpd_l_min": nothing, "vo2_ml_min": [3000, 3000, 3000]}
+    assert gas_column_checks(columns | {"rer": nothing}, mass_kg=70, pressure_mmhg=760) == ()

@@ -24,6 +24,7 @@ def test_every_column_is_there(tmp_path):
     frame, notes = read_breaths(write(tmp_path, "T1.csv", BREATHS))
     assert list(frame.columns) == [
         "t_s", "vo2_ml_min", "vco2_ml_min", "ve_l_min", "hr_bpm", "speed_m_s", "grade", "power_w", "phase",
+        "ve_stpd_l_min", "vo2_ml_kg_min", "rer",
     ]  # fmt: skip
     assert frame["vo2_ml_min"].tolist() == [286, 1284.5]
     assert frame["phase"].tolist() == ["rest", "exercise"]

@@ -126,6 +126,22 @@ def test_half_of_a_column_out_of_range_is_set_aside(folder):
     assert "L/min or MET" in found.of("set_aside", "out_of_range")[0].what
 
 
+@pytest.mark.parametrize("table", ["lab_tests", "field_estimates"])
+def test_a_column_like_met_has_no_decided_unit_until_it_is_stated(folder, table):
+    # user stories: "12.7 looks like MET (x 3.5 = 44.5)": ask, which here means stop and name the key
+    values = (10.9, 12.7, 14.9, 50)
+    write = {"lab_tests": lab, "field_estimates": estimates}[table]
+    stop = folder.put(**{f"{table}_csv": write(*values)}).inspect().one("stop", "unit")
+    assert "3 of 4 values are outside 15 to 100 mL/kg/min (middle value 12.7)" in stop.what
+    assert "they look like mL/kg/min or MET." in stop.what
+    for unit, first in (("MET", 38.15), ("mL/kg/min", 10.9)):
+        toml = folder.ZONE + f'[files.{table}]\nunits = {{ vo2max_ml_kg_min = "{unit}" }}\n'
+        found = folder.put(study_toml=toml).inspect()
+        assert not found.of("stop", "unit")
+        read = getattr(found.tables, table)["vo2max"]
+        assert read[0] == pytest.approx(first)
+
+
 def test_values_like_met_are_pointed_out(folder):
     found = folder.put(field_estimates_csv=estimates(12.7, 13.1, 50)).inspect()
     assert {n.what for n in found.of("note", "unusual_value")} == {
@@ -172,6 +188,15 @@ def test_two_values_of_one_test_that_disagree_are_noted(folder):
     found = folder.put(lab_tests_csv=text).inspect()
     assert found.one("note", "values_disagree").row == 3
     assert list(found.tables.lab_tests["vo2max"]) == [50, 50]
+
+
+def test_litres_and_millilitres_that_disagree_are_noted(folder):
+    text = lab(
+        "", "", more="vo2max_l_min,vo2max_ml_min,mass_kg", cells=["3.5,3510,70", "3.5,4500,70"]
+    )
+    note = folder.put(lab_tests_csv=text).inspect().one("note", "values_disagree")
+    assert note.row == 3
+    assert note.what.startswith("3.5 L/min and 4500 mL/min are more than 3 % apart")
 
 
 def test_an_estimate_in_litres_waits_for_a_mass_or_uses_what_was_set(folder):
