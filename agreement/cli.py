@@ -5,6 +5,7 @@ Data goes to stdout, talk to stderr. Exit codes: 0 done, 2 the input or the comm
 fault, 1 a bug, 130 interrupted. Heavy imports stand inside the commands, so that help is quick.
 """
 
+import signal
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, NoReturn
 
@@ -31,6 +32,13 @@ class _Commands(TyperGroup):
             _end(grouped_findings(error.problems), INPUT_AT_FAULT)
         except AgreementError as error:
             _end(f"Stopped: {error}", INPUT_AT_FAULT)
+        except OSError as error:
+            from agreement.tables.whole_output import system_error
+
+            said = system_error(error)
+            if said is None:
+                raise
+            _end(f"Stopped: {said}", INPUT_AT_FAULT)
         except KeyboardInterrupt:
             _end("Interrupted; nothing was written.", INTERRUPTED)
 
@@ -231,5 +239,6 @@ def verify(report: Annotated[Path, typer.Argument(help="A report's folder.")]) -
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line; a request to end is heard like Ctrl-C, so that nothing is left."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     app()

@@ -19,6 +19,7 @@ from agreement.report.render import Progress, SectionError, run_notebook
 from agreement.report.templates import stated_kind, template
 from agreement.report.verifying import seal
 from agreement.tables.options import Kind
+from agreement.tables.whole_output import error_in_words
 
 FIRST_FILES: Final = (
     "report.html",
@@ -115,7 +116,7 @@ def write_report(
                 progress=progress,
             )
         except SectionError as error:
-            _raise_input_error(error, place)
+            _raise_input_error(error, place, target)
             raise
         content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
         _write_pages(notebook, folder, place.name)
@@ -144,11 +145,13 @@ def _write_pages(notebook: Any, folder: Path, name: str) -> None:
     )
 
 
-def _raise_input_error(error: SectionError, study: Path) -> None:
-    """Raise what the study folder is at fault for, as this side would have found it."""
+def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:
+    """Raise what the study folder or the disk is at fault for, as this side would have found it."""
     if error.kind == "TableError":
         from agreement.cohort import read_cohort
 
         read_cohort(study)
     if error.kind in ("AgreementError", "OutputError"):
         raise AgreementError(error.reason) from error
+    if (said := error_in_words(error.reason, target)) is not None:
+        raise said from error

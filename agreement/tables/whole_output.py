@@ -18,7 +18,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, Final
 
-from agreement.errors import OutputError
+from agreement.errors import AgreementError, OutputError
 
 # hidden names beside the output: .NAME.agreement-lock, -old, or eight letters while it is written
 _MARK: Final = ".agreement-"
@@ -32,7 +32,7 @@ _REASONS: Final = {
     errno.EROFS: "the disk can only be read",
     errno.EACCES: "you have no right to write there",
     errno.EPERM: "you have no right to write there",
-    errno.ENOENT: "there is no such folder",
+    errno.ENOENT: "there is no such file or folder",
     errno.EEXIST: "a part of that path is a file, not a folder",
     errno.ENOTDIR: "a part of that path is a file, not a folder",
     errno.EISDIR: "there is a folder of that name",
@@ -42,7 +42,7 @@ _REASONS: Final = {
     errno.EIO: "the disk failed",
     errno.ENODEV: "the disk is gone",
 }
-_NUMBER: Final = re.compile(r"\[Errno (\d+)\]")  # as Python prints an error of the system
+_QUOTED: Final = re.compile(r"\[Errno (\d+)\] [^:]*(?:: '(.*?)')?")  # an OSError, printed
 
 
 def output_error(place: Path | str, error: OSError) -> OutputError:
@@ -63,11 +63,15 @@ def system_error(error: OSError) -> str | None:
     return f"{place}: {reason}. Nothing was written; put that right and run it again."
 
 
-def error_in_words(words: str, place: Path | str) -> OutputError | None:
+def error_in_words(words: str, target: Path | str) -> AgreementError | None:
     """Return the error of the system that a message of another process quotes, if it is one."""
-    found = _NUMBER.search(words)
-    number = int(found[1]) if found else 0
-    return output_error(place, OSError(number, words)) if number in _REASONS else None
+    found = _QUOTED.search(words)
+    if found is None or int(found[1]) not in _REASONS:
+        return None
+    error = OSError(int(found[1]), words, found[2])
+    if _concerns(error, Path(target).resolve()):
+        return output_error(target, error)
+    return AgreementError(system_error(error))
 
 
 @contextmanager
