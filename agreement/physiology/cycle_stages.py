@@ -21,6 +21,7 @@ from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES
 
 REJECT = RANGES["vo2max_ml_kg_min"]
+STRONGEST_FROM_W = 25.0  # a test that never reaches it is none; the authors' choice, no source
 
 
 def stage_results(
@@ -59,10 +60,17 @@ def stage_results(
     hr_max, sd_hr_max = _maximum(tests, extrapolation)
     lines = _lines(rows, code, hr_max, sd_hr_max, extrapolation)
     value = lines["vo2max"].to_numpy()
-    refused = lines["refused"].notna().to_numpy()
-    beyond = ~refused & ~((value >= REJECT.reject_low) & (value <= REJECT.reject_high))
+    weak = rows["power_w"].groupby(code).max().to_numpy(dtype=np.float64) < STRONGEST_FROM_W
+    refused = lines["refused"].notna().to_numpy() & ~weak
+    beyond = ~(refused | weak) & ~((value >= REJECT.reject_low) & (value <= REJECT.reject_high))
     reasons = lines["refused"].fillna("").to_numpy()
     left_out += [
+        set_aside_rows(
+            rows[weak[code]],
+            "out_of_range",
+            f"no stage of the test reaches {STRONGEST_FROM_W:g} W; power_w may hold stage numbers, "
+            "W/kg or kW",
+        ),
         set_aside_rows(rows[refused[code]], "extrapolation_refused", reasons[code][refused[code]]),
         set_aside_rows(
             rows[beyond[code]],
@@ -70,7 +78,7 @@ def stage_results(
             [f"{protocol.id} gives {v:.1f} mL/kg/min" for v in value[code][beyond[code]]],
         ),
     ]
-    kept = ~refused & ~beyond
+    kept = ~(weak | refused | beyond)
     readings = reading_rows(
         tests,
         source="field_tests",

@@ -18,6 +18,11 @@ def _shuttle_stage_speed(stage: FloatArray) -> FloatArray:
 ONE_MINUTE_STAGES: Final = StageRule(_shuttle_stage_speed, 8.5, "speed = 8 + 0.5 x stage km/h")
 
 
+# Stages start at 8 km/h and rise by 0.5 (abstract, read); a later form starts at 7 metabolic
+# equivalents, which its equation gives to 7.5 km/h. So no stage number is turned into a speed.
+TWO_MINUTE_STAGES: Final = StageRule(None, 7.5, "")
+
+
 def _shuttle_1988(speed: FloatArray, age: FloatArray | float) -> FloatArray:
     return np.asarray(31.025 + 3.238 * speed - 3.248 * age + 0.1536 * age * speed)
 
@@ -190,6 +195,7 @@ RUNNING: Final = (
         standard_error=(5.4, 5.4),
         source="Leger and Lambert 1982",
         provenance="read",
+        stage_rule=TWO_MINUTE_STAGES,
     ),
     FieldProtocol(
         id="shuttle_intermittent_1_2008",

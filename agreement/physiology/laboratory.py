@@ -85,6 +85,13 @@ class LaboratoryValues:
         """`agreement.physiology.training.PROFILE_COLUMNS`, one row per test; empty without sessions."""
         return self.training.frame
 
+    @property
+    def next_door(self) -> dict[str, str]:
+        """For each borderline test, the training profile on the other side of the boundary."""
+        found = self.profiles
+        near = found[(found["borderline"] == "yes") & found["other_profile"].notna()]
+        return dict(zip(near["lab_test_id"], near["other_profile"], strict=True))
+
 
 def laboratory_values(
     study: StudyTables, *, progress: Callable[[int, int], None] | None = None

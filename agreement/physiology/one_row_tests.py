@@ -18,6 +18,14 @@ from agreement.terms import RANGES
 
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
 FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
+# Less than this is another quantity; the authors' choice, common practice, no source.
+SMALLEST: Final = {
+    "hr_bpm": (60.0, "beats counted over 10 or 15 s, perhaps"),
+    "power_w": (20.0, "W/kg, kW or a stage number, perhaps"),
+}
+WHOLE_FROM: Final = (
+    6  # so many whole numbers by chance: less than 2 %, when every other stage has .5
+)
 _NUMBERS: Final = tuple(name for name in INPUT_UNITS if name != "sex")
 
 
@@ -36,8 +44,8 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     Returns
     -------
     ReadingPart
-        Readings in mL/kg/min; rows without an input, with a speed that is a stage number, or with an
-        impossible result are set aside.
+        Readings in mL/kg/min; rows without an input, with a speed that is a stage number, with an
+        input of another quantity, or with an impossible result are set aside.
     """
     rows, converted = _stages_to_speeds(rows, protocol)
     x = {name: rows[name].to_numpy(dtype=np.float64) for name in _NUMBERS}
@@ -46,14 +54,18 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         vo2max = np.asarray(protocol.equation(x), dtype=np.float64)
     absent = missing.any(axis=1).to_numpy()
-    slow = _below_first_stage(x["speed_km_h"], protocol) & ~absent
-    beyond = ~((vo2max >= REJECT.reject_low) & (vo2max <= REJECT.reject_high)) & ~absent & ~slow
+    stages, odd = _stage_numbers(rows, protocol)
+    small = _too_small(x, protocol)
+    beyond = ~((vo2max >= REJECT.reject_low) & (vo2max <= REJECT.reject_high))
+    stages, small = stages & ~absent, small & ~absent & ~stages
+    beyond &= ~(absent | stages | small)
     left_out = [
         set_aside_rows(rows[absent], "missing_value", _absent_words(missing[absent], protocol)),
-        set_aside_rows(rows[slow], "out_of_range", _slow_words(x["speed_km_h"][slow], protocol)),
+        set_aside_rows(rows[stages], "out_of_range", _stage_words(rows[stages], protocol)),
+        set_aside_rows(rows[small], "out_of_range", _small_words(rows[small], protocol)),
         set_aside_rows(rows[beyond], "out_of_range", _beyond_words(rows, vo2max, beyond, protocol)),
     ]
-    kept = ~(absent | slow | beyond)
+    kept = ~(absent | stages | small | beyond)
     columns = {
         "field": vo2max,
         "in_range": in_range(x, rows["sex"], protocol),
@@ -65,7 +77,7 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     }
     readings = reading_rows(rows, source="field_tests", method=protocol.id, **columns, **told)
     return ReadingPart(
-        readings[kept].reset_index(drop=True), NO_MEMBERS, joined(left_out), converted
+        readings[kept].reset_index(drop=True), NO_MEMBERS, joined(left_out), converted + odd
     )
 
 
@@ -92,7 +104,7 @@ def _stages_to_speeds(
 ) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
     """Fill missing speeds from stage numbers, where the protocol itself fixes them, and say so."""
     rule = protocol.stage_rule
-    if rule is None:
+    if rule is None or rule.speed is None:
         return rows, ()
     from_stage = rows["speed_km_h"].isna() & rows["stage"].notna()
     if not from_stage.any():
@@ -121,17 +133,65 @@ def _absent_words(missing: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
     ]
 
 
-def _below_first_stage(speed: FloatArray, protocol: FieldProtocol) -> BoolArray:
+def _stage_numbers(
+    rows: pd.DataFrame, protocol: FieldProtocol
+) -> tuple[BoolArray, tuple[Problem, ...]]:
+    """
+    Tell which speeds are stage numbers, and note where they may be.
+
+    A speed below the first stage is none. Where every speed is a whole number and one is below the
+    first stage, all of them are stage numbers: 9 to 15 can be believed as either.
+    """
+    speed = rows["speed_km_h"].to_numpy(dtype=np.float64)
     rule = protocol.stage_rule
-    return speed < rule.first_speed if rule else np.zeros(speed.shape, dtype=bool)
+    if rule is None or np.isnan(speed).all():
+        return np.zeros(speed.shape, dtype=bool), ()
+    known = ~np.isnan(speed)
+    low = speed < rule.first_speed
+    if not (speed[known] == np.rint(speed[known])).all():
+        return low, ()
+    if low.any():
+        return known, ()
+    if known.sum() < WHOLE_FROM:
+        return low, ()
+    first = rows[known].iloc[0]
+    what = (
+        f"all {known.sum()} speeds of {protocol.id} are whole numbers, though every other stage of "
+        "it has a half."
+    )
+    remedy = "If they are stage numbers, put them under stage."
+    where = (first["file"], int(first["row"]), "speed_km_h")
+    return low, (Problem("note", "looks_wrong", *where, what, remedy),)
 
 
-def _slow_words(speed: FloatArray, protocol: FieldProtocol) -> list[str]:
+def _stage_words(rows: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
     first = protocol.stage_rule.first_speed if protocol.stage_rule else np.nan
+    beside = "stands among whole numbers of which some are below"
     return [
-        f"speed {value:g} km/h is below the first stage ({first:g} km/h); if it is a stage number, "
-        "put it under stage"
-        for value in speed
+        f"speed {value:g} km/h {'is below' if value < first else beside} the first stage "
+        f"({first:g} km/h); if it is a stage number, put it under stage"
+        for value in rows["speed_km_h"]
+    ]
+
+
+def _too_small(x: dict[str, FloatArray], protocol: FieldProtocol) -> BoolArray:
+    """Tell where an input is too small to be what its column says."""
+    small = np.zeros(x["hr_bpm"].shape, dtype=bool)
+    for name, (least, _) in SMALLEST.items():
+        if name in protocol.inputs:
+            small |= x[name] < least
+    return small
+
+
+def _small_words(rows: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
+    names = [name for name in SMALLEST if name in protocol.inputs]
+    return [
+        "; ".join(
+            f"{name} {row[name]:g} is too low for exercise ({SMALLEST[name][1]})"
+            for name in names
+            if row[name] < SMALLEST[name][0]
+        )
+        for row in rows[names].to_dict("records")
     ]
 
 

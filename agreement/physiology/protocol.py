@@ -56,9 +56,14 @@ class Valid(NamedTuple):
 
 
 class StageRule(NamedTuple):
-    """How a protocol turns a stage number into the speed its equation needs. [km/h]."""
+    """
+    The speeds of a protocol's stages. [km/h].
 
-    speed: Callable[[FloatArray], FloatArray]
+    `speed` turns a stage number into the speed that the equation needs; None where more than one
+    form of the test is in use.
+    """
+
+    speed: Callable[[FloatArray], FloatArray] | None
     first_speed: float
     words: str
 

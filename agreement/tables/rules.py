@@ -52,6 +52,8 @@ HINTS: Final[dict[str, tuple[Hint, ...]]] = {
     "stature_cm": (Hint(1, 2.5, "It looks like metres."),),
     "hr_max_bpm": (Hint(90, 140, "Look for swapped or missing digits, such as 104 for 194."),),
     "grade": (Hint(0.5, 50, "It looks like percent; a fraction is needed (0.01 for 1 %)."),),
+    "distance_m": (Hint(0, 80, "It may be laps, shuttles or kilometres; metres are needed."),),
+    "time_min": (Hint(0, 1, "It may be hours; minutes are needed."),),
     "fat_percent": (Hint(0, 2, "It looks like a fraction; percent is needed."),),
 }
 

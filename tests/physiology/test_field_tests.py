@@ -209,6 +209,66 @@ def test_a_stage_turned_into_a_speed_is_said(readings_of):
     assert any("8 + 0.5 x stage" in p.what and p.column == "stage" for p in found.problems)
 
 
+def shuttles(*speeds, protocol="shuttle_20m_1988_adult"):
+    return [(protocol, {"speed_km_h": speed}) for speed in speeds]
+
+
+def test_stage_numbers_that_could_be_speeds_leave_with_those_that_could_not(readings_of):
+    # stages 7 to 12 typed as speeds: 9 to 12 km/h would give believable 26.6 to 44.6 mL/kg/min
+    found = readings_of(*shuttles(7, 9, 10, 12))
+    assert found.frame.empty
+    assert found.set_aside["reason"].tolist() == ["out_of_range"] * 4
+    assert found.set_aside["message"].str.contains("put it under stage").all()
+
+
+def test_one_slow_speed_does_not_condemn_half_steps(readings_of):
+    found = readings_of(*shuttles(7, 9, 10.5, 12))
+    assert found.frame["field"].notna().sum() == 3
+    assert len(found.set_aside) == 1
+
+
+def test_whole_numbers_without_a_half_are_asked_about(readings_of):
+    few, many = shuttles(9, 10, 11, 12, 13), shuttles(9, 10, 11, 12, 13, 14)
+    asked = [p for p in readings_of(*many).problems if p.column == "speed_km_h"]
+    assert "all 6 speeds of shuttle_20m_1988_adult are whole numbers" in asked[0].what
+    assert not [p for p in readings_of(*few).problems if p.column == "speed_km_h"]
+
+
+def test_two_minute_stages_turn_into_no_speed(readings_of):
+    slow = readings_of(*shuttles(6, protocol="shuttle_20m_1982"))
+    assert "below the first stage (7.5 km/h)" in slow.set_aside["message"].item()
+    stage = readings_of(("shuttle_20m_1982", {"stage": 6}))
+    assert stage.set_aside["reason"].tolist() == ["missing_value"]
+
+
+@pytest.mark.parametrize(
+    ("name", "inputs", "words"),
+    [  # each would give a number that looks fine: 58.8, and 9.5 mL/kg/min
+        ("step_3min_1972", {"hr_bpm": 38}, "hr_bpm 38 is too low"),  # beats in 15 s
+        ("cycle_max_power_1990", {"power_w": 4.2, "mass_kg": 70, "age_years": 30}, "W/kg"),
+    ],
+)
+def test_an_input_of_another_quantity_gives_no_number(readings_of, name, inputs, words):
+    found = readings_of((name, inputs), sex="female" if name.startswith("step") else "male")
+    assert found.frame.empty
+    assert found.set_aside["reason"].tolist() == ["out_of_range"]
+    assert words in found.set_aside["message"].item()
+
+
+def test_stage_numbers_for_powers_give_no_number(readings_of):
+    stages = [
+        (
+            "cycle_stages_hr",
+            {"power_w": i, "hr_bpm": 110 + 15 * i, "hr_max_bpm": 190, "mass_kg": 40},
+        )
+        for i in range(1, 5)
+    ]
+    found = readings_of(*stages)
+    assert found.frame.empty
+    assert set(found.set_aside["reason"]) == {"out_of_range"}
+    assert found.set_aside["message"].str.contains("stage numbers").all()
+
+
 def test_an_unfinished_test_is_set_aside(readings_of):
     found = readings_of(("run_12min_1968", {"distance_m": 2400, "completed": "no"}))
     assert found.set_aside["reason"].tolist() == ["not_completed"]
