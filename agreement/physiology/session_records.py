@@ -7,6 +7,7 @@ files are read one after another, so memory does not grow with the season.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -59,6 +60,7 @@ class _Reduced(NamedTuple):
     unusable: str | None
     seconds_at: NDArray[np.float32]
     points: SteadyPoints
+    backward: int = 0  # samples whose time repeats or runs backwards
 
 
 def session_records(
@@ -107,6 +109,7 @@ def session_records(
         reduced = reduced_session(samples, str(session["mode"]))
         share[i], seconds_at[i] = reduced.valid_share, reduced.seconds_at
         unusable[i] = reduced.unusable
+        problems += _backward_note(path, reduced.backward, len(samples))
         if reduced.unusable is None:
             points.append(_point_rows(i, str(session["mode"]), reduced.points))
         done += 1
@@ -138,9 +141,10 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     times = samples["t_s"].to_numpy(dtype=np.float64)
     forward = np.ones(times.size, dtype=bool)
     forward[1:] = times[1:] > np.maximum.accumulate(times)[:-1]
+    backward = int((~forward).sum())
     samples, times = samples[forward], times[forward]
     if times.size < 2:
-        return _Reduced(0.0, "the sample file has no usable times", nothing, _NONE)
+        return _Reduced(0.0, "the sample file has no usable times", nothing, _NONE, backward)
     hr = samples["hr_bpm"].to_numpy(dtype=np.float64)
     clean = clean_heart_rate(times, hr)
     total = times[-1] - times[0] + clean.seconds[-1]
@@ -156,7 +160,15 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     if column is not None and why is None:
         work = samples[column].to_numpy(dtype=np.float64)
         points = steady_points(times, hr, clean.valid, work, grade)
-    return _Reduced(share, why, seconds_at.astype(np.float32), points)
+    return _Reduced(share, why, seconds_at.astype(np.float32), points, backward)
+
+
+def _backward_note(path: Path, backward: int, samples: int) -> tuple[Problem, ...]:
+    if not backward:
+        return ()
+    what = f"{backward} of {samples} samples were left out: their time repeats or runs backwards."
+    file = f"{path.parent.name}/{path.name}"
+    return (Problem("note", "samples_edited", file, None, "t_s", what, ""),)
 
 
 def _why_unusable(share: float, step_at_s: float) -> str | None:

@@ -1,4 +1,8 @@
-"""Bad raw input, from study folder to pairs: each a message or a coded exclusion, never a number."""
+"""
+Bad raw input that the tool works round, and raw files that cannot be used at all.
+
+The bad input that must give no number is listed in `tests/contract/test_contract_bad_raw_input.py`.
+"""
 
 import numpy as np
 import pandas as pd
@@ -36,7 +40,6 @@ class Folder:
             {"lab_test_id": "T", "athlete_id": "A", "date": DAY.date(), "mode": "run"}
             | {"vo2max_ml_kg_min": 51, "mass_kg": 70, "hr_max_bpm": HR_MAX}
         ]
-        self.field_tests = []
         self.runs = [run(speed, seed) for seed, speed in enumerate(SPEEDS)]
         self.breaths = {}
 
@@ -52,7 +55,6 @@ class Folder:
                 | {"mode": "run", "duration_min": 22, "sensor": "chest_strap"}
             )
         tables = {"athletes": self.athletes, "lab_tests": self.lab, "sessions": rows}
-        tables["field_tests"] = self.field_tests
         for name, table in tables.items():
             if table:
                 pd.DataFrame(table).to_csv(self.root / f"{name}.csv", index=False)
@@ -70,71 +72,6 @@ def folder(tmp_path):
     return Folder(tmp_path)
 
 
-def notes(cohort, column):
-    return [p.what for p in cohort.problems if p.severity == "note" and p.column == column]
-
-
-def test_good_sessions_give_the_number_that_the_bad_ones_must_not(folder):
-    (pair,) = folder.read().pairs.to_dict("records")
-    assert pair["method"] == "sessions_hr"
-    assert pair["field"] == pytest.approx(52, abs=0.5)
-
-
-def lost(samples):
-    return samples.assign(hr_bpm=np.where(samples.index % 3 == 0, 0, samples["hr_bpm"]))
-
-
-def constant(samples):
-    return samples.assign(hr_bpm=150)
-
-
-def swapped_sensor(samples):
-    beats = np.arange(len(samples))
-    after = samples["hr_bpm"] + 35 + np.rint(9 * np.sin(beats / 10))
-    return samples.assign(hr_bpm=np.where(beats > 150, after, samples["hr_bpm"]))
-
-
-def gaps(samples):
-    return samples[(samples["t_s"] < 300) | (samples["t_s"] > 700)]
-
-
-def per_cent(samples):
-    return samples.assign(grade=2.0)
-
-
-SPOILED = {
-    lost: "has a heart rate that can be believed",
-    constant: "has a heart rate that can be believed",
-    swapped_sensor: "as after a change of sensor",
-    gaps: "has a heart rate that can be believed",
-    per_cent: "it must be a fraction, not in per cent",
-}
-
-
-def test_bad_records_of_sessions_are_left_out_with_the_reason(folder):
-    folder.runs = [spoil(samples) for spoil in SPOILED for samples in folder.runs[:2]]
-    cohort = folder.read()
-    assert cohort.pairs.empty
-    left = cohort.exclusions[cohort.exclusions["file"] == "sessions.csv"].set_index("id")
-    assert set(left["reason"]) == {"session_quality"}
-    for i, words in enumerate(word for word in SPOILED.values() for _ in range(2)):
-        assert words in left.loc[f"S{i}", "message"]
-
-
-def test_times_that_repeat_or_run_backwards_leave_the_number_as_it_is(folder):
-    for samples in folder.runs:
-        samples.loc[[100, 150], "t_s"] = samples.loc[40, "t_s"]
-    assert folder.read().pairs["field"].item() == pytest.approx(52, abs=0.5)
-
-
-def test_a_maximum_of_104_for_194_gives_no_estimate_and_a_note(folder):
-    folder.lab[0]["hr_max_bpm"] = 104
-    cohort = folder.read()
-    assert cohort.pairs.empty
-    assert any("104" in what for what in notes(cohort, "hr_max_bpm"))
-    assert cohort.laboratory.frame["criterion_hr"].tolist() == ["not met"]
-
-
 def test_a_maximum_of_104_gives_way_to_another_test_of_the_athlete(folder):
     other = folder.lab[0] | {"lab_test_id": "U", "date": (DAY + pd.Timedelta(days=60)).date()}
     folder.lab = [folder.lab[0] | {"hr_max_bpm": 104}, other]
@@ -148,85 +85,6 @@ def test_a_submaximal_tests_heart_rate_gives_way_too(folder):
     cohort = folder.read()
     assert cohort.laboratory.frame["max_confirmed"].tolist()[0] == "no"
     assert cohort.pairs["field"].item() == pytest.approx(52, abs=0.5)
-
-
-def test_an_athlete_under_a_beta_blocker_is_kept_apart(folder):
-    folder.athletes[0]["hr_limiting_drug"] = "yes"
-    cohort = folder.read()
-    assert cohort.pairs["hr_limiting_drug"].tolist() == ["yes"]
-    results = cohort.results.frame
-    bias = results.query("analysis == 'limits_of_agreement' and statistic == 'bias'")
-    n = bias.set_index("group")["n"].to_dict()
-    assert (n["all"], n["hr_limiting_drug"]) == (0, 1)
-
-
-def field_test(**columns):
-    row = {"athlete_id": "A", "date": (DAY - pd.Timedelta(days=2)).date()}
-    return row | columns
-
-
-@pytest.mark.parametrize(
-    ("columns", "words"),
-    [
-        ({"protocol": "shuttle_20m_1988_adult", "speed_km_h": 1.5}, "speed_km_h"),
-        ({"protocol": "run_12min_1968", "distance_m": 7}, "distance_m"),
-    ],
-)
-def test_a_stage_for_a_speed_and_laps_for_metres_are_told(folder, columns, words):
-    folder.runs, folder.field_tests = [], [field_test(**columns)]
-    cohort = folder.read()
-    assert cohort.pairs.empty
-    told = [p for p in cohort.problems if p.file == "field_tests.csv"]
-    assert any(words in f"{p.column} {p.what} {p.remedy}" for p in told)
-    left = cohort.exclusions[cohort.exclusions["file"] == "field_tests.csv"]
-    assert set(left["reason"]) <= {"out_of_range", "missing_value"}
-
-
-def test_a_stage_test_without_mass_is_left_out(folder):
-    folder.runs = []
-    folder.athletes[0]["mass_kg"] = None
-    folder.lab[0] |= {"mode": "cycle", "vo2max_ml_kg_min": 50, "mass_kg": None}
-    folder.field_tests = [
-        field_test(protocol="cycle_stages_hr", power_w=power, hr_bpm=pulse, hr_max_bpm=190)
-        for power, pulse in ((125, 120), (175, 140), (225, 160))
-    ]
-    cohort = folder.read()
-    left = cohort.exclusions[cohort.exclusions["file"] == "field_tests.csv"]
-    assert cohort.pairs.empty
-    assert set(left["reason"]) == {"missing_value"}
-    assert left["message"].str.contains("mass_kg").all()
-
-
-def test_exertion_on_the_other_scale_is_no_criterion(folder):
-    folder.runs = folder.runs[:1]
-    folder.lab[0]["rpe_max"] = 9
-    cohort = folder.read()
-    assert cohort.laboratory.frame["criterion_rpe"].tolist() == ["not known"]
-    assert any("scale of 0 to 10" in what for what in notes(cohort, "rpe_max"))
-
-
-def breath_rows(n=120):
-    return [f"{2.5 * i},{min(1000 + 25 * i, 3500)}" for i in range(n)]
-
-
-def test_spikes_of_130_do_not_reach_the_laboratorys_value(folder):
-    folder.runs = folder.runs[:1]
-    rows = breath_rows()
-    for at in (60, 115):
-        rows[at] = f"{2.5 * at},9100"
-    folder.lab[0]["averaging_rule"] = "moving 3 breaths"
-    folder.breaths = {"T.csv": "\n".join(["t_s,vo2_ml_min", *rows])}
-    cohort = folder.read()
-    assert cohort.laboratory.frame["lab"].item() == pytest.approx(3500 / 70)
-    assert any("2 of 120 breaths were left out" in what for what in notes(cohort, "vo2_ml_min"))
-
-
-def test_breaths_under_two_header_rows(folder):
-    folder.runs = folder.runs[:1]
-    folder.breaths = {"T.csv": "\n".join(["t_s,vo2_ml_min", "s,mL/min", *breath_rows()])}
-    cohort = folder.read()
-    assert cohort.laboratory.frame["lab"].item() == pytest.approx(50, abs=0.5)
-    assert any("row 2 holds units" in p.what for p in cohort.problems)
 
 
 def test_every_unusable_raw_file_is_named_at_once_and_nothing_is_raised(folder):
