@@ -18,8 +18,11 @@ from typing import Any, Final
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 
+from agreement.report.session_progress import PLACE
+
 _PARENT: Final = "AGREEMENT_PARENT"  # the process that a kernel belongs to
 _LOOK_S: Final = 0.2
+SESSIONS_READ: Final = "sessions_read.txt"  # in the folder of the kernel's own files
 
 
 class OwnInterpreter(AsyncKernelManager):
@@ -38,6 +41,7 @@ def started_kernel_options(work: Path, study_parent: Path) -> dict[str, Any]:
         "IPYTHONDIR": str(work / "ipython"),
         "PYTHONWARNINGS": "ignore",
         _PARENT: str(os.getpid()),
+        PLACE: str(work / SESSIONS_READ),
     }
     environment.pop("PYTHONSTARTUP", None)
     return {"cwd": str(study_parent), "env": environment}

@@ -34,6 +34,7 @@ from agreement.report.privacy import (
 )
 from agreement.report.provenance import provenance, provenance_block, write_provenance
 from agreement.report.published import published_block
+from agreement.report.session_progress import told_to_starter
 from agreement.report.texts import cautions_block, methods_block
 from agreement.tables.options import Kind
 
@@ -330,7 +331,7 @@ def open_report(
     TableError
         With everything in the folder that has to be put right first.
     """
-    cohort = read_cohort(study)
+    cohort = read_cohort(study, progress=told_to_starter())
     if kind == "audit":
         cohort = pseudonymous(cohort, naming(study_key(cohort.study.folder)))
     return StudyReport(cohort, kind=kind, save=save)

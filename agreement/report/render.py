@@ -13,7 +13,8 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import TYPE_CHECKING, Any
 
-from agreement.report.kernel import OwnInterpreter, started_kernel_options
+from agreement.report.kernel import SESSIONS_READ, OwnInterpreter, started_kernel_options
+from agreement.report.session_progress import sessions_read
 
 if TYPE_CHECKING:
     from nbclient import NotebookClient
@@ -83,7 +84,8 @@ def run_notebook(
     work : Path
         A folder for the kernel's own files.
     progress : callable, optional
-        Called with (stages done, stages in all, name) as each section starts.
+        Called with (stages done, stages in all, name) as each section starts, and with the session
+        files read and their total while these are read.
 
     Raises
     ------
@@ -92,7 +94,23 @@ def run_notebook(
     KeyboardInterrupt
         If the run is interrupted; no kernel stays behind.
     """
-    return _Beside(_run(template, parameters, kept, folder, work, progress)).outcome()
+    beside = _Beside(_run(template, parameters, kept, folder, work, progress))
+    return beside.outcome(_sessions_told(work / SESSIONS_READ, progress))
+
+
+def _sessions_told(place: Path, progress: Progress | None) -> Callable[[], None]:
+    """Return what hands on how many session files the kernel has read, if that has changed."""
+    told: set[tuple[int, int]] = set()
+
+    def look() -> None:
+        read = sessions_read(place)
+        if progress is None or read is None or read in told:
+            return
+        told.add(read)
+        if read[0] < read[1]:  # when all are read, the next section has begun
+            progress(*read, "Reading sessions")
+
+    return look
 
 
 class _Beside(Thread):
@@ -123,12 +141,13 @@ class _Beside(Thread):
         self._begun.set()
         return await self._coroutine
 
-    def outcome(self) -> Any:
-        """Start, wait, and return or raise what came of it; end it when interrupted."""
+    def outcome(self, look: Callable[[], None]) -> Any:
+        """Start, wait, and return or raise what came of it; `look` now and then, end on interrupt."""
         self.start()
         try:
             while self.is_alive():
                 self.join(_LISTEN_S)
+                look()
         except KeyboardInterrupt:
             self._begun.wait()
             if self._task is not None:
