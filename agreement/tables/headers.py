@@ -1,9 +1,11 @@
 """Which column of a file is which of ours: names, spellings, near misses, columns to be wary of."""
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import lru_cache
 from typing import Final
 
 from agreement.tables.columns import Table
@@ -15,8 +17,10 @@ PERSONAL: Final = re.compile(
     r"birth_?date|date_of_birth|dob|birthday|born|name|first_?name|last_?name|full_?name|surname|"
     r"e_?mail|phone|national_id)(_|$)"
 )
+_LOOKED_AT: Final = 500  # unknown columns compared with ours; a file may have a million
 
 
+@lru_cache(maxsize=4096)
 def plain_name(text: str) -> str:
     """
     Return a header without what nobody means by it: case, blanks around, blanks for underscores.
@@ -89,8 +93,9 @@ def read_header(
 
 def _refuse_twice(names: list[str], file: str, findings: Findings) -> None:
     """Stop when one header stands over two columns."""
-    for name in dict.fromkeys(n for n in names if n and names.count(n) > 1):
-        what = f"The header '{name}' stands over {names.count(name)} columns."
+    twice = [(name, n) for name, n in Counter(names).items() if name and n > 1]
+    for name, n in twice[:_LOOKED_AT]:
+        what = f"The header '{name}' stands over {n} columns."
         findings.stop("duplicate_column", file, what, "Rename or delete all but one.", column=name)
 
 
@@ -120,8 +125,9 @@ def _report_others(
     """Note the columns that are not read: near misses, personal ones, the rest."""
     absent = [ours for ours in table.columns if ours not in position]
     rest = []
-    for name in others:
-        near = get_close_matches(plain_name(name), absent, n=1, cutoff=0.75)
+    for i, name in enumerate(others):
+        look = i < _LOOKED_AT
+        near = get_close_matches(plain_name(name), absent, n=1, cutoff=0.75) if look else []
         if PERSONAL.search(plain_name(name)):
             what = "The column may tell who or where a person is; it is not read."
             remedy = "Delete it from the file before sharing the study folder."

@@ -80,6 +80,8 @@ def find_layout(
     ------
     UnicodeDecodeError
         If the stated encoding does not fit.
+    csv.Error
+        If the header goes on and on.
     """
     encoding = form.encoding or find_encoding(data)
     head = data[:_HEAD].decode(encoding, errors="strict" if len(data) <= _HEAD else "replace")
@@ -89,6 +91,9 @@ def find_layout(
     separator = max(candidates, key=lambda sep: _fit(records[sep], known))
     chosen = records[separator]
     place = find_header(chosen, table, form)
+    if len(data) > _HEAD and place.names == len(chosen) - 1:
+        msg = f"the header does not end within {_HEAD} bytes"
+        raise csv.Error(msg)
     layout = Layout(
         encoding,
         separator,

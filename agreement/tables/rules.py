@@ -6,7 +6,7 @@ rows, so it runs on every table); `keep_rules` is the one place where breaches b
 Codes are checked where they are translated (`codes`), once per distinct word instead of per row.
 """
 
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -116,35 +116,20 @@ def _breaches(frame: pd.DataFrame, key: str | None) -> dict[tuple[str, str], Mas
     """Return where each rule of each column is broken, found by pandera."""
     if frame.empty:
         return {}
-    import pandera.pandas as pandera  # slow to import, and needed only when a study is read
+    from pandera.pandas import Check  # slow to import, and needed only when a study is read
 
-    columns: dict[str, Any] = {
-        str(name): pandera.Column(
-            float,
-            [
-                pandera.Check.in_range(usual.warn_low, usual.warn_high, error="warn"),
-                pandera.Check.in_range(usual.reject_low, usual.reject_high, error="reject"),
-            ],
-            nullable=True,
-        )
-        for name in frame
-        if (usual := RANGES.get(str(name))) is not None
-    }
+    found: dict[tuple[str, str], Mask] = {}
+    for name in map(str, frame):
+        if (usual := RANGES.get(name)) is not None:
+            for rule, low, high in (
+                ("warn", usual.warn_low, usual.warn_high),
+                ("reject", usual.reject_low, usual.reject_high),
+            ):
+                inside = Check.in_range(low, high, ignore_na=False)(frame[name]).check_output
+                found[name, rule] = ~np.asarray(inside, np.bool_) & frame[name].notna().to_numpy()
     if key is not None:
-        columns[key] = pandera.Column(unique=True, report_duplicates="all")
-    try:
-        pandera.DataFrameSchema(columns).validate(frame, lazy=True, inplace=True)
-    except pandera.errors.SchemaErrors as errors:
-        cases = errors.failure_cases
-    else:
-        return {}
-    rules = cases["check"].where(cases["check"] != "field_uniqueness", "unique")
-    breaches: dict[tuple[str, str], Mask] = {}
-    for place, rows in cases.groupby([cases["column"], rules], sort=False).groups.items():
-        mask = np.zeros(len(frame), dtype=np.bool_)
-        mask[cases.loc[rows, "index"].to_numpy(dtype=np.int64)] = True
-        breaches[place] = mask
-    return breaches
+        found[key, "unique"] = frame[key].duplicated(keep=False).to_numpy()
+    return {place: where for place, where in found.items() if where.any()}
 
 
 def value_text(column: str, value: float, *, refused: bool) -> str:

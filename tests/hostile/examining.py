@@ -120,7 +120,8 @@ def check_exports(cohort: Cohort) -> None:
 
 
 def _is_active(cell: str) -> bool:
-    return cell.startswith(ACTIVE) and not _PLAIN_NUMBER.fullmatch(cell)
+    """Whether a spreadsheet would take a cell for a formula; a sign alone is none."""
+    return len(cell) > 1 and cell.startswith(ACTIVE) and not _PLAIN_NUMBER.fullmatch(cell)
 
 
 def describe(folder: dict[str, Any]) -> str:

@@ -1,5 +1,6 @@
 """Any bytes in, one clear answer out: thousands of spoilt study folders through check and pair."""
 
+import gc
 import os
 import random
 import resource
@@ -32,6 +33,7 @@ def spoilt(seed, base=None):
 
 def failures(seeds, root, base=None):
     """Return one line for each seed whose folder breaks a promise, and how many were usable."""
+    gc.freeze()  # what the imports left behind need not be looked through again and again
     lines, usable = [], 0
     for seed in seeds:
         folder, ways = spoilt(seed, base)
