@@ -145,10 +145,13 @@ def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.
     from agreement.report.any_size import by_session
     from agreement.report.talk import progress_bar
     from agreement.tables.study import read_study
+    from agreement.tables.unchanged import require_unchanged
     from agreement.tables.writers import write_table
 
     with progress_bar() as progress:
-        table = estimates_frame(read_study(study), progress=by_session(progress))
+        found = read_study(study)
+        table = estimates_frame(found, progress=by_session(progress))
+    require_unchanged(study, found.inputs)
     write_table(table, out)
     typer.echo(str(out))
 

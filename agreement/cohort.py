@@ -18,6 +18,7 @@ from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.readings import Readings, field_readings
 from agreement.stats.evidence import Evidence
 from agreement.tables.study import StudyTables, inspect_study
+from agreement.tables.unchanged import require_unchanged
 
 if TYPE_CHECKING:
     from agreement.stats.results_table import MethodResults, StudyResults
@@ -72,6 +73,7 @@ class Cohort:
     def evidence(self) -> Evidence:
         """What the statistics are computed from."""
         dates = self.study.lab_tests["date"]
+        stated = self.study.options.profile.use == "stated"
         return Evidence(
             pairs=self.pairing.pairs,
             daily=self.pairing.daily,
@@ -79,6 +81,7 @@ class Cohort:
             options=self.study.options,
             heart_rate_based=self.readings.heart_rate_based,
             first_lab_date=None if dates.empty else dates.min().date(),
+            next_door={} if stated else self.laboratory.next_door,
         )
 
     @cached_property
@@ -119,11 +122,13 @@ def read_cohort(
     Raises
     ------
     TableError
-        With every problem that stops the study, not only the first.
+        With every problem that stops the study, not only the first; also when a file was changed
+        while it was being read.
     """
     cohort, problems = inspect_cohort(folder, progress=progress)
     if cohort is None:
         raise TableError(problem for problem in problems if problem.severity == "stop")
+    require_unchanged(cohort.study.folder, cohort.study.inputs)
     return cohort
 
 

@@ -32,6 +32,7 @@ from agreement.scale.left_out import LinesPlan, write_lines
 from agreement.scale.streamed import Streamed, inspect_streamed
 from agreement.tables.options import Kind
 from agreement.tables.spills import lay_aside
+from agreement.tables.unchanged import require_unchanged
 from agreement.terms import PAIR_COLUMNS, REASONS
 
 if TYPE_CHECKING:
@@ -179,6 +180,7 @@ def _paired(study: str | Path, work: Path, engine: Engine, progress: Progress | 
     streamed, problems = inspect_streamed(study, work, engine, progress=progress)
     if streamed is None:
         raise TableError(problem for problem in problems if problem.severity == "stop")
+    require_unchanged(streamed.study.folder, streamed.inputs)
     return streamed
 
 

@@ -1,26 +1,20 @@
 """Whether the files of a report are as they were written."""
 
-import hashlib
 import json
 from pathlib import Path
 
 from agreement.errors import AgreementError
 from agreement.report.folder import PROVENANCE, is_ours
+from agreement.tables.unchanged import file_digest
 
 
 def checksums(folder: Path) -> dict[str, str]:
     """Return the SHA-256 checksum of every file in a folder but its provenance, by name."""
     return {
-        path.relative_to(folder).as_posix(): _checksum(path)
+        path.relative_to(folder).as_posix(): file_digest(path)
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path != folder / PROVENANCE
     }
-
-
-def _checksum(path: Path) -> str:
-    """Return the checksum of a file, however large."""
-    with path.open("rb") as content:
-        return hashlib.file_digest(content, "sha256").hexdigest()
 
 
 def seal(folder: Path) -> None:

@@ -151,7 +151,7 @@ def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:
         from agreement.cohort import read_cohort
 
         read_cohort(study)
-    if error.kind in ("AgreementError", "OutputError"):
+    if error.kind in ("TableError", "AgreementError", "OutputError"):
         raise AgreementError(error.reason) from error
     if (said := error_in_words(error.reason, target)) is not None:
         raise said from error

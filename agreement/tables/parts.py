@@ -5,7 +5,6 @@ A piece is one text file, or some row groups of a Parquet file; it is checked by
 whole table. So memory depends on the size of a piece and not on the number of parts.
 """
 
-import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +26,7 @@ from agreement.tables.readers import (
     require_columns,
     require_vo2max,
 )
+from agreement.tables.unchanged import digest_if_readable
 
 ROWS_AT_ONCE: Final = 125_000  # of a Parquet file; what a piece holds in memory follows from it
 PART_STEP: Final = (
@@ -134,7 +134,7 @@ class PartReader:
     def checked(self, piece: Piece) -> Iterator[CheckedPiece]:
         """Yield what a piece holds, at most `ROWS_AT_ONCE` rows of a Parquet file at a time."""
         findings, file = Findings(), self.files[piece.part]
-        digest = _digest(self.folder / file) if piece.rows_before == 0 else None
+        digest = digest_if_readable(self.folder / file) if piece.rows_before == 0 else None
         some = False
         for raw in self._raw(piece, findings):
             some = True
@@ -224,11 +224,3 @@ def _row_group_sizes(path: Path) -> list[int] | None:
     except (ImportError, OSError, ValueError):
         return None
     return [about.row_group(i).num_rows for i in range(about.num_row_groups)]
-
-
-def _digest(path: Path) -> str | None:
-    try:
-        with path.open("rb") as content:
-            return hashlib.file_digest(content, "sha256").hexdigest()
-    except OSError:
-        return None  # the reading that follows says what is wrong

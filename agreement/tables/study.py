@@ -1,6 +1,5 @@
 """A study folder -> checked tables, with every problem found in it."""
 
-import hashlib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -23,6 +22,7 @@ from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table, require_vo2max
 from agreement.tables.study_file import STUDY_FILE, read_study_file
 from agreement.tables.table_files import find_tables
+from agreement.tables.unchanged import file_digest
 
 _FIELD_BUILDERS: Final = {
     "field_estimates": field_estimates_table,
@@ -164,13 +164,13 @@ class _Reading:
         self.without_parts = without_parts
         self.parts: PartReader | None = None
         self.findings = findings
+        study_file = folder / STUDY_FILE
+        usable = study_file.is_file() and not path_problem(folder, STUDY_FILE)
+        self.inputs = [_hashed(study_file, STUDY_FILE)] if usable else []
         self.options = read_study_file(folder, findings)
         self.zone = self.options.study.time_zone
         self.names = find_tables(folder, self.options, findings)
         self.ids, id_map = read_id_map(folder, self.options.study.id_map, findings)
-        study_file = folder / STUDY_FILE
-        usable = study_file.is_file() and not path_problem(folder, STUDY_FILE)
-        self.inputs = [_hashed(study_file, STUDY_FILE)] if usable else []
         self.inputs += [] if id_map is None else [id_map]
         self.rows_read: dict[str, int] = {}
         self.withdrawn: dict[str, int] = {}
@@ -292,5 +292,4 @@ class _Reading:
 
 def _hashed(path: Path, name: str) -> InputFile:
     """Return a file whose rows are not counted."""
-    with path.open("rb") as content:
-        return InputFile(name, hashlib.file_digest(content, "sha256").hexdigest(), None)
+    return InputFile(name, file_digest(path), None)
