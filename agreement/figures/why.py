@@ -33,12 +33,13 @@ def plot_why(fan: SessionFan, *, ax: Axes, among: tuple[SessionFan, ...] = ()) -
     Axes
     """
     band, end = fan.band, fan.band.iloc[-1]
+    ax.axvspan(_top(fan), 100, color=FAINT, alpha=0.22, linewidth=0, label="no session here")
     ax.fill_between(
         _share(fan, band["hr_bpm"]),
         band["low"],
         band["high"],
         color=BAND,
-        alpha=0.6,
+        alpha=0.75,
         linewidth=0,
         label="\u00b1 1 standard error",
     )
@@ -66,7 +67,7 @@ def plot_why(fan: SessionFan, *, ax: Axes, among: tuple[SessionFan, ...] = ()) -
         label="laboratory",
     )
     ax.plot([100], [end["vo2"]], "o", color=FIELD, fillstyle="none", markersize=7)
-    ax.set_title(fan.training_profile)
+    ax.set_title(fan.training_profile, pad=30)
     ax.set_xlabel("heart rate (% of HRmax)")
     ax.set_ylabel("VO2 from pace (mL/kg/min)")
     _set_limits(ax, among or (fan,))
@@ -76,6 +77,11 @@ def plot_why(fan: SessionFan, *, ax: Axes, among: tuple[SessionFan, ...] = ()) -
 def _share(fan: SessionFan, pulse: "pd.Series[float]") -> "pd.Series[float]":
     """Return heart rates in per cent of the athlete's HRmax."""
     return 100 * pulse / fan.hr_max_bpm
+
+
+def _top(fan: SessionFan) -> float:
+    """Return the highest heart rate of a session in per cent of HRmax."""
+    return float(_share(fan, fan.points["hr_bpm"]).max())
 
 
 def _draw_lines(ax: Axes, fan: SessionFan) -> None:
@@ -98,9 +104,12 @@ def _draw_lines(ax: Axes, fan: SessionFan) -> None:
 
 
 def _said(ax: Axes, fan: SessionFan) -> Axes:
-    """Write into the panel what it shows."""
-    text = f"at HRmax \u00b1 {number(fan.standard_error)}\nusual form {_more(fan.usual_bias)}"
-    ax.text(0.03, 0.97, text, transform=ax.transAxes, va="top", color=INK, fontsize=8.5)
+    """Write under the title what the panel shows."""
+    text = (
+        f"sessions up to {_top(fan):.0f} % of HRmax\n"
+        f"so \u00b1 {number(fan.standard_error)}, usual form {_more(fan.usual_bias)}"
+    )
+    ax.text(0, 1.02, text, transform=ax.transAxes, va="bottom", color=INK, fontsize=8.5)
     return ax
 
 
@@ -129,5 +138,5 @@ def why_legend(ax: Axes) -> None:
     handles, labels = ax.get_legend_handles_labels()
     order = np.argsort([label != "training sessions" for label in labels], kind="stable")
     ax.legend(
-        [handles[i] for i in order], [labels[i] for i in order], loc="lower right", fontsize=7.5
+        [handles[i] for i in order], [labels[i] for i in order], loc="upper left", fontsize=7.5
     )

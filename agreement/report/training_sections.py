@@ -19,9 +19,9 @@ from agreement.report.answer import method_name
 from agreement.report.comparison import Comparison
 from agreement.report.input_sections import shown
 from agreement.report.markup import Block, joined, paragraph, table
-from agreement.report.numbers import plain
+from agreement.report.numbers import counted, plain
 from agreement.report.pictures import Picture, picture
-from agreement.report.subsets import subsets_block
+from agreement.report.subsets import parts_block
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 PANELS: Final = 2  # side by side; more would be too narrow to read
@@ -34,10 +34,12 @@ OWN_FORM: Final = (
     "only the spread that its standard error tells."
 )
 CAPTION: Final = (
-    "A typical athlete of each profile. Points: steady stretches of training sessions. The line "
-    "through them is carried to HRmax (right edge); the band is one standard error. The further it "
+    "A typical athlete of each profile; here the profile whose line says most and the one whose line "
+    "says least. Points: steady stretches of training sessions. The line through them is carried to "
+    "HRmax (right edge) where no session was (grey); the band is one standard error. The further it "
     "is carried, the less it says."
 )
+BETWEEN: Final = "The same for the profiles between them."
 
 
 def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
@@ -64,7 +66,7 @@ def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
     split = _split_block(cohort)
     if coverage.empty:
         return (), paragraph(NO_SESSIONS) + split
-    fans = typical_fans(coverage, readings.session_points, options)
+    fans = _extremes_first(typical_fans(coverage, readings.session_points, options))
     drawn = tuple(
         _pair_of_panels(fans, start, place)
         for place, start in enumerate(range(0, len(fans), PANELS), 1)
@@ -78,6 +80,11 @@ def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
     if own.any():
         said.append(OWN_FORM)
     return drawn, joined([*tables, *(paragraph(escape(text)) for text in said), split])
+
+
+def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
+    """Put the line that says most beside the one that says least, then those between."""
+    return fans if len(fans) < 3 else (fans[0], fans[-1], *fans[1:-1])
 
 
 def _split_block(cohort: Cohort) -> Block:
@@ -117,8 +124,8 @@ def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Pic
         f"why-{place}",
         draw,
         alt=why_alt(shown),
-        caption=CAPTION if start == 0 else "The same for the profiles whose line says less.",
-        height=4.0,
+        caption=CAPTION if start == 0 else BETWEEN,
+        height=4.2,
         columns=len(shown),
     )
 
@@ -150,35 +157,26 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
     return table(caption, columns, cells, numeric=columns[1:])
 
 
-def borderline_block(one: Comparison, profiles: pd.DataFrame) -> Block:
+def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
     """
     Repeat the bias by training profile with the borderline tests moved to the profile next door.
 
     Parameters
     ----------
     one : Comparison
-    profiles : DataFrame
-        `agreement.physiology.laboratory.LaboratoryValues.profiles`.
+    next_door : dict of str to str
+        `agreement.physiology.laboratory.LaboratoryValues.next_door`.
     """
-    near = profiles[(profiles["borderline"] == "yes") & profiles["other_profile"].notna()]
-    next_door = near.set_index("lab_test_id")["other_profile"]
-    other = one.pairs["lab_test_id"].map(next_door)
-    if other.isna().all():
+    count = int(one.pairs["lab_test_id"].isin(next_door.keys()).sum())
+    if not count:
         return Block("")
-    label = one.pairs["training_profile"]
-    moved = other.fillna(label)
-    names = sorted({*label.dropna(), *moved.dropna()} - {NOT_ENOUGH_DATA})
-    parts = {
-        f"{name}{words}": one.pairs[which == name]
-        for name in names
-        for which, words in ((label, ""), (moved, ", borderline moved"))
-    }
-    count = int(other.notna().sum())
-    caption = (
-        f"{one.name}: bias with {count} borderline pairs where they are, and moved (mL/kg/min)"
-    )
-    shown = subsets_block(caption, parts)
-    summary = f"<summary>{escape(one.name)}: {count} borderline pairs moved</summary>"
+    kinds = (("profile_bias", ""), ("borderline_moved", ", borderline moved"))
+    names = sorted({group for kind, _ in kinds for group in one.groups(kind)} - {"all"})
+    parts = [(f"{name}{words}", kind, name) for name in names for kind, words in kinds]
+    moved = counted(count, "borderline pair")
+    caption = f"{one.name}: bias with {moved} in their own profile, and moved (mL/kg/min)"
+    shown = parts_block(one, caption, parts)
+    summary = f"<summary>{escape(one.name)}: {moved} moved</summary>"
     return Block(f"<details>{summary}{shown.html}</details>")
 
 

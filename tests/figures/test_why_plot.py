@@ -38,6 +38,8 @@ def test_sessions_line_and_laboratory_stand_where_they_belong(fan, ax):
     np.testing.assert_allclose(lines["line through them"].get_xdata(), [50, 60, 75])
     np.testing.assert_allclose(lines["carried to HRmax"].get_ydata(), [40, 60])
     np.testing.assert_allclose(lines["usual form of the line"].get_ydata(), [22, 29, 39, 55])
+    grey = ax.patches[0]
+    assert (grey.get_x(), grey.get_x() + grey.get_width()) == (75, 100)
     assert ax.get_title(loc="left") == "long and slow"
 
 
@@ -47,7 +49,7 @@ def test_the_fan_opens_to_one_standard_error(fan, ax):
     at_top = outline[outline[:, 0] == 100][:, 1]
     assert (at_top.min(), at_top.max()) == (54, 66)
     (text,) = [text.get_text() for text in ax.texts]
-    assert text == "at HRmax \u00b1 6.0\nusual form 5.0 lower"
+    assert text == "sessions up to 75 % of HRmax\nso \u00b1 6.0, usual form 5.0 lower"
 
 
 def test_panels_to_compare_share_their_axes(fan, ax):
@@ -68,7 +70,7 @@ def test_the_legend_begins_with_the_sessions(fan, ax):
     why_legend(ax)
     names = [text.get_text() for text in ax.get_legend().get_texts()]
     assert names[0] == "training sessions"
-    assert set(names) >= {"laboratory", "\u00b1 1 standard error", "usual form of the line"}
+    assert set(names) >= {"laboratory", "\u00b1 1 standard error", "no session here"}
 
 
 def test_alternative_text_tells_the_numbers(fan):
