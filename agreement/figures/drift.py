@@ -23,7 +23,12 @@ class FittedLine(Protocol):
 
 
 def plot_drift(
-    days: npt.ArrayLike, difference: npt.ArrayLike, line: FittedLine, *, ax: Axes
+    days: npt.ArrayLike,
+    difference: npt.ArrayLike,
+    line: FittedLine,
+    *,
+    key: str | None = None,
+    ax: Axes,
 ) -> Axes:
     """
     Draw differences against days since the first test, with their line.
@@ -36,6 +41,8 @@ def plot_drift(
         Field minus laboratory. [mL/kg/min]
     line : Line
         Of difference on days.
+    key : str, optional
+        The line's place in the results table: its SVG id.
     ax : Axes
 
     Returns
@@ -46,7 +53,7 @@ def plot_drift(
     ends = np.array([x.min(), x.max()])
     ax.axhline(0, color=FAINT, linewidth=0.8)
     ax.plot(x, np.asarray(difference), "o", color=INK, markersize=4.4)
-    ax.plot(ends, line.intercept + line.slope * ends, color=FIELD, linestyle="--")
+    ax.plot(ends, line.intercept + line.slope * ends, color=FIELD, linestyle="--", gid=key)
     ax.set_xlabel("days since the first laboratory test")
     ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")
     return ax

@@ -3,19 +3,19 @@
 from html import escape
 from typing import Final
 
-import numpy as np
 import pandas as pd
 
 from agreement.figures.drift import drift_alt, plot_drift
 from agreement.report.comparison import Comparison
 from agreement.report.comparison_sections import Section
 from agreement.report.markup import Block, paragraph, table
-from agreement.report.numbers import plain
 from agreement.report.pictures import picture
 from agreement.report.privacy import FEWEST
-from agreement.report.subsets import subsets_block
-from agreement.stats.least_squares import fit_line
+from agreement.report.subsets import parts_block
+from agreement.stats.parts import AGES, age_name
+from agreement.stats.slopes import DAYS, days_since_first
 from agreement.tables.options import Margin
+from agreement.terms import SEXES
 
 _CRITERIA: Final = {
     "criterion_plateau": "plateau",
@@ -25,8 +25,6 @@ _CRITERIA: Final = {
     "criterion_rpe": "exertion",
     "criterion_lactate": "lactate",
 }
-_AGES: Final = ((0, 12), (13, 17), (18, 39), (40, 64), (65, 130))
-_DAYS_OF_A_MONTH: Final = 30
 
 
 def margin_block(margin: Margin) -> Block:
@@ -93,19 +91,12 @@ def effort_block(laboratory: pd.DataFrame) -> Block:
 
 
 def people_block(one: Comparison) -> Block:
-    """Return bias and limits by sex and by age band, small groups withheld."""
-    pairs = one.pairs
-    sexes = {sex: pairs[pairs["sex"] == sex] for sex in ("female", "male", "unknown")}
-    ages = {
-        f"{low} to {high} years" if high < 100 else f"{low} years and older": pairs[
-            pairs["age_years"].between(low, high + 0.999)
-        ]
-        for low, high in _AGES
-    }
+    """Return bias and limits by sex and by age band; what is withheld says so."""
     caption = f"{one.name}: bias and limits by {{}} (mL/kg/min), 95 % intervals below"
-    people = pairs["athlete_id"].nunique()
-    return subsets_block(caption.format("sex"), sexes, withheld_from=people) + subsets_block(
-        caption.format("age"), ages, withheld_from=people
+    sexes = [(sex, "by_sex", sex) for sex in SEXES]
+    ages = [(age_name(*band).replace("_", " "), "by_age", age_name(*band)) for band in AGES]
+    return parts_block(one, caption.format("sex"), sexes) + parts_block(
+        one, caption.format("age"), ages
     )
 
 
@@ -125,24 +116,22 @@ def out_of_range_block(readings: pd.DataFrame) -> Block:
 
 def drift(one: Comparison) -> Section:
     """Return the difference over calendar time, with the slope of a month."""
-    pairs = one.pairs
-    days = (pairs["lab_date"] - pairs["lab_date"].min()).dt.days.to_numpy(dtype=np.float64)
-    if len(pairs) < FEWEST or np.ptp(days) == 0:
-        return None, paragraph(f"{escape(one.name)}: too few days of testing to see a drift.")
-    line = fit_line(days, pairs["difference"].to_numpy(dtype=np.float64))
-    low, high = (_DAYS_OF_A_MONTH * end for end in line.slope_interval())
-    month = _DAYS_OF_A_MONTH * line.slope
+    found, cell = one.results.drift, one.cell("drift", "change_in_30_days")
+    if found is None or not cell.known:
+        return None, one.without("drift to see", cell)
+    days = days_since_first(one.pairs)
     drawn = picture(
         one.file("drift"),
-        lambda axes: plot_drift(days, pairs["difference"], line, ax=axes[0]),
-        alt=f"{one.name}. {drift_alt(month, low, high)}",
+        lambda axes: plot_drift(
+            days, one.pairs["difference"], found.line, key=cell.key, ax=axes[0]
+        ),
+        alt=f"{one.name}. {drift_alt(cell.value, cell.low, cell.high)}",
         caption=f"{one.name}: differences by day of the laboratory test, from the study's first.",
         height=3.2,
     )
     text = (
-        f"{escape(one.name)}: the difference changes by {plain(month, sign=True)} mL/kg/min in "
-        f"{_DAYS_OF_A_MONTH} days (95 % interval {plain(low)} to {plain(high)}; pairs of one "
-        "athlete counted as if they were of several)."
+        f"{escape(one.name)}: the difference changes by {cell.shown(sign=True)} mL/kg/min in "
+        f"{DAYS} days (95 % interval {cell.interval()})."
     )
     return drawn, paragraph(text)
 

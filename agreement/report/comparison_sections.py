@@ -78,9 +78,11 @@ def differences(one: Comparison) -> Section:
 def _limits_row(one: Comparison, group: str) -> tuple[str, ...]:
     """Return one group's line, empty when the group has nobody."""
     cells = [one.cell("limits_of_agreement", statistic, group) for statistic in _LIMITS]
-    if group != "all" and not any(cell.known for cell in cells):
+    withheld = cells[0].withheld
+    if group != "all" and not withheld and not any(cell.known for cell in cells):
         return ()
-    return (escape(_GROUPS.get(group, group)), str(cells[0].n), *(cell.stacked() for cell in cells))
+    count = "withheld" if withheld else str(cells[0].n)
+    return (escape(_GROUPS.get(group, group)), count, *(cell.stacked() for cell in cells))
 
 
 def profiles(one: Comparison) -> Section:

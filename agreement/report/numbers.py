@@ -13,7 +13,7 @@ KEY_COLUMNS = ["analysis", "method", "mode", "group", "statistic"]
 
 _NOT_GIVEN: Final = {
     "too_few": "too few athletes",
-    "suppressed": "withheld, so that nobody can be recognised",
+    "suppressed": "withheld",
     "no_margin": "no limit was agreed beforehand",
     "no_second_visit": "nobody has a second visit",
     "not_estimable": "these data cannot tell",
@@ -51,8 +51,15 @@ class Cell:
         return isfinite(self.value)
 
     @property
+    def withheld(self) -> bool:
+        """Whether the number is kept from the reader, so that nobody can be recognised."""
+        return self.note.startswith("suppressed")
+
+    @property
     def reason(self) -> str:
         """Why there is no number, in plain words."""
+        if self.withheld:
+            return _NOT_GIVEN["suppressed"]
         code, _, sentence = self.note.partition(":")
         return sentence.strip() or _NOT_GIVEN.get(code.strip(), "not available")
 
@@ -67,10 +74,12 @@ class Cell:
         return f'<span data-statistic="{escape(self.key, quote=True)}">{escape(text)}</span>'
 
     def interval(self, digits: int = 1) -> str:
-        """Return "low to high", or "" if there is no interval."""
+        """Return "low to high" as markup that names its line, or "" if there is no interval."""
         if not (isfinite(self.low) and isfinite(self.high)):
             return ""
-        return f"{plain(self.low, digits)} to {plain(self.high, digits)}"
+        text = f"{plain(self.low, digits)} to {plain(self.high, digits)}"
+        key = escape(self.key, quote=True)
+        return f'<span class="interval" data-interval-of="{key}">{text}</span>'
 
     def with_interval(self, digits: int = 1) -> str:
         """Return "value (low to high)" as markup."""
@@ -84,8 +93,7 @@ class Cell:
         if not self.known:
             return f'<span class="absent">{escape(self.reason)}</span>'
         interval = self.interval(digits)
-        below = f'<br><span class="interval">{interval}</span>' if interval else ""
-        return f"{self.shown(digits)}{below}"
+        return self.shown(digits) + (f"<br>{interval}" if interval else "")
 
 
 class Numbers:
@@ -143,6 +151,16 @@ def plain(value: float, digits: int = 1, *, sign: bool = False) -> str:
     if value < 0:
         return f"\u2212{text}"
     return f"+{text}" if sign else text
+
+
+def counted(number: int, one: str, several: str = "") -> str:
+    """
+    Return a number with its noun.
+
+    >>> counted(1, "athlete"), counted(0, "athlete"), counted(2, "person", "people")
+    ('1 athlete', '0 athletes', '2 people')
+    """
+    return f"{number} {one if number == 1 else several or one + 's'}"
 
 
 def marked(sentence: str, cells: list[Cell]) -> str:

@@ -108,7 +108,8 @@ class StudyReport:
         profiles = self.cohort.laboratory.profiles
         if self.options.profile.use == "stated" or profiles.empty:
             return paragraph("Training profiles are stated, so none is borderline.")
-        blocks = [training_sections.borderline_block(one, profiles) for one in self.comparisons]
+        near = self.cohort.laboratory.next_door
+        blocks = [training_sections.borderline_block(one, near) for one in self.comparisons]
         return joined([*blocks, training_sections.unclassified_block(profiles)])
 
     def inputs(self) -> Block:

@@ -26,7 +26,15 @@ from agreement.terms import REASONS
 
 KEY_FILE: Final = "pseudonyms.key"
 FEWEST: Final = 5  # athletes in a cell that may be shown
-_GROUPED: Final = ("limits_of_agreement", "profile_bias")
+# analyses by group -> whether their groups make up the whole
+_GROUPED: Final = {
+    "limits_of_agreement": False,
+    "profile_bias": True,
+    "choice_of_pairs": False,
+    "borderline_moved": True,
+    "by_sex": True,
+    "by_age": True,
+}
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
 
 Naming = Callable[[object], str]
@@ -150,7 +158,7 @@ def without_small_cells(results: pd.DataFrame) -> pd.DataFrame:
             & (cells["mode"] == mode)
             & (cells["group"] == "all")
         ]["n"].max()
-        small = _small(sizes, whole, parts=analysis == "profile_bias")
+        small = _small(sizes, whole, parts=_GROUPED[str(analysis)])
         hidden.loc[rows.index] = rows["group"].isin(small)
     few = (cells["n"] > 0) & (cells["n"] < FEWEST)
     cells.loc[hidden | few, _NUMBERS] = np.nan

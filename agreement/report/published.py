@@ -6,13 +6,12 @@ from html import escape
 from pathlib import Path
 from typing import Any, Final
 
-from scipy import special
-
 from agreement.report.markup import Block, paragraph, table
 from agreement.report.numbers import Cell, Numbers
+from agreement.stats.conventions import CONVENTIONS, limit_factor
 
 FILE: Final = "published.toml"
-CONVENTIONS: Final = ("z = 1.96", "t", "2 SD")
+DEFAULT: Final = "z = 1.96"
 _KEYS: Final = ("analysis", "method", "mode", "statistic", "value", "digits")
 _LIMITS: Final = {"lower_limit": -1.0, "upper_limit": 1.0}
 
@@ -45,20 +44,6 @@ class Printed:
     def agrees(self) -> bool:
         """Whether the figures agree within half a unit of the last printed digit."""
         return abs(self.own - self.printed) <= 0.5 * 10.0**-self.digits + 1e-9
-
-
-def limit_factor(convention: str, n: int) -> float:
-    """
-    Return what a source multiplied the standard deviation with.
-
-    >>> round(limit_factor("t", 31), 3), limit_factor("2 SD", 31)
-    (2.042, 2.0)
-    """
-    if convention == "2 SD":
-        return 2.0
-    if convention == "t":
-        return float(special.stdtrit(n - 1, 0.975))
-    return 1.96
 
 
 def published_block(study: Path, numbers: Numbers) -> Block:
@@ -95,7 +80,7 @@ def _fault(place: int, entry: dict[str, Any]) -> str:
     missing = [key for key in _KEYS if key not in entry]
     if missing:
         return f"{FILE}, figure {place}: {', '.join(missing)} missing; the figure is left out."
-    if entry.get("convention", CONVENTIONS[0]) not in CONVENTIONS:
+    if entry.get("convention", DEFAULT) not in CONVENTIONS:
         return f"{FILE}, figure {place}: convention must be one of {', '.join(CONVENTIONS)}."
     if not all(isinstance(entry[key], int | float) for key in ("value", "digits")):
         return f"{FILE}, figure {place}: value and digits must be numbers; the figure is left out."
@@ -109,7 +94,7 @@ def _printed(entry: dict[str, Any], numbers: Numbers) -> Printed:
     own, convention = cell.value, ""
     side = _LIMITS.get(str(entry["statistic"]))
     if side is not None:
-        convention = str(entry.get("convention", CONVENTIONS[0]))
+        convention = str(entry.get("convention", DEFAULT))
         bias = numbers.get(str(entry["analysis"]), "bias", *where)
         sd = numbers.get(str(entry["analysis"]), "sd_of_differences", *where)
         if sd.known:

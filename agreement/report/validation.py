@@ -1,7 +1,7 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
 from html import escape
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
@@ -9,8 +9,8 @@ from agreement.report.answer import method_name
 from agreement.report.comparison import Comparison
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import marked, plain
-from agreement.report.published import CONVENTIONS, limit_factor
-from agreement.report.subsets import subsets_block
+from agreement.report.subsets import parts_block
+from agreement.stats.conventions import CONVENTIONS
 
 _LINES = (
     ("deming", "slope", "Deming slope, field on laboratory", 2),
@@ -24,6 +24,22 @@ _LINES = (
     ("concordance", "icc_a1", "intraclass correlation, absolute agreement", 2),
     ("equivalence", "p_tost", "p of a mean bias beyond the agreed one", 3),
 )
+_CHOICES: Final = (
+    ("all pairs", "limits_of_agreement", "all"),
+    ("the first pair of each athlete", "choice_of_pairs", "first_pair_of_each"),
+    ("confirmed maxima only", "limits_of_agreement", "confirmed"),
+    ("without borderline training profiles", "choice_of_pairs", "without_borderline_profiles"),
+    (
+        "without the athlete with the largest difference",
+        "choice_of_pairs",
+        "without_largest_difference",
+    ),
+)
+_AXES: Final = (
+    ("mean of both, as here", "trend", "slope_on_mean"),
+    ("laboratory", "slope_on_one_method", "slope_on_laboratory"),
+    ("field", "slope_on_one_method", "slope_on_field"),
+)
 
 
 def structure_block(one: Comparison) -> Block:
@@ -36,23 +52,22 @@ def structure_block(one: Comparison) -> Block:
 
 def sensitivity_block(one: Comparison) -> Block:
     """Return what the limits would be under the choices that papers differ in."""
-    return _conventions(one) + _choices(one)
+    return _conventions(one) + _choices(one) + _axes(one)
 
 
 def _conventions(one: Comparison) -> Block:
     """Return limits by each convention for the factor of the standard deviation."""
-    names = ("bias", "sd_of_differences", "lower_limit")
-    bias, sd, limit = (one.cell("limits_of_agreement", name) for name in names)
-    if not limit.known:
-        return one.without("limits by other conventions", limit)
+    analysis = "limits_by_convention"
+    first = one.cell(analysis, "lower_limit", "t")
+    if not first.known:
+        return one.without("limits by other conventions", first)
+    statistics = (("factor", 3), ("lower_limit", 1), ("upper_limit", 1))
     rows = [
         (
-            escape(name),
-            plain(limit_factor(name, sd.n), 3),
-            plain(bias.value - limit_factor(name, sd.n) * sd.value),
-            plain(bias.value + limit_factor(name, sd.n) * sd.value),
+            escape(words),
+            *(one.cell(analysis, name, group).shown(digits) for name, digits in statistics),
         )
-        for name in CONVENTIONS
+        for words, group in CONVENTIONS.items()
     ]
     columns = ("convention", "factor", "lower limit", "upper limit")
     return table(
@@ -62,19 +77,20 @@ def _conventions(one: Comparison) -> Block:
 
 def _choices(one: Comparison) -> Block:
     """Return bias and limits of parts of the pairs."""
-    pairs = one.pairs
-    ordered = pairs.sort_values(["lab_date", "lab_test_id"])
-    apart = (pairs["difference"] - pairs["difference"].median()).abs()
-    farthest = pairs["athlete_id"].iloc[int(apart.to_numpy().argmax())] if len(pairs) else None
-    parts = {
-        "all pairs": pairs,
-        "the first pair of each athlete": ordered.drop_duplicates("athlete_id"),
-        "confirmed maxima only": pairs[pairs["max_confirmed"] == "yes"],
-        "without borderline training profiles": pairs[pairs["profile_borderline"] != "yes"],
-        "without the athlete with the largest difference": pairs[pairs["athlete_id"] != farthest],
-    }
     caption = f"{one.name}: bias and limits by choice of pairs (mL/kg/min), 95 % intervals below"
-    return subsets_block(caption, parts)
+    return parts_block(one, caption, _CHOICES)
+
+
+def _axes(one: Comparison) -> Block:
+    """Return the slope of the difference by what stands on the horizontal axis."""
+    rows = [
+        (escape(words), cell.stacked(2))
+        for words, analysis, statistic in _AXES
+        for cell in [one.cell(analysis, statistic)]
+    ]
+    columns = ("on the horizontal axis", "slope of the difference (95 % interval below)")
+    caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
+    return table(caption, columns, rows, numeric=columns[1:])
 
 
 def averaging_rules_block(averaging: pd.DataFrame) -> Block:

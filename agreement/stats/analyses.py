@@ -16,18 +16,26 @@ from agreement.stats.budget import budget_of
 from agreement.stats.calibration import calibration_of
 from agreement.stats.change import change_of
 from agreement.stats.concordance import concordance_of
+from agreement.stats.conventions import CONVENTIONS, limits_by_convention_of
 from agreement.stats.deming import deming_of
 from agreement.stats.equivalence import equivalence_of
 from agreement.stats.errors_of_estimate import error_of
 from agreement.stats.limits_groups import STATISTICS as LIMITS
 from agreement.stats.limits_groups import limits_of_agreement_of
 from agreement.stats.method_data import MethodData
+from agreement.stats.parts import (
+    borderline_moved_of,
+    by_age_of,
+    by_sex_of,
+    choice_of_pairs_of,
+)
 from agreement.stats.passing_bablok import passing_bablok_of
 from agreement.stats.profiles import STATISTICS as OF_PROFILES
 from agreement.stats.profiles import profile_bias_of
 from agreement.stats.regression import regression_of
 from agreement.stats.repeatability import repeatability_of
 from agreement.stats.repeated_anova import limits_of_agreement_anova_of
+from agreement.stats.slopes import drift_of, slope_on_one_method_of
 from agreement.stats.trend import trend_of
 from agreement.stats.verdict import verdict_of
 from agreement.terms import UNIT
@@ -141,12 +149,29 @@ ANALYSES: Final = (
             ("floor", ("half_width_laboratory",)),
         ),
     ),
+    Analysis(
+        "limits_by_convention",
+        ("factor", "lower_limit", "upper_limit"),
+        limits_by_convention_of,
+        unless_possible=tuple(
+            (group, ("factor", "lower_limit", "upper_limit")) for group in CONVENTIONS.values()
+        ),
+    ),
+    Analysis("choice_of_pairs", LIMITS, choice_of_pairs_of),
+    Analysis(
+        "slope_on_one_method", ("slope_on_laboratory", "slope_on_field"), slope_on_one_method_of
+    ),
+    Analysis("borderline_moved", LIMITS, borderline_moved_of),
+    Analysis("by_sex", LIMITS, by_sex_of),
+    Analysis("by_age", LIMITS, by_age_of),
+    Analysis("drift", ("change_in_30_days",), drift_of),
 )
 
 _NO_UNIT = (
     *("within_margin", "more_athletes", "slope_on_mean", "p_slope", "spread_on_mean", "p_spread"),
     *("slope", "r", "lambda", "ccc", "icc_a1", "share_within_margin", "p_difference", "p_welch"),
     *("same_direction", "same_direction_beyond_noise", "ratio_of_sd", "p_pitman_morgan", "p_tost"),
+    *("factor", "slope_on_laboratory", "slope_on_field"),
 )
 _VARIANCES = ("total", *COMPONENTS)
 UNITS: Final[dict[str, str]] = (

@@ -31,6 +31,8 @@ class Evidence:
         For each method label, whether it rests on heart rate.
     first_lab_date : date or None
         Of the first laboratory test, for the rule on margins agreed too late.
+    next_door : dict of str to str
+        For each borderline laboratory test, the training profile on the other side of the boundary.
     """
 
     pairs: pd.DataFrame
@@ -39,3 +41,4 @@ class Evidence:
     options: StudyOptions
     heart_rate_based: dict[str, bool] = field(default_factory=dict)
     first_lab_date: date | None = None
+    next_door: dict[str, str] = field(default_factory=dict)

@@ -7,6 +7,7 @@ result with groups has a first column ``group``, all others stand under group ``
 """
 
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from datetime import date
 from typing import Final
 
@@ -70,6 +71,8 @@ class MethodData:
     resampling : Resampling
         One drawing of athletes for the rows of `pairs`.
     first_lab_date : date or None
+    next_door : dict of str to str
+        As in `Evidence`.
     """
 
     method: str
@@ -82,6 +85,7 @@ class MethodData:
     heart_rate_based: bool
     resampling: Resampling
     first_lab_date: date | None = None
+    next_door: dict[str, str] = dataclass_field(default_factory=dict)
 
     @property
     def field(self) -> Floats:

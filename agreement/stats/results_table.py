@@ -16,6 +16,7 @@ from agreement.stats.calibrated import Calibration
 from agreement.stats.cautions import Caution, cautions_of
 from agreement.stats.change import Change
 from agreement.stats.concordance import Concordance
+from agreement.stats.conventions import LimitsByConvention
 from agreement.stats.deming import Deming
 from agreement.stats.equivalence import Equivalence
 from agreement.stats.errors_of_estimate import ErrorsOfEstimate
@@ -23,12 +24,14 @@ from agreement.stats.evidence import Evidence
 from agreement.stats.limits import FEWEST
 from agreement.stats.limits_groups import GroupedLimits
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.parts import Parts
 from agreement.stats.passing_bablok import PassingBablok
 from agreement.stats.profiles import ProfileBias
 from agreement.stats.regression import Regression
 from agreement.stats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.repeated_anova import AnovaLimits
 from agreement.stats.result_rows import Labelled, assembled, empty_frame
+from agreement.stats.slopes import Drift, OnOneMethod
 from agreement.stats.trend import Trend
 from agreement.stats.two_estimators import Comparison, two_estimators_of
 from agreement.stats.verdict import Verdict
@@ -70,6 +73,13 @@ class MethodResults:
     equivalence: Equivalence | None = None
     budget: Budget | None = None
     averaging_curve: AveragingCurve | None = None
+    limits_by_convention: LimitsByConvention | None = None
+    choice_of_pairs: Parts | None = None
+    slope_on_one_method: OnOneMethod | None = None
+    borderline_moved: Parts | None = None
+    by_sex: Parts | None = None
+    by_age: Parts | None = None
+    drift: Drift | None = None
     cautions: tuple[Caution, ...] = ()
 
     @property
@@ -152,6 +162,7 @@ def method_data(evidence: Evidence) -> Iterator[MethodData]:
             heart_rate_based,
             _resampling(pairs, evidence.options.report.seed),
             evidence.first_lab_date,
+            evidence.next_door,
         )
 
 

@@ -28,7 +28,10 @@ def test_a_number_is_found_by_its_key(numbers):
     assert cell.shown() == (
         '<span data-statistic="limits_of_agreement/m/run/all/bias">\u22124.1</span>'
     )
-    assert cell.interval() == "\u22125.5 to \u22122.5"
+    assert cell.interval() == (
+        '<span class="interval" data-interval-of="limits_of_agreement/m/run/all/bias">'
+        "\u22125.5 to \u22122.5</span>"
+    )
 
 
 def test_a_line_that_is_not_there_has_no_number(numbers):

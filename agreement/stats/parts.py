@@ -1,0 +1,127 @@
+"""Bias and limits of parts of the pairs: by the choices papers differ in, and by kinds of people."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.limits_groups import Group, group_frame, group_of
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.rows import html_table
+from agreement.terms import NOT_ENOUGH_DATA, SEXES
+
+FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
+AGES: Final = ((0, 12), (13, 17), (18, 39), (40, 64), (65, None))  # years; common practice
+_NUMBERS: Final = ["value", "low", "high"]
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """
+    Bias and limits of agreement of parts of the pairs.
+
+    Attributes
+    ----------
+    what : str
+        How the parts were chosen, in words.
+    groups : tuple of Group
+        Those that hold anybody.
+    """
+
+    what: str
+    groups: tuple[Group, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the rows of every part, with a first column ``group``."""
+        return pd.concat([_frame(group) for group in self.groups], ignore_index=True)
+
+    def summary(self) -> str:
+        """Say the bias of every part that is large enough."""
+        told = [
+            f"{group.name.replace('_', ' ')} {group.limits.bias:.1f}"
+            for group in self.groups
+            if group.limits is not None and group.n >= FEWEST_OF_A_PART
+        ]
+        return f"Bias by {self.what}, in mL/kg/min: {'; '.join(told) or 'too few athletes'}."
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), f"Bias and limits of agreement by {self.what}")
+
+
+def age_name(low: int, high: int | None) -> str:
+    """
+    Return the group's name of an age band.
+
+    >>> age_name(18, 39), age_name(65, None)
+    ('18_to_39_years', '65_years_and_older')
+    """
+    return f"{low}_years_and_older" if high is None else f"{low}_to_{high}_years"
+
+
+def choice_of_pairs_of(data: MethodData) -> Parts:
+    """
+    Bias and limits under the choices of pairs that papers differ in.
+
+    Notes
+    -----
+    `without_largest_difference` leaves out the athlete whose difference lies farthest from the
+    median: how much one person moves the limits, not a reason to leave anybody out.
+    """
+    pairs = data.pairs
+    ordered = pairs.sort_values(["lab_date", "lab_test_id"], kind="stable")
+    apart = (pairs["difference"] - pairs["difference"].median()).abs()
+    farthest = pairs["athlete_id"].iloc[int(apart.to_numpy().argmax())] if len(pairs) else None
+    return _parts(
+        "choice of pairs",
+        {
+            "first_pair_of_each": ordered.drop_duplicates("athlete_id"),
+            "without_borderline_profiles": pairs[pairs["profile_borderline"] != "yes"],
+            "without_largest_difference": pairs[pairs["athlete_id"] != farthest],
+        },
+    )
+
+
+def by_sex_of(data: MethodData) -> Parts:
+    """Bias and limits of one method and mode by sex."""
+    return _parts("sex", {sex: data.pairs[data.pairs["sex"] == sex] for sex in SEXES})
+
+
+def by_age_of(data: MethodData) -> Parts:
+    """Bias and limits of one method and mode by age band."""
+    age = np.floor(data.pairs["age_years"])
+    bands = {
+        age_name(low, high): data.pairs[age.between(low, np.inf if high is None else high)]
+        for low, high in AGES
+    }
+    return _parts("age", bands)
+
+
+def borderline_moved_of(data: MethodData) -> Parts:
+    """Bias and limits by training profile, borderline tests moved to the profile next door."""
+    other = data.pairs["lab_test_id"].map(data.next_door)
+    if other.isna().all():
+        raise NotEstimable(NOT_ESTIMABLE, "no training profile is borderline.")
+    moved = other.fillna(data.pairs["training_profile"])
+    names = sorted(set(moved.dropna()) - {NOT_ENOUGH_DATA})
+    return _parts(
+        "training profile, borderline tests moved",
+        {str(name): data.pairs[moved == name] for name in names},
+    )
+
+
+def _parts(what: str, members: Mapping[str, pd.DataFrame]) -> Parts:
+    groups = tuple(group_of(name, own) for name, own in members.items() if len(own))
+    if not groups:
+        raise NotEstimable(NOT_ESTIMABLE, f"no pair can be counted by {what}.")
+    return Parts(what, groups)
+
+
+def _frame(group: Group) -> pd.DataFrame:
+    """Return the rows of a part, emptied below 5 athletes."""
+    frame = group_frame(group)
+    if group.n < FEWEST_OF_A_PART:
+        frame[_NUMBERS] = np.nan
+        frame["note"] = TOO_FEW
+    return frame

@@ -1,0 +1,157 @@
+"""
+Parts of the pairs, slopes on one axis and the factors of papers, in the results table.
+
+Oracles: pandas and numpy on the parts chosen by hand; ordinary least squares of scipy; factors from
+a printed table of Student's t (two-sided 5 %: 2.201 on 11, 2.042 on 30 degrees of freedom; memory).
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from agreement.stats.conventions import limit_factor
+from agreement.stats.evidence import Evidence
+from agreement.stats.results_table import analyse
+from agreement.tables.options import StudyOptions
+from agreement.terms import PAIR_COLUMNS
+
+KEY = ["analysis", "group", "statistic"]
+
+
+def evidence(n=24, visits=1, next_door=None, **columns):
+    """A study of one method: ages 20 to 66, a third women, profiles base and long."""
+    rng = np.random.default_rng(3)
+    rows = []
+    for i in range(n):
+        for visit in range(visits):
+            lab = rng.normal(50, 6)
+            field = 10 + 0.8 * lab + rng.normal(0, 3)
+            rows.append(
+                {
+                    "athlete_id": f"A{i:02}",
+                    "lab_test_id": f"T{i:02}{visit}",
+                    "lab_date": pd.Timestamp("2026-03-02") + pd.Timedelta(days=3 * i + 60 * visit),
+                    "method": "wrist",
+                    "mode": "run",
+                    "lab": lab,
+                    "field": field,
+                    "difference": field - lab,
+                    "n_estimates": 1,
+                    "n_days": 1,
+                    "gap_days": 1,
+                    "training_profile": "base" if i < n / 2 else "long",
+                    "profile_borderline": "yes" if i % 6 == 0 else "no",
+                    "max_confirmed": "yes",
+                    "averaging_rule": "moving 30 s",
+                    "sex": "female" if i % 3 == 0 else "male",
+                    "age_years": 20.0 + 2 * i,
+                    "mass_kg": 70.0,
+                    "sensor": "none",
+                    "mass_mismatch_pct": np.nan,
+                    "hr_max_mismatch_bpm": np.nan,
+                    "hr_limiting_drug": "no",
+                }
+                | columns
+            )
+    pairs = pd.DataFrame(rows)[PAIR_COLUMNS]
+    daily = pairs.assign(date=pairs["lab_date"])[
+        ["athlete_id", "lab_test_id", "method", "mode", "date", "gap_days", "field", "lab"]
+    ]
+    repeats = pairs[["athlete_id", "lab_test_id", "mode", "lab"]]
+    return Evidence(pairs, daily, repeats, StudyOptions(), next_door=next_door or {})
+
+
+@pytest.fixture(scope="module")
+def single():
+    given = evidence(next_door={"T000": "long", "T180": "base"})
+    return given.pairs, analyse(given).frame.set_index(KEY)
+
+
+def bias(table, analysis, group):
+    return table.loc[(analysis, group, "bias"), "value"]
+
+
+def test_parts_by_sex_and_age_have_the_bias_of_their_pairs(single):
+    pairs, table = single
+    for sex in ("female", "male"):
+        mean = pairs.loc[pairs["sex"] == sex, "difference"].mean()
+        assert bias(table, "by_sex", sex) == pytest.approx(mean)
+    young = pairs.loc[pairs["age_years"] < 40, "difference"].mean()
+    assert bias(table, "by_age", "18_to_39_years") == pytest.approx(young)
+    assert ("by_sex", "unknown", "bias") not in table.index
+    assert np.isnan(bias(table, "by_age", "65_years_and_older"))  # one athlete of 66
+    assert table.loc[("by_age", "65_years_and_older", "bias"), "note"] == "too_few"
+
+
+def test_an_age_between_two_bands_belongs_to_the_lower():
+    table = analyse(evidence(age_years=39.9)).frame.set_index(KEY)
+    groups = {group for analysis, group, _ in table.index if analysis == "by_age"}
+    assert groups == {"18_to_39_years"}
+
+
+def test_choices_of_pairs_leave_out_whom_they_say(single):
+    pairs, table = single
+    inner = pairs[pairs["profile_borderline"] == "no"]["difference"].mean()
+    assert bias(table, "choice_of_pairs", "without_borderline_profiles") == pytest.approx(inner)
+    far = (pairs["difference"] - pairs["difference"].median()).abs().idxmax()
+    rest = pairs["difference"].drop(far).mean()
+    assert bias(table, "choice_of_pairs", "without_largest_difference") == pytest.approx(rest)
+
+
+def test_the_first_pair_of_each_is_the_earliest():
+    given = evidence(visits=2)
+    table = analyse(given).frame.set_index(KEY)
+    first = given.pairs[given.pairs["lab_test_id"].str.endswith("0")]["difference"].mean()
+    assert bias(table, "choice_of_pairs", "first_pair_of_each") == pytest.approx(first)
+    assert table.loc[("choice_of_pairs", "first_pair_of_each", "bias"), "n_pairs"] == 24
+
+
+def test_borderline_tests_move_next_door(single):
+    pairs, table = single
+    own = pairs.set_index("lab_test_id")
+    base = own[(own["training_profile"] == "base") | (own.index == "T180")].drop("T000")
+    assert bias(table, "borderline_moved", "base") == pytest.approx(base["difference"].mean())
+    nobody = analyse(evidence()).frame.set_index(KEY)
+    assert nobody.loc[("borderline_moved", "all", "bias"), "note"].startswith("not_estimable")
+
+
+def test_slopes_of_one_pair_each_are_those_of_least_squares(single):
+    pairs, table = single
+    days = (pairs["lab_date"] - pairs["lab_date"].min()).dt.days
+    for (analysis, name), x, factor in (
+        (("drift", "change_in_30_days"), days, 30),
+        (("slope_on_one_method", "slope_on_laboratory"), pairs["lab"], 1),
+        (("slope_on_one_method", "slope_on_field"), pairs["field"], 1),
+    ):
+        found = table.loc[(analysis, "all", name)]
+        line = stats.linregress(x, pairs["difference"])
+        half = stats.t.ppf(0.975, len(pairs) - 2) * line.stderr
+        expected = factor * np.array([line.slope, line.slope - half, line.slope + half])
+        assert found[["value", "low", "high"]].to_list() == pytest.approx(expected)
+
+
+def test_slopes_of_repeated_pairs_resample_athletes():
+    table = analyse(evidence(visits=3)).frame.set_index(KEY)
+    found = table.loc[("drift", "all", "change_in_30_days")]
+    assert found["note"] == "clustered"
+    assert found["low"] < found["value"] < found["high"]
+    assert (found["n"], found["n_pairs"]) == (24, 72)
+
+
+def test_no_drift_within_a_day():
+    table = analyse(evidence(lab_date=pd.Timestamp("2026-03-02"))).frame.set_index(KEY)
+    assert table.loc[("drift", "all", "change_in_30_days"), "note"].startswith("not_estimable")
+
+
+@pytest.mark.parametrize(("n", "printed"), [(12, 2.201), (31, 2.042)])
+def test_the_factor_t_is_that_of_the_printed_table(n, printed):
+    assert limit_factor("t", n) == pytest.approx(printed, abs=0.0005)
+
+
+def test_limits_by_convention_hang_on_their_factor(single):
+    pairs, table = single
+    mean, sd = pairs["difference"].mean(), pairs["difference"].std()
+    for group, factor in (("z_1.96", 1.96), ("2_sd", 2.0)):
+        upper = table.loc[("limits_by_convention", group, "upper_limit"), "value"]
+        assert upper == pytest.approx(mean + factor * sd)
