@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from agreement.cohort import Cohort, read_cohort
-from agreement.report import audit, input_sections, training_sections, validation
+from agreement.report import audit, card_pages, input_sections, training_sections, validation
 from agreement.report import comparison_sections as sections
 from agreement.report.answer import next_steps, verdict_block, verdict_sentences
 from agreement.report.cards import athlete_cards, cards_block
@@ -69,8 +69,7 @@ class StudyReport:
     def heading(self) -> Block:
         """Show the study's title and question."""
         text = self.options.study
-        title = text.title or self.cohort.study.folder.name
-        lines = [f'<p class="study"><strong>{escape(title)}</strong></p>']
+        lines = [f'<p class="study"><strong>{escape(self._title)}</strong></p>']
         if text.question:
             lines.append(f'<p class="study">{escape(text.question)}</p>')
         return Block("".join(lines))
@@ -104,13 +103,16 @@ class StudyReport:
         return joined([*(one.block for one in drawn), words])
 
     def borderline(self) -> Block:
-        """Repeat the bias by profile with borderline tests moved; list tests without a profile."""
-        profiles = self.cohort.laboratory.profiles
-        if self.options.profile.use == "stated" or profiles.empty:
+        """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
+        profiles, use = self.cohort.laboratory.profiles, self.options.profile.use
+        if profiles.empty:
             return paragraph("Training profiles are stated, so none is borderline.")
+        two = training_sections.disagreement_block(profiles, use=use or "computed")
+        if use == "stated":
+            return paragraph("Training profiles are stated, so none is borderline.") + two
         near = self.cohort.laboratory.next_door
         blocks = [training_sections.borderline_block(one, near) for one in self.comparisons]
-        return joined([*blocks, training_sections.unclassified_block(profiles)])
+        return joined([*blocks, training_sections.unclassified_block(profiles), two])
 
     def inputs(self) -> Block:
         """List what the estimator was told wrongly."""
@@ -144,7 +146,7 @@ class StudyReport:
 
     def athletes(self) -> Block:
         """Show one line for each athlete and method."""
-        return cards_block(self.cards)
+        return cards_block(self.cards, pages=card_pages.FILE if self._has_card_pages else "")
 
     def published(self) -> Block:
         """Compare with a printed table, if the study names one."""
@@ -236,6 +238,9 @@ class StudyReport:
             "athlete_cards": self.cards,
         }
         write_tables(tables, place)
+        if self._has_card_pages:
+            text = card_pages.cards_page(self.cards, self._lacking, self._title)
+            (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
         sentences = verdict_sentences(self.results.methods)
         told = {"verdict": sentences, "remarks": self._remarks()}
         write_provenance(self._provenance | told, place)
@@ -246,10 +251,23 @@ class StudyReport:
         """One for each method and mode, in the order of the results."""
         return tuple(self._comparisons())
 
+    @property
+    def _title(self) -> str:
+        return self.options.study.title or self.cohort.study.folder.name
+
+    @property
+    def _has_card_pages(self) -> bool:
+        """Whether cards to print are written; an audit and a validation hand out none."""
+        return self.folder is not None and self.kind == "squad"
+
+    @cached_property
+    def _lacking(self) -> dict[str, str]:
+        return card_pages.lacking_intensities(self.cohort)
+
     @cached_property
     def cards(self) -> pd.DataFrame:
         """What each athlete's number means; columns `agreement.terms.CARD_COLUMNS`."""
-        return athlete_cards(self.cohort.pairs, self.results.methods, self.numbers)
+        return athlete_cards(self.cohort.pairs, self.results.methods, self.numbers, self._lacking)
 
     @cached_property
     def _facts(self) -> Facts:

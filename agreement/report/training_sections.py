@@ -196,6 +196,41 @@ def unclassified_block(profiles: pd.DataFrame) -> Block:
     )
 
 
+def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
+    """
+    List the tests whose stated training profile is not the one that the sessions before them say.
+
+    Parameters
+    ----------
+    profiles : DataFrame
+        `agreement.physiology.laboratory.LaboratoryValues.profiles`.
+    use : {"computed", "stated"}
+        Which of the two the report goes by.
+    """
+    both = profiles[profiles["stated"].notna() & (profiles["profile"] != NOT_ENOUGH_DATA)]
+    unlike = both[both["stated"] != both["profile"]]
+    if both.empty:
+        return Block("")
+    said = (
+        f"{len(unlike)} of {len(both)} tests have another training profile by the sessions before "
+        f"them than the athletes table states; this report goes by the {use} one."
+    )
+    if unlike.empty:
+        return paragraph(said)
+    rows = [
+        (
+            *(escape(str(row[c])) for c in ("lab_test_id", "athlete_id", "stated", "profile")),
+            " / ".join(plain(100 * row[f"zone{zone}"], 0) for zone in (1, 2, 3)),
+        )
+        for row in unlike.to_dict("records")
+    ]
+    columns = ("test", "athlete", "stated", "by the sessions", "time in zones 1 / 2 / 3 (%)")
+    listed = table("Stated and computed training profiles that differ", columns, rows)
+    return paragraph(said) + Block(
+        f"<details><summary>{len(unlike)} tests with two profiles</summary>{listed.html}</details>"
+    )
+
+
 def _percent(share: float) -> str:
     return f"{plain(100 * share, 0)} %" if isfinite(share) else "too few"
 

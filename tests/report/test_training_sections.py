@@ -114,3 +114,24 @@ def test_a_study_without_sessions_says_so(small_study, tmp_path):
     assert pictures == ()
     assert "No session with a record" in words.html
     assert "of 3 athletes have an input" in input_sections.inputs_block(cohort).html
+
+
+def test_stated_profiles_that_the_sessions_contradict_are_listed():
+    profiles = pd.DataFrame(
+        {
+            "lab_test_id": ["T1", "T2", "T3", "T4"],
+            "athlete_id": ["A1", "A2", "A3", "A4"],
+            "profile": ["balanced", "balanced", "not enough data", "low-intensity volume"],
+            "stated": ["balanced", "short high-intensity", "balanced", None],
+            "zone1": [0.8, 0.75, 1.0, 0.9],
+            "zone2": [0.15, 0.15, 0.0, 0.1],
+            "zone3": [0.05, 0.10, 0.0, 0.0],
+        }
+    )
+    html = sections.disagreement_block(profiles, use="computed").html
+    assert "1 of 2 tests have another training profile" in html
+    assert "this report goes by the computed one" in html
+    assert "T2" in html
+    assert "75 / 15 / 10" in html
+    assert not re.search(r"T[134]", html)
+    assert sections.disagreement_block(profiles.iloc[[3]], use="computed").html == ""
