@@ -95,7 +95,7 @@ def test_31_men_run_1_5_miles(fitness_men, method, bias, sd, lower, upper, r, se
 # --- 20 cyclists ----------------------------------------------------------------------------------
 
 
-def cyclists_study(folder, visits):
+def cyclists_study(folder, visits, *, up_to=0.93):
     """Write a study of these visits: maximal power and stages with heart rate on the test day."""
     lab = pd.read_csv(OPEN_DATA / "cycling20_lab.csv")
     lab = lab[lab.timepoint.isin(visits)]
@@ -104,7 +104,7 @@ def cyclists_study(folder, visits):
     stages = pd.read_csv(OPEN_DATA / "cycling20_stages.csv")
     stages = stages[stages.timepoint.isin(visits)]
     (folder / "study.toml").write_text(
-        '[study]\ntime_zone = "UTC"\n[extrapolation]\nmaximum_share_of_hr_max = 0.93\n',
+        f'[study]\ntime_zone = "UTC"\n[extrapolation]\nmaximum_share_of_hr_max = {up_to}\n',
         encoding="utf-8",
     )
     pd.DataFrame(
@@ -172,6 +172,16 @@ def test_20_cyclists_before_training(tmp_path, method, bias, sd, lower, upper, r
         see, abs=0.005
     )
     assert statistic(results, "error", "mape", method) == pytest.approx(mape, abs=0.005)
+
+
+@cyclists_at_hand
+def test_rider_16_at_low_stages_is_left_out_with_the_reason(tmp_path):
+    # the reference computed an estimate of 135 mL/kg/min from two stages 4 bpm apart
+    cohort = read_cohort(cyclists_study(tmp_path, ["pre"], up_to=0.75))
+    left = cohort.exclusions.query("id == 'S-R16-pre'")
+    assert set(left["reason"]) == {"extrapolation_refused"}
+    assert left["message"].str.contains("heart rates span 4 bpm, 15 are needed").all()
+    assert "cycle_stages_hr" not in set(cohort.pairs.query("athlete_id == 'R16'")["method"])
 
 
 @cyclists_at_hand

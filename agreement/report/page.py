@@ -106,7 +106,7 @@ class StudyReport:
         """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
         profiles, use = self.cohort.laboratory.profiles, self.options.profile.use
         if profiles.empty:
-            return paragraph("Training profiles are stated, so none is borderline.")
+            return paragraph("No session tells a training profile, so none is borderline.")
         two = training_sections.disagreement_block(profiles, use=use or "computed")
         if use == "stated":
             return paragraph("Training profiles are stated, so none is borderline.") + two
