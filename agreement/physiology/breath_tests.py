@@ -15,6 +15,8 @@ from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo
 from agreement.physiology.breath_editing import edited_breaths
 from agreement.physiology.gas_checks import gas_column_checks
 from agreement.physiology.ledger import FILES_NAMED, grouped_notes
+from agreement.physiology.plateau import last_step
+from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.raw_parts import read_breaths
 from agreement.tables.study import StudyTables
@@ -35,7 +37,14 @@ HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, 
 
 
 _NO_VALUES: Final = pd.DataFrame(
-    {"lab_test_id": [], "lab": [], "averaging_rule": [], "rer_max": [], "hr_max_bpm": []}
+    {
+        "lab_test_id": [],
+        "lab": [],
+        "averaging_rule": [],
+        "rer_max": [],
+        "hr_max_bpm": [],
+        "plateau": [],
+    }
 )
 _NO_RULES: Final = pd.DataFrame({"lab_test_id": [], "rule": [], "vo2max": []})
 _EDITING: Final = ["file", "breaths", "artefacts", "backward"]
@@ -45,7 +54,7 @@ _NO_EDITING: Final = pd.DataFrame(columns=_EDITING)
 class BreathTests(NamedTuple):
     """Values of tests with breath files, the same under every rule, and what was noticed."""
 
-    tests: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm
+    tests: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm, plateau
     rules: pd.DataFrame  # lab_test_id, rule, vo2max [mL/kg/min]
     editing: pd.DataFrame  # file, breaths, artefacts, backward: counts
     problems: tuple[Problem, ...]
@@ -58,8 +67,8 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     Parameters
     ----------
     tests : DataFrame
-        lab_test_id, vo2max (typed, may be NaN), mass_kg, barometric_pressure_mmhg, averaging_rule,
-        file, row.
+        lab_test_id, mode, vo2max (typed, may be NaN), mass_kg, barometric_pressure_mmhg, plateau,
+        averaging_rule, file, row.
     study : StudyTables
         For the files and ``[reference]``: the study's rule, else the test's own, else the one rule
         that the other tests carry, else moving 30 s.
@@ -133,8 +142,9 @@ def _one_test(
     rules = pd.DataFrame({"rule": list(every), "vo2max": np.array(list(every.values())) / mass})
     rules.insert(0, "lab_test_id", name)
     beside, odd = _impossible(_beside(edited.breaths, rule), file)
-    notes += odd
-    values = pd.DataFrame([value | beside])
+    plateau, told = _plateau(edited.breaths, test, file)
+    notes += odd + told
+    values = pd.DataFrame([value | beside | {"plateau": plateau}])
     return BreathTests(values, rules, counts, notes)
 
 
@@ -209,6 +219,24 @@ def _impossible(
         notes.append(Problem("note", "looks_wrong", file, None, column, what, "Check its unit."))
         beside = beside | {name: np.nan}
     return beside, tuple(notes)
+
+
+def _plateau(
+    breaths: pd.DataFrame, test: dict[str, Any], file: str
+) -> tuple[str, tuple[Problem, ...]]:
+    """Judge the last step of a test with long stages, where nobody did; say what came of it."""
+    if test["plateau"] in {"yes", "no"}:
+        return str(test["plateau"]), ()
+    mass = float(test["mass_kg"])
+    work = {name: breaths[name].to_numpy(dtype=np.float64) for name in ("speed_m_s", "power_w")}
+    grade = breaths["grade"].fillna(0.0).to_numpy(dtype=np.float64)
+    cost = work_rate_vo2(str(test["mode"]), grade=grade, mass_kg=mass, **work)
+    t, vo2 = (breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
+    step = last_step(t, vo2, cost, mass_kg=mass)
+    if step is None:
+        return "unknown", ()
+    note = Problem("note", "plateau", file, None, "vo2_ml_min", step.summary(), "")
+    return step.plateau, (note,)
 
 
 def _gas_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[Problem, ...]:

@@ -56,11 +56,12 @@ def effort_criteria(tests: pd.DataFrame) -> pd.DataFrame:
     bout that stayed below, and the rule not met. Else **unknown**. A verification bout more than 3 %
     below says nothing about the test: not known.
 
-    A plateau is only ever stated, never computed from breaths. The modern form of the criterion, a
-    slope of uptake over the last 60 s below half of the submaximal slope, asks more of one test than
-    breath noise allows: on the three open ramp tests of Nolte, Rein and Quittmann 2023 the standard
-    error of that slope is 86, 101 and 189 mL/min per min, half of the submaximal slope 104, 87 and
-    122 (computed). Even a flat end could not be told from a rising one.
+    A plateau is stated, or computed from the breaths of a test with long stages
+    (`agreement.physiology.plateau`), never from a ramp. The modern form of the criterion, a slope of
+    uptake over the last 60 s below half of the submaximal slope, asks more of one test than breath
+    noise allows: on the three open ramp tests of Nolte, Rein and Quittmann 2023 the standard error of
+    that slope is 86, 101 and 189 mL/min per min, half of the submaximal slope 104, 87 and 122
+    (computed). Even a flat end could not be told from a rising one.
 
     References
     ----------

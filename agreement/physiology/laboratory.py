@@ -174,6 +174,7 @@ def _with_breaths(tests: pd.DataFrame, values: pd.DataFrame) -> pd.DataFrame:
         averaging_rule=found["averaging_rule"].astype("str").fillna(tests["averaging_rule"]),
         rer_max=tests["rer_max"].fillna(found["rer_max"]),
         hr_max_bpm=tests["hr_max_bpm"].fillna(found["hr_max_bpm"]),
+        plateau=found["plateau"].astype("str").fillna(tests["plateau"]),
     )
 
 

@@ -180,3 +180,21 @@ def test_averaging_worth_by_hand():
     )
     row = averaging_worth(rules).set_index("rule").loc["moving 5 breaths"]
     assert (row["n"], row["median"], row["median_difference"]) == (3, pytest.approx(4), 2)
+
+
+def test_a_plateau_of_long_stages_is_a_criterion(breath_frame, laboratory):
+    # three stages of 3 min, 11, 12 and 13 km/h: 200 mL/min per kg and km/h, the last one adds 50
+    t = 2.0 * np.arange(270)
+    stage = np.repeat([0, 1, 2], 90)
+    vo2 = np.array([3000.0, 3230.0, 3280.0])[stage] + 40 * np.sin(t)
+    frame = breath_frame(t_s=t, vo2_ml_min=vo2, speed_m_s=(11 + stage) / 3.6)
+    found = laboratory(frame)
+    assert found.frame["criterion_plateau"].item() == "met"
+    assert found.frame["max_confirmed"].item() == "yes"
+    (note,) = [p for p in found.problems if p.reason == "plateau"]
+    assert note.what.startswith("the last step raised oxygen uptake by 5")
+    # 0.2 x 1000/60 = 3.33 mL/kg/min at 70 kg
+    assert "233 were to be expected: a plateau" in note.what
+    stated = laboratory(frame, plateau="no")
+    assert stated.frame["criterion_plateau"].item() == "not met"
+    assert not [p for p in stated.problems if p.reason == "plateau"]
