@@ -1,5 +1,6 @@
 """A card for each athlete: what their number means, and what to correct before the next one."""
 
+from collections.abc import Mapping
 from html import escape
 from math import isfinite, nan
 from typing import Any
@@ -8,17 +9,23 @@ import pandas as pd
 
 from agreement.report.answer import method_name
 from agreement.report.markup import Block, joined, paragraph, table
-from agreement.report.numbers import Numbers, plain
+from agreement.report.numbers import Numbers, counted, plain, with_minus
 from agreement.stats.calibrated import LaboratoryEquivalent
 from agreement.terms import CARD_COLUMNS
 
 NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
 DRUG = "takes a drug that limits heart rate: this method does not hold"
+LACKS = "the training lacks"
 MASS_MISMATCH_PCT = 2.0
 HR_MAX_MISMATCH_BPM = 5.0
 
 
-def athlete_cards(pairs: pd.DataFrame, methods: tuple[Any, ...], numbers: Numbers) -> pd.DataFrame:
+def athlete_cards(
+    pairs: pd.DataFrame,
+    methods: tuple[Any, ...],
+    numbers: Numbers,
+    lacking: Mapping[str, str] | None = None,
+) -> pd.DataFrame:
     """
     Return one card for each athlete, method and mode: the athlete's latest pair, interpreted.
 
@@ -30,6 +37,8 @@ def athlete_cards(pairs: pd.DataFrame, methods: tuple[Any, ...], numbers: Number
         Their `calibration`, where there is one, turns a field value into the laboratory's.
     numbers : Numbers
         For the smallest real change.
+    lacking : mapping of str to str, optional
+        Athlete -> intensities that the training lacks; noted where the method rests on heart rate.
 
     Returns
     -------
@@ -43,13 +52,15 @@ def athlete_cards(pairs: pd.DataFrame, methods: tuple[Any, ...], numbers: Number
         .last()
     )
     rows = [
-        _card(row, results[row["method"], row["mode"]], numbers)
+        _card(row, results[row["method"], row["mode"]], numbers, lacking or {})
         for row in latest.to_dict("records")
     ]
     return pd.DataFrame(rows, columns=CARD_COLUMNS)
 
 
-def _card(row: dict[Any, Any], result: Any, numbers: Numbers) -> dict[str, object]:
+def _card(
+    row: dict[Any, Any], result: Any, numbers: Numbers, lacking: Mapping[str, str]
+) -> dict[str, object]:
     """Return one card."""
     calibration = result.calibration
     limited = result.data.heart_rate_based and row["hr_limiting_drug"] == "yes"
@@ -59,6 +70,7 @@ def _card(row: dict[Any, Any], result: Any, numbers: Numbers) -> dict[str, objec
         equivalent, kind = calibration.laboratory_equivalent(row["field"]), calibration.choice
     if limited:
         equivalent, kind = LaboratoryEquivalent(nan, nan, nan, DRUG), "none"
+    training = lacking.get(row["athlete_id"], "") if result.data.heart_rate_based else ""
     return {
         "athlete_id": row["athlete_id"],
         "method": row["method"],
@@ -70,7 +82,7 @@ def _card(row: dict[Any, Any], result: Any, numbers: Numbers) -> dict[str, objec
         "smallest_real_change": real.value,
         "calibration": kind,
         "inputs_to_correct": "; ".join(_inputs(row)),
-        "note": "; ".join(_notes(row, equivalent)),
+        "note": "; ".join(_notes(row, equivalent, training)),
     }
 
 
@@ -84,19 +96,21 @@ def _inputs(row: dict[Any, Any]) -> list[str]:
     return inputs
 
 
-def _notes(row: dict[Any, Any], equivalent: LaboratoryEquivalent) -> list[str]:
+def _notes(row: dict[Any, Any], equivalent: LaboratoryEquivalent, training: str) -> list[str]:
     """Return what to bear in mind when reading the card."""
     notes = [equivalent.note] if equivalent.note else []
     if row["max_confirmed"] != "yes":
         notes.append("laboratory maximum not confirmed")
+    if training not in ("", "none"):
+        notes.append(f"{LACKS} {training}")  # the last note: it may hold semicolons
     return notes
 
 
-def cards_block(cards: pd.DataFrame) -> Block:
-    """Return the cards as one folded table for each method and mode."""
+def cards_block(cards: pd.DataFrame, *, pages: str = "") -> Block:
+    """Return the cards as one folded table for each method and mode; `pages`: where to print them."""
     if cards.empty:
         return paragraph("No athlete has a pair.")
-    blocks = []
+    blocks = [_where(cards["athlete_id"].nunique(), pages)] if pages else []
     for (method, mode), own in cards.groupby(["method", "mode"]):
         name = method_name(str(method), str(mode))
         rows = [_card_row(row) for row in own.to_dict("records")]
@@ -110,10 +124,15 @@ def cards_block(cards: pd.DataFrame) -> Block:
         ]
         shown = table(f"{name} (mL/kg/min)", columns, rows, numeric=columns[1:5])
         summary = f"{escape(name)}: {len(own)} athletes"
-        blocks.append(
-            Block(f'<details class="printed"><summary>{summary}</summary>{shown.html}</details>')
-        )
+        blocks.append(Block(f"<details><summary>{summary}</summary>{shown.html}</details>"))
     return joined(blocks)
+
+
+def _where(athletes: int, pages: str) -> Block:
+    return paragraph(
+        f"<code>{pages}</code> holds {counted(athletes, 'card')} to hand out: on paper, one "
+        "athlete on each sheet."
+    )
 
 
 def _card_row(row: dict[Any, Any]) -> tuple[str, ...]:
@@ -125,7 +144,7 @@ def _card_row(row: dict[Any, Any]) -> tuple[str, ...]:
         *(_shown(row[name]) for name in ("field", "lab_equivalent")),
         interval,
         _shown(row["smallest_real_change"]),
-        escape(words) or "nothing",
+        escape(with_minus(words)) or "nothing",
     )
 
 

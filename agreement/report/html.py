@@ -24,14 +24,12 @@ _PAGE = """<!DOCTYPE html>
 </style>
 </head>
 <body>
-<a class="skip" href="#main">Skip to the answer</a>
+<a class="skip" href="#main">{skip_to}</a>
 <header>
 {header}
 </header>
 <main id="main">
-{lead}
-{contents}
-{sections}
+{body}
 </main>
 </body>
 </html>
@@ -68,14 +66,8 @@ class Page:
             f'<section aria-labelledby="{anchor}">\n' + "\n".join(parts) + "\n</section>"
             for (anchor, _), parts in zip(self.headings, self.sections, strict=True)
         )
-        return _PAGE.format(
-            title=escape(title),
-            style=(files("agreement.report") / "page.css").read_text(encoding="utf-8"),
-            header="\n".join(self.header),
-            lead="\n".join(self.lead),
-            contents=self._contents(),
-            sections=sections,
-        )
+        body = "\n".join(["\n".join(self.lead), self._contents(), sections])
+        return whole_page(title, "\n".join(self.header), body)
 
     def _contents(self) -> str:
         items = "".join(
@@ -84,6 +76,17 @@ class Page:
         return (
             f'<nav aria-labelledby="contents"><h2 id="contents">Contents</h2><ol>{items}</ol></nav>'
         )
+
+
+def whole_page(title: str, header: str, body: str, skip_to: str = "Skip to the answer") -> str:
+    """Return a document that needs nothing else; `header` and `body` are markup."""
+    return _PAGE.format(
+        title=escape(title),
+        style=(files("agreement.report") / "page.css").read_text(encoding="utf-8"),
+        header=header,
+        skip_to=skip_to,
+        body=body,
+    )
 
 
 def notebook_page(notebook: Any, title: str) -> str:

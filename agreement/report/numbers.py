@@ -1,5 +1,6 @@
 """Every printed number knows which line of the results table it is."""
 
+import re
 from dataclasses import dataclass
 from html import escape
 from math import isfinite
@@ -153,6 +154,16 @@ def plain(value: float, digits: int = 1, *, sign: bool = False) -> str:
     return f"+{text}" if sign else text
 
 
+def with_minus(text: str) -> str:
+    """
+    Return a text whose negative numbers have a real minus sign; dates and spans stay.
+
+    >>> with_minus("-0.4, limits -9.9 to 9.2; 5-10 on 2026-01-08")
+    '\u22120.4, limits \u22129.9 to 9.2; 5-10 on 2026-01-08'
+    """
+    return re.sub(r"(?<![\w.-])-(?=\d)", "\u2212", text)
+
+
 def counted(number: int, one: str, several: str = "") -> str:
     """
     Return a number with its noun.
@@ -170,7 +181,7 @@ def marked(sentence: str, cells: list[Cell]) -> str:
     The sentence was rounded where it was written; a cell whose rounded value does not stand in it
     is passed over.
     """
-    pieces: list[str] = [escape(sentence)]
+    pieces: list[str] = [escape(with_minus(sentence))]
     for cell in cells:
         for text in _spellings(cell) if cell.known else ():
             place = next((i for i, piece in enumerate(pieces) if _stands(text, piece)), None)
@@ -186,7 +197,7 @@ def _spellings(cell: Cell) -> list[str]:
     forms = []
     for digits in (1, 2, 0):
         signed = plain(cell.value, digits)
-        forms += [signed, signed.replace("\u2212", "-"), f"{abs(cell.value):.{digits}f}"]
+        forms += [signed, f"{abs(cell.value):.{digits}f}"]
     return list(dict.fromkeys(forms))
 
 

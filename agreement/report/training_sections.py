@@ -19,7 +19,7 @@ from agreement.report.answer import method_name
 from agreement.report.comparison import Comparison
 from agreement.report.input_sections import shown
 from agreement.report.markup import Block, joined, paragraph, table
-from agreement.report.numbers import counted, plain
+from agreement.report.numbers import counted, plain, with_minus
 from agreement.report.pictures import Picture, picture
 from agreement.report.subsets import parts_block
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
@@ -79,7 +79,7 @@ def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
     said = [found.summary() for found in explained_by_coverage(coverage[~own])]
     if own.any():
         said.append(OWN_FORM)
-    return drawn, joined([*tables, *(paragraph(escape(text)) for text in said), split])
+    return drawn, joined([*tables, *(paragraph(escape(with_minus(text))) for text in said), split])
 
 
 def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
@@ -106,7 +106,7 @@ def _split_block(cohort: Cohort) -> Block:
     ]
     columns = ("part of the error", "mean (mL/kg/min)", "standard deviation")
     caption = f"{STAGES_METHOD}: the error of stages whose uptake was measured"
-    said = paragraph(escape(splits.summary()))
+    said = paragraph(escape(with_minus(splits.summary())))
     return said + table(caption, columns, rows, numeric=columns[1:])
 
 

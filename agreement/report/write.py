@@ -24,6 +24,8 @@ from agreement.tables.whole_output import error_in_words
 FIRST_FILES: Final = (
     "report.html",
     "report.pdf",
+    "athlete_cards.html",
+    "athlete_cards.pdf",
     "report.ipynb",
     "results.csv",
     "athlete_cards.csv",
@@ -78,7 +80,7 @@ def write_report(
     kind : {"squad", "validation", "audit"}, optional
         Default: what study.toml says, else "squad".
     pdf : bool, default False
-        Also print the page as report.pdf, if the machine has a Chromium; else a remark says so.
+        Also print the pages as PDF, if the machine has a Chromium; else a remark says so.
     progress : callable, optional
         Called with (stages done, stages in all, name of the stage that starts).
 
@@ -120,7 +122,7 @@ def write_report(
             raise
         content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
         _write_pages(notebook, folder, place.name)
-        said = print_pdf(folder / "report.html", folder / "report.pdf") if pdf else ""
+        said = _print_pages(folder) if pdf else ""
         seal(folder)
         files = sorted(
             str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()
@@ -143,6 +145,14 @@ def _write_pages(notebook: Any, folder: Path, name: str) -> None:
     (folder / "report.html").write_text(
         notebook_page(notebook, name), encoding="utf-8", newline="\n"
     )
+
+
+def _print_pages(folder: Path) -> str:
+    """Print each page as PDF; return a plain sentence when that fails."""
+    said = ""
+    for page in sorted(folder.glob("*.html")):
+        said = print_pdf(page, page.with_suffix(".pdf")) or said
+    return said
 
 
 def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:
