@@ -77,7 +77,7 @@ def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings
         wall = column.to_numpy(dtype="datetime64[us]")
         timed = (wall != wall.astype("datetime64[D]")) & ~np.isnat(wall)
         return _placed(raw, name, _unzoned(wall, timed), zone, findings)
-    quick = _quick(column, zone)
+    quick = None if pd.api.types.is_numeric_dtype(column.dtype) else _quick(column, zone)
     if isinstance(quick, Moments):
         return quick
     return _placed(raw, name, quick or _clock(raw, name, findings), zone, findings)

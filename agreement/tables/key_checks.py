@@ -1,6 +1,5 @@
 """What one value of `study.toml` must be: each check returns the value or says what is expected."""
 
-import codecs
 from collections.abc import Callable
 from datetime import date, datetime
 from typing import Any, Final
@@ -112,9 +111,9 @@ def averaging_rule(value: object) -> str:
 def encoding(value: object) -> str:
     """Return the name of a text encoding."""
     try:
-        if isinstance(value, str) and codecs.lookup(value):
+        if isinstance(value, str) and "a".encode(value):  # there are codecs of other things too
             return value
-    except LookupError:
+    except (LookupError, ValueError):  # unknown, or no encoding of text
         pass  # falls through to the message
     msg = 'must be the name of a text encoding like "utf-8" or "latin-1"'
     raise WrongValueError(msg)

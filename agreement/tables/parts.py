@@ -19,6 +19,7 @@ from agreement.tables.findings import Findings
 from agreement.tables.headers import Header, read_header
 from agreement.tables.lab_table import CheckedTable
 from agreement.tables.options import FileFormat
+from agreement.tables.oversize import OversizeError, refuse_oversize_parquet
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import (
     RawTable,
@@ -173,6 +174,9 @@ class PartReader:
         except ImportError:
             remedy = "Install the package with its extra 'scale', or save the file as CSV."
             findings.stop("unreadable_file", file, "Parquet files need another package.", remedy)
+        except OversizeError as error:
+            what = f"The file is no table: {error}."
+            findings.stop("unreadable_file", file, what, "Write it again, with nothing else in it.")
         except (OSError, ValueError) as error:  # Arrow's own errors are among these
             what = f"The Parquet file cannot be read ({type(error).__name__})."
             findings.stop("unreadable_file", file, what, "Write it again.")
@@ -183,6 +187,7 @@ class PartReader:
         from pyarrow import parquet
 
         with parquet.ParquetFile(path) as source:
+            refuse_oversize_parquet(source.metadata, path.stat().st_size)
             header = read_header(source.schema_arrow.names, self.table, self.form, file, findings)
             if piece.last == 0:
                 batches: Any = [source.schema_arrow.empty_table()]

@@ -17,6 +17,7 @@ from agreement.tables.findings import Findings, Rows
 from agreement.tables.headers import Header, read_header
 from agreement.tables.layout import find_header, find_layout, report_header
 from agreement.tables.options import FileFormat
+from agreement.tables.oversize import OversizeError, most_unpacked, refuse_oversize_parquet
 from agreement.tables.text_files import (
     RaggedRowsError,
     columns_of,
@@ -26,7 +27,6 @@ from agreement.tables.text_files import (
 from agreement.tables.units import Unit, unit_of
 from agreement.tables.workbooks import WorkbookError, sheet_records
 
-_MOST_UNPACKED: Final = 2_000_000_000  # bytes of a gzip file
 _REMEDY: Final = "Open it in a spreadsheet and save it as CSV UTF-8."
 
 
@@ -140,6 +140,10 @@ def read_table(
         what = f"The text is not encoded as {form.encoding or 'UTF-16'}."
         findings.stop("unreadable_file", file, what, "Set its true encoding, or save it as UTF-8.")
         return None
+    except OversizeError as error:
+        what = f"The file is no table: {error}."
+        findings.stop("unreadable_file", file, what, "Write it again, with nothing but the table.")
+        return None
     except (OSError, EOFError, zlib.error) as error:
         what = f"The file cannot be read ({type(error).__name__})."
         findings.stop("unreadable_file", file, what, "Check that it is a whole file, open to you.")
@@ -160,11 +164,12 @@ def _bytes(path: Path) -> bytes:
     data = path.read_bytes()
     if path.suffix.casefold() != ".gz":
         return data
+    most = most_unpacked(len(data))
     with gzip.open(BytesIO(data)) as packed:
-        content = packed.read(_MOST_UNPACKED + 1)
-    if len(content) > _MOST_UNPACKED:
-        msg = "too large when unpacked"
-        raise OSError(msg)
+        content = packed.read(most + 1)
+    if len(content) > most:
+        msg = f"{len(data)} bytes unpack to more than {most}"
+        raise OversizeError(msg)
     return content
 
 
@@ -223,7 +228,9 @@ def _parquet(
         findings.stop("unreadable_file", file, "Parquet files need another package.", remedy)
         return None
     try:
-        names = parquet.read_schema(BufferReader(data)).names
+        about = parquet.read_metadata(BufferReader(data))
+        refuse_oversize_parquet(about, len(data))
+        names = about.schema.to_arrow_schema().names
         header = read_header(names, table, form, file, findings)
         content = parquet.read_table(BufferReader(data), columns=list(header.theirs.values()))
         frame = content.to_pandas(strings_to_categorical=True, ignore_metadata=True)

@@ -191,7 +191,7 @@ def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats], findings
             outside = (values < low) | (values > usual.reject_high)
             many = int(outside.sum())
             if 2 * many > filled and (low == usual.reject_low or many >= _MANY):
-                middle = float(np.median(values[outside]))
+                middle = 2 * float(np.median(values[outside] / 2))  # no sum is too large
                 _stop_at_unit(raw, column, f"{many} of {filled}", (low, middle), findings)
                 break
 

@@ -6,7 +6,7 @@ distinct values and carried back by their codes.
 """
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +18,7 @@ from agreement.tables.readers import RawTable
 
 Codes = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
+_WHOLE: Final = 2.0**53  # from here on a float64 need not be the whole number that was meant
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +126,7 @@ def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = 
 def _as_text(column: "pd.Series[Any]") -> "pd.Series[Any]":
     """Return a typed column (Parquet) as text: whole numbers without a point."""
     if pd.api.types.is_float_dtype(column.dtype):
-        whole = column.dropna() % 1 == 0
-        if whole.all():
+        values = column.dropna()
+        if ((values % 1 == 0) & (values.abs() < _WHOLE)).all():
             column = column.astype("Int64")
     return column.astype("str")

@@ -7,6 +7,8 @@ import zipfile
 from io import BytesIO
 from typing import Any, Final
 
+from agreement.tables.oversize import most_unpacked
+
 MOST_BYTES: Final = 400_000_000  # unpacked; a table of a million rows is about half of it
 MOST_CELLS: Final = 30_000_000  # between the first cell and the last filled one
 _ZEROS: Final = re.compile(r"0+")
@@ -95,10 +97,9 @@ def _refuse_oversize(data: bytes) -> None:
     except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError) as error:
         what = "The file is not an XLSX workbook."
         raise WorkbookError(what, "Save it as XLSX, or as CSV.") from error
-    if size > MOST_BYTES:
-        what = (
-            f"The workbook unpacks to {size / 1e6:.0f} MB; at most {MOST_BYTES / 1e6:.0f} are read."
-        )
+    most = min(MOST_BYTES, most_unpacked(len(data)))
+    if size > most:
+        what = f"The workbook unpacks to {size / 1e6:.0f} MB; at most {most / 1e6:.0f} are read."
         raise WorkbookError(what, "Save the one sheet that is needed as CSV.")
 
 

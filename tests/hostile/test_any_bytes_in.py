@@ -33,6 +33,7 @@ def spoilt(seed, base=None):
 
 def failures(seeds, root, base=None):
     """Return one line for each seed whose folder breaks a promise, and how many were usable."""
+    gc.collect()
     gc.freeze()  # what the imports left behind need not be looked through again and again
     lines, usable = [], 0
     for seed in seeds:
