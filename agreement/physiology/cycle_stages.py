@@ -11,7 +11,11 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray, TextArray
 from agreement.physiology.heart_rate import extrapolations
-from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS, heart_rate_maximum
+from agreement.physiology.heart_rate_maximum import (
+    HR_MAX_FORMULAS,
+    by_age_notes,
+    heart_rate_maximum,
+)
 from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.point_sums import point_sums
 from agreement.physiology.protocol import FieldProtocol
@@ -95,7 +99,8 @@ def stage_results(
         readings[kept].reset_index(drop=True),
         member_rows(position[code][behind], rows[behind]),
         joined(left_out),
-        _two_stage_notes(tests[kept], lines[kept]),
+        _two_stage_notes(tests[kept], lines[kept])
+        + by_age_notes(tests[kept & (sd_hr_max > 0)], extrapolation.hr_max_formula),
     )
 
 

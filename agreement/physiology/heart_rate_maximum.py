@@ -4,8 +4,10 @@ from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
+from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray
 
 
@@ -63,3 +65,27 @@ def heart_rate_maximum(
         message = f"`formula` must be one of {', '.join(HR_MAX_FORMULAS)}; got {formula!r}"
         raise ValueError(message)
     return HR_MAX_FORMULAS[formula].by_age(np.asarray(age_years, dtype=np.float64))
+
+
+def by_age_notes(rows: pd.DataFrame, formula: str) -> tuple[Problem, ...]:
+    """
+    Name the formula behind the estimates of athletes whose HRmax nobody measured.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        athlete_id, file: what such estimates rest on; may be empty.
+    formula : str
+        A key of `HR_MAX_FORMULAS`.
+    """
+    if rows.empty:
+        return ()
+    row = HR_MAX_FORMULAS[formula]
+    who = rows["athlete_id"].nunique()
+    what = (
+        f"{who} {'athlete has' if who == 1 else 'athletes have'} no measured HRmax; heart rate is "
+        f"carried to {formula} ({row.source.partition(';')[0]}; people scatter around it by "
+        f"{row.sd:g} bpm)."
+    )
+    remedy = "Give the measured hr_max_bpm; [extrapolation] hr_max_formula chooses another formula."
+    return (Problem("note", "hr_max_by_age", str(rows["file"].iloc[0]), None, None, what, remedy),)

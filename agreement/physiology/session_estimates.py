@@ -14,6 +14,7 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray, TextArray
 from agreement.physiology.heart_rate import extrapolations
+from agreement.physiology.heart_rate_maximum import by_age_notes
 from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.point_sums import point_sums
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
@@ -88,7 +89,12 @@ def session_estimates(
         readings[sound].reset_index(drop=True),
         members.reset_index(drop=True),
         left_out,
-        records.problems + _hr_max_notes(records, people),
+        records.problems
+        + _hr_max_notes(records, people)
+        + by_age_notes(
+            sessions.iloc[found.session[sound & (day_people["sd_hr_max"] > 0).to_numpy()]],
+            extrapolation.hr_max_formula,
+        ),
     )
     own = sessions.loc[points["session"], ["athlete_id", "mode", "date"]].reset_index(drop=True)
     return SessionEstimates(part, lines, own.join(points[["hr_bpm", "vo2"]]))

@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.physiology.breath_tests import averaging_worth
-from agreement.physiology.inputs import input_audit
+from agreement.physiology.inputs import WRIST, input_audit
 from agreement.report.answer import method_name
 from agreement.report.audit import effort_block
 from agreement.report.markup import Block, joined, paragraph, table
@@ -33,19 +33,27 @@ def inputs_block(cohort: Cohort) -> Block:
         name = escape(method_name(str(method), str(mode)))
         told = own[own["input"] != "sensor"]
         wrong = told[told["to_correct"] == "yes"]
-        wrist = own.loc[own["input"] == "sensor", "athlete_id"].nunique()
-        sensors = f" {wrist} rely on a wrist sensor." if wrist else ""
         blocks.append(
             paragraph(
                 f"{name}: {wrong['athlete_id'].nunique()} of {own['athlete_id'].nunique()} athletes "
-                f"have an input to correct.{sensors}"
+                f"have an input to correct."
             )
+            + _sensors(own[own["input"] == "sensor"])
         )
         if len(wrong):
             listed = _input_table(f"{method_name(str(method), str(mode))}: to correct", wrong)
             summary = f"<summary>{name}: {len(wrong)} inputs</summary>"
             blocks.append(Block(f"<details>{summary}{listed.html}</details>"))
     return joined(blocks)
+
+
+def _sensors(wrist: pd.DataFrame) -> Block:
+    """Name the athletes whose heart rate comes from the wrist, and what that does."""
+    if wrist.empty:
+        return Block("")
+    names = ", ".join(sorted(wrist["athlete_id"].astype(str).unique()))
+    said = f"{wrist['athlete_id'].nunique()} rely on a {WRIST}."
+    return Block(f"<details><summary>{escape(said)}</summary><p>{escape(names)}.</p></details>")
 
 
 def _input_table(caption: str, wrong: pd.DataFrame) -> Block:

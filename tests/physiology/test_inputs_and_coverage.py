@@ -16,13 +16,13 @@ DAY = pd.Timestamp("2026-03-02")
 def audited(make_study):
     """Return the audit of one reading with these inputs against a measured person."""
 
-    def compute(based=True, **reading):
+    def compute(based=True, measured=190, **reading):
         row = {"athlete_id": "A", "date": DAY, "instant": DAY, "method": "watch", "mode": "run"}
         test = {"lab_test_id": "T", "athlete_id": "A", "date": DAY, "mode": "run", "vo2max": 50}
         study = make_study(
             options=StudyOptions(methods={"watch": Method(heart_rate_based=based)}),
             athletes=[{"athlete_id": "A", "age_years": 40}],
-            lab_tests=[test | {"mass_kg": 70, "hr_max_bpm": 190}],
+            lab_tests=[test | {"mass_kg": 70, "hr_max_bpm": measured}],
             field_estimates=[row | {"vo2max": 50.0} | reading],
         )
         laboratory = laboratory_values(study).frame
@@ -56,6 +56,12 @@ def test_expected_shift_of_wrong_inputs(audited, name, reading, shift, correct):
 def test_an_age_formula_is_recognised(audited):
     assert "formula" in audited(set_hr_max_bpm=180).loc["hr_max_bpm", "note"]
     assert audited(set_hr_max_bpm=190).loc["hr_max_bpm", "note"] == ""
+
+
+def test_a_measured_maximum_that_looks_wrong_is_not_to_be_copied_blindly(audited):
+    # at 40 years 208 - 0.7 age gives 180; 148 is more than 30 bpm below
+    note = audited(measured=148, set_hr_max_bpm=180).loc["hr_max_bpm", "note"]
+    assert note.startswith("the measured one is far from what the age lets expect")
 
 
 def test_heart_rate_inputs_do_not_matter_to_other_methods(audited):

@@ -228,6 +228,9 @@ def test_sessions_go_to_the_age_formula_without_a_measured_maximum(season):
     assert found.frame["set_hr_max_bpm"].tolist() == [187] * 2  # 208 - 0.7 * 30
     line = found.session_lines.iloc[-1]
     assert line["standard_error"] == pytest.approx(10.8 / PER_VO2, rel=0.1)  # 10.8 bpm of spread
+    (note,) = [p for p in found.problems if p.reason == "hr_max_by_age"]
+    assert "1 athlete has no measured HRmax" in note.what
+    assert "208_minus_0.7_age_2001 (Tanaka 2001; people scatter around it by 10.8 bpm)" in note.what
 
 
 @pytest.mark.parametrize(
