@@ -185,11 +185,14 @@ def plan(
 
 
 @app.command()
-def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.")]) -> None:
-    """Write a commented study folder to fill in."""
-    from agreement.tables.new_study import new_study
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.")],
+    example: Annotated[bool, typer.Option("--example", help="Filled: a printed table.")] = False,
+) -> None:
+    """Write a commented study folder to fill in, or a worked example of a printed table."""
+    from agreement.tables.new_study import new_study, worked_example
 
-    new_study(folder)
+    (worked_example if example else new_study)(folder)
     typer.echo(str(folder))
 
 
@@ -243,5 +246,8 @@ def verify(report: Annotated[Path, typer.Argument(help="A report's folder.")]) -
 
 def main() -> None:
     """Run the command line; a request to end is heard like Ctrl-C, so that nothing is left."""
+    from agreement.report.unused import leave_out_unused
+
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    leave_out_unused()
     app()

@@ -52,7 +52,7 @@ def field_test_values(
     rows = tests[known].reset_index(drop=True)
     rows["id"] = rows["field_test_id"].fillna(rows["athlete_id"])
     unfinished = (rows["completed"] == "no").to_numpy()
-    left_out = set_aside_rows(rows[unfinished], "not_completed", "the test was not completed")
+    left_out = set_aside_rows(rows[unfinished], "not_completed", "The test was not completed.")
     rows, notes = _with_people(rows[~unfinished].reset_index(drop=True), athletes)
     parts = [ReadingPart(NO_READINGS, NO_MEMBERS, left_out, stops + notes)]
     for protocol_id, group in rows.groupby("protocol", sort=True):

@@ -26,7 +26,10 @@ def grouped_findings(problems: Iterable[Problem]) -> str:
         if groups:
             lines = [line for found in groups for line in _listed(found)]
             parts.append("\n".join([f"{title} ({sum(map(len, groups))}):", *lines]))
-    return "\n\n".join(parts) or "Nothing to report."
+    return (
+        "\n\n".join(parts)
+        or "Nothing stops the run, nothing was set aside, and there is nothing to note."
+    )
 
 
 def _listed(found: list[Problem]) -> list[str]:

@@ -3,11 +3,13 @@
 import tomllib
 from dataclasses import dataclass
 from html import escape
+from math import isfinite
 from pathlib import Path
 from typing import Any, Final
 
+from agreement.report.answer import method_name
 from agreement.report.markup import Block, paragraph, table
-from agreement.report.numbers import Cell, Numbers
+from agreement.report.numbers import Cell, Numbers, counted, plain
 from agreement.stats.conventions import CONVENTIONS, limit_factor
 
 FILE: Final = "published.toml"
@@ -90,13 +92,13 @@ def _fault(place: int, entry: dict[str, Any]) -> str:
 def _printed(entry: dict[str, Any], numbers: Numbers) -> Printed:
     """Return one printed figure beside our own by its convention."""
     where = (str(entry["method"]), str(entry["mode"]), str(entry.get("group", "all")))
-    cell = numbers.get(str(entry["analysis"]), str(entry["statistic"]), *where)
+    analysis, statistic = str(entry["analysis"]), str(entry["statistic"])
+    cell = numbers.get(analysis, statistic, *where)
     own, convention = cell.value, ""
-    side = _LIMITS.get(str(entry["statistic"]))
+    side = _LIMITS.get(statistic)
     if side is not None:
         convention = str(entry.get("convention", DEFAULT))
-        bias = numbers.get(str(entry["analysis"]), "bias", *where)
-        sd = numbers.get(str(entry["analysis"]), "sd_of_differences", *where)
+        bias, sd = (numbers.get(analysis, name, *where) for name in ("bias", "sd_of_differences"))
         if sd.known:
             own = bias.value + side * limit_factor(convention, cell.n) * sd.value
     return Printed(cell, float(entry["value"]), int(entry["digits"]), convention, own)
@@ -107,18 +109,30 @@ def _comparison(found: list[Printed]) -> Block:
     if not found:
         return paragraph(f"<code>{FILE}</code> names no figure.")
     agree = sum(one.agrees for one in found)
-    rows = [
-        (
-            escape(one.cell.key.replace("/", ", ")),
-            f"{one.printed:.{one.digits}f}",
-            f"{one.own:.{one.digits + 1}f}" if one.own == one.own else escape(one.cell.reason),
-            escape(one.convention),
-            "agrees" if one.agrees else "differs",
-        )
-        for one in found
-    ]
-    columns = ("figure", "printed", "own", "convention", "within rounding")
+    columns = ("method, mode", "figure", "printed", "own", "convention", "within rounding")
     said = paragraph(
-        f"{agree} of {len(found)} printed figures agree within half a unit of their last digit."
+        f"{agree} of {counted(len(found), 'printed figure')} "
+        f"{'agrees' if len(found) == 1 else 'agree'} within half a unit of the last digit."
     )
-    return said + table("Own against printed figures", columns, rows, numeric=columns[1:3])
+    return said + table(
+        "Own against printed figures", columns, map(_line, found), numeric=columns[2:4]
+    )
+
+
+def _line(one: Printed) -> tuple[str, ...]:
+    """Return one figure beside our own, with one more digit than was printed."""
+    _, method, mode, group, statistic = one.cell.key.split("/")
+    words = statistic.replace("_", " ") if group == "all" else f"{statistic}, {group}"
+    own = (
+        one.cell.mark(plain(one.own, one.digits + 1))
+        if isfinite(one.own)
+        else f'<span class="absent">{escape(one.cell.reason)}</span>'
+    )
+    return (
+        escape(method_name(method, mode)),
+        escape(words.replace("_", " ")),
+        plain(one.printed, one.digits),
+        own,
+        escape(one.convention) or "as here",
+        "agrees" if one.agrees else "<strong>differs</strong>",
+    )

@@ -1,5 +1,6 @@
 """Code columns: a few words each; theirs become ours by the study file, never by a guess."""
 
+from collections.abc import Sequence
 from difflib import get_close_matches
 from typing import Final
 
@@ -79,16 +80,21 @@ def _report(
         return
     allowed = raw.table.columns[name].codes
     shown = " and ".join(f"'{v}'" for v in unknown[:5]) + (" ..." if len(unknown) > 5 else "")
-    near = get_close_matches(unknown[0].casefold(), allowed, n=1)
-    example = near[0] if near else allowed[0]
+    pairs = ", ".join(f'"{value}" = "{_near(value, allowed)}"' for value in unknown[:5])
     remedy = (
-        f'Say which is which: codes = {{ {name} = {{ "{unknown[0]}" = "{example}" }} }} in '
-        f"[files.{raw.table.name}] of study.toml. Ours are {', '.join(allowed)}."
+        f"Say which is which: codes = {{ {name} = {{ {pairs} }} }} in [files.{raw.table.name}] of "
+        f"study.toml. Ours are {', '.join(allowed)}."
     )
     what = f"Unknown code {shown}."
     findings.stop(
         "code", raw.file, what, remedy, row=found.first_row(raw, unknown[0]), column=column
     )
+
+
+def _near(value: str, allowed: Sequence[str]) -> str:
+    """Return our code that a misspelt one resembles, else a gap to fill: a guess would be taken."""
+    near = get_close_matches(value.casefold(), allowed, n=1)
+    return near[0] if near else "..."
 
 
 def label_column(raw: RawTable, name: str, findings: Findings) -> Distinct:

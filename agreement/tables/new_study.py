@@ -1,5 +1,6 @@
 """An empty study folder: every file with its columns, every key with its meaning."""
 
+from importlib.resources import files
 from pathlib import Path
 from typing import Final
 
@@ -132,6 +133,17 @@ def new_study(folder: Path) -> None:
     with whole_folder(folder, _refuse_used) as place:
         for name, text in _files().items():
             (place / name).write_text(text, encoding="utf-8", newline="\n")
+
+
+def worked_example(folder: Path) -> None:
+    """
+    Write a filled study: a printed table of 31 men, and the figures it should give.
+
+    Parameters and errors are those of `new_study`.
+    """
+    with whole_folder(folder, _refuse_used) as place:
+        for source in (files("agreement.tables") / "worked_example").iterdir():
+            (place / source.name).write_bytes(source.read_bytes())
 
 
 def _refuse_used(folder: Path) -> None:

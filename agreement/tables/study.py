@@ -21,6 +21,7 @@ from agreement.tables.parts_together import whole_table
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table, require_vo2max
 from agreement.tables.study_file import STUDY_FILE, read_study_file
+from agreement.tables.study_notes import note_empty_tables, note_late_margin
 from agreement.tables.table_files import find_tables
 from agreement.tables.unchanged import file_digest
 
@@ -132,6 +133,9 @@ def inspect_study(
         what = "There is no such study folder."
         findings.stop("missing_file", str(folder), what, "`agreement new DIR` makes one.")
         return None, findings.stops
+    if not (folder / STUDY_FILE).is_file():  # all else would only follow from it
+        read_study_file(folder, findings)
+        return None, findings.stops
     study = _Reading(folder, findings, without_parts=without_parts).study()
     problems = _ordered(findings.problems)
     if findings.stops:
@@ -220,6 +224,13 @@ class _Reading:
                     if i in table.keys or i not in table.withdrawn_keys
                 ]
         self.note_likely_matches(people, checked)
+        note_empty_tables(self.names, self.rows_read, self.findings)
+        note_late_margin(
+            self.options.margin.agreed_on,
+            checked["lab_tests"].frame["date"],
+            self.names.get("lab_tests", ""),
+            self.findings,
+        )
         return StudyTables(
             folder=self.folder,
             options=self.options,

@@ -8,13 +8,16 @@ their last printed digit; the estimator is 3.5 + 483 / minutes for 1.5 miles.
 
 import json
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from agreement.report.page import open_report
-from agreement.report.published import limit_factor
+from agreement.stats.conventions import limit_factor
+from agreement.tables.new_study import worked_example
 
 TABLE = Path(__file__).parents[1] / "reference" / "fitness_31_men.json"
 METHOD = "run_1_5mile_inverse_time"
@@ -78,7 +81,8 @@ def report(study):
 
 def test_printed_figures_agree_and_another_one_does_not(report):
     html = report.published().html
-    assert re.findall(r"<td>(agrees|differs)</td>", html) == ["agrees"] * 7 + ["differs"]
+    told = re.findall(r"<td>(?:<strong>)?(agrees|differs)(?:</strong>)?</td>", html)
+    assert told == ["agrees"] * 7 + ["differs"]
     assert "7 of 8 printed figures agree" in html
     assert "Rawlings &amp; others" in html
 
@@ -124,3 +128,28 @@ def test_human_items_are_left_for_people_to_state(report):
     html = report.reporting_lists().html
     assert html.count("<strong>you must state</strong>") >= 6
     assert "31 athletes, 31 laboratory tests, 31 pairs" in html
+
+
+def test_the_worked_example_holds_the_printed_table_and_gives_its_figures(tmp_path):
+    worked_example(tmp_path / "example")
+    table = json.loads(TABLE.read_text(encoding="utf-8"))
+    men = pd.DataFrame(table["rows"], columns=table["columns"])
+    tests = pd.read_csv(tmp_path / "example" / "lab_tests.csv")
+    runs = pd.read_csv(tmp_path / "example" / "field_tests.csv")
+    assert tests["vo2max_ml_kg_min"].tolist() == men["vo2_measured_ml_kg_min"].tolist()
+    assert runs["time_min"].tolist() == men["run15_time_min"].tolist() * 2
+    html = open_report(tmp_path / "example", kind="validation").published().html
+    assert "18 of 18 printed figures agree" in html
+    # the printed line's own root mean square error, to its last digit
+    assert re.search(r'<td class="number">2\.74478</td>', html)
+
+
+def test_the_worked_example_is_written_by_the_command(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-m", "agreement", "new", str(tmp_path / "example"), "--example"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "example" / "published.toml").is_file()

@@ -100,8 +100,26 @@ def test_no_folder_and_no_files(tmp_path):
     assert "There is no such study folder." in str(problems[0])
     study, problems = inspect_study(tmp_path)
     assert study is None
-    assert [p.file for p in problems] == ["study.toml", "lab_tests.csv", "field_estimates.csv"]
+    assert [(p.file, p.reason) for p in problems] == [("study.toml", "missing_file")]
+    (tmp_path / "study.toml").write_text("", encoding="utf-8")
+    study, problems = inspect_study(tmp_path)
+    assert [p.file for p in problems] == ["lab_tests.csv", "field_estimates.csv"]
     assert {p.reason for p in problems} == {"missing_file"}
+
+
+def test_tables_without_rows_are_noted(folder):
+    head = folder.LAB.partition("\n")[0] + "\n", folder.FIELD.partition("\n")[0] + "\n"
+    found = folder.put(lab_tests_csv=head[0], field_estimates_csv=head[1]).inspect()
+    told = found.of("note")
+    assert [p.reason for p in told] == ["empty_table"] * 2
+    assert [p.file for p in told] == ["lab_tests.csv", "field_estimates.csv"]
+
+
+@pytest.mark.parametrize(("day", "late"), [("2026-03-20", False), ("2026-03-21", True)])
+def test_a_limit_agreed_after_the_first_test_is_noted(folder, day, late):
+    margin = f"[margin]\nlimit_ml_kg_min = 5\nagreed_on = {day}\n"
+    found = folder.put(study_toml=folder.ZONE + margin).inspect()
+    assert [p.reason for p in found.problems] == ["late_margin"] * late
 
 
 def test_two_files_for_one_table_stop(folder):

@@ -215,7 +215,9 @@ def test_sex_as_numbers_is_asked_for(folder):
     stop = folder.inspect().one("stop", "code")
     assert (stop.row, stop.column) == (2, "sex")
     assert stop.what == "Unknown code '1' and '2'."
-    assert stop.remedy.startswith('Say which is which: codes = { sex = { "1" = "')
+    assert stop.remedy.startswith(  # nothing is guessed
+        'Say which is which: codes = { sex = { "1" = "...", "2" = "..." } }'
+    )
     assert "[files.athletes]" in stop.remedy
     codes = '[files.athletes]\ncodes = { sex = { "1" = "male", "2" = "female" } }\n'
     found = folder.put(study_toml=folder.ZONE + codes).inspect()
