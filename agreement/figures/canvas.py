@@ -1,6 +1,8 @@
 """An empty figure to draw on, and a drawn one as SVG or PNG; no windows, no files."""
 
-from io import BytesIO, StringIO
+import struct
+import zlib
+from io import StringIO
 from typing import Final
 
 import numpy as np
@@ -9,12 +11,12 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.transforms import BboxBase
-from PIL import Image
 
 WIDTH: Final = 6.3  # of every figure, in inches: the text width of an A4 page
 PRINT_DPI: Final = 300
 PADDING_PT: Final = 7  # around and between panels
-_COMPRESSION: Final = 3  # a third of the time for a few bytes more
+_COMPRESSION: Final = 3  # half the time of the usual level for a few bytes more
+_PNG: Final = b"\x89PNG\r\n\x1a\n"
 
 
 def blank(height: float = 3.9, columns: int = 1) -> tuple[Figure, list[Axes]]:
@@ -65,12 +67,31 @@ def svg_text(figure: Figure) -> str:
 
 
 def png_bytes(figure: Figure) -> bytes:
-    """Return the settled figure as PNG at 300 dots per inch, opaque."""
-    buffer = BytesIO()
+    """
+    Return the settled figure as PNG at 300 dots per inch, opaque.
+
+    Packed here, without the filters that suit photographs: lines on white paper take half the time
+    and fewer bytes.
+    """
     figure.set_dpi(PRINT_DPI)
     canvas = FigureCanvasAgg(figure)
     canvas.draw()  # type: ignore[no-untyped-call] # as above
     drawn = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call] # as above
-    picture = Image.fromarray(drawn[..., :3])
-    picture.save(buffer, format="png", dpi=(PRINT_DPI, PRINT_DPI), compress_level=_COMPRESSION)
-    return buffer.getvalue()
+    height, width, _ = drawn.shape
+    rows = np.zeros((height, 1 + 3 * width), dtype=np.uint8)  # each begins with 0: no filter
+    rows[:, 1:] = drawn[..., :3].reshape(height, -1)
+    per_metre = round(PRINT_DPI / 0.0254)
+    return _PNG + b"".join(
+        (
+            _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)),
+            _chunk(b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
+            _chunk(b"IDAT", zlib.compress(rows.data, _COMPRESSION)),
+            _chunk(b"IEND", b""),
+        )
+    )
+
+
+def _chunk(kind: bytes, content: bytes) -> bytes:
+    """Return one chunk of a PNG: length, kind, content, checksum."""
+    checksum = zlib.crc32(content, zlib.crc32(kind))
+    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", checksum)

@@ -8,6 +8,7 @@ The process is started first and imports the package while the caller imports nb
 as long: the two overlap on two cores.
 """
 
+import gc
 import os
 import sys
 import time
@@ -19,9 +20,11 @@ from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 
 from agreement.report.session_progress import PLACE
+from agreement.report.unused import leave_out_unused
 
 _PARENT: Final = "AGREEMENT_PARENT"  # the process that a kernel belongs to
 _LOOK_S: Final = 0.2
+_NEW_OBJECTS: Final = 10_000  # between two searches for rubbish; figures are many small objects
 SESSIONS_READ: Final = "sessions_read.txt"  # in the folder of the kernel's own files
 
 
@@ -63,9 +66,15 @@ def _end_with_parent() -> None:
 def _serve() -> None:
     """Run the kernel; called in the new process."""
     _end_with_parent()  # before the imports, which take seconds
+    leave_out_unused()
+    gc.disable()  # what is imported stays: there is no rubbish to look for
     from ipykernel.kernelapp import IPKernelApp
 
     import agreement.report.page  # noqa: F401 - imported while the caller is still busy
+
+    gc.freeze()
+    gc.enable()
+    gc.set_threshold(_NEW_OBJECTS)
 
     class PlainKernel(IPKernelApp):
         """A kernel without the settings of its user."""

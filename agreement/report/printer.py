@@ -6,6 +6,7 @@ figure down a pipe, and prints itself what still waits at the end. When the kern
 closes and so does the second process.
 """
 
+import gc
 import pickle
 import subprocess
 import sys
@@ -72,9 +73,11 @@ def print_png(figure: Any, path: Path) -> None:
 
 def _serve() -> None:
     """Print what comes down the pipe until it closes; called in the second process."""
+    gc.freeze()
     with suppress(EOFError):
         while True:
             print_png(*pickle.load(sys.stdin.buffer))  # the pipe is our own kernel's
+            gc.collect()  # figures refer to themselves: a dozen would pile up
 
 
 if __name__ == "__main__":

@@ -1,11 +1,15 @@
 """Whether a study is still as it was read: numbers must not come from two states of a file."""
 
 import hashlib
-from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from agreement.errors import Problem, TableError
-from agreement.tables.readers import InputFile
+
+if TYPE_CHECKING:  # the process that only waits for a report must not load pandas
+    from collections.abc import Sequence
+
+    from agreement.tables.readers import InputFile
 
 
 def file_digest(path: Path) -> str:
@@ -22,7 +26,7 @@ def digest_if_readable(path: Path) -> str | None:
         return None
 
 
-def require_unchanged(folder: Path, inputs: Sequence[InputFile]) -> None:
+def require_unchanged(folder: Path, inputs: "Sequence[InputFile]") -> None:
     """
     Stop when a file is no longer what was read.
 

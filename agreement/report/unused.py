@@ -1,0 +1,19 @@
+"""Optional parts of the libraries underneath that a process of ours never uses, yet would import."""
+
+import sys
+from typing import Final
+
+UNUSED: Final = (
+    "hypothesis",  # pandera's made-up tables: most of a second, 17 MB
+    "rfc3987_syntax",  # jsonschema's check of web addresses: a grammar built in two seconds
+)
+
+
+def leave_out_unused() -> None:
+    """
+    Let the libraries find their optional parts missing; what is loaded already stays.
+
+    Only for a process that this package started: in a user's own it would take something away.
+    """
+    for name in UNUSED:
+        sys.modules.setdefault(name, None)  # type: ignore[arg-type] # None: "not to be found"
