@@ -24,6 +24,7 @@ from agreement.physiology.reading_rows import (
 from agreement.physiology.session_estimates import session_estimates
 from agreement.physiology.session_records import SessionRecords, session_records
 from agreement.physiology.training import NO_PROFILES, TrainingProfiles, study_profiles
+from agreement.physiology.unit_ratio import unit_stops
 from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
 
@@ -98,12 +99,14 @@ def field_readings(
     Raises
     ------
     TableError
-        If a field test names a protocol that is not in the table.
+        If a field test names a protocol that is not in the table, or field and laboratory are in
+        different units.
     """
     tests = field_test_values(
         study.field_tests, study.athletes, extrapolation=study.options.extrapolation
     )
     stops = [problem for problem in tests.problems if problem.severity == "stop"]
+    stops += unit_stops(study.field_estimates, study.lab_tests, study.options)
     if stops:
         raise TableError(stops)
     parts, rows, lines = (

@@ -264,6 +264,13 @@ CASES = {
         ],
         ("stop", "unit", LAB, "they look like mL/kg/min or MET"),
     ),
+    "MET of fit people for mL/kg/min": Case(
+        lambda study: [
+            study.lab(f"A{i}", TEST_DAY, 3.5 * met).two(f"A{i}", TEST_DAY, met + 0.3)
+            for i, met in enumerate((16.5, 17.5, 19.0))
+        ],
+        ("stop", "unit", "field_estimates.csv", "as between MET and mL/kg/min"),
+    ),
     # gas columns
     "breaths in L/min": Case(
         lambda study: breaths(study, [f"{2.5 * i},{3.5}" for i in range(120)]),
