@@ -41,7 +41,10 @@ def settle(figure: Figure) -> None:
     inner = [ax.get_window_extent(renderer) for ax in axes]
     pairs = [(o, i) for o, i in zip(outer, inner, strict=True) if o is not None]
     left, right = (max(i.x0 - o.x0 for o, i in pairs), max(o.x1 - i.x1 for o, i in pairs))
-    below, above = (max(i.y0 - o.y0 for o, i in pairs), max(o.y1 - i.y1 for o, i in pairs))
+    # a square panel leaves room above it inside its place: words that stand there need no more
+    places = [ax.get_position(original=True).transformed(figure.transFigure) for ax in axes]
+    tall = [(o, p) for o, p in zip(outer, places, strict=True) if o is not None]
+    below, above = (max(p.y0 - o.y0 for o, p in tall), max(o.y1 - p.y1 for o, p in tall))
     columns = len(axes)
     panel = (width - 2 * pad - columns * (left + right)) / columns
     for place, ax in enumerate(axes):

@@ -47,10 +47,10 @@ def plot_change(changes: pd.DataFrame, *, smallest_real: float | None = None, ax
     )
     ax.set_xlim(*ends)
     ax.set_ylim(*ends)
-    ax.set_aspect("equal")
+    ax.set_aspect("equal", anchor="S")  # beside taller panels the room above holds the legend
     ax.set_xlabel("laboratory change (mL/kg/min)")
     ax.set_ylabel("field change (mL/kg/min)")
-    ax.legend(loc="upper left", bbox_to_anchor=(0, -0.24), borderaxespad=0.0)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.04), borderaxespad=0.0)
     return ax
 
 

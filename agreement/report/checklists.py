@@ -7,6 +7,8 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.report.markup import Block, table
+from agreement.report.numbers import counted
+from agreement.report.privacy import FEWEST
 from agreement.tables.options import StudyOptions
 
 YOU: Final = "you must state"
@@ -26,6 +28,8 @@ class Facts:
     methods : tuple of MethodResults
     repeats_known : bool
         Whether the laboratory's typical error was measured.
+    discreet : bool
+        Whether fewer than 5 people are counted as "1 to 4".
     """
 
     options: StudyOptions
@@ -33,13 +37,15 @@ class Facts:
     laboratory: pd.DataFrame
     methods: tuple[Any, ...]
     repeats_known: bool
+    discreet: bool = False
 
     @property
     def size(self) -> str:
         """Athletes, tests and pairs."""
         return (
-            f"{self.pairs['athlete_id'].nunique()} athletes, "
-            f"{self.pairs['lab_test_id'].nunique()} laboratory tests, {len(self.pairs)} pairs"
+            f"{counted(self.pairs['athlete_id'].nunique(), 'athlete')}, "
+            f"{counted(self.pairs['lab_test_id'].nunique(), 'laboratory test')}, "
+            f"{counted(len(self.pairs), 'pair')}"
         )
 
     @property
@@ -47,10 +53,17 @@ class Facts:
         """Sex and age, as far as recorded."""
         each = self.pairs.drop_duplicates("athlete_id")
         sexes = each["sex"].value_counts().sort_index()
-        counted = ", ".join(f"{number} {sex}" for sex, number in sexes.items())
+        if self.discreet and sexes.between(1, FEWEST - 1).any():  # the rest would give it away
+            by_sex = f"fewer than {FEWEST} of one sex, numbers withheld"
+        else:
+            by_sex = ", ".join(f"{number} {sex}" for sex, number in sexes.items())
         ages = each["age_years"].dropna()
         span = f"; {ages.min():.0f} to {ages.max():.0f} years" if len(ages) else "; ages unknown"
-        return f"{counted}{span}"
+        return f"{by_sex}{span}"
+
+    def people_in(self, number: int) -> str:
+        """Return a number of people, blurred where it could point at somebody."""
+        return f"1 to {FEWEST - 1}" if self.discreet and 0 < number < FEWEST else str(number)
 
     @property
     def margin(self) -> str:
@@ -152,7 +165,7 @@ def protocol_list_block(facts: Facts) -> Block:
         ("Standardised conditions before the test", YOU),
         ("Averaging over 15 to 30 s", ", ".join(rules) or YOU),
         ("Time between field value and laboratory test", facts.gaps),
-        ("Drugs that limit heart rate", f"{drugs} athletes, analysed apart"),
+        ("Drugs that limit heart rate", f"{facts.people_in(int(drugs))} athletes, analysed apart"),
     )
     return _list("Protocol list for validating VO2max estimates (Molina-Garcia 2022)", items)
 

@@ -215,6 +215,15 @@ def averaging(one: Comparison) -> Section:
     days = {day: one.cell("averaging_curve", "half_width_fitted", day) for day in ("1", "7", "14")}
     if not curve.loc[curve["group"] != "floor", "value"].notna().any():
         return None, one.without("averaging curve", days["1"])
+    seen = curve[curve["value"].notna() & (curve["group"] != "floor")]
+    if set(seen["group"]) == {"1"}:  # a field test has one value per laboratory test
+        one_day = one.cell("averaging_curve", "half_width_observed", "1")
+        said = (
+            "one value per laboratory test, so there is nothing to average; it lies within about "
+        )
+        return None, paragraph(
+            f"{escape(one.name)}: {said}\u00b1{one_day.shown()} mL/kg/min of the bias."
+        )
     drawn = picture(
         one.file("averaging"),
         lambda axes: plot_averaging(curve, margin=one.margin.limit, ax=axes[0]),

@@ -7,6 +7,7 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.report.answer import method_name
 from agreement.report.markup import Block, paragraph, table
+from agreement.report.numbers import counted
 from agreement.terms import REASONS
 
 _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
@@ -47,14 +48,13 @@ def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> B
     counts = counts.sort_values("reason", key=lambda reasons: reasons.map(order), kind="stable")
     rows = [
         (
-            f"<code>{escape(row['reason'])}</code>",
-            escape(REASONS.get(row["reason"], "")),
-            f"<code>{escape(row['file'])}</code>",
-            str(row["rows"]),
+            f"{escape(REASONS.get(str(reason), ''))}<br><code>{escape(str(reason))}</code>",
+            "<br>".join(f"<code>{escape(name)}</code>" for name in own["file"]),
+            "<br>".join(map(str, own["rows"])),
         )
-        for row in counts.to_dict("records")
+        for reason, own in counts.groupby("reason", sort=False)
     ]
-    columns = ["reason", "in words", "file", "rows"]
+    columns = ["reason", "file", "rows"]
     return table("Why rows were left out", columns, rows, numeric=["rows"]) + _notes(problems)
 
 
@@ -76,5 +76,5 @@ def _notes(problems: tuple[Problem, ...]) -> Block:
     more = paragraph(
         f"And {rest} more; <code>agreement check --json</code> lists them all.", "note"
     )
-    html = f"<details><summary>{len(notes)} notes on the files</summary>{shown.html}"
+    html = f"<details><summary>{counted(len(notes), 'note')} on the files</summary>{shown.html}"
     return Block(f"{html}{more.html if rest > 0 else ''}</details>")

@@ -23,10 +23,10 @@ from agreement.report.comparison import Comparison
 from agreement.report.exports import write_tables
 from agreement.report.ledger import flow_block, left_out_block
 from agreement.report.markup import Block, heading, joined, paragraph
-from agreement.report.numbers import Numbers
+from agreement.report.numbers import Numbers, counted
 from agreement.report.pictures import Album
 from agreement.report.privacy import (
-    days_for_dates,
+    discreet_pairs,
     naming,
     pseudonymous,
     study_key,
@@ -37,6 +37,11 @@ from agreement.report.published import published_block
 from agreement.report.session_progress import told_to_starter
 from agreement.report.texts import cautions_block, methods_block
 from agreement.tables.options import Kind
+
+NOTES_STAY_OUT = (
+    "Notes on rows that stayed are left out of an audit, for they name people and rows; "
+    "<code>agreement check</code> shows them to whoever keeps the study."
+)
 
 
 class StudyReport:
@@ -158,7 +163,9 @@ class StudyReport:
 
     def averaging_rules(self) -> Block:
         """Show laboratory values under other averaging rules."""
-        return validation.averaging_rules_block(self.cohort.laboratory.averaging)
+        return validation.averaging_rules_block(
+            self.cohort.laboratory.averaging, self.cohort.laboratory.frame["averaging_rule"]
+        )
 
     def structure(self) -> Block:
         """Show lines with error on both sides, trend and concordance."""
@@ -173,8 +180,12 @@ class StudyReport:
         return grras_block(self._facts) + limits_list_block(self._facts)
 
     def quotable(self) -> Block:
-        """Give results sentences to quote."""
-        return validation.quotable_block(self.comparisons)
+        """Give a methods and a results paragraph to quote."""
+        return validation.quotable_block(self.comparisons, self._facts)
+
+    def formulas(self) -> Block:
+        """Name every formula with its source."""
+        return validation.formulas_block()
 
     def margin(self) -> Block:
         """State the limit agreed beforehand."""
@@ -211,7 +222,8 @@ class StudyReport:
 
     def left_out(self) -> Block:
         """Show reasons, rows and notes."""
-        return left_out_block(self.cohort.exclusions, self.cohort.problems)
+        shown = left_out_block(self.cohort.exclusions, self.cohort.problems)
+        return shown + paragraph(NOTES_STAY_OUT) if self.discreet else shown
 
     def cautions(self) -> Block:
         """Say what every reader must know before acting."""
@@ -232,7 +244,7 @@ class StudyReport:
         place, cohort = self.folder, self.cohort
         tables = {
             "results": self.frame,
-            "pairs": days_for_dates(cohort.pairs) if self.discreet else cohort.pairs,
+            "pairs": discreet_pairs(cohort.pairs) if self.discreet else cohort.pairs,
             "exclusions": cohort.exclusions,
             "flow": cohort.flow,
             "athlete_cards": self.cards,
@@ -273,7 +285,14 @@ class StudyReport:
     def _facts(self) -> Facts:
         known = any(not error.assumed for error in self.results.laboratory.values())
         laboratory = self.cohort.laboratory.frame
-        return Facts(self.options, self.cohort.pairs, laboratory, self.results.methods, known)
+        return Facts(
+            self.options,
+            self.cohort.pairs,
+            laboratory,
+            self.results.methods,
+            known,
+            discreet=self.discreet,
+        )
 
     @cached_property
     def _provenance(self) -> dict[str, Any]:
@@ -288,15 +307,15 @@ class StudyReport:
 
     def _remarks(self) -> list[str]:
         """Say how much was left out and noted."""
-        left_out = int(self.cohort.flow["excluded"].sum())
+        left_out = counted(int(self.cohort.flow["excluded"].sum()), "row")
         notes = sum(problem.severity == "note" for problem in self.cohort.problems)
-        name = self.cohort.study.folder.name
-        return [
-            (
-                f"{left_out} rows were left out: exclusions.csv says why. {notes} notes were made: "
-                f"'agreement check {name}' shows them."
-            )
-        ]
+        said = (
+            "Notes on the files stay out of an audit, for they name people"
+            if self.discreet
+            else f"{counted(notes, 'note')} on the files"
+        )
+        shows = f"'agreement check {self.cohort.study.folder.name}' shows them."
+        return [f"Left out: {left_out}; exclusions.csv says why. {said}: {shows}"]
 
     def _laboratory_noise(self, mode: str) -> float | None:
         """Return the laboratory's typical error in a mode, if it is known."""

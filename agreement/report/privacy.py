@@ -20,6 +20,7 @@ from agreement.cohort import Cohort
 from agreement.errors import OutputError
 from agreement.physiology.readings import Readings
 from agreement.physiology.training import TrainingProfiles
+from agreement.stats.parts import age_bands
 from agreement.tables.readers import InputFile
 from agreement.tables.study import StudyTables
 from agreement.terms import REASONS
@@ -36,6 +37,13 @@ _GROUPED: Final = {
     "by_age": True,
 }
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
+# what a pair tells of its athlete -> what else would tell it
+_TRAITS: Final = {
+    "sex": (),
+    "age_years": (),
+    "training_profile": ("profile_borderline",),
+    "hr_limiting_drug": (),
+}
 
 Naming = Callable[[object], str]
 
@@ -133,11 +141,37 @@ def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:
     )
 
 
+def discreet_pairs(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Return pairs as they may be passed on, their ids aside."""
+    return without_small_traits(days_for_dates(pairs))
+
+
 def days_for_dates(pairs: pd.DataFrame) -> pd.DataFrame:
     """Return pairs with `lab_date` as days since the athlete's first test."""
     dates = pd.to_datetime(pairs["lab_date"])
     first = dates.groupby(pairs["athlete_id"]).transform("min")
     return pairs.assign(lab_date=(dates - first).dt.days)
+
+
+def without_small_traits(pairs: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return pairs without the traits that fewer than 5 athletes of a method and mode share.
+
+    What the results withhold of a small group, and of its complement, could else be computed from
+    the rows. Ages count by the bands of the results.
+    """
+    shown = pairs.copy()
+    for trait, others in _TRAITS.items():
+        words = age_bands(pairs["age_years"]) if trait == "age_years" else pairs[trait]
+        hidden: set[str] = set()
+        for _, own in pairs.groupby(["method", "mode"], sort=False):
+            people = own["athlete_id"]
+            sizes = people.groupby(words[own.index].astype("str")).nunique()
+            parts = {str(word): int(n) for word, n in sizes.items()}
+            hidden |= hidden_parts(parts, people.nunique())
+        for column in (trait, *others):  # in every method, or one would tell of another
+            shown.loc[words.isin(hidden), column] = np.nan
+    return shown
 
 
 def without_small_cells(results: pd.DataFrame) -> pd.DataFrame:

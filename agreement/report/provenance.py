@@ -12,6 +12,7 @@ from typing import Any, Final
 import agreement
 from agreement.report.folder import PROVENANCE, WRITTEN_BY
 from agreement.report.markup import Block, table
+from agreement.report.numbers import counted
 from agreement.tables.options import Kind
 from agreement.tables.study import StudyTables
 
@@ -61,19 +62,32 @@ def provenance_block(content: dict[str, Any]) -> Block:
         **content["dependencies"],
         "seed of everything random": str(content["seed"]),
     }
-    files = [
+    tables = [source for source in content["inputs"] if "/" not in source["name"]]
+    raw = [source for source in content["inputs"] if "/" in source["name"]]
+    shown = table(
+        "Program, versions and seed",
+        ["what", "value"],
+        [(k, _cell(v)) for k, v in versions.items()],
+    ) + _files("Files read", tables)
+    if not raw:
+        return shown
+    listed = _files("Raw files read", raw)
+    return shown + Block(
+        f"<details><summary>{counted(len(raw), 'raw file')} with their checksums, as in "
+        f"{PROVENANCE}</summary>{listed.html}</details>"
+    )
+
+
+def _files(caption: str, sources: list[dict[str, Any]]) -> Block:
+    rows = [
         (
             f"<code>{_cell(source['name'])}</code>",
             "no table" if source["rows"] is None else str(source["rows"]),
             f"<code>{source['sha256']}</code>",
         )
-        for source in content["inputs"]
+        for source in sources
     ]
-    return table(
-        "Program, versions and seed",
-        ["what", "value"],
-        [(k, _cell(v)) for k, v in versions.items()],
-    ) + table("Files read", ["file", "rows", "SHA-256 checksum"], files, numeric=["rows"])
+    return table(caption, ["file", "rows", "SHA-256 checksum"], rows, numeric=["rows"])
 
 
 def _cell(value: object) -> str:

@@ -11,7 +11,7 @@ from agreement.errors import AgreementError
 from agreement.report.folder import PROVENANCE, is_ours, refuse_foreign, replaced_folder
 from agreement.report.privacy import (
     Naming,
-    days_for_dates,
+    discreet_pairs,
     naming,
     plain_exclusions,
     without_small_cells,
@@ -91,5 +91,5 @@ def _hidden(table: str, frame: pd.DataFrame, name: Naming) -> pd.DataFrame:
         named = frame["id"].where(frame["id"] != "")
         return plain_exclusions(frame.assign(id=named), name)
     ids = [column for column in ("athlete_id", "lab_test_id") if column in frame]
-    frame = days_for_dates(frame) if "lab_date" in frame else frame
+    frame = discreet_pairs(frame) if table == "pairs" else frame
     return frame.assign(**{column: frame[column].map(name) for column in ids})

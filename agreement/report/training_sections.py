@@ -25,6 +25,7 @@ from agreement.report.subsets import parts_block
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 PANELS: Final = 2  # side by side; more would be too narrow to read
+TOO_FEW: Final = '<span class="absent">too few</span>'
 NO_SESSIONS: Final = (
     "No session with a record of heart rate lies before a paired laboratory test, so what the "
     "sessions cover is not known. Records go into the folder <code>samples</code>."
@@ -135,7 +136,7 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
     columns = (
         "training profile",
         "athletes",
-        "heart rates: span, top",
+        "heart rate: span, top",
         "line's standard error",
         "expected bias",
         "observed error",
@@ -145,11 +146,13 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
         (
             escape(row["training_profile"]),
             str(row["n_athletes"]),
-            f"{plain(row['hr_span'], 0)} bpm,<br>{plain(100 * row['top_share_of_hr_max'], 0)} % of HRmax",
+            f"{plain(row['hr_span'], 0)} bpm,<br>{plain(100 * row['top_share_of_hr_max'], 0)} % of max.",
             shown(row["extrapolation_se"]),
             shown(row["expected_bias"], sign=True),
             _with_interval(row["observed_error"], row["observed_low"], row["observed_high"]),
-            "own form" if method == SESSIONS_METHOD else _percent(row["share_explained"]),
+            '<span class="absent">own form</span>'
+            if method == SESSIONS_METHOD
+            else _percent(row["share_explained"]),
         )
         for row in rows.to_dict("records")
     ]
@@ -232,11 +235,11 @@ def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
 
 
 def _percent(share: float) -> str:
-    return f"{plain(100 * share, 0)} %" if isfinite(share) else "too few"
+    return f"{plain(100 * share, 0)} %" if isfinite(share) else TOO_FEW
 
 
 def _with_interval(value: float, low: float, high: float) -> str:
     if not isfinite(value):
-        return "too few"
+        return TOO_FEW
     interval = f"{plain(low)} to {plain(high)}"
     return f'{plain(value, sign=True)}<br><span class="interval">{interval}</span>'

@@ -1,16 +1,21 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
 from html import escape
+from math import isfinite
 from typing import Any, Final
 
 import pandas as pd
 
-from agreement.report.answer import method_name
+from agreement import __version__
+from agreement.report.checklists import Facts
 from agreement.report.comparison import Comparison
+from agreement.report.formulas import FORMULAS
 from agreement.report.markup import Block, joined, paragraph, table
-from agreement.report.numbers import marked, plain
+from agreement.report.numbers import counted, marked, plain
 from agreement.report.subsets import parts_block
 from agreement.stats.conventions import CONVENTIONS
+from agreement.stats.intervals import z_of
+from agreement.stats.limits_groups import STATISTICS as LIMITS
 
 _LINES = (
     ("deming", "slope", "Deming slope, field on laboratory", 2),
@@ -93,19 +98,42 @@ def _axes(one: Comparison) -> Block:
     return table(caption, columns, rows, numeric=columns[1:])
 
 
-def averaging_rules_block(averaging: pd.DataFrame) -> Block:
-    """Return laboratory values under each averaging rule, from the tests with breath files."""
+def averaging_rules_block(averaging: pd.DataFrame, rules: "pd.Series[str]") -> Block:
+    """
+    Return laboratory values under each averaging rule, from the tests with breath files.
+
+    Parameters
+    ----------
+    averaging : DataFrame
+        `agreement.physiology.laboratory.LaboratoryValues.averaging`.
+    rules : Series of str
+        The rule behind each laboratory value in use.
+    """
     if averaging.empty:
         return paragraph("No laboratory test has a breath file, so no other rule can be tried.")
     wide = averaging.pivot_table(index="lab_test_id", columns="rule", values="vo2max")
     complete = wide.dropna()
     used = complete if len(complete) else wide
+    in_use = [rule for rule in used.columns if rule in set(rules)]
+    now = used[in_use[0]].mean() if len(in_use) == 1 else float("nan")
     rows = [
-        (escape(str(rule)), str(int(used[rule].notna().sum())), plain(used[rule].mean(), 2))
+        (
+            f"<strong>{escape(str(rule))}, in use</strong>"
+            if rule in in_use
+            else escape(str(rule)),
+            str(int(used[rule].notna().sum())),
+            plain(used[rule].mean(), 2),
+            plain(now - used[rule].mean(), 2, sign=True) if isfinite(now) else "",
+        )
         for rule in used.columns
     ]
-    columns = ("averaging rule", "tests", "mean VO2max (mL/kg/min)")
-    return table("VO2max of the same breaths by averaging rule", columns, rows, numeric=columns[1:])
+    columns = ("averaging rule", "tests", "mean VO2max", "shift of the bias")
+    return table(
+        "VO2max of the same breaths by averaging rule (mL/kg/min)",
+        columns,
+        rows,
+        numeric=columns[1:],
+    )
 
 
 def two_estimators_block(comparisons: tuple[Any, ...], numbers: Any) -> Block:
@@ -138,15 +166,66 @@ def two_estimators_block(comparisons: tuple[Any, ...], numbers: Any) -> Block:
     return joined(blocks)
 
 
-def quotable_block(comparisons: tuple[Comparison, ...]) -> Block:
-    """Return a results sentence for each method, numbers filled in, to be quoted."""
-    sentences = []
-    for one in comparisons:
-        names = ("bias", "lower_limit", "upper_limit")
-        cells = [one.cell("limits_of_agreement", name) for name in names]
-        enough = cells[1].known  # with too few athletes the verdict's sentence leaves limits out
-        source = one.results.limits_of_agreement if enough else one.results.verdict
-        said = marked(source.summary(), cells)
-        name = escape(method_name(one.results.method, one.results.mode))
-        sentences.append(paragraph(f"{name}: {said}"))
-    return joined(sentences)
+def quotable_block(comparisons: tuple[Comparison, ...], facts: Facts) -> Block:
+    """Return a methods and a results paragraph, numbers filled in, to be quoted."""
+    if not comparisons:
+        return paragraph("There is no result to quote: no pair was found.")
+    results = "".join(f"<p>{_result(one)}</p>" for one in comparisons)
+    return Block(
+        f"<h3>Methods</h3><blockquote><p>{_methods(facts)}</p></blockquote>"
+        f"<h3>Results</h3><blockquote>{results}<p>95 % intervals in brackets.</p></blockquote>"
+    )
+
+
+def _methods(facts: Facts) -> str:
+    """Return what was done, with the study's own numbers."""
+    repeated = facts.pairs.duplicated(["athlete_id", "method", "mode"]).any()
+    several = (
+        " Athletes with several pairs count once, in the unweighted-means form, and intervals come "
+        "from those of their parts (the MOVER method) or from resampling athletes."
+        if repeated
+        else ""
+    )
+    return (
+        f"VO2max from gas exchange was compared with field values of it in {escape(facts.size)} "
+        f"({escape(facts.people)}). The difference was taken as field minus laboratory; bias is its "
+        "mean; the bias plus and minus "
+        f"{plain(z_of(0.95), 2)} standard deviations (n \u2212 1) make the limits of agreement, "
+        "each with its exact 95 % "
+        f"interval.{several} Limit agreed beforehand: {escape(facts.margin)}. Computed with agreement "
+        f"{escape(__version__)}, seed {facts.options.report.seed}."
+    )
+
+
+def _result(one: Comparison) -> str:
+    """Return one method's numbers in sentences, as markup."""
+    name = f"<strong>{escape(one.name)}</strong>"
+    bias, sd, lower, upper = (one.cell("limits_of_agreement", name) for name in LIMITS)
+    if not lower.known:  # too few athletes for limits
+        return f"{name}: {marked(one.results.verdict.summary(), [bias])}"
+    said = (
+        f"{name}: in {counted(bias.n, 'athlete')} ({counted(bias.n_pairs, 'pair')}) the bias was "
+        f"{bias.with_interval()} mL/kg/min, the standard deviation of the differences "
+        f"{sd.shown()}, the limits of agreement {lower.with_interval()} and {upper.with_interval()}."
+    )
+    see, r, mape = (
+        one.cell(*place)
+        for place in (
+            ("regression", "standard_error_of_estimate"),
+            ("regression", "r"),
+            ("error", "mape"),
+        )
+    )
+    if see.known and r.known and mape.known:
+        said += (
+            f" The standard error of estimate was {see.shown()} mL/kg/min, the mean absolute error "
+            f"{mape.shown()} % of the laboratory value, r {r.shown(2)}."
+        )
+    return said
+
+
+def formulas_block() -> Block:
+    """Name every formula with its source."""
+    columns = ("statistic", "how it is computed", "source")
+    rows = [tuple(map(escape, row)) for row in FORMULAS]
+    return table("Every formula and its source", columns, rows)

@@ -90,12 +90,18 @@ def by_sex_of(data: MethodData) -> Parts:
 
 def by_age_of(data: MethodData) -> Parts:
     """Bias and limits of one method and mode by age band."""
-    age = np.floor(data.pairs["age_years"])
-    bands = {
-        age_name(low, high): data.pairs[age.between(low, np.inf if high is None else high)]
-        for low, high in AGES
-    }
-    return _parts("age", bands)
+    bands = age_bands(data.pairs["age_years"])
+    names = [age_name(low, high) for low, high in AGES]
+    return _parts("age", {name: data.pairs[bands == name] for name in names})
+
+
+def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":
+    """Return the name of each age's band; NaN where the age is not known."""
+    age = np.floor(age_years.to_numpy())
+    inside = [(age >= low) & (age <= (np.inf if high is None else high)) for low, high in AGES]
+    place = np.where(np.any(inside, axis=0), np.argmax(inside, axis=0), -1)
+    names = pd.array([age_name(low, high) for low, high in AGES], dtype="str")
+    return pd.Series(names.take(place, allow_fill=True), index=age_years.index)
 
 
 def borderline_moved_of(data: MethodData) -> Parts:
