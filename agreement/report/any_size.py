@@ -1,6 +1,5 @@
 """What the command line does with a study, whatever its size: in memory, or streamed in parts."""
 
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -8,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from agreement.errors import Problem
 from agreement.scale.engine import engine
 from agreement.tables.options import Kind
+from agreement.tables.paths import path_problem, toml_inside
 
 if TYPE_CHECKING:
     from agreement.report.write import WrittenReport
@@ -24,11 +24,11 @@ def in_parts(study: Path) -> bool:
     the reading that follows will say.
     """
     try:
-        stated = tomllib.loads((study / "study.toml").read_text(encoding="utf-8-sig"))
+        stated = toml_inside(study, "study.toml")
         path = stated.get("files", {}).get("field_estimates", {}).get("path", "field_estimates")
-    except (OSError, ValueError, AttributeError):
+    except (ValueError, AttributeError):
         path = "field_estimates"
-    return isinstance(path, str) and (study / path).is_dir()
+    return isinstance(path, str) and not path_problem(study, path) and (study / path).is_dir()
 
 
 def by_session(progress: Progress | None) -> Callable[[int, int], None] | None:

@@ -1,6 +1,5 @@
 """A printed table, reproduced: own against printed figures, by the source's own convention."""
 
-import tomllib
 from dataclasses import dataclass
 from html import escape
 from math import isfinite
@@ -11,10 +10,13 @@ from agreement.report.answer import method_name
 from agreement.report.markup import Block, paragraph, table
 from agreement.report.numbers import Cell, Numbers, counted, plain
 from agreement.stats.conventions import CONVENTIONS, limit_factor
+from agreement.tables.paths import toml_inside
 
 FILE: Final = "published.toml"
 DEFAULT: Final = "z = 1.96"
 _KEYS: Final = ("analysis", "method", "mode", "statistic", "value", "digits")
+_MOST_DIGITS: Final = 12
+_LARGEST: Final = 1e12  # nan is not below it either
 _LIMITS: Final = {"lower_limit": -1.0, "upper_limit": 1.0}
 
 
@@ -27,6 +29,8 @@ class Printed:
     ----------
     cell : Cell
         Our line of the results table.
+    place : tuple of str
+        Method, mode, group and statistic.
     printed : float
     digits : int
         Decimals printed.
@@ -37,6 +41,7 @@ class Printed:
     """
 
     cell: Cell
+    place: tuple[str, str, str, str]
     printed: float
     digits: int
     convention: str
@@ -59,10 +64,11 @@ def published_block(study: Path, numbers: Numbers) -> Block:
             "statistic, value, digits, convention) to see both side by side."
         )
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError) as error:
+        content = toml_inside(study, FILE)
+    except ValueError as error:
         return paragraph(f"<code>{FILE}</code> cannot be read: {escape(str(error))}")
-    figures = [entry for entry in content.get("figure", []) if isinstance(entry, dict)]
+    entries = content.get("figure", [])
+    figures = entries if isinstance(entries, list) else [entries]
     wrong = [_fault(place, entry) for place, entry in enumerate(figures, start=1)]
     found = [
         _printed(entry, numbers) for entry, fault in zip(figures, wrong, strict=True) if not fault
@@ -73,19 +79,29 @@ def published_block(study: Path, numbers: Numbers) -> Block:
 
 def _source(content: dict[str, Any]) -> str:
     source = content.get("source", {})
+    if not isinstance(source, dict):
+        return paragraph(f"{FILE}: [source] must be a table.", "caution").html
     words = [str(source[key]) for key in ("citation", "table") if source.get(key)]
     return paragraph(f"Printed in: {escape(', '.join(words))}.").html if words else ""
 
 
-def _fault(place: int, entry: dict[str, Any]) -> str:
+def _fault(place: int, entry: Any) -> str:
     """Say what is wrong with one figure, or nothing."""
+    if not isinstance(entry, dict):
+        return f"{FILE}, figure {place}: must be a table, written [[figure]]; it is left out."
     missing = [key for key in _KEYS if key not in entry]
     if missing:
         return f"{FILE}, figure {place}: {', '.join(missing)} missing; the figure is left out."
-    if entry.get("convention", DEFAULT) not in CONVENTIONS:
+    if str(entry.get("convention", DEFAULT)) not in CONVENTIONS:
         return f"{FILE}, figure {place}: convention must be one of {', '.join(CONVENTIONS)}."
-    if not all(isinstance(entry[key], int | float) for key in ("value", "digits")):
-        return f"{FILE}, figure {place}: value and digits must be numbers; the figure is left out."
+    value, digits = entry["value"], entry["digits"]
+    if not isinstance(value, int | float) or not abs(value) < _LARGEST:
+        return f"{FILE}, figure {place}: value must be a number; the figure is left out."
+    if type(digits) is not int or not 0 <= digits <= _MOST_DIGITS:
+        return (
+            f"{FILE}, figure {place}: digits must be a whole number from 0 to {_MOST_DIGITS}; "
+            "the figure is left out."
+        )
     return ""
 
 
@@ -101,7 +117,8 @@ def _printed(entry: dict[str, Any], numbers: Numbers) -> Printed:
         bias, sd = (numbers.get(analysis, name, *where) for name in ("bias", "sd_of_differences"))
         if sd.known:
             own = bias.value + side * limit_factor(convention, cell.n) * sd.value
-    return Printed(cell, float(entry["value"]), int(entry["digits"]), convention, own)
+    place = (*where, statistic)
+    return Printed(cell, place, float(entry["value"]), entry["digits"], convention, own)
 
 
 def _comparison(found: list[Printed]) -> Block:
@@ -121,7 +138,7 @@ def _comparison(found: list[Printed]) -> Block:
 
 def _line(one: Printed) -> tuple[str, ...]:
     """Return one figure beside our own, with one more digit than was printed."""
-    _, method, mode, group, statistic = one.cell.key.split("/")
+    method, mode, group, statistic = one.place
     words = statistic.replace("_", " ") if group == "all" else f"{statistic}, {group}"
     own = (
         one.cell.mark(plain(one.own, one.digits + 1))

@@ -1,12 +1,12 @@
 """Find the notebook templates: beside the package in a checkout, inside it in a wheel."""
 
-import tomllib
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import get_args
 
 from agreement.tables.options import Kind
+from agreement.tables.paths import toml_inside
 
 
 def template_folder() -> Traversable:
@@ -25,8 +25,7 @@ def template(kind: Kind) -> str:
 def stated_kind(study: Path) -> Kind:
     """Return the kind of report that study.toml asks for; its faults are found by the reader."""
     try:
-        text = (study / "study.toml").read_text(encoding="utf-8-sig")
-        stated = tomllib.loads(text).get("report", {}).get("kind", "squad")
-    except (OSError, ValueError, AttributeError):
+        stated = toml_inside(study, "study.toml").get("report", {}).get("kind", "squad")
+    except (ValueError, AttributeError):
         return "squad"
     return stated if stated in get_args(Kind) else "squad"

@@ -1,6 +1,8 @@
 """Paths of a study: relative, and never leading out of its folder."""
 
+import tomllib
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
 
 
 def path_problem(folder: Path, path: str) -> str | None:
@@ -35,3 +37,28 @@ def path_problem(folder: Path, path: str) -> str | None:
     if not leads_to.is_relative_to(root):
         return f"the path {path} is a link that leads out of the study folder."
     return None
+
+
+def toml_inside(folder: Path, name: str) -> dict[str, Any]:
+    """
+    Return what a TOML file of a study says.
+
+    Raises
+    ------
+    ValueError
+        If it leads out of the folder, is no plain file, or cannot be read; the message says which.
+    """
+    path = folder / name
+    if problem := path_problem(folder, name):
+        raise ValueError(problem)
+    if not path.is_file():
+        msg = "there is no such file."
+        raise ValueError(msg)
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        msg = f"it cannot be read ({type(error).__name__})."
+        raise ValueError(msg) from error
+    except RecursionError as error:
+        msg = "its values are nested too deeply."
+        raise ValueError(msg) from error

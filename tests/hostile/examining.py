@@ -10,12 +10,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import Any, get_args
 
 from agreement.cohort import Cohort, inspect_cohort
 from agreement.errors import AgreementWarning, Problem
+from agreement.report.any_size import check_study, in_parts
 from agreement.report.exports import COLUMNS
 from agreement.report.findings import findings_json, grouped_findings
+from agreement.report.templates import stated_kind
+from agreement.tables.options import Kind
 from agreement.tables.writers import csv_bytes
 from agreement.terms import REASONS
 
@@ -50,6 +53,11 @@ def examine(root: Path, *, seconds: float = 20) -> bool:
         warnings.simplefilter("error")
         warnings.simplefilter("ignore", AgreementWarning)
         cohort, problems = inspect_cohort(root)
+        assert stated_kind(root) in get_args(Kind)
+        if in_parts(root):  # the commands then read it piece by piece
+            usable, found = check_study(root, workers=1)
+            assert usable == (cohort is not None), list(map(str, found))[:3]
+            problems += found
         for problem in problems:
             check_message(problem)
         json.loads(findings_json(problems).encode("utf-8"))

@@ -87,7 +87,7 @@ def _samples() -> str:
 
 TELLTALE = re.compile(
     r"\b(QX|LB|LC|SS|FT)-?(W-?)?\d\d\b"
-    r"|2037-\d\d|\d\d?[./]\d\d?[./]2037|(May|Jun|June|Jul|July) (\d\d?,? )?2037|\d\d? (May|June|July)\b",
+    r"|2037-\d\d|\b20370[5-7]\d\d\b|(?<![\d.])\d\d[./]0[5-7][./]37(?![\d.])|\d\d?[./]\d\d?[./]2037|(May|Jun|June|Jul|July) (\d\d?,? )?2037|\d\d? (May|June|July)\b",
     re.IGNORECASE,
 )
 

@@ -3,6 +3,7 @@
 import json
 import re
 
+import numpy as np
 import pandas as pd
 import pytest
 from exposed_study import WITHDRAWN, told, unpacked_texts, write_exposed
@@ -144,6 +145,69 @@ def test_a_small_profile_cannot_be_worked_out_from_the_others(groups, hidden):
     assert set(shown.loc[shown["value"].isna(), "group"]) == hidden
     assert shown.loc[shown["value"].isna(), ["low", "high", "n", "n_pairs"]].isna().all().all()
     assert shown.loc[shown["group"] == "all", "value"].notna().all()
+
+
+TRAITS = ["sex", "training_profile", "hr_limiting_drug", "age_years"]
+
+
+@pytest.mark.parametrize("name", ["audit", "shared squad"])
+@pytest.mark.parametrize("trait", TRAITS)
+def test_no_rows_single_out_fewer_than_five(squad, audit, tmp_path, name, trait):
+    """By a plain count: those with a word, and those without one, are none or at least five."""
+    if name != "audit":
+        share_report(squad, tmp_path / "shared")
+    pairs = pd.read_csv((audit if name == "audit" else tmp_path / "shared") / "pairs.csv")
+    for _, own in pairs.groupby(["method", "mode"]):
+        words = [word if isinstance(word, str) else band(word) for word in own[trait]]
+        counts = own.groupby(words)["athlete_id"].nunique()
+        assert (counts >= 5).all(), counts
+    whole = pd.read_csv(squad / "pairs.csv")
+    assert whole.loc[whole["sex"] == "female", "athlete_id"].nunique() == 3  # there was one to hide
+    if trait == "sex":
+        assert pairs["sex"].isna().all()
+
+
+def band(age):
+    return "none" if np.isnan(age) else "young" if age < 18 else "middle" if age < 40 else "older"
+
+
+PARTS = {"profile_bias", "by_sex", "by_age", "borderline_moved"}
+
+
+@pytest.mark.parametrize("name", ["audit", "shared squad"])
+def test_no_cell_of_the_results_follows_from_the_others(squad, audit, tmp_path, name):
+    if name != "audit":
+        share_report(squad, tmp_path / "shared")
+    results = pd.read_csv((audit if name == "audit" else tmp_path / "shared") / "results.csv")
+    shown = results[results["value"].notna()]
+    assert (shown["n"].isna() | (shown["n"] >= 5)).all()
+    sizes = shown.groupby(["analysis", "method", "mode", "group"])["n"].max()
+    for (analysis, method, mode, group), n in sizes.items():
+        whole = sizes.get(("limits_of_agreement", method, mode, "all"), np.nan)
+        if group != "all" and analysis in PARTS | {"limits_of_agreement"}:
+            assert n == whole or not whole - n < 5, (analysis, method, group)
+    for (analysis, method, mode), own in sizes[
+        sizes.index.get_level_values("group") != "all"
+    ].groupby(level=["analysis", "method", "mode"]):
+        if analysis in PARTS:
+            left = sizes["limits_of_agreement", method, mode, "all"] - own.sum()
+            assert left == 0 or left >= 5, (analysis, method)
+    hidden = results["note"].fillna("").str.startswith("suppressed")
+    assert set(results.loc[hidden, "analysis"]) >= {"by_sex"}
+    assert results.loc[hidden, ["value", "low", "high", "n", "n_pairs"]].isna().all().all()
+
+
+def test_the_page_of_an_audit_prints_no_withheld_number(audit):
+    results = pd.read_csv(audit / "results.csv", keep_default_na=False)
+    page = (audit / "report.html").read_text(encoding="utf-8")
+    printed = dict(re.findall(r'data-statistic="([^"]*)"[^>]*>([^<]*)<', page))
+    assert len(printed) > 10
+    names = results[["analysis", "method", "mode", "group", "statistic"]].agg("/".join, axis=1)
+    hidden = set(names[results["note"].str.startswith("suppressed")])
+    assert hidden
+    assert not {
+        name: text for name, text in printed.items() if name in hidden and re.search(r"\d", text)
+    }
 
 
 @pytest.mark.slow
