@@ -2,7 +2,11 @@
 
 import subprocess
 import sys
+from pathlib import Path
 
+import pytest
+
+DEMO = Path(__file__).parents[1] / "demo_cohort"
 HEAVY = {"matplotlib", "seaborn", "statsmodels", "pingouin", "IPython", "nbformat", "nbclient"}
 
 
@@ -12,3 +16,34 @@ def test_importing_the_package_and_its_loader_does_not_import_the_heavy_librarie
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     )
     assert HEAVY.isdisjoint(loaded.stdout.split())
+
+
+def loaded_after(code):
+    """Return the top-level names of what a fresh interpreter has loaded after running `code`."""
+    shown = f"{code}; import sys; print(*{{m.split('.')[0] for m, v in sys.modules.items() if v}})"
+    done = subprocess.run([sys.executable, "-c", shown], capture_output=True, text=True, check=True)
+    return set(done.stdout.split())
+
+
+def test_the_process_that_waits_for_a_report_computes_and_draws_nothing():
+    code = (
+        "from agreement.report.unused import leave_out_unused; leave_out_unused()"
+        "; import agreement.report.write, agreement.report.any_size, nbformat, nbclient"
+    )
+    loaded = loaded_after(code)
+    assert {"numpy", "pandas", "scipy", "matplotlib", "rfc3987_syntax"}.isdisjoint(loaded)
+    assert {"nbformat", "nbclient"} <= loaded
+
+
+@pytest.mark.slow
+def test_the_kernel_of_a_report_loads_only_what_the_report_shows():
+    code = (
+        "from agreement.report.unused import leave_out_unused; leave_out_unused()"
+        "; from agreement.report.page import open_report"
+        f"; report = open_report({str(DEMO)!r}, kind='validation')"
+        "; report.change(), report.structure(), report.reporting_lists()"
+    )
+    loaded = loaded_after(code)
+    assert {"pandas", "pandera", "matplotlib"} <= loaded
+    unused = {"statsmodels", "pingouin", "seaborn", "hypothesis", "nbformat", "nbclient", "typer"}
+    assert unused.isdisjoint(loaded)
