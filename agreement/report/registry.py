@@ -26,7 +26,6 @@ from agreement.report.privacy import without_small_cells
 from agreement.report.provenance import provenance, provenance_block, write_provenance
 from agreement.report.texts import cautions_block
 from agreement.report.verifying import seal
-from agreement.report.write import WrittenReport
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.left_out import LinesPlan, write_lines
 from agreement.scale.streamed import Streamed, inspect_streamed
@@ -36,6 +35,7 @@ from agreement.tables.unchanged import require_unchanged
 from agreement.terms import PAIR_COLUMNS, REASONS
 
 if TYPE_CHECKING:
+    from agreement.report.write import WrittenReport
     from agreement.scale.registry_results import RegistryResults
 
 WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it
@@ -112,7 +112,7 @@ def write_registry_report(
     kind: Kind = "squad",
     pdf: bool = False,
     progress: Progress | None = None,
-) -> WrittenReport:
+) -> "WrittenReport":
     """
     Write the report of a study too large for memory.
 
@@ -136,7 +136,8 @@ def write_registry_report(
     OutputError
         If `out` holds anything but earlier output of ours.
     """
-    # statistics and the libraries below them, which pairing alone does without
+    # statistics and notebooks with the libraries below them, which pairing alone does without
+    from agreement.report.write import WrittenReport
     from agreement.scale.registry_results import registry_results
 
     target = Path(out)

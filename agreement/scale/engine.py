@@ -5,6 +5,7 @@ What it needs of a function: it can be found by name, it takes what all items sh
 and running it twice does no harm, so that the items of a lost worker are simply done again.
 """
 
+import gc
 import multiprocessing
 import os
 import signal
@@ -167,6 +168,7 @@ def _made_ready() -> None:
     from agreement.tables.spills import give_memory_back
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.freeze()  # what was imported before the fork is never touched again, so it stays shared
     give_memory_back()
 
 

@@ -29,7 +29,7 @@ from agreement.tables.readers import (
 )
 from agreement.tables.unchanged import digest_if_readable
 
-ROWS_AT_ONCE: Final = 125_000  # of a Parquet file; what a piece holds in memory follows from it
+ROWS_AT_ONCE: Final = 62_500  # of a Parquet file; what a piece holds in memory follows from it
 PART_STEP: Final = (
     1 << 32
 )  # a row of the whole table is part number times this plus row of the part
