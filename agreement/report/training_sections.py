@@ -72,9 +72,11 @@ def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
         _pair_of_panels(fans, start, place)
         for place, start in enumerate(range(0, len(fans), PANELS), 1)
     )
+    by_profile = coverage_by_profile(coverage)
     tables = [
-        _coverage_table(str(method), str(mode), own)
-        for (method, mode), own in coverage_by_profile(coverage).groupby(["method", "mode"])
+        _coverage_table(str(method), str(mode), by_profile[_of(by_profile, method, mode)])
+        + _athletes_table(str(method), str(mode), own)
+        for (method, mode), own in coverage.groupby(["method", "mode"])
     ]
     own = coverage["method"] == SESSIONS_METHOD
     said = [found.summary() for found in explained_by_coverage(coverage[~own])]
@@ -158,6 +160,39 @@ def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
     ]
     caption = f"{method_name(method, mode)}: what sessions covered, and the error (mL/kg/min)"
     return table(caption, columns, cells, numeric=columns[1:])
+
+
+def _of(rows: pd.DataFrame, method: object, mode: object) -> "pd.Series[bool]":
+    return (rows["method"] == method) & (rows["mode"] == mode)
+
+
+def _athletes_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
+    """List coverage and error test by test, the least certain line first."""
+    columns = (
+        "athlete",
+        "training profile",
+        "heart rate: span, top",
+        "line's standard error",
+        "expected bias",
+        "observed error",
+    )
+    order = rows.sort_values("extrapolation_se", ascending=False, kind="stable")
+    cells = [
+        (
+            escape(str(row["athlete_id"])),
+            escape(row["training_profile"]) if isinstance(row["training_profile"], str) else "none",
+            f"{plain(row['hr_span'], 0)} bpm, {plain(100 * row['top_share_of_hr_max'], 0)} % of HRmax",
+            shown(row["extrapolation_se"]),
+            shown(row["expected_bias"], sign=True),
+            shown(row["observed_error"], sign=True),
+        )
+        for row in order.to_dict("records")
+    ]
+    name = method_name(method, mode)
+    caption = f"{name}: each athlete's sessions and error (mL/kg/min)"
+    listed = table(caption, columns, cells, numeric=columns[2:])
+    summary = f"<summary>{escape(name)}: athlete by athlete</summary>"
+    return Block(f"<details>{summary}{listed.html}</details>")
 
 
 def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:

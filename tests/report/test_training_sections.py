@@ -76,6 +76,18 @@ def test_a_panel_for_each_profile_and_the_table_beside_it(cohort):
     assert "too few" in words.html
 
 
+def test_coverage_and_error_of_each_athlete_the_least_certain_first(cohort):
+    html = sections.why(cohort)[1].html
+    listed = html[html.index("watch, run: athlete by athlete") :]
+    cells = re.findall(r'<td class="number">([^<]+)</td>', listed)
+    errors = [float(cell) for cell in cells[1::4]]  # of four numbers in each row
+    assert len(errors) == 3
+    assert errors == sorted(errors, reverse=True)
+    difference = cohort.pairs.query("method == 'watch'").set_index("athlete_id")["difference"]
+    for value in difference:
+        assert f"{abs(value):.1f}" in listed
+
+
 def test_inputs_are_listed_by_expected_shift(cohort):
     html = input_sections.inputs_block(cohort).html
     assert "3 of 3 athletes have an input to correct" in html  # all are told 70 kg for 60
