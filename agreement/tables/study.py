@@ -21,7 +21,7 @@ from agreement.tables.parts_together import whole_table
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table, require_vo2max
 from agreement.tables.study_file import STUDY_FILE, read_study_file
-from agreement.tables.study_notes import note_empty_tables, note_late_margin
+from agreement.tables.study_notes import note_empty_tables, note_late_margin, refuse_one_for_two
 from agreement.tables.table_files import find_tables
 from agreement.tables.unchanged import file_digest
 
@@ -224,6 +224,7 @@ class _Reading:
                     if i in table.keys or i not in table.withdrawn_keys
                 ]
         self.note_likely_matches(people, checked)
+        refuse_one_for_two(self.folder, self.names, self.findings)
         note_empty_tables(self.names, self.rows_read, self.findings)
         note_late_margin(
             self.options.margin.agreed_on,

@@ -1,7 +1,12 @@
-"""What is worth knowing about a study as a whole: nothing filled in yet, a limit agreed too late."""
+"""
+What is to be said of a study as a whole.
+
+One file for two tables, nothing filled in yet, a limit agreed too late.
+"""
 
 from collections.abc import Mapping
 from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from agreement.tables.findings import Findings
@@ -10,6 +15,18 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FIELD_TABLES = ("field_estimates", "field_tests", "sessions")
+
+
+def refuse_one_for_two(folder: Path, names: Mapping[str, str], findings: Findings) -> None:
+    """Stop when two tables are one file or folder: what is in it would count twice."""
+    tables: dict[Path, list[str]] = {}
+    for table, name in names.items():
+        tables.setdefault((folder / name).resolve(), []).append(table)
+    for same in tables.values():
+        if len(same) > 1:
+            what = f"It is read as {' and as '.join(same)}; each table needs a file of its own."
+            remedy = f"Correct path in [files.{same[-1]}] of study.toml, or delete that table."
+            findings.stop("one_for_two", names[same[0]], what, remedy)
 
 
 def note_empty_tables(
