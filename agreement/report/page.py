@@ -62,14 +62,15 @@ class StudyReport:
     ) -> None:
         self.cohort = cohort
         self.kind: Kind = kind
+        self.folder = None if save is None else Path(save)
+        # its second process starts while the results are computed
+        self.album = Album(None if self.folder is None else self.folder / "figures")
         self.results = cohort.results
         self.discreet = kind == "audit"
         frame = self.results.frame
         self.frame = without_small_cells(frame) if self.discreet else frame
         self.numbers = Numbers(self.frame)
         self.options = cohort.study.options
-        self.folder = None if save is None else Path(save)
-        self.album = Album(None if self.folder is None else self.folder / "figures")
 
     def heading(self) -> Block:
         """Show the study's title and question."""
