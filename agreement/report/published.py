@@ -132,7 +132,7 @@ def _comparison(found: list[Printed]) -> Block:
         f"{'agrees' if len(found) == 1 else 'agree'} within half a unit of the last digit."
     )
     return said + table(
-        "Own against printed figures", columns, map(_line, found), numeric=columns[2:4]
+        "Each printed figure beside our own", columns, map(_line, found), numeric=columns[2:4]
     )
 
 

@@ -1,5 +1,6 @@
 """
-Each kind of report in a real browser, on a small study and on the demo, at two widths and on paper.
+Each kind of report in a real browser: a small study, the printed table of 31 men, and the demo, at
+two widths and on paper.
 
 A copy of the page with a measuring script is opened, in a frame, for windows have a least width;
 the page itself holds no script. What is asked of
@@ -8,6 +9,7 @@ the page: WCAG 2.2, success criteria 1.1.1 (alternative text), 1.3.1 (headings i
 """
 
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -20,6 +22,7 @@ import pytest
 
 from agreement.report.pdf import browser, print_pdf
 from agreement.report.write import write_report
+from agreement.tables.new_study import worked_example
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -102,7 +105,7 @@ def printed_pages(pdf):
 
 @pytest.fixture(
     scope="module",
-    params=[(study, kind) for study in ("small", "demo") for kind in KINDS],
+    params=[(study, kind) for study in ("small", "men", "demo") for kind in KINDS],
     ids="-".join,
 )
 def rendered(request, small_study, tmp_path_factory):
@@ -113,7 +116,9 @@ def rendered(request, small_study, tmp_path_factory):
     root = tmp_path_factory.mktemp(f"{name}-{kind}")
     study = root / "study"
     if name == "demo":
-        shutil.copytree(DEMO, study)
+        shutil.copytree(DEMO, study, ignore=shutil.ignore_patterns("*.key"))
+    elif name == "men":
+        worked_example(study)
     else:
         small_study(study)
     written = write_report(study, root / "out", kind=kind)
@@ -169,5 +174,56 @@ def test_it_prints_on_a_sane_number_of_pages(rendered, tmp_path):
     name, page = rendered
     target = tmp_path / "report.pdf"
     assert print_pdf(page, target) == ""
-    fewest, most = (4, 25) if name == "small" else (12, 60)
+    fewest, most = (12, 60) if name == "demo" else (4, 25)
     assert fewest <= printed_pages(target) <= most
+
+
+# --- axe-core -------------------------------------------------------------------------------------
+
+
+def axe_source():
+    """Return the script of axe-core, from the folder that AXE_CORE names or npm's global one."""
+    places = [os.environ.get("AXE_CORE", "")]
+    if npm := shutil.which("npm"):
+        root = subprocess.run([npm, "root", "-g"], capture_output=True, text=True, check=False)
+        places.append(f"{root.stdout.strip()}/axe-core")
+    for place in filter(None, places):
+        if (script := Path(place) / "axe.min.js").is_file():
+            return script.read_text(encoding="utf-8")
+    return None
+
+
+@pytest.fixture(scope="module")
+def auditor(tmp_path_factory):
+    """A browser that can be asked, with axe-core at hand."""
+    webdriver = pytest.importorskip("selenium.webdriver", reason="Selenium is not installed.")
+    service, source = shutil.which("chromedriver"), axe_source()
+    if browser() is None or service is None:
+        pytest.skip("No Chromium with its driver was found on this machine.")
+    if source is None:
+        pytest.skip("axe-core was not found: npm install it, and name its folder in AXE_CORE.")
+    options = webdriver.ChromeOptions()
+    options.binary_location = browser()
+    for flag in ("--headless", "--no-sandbox", "--disable-gpu"):
+        options.add_argument(flag)
+    options.add_argument(f"--user-data-dir={tmp_path_factory.mktemp('profile')}")
+    driver = webdriver.Chrome(options, webdriver.ChromeService(service))
+    driver.set_script_timeout(300)
+    yield driver, source
+    driver.quit()
+
+
+def test_axe_finds_no_serious_violation(auditor, rendered):
+    driver, source = auditor
+    for page in sorted(rendered[1].parent.glob("*.html")):  # the report, and a squad's cards
+        if rendered[0] == "demo" and page.name != "report.html":
+            continue  # sixty cards of one pattern, seen on the other studies
+        driver.set_window_size(*((700, 900) if rendered[0] == "small" else (1280, 900)))
+        driver.get(page.absolute().as_uri())
+        driver.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+        driver.execute_script(source)
+        found = driver.execute_async_script(
+            "const done = arguments[0]; axe.run(document, {resultTypes: ['violations']})"
+            ".then(r => done(r.violations.map(v => [v.impact, v.id, v.nodes[0].html])))"
+        )
+        assert [one for one in found if one[0] in ("serious", "critical")] == [], page.name
