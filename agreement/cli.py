@@ -100,7 +100,7 @@ def report_(
     """Write the report of a study: page, notebook, tables, figures."""
     from agreement.report.any_size import report_study
     from agreement.report.render import SectionError
-    from agreement.report.talk import progress_bar
+    from agreement.report.talk import closing_talk, progress_bar
 
     try:
         with progress_bar() as progress:
@@ -115,7 +115,7 @@ def report_(
             )
     except SectionError as error:
         _end(f"{error.detail}\n\n{error}\nNothing was written.", BUG)
-    for line in (*written.verdict, *written.remarks):
+    for line in closing_talk(written.verdict, written.remarks):
         typer.echo(line, err=True)
     for name in written.shown:
         typer.echo(str(written.folder / name))

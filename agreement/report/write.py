@@ -26,9 +26,7 @@ FIRST_FILES: Final = (
     "report.pdf",
     "athlete_cards.html",
     "athlete_cards.pdf",
-    "report.ipynb",
     "results.csv",
-    "athlete_cards.csv",
 )
 
 

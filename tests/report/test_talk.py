@@ -1,0 +1,33 @@
+"""What is said at the end of a run fits one screen of 24 lines and 80 letters (common practice)."""
+
+import textwrap
+
+from agreement.report.talk import closing_talk
+from agreement.report.write import FIRST_FILES
+
+LONG = (
+    "In 14 athletes the estimate from training sessions' heart rate (run) reads 0.0 mL/kg/min on "
+    "average; for one athlete expect it between 10.4 low and 10.3 high; whether the agreed limit of "
+    "7 mL/kg/min is met is undecided: at this bias and spread no number of athletes would show it."
+)
+SHORT = (
+    "In 54 athletes the estimate 'run_12min_1968' (run) reads 1.6 mL/kg/min low on average; for one "
+    "athlete expect it between 8.5 low and 5.3 high; the agreed limit of 7 mL/kg/min is not met."
+)
+REMARK = (
+    "Left out: 3153 rows; exclusions.csv says why. 89 notes on the files: 'agreement check "
+    "demo_cohort' shows them."
+)
+
+
+def test_verdict_remarks_and_paths_stand_on_one_screen():
+    said = closing_talk([SHORT, LONG, *[SHORT] * 7], [REMARK])
+    paths = [f"reports/demo_cohort-squad/{name}" for name in FIRST_FILES]
+    lines = [line for text in (*said, *paths) for line in textwrap.wrap(text, 80)]
+    assert len(lines) <= 24
+    assert "And 4 more methods" in " ".join(lines)
+    assert said[-1] == REMARK
+
+
+def test_few_methods_are_all_told():
+    assert closing_talk(["one", "two"], []) == ["one", "two"]
