@@ -20,6 +20,7 @@ from concurrent.futures import (
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from threading import Thread
 from typing import Any, Final, Literal, Protocol, TypeVar
 
 from agreement.errors import AgreementError
@@ -168,8 +169,17 @@ def _made_ready() -> None:
     from agreement.tables.spills import give_memory_back
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
     gc.freeze()  # what was imported before the fork is never touched again, so it stays shared
     give_memory_back()
+
+
+def _end_with_parent() -> None:
+    """End this worker once the process that asked for the work is gone, even if that was killed."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def default_workers() -> int:
