@@ -232,14 +232,21 @@ def share(
 
 
 @app.command()
-def verify(report: Annotated[Path, typer.Argument(help="A report's folder.")]) -> None:
-    """Check that a report's files are as they were written."""
-    from agreement.report.verifying import changed_files
+def verify(
+    report: Annotated[Path, typer.Argument(help="A report's folder.")],
+    study: Annotated[
+        Path | None, typer.Option(help="The study folder, where it is not found by its name.")
+    ] = None,
+) -> None:
+    """Check a report's files, run it again from its provenance, and say what differs."""
+    from agreement.report.rerun import verified
+    from agreement.report.talk import progress_bar
 
-    changed = changed_files(report)
-    for line in changed:
+    with progress_bar() as progress:
+        found = verified(report, study, progress=progress)
+    for line in (*found.changed, *found.differences, *found.remarks):
         typer.echo(line, err=True)
-    if changed:
+    if found.changed or found.differences:
         raise typer.Exit(INPUT_AT_FAULT)
     typer.echo("Every file is as it was written.", err=True)
 

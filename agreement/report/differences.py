@@ -1,0 +1,95 @@
+"""What differs between two versions of an output file, said in sentences."""
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+KEYS: Final = {  # the columns that name a line of each table
+    "results.csv": ("analysis", "method", "mode", "group", "statistic"),
+    "pairs.csv": ("method", "mode", "lab_test_id"),
+    "exclusions.csv": ("file", "row", "id"),
+    "flow.csv": ("file",),
+    "athlete_cards.csv": ("athlete_id", "method", "mode"),
+}
+_MOST: Final = 5  # lines shown of each kind
+Row = dict[str, str]
+
+
+def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str] = ()) -> list[str]:
+    """
+    Compare two versions of a table line by line.
+
+    Parameters
+    ----------
+    name : str
+        Of the table, for its key and the sentences.
+    old, new : Path
+        The report's file, and the one of the new run.
+    without : sequence of str
+        Columns that cannot be compared.
+
+    Returns
+    -------
+    list of str
+        Which lines differ, and in which columns; empty when none does.
+    """
+    before, after = _rows(old, without), _rows(new, without)
+    key = KEYS.get(name, ())
+    if not key or set(key) & set(without):
+        return _unkeyed(name, before, after)
+    was, now = _by_key(before, key), _by_key(after, key)
+    said = []
+    for mark, row in was.items():
+        if mark in now and (columns := _changed(row, now[mark])):
+            cells = ", ".join(
+                f"{c} was {row.get(c, 'absent')!r}, is now {now[mark].get(c, 'absent')!r}"
+                for c in columns
+            )
+            said.append(f"{name}, line {_named(mark)}: {cells}.")
+    gone = [f"{name}: line {_named(mark)} is not in the new run." for mark in was.keys() - now]
+    more = [f"{name}: line {_named(mark)} is only in the new run." for mark in now.keys() - was]
+    return [
+        line for lines in (said, sorted(gone), sorted(more)) for line in _shortened(name, lines)
+    ]
+
+
+def _rows(path: Path, without: Sequence[str]) -> list[Row]:
+    text = path.read_text(encoding="utf-8", errors="replace")
+    reader = csv.DictReader(io.StringIO(text, newline=""), restkey="beyond the header", restval="")
+    return [{str(k): str(v) for k, v in row.items() if k not in without} for row in reader]
+
+
+def _by_key(rows: list[Row], key: Sequence[str]) -> dict[tuple[str, ...], Row]:
+    """Return rows by their key; a repeated one is numbered."""
+    found: dict[tuple[str, ...], Row] = {}
+    for row in rows:
+        mark = tuple(row.get(column, "") for column in key)
+        while mark in found:
+            mark = (*mark, "again")
+        found[mark] = row
+    return found
+
+
+def _unkeyed(name: str, before: list[Row], after: list[Row]) -> list[str]:
+    """Compare lines as they are, in any order."""
+    old, new = (Counter(tuple(row.items()) for row in rows) for rows in (before, after))
+    gone, more = (old - new).total(), (new - old).total()
+    if not gone and not more:
+        return []
+    return [f"{name}: {gone} lines are not in the new run, {more} are only there."]
+
+
+def _changed(old: Row, new: Row) -> list[str]:
+    return [c for c in dict.fromkeys((*old, *new)) if old.get(c) != new.get(c)]
+
+
+def _named(mark: tuple[str, ...]) -> str:
+    return "/".join(mark)
+
+
+def _shortened(name: str, lines: list[str]) -> list[str]:
+    rest = len(lines) - _MOST
+    return lines if rest <= 0 else [*lines[:_MOST], f"{name}: ... and {rest} more of this kind."]
