@@ -6,7 +6,7 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.report.markup import Block, bullets, paragraph
-from agreement.report.numbers import Cell, Numbers, marked
+from agreement.report.numbers import Cell, Numbers, counted, marked
 from agreement.tables.options import Margin
 from agreement.terms import SESSIONS_METHOD
 
@@ -49,13 +49,18 @@ def outcome(cell: Cell) -> str:
     return cell.note.split(";")[0].strip()
 
 
-def verdict_sentences(methods: tuple[Any, ...]) -> list[str]:
+def verdict_sentences(methods: tuple[Any, ...], numbers: Numbers) -> list[str]:
     """Return one plain sentence for each method and mode; one that says so without any."""
-    return [_sentence(method) for method in methods] or [NO_PAIRS]
+    return [_sentence(method, numbers) for method in methods] or [NO_PAIRS]
 
 
-def _sentence(method: Any) -> str:
+def _sentence(method: Any, numbers: Numbers) -> str:
     """Return the verdict's sentence; estimates made of sessions are named in words."""
+    if numbers.get("limits_of_agreement", "bias", method.method, method.mode).withheld:
+        return (
+            f"Of {method_name(method.method, method.mode)} so few athletes have a pair that the "
+            "numbers are withheld: somebody could be recognised."
+        )
     words = "from training sessions' heart rate"
     return str(method.verdict.summary()).replace(f"'{SESSIONS_METHOD}'", words)
 
@@ -75,7 +80,7 @@ def verdict_block(methods: tuple[Any, ...], numbers: Numbers, margin: Margin) ->
             outcome(numbers.get("verdict", "within_margin", method.method, method.mode)),
             "No verdict",
         )
-        parts.append(f"<p><strong>{word}.</strong> {marked(_sentence(method), cells)}</p>")
+        parts.append(f"<p><strong>{word}.</strong> {marked(_sentence(method, numbers), cells)}</p>")
     parts.append(f'<p class="note">{_margin_sentence(margin)}</p>')
     return Block(f'<div id="verdict">{"".join(parts)}</div>')
 
@@ -134,8 +139,8 @@ def _unconfirmed(pairs: pd.DataFrame) -> list[str]:
         return []
     return [
         (
-            f"{len(doubtful)} laboratory tests were not confirmed to be maximal "
-            f"(athletes {_names(doubtful)}): repeat them, or record what would confirm them."
+            f"Not confirmed to be maximal: {counted(len(doubtful), 'laboratory test')} (of "
+            f"{_names(doubtful)}). Repeat, or record what would confirm them."
         )
     ]
 
@@ -182,7 +187,10 @@ def _losses(exclusions: pd.DataFrame) -> list[str]:
     """Say what would win back the rows of the commonest avoidable reasons."""
     counts = exclusions["reason"].value_counts()
     avoidable = sorted((-counts[reason], reason) for reason in WIN_BACK if reason in counts)
-    return [f"{WIN_BACK[reason]} ({-number} rows left out)." for number, reason in avoidable[:3]]
+    return [
+        f"{WIN_BACK[reason]} ({counted(-number, 'row')} left out)."
+        for number, reason in avoidable[:3]
+    ]
 
 
 def _names(frame: pd.DataFrame) -> str:

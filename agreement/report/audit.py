@@ -9,6 +9,7 @@ from agreement.figures.drift import drift_alt, plot_drift
 from agreement.report.comparison import Comparison
 from agreement.report.comparison_sections import Section
 from agreement.report.markup import Block, paragraph, table
+from agreement.report.numbers import counted
 from agreement.report.pictures import picture
 from agreement.report.privacy import FEWEST
 from agreement.report.subsets import parts_block
@@ -57,7 +58,9 @@ def funnel_block(flow: pd.DataFrame, exclusions: pd.DataFrame, pairs: pd.DataFra
         )
     columns = ("file", "read", "completed", "behind a pair", "left out")
     people = pairs["athlete_id"].nunique()
-    said = paragraph(f"Agreement below is among the {people} people who completed and were paired.")
+    said = paragraph(
+        f"Agreement below is among the {counted(people, 'person', 'people')} who completed and were paired."
+    )
     return said + table("From what was read to what was used", columns, rows, numeric=columns[1:])
 
 
@@ -86,7 +89,7 @@ def effort_block(laboratory: pd.DataFrame) -> Block:
         for row in laboratory.sort_values("lab_test_id").to_dict("records")
     ]
     listed = table("Criteria test by test", ("test", *_CRITERIA.values(), "confirmed"), each)
-    inside = f"<details><summary>{len(each)} tests one by one</summary>{listed.html}</details>"
+    inside = f"<details><summary>{counted(len(each), 'test')} one by one</summary>{listed.html}</details>"
     return summary + Block(inside)
 
 

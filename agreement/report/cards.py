@@ -123,7 +123,7 @@ def cards_block(cards: pd.DataFrame, *, pages: str = "") -> Block:
             "to correct, to bear in mind",
         ]
         shown = table(f"{name} (mL/kg/min)", columns, rows, numeric=columns[1:5])
-        summary = f"{escape(name)}: {len(own)} athletes"
+        summary = f"{escape(name)}: {counted(len(own), 'athlete')}"
         blocks.append(Block(f"<details><summary>{summary}</summary>{shown.html}</details>"))
     return joined(blocks)
 

@@ -158,7 +158,10 @@ def protocol_list_block(facts: Facts) -> Block:
         ("Maximal test with gas exchange", "the laboratory value is one"),
         ("Gas analyser calibrated", YOU),
         ("Device placed and set up as instructed", f"{YOU}; wrong inputs are listed per athlete"),
-        ("Heart-rate sensor type", ", ".join(f"{s} {n} pairs" for s, n in sensors.items())),
+        (
+            "Heart-rate sensor type",
+            ", ".join(f"{s} {counted(n, 'pair')}" for s, n in sensors.items()),
+        ),
         ("At least two criteria of maximal effort", facts.confirmed),
         ("Verification phase", _verification(facts.laboratory)),
         ("Matching mode of exercise", "only matching modes are paired"),

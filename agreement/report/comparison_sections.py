@@ -56,7 +56,9 @@ _CHANGE: Final = (
 
 def differences(one: Comparison) -> Section:
     """Return the difference plot and the table of bias and limits."""
-    limits = one.of("limits_of_agreement")
+    limits, bias = one.of("limits_of_agreement"), one.cell("limits_of_agreement", "bias")
+    if bias.withheld:  # its points would show single athletes
+        return None, one.without("difference plot", bias)
     floor = None if one.noise is None else z_of(0.95) * one.noise
     drawn = picture(
         one.file("differences"),

@@ -12,7 +12,7 @@ from agreement.physiology.inputs import WRIST, input_audit
 from agreement.report.answer import method_name
 from agreement.report.audit import effort_block
 from agreement.report.markup import Block, joined, paragraph, table
-from agreement.report.numbers import plain
+from agreement.report.numbers import counted, plain
 
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
 _INPUTS: Final = {
@@ -35,14 +35,14 @@ def inputs_block(cohort: Cohort) -> Block:
         wrong = told[told["to_correct"] == "yes"]
         blocks.append(
             paragraph(
-                f"{name}: {wrong['athlete_id'].nunique()} of {own['athlete_id'].nunique()} athletes "
-                f"have an input to correct."
+                f"{name}: an input to correct for {wrong['athlete_id'].nunique()} of "
+                f"{counted(own['athlete_id'].nunique(), 'athlete')}."
             )
             + _sensors(own[own["input"] == "sensor"])
         )
         if len(wrong):
             listed = _input_table(f"{method_name(str(method), str(mode))}: to correct", wrong)
-            summary = f"<summary>{name}: {len(wrong)} inputs</summary>"
+            summary = f"<summary>{name}: {counted(len(wrong), 'input')}</summary>"
             blocks.append(Block(f"<details>{summary}{listed.html}</details>"))
     return joined(blocks)
 

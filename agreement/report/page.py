@@ -254,7 +254,7 @@ class StudyReport:
         if self._has_card_pages:
             text = card_pages.cards_page(self.cards, self._lacking, self._title)
             (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
-        sentences = verdict_sentences(self.results.methods)
+        sentences = verdict_sentences(self.results.methods, self.numbers)
         told = {"verdict": sentences, "remarks": self._remarks()}
         write_provenance(self._provenance | told, place)
         self.album.close()

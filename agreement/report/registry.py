@@ -153,7 +153,7 @@ def write_registry_report(
         write_tables({"results": frame}, folder)
         content = provenance(streamed.study, kind)
         content["inputs"] = [_plain(source) for source in streamed.inputs]
-        content["verdict"] = verdict_sentences(_methods(results))
+        content["verdict"] = verdict_sentences(_methods(results), Numbers(frame))
         content["remarks"] = [_what_it_is(results)]
         write_provenance(content, folder)
         page = _page(streamed, results, Numbers(frame), content, discreet=discreet)

@@ -229,7 +229,7 @@ def unclassified_block(profiles: pd.DataFrame) -> Block:
     ]
     listed = table("Tests without a training profile", ("test", "athlete", "what lacks"), rows)
     return Block(
-        f"<details><summary>{len(bare)} tests without a training profile</summary>"
+        f"<details><summary>{counted(len(bare), 'test')} without a training profile</summary>"
         f"{listed.html}</details>"
     )
 
@@ -265,7 +265,7 @@ def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
     columns = ("test", "athlete", "stated", "by the sessions", "time in zones 1 / 2 / 3 (%)")
     listed = table("Stated and computed training profiles that differ", columns, rows)
     return paragraph(said) + Block(
-        f"<details><summary>{len(unlike)} tests with two profiles</summary>{listed.html}</details>"
+        f"<details><summary>{counted(len(unlike), 'test')} with two profiles</summary>{listed.html}</details>"
     )
 
 

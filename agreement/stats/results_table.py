@@ -211,7 +211,8 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
 
 def _computed(analysis: Analysis, data: MethodData) -> HasFrame:
     if analysis.compute is None or (data.n < FEWEST and not analysis.any_size):
-        raise NotEstimable(TOO_FEW, f"{data.n} athletes are too few.")
+        who = "1 athlete is" if data.n == 1 else f"{data.n} athletes are"
+        raise NotEstimable(TOO_FEW, f"{who} too few.")
     return analysis.compute(data)
 
 

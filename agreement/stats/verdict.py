@@ -97,7 +97,8 @@ class Verdict:
 
         Limits are said only from 10 athletes on.
         """
-        start = f"In {self.n} athletes the estimate '{self.method}' ({self.mode})"
+        people = "1 athlete" if self.n == 1 else f"{self.n} athletes"
+        start = f"In {people} the estimate '{self.method}' ({self.mode})"
         if self.limits is None:
             return f"{start} was compared with the laboratory: too few for any statement."
         bias = f"{start} reads {reading(self.limits.bias)} on average"

@@ -90,7 +90,7 @@ def test_coverage_and_error_of_each_athlete_the_least_certain_first(cohort):
 
 def test_inputs_are_listed_by_expected_shift(cohort):
     html = input_sections.inputs_block(cohort).html
-    assert "3 of 3 athletes have an input to correct" in html  # all are told 70 kg for 60
+    assert "an input to correct for 3 of 3 athletes" in html  # all are told 70 kg for 60
     assert html.index("157 bpm") < html.index("172 bpm") < html.index("70 kg")
     assert "\u221212.0" in html  # 30 beats too low
     assert "<td>187 bpm" not in html
@@ -125,7 +125,7 @@ def test_a_study_without_sessions_says_so(small_study, tmp_path):
     pictures, words = sections.why(cohort)
     assert pictures == ()
     assert "No session with a record" in words.html
-    assert "of 3 athletes have an input" in input_sections.inputs_block(cohort).html
+    assert "an input to correct for 0 of 3 athletes" in input_sections.inputs_block(cohort).html
 
 
 def test_stated_profiles_that_the_sessions_contradict_are_listed():

@@ -122,3 +122,17 @@ def test_an_audit_shows_pseudonyms_and_keeps_its_key_in_the_study(small_study, t
     assert not re.search(r"\bA\d\d\b", text)
     assert list(first.cards["athlete_id"]) == list(again.cards["athlete_id"])
     assert (folder / "pseudonyms.key").is_file()
+
+
+def test_an_audit_of_four_people_tells_no_number_of_them(small_study, tmp_path):
+    report = open_report(small_study(tmp_path / "crew", athletes=4), kind="audit")
+    text = re.sub(r"<[^>]+>", "", report.verdict().html + report.differences().html)
+    assert "the numbers are withheld" in text
+    assert "no difference plot: withheld" in text
+    assert not re.search(r"mL/kg/min (low|high)", text)
+
+
+def test_one_athlete_is_told_in_the_singular(shown):
+    text = " ".join(shown("verdict", "next_steps", "regression", "change", athletes=1).values())
+    assert "1 athlete is too few" in text
+    assert not re.search(r"(?<![\d.])1 (athletes|rows|tests)\b", text)
