@@ -253,8 +253,5 @@ def verify(
 
 def main() -> None:
     """Run the command line; a request to end is heard like Ctrl-C, so that nothing is left."""
-    from agreement.report.unused import leave_out_unused
-
     signal.signal(signal.SIGTERM, signal.default_int_handler)
-    leave_out_unused()
     app()

@@ -11,7 +11,6 @@ import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
-import hypothesis  # noqa: F401 - pytest's plug-in needs it, and the command line would leave it out
 import numpy as np
 import pandas as pd
 import pytest
