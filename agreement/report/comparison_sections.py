@@ -141,13 +141,15 @@ def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
 def regression(one: Comparison) -> Section:
     """Return the calibration line as figure and table."""
     line = one.of("regression")
-    drawn = picture(
-        one.file("regression"),
-        lambda axes: plot_regression(one.pairs, line, ax=axes[0]),
-        alt=f"{one.name}. {regression_alt(line)}",
-        caption=f"{one.name}: laboratory against field values, with the calibration line.",
-        height=4.2,
-    )
+    drawn = None
+    if len(one.pairs):  # none when every athlete takes a drug that limits heart rate
+        drawn = picture(
+            one.file("regression"),
+            lambda axes: plot_regression(one.pairs, line, ax=axes[0]),
+            alt=f"{one.name}. {regression_alt(line)}",
+            caption=f"{one.name}: laboratory against field values, with the calibration line.",
+            height=4.2,
+        )
     rows = [
         one.row(word, one.cell(name, statistic), digits) for name, statistic, word, digits in _LINE
     ]

@@ -15,6 +15,7 @@ from small_study import BARE, small_study, write_folder
 from agreement.cohort import inspect_cohort
 from agreement.report.any_size import check_study, in_parts
 from agreement.report.numbers import Numbers
+from agreement.report.page import open_report
 from agreement.report.published import published_block
 from agreement.report.templates import stated_kind
 from agreement.tables.paths import toml_inside
@@ -150,6 +151,16 @@ def test_any_printed_figures_give_a_table_or_a_reason(tmp_path, text, expected):
     html = published_block(tmp_path, Numbers(pd.DataFrame(columns=RESULT_COLUMNS))).html
     assert re.search(expected, html), html
     assert "<script" not in html
+
+
+def test_a_method_all_of_whose_athletes_take_a_drug_has_a_section(tmp_path):
+    folder = BARE | {
+        "athletes.csv": b"athlete_id,hr_limiting_drug\n007,yes\nNA,yes\nK3,yes\n",
+        "study.toml": BARE["study.toml"] + b"[methods.m]\nheart_rate_based = true\n",
+    }
+    report = open_report(write_folder(folder, tmp_path / "study"))
+    assert len(report.cohort.pairs)
+    assert "calibration line" in report.regression().html
 
 
 # --- more than any table -------------------------------------------------------------------------
