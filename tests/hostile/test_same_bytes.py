@@ -1,0 +1,96 @@
+"""The same study gives the same bytes: whatever the order, locale, zone, hash seed and workers."""
+
+import json
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from small_study import small_study, write_folder
+
+from agreement.report.exports import write_tables
+from agreement.report.page import open_report
+
+PLACES = (
+    {"PYTHONHASHSEED": "1", "TZ": "Pacific/Auckland", "LC_ALL": "C"},
+    {"PYTHONHASHSEED": "77", "TZ": "America/St_Johns", "LC_ALL": "de_DE.UTF-8", "LANG": "tr_TR"},
+)
+
+
+def written(study, out, environment, command=("report",), more=()):
+    """Run a command in an environment and return its files, the notebook without its time."""
+    done = subprocess.run(
+        [sys.executable, "-m", "agreement", *command, study, "--out", out, *more],
+        env=os.environ | environment, check=False, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    files = {p.relative_to(out).as_posix(): p.read_bytes() for p in out.rglob("*") if p.is_file()}
+    made = json.loads(files.pop("provenance.json"))["created"].encode()
+    return {name: content.replace(made, b"") for name, content in files.items()}
+
+
+@pytest.mark.slow
+def test_a_report_does_not_depend_on_hash_seed_zone_locale_or_time(tmp_path):
+    study = write_folder(small_study(), tmp_path / "crew")
+    first, second = (written(study, tmp_path / str(i), place) for i, place in enumerate(PLACES))
+    assert {"results.csv", "pairs.csv", "report.ipynb", "report.html"} <= set(first)
+    assert [n for n in first if n.endswith(".svg")]
+    assert set(first) == set(second)
+    assert [name for name in first if first[name] != second[name]] == []
+
+
+def test_pairs_do_not_depend_on_hash_seed_zone_or_locale(tmp_path):
+    study = write_folder(small_study(), tmp_path / "crew")
+    first, second = (
+        written(study, tmp_path / str(i), place, ("pair",)) for i, place in enumerate(PLACES)
+    )
+    assert first == second
+
+
+def shuffled(content, seed):
+    head, *lines = content.decode("utf-8").splitlines()
+    order = np.random.default_rng(seed).permutation(len(lines))
+    return "\n".join([head, *(lines[i] for i in order)]).encode() + b"\n"
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_results_and_pairs_do_not_depend_on_the_order_of_rows(tmp_path, seed):
+    folder = small_study()
+    texts = []
+    for name in ("plain", "shuffled"):
+        if name == "shuffled":
+            tables = ("athletes.csv", "lab.csv", "field_estimates.csv", "field_tests.csv",
+                      "sessions.csv", "ids.csv")  # fmt: skip
+            folder |= {table: shuffled(folder[table], seed) for table in tables}
+        report = open_report(write_folder(folder, tmp_path / name))
+        out = tmp_path / f"{name} out"
+        out.mkdir()
+        cohort = report.cohort
+        write_tables({"results": report.frame, "pairs": cohort.pairs, "flow": cohort.flow}, out)
+        texts.append({p.name: p.read_bytes() for p in out.iterdir()})
+    assert len(texts[0]["results.csv"].splitlines()) > 100
+    assert [name for name in texts[0] if texts[0][name] != texts[1][name]] == []
+
+
+@pytest.mark.slow
+def test_a_registry_does_not_depend_on_the_number_of_workers(tmp_path):
+    rng = np.random.default_rng(4)
+    folder = {"study.toml": b"[study]\ntime_zone = 'UTC'\n"}
+    who = [f"p{i:02}" for i in range(30)]
+    tests = [f"t{i},{name},2026-03-20,run,{40 + i % 9}" for i, name in enumerate(who)]
+    head = "lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min"
+    folder["lab_tests.csv"] = "\n".join([head, *tests, ""]).encode()
+    for part in range(4):
+        rows = [
+            f"{who[rng.integers(30)]},2026-03-{rng.integers(5, 20):02}T{rng.integers(24):02}:00,w,run,"
+            f"{rng.normal(44, 3):.1f}"
+            for _ in range(200)
+        ]
+        head = "athlete_id,taken_at,method,mode,vo2max_ml_kg_min"
+        folder[f"field_estimates/part-{part}.csv"] = "\n".join([head, *rows, ""]).encode()
+    pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
+    study = write_folder(folder, tmp_path / "registry")
+    one, two = (written(study, tmp_path / n, {}, ("pair",), ("--workers", n)) for n in ("1", "2"))
+    assert len(one["pairs.csv"].splitlines()) > 20
+    assert one == two
