@@ -114,7 +114,7 @@ class Trial:
         at_step = rng.random() < 0.6
         if at_step:
             environment |= {
-                "DIE_AT": str(rng.randint(1, 60)),
+                "DIE_AT": str(rng.randint(1, 30)),
                 "DIE_IN": str(self.place),
                 "PYTHONPATH": str(hook),
             }
