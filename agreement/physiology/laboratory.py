@@ -19,7 +19,7 @@ from agreement.physiology.heart_rate_maximum import heart_rate_maximum
 from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.people import people_at
 from agreement.physiology.session_people import HR_MAX_ODD_BPM
-from agreement.physiology.session_records import SessionRecords, session_records
+from agreement.physiology.session_records import OverFiles, SessionRecords, session_records
 from agreement.physiology.training import (
     NO_PROFILES,
     TrainingProfiles,
@@ -94,7 +94,10 @@ class LaboratoryValues:
 
 
 def laboratory_values(
-    study: StudyTables, *, progress: Callable[[int, int], None] | None = None
+    study: StudyTables,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+    over: OverFiles | None = None,
 ) -> LaboratoryValues:
     """
     Compute the laboratory's VO2max of every test, its effort criteria and training profile.
@@ -104,7 +107,9 @@ def laboratory_values(
     study : StudyTables
         The checked tables.
     progress : callable, optional
-        Called with the number of session files read and their total.
+        Called with the number of sessions read and their total.
+    over : callable, optional
+        As `agreement.physiology.session_records.session_records` takes it.
 
     Returns
     -------
@@ -127,7 +132,7 @@ def laboratory_values(
         training_profile=people["training_profile"],
         profile_borderline=pd.Series(np.nan, index=tests.index, dtype="str"),
     )
-    breaths, records = _raw_files(tests, study, progress)
+    breaths, records = _raw_files(tests, study, progress, over)
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), set(study.breaths))
     tests = pd.concat([tests, effort_criteria(tests)], axis=1)
     training = NO_PROFILES
@@ -146,7 +151,10 @@ def laboratory_values(
 
 
 def _raw_files(
-    tests: pd.DataFrame, study: StudyTables, progress: Callable[[int, int], None] | None
+    tests: pd.DataFrame,
+    study: StudyTables,
+    progress: Callable[[int, int], None] | None,
+    over: OverFiles | None,
 ) -> tuple[BreathTests, SessionRecords | None]:
     """Read breaths and samples; what is wrong with either is told at once."""
     stops: list[Problem] = []
@@ -156,7 +164,9 @@ def _raw_files(
     except TableError as error:
         stops += error.problems
     try:
-        records = session_records(study, progress=progress) if len(study.sessions) else None
+        records = (
+            session_records(study, progress=progress, over=over) if len(study.sessions) else None
+        )
     except TableError as error:
         stops += error.problems
     if breaths is None or stops:

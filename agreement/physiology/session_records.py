@@ -1,12 +1,13 @@
 """
-Training sessions, each sample file read once and reduced to what the rest needs.
+Training sessions, each sample file read once and its sessions reduced to what the rest needs.
 
 A session keeps its time at each heart rate (for zones) and its steady points (for the estimate);
 files are read one after another, so memory does not grow with the season.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -18,6 +19,7 @@ from agreement.errors import Problem, TableError
 from agreement.physiology.heart_rate_cleaning import clean_heart_rate
 from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.steady_stretches import SteadyPoints, steady_points
+from agreement.tables.options import FileFormat
 from agreement.tables.raw_parts import read_samples
 from agreement.tables.study import StudyTables
 
@@ -61,10 +63,27 @@ class _Reduced(NamedTuple):
     seconds_at: NDArray[np.float32]
     points: SteadyPoints
     backward: int = 0  # samples whose time repeats or runs backwards
+    rows: int = 0
+
+
+class SessionIn(NamedTuple):
+    """A session of a sample file: its position in the table, its id and its mode."""
+
+    position: int
+    session_id: str
+    mode: str
+
+
+SampleFile = tuple[Path, tuple[SessionIn, ...]]
+ReadFile = tuple[tuple[Problem, ...], list[_Reduced]]
+OverFiles = Callable[[FileFormat | None, Sequence[SampleFile]], Iterable[ReadFile]]
 
 
 def session_records(
-    study: StudyTables, *, progress: Callable[[int, int], None] | None = None
+    study: StudyTables,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+    over: OverFiles | None = None,
 ) -> SessionRecords:
     """
     Read and reduce the sample file of every session.
@@ -74,7 +93,9 @@ def session_records(
     study : StudyTables
         The checked tables.
     progress : callable, optional
-        Called with the number of files read and their total.
+        Called with the number of sessions read and their total.
+    over : callable, optional
+        Does `reduced_file` over many files, elsewhere if it likes; default: one after another.
 
     Returns
     -------
@@ -95,25 +116,21 @@ def session_records(
     problems: list[Problem] = []
     stops: list[Problem] = []
     form = study.options.files.get("samples")
+    files = _files(sessions, study.samples)
+    read = (reduced_file(form, file) for file in files) if over is None else over(form, files)
     done = 0
-    for i, session in enumerate(sessions.to_dict("records")):
-        path = study.samples.get(session["session_id"])
-        if path is None:
-            continue
-        try:
-            samples, found = read_samples(path, form=form)
-        except TableError as error:
-            stops += error.problems
-            continue
-        problems += found
-        reduced = reduced_session(samples, str(session["mode"]))
-        share[i], seconds_at[i] = reduced.valid_share, reduced.seconds_at
-        unusable[i] = reduced.unusable
-        problems += _backward_note(path, reduced.backward, len(samples))
-        if reduced.unusable is None:
-            points.append(_point_rows(i, str(session["mode"]), reduced.points))
-        done += 1
-        if progress is not None:
+    for (path, members), (found, reductions) in zip(files, read, strict=True):
+        problems += [problem for problem in found if problem.severity != "stop"]
+        stops += [problem for problem in found if problem.severity == "stop"]
+        for member, reduced in zip(members, reductions, strict=False):  # none of a bad file
+            i = member.position
+            share[i], seconds_at[i] = reduced.valid_share, reduced.seconds_at
+            unusable[i] = reduced.unusable
+            problems += _backward_note(path, reduced.backward, reduced.rows)
+            if reduced.unusable is None:
+                points.append(_point_rows(i, member.mode, reduced.points))
+        done += len(reductions)
+        if progress is not None and reductions:
             progress(done, len(study.samples))
     if stops:
         raise TableError(stops)
@@ -127,11 +144,62 @@ def session_records(
     sessions["unusable"] = _circumstances(sessions).fillna(sessions["unusable"])
     table = pd.concat(points, ignore_index=True) if points else _point_rows(0, "run", _NONE)
     usable = sessions["unusable"].isna().to_numpy()
-    table = table[usable[table["session"].to_numpy()]].reset_index(drop=True)
+    table = table[usable[table["session"].to_numpy()]]
+    table = table.sort_values("session", kind="stable", ignore_index=True)
     return SessionRecords(sessions, seconds_at, table, grouped_notes(problems, "samples"))
 
 
 _NONE: Final = SteadyPoints(np.empty(0), np.empty(0), np.empty(0), np.empty(0))
+
+
+def _files(sessions: pd.DataFrame, samples: dict[str, Path]) -> list[SampleFile]:
+    """Return the sample files, each with its sessions, in the order of the table."""
+    files: dict[Path, list[SessionIn]] = {}
+    columns = sessions[["session_id", "mode"]].to_numpy(dtype=object).tolist()
+    for position, (name, mode) in enumerate(columns):
+        if name in samples:
+            files.setdefault(samples[name], []).append(SessionIn(position, name, str(mode)))
+    return [(path, tuple(members)) for path, members in files.items()]
+
+
+def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
+    """
+    Read one sample file and reduce each of its sessions.
+
+    Parameters
+    ----------
+    form : FileFormat or None
+        What the study file states in ``[files.samples]``.
+    file : (Path, tuple of SessionIn)
+        The file, and the sessions wanted of it.
+
+    Returns
+    -------
+    problems : tuple of Problem
+        Stops, or notes.
+    reductions : list
+        One for each session; empty when something stops the file.
+    """
+    path, members = file
+    try:
+        samples, found = read_samples(path, form=form)
+    except TableError as error:
+        return error.problems, []
+    parts = _by_session(samples, members) if "session_id" in samples else [samples]
+    return found, [
+        reduced_session(part, member.mode)._replace(rows=len(part))
+        for part, member in zip(parts, members, strict=True)
+    ]
+
+
+def _by_session(samples: pd.DataFrame, members: Sequence[SessionIn]) -> list[pd.DataFrame]:
+    """Cut samples by session; rows of one keep their order, those of nobody here are dropped."""
+    names = pd.Index([member.session_id for member in members])
+    codes, found = pd.factorize(samples["session_id"])
+    at = names.get_indexer(pd.Index(found))[codes]
+    order = np.argsort(at, kind="stable")
+    edges = np.searchsorted(at[order], np.arange(len(members) + 1))
+    return [samples.iloc[order[a:b]] for a, b in pairwise(edges)]
 
 
 def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:

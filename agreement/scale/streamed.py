@@ -6,7 +6,7 @@ piece by piece and lays them aside by athlete, `bucket_pairs` pairs one bucket o
 with the same functions that pair a whole study. Both passes go through a mapper.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -18,6 +18,7 @@ from agreement.errors import Problem, TableError
 from agreement.pairing.study_ledger import table_files
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.readings import Readings, field_readings, heart_rate_methods
+from agreement.physiology.session_records import ReadFile, SampleFile, reduced_file
 from agreement.scale.account import Account
 from agreement.scale.bucket_pairs import (
     POSITION,
@@ -30,6 +31,7 @@ from agreement.scale.spread import Batch, Buckets, Spread, Spreading, spread
 from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
+from agreement.tables.options import FileFormat
 from agreement.tables.parts import PartReader, about_rows, find_table_parts
 from agreement.tables.parts_together import PartsRead
 from agreement.tables.readers import InputFile
@@ -207,7 +209,7 @@ class _Run:
         """Pair bucket by bucket and close the account."""
         known = (*self.study.problems, *self.findings.problems)
         try:
-            laboratory = laboratory_values(self.study)
+            laboratory = laboratory_values(self.study, over=self._over_files)
             known += laboratory.problems
             readings = field_readings(
                 self.study,
@@ -257,6 +259,14 @@ class _Run:
             dict(sorted(sections.items())),
         )
         return found, problems
+
+    def _over_files(
+        self, form: FileFormat | None, files: Sequence[SampleFile]
+    ) -> Iterable[ReadFile]:
+        """Read sample files by the mapper, one at a time in each worker."""
+        return self.engine.map(
+            reduced_file, form, files, progress=self.progress, stage="Reading sessions"
+        )
 
     def batches(self) -> tuple[Batch, ...]:
         """Return all batches of the first pass, in the order of the rows."""

@@ -159,6 +159,7 @@ BREATHS: Final = Table(
 SAMPLES: Final = Table(
     "samples",
     {
+        "session_id": _ID,  # only where one file holds many sessions
         "t_s": _NUMBER_REQUIRED,
         "hr_bpm": _NUMBER_REQUIRED,
         **_numbers("speed_m_s", "grade", "power_w"),

@@ -1,22 +1,28 @@
-"""The folders of raw files, one per laboratory test or session: which file belongs to which row."""
+"""
+The folders of raw files: which file belongs to which laboratory test or session.
+
+A file is named after the one row it belongs to; a file of samples may also hold many sessions.
+"""
 
 from dataclasses import dataclass
 from pathlib import Path
 
 from agreement.tables.columns import Table
 from agreement.tables.findings import Findings
+from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
+from agreement.tables.sample_parts import SESSION, holds_sessions, sessions_in
 
 
 @dataclass(frozen=True, slots=True)
 class PartFolder:
-    """The raw files of one folder by the id that they are named after."""
+    """The raw file of every id; several ids may share one."""
 
     folder: str
     parts: dict[str, Path]
 
 
-def find_parts(study: Path, table: Table, stated: str | None, findings: Findings) -> PartFolder:
+def find_parts(study: Path, table: Table, form: FileFormat, findings: Findings) -> PartFolder:
     """
     Return the raw files of a folder.
 
@@ -26,16 +32,18 @@ def find_parts(study: Path, table: Table, stated: str | None, findings: Findings
         The study folder.
     table : Table
         `breaths` or `samples`.
-    stated : str or None
-        Another path of the folder, from the study file.
+    form : FileFormat
+        What the study file states, such as another path of the folder.
     findings : Findings
-        Gets two files for one id and links that lead outside as stops.
+        Gets two files for one id, links that lead outside, and a folder in which only some files
+        name the sessions of their rows, as stops.
 
     Returns
     -------
     PartFolder
         Empty when there is no such folder; a stop if the study file states it.
     """
+    stated = form.path
     name = stated or table.name
     if path_problem(study, name):
         return PartFolder(name, {})  # reported with the study file
@@ -45,6 +53,7 @@ def find_parts(study: Path, table: Table, stated: str | None, findings: Findings
             findings.stop("missing_file", name, "There is no such folder.", "Correct the path.")
         return PartFolder(name, {})
     parts: dict[str, Path] = {}
+    kinds: dict[bool, str] = {}  # whether files name their sessions, with the last such file
     for path in sorted(folder.iterdir()):
         ending = next((e for e in table.endings if path.name.casefold().endswith(e)), None)
         if ending is None or not path.is_file() or path.name.startswith("."):
@@ -57,12 +66,21 @@ def find_parts(study: Path, table: Table, stated: str | None, findings: Findings
         if problem := path_problem(study, file):
             findings.stop("path_outside", file, problem, "Put the file itself there.")
             continue
-        part_id = path.name[: -len(ending)].strip()
-        if part_id in parts:
-            what = f"'{part_id}' has two files: {parts[part_id].name} and {path.name}."
-            findings.stop("two_files", name, what, "Keep one of them.")
+        many = SESSION in table.columns and holds_sessions(path, file, form, findings)
+        if many is None:
             continue
-        parts[part_id] = path
+        kinds[many] = file
+        own = path.name[: -len(ending)].strip()
+        for part_id in sessions_in(path, file, form, findings) if many else [own]:
+            if part_id in parts:
+                what = f"'{part_id}' has two files: {parts[part_id].name} and {path.name}."
+                findings.stop("two_files", name, what, "Keep it in one of them.")
+                continue
+            parts[part_id] = path
+    if len(kinds) == 2:
+        what = f"The column '{SESSION}' is missing, which {kinds[True]} has."
+        remedy = "Either every file of the folder names the session of each row, or none does."
+        findings.stop("missing_column", kinds[False], what, remedy, column=SESSION)
     return PartFolder(name, parts)
 
 
@@ -101,7 +119,7 @@ def match_parts(
     for reason, text, ids in (
         (
             "unknown_test",
-            f"There is no {row_name} '{{}}' for the raw file of this name.",
+            f"There is no {row_name} '{{}}' for this raw file.",
             [i for i in found.parts if i not in all_keys and i not in withdrawn],
         ),
         (

@@ -9,6 +9,7 @@ from agreement.errors import Problem, TableError
 from agreement.tables.codes import code_column
 from agreement.tables.columns import BREATHS, SAMPLES, Table
 from agreement.tables.findings import Findings
+from agreement.tables.ids import id_column
 from agreement.tables.numbers import number_columns
 from agreement.tables.options import FileFormat
 from agreement.tables.readers import read_table
@@ -54,7 +55,8 @@ def read_samples(path: Path, *, file: str | None = None, form: FileFormat | None
     Returns
     -------
     samples : DataFrame
-        t_s [s], hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W].
+        t_s [s], hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W]; and session_id where
+        the file has it, because it holds many sessions.
     notes : tuple of Problem
         How the file was read.
 
@@ -80,7 +82,11 @@ def _read(path: Path, table: Table, file: str | None, form: FileFormat | None) -
         if column.kind == "code"
         else numbers.get(ours, nothing)
         for ours, column in table.columns.items()
+        if column.kind != "id"
     }
+    for ours, column in table.columns.items():
+        if column.kind == "id" and ours in raw.frame:
+            columns[ours] = id_column(raw, ours, findings).series()
     if not len(raw.rows):
         findings.stop("unreadable_file", name, "The file has no rows.", "Fill it, or delete it.")
     if findings.stops:

@@ -183,7 +183,7 @@ class _Reading:
         """Return all tables, checked as far as they can be."""
         raw = {name: self.raw(table) for name, table in TABLES.items()}
         found = {
-            name: find_parts(self.folder, table, self.form(name).path, self.findings)
+            name: find_parts(self.folder, table, self.form(name), self.findings)
             for name, table in FOLDERS.items()
         }
         if not found["breaths"].parts:
@@ -218,10 +218,14 @@ class _Reading:
                 self.names[folder] = found[folder].folder
                 self.rows_read[folder] = len(found[folder].parts)
                 self.count_withdrawn({folder: gone})
-                self.inputs += [
-                    _hashed(path, f"{found[folder].folder}/{path.name}")
+                taking_part = [
+                    path
                     for i, path in found[folder].parts.items()
                     if i in table.keys or i not in table.withdrawn_keys
+                ]
+                self.inputs += [
+                    _hashed(path, f"{found[folder].folder}/{path.name}")
+                    for path in dict.fromkeys(taking_part)  # one file may hold many sessions
                 ]
         self.note_likely_matches(people, checked)
         refuse_one_for_two(self.folder, self.names, self.findings)
