@@ -6,8 +6,9 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.bootstrap import Floats
+from agreement.stats.bootstrap import Floats, Replicates
 from agreement.stats.budget_parts import Sources, persistent_variance, sources_of
+from agreement.stats.day_to_day import Noise
 from agreement.stats.intervals import Interval, z_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.rows import Row, html_table, rows_frame
@@ -112,18 +113,16 @@ def averaging_curve_of(data: MethodData, *, coverage: float = 0.95) -> Averaging
     largest number of days that keeps 15 athletes decides which visits these are. Fitted:
     :math:`V(m) = B + \sigma_e^2 g(m)` with
     :math:`g(m) = \frac1m [1 + 2\sum_{k=1}^{m-1} (1 - k/m) \rho^k]`, days in a row. Intervals are
-    percentiles of a bootstrap over athletes, B = 1999.
+    BCa, from a bootstrap over athletes, B = 1999: of 60 athletes they hold the known curve in 92 %
+    of cohorts, and miss it as often on either side (measured; percentiles end too low).
     """
     sources = sources_of(data)
     z = z_of(coverage)
     noise, persistent = persistent_variance(sources, sources.once)
-    resampled_noise, resampled = persistent_variance(sources, sources.weights)
-    fitted = _points(
-        _fitted(persistent, noise.variance, noise.correlation),
-        _fitted(resampled, resampled_noise.variance, resampled_noise.correlation),
-        z,
-        f"{NOT_ESTIMABLE}: one day per visit",
-    )
+    weights = (sources.once, sources.weights, sources.one_less)
+    once, drawn, left_out = (_fitted(*persistent_variance(sources, some)) for some in weights)
+    reason = f"{NOT_ESTIMABLE}: one day per visit"
+    fitted = _points(Replicates(once[0], drawn, left_out), z, reason)
     observed, n_observed, n_visits = _observed(sources, z)
     return AveragingCurve(
         sources.visits.n,
@@ -145,10 +144,10 @@ def kept_share(days: int, correlation: Floats) -> Floats:
     return np.asarray((1.0 + 2.0 * (powers * (1.0 - k / days)).sum(axis=-1)) / days)
 
 
-def _fitted(persistent: Floats, variance: Floats, correlation: Floats) -> Floats:
+def _fitted(noise: Noise, persistent: Floats) -> Floats:
     """V(m) for m = 1 ... 14 in each resample; shape (R, 14)."""
-    kept = [kept_share(m, correlation) for m in range(1, MOST_DAYS + 1)]
-    return np.asarray(persistent[:, None] + variance[:, None] * np.stack(kept, axis=1))
+    kept = [kept_share(m, noise.correlation) for m in range(1, MOST_DAYS + 1)]
+    return np.asarray(persistent[:, None] + noise.variance[:, None] * np.stack(kept, axis=1))
 
 
 def _observed(sources: Sources, z: float) -> tuple[tuple[Point, ...], int, int]:
@@ -160,7 +159,10 @@ def _observed(sources: Sources, z: float) -> tuple[tuple[Point, ...], int, int]:
     kept = np.flatnonzero(np.bincount(visits.of_day) >= most)
     means = _nearest_means(visits, most)[kept]
     sums = visit_sums(means, visits.athlete[kept], visits.n)
-    points = _points(sums.variance(sources.once), sums.variance(sources.weights), z, TOO_FEW)
+    once, drawn, left_out = (
+        sums.variance(weights) for weights in (sources.once, sources.weights, sources.one_less)
+    )
+    points = _points(Replicates(once[0], drawn, left_out), z, TOO_FEW)
     return points + tuple(refusals), int((sums.visits > 0).sum()), len(kept)
 
 
@@ -198,17 +200,16 @@ def _floor(sources: Sources, z: float) -> Point:
     return Point(z * found.typical_error, Interval(z * low, z * high), note)
 
 
-def _points(sample: Floats, resamples: Floats, z: float, reason: str) -> tuple[Point, ...]:
-    """Half widths from variances of shape (1, k) and (R, k)."""
+def _points(variances: Replicates, z: float, reason: str) -> tuple[Point, ...]:
+    """Half widths from k variances."""
     points = []
-    for value, drawn in zip(sample[0], resamples.T, strict=True):
-        known = drawn[np.isfinite(drawn)]
-        if not np.isfinite(value) or known.size == 0:
+    for k, value in enumerate(variances.estimate):
+        if not np.isfinite(value):
             points.append(Point(np.nan, Interval(np.nan, np.nan), reason))
             continue
-        low, high = z * np.sqrt(np.quantile(known, [0.025, 0.975]))
-        failed = f"{len(drawn) - known.size} resamples failed" if known.size < len(drawn) else ""
-        points.append(Point(z * float(np.sqrt(value)), Interval(float(low), float(high)), failed))
+        low, high = z * np.sqrt(variances.bca_interval(k))
+        note = variances.notes[k]
+        points.append(Point(z * float(np.sqrt(value)), Interval(float(low), float(high)), note))
     return tuple(points)
 
 

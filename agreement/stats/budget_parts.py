@@ -1,11 +1,12 @@
 """The arithmetic of the error budget: the parts of one reading's error, for any weights of athletes."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from agreement.stats.bootstrap import Floats, cluster_resampling
+from agreement.stats.bootstrap import Floats, Replicates, cluster_resampling
 from agreement.stats.day_to_day import DaySums, Noise, day_sums
 from agreement.stats.explained import BLOCKS, Design, Shares, design_of
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
@@ -69,6 +70,11 @@ class Sources:
         """Weights of the sample itself."""
         return np.ones((1, self.visits.n))
 
+    @property
+    def one_less(self) -> Floats:
+        """Weights that leave out each athlete in turn."""
+        return 1.0 - np.eye(self.visits.n)
+
 
 @dataclass(frozen=True, slots=True)
 class Parts:
@@ -85,6 +91,25 @@ class Parts:
     def total(self) -> Floats:
         """Of a single reading; of a visit where no visit has two days."""
         return self.persistent + np.nan_to_num(self.noise.variance)
+
+    @property
+    def unexplained(self) -> Floats:
+        """What lasts and no cause explains, the laboratory's error included; may be below 0."""
+        return np.asarray(self.persistent - np.nansum(self.blocks, axis=1))
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """The parts in the sample (shape (1,)), in its resamples, and with each athlete left out."""
+
+    sample: Parts
+    resamples: Parts
+    left_out: Parts
+
+    def replicates(self, of: Callable[[Parts], Floats]) -> Replicates:
+        """One quantity for the bootstrap; shape (R,) from parts of shape (R,)."""
+        drawn, left_out = of(self.resamples), of(self.left_out)
+        return Replicates(of(self.sample), drawn[:, None], left_out[:, None])
 
 
 def sources_of(data: MethodData) -> Sources:
@@ -132,22 +157,14 @@ def parts(sources: Sources, design: Design, shares: Shares, weights: Floats) -> 
     )
 
 
-def split(sources: Sources) -> tuple[Design, Parts, Parts]:
-    """
-    Split the sample and its resamples.
-
-    Returns
-    -------
-    Design, Parts, Parts
-        What may explain; parts of the sample, each of shape (1,); parts of the resamples.
-    """
+def split(sources: Sources) -> tuple[Design, Split]:
+    """Return what may explain, and the parts of sample, resamples and samples of one less."""
     visits = sources.visits
     design = design_of(visits.table, visits.athlete)
     means = visits.table["mean"].to_numpy(dtype=np.float64)
     shares = Shares(design, means, visits.athlete)
-    both = (parts(sources, design, shares, weights) for weights in (sources.once, sources.weights))
-    sample, resamples = both
-    return design, sample, resamples
+    weights = (sources.once, sources.weights, sources.one_less)
+    return design, Split(*(parts(sources, design, shares, some) for some in weights))
 
 
 def _laboratory(data: MethodData, visits: Visits) -> LaboratorySums:

@@ -34,6 +34,16 @@ def variance_interval(components: Sequence[Component], confidence_level: float =
     return Interval(total - float(np.hypot.reduce(below)), total + float(np.hypot.reduce(above)))
 
 
+def interval_of_difference(
+    first: float, of_first: Interval, second: float, of_second: Interval
+) -> Interval:
+    """Interval of first minus second, two independent estimates with intervals of their own."""
+    difference = first - second
+    below = np.hypot(first - of_first.low, of_second.high - second)
+    above = np.hypot(of_first.high - first, second - of_second.low)
+    return Interval(difference - float(below), difference + float(above))
+
+
 def mover_half_widths(
     components: Sequence[Component],
     variance_of_bias: float,

@@ -114,19 +114,3 @@ def test_one_day_per_visit_has_no_fitted_curve():
     curve = averaging_curve_of(data(n_athletes=20, days=1))
     assert {point.note for point in curve.fitted} == {"not_estimable: one day per visit"}
     assert np.isfinite(curve.observed[0].half_width)
-
-
-@pytest.mark.slow
-def test_the_known_curve_is_recovered():
-    parts = DailyParts(n_athletes=60, days=7, rho=0.4)
-    truth = parts.variances()
-    lasting, noise = truth["total"] - truth["day_to_day"], truth["day_to_day"]
-    held = np.zeros(14)
-    for seed in range(100):
-        (found,) = method_data(simulate_daily(parts, rng=seed))
-        for m, point in enumerate(averaging_curve_of(found).fitted, 1):
-            lags = sum((1 - k / m) * 0.4**k for k in range(1, m))
-            expected = Z * np.sqrt(lasting + noise * (1 + 2 * lags) / m)
-            held[m - 1] += point.interval.contains(expected)
-    assert held.min() >= 90 - 3, held
-    assert held.mean() >= 90, held
