@@ -166,6 +166,9 @@ def plan(
     pairs_per_athlete: Annotated[int, typer.Option(help="Tests of each athlete.")] = 1,
     sd_within: Annotated[float | None, typer.Option(help="Between tests of an athlete.")] = None,
     half_width: Annotated[float | None, typer.Option(help="Know each limit this well.")] = None,
+    difference: Annotated[float | None, typer.Option(help="In bias, between groups.")] = None,
+    groups: Annotated[int, typer.Option(help="Groups to compare.")] = 2,
+    curve: Annotated[bool, typer.Option("--curve", help="Power of simulated studies.")] = False,
     json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
 ) -> None:
     """Say how many athletes a study needs, from numbers or from an earlier study."""
@@ -180,6 +183,9 @@ def plan(
         pairs_per_athlete=pairs_per_athlete,
         sd_within=sd_within,
         half_width=half_width,
+        groups=groups,
+        difference=difference,
+        curve=curve,
     )
     typer.echo(plans_json(found) if json else plans_text(found))
 

@@ -2,8 +2,10 @@
 
 import numpy as np
 import pytest
+from scipy import integrate, stats
 
 from agreement.stats.planning_power import athletes_needed, power_of_verdict
+from agreement.stats.planning_simulated import Design, simulated_power
 from agreement.stats.tolerance import limit_factors
 
 # Lu et al 2016 Int J Biostat 12(2): mean 0.001167, SD 0.001129, limit 0.004, power 0.80, n = 83
@@ -53,3 +55,36 @@ def test_the_sign_of_the_bias_does_not_matter():
 def test_power_needs_sensible_numbers(n, sd, margin):
     with pytest.raises(ValueError, match="n >= 3, sd > 0 and margin > 0"):
         power_of_verdict(n, 0.0, sd, margin)
+
+
+def power_by_integral(n, bias, margin):
+    """The power in full: for every spread that a study may show, where its bias must lie."""
+    c, root = limit_factors(n)[1], np.sqrt(n)
+
+    def at(spread):
+        room = margin - c * spread
+        if room <= 0:
+            return 0.0
+        inside = stats.norm.cdf((room - bias) * root) - stats.norm.cdf((-room - bias) * root)
+        density = 2 * (n - 1) * spread * stats.chi2.pdf((n - 1) * spread**2, n - 1)
+        return inside * density
+
+    return integrate.quad(at, 0, margin / c, limit=200)[0]
+
+
+@pytest.mark.parametrize(("n", "bias", "margin"), [(83, 1.0, 3.6), (40, 0.5, 3.2), (43, 0.5, 3.5)])
+def test_the_closed_form_is_the_power_where_the_bias_is_not_near_zero(n, bias, margin):
+    full = power_by_integral(n, bias, margin)
+    assert power_of_verdict(n, bias, 1.0, margin) == pytest.approx(full, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("n", "margin", "said", "true"), [(40, 3.0, 0.76, 0.81), (20, 3.0, 0.05, 0.39)]
+)
+def test_near_a_bias_of_zero_the_closed_form_is_a_lower_bound(n, margin, said, true):
+    # the two figures are those that the docstring names
+    full = power_by_integral(n, 0.0, margin)
+    assert full == pytest.approx(true, abs=0.01)
+    assert power_of_verdict(n, 0.0, 1.0, margin) == pytest.approx(said, abs=0.01)
+    simulated = simulated_power(n, Design(0.0, 1.0), margin, simulations=20_000, rng=2)
+    assert simulated == pytest.approx(full, abs=3 * np.sqrt(full * (1 - full) / 20_000))

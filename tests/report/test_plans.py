@@ -1,0 +1,47 @@
+"""What `agreement plan` says beyond one number: contrasts of groups, and a simulated power curve."""
+
+import json
+
+import pytest
+
+from agreement.errors import AgreementError
+from agreement.report.planning import plans, plans_json, plans_text
+
+
+def test_power_curve_when_asked():
+    (plan,) = plans(None, sd=3, margin=9, curve=True)
+    curve = plan.curve
+    assert curve["n"].tolist() == [22, 32, 43, 54, 64]
+    assert curve["power"].is_monotonic_increasing
+    at_needed = curve.set_index("n").loc[43]
+    assert at_needed["power"] > 0.8 - 3 * at_needed["standard_error"]
+    assert "0.84 with 43" in plans_text([plan])
+    data = json.loads(plans_json([plan]))["power_curve"]
+    assert [point["n"] for point in data] == curve["n"].tolist()
+
+
+def test_without_asking_there_is_no_curve():
+    (plan,) = plans(None, sd=3, margin=9)
+    assert plan.curve is None
+    assert json.loads(plans_json([plan]))["power_curve"] is None
+    assert "simulated" not in plans_text([plan])
+
+
+def test_curve_where_no_number_would_do():
+    (plan,) = plans(None, sd=3, margin=5, curve=True)
+    assert plan.numbers.for_power is None
+    assert plan.curve["n"].tolist() == [10, 20, 40, 80, 160]
+    assert plan.curve["power"].max() < 0.05
+
+
+def test_contrast_of_groups():
+    (plan,) = plans(None, sd=3, difference=3, groups=4)
+    assert f"{plan.numbers.per_group} athletes in each of 4 groups" in plans_text([plan])
+    assert plan.numbers.athletes == 4 * plan.numbers.per_group
+
+
+def test_a_curve_needs_a_limit():
+    with pytest.raises(AgreementError, match="needs a limit"):
+        plans(None, sd=3, half_width=1, curve=True)
+    with pytest.raises(AgreementError, match="--difference"):
+        plans(None, sd=3)
