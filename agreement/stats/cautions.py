@@ -12,7 +12,7 @@ from agreement.stats.intervals import said_p, z_of
 from agreement.stats.limits import FEW, FEW_FOR_REPORTS
 from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable
 from agreement.stats.profiles import ProfileBias
-from agreement.stats.repeatability import laboratory_repeatability
+from agreement.stats.repeatability import FEW_REPEATS, laboratory_repeatability
 from agreement.stats.repeated import RepeatedLimits, limits_by_athlete
 from agreement.stats.trend import SIGNIFICANT, Trend
 
@@ -178,7 +178,17 @@ def _of_laboratory(data: MethodData) -> Iterator[Caution]:
     try:
         error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
     except NotEstimable:
+        yield from _of_equal_repeats(data)
         return
+    if error.assumed:
+        yield from _of_equal_repeats(data)
+    elif error.df < FEW_REPEATS:
+        low, high = error.interval()
+        yield Caution(
+            "few_laboratory_repeats",
+            f"The laboratory's own typical error rests on {error.df} repeated test(s): it may be "
+            f"anything from {low:.1f} to {high:.1f} mL/kg/min.",
+        )
     between = max(
         0.0, float(np.var(clusters(data.lab, data.athlete).means, ddof=1)) - error.variance
     )
@@ -188,4 +198,13 @@ def _of_laboratory(data: MethodData) -> Iterator[Caution]:
             "laboratory_noise",
             f"The laboratory's own typical error ({error.typical_error:.1f} mL/kg/min) exceeds the "
             f"smallest worthwhile change of this group ({worthwhile:.1f}).",
+        )
+
+
+def _of_equal_repeats(data: MethodData) -> Iterator[Caution]:
+    if data.repeats["lab_test_id"].duplicated().any():
+        yield Caution(
+            "equal_repeats",
+            "All repeated laboratory tests equal the first: rounded or copied values. They say "
+            "nothing of the laboratory's own error.",
         )

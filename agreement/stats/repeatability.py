@@ -1,6 +1,7 @@
 """How far repeated values of one method lie apart within an athlete: the typical error."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -9,6 +10,8 @@ import pandas as pd
 from agreement.stats.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.rows import Row, html_table, rows_frame
+
+FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +50,18 @@ class Repeatability:
         """Change of one athlete that repeats alone exceed in 1 - coverage of cases."""
         return z_of(self.coverage) * float(np.sqrt(2.0)) * self.typical_error
 
-    def interval(self, confidence_level: float = 0.95) -> Interval:
-        """Chi-square interval of the typical error; not a number when it was declared."""
+    @property
+    def note(self) -> str:
+        """What the results table should say of these numbers; mostly nothing."""
         if self.assumed:
+            return "assumed"
+        if self.typical_error == 0.0:
+            return "all repeats are equal: held or rounded values, not an error of 0"
+        return ""
+
+    def interval(self, confidence_level: float = 0.95) -> Interval:
+        """Chi-square interval of the typical error; none when it was declared or came out as 0."""
+        if self.assumed or self.typical_error == 0.0:
             return Interval(np.nan, np.nan)
         return sd_interval(self.typical_error, self.df, confidence_level)
 
@@ -66,8 +78,7 @@ class Repeatability:
         )
 
     def _row(self, statistic: str, value: float, interval: Interval) -> Row:
-        note = "assumed" if self.assumed else ""
-        return Row.of(statistic, value, interval, n=self.n, n_pairs=self.n_values, note=note)
+        return Row.of(statistic, value, interval, n=self.n, n_pairs=self.n_values, note=self.note)
 
     def summary(self) -> str:
         """Say the typical error in one sentence."""
@@ -119,7 +130,7 @@ def repeatability(
     .. [1] Bland JM, Altman DG. Measurement error. BMJ 1996;313:744.
     """
     x = np.asarray(values, dtype=np.float64)
-    codes = np.unique(np.asarray(group), return_inverse=True)[1]
+    _, first, codes = np.unique(np.asarray(group), return_index=True, return_inverse=True)
     sizes = np.bincount(codes)
     kept = sizes[codes] > 1
     df = int(sizes[sizes > 1].sum() - (sizes > 1).sum())
@@ -128,6 +139,8 @@ def repeatability(
     centre = x.mean()  # keeps the sums of squares small
     means = np.bincount(codes, x - centre) / sizes
     within = float((((x - centre) - means[codes])[kept] ** 2).sum())
+    if np.array_equal(x, x[first][codes]):
+        within = 0.0  # not the noise of the arithmetic
     who = np.asarray(group if athlete is None else athlete)[kept]
     return Repeatability(
         float(np.sqrt(within / df)), df, np.unique(who).size, int(kept.sum()), coverage
@@ -151,19 +164,31 @@ def laboratory_repeatability(
     Raises
     ------
     NotEstimable
-        Without repeats and without a declared figure.
+        Without repeats, or with equal ones only, and without a declared figure.
+
+    Notes
+    -----
+    Repeats that are all equal say that values were rounded or copied, not that gas exchange has no
+    error: they count as none, else one such repeat would make the laboratory perfect.
     """
     try:
-        return repeatability(
+        found = repeatability(
             repeats["lab"],
             repeats["lab_test_id"],
             athlete=repeats["athlete_id"],
             coverage=coverage,
         )
+        if found.typical_error == 0.0:
+            sentence = (
+                f"the laboratory's {found.n_values} repeated values equal one another: rounded or "
+                "copied, so its own error is unknown."
+            )
+            raise NotEstimable(NOT_ESTIMABLE, sentence)
     except NotEstimable:
         if declared is None:
             raise
         return Repeatability(float(declared), 0, 0, 0, coverage, assumed=True)
+    return found
 
 
 def field_repeatability(daily: pd.DataFrame, *, coverage: float = 0.95) -> Repeatability:

@@ -130,13 +130,26 @@ def test_repeated_pairs():
 def test_a_laboratory_noisier_than_what_is_worth_seeing():
     repeats = pd.DataFrame(
         {
-            "athlete_id": list("aabb"),
-            "lab_test_id": list("1122"),
-            "lab": [50.0, 56.0, 40.0, 46.0],
+            "athlete_id": list("aabbccddee"),
+            "lab_test_id": list("1122334455"),
+            "lab": [50.0, 56.0, 40.0, 46.0] + [60.0, 54.0] * 3,
         }
     )
     assert codes(data(calm(60), repeats=repeats)) == ["laboratory_noise"]
-    assert codes(data(calm(60), repeats=repeats.assign(lab=[50.0, 51.0, 40.0, 41.0]))) == []
+    calmer = repeats.assign(lab=[50.0, 51.0, 40.0, 41.0] + [60.0, 59.0] * 3)
+    assert codes(data(calm(60), repeats=calmer)) == []
+
+
+def test_few_or_equal_laboratory_repeats():
+    two = pd.DataFrame({"athlete_id": ["a"] * 2, "lab_test_id": ["1"] * 2, "lab": [50.0, 51.0]})
+    (caution,) = cautions_of(data(calm(60), repeats=two))
+    assert caution.code == "few_laboratory_repeats"
+    # chi-square on 1 df: 0.7071 / root 5.024 and root 0.000982 (handbook table)
+    assert "rests on 1 repeated test(s): it may be anything from 0.3 to 22.6" in caution.sentence
+    equal = two.assign(lab=50.0)
+    assert codes(data(calm(60), repeats=equal)) == ["equal_repeats"]
+    single = two.assign(lab_test_id=["1", "2"])
+    assert codes(data(calm(60), repeats=single)) == []
 
 
 def test_differences_that_do_not_vary_have_no_shape():

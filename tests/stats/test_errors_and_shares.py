@@ -219,6 +219,25 @@ def test_without_repeats_a_declared_error_is_marked_as_assumed():
     assert "declared" in found.summary()
 
 
+def test_equal_repeats_are_no_error_of_zero():
+    repeats = pd.DataFrame(
+        {"athlete_id": ["a", "a"], "lab_test_id": ["1", "1"], "lab": [52.3, 52.3]}
+    )
+    with pytest.raises(
+        NotEstimable, match="not_estimable: the laboratory's 2 repeated values equal"
+    ):
+        laboratory_repeatability(repeats)
+    assert laboratory_repeatability(repeats, declared=2.6).assumed
+    held = field_repeatability(repeats.rename(columns={"lab": "field"}))  # a display that holds
+    frame = held.to_frame()
+    assert frame["value"].tolist() == [0.0, 0.0]
+    assert frame["note"].str.startswith("all repeats are equal").all()
+    assert frame[["low", "high"]].isna().all(axis=None)
+    nearly = repeatability([52.3, 52.3, 40.1, 40.2], list("aabb"))
+    assert nearly.typical_error == pytest.approx(0.05)
+    assert nearly.note == ""
+
+
 def test_field_repeatability_is_between_the_days_of_one_window():
     daily = pd.DataFrame(
         {
