@@ -97,6 +97,8 @@ def _unzoned(wall: Times, timed: Mask) -> _Clock:
 
 def _quick(column: "pd.Series[Any]", zone: str | None) -> _Clock | Moments | None:
     """Return what text in one ISO 8601 form throughout says; None when it is not."""
+    if column.dtype == object:  # here pandas would guess the order of day and month
+        return None
     for kind in ("timestamp[us, tz=UTC][pyarrow]", "timestamp[us][pyarrow]"):
         try:
             parsed = column.astype(kind)  # type: ignore[call-overload]  # a name the stubs lack

@@ -4,6 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.tables.dates import _quick
+
 HEAD = "athlete_id,taken_at,method,mode,vo2max_ml_kg_min\n"
 
 
@@ -23,6 +25,11 @@ def test_the_order_of_day_and_month_is_never_guessed(folder):
     assert "03/04/2026 is 2026-04-03 or 2026-03-04" in stop.what
     assert "01/02/2026 is 2026-02-01 or 2026-01-02" in stop.what
     assert 'Set date_order = "day-first" or "month-first" in [files.lab_tests]' in stop.remedy
+
+
+def test_text_without_a_text_type_is_not_left_to_a_parser_that_guesses():
+    # what an old pyarrow hands over; pandas turns 03/04/2026 into the 4th of March there
+    assert _quick(pd.Series(["03/04/2026"], dtype=object), None) is None
 
 
 @pytest.mark.parametrize(
