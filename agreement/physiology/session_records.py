@@ -185,7 +185,7 @@ def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
         samples, found = read_samples(path, form=form)
     except TableError as error:
         return error.problems, []
-    parts = _by_session(samples, members) if "session_id" in samples else [samples]
+    parts = _by_session(samples, members) if "session_id" in samples else [samples] * len(members)
     return found, [
         reduced_session(part, member.mode)._replace(rows=len(part))
         for part, member in zip(parts, members, strict=True)
