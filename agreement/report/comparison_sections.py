@@ -115,6 +115,7 @@ def profiles(one: Comparison) -> Section:
         "upper limit",
         "from the mean of profiles",
         "p (Holm)",
+        "bias at equal fitness",
     )
     rows = [_profile_row(one, group) for group in groups]
     return drawn, table(
@@ -135,6 +136,7 @@ def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
         ),
         one.cell("profile_bias", "difference_from_overall", group).shown(sign=True),
         p.mark(_p(p.value)) if p.known else "",
+        one.cell("profile_at_equal_level", "adjusted_bias", group).stacked(),
     )
 
 

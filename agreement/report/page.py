@@ -172,6 +172,10 @@ class StudyReport:
         """Show lines with error on both sides, trend and concordance."""
         return self._words(validation.structure_block)
 
+    def tests(self) -> Block:
+        """Show every test made, significant or not."""
+        return self._words(validation.tests_block)
+
     def two_estimators(self) -> Block:
         """Compare every two methods on the same athletes."""
         return validation.two_estimators_block(self.results.comparisons, self.numbers)

@@ -26,8 +26,21 @@ _LINES = (
     ("trend", "p_slope", "p of no slope", 3),
     ("trend", "p_spread", "p of even spread", 3),
     ("concordance", "ccc", "concordance correlation coefficient", 2),
-    ("concordance", "icc_a1", "intraclass correlation, absolute agreement", 2),
+    ("concordance", "icc_a1", "intraclass correlation, absolute agreement: ICC(A,1) = ICC(2,1)", 2),
+    ("concordance", "icc_c1", "the same, consistency: ICC(C,1) = ICC(3,1), hides a bias", 2),
     ("equivalence", "p_tost", "p of a mean bias beyond the agreed one", 3),
+)
+_TESTS: Final = (
+    ("trend", "p_slope", "difference does not change with fitness"),
+    ("trend", "p_spread", "spread does not change with fitness (Breusch-Pagan)"),
+    ("trend", "p_joint", "neither bias nor slope (Bradley-Blackwood)"),
+    ("shape", "p_normal", "differences are normal (Shapiro-Wilk)"),
+    ("linearity", "p_linearity", "field follows the laboratory along a straight line"),
+    ("profile_bias", "p_welch", "bias is the same in all training profiles"),
+    ("profile_bias", "p_equal_spread", "spread is the same in them (Brown-Forsythe)"),
+    ("equivalence", "p_tost", "mean bias is as large as the agreed one or larger (TOST)"),
+    ("mass_mismatch", "p_no_effect", "a wrong body mass has no effect"),
+    ("mass_mismatch", "p_full_effect", "a wrong body mass enters in full"),
 )
 _CHOICES: Final = (
     ("all pairs", "limits_of_agreement", "all"),
@@ -39,6 +52,11 @@ _CHOICES: Final = (
         "choice_of_pairs",
         "without_largest_difference",
     ),
+)
+_NAIVE: Final = (
+    "all pairs as if each were another athlete (naive: intervals too narrow)",
+    "limits_as_if_independent",
+    "all",
 )
 _AXES: Final = (
     ("mean of both, as here", "trend", "slope_on_mean"),
@@ -53,6 +71,23 @@ def structure_block(one: Comparison) -> Block:
         one.row(word, one.cell(name, statistic), digits) for name, statistic, word, digits in _LINES
     ]
     return one.table("structure of the difference", rows)
+
+
+def tests_block(one: Comparison) -> Block:
+    """Return every test that was made of one method, significant or not, and why others were not."""
+    rows = [
+        (escape(words), cell.shown(3) or f'<span class="absent">{escape(cell.reason)}</span>')
+        for name, statistic, words in _TESTS
+        for cell in [one.cell(name, statistic)]
+    ]
+    rows += [
+        (f"bias of {escape(group)} is that of the mean of profiles (Holm)", cell.shown(3))
+        for group in one.groups("profile_bias")
+        for cell in [one.cell("profile_bias", "p_difference", group)]
+        if cell.known
+    ]
+    columns = ("tested: that the", "p")
+    return table(f"{one.name}: every test made", columns, rows, numeric=("p",))
 
 
 def sensitivity_block(one: Comparison) -> Block:
@@ -83,7 +118,8 @@ def _conventions(one: Comparison) -> Block:
 def _choices(one: Comparison) -> Block:
     """Return bias and limits of parts of the pairs."""
     caption = f"{one.name}: bias and limits by choice of pairs (mL/kg/min), 95 % intervals below"
-    return parts_block(one, caption, _CHOICES)
+    naive = one.cell(_NAIVE[1], "bias").known  # only where some athlete has several pairs
+    return parts_block(one, caption, (*_CHOICES, _NAIVE) if naive else _CHOICES)
 
 
 def _axes(one: Comparison) -> Block:

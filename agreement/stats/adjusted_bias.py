@@ -7,9 +7,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.intervals import Interval, t_interval
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, NotEstimable
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.profiles import FEW_FOR_BIAS
 from agreement.stats.reml import random_intercept
 from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import NOT_ENOUGH_DATA
 
 Floats = npt.NDArray[np.float64]
 
@@ -151,6 +153,28 @@ def adjusted_bias(
         n - design.shape[1],
         clustered,
     )
+
+
+def profile_at_equal_level_of(data: MethodData) -> AdjustedBias:
+    """
+    Bias by profile beside that at equal fitness: difference ~ mean of both methods + profile.
+
+    Profiles differ in fitness, so that a trend with fitness shows up as bias of a profile; this is
+    descriptive, since the mean holds half of either method's error.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than two profiles of 5 athletes, or 10 athletes in all.
+    """
+    labels = data.pairs["training_profile"]
+    athletes = data.pairs.groupby(labels)["athlete_id"].nunique()
+    compared = athletes.index[(athletes >= FEW_FOR_BIAS) & (athletes.index != NOT_ENOUGH_DATA)]
+    if len(compared) < 2:
+        raise NotEstimable(NOT_ESTIMABLE, "fewer than two profiles of 5 athletes.")
+    used = labels.isin(compared).to_numpy()
+    level = pd.DataFrame({"mean of both methods": (data.field + data.lab)[used] / 2.0})
+    return adjusted_bias(data.difference[used], labels[used], level, athlete=data.athlete[used])
 
 
 def _mixed(d: Floats, who: npt.NDArray[np.generic], design: Floats) -> tuple[Floats, Floats]:

@@ -11,6 +11,7 @@ from typing import Final, Protocol
 
 import pandas as pd
 
+from agreement.stats.adjusted_bias import profile_at_equal_level_of
 from agreement.stats.averaging import averaging_curve_of
 from agreement.stats.budget import budget_of
 from agreement.stats.calibration import calibration_of
@@ -22,6 +23,8 @@ from agreement.stats.equivalence import equivalence_of
 from agreement.stats.errors_of_estimate import error_of
 from agreement.stats.limits_groups import STATISTICS as LIMITS
 from agreement.stats.limits_groups import limits_of_agreement_of
+from agreement.stats.linearity import linearity_of
+from agreement.stats.mass_mismatch import mass_mismatch_of
 from agreement.stats.method_data import MethodData
 from agreement.stats.parts import (
     borderline_moved_of,
@@ -30,11 +33,13 @@ from agreement.stats.parts import (
     choice_of_pairs_of,
 )
 from agreement.stats.passing_bablok import passing_bablok_of
+from agreement.stats.pooled import pooled_limits_of
 from agreement.stats.profiles import STATISTICS as OF_PROFILES
 from agreement.stats.profiles import profile_bias_of
 from agreement.stats.regression import regression_of
 from agreement.stats.repeatability import repeatability_of
 from agreement.stats.repeated_anova import limits_of_agreement_anova_of
+from agreement.stats.shape import shape_of
 from agreement.stats.slopes import drift_of, slope_on_one_method_of
 from agreement.stats.trend import trend_of
 from agreement.stats.verdict import verdict_of
@@ -49,6 +54,8 @@ COMPONENTS: Final = (
     "training_profile",
     "persistent_rest",
 )
+_OF_TREND: Final = ("p_joint", "intercept_on_mean", "residual_sd", "spread_intercept")
+_OF_DEMING: Final = ("slope_at_half_lambda", "slope_at_twice_lambda")
 DAYS: Final = tuple(str(day) for day in range(1, 15))
 
 
@@ -94,13 +101,15 @@ ANALYSES: Final = (
     Analysis("limits_of_agreement", LIMITS, limits_of_agreement_of, any_size=True),
     Analysis("limits_of_agreement_anova", LIMITS, limits_of_agreement_anova_of),
     Analysis("verdict", ("within_margin", "more_athletes"), verdict_of, any_size=True),
-    Analysis("trend", ("slope_on_mean", "p_slope", "spread_on_mean", "p_spread"), trend_of),
+    Analysis(
+        "trend", ("slope_on_mean", "p_slope", "spread_on_mean", "p_spread", *_OF_TREND), trend_of
+    ),
     Analysis(
         "regression", ("slope", "intercept", "r", "standard_error_of_estimate"), regression_of
     ),
-    Analysis("deming", ("slope", "intercept", "lambda"), deming_of),
+    Analysis("deming", ("slope", "intercept", "lambda", *_OF_DEMING), deming_of),
     Analysis("passing_bablok", ("slope", "intercept"), passing_bablok_of),
-    Analysis("concordance", ("ccc", "icc_a1"), concordance_of),
+    Analysis("concordance", ("ccc", "icc_a1", "icc_c1"), concordance_of),
     Analysis(
         "error",
         ("mae", "mape", "rmse", "share_within_margin", "total_deviation_index"),
@@ -111,7 +120,7 @@ ANALYSES: Final = (
     ),
     Analysis(
         "profile_bias",
-        (*OF_PROFILES, "p_welch"),
+        (*OF_PROFILES, "p_welch", "p_equal_spread", "spread_ratio"),
         profile_bias_of,
         unless_possible=(("all", ("p_welch",)),),
     ),
@@ -165,13 +174,26 @@ ANALYSES: Final = (
     Analysis("by_sex", LIMITS, by_sex_of),
     Analysis("by_age", LIMITS, by_age_of),
     Analysis("drift", ("change_in_30_days",), drift_of),
+    Analysis("limits_as_if_independent", LIMITS, pooled_limits_of),
+    Analysis("linearity", ("linearity_statistic", "p_linearity"), linearity_of),
+    Analysis(
+        "profile_at_equal_level",
+        ("adjusted_bias", "bias"),
+        profile_at_equal_level_of,
+        unless_possible=(("all", ("adjusted_bias", "bias")),),
+    ),
+    Analysis("shape", ("skewness", "p_normal"), shape_of),
+    Analysis("mass_mismatch", ("slope", "p_no_effect", "p_full_effect"), mass_mismatch_of),
 )
 
 _NO_UNIT = (
     *("within_margin", "more_athletes", "slope_on_mean", "p_slope", "spread_on_mean", "p_spread"),
     *("slope", "r", "lambda", "ccc", "icc_a1", "share_within_margin", "p_difference", "p_welch"),
     *("same_direction", "same_direction_beyond_noise", "ratio_of_sd", "p_pitman_morgan", "p_tost"),
-    *("factor", "slope_on_laboratory", "slope_on_field"),
+    *("factor", "slope_on_laboratory", "slope_on_field", "icc_c1", "p_equal_spread"),
+    *("spread_ratio", "skewness", "p_normal", "p_no_effect", "p_full_effect", "p_joint"),
+    *("linearity_statistic", "p_linearity"),
+    *_OF_DEMING,
 )
 _VARIANCES = ("total", *COMPONENTS)
 UNITS: Final[dict[str, str]] = (

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
 
 from agreement.stats.clusters import clusters
 from agreement.stats.intervals import said_p, z_of
@@ -14,6 +13,7 @@ from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable
 from agreement.stats.profiles import ProfileBias
 from agreement.stats.repeatability import FEW_REPEATS, laboratory_repeatability
 from agreement.stats.repeated import RepeatedLimits, limits_by_athlete
+from agreement.stats.shape import shape_of
 from agreement.stats.trend import SIGNIFICANT, Trend
 
 Floats = npt.NDArray[np.float64]
@@ -24,7 +24,6 @@ INFLUENTIAL = 0.10  # share of the half width by which one athlete may move a li
 UNEVEN_GROUPS = 2.0  # ratio of standard deviations
 MASS_PERCENT, GAP_DAYS = 2.0, 14
 WORTHWHILE = 0.2  # of the spread between athletes
-_LARGEST_SHAPIRO = 5000
 _FEW_CLUSTERS, _UNEQUAL_SIZES = 12, 3
 
 
@@ -121,17 +120,17 @@ def _of_inputs(data: MethodData) -> Iterator[Caution]:
 
 
 def _of_shape(data: MethodData) -> Iterator[Caution]:
-    means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
-    if float(np.ptp(means)) == 0.0:
+    try:
+        found = shape_of(data)
+    except NotEstimable:
         return
-    skew = float(stats.skew(means))
-    p = float(stats.shapiro(means[:_LARGEST_SHAPIRO]).pvalue)
-    if p < NOT_NORMAL_P or abs(skew) > SKEWED:
+    if found.p_normal < NOT_NORMAL_P or abs(found.skewness) > SKEWED:
         yield Caution(
             "not_normal",
-            f"The differences are not normal (Shapiro-Wilk {said_p(p)}, skewness {skew:.1f}): "
-            "look at quantile limits beside the normal ones.",
+            f"The differences are not normal (Shapiro-Wilk {said_p(found.p_normal)}, skewness "
+            f"{found.skewness:.1f}): look at quantile limits beside the normal ones.",
         )
+    means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
     moved = _largest_move(means)
     if moved > INFLUENTIAL:
         yield Caution(

@@ -38,6 +38,7 @@ class Concordance:
     icc_a1_interval : Interval
     icc_c1 : float
         Of consistency, which hides a bias: ICC(C,1), also called ICC(3,1).
+    icc_c1_interval : Interval
     clustered : bool
         Whether the intervals are from a bootstrap over athletes.
     """
@@ -51,14 +52,16 @@ class Concordance:
     icc_a1: float
     icc_a1_interval: Interval
     icc_c1: float
+    icc_c1_interval: Interval
     clustered: bool = False
 
     def to_frame(self) -> pd.DataFrame:
-        """Return ccc and icc_a1 as rows, unrounded."""
+        """Return ccc, icc_a1 and icc_c1 as rows, unrounded."""
         note = "clustered" if self.clustered else ""
         rows = (
             ("ccc", self.ccc, self.ccc_interval),
             ("icc_a1", self.icc_a1, self.icc_a1_interval),
+            ("icc_c1", self.icc_c1, self.icc_c1_interval),
         )
         return rows_frame(
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
@@ -142,6 +145,7 @@ def concordance(
         absolute.value,
         absolute.interval,
         consistent.value,
+        consistent.interval,
     )
 
 
@@ -170,6 +174,7 @@ def concordance_of(data: MethodData) -> Concordance:
         n=data.n,
         ccc_interval=drawn.bca_interval(0),
         icc_a1_interval=drawn.bca_interval(1),
+        icc_c1_interval=drawn.bca_interval(2),
         clustered=True,
     )
 
@@ -192,7 +197,7 @@ def _ccc_interval(ccc: float, r: float, u: float, n: int, level: float) -> Inter
 
 
 def _from_sums(sums: Floats) -> Floats:
-    """Ccc and ICC(A,1), the identity for two methods, from sums of 1, x, y, xx, yy, xy."""
+    """Ccc, ICC(A,1) and ICC(C,1), the identities for two methods, from sums of 1, x, y, xx, yy, xy."""
     n, sx, sy, sxx, syy, sxy = sums.T
     sxx, syy, sxy = sxx - sx * sx / n, syy - sy * sy / n, sxy - sx * sy / n
     shift = (sx - sy) / n
@@ -200,4 +205,5 @@ def _from_sums(sums: Floats) -> Floats:
         ccc = 2 * sxy / (sxx + syy + n * shift**2)
         of_differences = (sxx + syy - 2 * sxy) / n
         icc = 2 * sxy / (sxx + syy + (n - 1) * (shift**2) - of_differences)
-    return np.stack([ccc, icc], axis=1)
+        consistent = 2 * sxy / (sxx + syy)
+    return np.stack([ccc, icc, consistent], axis=1)

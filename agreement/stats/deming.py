@@ -69,13 +69,15 @@ class Deming:
     clustered: bool = False
 
     def to_frame(self) -> pd.DataFrame:
-        """Return slope, intercept and lambda as rows, unrounded."""
+        """Return slope, intercept and lambda, then the slopes at half and twice lambda, as rows."""
         note = "clustered" if self.clustered else ""
         none, of_lambda = Interval(np.nan, np.nan), "assumed" if self.assumed else ""
         rows = (
             ("slope", self.slope, self.slope_interval, "1", note),
             ("intercept", self.intercept, self.intercept_interval, UNIT, note),
             ("lambda", self.error_ratio, none, "1", of_lambda),
+            ("slope_at_half_lambda", self.sensitivity[0].slope, none, "1", ""),
+            ("slope_at_twice_lambda", self.sensitivity[2].slope, none, "1", ""),
         )
         return rows_frame(
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=text)

@@ -9,10 +9,12 @@ import pandas as pd
 
 from agreement.stats.bootstrap import Floats
 from agreement.stats.limits import checked_pairs
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.passing_bablok import passing_bablok
 from agreement.stats.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
 from agreement.stats.rows import Row, html_table, rows_frame
 
+MOST_SIMULATED: Final = 1000
 FIVE_PERCENT: Final = 1.36  # of the Kolmogorov-Smirnov statistic, as in the 1983 paper (memory)
 
 
@@ -114,6 +116,23 @@ def linearity(
         new_y = np.round(fit.intercept + fit.slope * (on_line + noise[1]), decimals)
         reached += cusum_statistic(new_x, new_y, *_line(new_x, new_y)) >= statistic
     return Linearity(len(x), statistic, (reached + 1) / (n_simulations + 1), n_simulations)
+
+
+def linearity_of(data: MethodData) -> Linearity:
+    """
+    Test of a straight line of one method and mode, for the results table: 99 simulations.
+
+    Raises
+    ------
+    NotEstimable
+        Where there is no Passing-Bablok line, when athletes have several pairs (the test takes them
+        as independent), and above 1000 pairs (simulation would take minutes).
+    """
+    if data.clustered:
+        raise NotEstimable(NOT_ESTIMABLE, "the test takes one pair per athlete.")
+    if data.n_pairs > MOST_SIMULATED:
+        raise NotEstimable(NOT_ESTIMABLE, f"not simulated above {MOST_SIMULATED} pairs.")
+    return linearity(data.field, data.lab, n_simulations=99, rng=data.seed)
 
 
 def cusum_statistic(x: Floats, y: Floats, slope: float, intercept: float) -> float:

@@ -94,10 +94,17 @@ class ProfileBias:
     clustered: bool
 
     def to_frame(self) -> pd.DataFrame:
-        """Return p_welch under group ``all``, then the rows of every profile."""
+        """Return p_welch and what is said of spreads under group ``all``, then every profile."""
         note = self.reason or ("clustered: mixed model" if self.clustered else "")
+        spread = "not_estimable: the test takes one pair per athlete" if self.clustered else ""
+        named = (
+            ("p_welch", self.p_equal, note),
+            ("p_equal_spread", self.p_spread, spread),
+            ("spread_ratio", self.spread_ratio, ""),
+        )
         test = rows_frame(
-            [Row.of("p_welch", self.p_equal, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)]
+            Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=said)
+            for name, value, said in named
         )
         test.insert(0, "group", "all")
         frames = [self._profile_frame(profile) for profile in self.profiles]

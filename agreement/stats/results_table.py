@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import AgreementWarning
+from agreement.stats.adjusted_bias import AdjustedBias
 from agreement.stats.analyses import ANALYSES, Analysis, HasFrame
 from agreement.stats.averaging import AveragingCurve
 from agreement.stats.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
@@ -23,14 +24,18 @@ from agreement.stats.errors_of_estimate import ErrorsOfEstimate
 from agreement.stats.evidence import Evidence
 from agreement.stats.limits import FEWEST
 from agreement.stats.limits_groups import GroupedLimits
+from agreement.stats.linearity import Linearity
+from agreement.stats.mass_mismatch import MassMismatch
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.parts import Parts
 from agreement.stats.passing_bablok import PassingBablok
+from agreement.stats.pooled import PooledLimits
 from agreement.stats.profiles import ProfileBias
 from agreement.stats.regression import Regression
 from agreement.stats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.repeated_anova import AnovaLimits
 from agreement.stats.result_rows import Labelled, assembled, empty_frame
+from agreement.stats.shape import Shape
 from agreement.stats.slopes import Drift, OnOneMethod
 from agreement.stats.trend import Trend
 from agreement.stats.two_estimators import Comparison, two_estimators_of
@@ -80,6 +85,11 @@ class MethodResults:
     by_sex: Parts | None = None
     by_age: Parts | None = None
     drift: Drift | None = None
+    limits_as_if_independent: PooledLimits | None = None
+    linearity: Linearity | None = None
+    profile_at_equal_level: AdjustedBias | None = None
+    shape: Shape | None = None
+    mass_mismatch: MassMismatch | None = None
     cautions: tuple[Caution, ...] = ()
 
     @property

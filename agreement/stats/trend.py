@@ -164,12 +164,17 @@ class Trend:
         return Band(centre, low, high)
 
     def to_frame(self) -> pd.DataFrame:
-        """Return slope_on_mean, p_slope, spread_on_mean and p_spread as rows."""
+        """
+        Return slope_on_mean, p_slope, spread_on_mean and p_spread as rows, then the joint test.
+
+        Last come intercept_on_mean, residual_sd and spread_intercept: with the two slopes they are
+        all that regression limits need.
+        """
         note = "" if self.replicates is None else "clustered"
 
-        def row(name: str, value: float, interval: Interval | None = None) -> Row:
+        def row(name: str, value: float, interval: Interval | None = None, unit: str = "1") -> Row:
             return Row.of(
-                name, value, interval, n=self.n, n_pairs=self.n_pairs, unit="1", note=note
+                name, value, interval, n=self.n, n_pairs=self.n_pairs, unit=unit, note=note
             )
 
         return rows_frame(
@@ -178,8 +183,19 @@ class Trend:
                 row("p_slope", self.p_slope),
                 row("spread_on_mean", self.spread.slope, self.spread_interval()),
                 row("p_spread", self.p_spread),
+                self._joint_row(),
+                row("intercept_on_mean", self.line.intercept, unit=UNIT),
+                row("residual_sd", self.line.residual_sd, unit=UNIT),
+                row("spread_intercept", self.spread.intercept, unit=UNIT),
             ]
         )
+
+    def _joint_row(self) -> Row:
+        """Return the joint test; it knows nothing of athletes, so with repeats there is none."""
+        told = self.replicates is None
+        note = "" if told else "not_estimable: the joint test takes one pair per athlete"
+        p = self.p_joint if told else np.nan
+        return Row.of("p_joint", p, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
 
     def summary(self) -> str:
         """Say slope and spread in one sentence."""

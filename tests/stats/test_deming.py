@@ -156,7 +156,10 @@ def test_lambda_from_repeats_of_both():
     assert ratio.value == pytest.approx(within / repeats, rel=1e-9)
     assert ratio.value == pytest.approx(9 / 4, rel=0.4)
     frame = deming_of(data).to_frame()
-    assert frame["note"].tolist() == ["clustered", "clustered", ""]
+    assert frame["note"].tolist() == ["clustered", "clustered", "", "", ""]
+    named = frame.set_index("statistic")["value"]
+    for name, share in (("slope_at_half_lambda", 0.5), ("slope_at_twice_lambda", 2.0)):
+        assert named[name] == deming(data.field, data.lab, error_ratio=share * ratio.value).slope
 
 
 def test_lambda_is_assumed_without_repeats():

@@ -107,7 +107,8 @@ def analysed(pairs):
 def test_the_size_of_a_profile_decides_what_it_shows():
     found = analysed(squad([12, 7, 3]))
     shown = found.to_frame().set_index(["group", "statistic"])
-    assert list(shown.index[:2]) == [("all", "p_welch"), ("a", "bias")]
+    first = [("all", name) for name in ("p_welch", "p_equal_spread", "spread_ratio")]
+    assert list(shown.index[:4]) == [*first, ("a", "bias")]
     known = shown["value"].notna()
     assert known["a"].all()
     assert known["b"].to_dict() == {
