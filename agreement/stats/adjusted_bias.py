@@ -127,14 +127,14 @@ def adjusted_bias(
     if not (np.isfinite(d).all() and np.isfinite(x).all()):
         message = "differences and covariates must be known; leave out pairs without them"
         raise ValueError(message)
-    names = tuple(str(name) for name in np.unique(labels))
-    design = np.hstack(
-        [(labels[:, None] == np.array(names)).astype(np.float64), x - x.mean(axis=0)]
-    )
     n = np.unique(who).size
     if n < ATHLETES_PER_COVARIATE * max(1, x.shape[1]):
         sentence = f"{n} athletes are too few for {x.shape[1]} covariates."
         raise NotEstimable(TOO_FEW, sentence)
+    names = tuple(str(name) for name in np.unique(labels))
+    design = np.hstack(
+        [(labels[:, None] == np.array(names)).astype(np.float64), x - x.mean(axis=0)]
+    )
     counts = np.array([np.unique(who[labels == name]).size for name in names])
     if counts.min() < 2:
         raise NotEstimable(TOO_FEW, "a profile of one athlete cannot be adjusted.")

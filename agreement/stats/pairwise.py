@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.method_data import TOO_FEW, NotEstimable
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, NotEstimable
 
 
 def games_howell(difference: npt.ArrayLike, profile: npt.ArrayLike) -> pd.DataFrame:
@@ -25,7 +25,9 @@ def games_howell(difference: npt.ArrayLike, profile: npt.ArrayLike) -> pd.DataFr
     Raises
     ------
     NotEstimable
-        With fewer than two profiles or a profile of fewer than three athletes.
+        With fewer than two profiles, a profile of fewer than three athletes or one without spread.
+    ValueError
+        With missing or infinite values.
 
     References
     ----------
@@ -35,9 +37,14 @@ def games_howell(difference: npt.ArrayLike, profile: npt.ArrayLike) -> pd.DataFr
     data = pd.DataFrame(
         {"d": np.asarray(difference, np.float64), "group": np.asarray(profile, str)}
     )
+    if not np.isfinite(data["d"]).all():
+        message = "differences are missing or infinite; leave them out"
+        raise ValueError(message)
     sizes = data["group"].value_counts()
     if len(sizes) < 2 or sizes.min() < 3:
         raise NotEstimable(TOO_FEW, "every pair of profiles needs three athletes in each.")
+    if not (data.groupby("group")["d"].agg(np.ptp) > 0.0).all():
+        raise NotEstimable(NOT_ESTIMABLE, "a profile without any spread cannot be compared.")
     import pingouin  # heavy, and only needed where this table is shown
 
     table = pingouin.pairwise_gameshowell(data, dv="d", between="group")

@@ -96,11 +96,12 @@ class ProfileBias:
     def to_frame(self) -> pd.DataFrame:
         """Return p_welch and what is said of spreads under group ``all``, then every profile."""
         note = self.reason or ("clustered: mixed model" if self.clustered else "")
-        spread = "not_estimable: the test takes one pair per athlete" if self.clustered else ""
+        flat = f"{NOT_ESTIMABLE}: fewer than two profiles with a spread"
+        taken = f"{NOT_ESTIMABLE}: the test takes one pair per athlete" if self.clustered else flat
         named = (
             ("p_welch", self.p_equal, note),
-            ("p_equal_spread", self.p_spread, spread),
-            ("spread_ratio", self.spread_ratio, ""),
+            ("p_equal_spread", self.p_spread, taken if np.isnan(self.p_spread) else ""),
+            ("spread_ratio", self.spread_ratio, flat if np.isnan(self.spread_ratio) else ""),
         )
         test = rows_frame(
             Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=said)

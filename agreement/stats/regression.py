@@ -11,7 +11,7 @@ from agreement.stats.bootstrap import Replicates, Resampling, bootstrap_of_sums
 from agreement.stats.intervals import Interval, checked_share, correlation_interval
 from agreement.stats.least_squares import Line, fit_line
 from agreement.stats.limits import checked_pairs
-from agreement.stats.method_data import MethodData
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -109,16 +109,26 @@ class Regression:
             ("standard_error_of_estimate", self.standard_error_of_estimate, UNIT),
         )
         note = "" if self.replicates is None else "clustered"
+        flat = f"{NOT_ESTIMABLE}: all laboratory values are equal"
         return rows_frame(
-            Row.of(name, value, interval, n=self.n, n_pairs=self.n_pairs, unit=unit, note=note)
+            Row.of(
+                name,
+                value,
+                interval,
+                n=self.n,
+                n_pairs=self.n_pairs,
+                unit=unit,
+                note=flat if np.isnan(value) else note,
+            )
             for (name, value, unit), interval in zip(named, self.intervals(), strict=True)
         )
 
     def summary(self) -> str:
         """Say line and error in one sentence."""
+        of_r = "no r: equal laboratory values" if np.isnan(self.r) else f"r = {self.r:.2f}"
         return (
             f"Laboratory = {self.intercept:.1f} + {self.slope:.2f} x field, with a standard error "
-            f"of estimate of {self.standard_error_of_estimate:.1f} mL/kg/min (r = {self.r:.2f})."
+            f"of estimate of {self.standard_error_of_estimate:.1f} mL/kg/min ({of_r})."
         )
 
     def _repr_html_(self) -> str:

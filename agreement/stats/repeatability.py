@@ -124,12 +124,17 @@ def repeatability(
     ------
     NotEstimable
         When no group holds two values.
+    ValueError
+        With missing or infinite values.
 
     References
     ----------
     .. [1] Bland JM, Altman DG. Measurement error. BMJ 1996;313:744.
     """
     x = np.asarray(values, dtype=np.float64)
+    if not np.isfinite(x).all():
+        message = f"{np.count_nonzero(~np.isfinite(x))} repeated values are missing or infinite"
+        raise ValueError(message)
     _, first, codes = np.unique(np.asarray(group), return_index=True, return_inverse=True)
     sizes = np.bincount(codes)
     kept = sizes[codes] > 1
