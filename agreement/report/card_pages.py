@@ -61,7 +61,7 @@ def lacking_intensities(cohort: Cohort) -> dict[str, str]:
     words: dict[str, list[str]] = {}
     dates = cohort.laboratory.frame.set_index("lab_test_id")["date"]
     profiles = cohort.laboratory.profiles
-    profiles = profiles.assign(date=profiles["lab_test_id"].map(dates))
+    profiles = profiles.assign(date=dates.reindex(profiles["lab_test_id"]).to_numpy())
     for athlete, row in _latest(profiles).items():
         words[athlete] = [
             f"{name} training ({plain(100 * row[zone], 0)} % of the time)"

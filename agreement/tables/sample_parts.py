@@ -2,6 +2,7 @@
 
 import gzip
 import re
+import zlib
 from pathlib import Path
 from typing import Final
 
@@ -39,7 +40,7 @@ def holds_sessions(path: Path, file: str, form: FileFormat, findings: Findings) 
         return any(plain_name(name) in wanted for name in _names(path))
     except ImportError:
         return False  # whoever reads it says what to install
-    except (OSError, EOFError, ValueError) as error:  # Arrow's own errors are among these
+    except (OSError, EOFError, ValueError, zlib.error) as error:  # Arrow's own are among these
         what = f"The file cannot be read ({type(error).__name__})."
         findings.stop("unreadable_file", file, what, "Write it again.")
         return None

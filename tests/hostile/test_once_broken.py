@@ -163,6 +163,21 @@ def test_a_method_all_of_whose_athletes_take_a_drug_has_a_section(tmp_path):
     assert "calibration line" in report.regression().html
 
 
+def test_a_study_without_a_usable_laboratory_value_has_no_cards(tmp_path):
+    folder = BARE | {"lab.csv": re.sub(rb",[\d.]+\n", b",\n", BARE["lab.csv"])}
+    assert open_report(write_folder(folder, tmp_path / "study")).cards.empty
+
+
+def test_a_packed_sample_file_that_is_spoilt_is_named(tmp_path):
+    packed = gzip.compress(b"t_s,hr_bpm\n" + b"".join(b"%d,%d\n" % (i, i % 97) for i in range(999)))
+    broken = packed[:40] + bytes(byte ^ 0xFF for byte in packed[40:80]) + packed[80:]
+    whole = small_study()
+    samples = next(name for name in whole if name.startswith("samples/"))
+    folder = {name: content for name, content in whole.items() if name != samples}
+    folder[samples.removesuffix(".gz").removesuffix(".csv") + ".csv.gz"] = broken
+    assert "cannot be read" in said(write_folder(folder, tmp_path / "study"))
+
+
 # --- more than any table -------------------------------------------------------------------------
 
 

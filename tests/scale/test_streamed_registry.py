@@ -193,6 +193,7 @@ def test_people_who_withdrew_leave_every_part_in_one_line(registry, tmp_path):
     assert len(own) == 1
 
 
+@pytest.mark.slow
 def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monkeypatch):
     from agreement.report import any_size
 
