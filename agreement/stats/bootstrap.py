@@ -90,6 +90,12 @@ class Replicates:
 
         Falls back to percentiles, and says so in `notes`, where it is undefined.
 
+        Notes
+        -----
+        Short of its word in small studies. Of 30 normal athletes a 95 % interval holds the truth in
+        93 % of studies for means, slopes and limits, in 91 to 92 % for spreads (rmse, standard
+        deviation, standard error of estimate), and in 89 % for the slope of the spread (measured).
+
         References
         ----------
         .. [1] Efron B, Tibshirani RJ. An introduction to the bootstrap. Chapman & Hall, 1993, ch. 14.

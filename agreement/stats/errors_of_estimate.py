@@ -157,6 +157,11 @@ def errors_of_estimate(
     share : float, default 0.90
         Of the total deviation index.
 
+    Notes
+    -----
+    With 30 athletes the bootstrap intervals hold the truth in 93 % (mae, mape) and 91 % (rmse) of
+    studies instead of 95 % (measured); that of the share within the margin, one pair each, in 94 %.
+
     Raises
     ------
     ValueError

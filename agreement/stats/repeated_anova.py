@@ -102,6 +102,11 @@ def limits_of_agreement_anova(
     ValueError
         With fewer than 3 athletes, without any repeated athlete, or with missing values.
 
+    Notes
+    -----
+    With 30 athletes the bootstrap intervals hold the truth in 93 % (bias, limits) and 91 % (standard
+    deviation) of studies instead of 95 % (measured). Those of the unweighted form hold 95 %.
+
     References
     ----------
     .. [1] Bland JM, Altman DG. Agreement between methods of measurement with multiple observations

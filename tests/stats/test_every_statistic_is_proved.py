@@ -1,0 +1,383 @@
+"""
+For every public statistic: the printed source, the independent computation, the simulated coverage.
+
+The table names tests; this file checks that they exist and that no statistic is missing. "none"
+means that no printed value was found, "no interval" that there is nothing to cover.
+"""
+
+import ast
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+import agreement
+from agreement.stats.analyses import ANALYSES
+
+TESTS = Path(__file__).parents[1]
+STATS = Path(agreement.__file__).parent / "stats"
+NONE, NO_INTERVAL = "none", "no interval"
+COVERAGE = "test_interval_coverage::test_share_of_studies_whose_interval_holds_the_truth"
+RECOVERED = "test_budget_recovered::test_known_parts_are_recovered"
+
+
+class Proof(NamedTuple):
+    """Names of tests, as file::function in tests/stats."""
+
+    source: str
+    independent: str
+    coverage: str
+
+
+PROOFS = {
+    "limits_of_agreement": Proof(
+        "test_limits::test_peak_flow_1986",
+        "test_limits::test_exact_intervals_are_noncentral_t_by_a_general_library",
+        "test_limits::test_the_exact_interval_covers_the_upper_limit",
+    ),
+    "limits_by_group": Proof(NONE, "test_grouped_limits::test_each_group_alone", COVERAGE),
+    "limits_of_agreement_repeated": Proof(
+        "test_repeated::test_cardiac_output_unweighted_form_with_mover_interval",
+        "test_repeated::test_the_analysis_of_variance_by_a_general_library",
+        "test_repeated::test_the_mover_interval_covers_the_upper_limit",
+    ),
+    "limits_by_athlete": Proof(
+        "test_repeated::test_cardiac_output_unweighted_form_with_mover_interval",
+        "test_repeated::test_one_reading_each_is_the_simple_design",
+        "test_repeated::test_the_mover_interval_covers_the_upper_limit",
+    ),
+    "limits_as_if_independent": Proof(
+        NONE, "test_mass_and_shape::test_naive_pooling_is_shown_as_such_and_too_sure", NO_INTERVAL
+    ),  # its interval is wrong on purpose
+    "limits_of_agreement_anova": Proof(
+        "test_repeated::test_cardiac_output_2007_true_value_varies",
+        "test_repeated::test_the_analysis_of_variance_by_a_general_library",
+        COVERAGE,
+    ),
+    "limits_of_agreement_replicates": Proof(
+        "test_repeated::test_blood_pressure_1999_three_replicates",
+        "test_repeated::test_one_reading_each_is_the_simple_design",
+        COVERAGE,
+    ),
+    "random_intercept": Proof(
+        "test_reml::test_cardiac_output_against_printed_variance_components",
+        "test_reml::test_variances_and_coefficients_against_a_general_mixed_model",
+        COVERAGE,
+    ),
+    "repeatability": Proof(
+        "test_errors_and_shares::test_peak_flow_of_children_1996",
+        "test_errors_and_shares::test_single_values_say_nothing_and_change_nothing",
+        COVERAGE,
+    ),
+    "laboratory_repeatability": Proof(
+        "test_errors_and_shares::test_within_person_variances_of_blood_pressure_1999",
+        "test_errors_and_shares::test_without_repeats_a_declared_error_is_marked_as_assumed",
+        COVERAGE,
+    ),
+    "field_repeatability": Proof(
+        "test_errors_and_shares::test_smallest_real_change_of_blood_pressure_1999",
+        "test_errors_and_shares::test_field_repeatability_is_between_the_days_of_one_window",
+        COVERAGE,
+    ),
+    "trend": Proof(
+        "test_trend::test_the_certified_line_of_norris",
+        "test_trend::test_slope_spread_and_both_tests_against_a_general_library",
+        COVERAGE,
+    ),
+    "line_on_mean": Proof(
+        "test_trend::test_the_certified_line_of_norris",
+        "test_trend::test_slope_spread_and_both_tests_against_a_general_library",
+        COVERAGE,
+    ),
+    "ratio_limits": Proof(
+        NONE,
+        "test_ratio_and_quantile_limits::"
+        "test_ratio_limits_are_the_geometric_mean_and_its_normal_limits",
+        COVERAGE,
+    ),
+    "quantile_limits": Proof(
+        "test_ratio_and_quantile_limits::test_quantile_limits_of_blood_pressure_1999",
+        "test_ratio_and_quantile_limits::test_a_distribution_free_interval_needs_146_athletes",
+        "test_ratio_and_quantile_limits::test_the_distribution_free_interval_covers",
+    ),
+    "shape": Proof(
+        "test_mass_and_shape::test_shapiro_wilk_of_printed_weights",
+        "test_mass_and_shape::test_shape_is_that_of_athletes_and_of_a_general_library",
+        NO_INTERVAL,
+    ),
+    "mass_mismatch": Proof(
+        NONE,
+        "test_mass_and_shape::test_by_another_library",
+        "test_mass_and_shape::test_coverage_of_the_slope",
+    ),
+    "profile_bias": Proof(
+        "test_profiles::test_welch_on_plant_growth",
+        "test_profiles::test_deviations_of_repeated_pairs_are_of_athlete_means",
+        COVERAGE,
+    ),
+    "adjusted_bias": Proof(
+        NONE, "test_profiles::test_adjusted_bias_against_a_general_library", COVERAGE
+    ),
+    "welch_test": Proof(
+        "test_profiles::test_welch_on_plant_growth",
+        "test_profiles::test_against_general_libraries",
+        NO_INTERVAL,
+    ),
+    "contrasts_with_overall": Proof(
+        "test_profiles::test_two_groups_are_the_sleep_data",
+        "test_profiles::test_against_general_libraries",
+        COVERAGE,
+    ),
+    "brown_forsythe": Proof(
+        "test_profiles::test_brown_forsythe_on_plant_growth",
+        "test_profiles::test_against_general_libraries",
+        NO_INTERVAL,
+    ),
+    "holm": Proof(NONE, "test_profiles::test_holm_against_a_general_library", NO_INTERVAL),
+    "games_howell": Proof(
+        NONE, "test_profiles::test_games_howell_is_the_studentised_range", NO_INTERVAL
+    ),
+    "regression": Proof(
+        "test_trend::test_the_certified_line_of_norris",
+        "test_regression_error::test_line_error_and_intervals",
+        COVERAGE,
+    ),
+    "fit_line": Proof(
+        "test_trend::test_the_certified_line_of_norris",
+        "test_regression_error::test_line_error_and_intervals",
+        COVERAGE,
+    ),
+    "deming": Proof(
+        "test_deming::test_pearson_1901",
+        "test_deming::test_orthogonal_distance_regression_agrees",
+        "test_deming::test_coverage_of_the_jackknife",
+    ),
+    "passing_bablok": Proof(
+        "test_passing_bablok::test_giavarina_2015",
+        "test_passing_bablok::test_same_bits_as_listing_every_slope",
+        "test_passing_bablok::test_coverage_of_the_slope_interval",
+    ),
+    "clustered_intervals": Proof(
+        NONE,
+        "test_passing_bablok::test_clustered_intervals_by_resampling_and_by_projection_agree",
+        "test_passing_bablok::test_coverage_of_the_clustered_interval",
+    ),
+    "linearity": Proof(NONE, "test_linearity::test_statistic_by_hand", NO_INTERVAL),
+    "concordance": Proof(
+        "test_concordance::test_corrected_variance_of_2000",
+        "test_concordance::test_identity_on_the_peak_flow_data",
+        "test_concordance::test_coverage",
+    ),
+    "intraclass_correlation": Proof(
+        "test_concordance::test_shrout_fleiss_1979",
+        "test_concordance::test_pingouin_agrees_on_all_forms",
+        "test_concordance::test_coverage",
+    ),
+    "errors_of_estimate": Proof(NONE, "test_errors_and_shares::test_errors_by_hand", COVERAGE),
+    "between_method_error": Proof(
+        NONE,
+        "test_errors_and_shares::test_between_method_error_against_paired_repeats",
+        COVERAGE,
+    ),
+    "wilson_interval": Proof(
+        "test_errors_and_shares::test_newcombes_table",
+        "test_errors_and_shares::test_shares_against_a_general_library",
+        COVERAGE,
+    ),
+    "clopper_pearson_interval": Proof(
+        "test_errors_and_shares::test_newcombes_table",
+        "test_errors_and_shares::test_shares_against_a_general_library",
+        "test_errors_and_shares::test_shares_against_a_general_library",
+    ),  # holds at least its word by construction
+    "coverage_probability": Proof(
+        NONE,
+        "test_errors_and_shares::test_the_normal_share_and_the_coverage_of_its_interval",
+        "test_errors_and_shares::test_the_normal_share_and_the_coverage_of_its_interval",
+    ),
+    "total_deviation_index": Proof(
+        NONE,
+        "test_errors_and_shares::test_total_deviation_index_plug_in_holds_the_share",
+        "test_errors_and_shares::test_the_upper_bound_of_the_index_covers",
+    ),
+    "equivalence": Proof(
+        NONE,
+        "test_equivalence::test_statsmodels_agrees",
+        "test_equivalence::test_size_at_the_margin",
+    ),
+    "everyone_within": Proof(
+        NONE, "test_equivalence::test_claim_for_95_percent_of_athletes", NO_INTERVAL
+    ),
+    "change": Proof(
+        NONE,
+        "test_change::test_slow_recomputation",
+        "test_change::test_coverage_of_limits_and_slope_of_changes",
+    ),
+    "same_direction": Proof(NONE, "test_change::test_directions_by_hand", COVERAGE),
+    "three_way": Proof(NONE, "test_change::test_three_way_table_and_weighted_kappa", COVERAGE),
+    "responsiveness": Proof(NONE, "test_change::test_response_is_mean_over_spread", COVERAGE),
+    "two_estimators": Proof(
+        NONE,
+        "test_two_estimators::test_p_value_is_that_of_sum_and_difference",
+        "test_two_estimators::test_coverage_and_size",
+    ),
+    "calibration": Proof(
+        NONE,
+        "test_calibration::test_errors_by_a_slow_loop",
+        "test_calibration::test_coverage_for_a_new_athlete",
+    ),
+    "budget": Proof(NONE, "test_budget::test_shares_by_every_order_and_another_library", RECOVERED),
+    "averaging_curve": Proof(
+        NONE,
+        "test_averaging::test_observed_by_a_slow_loop",
+        "test_budget_recovered::test_the_known_curve_is_recovered",
+    ),
+    "plan": Proof(
+        "test_planning::test_printed_size_of_2016",
+        "test_planning::test_smallest_size_for_a_precision",
+        NO_INTERVAL,
+    ),
+    "half_width_of_limit": Proof(NONE, "test_planning::test_half_width_of_a_limit", NO_INTERVAL),
+    "athletes_per_group": Proof(NONE, "test_planning::test_group_contrast", NO_INTERVAL),
+    "power_of_verdict": Proof(
+        "test_planning_power::test_the_published_sample_size",
+        "test_planning_power::test_the_closed_form_is_the_power_where_the_bias_is_not_near_zero",
+        NO_INTERVAL,
+    ),
+    "athletes_needed": Proof(
+        "test_planning_power::test_the_published_sample_size",
+        "test_planning_power::test_the_answer_is_the_smallest",
+        NO_INTERVAL,
+    ),
+    "simulated_power": Proof(
+        NONE, "test_planning::test_simulated_power_is_the_integral", NO_INTERVAL
+    ),
+    "power_curve": Proof(NONE, "test_planning::test_power_curve_rises", NO_INTERVAL),
+    "athletes_needed_clustered": Proof(
+        NONE, "test_planning::test_several_pairs_need_fewer_athletes", NO_INTERVAL
+    ),
+    "bootstrap": Proof(
+        "test_bootstrap::test_the_printed_example_of_1993",
+        "test_bootstrap::test_bca_of_one_row_each_is_that_of_a_general_library",
+        "test_bootstrap::test_the_interval_and_the_p_value_of_a_mean_are_a_little_liberal",
+    ),
+    "bootstrap_of_sums": Proof(
+        "test_bootstrap::test_the_printed_example_of_1993",
+        "test_bootstrap::test_both_routes_agree",
+        COVERAGE,
+    ),
+    "limit_factors": Proof(
+        "test_tolerance::test_factors_of_limits",
+        "test_tolerance::test_the_factor_of_one_limit_by_direct_integration",
+        "test_limits::test_the_exact_interval_covers_the_upper_limit",
+    ),
+    "approximate_factors": Proof(
+        "test_limits::test_peak_flow_1986_intervals",
+        "test_tolerance::test_the_large_sample_form_takes_over_without_a_step",
+        NO_INTERVAL,
+    ),  # kept to reproduce older papers; the docstring says on which side it flatters
+    "tolerance_factor": Proof(
+        "test_tolerance::test_two_sided_tolerance_factors",
+        "test_tolerance::test_tolerance_factors_hold_what_they_say",
+        "test_tolerance::test_tolerance_factors_hold_what_they_say",
+    ),
+    "howe_factor": Proof(
+        "test_tolerance::test_the_handbooks_approximation",
+        "test_tolerance::test_tolerance_factors_hold_what_they_say",
+        NO_INTERVAL,
+    ),
+    "variance_interval": Proof(
+        "test_repeated::test_cardiac_output_unweighted_form_with_mover_interval", COVERAGE, COVERAGE
+    ),
+    "interval_of_difference": Proof(NONE, RECOVERED, RECOVERED),
+    "mover_half_widths": Proof(
+        "test_repeated::test_cardiac_output_unweighted_form_with_mover_interval",
+        "test_repeated::test_the_mover_interval_covers_the_upper_limit",
+        "test_repeated::test_the_mover_interval_covers_the_upper_limit",
+    ),
+    "sd_interval": Proof(
+        "test_errors_and_shares::test_peak_flow_of_children_1996",
+        "test_regression_error::test_line_error_and_intervals",
+        COVERAGE,
+    ),
+    "t_interval": Proof(
+        "test_profiles::test_two_groups_are_the_sleep_data",
+        "test_regression_error::test_line_error_and_intervals",
+        COVERAGE,
+    ),
+    "correlation_interval": Proof(
+        NONE, "test_regression_error::test_line_error_and_intervals", COVERAGE
+    ),
+    "verdict": Proof(NONE, "test_verdict::test_outcomes", NO_INTERVAL),
+    "limits_by_convention": Proof(
+        "test_parts_and_slopes::test_the_factor_t_is_that_of_the_printed_table",
+        "test_parts_and_slopes::test_limits_by_convention_hang_on_their_factor",
+        NO_INTERVAL,
+    ),
+    "drift": Proof(
+        NONE,
+        "test_parts_and_slopes::test_slopes_of_one_pair_each_are_those_of_least_squares",
+        COVERAGE,
+    ),
+}
+# analyses of the results table that show a statistic of another name
+SHOWN_BY = {
+    "error": "errors_of_estimate",
+    "profile_at_equal_level": "adjusted_bias",
+    "slope_on_one_method": "drift",
+    **dict.fromkeys(
+        ("choice_of_pairs", "borderline_moved", "by_sex", "by_age"), "limits_by_athlete"
+    ),
+}
+# public functions that compute no statistic of their own: checks, sums, rows, sorting, words
+PARTS = {
+    *("athlete_codes", "kept_share", "cluster_resampling", "clusters", "limit_factor", "day_sums"),
+    *("lines_from_sums", "sums_about", "without_each_athlete", "without_each_pair"),
+    *("jackknife_errors", "checked_share", "t_p_value", "said_p", "checked_pairs", "warn_if_few"),
+    *("group_frame", "limits_frame", "limits_rows", "limits_sentence", "reading", "age_name"),
+    *("age_bands", "weighted_lines", "cusum_statistic", "empty_frame", "assembled"),
+    *("in_table_order", "analyse", "method_data", "as_whole_numbers", "kept_slopes", "alike_pairs"),
+    *("slopes_at_ranks", "count_inversions", "rows_frame", "html_table", "deviation_from"),
+    *("days_since_first", "judged", "visit_sums", "visit_changes", "persistent_variance", "parts"),
+    *("split",),
+}
+
+
+def functions(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return [node.name for node in tree.body if isinstance(node, ast.FunctionDef)]
+
+
+def public():
+    """Public functions of the statistics; those that only feed a study to one end in `_of`."""
+    for path in sorted(STATS.glob("*.py")):
+        for name in functions(path):
+            feeds = name.endswith("_of") or name in ("z_of", "limit_factor")
+            if not name.startswith("_") and not feeds:
+                yield name
+
+
+def exists(test):
+    file, function = test.split("::")
+    path = TESTS / "stats" / f"{file}.py"
+    return path.is_file() and function in functions(path)
+
+
+def test_no_statistic_is_missing():
+    known = {*PROOFS, *PARTS}
+    assert set(public()) - known == set()
+    shown = {SHOWN_BY.get(analysis.name, analysis.name) for analysis in ANALYSES}
+    assert shown - set(PROOFS) == set()
+
+
+def test_nothing_is_listed_that_is_gone():
+    analyses = {analysis.name for analysis in ANALYSES}
+    assert set(PROOFS) - set(public()) - analyses == set()
+    assert set(SHOWN_BY) <= analyses
+
+
+@pytest.mark.parametrize("statistic", PROOFS)
+def test_every_proof_is_a_test(statistic):
+    proof = PROOFS[statistic]
+    assert proof.source == NONE or exists(proof.source)
+    assert exists(proof.independent)
+    assert proof.coverage == NO_INTERVAL or exists(proof.coverage)
