@@ -74,7 +74,7 @@ def test_20_000_spoilt_folders_give_an_answer(tmp_path, part):
 KINDS = ("squad", "validation", "audit")
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_40_spoilt_folders_through_report(tmp_path):
     """By the real command; folders that stop are let through only now and then, as they are many."""
     codes, seed = [], SEED

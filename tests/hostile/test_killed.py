@@ -184,7 +184,7 @@ def check_shared(trial: Trial, mark: str) -> None:
     assert [p.name for p in trial.place.iterdir() if not p.name.startswith(".")] == ["out"]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_thirty_kills_leave_the_old_or_the_new_output_whole(tmp_path):
     kill_again_and_again(tmp_path, {"pair": 10, "estimate": 8, "new": 10, "report": 2})
 
