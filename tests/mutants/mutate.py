@@ -3,7 +3,7 @@ Do the tests notice when a line of `agreement/stats` or `agreement/pairing` is w
 
 Run by hand, in an environment with the development group, from anywhere:
 
-    python tests/mutants/mutate.py --folder /tmp/mutants --count 300 --seed 20260101
+    python tests/mutants/mutate.py --folder FOLDER --count 300 --seed 20260101
 
 The committed tree is copied, one small fault (a mutant) is put into the copy, the test files that
 run the faulty module are run until one fails, and the next mutant follows. A mutant that no test
