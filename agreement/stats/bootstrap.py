@@ -77,7 +77,7 @@ class Replicates:
     @cached_property
     def failed(self) -> npt.NDArray[np.intp]:
         """How many resamples gave no number, for each statistic."""
-        return np.asarray((~np.isfinite(self.replicates)).sum(axis=0), dtype=np.intp)
+        return np.asarray(np.count_nonzero(np.isnan(self._sorted), axis=1), dtype=np.intp)
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
@@ -281,21 +281,21 @@ def bootstrap_of_sums(
     Replicates
     """
     values = np.asarray(columns, dtype=np.float64)
-    sums = np.empty((resampling.n_athletes, values.shape[1]))
+    sums = np.empty((values.shape[1], resampling.n_athletes))  # a sum in a row: read at one go
     for k, column in enumerate(values.T):
-        sums[:, k] = np.bincount(resampling.codes, column, minlength=resampling.n_athletes)
-    total = sums.sum(axis=0)
-    resampled = np.vstack(
+        sums[k] = np.bincount(resampling.codes, column, minlength=resampling.n_athletes)
+    total = sums.sum(axis=1)
+    resampled = np.hstack(
         [
-            counts.astype(np.float64) @ sums
+            sums @ counts.astype(np.float64).T
             for counts in _chunks(resampling.counts, resampling.n_athletes)
         ]
     )
     with np.errstate(divide="ignore", invalid="ignore"):  # what fails is nan, and counted
         return Replicates(
             statistic(total[None, :])[0],
-            statistic(resampled),
-            statistic(total - sums),
+            statistic(resampled.T),
+            statistic(total - sums.T),
             resampling.seed,
         )
 
@@ -315,11 +315,11 @@ def _strata(
 def _drawn_counts(
     generator: np.random.Generator, n_resamples: int, n_athletes: int
 ) -> npt.NDArray[np.uint8]:
-    counts = np.empty((n_resamples, n_athletes), dtype=np.uint8)
+    counts = np.zeros((n_resamples, n_athletes), dtype=np.uint8)
     for part in _chunks(counts, n_athletes):
         drawn = generator.integers(0, n_athletes, size=part.shape)
         drawn += np.arange(0, part.size, n_athletes)[:, None]
-        part[:] = np.bincount(drawn.ravel(), minlength=part.size).reshape(part.shape)
+        np.add.at(part.reshape(-1), drawn.reshape(-1), np.uint8(1))  # a view: counted in place
     return counts
 
 
