@@ -23,8 +23,9 @@ class AthleteSums:
     ----------
     n, n_pairs : int
         Athletes and pairs.
-    mean : float
-        Of the athletes' mean differences.
+    origin, offset : float
+        Mean of the athletes' mean differences, as a first value and the distance from it, so that
+        differences of 1e8 keep their digits through many merges.
     ss_means, ss_within : float
         Squares of these means about their mean, and of differences about their athlete's.
     inverse : float
@@ -33,7 +34,8 @@ class AthleteSums:
 
     n: int = 0
     n_pairs: int = 0
-    mean: float = 0.0
+    origin: float = 0.0
+    offset: float = 0.0
     ss_means: float = 0.0
     ss_within: float = 0.0
     inverse: float = 0.0
@@ -43,14 +45,15 @@ class AthleteSums:
         """Sum one chunk: athlete and difference of each pair."""
         if difference.size == 0:
             return cls()
-        frame = KeyedSums.of(athlete, difference).frame
-        means, sizes = frame["mean_x"].to_numpy(), frame["n"].to_numpy()
-        mean = float(means.mean())
-        centred = means - mean
+        frame = KeyedSums.of(athlete, difference).frame  # one origin for all of them
+        means, sizes = frame["offset_x"].to_numpy(), frame["n"].to_numpy()
+        offset = float(means.mean())
+        centred = means - offset
         return cls(
             len(frame),
             difference.size,
-            mean,
+            float(frame["origin_x"].iloc[0]),
+            offset,
             float(centred @ centred),
             float(frame["sxx"].sum()),
             float((1.0 / sizes).sum()),
@@ -61,15 +64,21 @@ class AthleteSums:
         if self.n == 0 or other.n == 0:
             return self if other.n == 0 else other
         n = self.n + other.n
-        gap = other.mean - self.mean
+        gap = (other.origin - self.origin) + (other.offset - self.offset)
         return AthleteSums(
             n,
             self.n_pairs + other.n_pairs,
-            self.mean + gap * (other.n / n),
+            self.origin,
+            self.offset + gap * (other.n / n),
             self.ss_means + other.ss_means + gap**2 * self.n * (other.n / n),
             self.ss_within + other.ss_within,
             self.inverse + other.inverse,
         )
+
+    @property
+    def mean(self) -> float:
+        """Mean of the athletes' mean differences."""
+        return self.origin + self.offset
 
     def limits(self, *, coverage: float = 0.95) -> LimitsOfAgreement | RepeatedLimits:
         """

@@ -178,7 +178,8 @@ def _total(sums: KeyedSums) -> KeyedSums:
 
 def _line(sums: KeyedSums) -> Line:
     """Return the line of sums under one key."""
-    n, mean_x, mean_y, sxx, sxy, syy = sums.frame.iloc[0].tolist()
+    n, sxx, sxy, syy = sums.frame[["n", "sxx", "sxy", "syy"]].iloc[0].tolist()
+    mean_x, mean_y = float(sums.mean_x[0]), float(sums.mean_y[0])
     if n < FEWEST or sxx <= 0.0:
         message = "no line can be fitted: all values on the horizontal axis are equal"
         raise ValueError(message)

@@ -2,16 +2,29 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.physiology.point_sums import PointSums
 from agreement.stats.limits import FEWEST, LimitsOfAgreement
 from agreement.stats.repeated import RepeatedLimits
 
 Floats = npt.NDArray[np.float64]
-_CENTRED = ["n", "mean_x", "mean_y", "sxx", "sxy", "syy"]
+_SUMS = [
+    "n",
+    "origin_x",
+    "offset_x",
+    "origin_y",
+    "offset_y",
+    "sxx",
+    "sxy",
+    "syy",
+    "low_x",
+    "high_x",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +35,9 @@ class KeyedSums:
     Attributes
     ----------
     frame : DataFrame
-        Index: sorted keys. Columns n, mean_x, mean_y, sxx, sxy, syy.
+        Index: sorted keys. Columns n; origin_x and offset_x, origin_y and offset_y (a mean as a
+        nearby value and the distance from it, so that means of 1e8 keep their digits through many
+        merges); sxx, sxy, syy; low_x, high_x (range of x).
     """
 
     frame: pd.DataFrame
@@ -40,15 +55,23 @@ class KeyedSums:
         """
         codes, keys = pd.factorize(np.asarray(key), sort=True)
         second = np.zeros_like(x) if y is None else y
-        n = np.bincount(codes, minlength=len(keys)).astype(np.float64)
+        k = len(keys)
+        n = np.bincount(codes, minlength=k).astype(np.float64)
         # centred on the chunk first, so that the means of large values keep their last digits
-        shift_x, shift_y = (float(v.mean()) if v.size else 0.0 for v in (x, second))
-        cx, cy = x - shift_x, second - shift_y
-        mean_x, mean_y = (np.bincount(codes, v, minlength=len(keys)) / n for v in (cx, cy))
-        cx, cy = cx - mean_x[codes], cy - mean_y[codes]
-        squares = (np.bincount(codes, v, minlength=len(keys)) for v in (cx * cx, cx * cy, cy * cy))
-        columns = [n, mean_x + shift_x, mean_y + shift_y, *squares]
-        return cls(pd.DataFrame(dict(zip(_CENTRED, columns, strict=True)), index=pd.Index(keys)))
+        origin_x, origin_y = (float(v.mean()) if v.size else 0.0 for v in (x, second))
+        cx, cy = x - origin_x, second - origin_y
+        offset_x, offset_y = (np.bincount(codes, v, minlength=k) / n for v in (cx, cy))
+        cx, cy = cx - offset_x[codes], cy - offset_y[codes]
+        squares = [
+            np.bincount(codes, v, minlength=k).astype(np.float64, copy=False)
+            for v in (cx * cx, cx * cy, cy * cy)
+        ]
+        low, high = np.full(k, np.inf), np.full(k, -np.inf)
+        np.minimum.at(low, codes, x)
+        np.maximum.at(high, codes, x)
+        origins = (np.full(k, origin) for origin in (origin_x, origin_y))
+        of_x, of_y = zip(origins, (offset_x, offset_y), strict=True)
+        return cls(_frame([n, *of_x, *of_y, *squares, low, high], keys))
 
     @classmethod
     def merged(cls, parts: Iterable["KeyedSums"]) -> "KeyedSums":
@@ -62,16 +85,19 @@ class KeyedSums:
         """
         frames = [part.frame for part in parts if len(part.frame)]
         if not frames:
-            return cls(pd.DataFrame(columns=_CENTRED, dtype="float64"))
+            return cls(pd.DataFrame(columns=_SUMS, dtype="float64"))
         stacked = pd.concat(frames)
         codes, keys = pd.factorize(stacked.index, sort=True)
-        n, mean_x, mean_y, sxx, sxy, syy = (stacked[c].to_numpy() for c in _CENTRED)
+        n, origin_x, offset_x, origin_y, offset_y, sxx, sxy, syy, low, high = (
+            stacked[c].to_numpy() for c in _SUMS
+        )
         k = len(keys)
         total = np.bincount(codes, n, minlength=k)
         first = np.empty(k, dtype=np.intp)
         first[codes[::-1]] = np.arange(len(codes))[::-1]
-        base_x, base_y = mean_x[first], mean_y[first]
-        step_x, step_y = mean_x - base_x[codes], mean_y - base_y[codes]
+        base_x, base_y = origin_x[first], origin_y[first]
+        step_x = (origin_x - base_x[codes]) + offset_x
+        step_y = (origin_y - base_y[codes]) + offset_y
         shift_x = np.bincount(codes, n * step_x, minlength=k) / total
         shift_y = np.bincount(codes, n * step_y, minlength=k) / total
         dx, dy = step_x - shift_x[codes], step_y - shift_y[codes]
@@ -79,12 +105,25 @@ class KeyedSums:
             np.bincount(codes, inner + n * between, minlength=k)
             for inner, between in ((sxx, dx * dx), (sxy, dx * dy), (syy, dy * dy))
         )
-        columns = [total, base_x + shift_x, base_y + shift_y, *squares]
-        return cls(pd.DataFrame(dict(zip(_CENTRED, columns, strict=True)), index=keys))
+        lowest, highest = low[first], high[first]
+        np.minimum.at(lowest, codes, low)
+        np.maximum.at(highest, codes, high)
+        columns = [total, base_x, shift_x, base_y, shift_y, *squares, lowest, highest]
+        return cls(_frame(columns, keys))
 
     def __add__(self, other: "KeyedSums") -> "KeyedSums":
         """Merge with the sums of other rows."""
         return KeyedSums.merged([self, other])
+
+    @property
+    def mean_x(self) -> Floats:
+        """Mean of x for each key."""
+        return (self.frame["origin_x"] + self.frame["offset_x"]).to_numpy()
+
+    @property
+    def mean_y(self) -> Floats:
+        """Mean of y for each key."""
+        return (self.frame["origin_y"] + self.frame["offset_y"]).to_numpy()
 
     def limits_by_athlete(self, *, coverage: float = 0.95) -> LimitsOfAgreement | RepeatedLimits:
         """
@@ -100,11 +139,13 @@ class KeyedSums:
         ValueError
             Below 3 athletes.
         """
-        n, means = self.frame["n"].to_numpy(), self.frame["mean_x"].to_numpy()
+        n = self.frame["n"].to_numpy()
         if n.size < FEWEST:
             message = f"agreement needs at least {FEWEST} athletes; got {n.size}"
             raise ValueError(message)
-        bias, between = float(means.mean()), float(means.var(ddof=1))
+        origin = self.frame["origin_x"].iloc[0]
+        near = (self.frame["origin_x"] - origin + self.frame["offset_x"]).to_numpy()
+        bias, between = origin + float(near.mean()), float(near.var(ddof=1))
         df = int(n.sum()) - n.size
         if df == 0:
             return LimitsOfAgreement(n.size, bias, float(np.sqrt(between)), coverage)
@@ -124,7 +165,7 @@ class KeyedSums:
             Index: keys. Columns n, slope, intercept, r, residual_sd; NaN where x does not vary or
             there are fewer than 3 rows.
         """
-        n, mean_x, mean_y, sxx, sxy, syy = (self.frame[c].to_numpy() for c in _CENTRED)
+        n, sxx, sxy, syy = (self.frame[c].to_numpy() for c in ("n", "sxx", "sxy", "syy"))
         enough = (n >= 3) & (sxx > 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             slope = np.where(enough, sxy / sxx, np.nan)
@@ -134,9 +175,31 @@ class KeyedSums:
             {
                 "n": n.astype(np.int64),
                 "slope": slope,
-                "intercept": mean_y - slope * mean_x,
+                "intercept": self.mean_y - slope * self.mean_x,
                 "r": r,
                 "residual_sd": residual,
             },
             index=self.frame.index,
         )
+
+    def heart_rate_points(self) -> PointSums:
+        """
+        Return what `agreement.physiology.heart_rate.extrapolations` needs, one group for each key.
+
+        For sums whose x is a heart rate [bpm] and whose y is an oxygen uptake [mL/kg/min].
+        """
+        of = {name: self.frame[name].to_numpy() for name in self.frame}
+        return PointSums(
+            n=of["n"],
+            mean_hr=self.mean_x,
+            mean_vo2=self.mean_y,
+            hr_hr=of["sxx"],
+            vo2_vo2=of["syy"],
+            hr_vo2=of["sxy"],
+            low_hr=of["low_x"],
+            high_hr=of["high_x"],
+        )
+
+
+def _frame(columns: list[Floats], keys: Any) -> pd.DataFrame:
+    return pd.DataFrame(dict(zip(_SUMS, columns, strict=True)), index=pd.Index(keys))

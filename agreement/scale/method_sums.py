@@ -104,7 +104,8 @@ class SpreadSums:
         """Sum one chunk of the pairs of group ``all``."""
         field_values, lab = (pairs[name].to_numpy(np.float64) for name in ("field", "lab"))
         mean, fold = (field_values + lab) / 2.0, fold_of(pairs["athlete_id"])
-        residual = field_values - lab - line.at(mean)
+        # about the means, where nothing large is subtracted
+        residual = field_values - lab - line.mean_y - line.slope * (mean - line.mean_x)
         return cls(
             KeyedSums.of(fold, mean, np.abs(residual)), KeyedSums.of(fold, mean, residual**2)
         )

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from agreement.stats.least_squares import Line
 from agreement.stats.limits import FEWEST, LimitsOfAgreement
+from agreement.stats.method_data import DECIMALS
 
 Floats = npt.NDArray[np.float64]
 
@@ -23,10 +24,9 @@ class PairSums:
     ----------
     n : int
         Pairs.
-    mean_d : float
-    origin_a, offset_a : float
-        Mean of a as a first value and the distance from it, so that values of 1e8 keep their
-        digits through many merges.
+    origin_d, offset_d, origin_a, offset_a : float
+        Means of d and of a, each as a first value and the distance from it, so that values of 1e8
+        keep their digits through many merges.
     ss_d, ss_a, sp_ad : float
         Centred sums of squares and of products.
     lowest, highest : float
@@ -40,7 +40,8 @@ class PairSums:
     """
 
     n: int = 0
-    mean_d: float = 0.0
+    origin_d: float = 0.0
+    offset_d: float = 0.0
     origin_a: float = 0.0
     offset_a: float = 0.0
     ss_d: float = 0.0
@@ -77,14 +78,15 @@ class PairSums:
             message = "a chunk holds missing or infinite values; leave them out and count them"
             raise ValueError(message)
         size = np.abs(d)
-        mean_d, origin_a = float(d.mean()), float(a[0])
-        ca = a - origin_a
-        offset_a = float(ca.mean())
+        origin_d, origin_a = float(d[0]), float(a[0])
+        cd, ca = d - origin_d, a - origin_a
+        offset_d, offset_a = float(cd.mean()), float(ca.mean())
+        cd -= offset_d
         ca -= offset_a
-        cd = d - mean_d
         return cls(
             d.size,
-            mean_d,
+            origin_d,
+            offset_d,
             origin_a,
             offset_a,
             float(cd @ cd),
@@ -94,7 +96,7 @@ class PairSums:
             float(a.max()),
             float(size.sum()),
             float((size / lab).sum()),
-            int(np.count_nonzero(np.round(size, 6) <= margin)),
+            int(np.count_nonzero(np.round(size, DECIMALS) <= round(margin, DECIMALS))),
             margin,
         )
 
@@ -115,11 +117,12 @@ class PairSums:
             return replace(self if other.n == 0 else other)
         n = self.n + other.n
         share, weight = other.n / n, self.n * (other.n / n)
-        gap_d = other.mean_d - self.mean_d
+        gap_d = (other.origin_d - self.origin_d) + (other.offset_d - self.offset_d)
         gap_a = (other.origin_a - self.origin_a) + (other.offset_a - self.offset_a)
         return PairSums(
             n,
-            self.mean_d + share * gap_d,
+            self.origin_d,
+            self.offset_d + share * gap_d,
             self.origin_a,
             self.offset_a + share * gap_a,
             self.ss_d + other.ss_d + weight * gap_d**2,
@@ -132,6 +135,11 @@ class PairSums:
             self.within + other.within,
             self.margin,
         )
+
+    @property
+    def mean_d(self) -> float:
+        """Mean difference."""
+        return self.origin_d + self.offset_d
 
     @property
     def mean_a(self) -> float:
