@@ -185,4 +185,8 @@ def _guide() -> str:
     for name, table in FOLDERS.items():
         columns = ", ".join(f"{c}{'*' if one.required else ''}" for c, one in table.columns.items())
         lines.append(f"  {name}/<{table.ledger_id}>.csv with {columns}")
+    lines += [
+        "  session_id is for files of samples that hold many sessions each, under any name; a file",
+        "  of one session does without it. Either every file has the column or none.",
+    ]
     return "\n".join(lines) + "\n"

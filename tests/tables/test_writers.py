@@ -133,6 +133,7 @@ def test_the_guide_names_every_file_and_required_column(tmp_path):
         "breaths/<lab_test_id>.csv",
         "withdrawn: yes, no",
         "middle N of M",
+        "session_id is for files of samples that hold many sessions",
     ):
         assert word in guide
 
