@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from html import escape
+from itertools import accumulate
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
@@ -30,7 +31,6 @@ from agreement.scale.engine import Engine, Progress
 from agreement.scale.left_out import LinesPlan, write_lines
 from agreement.scale.streamed import Streamed, inspect_streamed
 from agreement.tables.options import Kind
-from agreement.tables.spills import lay_aside
 from agreement.tables.unchanged import require_unchanged
 from agreement.terms import PAIR_COLUMNS, REASONS
 
@@ -196,13 +196,13 @@ def _write_tables(
     work = streamed.work
     plan = LinesPlan(
         tuple(work / f"left-{bucket:06d}.arrow" for bucket in range(streamed.buckets)),
-        tuple(batch.lines for batch in streamed.batches),
-        tuple(streamed.part_files[batch.part] for batch in streamed.batches),
+        tuple(tuple(one.batches) for one in streamed.spread),
+        tuple(accumulate((len(one.batches) for one in streamed.spread), initial=0)),
+        tuple(streamed.part_files[one.piece.part] for one in streamed.spread),
         lines,
     )
-    shared = lay_aside(plan, work / "lines.pickle")
-    batches = range(len(streamed.batches))
-    engine.map(write_lines, shared, batches, progress=progress, stage="Writing lines left out")
+    pieces = range(len(streamed.spread))
+    engine.map(write_lines, plan, pieces, progress=progress, stage="Writing lines left out")
     return [*written, lines]
 
 

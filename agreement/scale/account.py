@@ -115,7 +115,7 @@ class Account:
         merged = merged_problems(
             [part_of_problem(problem, name, parts) for problem in found.problems], name
         )
-        kinds = [reason for reason, _, _ in FOUND_WHILE_PAIRING]
+        kinds = [one[0] for one in FOUND_WHILE_PAIRING]
         found.problems = sorted(
             merged, key=lambda one: kinds.index(one.reason) if one.reason in kinds else len(kinds)
         )

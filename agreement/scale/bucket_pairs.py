@@ -18,11 +18,11 @@ from agreement.pairing.tally import Tally, tally
 from agreement.pairing.unit_fates import unit_fates
 from agreement.pairing.units import laboratory_units
 from agreement.physiology.readings import estimate_readings
-from agreement.scale.spread import no_estimates
+from agreement.scale.spread import no_estimates, whole_estimates
 from agreement.tables.findings import Findings
 from agreement.tables.options import StudyOptions
-from agreement.tables.spills import read_section, taken_up, write_bytes, write_spill
-from agreement.tables.writers import csv_bytes
+from agreement.tables.spills import read_section, spilled_table, write_bytes, write_spill
+from agreement.tables.writers import csv_lines
 from agreement.terms import PAIR_COLUMNS, REASONS
 
 Ints = npt.NDArray[np.int64]
@@ -50,7 +50,7 @@ class BucketPlan:
     files : dict of str to str
         File of each table.
     starts : ndarray
-        First running row of each batch, sorted: lines are laid aside by batch.
+        First running row of each piece, sorted: lines are laid aside by piece.
     write : bool
         Whether pairs and lines are wanted as text, or only what was found.
     """
@@ -94,9 +94,8 @@ class BucketPairs(NamedTuple):
     tally: Tally
 
 
-def pair_bucket(shared: Path, bucket: int) -> BucketPairs:
+def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     """Pair one bucket; pairs, days, repeats and lines of rows left out go into spills."""
-    plan: BucketPlan = taken_up(shared)
     frame, positions = _readings(plan, bucket)
     laboratory = read_section([plan.laboratory], bucket)
     units = laboratory_units(
@@ -117,7 +116,8 @@ def pair_bucket(shared: Path, bucket: int) -> BucketPairs:
     keys = [(str(method), str(mode)) for method, mode in groups.itertuples(index=False)]
     if plan.write:
         _write_pairs(plan, bucket, keys, pairs[PAIR_COLUMNS], daily)
-        write_spill(repeats_of(laboratory, units), plan.work / f"repeats-{bucket:06d}.arrow")
+        repeats = spilled_table(repeats_of(laboratory, units))
+        write_spill([repeats], plan.work / f"repeats-{bucket:06d}.arrow")
         _write_lines(plan, bucket, frame.iloc[:estimates], fates, words)
     behind = fates.reason[:estimates] == KEPT
     reason = fates.reason[:estimates][~behind].astype(np.int64)
@@ -141,7 +141,7 @@ def pair_bucket(shared: Path, bucket: int) -> BucketPairs:
 
 def _readings(plan: BucketPlan, bucket: int) -> tuple[pd.DataFrame, Ints]:
     """Return estimates, then the other readings of the bucket, and the positions of these."""
-    rows = read_section(plan.rows, bucket) if plan.rows else no_estimates()
+    rows = whole_estimates(read_section(plan.rows, bucket)) if plan.rows else no_estimates()
     frame = estimate_readings(rows.assign(file=plan.files.get(SOURCE, ""))).readings
     others = read_section([plan.others], bucket)
     positions = others.pop(POSITION).to_numpy(np.int64)
@@ -174,30 +174,40 @@ def _write_pairs(
             else index.get_indexer(pd.MultiIndex.from_frame(frame[["method", "mode"]]))
         )
         path = plan.work / f"{name}-{bucket:06d}.arrow"
-        write_spill(frame, path, section.astype(np.int64), max(1, len(keys)), ("method", "mode"))
-    for number, (method, mode) in enumerate(keys):
-        own = pairs[(pairs["method"] == method) & (pairs["mode"] == mode)]
-        text = csv_bytes(own).split(b"\n", 1)[1]
-        write_bytes([text], plan.work / f"pairs-{bucket:06d}-{number:03d}.csv")
+        table = spilled_table(frame, ("method", "mode"))
+        write_spill([table], path, section.astype(np.int64), max(1, len(keys)))
+        if name == "pairs":  # sorted by key already
+            ends = np.searchsorted(section, np.arange(len(keys)), side="right")
+            for number, text in enumerate(csv_lines(pairs, ends.tolist())):
+                write_bytes([text], plan.work / f"pairs-{bucket:06d}-{number:03d}.csv")
 
 
 def _write_lines(
     plan: BucketPlan, bucket: int, estimates: pd.DataFrame, fates: ReadingFates, words: list[str]
 ) -> None:
-    """Lay the lines of estimates left out aside by the batch that they came from."""
+    """Lay the lines of estimates left out aside by the piece that they came from."""
+    import pyarrow as pa
+
     reason = fates.reason[: len(estimates)]
     out = np.flatnonzero(reason != KEPT)
     row = estimates["row"].to_numpy(np.int64)[out]
-    names = pd.array(list(REASONS), dtype="str")
-    said = pd.array(words or [""], dtype="str")
-    lines = pd.DataFrame(
+    text = fates.text[: len(estimates)][out]
+    table = pa.table(
         {
             "row": row,
-            "id": estimates["id"].array.take(out),
-            "reason": names.take(reason[out]),
-            "message": said.take(fates.text[: len(estimates)][out]),
+            "id": pa.array(estimates["id"].array.take(out), pa.large_string()),
+            "reason": _coded(reason[out], list(REASONS)),
+            "message": _coded(text, words),
         }
     )
-    batch = np.searchsorted(plan.starts, row, side="right") - 1
+    piece = np.searchsorted(plan.starts, row, side="right") - 1
     path = plan.work / f"left-{bucket:06d}.arrow"
-    write_spill(lines, path, batch, len(plan.starts), ("reason", "message"))
+    write_spill([table], path, piece, len(plan.starts))
+
+
+def _coded(codes: npt.NDArray[np.integer[Any]], words: list[str]) -> Any:
+    """Return texts as numbers and the texts that these stand for."""
+    import pyarrow as pa
+
+    known = pa.array(words, pa.large_string())
+    return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int32)), known)

@@ -20,6 +20,7 @@ from concurrent.futures import (
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from functools import partial
 from threading import Thread
 from typing import Any, Final, Literal, Protocol, TypeVar
 
@@ -143,17 +144,20 @@ class LocalEngine:
         items: Sequence[Any],
         places: Iterable[int],
     ) -> Iterator[tuple[int, T]]:
-        pool = self._pool()
+        pool = self._pool(shared)
+        of_item: Callable[[Any], T] = (
+            partial(function, shared) if self.kind == "threads" else partial(_with_shared, function)
+        )
         try:
             waiting: dict[Future[T], int] = {
-                pool.submit(function, shared, items[place]): place for place in places
+                pool.submit(of_item, items[place]): place for place in places
             }
             for future in as_completed(waiting):
                 yield waiting.pop(future), future.result()
         finally:
             pool.shutdown(cancel_futures=True)
 
-    def _pool(self) -> Executor:
+    def _pool(self, shared: Any) -> Executor:
         if self.kind == "threads":
             return ThreadPoolExecutor(self.workers)
         # a server without threads of its own forks the workers, so that they share what it imported
@@ -161,13 +165,29 @@ class LocalEngine:
         context = multiprocessing.get_context(method)
         if method == "forkserver":
             context.set_forkserver_preload(["agreement.scale.streamed"])
-        return ProcessPoolExecutor(self.workers, mp_context=context, initializer=_made_ready)
+        return ProcessPoolExecutor(
+            self.workers, mp_context=context, initializer=_made_ready, initargs=(shared,)
+        )
 
 
-def _made_ready() -> None:
-    """Leave an interrupt to the process that asked for the work; give memory back when it is free."""
+_SHARED: list[Any] = []  # in a worker: what all items of its pool have in common
+
+
+def _with_shared(function: Callable[[Any, Any], T], item: Any) -> T:
+    """Call a function with what its worker was given at the start, and one item."""
+    return function(_SHARED[0], item)
+
+
+def _made_ready(shared: Any) -> None:
+    """
+    Make a worker ready.
+
+    It keeps what all items share, which so travels once; leaves an interrupt to the process that
+    asked for the work; and gives memory back when it is free.
+    """
     from agreement.tables.spills import give_memory_back
 
+    _SHARED[:] = [shared]
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     Thread(target=_end_with_parent, daemon=True).start()
     gc.freeze()  # what was imported before the fork is never touched again, so it stays shared

@@ -1,15 +1,16 @@
-"""Third pass: the lines of estimates left out, one file for each batch that was read."""
+"""Third pass: the lines of estimates left out, one file for each batch that was checked at once."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
-import pandas as pd
+import numpy as np
 
-from agreement.scale.spread import LEDGER
+from agreement.scale.spread import LEDGER, Batch
 from agreement.tables.parts import PART_STEP
-from agreement.tables.spills import read_section, taken_up, write_bytes
+from agreement.tables.spills import section_table, write_bytes
 from agreement.tables.writers import text_lines
 from agreement.terms import EXCLUSION_COLUMNS
 
@@ -24,40 +25,56 @@ class LinesPlan:
     Attributes
     ----------
     left : tuple of Path
-        Lines left out while pairing, one file per bucket, by batch.
-    aside : tuple of Path or None
-        Lines left out by the check, for each batch.
+        Lines left out while pairing, one file per bucket, by piece.
+    batches : tuple of tuple of Batch
+        The batches of each piece.
+    numbers : tuple of int
+        Batches before each piece.
     files : tuple of str
-        The part that each batch belongs to.
+        The part that each piece belongs to.
     out : Path
         The folder to write to.
     """
 
     left: tuple[Path, ...]
-    aside: tuple[Path | None, ...]
+    batches: tuple[tuple[Batch, ...], ...]
+    numbers: tuple[int, ...]
     files: tuple[str, ...]
     out: Path
 
 
-def write_lines(shared: Path, batch: int) -> int:
-    """Write the lines of one batch, sorted by row, and return how many there are."""
-    plan: LinesPlan = taken_up(shared)
-    lines = read_section(plan.left, batch)
-    lines["row"] %= PART_STEP
-    if (path := plan.aside[batch]) is not None:
-        aside = read_section([path]).astype({"row": "int64"})
-        lines = pd.concat([lines, aside], ignore_index=True)
-    if not len(lines):
-        return 0
-    lines = lines.sort_values(["row", "id"], kind="stable", ignore_index=True)
-    write_bytes(_text(lines, plan.files[batch]), plan.out / f"part-{batch + 1:05d}.csv")
+def write_lines(plan: LinesPlan, piece: int) -> int:
+    """Write the lines of each batch of a piece, sorted by row, and return how many there are."""
+    lines = _lines(plan, piece)
+    row = lines.column("row").to_numpy()
+    order = np.argsort(row, kind="stable")
+    starts = [batch.first_row for batch in plan.batches[piece]]
+    edges = [0, *np.searchsorted(row[order], starts[1:]), len(lines)]
+    for number, (start, end) in enumerate(pairwise(edges), start=plan.numbers[piece] + 1):
+        if end > start:
+            some = lines.take(order[start:end])
+            write_bytes(_text(some, plan.files[piece]), plan.out / f"part-{number:05d}.csv")
     return len(lines)
 
 
-def _text(lines: pd.DataFrame, file: str) -> Iterator[bytes | memoryview]:
+def _lines(plan: LinesPlan, piece: int) -> Any:
+    """Return all lines of a piece as an Arrow table, by their rows in the part."""
+    import pyarrow as pa
+
+    left = section_table(plan.left, piece)
+    row = left.column("row").to_numpy() % PART_STEP
+    left = left.set_column(left.schema.get_field_index("row"), "row", pa.array(row))
+    aside = [section_table([batch.lines]) for batch in plan.batches[piece] if batch.lines]
+    return pa.concat_tables([left, *aside]).unify_dictionaries().combine_chunks()
+
+
+def _text(lines: Any, file: str) -> Iterator[bytes | memoryview]:
     """Yield the header, then the lines, some at a time."""
+    import pyarrow as pa
+
     yield (",".join(EXCLUSION_COLUMNS) + "\n").encode()
     for start in range(0, len(lines), LINES_AT_ONCE):
-        some = lines.iloc[start : start + LINES_AT_ONCE]
-        name = pd.Series(pd.array([file], dtype="str").repeat(len(some)))
-        yield text_lines([name, *(some[column] for column in LEDGER)])
+        some = lines.slice(start, LINES_AT_ONCE).combine_chunks()
+        cells = [some.column(column).chunk(0) for column in LEDGER]
+        name = pa.DictionaryArray.from_arrays(pa.array(np.zeros(len(some), np.int32)), [file])
+        yield text_lines([name, *cells])

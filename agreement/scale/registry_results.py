@@ -6,7 +6,7 @@ by the ordinary functions on a stratified sample of athletes, and its note says 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import reduce
 from operator import add
@@ -33,7 +33,7 @@ from agreement.stats.least_squares import Line
 from agreement.stats.result_rows import Labelled, assembled, in_table_order
 from agreement.stats.results_table import analyse
 from agreement.stats.verdict import Verdict
-from agreement.tables.spills import lay_aside, read_section, taken_up
+from agreement.tables.spills import read_section
 
 Key = tuple[str, str]  # method, mode
 
@@ -77,7 +77,7 @@ class _Plan:
     heart_rate_based: dict[str, bool]
     margin: float | None
     seed: int
-    lines: dict[Key, Line]
+    lines: dict[Key, Line] = field(default_factory=dict)
     chosen_below: float = 1.0
     athletes: frozenset[str] | None = None  # None: everybody
 
@@ -121,18 +121,17 @@ class _Run:
         self.buckets = range(streamed.buckets)
         self.sections = {key: dict(places) for key, places in streamed.sections.items()}
 
-    def plan(self, name: str, **more: object) -> Path:
-        """Lay aside what workers need for a pass."""
+    @property
+    def plan(self) -> _Plan:
+        """What workers need for every pass."""
         based, limit = self.streamed.heart_rate_based, self.margin.limit
-        fields: dict[str, object] = {"lines": {}, **more}
-        plan = _Plan(self.streamed.work, self.sections, based, limit, self.seed, **fields)  # type: ignore[arg-type] # by name
-        return lay_aside(plan, self.streamed.work / f"{name}.pickle")
+        return _Plan(self.streamed.work, self.sections, based, limit, self.seed)
 
     def sums(self) -> dict[Key, MethodSums]:
         """First pass: all sums of every method and mode."""
         return self.engine.map_merge(
             bucket_sums,
-            self.plan("sums"),
+            self.plan,
             self.buckets,
             merged_by_key,
             progress=self.progress,
@@ -149,7 +148,7 @@ class _Run:
                 continue  # too few, or all at one level: the sample's rows say so
         spread = self.engine.map_merge(
             bucket_spread,
-            self.plan("spread-sums", lines=lines),
+            replace(self.plan, lines=lines),
             self.buckets,
             merged_by_key,
             progress=self.progress,
@@ -184,7 +183,7 @@ class _Run:
         """Count the athletes with a pair, and choose a stratified sample of them."""
         strata = self.engine.map_merge(
             bucket_strata,
-            self.plan("strata"),
+            self.plan,
             self.buckets,
             _added_counts,
             stage="Choosing a sample",
@@ -194,7 +193,7 @@ class _Run:
         candidates = pd.concat(
             self.engine.map(
                 bucket_candidates,
-                self.plan("candidates", chosen_below=share * SPARE),
+                replace(self.plan, chosen_below=share * SPARE),
                 self.buckets,
                 stage="Choosing a sample",
             ),
@@ -213,7 +212,7 @@ class _Run:
         """Return pairs, days and repeats of some athletes, or of everybody."""
         parts = self.engine.map(
             bucket_evidence,
-            self.plan("evidence", athletes=athletes),
+            replace(self.plan, athletes=athletes),
             self.buckets,
             progress=self.progress,
             stage="Drawing the sample",
@@ -246,9 +245,8 @@ def _pairs(plan: _Plan, bucket: int) -> dict[Key, pd.DataFrame]:
     }
 
 
-def bucket_sums(shared: Path, bucket: int) -> dict[Key, MethodSums]:
+def bucket_sums(plan: _Plan, bucket: int) -> dict[Key, MethodSums]:
     """Sum the pairs of one bucket."""
-    plan: _Plan = taken_up(shared)
     return {
         key: MethodSums.of(
             pairs, heart_rate_based=plan.heart_rate_based.get(key[0], True), margin=plan.margin
@@ -257,9 +255,8 @@ def bucket_sums(shared: Path, bucket: int) -> dict[Key, MethodSums]:
     }
 
 
-def bucket_spread(shared: Path, bucket: int) -> dict[Key, SpreadSums]:
+def bucket_spread(plan: _Plan, bucket: int) -> dict[Key, SpreadSums]:
     """Sum the residuals of one bucket."""
-    plan: _Plan = taken_up(shared)
     found = {}
     for key, pairs in _pairs(plan, bucket).items():
         if key in plan.lines:
@@ -282,9 +279,9 @@ def _people(plan: _Plan, bucket: int) -> pd.DataFrame:
     return pd.DataFrame({"athlete_id": people["athlete_id"], "stratum": stratum, "hash": hashes})
 
 
-def bucket_strata(shared: Path, bucket: int) -> dict[str, int]:
+def bucket_strata(plan: _Plan, bucket: int) -> dict[str, int]:
     """Count the athletes of one bucket with a pair, by training profile."""
-    counts = _people(taken_up(shared), bucket)["stratum"].value_counts()
+    counts = _people(plan, bucket)["stratum"].value_counts()
     return {str(name): int(n) for name, n in counts.items()}
 
 
@@ -292,17 +289,15 @@ def _added_counts(parts: Sequence[dict[str, int]]) -> dict[str, int]:
     return {name: sum(part.get(name, 0) for part in parts) for name in set().union(*parts)}
 
 
-def bucket_candidates(shared: Path, bucket: int) -> pd.DataFrame:
+def bucket_candidates(plan: _Plan, bucket: int) -> pd.DataFrame:
     """Return the athletes of one bucket whose hash is small enough to be chosen."""
-    plan: _Plan = taken_up(shared)
     people = _people(plan, bucket)
     below = people["hash"].to_numpy(np.uint64) / 2.0**64 < plan.chosen_below
     return people[below]
 
 
-def bucket_evidence(shared: Path, bucket: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+def bucket_evidence(plan: _Plan, bucket: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Return pairs, days and repeats of the chosen athletes of one bucket."""
-    plan: _Plan = taken_up(shared)
     frames = []
     for name in ("pairs", "daily"):
         path = plan.work / f"{name}-{bucket:06d}.arrow"

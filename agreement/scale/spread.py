@@ -9,7 +9,7 @@ bucket by bucket in the order of the output; athletes without a laboratory test 
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -18,8 +18,8 @@ import pandas as pd
 from agreement.tables.field_tables import SET_NUMBERS
 from agreement.tables.findings import Findings
 from agreement.tables.lab_table import CheckedTable
-from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader, Piece
-from agreement.tables.spills import taken_up, write_spill
+from agreement.tables.parts import FIRST_ROW, PART_STEP, CheckedPiece, PartReader, Piece
+from agreement.tables.spills import spilled_table, write_spill
 
 Ints = npt.NDArray[np.int64]
 REPEATING = ("method", "mode", "sensor")
@@ -56,24 +56,28 @@ class Buckets:
 
 @dataclass(frozen=True, slots=True)
 class Spreading:
-    """What every worker of the first pass needs."""
+    """
+    What every worker of the first pass needs.
+
+    Attributes
+    ----------
+    reader : PartReader
+    buckets : Buckets
+    known : frozenset of str
+        Ids that nobody need be told about: of the athletes table, else of the laboratory.
+    work : Path
+        Where the spills go.
+    """
 
     reader: PartReader
     buckets: Buckets
+    known: frozenset[str]
     work: Path
-
-    @property
-    def known(self) -> frozenset[str]:
-        """Ids that nobody need be told about: of the athletes table, else of the laboratory."""
-        people = self.reader.athletes.people
-        known = frozenset(self.buckets.athletes) if people.known is None else people.known
-        return known | people.withdrawn
 
 
 class Batch(NamedTuple):
-    """Rows that were checked at once: the first of them over all parts, and their lines left out."""
+    """Rows that were checked at once: the first of them in its part, and their lines left out."""
 
-    part: int
     first_row: int
     lines: Path | None
 
@@ -84,29 +88,29 @@ class Spread(NamedTuple):
     piece: Piece
     account: list[CheckedPiece]  # without rows
     batches: list[Batch]
-    rows: list[Path]
+    rows: Path | None
     set_aside: dict[str, int]  # rows by reason
     methods: frozenset[str]
 
 
-def spread(shared: Path, piece: Piece) -> Spread:
+def spread(plan: Spreading, piece: Piece) -> Spread:
     """Check one piece and lay its rows aside by bucket, its lines of rows left out as they are."""
-    plan: Spreading = taken_up(shared)
-    account, batches, rows, methods = [], [], [], set[str]()
+    account, batches, methods = [], [], set[str]()
+    tables, buckets = [], []
     before = piece.rows_before
     set_aside: Counter[str] = Counter()
+    name = f"{piece.part:06d}-{piece.first:06d}"
     for number, checked in enumerate(plan.reader.checked(piece)):
-        name = f"{piece.part:06d}-{piece.first:06d}-{number:04d}.arrow"
         frame, lines = checked.table.frame, checked.findings.ledger()
         lines = lines[lines["reason"] != "withdrawn"]  # one line for all parts, from the count
         if len(frame):
-            rows.append(plan.work / f"rows-{name}")
-            _lay_out(frame, piece.part, plan.buckets, rows[-1])
+            tables.append(_numbered(frame, piece.part))
+            buckets.append(plan.buckets.of(frame["athlete_id"]))
             methods |= set(frame["method"].unique())
-        aside = plan.work / f"aside-{name}" if len(lines) else None
+        aside = plan.work / f"aside-{name}-{number:04d}.arrow" if len(lines) else None
         if aside is not None:
-            write_spill(lines[LEDGER], aside, repeating=("reason", "message"))
-        batches.append(Batch(piece.part, piece.part * PART_STEP + before, aside))
+            write_spill([spilled_table(lines[LEDGER], ("reason", "message"))], aside)
+        batches.append(Batch(before + FIRST_ROW, aside))
         before += checked.rows_read
         set_aside.update(lines["reason"].tolist())
         strangers = checked.table.people - plan.known  # all other ids are known to everybody
@@ -115,13 +119,26 @@ def spread(shared: Path, piece: Piece) -> Spread:
         account.append(checked._replace(table=table, findings=findings))
         if checked.findings.stops:
             break  # the next rows of the same file would say the same
+    rows = plan.work / f"rows-{name}.arrow" if tables else None
+    if rows is not None:
+        write_spill(_without_empty(tables), rows, np.concatenate(buckets), plan.buckets.count)
     return Spread(piece, account, batches, rows, dict(set_aside), frozenset(methods))
 
 
-def _lay_out(frame: pd.DataFrame, part: int, buckets: Buckets, path: Path) -> None:
-    """Write the rows of one piece by bucket, numbered over all parts."""
+def _numbered(frame: pd.DataFrame, part: int) -> Any:
+    """Return checked rows as they are spilled, numbered over all parts."""
     frame = frame.drop(columns="file").assign(row=frame["row"] + part * PART_STEP)
-    write_spill(frame, path, buckets.of(frame["athlete_id"]), buckets.count, REPEATING)
+    return spilled_table(frame, REPEATING)
+
+
+def _without_empty(tables: list[Any]) -> list[Any]:
+    """Return tables without the columns in which not one of them holds a value."""
+    filled = [
+        name
+        for name in tables[0].column_names
+        if any(table.column(name).null_count < len(table) for table in tables)
+    ]
+    return [table.select(filled) for table in tables]
 
 
 def no_estimates() -> pd.DataFrame:
@@ -131,3 +148,14 @@ def no_estimates() -> pd.DataFrame:
     numbers = dict.fromkeys(("vo2max", "vo2max_l_min", *SET_NUMBERS), "float64")
     kinds = text | times | numbers | {"row": "int64"}
     return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
+
+
+def whole_estimates(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return spilled estimates with the columns that were left out because they were empty."""
+    kinds = no_estimates().dtypes
+    missing = {
+        str(name): pd.Series(index=rows.index, dtype=kind)
+        for name, kind in kinds.items()
+        if name not in rows
+    }
+    return rows.assign(**missing)[list(kinds.index)]

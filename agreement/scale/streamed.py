@@ -27,7 +27,7 @@ from agreement.scale.bucket_pairs import (
     pair_bucket,
 )
 from agreement.scale.engine import Engine, Progress
-from agreement.scale.spread import Batch, Buckets, Spread, Spreading, spread
+from agreement.scale.spread import Buckets, Spread, Spreading, spread
 from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
@@ -35,7 +35,12 @@ from agreement.tables.options import FileFormat
 from agreement.tables.parts import PartReader, about_rows, find_table_parts
 from agreement.tables.parts_together import PartsRead
 from agreement.tables.readers import InputFile
-from agreement.tables.spills import give_memory_back, lay_aside, require_arrow, write_spill
+from agreement.tables.spills import (
+    give_memory_back,
+    require_arrow,
+    spilled_table,
+    write_spill,
+)
 from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.study_file import read_study_file
 from agreement.tables.table_files import find_tables
@@ -68,8 +73,8 @@ class Streamed:
     heart_rate_based : dict of str to bool
     work : Path
         Where the spills are.
-    batches : tuple of Batch
-        Rows that were checked at once; one file of lines left out belongs to each.
+    spread : tuple of Spread
+        What the first pass found, piece by piece.
     part_files : tuple of str
         The parts, as paths inside the study folder.
     buckets : int
@@ -90,7 +95,7 @@ class Streamed:
     inputs: tuple[InputFile, ...]
     heart_rate_based: dict[str, bool]
     work: Path
-    batches: tuple[Batch, ...]
+    spread: tuple[Spread, ...]
     part_files: tuple[str, ...] = ()
     buckets: int = 0
     sections: dict[tuple[str, str], list[tuple[int, int]]] = field(default_factory=dict)
@@ -186,9 +191,7 @@ class _Run:
 
     def first_pass(self) -> None:
         """Check every piece; what was found goes to the findings."""
-        plan = lay_aside(
-            Spreading(self.reader, self.buckets, self.work), self.work / "spread.pickle"
-        )
+        plan = Spreading(self.reader, self.buckets, self._known(), self.work)
         self.spread = self.engine.map(
             spread, plan, self.pieces, progress=self.progress, stage="Checking parts"
         )
@@ -196,14 +199,19 @@ class _Run:
             for account in one.account:
                 self.read.add(one.piece.part, account)
         self.read.tell(self.findings)
-        self._note_likely_matches()
+        self._note_likely_matches(plan.known)
 
-    def _note_likely_matches(self) -> None:
+    def _known(self) -> frozenset[str]:
+        """Return the ids of the athletes table, else of the laboratory, and of who withdrew."""
+        people = self.reader.athletes.people
+        known = frozenset(self.buckets.athletes) if people.known is None else people.known
+        return known | people.withdrawn
+
+    def _note_likely_matches(self, known: frozenset[str]) -> None:
         """Note ids of the estimates that look like ids of the athletes or the laboratory."""
         table = "lab_tests" if self.reader.athletes.people.known is None else "athletes"
-        plan = Spreading(self.reader, self.buckets, self.work)
-        unknown, file = self.read.people, self.study.names.get(table, "")
-        note_likely_matches(self.reader.name, unknown, plan.known, file, self.findings)
+        file = self.study.names.get(table, "")
+        note_likely_matches(self.reader.name, self.read.people, known, file, self.findings)
 
     def streamed(self, *, write: bool) -> tuple[Streamed | None, tuple[Problem, ...]]:
         """Pair bucket by bucket and close the account."""
@@ -224,7 +232,7 @@ class _Run:
         plan = self._plan(laboratory, readings, based, write=write)
         results = self.engine.map(
             pair_bucket,
-            lay_aside(plan, self.work / "pairs.pickle"),
+            plan,
             range(self.buckets.count),
             progress=self.progress,
             stage="Pairing",
@@ -253,7 +261,7 @@ class _Run:
             (*self.study.inputs, *self.read.inputs),
             based,
             self.work,
-            self.batches(),
+            tuple(self.spread),
             self.reader.files,
             self.buckets.count,
             dict(sorted(sections.items())),
@@ -267,10 +275,6 @@ class _Run:
         return self.engine.map(
             reduced_file, form, files, progress=self.progress, stage="Reading sessions"
         )
-
-    def batches(self) -> tuple[Batch, ...]:
-        """Return all batches of the first pass, in the order of the rows."""
-        return tuple(batch for one in self.spread for batch in one.batches)
 
     def _plan(
         self,
@@ -289,17 +293,17 @@ class _Run:
         paths = {name: self.work / f"{name}.arrow" for name in frames}
         for name, rows in frames.items():
             bucket = self.buckets.of(rows["athlete_id"])
-            write_spill(rows, paths[name], bucket, self.buckets.count)
+            write_spill([spilled_table(rows)], paths[name], bucket, self.buckets.count)
         return BucketPlan(
             self.work,
-            tuple(path for one in self.spread for path in one.rows),
+            tuple(one.rows for one in self.spread if one.rows),
             paths["laboratory"],
             paths["others"],
             self.study.options,
             based,
             paths["athletes"] if "athletes" in self.study.rows_read else None,
             table_files(self.study) | {SOURCE: self.reader.name},
-            np.array([batch.first_row for batch in self.batches()], np.int64),
+            np.array([one.first_row for one in self.pieces], np.int64),
             write,
         )
 

@@ -46,7 +46,7 @@ def id_column(
     """
     found = _mapped(text_column(raw, name, findings), id_map)
     for value in found.labels:
-        if _NAME.fullmatch(value):
+        if (" " in value or "," in value) and _NAME.fullmatch(value):  # names have one of them
             row = found.first_row(raw, value)
             what = f"The id in this row looks like a person's name ({_initials(value)})."
             remedy = "Use codes as ids; an id_map file joins names of one file to codes of another."

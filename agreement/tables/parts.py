@@ -29,7 +29,9 @@ from agreement.tables.readers import (
 )
 from agreement.tables.unchanged import digest_if_readable
 
-ROWS_AT_ONCE: Final = 62_500  # of a Parquet file; what a piece holds in memory follows from it
+ROWS_AT_ONCE: Final = 62_500  # of a Parquet file: checked together, in full width
+ROWS_PER_PIECE: Final = 250_000  # of a Parquet file: laid aside together, packed
+FIRST_ROW: Final = 2  # of the rows of a file, as a spreadsheet counts: the header is row 1
 PART_STEP: Final = (
     1 << 32
 )  # a row of the whole table is part number times this plus row of the part
@@ -45,6 +47,11 @@ class Piece(NamedTuple):
     last: int = 0
     rows_before: int = 0
     rows: int | None = None  # known beforehand of Parquet only
+
+    @property
+    def first_row(self) -> int:
+        """The first row, numbered over all parts."""
+        return self.part * PART_STEP + self.rows_before + FIRST_ROW
 
 
 class CheckedPiece(NamedTuple):
@@ -157,7 +164,7 @@ class PartReader:
         first, before = 0, 0
         for last in range(1, len(sizes) + 1):
             held = sum(sizes[first:last])
-            if last == len(sizes) or held + sizes[last] > ROWS_AT_ONCE:
+            if last == len(sizes) or held + sizes[last] > ROWS_PER_PIECE:
                 yield Piece(part, first, last, before, held)
                 first, before = last, before + held
 
@@ -206,7 +213,8 @@ class PartReader:
         frame = batch.select(list(header.theirs.values())).to_pandas(strings_to_categorical=True)
         frame = frame.rename(columns={theirs: ours for ours, theirs in header.theirs.items()})
         # counted as if there were a header row, like the rows of a single Parquet table
-        rows = np.arange(before + 2, before + 2 + len(frame), dtype=np.int64)
+        first = before + FIRST_ROW
+        rows = np.arange(first, first + len(frame), dtype=np.int64)
         return RawTable(self.table, file, self.form, frame, rows, header.theirs, "")
 
 

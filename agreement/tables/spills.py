@@ -6,10 +6,8 @@ nothing that could be taken for a result; writing it again gives the same file.
 """
 
 import ctypes
-import pickle
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -54,43 +52,53 @@ def give_memory_back() -> None:
         ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE)
 
 
-def write_spill(
-    frame: pd.DataFrame,
-    path: Path,
-    section: Ints | None = None,
-    sections: int = 1,
-    repeating: Sequence[str] = (),
-) -> None:
+def spilled_table(frame: pd.DataFrame, repeating: Sequence[str] = ()) -> Any:
     """
-    Write a frame, cut into sections.
+    Return a frame as an Arrow table that is small in memory: what a spill is made of.
 
     Parameters
     ----------
     frame : DataFrame
         Text, numbers and times; its index is not kept.
+    repeating : sequence of str
+        Text columns with few distinct values, stored once.
+    """
+    import pyarrow as pa
+
+    table = pa.Table.from_pandas(frame, preserve_index=False)
+    for name in repeating:
+        place = table.schema.get_field_index(name)
+        table = table.set_column(place, name, table.column(place).dictionary_encode())
+    return table
+
+
+def write_spill(
+    tables: Sequence[Any], path: Path, section: Ints | None = None, sections: int = 1
+) -> None:
+    """
+    Write tables one after another, cut into sections.
+
+    Parameters
+    ----------
+    tables : sequence of pyarrow.Table
+        At least one, as `spilled_table` makes them.
     path : Path
         The file.
     section : ndarray, optional
         Of each row; rows of one section keep their order. Without it all are in section 0.
     sections : int
         How many there are; some may be empty.
-    repeating : sequence of str
-        Text columns with few distinct values, stored once.
     """
     import pyarrow as pa
     from pyarrow import ipc
 
-    table = pa.Table.from_pandas(frame, preserve_index=False)
-    ends = [len(frame)]
+    table = pa.concat_tables(tables).unify_dictionaries()
+    ends = [len(table)]
     if section is not None:
         order = np.argsort(section, kind="stable")
         table = table.take(pa.array(order))
         ends = np.searchsorted(section[order], np.arange(sections), side="right").tolist()
     table = table.combine_chunks()
-    for name in repeating:
-        place = table.schema.get_field_index(name)
-        words = table.column(place).combine_chunks().dictionary_encode()
-        table = table.set_column(place, name, words)
     temporary = path.with_suffix(".part")
     options = ipc.IpcWriteOptions(compression="lz4")
     with ipc.new_file(str(temporary), table.schema, options=options) as file:
@@ -112,14 +120,14 @@ def _batch(table: Any, start: int, end: int) -> Any:
     return pa.record_batch(columns, table.schema)
 
 
-def read_section(paths: Sequence[Path], section: int = 0) -> pd.DataFrame:
+def section_table(paths: Sequence[Path], section: int = 0) -> Any:
     """
-    Return one section of several spills, one after another.
+    Return one section of several spills, one after another, as an Arrow table.
 
     Parameters
     ----------
     paths : sequence of Path
-        At least one.
+        At least one; a column that some of them lack is missing there.
     section : int
         Its number, the same in each.
     """
@@ -129,19 +137,20 @@ def read_section(paths: Sequence[Path], section: int = 0) -> pd.DataFrame:
     tables = []
     for path in paths:
         with pa.memory_map(str(path)) as source, ipc.open_file(source) as file:
-            tables.append(_plain(pa.Table.from_batches([file.get_batch(section)])))
-    frame: pd.DataFrame = pa.concat_tables(tables).to_pandas()
-    return frame
+            tables.append(pa.Table.from_batches([file.get_batch(section)]))
+    return pa.concat_tables(tables, promote_options="default").unify_dictionaries()
 
 
-def _plain(table: Any) -> Any:
-    """Return a table whose repeating texts are plain again."""
+def read_section(paths: Sequence[Path], section: int = 0) -> pd.DataFrame:
+    """Return what `section_table` does as a frame of plain texts, numbers and times."""
     import pyarrow as pa
 
+    table = section_table(paths, section)
     for place, field in enumerate(table.schema):
         if pa.types.is_dictionary(field.type):
             table = table.set_column(place, field.name, table.column(place).cast(pa.large_string()))
-    return table
+    frame: pd.DataFrame = table.to_pandas()
+    return frame
 
 
 def write_bytes(content: Iterable[bytes | memoryview], path: Path) -> Path:
@@ -150,14 +159,3 @@ def write_bytes(content: Iterable[bytes | memoryview], path: Path) -> Path:
     with temporary.open("wb") as file:
         file.writelines(content)
     return temporary.replace(path)
-
-
-def lay_aside(thing: object, path: Path) -> Path:
-    """Write something of ours that every worker needs, and return its path."""
-    return write_bytes([pickle.dumps(thing, protocol=pickle.HIGHEST_PROTOCOL)], path)
-
-
-@lru_cache(maxsize=1)
-def taken_up(path: Path) -> Any:
-    """Return what `lay_aside` wrote; kept until another is asked for."""
-    return pickle.loads(path.read_bytes())

@@ -5,6 +5,7 @@ A column of a million labels holds a few distinct ones, so every question about 
 distinct values and carried back by their codes.
 """
 
+import re
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -18,6 +19,7 @@ from agreement.tables.readers import RawTable
 
 Codes = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
+_BLANK: Final = re.compile(r"[\s\ufeff\u200b]")  # what is trimmed away
 _WHOLE: Final = 2.0**53  # from here on a float64 need not be the whole number that was meant
 
 
@@ -56,6 +58,8 @@ class Distinct:
     def present(self) -> frozenset[str]:
         """Return the labels that some row holds."""
         counts = np.bincount(self.codes + 1, minlength=len(self.labels) + 1)[1:]
+        if counts.all():
+            return frozenset(self.labels)
         return frozenset(label for label, n in zip(self.labels, counts, strict=True) if n)
 
     def at(self, i: int) -> str:
@@ -77,8 +81,13 @@ def distinct(column: "pd.Series[Any]") -> Distinct:
     """Return a raw column as its distinct values, exactly as they stand."""
     if not isinstance(column.dtype, pd.CategoricalDtype):
         column = _as_text(column).astype("category")
-    values = [str(v) for v in column.cat.categories]
-    return Distinct(np.asarray(column.cat.codes, dtype=np.int64), values)
+    # at one go: one by one they would take longer than all that follows
+    values = column.cat.categories.to_numpy(dtype=object).tolist()
+    codes = np.asarray(column.cat.codes, dtype=np.int64)
+    if isinstance(column.cat.categories.dtype, pd.StringDtype):
+        return Distinct(codes, values)
+    texts = [str(v) for v in values]
+    return Distinct(codes, texts).replaced(list(texts))  # 1 and "1" are one
 
 
 def missing_column(count: int) -> "pd.Series[Any]":
@@ -108,6 +117,8 @@ def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = 
     if name not in raw.frame:
         return Distinct(np.full(len(raw.rows), -1, dtype=np.int64), [])
     found = distinct(raw.frame[name])
+    if not tokens and all(found.labels) and not _BLANK.search("".join(found.labels)):
+        return found
     trimmed: list[str | None] = []
     for value in found.labels:
         plain = value.strip().strip("\ufeff\u200b").strip()

@@ -39,11 +39,36 @@ def write_table(frame: pd.DataFrame, path: Path) -> None:
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:
     """Return a table as the bytes of a CSV file; the same table gives the same bytes."""
+    return _bytes(_text_cells(frame))
+
+
+def csv_lines(frame: pd.DataFrame, ends: Sequence[int]) -> list[bytes]:
+    """
+    Return some rows after another as `csv_bytes` would write them, without a header.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    ends : sequence of int
+        Rising; where each piece ends.
+    """
+    text = _text_cells(frame)
+    starts = [0, *ends[:-1]]
+    return [
+        _bytes(text.iloc[start:end], header=False) for start, end in zip(starts, ends, strict=True)
+    ]
+
+
+def _text_cells(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return every column as text cells."""
     text = pd.DataFrame({i: _cells(frame.iloc[:, i]) for i in range(frame.shape[1])})
     text.columns = pd.Index(frame.columns)
-    if text.empty:
-        text = text.reindex(range(len(frame)))
-    return text.to_csv(index=False, lineterminator="\n", na_rep="").encode("utf-8")
+    return text.reindex(range(len(frame))) if text.empty else text
+
+
+def _bytes(text: pd.DataFrame, *, header: bool = True) -> bytes:
+    lines = text.to_csv(index=False, header=header, lineterminator="\n", na_rep="")
+    return lines.encode("utf-8")
 
 
 def _cells(column: "pd.Series[Any]") -> "pd.Series[Any]":
@@ -80,14 +105,14 @@ def _text(value: object) -> str:
     return f"'{text}" if len(text) > 1 and text.startswith(_FORMULA_STARTS) else text
 
 
-def text_lines(columns: Sequence["pd.Series[Any]"]) -> memoryview:
+def text_lines(columns: Sequence[Any]) -> memoryview:
     """
     Return many lines of text and whole numbers as `csv_bytes` would write them, without a header.
 
     Parameters
     ----------
-    columns : sequence of Series
-        Of equal length.
+    columns : sequence of pyarrow.Array
+        Of equal length: integers, texts, or dictionaries of texts.
 
     Returns
     -------
@@ -98,14 +123,12 @@ def text_lines(columns: Sequence["pd.Series[Any]"]) -> memoryview:
     from pyarrow import compute
 
     cells = [
-        pa.array(column.to_numpy(dtype=np.int64)).cast(pa.large_string())
-        if pd.api.types.is_integer_dtype(column.dtype)
-        else _safe_texts(column)
+        column.cast(pa.large_string()) if pa.types.is_integer(column.type) else _safe_texts(column)
         for column in columns
     ]
     comma, end, nothing = (pa.scalar(text, pa.large_string()) for text in (",", "\n", ""))
+    cells[-1] = compute.binary_join_element_wise(cells[-1], nothing, end)
     lines = compute.binary_join_element_wise(*cells, comma)
-    lines = compute.binary_join_element_wise(lines, nothing, end)
     if not len(lines):
         return memoryview(b"")
     _, offsets, content = lines.buffers()
@@ -113,12 +136,14 @@ def text_lines(columns: Sequence["pd.Series[Any]"]) -> memoryview:
     return memoryview(content)[places[lines.offset] : places[lines.offset + len(lines)]]
 
 
-def _safe_texts(column: "pd.Series[Any]") -> Any:
+def _safe_texts(texts: Any) -> Any:
     """Return texts as cells: looked at one by one only where quotes or an apostrophe are needed."""
     import pyarrow as pa
     from pyarrow import compute
 
-    texts = pa.array(column.array, pa.large_string()).fill_null("")
+    if pa.types.is_dictionary(texts.type):  # each distinct text once
+        return _safe_texts(texts.dictionary).take(texts.indices)
+    texts = texts.cast(pa.large_string()).fill_null("")
     odd = compute.match_substring_regex(texts, r'[,"\n\r]|^[=+\-@\t]')
     if not compute.any(odd).as_py():
         return texts

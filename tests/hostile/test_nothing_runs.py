@@ -185,8 +185,8 @@ def test_no_link_leads_out_of_the_study_folder(tmp_path, name):
 NETWORK = {"socket", "ssl", "urllib", "http", "ftplib", "smtplib", "requests", "httpx", "aiohttp"}
 LOADERS = {"pickle", "shelve", "marshal", "dill", "cloudpickle", "joblib", "yaml"}
 CALLS = {"eval", "exec", "compile", "__import__", "system", "popen", "read_pickle", "load_pickle"}
-# figures down a pipe to a process of our own; plans in a private folder made for one run
-OWN_PICKLES = {"printer.py", "spills.py"}
+# figures down a pipe to a process of our own
+OWN_PICKLES = {"printer.py"}
 
 
 @pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: p.name)
