@@ -1,6 +1,7 @@
 """What the reader of the pairs should know: notes, and rows that were set aside on the way."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -9,7 +10,7 @@ from agreement.errors import Severity
 from agreement.pairing.cleaning import CODE
 from agreement.pairing.messages import Texts
 from agreement.pairing.reading_fates import ReadingFates
-from agreement.tables.findings import Findings
+from agreement.tables.findings import SHOWN, Findings
 from agreement.tables.options import StudyOptions
 
 # All common practice, no source. One bpm of HRmax moves a heart-rate-based estimate by about 0.4.
@@ -18,15 +19,67 @@ HR_MAX_MISMATCH_BPM = 10.0
 AGE_MISMATCH_YEARS = 1.0  # whole years on both sides can differ by one
 ROUNDING = 1e-9  # two per cent in decimals is no more than two per cent
 
-# Reason, severity in `check`, and what to do.
-FOUND_WHILE_PAIRING: Sequence[tuple[str, Severity, str]] = (
-    ("copy", "note", ""),
-    ("conflicting_copy", "set_aside", "Keep the right row in the file."),
-    ("stale", "note", "See whether the source still updates; `stale_after_days` sets the limit."),
-    ("no_mass", "set_aside", "Give set_mass_kg, or mass_kg of the laboratory test."),
-    ("unknown_athlete", "set_aside", "Add the athlete, or join the two ids in id_map."),
-    ("out_of_range", "set_aside", "Check the value, its unit and the body mass."),
+
+class Found(NamedTuple):
+    """What `check` says of readings that pairing left out for one reason."""
+
+    reason: str
+    severity: Severity
+    column: str  # a key of `COLUMNS`
+    value: Callable[[pd.DataFrame], list[str]]  # what stands in the rows
+    remedy: str
+
+
+def _values(readings: pd.DataFrame) -> list[str]:
+    """Return the value of each reading as text."""
+    return [
+        f"{litres:g} L/min" if np.isnan(value) else f"{value:.4g} mL/kg/min"
+        for value, litres in zip(readings["field"], readings["field_l_min"], strict=True)
+    ]
+
+
+def _athletes(readings: pd.DataFrame) -> list[str]:
+    """Return the athlete of each reading."""
+    return [f"'{athlete}'" for athlete in readings["athlete_id"]]
+
+
+FOUND_WHILE_PAIRING: Sequence[Found] = (
+    Found("copy", "note", "time", _values, "Nothing to do."),
+    Found("conflicting_copy", "set_aside", "time", _values, "Keep the right row in the file."),
+    Found(
+        "stale",
+        "note",
+        "time",
+        _values,
+        "See whether the source still updates; `stale_after_days` sets the limit.",
+    ),
+    Found(
+        "no_mass",
+        "set_aside",
+        "mass",
+        _values,
+        "Give set_mass_kg, or mass_kg of the laboratory test.",
+    ),
+    Found(
+        "unknown_athlete",
+        "set_aside",
+        "athlete",
+        _athletes,
+        "Add the athlete, or join the two ids in id_map.",
+    ),
+    Found(
+        "out_of_range",
+        "set_aside",
+        "mass",
+        _values,
+        "Check the value, its unit and the body mass.",
+    ),
 )
+COLUMNS: Mapping[str, Mapping[str, str]] = {
+    "time": {"field_estimates": "taken_at", "field_tests": "date", "sessions": "started_at"},
+    "mass": {"field_estimates": "set_mass_kg"},
+    "athlete": dict.fromkeys(("field_estimates", "field_tests", "sessions"), "athlete_id"),
+}
 
 
 def reading_notes(
@@ -35,18 +88,33 @@ def reading_notes(
     fates: ReadingFates,
     texts: Texts,
     files: Mapping[str, str],
+    options: StudyOptions,
 ) -> None:
     """Record copies, conflicts, stale runs and values that could not be converted."""
     words = texts.known()
-    for reason, severity, remedy in FOUND_WHILE_PAIRING:
-        here = np.flatnonzero(fates.reason == CODE[reason])
+    for each in FOUND_WHILE_PAIRING:
+        here = np.flatnonzero(fates.reason == CODE[each.reason])
         source = readings["source"].iloc[here]
         row = readings["row"].iloc[here].to_numpy(np.int64)
         for name in source.unique():
             own = np.flatnonzero((source == name).to_numpy(np.bool_))
             own = own[np.argsort(row[own], kind="stable")]
-            said = [words[place] for place in fates.text[here[own]]]
-            found.each(severity, reason, files[name], row[own], None, said.__getitem__, remedy)
+            shown = here[own[:SHOWN]]
+            values = each.value(readings.iloc[shown])
+            said = [
+                f"{value}: {words[place]}"
+                for value, place in zip(values, fates.text[shown], strict=True)
+            ]
+            column = options.header(name, COLUMNS[each.column][name])
+            found.each(
+                each.severity,
+                each.reason,
+                files[name],
+                row[own],
+                column,
+                said.__getitem__,
+                each.remedy,
+            )
 
 
 def input_notes(
@@ -69,8 +137,6 @@ def input_notes(
     """
     if inputs.empty:
         return
-    own_format = options.files.get("field_estimates")
-    names = own_format.columns if own_format else {}
     for reason, ours, measured, unit, tolerance in (
         ("mass_mismatch", "set_mass_kg", "mass_kg", "kg", MASS_MISMATCH * inputs["mass_kg"]),
         ("hr_max_mismatch", "set_hr_max_bpm", "hr_max_bpm", "bpm", HR_MAX_MISMATCH_BPM),
@@ -84,7 +150,7 @@ def input_notes(
             f"Set to {told:.4g} {unit}; the laboratory has {true:.4g} {unit}."
             for told, true in zip(here[ours], here[measured], strict=True)
         ]
-        row, column = here["row"].to_numpy(np.int64), names.get(ours, ours)
+        row, column = here["row"].to_numpy(np.int64), options.header("field_estimates", ours)
         remedy = "Correct the setting; a wrong one shifts the estimate."
         file = files["field_estimates"]
         found.each("note", reason, file, row, column, words.__getitem__, remedy)

@@ -34,6 +34,8 @@ GAS_COLUMNS: Final = (
     "rer",
 )
 HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, no source
+EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
+PLATEAU: Final = "Fill plateau (yes, no) of the test to decide it yourself."
 
 
 _NO_VALUES: Final = pd.DataFrame(
@@ -235,7 +237,7 @@ def _plateau(
     step = last_step(t, vo2, cost, mass_kg=mass)
     if step is None:
         return "unknown", ()
-    note = Problem("note", "plateau", file, None, "vo2_ml_min", step.summary(), "")
+    note = Problem("note", "plateau", file, None, "vo2_ml_min", step.summary(), PLATEAU)
     return step.plateau, (note,)
 
 
@@ -272,7 +274,7 @@ def _editing_notes(editing: pd.DataFrame) -> tuple[Problem, ...]:
             )
             whats = {"breaths": text}
         found += [
-            Problem("note", "breaths_edited", file, None, column, what, "")
+            Problem("note", "breaths_edited", file, None, column, what, EDITED)
             for file, what in whats.items()
         ]
     return tuple(found)

@@ -54,7 +54,15 @@ def stage_results(
         f"{protocol.id} needs {', '.join(lacking.columns[row])}, which is missing"
         for row in lacking[absent].to_numpy()
     ]
-    left_out = [set_aside_rows(rows[absent], "missing_value", words)]
+    left_out = [
+        set_aside_rows(
+            rows[absent],
+            "missing_value",
+            words,
+            column=[lacking.columns[row][0] for row in lacking[absent].to_numpy()],
+            remedy="Fill the cell; mass may stand in the athletes table.",
+        )
+    ]
     rows = rows[~absent].reset_index(drop=True)
     test = rows.groupby(
         [rows["field_test_id"].fillna(""), "athlete_id", "date"], sort=False
@@ -74,12 +82,26 @@ def stage_results(
             "out_of_range",
             f"no stage of the test reaches {STRONGEST_FROM_W:g} W; power_w may hold stage numbers, "
             "W/kg or kW",
+            column="power_w",
+            remedy="Give power_w in watts, or state its unit.",
         ),
-        set_aside_rows(rows[refused[code]], "extrapolation_refused", reasons[code][refused[code]]),
+        set_aside_rows(
+            rows[refused[code]],
+            "extrapolation_refused",
+            reasons[code][refused[code]],
+            column="hr_bpm",
+            remedy="Ride more stages, further apart; [extrapolation] of study.toml sets what is enough.",
+        ),
         set_aside_rows(
             rows[beyond[code]],
             "out_of_range",
-            [f"{protocol.id} gives {v:.1f} mL/kg/min" for v in value[code][beyond[code]]],
+            [
+                f"{protocol.id} gives {v:.1f} mL/kg/min, outside {REJECT.reject_low:g} to "
+                f"{REJECT.reject_high:g}"
+                for v in value[code][beyond[code]]
+            ],
+            column="power_w",
+            remedy="Check power, heart rate, body mass and highest heart rate of the test.",
         ),
     ]
     kept = ~(weak | refused | beyond)
@@ -146,7 +168,8 @@ def _in_cost_range(rows: pd.DataFrame, code: IntArray) -> TextArray:
 def _two_stage_notes(tests: pd.DataFrame, lines: pd.DataFrame) -> tuple[Problem, ...]:
     two = (lines["n_points"] == 2).to_numpy()
     what = "the line rests on two stages, so its error cannot be known."
+    remedy = "Ride three stages or more."
     return tuple(
-        Problem("note", "extrapolation_refused", str(file), int(row), None, what, "")
+        Problem("note", "extrapolation_refused", str(file), int(row), "hr_bpm", what, remedy)
         for file, row in tests.loc[two, ["file", "row"]].itertuples(index=False)
     )

@@ -52,7 +52,13 @@ def field_test_values(
     rows = tests[known].reset_index(drop=True)
     rows["id"] = rows["field_test_id"].fillna(rows["athlete_id"])
     unfinished = (rows["completed"] == "no").to_numpy()
-    left_out = set_aside_rows(rows[unfinished], "not_completed", "The test was not completed.")
+    left_out = set_aside_rows(
+        rows[unfinished],
+        "not_completed",
+        "The test was not completed: its cell says 'no'.",
+        column="completed",
+        remedy="Repeat the test, or correct the cell if it was completed.",
+    )
     rows, notes = _with_people(rows[~unfinished].reset_index(drop=True), athletes)
     parts = [ReadingPart(NO_READINGS, NO_MEMBERS, left_out, stops + notes)]
     for protocol_id, group in rows.groupby("protocol", sort=True):
@@ -67,7 +73,7 @@ def field_test_values(
 
 def _unknown(name: str, file: str, row: int) -> Problem:
     """Return the stop for a protocol that is not in the table."""
-    what = "no protocol is named."
+    what = "No protocol is named."
     if name != "nan":
         try:
             protocol(name)

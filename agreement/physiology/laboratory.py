@@ -16,7 +16,7 @@ from agreement.physiology.breath_tests import BreathTests, breath_tests
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
 from agreement.physiology.heart_rate_maximum import heart_rate_maximum
-from agreement.physiology.ledger import as_problems, joined, set_aside_rows
+from agreement.physiology.ledger import as_problems, in_words_of_files, joined, set_aside_rows
 from agreement.physiology.people import people_at
 from agreement.physiology.session_people import HR_MAX_ODD_BPM
 from agreement.physiology.session_records import OverFiles, SessionRecords, session_records
@@ -133,7 +133,7 @@ def laboratory_values(
         profile_borderline=pd.Series(np.nan, index=tests.index, dtype="str"),
     )
     breaths, records = _raw_files(tests, study, progress, over)
-    tests, left_out = _usable(_with_breaths(tests, breaths.tests), set(study.breaths))
+    tests, left_out = _usable(_with_breaths(tests, breaths.tests), study)
     tests = pd.concat([tests, effort_criteria(tests)], axis=1)
     training = NO_PROFILES
     if records is not None:
@@ -147,6 +147,7 @@ def laboratory_values(
     problems = breaths.problems + as_problems(left_out) + _notes(tests)
     if len(training.frame):
         problems += profile_notes(training.frame, tests)
+    problems = in_words_of_files(problems, study)
     return LaboratoryValues(frame, left_out, problems, breaths.rules, training, records)
 
 
@@ -188,24 +189,46 @@ def _with_breaths(tests: pd.DataFrame, values: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _usable(tests: pd.DataFrame, with_breaths: set[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Split off tests without a value and tests with an impossible one."""
+def _usable(tests: pd.DataFrame, study: StudyTables) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Split off tests without a value and tests with an impossible one: all from breath files."""
+    folder = study.names.get("breaths", "")
+    source = {name: f"{folder}/{path.name}" for name, path in study.breaths.items()}
     value = tests["lab"]
-    massless = value.isna() & tests["mass_kg"].isna() & tests["lab_test_id"].isin(with_breaths)
+    massless = value.isna() & tests["mass_kg"].isna() & tests["lab_test_id"].isin(source)
     missing = value.isna() & ~massless
     beyond = value.notna() & ~value.between(REJECT.reject_low, REJECT.reject_high)
     words = [
         f"VO2max {number:.3g} is outside {REJECT.reject_low:g} to {REJECT.reject_high:g} mL/kg/min"
-        + (_unit_hint(number * mass) if name in with_breaths else "")
+        + (f", from {source[name]}{_unit_hint(number * mass)}" if name in source else "")
         for number, mass, name in tests.loc[beyond, ["lab", "mass_kg", "lab_test_id"]].itertuples(
             index=False
         )
     ]
     left_out = joined(
         [
-            set_aside_rows(tests[massless], "no_mass", "breaths, but no body mass to divide by"),
-            set_aside_rows(tests[missing], "missing_value", "neither a VO2max nor usable breaths"),
-            set_aside_rows(tests[beyond], "out_of_range", words),
+            set_aside_rows(
+                tests[massless],
+                "no_mass",
+                "breaths, but no body mass to divide by",
+                column="mass_kg",
+                remedy="Fill the cell.",
+            ),
+            set_aside_rows(
+                tests[missing],
+                "missing_value",
+                [
+                    "neither a VO2max nor usable breaths"
+                    + (f" in {source[name]}" if name in source else "")
+                    for name in tests.loc[missing, "lab_test_id"]
+                ],
+                remedy="Give the test's VO2max, or a longer record of breaths.",
+            ),
+            set_aside_rows(
+                tests[beyond],
+                "out_of_range",
+                words,
+                remedy="Check the unit of the breaths and the body mass.",
+            ),
         ]
     )
     return tests[~(massless | missing | beyond)].reset_index(drop=True), left_out

@@ -7,24 +7,51 @@ from typing import Final
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.tables.study import StudyTables
 from agreement.terms import EXCLUSION_COLUMNS
 
 FILES_NAMED: Final = 3  # more raw files with one and the same note share a line
 
 
+LINE_COLUMNS: Final = [*EXCLUSION_COLUMNS, "column", "remedy"]
+"""A line of the ledger, with what only the problem of the same row says."""
 NOTHING: Final = pd.DataFrame(
-    {name: pd.Series(dtype="int64" if name == "row" else "str") for name in EXCLUSION_COLUMNS}
+    {name: pd.Series(dtype="int64" if name == "row" else "str") for name in LINE_COLUMNS}
 )
 
 
-def set_aside_rows(rows: pd.DataFrame, reason: str, messages: Iterable[str] | str) -> pd.DataFrame:
-    """Return ledger lines for `rows` (columns file, row, id); messages become sentences."""
+def set_aside_rows(
+    rows: pd.DataFrame,
+    reason: str,
+    messages: Iterable[str] | str,
+    *,
+    remedy: str,
+    column: Iterable[str | None] | str | None = None,
+) -> pd.DataFrame:
+    """
+    Return lines of rows left out, columns `LINE_COLUMNS`.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Columns file, row, id.
+    reason : str
+        A code of `agreement.terms.REASONS`.
+    messages : str, or one for each row
+        What is wrong, with the value; they become sentences.
+    remedy : str
+        What to do.
+    column : str or None, or one for each row
+        Our name of the column at fault; None where a row fails as a whole, or by its raw file.
+    """
     if rows.empty:
         return NOTHING
-    lines = rows[["file", "row", "id"]].assign(reason=reason)
+    lines = rows[["file", "row", "id"]].assign(reason=reason, remedy=remedy)
     each = [messages] * len(rows) if isinstance(messages, str) else messages
     lines["message"] = [text if text.endswith(".") else f"{text}." for text in each]
-    return lines[EXCLUSION_COLUMNS]
+    names = [column] * len(rows) if column is None or isinstance(column, str) else list(column)
+    lines["column"] = pd.Series(names, index=lines.index, dtype="str")
+    return lines[LINE_COLUMNS]
 
 
 def joined(lines: list[pd.DataFrame]) -> pd.DataFrame:
@@ -36,10 +63,27 @@ def joined(lines: list[pd.DataFrame]) -> pd.DataFrame:
 def as_problems(lines: pd.DataFrame) -> tuple[Problem, ...]:
     """Return the same lines as problems, for `check`."""
     return tuple(
-        Problem("set_aside", reason, file, int(row), None, message, "")
-        for file, row, reason, message in zip(
-            lines["file"], lines["row"], lines["reason"], lines["message"], strict=True
+        Problem("set_aside", reason, file, int(row), column, message, remedy)
+        for file, row, reason, column, message, remedy in zip(
+            lines["file"],
+            lines["row"],
+            lines["reason"],
+            lines["column"].astype("object").where(lines["column"].notna(), None),
+            lines["message"],
+            lines["remedy"],
+            strict=True,
         )
+    )
+
+
+def in_words_of_files(problems: Iterable[Problem], study: StudyTables) -> tuple[Problem, ...]:
+    """Return problems with each column called as its file calls it."""
+    tables = {file: table for table, file in study.names.items()}
+    return tuple(
+        problem
+        if problem.column is None or problem.file not in tables
+        else replace(problem, column=study.options.header(tables[problem.file], problem.column))
+        for problem in problems
     )
 
 

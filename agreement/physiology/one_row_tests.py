@@ -60,10 +60,28 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     stages, small = stages & ~absent, small & ~absent & ~stages
     beyond &= ~(absent | stages | small)
     left_out = [
-        set_aside_rows(rows[absent], "missing_value", _absent_words(missing[absent], protocol)),
-        set_aside_rows(rows[stages], "out_of_range", _stage_words(rows[stages], protocol)),
-        set_aside_rows(rows[small], "out_of_range", _small_words(rows[small], protocol)),
-        set_aside_rows(rows[beyond], "out_of_range", _beyond_words(rows, vo2max, beyond, protocol)),
+        *_without_input(rows[absent], missing[absent], protocol),
+        set_aside_rows(
+            rows[stages],
+            "out_of_range",
+            _stage_words(rows[stages], protocol),
+            column="speed_km_h",
+            remedy="Give the speed of the last stage, in km/h.",
+        ),
+        set_aside_rows(
+            rows[small],
+            "out_of_range",
+            _small_words(rows[small], protocol),
+            column=_first_too_small(rows[small], protocol),
+            remedy="Correct the cell, or state its unit.",
+        ),
+        set_aside_rows(
+            rows[beyond],
+            "out_of_range",
+            _beyond_words(rows, vo2max, beyond, protocol),
+            column=_shown(protocol)[0],
+            remedy="Correct the input that is wrong, or state its unit.",
+        ),
     ]
     kept = ~(absent | stages | small | beyond)
     columns = {
@@ -126,11 +144,28 @@ def _missing(rows: pd.DataFrame, protocol: FieldProtocol) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _absent_words(missing: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
-    return [
-        f"{protocol.id} needs {', '.join(missing.columns[row])}, which is missing"
-        for row in missing.to_numpy(dtype=bool)
-    ]
+def _without_input(
+    rows: pd.DataFrame, missing: pd.DataFrame, protocol: FieldProtocol
+) -> list[pd.DataFrame]:
+    """Return lines of results without an input, by where it would be filled in."""
+    names = [list(missing.columns[row]) for row in missing.to_numpy(dtype=bool)]
+    nobody_knows = np.array(["sex" in lacking for lacking in names], dtype=bool)
+    lines = []
+    for where, remedy in (
+        (~nobody_knows, "Fill the cell; mass, age and stature may stand in the athletes table."),
+        (nobody_knows, "Fill sex (female or male) in the athletes table."),
+    ):
+        own = [lacking for lacking, here in zip(names, where, strict=True) if here]
+        lines.append(
+            set_aside_rows(
+                rows[where],
+                "missing_value",
+                [f"{protocol.id} needs {', '.join(one)}, which is missing" for one in own],
+                column=["athlete_id" if "sex" in one else one[0] for one in own],
+                remedy=remedy,
+            )
+        )
+    return lines
 
 
 def _stage_numbers(
@@ -183,6 +218,15 @@ def _too_small(x: dict[str, FloatArray], protocol: FieldProtocol) -> BoolArray:
     return small
 
 
+def _first_too_small(rows: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
+    """Return for each row the first input that is too small."""
+    names = [name for name in SMALLEST if name in protocol.inputs]
+    return [
+        next(name for name in names if row[name] < SMALLEST[name][0])
+        for row in rows[names].to_dict("records")
+    ]
+
+
 def _small_words(rows: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
     names = [name for name in SMALLEST if name in protocol.inputs]
     return [
@@ -195,11 +239,16 @@ def _small_words(rows: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
     ]
 
 
+def _shown(protocol: FieldProtocol) -> list[str]:
+    """Return the inputs that stand in the file's own columns."""
+    return [name for name in protocol.inputs if name != "sex"]
+
+
 def _beyond_words(
     rows: pd.DataFrame, vo2max: FloatArray, which: BoolArray, protocol: FieldProtocol
 ) -> list[str]:
     """Name the inputs, so that laps for metres or seconds for minutes are seen."""
-    shown = [name for name in protocol.inputs if name != "sex"]
+    shown = _shown(protocol)
     return [
         f"{protocol.id} gives {value:.1f} mL/kg/min, outside {REJECT.reject_low:g} to "
         f"{REJECT.reject_high:g}; check the units of "

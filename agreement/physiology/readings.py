@@ -14,7 +14,7 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
-from agreement.physiology.ledger import as_problems, joined, set_aside_rows
+from agreement.physiology.ledger import as_problems, in_words_of_files, joined, set_aside_rows
 from agreement.physiology.reading_rows import (
     NO_MEMBERS,
     READING_COLUMNS,
@@ -29,6 +29,7 @@ from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
 
 NO_SAMPLES = "no sample file, and training profiles are stated, so its zones are not needed"
+NO_SAMPLES_REMEDY = 'Add its sample file, or remove use = "stated" from [profile] of study.toml.'
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +109,7 @@ def field_readings(
     stops = [problem for problem in tests.problems if problem.severity == "stop"]
     stops += unit_stops(study.field_estimates, study.lab_tests, study.options)
     if stops:
-        raise TableError(stops)
+        raise TableError(in_words_of_files(stops, study))
     parts, rows, lines = (
         [estimate_readings(study.field_estimates), tests],
         NO_PROFILES.rows,
@@ -122,7 +123,12 @@ def field_readings(
         )
         if study.options.profile.use == "stated":
             training = NO_PROFILES
-            bare = _bare(records.sessions, "missing_value", NO_SAMPLES)
+            bare = set_aside_rows(
+                records.sessions[~records.sessions["has_samples"]],
+                "missing_value",
+                NO_SAMPLES,
+                remedy=NO_SAMPLES_REMEDY,
+            )
         else:
             if training is None:
                 training = study_profiles(laboratory, records, study.athletes, study.options)
@@ -135,17 +141,12 @@ def field_readings(
         whole.readings,
         whole.members,
         whole.set_aside,
-        whole.problems,
+        in_words_of_files(whole.problems, study),
         heart_rate_methods(whole.readings, study),
         rows,
         lines,
         points,
     )
-
-
-def _bare(sessions: pd.DataFrame, reason: str, message: str) -> pd.DataFrame:
-    """Return ledger lines of the sessions without samples."""
-    return set_aside_rows(sessions[~sessions["has_samples"]], reason, message)
 
 
 def _with_profile_rows(part: ReadingPart, rows: pd.DataFrame, others: pd.DataFrame) -> ReadingPart:

@@ -232,16 +232,36 @@ def _left_out(
     costless, stopped = free & no_cost & ~bad, free & pointed
     return joined(
         [
-            set_aside_rows(sessions[poor], "session_quality", sessions.loc[poor, "unusable"]),
             set_aside_rows(
-                sessions[unsteady], "session_quality", "no steady stretch in minutes 6 to 20"
+                sessions[poor],
+                "session_quality",
+                sessions.loc[poor, "unusable"],
+                column=sessions.loc[poor, "unusable_by"],
+                remedy="Correct the cell or the sample file if it is wrong; else leave it out.",
+            ),
+            set_aside_rows(
+                sessions[unsteady],
+                "session_quality",
+                "no steady stretch in minutes 6 to 20 of its samples",
+                remedy="Record a session with minutes at an even pace.",
             ),
             set_aside_rows(
                 sessions[costless],
                 "extrapolation_refused",
-                "no equation from work rate to oxygen uptake for this mode",
+                [
+                    f"no equation from work rate to oxygen uptake for mode '{mode}'"
+                    for mode in sessions.loc[costless, "mode"]
+                ],
+                column="mode",
+                remedy=f"Modes with an equation: {', '.join(COST_MODES)}.",
             ),
-            set_aside_rows(sessions[stopped], "extrapolation_refused", refused[stopped]),
+            set_aside_rows(
+                sessions[stopped],
+                "extrapolation_refused",
+                refused[stopped],
+                remedy="Add sessions at higher and more varied intensity, or see [extrapolation] of "
+                "study.toml.",
+            ),
         ]
     )
 

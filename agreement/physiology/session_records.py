@@ -40,8 +40,9 @@ class SessionRecords:
     Attributes
     ----------
     sessions : DataFrame
-        The sessions table, with id, has_samples, valid_share (of the heart-rate time), and unusable:
-        why no heart rate of it enters an estimate (text or NaN).
+        The sessions table, with id, has_samples, valid_share (of the heart-rate time), unusable:
+        why no heart rate of it enters an estimate (text or NaN), and unusable_by: the column of the
+        table that says so (NaN where its samples do).
     seconds_at : ndarray, shape (n_sessions, 241)
         Valid time at each heart rate, rounded to whole beats. [s]
     points : DataFrame
@@ -141,7 +142,9 @@ def session_records(
         valid_share=share,
         unusable=pd.Series(unusable, index=sessions.index, dtype="str"),
     )
-    sessions["unusable"] = _circumstances(sessions).fillna(sessions["unusable"])
+    circumstances = _circumstances(sessions)
+    sessions["unusable_by"] = circumstances["column"]
+    sessions["unusable"] = circumstances["why"].fillna(sessions["unusable"])
     table = pd.concat(points, ignore_index=True) if points else _point_rows(0, "run", _NONE)
     usable = sessions["unusable"].isna().to_numpy()
     table = table[usable[table["session"].to_numpy()]]
@@ -236,7 +239,8 @@ def _backward_note(path: Path, backward: int, samples: int) -> tuple[Problem, ..
         return ()
     what = f"{backward} of {samples} samples were left out: their time repeats or runs backwards."
     file = f"{path.parent.name}/{path.name}"
-    return (Problem("note", "samples_edited", file, None, "t_s", what, ""),)
+    remedy = "Export the session again if much was lost."
+    return (Problem("note", "samples_edited", file, None, "t_s", what, remedy),)
 
 
 def _why_unusable(share: float, step_at_s: float) -> str | None:
@@ -253,18 +257,21 @@ def _why_unusable(share: float, step_at_s: float) -> str | None:
     return None
 
 
-def _circumstances(sessions: pd.DataFrame) -> "pd.Series[str]":
-    """Return why the day was no fair day, from what the table says; NaN where it was."""
+def _circumstances(sessions: pd.DataFrame) -> pd.DataFrame:
+    """Return why the day was no fair day, and the column that says so; NaN where it was."""
     why = np.full(len(sessions), None, dtype=object)
+    by = np.full(len(sessions), None, dtype=object)
     tagged = sessions["tag"].isin(TAGS_LEFT_OUT).to_numpy()
     why[tagged] = [f"tagged {tag}" for tag in sessions["tag"][tagged]]
+    by[tagged] = "tag"
     for column, largest, words in (
         ("temperature_c", HOT_C, "heat: {:g} degrees Celsius"),
         ("altitude_m", HIGH_M, "altitude: {:g} m"),
     ):
         beyond = (sessions[column] > largest).to_numpy()
         why[beyond] = [words.format(value) for value in sessions[column][beyond]]
-    return pd.Series(why, index=sessions.index, dtype="str")
+        by[beyond] = column
+    return pd.DataFrame({"why": why, "column": by}, index=sessions.index, dtype="str")
 
 
 def _point_rows(session: int, mode: str, points: SteadyPoints) -> pd.DataFrame:

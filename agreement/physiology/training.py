@@ -50,6 +50,10 @@ PROFILE_COLUMNS: Final = [
     "note",
 ]
 TOO_FEW: Final = "no profile of the test after it"
+MORE_SESSIONS: Final = (
+    "Add the athlete's other sessions of these weeks, with heart rate; or state training_profile "
+    'and use = "stated" in [profile].'
+)
 
 
 class TrainingProfiles(NamedTuple):
@@ -135,7 +139,8 @@ def training_profiles(
         if line["profile"] != NOT_ENOUGH_DATA:
             behind.append(window[["file", "row", "id"]].assign(lab_test_id=test["lab_test_id"]))
         else:
-            short.append(set_aside_rows(window, "too_few_sessions", f"{TOO_FEW}: {line['note']}"))
+            words = f"{TOO_FEW}: {line['note']}"
+            short.append(set_aside_rows(window, "too_few_sessions", words, remedy=MORE_SESSIONS))
     rows = _rows(behind)
     lacking = joined(short).drop_duplicates(["file", "row"], ignore_index=True)
     return TrainingProfiles(_frame(lines), rows, lacking[~lacking["id"].isin(rows["id"])])

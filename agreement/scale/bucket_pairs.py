@@ -109,7 +109,7 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     pairs, daily = sorted_pairs(parts, units)
     estimates = len(frame) - len(positions)
     found = Findings()
-    reading_notes(found, frame, fates, texts, plan.files)
+    reading_notes(found, frame, fates, texts, plan.files, plan.options)
     input_notes(found, pairs[pairs["source"] == SOURCE], plan.files, plan.options)
     methods, words = frame["method"].unique(), texts.known()
     groups = pairs[["method", "mode"]].drop_duplicates()  # sorted as the pairs are

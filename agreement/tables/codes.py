@@ -75,7 +75,10 @@ def _report(
     column = raw.theirs.get(name, name)
     if spelled:
         read = ", ".join(f"'{k}' as {v}" for k, v in spelled.items())
-        findings.note("code_spelling", raw.file, f"Read {read}.", column=column)
+        remedy = (
+            f"If one is wrong, set codes = {{ {name} = {{ ... }} }} in [files.{raw.table.name}]."
+        )
+        findings.note("code_spelling", raw.file, f"Read {read}.", remedy, column=column)
     if not unknown:
         return
     allowed = raw.table.columns[name].codes

@@ -98,11 +98,14 @@ def _order(
     some = [order for order, good in readings.items() if good.any()]
     if len(possible) == 1:
         first = int(np.argmax(written.fits))
+        at = int(np.argmax(found.codes == first))
         day = written.walls(_ORDERS[possible[0]])[first].astype("datetime64[D]")
         what = (
             f"Read the dates {possible[0]}, as the column decides: {found.labels[first]} as {day}."
         )
-        findings.note("format_found", raw.file, what, column=raw.theirs.get(name, name))
+        remedy = f"If that is wrong, set date_order in [files.{raw.table.name}] of study.toml."
+        column = raw.theirs.get(name, name)
+        findings.note("format_found", raw.file, what, remedy, row=int(raw.rows[at]), column=column)
         return possible[0]
     if len(some) > 1:
         _report_undecided(raw, name, found, written, findings)
@@ -115,9 +118,10 @@ def _report_undecided(
 ) -> None:
     """Stop, with both readings of the first three values."""
     _, rows = np.unique(found.codes[found.codes >= 0], return_index=True)
+    shown = [i for i in np.argsort(rows) if written.fits[i]][:3]
     either = [written.walls(order).astype("datetime64[D]") for order in ("dmy", "mdy")]
     readings = []
-    for i in [i for i in np.argsort(rows) if written.fits[i]][:3]:
+    for i in shown:
         days = dict.fromkeys(str(days[i]) for days in either if not np.isnat(days[i]))
         readings.append(f"{found.labels[i]} is {' or '.join(days) or 'no date'}")
     what = f"The order of day and month is not decided: {'; '.join(readings)}."
@@ -125,7 +129,8 @@ def _report_undecided(
         f'Set date_order = "day-first" or "month-first" in '
         f"[files.{raw.table.name}] of study.toml, or write dates like 2026-03-04."
     )
-    findings.stop("date_order", raw.file, what, remedy, column=raw.theirs.get(name, name))
+    first, column = found.first_row(raw, found.labels[shown[0]]), raw.theirs.get(name, name)
+    findings.stop("date_order", raw.file, what, remedy, row=first, column=column)
 
 
 def _report_unread(

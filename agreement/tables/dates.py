@@ -12,7 +12,7 @@ from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.date_orders import NOT_A_TIME, Times, read_other_forms
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import Mask, distinct
+from agreement.tables.text_cells import BLANKS, Mask, distinct
 
 Steps = npt.NDArray[np.timedelta64]
 _HAS_TIME: Final = r"\d[T ]\d\d:?\d\d"
@@ -147,7 +147,7 @@ def _trimmed(raw: RawTable, name: str, findings: Findings) -> "pd.Series[Any]":
     text = column.str.strip()
     if (count := int((text != column).sum() - column.isna().sum())) > 0:
         what = f"Blanks around {count} values were removed."
-        findings.note("trimmed", raw.file, what, column=raw.theirs.get(name, name))
+        findings.note("trimmed", raw.file, what, BLANKS, column=raw.theirs.get(name, name))
     return text.mask(text.str.casefold().isin(list(MISSING_ANY_CASE)))
 
 

@@ -82,10 +82,13 @@ def field_estimates_table(
     leaving.mark_missing("taken_at", np.isnat(moments.instant))
     leaving.mark_missing("method", method.codes < 0)
     leaving.mark_missing("mode", mode.codes < 0)
+    column = values.column_of(raw.theirs)
+    said = leaving.saying(column)
     leaving.mark(
         np.isnan(values.relative) & np.isnan(values.absolute),
         "missing_value",
-        lambda _: "No VO2max; the row is left out.",
+        lambda i: f"No VO2max: {said(i)}; the row is left out.",
+        column=column,
         remedy="Fill the cell.",
     )
     for source, column in enumerate(values.column):
@@ -219,4 +222,5 @@ def _note_rounding(raw: RawTable, method: Distinct, values: Floats, findings: Fi
         if n >= _ENOUGH_TO_SEE_ROUNDING and not fraction:
             # a value rounded to whole numbers is off by a uniform error of SD 1/sqrt(12)
             what = f"'{label}' gives whole numbers; rounding adds noise of SD about 0.3 mL/kg/min."
-            findings.note("rounding", raw.file, what)
+            remedy = "Take the values unrounded where the source has them."
+            findings.note("rounding", raw.file, what, remedy, column=raw.theirs.get("method"))

@@ -46,7 +46,7 @@ class Findings:
         reason: str,
         file: str,
         what: str,
-        remedy: str = "",
+        remedy: str,
         *,
         row: int | None = None,
         column: str | None = None,
@@ -86,7 +86,7 @@ class Findings:
         messages: Sequence[str],
         *,
         column: str | None = None,
-        remedy: str = "",
+        remedy: str,
     ) -> None:
         """Record rows set aside: a ledger line for each, a problem for the first `SHOWN`."""
         if not len(rows):
@@ -102,16 +102,31 @@ class Findings:
         if len(lines):
             self._ledger.append(lines[EXCLUSION_COLUMNS])
 
-    def leave_out_parts(self, reason: str, file: str, ids: list[str], messages: list[str]) -> None:
-        """Record raw files set aside: the ledger counts files, so a line has an id and no row."""
-        if not ids:
+    def leave_out_parts(
+        self, reason: str, folder: str, files: dict[str, str], message: str, remedy: str
+    ) -> None:
+        """
+        Record raw files set aside: the ledger counts files, so a line has an id and no row.
+
+        Parameters
+        ----------
+        reason, folder : str
+            Why, and where the files lie.
+        files : dict of str to str
+            File by id.
+        message, remedy : str
+            What is wrong, with a place for the id; and what to do.
+        """
+        if not files:
             return
-        lines = self._lines(reason, file, len(ids), messages)
-        lines["row"] = pd.Series([pd.NA] * len(ids), dtype="Int64")
-        lines["id"] = pd.Series(ids, dtype="str")
+        messages = [message.format(identity) for identity in files]
+        lines = self._lines(reason, folder, len(files), messages)
+        lines["row"] = pd.Series([pd.NA] * len(files), dtype="Int64")
+        lines["id"] = pd.Series(list(files), dtype="str")
         self._ledger.append(lines[EXCLUSION_COLUMNS])
         self.problems += [
-            Problem("set_aside", reason, file, None, None, message, "") for message in messages
+            Problem("set_aside", reason, file, None, None, said, remedy)
+            for file, said in zip(files.values(), messages, strict=True)
         ]
 
     def withdraw(self, file: str, count: int) -> None:
@@ -122,7 +137,8 @@ class Findings:
         lines["row"] = pd.Series([pd.NA], dtype="Int64")
         lines["id"] = pd.Series([None], dtype="str")
         self._ledger.append(lines[EXCLUSION_COLUMNS])
-        self.problems.append(Problem("set_aside", "withdrawn", file, None, None, message, ""))
+        remedy = "Nothing to do here; delete the rows from the file if that was promised."
+        self.problems.append(Problem("set_aside", "withdrawn", file, None, None, message, remedy))
 
     def ledger(self) -> pd.DataFrame:
         """Return every line of rows left out; columns `agreement.terms.EXCLUSION_COLUMNS`."""

@@ -84,7 +84,8 @@ def read_header(
         position[ours] = i
         taken.add(i)
         if cells[i] != ours:
-            findings.note("header_spelling", file, f"Read as '{ours}'.", column=name)
+            remedy = f"If it is something else, set columns in [files.{table.name}] of study.toml."
+            findings.note("header_spelling", file, f"Read as '{ours}'.", remedy, column=name)
     _report_others(
         [n for i, n in enumerate(names) if i not in taken and n], table, position, file, findings
     )
@@ -142,4 +143,5 @@ def _report_others(
             rest.append(name)
     if rest:
         shown = ", ".join(f"'{n}'" for n in rest[:20]) + (" ..." if len(rest) > 20 else "")
-        findings.note("unknown_column", file, f"Not read, because unknown: {shown}.")
+        remedy = f"If one is ours, name it with columns in [files.{table.name}] of study.toml."
+        findings.note("unknown_column", file, f"Not read, because unknown: {shown}.", remedy)

@@ -101,14 +101,18 @@ def read_id_map(
     ids: dict[str, str] = {}
     for i, row in enumerate(raw.rows):
         if found.codes[i] < 0 or ours.codes[i] < 0:
-            findings.stop(
-                "missing_value", file, "The row lacks one of the two ids.", "Fill it.", row=int(row)
-            )
+            column = raw.theirs["found" if found.codes[i] < 0 else "athlete_id"]
+            other = found.at(i) or ours.at(i)
+            what = f"The cell is empty, so '{other}' is joined with nothing."
+            remedy = "Fill it, or delete the row."
+            findings.stop("missing_value", file, what, remedy, row=int(row), column=column)
             continue
         theirs, to = found.labels[found.codes[i]], ours.labels[ours.codes[i]]
         if ids.setdefault(theirs, to) != to:
             what = f"'{theirs}' leads to '{ids[theirs]}' and to '{to}'."
-            findings.stop("duplicate_key", file, what, "Keep one of them.", row=int(row))
+            column = raw.theirs["found"]
+            remedy = "Keep one of them."
+            findings.stop("duplicate_key", file, what, remedy, row=int(row), column=column)
     return ids, InputFile(file, raw.digest, len(raw.rows))
 
 

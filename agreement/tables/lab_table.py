@@ -138,11 +138,17 @@ def _mark_values(
     date: "np.ndarray[tuple[int, ...], np.dtype[np.datetime64]]",
 ) -> None:
     """Set aside tests whose VO2max is missing, cannot be converted or is out of range."""
+    column = values.column_of(leaving.raw.theirs)
+    said = leaving.saying(column)
     present = ~np.isnan(values.relative) | ~np.isnan(values.absolute)
     leaving.mark(
         ~present & ~has_breaths,
         "missing_value",
-        lambda i: f"No VO2max for {people.at(i)}, test of {_day(date[i])}; the row is left out.",
+        lambda i: (
+            f"No VO2max for {people.at(i) or 'nobody'}, test of {_day(date[i])}: {said(i)}; the row "
+            "is left out."
+        ),
+        column=column,
         remedy="Fill the cell, or add a breath file.",
     )
     leaving.mark(
@@ -170,9 +176,9 @@ def _mark_values(
         "out_of_range",
         raw.file,
         raw.rows[unknown],
-        None,
+        column,
         lambda i: f"{values.refusal(unknown[i])} The breath file gives the value instead.",
-        "",
+        "Correct it, or delete it.",
     )
 
 
@@ -188,7 +194,9 @@ def _note_conversions(
 
     if len(own := made[own_mass[made]]):
         shown = "; ".join(sum_of(i) for i in own[:SHOWN]) + (" ..." if len(own) > SHOWN else "")
-        findings.note("converted", raw.file, f"Converted with each test's own mass: {shown}.")
+        what = f"Converted with each test's own mass: {shown}."
+        remedy = "Look whether these are the masses of the day."
+        findings.note("converted", raw.file, what, remedy, column=raw.theirs.get("mass_kg"))
     borrowed = made[~own_mass[made]]
     findings.each(
         "note",
@@ -305,4 +313,4 @@ def _check_rules(
 
 def _day(moment: np.datetime64) -> str:
     """Return a date as written by people."""
-    return str(moment.astype("datetime64[D]"))
+    return "no known date" if np.isnat(moment) else str(moment.astype("datetime64[D]"))

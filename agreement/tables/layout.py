@@ -175,7 +175,8 @@ def _report(layout: Layout, form: FileFormat, file: str, findings: Findings) -> 
     if form.encoding is None and layout.encoding not in {"utf-8", "utf-8-sig"}:
         found.append(f"text encoded as {layout.encoding}")
     if found:
-        findings.note("format_found", file, f"Read with {' and '.join(found)}.")
+        remedy = "If that is wrong, set separator and encoding of this file in study.toml."
+        findings.note("format_found", file, f"Read with {' and '.join(found)}.", remedy)
     report_header(layout.place, form, file, findings)
 
 

@@ -36,7 +36,7 @@ class Leaving:
         message: Callable[[int], str],
         *,
         column: str | None = None,
-        remedy: str = "",
+        remedy: str,
     ) -> None:
         """Set aside the rows of `where` that have not left yet; `message` is called per row."""
         new = np.flatnonzero(where & ~self.out).tolist()
@@ -57,13 +57,26 @@ class Leaving:
     def mark_missing(self, column: str, where: Mask) -> None:
         """Set aside rows without a required value; an absent column has been reported already."""
         if column in self.raw.theirs:
+            said = self.saying(column)
             self.mark(
                 where,
                 "missing_value",
-                lambda _: f"No {column}; the row is left out.",
+                lambda i: f"No {column}: {said(i)}; the row is left out.",
                 column=column,
                 remedy="Fill the cell.",
             )
+
+    def saying(self, column: str | None) -> Callable[[int], str]:
+        """Return what says, for a row, how a cell without a value looks."""
+        if column not in self.raw.theirs:
+            return lambda _: "there is no such column"
+        cells = self.raw.frame[column].astype("object").to_numpy()
+
+        def said(i: int) -> str:
+            text = cells[i].strip() if isinstance(cells[i], str) else ""
+            return f"the cell says '{text}'" if text else "the cell is empty"
+
+        return said
 
     def mark_unknown_athletes(self, athletes: Distinct, people: People) -> None:
         """Set aside rows whose athlete is not in the athletes table."""

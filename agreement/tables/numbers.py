@@ -120,7 +120,8 @@ def _is_comma(
     if "," in used and stated is None:
         shown = next(v for v in labels if "," in v and _NUMBER.fullmatch(v.strip())).strip()
         what = f"Read {shown} as {shown.replace(',', '.')}: decimal comma in the whole column."
-        findings.note("format_found", raw.file, what, column=column)
+        remedy = f'If that is wrong, set decimal = "." in [files.{raw.table.name}] of study.toml.'
+        findings.note("format_found", raw.file, what, remedy, column=column)
     return "," in used
 
 
@@ -194,5 +195,7 @@ def _in_our_unit(
         first = filled[0]
         moved = f" as {ours}" if ours != name else ""
         what = f"Read in {stated}{moved}: {values[first]:g} became {converted[first]:.6g}."
-        findings.note("unit_converted", raw.file, what, column=raw.theirs[name])
+        remedy = f"If that is wrong, correct units in [files.{raw.table.name}] of study.toml."
+        row, column = int(raw.rows[first]), raw.theirs[name]
+        findings.note("unit_converted", raw.file, what, remedy, row=row, column=column)
     return ours, converted

@@ -155,3 +155,8 @@ class StudyOptions:
     methods: dict[str, Method] = field(default_factory=dict)
     report: Report = Report()
     files: dict[str, FileFormat] = field(default_factory=dict)
+
+    def header(self, table: str, column: str) -> str:
+        """Return our `column` of a table as its file calls it, where `study.toml` says so."""
+        form = self.files.get(table)
+        return column if form is None else form.columns.get(column, column)

@@ -116,17 +116,20 @@ def match_parts(
     gone = sum(i in withdrawn and i not in all_keys for i in found.parts)
     if gone:
         findings.withdraw(found.folder, gone)
-    for reason, text, ids in (
+    for reason, text, remedy, ids in (
         (
             "unknown_test",
             f"There is no {row_name} '{{}}' for this raw file.",
+            f"Add the {row_name} to its table, or correct the name of the file.",
             [i for i in found.parts if i not in all_keys and i not in withdrawn],
         ),
         (
             "row_left_out",
             f"The {row_name} '{{}}' of this raw file was itself left out.",
+            f"See what is said of the row of this {row_name}.",
             [i for i in found.parts if i in all_keys and i not in kept],
         ),
     ):
-        findings.leave_out_parts(reason, found.folder, ids, [text.format(i) for i in ids])
+        files = {i: f"{found.folder}/{found.parts[i].name}" for i in ids}
+        findings.leave_out_parts(reason, found.folder, files, text, remedy)
     return parts, gone

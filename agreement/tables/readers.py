@@ -212,7 +212,7 @@ def _workbook(
         if i >= place.data and any(cell.strip() for cell in r)
     ]
     frame, rows = columns_of(
-        [r for _, r in filled], [i for i, _ in filled], len(records[0]), header, file, findings
+        [r for _, r in filled], [i for i, _ in filled], records[place.names], header, file, findings
     )
     return frame, rows, header
 

@@ -30,6 +30,7 @@ _FIELD_BUILDERS: Final = {
     "field_tests": field_tests_table,
     "sessions": sessions_table,
 }
+_OF_WHOLE_COLUMN: Final = ("date_order",)  # though the stop names the first row concerned
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +148,11 @@ def _ordered(problems: list[Problem]) -> tuple[Problem, ...]:
     """Return stops, set aside, notes; what a stop explains is not set aside on top of it."""
     stops = [p for p in problems if p.severity == "stop"]
     rows = {(p.file, p.row) for p in stops if p.row is not None}
-    columns = {(p.file, p.column) for p in stops if p.row is None and p.column is not None}
+    columns = {
+        (p.file, p.column)
+        for p in stops
+        if p.column is not None and (p.row is None or p.reason in _OF_WHOLE_COLUMN)
+    }
     by_severity = {
         severity: [p for p in problems if p.severity == severity]
         for severity in ("set_aside", "note")

@@ -266,7 +266,7 @@ class _Reader:
             self.unknown(dict.fromkeys(strange), known, f"{where}.{key}.")
             for column in set(stated) - set(known) - set(strange):
                 what = f"'{where}.{key}.{column}' is not used: {name} has no column {column}."
-                self.findings.note("unused_key", STUDY_FILE, what)
+                self.findings.note("unused_key", STUDY_FILE, what, "Remove the key.")
         for column, unit in one.units.items():
             if column in known and unit_of(column, unit) is None:
                 names = ", ".join(unit_names(column)) or "none; the column has no unit"

@@ -21,6 +21,7 @@ Codes = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 _BLANK: Final = re.compile(r"[\s\ufeff\u200b]")  # what is trimmed away
 _WHOLE: Final = 2.0**53  # from here on a float64 need not be the whole number that was meant
+BLANKS: Final = "Nothing to do, unless the blanks meant something."
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +129,8 @@ def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = 
     if odd:
         rows = raw.rows[found.where(odd)]
         what = f"Blanks around {len(rows)} values were removed, first '{min(odd).strip()}'."
-        findings.note(
-            "trimmed", raw.file, what, row=int(rows[0]), column=raw.theirs.get(name, name)
-        )
+        row, header = int(rows[0]), raw.theirs.get(name, name)
+        findings.note("trimmed", raw.file, what, BLANKS, row=row, column=header)
     return found.replaced(trimmed)
 
 

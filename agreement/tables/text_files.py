@@ -8,6 +8,7 @@ numbers included; whenever a cell or a row does not fit it gives up, and the car
 
 import csv
 import io
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -20,6 +21,7 @@ from agreement.tables.layout import Layout
 
 # what pandas and numpy write beside the tokens of design 3c; case makes no difference to a reader
 _MISSING_SPELLINGS: Final = sorted({*MISSING, "NaN", "NAN", "na", "n/a", "n/A", "NULL", "Null"})
+_SHOWN: Final = 40  # characters of a cell in a message
 
 
 class RaggedRowsError(ValueError):
@@ -69,29 +71,30 @@ def text_columns(
         if number >= layout.place.data and any(cell.strip() for cell in record):
             records.append(record)
             rows.append(number + 1)
-    return columns_of(records, rows, len(layout.header), header, file, findings)
+    return columns_of(records, rows, layout.header, header, file, findings)
 
 
 def columns_of(
     records: list[list[str]],
     rows: list[int],
-    width: int,
+    names: Sequence[str],
     header: Header,
     file: str,
     findings: Findings,
 ) -> tuple[pd.DataFrame, np.ndarray[Any, np.dtype[np.int64]]]:
-    """Return the wanted columns of records, all of which must be `width` cells long."""
+    """Return the wanted columns of records, each of which must have a cell for every name."""
+    width = len(names)
     lengths = np.fromiter(map(len, records), dtype=np.int64, count=len(records))
     numbers = np.array(rows, dtype=np.int64)
     if (ragged := lengths != width).any():
-        found = lengths[ragged]
+        found = [records[i] for i in np.flatnonzero(ragged)]
         findings.each(
             "stop",
             "ragged_row",
             file,
             numbers[ragged],
             None,
-            lambda i: f"The row has {found[i]} cells; the header has {width}.",
+            lambda i: _ragged_words(found[i], names),
             "Correct the row: a separator may be missing, or a text that holds one needs quotes.",
         )
         raise RaggedRowsError(file)
@@ -100,6 +103,14 @@ def columns_of(
         {ours: pd.Series(columns[i], dtype="str") for ours, i in header.position.items()}
     )
     return frame, numbers
+
+
+def _ragged_words(record: list[str], names: Sequence[str]) -> str:
+    """Return what is wrong with a record that has too few or too many cells."""
+    what = f"The row has {len(record)} cells; the header has {len(names)}"
+    if len(record) < len(names):
+        return f"{what}: there is none for '{names[len(record)][:_SHOWN]}'."
+    return f"{what}: '{record[len(names)][:_SHOWN]}' stands after the last."
 
 
 def plain_columns(

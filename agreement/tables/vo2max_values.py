@@ -1,5 +1,6 @@
 """One VO2max per row, in mL/kg/min, from whichever of the three quantities a file carries."""
 
+from collections.abc import Container
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +44,10 @@ class Vo2max:
     def from_absolute(self) -> Mask:
         """Where the value is an absolute one, converted or waiting for a mass."""
         return np.isnan(self.relative) & ~np.isnan(self.absolute)
+
+    def column_of(self, headers: Container[str]) -> str | None:
+        """Return our name of the column that a missing value belongs into; None without any."""
+        return next((name for name in self.column if name in headers), None)
 
     def refusal(self, i: int) -> str:
         """Return why row `i` (from 0) is out of range, with the value as typed."""

@@ -76,14 +76,15 @@ def examine(root: Path, *, seconds: float = 20) -> bool:
 
 
 def check_message(problem: Problem) -> None:
-    """A message has a place, says what, and where something must be done says what."""
+    """A message has a place, says what, and what to do."""
     said = repr(problem)
     assert problem.file, said
     assert problem.row is None or (type(problem.row) is int and problem.row >= 1), said
     assert problem.column is None or isinstance(problem.column, str), said
     assert re.search(r"\w", problem.what), said
     assert problem.what.rstrip().endswith((".", "?")), said
-    assert problem.severity != "stop" or re.search(r"\w", problem.remedy), said
+    assert re.search(r"\w", problem.remedy), said
+    assert problem.remedy.rstrip().endswith((".", ")", "?")), said
     assert not MACHINE_TALK.search(problem.what + problem.remedy), said
 
 

@@ -74,6 +74,7 @@ def make_study():
             breaths=breaths or {},
             samples=samples or {},
             folder=Path(),
+            names={},
             **tables,
         )
 
