@@ -152,10 +152,14 @@ def no_estimates() -> pd.DataFrame:
 
 def whole_estimates(rows: pd.DataFrame) -> pd.DataFrame:
     """Return spilled estimates with the columns that were left out because they were empty."""
-    kinds = no_estimates().dtypes
-    missing = {
-        str(name): pd.Series(index=rows.index, dtype=kind)
-        for name, kind in kinds.items()
-        if name not in rows
+    kinds = no_estimates()
+    nothing = np.full(len(rows), np.nan)
+    columns = {
+        str(name): rows[name].array
+        if name in rows
+        else nothing
+        if kind == np.float64
+        else pd.array([None], dtype=kind).repeat(len(rows))
+        for name, kind in kinds.dtypes.items()
     }
-    return rows.assign(**missing)[list(kinds.index)]
+    return pd.DataFrame(columns, copy=False)

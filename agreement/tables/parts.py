@@ -193,7 +193,8 @@ class PartReader:
     ) -> Iterator[RawTable]:
         from pyarrow import parquet
 
-        with parquet.ParquetFile(path) as source:
+        texts = _text_names(parquet.read_schema(path))
+        with parquet.ParquetFile(path, read_dictionary=texts) as source:
             refuse_oversize_parquet(source.metadata, path.stat().st_size)
             header = read_header(source.schema_arrow.names, self.table, self.form, file, findings)
             if piece.last == 0:
@@ -211,11 +212,34 @@ class PartReader:
 
     def _raw_table(self, batch: Any, before: int, header: Header, file: str) -> RawTable:
         frame = batch.select(list(header.theirs.values())).to_pandas(strings_to_categorical=True)
+        for name in frame.select_dtypes("category"):  # the labels are those of the row group
+            frame[name] = _with_own_labels(frame[name].array)
         frame = frame.rename(columns={theirs: ours for ours, theirs in header.theirs.items()})
         # counted as if there were a header row, like the rows of a single Parquet table
         first = before + FIRST_ROW
         rows = np.arange(first, first + len(frame), dtype=np.int64)
         return RawTable(self.table, file, self.form, frame, rows, header.theirs, "")
+
+
+def _with_own_labels(column: Any) -> pd.Categorical:
+    """Return a categorical column without the labels that no row holds."""
+    codes = np.asarray(column.codes, np.int64)
+    used = np.bincount(codes + 1, minlength=len(column.categories) + 1)[1:] > 0
+    if used.all():
+        return pd.Categorical(column)
+    place = np.append(np.cumsum(used) - 1, -1)  # the last, which -1 points at, stays missing
+    return pd.Categorical.from_codes(place[codes], column.categories[used], validate=False)
+
+
+def _text_names(schema: Any) -> list[str]:
+    """Return the columns of text: read as numbers and the texts that these stand for."""
+    import pyarrow as pa
+
+    return [
+        field.name
+        for field in schema
+        if pa.types.is_string(field.type) or pa.types.is_large_string(field.type)
+    ]
 
 
 def about_rows(folder: Path, files: tuple[str, ...]) -> int:
