@@ -42,6 +42,7 @@ WORK: Final = "spills"  # inside the unfinished output folder, so that it goes w
 LINES: Final = "exclusions"  # folder of the lines of estimates
 SHOWN: Final = (
     ("Bias and limits of agreement", "limits_of_agreement"),
+    ("Limits whatever the distribution", "quantile_limits"),
     ("Does the error depend on fitness?", "trend"),
     ("Predicting the laboratory value", "regression"),
     ("Sizes of the error", "error"),
@@ -237,7 +238,8 @@ def _what_it_is(results: "RegistryResults") -> str:
     else:
         made = (
             f"Limits, trend, regression and sizes of the error are exact over all "
-            f"{results.athletes} athletes. What cannot be added up is computed on a sample of "
+            f"{results.athletes} athletes, and limits by quantiles within the error that their notes "
+            "name. What cannot be added up is computed on a sample of "
             f"{results.sampled} of them, stratified by training profile; its notes in results.csv "
             "name the sampling error."
         )

@@ -18,6 +18,7 @@ from agreement.stats.least_squares import Line
 from agreement.stats.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits_groups import GROUPS, Group, GroupedLimits, group_frame
 from agreement.stats.limits_shown import AnyLimits
+from agreement.stats.quantile_limits import QuantileLimits, limits_of_ordered
 from agreement.stats.regression import Regression
 from agreement.stats.shares import deviation_from
 from agreement.stats.trend import Trend
@@ -46,6 +47,19 @@ def profile_rows(sums: MethodSums) -> pd.DataFrame:
     ]
     rows = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
     return rows[rows["statistic"] != "sd_of_differences"] if frames else rows
+
+
+def quantile_limits_from(sums: MethodSums) -> QuantileLimits:
+    """
+    Return the limits by quantiles, from the sketch; its error bound is in their notes.
+
+    Raises
+    ------
+    ValueError
+        With too few pairs.
+    """
+    sketch = sums.differences
+    return limits_of_ordered(sketch.ordered, sums.groups["all"].n, off_by=sketch.error_bound)
 
 
 def trend_from(sums: MethodSums, spread: SpreadSums) -> Trend:

@@ -13,7 +13,9 @@ from agreement.scale.athlete_sums import AthleteSums
 from agreement.scale.grouped_jackknife import FOLDS, folds_of
 from agreement.scale.keyed_sums import KeyedSums
 from agreement.scale.pair_sums import PairSums
+from agreement.scale.quantile_sketch import QuantileSketch
 from agreement.stats.least_squares import Line
+from agreement.stats.method_data import DECIMALS
 
 Floats = npt.NDArray[np.float64]
 PROFILE = "profile:"  # before the name of a group that is a training profile
@@ -30,10 +32,13 @@ class MethodSums:
         The groups of the limits, and each training profile under `PROFILE` and its name.
     folds : tuple of PairSums
         Of group ``all``, by a hash of the athlete.
+    differences : QuantileSketch
+        Of group ``all``.
     """
 
     groups: dict[str, AthleteSums] = field(default_factory=dict)
     folds: tuple[PairSums, ...] = (PairSums(),) * FOLDS
+    differences: QuantileSketch = field(default_factory=QuantileSketch)
 
     @classmethod
     def of(
@@ -68,7 +73,8 @@ class MethodSums:
         values, lab = (pairs[name].to_numpy(np.float64) for name in ("field", "lab"))
         limit = np.nan if margin is None else margin
         folds = tuple(PairSums.of(values[at], lab[at], margin=limit) for at in by_fold(fold))
-        return cls(groups, folds)
+        # rounded as in memory before anything is ranked
+        return cls(groups, folds, QuantileSketch.of(np.round(_difference(pairs), DECIMALS)))
 
     def __add__(self, other: "MethodSums") -> "MethodSums":
         """Merge with the sums of other athletes."""
@@ -77,7 +83,7 @@ class MethodSums:
             for name in self.groups | other.groups
         }
         folds = tuple(a + b for a, b in zip(self.folds, other.folds, strict=True))
-        return MethodSums(groups, folds)
+        return MethodSums(groups, folds, self.differences + other.differences)
 
     @property
     def pairs(self) -> PairSums:

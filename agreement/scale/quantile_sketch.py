@@ -1,50 +1,59 @@
 """Quantiles of more values than memory holds: counts on a fixed fine grid."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+STEP: Final = 0.01  # mL/kg/min
+MOST_CELLS: Final = 1_000_000
+
+
+def _none() -> Ints:
+    return np.zeros(0, np.int64)
 
 
 @dataclass(frozen=True, slots=True)
 class QuantileSketch:
     """
-    Counts of values on a grid of equal steps.
+    Counts of values on a grid of equal steps. [mL/kg/min].
 
-    VO2max and its differences live on a short, known range, so a plain grid beats a general sketch:
-    ranks are exact, a quantile is off by half a `step` at most, and merging is addition.
+    Differences of VO2max live in a short range, so a plain grid beats a general sketch: ranks are
+    exact, a quantile is off by half a `STEP` at most, and merging is addition.
 
     Attributes
     ----------
-    low, step : float
-        Cell k holds the values that round to low + k step. [mL/kg/min]
+    first : int
+        Cell of the first count; cell k holds the values that round to k `STEP`.
     counts : ndarray of int64
     """
 
-    low: float
-    step: float
-    counts: npt.NDArray[np.int64]
+    first: int = 0
+    counts: Ints = field(default_factory=_none)
 
     @classmethod
-    def of(
-        cls, values: Floats, *, low: float = -100.0, high: float = 100.0, step: float = 0.01
-    ) -> "QuantileSketch":
+    def of(cls, values: Floats) -> "QuantileSketch":
         """
         Count one chunk.
 
         Raises
         ------
         ValueError
-            If a value lies outside the grid or is missing: it would be lost silently.
+            If a value is missing or infinite, or they lie too far apart for a grid: one would be
+            lost silently.
         """
-        cells = round((high - low) / step) + 1
-        if values.size and not (values.min() >= low and values.max() <= high):
-            message = f"values must lie between {low} and {high}, none missing"
+        if not values.size:
+            return cls()
+        ends = float(values.min()) / STEP, float(values.max()) / STEP
+        if not abs(ends[1] - ends[0]) < MOST_CELLS:
+            message = f"values must lie within {MOST_CELLS * STEP:g} of each other, none missing"
             raise ValueError(message)
-        index = np.rint((values - low) / step).astype(np.int64)
-        return cls(low, step, np.bincount(index, minlength=cells).astype(np.int64))
+        cell = np.rint(values / STEP).astype(np.int64)
+        first = int(cell.min())
+        return cls(first, np.bincount(cell - first).astype(np.int64))
 
     @property
     def n(self) -> int:
@@ -54,40 +63,22 @@ class QuantileSketch:
     @property
     def error_bound(self) -> float:
         """Largest distance of a reported quantile from the true one."""
-        return self.step / 2.0
+        return STEP / 2.0
+
+    @property
+    def ordered(self) -> Floats:
+        """Every value in rising order, each at the middle of its cell; shape (n,)."""
+        middles = (self.first + np.arange(self.counts.size)) * STEP
+        return np.repeat(middles, self.counts)
 
     def __add__(self, other: "QuantileSketch") -> "QuantileSketch":
-        """
-        Merge with the counts of other values.
-
-        Raises
-        ------
-        ValueError
-            If the grids differ.
-        """
-        if (self.low, self.step, self.counts.size) != (other.low, other.step, other.counts.size):
-            message = "only sketches on the same grid can be merged"
-            raise ValueError(message)
-        return QuantileSketch(self.low, self.step, self.counts + other.counts)
-
-    def quantile(self, share: npt.ArrayLike) -> Floats:
-        """
-        Quantiles of Hyndman and Fan's type 6, as the limits without a normal assumption use them.
-
-        Raises
-        ------
-        ValueError
-            If there is no value, or a share lies outside [0, 1].
-        """
-        p = np.atleast_1d(np.asarray(share, dtype=np.float64))
-        if self.n == 0 or np.any((p < 0.0) | (p > 1.0)):
-            message = "quantiles need values, and shares in [0, 1]"
-            raise ValueError(message)
-        position = np.clip(p * (self.n + 1), 1, self.n)
-        below = np.floor(position)
-        ranks = np.cumsum(self.counts)
-        at, after = (
-            self.low + self.step * np.searchsorted(ranks, rank)
-            for rank in (below, np.minimum(below + 1, self.n))
-        )
-        return at + (position - below) * (after - at)
+        """Merge with the counts of other values."""
+        if not self.counts.size or not other.counts.size:
+            return self if self.counts.size else other
+        first = min(self.first, other.first)
+        end = max(one.first + one.counts.size for one in (self, other))
+        counts = np.zeros(end - first, np.int64)
+        for one in (self, other):
+            start = one.first - first
+            counts[start : start + one.counts.size] += one.counts
+        return QuantileSketch(first, counts)

@@ -6,6 +6,7 @@ by the ordinary functions on a stratified sample of athletes, and its note says 
 """
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import reduce
@@ -21,6 +22,7 @@ from agreement.scale.finished import (
     error_from,
     limits_from,
     profile_rows,
+    quantile_limits_from,
     regression_from,
     trend_from,
     verdict_from,
@@ -159,6 +161,8 @@ class _Run:
         for (method, mode), found in sorted(sums.items()):
             limits = limits_from(found)
             parts = {"limits_of_agreement": limits.to_frame(), "profile_bias": profile_rows(found)}
+            with suppress(ValueError):  # too few: the sample's rows say so
+                parts["quantile_limits"] = quantile_limits_from(found).to_frame()
             trend = None
             if (method, mode) in lines:
                 trend = trend_from(found, spread[method, mode])

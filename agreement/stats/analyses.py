@@ -36,6 +36,7 @@ from agreement.stats.passing_bablok import passing_bablok_of
 from agreement.stats.pooled import pooled_limits_of
 from agreement.stats.profiles import STATISTICS as OF_PROFILES
 from agreement.stats.profiles import profile_bias_of
+from agreement.stats.quantile_limits import quantile_limits_of
 from agreement.stats.regression import regression_of
 from agreement.stats.repeatability import repeatability_of
 from agreement.stats.repeated_anova import limits_of_agreement_anova_of
@@ -184,6 +185,7 @@ ANALYSES: Final = (
     ),
     Analysis("shape", ("skewness", "p_normal"), shape_of),
     Analysis("mass_mismatch", ("slope", "p_no_effect", "p_full_effect"), mass_mismatch_of),
+    Analysis("quantile_limits", ("lower_limit", "median", "upper_limit"), quantile_limits_of),
 )
 
 _NO_UNIT = (

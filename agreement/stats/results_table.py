@@ -31,6 +31,7 @@ from agreement.stats.parts import Parts
 from agreement.stats.passing_bablok import PassingBablok
 from agreement.stats.pooled import PooledLimits
 from agreement.stats.profiles import ProfileBias
+from agreement.stats.quantile_limits import QuantileLimits
 from agreement.stats.regression import Regression
 from agreement.stats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.repeated_anova import AnovaLimits
@@ -90,6 +91,7 @@ class MethodResults:
     profile_at_equal_level: AdjustedBias | None = None
     shape: Shape | None = None
     mass_mismatch: MassMismatch | None = None
+    quantile_limits: QuantileLimits | None = None
     cautions: tuple[Caution, ...] = ()
 
     @property

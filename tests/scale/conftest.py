@@ -95,10 +95,16 @@ def write_registry(folder: Path, *, athletes: int = 40, rows: int = 3000, parts:
 
 
 @pytest.fixture(scope="session")
-def registry_once(tmp_path_factory):
-    """Write it once; nobody changes this one."""
+def registry_writer():
+    """Return what writes a registry of any size."""
     pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
-    return write_registry(tmp_path_factory.mktemp("registry") / "registry")
+    return write_registry
+
+
+@pytest.fixture(scope="session")
+def registry_once(registry_writer, tmp_path_factory):
+    """Write it once; nobody changes this one."""
+    return registry_writer(tmp_path_factory.mktemp("registry") / "registry")
 
 
 @pytest.fixture

@@ -11,6 +11,7 @@ from agreement.scale.pair_sums import PairSums
 from agreement.scale.quantile_sketch import QuantileSketch
 from agreement.stats.least_squares import fit_line
 from agreement.stats.limits import limits_of_agreement
+from agreement.stats.quantile_limits import limits_of_ordered, quantile_limits
 from agreement.stats.repeated import limits_by_athlete
 
 RNG = np.random.default_rng(11)
@@ -106,17 +107,25 @@ def test_a_missing_value_and_too_few_pairs_are_refused():
         PairSums.of(np.full(5, 50.0), np.full(5, 50.0)).trend_line()
 
 
-def test_a_quantile_is_within_its_error_bound_of_the_true_one():
-    d = FIELD - LAB
-    sketch = QuantileSketch.of(d[:10])
-    for c in (slice(10, 11), slice(11, 400), slice(400, 500)):
-        sketch = sketch + QuantileSketch.of(d[c])
-    shares = [0.025, 0.3, 0.5, 0.975]
-    true = np.quantile(d, shares, method="weibull")
-    assert np.abs(sketch.quantile(shares) - true).max() <= sketch.error_bound + 1e-9
-    assert sketch.n == 500
+def test_limits_by_quantiles_are_within_the_error_bound_that_their_notes_state():
+    lab = RNG.normal(52, 8, 1500)
+    field = lab + RNG.gumbel(1, 3, 1500)
+    d = np.round(field - lab, 6)
+    parts = [QuantileSketch.of(d[c]) for c in (slice(0, 1), slice(1, 2), slice(2, 900))]
+    parts += [QuantileSketch.of(d[900:]), QuantileSketch.of(d[:0])]
+    sketch = sum(reversed(parts), QuantileSketch())
+    assert sketch.n == 1500
+    bound = sketch.error_bound
+    found = limits_of_ordered(sketch.ordered, 1500, off_by=bound).to_frame()
+    expected = quantile_limits(field, lab).to_frame()
+    numbers = ["value", "low", "high"]
+    off = found[numbers] - expected[numbers]
+    assert 0.0 < off.abs().max(axis=None) <= bound + 1e-9
+    assert bound == 0.005
+    assert found["note"].eq("by a sketch: off by 0.005 at most").all()
 
 
-def test_a_value_off_the_grid_is_refused_rather_than_lost():
-    with pytest.raises(ValueError, match="between -100"):
-        QuantileSketch.of(np.array([0.0, 135.0]))
+def test_a_value_that_a_grid_cannot_hold_is_refused_rather_than_lost():
+    for values in ([0.0, 1e5], [0.0, np.nan], [np.inf, 1.0]):
+        with pytest.raises(ValueError, match="within 10000 of each other, none missing"):
+            QuantileSketch.of(np.array(values))

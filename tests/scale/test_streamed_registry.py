@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats.mstats import mquantiles
 from typer.testing import CliRunner
 
 from agreement import cli
@@ -96,6 +97,28 @@ def test_of_a_large_one_sums_are_exact_and_the_rest_says_it_is_a_sample(both, mo
     assert sampled["note_large"].str.contains("sample of .* athletes, seed 20260101").all()
     slopes = sampled["statistic"] == "slope"
     assert sampled["note_large"][slopes].str.contains("sampling error 0").all()
+
+
+def test_quantiles_of_a_large_one_are_those_of_all_pairs_within_the_bound_they_state(
+    registry_writer, tmp_path
+):
+    work = tmp_path / "work"
+    work.mkdir()
+    registry = registry_writer(tmp_path / "registry", rows=6000)
+    found, _ = streamed.inspect_streamed(registry, work, LocalEngine(1))
+    run = registry_results._Run(found, LocalEngine(1), None)
+    rows = {(r.method, r.mode): r.frame for r in run.exact(run.sums())[0] if "quant" in r.analysis}
+    pairs = sections(found, "pairs")
+    assert len(rows) == 2
+    for (method, mode), frame in rows.items():
+        own = pairs[(pairs["method"] == method) & (pairs["mode"] == mode)]
+        d = own["difference"].to_numpy()
+        # an independent library's quantiles of the same type
+        true = mquantiles(d, [0.025, 0.5, 0.975], alphap=0, betap=0)
+        assert frame["statistic"].tolist() == ["lower_limit", "median", "upper_limit"]
+        assert np.abs(frame["value"] - true).max() <= 0.005 + 1e-9
+        assert frame["note"].str.endswith("by a sketch: off by 0.005 at most").all()
+        assert (frame["n_pairs"] == len(d)).all()
 
 
 @pytest.mark.slow

@@ -338,7 +338,7 @@ PARTS = {
     *("in_table_order", "analyse", "method_data", "as_whole_numbers", "kept_slopes", "alike_pairs"),
     *("slopes_at_ranks", "count_inversions", "rows_frame", "html_table", "deviation_from"),
     *("days_since_first", "judged", "visit_sums", "visit_changes", "persistent_variance", "parts"),
-    *("split",),
+    *("split", "limits_of_ordered"),
 }
 
 

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from agreement.errors import SmallSampleWarning
-from agreement.stats.quantile_limits import quantile_limits
+from agreement.stats.quantile_limits import limits_of_ordered, quantile_limits
 from agreement.stats.ratio_limits import ratio_limits
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
@@ -66,7 +66,22 @@ def test_a_distribution_free_interval_needs_146_athletes(n, exists):
     found = quantile_limits(lab + np.linspace(-5, 5, n), lab)
     assert (found.lower_interval() is not None) == exists
     assert (found.upper_interval() is not None) == exists
-    assert found.to_frame()["note"].str.startswith("no 95 % interval").all() != exists
+    notes = found.to_frame().set_index("statistic")["note"]
+    limits = notes[["lower_limit", "upper_limit"]]
+    assert limits.str.startswith("no 95 % interval").all() != exists
+    # that of a median needs 6 (2 x 0.5^6 = 0.031)
+    assert (found.median, notes["median"]) == (pytest.approx(0.0, abs=1e-9), "")
+
+
+def test_repeated_pairs_have_quantiles_and_no_interval():
+    d = np.sort(np.random.default_rng(8).normal(0, 3, 399))
+    found = limits_of_ordered(d, 200)
+    assert (found.n, found.n_pairs) == (200, 399)
+    frame = found.to_frame()
+    # a share p is at rank p (n + 1): 10, 200 and 390 of 399 (type 6 by its definition)
+    assert frame["value"].tolist() == pytest.approx(d[[9, 199, 389]].tolist(), rel=1e-12)
+    assert frame[["low", "high"]].isna().all(axis=None)
+    assert frame["note"].str.startswith("clustered").all()
 
 
 def test_the_distribution_free_interval_covers():
