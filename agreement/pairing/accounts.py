@@ -7,7 +7,7 @@ import pandas as pd
 
 from agreement.pairing.cleaning import CODE, KEPT
 from agreement.pairing.ledger import RowFates, best_of, rows_of, settled
-from agreement.pairing.messages import Texts
+from agreement.pairing.messages import NO_TEST, Texts
 from agreement.pairing.unit_fates import UnitFates
 from agreement.pairing.units import Units
 
@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
     from agreement.pairing.reading_fates import ReadingFates
     from agreement.physiology.readings import Readings
-
-NO_TEST = "The athlete has no usable laboratory test."
 
 
 def laboratory_account(laboratory: pd.DataFrame, units: Units, fates: UnitFates) -> RowFates:
@@ -40,7 +38,9 @@ def athletes_account(
     paired = np.zeros(len(units.athletes) + 1, np.bool_)  # the last place stands for strangers
     paired[units.athlete[fates.reason == KEPT]] = True
     stranger = texts.place(NO_TEST)
-    lonely = texts.place("No laboratory test of this athlete has a usable estimate around it.")
+    lonely = texts.place(
+        "No laboratory test of this athlete has a usable estimate around it; collect some there."
+    )
     no_test, no_pair = CODE["athlete_without_laboratory_test"], CODE["no_estimate_in_window"]
     return RowFates(
         athletes["row"],
@@ -102,7 +102,7 @@ def sessions_account(
     rest = sessions[~sessions["row"].isin(pd.concat(known)["row"])]
     has_test = rest["athlete_id"].isin(units.athletes).to_numpy(np.bool_)
     reason = np.where(has_test, CODE["outside_window"], CODE["athlete_without_laboratory_test"])
-    far = texts.place("In the window of no laboratory test.")
+    far = texts.place("In the window of no laboratory test (`window_days`).")
     text = np.where(has_test, far, texts.place(NO_TEST))
     return settled(best_of([*known, rows_of(rest["row"], rest["session_id"], reason, text)]))
 

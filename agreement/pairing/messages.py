@@ -10,6 +10,7 @@ from agreement.pairing.units import ALL_MODES, Ints
 from agreement.tables.options import Pairing
 from agreement.terms import RANGES, REASONS, UNIT
 
+NO_TEST = "The athlete has no usable laboratory test; add one, or correct the id."
 WORDS: Mapping[str, Callable[[float, Pairing], str]] = {
     "copy": lambda n, _: f"{n:.0f} identical rows for one athlete and time; kept one, the first.",
     "conflicting_copy": lambda n, _: (
@@ -17,10 +18,10 @@ WORDS: Mapping[str, Callable[[float, Pairing], str]] = {
         "wrong ones."
     ),
     "stale": lambda n, rules: (
-        f"Same value {n:.0f} days running (more than {rules.stale_after_days}); the run counts as "
-        "one, on its first day."
+        f"Same value {n:.0f} days running (more than {rules.stale_after_days}, "
+        "`stale_after_days`); the run counts as one, on its first day."
     ),
-    "missing_value": lambda _, __: "No value.",
+    "missing_value": lambda _, __: "No value; fill the cell.",
     "no_mass": lambda _, __: (
         "Value in L/min without a body mass, in this row or in a laboratory test that it serves."
     ),
@@ -28,13 +29,13 @@ WORDS: Mapping[str, Callable[[float, Pairing], str]] = {
         f"{value:.1f} {UNIT} with the body mass of the laboratory test; outside "
         f"{RANGES['vo2max_ml_kg_min'].reject_low:g} to {RANGES['vo2max_ml_kg_min'].reject_high:g}."
     ),
-    "athlete_without_laboratory_test": lambda _, __: "The athlete has no usable laboratory test.",
+    "athlete_without_laboratory_test": lambda _, __: NO_TEST,
     "mode_mismatch": lambda both, _: (
         f"Laboratory on {ALL_MODES[int(both) // len(ALL_MODES)]}, estimate from "
-        f"{ALL_MODES[int(both) % len(ALL_MODES)]}; modes are not pooled."
+        f"{ALL_MODES[int(both) % len(ALL_MODES)]}; they pair only where `mode_match` says so."
     ),
     "outside_window": lambda gap, rules: (
-        "No laboratory test of the same mode, and none of another mode near it."
+        "No laboratory test of the same mode, and none of another mode near it; test in this mode."
         if np.isnan(gap)
         else f"Nearest laboratory test is {distance(gap, 'later', 'earlier')}; {window(rules)}"
     ),
@@ -42,16 +43,17 @@ WORDS: Mapping[str, Callable[[float, Pairing], str]] = {
         "On the day of a laboratory test; not admitted (`same_day` in study.toml)."
     ),
     "after_test": lambda days, _: (
-        f"Dated {days_in_words(days)} after the laboratory test; may have been tuned by it."
+        f"Dated {days_in_words(days)} after the laboratory test; may have been tuned by it (`days_after`)."
     ),
     "too_few_readings": lambda n, rules: (
         f"{days_in_words(n)} with a reading within {days_in_words(rules.summary_days)} of the "
-        f"test; {rules.minimum_days} are needed."
+        f"test; {rules.minimum_days} are needed (`minimum_days`)."
     ),
     "not_summarised": lambda days, rules: (
         f"Another day stands for this test (summary `{rules.summary}`)."
         if np.isnan(days)
-        else f"{days_in_words(days)} from the test; the summary takes up to {rules.summary_days}."
+        else f"{days_in_words(days)} from the test; the summary takes up to {rules.summary_days} "
+        "(`summary_days`)."
     ),
 }
 
@@ -68,7 +70,10 @@ def distance(gap: float, later: str, earlier: str) -> str:
 
 def window(rules: Pairing) -> str:
     """Return the window of a set of rules as a sentence."""
-    return f"the window is {rules.days_before} before to {rules.days_after} after the test."
+    return (
+        f"the window is {rules.days_before} before to {rules.days_after} after the test "
+        "(`days_before`, `days_after`)."
+    )
 
 
 class Texts:

@@ -52,11 +52,13 @@ def unit_fates(units: Units, parts: Sequence[Part], texts: Texts) -> UnitFates:
         other_mode |= _has_other_mode(units, part)
     alone = np.flatnonzero(~paired & ~few)
     text = np.zeros(size, np.int64)
-    text[few] = texts.place("Its readings lie on too few days near the test, for every method.")
+    text[few] = texts.place(
+        "Its readings lie on too few days near the test, for every method (`minimum_days`)."
+    )
     text[alone] = [texts.place(words) for words in _nearest_words(units, alone, parts)]
     lost = ~paired & ~few & other_mode
     for mode in np.unique(units.mode[lost]).tolist():
-        words = f"Laboratory on {ALL_MODES[mode]}; the estimates near it are of another mode."
+        words = f"Laboratory on {ALL_MODES[mode]}; the estimates near it are of another mode (`mode_match`)."
         text[lost & (units.mode == mode)] = texts.place(words)
     left = np.where(few, CODE["too_few_readings"], CODE["no_estimate_in_window"])
     return UnitFates(np.where(paired, KEPT, left), text, lost)
@@ -93,9 +95,9 @@ def _nearest_words(units: Units, alone: Ints, parts: Sequence[Part]) -> list[str
 def _nearest_sentence(gap: int, rules: Pairing) -> str:
     """Return what is said about an estimate `gap` days before the test."""
     if abs(gap) >= FAR:
-        return "The athlete has no estimate in this mode."
+        return "The athlete has no estimate in this mode; collect some around the test."
     if -rules.days_after <= gap <= rules.days_before:
-        return "Every estimate in its window was left out or serves a nearer test."
+        return "Every estimate in its window was left out or serves a nearer test; see their lines."
     side = "before" if gap > 0 else "after"
     return f"Nearest estimate is {days_in_words(abs(gap))} {side} the test; {window(rules)}"
 

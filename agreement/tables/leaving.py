@@ -74,7 +74,7 @@ class Leaving:
 
         def said(i: int) -> str:
             text = cells[i].strip() if isinstance(cells[i], str) else ""
-            return f"the cell says '{text}'" if text else "the cell is empty"
+            return f"the cell says '{text}'" if text else "the cell holds no value"
 
         return said
 

@@ -63,8 +63,11 @@ def test_a_test_without_pair_for_one_method_but_with_another_is_used_and_noted(s
     [
         ([-3], "Nearest estimate is 23 days before the test; the window is 14 before to 0 after"),
         ([26, -9], "Nearest estimate is 6 days after the test; the window is 14 before to 0 after"),
-        ([20], "Every estimate in its window was left out or serves a nearer test."),
-        ([], "The athlete has no estimate in this mode."),
+        (
+            [20],
+            "Every estimate in its window was left out or serves a nearer test; see their lines.",
+        ),
+        ([], "The athlete has no estimate in this mode; collect some around the test."),
     ],
 )
 def test_why_a_laboratory_test_has_no_pair(study, reasons, said, days, message):
@@ -79,7 +82,8 @@ def test_why_a_laboratory_test_has_no_pair(study, reasons, said, days, message):
 def test_the_nearest_estimate_of_either_kind_is_named_with_its_own_window(study, said):
     study.lab("A", 20).reading("A", -3).field_test("A", 38)
     assert said(study.pair(), 2, "lab.csv") == (
-        "Nearest estimate is 18 days after the test; the window is 14 before to 14 after the test."
+        "Nearest estimate is 18 days after the test; the window is 14 before to 14 after the test "
+        "(`days_before`, `days_after`)."
     )
 
 
@@ -177,7 +181,7 @@ def test_sessions_behind_a_paired_estimate_or_profile_are_summarised(study, reas
         8: "outside_window",
         9: "session_quality",
     }
-    assert said(found, 8, "training.csv") == "In the window of no laboratory test."
+    assert said(found, 8, "training.csv") == "In the window of no laboratory test (`window_days`)."
     assert flow(found, "samples") == (2, 0, 1, 1)
 
 

@@ -68,7 +68,7 @@ def stale_study(study, length, *, limit=4):
 def test_a_run_beyond_the_limit_counts_once_on_its_first_day(study, reasons, said):
     found = stale_study(study, 5).pair()
     assert reasons(found) == dict.fromkeys((3, 4, 5, 6), "stale")
-    assert said(found, 3).startswith("Same value 5 days running (more than 4); the run counts as")
+    assert said(found, 3).startswith("Same value 5 days running (more than 4, `stale_after")
     assert (one(found).n_days, one(found).gap_days) == (1, 5)
 
 
@@ -251,7 +251,7 @@ def test_rows_outside_the_summary_say_so(study, reasons, said):
     study.rules(summary="last").lab("A", 20).readings("A", (12, 50), (17, 51), (19, 52))
     found = study.pair()
     assert reasons(found) == {2: "not_summarised", 3: "not_summarised"}
-    assert said(found, 2) == "8 days from the test; the summary takes up to 7."
+    assert said(found, 2) == "8 days from the test; the summary takes up to 7 (`summary_days`)."
     assert said(found, 3) == "Another day stands for this test (summary `last`)."
 
 
@@ -260,7 +260,10 @@ def test_too_few_days_near_the_test(study, reasons, said):
     found = study.pair()
     assert found.pairs.empty
     assert reasons(found) == dict.fromkeys((2, 3, 4), "too_few_readings")
-    assert said(found, 2) == "1 day with a reading within 7 days of the test; 2 are needed."
+    assert (
+        said(found, 2)
+        == "1 day with a reading within 7 days of the test; 2 are needed (`minimum_days`)."
+    )
     assert reasons(found, "lab.csv") == {2: "too_few_readings"}
 
 
@@ -282,7 +285,11 @@ def test_days_before_averaging_over_days_are_kept(study):
     [
         (5, "outside_window", "Nearest laboratory test is 15 days later; the window is 14 before"),
         (20, "same_day", "On the day of a laboratory test"),
-        (21, "after_test", "Dated 1 day after the laboratory test; may have been tuned by it."),
+        (
+            21,
+            "after_test",
+            "Dated 1 day after the laboratory test; may have been tuned by it (`days_after`).",
+        ),
         (34, "after_test", "Dated 14 days after the laboratory test"),
         (35, "outside_window", "Nearest laboratory test is 15 days earlier; the window is 14"),
     ],
@@ -306,16 +313,22 @@ def test_the_same_day_is_admitted_when_asked_for(study):
 def test_readings_of_athletes_without_test(study, reasons, said):
     found = study.lab("A", 20).reading("B", 19).pair()
     assert reasons(found) == {2: "athlete_without_laboratory_test"}
-    assert said(found, 2) == "The athlete has no usable laboratory test."
+    assert (
+        said(found, 2) == "The athlete has no usable laboratory test; add one, or correct the id."
+    )
 
 
 def test_another_mode_near_the_reading_is_a_mismatch_a_far_one_is_not(study, reasons, said):
     study.lab("A", 20, mode="cycle").reading("A", 19).reading("A", 3)
     found = study.pair()
     assert reasons(found) == {2: "mode_mismatch", 3: "outside_window"}
-    assert said(found, 2) == "Laboratory on cycle, estimate from run; modes are not pooled."
     assert (
-        said(found, 3) == "No laboratory test of the same mode, and none of another mode near it."
+        said(found, 2)
+        == "Laboratory on cycle, estimate from run; they pair only where `mode_match` says so."
+    )
+    assert (
+        said(found, 3) == "No laboratory test of the same mode, and none of another mode near it; "
+        "test in this mode."
     )
 
 
