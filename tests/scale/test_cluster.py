@@ -2,6 +2,7 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -128,6 +129,33 @@ def test_a_worker_lost_in_the_middle_changes_nothing(cluster, registry, tmp_path
     assert run("pair", registry, "--out", here, "--workers", 1).exit_code == 0
     assert tables(there) == tables(here)
     assert len(pd.read_csv(there / "pairs.csv")) > 50
+
+
+@pytest.mark.skipif(os.name == "nt", reason="interrupts differ there")
+def test_an_interrupted_client_leaves_nothing_and_the_cluster_serves_the_next(
+    cluster, registry, tmp_path
+):
+    cluster.worker()
+    here, there = tmp_path / "here", tmp_path / "there"
+    command = [sys.executable, "-m", "agreement", "pair", str(registry), "--out", str(there)]
+    process = subprocess.Popen(
+        [*command, "--scheduler", cluster.address],
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+    )
+    deadline = time.monotonic() + 120
+    while not list(tmp_path.glob(".there*/spills/*.arrow")) and process.poll() is None:
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    os.killpg(process.pid, signal.SIGINT)
+    said = process.communicate(timeout=120)[1].decode()
+    assert process.returncode == 130, said
+    assert "Interrupted; nothing was written." in said
+    assert "Traceback" not in said
+    assert [path.name for path in tmp_path.iterdir()] == ["registry"]
+    assert run("pair", registry, "--out", there, "--scheduler", cluster.address).exit_code == 0
+    assert run("pair", registry, "--out", here, "--workers", 1).exit_code == 0
+    assert tables(there) == tables(here)
 
 
 @pytest.mark.parametrize(

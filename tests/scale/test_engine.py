@@ -86,3 +86,30 @@ def test_an_interrupt_leaves_nothing_half_written(registry, tmp_path):
     assert "Interrupted; nothing was written." in said
     assert "Traceback" not in said
     assert [path.name for path in tmp_path.iterdir()] == ["registry"]
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="processes end differently there")
+def test_a_worker_killed_while_it_pairs_changes_nothing(registry, tmp_path):
+    psutil = pytest.importorskip("psutil")
+    whole, again = tmp_path / "whole", tmp_path / "again"
+    start = [sys.executable, "-m", "agreement", "pair", str(registry), "--out"]
+    subprocess.run([*start, str(whole), "--workers", "1"], check=True, stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(
+        [*start, str(again), "--workers", "2"], stderr=subprocess.PIPE, text=True
+    )
+    deadline = time.monotonic() + 120
+    while not list(tmp_path.glob(".again.agreement-*/spills/*.arrow")):
+        assert time.monotonic() < deadline
+        assert process.poll() is None
+        time.sleep(0.005)
+    family = psutil.Process(process.pid).children(recursive=True)
+    above = {one.ppid() for one in family}
+    leaves = [one for one in family if one.pid not in above and one.ppid() != process.pid]
+    leaves[0].kill()  # a worker: the server that it was forked from lives on
+    assert process.wait(120) == 0, process.stderr.read()
+    process.stderr.close()
+    names = [path.relative_to(whole) for path in whole.rglob("*.csv")]
+    assert len(names) > 3
+    for name in names:
+        assert (again / name).read_bytes() == (whole / name).read_bytes()
