@@ -53,7 +53,7 @@ def csv_lines(frame: pd.DataFrame, ends: Sequence[int]) -> list[bytes]:
         Rising; where each piece ends.
     """
     text = _text_cells(frame)
-    starts = [0, *ends[:-1]]
+    starts = [0, *ends][:-1]
     return [
         _bytes(text.iloc[start:end], header=False) for start, end in zip(starts, ends, strict=True)
     ]

@@ -245,3 +245,15 @@ def test_an_audit_of_a_large_registry_writes_no_ids(registry, tmp_path, monkeypa
     for path in (p for p in out.rglob("*") if p.is_file()):
         text = path.read_text()
         assert not [one for one in ids if one in text], path.name
+
+
+def test_a_study_without_a_pair_is_written_with_all_its_lines(registry, tmp_path):
+    path = registry / "lab_tests.csv"
+    pd.read_csv(path).assign(date="2030-01-01").drop_duplicates("athlete_id").to_csv(path)
+    out = tmp_path / "out"
+    done = run("pair", registry, "--out", out, "--workers", 1)
+    assert done.exit_code == 0, done.stderr
+    assert len(pd.read_csv(out / "pairs.csv")) == 0
+    flow = pd.read_csv(out / "flow.csv", index_col="file").loc["field_estimates"]
+    lines = sum(len(pd.read_csv(part)) for part in (out / "exclusions").iterdir())
+    assert flow["rows_read"] == flow["excluded"] == lines
