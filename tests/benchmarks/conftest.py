@@ -1,5 +1,7 @@
 """One table at the end of `pytest tests/benchmarks -m slow -s`: what was measured, must and aim."""
 
+import subprocess
+import time
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -53,6 +55,32 @@ def told(pytestconfig: pytest.Config) -> Told:
         assert must is None or value <= must, f"{work}: {value:.3g} {unit}, must be below {must:g}"
 
     return tell
+
+
+@pytest.fixture(scope="session")
+def measured() -> Callable[[list[str]], tuple[float, float]]:
+    """Return what runs a command and gives its seconds and peak memory."""
+    psutil = pytest.importorskip("psutil", reason="memory is measured with psutil")
+
+    def measure(command: list[str]) -> tuple[float, float]:
+        """Return seconds and peak memory [MB] of a command with all its children, shared pages once."""
+        start, peak = time.perf_counter(), 0.0
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        watched = psutil.Process(process.pid)
+        while process.poll() is None:
+            held = 0
+            try:
+                for one in (watched, *watched.children(recursive=True)):
+                    about = one.memory_full_info()
+                    held += getattr(about, "pss", about.rss)
+            except psutil.Error:  # one of them ended meanwhile
+                pass
+            peak = max(peak, held / 1e6)
+            time.sleep(0.1)
+        assert process.returncode == 0
+        return time.perf_counter() - start, peak
+
+    return measure
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -5,6 +5,7 @@ The everyday sizes take a minute; `AGREEMENT_BENCHMARK_FULL=1` asks for 5e6, 2e7
 """
 
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -14,8 +15,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.scale.engine import LocalEngine
+from agreement.scale.cluster import cluster
+from agreement.scale.engine import Engine, LocalEngine
 from agreement.scale.pair_sums import PairSums
+from agreement.scale.streamed import inspect_streamed
 
 pa = pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
 parquet = pytest.importorskip("pyarrow.parquet")
@@ -112,31 +115,10 @@ def test_sums_of_all_rows_by_two_threads(registry, told):
     told("the same, one worker over two", times[1] / times[2], size=size, unit="times")
 
 
-def measured(command: list[str]) -> tuple[float, float]:
-    """Return seconds and peak memory [MB] of a command with all its children, shared pages once."""
-    import psutil
-
-    start, peak = time.perf_counter(), 0.0
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    watched = psutil.Process(process.pid)
-    while process.poll() is None:
-        held = 0
-        try:
-            for one in (watched, *watched.children(recursive=True)):
-                about = one.memory_full_info()
-                held += getattr(about, "pss", about.rss)
-        except psutil.Error:  # one of them ended meanwhile
-            pass
-        peak = max(peak, held / 1e6)
-        time.sleep(0.1)
-    assert process.returncode == 0
-    return time.perf_counter() - start, peak
-
-
 PEAKS: dict[int, float] = {}
 
 
-def test_check_and_pair_streaming_with_two_workers(registry, told, tmp_path):
+def test_check_and_pair_streaming_with_two_workers(registry, measured, told, tmp_path):
     folder, rows = registry
     yardstick = seconds_to_read(folder)
     start = [sys.executable, "-m", "agreement"]
@@ -164,10 +146,75 @@ def test_memory_does_not_grow_with_the_rows(told):
     told("growth of that memory", 100 * growth, size=size, must=10 if FULL else None, unit="%")
 
 
-def test_a_second_worker_helps(registry, told, tmp_path):
+def test_a_second_worker_helps(registry, measured, told, tmp_path):
     folder, rows = registry
     if rows != SIZES[1]:
         pytest.skip("one size is enough")
     start = [sys.executable, "-m", "agreement", "pair", str(folder), "--out", str(tmp_path / "o")]
     one, two = (measured([*start, "--workers", str(n)])[0] for n in (1, 2))
-    told("pair: one worker over two workers", one / two, size=f"{rows:,}", unit="times")
+    told(
+        "pair: two workers' time over one's",
+        two / one,
+        size=f"{rows:,}",
+        must=1 / 1.6 if FULL else None,
+    )
+
+
+@pytest.fixture
+def two_workers(registry, tmp_path):
+    """Give the scheduler file of a cluster of two processes on this machine."""
+    if registry[1] != SIZES[0]:
+        pytest.skip("one size is enough")
+    pytest.importorskip("distributed", reason="clusters need the extra `scale`")
+    file = tmp_path / "scheduler.json"
+    plain = ["--no-dashboard", "--scheduler-file", str(file)]
+    plain += ["--interface", "lo"] if sys.platform == "linux" else []
+    worker = ["dask_worker", "--nthreads", "1", "--no-nanny"]
+    started = [
+        subprocess.Popen(
+            [sys.executable, "-m", f"distributed.cli.{name}", *more, *plain],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        for name, *more in (["dask_scheduler", "--port", "0"], worker, worker)
+    ]
+    yield file
+    for process in reversed(started):
+        process.terminate()
+    for process in started:
+        try:
+            process.wait(15)
+        except subprocess.TimeoutExpired:  # a worker may wait for its scheduler
+            process.kill()
+            process.wait()
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning:distributed")
+@pytest.mark.filterwarnings("ignore::FutureWarning:distributed")
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_a_warm_cluster_is_hardly_slower_than_processes(registry, two_workers, told, tmp_path):
+    folder, rows = registry
+    deadline = time.monotonic() + 60
+    while not two_workers.exists():
+        assert time.monotonic() < deadline
+        time.sleep(0.1)
+
+    def seconds(mapper: Engine, name: str) -> float:
+        (tmp_path / name).mkdir()
+        start = time.perf_counter()
+        found, _ = inspect_streamed(folder, tmp_path / name, mapper)
+        assert found is not None
+        taken = time.perf_counter() - start
+        shutil.rmtree(tmp_path / name)
+        return taken
+
+    with cluster(str(two_workers)) as mapper:
+        seconds(mapper, "cold")
+        warm = seconds(mapper, "warm")
+    processes = min(seconds(LocalEngine(2), name) for name in ("first", "second"))
+    told(
+        "check and pair: warm cluster of two over two processes",
+        warm / processes,
+        size=f"{rows:,}",
+        must=1.5,
+    )

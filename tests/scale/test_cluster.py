@@ -73,7 +73,11 @@ class Cluster:
         for process in reversed(self.started):
             process.terminate()
         for process in reversed(self.started):
-            process.wait(30)
+            try:
+                process.wait(15)
+            except subprocess.TimeoutExpired:  # asked to end while it was starting
+                process.kill()
+                process.wait()
 
 
 @pytest.fixture
