@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from agreement.cohort import inspect_cohort, read_cohort
+from agreement.physiology.stage_splits import session_splits
 from agreement.simulate import simulate_cohort, write_demo_cohort
 from agreement.tables.study import inspect_study
 
@@ -31,6 +32,20 @@ def test_the_demo_is_small_and_says_where_it_comes_from():
     truth = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
     assert len(truth["people"]) == 60
     assert sum(person["hr_limiting_drug"] == "yes" for person in truth["people"]) == 2
+
+
+def test_the_demo_splits_the_error_of_sessions_as_the_truth_says():
+    """The equation misjudges a person by the person's own excess of the cost of running."""
+    cohort = read_cohort(DEMO)
+    truth = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
+    economy = {person["athlete_id"]: person["economy"] for person in truth["people"]}
+    split = session_splits(cohort.laboratory.stages, cohort.pairs).frame
+    field = split.merge(cohort.pairs.query("method == 'sessions_hr'"))["field"]
+    excess = split["athlete_id"].map(economy)
+    true_cost = (field - 3.5) * -excess
+    assert len(split) >= 5
+    assert (split["cost"] - true_cost).abs().max() < 2.0  # uptake lags, breaths are noisy
+    assert np.corrcoef(split["cost"], true_cost)[0, 1] > 0.9
 
 
 def test_the_demo_names_no_address_and_no_position():

@@ -11,11 +11,13 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
+from agreement.physiology.arrays import FloatArray
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
 from agreement.physiology.breath_editing import edited_breaths
 from agreement.physiology.gas_checks import gas_column_checks
 from agreement.physiology.ledger import FILES_NAMED, grouped_notes
 from agreement.physiology.plateau import last_step
+from agreement.physiology.stages import stages
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.raw_parts import read_breaths
@@ -51,6 +53,7 @@ _NO_VALUES: Final = pd.DataFrame(
 _NO_RULES: Final = pd.DataFrame({"lab_test_id": [], "rule": [], "vo2max": []})
 _EDITING: Final = ["file", "breaths", "artefacts", "backward"]
 _NO_EDITING: Final = pd.DataFrame(columns=_EDITING)
+_NO_STAGES: Final = pd.DataFrame(columns=["lab_test_id", "mode", "cost", "vo2"])
 
 
 class BreathTests(NamedTuple):
@@ -59,6 +62,7 @@ class BreathTests(NamedTuple):
     tests: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm, plateau
     rules: pd.DataFrame  # lab_test_id, rule, vo2max [mL/kg/min]
     editing: pd.DataFrame  # file, breaths, artefacts, backward: counts
+    stages: pd.DataFrame  # lab_test_id, mode, cost, vo2 [mL/kg/min]: ends of long stages
     problems: tuple[Problem, ...]
 
 
@@ -86,7 +90,7 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         If breath files cannot be used, with every reason of every file.
     """
     if not study.breaths:
-        return BreathTests(_NO_VALUES, _NO_RULES, _NO_EDITING, ())
+        return BreathTests(_NO_VALUES, _NO_RULES, _NO_EDITING, _NO_STAGES, ())
     found: list[BreathTests] = []
     stops: list[Problem] = []
     form = study.options.files.get("breaths")
@@ -111,6 +115,7 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         _joined([one.tests for one in found], _NO_VALUES),
         _joined([one.rules for one in found], _NO_RULES),
         editing,
+        _joined([one.stages for one in found], _NO_STAGES),
         notes + _editing_notes(editing),
     )
 
@@ -138,16 +143,17 @@ def _one_test(
     every = vo2max_under_rules(t, vo2, tuple(dict.fromkeys((rule, *COMPARED_RULES))))
     lab = every[rule] / mass
     if np.isnan(lab):
-        return BreathTests(_NO_VALUES, _NO_RULES, counts, notes)
+        return BreathTests(_NO_VALUES, _NO_RULES, counts, _NO_STAGES, notes)
     notes += _typed_notes(lab, float(test["vo2max"]), rule, test["file"], int(test["row"]))
     value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
     rules = pd.DataFrame({"rule": list(every), "vo2max": np.array(list(every.values())) / mass})
     rules.insert(0, "lab_test_id", name)
     beside, odd = _impossible(_beside(edited.breaths, rule), file)
-    plateau, told = _plateau(edited.breaths, test, file)
+    cost = _cost(edited.breaths, test)
+    plateau, told = _plateau(t, vo2, cost, test, file)
     notes += odd + told
     values = pd.DataFrame([value | beside | {"plateau": plateau}])
-    return BreathTests(values, rules, counts, notes)
+    return BreathTests(values, rules, counts, _stage_rows(t, vo2, cost, test), notes)
 
 
 def averaging_worth(rules: pd.DataFrame, *, against: str = "fixed 30 s") -> pd.DataFrame:
@@ -223,18 +229,32 @@ def _impossible(
     return beside, tuple(notes)
 
 
+def _cost(breaths: pd.DataFrame, test: dict[str, Any]) -> FloatArray:
+    """Return the uptake that the work rate of each breath costs; NaN where it is not recorded."""
+    work = {name: breaths[name].to_numpy(dtype=np.float64) for name in ("speed_m_s", "power_w")}
+    grade = breaths["grade"].fillna(0.0).to_numpy(dtype=np.float64)
+    return work_rate_vo2(str(test["mode"]), grade=grade, mass_kg=float(test["mass_kg"]), **work)
+
+
+def _stage_rows(
+    t: FloatArray, vo2: FloatArray, cost: FloatArray, test: dict[str, Any]
+) -> pd.DataFrame:
+    """Return what each long stage costs by the equation, and what was measured at its end."""
+    rows = [
+        (test["lab_test_id"], test["mode"], stage.cost, stage.end.mean() / float(test["mass_kg"]))
+        for stage in stages(t, vo2, cost)
+        if stage.end is not None
+    ]
+    return pd.DataFrame(rows, columns=_NO_STAGES.columns)
+
+
 def _plateau(
-    breaths: pd.DataFrame, test: dict[str, Any], file: str
+    t: FloatArray, vo2: FloatArray, cost: FloatArray, test: dict[str, Any], file: str
 ) -> tuple[str, tuple[Problem, ...]]:
     """Judge the last step of a test with long stages, where nobody did; say what came of it."""
     if test["plateau"] in {"yes", "no"}:
         return str(test["plateau"]), ()
-    mass = float(test["mass_kg"])
-    work = {name: breaths[name].to_numpy(dtype=np.float64) for name in ("speed_m_s", "power_w")}
-    grade = breaths["grade"].fillna(0.0).to_numpy(dtype=np.float64)
-    cost = work_rate_vo2(str(test["mode"]), grade=grade, mass_kg=mass, **work)
-    t, vo2 = (breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
-    step = last_step(t, vo2, cost, mass_kg=mass)
+    step = last_step(t, vo2, cost, mass_kg=float(test["mass_kg"]))
     if step is None:
         return "unknown", ()
     note = Problem("note", "plateau", file, None, "vo2_ml_min", step.summary(), PLATEAU)

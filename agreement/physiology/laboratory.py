@@ -67,6 +67,9 @@ class LaboratoryValues:
         What the reader should know.
     averaging : DataFrame
         lab_test_id, rule, vo2max: tests with breath files under every compared rule.
+    stages : DataFrame
+        lab_test_id, mode, cost, vo2: of each long stage of a breath file the uptake that its work
+        rate costs by the equation, and that measured in its last minute. [mL/kg/min]
     training : TrainingProfiles
         The training profile of each test and the sessions behind it; empty without sessions.
     sessions : SessionRecords or None
@@ -77,6 +80,7 @@ class LaboratoryValues:
     set_aside: pd.DataFrame
     problems: tuple[Problem, ...]
     averaging: pd.DataFrame
+    stages: pd.DataFrame
     training: TrainingProfiles
     sessions: SessionRecords | None
 
@@ -148,7 +152,9 @@ def laboratory_values(
     if len(training.frame):
         problems += profile_notes(training.frame, tests)
     problems = in_words_of_files(problems, study)
-    return LaboratoryValues(frame, left_out, problems, breaths.rules, training, records)
+    return LaboratoryValues(
+        frame, left_out, problems, breaths.rules, breaths.stages, training, records
+    )
 
 
 def _raw_files(

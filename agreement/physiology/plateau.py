@@ -15,14 +15,11 @@ from typing import Final
 import numpy as np
 
 from agreement.physiology.arrays import FloatArray
+from agreement.physiology.stages import FEWEST_BREATHS, stages
 
 LARGEST_RISE_ML_MIN: Final = 150.0  # [1]
-# The rest is the authors' choice, common practice, no source.
-SHARE_OF_EXPECTED: Final = 0.5  # of a step so small that 150 mL/min would be all of it
-STAGE_S: Final = 120.0
-MEASURED_S: Final = 60.0  # the last minute of each stage
-FEWEST_BREATHS: Final = 10
-STEADY_WITHIN: Final = 1.0  # of the expected uptake inside one stage. [mL/kg/min]
+# Of a step so small that 150 mL/min would be all of it; the authors' choice, no source.
+SHARE_OF_EXPECTED: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,26 +82,17 @@ def last_step(
     LastStep or None
         None where the test does not end with two such stages, the last one harder.
     """
-    if t_s.size < 2 * FEWEST_BREATHS or np.isnan(cost).any() or np.isnan(mass_kg):
+    if t_s.size < 2 * FEWEST_BREATHS or np.isnan(mass_kg):
         return None
-    starts = np.flatnonzero(np.r_[True, np.abs(np.diff(cost)) > STEADY_WITHIN])
-    if starts.size < 2:
+    ends = stages(t_s, vo2, cost)[-2:]
+    if len(ends) < 2:
         return None
-    before, last = slice(starts[-2], starts[-1]), slice(starts[-1], t_s.size)
-    ends = [_end_of_stage(t_s[part], vo2[part], cost[part]) for part in (before, last)]
-    if ends[0] is None or ends[1] is None:
+    before, last = ends
+    if before.end is None or last.end is None:
         return None
-    step = float(np.median(cost[last]) - np.median(cost[before]))
+    step = last.cost - before.cost
     if step <= 0:
         return None
-    rise = float(ends[1].mean() - ends[0].mean())
-    error = float(np.sqrt(sum(end.var(ddof=1) / end.size for end in ends if end is not None)))
+    rise = float(last.end.mean() - before.end.mean())
+    error = float(np.sqrt(sum(end.var(ddof=1) / end.size for end in (before.end, last.end))))
     return LastStep(rise, error, step * mass_kg)
-
-
-def _end_of_stage(t_s: FloatArray, vo2: FloatArray, cost: FloatArray) -> FloatArray | None:
-    """Return the breaths of a stage's last minute; None where it is short, uneven or thin."""
-    if t_s[-1] - t_s[0] < STAGE_S or np.ptp(cost) > STEADY_WITHIN:
-        return None
-    end = vo2[t_s > t_s[-1] - MEASURED_S]
-    return end if end.size >= FEWEST_BREATHS else None

@@ -1,7 +1,8 @@
 """
-Where stages of the cycle test carry a measured uptake: cost and heart rate, told apart per pair.
+Where the laboratory measured uptake by stage: cost equation and heart rate, told apart per pair.
 
-The column ``vo2_ml_min`` of ``field_tests`` holds the laboratory's uptake in that stage.
+Stages of the cycle test carry it in the column ``vo2_ml_min`` of ``field_tests``. Training sessions
+have none; there the stages of the laboratory's own test say what work costs the athlete.
 """
 
 from collections.abc import Hashable
@@ -12,9 +13,11 @@ import numpy as np
 import pandas as pd
 
 from agreement.physiology.error_split import split_error
+from agreement.physiology.own_cost import own_cost
 from agreement.physiology.people import people_at
 from agreement.physiology.work_rate import cycling_vo2
 from agreement.tables.options import Extrapolation
+from agreement.terms import SESSIONS_METHOD
 
 STAGES_METHOD: Final = "cycle_stages_hr"
 SPLIT_COLUMNS: Final = ["athlete_id", "lab_test_id", "n_points", "total", "cost", "heart_rate"]
@@ -24,7 +27,7 @@ PARTS: Final = ("total", "cost", "heart_rate")
 @dataclass(frozen=True, slots=True)
 class StageSplits:
     """
-    The errors of the cycle stage test, split for each pair.
+    The errors of one method, split for each pair.
 
     Attributes
     ----------
@@ -51,10 +54,11 @@ class StageSplits:
     def summary(self) -> str:
         """Return the split in one sentence."""
         if self.frame.empty:
-            return "No pair of the cycle stage test has measured stages."
+            return "No pair has measured stages."
         mean = self.frame[list(PARTS)].mean()
+        n = len(self.frame)
         return (
-            f"In {len(self.frame)} pairs with measured stages the error of {mean['total']:+.1f} "
+            f"In {n} {'pair' if n == 1 else 'pairs'} with measured stages the error of {mean['total']:+.1f} "
             f"mL/kg/min on average is {mean['cost']:+.1f} from the cost equation and "
             f"{mean['heart_rate']:+.1f} from carrying heart rate to its maximum."
         )
@@ -100,6 +104,42 @@ def stage_splits(
             day = pd.Timestamp(pair["lab_date"]) - pd.Timedelta(days=int(pair["gap_days"]))
             if (rows := groups.get((pair["athlete_id"], day))) is not None:
                 lines += _split(rows, pair, extrapolation)
+    return StageSplits(pd.DataFrame(lines, columns=SPLIT_COLUMNS))
+
+
+def session_splits(stages: pd.DataFrame, pairs: pd.DataFrame) -> StageSplits:
+    """
+    Split the error of each estimate from training sessions whose laboratory test had stages.
+
+    Parameters
+    ----------
+    stages : DataFrame
+        `agreement.physiology.laboratory.LaboratoryValues.stages`: lab_test_id, mode, cost, vo2.
+    pairs : DataFrame
+        The paired table.
+
+    Returns
+    -------
+    StageSplits
+        Pairs whose test gives the athlete's own cost in the mode of the sessions.
+
+    Notes
+    -----
+    The estimate is carried along a line through the uptakes that the cost equation gives, so turning
+    those uptakes into the athlete's own turns the estimate in the same way: no line is fitted again.
+    """
+    by_test = dict(list(stages.groupby(["lab_test_id", "mode"])))
+    lines = []
+    for pair in pairs[pairs["method"] == SESSIONS_METHOD].to_dict("records"):
+        own = by_test.get((pair["lab_test_id"], pair["mode"]))
+        line = None if own is None else own_cost(own["cost"], own["vo2"], vo2max=pair["lab"])
+        if line is None:
+            continue
+        field, lab = float(pair["field"]), float(pair["lab"])
+        by_own_cost = line.intercept + line.slope * field
+        names = {name: pair[name] for name in ("athlete_id", "lab_test_id")}
+        parts = {"cost": field - by_own_cost, "heart_rate": by_own_cost - lab}
+        lines.append(names | {"n_points": line.n_stages, "total": field - lab} | parts)
     return StageSplits(pd.DataFrame(lines, columns=SPLIT_COLUMNS))
 
 

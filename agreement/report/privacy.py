@@ -89,6 +89,7 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     laboratory = replace(
         cohort.laboratory,
         frame=_renamed(cohort.laboratory.frame, name, ["athlete_id", "lab_test_id"]),
+        stages=_renamed(cohort.laboratory.stages, name, ["lab_test_id"]),
         training=_pseudonymous_profiles(cohort.laboratory.training, name),
         problems=(),
     )

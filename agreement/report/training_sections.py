@@ -14,7 +14,12 @@ from agreement.physiology.coverage import (
     intensity_coverage,
 )
 from agreement.physiology.session_fans import SessionFan, typical_fans
-from agreement.physiology.stage_splits import STAGES_METHOD, stage_splits
+from agreement.physiology.stage_splits import (
+    STAGES_METHOD,
+    StageSplits,
+    session_splits,
+    stage_splits,
+)
 from agreement.report.answer import method_name
 from agreement.report.comparison import Comparison
 from agreement.report.input_sections import shown
@@ -39,6 +44,12 @@ CAPTION: Final = (
     "says least. Points: steady stretches of training sessions. The line through them is carried to "
     "HRmax (right edge) where no session was (grey); the band is one standard error. The further it "
     "is carried, the less it says."
+)
+PARTS: Final = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
+LAGGING: Final = (
+    "What a work rate costs an athlete is read from the last minute of each stage of two minutes or more of "
+    "the laboratory's test, up to nine tenths of VO2max. Uptake lags behind a step up, so stages too "
+    "short for a steady state make the equation's part come out too high and heart rate's too low."
 )
 BETWEEN: Final = "The same for the profiles between them."
 
@@ -91,26 +102,43 @@ def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
 
 
 def _split_block(cohort: Cohort) -> Block:
-    """Split the error of the cycle stage test, where the uptake of its stages was measured."""
-    study = cohort.study
-    splits = stage_splits(
-        study.field_tests,
-        study.athletes,
-        cohort.pairs,
-        extrapolation=study.options.extrapolation,
+    """Split the error where the laboratory measured uptake by stage, method by method."""
+    study, pairs = cohort.study, cohort.pairs
+    options = study.options.extrapolation
+    ridden = stage_splits(study.field_tests, study.athletes, pairs, extrapolation=options)
+    trained = session_splits(cohort.laboratory.stages, pairs)
+    return joined(
+        [_one_split(STAGES_METHOD, ridden, ""), _one_split(SESSIONS_METHOD, trained, LAGGING)]
     )
+
+
+def _one_split(method: str, splits: StageSplits, caution: str) -> Block:
+    """Return mean and spread of the two parts of one method's error, and the parts of each pair."""
     if splits.frame.empty:
         return Block("")
     numbers = splits.to_frame().set_index("statistic")["value"]
-    words = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
     rows = [
         (word, shown(numbers[f"mean_{part}"], sign=True), shown(numbers[f"sd_{part}"]))
-        for part, word in words.items()
+        for part, word in PARTS.items()
     ]
     columns = ("part of the error", "mean (mL/kg/min)", "standard deviation")
-    caption = f"{STAGES_METHOD}: the error of stages whose uptake was measured"
-    said = paragraph(escape(with_minus(splits.summary())))
-    return said + table(caption, columns, rows, numeric=columns[1:])
+    caption = f"{method}: the error, split by the uptake measured in stages"
+    each = [
+        (
+            escape(str(row["athlete_id"])),
+            str(row["n_points"]),
+            *(shown(row[part], sign=True) for part in PARTS),
+        )
+        for row in splits.frame.to_dict("records")
+    ]
+    heads = ("athlete", "stages", *PARTS.values())
+    listed = table(f"{method}: the parts of each error (mL/kg/min)", heads, each, numeric=heads[1:])
+    said = paragraph(escape(with_minus(f"{method}: {splits.summary()} {caution}".rstrip())))
+    return (
+        said
+        + table(caption, columns, rows, numeric=columns[1:])
+        + Block(f"<details><summary>{method}: pair by pair</summary>{listed.html}</details>")
+    )
 
 
 def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Picture:

@@ -15,12 +15,13 @@ from agreement.simulate.cohort import Seed, SimulatedCohort, simulate_cohort
 from agreement.simulate.demo_dirt import SPOILERS, Tables, change_laboratory_rows, lose_contact
 from agreement.simulate.demo_text import ORIGIN, STUDY
 from agreement.simulate.people import Person, Population
-from agreement.simulate.raw import breaths, samples
+from agreement.simulate.raw import breaths, samples, staged_breaths
 from agreement.simulate.study_files import packed, write_files
 from agreement.tables.writers import csv_bytes
 
 DEMO_SEED = 30
 BREATHS_OF_EVERY = 9  # one test in so many
+STAGED_TESTS = 8  # first visits of people with samples
 PEOPLE_WITH_SAMPLES = 20
 SESSIONS_WITH_SAMPLES = 8  # the last runs before the first visit
 SENSOR_SD = {"chest_strap": 0.7, "wrist_optical": 2.5}  # bpm, of a session
@@ -46,7 +47,9 @@ def write_demo_cohort(folder: str | Path, *, rng: Seed = DEMO_SEED) -> Path:
     cohort = simulate_cohort(60, population=Population(drug_share=0.035), rng=generator)
     tables = {name: frame.copy() for name, frame in cohort.tables.items()}
     change_laboratory_rows(tables)
+    apart = generator.spawn(1)[0]  # its draws change no other
     files = _breath_files(cohort, tables, generator) | _sample_files(cohort, generator)
+    files |= _staged_files(cohort, tables, set(files), apart)
     for spoil in SPOILERS:
         spoil(tables)
     files |= _table_files(tables)
@@ -85,6 +88,25 @@ def _breath_files(
             lab.loc[index, "vo2max_ml_kg_min"] += 2.9  # typed from another page
         elif order % 3:
             lab.loc[index, "vo2max_ml_kg_min"] = np.nan
+    return files
+
+
+def _staged_files(
+    cohort: SimulatedCohort, tables: Tables, known: set[str], rng: np.random.Generator
+) -> dict[str, bytes]:
+    """Breaths of tests in stages, of people whose sessions have samples; VO2max stays typed."""
+    lab = tables["lab_tests"]
+    people = {row.athlete_id: row for row in _people(cohort)[:PEOPLE_WITH_SAMPLES]}
+    first = lab[lab["mode"].eq("run") & lab["rer_max"].notna() & lab["athlete_id"].isin(people)]
+    first = first.sort_values("date", kind="stable").drop_duplicates("athlete_id").sort_index()
+    files: dict[str, bytes] = {}
+    for test in first.to_dict("records"):
+        name = f"breaths/{test['lab_test_id']}.csv"
+        if name in known or len(files) == STAGED_TESTS:
+            continue
+        person = people[str(test["athlete_id"])]._replace(mass_kg=float(test["mass_kg"]))
+        top = float(test["vo2max_ml_kg_min"])
+        files[name] = csv_bytes(staged_breaths(person, top, float(test["rer_max"]), rng))
     return files
 
 

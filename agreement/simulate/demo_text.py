@@ -70,6 +70,8 @@ Made by `agreement.simulate.demo.write_demo_cohort`, which gives these files aga
 - *Laboratory*: the truth of the day plus 2.6 mL/kg/min of noise, nine tenths of its variance
   biological. One test in fourteen stops short of the maximum. Three people in ten came again within
   ten days.
+- *Breaths*: thirteen ramps, and eight tests in stages of three minutes whose uptake follows each
+  person's own cost of running, of people whose sessions have samples.
 - *Wrist methods*: every day the line of uptake by pace on heart rate over the runs of the last 42
   days, carried to the HRmax that the method was told, weighed with a first guess, smoothed, rounded.
   `wrist_a` uses its own optical sensor, an average cost of running, mostly 220 - age, and shows whole
@@ -95,7 +97,7 @@ Made by `agreement.simulate.demo.write_demo_cohort`, which gives these files aga
 | | S031 | VO2max in L/min, no mass anywhere |
 | | S010 | tested on a cycle |
 | | S058 | never tested |
-| `breaths/` | 13 tests | most carry no typed VO2max; the first was typed 2.9 too high; coughs |
+| `breaths/` | 13 ramps | most carry no typed VO2max; the first was typed 2.9 too high; coughs |
 | `athletes.csv` | all | sex as F and M |
 | | S023 | drug unknown |
 | | S047 | withdrew |

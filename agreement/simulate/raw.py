@@ -10,6 +10,9 @@ from agreement.simulate.training import Trace
 Array = NDArray[np.float64]
 
 PHASE_SECONDS = {"rest": 60, "warmup": 180, "exercise": 600, "recovery": 90}
+STAGE_SHARES = (0.52, 0.62, 0.72, 0.82, 0.92, 1.0)  # of the speed at VO2max
+STAGE_SECONDS = 180
+LAG_S = 35.0  # time constant of uptake after a step up; textbook order of magnitude, memory
 
 
 def breaths(
@@ -31,7 +34,7 @@ def breaths(
         t_s, vo2_ml_min, vco2_ml_min, ve_l_min, hr_bpm, speed_m_s, grade, phase; one row per breath,
         a few of them coughs.
     """
-    times = _breath_times(rng)
+    times = _breath_times(rng, sum(PHASE_SECONDS.values()))
     ends = np.cumsum(list(PHASE_SECONDS.values()))
     phase = np.array(list(PHASE_SECONDS))[np.searchsorted(ends, times, side="right")]
     share = _share_of_test(times, ends)
@@ -39,23 +42,44 @@ def breaths(
     noisy *= vo2max * person.mass_kg / highest_mean_30s(times, noisy, phase == "exercise")
     cough = rng.random(times.size) < 0.006
     vo2 = noisy * np.where(cough, rng.uniform(1.6, 2.1, times.size), 1.0)
-    ratio = 0.82 + (rer_max - 0.82) * np.clip((share - 0.35) / 0.65, 0, 1) ** 1.5
-    vco2 = vo2 * ratio
-    beats = heart_rate(share, person.hr_rest_bpm, person.hr_max_bpm, person.curvature)
-    exercise = np.isin(phase, ["warmup", "exercise"])
-    speed = np.where(exercise, _speed(person, vo2max) * np.floor(share * 12) / 12, 0.0)
-    return pd.DataFrame(
-        {
-            "t_s": np.round(times, 1),
-            "vo2_ml_min": np.round(vo2),
-            "vco2_ml_min": np.round(vco2),
-            "ve_l_min": np.round(vco2 * (26 + 5 * share) / 1000, 1),
-            "hr_bpm": np.round(beats + rng.normal(0, 0.8, times.size)),
-            "speed_m_s": np.round(speed, 2),
-            "grade": np.where(exercise, 0.01, 0.0),
-            "phase": phase,
-        }
-    )
+    running = np.isin(phase, ["warmup", "exercise"])
+    speed = np.where(running, _speed(person, vo2max) * np.floor(share * 12) / 12, 0.0)
+    grade = np.where(running, 0.01, 0.0)
+    return _record(person, times, phase, vo2, share, speed, grade, rer_max, rng)
+
+
+def staged_breaths(
+    person: Person, vo2max: float, rer_max: float, rng: np.random.Generator
+) -> pd.DataFrame:
+    """
+    Breath-by-breath record of a treadmill test in stages of three minutes, to the maximum.
+
+    Parameters
+    ----------
+    vo2max, rer_max : float
+        As for `breaths`.
+
+    Returns
+    -------
+    DataFrame
+        As `breaths`, without warm-up, slope and coughs. After each step up uptake lags, then is what
+        the speed costs this person.
+    """
+    seconds = {"rest": 60, "exercise": STAGE_SECONDS * len(STAGE_SHARES), "recovery": 90}
+    times = _breath_times(rng, sum(seconds.values()))
+    ends = np.cumsum(list(seconds.values()))
+    phase = np.array(list(seconds))[np.searchsorted(ends, times, side="right")]
+    stage = np.clip((times - ends[0]) // STAGE_SECONDS, 0, len(STAGE_SHARES) - 1).astype(np.int64)
+    running = phase == "exercise"
+    fast = np.round(_speed(person, vo2max) * np.array(STAGE_SHARES)[stage], 2)
+    speed = np.where(running, fast, 0.0)
+    uptake = _lagging(times, np.where(running, _cost(person, speed), 0.09 * vo2max))
+    noisy = uptake * (1 + rng.normal(0, 0.07, times.size))
+    last = running & (stage == len(STAGE_SHARES) - 1)
+    noisy[last] *= vo2max / highest_mean_30s(times, noisy, last)
+    share = uptake / vo2max
+    vo2 = noisy * person.mass_kg
+    return _record(person, times, phase, vo2, share, speed, np.zeros(times.size), rer_max, rng)
 
 
 def highest_mean_30s(times: Array, values: Array, inside: NDArray[np.bool_]) -> float:
@@ -85,9 +109,48 @@ def samples(trace: Trace, sensor_sd: float, rng: np.random.Generator) -> pd.Data
     return pd.DataFrame({"t_s": t, "hr_bpm": np.round(beats), "speed_m_s": np.round(speed, 2)})
 
 
-def _breath_times(rng: np.random.Generator) -> Array:
+def _record(
+    person: Person,
+    times: Array,
+    phase: NDArray[np.str_],
+    vo2: Array,
+    share: Array,
+    speed: Array,
+    grade: Array,
+    rer_max: float,
+    rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Return the columns that a cart writes, from uptake [mL/min] and the share of VO2max."""
+    ratio = 0.82 + (rer_max - 0.82) * np.clip((share - 0.35) / 0.65, 0, 1) ** 1.5
+    vco2 = vo2 * ratio
+    beats = heart_rate(share, person.hr_rest_bpm, person.hr_max_bpm, person.curvature)
+    return pd.DataFrame(
+        {
+            "t_s": np.round(times, 1),
+            "vo2_ml_min": np.round(vo2),
+            "vco2_ml_min": np.round(vco2),
+            "ve_l_min": np.round(vco2 * (26 + 5 * share) / 1000, 1),
+            "hr_bpm": np.round(beats + rng.normal(0, 0.8, times.size)),
+            "speed_m_s": np.round(speed, 2),
+            "grade": grade,
+            "phase": phase,
+        }
+    )
+
+
+def _lagging(times: Array, goal: Array) -> Array:
+    """Return uptake that nears its goal exponentially, breath after breath."""
+    near = np.exp(-np.diff(times, prepend=times[0]) / LAG_S)
+    uptake, now = np.empty(times.size), goal[0]
+    for i, (kept, aim) in enumerate(zip(near, goal, strict=True)):
+        now = aim + (now - aim) * kept
+        uptake[i] = now
+    return uptake
+
+
+def _breath_times(rng: np.random.Generator, total: float) -> Array:
     """Draw times of breaths [s]: 14 a minute at rest, 45 at the end of the exercise."""
-    total, now = sum(PHASE_SECONDS.values()), 0.0
+    now = 0.0
     times: list[float] = []
     while True:
         per_minute = 14 + 31 * min(now, total - 60) / total
@@ -106,3 +169,8 @@ def _share_of_test(times: Array, ends: Array) -> Array:
 def _speed(person: Person, vo2max: float) -> float:
     """Speed at VO2max. [m/s]."""
     return (vo2max - 3.5) / (1 + person.economy) / 0.2 / 60
+
+
+def _cost(person: Person, speed: Array) -> Array:
+    """Uptake that a speed on the flat costs this person. [mL/kg/min]."""
+    return 3.5 + 0.2 * 60 * speed * (1 + person.economy)

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -86,6 +87,28 @@ def test_coverage_and_error_of_each_athlete_the_least_certain_first(cohort):
     difference = cohort.pairs.query("method == 'watch'").set_index("athlete_id")["difference"]
     for value in difference:
         assert f"{abs(value):.1f}" in listed
+
+
+def test_the_error_of_sessions_is_split_where_the_test_had_stages_names_hidden_or_not(tmp_path):
+    toml = write_records(tmp_path) / "study.toml"
+    toml.write_text(toml.read_text(encoding="utf-8") + "[pairing]\nminimum_days = 1\n")
+    cohort = read_cohort(tmp_path)
+    costed, measured = [25.0, 30.0, 35.0], [23.0, 28.0, 33.0]  # the equation is 2 too dear
+    stages = pd.DataFrame({"lab_test_id": "T1", "mode": "run", "cost": costed, "vo2": measured})
+    assert "pair by pair" not in sections.why(cohort)[1].html
+    measured_there = replace(cohort, laboratory=replace(cohort.laboratory, stages=stages))
+    own = cohort.pairs.query("method == 'sessions_hr' and athlete_id == 'A1'").iloc[0]
+    for shown in (measured_there, pseudonymous(measured_there, naming(b"key"))):
+        html = sections.why(shown)[1].html
+        part = html[html.index("sessions_hr: the error, split") :]
+        assert re.findall(r"cost equation</th><td[^>]*>([^<]+)<", part) == ["+2.0"]
+        assert (
+            f"is +2.0 from the cost equation and {own.difference - 2:+.1f}".replace("-", "\u2212")
+            in html
+        )
+        assert "Uptake lags behind a step up" in html
+        assert "pair by pair" in part
+    assert "A1" not in part
 
 
 def test_inputs_are_listed_by_expected_shift(cohort):

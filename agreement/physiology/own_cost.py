@@ -1,0 +1,64 @@
+"""
+What work costs this athlete, from the uptake that the laboratory measured in the stages of a test.
+
+The equation from work rate to oxygen uptake is an average of people. A line through the stages turns
+its uptake into the athlete's own, so that what is left of an estimate's error is heart rate's.
+"""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+SUBMAXIMAL: Final = 0.90  # of VO2max: above, uptake levels off; common practice, no source
+FEWEST_STAGES: Final = 3  # as few as the guards of an extrapolation let pass
+
+
+class OwnCost(NamedTuple):
+    """
+    Measured uptake = intercept + slope x uptake by the cost equation.
+
+    Attributes
+    ----------
+    intercept : float
+        [mL/kg/min]
+    slope : float
+        1 where each step up costs what the equation says. [-]
+    n_stages : int
+        Stages the line rests on.
+    """
+
+    intercept: float
+    slope: float
+    n_stages: int
+
+
+def own_cost(costed_vo2: ArrayLike, measured_vo2: ArrayLike, *, vo2max: float) -> OwnCost | None:
+    """
+    Fit the athlete's own cost to the stages of one test.
+
+    Parameters
+    ----------
+    costed_vo2, measured_vo2 : array_like, shape (n,)
+        Uptake of each stage by the cost equation and as measured. [mL/kg/min]
+    vo2max : float
+        Of the same test; stages above `SUBMAXIMAL` of it are left out. [mL/kg/min]
+
+    Returns
+    -------
+    OwnCost or None
+        By least squares; None of fewer than `FEWEST_STAGES` stages, or of stages that do not rise.
+
+    Notes
+    -----
+    Uptake lags behind a step up. Where stages are too short for a steady state the line lies too low.
+    """
+    costed, measured = (np.asarray(v, dtype=np.float64) for v in (costed_vo2, measured_vo2))
+    below = measured <= SUBMAXIMAL * vo2max
+    costed, measured = costed[below], measured[below]
+    if costed.size < FEWEST_STAGES or np.ptp(costed) == 0:
+        return None
+    slope, intercept = np.polyfit(costed, measured, 1)
+    if slope <= 0:
+        return None
+    return OwnCost(float(intercept), float(slope), int(costed.size))
