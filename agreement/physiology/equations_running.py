@@ -81,7 +81,7 @@ RUNNING: Final = (
         inputs=("time_min",),
         equation=lambda x: 3.5 + 483 / x["time_min"],
         population="adults",
-        source="ACSM guidelines",
+        source="guidelines of the ACSM, as quoted elsewhere",
         provenance="read second-hand",
     ),
     FieldProtocol(
