@@ -11,8 +11,8 @@ from agreement.report.markup import Block, paragraph, table
 from agreement.report.numbers import Cell, Numbers, counted, plain
 from agreement.stats.conventions import CONVENTIONS, limit_factor
 from agreement.tables.paths import toml_inside
+from agreement.tables.study_file import PUBLISHED_FILE
 
-FILE: Final = "published.toml"
 DEFAULT: Final = "z = 1.96"
 _KEYS: Final = ("analysis", "method", "mode", "statistic", "value", "digits")
 _MOST_DIGITS: Final = 12
@@ -55,18 +55,18 @@ class Printed:
 
 def published_block(study: Path, numbers: Numbers) -> Block:
     """Return own against printed figures; without a published.toml, how to make one."""
-    path = study / FILE
+    path = study / PUBLISHED_FILE
     if not path.is_file():
         return paragraph(
-            f"The study names no printed table. Put a <code>{FILE}</code> beside "
+            f"The study names no printed table. Put a <code>{PUBLISHED_FILE}</code> beside "
             "<code>study.toml</code> with <code>[source]</code> (citation, table) and one "
             "<code>[[figure]]</code> for each printed number (analysis, method, mode, group, "
             "statistic, value, digits, convention) to see both side by side."
         )
     try:
-        content = toml_inside(study, FILE)
+        content = toml_inside(study, PUBLISHED_FILE)
     except ValueError as error:
-        return paragraph(f"<code>{FILE}</code> cannot be read: {escape(str(error))}")
+        return paragraph(f"<code>{PUBLISHED_FILE}</code> cannot be read: {escape(str(error))}")
     entries = content.get("figure", [])
     figures = entries if isinstance(entries, list) else [entries]
     wrong = [_fault(place, entry) for place, entry in enumerate(figures, start=1)]
@@ -80,7 +80,7 @@ def published_block(study: Path, numbers: Numbers) -> Block:
 def _source(content: dict[str, Any]) -> str:
     source = content.get("source", {})
     if not isinstance(source, dict):
-        return paragraph(f"{FILE}: [source] must be a table.", "caution").html
+        return paragraph(f"{PUBLISHED_FILE}: [source] must be a table.", "caution").html
     words = [str(source[key]) for key in ("citation", "table") if source.get(key)]
     return paragraph(f"Printed in: {escape(', '.join(words))}.").html if words else ""
 
@@ -88,18 +88,20 @@ def _source(content: dict[str, Any]) -> str:
 def _fault(place: int, entry: Any) -> str:
     """Say what is wrong with one figure, or nothing."""
     if not isinstance(entry, dict):
-        return f"{FILE}, figure {place}: must be a table, written [[figure]]; it is left out."
+        return f"{PUBLISHED_FILE}, figure {place}: must be a table, written [[figure]]; it is left out."
     missing = [key for key in _KEYS if key not in entry]
     if missing:
-        return f"{FILE}, figure {place}: {', '.join(missing)} missing; the figure is left out."
+        return f"{PUBLISHED_FILE}, figure {place}: {', '.join(missing)} missing; the figure is left out."
     if str(entry.get("convention", DEFAULT)) not in CONVENTIONS:
-        return f"{FILE}, figure {place}: convention must be one of {', '.join(CONVENTIONS)}."
+        return (
+            f"{PUBLISHED_FILE}, figure {place}: convention must be one of {', '.join(CONVENTIONS)}."
+        )
     value, digits = entry["value"], entry["digits"]
     if not isinstance(value, int | float) or not abs(value) < _LARGEST:
-        return f"{FILE}, figure {place}: value must be a number; the figure is left out."
+        return f"{PUBLISHED_FILE}, figure {place}: value must be a number; the figure is left out."
     if type(digits) is not int or not 0 <= digits <= _MOST_DIGITS:
         return (
-            f"{FILE}, figure {place}: digits must be a whole number from 0 to {_MOST_DIGITS}; "
+            f"{PUBLISHED_FILE}, figure {place}: digits must be a whole number from 0 to {_MOST_DIGITS}; "
             "the figure is left out."
         )
     return ""
@@ -124,7 +126,7 @@ def _printed(entry: dict[str, Any], numbers: Numbers) -> Printed:
 def _comparison(found: list[Printed]) -> Block:
     """Return the table of printed and own figures, and the count of those that agree."""
     if not found:
-        return paragraph(f"<code>{FILE}</code> names no figure.")
+        return paragraph(f"<code>{PUBLISHED_FILE}</code> names no figure.")
     agree = sum(one.agrees for one in found)
     columns = ("method, mode", "figure", "printed", "own", "convention", "within rounding")
     said = paragraph(

@@ -20,10 +20,10 @@ from agreement.tables.parts import Builder, PartReader, find_table_parts
 from agreement.tables.parts_together import whole_table
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table, require_vo2max
-from agreement.tables.study_file import STUDY_FILE, read_study_file
+from agreement.tables.study_file import PUBLISHED_FILE, STUDY_FILE, read_study_file
 from agreement.tables.study_notes import note_empty_tables, note_late_margin, refuse_one_for_two
 from agreement.tables.table_files import find_tables
-from agreement.tables.unchanged import file_digest
+from agreement.tables.unchanged import digest_if_readable, file_digest
 
 _FIELD_BUILDERS: Final = {
     "field_estimates": field_estimates_table,
@@ -173,9 +173,13 @@ class _Reading:
         self.without_parts = without_parts
         self.parts: PartReader | None = None
         self.findings = findings
-        study_file = folder / STUDY_FILE
-        usable = study_file.is_file() and not path_problem(folder, STUDY_FILE)
-        self.inputs = [_hashed(study_file, STUDY_FILE)] if usable else []
+        self.inputs = [
+            InputFile(name, digest, None)
+            for name in (STUDY_FILE, PUBLISHED_FILE)
+            if not path_problem(folder, name)
+            and (folder / name).is_file()
+            and (digest := digest_if_readable(folder / name))
+        ]
         self.options = read_study_file(folder, findings)
         self.zone = self.options.study.time_zone
         self.names = find_tables(folder, self.options, findings)

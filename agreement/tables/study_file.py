@@ -27,6 +27,7 @@ from agreement.tables.units import unit_names, unit_of
 from agreement.terms import MODES, RESTING
 
 STUDY_FILE: Final = "study.toml"
+PUBLISHED_FILE: Final = "published.toml"  # printed figures to reproduce; only a report reads it
 _ALL_COLUMNS: Final = frozenset(column for table in INPUTS.values() for column in table.columns)
 Keys = dict[str, tuple[str, check.Check]]  # key -> attribute of the options, check of its value
 Options = TypeVar(

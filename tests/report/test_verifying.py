@@ -81,6 +81,17 @@ def test_inputs_and_options_changed_since_are_named(paired):
     assert not [s for s in said if "exclusions" in s]
 
 
+def test_printed_figures_changed_since_are_named(small_study, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    study = small_study(tmp_path / "crew", athletes=4)
+    (study / "published.toml").write_text('[source]\ncitation = "A book"\n', encoding="utf-8")
+    out = tmp_path / "out"
+    write_pairs(study, out)
+    assert verified(out).differences == ()
+    edited(study / "published.toml", "A book", "Another")
+    assert verified(out).differences == ("Input published.toml has changed since.",)
+
+
 def test_versions_that_differ_are_named(paired):
     _, out = paired
     content = json.loads((out / PROVENANCE).read_text())
