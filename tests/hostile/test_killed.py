@@ -184,6 +184,46 @@ def check_shared(trial: Trial, mark: str) -> None:
     assert [p.name for p in trial.place.iterdir() if not p.name.startswith(".")] == ["out"]
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["report", "pair"])
+def test_what_a_run_started_ends_when_the_run_is_killed(tmp_path, name):
+    """The kernel of a report, the worker processes of a registry: none outlives its parent."""
+    if name == "report":
+        study, more = write_folder(BARE, tmp_path / "crew"), ()
+    else:
+        pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
+        study, more = write_parts(tmp_path / "crew"), ("--workers", "2")
+    mark = f"ORPHAN={random.getrandbits(60)}"
+    process = subprocess.Popen(
+        command(name, study, "--out", tmp_path / "out", *more),
+        env=os.environ | dict([mark.split("=")]),
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
+    )  # fmt: skip
+    deadline = time.monotonic() + 60
+    while len(alive(mark)) < (2 if name == "report" else 3) and time.monotonic() < deadline:
+        assert process.poll() is None, "it was over before anything was started"
+        time.sleep(0.02)
+    process.send_signal(signal.SIGKILL)  # it alone, as when memory runs out
+    process.wait()
+    deadline = time.monotonic() + 20
+    while alive(mark) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert alive(mark) == []
+
+
+def write_parts(root: Path) -> Path:
+    """Write the small study with its estimates in parts, long enough for workers to be busy."""
+    write_folder(BARE, root)
+    whole = (root / "field_estimates.csv").read_text(encoding="utf-8")
+    (root / "field_estimates.csv").unlink()
+    (root / "field_estimates").mkdir()
+    head, *lines = whole.splitlines()
+    for part in range(4):
+        text = "\n".join([head, *(lines * 20_000)]) + "\n"
+        (root / "field_estimates" / f"part-{part}.csv").write_text(text, encoding="utf-8")
+    return root
+
+
 @pytest.mark.long
 def test_thirty_kills_leave_the_old_or_the_new_output_whole(tmp_path):
     kill_again_and_again(tmp_path, {"pair": 10, "estimate": 8, "new": 10, "report": 2})

@@ -2,15 +2,20 @@
 
 import json
 import re
+import shutil
+import subprocess
+import zlib
 
 import numpy as np
 import pandas as pd
 import pytest
-from exposed_study import WITHDRAWN, told, unpacked_texts, write_exposed
+from exposed_study import PLACE, TELLTALE, WITHDRAWN, told, unpacked_texts, write_exposed
 
 from agreement.cohort import inspect_cohort
+from agreement.physiology.estimates import estimates_frame
 from agreement.report.findings import findings_json
 from agreement.report.page import open_report
+from agreement.report.pdf import browser
 from agreement.report.privacy import KEY_FILE, without_small_cells
 from agreement.report.sharing import share_report
 from agreement.report.verifying import seal
@@ -106,6 +111,7 @@ def test_those_who_withdrew_are_in_no_output(study, squad, audit, tmp_path):
     cohort, problems = inspect_cohort(study)
     write_pairs(study, tmp_path / "pairs")
     outputs = [every_text(squad), every_text(audit), every_text(tmp_path / "pairs")]
+    outputs.append(estimates_frame(cohort.study).to_csv())
     outputs += [findings_json(problems), json.dumps(list(map(str, cohort.study.inputs)))]
     for text in outputs:
         assert not [one for one in WITHDRAWN if one in text]
@@ -217,3 +223,34 @@ def test_a_whole_audit_report_tells_no_id_date_or_place(study, tmp_path):
     assert not told(tmp_path / "audit")
     share_report(tmp_path / "audit", tmp_path / "shared")
     assert not told(tmp_path / "shared")
+
+
+@pytest.mark.slow
+@pytest.mark.browser
+def test_the_printed_audit_tells_no_id_date_or_place(study, tmp_path):
+    if browser() is None:
+        pytest.skip("no Chromium on this machine")
+    write_report(study, tmp_path / "audit", kind="audit", pdf=True)
+    printed = (tmp_path / "audit" / "report.pdf").read_bytes()
+    texts = [printed.decode("latin-1"), *unpacked_streams(printed)]
+    assert any("/ToUnicode" in text for text in texts[:1])  # glyphs, so ask a reader as well
+    if reader := shutil.which("pdftotext"):
+        done = subprocess.run(
+            [reader, str(tmp_path / "audit" / "report.pdf"), "-"], capture_output=True, check=True
+        )
+        texts.append(done.stdout.decode("utf-8"))
+        assert "limits of agreement" in texts[-1].lower()
+    assert not [one[0] for text in texts for one in TELLTALE.finditer(text)]
+    assert not [text for text in texts if PLACE in text]
+
+
+def unpacked_streams(printed):
+    """Return every packed stream of a PDF, unpacked: its outline, titles and drawing orders."""
+    found = []
+    for match in re.finditer(rb"stream\r?\n(.*?)\r?\nendstream", printed, re.DOTALL):
+        try:
+            found.append(zlib.decompress(match[1]).decode("latin-1"))
+        except zlib.error:  # a picture or a font that is packed in another way
+            continue
+    assert found
+    return found

@@ -15,6 +15,8 @@ from typer.testing import CliRunner
 
 from agreement import cli, cohort
 from agreement.errors import OutputError
+from agreement.report.page import open_report
+from agreement.report.verifying import seal
 from agreement.tables import whole_output
 from agreement.tables.whole_output import error_in_words, whole_file, whole_folder
 
@@ -104,6 +106,21 @@ def test_a_full_disk_is_said_and_leaves_what_was_there(study, disk, command):
     fill(disk, 0)
     before = content(disk)
     done = run(*arguments(command, study, disk / "out"))
+    assert done.exit_code == 2
+    assert "no space is left on the disk" in done.stderr
+    assert content(disk) == before
+    assert {p.name for p in disk.iterdir()} <= {"out", "filled"}
+
+
+def test_a_full_disk_is_said_by_share_and_leaves_what_was_there(study, disk):
+    folder = study.parent / "report"
+    folder.mkdir()
+    open_report(study, save=folder).save()
+    seal(folder)
+    assert run("share", folder, "--out", disk / "out").exit_code == 0
+    fill(disk, 0)
+    before = content(disk)
+    done = run("share", folder, "--out", disk / "out")
     assert done.exit_code == 2
     assert "no space is left on the disk" in done.stderr
     assert content(disk) == before
