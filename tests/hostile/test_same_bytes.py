@@ -6,10 +6,10 @@ import subprocess
 import sys
 
 import numpy as np
+import pandas as pd
 import pytest
 from small_study import small_study, write_folder
 
-from agreement.report.exports import write_tables
 from agreement.report.page import open_report
 
 PLACES = (
@@ -55,7 +55,7 @@ def shuffled(content, seed):
 
 
 @pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow)])
-def test_results_and_pairs_do_not_depend_on_the_order_of_rows(tmp_path, seed):
+def test_tables_and_figures_do_not_depend_on_the_order_of_rows(tmp_path, seed):
     folder = small_study()
     texts = []
     for name in ("plain", "shuffled"):
@@ -63,18 +63,26 @@ def test_results_and_pairs_do_not_depend_on_the_order_of_rows(tmp_path, seed):
             tables = ("athletes.csv", "lab.csv", "field_estimates.csv", "field_tests.csv",
                       "sessions.csv", "ids.csv")  # fmt: skip
             folder |= {table: shuffled(folder[table], seed) for table in tables}
-        report = open_report(write_folder(folder, tmp_path / name))
         out = tmp_path / f"{name} out"
         out.mkdir()
-        cohort = report.cohort
-        write_tables({"results": report.frame, "pairs": cohort.pairs, "flow": cohort.flow}, out)
-        texts.append({p.name: p.read_bytes() for p in out.iterdir()})
-    assert len(texts[0]["results.csv"].splitlines()) > 100
+        report = open_report(write_folder(folder, tmp_path / name), save=out)
+        report.differences()
+        report.save()
+        left_out = pd.read_csv(out / "exclusions.csv", dtype=str).drop(columns="row")
+        left_out = left_out.sort_values(list(left_out)).to_csv(index=False)
+        (out / "exclusions.csv").write_text(left_out, encoding="utf-8")
+        (out / "provenance.json").unlink()  # has the checksums of the inputs, which do differ
+        texts.append({p.relative_to(out): p.read_bytes() for p in out.rglob("*") if p.is_file()})
+    names = {path.name for path in texts[0]}
+    assert {"results.csv", "pairs.csv", "flow.csv", "exclusions.csv"} <= names
+    assert any(name.endswith(".svg") for name in names)
+    assert texts[0].keys() == texts[1].keys()
     assert [name for name in texts[0] if texts[0][name] != texts[1][name]] == []
 
 
 @pytest.mark.slow
-def test_a_registry_does_not_depend_on_the_number_of_workers(tmp_path):
+@pytest.mark.parametrize("command", ["pair", "report"])
+def test_a_registry_does_not_depend_on_the_number_of_workers(tmp_path, command):
     rng = np.random.default_rng(4)
     folder = {"study.toml": b"[study]\ntime_zone = 'UTC'\n"}
     who = [f"p{i:02}" for i in range(30)]
@@ -91,6 +99,6 @@ def test_a_registry_does_not_depend_on_the_number_of_workers(tmp_path):
         folder[f"field_estimates/part-{part}.csv"] = "\n".join([head, *rows, ""]).encode()
     pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
     study = write_folder(folder, tmp_path / "registry")
-    one, two = (written(study, tmp_path / n, {}, ("pair",), ("--workers", n)) for n in ("1", "2"))
+    one, two = (written(study, tmp_path / n, {}, (command,), ("--workers", n)) for n in ("1", "2"))
     assert len(one["pairs.csv"].splitlines()) > 20
     assert one == two
