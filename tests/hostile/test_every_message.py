@@ -101,7 +101,7 @@ STOPS = {
     "averaging_rule_mixed": Said({LABS: "lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min,averaging_rule\nT1,007,2026-03-02,run,52,moving 30 s\nT2,NA,2026-03-02,run,50,moving 15 s\n"}, LABS, 2, "averaging_rule", "'moving 15 s' in 1", "allow_mixed"),
     "code": Said({LABS: LAB.replace("walk", "wander")}, LABS, 4, "mode", "'wander'", "walk"),
     "date_order": Said({LABS: LAB.replace("2026-03-02", "02/03/2026").replace("2026-03-13", "03/03/2026").replace("2026-03-20", "04/03/2026")}, LABS, 2, "date", "02/03/2026", "date_order"),
-    "decimal_mark": Said({"study.toml": TOML + "decimal=','\n"}, LABS, None, "vo2max_ml_kg_min", "'.'", "decimal", ),
+    "decimal_mark": Said({"study.toml": TOML + "decimal=','\n"}, LABS, None, "vo2max_ml_kg_min", "'.'", "decimal"),
     "duplicate_column": Said({LABS: LAB.replace("mode", "date", 1)}, LABS, None, "date", "2 columns", "Rename"),
     "duplicate_key": Said({LABS: LAB.replace("T2", "T1")}, LABS, 3, "lab_test_id", "'T1'", "id"),
     "missing_column": Said({LABS: LAB.replace("mode", "how", 1)}, LABS, None, "mode", "'mode'", "Add it"),
