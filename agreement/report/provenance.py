@@ -61,6 +61,7 @@ def provenance_block(content: dict[str, Any]) -> Block:
         "Python": content["python"],
         **content["dependencies"],
         "seed of everything random": str(content["seed"]),
+        "resamples of a bootstrap": _resamples(),
     }
     tables = [source for source in content["inputs"] if "/" not in source["name"]]
     raw = [source for source in content["inputs"] if "/" in source["name"]]
@@ -75,6 +76,16 @@ def provenance_block(content: dict[str, Any]) -> Block:
     return shown + Block(
         f"<details><summary>{counted(len(raw), 'raw file')} with their checksums, as in "
         f"{PROVENANCE}</summary>{listed.html}</details>"
+    )
+
+
+def _resamples() -> str:
+    from agreement.stats import bootstrap, budget_parts, passing_bablok_clustered  # only a page's
+
+    return (
+        f"{bootstrap.N_RESAMPLES}; {budget_parts.N_RESAMPLES} for error budget and averaging curve, "
+        f"{passing_bablok_clustered.N_RESAMPLES} for Passing-Bablok lines of repeated pairs. Those "
+        "that give no number are left out and counted in the note of the row."
     )
 
 

@@ -25,6 +25,31 @@ _CHUNK = 1 << 16  # numbers held at once; small enough for a processor's cache
 _SAME = 1e-10  # relative: nearer than this is a tie, not a difference
 
 
+class ResampledInterval(Interval):
+    """
+    An interval from resamples of which some gave no number.
+
+    Attributes
+    ----------
+    failed : str
+        How many, in words; a row of results tells it in its note.
+    """
+
+    failed: str = ""
+
+    @classmethod
+    def of(cls, low: float, high: float, *, failed: int, n_resamples: int) -> "ResampledInterval":
+        """Return the interval that remains when `failed` of `n_resamples` gave no number."""
+        found = cls(float(low), float(high))
+        found.failed = failed_in_words(failed, n_resamples)
+        return found
+
+
+def failed_in_words(failed: int, n_resamples: int) -> str:
+    """Return how many resamples failed; empty when none did."""
+    return f"{failed} of {n_resamples} resamples failed" if failed else ""
+
+
 @dataclass(frozen=True, slots=True)
 class Resampling:
     """
@@ -142,12 +167,13 @@ class Replicates:
     def _quantiles(self, which: int, levels: Floats) -> Interval:
         values = self._finite(which)
         if values.size == 0:
-            return Interval(np.nan, np.nan)
+            return Interval(np.nan, np.nan)  # the row has no value either, and says why
         position = levels * (values.size - 1)
         below = position.astype(np.intp)
         above = np.minimum(below + 1, values.size - 1)
         low, high = values[below] + (position - below) * (values[above] - values[below])
-        return Interval(float(low), float(high))
+        failed, n = int(self.failed[which]), len(self.replicates)
+        return ResampledInterval.of(low, high, failed=failed, n_resamples=n)
 
     def _tolerance(self, which: int) -> float:
         return _SAME * max(1.0, abs(float(self.estimate[which])))
@@ -187,8 +213,8 @@ class Replicates:
         parts = []
         if self._corrections(which) is None:
             parts.append("percentile interval: BCa undefined")
-        if self.failed[which]:
-            parts.append(f"{self.failed[which]} of {len(self.replicates)} resamples failed")
+        if failed := failed_in_words(int(self.failed[which]), len(self.replicates)):
+            parts.append(failed)
         if len(self.jackknife) < FEW_ATHLETES:
             parts.append(f"bootstrap intervals are too short below {FEW_ATHLETES} athletes")
         return "; ".join(parts)

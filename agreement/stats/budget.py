@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.bootstrap import Floats, Replicates
+from agreement.stats.bootstrap import Floats, Replicates, failed_in_words
 from agreement.stats.budget_parts import N_RESAMPLES, Parts, Split, sources_of, split
 from agreement.stats.explained import BLOCKS
 from agreement.stats.intervals import Interval, z_of
@@ -228,8 +228,7 @@ def _skewed(replicates: Replicates, refusal: str = "") -> Component:
 
 def _share(replicates: Replicates) -> Component:
     """One cause with its percentile interval: at its floor of 0 a BCa interval loses its upper end."""
-    failed = int(replicates.failed[0])
-    note = f"{failed} of {N_RESAMPLES} resamples failed" if failed else ""
+    note = failed_in_words(int(replicates.failed[0]), N_RESAMPLES)
     return Component(float(replicates.estimate[0]), replicates.percentile_interval(), note)
 
 

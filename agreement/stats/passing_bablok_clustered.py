@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.bootstrap import Floats, cluster_resampling
+from agreement.stats.bootstrap import Floats, ResampledInterval, cluster_resampling
 from agreement.stats.intervals import Interval, z_of
 from agreement.stats.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
 
@@ -53,8 +53,14 @@ def clustered_intervals(
     drawn = cluster_resampling(athlete, n_resamples=N_RESAMPLES, rng=rng)
     slopes, intercepts = weighted_lines(x, y, drawn.counts[:, athlete])
     fine = np.isfinite(slopes) & np.isfinite(intercepts)
-    low, high = np.quantile(slopes[fine], tails), np.quantile(intercepts[fine], tails)
-    return Interval(*low.tolist()), Interval(*high.tolist())
+    failed = int((~fine).sum())
+    of_slope, of_intercept = (
+        ResampledInterval.of(
+            *np.quantile(values[fine], tails), failed=failed, n_resamples=N_RESAMPLES
+        )
+        for values in (slopes, intercepts)
+    )
+    return of_slope, of_intercept
 
 
 def weighted_lines(x: Floats, y: Floats, weights: npt.NDArray[np.integer]) -> tuple[Floats, Floats]:

@@ -56,8 +56,15 @@ class Row:
         unit: str = UNIT,
         note: str = "",
     ) -> "Row":
-        """Build a row from a value and its interval; without `n_pairs`, one pair per athlete."""
+        """
+        Build a row from a value and its interval; without `n_pairs`, one pair per athlete.
+
+        Where resamples behind the interval failed, the note ends with their number.
+        """
         low, high = interval if interval is not None else (nan, nan)
+        failed = getattr(interval, "failed", "")
+        if failed and failed not in note:
+            note = f"{note}; {failed}" if note else failed
         pairs = n if n_pairs is None else n_pairs
         return cls(statistic, float(value), float(low), float(high), unit, n, pairs, note)
 

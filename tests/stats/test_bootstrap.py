@@ -8,10 +8,13 @@ from scipy import stats
 
 from agreement.stats.bootstrap import (
     Replicates,
+    ResampledInterval,
     bootstrap,
     bootstrap_of_sums,
     cluster_resampling,
 )
+from agreement.stats.regression import regression
+from agreement.stats.rows import Row
 
 # Efron & Tibshirani 1993, Table 14.1, spatial test A of 26 children (memory; reproduces the printed
 # variance 171.5 and acceleration 0.061)
@@ -141,6 +144,19 @@ def test_failed_resamples_are_counted_and_left_out():
     assert f"{drawn.failed[0]} of 9999 resamples failed" in drawn.notes[0]
     assert "too short below 15 athletes" in drawn.notes[0]
     assert np.isfinite(drawn.bca_interval()).all()
+
+
+def test_every_row_of_a_statistic_tells_how_many_resamples_failed():
+    """Field values differ between the three athletes alone: of one athlete there is no line."""
+    athlete = np.repeat([0, 1, 2], 2)
+    drawn = cluster_resampling(athlete, rng=3)
+    alone = int((drawn.counts == 3).any(axis=1).sum())  # nine in eighty-one, give or take
+    assert alone == pytest.approx(9999 / 9, rel=0.1)
+    found = regression([50, 50, 54, 54, 60, 60], [49, 52, 55, 53, 61, 58], resampling=drawn)
+    notes = found.to_frame().set_index("statistic")["note"]
+    assert notes["slope"] == notes["r"] == f"clustered; {alone} of 9999 resamples failed"
+    whole = ResampledInterval.of(0, 2, failed=0, n_resamples=9)
+    assert Row.of("slope", 1.0, whole, n=2, note="few").note == "few"
 
 
 def test_a_statistic_that_always_fails_has_no_interval():
