@@ -2,25 +2,35 @@
 
 import ast
 import csv
+import gzip
+import io
 import os
+import pickle
 import re
 import subprocess
 import sys
+from contextlib import suppress
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
+import pyarrow as pa
 import pytest
 from active_study import FORMULA, MARKUP, write_active
 from hypothesis import given
 from hypothesis import strategies as st
-from small_study import small_study, write_folder
+from pyarrow import parquet
+from small_study import BARE, small_study, write_folder
 
 import agreement
 from agreement.cohort import inspect_cohort
+from agreement.errors import AgreementError
+from agreement.report.any_size import check_study
 from agreement.report.page import open_report
 from agreement.report.pdf import browser
 from agreement.report.render import parameters_source
+from agreement.report.sharing import share_report
+from agreement.report.verifying import changed_files
 from agreement.report.write import write_report
 from agreement.report.write_pairs import write_pairs
 
@@ -209,6 +219,79 @@ def test_no_module_can_reach_a_network_or_load_code(path):
         if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)
     }
     assert not (bare & CALLS) | (called & {"system", "popen", "read_pickle"})
+
+
+class Payload:
+    """What runs when it is unpickled."""
+
+    def __init__(self, mark):
+        self.mark = str(mark)
+
+    def __reduce__(self):
+        return Path.touch, (Path(self.mark),)
+
+
+def parquet_that_unpickles(payload):
+    """Return a Parquet file whose column carries a pickle as the description of its type."""
+    kind = {
+        b"ARROW:extension:name": b"arrow.py_extension_type",
+        b"ARROW:extension:metadata": payload,
+    }
+    names = BARE["field_estimates.csv"].decode().splitlines()[0].split(",")
+    fields = [pa.field(name, pa.string(), metadata=kind) for name in names]
+    row = ["007", "2026-02-25T09:00:00Z", "m", "run", "50"]
+    columns = [pa.array([cell, cell]) for cell in row]
+    data = io.BytesIO()
+    parquet.write_table(pa.table(columns, schema=pa.schema(fields)), data)
+    return data.getvalue()
+
+
+PLACES_READ = (
+    *("study.toml", "published.toml", "lab.csv", "lab.xlsx", "field_estimates.csv"),
+    *("field_estimates.parquet", "breaths/T1.csv", "breaths/T1.csv.gz", "breaths/T1.parquet"),
+)
+
+
+@pytest.mark.parametrize("name", PLACES_READ)
+def test_no_pickle_in_a_study_is_loaded(tmp_path, name):
+    payload = pickle.dumps(Payload(tmp_path / "owned"))
+    packed = gzip.compress(payload) if name.endswith(".gz") else payload
+    folder = BARE | {name: packed}
+    if name == "lab.xlsx":
+        folder["study.toml"] = folder["study.toml"].replace(b"lab.csv", b"lab.xlsx")
+    if name == "field_estimates.parquet":
+        del folder["field_estimates.csv"]
+    inspect_cohort(write_folder(folder, tmp_path / "study"))
+    assert not (tmp_path / "owned").exists()
+
+
+def test_no_pickle_that_describes_a_column_is_loaded(tmp_path):
+    data = parquet_that_unpickles(pickle.dumps(Payload(tmp_path / "owned")))
+    folder = BARE | {"field_estimates.parquet": data}
+    del folder["field_estimates.csv"]
+    root = write_folder(folder, tmp_path / "study")
+    inspect_cohort(root)
+    (root / "field_estimates").mkdir()  # the same as a part, which workers read
+    (root / "field_estimates.parquet").rename(root / "field_estimates" / "1.parquet")
+    check_study(root, workers=1)
+    assert not (tmp_path / "owned").exists()
+
+
+@pytest.mark.parametrize("name", ["provenance.json", "results.csv", "pairs.csv"])
+def test_no_pickle_in_a_report_is_loaded(tmp_path, name):
+    out = tmp_path / "out"
+    write_pairs(write_folder(BARE, tmp_path / "study"), out)
+    (out / "results.csv").write_text("analysis\n")
+    (out / name).write_bytes(pickle.dumps(Payload(tmp_path / "owned")))
+    for ask in (changed_files, lambda place: share_report(place, tmp_path / "shared")):
+        with suppress(AgreementError, ValueError, KeyError, FileNotFoundError):
+            ask(out)
+    assert not (tmp_path / "owned").exists()
+
+
+def test_the_pickle_does_run_where_it_is_loaded(tmp_path):
+    pickle.loads(pickle.dumps(Payload(tmp_path / "owned")))
+    assert (tmp_path / "owned").exists()
 
 
 WATCH = """
