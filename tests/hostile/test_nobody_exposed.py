@@ -254,3 +254,40 @@ def unpacked_streams(printed):
             continue
     assert found
     return found
+
+
+PERSONAL = {  # a column of who or where a person is, and what stands in it
+    "first_name": "Zaubertraud",
+    "last name": "Quixelbrunn",
+    "Date of Birth": "1977-01-31",
+    "dob": "31.01.1977",
+    "e-mail": "zq@quixel.example",
+    "phone": "5550199",
+    "street": "Quixelgasse",
+    "postcode": "QXL-88",
+    "latitude": "61.2345678",
+    "GPS position": "61.2345678N",
+}
+
+
+def test_columns_of_who_and_where_are_named_and_their_cells_are_in_no_output(study, tmp_path):
+    told_of = tmp_path / "study"
+    shutil.copytree(study, told_of)
+    for name in ("athletes.csv", "lab_tests.csv", "field_estimates.csv"):
+        head, *lines = (told_of / name).read_text(encoding="utf-8").splitlines()
+        head += "," + ",".join(PERSONAL)
+        lines = [f"{line},{','.join(PERSONAL.values())}" for line in lines]
+        (told_of / name).write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
+    cohort, problems = inspect_cohort(told_of)
+    noted = [(p.file, p.column) for p in problems if p.reason == "personal_column"]
+    assert sorted(noted) == sorted(
+        (name, column)
+        for name in ("athletes.csv", "lab_tests.csv", "field_estimates.csv")
+        for column in PERSONAL
+    )
+    write_pairs(told_of, tmp_path / "pairs")
+    texts = [findings_json(problems), every_text(tmp_path / "pairs")]
+    texts.append(estimates_frame(cohort.study).to_csv())
+    read = (getattr(cohort.study, name) for name in cohort.study.__dataclass_fields__)
+    texts += [one.to_csv() for one in read if isinstance(one, pd.DataFrame)]  # what reports know
+    assert not [cell for text in texts for cell in PERSONAL.values() if cell in text]
