@@ -156,7 +156,7 @@ def _with_profile_rows(part: ReadingPart, rows: pd.DataFrame, others: pd.DataFra
     Sessions behind a training profile are used; `others` are lines of sessions that serve neither a
     profile nor an estimate, unless they have a line or an estimate already.
     """
-    known = pd.concat([part.set_aside["id"], part.members["id"], rows["id"]])
+    known = {*part.set_aside["id"], *part.members["id"].unique(), *rows["id"].unique()}
     left_out = joined([part.set_aside, others[~others["id"].isin(known)]])
     left_out = left_out[~left_out["id"].isin(rows["id"])].reset_index(drop=True)
     return part._replace(set_aside=left_out, problems=part.problems + as_problems(left_out))

@@ -19,7 +19,7 @@ from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.point_sums import point_sums
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.session_people import session_people
-from agreement.physiology.session_records import COST_MODES, SessionRecords
+from agreement.physiology.session_records import AT_ONCE, COST_MODES, SessionRecords
 from agreement.physiology.session_windows import Windows, windows
 from agreement.physiology.work_rate import COST_RANGES, work_rate_vo2
 from agreement.tables.options import Extrapolation
@@ -83,7 +83,8 @@ def session_estimates(
     readings = _readings(found, points, sessions, lines, behind)
     kept = behind[sound[behind["day"].to_numpy()]]
     position = np.cumsum(sound) - 1
-    members = member_rows(position[kept["day"].to_numpy()], sessions.iloc[kept["session"]])
+    named = sessions[["file", "row", "id"]].iloc[kept["session"]]
+    members = member_rows(position[kept["day"].to_numpy()], named)
     left_out = _left_out(sessions, points, lines, np.asarray(kept["session"]))
     part = ReadingPart(
         readings[sound].reset_index(drop=True),
@@ -105,7 +106,10 @@ def _hr_max_notes(records: SessionRecords, people: pd.DataFrame) -> tuple[Proble
     sessions = records.sessions
     beats = np.arange(records.seconds_at.shape[1])
     limit = people["hr_max_bpm"].to_numpy() + ABOVE_HR_MAX_BPM
-    above = np.where(beats > limit[:, None], records.seconds_at, 0).sum(axis=1)
+    above = np.zeros(len(sessions), dtype=np.float32)
+    for i in range(0, len(sessions), AT_ONCE):
+        some = slice(i, i + AT_ONCE)
+        above[some] = np.where(beats > limit[some, None], records.seconds_at[some], 0).sum(axis=1)
     high = (above >= ABOVE_FOR_S) & sessions["unusable"].isna().to_numpy()
     first = sessions[high].drop_duplicates("athlete_id")
     used = people["hr_max_bpm"].to_numpy()[first.index]

@@ -24,6 +24,7 @@ from agreement.tables.raw_parts import read_samples
 from agreement.tables.study import StudyTables
 
 HIGHEST_BPM: Final = 240
+AT_ONCE: Final = 2048  # sessions whose times at each heart rate are looked at together
 SMALLEST_VALID_SHARE: Final = 0.90
 HOT_C: Final = 26.0
 HIGH_M: Final = 600.0
@@ -64,7 +65,29 @@ class _Reduced(NamedTuple):
     seconds_at: NDArray[np.float32]
     points: SteadyPoints
     backward: int = 0  # samples whose time repeats or runs backwards
-    rows: int = 0
+
+
+class Packed(NamedTuple):
+    """
+    The sessions of one file reduced, as few arrays: many small objects would take more memory.
+
+    Attributes
+    ----------
+    valid_share, backward, rows : ndarray, shape (n_sessions,)
+        As of one session.
+    unusable : list of str or None
+    seconds_at : ndarray, shape (n_sessions, 241)
+    points : ndarray, shape (n_points, 5)
+        The steady points of usable sessions: place of the session among those of the file, then
+        heart rate, work rate, grade and minutes.
+    """
+
+    valid_share: NDArray[np.float64]
+    backward: NDArray[np.int64]
+    rows: NDArray[np.int64]
+    unusable: list[str | None]
+    seconds_at: NDArray[np.float32]
+    points: NDArray[np.float64]
 
 
 class SessionIn(NamedTuple):
@@ -76,7 +99,7 @@ class SessionIn(NamedTuple):
 
 
 SampleFile = tuple[Path, tuple[SessionIn, ...]]
-ReadFile = tuple[tuple[Problem, ...], list[_Reduced]]
+ReadFile = tuple[tuple[Problem, ...], Packed | None]
 OverFiles = Callable[[FileFormat | None, Sequence[SampleFile]], Iterable[ReadFile]]
 
 
@@ -112,26 +135,28 @@ def session_records(
     n = len(sessions)
     seconds_at = np.zeros((n, HIGHEST_BPM + 1), dtype=np.float32)
     share = np.full(n, np.nan)
-    unusable: list[str | None] = [None] * n
-    points: list[pd.DataFrame] = []
+    unusable = np.full(n, None, dtype=object)
+    points: list[NDArray[np.float64]] = []
     problems: list[Problem] = []
     stops: list[Problem] = []
     form = study.options.files.get("samples")
     files = _files(sessions, study.samples)
     read = (reduced_file(form, file) for file in files) if over is None else over(form, files)
     done = 0
-    for (path, members), (found, reductions) in zip(files, read, strict=True):
+    for (path, members), (found, packed) in zip(files, read, strict=True):
         problems += [problem for problem in found if problem.severity != "stop"]
         stops += [problem for problem in found if problem.severity == "stop"]
-        for member, reduced in zip(members, reductions, strict=False):  # none of a bad file
-            i = member.position
-            share[i], seconds_at[i] = reduced.valid_share, reduced.seconds_at
-            unusable[i] = reduced.unusable
-            problems += _backward_note(path, reduced.backward, reduced.rows)
-            if reduced.unusable is None:
-                points.append(_point_rows(i, member.mode, reduced.points))
-        done += len(reductions)
-        if progress is not None and reductions:
+        if packed is None:
+            continue
+        at = np.array([member.position for member in members])
+        share[at], seconds_at[at] = packed.valid_share, packed.seconds_at
+        unusable[at] = packed.unusable
+        for i in np.flatnonzero(packed.backward).tolist():
+            problems.append(_backward_note(path, int(packed.backward[i]), int(packed.rows[i])))
+        own = at[packed.points[:, 0].astype(np.intp)]
+        points.append(np.column_stack([own, packed.points[:, 1:]]))
+        done += len(members)
+        if progress is not None:
             progress(done, len(study.samples))
     if stops:
         raise TableError(stops)
@@ -145,7 +170,7 @@ def session_records(
     circumstances = _circumstances(sessions)
     sessions["unusable_by"] = circumstances["column"]
     sessions["unusable"] = circumstances["why"].fillna(sessions["unusable"])
-    table = pd.concat(points, ignore_index=True) if points else _point_rows(0, "run", _NONE)
+    table = _point_table(np.concatenate([np.empty((0, 5)), *points]), sessions)
     usable = sessions["unusable"].isna().to_numpy()
     table = table[usable[table["session"].to_numpy()]]
     table = table.sort_values("session", kind="stable", ignore_index=True)
@@ -180,19 +205,36 @@ def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
     -------
     problems : tuple of Problem
         Stops, or notes.
-    reductions : list
-        One for each session; empty when something stops the file.
+    packed : Packed or None
+        None when something stops the file.
     """
     path, members = file
     try:
         samples, found = read_samples(path, form=form)
     except TableError as error:
-        return error.problems, []
+        return error.problems, None
     parts = _by_session(samples, members) if "session_id" in samples else [samples] * len(members)
-    return found, [
-        reduced_session(part, member.mode)._replace(rows=len(part))
-        for part, member in zip(parts, members, strict=True)
+    reductions = [
+        reduced_session(part, member.mode) for part, member in zip(parts, members, strict=True)
     ]
+    return found, _packed(reductions, [len(part) for part in parts])
+
+
+def _packed(reductions: Sequence[_Reduced], rows: Sequence[int]) -> Packed:
+    """Return the sessions of one file in few arrays."""
+    points = [np.empty((0, 5))]
+    for place, one in enumerate(reductions):
+        if one.unusable is None:
+            columns = (one.points.hr_bpm, one.points.work, one.points.grade, one.points.minutes)
+            points.append(np.column_stack([np.full(len(columns[0]), float(place)), *columns]))
+    return Packed(
+        np.array([one.valid_share for one in reductions]),
+        np.array([one.backward for one in reductions]),
+        np.array(rows),
+        [one.unusable for one in reductions],
+        np.array([one.seconds_at for one in reductions]),
+        np.concatenate(points),
+    )
 
 
 def _by_session(samples: pd.DataFrame, members: Sequence[SessionIn]) -> list[pd.DataFrame]:
@@ -234,13 +276,11 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     return _Reduced(share, why, seconds_at.astype(np.float32), points, backward)
 
 
-def _backward_note(path: Path, backward: int, samples: int) -> tuple[Problem, ...]:
-    if not backward:
-        return ()
+def _backward_note(path: Path, backward: int, samples: int) -> Problem:
     what = f"{backward} of {samples} samples were left out: their time repeats or runs backwards."
     file = f"{path.parent.name}/{path.name}"
     remedy = "Export the session again if much was lost."
-    return (Problem("note", "samples_edited", file, None, "t_s", what, remedy),)
+    return Problem("note", "samples_edited", file, None, "t_s", what, remedy)
 
 
 def _why_unusable(share: float, step_at_s: float) -> str | None:
@@ -274,16 +314,18 @@ def _circumstances(sessions: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"why": why, "column": by}, index=sessions.index, dtype="str")
 
 
-def _point_rows(session: int, mode: str, points: SteadyPoints) -> pd.DataFrame:
-    on_power = COST_MODES.get(mode) == "power_w"
-    missing = np.full(points.hr_bpm.size, np.nan)
+def _point_table(points: NDArray[np.float64], sessions: pd.DataFrame) -> pd.DataFrame:
+    """Return steady points as rows; their columns are session, hr_bpm, work, grade, minutes."""
+    session, hr, work, grade, minutes = points.T
+    mode = sessions["mode"].map(COST_MODES).to_numpy(dtype=object)[session.astype(np.int64)]
+    on_power = mode == "power_w"
     return pd.DataFrame(
         {
-            "session": np.full(points.hr_bpm.size, session, dtype=np.int64),
-            "hr_bpm": points.hr_bpm,
-            "speed_m_s": missing if on_power else points.work,
-            "power_w": points.work if on_power else missing,
-            "grade": points.grade,
-            "minutes": points.minutes,
+            "session": session.astype(np.int64),
+            "hr_bpm": hr,
+            "speed_m_s": np.where(on_power, np.nan, work),
+            "power_w": np.where(on_power, work, np.nan),
+            "grade": grade,
+            "minutes": minutes,
         }
     )

@@ -8,6 +8,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray
@@ -21,6 +22,7 @@ from agreement.physiology.profile_rules import (
 )
 from agreement.physiology.session_people import session_people
 from agreement.physiology.session_records import (
+    AT_ONCE,
     HIGHEST_BPM,
     SMALLEST_VALID_SHARE,
     SessionRecords,
@@ -162,16 +164,15 @@ def zone_minutes(records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile
         sum) and from_samples.
     """
     sessions = records.sessions
-    beats = np.arange(HIGHEST_BPM + 1)
-    share = beats[None, :] / hr_max_bpm[:, None]
-    middle = (share >= rules.zone2_from_share_of_hr_max) & (
-        share < rules.zone3_from_share_of_hr_max
+    starts = range(0, len(sessions), AT_ONCE)
+    measured = np.concatenate(
+        [np.empty((0, 3))]
+        + [
+            _zone_seconds(records.seconds_at[i : i + AT_ONCE], hr_max_bpm[i : i + AT_ONCE], rules)
+            for i in starts
+        ]
     )
-    high = share >= rules.zone3_from_share_of_hr_max
-    whole = records.seconds_at.sum(axis=1, dtype=np.float64)
-    z2 = np.where(middle, records.seconds_at, 0).sum(axis=1, dtype=np.float64)
-    z3 = np.where(high, records.seconds_at, 0).sum(axis=1, dtype=np.float64)
-    measured = np.column_stack([whole - z2 - z3, z2, z3]) / 60
+    measured /= 60
     sampled = sessions["has_samples"].to_numpy() & np.isfinite(hr_max_bpm)
     sampled &= (sessions["valid_share"] >= SMALLEST_VALID_SHARE).to_numpy()
     given = sessions[["zone1_min", "zone2_min", "zone3_min"]].fillna(0.0).to_numpy()
@@ -183,6 +184,21 @@ def zone_minutes(records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile
         hr_min=minutes.sum(axis=1),
         from_samples=sampled,
     )
+
+
+def _zone_seconds(
+    seconds_at: NDArray[np.float32], hr_max_bpm: FloatArray, rules: Profile
+) -> FloatArray:
+    """Return the seconds of some sessions in each zone; shape (n_sessions, 3)."""
+    share = np.arange(HIGHEST_BPM + 1)[None, :] / hr_max_bpm[:, None]
+    middle = (share >= rules.zone2_from_share_of_hr_max) & (
+        share < rules.zone3_from_share_of_hr_max
+    )
+    high = share >= rules.zone3_from_share_of_hr_max
+    whole = seconds_at.sum(axis=1, dtype=np.float64)
+    z2 = np.where(middle, seconds_at, 0).sum(axis=1, dtype=np.float64)
+    z3 = np.where(high, seconds_at, 0).sum(axis=1, dtype=np.float64)
+    return np.column_stack([whole - z2 - z3, z2, z3])
 
 
 def _profile(window: pd.DataFrame, days_ago: IntArray, rules: Profile) -> dict[str, object]:
