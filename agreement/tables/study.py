@@ -1,6 +1,7 @@
 """A study folder -> checked tables, with every problem found in it."""
 
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -198,7 +199,11 @@ class _Reading:
         if not found["breaths"].parts:
             require_vo2max(raw["lab_tests"], self.findings)
         require_vo2max(raw["field_estimates"], self.findings)
-        people = athletes_table(raw["athletes"], self.ids, self.findings)
+        people = (
+            athletes_table(raw["athletes"], self.ids, self.findings)
+            if "athletes" in self.names
+            else Athletes(_nobody().copy())
+        )
         if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
             people = Athletes(people.frame)
         breath_ids = frozenset(found["breaths"].parts)
@@ -208,7 +213,11 @@ class _Reading:
             )
         }
         for name, build in _FIELD_BUILDERS.items():
-            checked[name] = build(raw[name], people, self.ids, self.zone, self.findings)
+            checked[name] = (
+                build(raw[name], people, self.ids, self.zone, self.findings)
+                if name in self.names
+                else CheckedTable(_no_rows(name).copy(), 0, frozenset())
+            )
             if self.in_parts(name):
                 self.parts = self.reader(name, people, build)
                 if self.parts is not None and not self.without_parts:
@@ -274,7 +283,7 @@ class _Reading:
                 self.rows_read[table.name] = len(read.rows)
                 self.inputs.append(InputFile(file, read.digest, len(read.rows)))
                 return read
-        return RawTable(table, "", form, pd.DataFrame(), np.array([], dtype=np.int64), {}, "")
+        return _unread(table, form)
 
     def in_parts(self, name: str) -> bool:
         """Whether a table is a folder of parts."""
@@ -313,6 +322,24 @@ class _Reading:
                 unknown = table.people - known - people.people.withdrawn
                 file, known_file = self.names[name], self.names.get(known_name, "")
                 note_likely_matches(file, unknown, known, known_file, self.findings)
+
+
+def _unread(table: Table, form: FileFormat) -> RawTable:
+    """Return a table without columns and rows."""
+    return RawTable(table, "", form, pd.DataFrame(), np.array([], dtype=np.int64), {}, "")
+
+
+@cache
+def _nobody() -> pd.DataFrame:
+    """Return the athletes of a study that has no such table."""
+    return athletes_table(_unread(TABLES["athletes"], FileFormat()), {}, Findings()).frame
+
+
+@cache
+def _no_rows(name: str) -> pd.DataFrame:
+    """Return a field table that a study does not have: every column, no row."""
+    raw = _unread(TABLES[name], FileFormat())
+    return _FIELD_BUILDERS[name](raw, Athletes(_nobody()), {}, None, Findings()).frame
 
 
 def _hashed(path: Path, name: str) -> InputFile:
