@@ -53,6 +53,11 @@ def time_limit(seconds: float) -> Iterator[None]:
 
 def examine(root: Path, *, seconds: float = 20) -> bool:
     """Read and pair a folder; return whether it could be used; raise what breaks a promise."""
+    return examined(root, seconds=seconds)[0]
+
+
+def examined(root: Path, *, seconds: float = 20) -> tuple[bool, str]:
+    """Return what `examine` does, and every message."""
     with time_limit(seconds), warnings.catch_warnings():
         warnings.simplefilter("error")
         warnings.simplefilter("ignore", AgreementWarning)
@@ -72,7 +77,7 @@ def examine(root: Path, *, seconds: float = 20) -> bool:
             check_ledger(cohort)
             check_pairs(cohort)
             check_exports(cohort)
-    return cohort is not None
+    return cohort is not None, " ".join(map(str, problems))
 
 
 def check_message(problem: Problem) -> None:

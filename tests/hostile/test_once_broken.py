@@ -8,11 +8,10 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
-from examining import examine
+from examining import examine, examined
 from pyarrow import parquet as pq
 from small_study import BARE, small_study, write_folder
 
-from agreement.cohort import inspect_cohort
 from agreement.report.any_size import check_study, in_parts
 from agreement.report.numbers import Numbers
 from agreement.report.page import open_report
@@ -26,8 +25,7 @@ ESTIMATES = BARE["field_estimates.csv"]
 
 def said(root):
     """Return every message of a folder, after all that `examine` asks of it."""
-    examine(root)
-    return " ".join(map(str, inspect_cohort(root)[1]))
+    return examined(root)[1]
 
 
 def stating(line):
