@@ -102,6 +102,8 @@ def linearity(
     .. [1] Passing H, Bablok W. J Clin Chem Clin Biochem 1983;21:709-720.
     """
     y, x = checked_pairs(field, lab)
+    order = np.lexsort((y, x))  # so that the draws do not hang on the order of rows
+    y, x = y[order], x[order]
     fit = passing_bablok(y, x)
     statistic = cusum_statistic(x, y, fit.slope, fit.intercept)
     decimals = as_whole_numbers(x, y)[2]
