@@ -65,8 +65,12 @@ def sheet_records(data: bytes, sheet: str | None) -> list[list[str]]:
 def _filled_rows(sheet: Any) -> list[list[str]]:
     """Return each row up to its last filled cell, as text."""
     sheet.reset_dimensions()  # what a file says of its own size need not be true
-    rows, cells = [], 0
+    rows: list[list[str]] = []
+    cells = 0
     for found in sheet.iter_rows():
+        if not found:  # a cell far below brings a million of these
+            rows.append([])
+            continue
         cells += len(found)
         _refuse_wide(cells)
         row = [
