@@ -7,7 +7,7 @@ with the same functions that pair a whole study. Both passes go through a mapper
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -19,6 +19,7 @@ from agreement.pairing.study_ledger import table_files
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.readings import Readings, field_readings, heart_rate_methods
 from agreement.physiology.session_records import ReadFile, SampleFile, reduced_file
+from agreement.physiology.training import NO_PROFILES
 from agreement.scale.account import Account
 from agreement.scale.bucket_pairs import (
     POSITION,
@@ -227,6 +228,10 @@ class _Run:
             )
         except TableError as error:
             return None, _in_order((*error.problems, *known))
+        # what only cards and figures show would be the largest thing held from here on
+        laboratory = replace(laboratory, training=NO_PROFILES, sessions=None)
+        nothing = pd.DataFrame()
+        readings = replace(readings, session_lines=nothing, session_points=nothing)
         methods = frozenset().union(*(one.methods for one in self.spread))
         based = _heart_rate_based(self.study, readings, methods)
         plan = self._plan(laboratory, readings, based, write=write)
