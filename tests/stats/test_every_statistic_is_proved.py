@@ -288,7 +288,7 @@ PROOFS = {
     "variance_interval": Proof(
         "test_repeated::test_cardiac_output_unweighted_form_with_mover_interval", COVERAGE, COVERAGE
     ),
-    "interval_of_difference": Proof(NONE, RECOVERED, RECOVERED),
+    "interval_of_difference": Proof(NONE, RECOVERED, COVERAGE),
     "mover_half_widths": Proof(
         "test_repeated::test_cardiac_output_unweighted_form_with_mover_interval",
         "test_repeated::test_the_mover_interval_covers_the_upper_limit",
@@ -337,7 +337,15 @@ PARTS = {
     *("age_bands", "weighted_lines", "cusum_statistic", "empty_frame", "assembled"),
     *("in_table_order", "analyse", "method_data", "as_whole_numbers", "kept_slopes", "alike_pairs"),
     *("slopes_at_ranks", "count_inversions", "rows_frame", "html_table", "deviation_from"),
-    *("days_since_first", "judged", "visit_sums", "visit_changes", "persistent_variance", "parts"),
+    *(
+        "days_since_first",
+        "judged",
+        "failed_in_words",
+        "visit_sums",
+        "visit_changes",
+        "persistent_variance",
+        "parts",
+    ),
     *("split", "limits_of_ordered"),
 }
 

@@ -1,5 +1,6 @@
 """How often 95 % intervals hold the truth in simulated studies: 0.95, or the figure we own up to."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -7,11 +8,14 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.adjusted_bias import adjusted_bias
 from agreement.stats.bootstrap import cluster_resampling
 from agreement.stats.change_direction import responsiveness, same_direction, three_way
-from agreement.stats.errors_of_estimate import errors_of_estimate
+from agreement.stats.errors_of_estimate import between_method_error, errors_of_estimate
+from agreement.stats.intervals import Interval
 from agreement.stats.limits import limits_of_agreement
+from agreement.stats.mover import Component, interval_of_difference, variance_interval
 from agreement.stats.profiles import profile_bias
 from agreement.stats.ratio_limits import ratio_limits
 from agreement.stats.regression import regression
@@ -19,6 +23,8 @@ from agreement.stats.repeatability import repeatability
 from agreement.stats.repeated import limits_of_agreement_repeated
 from agreement.stats.repeated_anova import limits_of_agreement_anova
 from agreement.stats.replicates import limits_of_agreement_replicates
+from agreement.stats.results_table import method_data
+from agreement.stats.slopes import drift_of
 from agreement.stats.trend import trend
 from agreement.stats.welch import contrasts_with_overall
 
@@ -168,7 +174,40 @@ def changes(rng):
     }
 
 
-@pytest.mark.parametrize("study", [one_pair, several_pairs, replicates, groups, changes])
+def spreads_and_drift(rng):
+    """Sums and differences of variances; the error between methods; a drift of 0.02 a day."""
+    first, second = (s * rng.chisquare(df) / df for s, df in ((9.0, 40), (4.0, 30)))
+    total = variance_interval([Component(first, 40), Component(second, 30)])
+    ends = [
+        Interval(*(v * df / stats.chi2.ppf([0.975, 0.025], df)))
+        for v, df in ((first, 40), (second, 30))
+    ]
+    less = interval_of_difference(first, ends[0], second, ends[1])
+    lab = rng.normal(50, 6, 30)
+    between = between_method_error(lab + rng.normal(1, 3, 30), lab)
+    held = {
+        "sum of variances": (total, 13, PLAIN),
+        "difference of variances": (less, 5, PLAIN),
+        "error between methods": (between.interval, 3 / np.sqrt(2), PLAIN),
+    }
+    for visits, level in ((1, PLAIN), (2, OF_MEANS)):
+        found = simulate_daily(DailyParts(n_athletes=30, visits=visits, days=2), rng=rng)
+        day = rng.integers(0, 90, len(found.pairs))
+        moved = found.pairs["field"] + 0.02 * day
+        pairs = found.pairs.assign(
+            lab_date=pd.Timestamp("2026-01-01") + pd.to_timedelta(day, "D"),
+            field=moved,
+            difference=moved - found.pairs["lab"],
+        )
+        (data,) = method_data(replace(found, pairs=pairs))
+        held[f"drift, {visits} visits"] = (drift_of(data).interval, 0.02, level)
+    return held
+
+
+STUDIES = [one_pair, several_pairs, replicates, groups, changes, spreads_and_drift]
+
+
+@pytest.mark.parametrize("study", STUDIES)
 def test_share_of_studies_whose_interval_holds_the_truth(study):
     held, expected = {}, {}
     for run in range(RUNS):
