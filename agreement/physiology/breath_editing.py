@@ -16,7 +16,7 @@ HIGHEST_ML_KG_MIN: Final = 100.0  # no breath can be higher (the reject range of
 
 
 class EditedBreaths(NamedTuple):
-    """The breaths kept, in time order, and how many were left out for what."""
+    """The breaths kept, in time order, and how many were found wrong for what."""
 
     breaths: pd.DataFrame
     backward: int  # repeated or running backwards in time
@@ -42,7 +42,9 @@ def exercise_breaths(breaths: pd.DataFrame) -> pd.DataFrame:
     return breaths[chosen]
 
 
-def edited_breaths(breaths: pd.DataFrame, *, mass_kg: float = np.nan) -> EditedBreaths:
+def edited_breaths(
+    breaths: pd.DataFrame, *, mass_kg: float = np.nan, keep_artefacts: bool = False
+) -> EditedBreaths:
     """
     Cut the exercise phase, drop breaths out of time order, and drop artefacts.
 
@@ -52,6 +54,8 @@ def edited_breaths(breaths: pd.DataFrame, *, mass_kg: float = np.nan) -> EditedB
         t_s [s], vo2_ml_min [mL/min], phase; further columns are kept.
     mass_kg : float
         Body mass, so that impossible breaths can be told. [kg]
+    keep_artefacts : bool, default False
+        Count artefacts, but leave them in: to repeat a value that was computed so.
 
     Returns
     -------
@@ -67,7 +71,7 @@ def edited_breaths(breaths: pd.DataFrame, *, mass_kg: float = np.nan) -> EditedB
     phase = phase[forward]
     vo2 = phase["vo2_ml_min"].to_numpy(dtype=np.float64)
     wrong = artefacts(vo2) | (vo2 > HIGHEST_ML_KG_MIN * mass_kg) | (vo2 < 0)
-    kept = phase[~wrong].reset_index(drop=True)
+    kept = (phase if keep_artefacts else phase[~wrong]).reset_index(drop=True)
     return EditedBreaths(kept, int((~forward).sum()), int(wrong.sum()))
 
 

@@ -20,6 +20,7 @@ from agreement.physiology.plateau import last_step
 from agreement.physiology.stages import stages
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
+from agreement.tables.options import FixedBinsFrom, Reference
 from agreement.tables.raw_parts import read_breaths
 from agreement.tables.study import StudyTables
 from agreement.terms import RANGES
@@ -37,6 +38,8 @@ GAS_COLUMNS: Final = (
 )
 HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, no source
 EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
+UNEDITED: Final = "Leave edit_breaths out of [reference] to have them left out."
+START_S: Final[dict[FixedBinsFrom, float | None]] = {"first breath": None, "clock": 0.0}
 PLATEAU: Final = "Fill plateau (yes, no) of the test to decide it yourself."
 
 
@@ -106,7 +109,8 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
             continue
         rule = chosen or _stated_rule(test["averaging_rule"]) or fallback
         file = f"{path.parent.name}/{path.name}"
-        found.append(_one_test(breaths, rule, {str(k): v for k, v in test.items()}, file, notes))
+        named = {str(k): v for k, v in test.items()}
+        found.append(_one_test(breaths, rule, named, file, notes, study.options.reference))
     if stops:
         raise TableError(stops)
     editing = _joined([one.editing for one in found], _NO_EDITING)
@@ -116,7 +120,7 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         _joined([one.rules for one in found], _NO_RULES),
         editing,
         _joined([one.stages for one in found], _NO_STAGES),
-        notes + _editing_notes(editing),
+        notes + _editing_notes(editing, study.options.reference),
     )
 
 
@@ -131,16 +135,19 @@ def _one_test(
     test: dict[str, Any],
     file: str,
     notes: tuple[Problem, ...],
+    reference: Reference,
 ) -> BreathTests:
     """Return the value of one test and what was noticed on the way."""
     name, mass = str(test["lab_test_id"]), float(test["mass_kg"])
-    edited = edited_breaths(breaths, mass_kg=mass)
+    edited = edited_breaths(breaths, mass_kg=mass, keep_artefacts=not reference.edit_breaths)
     counts = pd.DataFrame(
         [(file, len(breaths), edited.artefacts, edited.backward)], columns=_EDITING
     )
     notes += _gas_notes(edited.breaths, test, file)
     t, vo2 = (edited.breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
-    every = vo2max_under_rules(t, vo2, tuple(dict.fromkeys((rule, *COMPARED_RULES))))
+    start = START_S[reference.fixed_bins_from]
+    asked = tuple(dict.fromkeys((rule, *COMPARED_RULES)))
+    every = vo2max_under_rules(t, vo2, asked, start_s=start)
     lab = every[rule] / mass
     if np.isnan(lab):
         return BreathTests(_NO_VALUES, _NO_RULES, counts, _NO_STAGES, notes)
@@ -148,7 +155,7 @@ def _one_test(
     value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
     rules = pd.DataFrame({"rule": list(every), "vo2max": np.array(list(every.values())) / mass})
     rules.insert(0, "lab_test_id", name)
-    beside, odd = _impossible(_beside(edited.breaths, rule), file)
+    beside, odd = _impossible(_beside(edited.breaths, rule, start), file)
     cost = _cost(edited.breaths, test)
     plateau, told = _plateau(t, vo2, cost, test, file)
     notes += odd + told
@@ -200,14 +207,15 @@ def _stated_rule(rule: object) -> str | None:
     return rule if isinstance(rule, str) and rule != UNKNOWN_RULE else None
 
 
-def _beside(breaths: pd.DataFrame, rule: str) -> dict[str, float]:
+def _beside(breaths: pd.DataFrame, rule: str, start_s: float | None) -> dict[str, float]:
     """Return the respiratory exchange ratio under the same rule, and the highest heart rate."""
     t = breaths["t_s"].to_numpy(dtype=np.float64)
     vo2, vco2, hr = (
         breaths[name].to_numpy(dtype=np.float64) for name in ("vo2_ml_min", "vco2_ml_min", "hr_bpm")
     )
     with_co2, with_hr = np.isfinite(vco2), np.isfinite(hr)
-    ratio = vo2max_under_rule(t[with_co2], vco2[with_co2], rule) / vo2max_under_rule(t, vo2, rule)
+    vco2max = vo2max_under_rule(t[with_co2], vco2[with_co2], rule, start_s=start_s)
+    ratio = vco2max / vo2max_under_rule(t, vo2, rule, start_s=start_s)
     return {"rer_max": ratio, "hr_max_bpm": vo2max_under_rule(t[with_hr], hr[with_hr], HR_RULE)}
 
 
@@ -274,27 +282,29 @@ def _gas_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[
     )
 
 
-def _editing_notes(editing: pd.DataFrame) -> tuple[Problem, ...]:
-    """Say how many breaths were left out, of many tests in one line."""
+def _editing_notes(editing: pd.DataFrame, reference: Reference) -> tuple[Problem, ...]:
+    """Say how many breaths were left out, or kept all the same, of many tests in one line."""
     found = []
-    for column, name, why in (
-        ("vo2_ml_min", "artefacts", "far from their neighbours"),
-        ("t_s", "backward", "their time repeats or runs backwards"),
+    out = "were left out"
+    fate, remedy = (out, EDITED) if reference.edit_breaths else ("stay in, unedited", UNEDITED)
+    for column, name, done, why, then in (
+        ("vo2_ml_min", "artefacts", fate, "far from their neighbours", remedy),
+        ("t_s", "backward", out, "their time repeats or runs backwards", EDITED),
     ):
         hit = editing[editing[name] > 0]
         whats = {
-            str(line["file"]): f"{line[name]} of {line['breaths']} breaths were left out: {why}."
+            str(line["file"]): f"{line[name]} of {line['breaths']} breaths {done}: {why}."
             for line in hit.to_dict("records")
         }
         if len(hit) > FILES_NAMED:
             most = hit.to_dict("records")[int(hit[name].to_numpy(dtype=np.int64).argmax())]
             text = (
-                f"{hit[name].sum()} of {hit['breaths'].sum()} breaths of {len(hit)} tests were left "
-                f"out: {why}. Most: {most[name]} of {most['breaths']} in {most['file']}."
+                f"{hit[name].sum()} of {hit['breaths'].sum()} breaths of {len(hit)} tests {done}: "
+                f"{why}. Most: {most[name]} of {most['breaths']} in {most['file']}."
             )
             whats = {"breaths": text}
         found += [
-            Problem("note", "breaths_edited", file, None, column, what, EDITED)
+            Problem("note", "breaths_edited", file, None, column, what, then)
             for file, what in whats.items()
         ]
     return tuple(found)

@@ -75,7 +75,18 @@ def _reference_sentence(options: StudyOptions) -> str:
     return (
         f"The reference is VO2max from gas exchange, {known}; tests of one athlete at most "
         f"{options.reference.repeat_within_days} days apart count as repeats and are averaged."
+        f"{_breaths_as_chosen(options)}"
     )
+
+
+def _breaths_as_chosen(options: StudyOptions) -> str:
+    """Say where values from breath files were not computed in the usual way."""
+    unlike = []
+    if not options.reference.edit_breaths:
+        unlike.append("no breath was left out for lying far from its neighbours")
+    if options.reference.fixed_bins_from == "clock":
+        unlike.append("fixed bins of seconds count from 0 of the recording")
+    return f" In breath files, by choice of this study, {' and '.join(unlike)}." if unlike else ""
 
 
 def _pairing_sentence(rule: Pairing) -> str:

@@ -29,6 +29,8 @@ _STUDY_FILE: Final = """\
 [reference]                       # the laboratory
 # averaging_rule = "moving 30 s"  # applied to breath files; tests with other rules stop the run
 # allow_mixed = false             # true: tests averaged in different ways may stand together
+# edit_breaths = true             # false: coughs, swallows and leaks stay in; to repeat others' values
+# fixed_bins_from = "first breath"  # or "clock": fixed bins of seconds count from 0 of the recording
 # repeat_within_days = 10         # two tests this close count as a repeat
 # sem_ml_kg_min = 2.6             # the laboratory's own error, used only without repeats
 

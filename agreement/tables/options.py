@@ -10,6 +10,7 @@ from typing import Literal
 
 Summary = Literal["mean", "median", "nearest", "last"]
 Kind = Literal["squad", "validation", "audit"]
+FixedBinsFrom = Literal["first breath", "clock"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,8 @@ class Reference:
 
     averaging_rule: str | None = None  # None: the one rule that the tests carry
     allow_mixed: bool = False
+    edit_breaths: bool = True  # False: breaths far from their neighbours stay, and are counted
+    fixed_bins_from: FixedBinsFrom = "first breath"
     repeat_within_days: int = 10
     sem: float | None = None  # key sem_ml_kg_min; used only when the study has no repeats
 

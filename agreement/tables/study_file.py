@@ -85,6 +85,8 @@ TABLE_KEYS: Final[dict[str, Keys]] = {
         **_same(
             averaging_rule=check.averaging_rule,
             allow_mixed=check.yes_no,
+            edit_breaths=check.yes_no,
+            fixed_bins_from=check.one_of("first breath", "clock"),
             repeat_within_days=check.whole(0, 3650),
         ),
         "sem_ml_kg_min": ("sem", check.number(0, 50, above=True)),

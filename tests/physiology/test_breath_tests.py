@@ -27,12 +27,12 @@ def breaths(breath_frame):
 def laboratory(make_study, tmp_path):
     """Return the laboratory values of one test with this recording."""
 
-    def compute(frame, *, rule=None, **test):
+    def compute(frame, *, rule=None, reference=None, **test):
         (tmp_path / "breaths").mkdir(exist_ok=True)
         path = tmp_path / "breaths" / "T1.csv"
         frame.dropna(axis=1, how="all").to_csv(path, index=False)
         row = {"lab_test_id": "T1", "athlete_id": "A", "date": DAY, "mode": "run", "mass_kg": 70}
-        options = StudyOptions(reference=Reference(averaging_rule=rule))
+        options = StudyOptions(reference=reference or Reference(averaging_rule=rule))
         return laboratory_values(
             make_study(options=options, breaths={"T1": path}, lab_tests=[row | test])
         )
@@ -115,6 +115,42 @@ def test_edited_breaths_are_a_note(breaths, laboratory):
     (note,) = [p for p in laboratory(frame).problems if "far from their neighbours" in p.what]
     assert note.file == "breaths/T1.csv"
     assert note.what.startswith(f"{before} of 200")
+
+
+def test_breaths_stay_unedited_by_choice_and_are_told(breaths, laboratory):
+    frame = breaths()
+    frame.loc[150, "vo2_ml_min"] = 6300.0  # 90 mL/kg/min: no breath
+    frame.loc[90, "t_s"] = frame.loc[20, "t_s"]  # out of time order: leaves either way
+    wrong = edited_breaths(frame, mass_kg=70).artefacts
+    rule = "moving 5 breaths"
+    found = laboratory(frame, reference=Reference(averaging_rule=rule, edit_breaths=False))
+    raw = frame.drop(index=90)["vo2_ml_min"].rolling(5).mean().max() / 70  # by pandas
+    assert found.frame["lab"].item() == pytest.approx(raw)
+    assert found.frame["lab"].item() > laboratory(frame, rule=rule).frame["lab"].item() + 5
+    told = [p.what for p in found.problems if p.reason == "breaths_edited"]
+    assert told == [
+        f"{wrong} of 200 breaths stay in, unedited: far from their neighbours.",
+        "1 of 200 breaths were left out: their time repeats or runs backwards.",
+    ]
+
+
+def test_an_unedited_value_that_nobody_reaches_is_set_aside(breaths, laboratory):
+    frame = breaths()
+    frame.loc[100:180, "vo2_ml_min"] = 130 * 70.0
+    found = laboratory(frame, reference=Reference(edit_breaths=False))
+    assert found.set_aside["reason"].tolist() == ["out_of_range"]
+
+
+def test_fixed_bins_from_the_first_breath_or_the_clock(breath_frame, laboratory):
+    # a breath a second from 5 to 65 s: the last whole bin is 35 to 64, or by the clock 31 to 60
+    t = np.arange(5.0, 66)
+    frame = breath_frame(t_s=t, vo2_ml_min=3000.0 + 5 * t, vco2_ml_min=1.2 * (3000.0 + 5 * t))
+    usual = Reference(averaging_rule="fixed 30 s")
+    clock = Reference(averaging_rule="fixed 30 s", fixed_bins_from="clock")
+    ours, theirs = (laboratory(frame, reference=one).frame.iloc[0] for one in (usual, clock))
+    assert ours["lab"] * 70 == pytest.approx(3000 + 5 * np.arange(35, 65).mean())
+    assert theirs["lab"] * 70 == pytest.approx(3000 + 5 * np.arange(31, 61).mean())
+    assert ours["criterion_rer"] == theirs["criterion_rer"] == "met"
 
 
 def test_breaths_without_mass_give_no_value(breaths, laboratory):

@@ -124,6 +124,8 @@ def test_unknown_keys_name_the_nearest(tmp_path, text, says):
         ('[reference]\naveraging_rule = "30 s"', "must be one of 'moving N s', 'fixed N s'"),
         ('[reference]\naveraging_rule = "unknown"', "must be one of 'moving N s'"),
         ('[reference]\nallow_mixed = "yes"', "must be true or false, without quotes"),
+        ("[reference]\nedit_breaths = 0", "must be true or false, without quotes"),
+        ('[reference]\nfixed_bins_from = "start"', 'must be "first breath" or "clock"'),
         ("[pairing]\ndays_before = 1.5", "must be a whole number of at least 0"),
         ("[pairing]\ndays_before = true", "must be a whole number of at least 0"),
         ("[pairing]\nminimum_days = 0", "must be a whole number of at least 1"),
