@@ -1,6 +1,10 @@
 """What holds for every test."""
 
 import signal
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))  # tests are no package; some share a plain module
 
 # Where the tests run in the background of a script, interrupts come ignored, and every program a
 # test starts would ignore them too: the tests of interrupts would wait for an end that never comes.

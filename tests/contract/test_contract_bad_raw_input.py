@@ -9,30 +9,13 @@ that of the good study, which the spoilt rows must not move.
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 import pytest
+from invented_runner import HR_MAX, SPEEDS, steady_run
 
 from agreement.cohort import inspect_cohort
 
 TEST_DAY = 40
-HR_MAX, START, PER_VO2 = 190.0, 60.0, 2.5  # heart rate 60 + 2.5 VO2, so 52 mL/kg/min at the maximum
-SPEEDS = (9.5, 10.0, 10.5, 11.0, 11.5, 12.0)  # km/h; level running costs 3.5 + 0.2 x m/min
 SESSIONS, STAGES, SHUTTLE = "sessions_hr", "cycle_stages_hr", "shuttle_20m_1988_adult"
-
-
-def one_run(speed, seed, minutes=22):
-    """Return samples every 5 s of a steady level run on the invented person's line."""
-    rng = np.random.default_rng(seed)
-    n = minutes * 12
-    pulse = START + PER_VO2 * (3.5 + 0.2 * speed * 1000 / 60)
-    return pd.DataFrame(
-        {
-            "t_s": 5.0 * np.arange(n),
-            "hr_bpm": np.rint(pulse + rng.normal(0, 1, n)),
-            "speed_m_s": np.round(speed / 3.6 + rng.normal(0, 0.05, n), 3),
-            "grade": 0.0,
-        }
-    )
 
 
 # --- good studies of one athlete, which the cases spoil ----------------------------------------------
@@ -43,7 +26,7 @@ def sessions(study, spoil=lambda samples: samples, **lab):
     study.lab("A1", TEST_DAY, 51, mass_kg=70, **({"hr_max_bpm": HR_MAX} | lab))
     for i, speed in enumerate(SPEEDS):
         study.session("A1", TEST_DAY - 6 + i, duration_min=22)
-        study.text(f"samples/S{i + 1}.csv", spoil(one_run(speed, i)).to_csv(index=False))
+        study.text(f"samples/S{i + 1}.csv", spoil(steady_run(speed, i)).to_csv(index=False))
 
 
 def breaths(study, rows=None, heads=("t_s,vo2_ml_min",), mass=70, **lab):

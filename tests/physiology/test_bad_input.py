@@ -4,30 +4,13 @@ Bad raw input that the tool works round, and raw files that cannot be used at al
 The bad input that must give no number is listed in `tests/contract/test_contract_bad_raw_input.py`.
 """
 
-import numpy as np
 import pandas as pd
 import pytest
+from invented_runner import HR_MAX, SPEEDS, steady_run
 
 from agreement.cohort import inspect_cohort, read_cohort
 
 DAY = pd.Timestamp("2026-03-30")
-HR_MAX, START, PER_VO2 = 190.0, 60.0, 2.5  # the line's maximum is 52 mL/kg/min
-SPEEDS = (9.5, 10.0, 10.5, 11.0, 11.5, 12.0)  # km/h
-
-
-def run(speed, seed, minutes=22):
-    """Return samples every 5 s of a steady level run on the invented person's line."""
-    rng = np.random.default_rng(seed)
-    n = minutes * 12
-    pulse = START + PER_VO2 * (3.5 + 0.2 * speed * 1000 / 60)
-    return pd.DataFrame(
-        {
-            "t_s": 5.0 * np.arange(n),
-            "hr_bpm": np.rint(pulse + rng.normal(0, 1, n)),
-            "speed_m_s": np.round(speed / 3.6 + rng.normal(0, 0.05, n), 3),
-            "grade": 0.0,
-        }
-    )
 
 
 class Folder:
@@ -40,7 +23,7 @@ class Folder:
             {"lab_test_id": "T", "athlete_id": "A", "date": DAY.date(), "mode": "run"}
             | {"vo2max_ml_kg_min": 51, "mass_kg": 70, "hr_max_bpm": HR_MAX}
         ]
-        self.runs = [run(speed, seed) for seed, speed in enumerate(SPEEDS)]
+        self.runs = [steady_run(speed, seed) for seed, speed in enumerate(SPEEDS)]
         self.breaths = {}
 
     def write(self):

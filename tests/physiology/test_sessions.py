@@ -1,6 +1,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from invented_runner import HR_MAX, PER_VO2, SPEEDS, heart_rate
 
 from agreement.errors import TableError
 from agreement.physiology.heart_rate_cleaning import clean_heart_rate
@@ -11,13 +12,6 @@ from agreement.physiology.steady_stretches import steady_points
 from agreement.tables.options import Extrapolation, Profile, StudyOptions
 
 DAY = pd.Timestamp("2026-03-02")
-HR_MAX, START, PER_VO2 = 190.0, 60.0, 2.5  # the line's maximum is 52 mL/kg/min
-SPEEDS = (9.5, 10.0, 10.5, 11.0, 11.5, 12.0)
-
-
-def heart(speed_km_h):
-    """Return the heart rate at a level running speed on the invented person's line."""
-    return START + PER_VO2 * (3.5 + 0.2 * speed_km_h * 1000 / 60)
 
 
 def run(speed_km_h=10.0, minutes=40, seed=0):
@@ -27,7 +21,7 @@ def run(speed_km_h=10.0, minutes=40, seed=0):
     return pd.DataFrame(
         {
             "t_s": np.arange(n, dtype=float),
-            "hr_bpm": np.rint(heart(speed_km_h) + rng.normal(0, 1, n)),
+            "hr_bpm": np.rint(heart_rate(speed_km_h) + rng.normal(0, 1, n)),
             "speed_m_s": speed_km_h / 3.6 + rng.normal(0, 0.05, n),
             "grade": 0.0,
         }
@@ -112,14 +106,14 @@ def test_one_even_run_is_one_point_from_minutes_6_to_20():
     samples.loc[20 * 60 :, "hr_bpm"] = 185.0  # nor does drift
     found = points(samples)
     assert found.minutes.tolist() == [14]
-    assert found.hr_bpm.item() == pytest.approx(heart(10), abs=0.2)
+    assert found.hr_bpm.item() == pytest.approx(heart_rate(10), abs=0.2)
     assert found.work.item() == pytest.approx(10 / 3.6, abs=0.01)
 
 
 def test_a_faster_second_half_is_two_points():
     samples = pd.concat([run(10, 12), run(12, 28, seed=1).assign(t_s=lambda f: f.t_s + 720)])
     found = points(samples.reset_index(drop=True))
-    assert found.hr_bpm == pytest.approx([heart(10), heart(12)], abs=0.3)
+    assert found.hr_bpm == pytest.approx([heart_rate(10), heart_rate(12)], abs=0.3)
     assert found.minutes.tolist() == [6, 6]  # the first block at the new speed is not yet steady
 
 
