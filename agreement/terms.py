@@ -30,8 +30,8 @@ GLOSSARY: Final[dict[str, str]] = {
     "smallest real change": "z sqrt(2) typical errors: a smaller change may be noise",
     "standard error of estimate": "residual standard deviation of laboratory on field",
     "noise floor": "z times the laboratory's own typical error; no method can agree better",
-    "measured stage": "a stage of a field test with its oxygen uptake measured (vo2_ml_min): it tells "
-    "the error of the cost equation from that of the heart rate",
+    "measured stage": "a stage with its oxygen uptake measured, of a field test (vo2_ml_min) or of the "
+    "laboratory's breaths: it tells the error of the cost equation from that of the heart rate",
     "training profile": "how an athlete trained before the test: a label, computed or stated",
     "ledger": "the account of every row read: used, summarised or excluded with a reason",
 }

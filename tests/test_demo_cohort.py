@@ -10,10 +10,22 @@ import pytest
 
 from agreement.cohort import inspect_cohort, read_cohort
 from agreement.physiology.stage_splits import session_splits
+from agreement.report import training_sections
 from agreement.simulate import simulate_cohort, write_demo_cohort
 from agreement.tables.study import inspect_study
 
 DEMO = Path(__file__).parents[1] / "demo_cohort"
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return read_cohort(DEMO)
+
+
+def staged_tests(demo):
+    """Return the tests whose breaths hold more than the one long step that begins a ramp."""
+    counts = demo.laboratory.stages["lab_test_id"].value_counts()
+    return sorted(counts.index[counts > 2])
 
 
 def test_a_written_study_is_readable(tmp_path):
@@ -34,18 +46,36 @@ def test_the_demo_is_small_and_says_where_it_comes_from():
     assert sum(person["hr_limiting_drug"] == "yes" for person in truth["people"]) == 2
 
 
-def test_the_demo_splits_the_error_of_sessions_as_the_truth_says():
+def test_the_demo_splits_the_error_of_sessions_as_the_truth_says(demo):
     """The equation misjudges a person by the person's own excess of the cost of running."""
-    cohort = read_cohort(DEMO)
     truth = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
     economy = {person["athlete_id"]: person["economy"] for person in truth["people"]}
-    split = session_splits(cohort.laboratory.stages, cohort.pairs).frame
-    field = split.merge(cohort.pairs.query("method == 'sessions_hr'"))["field"]
+    split = session_splits(demo.laboratory.stages, demo.pairs).frame
+    field = split.merge(demo.pairs.query("method == 'sessions_hr'"))["field"]
     excess = split["athlete_id"].map(economy)
     true_cost = (field - 3.5) * -excess
     assert len(split) >= 5
     assert (split["cost"] - true_cost).abs().max() < 2.0  # uptake lags, breaths are noisy
     assert np.corrcoef(split["cost"], true_cost)[0, 1] > 0.9
+
+
+def test_the_demos_report_shows_the_split_of_each_of_these_tests(demo):
+    own = demo.pairs[demo.pairs["method"].eq("sessions_hr")]
+    own = own[own["lab_test_id"].isin(staged_tests(demo))]
+    assert len(own) >= 5
+    html = training_sections.why(demo)[1].html
+    assert f"sessions_hr: In {len(own)} pairs with measured stages the error of" in html
+    listed = html[html.index("sessions_hr: the parts of each error") :]
+    for athlete in own["athlete_id"]:
+        assert f">{athlete}</th>" in listed
+
+
+def test_breaths_in_stages_leave_the_typed_values_of_the_demo_as_they_are(demo):
+    staged = staged_tests(demo)
+    typed = demo.study.lab_tests.set_index("lab_test_id")["vo2max"][staged]
+    measured = demo.laboratory.frame.set_index("lab_test_id")["lab"][staged]
+    assert len(staged) == 8
+    assert measured.to_dict() == pytest.approx(typed.to_dict(), abs=0.01)
 
 
 def test_the_demo_names_no_address_and_no_position():

@@ -49,7 +49,8 @@ PARTS: Final = {"total": "all together", "cost": "cost equation", "heart_rate": 
 LAGGING: Final = (
     "What a work rate costs an athlete is read from the last minute of each stage of two minutes or more of "
     "the laboratory's test, up to nine tenths of VO2max. Uptake lags behind a step up, so stages too "
-    "short for a steady state make the equation's part come out too high and heart rate's too low."
+    "short for a steady state make the equation's part come out too high and heart rate's too low. An HRmax that is "
+    "wrong, or only expected from age, is in heart rate's part."
 )
 BETWEEN: Final = "The same for the profiles between them."
 
@@ -75,7 +76,7 @@ def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
     pairs = pairs[pairs["method"].isin(pulse) & (pairs["hr_limiting_drug"] != "yes")]
     options = cohort.study.options.extrapolation
     coverage = intensity_coverage(readings.session_lines, pairs, window_days=options.window_days)
-    split = _split_block(cohort)
+    split = _split_block(cohort, pairs)
     if coverage.empty:
         return (), paragraph(NO_SESSIONS) + split
     fans = _extremes_first(typical_fans(coverage, readings.session_points, options))
@@ -101,9 +102,9 @@ def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
     return fans if len(fans) < 3 else (fans[0], fans[-1], *fans[1:-1])
 
 
-def _split_block(cohort: Cohort) -> Block:
+def _split_block(cohort: Cohort, pairs: pd.DataFrame) -> Block:
     """Split the error where the laboratory measured uptake by stage, method by method."""
-    study, pairs = cohort.study, cohort.pairs
+    study = cohort.study
     options = study.options.extrapolation
     ridden = stage_splits(study.field_tests, study.athletes, pairs, extrapolation=options)
     trained = session_splits(cohort.laboratory.stages, pairs)
