@@ -51,7 +51,8 @@ def own_cost(costed_vo2: ArrayLike, measured_vo2: ArrayLike, *, vo2max: float) -
 
     Notes
     -----
-    Uptake lags behind a step up. Where stages are too short for a steady state the line lies too low.
+    Uptake lags behind a step up. Where stages are too short for a steady state the line lies too low;
+    a first stage begun from rest lags most, which makes the line too steep and too high at the maximum.
     """
     costed, measured = (np.asarray(v, dtype=np.float64) for v in (costed_vo2, measured_vo2))
     below = measured <= SUBMAXIMAL * vo2max

@@ -48,9 +48,11 @@ CAPTION: Final = (
 PARTS: Final = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
 LAGGING: Final = (
     "What a work rate costs an athlete is read from the last minute of each stage of two minutes or more of "
-    "the laboratory's test, up to nine tenths of VO2max. Uptake lags behind a step up, so stages too "
-    "short for a steady state make the equation's part come out too high and heart rate's too low. An HRmax that is "
-    "wrong, or only expected from age, is in heart rate's part."
+    "the laboratory's test, up to nine tenths of VO2max. Uptake lags behind a step up: stages too "
+    "short for a steady state shift some of the error between the parts, towards the equation's after a "
+    "warm-up, towards heart rate's when begun from rest; by less than 1 mL/kg/min with stages of two minutes, "
+    "0.2 with three (computed for a time constant of 35 s). An HRmax that is wrong, or only expected from age, "
+    "is in heart rate's part."
 )
 BETWEEN: Final = "The same for the profiles between them."
 

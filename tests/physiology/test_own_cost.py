@@ -3,8 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
+from invented_runner import PER_VO2, START, steady_run
 from scipy import stats
 
+from agreement.cohort import read_cohort
 from agreement.physiology.heart_rate import heart_rate_extrapolation
 from agreement.physiology.own_cost import own_cost
 from agreement.physiology.stage_splits import session_splits
@@ -111,6 +113,73 @@ def test_the_split_recovers_a_cost_and_a_heart_rate_error_that_are_known():
     assert error.std(ddof=1) < 1.5
     assert stats.linregress(true_cost, cost).slope == pytest.approx(1, abs=0.15)
     assert heart_rate.mean() == pytest.approx(3.0, abs=0.8)
+
+
+@pytest.mark.parametrize(("minutes", "within"), [(2, 1.0), (3, 0.2)])
+@pytest.mark.parametrize(("before", "sign"), [(4.7, 1), (25.0, -1)])  # rest, or a warm-up
+def test_what_the_lag_of_uptake_shifts_between_the_parts_is_as_the_report_says(
+    minutes, within, before, sign
+):
+    costed = 3.5 + 48.5 * np.array([0.52, 0.62, 0.72, 0.82, 0.92])
+    now, measured = before, []
+    for goal in costed:  # second by second, time constant 35 s
+        seconds = []
+        for _ in range(60 * minutes):
+            now += (goal - now) / 35
+            seconds.append(now)
+        measured.append(np.mean(seconds[-60:]))
+    line = own_cost(costed, measured, vo2max=52.0)
+    shifted = line.intercept + line.slope * 52.0 - 52.0  # no error of cost was put in
+    assert 0 < sign * shifted < within
+
+
+DAY = pd.Timestamp("2026-03-30")
+
+
+def recorded_study(root, economy, hr_max, speeds=(9.0, 12.5, 9.5, 12.0, 10.0, 11.5)):
+    """Write six runs with samples and a test in stages of a runner of 52 mL/kg/min."""
+    (root / "samples").mkdir()
+    (root / "breaths").mkdir()
+    (root / "study.toml").write_text('[study]\ntime_zone = "UTC"\n', encoding="utf-8")
+    (root / "athletes.csv").write_text("athlete_id,sex,age_years,mass_kg\nA,male,30,70\n")
+    (root / "lab_tests.csv").write_text(
+        f"lab_test_id,athlete_id,date,mode,mass_kg,hr_max_bpm\nT,A,{DAY.date()},run,70,{hr_max}\n"
+    )
+    record = staged_breaths(runner(economy), 52.0, 1.15, np.random.default_rng(1))
+    record.drop(columns="hr_bpm").to_csv(root / "breaths/T.csv", index=False)
+    lines = ["session_id,athlete_id,started_at,mode,duration_min,sensor"]
+    for i, speed in enumerate(speeds):
+        # the heart answers what the speed costs this runner: the dearer, the faster it beats
+        samples = steady_run(speed, i)
+        samples["hr_bpm"] += np.rint(PER_VO2 * 0.2 * speed * 1000 / 60 * economy)
+        samples.to_csv(root / f"samples/S{i}.csv", index=False)
+        started = DAY - pd.Timedelta(days=6 - i) + pd.Timedelta(hours=7)
+        lines.append(f"S{i},A,{started.isoformat()},run,22,chest_strap")
+    (root / "sessions.csv").write_text("\n".join(lines) + "\n")
+    return read_cohort(root)
+
+
+@pytest.mark.parametrize("economy", [-0.08, 0.08])
+@pytest.mark.parametrize(
+    ("hr_max", "used"),
+    [(195, 195), ("", 208 - 0.7 * 30)],  # typed 5 beats too high; none: expected from age (Tanaka)
+)
+def test_both_errors_put_into_a_study_folder_come_out_of_it(tmp_path, economy, hr_max, used):
+    cohort = recorded_study(tmp_path, economy, hr_max)
+    carried = (used - START) / PER_VO2  # where heart rate alone leads; the truth is 52, at 190
+    as_costed = 3.5 + (carried - 3.5) / (1 + economy)
+    found = session_splits(cohort.laboratory.stages, cohort.pairs).frame.iloc[0]
+    assert found["heart_rate"] == pytest.approx(carried - 52, abs=1.0)  # uptake lags
+    assert found["cost"] == pytest.approx(as_costed - carried, abs=1.0)
+    assert found["total"] == cohort.pairs["difference"].item()
+
+
+def test_an_estimate_that_the_guards_refuse_has_no_split(tmp_path):
+    cohort = recorded_study(tmp_path, 0.08, 195, speeds=(10.0, 10.2, 10.4, 10.1, 10.3, 10.5))
+    assert len(cohort.laboratory.stages) >= 3
+    found = session_splits(cohort.laboratory.stages, cohort.pairs)
+    assert found.summary() == "No pair has measured stages."
+    assert "extrapolation_refused" in set(cohort.exclusions["reason"])
 
 
 def test_stages_are_stretches_at_one_work_rate_and_their_last_minute():

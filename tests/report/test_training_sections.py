@@ -111,6 +111,20 @@ def test_the_error_of_sessions_is_split_where_the_test_had_stages_names_hidden_o
     assert "A1" not in part
 
 
+def test_people_on_drugs_that_limit_heart_rate_are_not_in_the_split(tmp_path):
+    toml = write_records(tmp_path) / "study.toml"
+    toml.write_text(toml.read_text(encoding="utf-8") + "[pairing]\nminimum_days = 1\n")
+    people = pd.read_csv(tmp_path / "athletes.csv")
+    people.assign(hr_limiting_drug="yes").to_csv(tmp_path / "athletes.csv", index=False)
+    cohort = read_cohort(tmp_path)
+    stages = pd.DataFrame(
+        {"lab_test_id": "T1", "mode": "run", "cost": [25.0, 30, 35], "vo2": [23.0, 28, 33]}
+    )
+    assert len(cohort.pairs.query("method == 'sessions_hr'")) > 0
+    measured = replace(cohort, laboratory=replace(cohort.laboratory, stages=stages))
+    assert "measured stages" not in sections.why(measured)[1].html
+
+
 def test_inputs_are_listed_by_expected_shift(cohort):
     html = input_sections.inputs_block(cohort).html
     assert "an input to correct for 3 of 3 athletes" in html  # all are told 70 kg for 60
