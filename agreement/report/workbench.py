@@ -3,6 +3,7 @@
 import subprocess
 import sys
 from pathlib import Path
+from typing import Final
 
 from agreement.errors import AgreementError, OutputError
 from agreement.report.render import parameters_source
@@ -55,6 +56,12 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
     return target
 
 
+SILENT: Final = (  # a study is health data: nothing asks the network for news or newer versions
+    "--LabApp.news_url=None",
+    "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+)
+
+
 def open_notebook(notebook: Path) -> None:
     """Open a notebook in JupyterLab; returns when JupyterLab ends."""
-    subprocess.run([sys.executable, "-m", "jupyterlab", str(notebook)], check=False)
+    subprocess.run([sys.executable, "-m", "jupyterlab", *SILENT, str(notebook)], check=False)
