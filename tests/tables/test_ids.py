@@ -56,7 +56,11 @@ def test_id_map_joins_what_it_names(folder):
     [
         (None, "missing_file", "The file of unequal ids is missing."),
         ("found,athlete_id\na,A1\na,A2\n", "duplicate_key", "'a' leads to 'A1' and to 'A2'."),
-        ("found,athlete_id\na,\n", "missing_value", "The cell is empty, so 'a' is joined with nothing."),
+        (
+            "found,athlete_id\na,\n",
+            "missing_value",
+            "The cell is empty, so 'a' is joined with nothing.",
+        ),
         ("found,id\na,A1\n", "missing_column", "The column 'athlete_id' is missing."),
     ],
 )
