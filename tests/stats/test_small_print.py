@@ -1,0 +1,210 @@
+"""Lines that once could be wrong without any test noticing; `tests/mutants` found them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from agreement.simulate.known_parts import DailyParts, simulate_daily
+from agreement.stats.analyses import ANALYSES
+from agreement.stats.bootstrap import Replicates, cluster_resampling
+from agreement.stats.budget import budget_of
+from agreement.stats.calibration import calibration
+from agreement.stats.change_direction import same_direction
+from agreement.stats.concordance import _from_sums, concordance
+from agreement.stats.deming import error_ratio_of
+from agreement.stats.equivalence import equivalence_of
+from agreement.stats.errors_of_estimate import errors_of_estimate
+from agreement.stats.intervals import said_p
+from agreement.stats.least_squares import fit_line
+from agreement.stats.linearity import _line, linearity
+from agreement.stats.passing_bablok import passing_bablok
+from agreement.stats.profiles import profile_bias
+from agreement.stats.regression import regression
+from agreement.stats.replicates import limits_of_agreement_replicates
+from agreement.stats.results_table import method_data
+from agreement.stats.shares import coverage_probability, total_deviation_index
+from agreement.stats.trend import trend
+from agreement.stats.two_estimators import two_estimators
+from agreement.tables.options import Margin
+
+RNG = np.random.default_rng(12)
+pytestmark = pytest.mark.filterwarnings("ignore::agreement.errors.SmallSampleWarning")
+LAB = RNG.normal(50, 6, 40)
+FIELD = LAB + RNG.normal(1, 3, 40)
+TWICE = np.repeat(np.arange(20), 2)
+
+
+def of_study(parts):
+    (data,) = method_data(simulate_daily(parts, rng=4))
+    return data
+
+
+def test_a_p_value_without_corrections_is_that_of_the_percentiles():
+    around = np.linspace(-1, 1, 101)[:, None]
+    found = Replicates(np.zeros(1), around, np.zeros((20, 1)))  # nobody left out changes anything
+    assert found.p_value(null=0.0) == pytest.approx(1.0)
+    assert found.p_value(null=100.0) == pytest.approx(1 / 102)  # all that the draws can show
+    assert found.p_value(null=0.9) == pytest.approx(2 * 5.5 / 101, abs=0.02)
+
+
+def test_an_empty_averaging_curve_has_its_fourteen_days_and_a_floor():
+    (curve,) = (analysis for analysis in ANALYSES if analysis.name == "averaging_curve")
+    groups = {group for group, _ in curve.empty_rows}
+    assert groups == {*map(str, range(1, 15)), "floor"}
+
+
+def test_the_prediction_interval_needs_nineteen_pairs():
+    assert np.isfinite(calibration(FIELD[:19], LAB[:19], rng=1).jackknife_plus(50.0).value)
+    with pytest.raises(ValueError, match="at least 19"):
+        calibration(FIELD[:18], LAB[:18], rng=1).jackknife_plus(50.0)
+
+
+def test_the_offset_of_repeated_pairs_lies_in_its_interval():
+    found = calibration(FIELD, LAB, athlete=TWICE, rng=1).to_frame().set_index("statistic")
+    low, value, high = found.loc["offset", ["low", "value", "high"]]
+    plain = stats.t.interval(0.95, 39, np.mean(LAB - FIELD), stats.sem(LAB - FIELD))
+    assert low < value < high
+    assert high - low == pytest.approx(plain[1] - plain[0], rel=0.4)
+
+
+def test_concordance_from_sums_is_concordance():
+    x, y = FIELD, LAB
+    sums = np.array([[x.size, x.sum(), y.sum(), x @ x, y @ y, x @ y]])
+    found = concordance(x, y)
+    assert _from_sums(sums)[0] == pytest.approx([found.ccc, found.icc_a1, found.icc_c1])
+
+
+def test_small_variances_still_give_a_ratio():
+    parts = DailyParts(n_athletes=40, share_repeated=1.0, sd_laboratory=2.0, sd_day=0.6, days=5)
+    ratio = error_ratio_of(of_study(parts))
+    assert not ratio.assumed
+    assert 0 < ratio.value < 0.5
+
+
+def test_a_margin_of_the_first_day_is_no_late_margin():
+    found = simulate_daily(DailyParts(n_athletes=20, visits=1), rng=4)
+    notes = []
+    for days in (0, 1):
+        late = found.first_lab_date + pd.Timedelta(days=days)
+        options = replace(found.options, margin=Margin(limit=7.0, agreed_on=late))
+        (data,) = method_data(replace(found, options=options))
+        notes.append(equivalence_of(data).note)
+    assert notes == ["", "margin agreed after the first laboratory test"]
+
+
+def test_the_share_of_repeated_pairs_lies_in_its_interval():
+    found = errors_of_estimate(FIELD, LAB, cluster_resampling(TWICE, rng=1), margin=3.0)
+    low, high = found.share_interval()
+    assert low < np.mean(np.abs(FIELD - LAB) <= 3.0) < high <= 1
+
+
+def test_a_p_value_of_a_thousandth_is_written_out():
+    assert (said_p(0.001), said_p(0.0011), said_p(0.00099)) == (
+        "p = 0.001",
+        "p = 0.001",
+        "p < 0.001",
+    )
+
+
+def test_intervals_of_a_line_are_of_95_per_cent_unless_asked_otherwise():
+    line, other = fit_line(FIELD, LAB), stats.linregress(FIELD, LAB)
+    half = stats.t.ppf(0.975, 38) * other.stderr
+    assert line.slope_interval() == pytest.approx((other.slope - half, other.slope + half))
+    assert line.residual_sd_interval() == line.residual_sd_interval(0.95)
+    assert line.intercept_interval() == line.intercept_interval(0.95)
+
+
+def test_a_bend_that_no_simulation_reaches_has_the_smallest_p_value():
+    x = np.linspace(40, 60, 60)
+    assert linearity(x + (x - 50) ** 2 / 4, x, n_simulations=9, rng=1).p == 0.1
+
+
+@pytest.mark.parametrize("n", [14, 13])  # 91 slopes and 78: one middle, and two
+def test_the_simulated_line_is_the_line(n):
+    x, y = np.round(LAB[:n], 1), np.round(FIELD[:n], 1)
+    slopes = sorted(
+        (y[i] - y[j]) / (x[i] - x[j]) for i in range(n) for j in range(i) if x[i] != x[j]
+    )
+    slope, intercept = _line(x, y)
+    fit = passing_bablok(y, x)
+    assert abs(slope - fit.slope) < 0.2
+    assert min(slopes) < slope < max(slopes)
+    assert intercept == pytest.approx(np.median(y - slope * x))
+
+
+def squad(who, spread):
+    field = LAB + spread * RNG.normal(0, 1, 40) + np.where(np.arange(40) < 20, 0.0, 1.0)
+    names = [f"A{i:02}" for i in who]
+    profile = np.where(np.arange(40) < 20, "low", "high")
+    columns = {"athlete_id": names, "training_profile": profile, "field": field, "lab": LAB}
+    return profile_bias(pd.DataFrame(columns), cluster_resampling(names, n_resamples=99, rng=1))
+
+
+def test_what_is_said_of_spreads_of_profiles():
+    repeated = squad(TWICE, 3.0).to_frame().set_index("statistic")
+    assert "one pair per athlete" in repeated.loc["p_equal_spread", "note"]
+    small = squad(np.arange(40), 0.3).to_frame().set_index("statistic")
+    assert 1 <= small.loc["spread_ratio", "value"] < 3  # spreads below 1 have a ratio too
+
+
+def test_the_spread_of_replicates_lies_in_its_interval():
+    found = limits_of_agreement_replicates(FIELD, TWICE, LAB, TWICE)
+    low, high = found.sd_interval()
+    assert 0 < low < found.sd < high
+
+
+@pytest.mark.parametrize(("sd", "n"), [(0.0, 10), (1.0, 3)])
+def test_no_share_without_spread_or_of_three(sd, n):
+    with pytest.raises(ValueError, match="spread above 0 and more than 3"):
+        coverage_probability(0.5, sd, 3.0, n)
+
+
+def test_an_index_of_nearly_everyone_is_doubtful_in_a_small_study():
+    d = RNG.normal(0.2, 3, 20)
+    assert total_deviation_index(d, 0.97).doubtful
+    assert not total_deviation_index(d, 0.90).doubtful
+
+
+def test_uneven_spread_is_seen_and_even_spread_is_not():
+    x = np.linspace(40, 70, 80)
+    noise = np.tile([-1.0, 1.0], 40)
+    assert trend(x + noise * (x - 35) / 8, x).uneven
+    assert not trend(x + noise * 3, x).uneven
+
+
+def test_limits_beside_the_observed_range_are_refused():
+    found = trend(FIELD, LAB)
+    assert np.isfinite(found.limits_at(found.highest)).all()
+    with pytest.raises(ValueError, match="observed range"):
+        found.limits_at(found.highest + 1e-6)
+
+
+def test_the_difference_of_spreads_lies_in_its_interval():
+    a, b = RNG.normal(0, 3, 40), RNG.normal(0, 2, 40)
+    frame = two_estimators(a, b, athlete=TWICE, rng=1).to_frame().set_index("statistic")
+    for name in ("ratio_of_sd", "difference_of_sd"):
+        low, value, high = frame.loc[name, ["low", "value", "high"]]
+        assert low < value < high
+
+
+def test_a_standard_error_in_per_cent_is_of_the_mean_laboratory_value():
+    found = regression(FIELD, LAB)
+    wanted = 100 * found.standard_error_of_estimate / LAB.mean()
+    assert found.standard_error_percent == pytest.approx(wanted)
+
+
+def test_every_change_counts_unless_a_zone_is_asked_for():
+    drawn = cluster_resampling(np.arange(4), n_resamples=99, rng=1)
+    lab, field = np.array([0.4, -0.4, 0.5, 3.0]), np.array([0.3, 0.2, 0.1, 2.0])
+    assert same_direction(field, lab, drawn).kept == 4
+    assert same_direction(field, lab, drawn, zone=1.0).kept == 1
+
+
+def test_an_excess_of_the_budget_below_one_has_its_row():
+    found = budget_of(of_study(DailyParts(n_athletes=30)))
+    names = replace(found, excess=0.5).to_frame()["statistic"]
+    assert (names == "excess").any()
+    assert not (replace(found, excess=0.0).to_frame()["statistic"] == "excess").any()
