@@ -119,7 +119,7 @@ def test_intervals_of_a_line_are_of_95_per_cent_unless_asked_otherwise():
 
 def test_a_bend_that_no_simulation_reaches_has_the_smallest_p_value():
     x = np.linspace(40, 60, 60)
-    assert linearity(x + (x - 50) ** 2 / 4, x, n_simulations=9, rng=1).p == 0.1
+    assert linearity(x + (x - 50) ** 2 / 40, x, n_simulations=9, rng=1).p == 0.1
 
 
 @pytest.mark.parametrize("n", [14, 13])  # 91 slopes and 78: one middle, and two
