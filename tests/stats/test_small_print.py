@@ -21,6 +21,7 @@ from agreement.stats.intervals import said_p
 from agreement.stats.least_squares import fit_line
 from agreement.stats.linearity import _line, linearity
 from agreement.stats.passing_bablok import passing_bablok
+from agreement.stats.passing_bablok_clustered import weighted_lines
 from agreement.stats.profiles import profile_bias
 from agreement.stats.regression import regression
 from agreement.stats.replicates import limits_of_agreement_replicates
@@ -208,3 +209,21 @@ def test_an_excess_of_the_budget_below_one_has_its_row():
     names = replace(found, excess=0.5).to_frame()["statistic"]
     assert (names == "excess").any()
     assert not (replace(found, excess=0.0).to_frame()["statistic"] == "excess").any()
+
+
+def test_a_line_through_more_pairs_than_a_block_holds():
+    """A level that drifts along the file: blocks differ in their means."""
+    x = np.linspace(30, 70, 20_001)
+    y = 3 + 0.9 * x + np.tile([-1.0, 1.0, 0.0], 6667)
+    line, other = fit_line(x, y), stats.linregress(x, y)
+    assert (line.slope, line.intercept) == pytest.approx((other.slope, other.intercept), rel=1e-9)
+    assert line.mean_y == pytest.approx(y.mean(), rel=1e-12)
+
+
+def test_slopes_of_one_count_in_a_weighted_line_and_those_of_minus_one_do_not():
+    x, y = np.array([50.0, 51.0, 52.0, 54.0]), np.array([50.0, 51.0, 50.0, 55.0])
+    slopes = [(y[j] - y[i]) / (x[j] - x[i]) for i in range(4) for j in range(i + 1, 4)]
+    kept = sorted(s for s in slopes if s != -1)  # by hand: 0, 1, 1.25, 4/3, 2.5
+    assert len(kept) == 5
+    slope, _ = weighted_lines(x, y, np.ones((1, 4), dtype=np.int64))
+    assert slope[0] == pytest.approx(kept[2])
