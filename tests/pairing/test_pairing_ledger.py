@@ -79,6 +79,15 @@ def test_why_a_laboratory_test_has_no_pair(study, reasons, said, days, message):
     assert said(found, 2, "lab.csv").startswith(message)
 
 
+def test_an_estimate_after_the_test_that_serves_a_later_one_is_in_its_window(study, said):
+    found = (
+        study.rules(days_after=25, minimum_days=1).lab("A", 20).lab("A", 40).reading("A", 38).pair()
+    )
+    assert said(found, 2, "lab.csv").startswith(
+        "Every estimate in its window was left out or serves"
+    )
+
+
 def test_the_nearest_estimate_of_either_kind_is_named_with_its_own_window(study, said):
     study.lab("A", 20).reading("A", -3).field_test("A", 38)
     assert said(study.pair(), 2, "lab.csv") == (
