@@ -14,8 +14,10 @@ import pandas as pd
 
 from agreement.errors import Problem, TableError
 from agreement.pairing import Pairing, pair
+from agreement.physiology.coverage import intensity_coverage
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.readings import Readings, field_readings
+from agreement.physiology.stage_splits import session_splits, stage_splits
 from agreement.stats.evidence import Evidence
 from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.unchanged import require_unchanged
@@ -72,16 +74,25 @@ class Cohort:
     @cached_property
     def evidence(self) -> Evidence:
         """What the statistics are computed from."""
-        dates = self.study.lab_tests["date"]
-        stated = self.study.options.profile.use == "stated"
+        study, laboratory, pairs = self.study, self.laboratory, self.pairs
+        dates = study.lab_tests["date"]
+        stated = study.options.profile.use == "stated"
+        carried = study.options.extrapolation
+        stages = stage_splits(study.field_tests, study.athletes, pairs, extrapolation=carried)
+        sessions = session_splits(laboratory.stages, pairs)
         return Evidence(
-            pairs=self.pairing.pairs,
+            pairs=pairs,
             daily=self.pairing.daily,
             repeats=self.pairing.repeats,
-            options=self.study.options,
+            options=study.options,
             heart_rate_based=self.readings.heart_rate_based,
             first_lab_date=None if dates.empty else dates.min().date(),
-            next_door={} if stated else self.laboratory.next_door,
+            next_door={} if stated else laboratory.next_door,
+            coverage=intensity_coverage(
+                self.readings.session_lines, pairs, window_days=carried.window_days
+            ),
+            splits=pd.concat([stages, sessions], ignore_index=True),
+            averaging=laboratory.under_each_rule,
         )
 
     @cached_property

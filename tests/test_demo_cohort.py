@@ -11,6 +11,7 @@ import pytest
 from agreement.cohort import inspect_cohort, read_cohort
 from agreement.physiology.stage_splits import session_splits
 from agreement.report import training_sections
+from agreement.report.page import StudyReport
 from agreement.simulate import simulate_cohort, write_demo_cohort
 from agreement.tables.study import inspect_study
 
@@ -50,7 +51,7 @@ def test_the_demo_splits_the_error_of_sessions_as_the_truth_says(demo):
     """The equation misjudges a person by the person's own excess of the cost of running."""
     truth = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
     economy = {person["athlete_id"]: person["economy"] for person in truth["people"]}
-    split = session_splits(demo.laboratory.stages, demo.pairs).frame
+    split = session_splits(demo.laboratory.stages, demo.pairs)
     field = split.merge(demo.pairs.query("method == 'sessions_hr'"))["field"]
     excess = split["athlete_id"].map(economy)
     true_cost = (field - 3.5) * -excess
@@ -63,9 +64,9 @@ def test_the_demos_report_shows_the_split_of_each_of_these_tests(demo):
     own = demo.pairs[demo.pairs["method"].eq("sessions_hr")]
     own = own[own["lab_test_id"].isin(staged_tests(demo))]
     assert len(own) >= 5
-    html = training_sections.why(demo)[1].html
-    assert f"sessions_hr: In {len(own)} pairs with measured stages the error of" in html
-    listed = html[html.index("sessions_hr: the parts of each error") :]
+    html = training_sections.why(demo, StudyReport(demo).comparisons)[1].html
+    assert f"heart rate, run: In {len(own)} pairs with measured stages the error of" in html
+    listed = html[html.index("heart rate, run: the parts of each error") :]
     for athlete in own["athlete_id"]:
         assert f">{athlete}</th>" in listed
 

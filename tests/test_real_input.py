@@ -17,6 +17,7 @@ import pytest
 
 from agreement.cohort import read_cohort
 from agreement.physiology.stage_splits import stage_splits
+from agreement.stats.error_split import SplitErrors
 
 HERE = Path(__file__).parent
 OPEN_DATA = HERE.parents[1] / "shared" / "open_data"
@@ -203,13 +204,13 @@ def test_measured_stages_tell_cost_from_heart_rate(tmp_path):
         cohort.pairs,
         extrapolation=study.options.extrapolation,
     )
-    assert len(splits.frame) == 20
-    mean = splits.frame[["total", "cost", "heart_rate"]].mean()
+    assert len(splits) == 20
+    mean = splits[["total", "cost", "heart_rate"]].mean()
     assert mean["total"] == pytest.approx(-5.16, abs=0.005)
     assert mean["heart_rate"] == pytest.approx(-0.9, abs=0.05)
-    assert "-0.9 from carrying heart rate" in splits.summary()
+    assert "-0.9 from carrying heart rate" in SplitErrors(splits).summary()
     differences = cohort.pairs.query("method == 'cycle_stages_hr'").set_index("lab_test_id")
-    assert splits.frame.set_index("lab_test_id")["total"].to_dict() == pytest.approx(
+    assert splits.set_index("lab_test_id")["total"].to_dict() == pytest.approx(
         differences["difference"].to_dict()
     )
 

@@ -1,8 +1,7 @@
 """
 Laboratory values from breath files: VO2max under the study's rule, and under the others beside it.
 
-What was edited is told; a value far from the typed one is told; the choice of rule is priced in the
-study's own tests by `averaging_worth`.
+What was edited is told; a value far from the typed one is told.
 """
 
 from typing import Any, Final, NamedTuple
@@ -161,46 +160,6 @@ def _one_test(
     notes += odd + told
     values = pd.DataFrame([value | beside | {"plateau": plateau}])
     return BreathTests(values, rules, counts, _stage_rows(t, vo2, cost, test), notes)
-
-
-def averaging_worth(rules: pd.DataFrame, *, against: str = "fixed 30 s") -> pd.DataFrame:
-    """
-    Price the choice of averaging rule in this study's own tests.
-
-    Parameters
-    ----------
-    rules : DataFrame
-        lab_test_id, rule, vo2max: each test under several rules.
-    against : str
-        The rule that the others are compared with.
-
-    Returns
-    -------
-    DataFrame
-        rule, n, median, p10, p90 (per cent more than under `against`) and median_difference
-        [mL/kg/min]; highest first.
-
-    Raises
-    ------
-    ValueError
-        If no test has a value under `against`.
-    """
-    wide = rules.pivot_table(index="lab_test_id", columns="rule", values="vo2max")
-    if against not in wide:
-        message = f"no test has a value under {against!r}"
-        raise ValueError(message)
-    more = wide.sub(wide[against], axis=0)
-    share = 100 * more.div(wide[against], axis=0)
-    table = pd.DataFrame(
-        {
-            "n": share.notna().sum(),
-            "median": share.median(),
-            "p10": share.quantile(0.1),
-            "p90": share.quantile(0.9),
-            "median_difference": more.median(),
-        }
-    )
-    return table.sort_values("median", ascending=False, kind="stable").reset_index()
 
 
 def _stated_rule(rule: object) -> str | None:

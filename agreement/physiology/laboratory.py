@@ -90,6 +90,13 @@ class LaboratoryValues:
         return self.training.frame
 
     @property
+    def under_each_rule(self) -> pd.DataFrame:
+        """`averaging` with athlete_id, mode, and in_use: the rule behind the test's value."""
+        columns = {"averaging_rule": "in_use"}
+        names = self.frame[["athlete_id", "lab_test_id", "mode", "averaging_rule"]]
+        return names.rename(columns=columns).merge(self.averaging, on="lab_test_id")
+
+    @property
     def next_door(self) -> dict[str, str]:
         """For each borderline test, the training profile on the other side of the boundary."""
         found = self.profiles

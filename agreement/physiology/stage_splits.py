@@ -6,10 +6,8 @@ have none; there the stages of the laboratory's own test say what work costs the
 """
 
 from collections.abc import Hashable
-from dataclasses import dataclass
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
 
 from agreement.physiology.error_split import split_error
@@ -20,51 +18,8 @@ from agreement.tables.options import Extrapolation
 from agreement.terms import SESSIONS_METHOD
 
 STAGES_METHOD: Final = "cycle_stages_hr"
-SPLIT_COLUMNS: Final = ["athlete_id", "lab_test_id", "n_points", "total", "cost", "heart_rate"]
-PARTS: Final = ("total", "cost", "heart_rate")
-
-
-@dataclass(frozen=True, slots=True)
-class StageSplits:
-    """
-    The errors of one method, split for each pair.
-
-    Attributes
-    ----------
-    frame : DataFrame
-        `SPLIT_COLUMNS`, one row per pair; total = cost + heart_rate = field - laboratory.
-        [mL/kg/min]
-    """
-
-    frame: pd.DataFrame
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return mean and SD of each part: statistic, value, low, high, unit, n, n_pairs, note."""
-        rows = [
-            (f"{kind}_{part}", getattr(self.frame[part], how)())
-            for part in PARTS
-            for kind, how in (("mean", "mean"), ("sd", "std"))
-        ]
-        found = pd.DataFrame(rows, columns=["statistic", "value"])
-        n = self.frame["athlete_id"].nunique()
-        return found.assign(
-            low=np.nan, high=np.nan, unit="mL/kg/min", n=n, n_pairs=len(self.frame), note=""
-        )
-
-    def summary(self) -> str:
-        """Return the split in one sentence."""
-        if self.frame.empty:
-            return "No pair has measured stages."
-        mean = self.frame[list(PARTS)].mean()
-        n = len(self.frame)
-        return (
-            f"In {n} {'pair' if n == 1 else 'pairs'} with measured stages the error of {mean['total']:+.1f} "
-            f"mL/kg/min on average is {mean['cost']:+.1f} from the cost equation and "
-            f"{mean['heart_rate']:+.1f} from carrying heart rate to its maximum."
-        )
-
-    def _repr_html_(self) -> str:
-        return f"<p>{self.summary()}</p>"
+PAIR: Final = ("athlete_id", "lab_test_id", "method", "mode")
+SPLIT_COLUMNS: Final = [*PAIR, "n_points", "total", "cost", "heart_rate"]
 
 
 def stage_splits(
@@ -73,7 +28,7 @@ def stage_splits(
     pairs: pd.DataFrame,
     *,
     extrapolation: Extrapolation,
-) -> StageSplits:
+) -> pd.DataFrame:
     """
     Split the error of each pair of the cycle stage test.
 
@@ -88,8 +43,9 @@ def stage_splits(
 
     Returns
     -------
-    StageSplits
-        Pairs whose test of that day has a measured HRmax and enough measured stages.
+    DataFrame
+        `SPLIT_COLUMNS`, total = cost + heart_rate = field - laboratory; pairs whose test of that day
+        has a measured HRmax and enough measured stages. [mL/kg/min]
     """
     stages = field_tests[
         (field_tests["protocol"] == STAGES_METHOD) & field_tests["vo2_ml_min"].notna()
@@ -104,10 +60,10 @@ def stage_splits(
             day = pd.Timestamp(pair["lab_date"]) - pd.Timedelta(days=int(pair["gap_days"]))
             if (rows := groups.get((pair["athlete_id"], day))) is not None:
                 lines += _split(rows, pair, extrapolation)
-    return StageSplits(pd.DataFrame(lines, columns=SPLIT_COLUMNS))
+    return pd.DataFrame(lines, columns=SPLIT_COLUMNS)
 
 
-def session_splits(stages: pd.DataFrame, pairs: pd.DataFrame) -> StageSplits:
+def session_splits(stages: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
     """
     Split the error of each estimate from training sessions whose laboratory test had stages.
 
@@ -120,8 +76,9 @@ def session_splits(stages: pd.DataFrame, pairs: pd.DataFrame) -> StageSplits:
 
     Returns
     -------
-    StageSplits
-        Pairs whose test gives the athlete's own cost in the mode of the sessions.
+    DataFrame
+        `SPLIT_COLUMNS`, total = cost + heart_rate = field - laboratory; pairs whose test gives the
+        athlete's own cost in the mode of the sessions. [mL/kg/min]
 
     Notes
     -----
@@ -137,10 +94,10 @@ def session_splits(stages: pd.DataFrame, pairs: pd.DataFrame) -> StageSplits:
             continue
         field, lab = float(pair["field"]), float(pair["lab"])
         by_own_cost = line.intercept + line.slope * field
-        names = {name: pair[name] for name in ("athlete_id", "lab_test_id")}
+        names = {name: pair[name] for name in PAIR}
         parts = {"cost": field - by_own_cost, "heart_rate": by_own_cost - lab}
         lines.append(names | {"n_points": line.n_stages, "total": field - lab} | parts)
-    return StageSplits(pd.DataFrame(lines, columns=SPLIT_COLUMNS))
+    return pd.DataFrame(lines, columns=SPLIT_COLUMNS)
 
 
 def _split(
@@ -160,6 +117,6 @@ def _split(
     )
     if found.refused is not None:
         return []
-    parts = {part: getattr(found, part) for part in PARTS}
-    names = {name: pair[name] for name in ("athlete_id", "lab_test_id")}
+    parts = {part: getattr(found, part) for part in ("total", "cost", "heart_rate")}
+    names = {name: pair[name] for name in PAIR}
     return [names | {"n_points": found.n_points} | parts]

@@ -7,14 +7,15 @@ from typing import Final
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.physiology.breath_tests import averaging_worth
 from agreement.physiology.inputs import WRIST, input_audit
 from agreement.report.answer import method_name
 from agreement.report.audit import effort_block
 from agreement.report.markup import Block, joined, paragraph, table
-from agreement.report.numbers import counted, plain
+from agreement.report.numbers import Cell, Numbers, counted, plain
+from agreement.stats.averaging_rules import AGAINST, AveragingRules
+from agreement.stats.results_table import LABORATORY, StudyResults
 
-AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
+ENDS: Final = ("share_more_p10", "share_more_p90")
 _INPUTS: Final = {
     "mass_kg": ("body mass", "kg"),
     "hr_max_bpm": ("maximal heart rate", "bpm"),
@@ -77,49 +78,57 @@ def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
     return table(caption, columns, rows, numeric=columns[2:5])
 
 
-def worth_block(averaging: pd.DataFrame, rules: "pd.Series[str]") -> Block:
+def averaging_rules_block(results: StudyResults, numbers: Numbers) -> Block:
     """
     Price the choice of averaging rule in this study's own tests.
 
     Parameters
     ----------
-    averaging : DataFrame
-        `agreement.physiology.laboratory.LaboratoryValues.averaging`.
-    rules : Series of str
-        The rule behind each laboratory value in use.
+    results : StudyResults
+        Its `averaging`, one for each mode with breaths.
+    numbers : Numbers
     """
-    try:
-        worth = averaging_worth(averaging, against=AGAINST)
-    except (ValueError, KeyError):  # no test with breaths, or none as long as the rule
+    if not results.averaging:
         return paragraph("No laboratory test has breaths, so no other averaging rule can be tried.")
-    in_use = set(rules.unique())
+    return joined([_rules_table(mode, found, numbers) for mode, found in results.averaging.items()])
+
+
+def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
+    """Show the tests of one mode under every rule, the highest first."""
+
+    def cell(rule: str, statistic: str) -> Cell:
+        return numbers.get("averaging_rule", statistic, LABORATORY, mode, rule)
+
+    order = found.frame.sort_values("mean_vo2max", ascending=False, kind="stable").index.astype(str)
     rows = [
         (
-            f"<strong>{escape(row['rule'])}, in use</strong>"
-            if row["rule"] in in_use
-            else escape(row["rule"]),
-            str(row["n"]),
-            shown(row["median"], sign=True),
-            f"{plain(row['p10'], sign=True)} to {plain(row['p90'], sign=True)}",
-            shown(row["median_difference"], sign=True),
+            f"<strong>{escape(rule)}, in use</strong>" if rule in found.in_use else escape(rule),
+            str(cell(rule, "mean_vo2max").n_pairs),
+            cell(rule, "mean_vo2max").shown(2),
+            cell(rule, "shift_of_bias").shown(2, sign=True),
+            cell(rule, "share_more_median").percent(1, sign=True),
+            " to ".join(cell(rule, end).percent(1, sign=True) for end in ENDS),
         )
-        for row in worth.to_dict("records")
+        for rule in order
     ]
     columns = (
         "averaging rule",
         "tests",
-        f"median, % more than {AGAINST}",
-        "8 of 10 tests between (%)",
-        "median difference (mL/kg/min)",
+        "mean VO2max",
+        "shift of the bias",
+        f"more than {AGAINST}: median",
+        "8 of 10 tests",
     )
-    spread = worth["median_difference"].max() - worth["median_difference"].min()
-    said = paragraph(
-        f"From the lowest to the highest rule the same breaths differ by {plain(spread)} mL/kg/min: "
-        "that much of a difference between two laboratories, or between laboratory and field, may be "
-        "the rule alone."
+    said = (
+        f"{found.summary()} That much of a difference between two laboratories, or between laboratory "
+        "and field, may be the rule alone."
     )
-    return said + table(
-        "The same breaths under every averaging rule", columns, rows, numeric=columns[1:]
+    ends = [cell(rule, "mean_vo2max") for rule in (order[0], order[-1])]
+    return paragraph(f"{said} ({ends[0].shown(2)} against {ends[1].shown(2)} on average.)") + table(
+        f"The same breaths under every averaging rule ({mode}, mL/kg/min)",
+        columns,
+        rows,
+        numeric=columns[1:],
     )
 
 

@@ -74,11 +74,25 @@ class Cell:
         """Return a text that says this number, naming its line of the results table."""
         return f'<span data-statistic="{escape(self.key, quote=True)}">{escape(text)}</span>'
 
+    def percent(self, digits: int = 0, *, sign: bool = False) -> str:
+        """Return a share in per cent, as `shown`."""
+        if not self.known:
+            return ""
+        return self.mark(f"{plain(100 * self.value, digits, sign=sign)} %")
+
+    def percent_interval(self) -> str:
+        """Return the interval of a share in per cent, as `interval`."""
+        if not (isfinite(self.low) and isfinite(self.high)):
+            return ""
+        return self._interval(f"{plain(100 * self.low, 0)} % to {plain(100 * self.high, 0)} %")
+
     def interval(self, digits: int = 1) -> str:
         """Return "low to high" as markup that names its line, or "" if there is no interval."""
         if not (isfinite(self.low) and isfinite(self.high)):
             return ""
-        text = f"{plain(self.low, digits)} to {plain(self.high, digits)}"
+        return self._interval(f"{plain(self.low, digits)} to {plain(self.high, digits)}")
+
+    def _interval(self, text: str) -> str:
         key = escape(self.key, quote=True)
         return f'<span class="interval" data-interval-of="{key}">{text}</span>'
 
@@ -89,12 +103,12 @@ class Cell:
             f"{self.shown(digits)} ({interval})" if self.known and interval else self.shown(digits)
         )
 
-    def stacked(self, digits: int = 1) -> str:
+    def stacked(self, digits: int = 1, *, sign: bool = False) -> str:
         """Return the value with its interval on a line below, or why there is none, as markup."""
         if not self.known:
             return f'<span class="absent">{escape(self.reason)}</span>'
         interval = self.interval(digits)
-        return self.shown(digits) + (f"<br>{interval}" if interval else "")
+        return self.shown(digits, sign=sign) + (f"<br>{interval}" if interval else "")
 
 
 class Numbers:

@@ -103,7 +103,7 @@ class StudyReport:
 
     def why(self) -> Block:
         """Show why a training profile is misread."""
-        drawn, words = training_sections.why(self.cohort)
+        drawn, words = training_sections.why(self.cohort, self.comparisons)
         for one in drawn:
             self.album.keep(one)
         return joined([*(one.block for one in drawn), words])
@@ -124,11 +124,9 @@ class StudyReport:
         """List what the estimator was told wrongly."""
         return input_sections.inputs_block(self.cohort)
 
-    def averaging_worth(self) -> Block:
+    def averaging_rules(self) -> Block:
         """Price the choice of averaging rule."""
-        laboratory = self.cohort.laboratory
-        rules = laboratory.frame["averaging_rule"]
-        return input_sections.worth_block(laboratory.averaging, rules)
+        return input_sections.averaging_rules_block(self.results, self.numbers)
 
     def maxima(self) -> Block:
         """Count confirmed maxima and their criteria."""
@@ -161,12 +159,6 @@ class StudyReport:
     def sensitivity(self) -> Block:
         """Show which choices the limits hang on."""
         return self._words(validation.sensitivity_block)
-
-    def averaging_rules(self) -> Block:
-        """Show laboratory values under other averaging rules."""
-        return validation.averaging_rules_block(
-            self.cohort.laboratory.averaging, self.cohort.laboratory.frame["averaging_rule"]
-        )
 
     def structure(self) -> Block:
         """Show lines with error on both sides, trend and concordance."""

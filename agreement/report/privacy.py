@@ -35,6 +35,7 @@ _GROUPED: Final = {
     "borderline_moved": True,
     "by_sex": True,
     "by_age": True,
+    "intensity_coverage": True,
 }
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
 # what a pair tells of its athlete -> what else would tell it
@@ -90,6 +91,7 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
         cohort.laboratory,
         frame=_renamed(cohort.laboratory.frame, name, ["athlete_id", "lab_test_id"]),
         stages=_renamed(cohort.laboratory.stages, name, ["lab_test_id"]),
+        averaging=_renamed(cohort.laboratory.averaging, name, ["lab_test_id"]),
         training=_pseudonymous_profiles(cohort.laboratory.training, name),
         problems=(),
     )
@@ -99,7 +101,13 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     inputs = tuple(_pseudonymous_file(one, cohort.study, name) for one in cohort.study.inputs)
     return replace(
         cohort,
-        study=replace(cohort.study, problems=(), inputs=inputs),
+        study=replace(
+            cohort.study,
+            athletes=_renamed(cohort.study.athletes, name, ["athlete_id"]),
+            field_tests=_renamed(cohort.study.field_tests, name, ["athlete_id"]),
+            problems=(),
+            inputs=inputs,
+        ),
         laboratory=laboratory,
         readings=_pseudonymous_readings(cohort.readings, name),
         pairing=replace(pairing, **hidden, exclusions=exclusions, problems=()),

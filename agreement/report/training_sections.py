@@ -1,36 +1,24 @@
 """What training explains: which intensities sessions cover, and where a profile nearly ends."""
 
 from html import escape
-from math import isfinite
 from typing import Any, Final
 
 import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_alt, why_legend
-from agreement.physiology.coverage import (
-    coverage_by_profile,
-    explained_by_coverage,
-    intensity_coverage,
-)
 from agreement.physiology.session_fans import SessionFan, typical_fans
-from agreement.physiology.stage_splits import (
-    STAGES_METHOD,
-    StageSplits,
-    session_splits,
-    stage_splits,
-)
-from agreement.report.answer import method_name
 from agreement.report.comparison import Comparison
 from agreement.report.input_sections import shown
 from agreement.report.markup import Block, joined, paragraph, table
-from agreement.report.numbers import counted, plain, with_minus
+from agreement.report.numbers import Cell, counted, marked, plain
 from agreement.report.pictures import Picture, picture
 from agreement.report.subsets import parts_block
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 PANELS: Final = 2  # side by side; more would be too narrow to read
 TOO_FEW: Final = '<span class="absent">too few</span>'
+OWN: Final = '<span class="absent">own form</span>'
 NO_SESSIONS: Final = (
     "No session with a record of heart rate lies before a paired laboratory test, so what the "
     "sessions cover is not known. Records go into the folder <code>samples</code>."
@@ -57,13 +45,15 @@ LAGGING: Final = (
 BETWEEN: Final = "The same for the profiles between them."
 
 
-def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
+def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Picture, ...], Block]:
     """
     Say why a training profile is misread.
 
     Parameters
     ----------
     cohort : Cohort
+    comparisons : tuple of Comparison
+        Of every method and mode.
 
     Returns
     -------
@@ -72,31 +62,19 @@ def why(cohort: Cohort) -> tuple[tuple[Picture, ...], Block]:
     block : Block
         Coverage and error by profile, and how much of the spread the coverage explains.
     """
-    readings = cohort.readings
-    pulse = [name for name, based in readings.heart_rate_based.items() if based]
-    pairs = cohort.pairs
-    pairs = pairs[pairs["method"].isin(pulse) & (pairs["hr_limiting_drug"] != "yes")]
-    options = cohort.study.options.extrapolation
-    coverage = intensity_coverage(readings.session_lines, pairs, window_days=options.window_days)
-    split = _split_block(cohort, pairs)
-    if coverage.empty:
+    split = joined([_one_split(one) for one in comparisons])
+    covered = [one for one in comparisons if one.results.intensity_coverage is not None]
+    if not covered:
         return (), paragraph(NO_SESSIONS) + split
-    fans = _extremes_first(typical_fans(coverage, readings.session_points, options))
+    coverage = pd.concat([one.results.data.coverage for one in covered], ignore_index=True)
+    options = cohort.study.options.extrapolation
+    fans = _extremes_first(typical_fans(coverage, cohort.readings.session_points, options))
     drawn = tuple(
         _pair_of_panels(fans, start, place)
         for place, start in enumerate(range(0, len(fans), PANELS), 1)
     )
-    by_profile = coverage_by_profile(coverage)
-    tables = [
-        _coverage_table(str(method), str(mode), by_profile[_of(by_profile, method, mode)])
-        + _athletes_table(str(method), str(mode), own)
-        for (method, mode), own in coverage.groupby(["method", "mode"])
-    ]
-    own = coverage["method"] == SESSIONS_METHOD
-    said = [found.summary() for found in explained_by_coverage(coverage[~own])]
-    if own.any():
-        said.append(OWN_FORM)
-    return drawn, joined([*tables, *(paragraph(escape(with_minus(text))) for text in said), split])
+    tables = [_coverage_table(one) + _athletes_table(one) for one in covered]
+    return drawn, joined([*tables, *(_explained(one) for one in covered), split])
 
 
 def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
@@ -104,43 +82,51 @@ def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
     return fans if len(fans) < 3 else (fans[0], fans[-1], *fans[1:-1])
 
 
-def _split_block(cohort: Cohort, pairs: pd.DataFrame) -> Block:
-    """Split the error where the laboratory measured uptake by stage, method by method."""
-    study = cohort.study
-    options = study.options.extrapolation
-    ridden = stage_splits(study.field_tests, study.athletes, pairs, extrapolation=options)
-    trained = session_splits(cohort.laboratory.stages, pairs)
-    return joined(
-        [_one_split(STAGES_METHOD, ridden, ""), _one_split(SESSIONS_METHOD, trained, LAGGING)]
+def _explained(one: Comparison) -> Block:
+    """Say how much of the spread of errors the coverage explains."""
+    if one.results.intensity_coverage.own_form:
+        return paragraph(OWN_FORM)
+    share = one.cell("intensity_coverage", "share_explained")
+    if not share.known:
+        return Block("")
+    return paragraph(
+        f"What the sessions covered explains {share.percent()} of the spread of the errors of "
+        f"{escape(one.name)} (95 % interval {share.percent_interval()}, {share.n} athletes)."
     )
 
 
-def _one_split(method: str, splits: StageSplits, caution: str) -> Block:
+def _one_split(one: Comparison) -> Block:
     """Return mean and spread of the two parts of one method's error, and the parts of each pair."""
-    if splits.frame.empty:
+    split = one.results.error_split
+    if split is None:
         return Block("")
-    numbers = splits.to_frame().set_index("statistic")["value"]
+    cells = {part: one.cell("error_split", f"mean_{part}") for part in PARTS}
     rows = [
-        (word, shown(numbers[f"mean_{part}"], sign=True), shown(numbers[f"sd_{part}"]))
+        (word, cells[part].shown(sign=True), one.cell("error_split", f"sd_{part}").shown())
         for part, word in PARTS.items()
     ]
     columns = ("part of the error", "mean (mL/kg/min)", "standard deviation")
-    caption = f"{method}: the error, split by the uptake measured in stages"
+    caption = f"{one.name}: the error, split by the uptake measured in stages"
     each = [
         (
             escape(str(row["athlete_id"])),
             str(row["n_points"]),
             *(shown(row[part], sign=True) for part in PARTS),
         )
-        for row in splits.frame.to_dict("records")
+        for row in split.frame.to_dict("records")
     ]
     heads = ("athlete", "stages", *PARTS.values())
-    listed = table(f"{method}: the parts of each error (mL/kg/min)", heads, each, numeric=heads[1:])
-    said = paragraph(escape(with_minus(f"{method}: {splits.summary()} {caution}".rstrip())))
+    listed = table(
+        f"{one.name}: the parts of each error (mL/kg/min)", heads, each, numeric=heads[1:]
+    )
+    caution = LAGGING if one.results.method == SESSIONS_METHOD else ""
+    said = marked(f"{one.name}: {split.summary()} {caution}".rstrip(), list(cells.values()))
     return (
-        said
+        paragraph(said)
         + table(caption, columns, rows, numeric=columns[1:])
-        + Block(f"<details><summary>{method}: pair by pair</summary>{listed.html}</details>")
+        + Block(
+            f"<details><summary>{escape(one.name)}: pair by pair</summary>{listed.html}</details>"
+        )
     )
 
 
@@ -164,66 +150,76 @@ def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Pic
     )
 
 
-def _coverage_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
-    """Return coverage and error of one method by training profile."""
+def _coverage_table(one: Comparison) -> Block:
+    """Return coverage and error of one method by training profile, everybody last."""
     columns = (
         "training profile",
         "athletes",
-        "heart rate: span, top",
+        "heart rate, % of HRmax",
         "line's standard error",
         "expected bias",
         "observed error",
         "spread explained",
     )
-    cells = [
-        (
-            escape(row["training_profile"]),
-            str(row["n_athletes"]),
-            f"{plain(row['hr_span'], 0)} bpm,<br>{plain(100 * row['top_share_of_hr_max'], 0)} % of max.",
-            shown(row["extrapolation_se"]),
-            shown(row["expected_bias"], sign=True),
-            _with_interval(row["observed_error"], row["observed_low"], row["observed_high"]),
-            '<span class="absent">own form</span>'
-            if method == SESSIONS_METHOD
-            else _percent(row["share_explained"]),
-        )
-        for row in rows.to_dict("records")
-    ]
-    caption = f"{method_name(method, mode)}: what sessions covered, and the error (mL/kg/min)"
-    return table(caption, columns, cells, numeric=columns[1:])
+    groups = one.groups("intensity_coverage")
+    rows = [_coverage_row(one, group) for group in [*groups[1:], groups[0]]]
+    caption = f"{one.name}: what sessions covered, and the error (mL/kg/min)"
+    return table(caption, columns, rows, numeric=columns[1:])
 
 
-def _of(rows: pd.DataFrame, method: object, mode: object) -> "pd.Series[bool]":
-    return (rows["method"] == method) & (rows["mode"] == mode)
+def _coverage_row(one: Comparison, group: str) -> tuple[str, ...]:
+    def cell(statistic: str) -> Cell:
+        return one.cell("intensity_coverage", statistic, group)
+
+    own_form = one.results.intensity_coverage.own_form
+    explained = cell("share_explained").percent() or (OWN if own_form else TOO_FEW)
+    bottom, top = cell("bottom_share_of_hr_max"), cell("top_share_of_hr_max")
+    return (
+        escape(group),
+        str(top.n),
+        f"{bottom.percent()}<br>to {top.percent()}",
+        cell("extrapolation_se").shown(),
+        cell("expected_bias").shown(sign=True),
+        cell("observed_error").stacked(sign=True),
+        explained,
+    )
 
 
-def _athletes_table(method: str, mode: str, rows: pd.DataFrame) -> Block:
+def _athletes_table(one: Comparison) -> Block:
     """List coverage and error test by test, the least certain line first."""
     columns = (
         "athlete",
         "training profile",
-        "heart rate: span, top",
+        "heart rate, % of HRmax",
         "line's standard error",
         "expected bias",
         "observed error",
     )
-    order = rows.sort_values("extrapolation_se", ascending=False, kind="stable")
+    order = one.results.data.coverage.sort_values(
+        "extrapolation_se", ascending=False, kind="stable"
+    )
     cells = [
         (
             escape(str(row["athlete_id"])),
             escape(row["training_profile"]) if isinstance(row["training_profile"], str) else "none",
-            f"{plain(row['hr_span'], 0)} bpm, {plain(100 * row['top_share_of_hr_max'], 0)} % of HRmax",
+            _reach(row),
             shown(row["extrapolation_se"]),
             shown(row["expected_bias"], sign=True),
             shown(row["observed_error"], sign=True),
         )
         for row in order.to_dict("records")
     ]
-    name = method_name(method, mode)
-    caption = f"{name}: each athlete's sessions and error (mL/kg/min)"
+    caption = f"{one.name}: each athlete's sessions and error (mL/kg/min)"
     listed = table(caption, columns, cells, numeric=columns[2:])
-    summary = f"<summary>{escape(name)}: athlete by athlete</summary>"
+    summary = f"<summary>{escape(one.name)}: athlete by athlete</summary>"
     return Block(f"<details>{summary}{listed.html}</details>")
+
+
+def _reach(row: dict[Any, Any]) -> str:
+    """Say between which shares of HRmax the sessions of one athlete lie."""
+    top = row["top_share_of_hr_max"]
+    bottom = top - row["hr_span"] / row["hr_max_bpm"]
+    return f"{plain(100 * bottom, 0)} % to {plain(100 * top, 0)} %"
 
 
 def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
@@ -298,14 +294,3 @@ def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
     return paragraph(said) + Block(
         f"<details><summary>{counted(len(unlike), 'test')} with two profiles</summary>{listed.html}</details>"
     )
-
-
-def _percent(share: float) -> str:
-    return f"{plain(100 * share, 0)} %" if isfinite(share) else TOO_FEW
-
-
-def _with_interval(value: float, low: float, high: float) -> str:
-    if not isfinite(value):
-        return TOO_FEW
-    interval = f"{plain(low)} to {plain(high)}"
-    return f'{plain(value, sign=True)}<br><span class="interval">{interval}</span>'

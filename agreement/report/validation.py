@@ -1,10 +1,7 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
 from html import escape
-from math import isfinite
 from typing import Any, Final
-
-import pandas as pd
 
 from agreement import __version__
 from agreement.report.checklists import Facts
@@ -132,44 +129,6 @@ def _axes(one: Comparison) -> Block:
     columns = ("on the horizontal axis", "slope of the difference (95 % interval below)")
     caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
     return table(caption, columns, rows, numeric=columns[1:])
-
-
-def averaging_rules_block(averaging: pd.DataFrame, rules: "pd.Series[str]") -> Block:
-    """
-    Return laboratory values under each averaging rule, from the tests with breath files.
-
-    Parameters
-    ----------
-    averaging : DataFrame
-        `agreement.physiology.laboratory.LaboratoryValues.averaging`.
-    rules : Series of str
-        The rule behind each laboratory value in use.
-    """
-    if averaging.empty:
-        return paragraph("No laboratory test has a breath file, so no other rule can be tried.")
-    wide = averaging.pivot_table(index="lab_test_id", columns="rule", values="vo2max")
-    complete = wide.dropna()
-    used = complete if len(complete) else wide
-    in_use = [rule for rule in used.columns if rule in set(rules)]
-    now = used[in_use[0]].mean() if len(in_use) == 1 else float("nan")
-    rows = [
-        (
-            f"<strong>{escape(str(rule))}, in use</strong>"
-            if rule in in_use
-            else escape(str(rule)),
-            str(int(used[rule].notna().sum())),
-            plain(used[rule].mean(), 2),
-            plain(now - used[rule].mean(), 2, sign=True) if isfinite(now) else "",
-        )
-        for rule in used.columns
-    ]
-    columns = ("averaging rule", "tests", "mean VO2max", "shift of the bias")
-    return table(
-        "VO2max of the same breaths by averaging rule (mL/kg/min)",
-        columns,
-        rows,
-        numeric=columns[1:],
-    )
 
 
 def two_estimators_block(comparisons: tuple[Any, ...], numbers: Any) -> Block:

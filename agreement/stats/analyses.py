@@ -13,6 +13,7 @@ import pandas as pd
 
 from agreement.stats.adjusted_bias import profile_at_equal_level_of
 from agreement.stats.averaging import averaging_curve_of
+from agreement.stats.averaging_rules import STATISTICS as OF_RULES
 from agreement.stats.budget import budget_of
 from agreement.stats.calibration import calibration_of
 from agreement.stats.change import change_of
@@ -20,7 +21,9 @@ from agreement.stats.concordance import concordance_of
 from agreement.stats.conventions import CONVENTIONS, limits_by_convention_of
 from agreement.stats.deming import deming_of
 from agreement.stats.equivalence import equivalence_of
+from agreement.stats.error_split import PARTS, error_split_of
 from agreement.stats.errors_of_estimate import error_of
+from agreement.stats.intensity_coverage import intensity_coverage_of
 from agreement.stats.limits_groups import STATISTICS as LIMITS
 from agreement.stats.limits_groups import limits_of_agreement_of
 from agreement.stats.linearity import linearity_of
@@ -78,7 +81,7 @@ class Analysis:
     statistics : tuple of str
         In the order of the table.
     compute : callable or None
-        From the data of one method and mode; None for what compares methods.
+        From the data of one method and mode; None for what compares methods or is the laboratory's.
     unless_possible : tuple of (group, statistics)
         The rows that stay, empty, when it cannot be computed.
     any_size : bool
@@ -186,6 +189,24 @@ ANALYSES: Final = (
     Analysis("shape", ("skewness", "p_normal"), shape_of),
     Analysis("mass_mismatch", ("slope", "p_no_effect", "p_full_effect"), mass_mismatch_of),
     Analysis("quantile_limits", ("lower_limit", "median", "upper_limit"), quantile_limits_of),
+    Analysis(
+        "intensity_coverage",
+        (
+            "bottom_share_of_hr_max",
+            "top_share_of_hr_max",
+            "extrapolation_se",
+            "expected_bias",
+            "observed_error",
+            "share_explained",
+        ),
+        intensity_coverage_of,
+    ),
+    Analysis(
+        "error_split",
+        tuple(f"{word}_{part}" for part in PARTS for word in ("mean", "sd")),
+        error_split_of,
+    ),
+    Analysis("averaging_rule", OF_RULES, None),
 )
 
 _NO_UNIT = (
@@ -194,7 +215,8 @@ _NO_UNIT = (
     *("same_direction", "same_direction_beyond_noise", "ratio_of_sd", "p_pitman_morgan", "p_tost"),
     *("factor", "slope_on_laboratory", "slope_on_field", "icc_c1", "p_equal_spread"),
     *("spread_ratio", "skewness", "p_normal", "p_no_effect", "p_full_effect", "p_joint"),
-    *("linearity_statistic", "p_linearity"),
+    *("linearity_statistic", "p_linearity", "bottom_share_of_hr_max", "top_share_of_hr_max"),
+    *("share_explained", "share_more_median", "share_more_p10", "share_more_p90"),
     *_OF_DEMING,
 )
 _VARIANCES = ("total", *COMPONENTS)

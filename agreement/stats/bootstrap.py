@@ -7,6 +7,7 @@ function of sums over athletes needs only ``counts @ sums``.
 """
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -22,6 +23,7 @@ Statistic = Callable[[Floats], Floats]
 N_RESAMPLES = 9999
 FEW_ATHLETES = 15  # below, bootstrap intervals come out too short
 _CHUNK = 1 << 16  # numbers held at once; small enough for a processor's cache
+_DRAWN = 1 << 18  # numbers drawn at once; enough that handing them over costs nothing
 _SAME = 1e-10  # relative: nearer than this is a tie, not a difference
 
 
@@ -342,17 +344,27 @@ def _drawn_counts(
     generator: np.random.Generator, n_resamples: int, n_athletes: int
 ) -> npt.NDArray[np.uint8]:
     counts = np.zeros((n_resamples, n_athletes), dtype=np.uint8)
-    for part in _chunks(counts, n_athletes):
+    parts = _chunks(counts, n_athletes, _DRAWN)
+
+    def places(part: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
         drawn = generator.integers(0, n_athletes, size=part.shape)
         drawn += np.arange(0, part.size, n_athletes)[:, None]
-        np.add.at(part.reshape(-1), drawn.reshape(-1), np.uint8(1))  # a view: counted in place
+        return drawn.reshape(-1)
+
+    with ThreadPoolExecutor(1) as ahead:  # one part is drawn while the one before is counted
+        coming = ahead.submit(places, parts[0])
+        for part, following in zip(parts, [*parts[1:], None], strict=True):
+            drawn = coming.result()
+            if following is not None:
+                coming = ahead.submit(places, following)
+            np.add.at(part.reshape(-1), drawn, np.uint8(1))  # a view: counted in place
     return counts
 
 
 def _chunks(
-    counts: npt.NDArray[np.uint8], numbers_per_resample: int
+    counts: npt.NDArray[np.uint8], numbers_per_resample: int, numbers: int = _CHUNK
 ) -> list[npt.NDArray[np.uint8]]:
-    size = max(1, _CHUNK // numbers_per_resample)
+    size = max(1, numbers // numbers_per_resample)
     return [counts[start : start + size] for start in range(0, len(counts), size)]
 
 

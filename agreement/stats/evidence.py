@@ -33,6 +33,12 @@ class Evidence:
         Of the first laboratory test, for the rule on margins agreed too late.
     next_door : dict of str to str
         For each borderline laboratory test, the training profile on the other side of the boundary.
+    coverage : DataFrame or None
+        `agreement.physiology.coverage.COVERAGE_COLUMNS`; None where sessions were not looked at.
+    splits : DataFrame or None
+        `agreement.physiology.stage_splits.SPLIT_COLUMNS`; None where stages were not looked at.
+    averaging : DataFrame or None
+        athlete_id, lab_test_id, mode, rule, vo2max, in_use: tests with breaths under every rule.
     """
 
     pairs: pd.DataFrame
@@ -42,3 +48,6 @@ class Evidence:
     heart_rate_based: dict[str, bool] = field(default_factory=dict)
     first_lab_date: date | None = None
     next_door: dict[str, str] = field(default_factory=dict)
+    coverage: pd.DataFrame | None = None
+    splits: pd.DataFrame | None = None
+    averaging: pd.DataFrame | None = None

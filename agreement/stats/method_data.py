@@ -73,6 +73,8 @@ class MethodData:
     first_lab_date : date or None
     next_door : dict of str to str
         As in `Evidence`.
+    coverage, splits : DataFrame or None
+        As in `Evidence`, only what belongs to `pairs`.
     """
 
     method: str
@@ -86,6 +88,8 @@ class MethodData:
     resampling: Resampling
     first_lab_date: date | None = None
     next_door: dict[str, str] = dataclass_field(default_factory=dict)
+    coverage: pd.DataFrame | None = None
+    splits: pd.DataFrame | None = None
 
     @property
     def field(self) -> Floats:

@@ -2,6 +2,7 @@
 
 import warnings
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from agreement.errors import AgreementWarning
 from agreement.stats.adjusted_bias import AdjustedBias
 from agreement.stats.analyses import ANALYSES, Analysis, HasFrame
 from agreement.stats.averaging import AveragingCurve
+from agreement.stats.averaging_rules import AveragingRules, averaging_rules
 from agreement.stats.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
 from agreement.stats.budget import Budget
 from agreement.stats.calibrated import Calibration
@@ -20,8 +22,10 @@ from agreement.stats.concordance import Concordance
 from agreement.stats.conventions import LimitsByConvention
 from agreement.stats.deming import Deming
 from agreement.stats.equivalence import Equivalence
+from agreement.stats.error_split import SplitErrors
 from agreement.stats.errors_of_estimate import ErrorsOfEstimate
 from agreement.stats.evidence import Evidence
+from agreement.stats.intensity_coverage import IntensityCoverage
 from agreement.stats.limits import FEWEST
 from agreement.stats.limits_groups import GroupedLimits
 from agreement.stats.linearity import Linearity
@@ -92,6 +96,8 @@ class MethodResults:
     shape: Shape | None = None
     mass_mismatch: MassMismatch | None = None
     quantile_limits: QuantileLimits | None = None
+    intensity_coverage: IntensityCoverage | None = None
+    error_split: SplitErrors | None = None
     cautions: tuple[Caution, ...] = ()
 
     @property
@@ -120,12 +126,15 @@ class StudyResults:
         The laboratory's own typical error in each mode where it is known.
     comparisons : tuple of Comparison
         Every two methods that share a laboratory test.
+    averaging : dict of str to AveragingRules
+        What the averaging rule is worth in each mode with breaths.
     """
 
     frame: pd.DataFrame
     methods: tuple[MethodResults, ...]
     laboratory: dict[str, Repeatability]
     comparisons: tuple[Comparison, ...]
+    averaging: dict[str, AveragingRules]
 
 
 def analyse(evidence: Evidence) -> StudyResults:
@@ -146,11 +155,20 @@ def analyse(evidence: Evidence) -> StudyResults:
         warnings.simplefilter("ignore", AgreementWarning)
         studied = [_studied(data) for data in method_data(evidence)]
         laboratory, laboratory_rows = _laboratory(evidence)
+        averaging = _averaging(evidence)
         comparisons = two_estimators_of(results.data for results, _ in studied)
     parts = [frame for _, of_method in studied for frame in of_method]
     parts += laboratory_rows + [_comparison(comparison) for comparison in comparisons]
+    parts += [
+        Labelled(found.to_frame(), "averaging_rule", LABORATORY, mode)
+        for mode, found in averaging.items()
+    ]
     return StudyResults(
-        assembled(parts), tuple(results for results, _ in studied), laboratory, comparisons
+        assembled(parts),
+        tuple(results for results, _ in studied),
+        laboratory,
+        comparisons,
+        averaging,
     )
 
 
@@ -175,6 +193,8 @@ def method_data(evidence: Evidence) -> Iterator[MethodData]:
             _resampling(pairs, evidence.options.report.seed),
             evidence.first_lab_date,
             evidence.next_door,
+            _of_pairs(evidence.coverage, pairs),
+            _of_pairs(evidence.splits, pairs),
         )
 
 
@@ -183,6 +203,14 @@ def _daily(evidence: Evidence, method: str, mode: str, pairs: pd.DataFrame) -> p
     mine = (daily["method"] == method) & (daily["mode"] == mode)
     mine &= daily["lab_test_id"].isin(pairs["lab_test_id"])
     return daily[mine].sort_values(["athlete_id", "lab_test_id", "date"], ignore_index=True)
+
+
+def _of_pairs(frame: pd.DataFrame | None, pairs: pd.DataFrame) -> pd.DataFrame | None:
+    """Return the rows that belong to these pairs, in their order."""
+    if frame is None:
+        return None
+    key = ["athlete_id", "lab_test_id", "method", "mode"]
+    return pairs[key].merge(frame, on=key, how="inner")
 
 
 def _repeats(evidence: Evidence, pairs: pd.DataFrame) -> pd.DataFrame:
@@ -250,6 +278,16 @@ def _laboratory(evidence: Evidence) -> tuple[dict[str, Repeatability], list[Labe
             frame = empty_frame(analysis, n, len(ordered), str(problem))
         parts.append(Labelled(frame, analysis.name, LABORATORY, str(mode)))
     return found, parts
+
+
+def _averaging(evidence: Evidence) -> dict[str, AveragingRules]:
+    """Price the averaging rule in each mode; modes without breaths are not there."""
+    found = {}
+    tests = evidence.averaging if evidence.averaging is not None else pd.DataFrame({"mode": []})
+    for mode, own in tests.groupby("mode", sort=True):
+        with suppress(NotEstimable):
+            found[str(mode)] = averaging_rules(own)
+    return found
 
 
 def _comparison(comparison: Comparison) -> Labelled:

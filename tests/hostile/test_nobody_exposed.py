@@ -26,7 +26,7 @@ SECTIONS = {
     "audit": "heading verdict margin funnel effort differences people out_of_range drift "
     "protocol_list left_out sign_off cautions methods provenance",
     "squad": "heading verdict next_steps flow differences profiles why borderline inputs "
-    "averaging_worth maxima regression budget averaging change athletes left_out cautions "
+    "averaging_rules maxima regression budget averaging change athletes left_out cautions "
     "methods provenance",
 }
 

@@ -3,7 +3,6 @@ import pandas as pd
 import pytest
 
 from agreement.physiology.breath_editing import artefacts, edited_breaths
-from agreement.physiology.breath_tests import averaging_worth
 from agreement.physiology.laboratory import laboratory_values
 from agreement.tables.options import Reference, StudyOptions
 
@@ -196,26 +195,6 @@ def test_many_edited_tests_share_one_note_with_the_count(make_study, breaths, tm
     assert note.file == "breaths"
     assert note.what.startswith(f"{spikes + 5 * plain} of 1000 breaths of 5 tests")
     assert f"Most: {5 + plain} of 200" in note.what
-
-
-def test_what_the_choice_of_rule_is_worth(breaths, laboratory):
-    worth = averaging_worth(laboratory(breaths()).averaging).set_index("rule")
-    assert worth.loc["fixed 30 s", "median"] == 0
-    assert worth.loc["moving 5 breaths", "median"] > worth.loc["moving 60 s", "median"]
-    with pytest.raises(ValueError, match="fixed 17 s"):
-        averaging_worth(laboratory(breaths()).averaging, against="fixed 17 s")
-
-
-def test_averaging_worth_by_hand():
-    rules = pd.DataFrame(
-        {
-            "lab_test_id": ["T1", "T1", "T2", "T2", "T3", "T3"],
-            "rule": ["fixed 30 s", "moving 5 breaths"] * 3,
-            "vo2max": [50, 52, 40, 42, 60, 61.8],
-        }
-    )
-    row = averaging_worth(rules).set_index("rule").loc["moving 5 breaths"]
-    assert (row["n"], row["median"], row["median_difference"]) == (3, pytest.approx(4), 2)
 
 
 def test_a_plateau_of_long_stages_is_a_criterion(breath_frame, laboratory):

@@ -2,7 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.physiology.coverage import explained_by_coverage, intensity_coverage
+from agreement.physiology.coverage import intensity_coverage
 from agreement.physiology.estimates import ESTIMATE_COLUMNS, estimates_frame
 from agreement.physiology.inputs import input_audit
 from agreement.physiology.laboratory import laboratory_values
@@ -153,20 +153,6 @@ def lines_and_pairs(n=60, seed=2):
     return lines, pairs
 
 
-def test_coverage_explains_errors_that_arise_from_it():
-    coverage = intensity_coverage(*lines_and_pairs())
-    (found,) = explained_by_coverage(coverage)
-    assert found.n == 60
-    assert found.slope == pytest.approx(1, abs=0.15)
-    expected = np.var(coverage["expected_bias"], ddof=1)
-    assert found.share_of_variance == pytest.approx(expected / (expected + 1), abs=0.1)
-    assert found.rms_extrapolation_se == 3.0
-    assert "watch" in found.summary()
-    assert list(found.to_frame()) == [
-        *("statistic", "value", "low", "high", "unit", "n", "n_pairs", "note")
-    ]
-
-
 def test_the_last_line_before_the_test_counts():
     lines, pairs = lines_and_pairs(3)
     old = lines.assign(date=DAY - pd.Timedelta(days=20), other_form_bias=-99.0)
@@ -176,4 +162,3 @@ def test_the_last_line_before_the_test_counts():
     assert coverage["expected_bias"].tolist() == lines["other_form_bias"].tolist()
     assert intensity_coverage(far, pairs).empty
     assert intensity_coverage(pd.DataFrame(), pairs).empty
-    assert explained_by_coverage(intensity_coverage(far, pairs)) == ()

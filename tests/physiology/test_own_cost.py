@@ -14,6 +14,7 @@ from agreement.physiology.stages import stages
 from agreement.physiology.work_rate import running_vo2
 from agreement.simulate.people import Person
 from agreement.simulate.raw import STAGE_SHARES, staged_breaths
+from agreement.stats.error_split import SplitErrors
 
 COSTED = np.array([26.0, 31.0, 36.0, 41.0, 46.0])
 MEASURED = np.array([24.1, 29.7, 33.2, 38.8, 45.2])  # the last above nine tenths of 50
@@ -47,7 +48,7 @@ def test_own_cost_is_the_regression_of_measured_on_costed_uptake_below_the_maxim
 )
 def test_stages_that_tell_no_cost_give_none(costed, measured):
     assert own_cost(costed, measured, vo2max=50.0) is None
-    assert session_splits(table(costed, measured), pd.DataFrame([pair(52.0, 50.0)])).frame.empty
+    assert session_splits(table(costed, measured), pd.DataFrame([pair(52.0, 50.0)])).empty
 
 
 def test_the_split_is_that_of_the_line_fitted_again_with_the_athletes_own_uptake():
@@ -59,7 +60,7 @@ def test_the_split_is_that_of_the_line_fitted_again_with_the_athletes_own_uptake
     b = stats.linregress(COSTED[:4], MEASURED[:4])
     again = stats.linregress(b.intercept + b.slope * costed, pulse)
     by_own_cost = (190 - again.intercept) / again.slope
-    found = session_splits(table(COSTED, MEASURED), pd.DataFrame([pair(field, 50.0)])).frame.iloc[0]
+    found = session_splits(table(COSTED, MEASURED), pd.DataFrame([pair(field, 50.0)])).iloc[0]
     assert found["cost"] == pytest.approx(field - by_own_cost, rel=1e-9)
     assert found["heart_rate"] == pytest.approx(by_own_cost - 50.0, rel=1e-9)
     assert found["total"] == pytest.approx(field - 50.0)
@@ -76,8 +77,10 @@ def test_only_the_session_method_in_the_mode_of_the_stages_is_split():
         ]
     )
     found = session_splits(table(COSTED, MEASURED), pairs)
-    assert found.frame["lab_test_id"].tolist() == ["T1"]
-    assert found.summary().startswith("In 1 pair with measured stages the error of +2.0")
+    assert found["lab_test_id"].tolist() == ["T1"]
+    assert (
+        SplitErrors(found).summary().startswith("In 1 pair with measured stages the error of +2.0")
+    )
 
 
 def runner(economy):
@@ -105,7 +108,7 @@ def test_the_split_recovers_a_cost_and_a_heart_rate_error_that_are_known():
         assert len(costed) == len(STAGE_SHARES)
         by_heart_rate = 55.0 + 3.0  # carried 3 mL/kg/min too far
         field = 3.5 + (by_heart_rate - 3.5) / (1 + economy)  # as the equation would cost it
-        found = session_splits(table(costed, measured), pd.DataFrame([pair(field, 55.0)])).frame
+        found = session_splits(table(costed, measured), pd.DataFrame([pair(field, 55.0)]))
         costs.append((found["cost"].iloc[0], field - by_heart_rate, found["heart_rate"].iloc[0]))
     cost, true_cost, heart_rate = np.array(costs).T
     error = cost - true_cost
@@ -168,7 +171,7 @@ def test_both_errors_put_into_a_study_folder_come_out_of_it(tmp_path, economy, h
     cohort = recorded_study(tmp_path, economy, hr_max)
     carried = (used - START) / PER_VO2  # where heart rate alone leads; the truth is 52, at 190
     as_costed = 3.5 + (carried - 3.5) / (1 + economy)
-    found = session_splits(cohort.laboratory.stages, cohort.pairs).frame.iloc[0]
+    found = session_splits(cohort.laboratory.stages, cohort.pairs).iloc[0]
     assert found["heart_rate"] == pytest.approx(carried - 52, abs=1.0)  # uptake lags
     assert found["cost"] == pytest.approx(as_costed - carried, abs=1.0)
     assert found["total"] == cohort.pairs["difference"].item()
@@ -178,7 +181,7 @@ def test_an_estimate_that_the_guards_refuse_has_no_split(tmp_path):
     cohort = recorded_study(tmp_path, 0.08, 195, speeds=(10.0, 10.2, 10.4, 10.1, 10.3, 10.5))
     assert len(cohort.laboratory.stages) >= 3
     found = session_splits(cohort.laboratory.stages, cohort.pairs)
-    assert found.summary() == "No pair has measured stages."
+    assert found.empty
     assert "extrapolation_refused" in set(cohort.exclusions["reason"])
 
 

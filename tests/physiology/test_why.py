@@ -6,7 +6,6 @@ import pytest
 import statsmodels.api as sm
 
 from agreement.errors import Problem
-from agreement.physiology.coverage import coverage_by_profile, explained_by_coverage
 from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.session_fans import typical_fans
 from agreement.physiology.session_people import doubtful_maximum, nearest_measured
@@ -25,46 +24,6 @@ def coverage_rows(profile, errors, names, bias, se=3.0):
         | {"extrapolation_se": se, "expected_bias": bias, "refused": None, "method": "watch"}
         | {"observed_error": errors}
     )
-
-
-def test_a_profile_by_hand():
-    errors = [-1.0, -3.0, -2.0, -4.0, -5.0]  # mean -3, SD 1.581, t(4) 2.776: +-1.963
-    table = coverage_by_profile(coverage_rows("long", errors, list("ABCDE"), -2.0))
-    long, every = table.to_dict("records")
-    assert (long["training_profile"], every["training_profile"]) == ("long", "all")
-    assert long["observed_error"] == pytest.approx(-3)
-    assert long["observed_low"] == pytest.approx(-4.963, abs=0.001)
-    assert long["observed_high"] == pytest.approx(-1.037, abs=0.001)
-    assert (long["extrapolation_se"], long["expected_bias"]) == (3.0, -2.0)
-    assert np.isnan(long["share_explained"])  # below ten athletes
-
-
-def test_a_profile_of_four_shows_no_error():
-    table = coverage_by_profile(coverage_rows("long", [-1.0, -3.0, -2.0, -4.0], list("ABCD"), 0))
-    assert table["observed_error"].isna().all()
-    assert table["extrapolation_se"].tolist() == [3.0, 3.0]
-
-
-def test_the_interval_of_the_share_explained():
-    # Fisher's z by hand: r 0.8 of 28 athletes, z = 1.0986 +- 1.960 / 5: r from 0.6086 to 0.9034
-    rng = np.random.default_rng(3)
-    x, noise = rng.normal(size=28), rng.normal(size=28)
-    x = (x - x.mean()) / x.std()
-    noise -= noise.mean() + (noise @ x) / 28 * x
-    y = 0.8 * x + 0.6 * noise / noise.std()
-    names = [f"A{i:02d}" for i in range(28)]
-    (found,) = explained_by_coverage(coverage_rows("long", y, names, x))
-    assert found.share_of_variance == pytest.approx(0.64)
-    assert (found.share_low, found.share_high) == pytest.approx((0.6086**2, 0.9034**2), abs=2e-4)
-    assert "64%" in found.summary()
-
-
-def test_a_share_that_may_be_nothing_starts_at_nothing():
-    rng = np.random.default_rng(4)
-    names = [f"A{i:02d}" for i in range(12)]
-    rows = coverage_rows("long", rng.normal(size=12), names, rng.normal(size=12))
-    (found,) = explained_by_coverage(rows)
-    assert found.share_low == 0 < found.share_of_variance < found.share_high
 
 
 @pytest.fixture
@@ -153,15 +112,15 @@ def test_stages_without_measured_uptake_or_maximum_are_not_split(make_study):
         for power, pulse, vo2 in ((125, 120, 1900), (175, 140, 2500), (225, 160, 3100))
     ]
     pair = {"athlete_id": "A", "lab_test_id": "T", "lab_date": DAY, "gap_days": 0, "lab": 55.0}
-    pairs = pd.DataFrame([pair | {"method": "cycle_stages_hr"}])
+    pairs = pd.DataFrame([pair | {"method": "cycle_stages_hr", "mode": "cycle"}])
 
     def split(rows):
         study = make_study(field_tests=rows)
         return stage_splits(study.field_tests, study.athletes, pairs, extrapolation=Extrapolation())
 
     # by hand: measured, 4000 mL/min at 190 bpm: 57.14; cost, 300 W: 7 + 10.8 * 300 / 70 = 53.29
-    (line,) = split(stages).frame.to_dict("records")
+    (line,) = split(stages).to_dict("records")
     assert (line["heart_rate"], line["cost"]) == pytest.approx((2.143, -3.857), abs=0.001)
-    assert split([r | {"vo2_ml_min": None} for r in stages]).frame.empty
-    assert split([r | {"hr_max_bpm": None} for r in stages]).frame.empty
-    assert "No pair" in split([]).summary()
+    assert split([r | {"vo2_ml_min": None} for r in stages]).empty
+    assert split([r | {"hr_max_bpm": None} for r in stages]).empty
+    assert split([]).empty

@@ -11,6 +11,7 @@ import pytest
 from agreement.cohort import read_cohort
 from agreement.report import input_sections
 from agreement.report import training_sections as sections
+from agreement.report.page import StudyReport
 from agreement.report.privacy import naming, pseudonymous
 
 DAY = dt.date(2026, 3, 30)
@@ -61,13 +62,17 @@ def write_records(root):
     return root
 
 
+def why(cohort):
+    return sections.why(cohort, StudyReport(cohort).comparisons)
+
+
 @pytest.fixture(scope="module")
 def cohort(tmp_path_factory):
     return read_cohort(write_records(tmp_path_factory.mktemp("records")))
 
 
 def test_a_panel_for_each_profile_and_the_table_beside_it(cohort):
-    pictures, words = sections.why(cohort)
+    pictures, words = why(cohort)
     assert [one.name for one in pictures] == ["why-1", "why-2"]
     said = " ".join(one.alt for one in pictures)
     for profile in PROFILES:
@@ -78,7 +83,7 @@ def test_a_panel_for_each_profile_and_the_table_beside_it(cohort):
 
 
 def test_coverage_and_error_of_each_athlete_the_least_certain_first(cohort):
-    html = sections.why(cohort)[1].html
+    html = why(cohort)[1].html
     listed = html[html.index("watch, run: athlete by athlete") :]
     cells = re.findall(r'<td class="number">([^<]+)</td>', listed)
     errors = [float(cell) for cell in cells[1::4]]  # of four numbers in each row
@@ -95,17 +100,15 @@ def test_the_error_of_sessions_is_split_where_the_test_had_stages_names_hidden_o
     cohort = read_cohort(tmp_path)
     costed, measured = [25.0, 30.0, 35.0], [23.0, 28.0, 33.0]  # the equation is 2 too dear
     stages = pd.DataFrame({"lab_test_id": "T1", "mode": "run", "cost": costed, "vo2": measured})
-    assert "pair by pair" not in sections.why(cohort)[1].html
+    assert "pair by pair" not in why(cohort)[1].html
     measured_there = replace(cohort, laboratory=replace(cohort.laboratory, stages=stages))
     own = cohort.pairs.query("method == 'sessions_hr' and athlete_id == 'A1'").iloc[0]
     for shown in (measured_there, pseudonymous(measured_there, naming(b"key"))):
-        html = sections.why(shown)[1].html
-        part = html[html.index("sessions_hr: the error, split") :]
-        assert re.findall(r"cost equation</th><td[^>]*>([^<]+)<", part) == ["+2.0"]
-        assert (
-            f"is +2.0 from the cost equation and {own.difference - 2:+.1f}".replace("-", "\u2212")
-            in html
-        )
+        html = why(shown)[1].html
+        part = html[html.index("heart rate, run: the error, split") :]
+        assert re.findall(r"cost equation</th><td[^>]*><span[^>]*>([^<]+)<", part) == ["+2.0"]
+        said = f"is +2.0 from the cost equation and {own.difference - 2:+.1f}"
+        assert said.replace("-", "\u2212") in re.sub("<[^>]+>", "", html)
         assert "Uptake lags behind a step up" in html
         assert "pair by pair" in part
     assert "A1" not in part
@@ -122,7 +125,7 @@ def test_people_on_drugs_that_limit_heart_rate_are_not_in_the_split(tmp_path):
     )
     assert len(cohort.pairs.query("method == 'sessions_hr'")) > 0
     measured = replace(cohort, laboratory=replace(cohort.laboratory, stages=stages))
-    assert "measured stages" not in sections.why(measured)[1].html
+    assert "measured stages" not in why(measured)[1].html
 
 
 def test_inputs_are_listed_by_expected_shift(cohort):
@@ -134,14 +137,12 @@ def test_inputs_are_listed_by_expected_shift(cohort):
 
 
 def test_the_rule_in_use_is_marked_among_the_others(cohort):
-    laboratory = cohort.laboratory
-    html = input_sections.worth_block(laboratory.averaging, laboratory.frame["averaging_rule"]).html
+    html = StudyReport(cohort).averaging_rules().html
     assert "<strong>moving 30 s, in use</strong>" in html
     assert html.index("moving 5 breaths") < html.index("moving 60 s")
-    nothing = input_sections.worth_block(
-        laboratory.averaging.iloc[:0], laboratory.frame["averaging_rule"]
-    )
-    assert "No laboratory test has breaths" in nothing.html
+    bare = replace(cohort.laboratory, averaging=cohort.laboratory.averaging.iloc[:0])
+    nothing = StudyReport(replace(cohort, laboratory=bare)).averaging_rules().html
+    assert "No laboratory test has breaths" in nothing
 
 
 def test_maxima_are_counted(cohort):
@@ -151,7 +152,7 @@ def test_maxima_are_counted(cohort):
 
 def test_pseudonyms_reach_every_section(cohort):
     hidden = pseudonymous(cohort, naming(b"key"))
-    pictures, words = sections.why(hidden)
+    pictures, words = why(hidden)
     text = words.html + input_sections.inputs_block(hidden).html + " ".join(p.alt for p in pictures)
     assert len(pictures) == 2
     assert not re.search(r"\bA[012]\b", text)
@@ -159,7 +160,7 @@ def test_pseudonyms_reach_every_section(cohort):
 
 def test_a_study_without_sessions_says_so(small_study, tmp_path):
     cohort = read_cohort(small_study(tmp_path / "crew", athletes=3))
-    pictures, words = sections.why(cohort)
+    pictures, words = why(cohort)
     assert pictures == ()
     assert "No session with a record" in words.html
     assert "an input to correct for 0 of 3 athletes" in input_sections.inputs_block(cohort).html

@@ -319,9 +319,24 @@ PROOFS = {
         COVERAGE,
     ),
 }
+PROOFS |= {
+    "coverage_by_profile": Proof(
+        NONE,
+        "test_intensity_coverage::test_the_interval_of_the_share_explained",
+        "test_intensity_coverage::test_the_interval_of_the_share_covers",
+    ),
+    "error_split": Proof(
+        NONE,
+        "test_error_split::test_the_parts_add_up_and_their_spread_is_that_of_any_library",
+        NO_INTERVAL,
+    ),
+    "averaging_rules": Proof(NONE, "test_averaging_rules::test_by_hand", NO_INTERVAL),
+}
 # analyses of the results table that show a statistic of another name
 SHOWN_BY = {
     "error": "errors_of_estimate",
+    "intensity_coverage": "coverage_by_profile",
+    "averaging_rule": "averaging_rules",
     "profile_at_equal_level": "adjusted_bias",
     "slope_on_one_method": "drift",
     **dict.fromkeys(

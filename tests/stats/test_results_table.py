@@ -74,7 +74,21 @@ def study(n=18, visits=1, methods=(("wrist", "run"), ("step", "step")), drug_eve
         StudyOptions(margin=Margin(limit=3.5, agreed_on=date(2026, 1, 10)), **options),
         {"wrist": True, "step": False},
         date(2026, 3, 2),
+        averaging=under_two_rules(pairs),
     )
+
+
+def under_two_rules(pairs):
+    """Give every laboratory test of these pairs a value under two averaging rules."""
+    tests = {pair["lab_test_id"]: pair for pair in pairs}.values()
+    lines = [
+        {"athlete_id": pair["athlete_id"], "lab_test_id": pair["lab_test_id"], "mode": "run"}
+        | {"rule": rule, "vo2max": pair["lab"] + more, "in_use": "moving 30 s"}
+        for pair in tests
+        for rule, more in (("moving 30 s", 0.0), ("fixed 30 s", -0.5))
+    ]
+    columns = ["athlete_id", "lab_test_id", "mode", "rule", "vo2max", "in_use"]
+    return pd.DataFrame(lines, columns=columns)
 
 
 @pytest.fixture(scope="module")
@@ -97,6 +111,8 @@ def test_every_statistic_of_every_analysis_is_there(results):
             methods = {"step vs wrist"}
         if analysis.name == "repeatability":
             methods.add("laboratory")
+        if analysis.name == "averaging_rule":
+            methods = {"laboratory"}
         assert set(rows["method"]) == methods
         for method in methods:
             assert set(analysis.statistics) <= set(rows.loc[rows["method"] == method, "statistic"])
@@ -228,17 +244,19 @@ def test_a_study_without_pairs_has_a_table_without_methods():
     nothing = replace(base, pairs=base.pairs.iloc[:0], daily=base.daily.iloc[:0])
     frame = analyse(nothing).frame
     assert set(frame["method"]) == {"laboratory"}
-    empty = analyse(replace(nothing, repeats=base.repeats.iloc[:0])).frame
+    empty = analyse(replace(nothing, repeats=base.repeats.iloc[:0], averaging=None)).frame
     assert list(empty.columns) == RESULT_COLUMNS
     assert empty.empty
 
 
 def test_a_declared_laboratory_error_is_used_without_repeats_only():
     base = study(12, methods=(("wrist", "run"),), reference=Reference(sem=2.6))
-    measured = analyse(base).frame.query("method == 'laboratory'")
+    measured = analyse(base).frame.query("method == 'laboratory' and analysis == 'repeatability'")
     assert set(measured["note"]) == {""}
     single = base.repeats.drop_duplicates("lab_test_id")
-    declared = analyse(replace(base, repeats=single)).frame.query("method == 'laboratory'")
+    declared = analyse(replace(base, repeats=single)).frame.query(
+        "method == 'laboratory' and analysis == 'repeatability'"
+    )
     assert declared["value"].iloc[0] == 2.6
     assert set(declared["note"]) == {"assumed"}
 

@@ -1,0 +1,110 @@
+"""What the choice of averaging rule is worth, in the laboratory's own tests."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.method_data import NOT_ESTIMABLE, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
+
+AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
+SHARES: Final = ("share_more_median", "share_more_p10", "share_more_p90")
+STATISTICS: Final = ("mean_vo2max", "shift_of_bias", *SHARES)
+
+
+@dataclass(frozen=True, slots=True)
+class AveragingRules:
+    """
+    The same breaths under every averaging rule.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        By rule: mean_vo2max and shift_of_bias (what the bias would change by, were this rule in use
+        instead of the present one; NaN while several are) of the tests that every rule can serve,
+        [mL/kg/min]; share_more_median, share_more_p10, share_more_p90 (share by which the rule lies
+        above `AGAINST`: median and the range of eight tests of ten); n_tests.
+    n : int
+        Athletes.
+    in_use : tuple of str
+        Rules behind the laboratory's values.
+    """
+
+    frame: pd.DataFrame
+    n: int
+    in_use: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the numbers of every rule as rows, with a first column ``group``."""
+        several = f"{NOT_ESTIMABLE}: the tests do not share one rule"
+        frames = [
+            rows_frame(
+                Row.of(
+                    name,
+                    row[name],
+                    n=self.n,
+                    n_pairs=int(row["n_tests"]),
+                    unit="1" if name in SHARES else UNIT,
+                    note=several if name == "shift_of_bias" and np.isnan(row[name]) else "",
+                )
+                for name in STATISTICS
+            ).assign(group=str(rule))
+            for rule, row in self.frame.iterrows()
+        ]
+        return pd.concat(frames, ignore_index=True)
+
+    def summary(self) -> str:
+        """Say how far apart the rules lie."""
+        apart = self.frame["mean_vo2max"].max() - self.frame["mean_vo2max"].min()
+        return (
+            f"The same breaths differ by {apart:.1f} mL/kg/min from the lowest to the highest rule."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "VO2max of the same breaths by averaging rule")
+
+
+def averaging_rules(tests: pd.DataFrame) -> AveragingRules:
+    """
+    Price the choice of averaging rule.
+
+    Parameters
+    ----------
+    tests : DataFrame
+        athlete_id, lab_test_id, rule, vo2max [mL/kg/min], in_use (the rule behind the test's value):
+        each test under several rules.
+
+    Returns
+    -------
+    AveragingRules
+        Of the tests that have a value under every rule, or of all when there is none such.
+
+    Raises
+    ------
+    NotEstimable
+        When no test has a value under `AGAINST`.
+    """
+    wide = tests.pivot_table(index="lab_test_id", columns="rule", values="vo2max")
+    if AGAINST not in wide:
+        raise NotEstimable(NOT_ESTIMABLE, f"no test with breaths is as long as {AGAINST}.")
+    complete = wide.dropna()
+    used = complete if len(complete) else wide
+    own = tests[tests["lab_test_id"].isin(used.index)]
+    in_use = tuple(sorted(own["in_use"].dropna().unique()))
+    more = used.div(used[AGAINST], axis=0) - 1.0
+    mean = used.mean()
+    now = mean.get(in_use[0], np.nan) if len(in_use) == 1 else np.nan
+    frame = pd.DataFrame(
+        {
+            "mean_vo2max": mean,
+            "shift_of_bias": now - mean,
+            "share_more_median": more.median(),
+            "share_more_p10": more.quantile(0.1),
+            "share_more_p90": more.quantile(0.9),
+            "n_tests": used.notna().sum(),
+        }
+    )
+    return AveragingRules(frame, int(own["athlete_id"].nunique()), in_use)

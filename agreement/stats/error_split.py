@@ -1,0 +1,57 @@
+"""The error of heart-rate estimates in two parts: what work costs, and where heart rate leads."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import pandas as pd
+
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+
+PARTS: Final = ("total", "cost", "heart_rate")
+
+
+@dataclass(frozen=True, slots=True)
+class SplitErrors:
+    """
+    The errors of one method, split for each pair whose test measured uptake in stages.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        `agreement.physiology.stage_splits.SPLIT_COLUMNS`, one row per pair; total = cost +
+        heart_rate = field - laboratory. [mL/kg/min]
+    """
+
+    frame: pd.DataFrame
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return mean and standard deviation of each part as rows."""
+        n, n_pairs = int(self.frame["athlete_id"].nunique()), len(self.frame)
+        return rows_frame(
+            Row.of(f"{word}_{part}", getattr(self.frame[part], how)(), n=n, n_pairs=n_pairs)
+            for part in PARTS
+            for word, how in (("mean", "mean"), ("sd", "std"))
+        )
+
+    def summary(self) -> str:
+        """Return the split in one sentence."""
+        mean, n = self.frame[list(PARTS)].mean(), len(self.frame)
+        return (
+            f"In {n} {'pair' if n == 1 else 'pairs'} with measured stages the error of "
+            f"{mean['total']:+.1f} mL/kg/min on average is {mean['cost']:+.1f} from the cost equation "
+            f"and {mean['heart_rate']:+.1f} from carrying heart rate to its maximum."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Parts of the error (mL/kg/min)")
+
+
+def error_split_of(data: MethodData) -> SplitErrors:
+    """Parts of the error of one method and mode, for the results table."""
+    if data.splits is None:
+        raise NotEstimable(NOT_ESTIMABLE, "not computed for estimates in parts.")
+    if data.splits.empty:
+        sentence = "no pair of this method has oxygen uptake measured by stage."
+        raise NotEstimable(NOT_ESTIMABLE, sentence)
+    return SplitErrors(data.splits)

@@ -1,0 +1,68 @@
+"""What the choice of averaging rule is worth."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.stats.averaging_rules import averaging_rules
+from agreement.stats.method_data import NotEstimable
+
+FIXED, BREATHS = "fixed 30 s", "moving 5 breaths"
+
+
+def laboratory(rules, in_use=FIXED):
+    """Return the table of tests: {rule: one value per test}."""
+    lines = [
+        {"athlete_id": f"A{i}", "lab_test_id": f"T{i}", "mode": "run", "rule": rule}
+        | {"vo2max": value, "in_use": in_use if isinstance(in_use, str) else in_use[i]}
+        for rule, values in rules.items()
+        for i, value in enumerate(values)
+        if np.isfinite(value)
+    ]
+    return pd.DataFrame(lines)
+
+
+def told(found):
+    return found.to_frame().set_index(["group", "statistic"])
+
+
+def test_by_hand():
+    found = averaging_rules(laboratory({FIXED: [50, 40, 60], BREATHS: [52, 42, 61.8]}))
+    rows = told(found)
+    value = rows["value"]
+    assert value[BREATHS, "mean_vo2max"] == pytest.approx(51.9333, abs=1e-4)
+    assert value[FIXED, "mean_vo2max"] == 50
+    # field - laboratory falls by as much as the laboratory rises
+    assert value[BREATHS, "shift_of_bias"] == pytest.approx(-1.9333, abs=1e-4)
+    assert value[FIXED, "shift_of_bias"] == 0
+    # 4, 5 and 3 per cent more
+    assert value[BREATHS, "share_more_median"] == pytest.approx(0.04)
+    assert value[BREATHS, "share_more_p10"] == pytest.approx(0.032)
+    assert value[BREATHS, "share_more_p90"] == pytest.approx(0.048)
+    assert set(rows["n"]) == {3}
+    assert "differ by 1.9 mL/kg/min" in found.summary()
+    assert "moving 5 breaths" in found._repr_html_()
+
+
+def test_only_tests_that_every_rule_can_serve_are_compared():
+    found = averaging_rules(laboratory({FIXED: [50, 40, 90], BREATHS: [52, 42, np.nan]}))
+    rows = told(found)
+    assert rows.loc[(FIXED, "mean_vo2max"), "value"] == 45
+    assert rows.loc[(FIXED, "mean_vo2max"), ["n", "n_pairs"]].tolist() == [2, 2]
+
+
+def test_when_no_test_has_all_rules_each_has_its_own():
+    found = averaging_rules(laboratory({FIXED: [50, np.nan], BREATHS: [np.nan, 42]}))
+    assert told(found)["value"][FIXED, "mean_vo2max"] == 50
+    assert told(found)["value"][BREATHS, "mean_vo2max"] == 42
+
+
+def test_tests_under_two_rules_have_no_shift():
+    rows = told(averaging_rules(laboratory({FIXED: [50, 40]}, in_use=[FIXED, BREATHS])))
+    assert np.isnan(rows.loc[(FIXED, "shift_of_bias"), "value"])
+    assert rows.loc[(FIXED, "shift_of_bias"), "note"].startswith("not_estimable: the tests do not")
+
+
+def test_breaths_too_short_for_the_rule_compared_with_are_refused():
+    with pytest.raises(NotEstimable, match="no test with breaths is as long as fixed 30 s"):
+        averaging_rules(laboratory({BREATHS: [50, 40]}))
