@@ -118,11 +118,31 @@ def _order(key: Ints, moment: Ints, row: Ints) -> tuple[Ints, Ints]:
     else:
         order = np.argsort(key)
         key = key[order]
-    equal = np.diff(key) == 0
-    tied = np.flatnonzero(np.append(equal, False) | np.append(False, equal))
+    tied = _tied(key)
     rows = order[tied]
-    order[tied] = rows[np.lexsort((row[rows], moment[rows], key[tied]))]
+    order[tied] = rows[_by_moment(key[tied], moment[rows], row[rows])]
     return key, order
+
+
+def _tied(key: Ints) -> Ints:
+    """Return the places of sorted keys that are not alone."""
+    equal = np.diff(key) == 0
+    return np.flatnonzero(np.append(equal, False) | np.append(False, equal))
+
+
+def _by_moment(key: Ints, moment: Ints, row: Ints) -> Ints:
+    """Return the order by key, which is sorted, then moment, then row."""
+    first, last = (int(moment.min()), int(moment.max())) if len(moment) else (0, 0)
+    span = last - first + 1
+    if span * len(key) >= 1 << 63:
+        return np.lexsort((row, moment, key))
+    # again one number for both: most readings of one day differ in their moment, few need the row
+    together = np.cumsum(np.diff(key, prepend=key[:1]) != 0) * span + (moment - first)
+    order = np.argsort(together)
+    tied = _tied(together[order])
+    rows = order[tied]
+    order[tied] = rows[np.lexsort((row[rows], together[rows]))]
+    return order
 
 
 def starts_of(*sorted_columns: Ints) -> Ints:

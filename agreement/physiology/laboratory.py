@@ -94,7 +94,8 @@ class LaboratoryValues:
         """`averaging` with athlete_id, mode, and in_use: the rule behind the test's value."""
         columns = {"averaging_rule": "in_use"}
         names = self.frame[["athlete_id", "lab_test_id", "mode", "averaging_rule"]]
-        return names.rename(columns=columns).merge(self.averaging, on="lab_test_id")
+        averaging = self.averaging.astype({"lab_test_id": "str"})
+        return names.astype({"lab_test_id": "str"}).rename(columns=columns).merge(averaging)
 
     @property
     def next_door(self) -> dict[str, str]:

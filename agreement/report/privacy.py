@@ -20,7 +20,6 @@ from agreement.cohort import Cohort
 from agreement.errors import OutputError
 from agreement.physiology.readings import Readings
 from agreement.physiology.training import TrainingProfiles
-from agreement.stats.parts import age_bands
 from agreement.tables.readers import InputFile
 from agreement.tables.study import StudyTables
 from agreement.terms import REASONS
@@ -169,6 +168,8 @@ def without_small_traits(pairs: pd.DataFrame) -> pd.DataFrame:
     What the results withhold of a small group, and of its complement, could else be computed from
     the rows. Ages count by the bands of the results.
     """
+    from agreement.stats.parts import age_bands  # so that pairing alone stays light
+
     shown = pairs.copy()
     for trait, others in _TRAITS.items():
         words = age_bands(pairs["age_years"]) if trait == "age_years" else pairs[trait]

@@ -1,6 +1,7 @@
 """Whether the files of a report are as they were written."""
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from agreement.errors import AgreementError
@@ -10,11 +11,12 @@ from agreement.tables.unchanged import file_digest
 
 def checksums(folder: Path) -> dict[str, str]:
     """Return the SHA-256 checksum of every file in a folder but its provenance, by name."""
-    return {
-        path.relative_to(folder).as_posix(): file_digest(path)
-        for path in sorted(folder.rglob("*"))
-        if path.is_file() and path != folder / PROVENANCE
-    }
+    found = (path for path in sorted(folder.rglob("*")) if path.is_file())
+    paths = [path for path in found if path != folder / PROVENANCE]
+    with ThreadPoolExecutor() as threads:  # a digest does not hold Python's lock
+        digests = threads.map(file_digest, paths)
+        names = (path.relative_to(folder).as_posix() for path in paths)
+        return dict(zip(names, digests, strict=True))
 
 
 def seal(folder: Path) -> None:

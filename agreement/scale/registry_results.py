@@ -231,6 +231,7 @@ class _Run:
             self.streamed.study.options,
             self.streamed.heart_rate_based,
             self.first_lab_date,
+            averaging=self.streamed.laboratory.under_each_rule,
         )
 
 

@@ -46,7 +46,7 @@ from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.study_file import read_study_file
 from agreement.tables.table_files import find_tables
 
-ROWS_PER_BUCKET: Final = 100_000
+ROWS_PER_BUCKET: Final = 250_000
 MOST_BUCKETS: Final = 2048
 SEVERITIES: Final = ("stop", "set_aside", "note")
 

@@ -70,10 +70,11 @@ class Leaving:
         """Return what says, for a row, how a cell without a value looks."""
         if column not in self.raw.theirs:
             return lambda _: "there is no such column"
-        cells = self.raw.frame[column].astype("object").to_numpy()
+        cells = self.raw.frame[column].array  # looked at cell by cell: few rows are ever asked for
 
         def said(i: int) -> str:
-            text = cells[i].strip() if isinstance(cells[i], str) else ""
+            cell = cells[i]
+            text = cell.strip() if isinstance(cell, str) else ""
             return f"the cell says '{text}'" if text else "the cell holds no value"
 
         return said

@@ -17,8 +17,11 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 
-_MMAP_THRESHOLD: Final = -3  # of mallopt(3): from which size on a block is given back by itself
-_LARGE: Final = 1 << 18  # bytes
+# of mallopt(3): how much of what was freed is kept, and from which size on a block is given back by
+# itself. Giving all back at once would cost a quarter of the time, in pages made anew.
+_TRIM_THRESHOLD: Final = (-1, 1 << 24)
+_MMAP_THRESHOLD: Final = (-3, 1 << 21)
+_ARENA_MAX: Final = (-8, 1)  # threads share what was freed
 Ints = npt.NDArray[np.int64]
 
 
@@ -40,7 +43,7 @@ def require_arrow() -> None:
 
 def give_memory_back() -> None:
     """
-    Let freed memory go back at once, in this process, from now on.
+    Let freed memory go back soon, in this process, from now on.
 
     Arrow's usual pool and the GNU allocator keep what they once had; with several processes that
     adds up to more than the data. Elsewhere than under the GNU allocator only the pool changes.
@@ -49,7 +52,8 @@ def give_memory_back() -> None:
 
     pa.set_memory_pool(pa.system_memory_pool())
     with suppress(AttributeError, OSError, TypeError):
-        ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE)
+        for number, size in (_TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX):
+            ctypes.CDLL(None).mallopt(number, size)
 
 
 def spilled_table(frame: pd.DataFrame, repeating: Sequence[str] = ()) -> Any:
@@ -96,7 +100,9 @@ def write_spill(
     ends = [len(table)]
     if section is not None:
         order = np.argsort(section, kind="stable")
-        table = table.take(pa.array(order))
+        # column by column: the rows never lie there three times
+        columns = [column.combine_chunks().take(pa.array(order)) for column in table.columns]
+        table = pa.table(columns, schema=table.schema)
         ends = np.searchsorted(section[order], np.arange(sections), side="right").tolist()
     table = table.combine_chunks()
     temporary = path.with_suffix(".part")

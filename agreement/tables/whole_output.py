@@ -14,6 +14,7 @@ import shutil
 import sys
 import uuid
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, Final
@@ -264,12 +265,17 @@ def _exchanged(one: Path, other: Path) -> bool:
 
 
 def _all_to_disk(folder: Path) -> None:
-    for path in (*folder.rglob("*"), folder):
-        if path.is_dir():
-            _folder_to_disk(path)
-        else:
-            with path.open("rb+") as file:
-                _to_disk(file)
+    paths = (*folder.rglob("*"), folder)
+    with ThreadPoolExecutor() as threads:  # a disk takes many at once
+        list(threads.map(_path_to_disk, paths))
+
+
+def _path_to_disk(path: Path) -> None:
+    if path.is_dir():
+        _folder_to_disk(path)
+        return
+    with path.open("rb+") as file:
+        _to_disk(file)
 
 
 def _to_disk(file: IO[bytes]) -> None:

@@ -1,7 +1,8 @@
 """Tables as files: UTF-8, LF, full precision, and nothing that a spreadsheet would run."""
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from math import isnan
 from pathlib import Path
 from typing import Any, Final
 
@@ -76,11 +77,19 @@ def _cells(column: "pd.Series[Any]") -> "pd.Series[Any]":
     dtype = column.dtype
     if pd.api.types.is_bool_dtype(dtype):
         return column.map({True: "yes", False: "no"})
+    if isinstance(dtype, np.dtype) and dtype.kind in "fiu":
+        texts = [None if isnan(value) else _number(value) for value in column.tolist()]
+        return pd.Series(texts, dtype="object")
+    if isinstance(dtype, pd.StringDtype):
+        codes, words = pd.factorize(column)
+        texts = [*map(_text, words), None]  # each distinct text once; a missing one has code -1
+        return pd.Series(np.array(texts, dtype="object")[codes])
+    to_text: Callable[[Any], str] = _text
     if pd.api.types.is_numeric_dtype(dtype):
-        return column.map(_number, na_action="ignore").astype("object").reset_index(drop=True)
-    if pd.api.types.is_datetime64_any_dtype(dtype):
-        return column.map(_moment, na_action="ignore").astype("object").reset_index(drop=True)
-    return column.map(_text, na_action="ignore").astype("object").reset_index(drop=True)
+        to_text = _number
+    elif pd.api.types.is_datetime64_any_dtype(dtype):
+        to_text = _moment
+    return column.map(to_text, na_action="ignore").astype("object").reset_index(drop=True)
 
 
 def _number(value: Any) -> str:  # a number of Python or numpy
