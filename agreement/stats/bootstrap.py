@@ -6,10 +6,11 @@ frequency weights, so that thousands of resamples are one array operation; a sta
 function of sums over athletes needs only ``counts @ sums``.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +19,8 @@ from scipy import special
 from agreement.stats.intervals import Interval, checked_share
 
 Floats = npt.NDArray[np.float64]
+T = TypeVar("T")
+R = TypeVar("R")
 Statistic = Callable[[Floats], Floats]
 
 N_RESAMPLES = 9999
@@ -344,21 +347,30 @@ def _drawn_counts(
     generator: np.random.Generator, n_resamples: int, n_athletes: int
 ) -> npt.NDArray[np.uint8]:
     counts = np.zeros((n_resamples, n_athletes), dtype=np.uint8)
-    parts = _chunks(counts, n_athletes, _DRAWN)
+    small = counts.size < 2 * _DRAWN  # then a thread costs more than it saves
+    parts = _chunks(counts, n_athletes, _CHUNK if small else _DRAWN)
 
     def places(part: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
         drawn = generator.integers(0, n_athletes, size=part.shape)
         drawn += np.arange(0, part.size, n_athletes)[:, None]
         return drawn.reshape(-1)
 
-    with ThreadPoolExecutor(1) as ahead:  # one part is drawn while the one before is counted
-        coming = ahead.submit(places, parts[0])
-        for part, following in zip(parts, [*parts[1:], None], strict=True):
-            drawn = coming.result()
-            if following is not None:
-                coming = ahead.submit(places, following)
-            np.add.at(part.reshape(-1), drawn, np.uint8(1))  # a view: counted in place
+    for part, drawn in zip(
+        parts, map(places, parts) if small else _ahead(places, parts), strict=True
+    ):
+        np.add.at(part.reshape(-1), drawn, np.uint8(1))  # a view: counted in place
     return counts
+
+
+def _ahead(function: Callable[[T], R], items: Sequence[T]) -> Iterator[R]:
+    """Yield the result of each item; the next is computed while the last one is put to use."""
+    with ThreadPoolExecutor(1) as thread:
+        coming = thread.submit(function, items[0])
+        for item in items[1:]:
+            result = coming.result()
+            coming = thread.submit(function, item)
+            yield result
+        yield coming.result()
 
 
 def _chunks(
