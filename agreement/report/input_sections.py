@@ -119,12 +119,13 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
         f"more than {AGAINST}: median",
         "8 of 10 tests",
     )
+    highest, lowest = (f"{cell(rule, 'mean_vo2max').shown()}" for rule in (order[0], order[-1]))
     said = (
-        f"{found.summary()} That much of a difference between two laboratories, or between laboratory "
-        "and field, may be the rule alone."
+        f"The same breaths give {highest} mL/kg/min on average under {escape(order[0])} and {lowest} "
+        f"under {escape(order[-1])}: that much of a difference between two laboratories, or between "
+        "laboratory and field, may be the rule alone."
     )
-    ends = [cell(rule, "mean_vo2max") for rule in (order[0], order[-1])]
-    return paragraph(f"{said} ({ends[0].shown(2)} against {ends[1].shown(2)} on average.)") + table(
+    return paragraph(said) + table(
         f"The same breaths under every averaging rule ({mode}, mL/kg/min)",
         columns,
         rows,

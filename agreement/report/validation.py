@@ -137,11 +137,17 @@ def two_estimators_block(comparisons: tuple[Any, ...], numbers: Any) -> Block:
     for comparison in comparisons:
         if isinstance(comparison.result, ValueError):
             continue
-        cells = [
-            numbers.get("two_estimators", name, comparison.method, comparison.mode)
-            for name in ("ratio_of_sd", "difference_of_sd", "p_pitman_morgan")
-        ]
-        blocks.append(paragraph(marked(comparison.result.summary(), cells)))
+        spreads, cells = (
+            [
+                numbers.get("two_estimators", name, comparison.method, comparison.mode)
+                for name in names
+            ]
+            for names in (
+                ("sd_of_first", "sd_of_second"),
+                ("ratio_of_sd", "difference_of_sd", "p_pitman_morgan"),
+            )
+        )
+        blocks.append(paragraph(marked(comparison.result.summary(), spreads)))
         rows = [
             (word, cell.shown(digits), cell.interval(digits))
             for word, cell, digits in zip(

@@ -141,7 +141,11 @@ ANALYSES: Final = (
         ),
         change_of,
     ),
-    Analysis("two_estimators", ("ratio_of_sd", "p_pitman_morgan", "difference_of_sd"), None),
+    Analysis(
+        "two_estimators",
+        ("ratio_of_sd", "p_pitman_morgan", "difference_of_sd", "sd_of_first", "sd_of_second"),
+        None,
+    ),
     Analysis(
         "calibration",
         ("offset", "slope", "intercept", "rmse_cv_none", "rmse_cv_offset", "rmse_cv_line"),

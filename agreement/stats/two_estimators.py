@@ -71,12 +71,14 @@ class TwoEstimators:
         return self.sd_a - self.sd_b
 
     def to_frame(self) -> pd.DataFrame:
-        """Return ratio_of_sd, p_pitman_morgan and difference_of_sd as rows, unrounded."""
+        """Return the comparison of both spreads, then each of them, as rows, unrounded."""
         none = Interval(np.nan, np.nan)
         rows = (
             ("ratio_of_sd", self.ratio_of_sd, self.ratio_interval, "1"),
             ("p_pitman_morgan", self.p_pitman_morgan, none, "1"),
             ("difference_of_sd", self.difference_of_sd, self.difference_interval, UNIT),
+            ("sd_of_first", self.sd_a, none, UNIT),
+            ("sd_of_second", self.sd_b, none, UNIT),
         )
         return rows_frame(
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=self.note)

@@ -1,13 +1,19 @@
 """Numbers in prose, tables and figures are those of results.csv, in each kind of report."""
 
+import json
 import re
 from base64 import b64decode
 from html import unescape
+from html.parser import HTMLParser
+from pathlib import Path
 from xml.etree import ElementTree as ET  # our own SVG, nothing from outside
 
 import pytest
 
-from agreement.report.page import open_report
+from agreement.cohort import read_cohort
+from agreement.report.page import StudyReport, open_report
+
+ROOT = Path(__file__).parents[2]
 
 SECTIONS = {
     "squad": "verdict next_steps differences profiles regression budget averaging change",
@@ -43,6 +49,8 @@ def rounds_to(text, value):
     """Whether a printed number is this one, rounded; prose may say "low" for a minus sign."""
     if text == "below 0.001":
         return value < 0.001
+    if text.endswith(" %"):
+        return rounds_to(text[:-2], 100 * value)
     printed, digits = float(text.replace("\u2212", "-")), len(text.partition(".")[2])
     error = min(abs(printed - value), abs(abs(printed) - abs(value)))
     return error <= 0.5 * 10**-digits + 1e-9
@@ -83,3 +91,79 @@ def test_figures_carry_keys_of_the_results_and_their_numbers(shown):
 def test_no_number_has_a_hyphen_for_a_minus(shown):
     text = re.sub(r"<[^>]+>", " ", shown[2])
     assert re.findall(r"(?:^|[\s(])-\d", text) == []
+
+
+# --- the demo study, whole: no number of several people goes without its line ------------------------
+
+# captions of tables whose numbers are one person's, or are no results: rows, versions, settings
+OF_ONE_PERSON = (
+    "each athlete's sessions and error",
+    "the parts of each error",
+    ": to correct",
+    "Tests without a training profile",
+    "Worth knowing about rows",
+    "Program, versions and seed",
+)
+CARDS = r".+ \(mL/kg/min\)"  # the method's name alone
+SAID_ANYWHERE = (
+    r"[zZ] = 1\.96|plus and minus 1\.96|agreement \d+\.\d+\.\d+|"
+    r"laboratory values [\d.]+ to [\d.]+ mL/kg/min|\d\.\d mL/kg/min \(a published|"
+    r"by 0\.4 mL/kg/min"
+)
+
+
+class Bare(HTMLParser):
+    """Collects text outside marked numbers, by the caption or heading above it."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.under, self.found = [], "", []
+
+    def handle_starttag(self, tag, attributes):
+        if tag not in ("br", "img", "col", "hr"):
+            self.open.append((tag, dict(attributes)))
+
+    def handle_endtag(self, tag):
+        while self.open and self.open.pop()[0] != tag:
+            pass
+
+    def handle_data(self, text):
+        tag, attributes = self.open[-1] if self.open else ("", {})
+        if tag in ("caption", "h2", "h3"):
+            self.under = text.strip()
+        elif not {"data-statistic", "data-interval-of"} & set(attributes):
+            self.found.append((self.under, text))
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return read_cohort(ROOT / "demo_cohort")
+
+
+@pytest.mark.parametrize(
+    "kind",
+    ["squad", *(pytest.param(kind, marks=pytest.mark.slow) for kind in ("validation", "audit"))],
+)
+def test_in_the_demo_every_number_of_several_people_names_its_line(demo, kind):
+    report = StudyReport(demo, kind=kind)
+    cells = json.loads((ROOT / "notebooks" / f"{kind}.ipynb").read_text(encoding="utf-8"))["cells"]
+    names = re.findall(
+        r"^report\.(\w+)\(\)", "\n".join("".join(c["source"]) for c in cells), re.MULTILINE
+    )
+    html = "".join(getattr(report, name)().html for name in names if name != "save")
+    table = report.frame.assign(key=report.frame[KEY].astype(str).agg("/".join, axis=1))
+    table = table.set_index("key")
+    marked = re.findall(r'data-statistic="([^"]+)">([^<]+)<', html)
+    assert len(marked) > 50
+    wrong = [(k, t) for k, t in marked if not rounds_to(t, table.loc[unescape(k), "value"])]
+    assert wrong == []
+    page = Bare()
+    page.feed(html)
+    bare = [
+        (under, text)
+        for under, text in page.found
+        if re.search(r"\d\.\d", re.sub(SAID_ANYWHERE, "", text))
+        and not re.fullmatch(CARDS, under)
+        and not any(words in under for words in OF_ONE_PERSON)
+    ]
+    assert bare == []

@@ -314,7 +314,8 @@ RULES = {
     "two estimators": Rule(
         lambda s: two_estimators(s.f - 50 * s.unit, s.x - 50 * s.unit, n_resamples=49, rng=1),
         swapped=lambda v: {"ratio_of_sd": 1 / v["ratio_of_sd"],
-                           "difference_of_sd": -v["difference_of_sd"]},
+                           "difference_of_sd": -v["difference_of_sd"],
+                           "sd_of_first": v["sd_of_second"], "sd_of_second": v["sd_of_first"]},
         stays=("ratio_of_sd",),
     ),
     "profiles": Rule(

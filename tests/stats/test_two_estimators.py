@@ -84,8 +84,10 @@ def test_complete_pairs_only_and_labels():
     assert [(c.method, c.mode, c.n, c.n_pairs) for c in found] == [
         ("shuttle vs watch", "run vs walk", 12, 12)
     ]
-    frame = found[0].result.to_frame()
-    assert frame["statistic"].tolist() == ["ratio_of_sd", "p_pitman_morgan", "difference_of_sd"]
+    rows = found[0].result.to_frame().set_index("statistic")["value"]
+    assert rows["ratio_of_sd"] == rows["sd_of_first"] / rows["sd_of_second"]
+    common = first.pairs.set_index("athlete_id").loc[ids[:12], "difference"]
+    assert rows["sd_of_first"] == pytest.approx(np.std(common, ddof=1))
     assert found[0].result.sd_b > found[0].result.sd_a
     assert "shuttle lies closer" in found[0].result.summary()
 
