@@ -123,7 +123,8 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
     said = (
         f"The same breaths give {highest} mL/kg/min on average under {escape(order[0])} and {lowest} "
         f"under {escape(order[-1])}: that much of a difference between two laboratories, or between "
-        "laboratory and field, may be the rule alone."
+        "laboratory and field, may be the rule alone. The shift is what the bias would change by, were "
+        "the rule in use."
     )
     return paragraph(said) + table(
         f"The same breaths under every averaging rule ({mode}, mL/kg/min)",
