@@ -24,23 +24,27 @@ class FittedLine(Protocol):
 
 def plot_drift(
     days: npt.ArrayLike,
-    difference: npt.ArrayLike,
+    bias: npt.ArrayLike,
+    low: npt.ArrayLike,
+    high: npt.ArrayLike,
     line: FittedLine,
     *,
     key: str | None = None,
     ax: Axes,
 ) -> Axes:
     """
-    Draw differences against days since the first test, with their line.
+    Draw the bias of each stretch of time with its interval, and the line through all pairs.
+
+    No single pair is drawn: its difference and its day together would tell whose it is.
 
     Parameters
     ----------
     days : array_like, shape (n,)
-        Since the study's first laboratory test. [days]
-    difference : array_like, shape (n,)
-        Field minus laboratory. [mL/kg/min]
+        Middle of each stretch, since the study's first laboratory test. [days]
+    bias, low, high : array_like, shape (n,)
+        Mean of field minus laboratory there, and its interval. [mL/kg/min]
     line : Line
-        Of difference on days.
+        Of difference on days, over all pairs.
     key : str, optional
         The line's place in the results table: its SVG id.
     ax : Axes
@@ -49,10 +53,11 @@ def plot_drift(
     -------
     Axes
     """
-    x = np.asarray(days, dtype=np.float64)
+    x, middle = np.asarray(days, dtype=np.float64), np.asarray(bias, dtype=np.float64)
+    reach = np.abs(np.stack([np.asarray(low), np.asarray(high)]) - middle)
     ends = np.array([x.min(), x.max()])
     ax.axhline(0, color=FAINT, linewidth=0.8)
-    ax.plot(x, np.asarray(difference), "o", color=INK, markersize=4.4)
+    ax.errorbar(x, middle, reach, fmt="o", color=INK, markersize=5.5, capsize=4, linewidth=1.2)
     ax.plot(ends, line.intercept + line.slope * ends, color=FIELD, linestyle="--", gid=key)
     ax.set_xlabel("days since the first laboratory test")
     ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")

@@ -13,7 +13,7 @@ from agreement.report.numbers import counted
 from agreement.report.pictures import picture
 from agreement.report.privacy import FEWEST
 from agreement.report.subsets import parts_block
-from agreement.stats.parts import AGES, age_name
+from agreement.stats.parts import AGES, FORTNIGHT, age_name, fortnight_name
 from agreement.stats.slopes import DAYS, days_since_first
 from agreement.tables.options import Margin
 from agreement.terms import SEXES
@@ -131,19 +131,34 @@ def drift(one: Comparison) -> Section:
     found, cell = one.results.drift, one.cell("drift", "change_in_30_days")
     if found is None or not cell.known:
         return None, one.without("drift to see", cell)
-    days = days_since_first(one.pairs)
-    drawn = picture(
-        one.file("drift"),
-        lambda axes: plot_drift(
-            days, one.pairs["difference"], found.line, key=cell.key, ax=axes[0]
-        ),
-        alt=f"{one.name}. {drift_alt(cell.value, cell.low, cell.high)}",
-        caption=f"{one.name}: differences by day of the laboratory test, from the study's first.",
-        height=3.2,
-    )
     text = (
         f"{escape(one.name)}: the difference changes by {cell.shown(sign=True)} mL/kg/min in "
         f"{DAYS} days (95 % interval {cell.interval()})."
+    )
+    points = [
+        (FORTNIGHT * (number + 0.5), one.cell("by_fortnight", "bias", fortnight_name(number)))
+        for number in range(int(days_since_first(one.pairs).max()) // FORTNIGHT + 1)
+    ]
+    shown = [(day, bias) for day, bias in points if bias.known]
+    if len(shown) < 2:
+        return None, paragraph(text)
+    drawn = picture(
+        one.file("drift"),
+        lambda axes: plot_drift(
+            [day for day, _ in shown],
+            [bias.value for _, bias in shown],
+            [bias.low for _, bias in shown],
+            [bias.high for _, bias in shown],
+            found.line,
+            key=cell.key,
+            ax=axes[0],
+        ),
+        alt=f"{one.name}. {drift_alt(cell.value, cell.low, cell.high)}",
+        caption=(
+            f"{one.name}: bias of each fortnight with its 95 % interval, and the line through all "
+            f"pairs. Fortnights with fewer than {FEWEST} athletes are not drawn."
+        ),
+        height=3.2,
     )
     return drawn, paragraph(text)
 

@@ -35,6 +35,7 @@ _GROUPED: Final = {
     "by_sex": True,
     "by_age": True,
     "intensity_coverage": True,
+    "by_fortnight": True,
 }
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
 # what a pair tells of its athlete -> what else would tell it

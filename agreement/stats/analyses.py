@@ -32,6 +32,7 @@ from agreement.stats.method_data import MethodData
 from agreement.stats.parts import (
     borderline_moved_of,
     by_age_of,
+    by_fortnight_of,
     by_sex_of,
     choice_of_pairs_of,
 )
@@ -211,6 +212,7 @@ ANALYSES: Final = (
         error_split_of,
     ),
     Analysis("averaging_rule", OF_RULES, None),
+    Analysis("by_fortnight", LIMITS, by_fortnight_of),
 )
 
 _NO_UNIT = (

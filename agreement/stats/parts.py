@@ -10,10 +10,12 @@ import pandas as pd
 from agreement.stats.limits_groups import Group, group_frame, group_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.rows import html_table
+from agreement.stats.slopes import days_since_first
 from agreement.terms import NOT_ENOUGH_DATA, SEXES
 
 FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
 AGES: Final = ((0, 12), (13, 17), (18, 39), (40, 64), (65, None))  # years; common practice
+FORTNIGHT: Final = 14  # days
 _NUMBERS: Final = ["value", "low", "high"]
 
 
@@ -93,6 +95,26 @@ def by_age_of(data: MethodData) -> Parts:
     bands = age_bands(data.pairs["age_years"])
     names = [age_name(low, high) for low, high in AGES]
     return _parts("age", {name: data.pairs[bands == name] for name in names})
+
+
+def by_fortnight_of(data: MethodData) -> Parts:
+    """Bias and limits by fortnight of the laboratory test, counted from the study's first pair."""
+    fortnight = days_since_first(data.pairs) // FORTNIGHT
+    return _parts(
+        "fortnight of the laboratory test",
+        {fortnight_name(int(k)): data.pairs[fortnight == k] for k in np.unique(fortnight)},
+    )
+
+
+def fortnight_name(number: int) -> str:
+    """
+    Return the group's name of a fortnight; names sort as time goes.
+
+    >>> fortnight_name(0), fortnight_name(3)
+    ('days_000_to_013', 'days_042_to_055')
+    """
+    first = FORTNIGHT * number
+    return f"days_{first:03d}_to_{first + FORTNIGHT - 1:03d}"
 
 
 def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":

@@ -98,6 +98,7 @@ class MethodResults:
     quantile_limits: QuantileLimits | None = None
     intensity_coverage: IntensityCoverage | None = None
     error_split: SplitErrors | None = None
+    by_fortnight: Parts | None = None
     cautions: tuple[Caution, ...] = ()
 
     @property

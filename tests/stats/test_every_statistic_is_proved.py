@@ -340,7 +340,8 @@ SHOWN_BY = {
     "profile_at_equal_level": "adjusted_bias",
     "slope_on_one_method": "drift",
     **dict.fromkeys(
-        ("choice_of_pairs", "borderline_moved", "by_sex", "by_age"), "limits_by_athlete"
+        ("choice_of_pairs", "borderline_moved", "by_sex", "by_age", "by_fortnight"),
+        "limits_by_athlete",
     ),
 }
 # public functions that compute no statistic of their own: checks, sums, rows, sorting, words
@@ -349,7 +350,14 @@ PARTS = {
     *("lines_from_sums", "sums_about", "without_each_athlete", "without_each_pair"),
     *("jackknife_errors", "checked_share", "t_p_value", "said_p", "checked_pairs", "warn_if_few"),
     *("group_frame", "limits_frame", "limits_rows", "limits_sentence", "reading", "age_name"),
-    *("age_bands", "weighted_lines", "cusum_statistic", "empty_frame", "assembled"),
+    *(
+        "age_bands",
+        "fortnight_name",
+        "weighted_lines",
+        "cusum_statistic",
+        "empty_frame",
+        "assembled",
+    ),
     *("in_table_order", "analyse", "method_data", "as_whole_numbers", "kept_slopes", "alike_pairs"),
     *("slopes_at_ranks", "count_inversions", "rows_frame", "html_table", "deviation_from"),
     *(
