@@ -13,13 +13,14 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray, TextArray
+from agreement.physiology.beat_times import HIGHEST_BPM
 from agreement.physiology.heart_rate import extrapolations
 from agreement.physiology.heart_rate_maximum import by_age_notes
 from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.point_sums import point_sums
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.session_people import session_people
-from agreement.physiology.session_records import AT_ONCE, COST_MODES, SessionRecords
+from agreement.physiology.session_records import COST_MODES, SessionRecords
 from agreement.physiology.session_windows import Windows, windows
 from agreement.physiology.work_rate import COST_RANGES, work_rate_vo2
 from agreement.tables.options import Extrapolation
@@ -104,12 +105,11 @@ def session_estimates(
 def _hr_max_notes(records: SessionRecords, people: pd.DataFrame) -> tuple[Problem, ...]:
     """Say, once per athlete, where training went well above the HRmax that is used."""
     sessions = records.sessions
-    beats = np.arange(records.seconds_at.shape[1])
+    beats = np.arange(HIGHEST_BPM + 1)
     limit = people["hr_max_bpm"].to_numpy() + ABOVE_HR_MAX_BPM
     above = np.zeros(len(sessions), dtype=np.float32)
-    for i in range(0, len(sessions), AT_ONCE):
-        some = slice(i, i + AT_ONCE)
-        above[some] = np.where(beats > limit[some, None], records.seconds_at[some], 0).sum(axis=1)
+    for some, seconds_at in records.times.blocks():
+        above[some] = np.where(beats > limit[some, None], seconds_at, 0).sum(axis=1)
     high = (above >= ABOVE_FOR_S) & sessions["unusable"].isna().to_numpy()
     first = sessions[high].drop_duplicates("athlete_id")
     used = people["hr_max_bpm"].to_numpy()[first.index]

@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
+from agreement.physiology.beat_times import HIGHEST_BPM, BeatTimes, beat_times, in_order
 from agreement.physiology.heart_rate_cleaning import clean_heart_rate
 from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.steady_stretches import SteadyPoints, steady_points
@@ -23,8 +24,6 @@ from agreement.tables.options import FileFormat
 from agreement.tables.raw_parts import read_samples
 from agreement.tables.study import StudyTables
 
-HIGHEST_BPM: Final = 240
-AT_ONCE: Final = 2048  # sessions whose times at each heart rate are looked at together
 SMALLEST_VALID_SHARE: Final = 0.90
 HOT_C: Final = 26.0
 HIGH_M: Final = 600.0
@@ -44,7 +43,7 @@ class SessionRecords:
         The sessions table, with id, has_samples, valid_share (of the heart-rate time), unusable:
         why no heart rate of it enters an estimate (text or NaN), and unusable_by: the column of the
         table that says so (NaN where its samples do).
-    seconds_at : ndarray, shape (n_sessions, 241)
+    times : BeatTimes
         Valid time at each heart rate, rounded to whole beats. [s]
     points : DataFrame
         session (position in `sessions`), hr_bpm, speed_m_s, power_w, grade, minutes: steady points
@@ -54,7 +53,7 @@ class SessionRecords:
     """
 
     sessions: pd.DataFrame
-    seconds_at: NDArray[np.float32]
+    times: BeatTimes
     points: pd.DataFrame
     problems: tuple[Problem, ...]
 
@@ -76,7 +75,7 @@ class Packed(NamedTuple):
     valid_share, backward, rows : ndarray, shape (n_sessions,)
         As of one session.
     unusable : list of str or None
-    seconds_at : ndarray, shape (n_sessions, 241)
+    times : BeatTimes
     points : ndarray, shape (n_points, 5)
         The steady points of usable sessions: place of the session among those of the file, then
         heart rate, work rate, grade and minutes.
@@ -86,7 +85,7 @@ class Packed(NamedTuple):
     backward: NDArray[np.int64]
     rows: NDArray[np.int64]
     unusable: list[str | None]
-    seconds_at: NDArray[np.float32]
+    times: BeatTimes
     points: NDArray[np.float64]
 
 
@@ -133,9 +132,9 @@ def session_records(
     """
     sessions = study.sessions.reset_index(drop=True)
     n = len(sessions)
-    seconds_at = np.zeros((n, HIGHEST_BPM + 1), dtype=np.float32)
     share = np.full(n, np.nan)
     unusable = np.full(n, None, dtype=object)
+    times: list[tuple[NDArray[np.intp], BeatTimes]] = []
     points: list[NDArray[np.float64]] = []
     problems: list[Problem] = []
     stops: list[Problem] = []
@@ -149,8 +148,8 @@ def session_records(
         if packed is None:
             continue
         at = np.array([member.position for member in members])
-        share[at], seconds_at[at] = packed.valid_share, packed.seconds_at
-        unusable[at] = packed.unusable
+        share[at], unusable[at] = packed.valid_share, packed.unusable
+        times.append((at, packed.times))
         for i in np.flatnonzero(packed.backward).tolist():
             problems.append(_backward_note(path, int(packed.backward[i]), int(packed.rows[i])))
         own = at[packed.points[:, 0].astype(np.intp)]
@@ -174,7 +173,8 @@ def session_records(
     usable = sessions["unusable"].isna().to_numpy()
     table = table[usable[table["session"].to_numpy()]]
     table = table.sort_values("session", kind="stable", ignore_index=True)
-    return SessionRecords(sessions, seconds_at, table, grouped_notes(problems, "samples"))
+    notes = grouped_notes(problems, "samples")
+    return SessionRecords(sessions, in_order(times, n), table, notes)
 
 
 _NONE: Final = SteadyPoints(np.empty(0), np.empty(0), np.empty(0), np.empty(0))
@@ -232,7 +232,7 @@ def _packed(reductions: Sequence[_Reduced], rows: Sequence[int]) -> Packed:
         np.array([one.backward for one in reductions]),
         np.array(rows),
         [one.unusable for one in reductions],
-        np.array([one.seconds_at for one in reductions]),
+        beat_times(np.array([one.seconds_at for one in reductions])),
         np.concatenate(points),
     )
 

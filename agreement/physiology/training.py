@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray
+from agreement.physiology.beat_times import HIGHEST_BPM
 from agreement.physiology.intensity import distribution_pattern, polarization_index
 from agreement.physiology.ledger import NOTHING, joined, set_aside_rows
 from agreement.physiology.profile_rules import (
@@ -21,12 +22,7 @@ from agreement.physiology.profile_rules import (
     profile_label,
 )
 from agreement.physiology.session_people import session_people
-from agreement.physiology.session_records import (
-    AT_ONCE,
-    HIGHEST_BPM,
-    SMALLEST_VALID_SHARE,
-    SessionRecords,
-)
+from agreement.physiology.session_records import SMALLEST_VALID_SHARE, SessionRecords
 from agreement.tables.options import Profile, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA
 
@@ -164,14 +160,9 @@ def zone_minutes(records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile
         sum) and from_samples.
     """
     sessions = records.sessions
-    starts = range(0, len(sessions), AT_ONCE)
-    measured = np.concatenate(
-        [np.empty((0, 3))]
-        + [
-            _zone_seconds(records.seconds_at[i : i + AT_ONCE], hr_max_bpm[i : i + AT_ONCE], rules)
-            for i in starts
-        ]
-    )
+    measured = np.empty((len(sessions), 3))
+    for some, seconds_at in records.times.blocks():
+        measured[some] = _zone_seconds(seconds_at, hr_max_bpm[some], rules)
     measured /= 60
     sampled = sessions["has_samples"].to_numpy() & np.isfinite(hr_max_bpm)
     sampled &= (sessions["valid_share"] >= SMALLEST_VALID_SHARE).to_numpy()
