@@ -9,6 +9,17 @@ from typing import Final, NamedTuple
 
 UNIT: Final = "mL/kg/min"
 
+
+def counted(number: int, one: str, several: str = "") -> str:
+    """
+    Return a number with its noun.
+
+    >>> counted(1, "athlete"), counted(0, "athlete"), counted(2, "person", "people")
+    ('1 athlete', '0 athletes', '2 people')
+    """
+    return f"{number} {one if number == 1 else several or one + 's'}"
+
+
 # --- words --------------------------------------------------------------------------------------
 
 GLOSSARY: Final[dict[str, str]] = {

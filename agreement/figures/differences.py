@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from agreement.figures.estimates import ABSENT, Estimate, HasFrame, estimates
 from agreement.figures.labels import SideLabel, number, side_labels, with_interval
 from agreement.figures.theme import BAND, FAINT, FIELD, INK, MARGIN, NOISE
+from agreement.terms import counted
 
 _LINES = (
     ("upper_limit", "upper limit", (0, (6, 2))),
@@ -158,13 +159,15 @@ def differences_alt(pairs: pd.DataFrame, limits: HasFrame | pd.DataFrame) -> str
     """Return what the difference plot shows, as a sentence for those who do not see it."""
     known = estimates(limits)
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
-    people = pairs["athlete_id"].nunique()
-    start = f"Field minus laboratory against their mean, {len(pairs)} pairs of {people} athletes"
+    people = int(pairs["athlete_id"].nunique())
+    start = "Field minus laboratory against their mean, "
+    start += f"{counted(len(pairs), 'pair')} of {counted(people, 'athlete')}"
     bias, lower, upper = (known.get(n, ABSENT) for n in ("bias", "lower_limit", "upper_limit"))
     if not (lower.known and upper.known):
         return f"{start}: points only, too few athletes for limits."
     outside = int(((difference < lower.value) | (difference > upper.value)).sum())
     return (
         f"{start}: bias {number(bias.value)}, limits {number(lower.value)} to "
-        f"{number(upper.value)} mL/kg/min; {outside} of the pairs lie outside the limits."
+        f"{number(upper.value)} mL/kg/min; {outside} of the pairs "
+        f"{'lies' if outside == 1 else 'lie'} outside the limits."
     )

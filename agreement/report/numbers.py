@@ -9,6 +9,7 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.terms import UNIT
+from agreement.terms import counted as counted  # noqa: PLC0414 # said to be for others too
 
 KEY_COLUMNS = ["analysis", "method", "mode", "group", "statistic"]
 
@@ -176,16 +177,6 @@ def with_minus(text: str) -> str:
     '\u22120.4, limits \u22129.9 to 9.2; 5-10 on 2026-01-08'
     """
     return re.sub(r"(?<![\w.-])-(?=\d)", "\u2212", text)
-
-
-def counted(number: int, one: str, several: str = "") -> str:
-    """
-    Return a number with its noun.
-
-    >>> counted(1, "athlete"), counted(0, "athlete"), counted(2, "person", "people")
-    ('1 athlete', '0 athletes', '2 people')
-    """
-    return f"{number} {one if number == 1 else several or one + 's'}"
 
 
 def marked(sentence: str, cells: list[Cell]) -> str:

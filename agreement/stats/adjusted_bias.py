@@ -7,11 +7,17 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.intervals import Interval, t_interval
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import (
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    MethodData,
+    NotEstimable,
+    too_few_athletes,
+)
 from agreement.stats.profiles import FEW_FOR_BIAS
 from agreement.stats.reml import random_intercept
 from agreement.stats.rows import Row, html_table, rows_frame
-from agreement.terms import NOT_ENOUGH_DATA
+from agreement.terms import NOT_ENOUGH_DATA, counted
 
 Floats = npt.NDArray[np.float64]
 
@@ -129,7 +135,7 @@ def adjusted_bias(
         raise ValueError(message)
     n = np.unique(who).size
     if n < ATHLETES_PER_COVARIATE * max(1, x.shape[1]):
-        sentence = f"{n} athletes are too few for {x.shape[1]} covariates."
+        sentence = f"{too_few_athletes(n)} for {counted(x.shape[1], 'covariate')}."
         raise NotEstimable(TOO_FEW, sentence)
     names = tuple(str(name) for name in np.unique(labels))
     design = np.hstack(

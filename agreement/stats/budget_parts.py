@@ -12,6 +12,7 @@ from agreement.stats.explained import BLOCKS, Design, Shares, design_of
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.visit_sums import Visits, VisitSums, visit_sums, visits_of
+from agreement.terms import counted
 
 N_RESAMPLES = 1999
 FEWEST = 5
@@ -123,7 +124,9 @@ def sources_of(data: MethodData) -> Sources:
     """
     n = int(data.daily["athlete_id"].nunique())
     if n < FEWEST:
-        raise NotEstimable(TOO_FEW, f"{n} athletes have daily values; {FEWEST} are needed.")
+        raise NotEstimable(
+            TOO_FEW, f"{counted(n, 'athlete')} with daily values; {FEWEST} are needed."
+        )
     visits = visits_of(data)
     means = visits.table["mean"].to_numpy(dtype=np.float64)
     drawn = cluster_resampling(np.arange(visits.n), n_resamples=N_RESAMPLES, rng=data.seed)

@@ -9,12 +9,13 @@ import numpy.typing as npt
 from agreement.stats.clusters import clusters
 from agreement.stats.intervals import said_p, z_of
 from agreement.stats.limits import FEW, FEW_FOR_REPORTS
-from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable
+from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.profiles import ProfileBias
 from agreement.stats.repeatability import FEW_REPEATS, laboratory_repeatability
 from agreement.stats.repeated import RepeatedLimits, limits_by_athlete
 from agreement.stats.shape import shape_of
 from agreement.stats.trend import SIGNIFICANT, Trend
+from agreement.terms import counted
 
 Floats = npt.NDArray[np.float64]
 
@@ -61,7 +62,7 @@ def cautions_of(
 
 def _of_size(data: MethodData) -> Iterator[Caution]:
     if data.n < FEW_FOR_REPORTS:
-        yield Caution("few_athletes", f"{data.n} athletes are too few for limits of agreement.")
+        yield Caution("few_athletes", f"{too_few_athletes(data.n)} for limits of agreement.")
     elif data.n < FEW:
         yield Caution("few_athletes", f"{data.n} athletes: the limits are indicative only.")
     elif data.n < EXACT_ONLY:
@@ -114,7 +115,8 @@ def _of_inputs(data: MethodData) -> Iterator[Caution]:
     if open_tests:
         yield Caution(
             "not_confirmed",
-            f"{open_tests} of {data.n_pairs} laboratory values are not confirmed as maximal: "
+            f"{open_tests} of {data.n_pairs} laboratory values {'is' if open_tests == 1 else 'are'} not "
+            "confirmed as maximal: "
             "compare the group of confirmed ones.",
         )
 
@@ -185,8 +187,8 @@ def _of_laboratory(data: MethodData) -> Iterator[Caution]:
         low, high = error.interval()
         yield Caution(
             "few_laboratory_repeats",
-            f"The laboratory's own typical error rests on {error.df} repeated test(s): it may be "
-            f"anything from {low:.1f} to {high:.1f} mL/kg/min.",
+            f"The laboratory's own typical error rests on {counted(error.df, 'repeated test')}: it may "
+            f"be anything from {low:.1f} to {high:.1f} mL/kg/min.",
         )
     between = max(
         0.0, float(np.var(clusters(data.lab, data.athlete).means, ddof=1)) - error.variance

@@ -7,7 +7,7 @@ import pandas as pd
 
 from agreement.stats.limits import FEWEST
 from agreement.stats.limits_shown import AnyLimits, limits_rows, limits_sentence
-from agreement.stats.method_data import TOO_FEW, MethodData
+from agreement.stats.method_data import TOO_FEW, MethodData, too_few_athletes
 from agreement.stats.repeated import limits_by_athlete
 from agreement.stats.rows import Row, html_table, rows_frame
 
@@ -54,7 +54,7 @@ class GroupedLimits:
     def summary(self) -> str:
         """Say bias and limits of group ``all`` in one sentence."""
         if self.everyone is None:
-            return f"{self['all'].n} athletes are too few for bias and limits."
+            return f"{too_few_athletes(self['all'].n)} for bias and limits."
         return limits_sentence(self.everyone)
 
     def _repr_html_(self) -> str:

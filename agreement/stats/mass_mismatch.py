@@ -14,6 +14,7 @@ from agreement.stats.least_squares import Line, fit_line
 from agreement.stats.limits import FEWEST, checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import counted
 
 IN_FULL: Final = -1.0  # per cent of VO2max for a per cent of mass, when all of it goes wrong
 WORTH_LISTING: Final = 2.0  # per cent
@@ -75,8 +76,8 @@ class MassMismatch:
         return (
             f"One per cent too much body mass changes the field value by {self.line.slope:.2f} per "
             f"cent (95 % interval {low:.2f} to {high:.2f}; no effect {said_p(self.p_of(0.0))}, "
-            f"in full {said_p(self.p_of(IN_FULL))}); {self.off} pairs are off by more than "
-            f"{WORTH_LISTING:g} %."
+            f"in full {said_p(self.p_of(IN_FULL))}); {counted(self.off, 'pair')} "
+            f"{'is' if self.off == 1 else 'are'} off by more than {WORTH_LISTING:g} %."
         )
 
     def _repr_html_(self) -> str:
@@ -135,7 +136,9 @@ def mass_mismatch(
     codes = athlete_codes(athlete, f.size)[known]
     n = np.unique(codes).size
     if n < FEWEST:
-        raise NotEstimable(TOO_FEW, f"the mismatch of body mass is known of {n} athletes.")
+        raise NotEstimable(
+            TOO_FEW, f"the mismatch of body mass is known of {counted(n, 'athlete')}."
+        )
     m, log_ratio = m[known], 100.0 * np.log(f[known] / x[known])
     if float(np.ptp(m)) == 0.0:
         raise NotEstimable(NOT_ESTIMABLE, "the mismatch of body mass is the same in all pairs.")

@@ -17,6 +17,7 @@ import pandas as pd
 
 from agreement.stats.bootstrap import Resampling
 from agreement.tables.options import StudyOptions
+from agreement.terms import counted
 
 DECIMALS = 6  # differences are rounded before anything ranked or counted: float noise breaks ties
 
@@ -28,6 +29,16 @@ NOT_ESTIMABLE: Final = "not_estimable"
 CODES: Final = (TOO_FEW, "suppressed", NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE)
 
 Floats = npt.NDArray[np.float64]
+
+
+def too_few_athletes(number: int) -> str:
+    """
+    Return that so many athletes are too few.
+
+    >>> too_few_athletes(1), too_few_athletes(3)
+    ('1 athlete is too few', '3 athletes are too few')
+    """
+    return f"{counted(number, 'athlete')} {'is' if number == 1 else 'are'} too few"
 
 
 class NotEstimable(ValueError):

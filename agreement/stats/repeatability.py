@@ -10,6 +10,7 @@ import pandas as pd
 from agreement.stats.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import counted
 
 FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
 
@@ -83,7 +84,9 @@ class Repeatability:
     def summary(self) -> str:
         """Say the typical error in one sentence."""
         origin = (
-            "declared, not measured here" if self.assumed else f"{self.n} athletes with repeats"
+            "declared, not measured here"
+            if self.assumed
+            else f"{counted(self.n, 'athlete')} with repeats"
         )
         return (
             f"Repeated values of one athlete differ with a standard deviation of "

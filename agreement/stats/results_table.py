@@ -30,7 +30,13 @@ from agreement.stats.limits import FEWEST
 from agreement.stats.limits_groups import GroupedLimits
 from agreement.stats.linearity import Linearity
 from agreement.stats.mass_mismatch import MassMismatch
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import (
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    MethodData,
+    NotEstimable,
+    too_few_athletes,
+)
 from agreement.stats.parts import Parts
 from agreement.stats.passing_bablok import PassingBablok
 from agreement.stats.pooled import PooledLimits
@@ -252,8 +258,7 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
 
 def _computed(analysis: Analysis, data: MethodData) -> HasFrame:
     if analysis.compute is None or (data.n < FEWEST and not analysis.any_size):
-        who = "1 athlete is" if data.n == 1 else f"{data.n} athletes are"
-        raise NotEstimable(TOO_FEW, f"{who} too few.")
+        raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)}.")
     return analysis.compute(data)
 
 

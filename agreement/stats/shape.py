@@ -13,6 +13,7 @@ from agreement.stats.intervals import said_p
 from agreement.stats.limits import FEWEST
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import counted
 
 LARGEST_SHAPIRO: Final = 5000  # athletes looked at; the p value is not tabulated beyond
 
@@ -72,7 +73,9 @@ def shape(difference: npt.ArrayLike, athlete: npt.ArrayLike) -> Shape:
     """
     grouped = clusters(np.round(np.asarray(difference, dtype=np.float64), DECIMALS), athlete)
     if grouped.n < FEWEST:
-        raise NotEstimable(TOO_FEW, f"{grouped.n} athletes have no shape.")
+        raise NotEstimable(
+            TOO_FEW, f"the differences of {counted(grouped.n, 'athlete')} have no shape."
+        )
     means = np.round(grouped.means, DECIMALS)
     if float(np.ptp(means)) == 0.0:
         raise NotEstimable(NOT_ESTIMABLE, "all differences are equal.")

@@ -10,7 +10,13 @@ import pandas as pd
 from agreement.stats.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.intervals import Interval
 from agreement.stats.least_squares import Line, fit_line
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import (
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    MethodData,
+    NotEstimable,
+    too_few_athletes,
+)
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -116,7 +122,7 @@ def drift_of(data: MethodData) -> Drift:
     """
     days = days_since_first(data.pairs)
     if data.n < FEWEST_FOR_DRIFT:
-        raise NotEstimable(TOO_FEW, f"{data.n} athletes are too few to see a drift.")
+        raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)} to see a drift.")
     if np.ptp(days) == 0.0:
         raise NotEstimable(NOT_ESTIMABLE, "all laboratory tests were on one day.")
     line = fit_line(days, data.difference)

@@ -17,6 +17,7 @@ from agreement.stats.repeated import limits_by_athlete
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.stats.trend import Band, Trend, trend_of
 from agreement.tables.options import Margin
+from agreement.terms import counted
 
 Outcome = Literal["acceptable", "not acceptable", "undecided", "withheld", "no_margin"]
 End = Literal["low", "high"]
@@ -97,8 +98,7 @@ class Verdict:
 
         Limits are said only from 10 athletes on.
         """
-        people = "1 athlete" if self.n == 1 else f"{self.n} athletes"
-        start = f"In {people} the estimate '{self.method}' ({self.mode})"
+        start = f"In {counted(self.n, 'athlete')} the estimate '{self.method}' ({self.mode})"
         if self.limits is None:
             return f"{start} was compared with the laboratory: too few for any statement."
         bias = f"{start} reads {reading(self.limits.bias)} on average"
@@ -137,7 +137,7 @@ class Verdict:
     def _what_would_decide(self) -> str:
         if self.more_athletes is None:
             return "at this bias and spread no number of athletes would show that it is"
-        return f"about {self.more_athletes} more athletes would be needed to show that it is"
+        return f"about {counted(self.more_athletes, 'more athlete')} would be needed to show that it is"
 
     def _more_note(self) -> str:
         if self.margin is None:

@@ -88,7 +88,7 @@ def _report(
         f"Say which is which: codes = {{ {name} = {{ {pairs} }} }} in [files.{raw.table.name}] of "
         f"study.toml. Ours are {', '.join(allowed)}."
     )
-    what = f"Unknown code {shown}."
+    what = f"Unknown code{'s' if len(unknown) > 1 else ''} {shown}."
     findings.stop(
         "code", raw.file, what, remedy, row=found.first_row(raw, unknown[0]), column=column
     )

@@ -13,6 +13,7 @@ from agreement.tables.date_orders import NOT_A_TIME, Times, read_other_forms
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import BLANKS, Mask, distinct
+from agreement.terms import counted
 
 Steps = npt.NDArray[np.timedelta64]
 _HAS_TIME: Final = r"\d[T ]\d\d:?\d\d"
@@ -146,7 +147,7 @@ def _trimmed(raw: RawTable, name: str, findings: Findings) -> "pd.Series[Any]":
     column = column.astype("str")
     text = column.str.strip()
     if (count := int((text != column).sum() - column.isna().sum())) > 0:
-        what = f"Blanks around {count} values were removed."
+        what = f"Blanks around {counted(count, 'value')} were removed."
         findings.note("trimmed", raw.file, what, BLANKS, column=raw.theirs.get(name, name))
     return text.mask(text.str.casefold().isin(list(MISSING_ANY_CASE)))
 

@@ -8,10 +8,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.errors import Problem, Severity
-from agreement.terms import EXCLUSION_COLUMNS
+from agreement.terms import EXCLUSION_COLUMNS, counted
 
 SHOWN = 20  # of one kind in one file and column; the rest is counted
-_MORE = "more rows have the same problem."
+_MORE = "the same problem."  # ends the count of the rest
 Rows = npt.NDArray[np.int64]
 Kind = tuple[str, str, str, *tuple[str | None, ...]]  # severity, reason, table, column, sentence
 
@@ -74,8 +74,7 @@ class Findings:
             for i, row in enumerate(rows[:SHOWN])
         ]
         if (more := len(rows) - SHOWN) > 0:
-            text = f"{more} {_MORE}"
-            self.problems.append(Problem(severity, reason, file, None, column, text, remedy))
+            self.problems.append(Problem(severity, reason, file, None, column, _more(more), remedy))
 
     def leave_out(
         self,
@@ -188,5 +187,10 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
             continue
         merged += same[:SHOWN]
         if rest := len(same[SHOWN:]) + more.get(key, 0):
-            merged.append(replace(same[0], file=key[2], row=None, what=f"{rest} {_MORE}"))
+            merged.append(replace(same[0], file=key[2], row=None, what=_more(rest)))
     return merged
+
+
+def _more(rows: int) -> str:
+    """Return the count of the rows that are not shown."""
+    return f"{counted(rows, 'more row')} {'has' if rows == 1 else 'have'} {_MORE}"

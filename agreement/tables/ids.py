@@ -138,7 +138,10 @@ def note_likely_matches(
         if like:
             known_ones = " or ".join(f"'{k}'" for k in sorted(like)[:3])
             what = f"Id '{one}' looks like {known_ones} in {known_file}; nothing was joined."
-            remedy = f"If it is the same athlete, put the line {one},{min(like)} into id_map."
+            remedy = (
+                f"If it is the same athlete, put the line {one},{min(like)} into id_map: a CSV file "
+                "with the columns found,athlete_id, named by id_map in [study] of study.toml."
+            )
             findings.note("likely_match", file, what, remedy)
 
 

@@ -19,6 +19,7 @@ from agreement.tables.readers import RawTable
 from agreement.tables.rules import keep_rules
 from agreement.tables.text_cells import Distinct, Mask
 from agreement.tables.vo2max_values import Vo2max, vo2max_values
+from agreement.terms import counted
 
 Floats = npt.NDArray[np.float64]
 LAB_NUMBERS = (
@@ -193,7 +194,9 @@ def _note_conversions(
         return f"row {raw.rows[i]}, {made_of}, is {values.converted[i]:.1f} mL/kg/min"
 
     if len(own := made[own_mass[made]]):
-        shown = "; ".join(sum_of(i) for i in own[:SHOWN]) + (" ..." if len(own) > SHOWN else "")
+        shown = "; ".join(sum_of(i) for i in own[:SHOWN])
+        if (more := len(own) - SHOWN) > 0:
+            shown += f"; and {counted(more, 'more row')}"
         what = f"Converted with each test's own mass: {shown}."
         remedy = "Look whether these are the masses of the day."
         findings.note("converted", raw.file, what, remedy, column=raw.theirs.get("mass_kg"))
@@ -284,18 +287,18 @@ def _check_rules(
     raw: RawTable, rule: Distinct, where: Mask, options: StudyOptions, findings: Findings
 ) -> None:
     """Stop when typed values rest on different averaging rules, unless that is allowed."""
-    counted = np.bincount(rule.codes[where], minlength=len(rule.labels))
-    found = {label: int(n) for label, n in zip(rule.labels, counted, strict=True) if n}
+    tests = np.bincount(rule.codes[where], minlength=len(rule.labels))
+    found = {label: int(n) for label, n in zip(rule.labels, tests, strict=True) if n}
     unknown = found.pop(UNKNOWN_RULE, 0)
     if unknown:
-        what = f"The averaging rule of {unknown} tests is unknown."
+        what = f"The averaging rule of {counted(unknown, 'test')} is unknown."
         remedy = "Fill averaging_rule: rules shift VO2max by several per cent."
         findings.note("averaging_rule_unknown", raw.file, what, remedy, column="averaging_rule")
     stated = options.reference.averaging_rule
     others = {label: n for label, n in found.items() if label != stated}
     if not others or (stated is None and len(found) < 2):
         return
-    listed = ", ".join(f"'{label}' in {n} tests" for label, n in sorted(found.items()))
+    listed = ", ".join(f"'{label}' in {counted(n, 'test')}" for label, n in sorted(found.items()))
     study = f"; the study's rule is '{stated}'" if stated else ""
     what = f"The tests were averaged in different ways: {listed}{study}."
     if options.reference.allow_mixed:

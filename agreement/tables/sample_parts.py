@@ -12,6 +12,7 @@ from agreement.tables.headers import plain_name
 from agreement.tables.ids import id_column
 from agreement.tables.options import FileFormat
 from agreement.tables.readers import read_table
+from agreement.terms import counted
 
 SESSION: Final = "session_id"
 _IDS: Final = Table(
@@ -75,7 +76,7 @@ def sessions_in(path: Path, file: str, form: FileFormat, findings: Findings) -> 
     found = id_column(raw, SESSION, findings)
     missing = found.series().isna().to_numpy()
     if missing.any():
-        what = f"{int(missing.sum())} rows have no {SESSION}."
+        what = f"{SESSION} is missing in {counted(int(missing.sum()), 'row')}."
         row = int(raw.rows[missing.argmax()])
         findings.stop("missing_value", file, what, "Fill it.", row=row, column=SESSION)
     return sorted(found.present())

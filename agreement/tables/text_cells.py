@@ -16,6 +16,7 @@ import pandas as pd
 from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
+from agreement.terms import counted
 
 Codes = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
@@ -128,7 +129,9 @@ def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = 
     odd = {v for v, t in zip(found.labels, trimmed, strict=True) if t is not None and v != t}
     if odd:
         rows = raw.rows[found.where(odd)]
-        what = f"Blanks around {len(rows)} values were removed, first '{min(odd).strip()}'."
+        what = (
+            f"Blanks around {counted(len(rows), 'value')} were removed, first '{min(odd).strip()}'."
+        )
         row, header = int(rows[0]), raw.theirs.get(name, name)
         findings.note("trimmed", raw.file, what, BLANKS, row=row, column=header)
     return found.replaced(trimmed)

@@ -100,3 +100,9 @@ def test_alternative_text_states_the_finding(pairs, limits):
         "Field minus laboratory against their mean, 6 pairs of 5 athletes: bias \u22122.5, limits "
         "\u22126.2 to 1.2 mL/kg/min; 0 of the pairs lie outside the limits."
     )
+
+
+def test_alternative_text_of_a_single_pair(pairs, limits):
+    text = differences_alt(pairs.iloc[:1].assign(field=pairs["lab"].iloc[0] + 50), limits)
+    assert "their mean, 1 pair of 1 athlete: bias" in text
+    assert text.endswith("1 of the pairs lies outside the limits.")

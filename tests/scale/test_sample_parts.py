@@ -126,7 +126,7 @@ def break_ids(folder):
         (break_columns, "samples/a.csv", "column 'session_id' is missing, which samples/b.parquet"),
         (break_empty, "samples/a.csv", "column 'session_id' is missing, which samples/b.parquet"),
         (break_twice, "samples", "has two files: a.csv and c.csv."),
-        (break_ids, "samples/a.csv", "1 rows have no session_id."),
+        (break_ids, "samples/a.csv", "session_id is missing in 1 row."),
     ],
 )
 def test_a_bad_part_stops_the_run(folders, tmp_path, harm, file, sentence):

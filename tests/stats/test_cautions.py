@@ -145,7 +145,7 @@ def test_few_or_equal_laboratory_repeats():
     (caution,) = cautions_of(data(calm(60), repeats=two))
     assert caution.code == "few_laboratory_repeats"
     # chi-square on 1 df: 0.7071 / root 5.024 and root 0.000982 (handbook table)
-    assert "rests on 1 repeated test(s): it may be anything from 0.3 to 22.6" in caution.sentence
+    assert "rests on 1 repeated test: it may be anything from 0.3 to 22.6" in caution.sentence
     equal = two.assign(lab=50.0)
     assert codes(data(calm(60), repeats=equal)) == ["equal_repeats"]
     single = two.assign(lab_test_id=["1", "2"])
@@ -154,3 +154,11 @@ def test_few_or_equal_laboratory_repeats():
 
 def test_differences_that_do_not_vary_have_no_shape():
     assert codes(data(np.ones(60))) == []
+
+
+def test_one_athlete_and_one_value_are_said_as_one():
+    alone = cautions_of(data([1.0]))
+    assert alone[0].sentence == "1 athlete is too few for limits of agreement."
+    open_one = data(calm(60), max_confirmed=["no"] + ["yes"] * 59)
+    (caution,) = [c for c in cautions_of(open_one) if c.code == "not_confirmed"]
+    assert caution.sentence.startswith("1 of 60 laboratory values is not confirmed")

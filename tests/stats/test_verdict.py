@@ -194,3 +194,8 @@ def test_below_ten_athletes_no_limits_are_said():
 def test_differences_that_do_not_vary():
     assert verdict_of(data(np.full(12, 1.0))).outcome == "acceptable"
     assert verdict_of(data(np.full(12, 4.0))).outcome == "not acceptable"
+
+
+def test_one_more_athlete_is_one():
+    undecided = replace(verdict_of(data(spread(20), 2.5)), needed=21)
+    assert "about 1 more athlete would be needed" in undecided.sentence()

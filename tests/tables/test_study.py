@@ -262,3 +262,30 @@ def test_an_athletes_table_without_rows_makes_nobody_unknown(folder):
     found = folder.put(athletes_csv="athlete_id,sex\n").inspect()
     assert len(found.tables.field_estimates) == 3
     assert found.problems == ()
+
+
+@pytest.mark.parametrize(("rows", "said"), [(21, "1 more row has"), (22, "2 more rows have")])
+def test_the_rows_that_are_not_shown_are_counted_in_words(folder, rows, said):
+    folder.put(field_estimates_csv=folder.FIELD + "A1,2026-03-01T09:00Z,wrist,run,\n" * rows)
+    told = [p.what for p in folder.inspect().of("set_aside", "missing_value")]
+    assert told[-1] == f"{said} the same problem."
+
+
+def test_a_single_test_without_averaging_rule_is_one_test(folder):
+    folder.put(lab_tests_csv=folder.LAB.replace("61.0,moving 30 s", "61.0,"))
+    note = folder.inspect().one("note", "averaging_rule_unknown")
+    assert note.what == "The averaging rule of 1 test is unknown."
+
+
+def test_conversions_that_are_not_shown_are_counted(folder):
+    rows = "".join(f"T{i},A{i},2026-03-20,run,3.5,70,moving 30 s\n" for i in range(22))
+    head = "lab_test_id,athlete_id,date,mode,vo2max_l_min,mass_kg,averaging_rule\n"
+    note = folder.put(lab_tests_csv=head + rows).inspect().one("note", "converted")
+    assert note.what.endswith("row 21, 3.5 L/min at 70 kg, is 50.0 mL/kg/min; and 2 more rows.")
+
+
+def test_two_unknown_codes_are_two(folder):
+    folder.put(lab_tests_csv=folder.LAB.replace("T1,A1,2026-03-20,run", "T1,A1,2026-03-20,loop"))
+    assert folder.inspect().one("stop", "code").what == "Unknown code 'loop'."
+    folder.put(lab_tests_csv=folder.files["lab_tests.csv"].replace("run", "hop"))
+    assert folder.inspect().one("stop", "code").what == "Unknown codes 'loop' and 'hop'."

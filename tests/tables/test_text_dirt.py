@@ -46,7 +46,7 @@ def test_the_row_counts_as_a_spreadsheet_does(folder):
         ("title above", "Column names found in row 2; the rows above are not read."),
         ("unit row", "Column names found in row 1; row 2 holds units."),
         ("title and unit row", "Column names found in row 3; the rows above are not read; row 4"),
-        ("blanks in cells", "Blanks around 1 values were removed, first 'T1'."),
+        ("blanks in cells", "Blanks around 1 value were removed, first 'T1'."),
     ],
 )
 def test_what_was_found_is_reported(folder, name, says):

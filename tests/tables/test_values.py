@@ -214,7 +214,7 @@ def test_sex_as_numbers_is_asked_for(folder):
     folder.put(athletes_csv="athlete_id,sex\nA1,1\nA2,2\nA3,1\n")
     stop = folder.inspect().one("stop", "code")
     assert (stop.row, stop.column) == (2, "sex")
-    assert stop.what == "Unknown code '1' and '2'."
+    assert stop.what == "Unknown codes '1' and '2'."
     assert stop.remedy.startswith(  # nothing is guessed
         'Say which is which: codes = { sex = { "1" = "...", "2" = "..." } }'
     )
@@ -281,7 +281,7 @@ def rules(*names):
 def test_mixed_averaging_rules_stop_unless_allowed(folder):
     found = folder.put(lab_tests_csv=rules("moving 30 s", "fixed 15 s", "Moving 30s")).inspect()
     stop = found.one("stop", "averaging_rule_mixed")
-    assert "'fixed 15 s' in 1 tests, 'moving 30 s' in 2 tests" in stop.what
+    assert "'fixed 15 s' in 1 test, 'moving 30 s' in 2 tests" in stop.what
     assert "allow_mixed = true" in stop.remedy
     folder.put(study_toml=folder.ZONE + "[reference]\nallow_mixed = true\n")
     found = folder.inspect()
