@@ -24,6 +24,11 @@ VO2MAX_COLUMNS: Final = ("vo2max_ml_kg_min", "vo2max_l_min", "vo2max_ml_min")
 MISSING: Final = ("", "NA", "N/A", "nan", "null", "-", ".")  # in number, date and code columns
 MISSING_ANY_CASE: Final = frozenset(token.casefold() for token in MISSING)
 TABLE_ENDINGS: Final = (".csv", ".tsv", ".txt", ".xlsx")
+UNREAD_ENDINGS: Final = (  # packed, or written by another program: what looks like a table, unread
+    *(".gz", ".bz2", ".xz", ".zst", ".zip", ".7z"),
+    *(".xls", ".xlsm", ".xlsb", ".ods", ".parquet", ".json"),
+)
+UNPACK: Final = "Unpack it, or save it again in one of these forms."
 PARQUET_ENDING: Final = ".parquet"
 YES_NO: Final = ("yes", "no")
 
@@ -171,3 +176,8 @@ TABLES: Final = {t.name: t for t in (ATHLETES, LAB_TESTS, FIELD_ESTIMATES, FIELD
 FOLDERS: Final = {t.name: t for t in (BREATHS, SAMPLES)}
 INPUTS: Final = {**TABLES, **FOLDERS}
 FIELD_TABLES: Final = ("field_estimates", "field_tests", "sessions")
+
+
+def not_read(what: str, endings: tuple[str, ...]) -> str:
+    """Say that a file is left alone, and in which forms it would be read."""
+    return f"It is not read: {what} are read from files ending in {', '.join(endings)}."

@@ -7,7 +7,7 @@ A file is named after the one row it belongs to; a file of samples may also hold
 from dataclasses import dataclass
 from pathlib import Path
 
-from agreement.tables.columns import Table
+from agreement.tables.columns import UNPACK, UNREAD_ENDINGS, Table, not_read
 from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
@@ -56,9 +56,14 @@ def find_parts(study: Path, table: Table, form: FileFormat, findings: Findings) 
     kinds: dict[bool, str] = {}  # whether files name their sessions, with the last such file
     for path in sorted(folder.iterdir()):
         ending = next((e for e in table.endings if path.name.casefold().endswith(e)), None)
-        if ending is None or not path.is_file() or path.name.startswith("."):
+        if not path.is_file() or path.name.startswith("."):
             continue
         file = f"{name}/{path.name}"
+        if ending is None:
+            if path.name.casefold().endswith((".xlsx", *UNREAD_ENDINGS)):
+                what = not_read(f"files in {name}", table.endings)
+                findings.note("unread_file", file.encode("utf-8", "replace").decode(), what, UNPACK)
+            continue
         if file != (shown := file.encode("utf-8", "replace").decode()):
             what = "The name of the file is not text that can be read."
             findings.stop("unreadable_file", shown, what, "Give the file a plain name.")

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.tables.athletes_table import Athletes
-from agreement.tables.columns import PARQUET_ENDING, Table
+from agreement.tables.columns import PARQUET_ENDING, UNPACK, UNREAD_ENDINGS, Table, not_read
 from agreement.tables.findings import Findings
 from agreement.tables.headers import Header, read_header
 from agreement.tables.lab_table import CheckedTable
@@ -92,6 +92,12 @@ def find_table_parts(
         and not path.name.startswith((".", "_"))
         and path.name.casefold().endswith(table.endings)
     )
+    for path in sorted((folder / name).iterdir()):
+        if path.is_file() and path.name.casefold().endswith(UNREAD_ENDINGS):
+            if path.name.casefold().endswith(table.endings):
+                continue
+            what = not_read(f"parts of {table.name}", table.endings)
+            findings.stop("unreadable_file", f"{name}/{path.name}", what, UNPACK)
     outside = [(file, problem) for file in files if (problem := path_problem(folder, file))]
     for file, problem in outside:
         findings.stop("path_outside", file, problem, "Put the file itself there.")

@@ -3,7 +3,14 @@
 from pathlib import Path
 from typing import Final
 
-from agreement.tables.columns import FIELD_TABLES, TABLES, Table
+from agreement.tables.columns import (
+    FIELD_TABLES,
+    TABLES,
+    UNPACK,
+    UNREAD_ENDINGS,
+    Table,
+    not_read,
+)
 from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.paths import path_problem
@@ -31,6 +38,7 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
     """
     names = sorted(p.name + "/" * p.is_dir() for p in folder.iterdir() if p.is_file() or p.is_dir())
     files: dict[str, str] = {}
+    unread: set[str] = set()
     for table in TABLES.values():
         stated = options.files.get(table.name, FileFormat()).path
         file = (
@@ -40,9 +48,13 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
         )
         if file is not None:
             files[table.name] = file
-    # a table whose stated file has a problem is not missing on top of it
+        elif stated is None and _only_unread(table, names, findings):
+            unread.add(table.name)
+        if stated is None and file is not None:
+            _note_unread(table, names, findings)
+    # a table whose file has a problem is not missing on top of it
     stated_tables = {name for name, form in options.files.items() if form.path is not None}
-    _require(stated_tables | set(files), findings)
+    _require(stated_tables | unread | set(files), findings)
     return files
 
 
@@ -78,6 +90,32 @@ def _found_file(folder: Path, table: Table, names: list[str], findings: Findings
         findings.stop("path_outside", found[0], problem, "Put the file itself there.")
         return None
     return found[0]
+
+
+def _unread(table: Table, names: list[str]) -> list[str]:
+    """Return the files named like the table that are packed or written in another form."""
+    return [
+        name
+        for name in names
+        if name.casefold().startswith(f"{table.name}.")
+        and name.casefold().endswith(UNREAD_ENDINGS)
+        and not name.casefold().endswith(table.endings)
+    ]
+
+
+def _only_unread(table: Table, names: list[str], findings: Findings) -> bool:
+    """Stop when the only file named like the table cannot be read."""
+    found = _unread(table, names)
+    for name in found:
+        findings.stop("unreadable_file", name, not_read(table.name, table.endings), UNPACK)
+    return bool(found)
+
+
+def _note_unread(table: Table, names: list[str], findings: Findings) -> None:
+    """Note a file named like the table that lies beside the one that is read."""
+    for name in _unread(table, names):
+        what = f"{not_read(table.name, table.endings)} Another file is read as {table.name}."
+        findings.note("unread_file", name, what, "Delete it if it holds the same rows.")
 
 
 def _require(tables: set[str], findings: Findings) -> None:

@@ -289,3 +289,36 @@ def test_two_unknown_codes_are_two(folder):
     assert folder.inspect().one("stop", "code").what == "Unknown code 'loop'."
     folder.put(lab_tests_csv=folder.files["lab_tests.csv"].replace("run", "hop"))
     assert folder.inspect().one("stop", "code").what == "Unknown codes 'loop' and 'hop'."
+
+
+@pytest.mark.parametrize("ending", ["csv.gz", "xls", "zip"])
+def test_a_table_that_cannot_be_read_is_no_missing_table(folder, ending):
+    folder.files[f"field_estimates.{ending}"] = folder.files.pop("field_estimates.csv")
+    (stop,) = folder.inspect().of("stop")
+    assert (stop.reason, stop.file) == ("unreadable_file", f"field_estimates.{ending}")
+    assert "files ending in .csv, .tsv, .txt, .xlsx, .parquet" in stop.what
+    assert stop.remedy.startswith("Unpack it")
+
+
+def test_a_packed_copy_beside_a_table_is_noted(folder):
+    folder.files["LAB_TESTS.csv.gz"] = b"\x1f\x8b"
+    note = folder.inspect().one("note", "unread_file")
+    assert note.file == "LAB_TESTS.csv.gz"
+    assert "Another file is read as lab_tests." in note.what
+
+
+def test_an_optional_table_that_cannot_be_read_stops_too(folder):
+    stop = folder.put(athletes_ods=b"PK").inspect().one("stop", "unreadable_file")
+    assert stop.file == "athletes.ods"
+
+
+def test_packed_parts_stop_and_unread_raw_files_are_noted(folder):
+    rows = folder.files.pop("field_estimates.csv")
+    folder.files["field_estimates/1.csv"] = rows
+    folder.files["field_estimates/2.csv.gz"] = b"\x1f\x8b"
+    folder.files["breaths/T1.xlsx"] = b"PK"
+    found = folder.inspect()
+    assert found.one("stop", "unreadable_file").file == "field_estimates/2.csv.gz"
+    note = found.one("note", "unread_file")
+    assert note.file == "breaths/T1.xlsx"
+    assert "files in breaths are read from files ending in .csv" in note.what
