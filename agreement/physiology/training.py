@@ -24,7 +24,7 @@ from agreement.physiology.profile_rules import (
 from agreement.physiology.session_people import session_people
 from agreement.physiology.session_records import SMALLEST_VALID_SHARE, SessionRecords
 from agreement.tables.options import Profile, StudyOptions
-from agreement.terms import NOT_ENOUGH_DATA
+from agreement.terms import NOT_ENOUGH_DATA, counted
 
 PROFILE_COLUMNS: Final = [
     "lab_test_id",
@@ -244,11 +244,11 @@ def _lacking(n: int, hours: float, weeks: int, hr_share: float, rules: Profile) 
     """Return what is missing for a profile, in words; empty when nothing is."""
     found = []
     if n < rules.minimum_sessions:
-        found.append(f"{n} sessions, {rules.minimum_sessions} are needed")
+        found.append(f"{counted(n, 'session')}, {rules.minimum_sessions} are needed")
     if hours < rules.minimum_hours:
         found.append(f"{hours:.1f} h, {rules.minimum_hours:g} are needed")
     if weeks < rules.minimum_weeks:
-        found.append(f"sessions in {weeks} weeks, {rules.minimum_weeks} are needed")
+        found.append(f"sessions in {counted(weeks, 'week')}, {rules.minimum_weeks} are needed")
     if hr_share < rules.minimum_hr_share:
         found.append(
             f"heart rate in {hr_share:.0%} of the time, {rules.minimum_hr_share:.0%} is needed"

@@ -18,6 +18,7 @@ from agreement.physiology.profile_rules import (
     profile_label,
 )
 from agreement.physiology.readings import field_readings
+from agreement.physiology.training import _lacking
 from agreement.tables.options import Profile, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA
 
@@ -270,3 +271,10 @@ def test_zones_from_samples(make_study, tmp_path):
         (30 / 60, 10 / 60, 20 / 60), abs=0.002
     )
     assert row["zones"] == "by default"
+
+
+def test_a_profile_that_lacks_all_but_one_session_says_so():
+    lacking = _lacking(1, 0.5, 1, 1.0, Profile())
+    assert lacking == (
+        "1 session, 12 are needed; 0.5 h, 10 are needed; sessions in 1 week, 4 are needed"
+    )
