@@ -137,7 +137,7 @@ def raw_files_account(names: "Collection[str]", owners: pd.DataFrame) -> RowFate
 def _own_rows(source: str, readings: "Readings", fates: "ReadingFates") -> RowFates:
     """Return the fates of the rows of `source` that are a reading of their own."""
     own = (readings.frame["source"] == source).to_numpy(np.bool_, copy=True)
-    own[readings.members["reading"].to_numpy(np.int64)] = False
+    own[readings.members["reading"].to_numpy()] = False
     row, identity = readings.frame["row"], readings.frame["id"]
     if own.all():
         return RowFates(row, identity, fates.reason, fates.text, fates.alone)
@@ -148,8 +148,17 @@ def _own_rows(source: str, readings: "Readings", fates: "ReadingFates") -> RowFa
 
 
 def _members(source: str, readings: "Readings", fates: "ReadingFates") -> pd.DataFrame:
-    """Return the rows of `source` behind readings made of several, as `best_of` takes them."""
-    reading = readings.members["reading"].to_numpy(np.int64)
-    own = (readings.frame["source"].iloc[reading] == source).to_numpy(np.bool_)
-    rows, reading = readings.members[own], reading[own]
-    return rows_of(rows["row"], rows["id"], fates.reason[reading], fates.text[reading])
+    """
+    Return the rows of `source` behind readings made of several, as `best_of` takes them.
+
+    A row may stand behind very many: what `best_of` would keep of it is picked here already.
+    """
+    members, of_source = readings.members, (readings.frame["source"] == source).to_numpy(np.bool_)
+    reading = members["reading"].to_numpy()
+    own = of_source[reading]
+    row, reason = members["row"].to_numpy()[own], fates.reason[reading[own]]
+    order = np.lexsort((reason, row))
+    first = order[~pd.Series(row[order]).duplicated().to_numpy()]
+    at = np.flatnonzero(own)[first]
+    identity = members["id"].iloc[at].astype("str")
+    return rows_of(members["row"].iloc[at], identity, reason[first], fates.text[reading[at]])

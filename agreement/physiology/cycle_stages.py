@@ -119,7 +119,7 @@ def stage_results(
     behind = kept[code]
     return ReadingPart(
         readings[kept].reset_index(drop=True),
-        member_rows(position[code][behind], rows[behind]),
+        member_rows(position[code][behind], rows, np.flatnonzero(behind)),
         joined(left_out),
         _two_stage_notes(tests[kept], lines[kept])
         + by_age_notes(tests[kept & (sd_hr_max > 0)], extrapolation.hr_max_formula),

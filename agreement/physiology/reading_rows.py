@@ -76,9 +76,22 @@ def reading_rows(rows: pd.DataFrame, **columns: Any) -> pd.DataFrame:
     return frame.astype(kinds)
 
 
-def member_rows(reading: IntArray, rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the source rows (file, row, id) behind readings, named by position."""
-    return rows[["file", "row", "id"]].assign(reading=np.asarray(reading))[MEMBER_COLUMNS]
+def member_rows(reading: IntArray, rows: pd.DataFrame, at: IntArray) -> pd.DataFrame:
+    """
+    Return the source rows behind readings.
+
+    Parameters
+    ----------
+    reading : ndarray of int, shape (n,)
+        Positions of the readings.
+    rows : DataFrame
+        Columns file, row, id.
+    at : ndarray of int, shape (n,)
+        Which of the rows stands behind each; a row may stand behind many, so texts are categories.
+    """
+    text = {name: rows[name].astype("category").array.take(at) for name in ("file", "id")}
+    row = rows["row"].to_numpy()[at]
+    return pd.DataFrame({"reading": reading, "row": row, **text}, copy=False)[MEMBER_COLUMNS]
 
 
 NO_READINGS: Final = reading_rows(pd.DataFrame({"row": np.array([], dtype=np.int64)}))
@@ -93,7 +106,8 @@ def join_parts(parts: list[ReadingPart]) -> ReadingPart:
     for part in parts:
         if len(part.readings):
             readings.append(part.readings)
-            members.append(part.members.assign(reading=part.members["reading"] + start))
+            if len(part.members):
+                members.append(part.members.assign(reading=part.members["reading"] + start))
             start += len(part.readings)
     return ReadingPart(
         readings[0]
@@ -101,7 +115,16 @@ def join_parts(parts: list[ReadingPart]) -> ReadingPart:
         else pd.concat(readings, ignore_index=True)
         if readings
         else NO_READINGS,
-        pd.concat(members, ignore_index=True) if members else NO_MEMBERS,
+        _joined_members(members),
         joined([part.set_aside for part in parts]),
         tuple(problem for part in parts for problem in part.problems),
     )
+
+
+def _joined_members(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Return members one after another, their texts as categories of all."""
+    if len(parts) == 1:
+        return parts[0]
+    texts = {"file": "str", "id": "str"}
+    every = pd.concat([NO_MEMBERS, *(part.astype(texts) for part in parts)], ignore_index=True)
+    return every.astype(dict.fromkeys(texts, "category"))

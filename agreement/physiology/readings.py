@@ -42,8 +42,9 @@ class Readings:
     frame : DataFrame
         `agreement.physiology.reading_rows.READING_COLUMNS`, RangeIndex; field in mL/kg/min.
     members : DataFrame
-        reading (position in `frame`), file, row, id: each source row behind a reading of a stage
-        protocol or a session estimate. A plain reading is its own row and is not listed.
+        reading (position in `frame`), file, row, id (texts as categories): each source row behind a
+        reading of a stage protocol or a session estimate. A plain reading is its own row and is not
+        listed.
     set_aside : DataFrame
         Ledger lines of rows behind no reading.
     problems : tuple of Problem

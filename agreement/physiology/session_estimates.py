@@ -78,23 +78,23 @@ def session_estimates(
     lines = _lines(found, points, sessions, day_people, extrapolation)
     value = lines["vo2max"].to_numpy()
     sound = (value >= REJECT.reject_low) & (value <= REJECT.reject_high)
-    behind = pd.DataFrame(
-        {"day": found.day, "session": points["session"].to_numpy()[found.point]}
-    ).drop_duplicates()
-    readings = _readings(found, points, sessions, lines, behind)
-    kept = behind[sound[behind["day"].to_numpy()]]
-    position = np.cumsum(sound) - 1
-    named = sessions[["file", "row", "id"]].iloc[kept["session"]]
-    members = member_rows(position[kept["day"].to_numpy()], named)
-    left_out = _left_out(sessions, points, lines, np.asarray(kept["session"]))
+    in_range = _in_range(found, points, lines["mode"])
+    day, behind = found.session, _behind(found, points["session"].to_numpy())
+    del found  # the largest thing here
+    sensor = _one_sensor(behind, sessions, day.size)
+    readings = _readings(day, sessions, lines, in_range, sensor)
+    kept = sound[behind.day]
+    position = np.cumsum(sound, dtype=np.int32) - 1
+    members = member_rows(position[behind.day[kept]], sessions, behind.session[kept])
+    left_out = _left_out(sessions, points, lines, behind.session[kept])
     part = ReadingPart(
         readings[sound].reset_index(drop=True),
-        members.reset_index(drop=True),
+        members,
         left_out,
         records.problems
         + _hr_max_notes(records, people)
         + by_age_notes(
-            sessions.iloc[found.session[sound & (day_people["sd_hr_max"] > 0).to_numpy()]],
+            sessions.iloc[day[sound & (day_people["sd_hr_max"] > 0).to_numpy()]],
             extrapolation.hr_max_formula,
         ),
     )
@@ -176,45 +176,63 @@ def _lines(
     return main.assign(hr_max_bpm=hr_max, mass_kg=people["mass_kg"], vo2_on_hr=other["vo2max"])
 
 
+class _Behind(NamedTuple):
+    """Number `session` of the sessions table stands behind day number `day`; each pair once."""
+
+    day: IntArray
+    session: IntArray
+
+
+def _behind(found: Windows, session: IntArray) -> _Behind:
+    """Return the sessions behind each day; in a window the points of one lie side by side."""
+    own = session.astype(np.int32)[found.point]
+    new = np.ones(own.size, dtype=bool)
+    new[1:] = (own[1:] != own[:-1]) | (found.day[1:] != found.day[:-1])
+    return _Behind(found.day[new], own[new])
+
+
 def _readings(
-    found: Windows,
-    points: pd.DataFrame,
+    session: IntArray,
     sessions: pd.DataFrame,
     lines: pd.DataFrame,
-    behind: pd.DataFrame,
+    in_range: TextArray,
+    sensor: TextArray,
 ) -> pd.DataFrame:
     """Return one reading per day, in the columns of readings."""
     on_mass = (lines["mode"] == "cycle").to_numpy()
     return reading_rows(
-        sessions.iloc[found.session].reset_index(drop=True),
+        sessions.iloc[session].reset_index(drop=True),
         source="sessions",
         method=SESSIONS_METHOD,
         field=lines["vo2max"],
         standard_error=lines["standard_error"],
-        in_range=_in_range(found, points, lines["mode"]),
-        sensor=_one_sensor(behind, sessions, found.session.size),
+        in_range=in_range,
+        sensor=sensor,
         set_hr_max_bpm=lines["hr_max_bpm"],
         set_mass_kg=lines["mass_kg"].where(on_mass),
     )
 
 
-def _in_range(found: Windows, points: pd.DataFrame, mode: "pd.Series[str]") -> FloatArray:
+def _in_range(found: Windows, points: pd.DataFrame, mode: "pd.Series[str]") -> TextArray:
     """Return yes where every point lies in the work rates that the cost equation was made for."""
     outside = np.zeros(found.session.size)
     for name, cost in COST_RANGES.items():
-        work = points[cost.column].to_numpy()[found.point]
+        work = points[cost.column].to_numpy()
         beyond = (work < cost.low) | (work > cost.high)
-        count = np.bincount(found.day, beyond, minlength=outside.size)
+        count = np.bincount(found.day[beyond[found.point]], minlength=outside.size)
         outside = np.where(mode == name, count, outside)
     return np.where(outside == 0, "yes", "no")
 
 
-def _one_sensor(behind: pd.DataFrame, sessions: pd.DataFrame, days: int) -> "pd.Series[str]":
-    """Return the sensor of each day's sessions, ``unknown`` when they differ."""
-    sensor = sessions["sensor"].fillna("unknown").to_numpy()[behind["session"]]
-    by_day = pd.Series(sensor, dtype="str").groupby(behind["day"].to_numpy())
-    name, kinds = by_day.first(), by_day.nunique()
-    return name.where(kinds == 1, "unknown").reindex(range(days))
+def _one_sensor(behind: _Behind, sessions: pd.DataFrame, days: int) -> TextArray:
+    """Return the sensor of each day's sessions, ``unknown`` when they differ; None without any."""
+    code, names = pd.factorize(sessions["sensor"].fillna("unknown"))
+    own = code[behind.session]
+    low, high = np.full(days, names.size), np.full(days, -1)
+    np.minimum.at(low, behind.day, own)
+    np.maximum.at(high, behind.day, own)
+    name = np.array([*names, None], dtype=object)[low]
+    return np.where(low < high, "unknown", name)
 
 
 def _left_out(

@@ -13,7 +13,8 @@ class Windows(NamedTuple):
     Days with a usable session, and the points in the window of each.
 
     `session` is each day's last session (position in the sessions table); `day` and `point` are
-    parallel: point number `point` lies in the window of day number `day`.
+    parallel: point number `point` lies in the window of day number `day`. There are many times as
+    many as points, so they are small integers.
     """
 
     session: IntArray
@@ -46,13 +47,15 @@ def windows(points: pd.DataFrame, sessions: pd.DataFrame, window_days: int) -> W
     order = np.lexsort((points["session"].to_numpy(), instant, number, group))
     group, number = group[order], number[order]
     if not order.size:
-        none = np.empty(0, dtype=np.int64)
+        none = np.empty(0, dtype=np.int32)
         return Windows(none, none, none)
     # one axis for everybody: groups lie further apart than any window reaches
     place = group * (np.ptp(number) + window_days + 1) + number
     last = np.flatnonzero(np.r_[place[1:] != place[:-1], True])
     first = np.searchsorted(place, place[last] - window_days, side="right")
     size = last - first + 1
-    day = np.repeat(np.arange(last.size), size)
-    point = order[np.arange(size.sum()) - np.repeat(np.cumsum(size) - size - first, size)]
+    day = np.repeat(np.arange(last.size, dtype=np.int32), size)
+    skipped = (np.cumsum(size) - size - first).astype(np.int32)
+    place = np.arange(size.sum(), dtype=np.int32) - np.repeat(skipped, size)
+    point = order.astype(np.int32)[place]
     return Windows(points["session"].to_numpy()[order][last], day, point)
