@@ -79,6 +79,8 @@ class Facts:
         gap = self.pairs["gap_days"].abs()
         if gap.empty:
             return "no pairs"
+        if gap.min() == gap.max():
+            return counted(int(gap.min()), "day")
         return f"{gap.min():.0f} to {gap.max():.0f} days, median {gap.median():.0f}"
 
     @property

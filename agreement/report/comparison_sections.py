@@ -18,6 +18,7 @@ from agreement.report.markup import Block, paragraph, table
 from agreement.report.numbers import marked, plain
 from agreement.report.pictures import Picture, picture
 from agreement.stats.intervals import z_of
+from agreement.terms import counted
 
 Section = tuple[Picture | None, Block]
 
@@ -182,8 +183,22 @@ def change(one: Comparison) -> Section:
     rows = [
         one.row(word, cell, digits) for cell, (_, word, digits) in zip(cells, _CHANGE, strict=True)
     ]
-    said = paragraph(marked(result.summary(), cells))
+    said = paragraph(marked(result.summary(), cells)) + _seen_once(one, result.n)
     return drawn, said + one.table("agreement of changes", rows)
+
+
+def _seen_once(one: Comparison, twice: int) -> Block:
+    """Count the athletes of whom no change is known."""
+    data = one.results.data
+    once = data.n - twice
+    if once <= 0:
+        return Block("")
+    days = data.options.change.minimum_gap_days
+    have, are = ("has", "is") if once == 1 else ("have", "are")
+    return paragraph(
+        f"{counted(once, 'athlete')} {have} no two paired tests at least {days} days apart and "
+        f"{are} left out here."
+    )
 
 
 def budget(one: Comparison) -> Section:

@@ -304,7 +304,12 @@ class StudyReport:
 
     def _remarks(self) -> list[str]:
         """Say how much was left out and noted."""
-        left_out = counted(int(self.cohort.flow["excluded"].sum()), "row")
+        rows = int(self.cohort.flow["excluded"].sum())
+        left_out = (
+            f"Left out: {counted(rows, 'row')}; exclusions.csv says why."
+            if rows
+            else "Nothing was left out."
+        )
         notes = sum(problem.severity == "note" for problem in self.cohort.problems)
         said = (
             "Notes on the files stay out of an audit, for they name people"
@@ -312,7 +317,7 @@ class StudyReport:
             else f"{counted(notes, 'note')} on the files"
         )
         shows = f"'agreement check {self.cohort.study.folder.name}' shows them."
-        return [f"Left out: {left_out}; exclusions.csv says why. {said}: {shows}"]
+        return [f"{left_out} {said}: {shows}" if notes else left_out]
 
     def _laboratory_noise(self, mode: str) -> float | None:
         """Return the laboratory's typical error in a mode, if it is known."""

@@ -216,3 +216,7 @@ def test_no_process_of_the_report_stays_behind():
 
     names = [" ".join(child.cmdline()) for child in psutil.Process().children(recursive=True)]
     assert not [name for name in names if "agreement.report" in name]
+
+
+def test_the_closing_words_do_not_point_to_an_empty_list(squad):
+    assert any("Nothing was left out." in words for words in squad.written.remarks)

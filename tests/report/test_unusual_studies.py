@@ -136,3 +136,20 @@ def test_one_athlete_is_told_in_the_singular(shown):
     text = " ".join(shown("verdict", "next_steps", "regression", "change", athletes=1).values())
     assert "1 athlete is too few" in text
     assert not re.search(r"(?<![\d.])1 (athletes|rows|tests)\b", text)
+
+
+def test_who_was_tested_only_once_is_counted_where_changes_are_compared(small_study, tmp_path):
+    study = small_study(tmp_path / "crew")
+    assert "no two paired tests" not in open_report(study).change().html
+    tests = study / "lab_tests.csv"
+    kept = [line for line in tests.read_text().splitlines() if not line.startswith("T031")]
+    tests.write_text("\n".join(kept) + "\n")
+    said = open_report(study).change().html
+    assert "1 athlete has no two paired tests at least 21 days apart and is left out here." in said
+
+
+def test_equal_gaps_are_said_once(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", days_back=(3, 4, 5))
+    page = open_report(study, kind="audit").protocol_list().html
+    assert "3 days" in page
+    assert "3 to 3 days" not in page
