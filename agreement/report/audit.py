@@ -156,7 +156,8 @@ def drift(one: Comparison) -> Section:
         alt=f"{one.name}. {drift_alt(cell.value, cell.low, cell.high)}",
         caption=(
             f"{one.name}: bias of each fortnight with its 95 % interval, and the line through all "
-            f"pairs. Fortnights with fewer than {FEWEST} athletes are not drawn."
+            f"pairs. Fortnights with fewer than {FEWEST} athletes, and what would tell of them, are "
+            "left out."
         ),
         height=3.2,
     )

@@ -139,6 +139,21 @@ def test_slopes_of_repeated_pairs_resample_athletes():
     assert (found["n"], found["n_pairs"]) == (24, 72)
 
 
+def test_fortnights_are_counted_from_the_first_test_and_need_five_athletes(single):
+    pairs, table = single  # a test every third day: 5, 5, 4, 5, 5 in a fortnight
+    days = (pairs["lab_date"] - pairs["lab_date"].min()).dt.days
+    names = ["000_to_013", "014_to_027", "028_to_041", "042_to_055", "056_to_069"]
+    sizes, values = [], []
+    for k, name in enumerate(names):
+        row = table.loc[("by_fortnight", f"days_{name}", "bias")]
+        own = pairs[(days >= 14 * k) & (days < 14 * (k + 1))]
+        sizes.append((row["n"], len(own)))
+        values.append(own["difference"].mean() if len(own) >= 5 else np.nan)
+        assert row["value"] == pytest.approx(values[-1], nan_ok=True)
+        assert row["note"] == ("" if len(own) >= 5 else "too_few")
+    assert sizes == [(5, 5), (5, 5), (4, 4), (5, 5), (5, 5)]
+
+
 def test_no_drift_within_a_day():
     table = analyse(evidence(lab_date=pd.Timestamp("2026-03-02"))).frame.set_index(KEY)
     assert table.loc[("drift", "all", "change_in_30_days"), "note"].startswith("not_estimable")
