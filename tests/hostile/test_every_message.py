@@ -61,7 +61,7 @@ SET_ASIDE = {
     ),
     "too_few_sessions": Said(
         {SESSIONS: TRAINED + "S1,007,2026-02-20T17:00,run,40,,40\n"},
-        SESSIONS, 2, None, "1 sessions", "Add the athlete's other sessions", "all sessions of a window together",
+        SESSIONS, 2, None, "1 session,", "Add the athlete's other sessions", "all sessions of a window together",
     ),
     "session_quality": Said(
         {SESSIONS: TRAINED + "S1,007,2026-02-20T17:00,run,40,illness,40\n", "samples/S1.csv": "t_s,hr_bpm,speed_m_s\n" + "".join(f"{i},140,3\n" for i in range(0, 1500, 5))},

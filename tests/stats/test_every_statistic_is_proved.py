@@ -369,7 +369,7 @@ PARTS = {
         "persistent_variance",
         "parts",
     ),
-    *("split", "limits_of_ordered"),
+    *("split", "limits_of_ordered", "too_few_athletes"),
 }
 
 
