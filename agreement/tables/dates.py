@@ -73,21 +73,29 @@ def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings
         nothing = np.full(len(raw.rows), NOT_A_TIME)
         return Moments(nothing, nothing)
     if isinstance(column.dtype, pd.DatetimeTZDtype):
-        return _aware(column, zone)
+        return _aware(raw, name, column, zone, findings)
     if pd.api.types.is_datetime64_dtype(column.dtype):
         wall = column.to_numpy(dtype="datetime64[us]")
         timed = (wall != wall.astype("datetime64[D]")) & ~np.isnat(wall)
         return _placed(raw, name, _unzoned(wall, timed), zone, findings)
-    quick = None if pd.api.types.is_numeric_dtype(column.dtype) else _quick(column, zone)
-    if isinstance(quick, Moments):
-        return quick
+    quick = None if pd.api.types.is_numeric_dtype(column.dtype) else _quick(column)
     return _placed(raw, name, quick or _clock(raw, name, findings), zone, findings)
 
 
-def _aware(column: "pd.Series[Any]", zone: str | None) -> Moments:
+def _aware(
+    raw: RawTable,
+    name: str,
+    column: "pd.Series[Any]",
+    zone: str | None,
+    findings: Findings,
+) -> Moments:
     """Return times that carry their zone as a type."""
-    local = (column if zone is None else column.dt.tz_convert(zone)).dt.tz_localize(None)
-    return Moments(_naive_utc(column), local.dt.normalize().to_numpy(dtype="datetime64[us]"))
+    wall = column.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+    date, instant = _day_of(wall), _naive_utc(column)
+    if zone is not None:
+        written, date = date, _day_of(_wall_of(instant, zone))
+        _note_moved(raw, name, wall, written != date, zone, findings)
+    return Moments(instant, date)
 
 
 def _unzoned(wall: Times, timed: Mask) -> _Clock:
@@ -96,7 +104,7 @@ def _unzoned(wall: Times, timed: Mask) -> _Clock:
     return _Clock(wall, nothing, np.zeros(len(wall), dtype=np.bool_), timed)
 
 
-def _quick(column: "pd.Series[Any]", zone: str | None) -> _Clock | Moments | None:
+def _quick(column: "pd.Series[Any]") -> _Clock | None:
     """Return what text in one ISO 8601 form throughout says; None when it is not."""
     if column.dtype == object:  # here pandas would guess the order of day and month
         return None
@@ -110,8 +118,6 @@ def _quick(column: "pd.Series[Any]", zone: str | None) -> _Clock | Moments | Non
             return None
         if "tz" not in kind:
             return _unzoned(values, column.str.len().to_numpy() > len("2026-03-02"))
-        if zone is not None:
-            return _aware(pd.Series(values).dt.tz_localize("UTC"), zone)
         offset = _offsets(column)
         zoned = np.ones(len(values), dtype=np.bool_)
         return _Clock(values + offset, offset, zoned, zoned)
@@ -187,7 +193,7 @@ def _placed(
 ) -> Moments:
     """Return instants and dates of wall clocks, with and without offset."""
     instant = clock.wall - clock.offset
-    date = clock.wall.astype("datetime64[D]").astype("datetime64[us]")
+    date = _day_of(clock.wall)
     local = ~clock.zoned & ~np.isnat(clock.wall)
     naive = local & clock.timed
     if zone is None:
@@ -200,12 +206,29 @@ def _placed(
             findings.note("time_zone", raw.file, what, remedy, column=raw.theirs.get(name, name))
         return Moments(instant, date)
     if clock.zoned.any():
-        there = pd.Series(instant[clock.zoned]).dt.tz_localize("UTC").dt.tz_convert(zone)
-        wall = there.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
-        date[clock.zoned] = wall.astype("datetime64[D]")
+        written = date.copy()
+        date[clock.zoned] = _day_of(_wall_of(instant[clock.zoned], zone))
+        _note_moved(raw, name, clock.wall, written != date, zone, findings)
     if local.any():
         instant[local] = _utc_of(raw, name, clock.wall, local, naive, zone, findings)
     return Moments(instant, date)
+
+
+def _note_moved(
+    raw: RawTable, name: str, wall: Times, moved: Mask, zone: str, findings: Findings
+) -> None:
+    """Note the times that fall on another day in the study's zone than where they were written."""
+    at = np.flatnonzero(moved & ~np.isnat(wall))
+    findings.each(
+        "note",
+        "time_zone",
+        raw.file,
+        raw.rows[at],
+        raw.theirs.get(name, name),
+        lambda i: f"Written as {_shown(wall[at[i]])}, it falls on another day in {zone}.",
+        "Nothing to do if the athletes live in that zone; the day there counts.",
+        shown=1,
+    )
 
 
 def _utc_of(
@@ -240,6 +263,19 @@ def _utc_of(
             "Write the time with its offset to decide it.",
         )
     return _naive_utc(utc)
+
+
+def _wall_of(instant: Times, zone: str) -> Times:
+    """Return what the clocks of a zone show at instants in UTC."""
+    there = pd.Series(instant).dt.tz_localize("UTC").dt.tz_convert(zone)
+    wall: Times = there.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+    return wall
+
+
+def _day_of(wall: Times) -> Times:
+    """Return the midnight before each wall clock."""
+    day: Times = wall.astype("datetime64[D]").astype("datetime64[us]")
+    return day
 
 
 def _naive_utc(times: "pd.Series[Any]") -> Times:

@@ -63,17 +63,19 @@ class Findings:
         column: str | None,
         what: Callable[[int], str],
         remedy: str,
+        *,
+        shown: int = SHOWN,
     ) -> None:
         """
-        Record one problem per row: the first `SHOWN` in full, the rest as a count.
+        Record one problem per row: the first `shown` in full, the rest as a count.
 
         `what` is called with the position in `rows`, so that text is made only for what is shown.
         """
         self.problems += [
             Problem(severity, reason, file, int(row), column, what(i), remedy)
-            for i, row in enumerate(rows[:SHOWN])
+            for i, row in enumerate(rows[:shown])
         ]
-        if (more := len(rows) - SHOWN) > 0:
+        if (more := len(rows) - shown) > 0:
             self.problems.append(Problem(severity, reason, file, None, column, _more(more), remedy))
 
     def leave_out(

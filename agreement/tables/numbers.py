@@ -11,7 +11,7 @@ from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, distinct
-from agreement.tables.units import unit_of
+from agreement.tables.units import own_unit, unit_of
 
 Floats = npt.NDArray[np.float64]
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
@@ -194,8 +194,12 @@ def _in_our_unit(
     if len(filled):
         first = filled[0]
         moved = f" as {ours}" if ours != name else ""
-        what = f"Read in {stated}{moved}: {values[first]:g} became {converted[first]:.6g}."
+        made = converted[first]
+        made = f"{made:.4g}" if abs(made) < 10_000 else f"{made:.0f}"
+        what = f"Read in {stated}{moved}: {values[first]:g} {stated} became {made} {own_unit(ours)}"
         remedy = f"If that is wrong, correct units in [files.{raw.table.name}] of study.toml."
         row, column = int(raw.rows[first]), raw.theirs[name]
-        findings.note("unit_converted", raw.file, what, remedy, row=row, column=column)
+        findings.note(
+            "unit_converted", raw.file, f"{what.rstrip()}.", remedy, row=row, column=column
+        )
     return ours, converted

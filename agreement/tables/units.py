@@ -154,6 +154,18 @@ def unit_of(column: str, text: str) -> tuple[str, Unit] | None:
     return next(((column, unit) for name, unit in known.items() if _plain(name) == plain), None)
 
 
+def own_unit(column: str) -> str:
+    """
+    Return the unit of one of our columns; nothing for a share or a ratio.
+
+    >>> own_unit("mass_kg"), own_unit("vo2max_l_min"), own_unit("grade")
+    ('kg', 'L/min', '')
+    """
+    absolute = {"vo2max_l_min": "L/min", "vo2max_ml_min": "mL/min"}
+    name = absolute.get(column) or unit_names(column)[0]
+    return "" if name == "1" else name
+
+
 def unit_names(column: str) -> list[str]:
     """Return the units that may be stated for a column."""
     return list(VO2MAX_UNITS if column.startswith("vo2max") else UNITS.get(column, {}))

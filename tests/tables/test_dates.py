@@ -29,7 +29,7 @@ def test_the_order_of_day_and_month_is_never_guessed(folder):
 
 def test_text_without_a_text_type_is_not_left_to_a_parser_that_guesses():
     # what an old pyarrow hands over; pandas turns 03/04/2026 into the 4th of March there
-    assert _quick(pd.Series(["03/04/2026"], dtype=object), None) is None
+    assert _quick(pd.Series(["03/04/2026"], dtype=object)) is None
 
 
 @pytest.mark.parametrize(
@@ -142,6 +142,15 @@ def test_a_time_is_an_instant_and_a_day_in_the_studys_zone(folder, text, instant
         )
         assert first["instant"] == pd.Timestamp(instant)
         assert first["date"] == pd.Timestamp(day)
+
+
+def test_times_that_fall_on_another_day_in_the_studys_zone_are_counted(folder):
+    late = [f"2026-03-{day}T23:30:00Z" for day in (14, 15, 16)]
+    found = folder.put(field_estimates_csv=estimates("2026-03-14T12:00:00Z", *late)).inspect()
+    first, rest = found.of("note", "time_zone")
+    assert (first.row, first.column) == (3, "taken_at")
+    assert first.what == ("Written as 2026-03-14 23:30:00, it falls on another day in Europe/Oslo.")
+    assert rest.what == "2 more rows have the same problem."
 
 
 def test_without_a_zone_days_are_counted_as_written(folder):

@@ -92,19 +92,20 @@ def test_text_in_an_optional_column_is_unknown_and_noted(folder, text):
 
 
 @pytest.mark.parametrize(
-    ("column", "unit", "typed", "ours"),
+    ("column", "unit", "typed", "ours", "said"),
     [
         # pounds and inches are exact by the agreement of 1959; the others by the SI
-        ("mass_kg", "lb", 154.3235835, 70.0),
-        ("mass_kg", "g", 70000, 70.0),
-        ("rer_max", "%", 110, 1.10),
+        ("mass_kg", "lb", 154.3235835, 70.0, "154.324 lb became 70 kg."),
+        ("mass_kg", "lb", 154, 69.8532250, "154 lb became 69.85 kg."),
+        ("mass_kg", "g", 70000, 70.0, "70000 g became 70 kg."),
+        ("rer_max", "%", 110, 1.10, "110 % became 1.1."),
     ],
 )
-def test_foreign_units_are_converted_and_reported(folder, column, unit, typed, ours):
+def test_foreign_units_are_converted_and_reported(folder, column, unit, typed, ours, said):
     row = f"50,{typed},1.1" if column == "mass_kg" else f"50,70,{typed}"
     found = units(folder, **{column: unit}).put(lab_tests_csv=lab(row)).inspect()
     assert found.tables.lab_tests[column][0] == pytest.approx(ours, abs=1e-7)
-    assert f"Read in {unit}" in found.one("note", "unit_converted").what
+    assert found.one("note", "unit_converted").what == f"Read in {unit}: {said}"
 
 
 @pytest.mark.parametrize(
