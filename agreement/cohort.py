@@ -14,6 +14,7 @@ import pandas as pd
 
 from agreement.errors import Problem, TableError
 from agreement.pairing import Pairing, pair
+from agreement.pairing.other_rules import pairs_by_other_rules
 from agreement.physiology.coverage import intensity_coverage
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.readings import Readings, field_readings
@@ -93,6 +94,8 @@ class Cohort:
             ),
             splits=pd.concat([stages, sessions], ignore_index=True),
             averaging=laboratory.under_each_rule,
+            across_modes=self.pairing.across_modes,
+            other_rules=pairs_by_other_rules(self.readings.frame, laboratory.frame, study.options),
         )
 
     @cached_property

@@ -37,12 +37,17 @@ GLOSSARY: Final[dict[str, str]] = {
     "coverage": "the share of differences that the limits should hold; about people",
     "confidence level": "of an interval; about our uncertainty, not about people",
     "margin": "the limit agreed beforehand that both limits of agreement must lie inside",
+    "width of the intervals": "from the lower to the upper end of a limit's 95 % interval: our "
+    "doubt about the limit, which more athletes narrow",
     "typical error": "within-athlete standard deviation of repeated values of one method",
+    "coefficient of variation": "typical error as a share of the mean of the repeated values",
     "smallest real change": "z sqrt(2) typical errors: a smaller change may be noise",
     "standard error of estimate": "residual standard deviation of laboratory on field",
     "noise floor": "z times the laboratory's own typical error; no method can agree better",
     "measured stage": "a stage with its oxygen uptake measured, of a field test (vo2_ml_min) or of the "
     "laboratory's breaths: it tells the error of the cost equation from that of the heart rate",
+    "mode effect": "how far VO2max itself differs between two modes of exercise in the same people",
+    "pairing rule": "which days' readings count for a test, and how they become one value",
     "training profile": "how an athlete trained before the test: a label, computed or stated",
     "ledger": "the account of every row read: used, summarised or excluded with a reason",
 }
@@ -191,6 +196,12 @@ RANGES: Final[dict[str, Range]] = {
     "vo2_ml_min": Range(500, 6000, 150, 8000, "mL/min"),  # of one stage of a field test
     "grade": Range(-0.15, 0.25, -0.5, 0.5, "1"),
 }
+
+# An estimator was told a wrong input when it lies farther than this from the laboratory's.
+# Common practice, no source; one bpm of HRmax moves a heart-rate-based estimate by about 0.4.
+MASS_WITHIN_PCT: Final = 2.0  # of the measured mass
+HR_MAX_WITHIN_BPM: Final = 5.0
+AGE_WITHIN_YEARS: Final = 1.0  # whole years on both sides can differ by one
 
 # --- cautions, printed by every report, card and notebook ---------------------------------------
 

@@ -5,7 +5,7 @@ One idea per file, each using only those before it: `units` (repeats), `ordering
 (copies, stale runs), `matching` (which unit), `summaries`, `core` (these together, on plain
 frames), `messages`, `reading_fates` and `unit_fates` (why not), `ledger`, `accounts` and
 `study_ledger` (every row counted), `notes`, `tally` (what is said of a study as a whole),
-`study_pairs` (all of it for one study).
+`pair_order`, `unlike_modes` (set beside, never pooled), `other_rules` (what if), `study_pairs` (all of it for one study).
 """
 
 from agreement.pairing.study_pairs import Pairing, pair

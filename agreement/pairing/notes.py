@@ -12,11 +12,8 @@ from agreement.pairing.messages import Texts
 from agreement.pairing.reading_fates import ReadingFates
 from agreement.tables.findings import SHOWN, Findings
 from agreement.tables.options import StudyOptions
+from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
-# All common practice, no source. One bpm of HRmax moves a heart-rate-based estimate by about 0.4.
-MASS_MISMATCH = 0.02  # share of the mass in the laboratory
-HR_MAX_MISMATCH_BPM = 10.0
-AGE_MISMATCH_YEARS = 1.0  # whole years on both sides can differ by one
 ROUNDING = 1e-9  # two per cent in decimals is no more than two per cent
 
 
@@ -138,9 +135,15 @@ def input_notes(
     if inputs.empty:
         return
     for reason, ours, measured, unit, tolerance in (
-        ("mass_mismatch", "set_mass_kg", "mass_kg", "kg", MASS_MISMATCH * inputs["mass_kg"]),
-        ("hr_max_mismatch", "set_hr_max_bpm", "hr_max_bpm", "bpm", HR_MAX_MISMATCH_BPM),
-        ("age_mismatch", "set_age_years", "age_years", "years", AGE_MISMATCH_YEARS),
+        (
+            "mass_mismatch",
+            "set_mass_kg",
+            "mass_kg",
+            "kg",
+            MASS_WITHIN_PCT / 100 * inputs["mass_kg"],
+        ),
+        ("hr_max_mismatch", "set_hr_max_bpm", "hr_max_bpm", "bpm", HR_MAX_WITHIN_BPM),
+        ("age_mismatch", "set_age_years", "age_years", "years", AGE_WITHIN_YEARS),
     ):
         off = (inputs[ours] - inputs[measured]).abs() > tolerance + ROUNDING
         if not off.any():

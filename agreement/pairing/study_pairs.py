@@ -1,6 +1,5 @@
 """A study's pairs, and the account of every row: what `pair` gives."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,11 +9,13 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.pairing.messages import Texts
 from agreement.pairing.notes import input_notes, reading_notes
-from agreement.pairing.reading_fates import Part, pair_parts, reading_fates
+from agreement.pairing.pair_order import sorted_pairs
+from agreement.pairing.reading_fates import pair_parts, reading_fates
 from agreement.pairing.study_ledger import study_ledger, table_files
 from agreement.pairing.tally import tally
 from agreement.pairing.unit_fates import unit_fates
 from agreement.pairing.units import Units, laboratory_units
+from agreement.pairing.unlike_modes import pairs_across_modes
 from agreement.tables.findings import Findings
 from agreement.tables.parts_together import part_of_problem, with_part_files
 from agreement.terms import PAIR_COLUMNS
@@ -23,10 +24,6 @@ if TYPE_CHECKING:
     from agreement.physiology.laboratory import LaboratoryValues
     from agreement.physiology.readings import Readings
     from agreement.tables.study import StudyTables
-
-DAILY_COLUMNS = [
-    *("athlete_id", "lab_test_id", "method", "mode", "date", "gap_days", "field", "lab"),
-]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +48,8 @@ class Pairing:
         Columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test.
     units : DataFrame
         One row per laboratory unit; see `agreement.pairing.units.Units`.
+    across_modes : DataFrame
+        `agreement.pairing.unlike_modes.COLUMNS`: readings beside a laboratory test of another mode.
     problems : tuple of Problem
         What the reader should know.
     """
@@ -61,6 +60,7 @@ class Pairing:
     daily: pd.DataFrame
     repeats: pd.DataFrame
     units: pd.DataFrame
+    across_modes: pd.DataFrame
     problems: tuple[Problem, ...]
 
 
@@ -132,32 +132,9 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
         daily=daily,
         repeats=repeats_of(laboratory.frame, units),
         units=units.frame,
+        across_modes=pairs_across_modes(readings.frame, of_readings, units, options),
         problems=problems,
     )
-
-
-def sorted_pairs(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return all pairs in their order, and the days behind them."""
-    pairs = pd.concat([part.paired.pairs for part in parts], ignore_index=True)
-    starts = np.cumsum([0, *(len(part.paired.pairs) for part in parts)])
-    daily = pd.concat(
-        [
-            part.paired.daily.assign(pair=part.paired.daily["pair"] + start)
-            for part, start in zip(parts, starts[:-1], strict=True)
-        ],
-        ignore_index=True,
-    )
-    unit = pairs["unit"].to_numpy(np.int64)
-    mode, method = (pd.factorize(pairs[name], sort=True)[0] for name in ("mode", "method"))
-    order = np.lexsort((units.id_rank[unit], units.athlete[unit], mode, method))
-    place = np.empty_like(order)
-    place[order] = np.arange(len(order))
-    pairs = pairs.iloc[order].reset_index(drop=True)
-    at, gap = place[daily["pair"].to_numpy(np.int64)], daily["gap_days"].to_numpy(np.int64)
-    order = np.lexsort((-gap, at))
-    days = daily[["date", "gap_days", "field"]].iloc[order].reset_index(drop=True)
-    of_pair = pairs[["athlete_id", "lab_test_id", "method", "mode", "lab"]].iloc[at[order]]
-    return pairs, pd.concat([of_pair.reset_index(drop=True), days], axis=1)[DAILY_COLUMNS]
 
 
 def repeats_of(laboratory: pd.DataFrame, units: Units) -> pd.DataFrame:

@@ -15,12 +15,10 @@ from agreement.physiology.arrays import BoolArray, FloatArray
 from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, nearest_measured
 from agreement.physiology.work_rate import RESTING_VO2
+from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 VO2_PER_BEAT: Final = 0.40  # mL/kg/min per bpm: runs at 10 km/h, 140 bpm and 13 km/h, 165 bpm
 BEATS_PER_YEAR: Final = 0.7  # of every age formula here but one
-MASS_WITHIN: Final = 0.02  # of the measured mass; common practice, no source
-HR_MAX_WITHIN_BPM: Final = 5.0  # common practice, no source
-AGE_WITHIN_YEARS: Final = 1.0  # common practice, no source
 
 # Limits against a chest strap: Sartor 2018 (read).
 WRIST: Final = (
@@ -107,7 +105,7 @@ def _mass(last: pd.DataFrame, measured: FloatArray) -> pd.DataFrame:
         litres, 0.0, 2 * RESTING_VO2
     )  # the part of cycling cost that mass leaves alone
     shift = np.where(cycling | litres, (field - fixed) * share, 0.0)
-    wrong = np.abs(share) > MASS_WITHIN
+    wrong = 100 * np.abs(share) > MASS_WITHIN_PCT
     return _part(last, "mass_kg", told, measured, shift, wrong, "")
 
 

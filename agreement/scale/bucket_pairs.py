@@ -12,8 +12,9 @@ from agreement.errors import Problem
 from agreement.pairing.cleaning import KEPT
 from agreement.pairing.messages import Texts
 from agreement.pairing.notes import input_notes, reading_notes
+from agreement.pairing.pair_order import sorted_pairs
 from agreement.pairing.reading_fates import ReadingFates, pair_parts, reading_fates
-from agreement.pairing.study_pairs import repeats_of, sorted_pairs
+from agreement.pairing.study_pairs import repeats_of
 from agreement.pairing.tally import Tally, tally
 from agreement.pairing.unit_fates import unit_fates
 from agreement.pairing.units import laboratory_units

@@ -26,12 +26,14 @@ from agreement.scale.finished import (
     regression_from,
     trend_from,
     verdict_from,
+    width_from,
 )
 from agreement.scale.method_sums import MethodSums, SpreadSums, athlete_hashes
 from agreement.scale.streamed import Streamed
 from agreement.stats.evidence import Evidence
 from agreement.stats.intervals import z_of
 from agreement.stats.least_squares import Line
+from agreement.stats.method_data import NotEstimable
 from agreement.stats.result_rows import Labelled, assembled, in_table_order
 from agreement.stats.results_table import analyse
 from agreement.stats.verdict import Verdict
@@ -163,6 +165,8 @@ class _Run:
             parts = {"limits_of_agreement": limits.to_frame(), "profile_bias": profile_rows(found)}
             with suppress(ValueError):  # too few: the sample's rows say so
                 parts["quantile_limits"] = quantile_limits_from(found).to_frame()
+            with suppress(NotEstimable):
+                parts["interval_width"] = width_from(limits).to_frame()
             trend = None
             if (method, mode) in lines:
                 trend = trend_from(found, spread[method, mode])

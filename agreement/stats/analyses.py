@@ -11,6 +11,7 @@ from typing import Final, Protocol
 
 import pandas as pd
 
+from agreement.stats.across_modes import STATISTICS as OF_UNLIKE_MODES
 from agreement.stats.adjusted_bias import profile_at_equal_level_of
 from agreement.stats.averaging import averaging_curve_of
 from agreement.stats.averaging_rules import STATISTICS as OF_RULES
@@ -24,6 +25,7 @@ from agreement.stats.equivalence import equivalence_of
 from agreement.stats.error_split import PARTS, error_split_of
 from agreement.stats.errors_of_estimate import error_of
 from agreement.stats.intensity_coverage import intensity_coverage_of
+from agreement.stats.interval_width import interval_width_of
 from agreement.stats.limits_groups import STATISTICS as LIMITS
 from agreement.stats.limits_groups import limits_of_agreement_of
 from agreement.stats.linearity import linearity_of
@@ -35,6 +37,7 @@ from agreement.stats.parts import (
     by_fortnight_of,
     by_sex_of,
     choice_of_pairs_of,
+    pairing_rule_of,
 )
 from agreement.stats.passing_bablok import passing_bablok_of
 from agreement.stats.pooled import pooled_limits_of
@@ -121,7 +124,10 @@ ANALYSES: Final = (
         error_of,
     ),
     Analysis(
-        "repeatability", ("typical_error", "smallest_real_change"), repeatability_of, any_size=True
+        "repeatability",
+        ("typical_error", "smallest_real_change", "coefficient_of_variation"),
+        repeatability_of,
+        any_size=True,
     ),
     Analysis(
         "profile_bias",
@@ -213,6 +219,13 @@ ANALYSES: Final = (
     ),
     Analysis("averaging_rule", OF_RULES, None),
     Analysis("by_fortnight", LIMITS, by_fortnight_of),
+    Analysis(
+        "interval_width",
+        ("width_of_lower_limit", "width_of_upper_limit", "athletes_to_halve"),
+        interval_width_of,
+    ),
+    Analysis("pairing_rule", LIMITS, pairing_rule_of),
+    Analysis("across_modes", OF_UNLIKE_MODES, None),
 )
 
 _NO_UNIT = (
@@ -223,6 +236,7 @@ _NO_UNIT = (
     *("spread_ratio", "skewness", "p_normal", "p_no_effect", "p_full_effect", "p_joint"),
     *("linearity_statistic", "p_linearity", "bottom_share_of_hr_max", "top_share_of_hr_max"),
     *("share_explained", "share_more_median", "share_more_p10", "share_more_p90"),
+    *("athletes_to_halve", "coefficient_of_variation"),
     *_OF_DEMING,
 )
 _VARIANCES = ("total", *COMPONENTS)

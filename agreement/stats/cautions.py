@@ -15,7 +15,7 @@ from agreement.stats.repeatability import FEW_REPEATS, laboratory_repeatability
 from agreement.stats.repeated import RepeatedLimits, limits_by_athlete
 from agreement.stats.shape import shape_of
 from agreement.stats.trend import SIGNIFICANT, Trend
-from agreement.terms import counted
+from agreement.terms import MASS_WITHIN_PCT, counted
 
 Floats = npt.NDArray[np.float64]
 
@@ -23,7 +23,7 @@ EXACT_ONLY = 40  # athletes below which older approximate intervals mislead
 NOT_NORMAL_P, SKEWED = 0.01, 1.0
 INFLUENTIAL = 0.10  # share of the half width by which one athlete may move a limit
 UNEVEN_GROUPS = 2.0  # ratio of standard deviations
-MASS_PERCENT, GAP_DAYS = 2.0, 14
+GAP_DAYS = 14
 WORTHWHILE = 0.2  # of the spread between athletes
 _FEW_CLUSTERS, _UNEQUAL_SIZES = 12, 3
 
@@ -97,12 +97,12 @@ def _of_profiles(profiles: ProfileBias | None) -> Iterator[Caution]:
 
 def _of_inputs(data: MethodData) -> Iterator[Caution]:
     pairs = data.pairs
-    mass = int((pairs["mass_mismatch_pct"].abs() > MASS_PERCENT).sum())
+    mass = int((pairs["mass_mismatch_pct"].abs() > MASS_WITHIN_PCT).sum())
     if mass:
         yield Caution(
             "mass_mismatch",
             f"In {mass} of {data.n_pairs} pairs the mass given to the estimate is more than "
-            f"{MASS_PERCENT:g} % off the laboratory's.",
+            f"{MASS_WITHIN_PCT:g} % off the laboratory's.",
         )
     late = int((pairs["gap_days"].abs() > GAP_DAYS).sum())
     if late:
@@ -184,11 +184,10 @@ def _of_laboratory(data: MethodData) -> Iterator[Caution]:
     if error.assumed:
         yield from _of_equal_repeats(data)
     elif error.df < FEW_REPEATS:
-        low, high = error.interval()
         yield Caution(
             "few_laboratory_repeats",
-            f"The laboratory's own typical error rests on {counted(error.df, 'repeated test')}: it may "
-            f"be anything from {low:.1f} to {high:.1f} mL/kg/min.",
+            f"The laboratory's own typical error rests on {counted(error.df, 'repeated test')} and is "
+            "barely known.",
         )
     between = max(
         0.0, float(np.var(clusters(data.lab, data.athlete).means, ddof=1)) - error.variance
@@ -198,7 +197,7 @@ def _of_laboratory(data: MethodData) -> Iterator[Caution]:
         yield Caution(
             "laboratory_noise",
             f"The laboratory's own typical error ({error.typical_error:.1f} mL/kg/min) exceeds the "
-            f"smallest worthwhile change of this group ({worthwhile:.1f}).",
+            "smallest worthwhile change of this group, a fifth of the spread between its athletes.",
         )
 
 

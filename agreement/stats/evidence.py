@@ -39,6 +39,10 @@ class Evidence:
         `agreement.physiology.stage_splits.SPLIT_COLUMNS`; None where stages were not looked at.
     averaging : DataFrame or None
         athlete_id, lab_test_id, mode, rule, vo2max, in_use: tests with breaths under every rule.
+    across_modes : DataFrame or None
+        `agreement.pairing.unlike_modes.COLUMNS`; None where they were not looked at.
+    other_rules : dict of str to DataFrame
+        `agreement.pairing.other_rules.COLUMNS`: the pairs under every other pairing rule tried.
     """
 
     pairs: pd.DataFrame
@@ -51,3 +55,5 @@ class Evidence:
     coverage: pd.DataFrame | None = None
     splits: pd.DataFrame | None = None
     averaging: pd.DataFrame | None = None
+    across_modes: pd.DataFrame | None = None
+    other_rules: dict[str, pd.DataFrame] = field(default_factory=dict)

@@ -1,8 +1,8 @@
 """Bias and limits of agreement of one pair per athlete, with intervals of four grades."""
 
 import warnings
-from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -108,6 +108,10 @@ class LimitsOfAgreement:
         """Limits that hold at least `coverage` of athletes with the given confidence."""
         half = tolerance_factor(self.n, self.coverage, confidence) * self.sd
         return Interval(self.bias - half, self.bias + half)
+
+    def of_size(self, n: int) -> Self:
+        """Return the same bias and spread in another number of athletes."""
+        return replace(self, n=n)
 
     def to_frame(self) -> pd.DataFrame:
         """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""

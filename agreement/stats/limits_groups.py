@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.limits import FEWEST
-from agreement.stats.limits_shown import AnyLimits, limits_rows, limits_sentence
+from agreement.stats.limits_shown import limits_rows, limits_sentence
 from agreement.stats.method_data import TOO_FEW, MethodData, too_few_athletes
-from agreement.stats.repeated import limits_by_athlete
+from agreement.stats.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.rows import Row, html_table, rows_frame
 
 STATISTICS = ("bias", "sd_of_differences", "lower_limit", "upper_limit")
@@ -22,7 +22,7 @@ class Group:
     name: str
     n: int
     n_pairs: int
-    limits: AnyLimits | None
+    limits: StudyLimits | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class GroupedLimits:
         return next(group for group in self.groups if group.name == name)
 
     @property
-    def everyone(self) -> AnyLimits | None:
+    def everyone(self) -> StudyLimits | None:
         """Limits of group ``all``."""
         return self["all"].limits
 

@@ -14,10 +14,9 @@ from agreement.stats.least_squares import Line, fit_line
 from agreement.stats.limits import FEWEST, checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.rows import Row, html_table, rows_frame
-from agreement.terms import counted
+from agreement.terms import MASS_WITHIN_PCT, counted
 
 IN_FULL: Final = -1.0  # per cent of VO2max for a per cent of mass, when all of it goes wrong
-WORTH_LISTING: Final = 2.0  # per cent
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +76,7 @@ class MassMismatch:
             f"One per cent too much body mass changes the field value by {self.line.slope:.2f} per "
             f"cent (95 % interval {low:.2f} to {high:.2f}; no effect {said_p(self.p_of(0.0))}, "
             f"in full {said_p(self.p_of(IN_FULL))}); {counted(self.off, 'pair')} "
-            f"{'is' if self.off == 1 else 'are'} off by more than {WORTH_LISTING:g} %."
+            f"{'is' if self.off == 1 else 'are'} off by more than {MASS_WITHIN_PCT:g} %."
         )
 
     def _repr_html_(self) -> str:
@@ -143,7 +142,7 @@ def mass_mismatch(
     if float(np.ptp(m)) == 0.0:
         raise NotEstimable(NOT_ESTIMABLE, "the mismatch of body mass is the same in all pairs.")
     line = fit_line(m, log_ratio)
-    off = int((np.abs(m) > WORTH_LISTING).sum())
+    off = int((np.abs(m) > MASS_WITHIN_PCT).sum())
     if n == m.size:
         return MassMismatch(line, n, off)
     u, v = m - line.mean_x, log_ratio - line.mean_y

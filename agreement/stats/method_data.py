@@ -86,6 +86,8 @@ class MethodData:
         As in `Evidence`.
     coverage, splits : DataFrame or None
         As in `Evidence`, only what belongs to `pairs`.
+    other_rules : dict of str to DataFrame
+        As in `Evidence`, only this method and mode, without the same people.
     """
 
     method: str
@@ -101,6 +103,7 @@ class MethodData:
     next_door: dict[str, str] = dataclass_field(default_factory=dict)
     coverage: pd.DataFrame | None = None
     splits: pd.DataFrame | None = None
+    other_rules: dict[str, pd.DataFrame] = dataclass_field(default_factory=dict)
 
     @property
     def field(self) -> Floats:

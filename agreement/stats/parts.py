@@ -11,7 +11,7 @@ from agreement.stats.limits_groups import Group, group_frame, group_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.rows import html_table
 from agreement.stats.slopes import days_since_first
-from agreement.terms import NOT_ENOUGH_DATA, SEXES
+from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT, NOT_ENOUGH_DATA, SEXES
 
 FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
 AGES: Final = ((0, 12), (13, 17), (18, 39), (40, 64), (65, None))  # years; common practice
@@ -37,7 +37,7 @@ class Parts:
 
     def to_frame(self) -> pd.DataFrame:
         """Return the rows of every part, with a first column ``group``."""
-        return pd.concat([_frame(group) for group in self.groups], ignore_index=True)
+        return pd.concat([part_frame(group) for group in self.groups], ignore_index=True)
 
     def summary(self) -> str:
         """Say the bias of every part that is large enough."""
@@ -70,6 +70,8 @@ def choice_of_pairs_of(data: MethodData) -> Parts:
     -----
     `without_largest_difference` leaves out the athlete whose difference lies farthest from the
     median: how much one person moves the limits, not a reason to leave anybody out.
+    `without_wrong_inputs` leaves out pairs whose estimator is known to have been told a body mass or a
+    maximal heart rate that the laboratory does not confirm; what nobody recorded counts as right.
     """
     pairs = data.pairs
     ordered = pairs.sort_values(["lab_date", "lab_test_id"], kind="stable")
@@ -81,8 +83,15 @@ def choice_of_pairs_of(data: MethodData) -> Parts:
             "first_pair_of_each": ordered.drop_duplicates("athlete_id"),
             "without_borderline_profiles": pairs[pairs["profile_borderline"] != "yes"],
             "without_largest_difference": pairs[pairs["athlete_id"] != farthest],
+            "without_wrong_inputs": pairs[~wrong_inputs(pairs)],
         },
     )
+
+
+def wrong_inputs(pairs: pd.DataFrame) -> "pd.Series[bool]":
+    """Tell which pairs rest on a body mass or a maximal heart rate known to be wrong."""
+    mass = pairs["mass_mismatch_pct"].abs() > MASS_WITHIN_PCT
+    return mass | (pairs["hr_max_mismatch_bpm"].abs() > HR_MAX_WITHIN_BPM)
 
 
 def by_sex_of(data: MethodData) -> Parts:
@@ -126,6 +135,13 @@ def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":
     return pd.Series(names.take(place, allow_fill=True), index=age_years.index)
 
 
+def pairing_rule_of(data: MethodData) -> Parts:
+    """Bias and limits when the readings are paired by other rules: window and summary."""
+    if not data.other_rules:
+        raise NotEstimable(NOT_ESTIMABLE, "other pairing rules were not tried.")
+    return _parts("pairing rule", data.other_rules)
+
+
 def borderline_moved_of(data: MethodData) -> Parts:
     """Bias and limits by training profile, borderline tests moved to the profile next door."""
     other = data.pairs["lab_test_id"].map(data.next_door)
@@ -146,7 +162,7 @@ def _parts(what: str, members: Mapping[str, pd.DataFrame]) -> Parts:
     return Parts(what, groups)
 
 
-def _frame(group: Group) -> pd.DataFrame:
+def part_frame(group: Group) -> pd.DataFrame:
     """Return the rows of a part, emptied below 5 athletes."""
     frame = group_frame(group)
     if group.n < FEWEST_OF_A_PART:

@@ -265,11 +265,11 @@ def athletes_per_group(
         reached = stats.nct.sf(cut, df, away) + stats.nct.cdf(-cut, df, away)
         return bool(reached >= power)
 
-    return _smallest(enough)
+    return smallest_number(enough)
 
 
 def _for_limit(design: Design, half_width: float, coverage: float) -> int | None:
-    return _smallest(lambda n: half_width_of_limit(n, design, coverage) <= half_width)
+    return smallest_number(lambda n: half_width_of_limit(n, design, coverage) <= half_width)
 
 
 def _for_bias(design: Design, half_width: float) -> int | None:
@@ -278,7 +278,7 @@ def _for_bias(design: Design, half_width: float) -> int | None:
     def enough(n: int) -> bool:
         return bool(special.stdtrit(n - 1, 0.975) * np.sqrt(variance / n) <= half_width)
 
-    return _smallest(enough)
+    return smallest_number(enough)
 
 
 def _row(statistic: str, number: int | None) -> Row:
@@ -287,8 +287,8 @@ def _row(statistic: str, number: int | None) -> Row:
     return Row(statistic, float(number), unit="1", n=number)
 
 
-def _smallest(enough: Callable[[int], bool]) -> int | None:
-    """Smallest number from 3 on that is enough, up to 100 000."""
+def smallest_number(enough: Callable[[int], bool]) -> int | None:
+    """Return the smallest number from 3 on that is enough, up to 100 000; None beyond."""
     low, high = 2, 4
     while not enough(high):
         if high == LARGE:

@@ -10,7 +10,7 @@ import pandas as pd
 from agreement.stats.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.rows import Row, html_table, rows_frame
-from agreement.terms import counted
+from agreement.terms import UNIT, counted
 
 FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
 
@@ -32,6 +32,8 @@ class Repeatability:
         Of the smallest real change.
     assumed : bool
         Declared in the study file, not measured in this study.
+    mean : float
+        Of the values behind the number; NaN when it was declared.
     """
 
     typical_error: float
@@ -40,6 +42,12 @@ class Repeatability:
     n_values: int
     coverage: float = 0.95
     assumed: bool = False
+    mean: float = np.nan
+
+    @property
+    def coefficient_of_variation(self) -> float:
+        """Typical error as a share of the mean of the repeated values."""
+        return self.typical_error / self.mean
 
     @property
     def variance(self) -> float:
@@ -67,19 +75,31 @@ class Repeatability:
         return sd_interval(self.typical_error, self.df, confidence_level)
 
     def to_frame(self) -> pd.DataFrame:
-        """Return typical_error and smallest_real_change as rows."""
-        factor = self.smallest_real_change / self.typical_error if self.typical_error else 0.0
-        interval = self.interval()
-        scaled = Interval(factor * interval.low, factor * interval.high)
-        return rows_frame(
-            [
-                self._row("typical_error", self.typical_error, interval),
-                self._row("smallest_real_change", self.smallest_real_change, scaled),
-            ]
-        )
+        """
+        Return typical_error, smallest_real_change and coefficient_of_variation as rows.
 
-    def _row(self, statistic: str, value: float, interval: Interval) -> Row:
-        return Row.of(statistic, value, interval, n=self.n, n_pairs=self.n_values, note=self.note)
+        The last is not there where the error was declared, or the mean is not above 0.
+        """
+        rows = [
+            self._row("typical_error", 1.0),
+            self._row("smallest_real_change", z_of(self.coverage) * float(np.sqrt(2.0))),
+        ]
+        if self.mean > 0:
+            rows.append(self._row("coefficient_of_variation", 1.0 / self.mean, "1"))
+        return rows_frame(rows)
+
+    def _row(self, statistic: str, factor: float, unit: str = UNIT) -> Row:
+        """Return a multiple of the typical error, with its interval."""
+        low, high = self.interval()
+        return Row.of(
+            statistic,
+            factor * self.typical_error,
+            Interval(factor * low, factor * high),
+            unit=unit,
+            n=self.n,
+            n_pairs=self.n_values,
+            note=self.note,
+        )
 
     def summary(self) -> str:
         """Say the typical error in one sentence."""
@@ -151,7 +171,12 @@ def repeatability(
         within = 0.0  # not the noise of the arithmetic
     who = np.asarray(group if athlete is None else athlete)[kept]
     return Repeatability(
-        float(np.sqrt(within / df)), df, np.unique(who).size, int(kept.sum()), coverage
+        float(np.sqrt(within / df)),
+        df,
+        np.unique(who).size,
+        int(kept.sum()),
+        coverage,
+        mean=float(x[kept].mean()),
     )
 
 

@@ -1,6 +1,7 @@
 """Bias and limits of agreement when athletes have several pairs, or several replicates."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -105,6 +106,10 @@ class RepeatedLimits:
         inner, outer = self._half_widths(confidence_level)
         return Interval(self.upper - inner, self.upper + outer)
 
+    def of_size(self, n: int) -> Self:
+        """Return the same bias and spread in another number of athletes, with as many pairs each."""
+        return replace(self, n=n, n_pairs=round(self.n_pairs * n / self.n))
+
     def to_frame(self) -> pd.DataFrame:
         """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
         return limits_frame(self)
@@ -180,9 +185,12 @@ def limits_of_agreement_repeated(
     raise ValueError(message)
 
 
+StudyLimits = LimitsOfAgreement | RepeatedLimits
+
+
 def limits_by_athlete(
     difference: npt.ArrayLike, athlete: npt.ArrayLike, *, coverage: float = 0.95
-) -> LimitsOfAgreement | RepeatedLimits:
+) -> StudyLimits:
     """
     Bias and limits in the form that the design asks for; no warning, for tables of many groups.
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import AgreementWarning
+from agreement.stats.across_modes import AcrossModes, across_modes
 from agreement.stats.adjusted_bias import AdjustedBias
 from agreement.stats.analyses import ANALYSES, Analysis, HasFrame
 from agreement.stats.averaging import AveragingCurve
@@ -26,6 +27,7 @@ from agreement.stats.error_split import SplitErrors
 from agreement.stats.errors_of_estimate import ErrorsOfEstimate
 from agreement.stats.evidence import Evidence
 from agreement.stats.intensity_coverage import IntensityCoverage
+from agreement.stats.interval_width import IntervalWidth
 from agreement.stats.limits import FEWEST
 from agreement.stats.limits_groups import GroupedLimits
 from agreement.stats.linearity import Linearity
@@ -105,6 +107,8 @@ class MethodResults:
     intensity_coverage: IntensityCoverage | None = None
     error_split: SplitErrors | None = None
     by_fortnight: Parts | None = None
+    interval_width: IntervalWidth | None = None
+    pairing_rule: Parts | None = None
     cautions: tuple[Caution, ...] = ()
 
     @property
@@ -135,6 +139,8 @@ class StudyResults:
         Every two methods that share a laboratory test.
     averaging : dict of str to AveragingRules
         What the averaging rule is worth in each mode with breaths.
+    across_modes : tuple of AcrossModes
+        Readings beside a laboratory test of another mode; they stand in no other result.
     """
 
     frame: pd.DataFrame
@@ -142,6 +148,7 @@ class StudyResults:
     laboratory: dict[str, Repeatability]
     comparisons: tuple[Comparison, ...]
     averaging: dict[str, AveragingRules]
+    across_modes: tuple[AcrossModes, ...] = ()
 
 
 def analyse(evidence: Evidence) -> StudyResults:
@@ -163,6 +170,7 @@ def analyse(evidence: Evidence) -> StudyResults:
         studied = [_studied(data) for data in method_data(evidence)]
         laboratory, laboratory_rows = _laboratory(evidence)
         averaging = _averaging(evidence)
+        unlike = _across_modes(evidence)
         comparisons = two_estimators_of(results.data for results, _ in studied)
     parts = [frame for _, of_method in studied for frame in of_method]
     parts += laboratory_rows + [_comparison(comparison) for comparison in comparisons]
@@ -170,12 +178,14 @@ def analyse(evidence: Evidence) -> StudyResults:
         Labelled(found.to_frame(), "averaging_rule", LABORATORY, mode)
         for mode, found in averaging.items()
     ]
+    parts += [Labelled(one.to_frame(), "across_modes", one.method, one.mode) for one in unlike]
     return StudyResults(
         assembled(parts),
         tuple(results for results, _ in studied),
         laboratory,
         comparisons,
         averaging,
+        unlike,
     )
 
 
@@ -202,7 +212,21 @@ def method_data(evidence: Evidence) -> Iterator[MethodData]:
             evidence.next_door,
             _of_pairs(evidence.coverage, pairs),
             _of_pairs(evidence.splits, pairs),
+            _by_other_rules(evidence, str(method), str(mode), heart_rate_based=heart_rate_based),
         )
+
+
+def _by_other_rules(
+    evidence: Evidence, method: str, mode: str, *, heart_rate_based: bool
+) -> dict[str, pd.DataFrame]:
+    """Return one method's pairs under every other rule, of the people that count."""
+    found = {}
+    for name, pairs in evidence.other_rules.items():
+        mine = (pairs["method"] == method) & (pairs["mode"] == mode)
+        if heart_rate_based:
+            mine &= pairs["hr_limiting_drug"] != "yes"
+        found[name] = pairs[mine]
+    return found
 
 
 def _daily(evidence: Evidence, method: str, mode: str, pairs: pd.DataFrame) -> pd.DataFrame:
@@ -294,6 +318,12 @@ def _averaging(evidence: Evidence) -> dict[str, AveragingRules]:
         with suppress(NotEstimable):
             found[str(mode)] = averaging_rules(own)
     return found
+
+
+def _across_modes(evidence: Evidence) -> tuple[AcrossModes, ...]:
+    if evidence.across_modes is None:
+        return ()
+    return tuple(across_modes(evidence.across_modes, evidence.heart_rate_based))
 
 
 def _comparison(comparison: Comparison) -> Labelled:

@@ -230,7 +230,7 @@ def test_equal_repeats_are_no_error_of_zero():
     assert laboratory_repeatability(repeats, declared=2.6).assumed
     held = field_repeatability(repeats.rename(columns={"lab": "field"}))  # a display that holds
     frame = held.to_frame()
-    assert frame["value"].tolist() == [0.0, 0.0]
+    assert frame["value"].tolist() == [0.0, 0.0, 0.0]
     assert frame["note"].str.startswith("all repeats are equal").all()
     assert frame[["low", "high"]].isna().all(axis=None)
     nearly = repeatability([52.3, 52.3, 40.1, 40.2], list("aabb"))

@@ -331,6 +331,16 @@ PROOFS |= {
         NO_INTERVAL,
     ),
     "averaging_rules": Proof(NONE, "test_averaging_rules::test_by_hand", NO_INTERVAL),
+    "interval_width": Proof(
+        "test_interval_width::test_widths_are_those_of_the_printed_rule",
+        "test_interval_width::test_the_number_that_halves_is_the_first_that_does",
+        NO_INTERVAL,
+    ),
+    "across_modes": Proof(
+        "test_across_modes::test_what_the_modes_make_is_in_proportion_to_the_laboratory",
+        "test_across_modes::test_bias_and_limits_are_those_of_the_pairs",
+        COVERAGE,
+    ),
 }
 # analyses of the results table that show a statistic of another name
 SHOWN_BY = {
@@ -340,7 +350,7 @@ SHOWN_BY = {
     "profile_at_equal_level": "adjusted_bias",
     "slope_on_one_method": "drift",
     **dict.fromkeys(
-        ("choice_of_pairs", "borderline_moved", "by_sex", "by_age", "by_fortnight"),
+        ("choice_of_pairs", "borderline_moved", "by_sex", "by_age", "by_fortnight", "pairing_rule"),
         "limits_by_athlete",
     ),
 }
@@ -369,7 +379,8 @@ PARTS = {
         "persistent_variance",
         "parts",
     ),
-    *("split", "limits_of_ordered", "too_few_athletes"),
+    *("split", "limits_of_ordered", "too_few_athletes", "wrong_inputs", "part_frame"),
+    *("smallest_number", "interval_width_of_group"),
 }
 
 

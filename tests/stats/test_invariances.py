@@ -344,8 +344,8 @@ RULES = {
         ),
         stays=("bias g", "bias h"),
     ),
-    "repeatability": Rule(lambda s: repeatability(s.f, s.who), swaps=("typical_error",
-        "smallest_real_change"), stays=("typical_error", "smallest_real_change")),
+    "repeatability": Rule(lambda s: repeatability(s.f, s.who), moves=("coefficient_of_variation",),
+        swaps=("typical_error", "smallest_real_change", "coefficient_of_variation"), stays=("typical_error", "smallest_real_change")),
 }  # fmt: skip
 
 
@@ -405,7 +405,7 @@ def test_what_leaves_or_changes_a_statistic_of_any_squad(name, seed):
 
 # --- the whole table of results, so that no analysis is left out ------------------------------------
 
-FRAMES = ("pairs", "daily", "repeats", "coverage", "splits", "averaging")
+FRAMES = ("pairs", "daily", "repeats", "coverage", "splits", "averaging", "across_modes")
 VO2MAX = (
     *("field", "lab", "difference", "vo2max", "extrapolation_se", "expected_bias"),
     *("observed_error", "total", "cost", "heart_rate"),
@@ -421,6 +421,7 @@ NOT_DIFFERENCES = {  # what a shift of both methods moves, as it is about levels
     ),
     *("upper_limit_of_ratio", "coefficient_of_variation", "reading", "mean_vo2max"),
     *("share_more_median", "share_more_p10", "share_more_p90"),
+    *("expected_in_runners", "expected_in_triathletes", "expected_in_cyclists"),
 }
 
 
@@ -458,7 +459,14 @@ def of_training(pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
         tests.assign(rule=rule, vo2max=pairs["lab"] + more + rng.normal(0, 0.2, n))
         for rule, more in (("moving 30 s", 0.5), ("fixed 30 s", 0.0), ("moving 5 breaths", 2.0))
     )
-    return {"coverage": coverage, "splits": splits, "averaging": averaging}
+    half = pairs.assign(field=pairs["field"] + rng.normal(0, 1, n))
+    return {
+        "coverage": coverage,
+        "splits": splits,
+        "averaging": averaging,
+        "across_modes": half.assign(laboratory_mode="cycle"),
+        "other_rules": {"half_window": half},
+    }
 
 
 def test_no_analysis_is_missing_from_the_table_asked(study):
@@ -478,7 +486,8 @@ def analysed(evidence: Evidence) -> pd.DataFrame:
 
 def changed(evidence: Evidence, how: Callable[[pd.DataFrame], pd.DataFrame]) -> Evidence:
     frames = {name: how(getattr(evidence, name)) for name in FRAMES}
-    return replace(evidence, **frames)
+    other = {name: how(pairs) for name, pairs in evidence.other_rules.items()}
+    return replace(evidence, **frames, other_rules=other)
 
 
 def test_the_table_in_another_unit_is_the_table_times_the_unit(study):

@@ -5,6 +5,8 @@ Oracles: pandas and numpy on the parts chosen by hand; ordinary least squares of
 a printed table of Student's t (two-sided 5 %: 2.201 on 11, 2.042 on 30 degrees of freedom; memory).
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -97,6 +99,16 @@ def test_choices_of_pairs_leave_out_whom_they_say(single):
     far = (pairs["difference"] - pairs["difference"].median()).abs().idxmax()
     rest = pairs["difference"].drop(far).mean()
     assert bias(table, "choice_of_pairs", "without_largest_difference") == pytest.approx(rest)
+
+
+def test_pairs_with_a_wrong_input_are_left_out_and_the_unknown_stay():
+    given = evidence()
+    pairs = given.pairs.copy()
+    pairs.loc[0, "mass_mismatch_pct"], pairs.loc[1, "mass_mismatch_pct"] = -2.1, 2.0
+    pairs.loc[2, "hr_max_mismatch_bpm"], pairs.loc[3, "hr_max_mismatch_bpm"] = 6.0, -5.0
+    table = analyse(replace(given, pairs=pairs)).frame.set_index(KEY)
+    rest = pairs["difference"].drop([0, 2]).mean()
+    assert bias(table, "choice_of_pairs", "without_wrong_inputs") == pytest.approx(rest)
 
 
 def test_the_first_pair_of_each_is_the_earliest():

@@ -75,7 +75,14 @@ def study(n=18, visits=1, methods=(("wrist", "run"), ("step", "step")), drug_eve
         {"wrist": True, "step": False},
         date(2026, 3, 2),
         averaging=under_two_rules(pairs),
+        **by_other_rules(pd.DataFrame(pairs, columns=PAIR_COLUMNS)),
     )
+
+
+def by_other_rules(pairs):
+    """Say of these pairs that they stand beside a cycle test as well, or come from half a window."""
+    apart = pairs.assign(mode="run", laboratory_mode="cycle")
+    return {"across_modes": apart, "other_rules": {"half_window": pairs}}
 
 
 def under_two_rules(pairs):
@@ -241,7 +248,8 @@ def test_small_studies_keep_every_row(n):
 
 def test_a_study_without_pairs_has_a_table_without_methods():
     base = study(3)
-    nothing = replace(base, pairs=base.pairs.iloc[:0], daily=base.daily.iloc[:0])
+    none = base.pairs.iloc[:0]
+    nothing = replace(base, pairs=none, daily=base.daily.iloc[:0], across_modes=None)
     frame = analyse(nothing).frame
     assert set(frame["method"]) == {"laboratory"}
     empty = analyse(replace(nothing, repeats=base.repeats.iloc[:0], averaging=None)).frame
