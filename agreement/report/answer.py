@@ -8,7 +8,7 @@ import pandas as pd
 from agreement.report.markup import Block, bullets, paragraph
 from agreement.report.numbers import Cell, Numbers, counted, marked
 from agreement.tables.options import Margin
-from agreement.terms import SESSIONS_METHOD
+from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT, SESSIONS_METHOD
 
 OUTCOME_WORDS = {
     "acceptable": "Acceptable",
@@ -117,18 +117,18 @@ def next_steps(
 
 def _wrong_inputs(pairs: pd.DataFrame) -> list[str]:
     """Name the athletes whose estimator was told another mass or HRmax than was measured."""
-    mass = pairs[pairs["mass_mismatch_pct"].abs() > 2.0]
-    heart = pairs[pairs["hr_max_mismatch_bpm"].abs() >= 5.0]
+    mass = pairs[pairs["mass_mismatch_pct"].abs() > MASS_WITHIN_PCT]
+    heart = pairs[pairs["hr_max_mismatch_bpm"].abs() > HR_MAX_WITHIN_BPM]
     items = []
     if len(mass):
         items.append(
-            f"Correct the body mass set in the device of {_names(mass)}: more than 2 % from the "
+            f"Correct the body mass set in the device of {_names(mass)}: more than {MASS_WITHIN_PCT:g} % from the "
             "laboratory's."
         )
     if len(heart):
         items.append(
-            f"Correct the maximal heart rate set in the device of {_names(heart)}: 5 beats or more "
-            "from the one measured."
+            f"Correct the maximal heart rate set in the device of {_names(heart)}: more than "
+            f"{HR_MAX_WITHIN_BPM:g} beats from the one measured."
         )
     return items
 

@@ -11,13 +11,11 @@ from agreement.report.answer import method_name
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import Numbers, counted, plain, with_minus
 from agreement.stats.calibrated import LaboratoryEquivalent
-from agreement.terms import CARD_COLUMNS
+from agreement.terms import CARD_COLUMNS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
 DRUG = "takes a drug that limits heart rate: this method does not hold"
 LACKS = "the training lacks"
-MASS_MISMATCH_PCT = 2.0
-HR_MAX_MISMATCH_BPM = 5.0
 
 
 def athlete_cards(
@@ -89,9 +87,9 @@ def _card(
 def _inputs(row: dict[Any, Any]) -> list[str]:
     """Return what the estimator was told wrongly."""
     inputs = []
-    if abs(row["mass_mismatch_pct"]) > MASS_MISMATCH_PCT:
+    if abs(row["mass_mismatch_pct"]) > MASS_WITHIN_PCT:
         inputs.append(f"body mass ({row['mass_mismatch_pct']:+.0f} % of the laboratory's)")
-    if abs(row["hr_max_mismatch_bpm"]) >= HR_MAX_MISMATCH_BPM:
+    if abs(row["hr_max_mismatch_bpm"]) > HR_MAX_WITHIN_BPM:
         inputs.append(f"maximal heart rate ({row['hr_max_mismatch_bpm']:+.0f} bpm)")
     return inputs
 

@@ -1,7 +1,6 @@
 """The sections of a report about one method: a figure, its table or sentence, or why there is none."""
 
 from html import escape
-from math import isnan
 from typing import Final
 
 import pandas as pd
@@ -14,12 +13,18 @@ from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_alt
 from agreement.figures.regression import plot_regression, regression_alt
 from agreement.report.comparison import Comparison
-from agreement.report.markup import Block, paragraph, table
-from agreement.report.numbers import marked, plain
+from agreement.report.markup import Block, bullets, paragraph, table
+from agreement.report.numbers import Cell, marked
 from agreement.report.pictures import Picture, picture
 from agreement.stats.intervals import z_of
+from agreement.stats.parts import wrong_inputs
+from agreement.stats.results_table import LABORATORY
 from agreement.terms import counted
 
+NO_NOISE: Final = (
+    "No laboratory test was repeated within days, so a true change cannot be told from the "
+    "laboratory's own noise."
+)
 Section = tuple[Picture | None, Block]
 
 _LIMITS: Final = {
@@ -34,6 +39,7 @@ _GROUPS: Final = {
     "hr_limiting_drug": "heart rate limited by a drug",
     "no_hr_limiting_drug": "no such drug, as stated",
     "chest_strap": "chest strap only",
+    "without_wrong_inputs": "no body mass or HRmax told wrongly",
 }
 _LINE: Final = (
     ("regression", "slope", "slope of laboratory on field", 2),
@@ -43,6 +49,18 @@ _LINE: Final = (
     ("error", "mae", "mean absolute error", 1),
     ("error", "mape", "mean absolute error, in per cent of the laboratory", 1),
     ("error", "share_within_margin", "share within the agreed limit", 2),
+)
+_REPEATABILITY: Final = {
+    "typical_error": "typical error",
+    "smallest_real_change": "smallest real change",
+    "coefficient_of_variation": "typical error, % of the mean",
+}
+_CAUTIONED: Final = (  # numbers that a caution may name
+    ("trend", "p_slope"),
+    ("trend", "p_spread"),
+    ("shape", "p_normal"),
+    ("shape", "skewness"),
+    ("profile_bias", "spread_ratio"),
 )
 _CHANGE: Final = (
     ("bias", "bias of the change, field minus laboratory", 1),
@@ -74,13 +92,49 @@ def differences(one: Comparison) -> Section:
     )
     columns = ("group", "athletes", *_LIMITS.values())
     rows = [_limits_row(one, group) for group in one.groups("limits_of_agreement")]
+    rows.append(_limits_of_the_rightly_told(one))
     caption = f"{one.name}: bias and limits of agreement (mL/kg/min), 95 % intervals below"
-    return drawn, table(caption, columns, filter(None, rows), numeric=columns[1:])
+    shown = table(caption, columns, filter(None, rows), numeric=columns[1:])
+    return drawn, shown + _firmness(one) + _cautions(one)
 
 
-def _limits_row(one: Comparison, group: str) -> tuple[str, ...]:
+def _firmness(one: Comparison) -> Block:
+    """Say how wide the intervals of the limits are, and how many athletes would halve them."""
+    low, high = (one.cell("interval_width", f"width_of_{end}_limit") for end in ("lower", "upper"))
+    if not low.known:
+        return Block("")
+    halved = one.cell("interval_width", "athletes_to_halve")
+    more = f"; about {halved.shown(0)} athletes in all would halve that" if halved.known else ""
+    return paragraph(
+        f"Our doubt about the limits themselves: the interval of the lower one is {low.shown()} "
+        f"mL/kg/min wide, of the upper one {high.shown()}{more}."
+    )
+
+
+def _cautions(one: Comparison) -> Block:
+    """List what a reader should know before believing the numbers of this method."""
+    found = one.results.cautions
+    if not found:
+        return Block("")
+    laboratory = one.numbers.get("repeatability", "typical_error", LABORATORY, one.results.mode)
+    cells = [laboratory, *(one.cell(*place) for place in _CAUTIONED)]
+    return paragraph("Before you rely on these numbers:") + bullets(
+        marked(caution.sentence, cells) for caution in found
+    )
+
+
+def _limits_of_the_rightly_told(one: Comparison) -> tuple[str, ...]:
+    """Return the line without pairs that rest on a wrong input, empty when none does."""
+    if not wrong_inputs(one.pairs).any():
+        return ()
+    return _limits_row(one, "without_wrong_inputs", "choice_of_pairs")
+
+
+def _limits_row(
+    one: Comparison, group: str, analysis: str = "limits_of_agreement"
+) -> tuple[str, ...]:
     """Return one group's line, empty when the group has nobody."""
-    cells = [one.cell("limits_of_agreement", statistic, group) for statistic in _LIMITS]
+    cells = [one.cell(analysis, statistic, group) for statistic in _LIMITS]
     withheld = cells[0].withheld
     if group != "all" and not withheld and not any(cell.known for cell in cells):
         return ()
@@ -136,7 +190,7 @@ def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
             for name in ("lower_limit", "upper_limit")
         ),
         one.cell("profile_bias", "difference_from_overall", group).shown(sign=True),
-        p.mark(_p(p.value)) if p.known else "",
+        p.shown(3),
         one.cell("profile_at_equal_level", "adjusted_bias", group).stacked(),
     )
 
@@ -184,6 +238,8 @@ def change(one: Comparison) -> Section:
         one.row(word, cell, digits) for cell, (_, word, digits) in zip(cells, _CHANGE, strict=True)
     ]
     said = paragraph(marked(result.summary(), cells)) + _seen_once(one, result.n)
+    if real is None:
+        said += paragraph(NO_NOISE)
     return drawn, said + one.table("agreement of changes", rows)
 
 
@@ -199,6 +255,32 @@ def _seen_once(one: Comparison, twice: int) -> Block:
         f"{counted(once, 'athlete')} {have} no two paired tests at least {days} days apart and "
         f"{are} left out here."
     )
+
+
+def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
+    """Return the typical errors of the laboratory and of every method as one table."""
+    if not comparisons:
+        return paragraph("There is nothing to compare: no pair was found.")
+    modes = sorted({one.results.mode for one in comparisons})
+    numbers = comparisons[0].numbers
+    places = [(f"{LABORATORY}, {mode}", LABORATORY, mode) for mode in modes]
+    places += [(one.name, one.results.method, one.results.mode) for one in comparisons]
+    rows = [
+        _repeats_row(
+            name, [numbers.get("repeatability", word, method, mode) for word in _REPEATABILITY]
+        )
+        for name, method, mode in places
+    ]
+    columns = ("method, mode", "athletes", *_REPEATABILITY.values())
+    caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"
+    return table(caption, columns, rows, numeric=columns[1:])
+
+
+def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:
+    error, real, share = cells
+    words = " (assumed, not measured here)" if error.note == "assumed" else ""
+    percent = share.percent(1) or f'<span class="absent">{escape(share.reason)}</span>'
+    return (escape(name + words), str(error.n), error.stacked(), real.stacked(), percent)
 
 
 def budget(one: Comparison) -> Section:
@@ -262,9 +344,3 @@ def averaging(one: Comparison) -> Section:
         f"within \u00b1{days['14'].shown()}."
     )
     return drawn, paragraph(text)
-
-
-def _p(value: float) -> str:
-    if isnan(value):
-        return ""
-    return "below 0.001" if value < 0.001 else plain(value, 3)

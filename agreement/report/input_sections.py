@@ -138,12 +138,13 @@ def maxima_block(laboratory: pd.DataFrame) -> Block:
     """Count confirmed maxima, and the criteria behind them."""
     states = laboratory["max_confirmed"].value_counts()
     yes, no, unknown = (int(states.get(name, 0)) for name in ("yes", "no", "unknown"))
-    said = paragraph(
-        f"Of {len(laboratory)} laboratory tests {yes} are confirmed to be maximal, {no} are not, and "
-        f"of {unknown} it is not known; the value of the last two is a VO2peak. A criterion that "
-        "nobody recorded is never a failed one."
+    counts = (
+        f"{counted(len(laboratory), 'laboratory test')}: {yes} confirmed to be maximal, {no} not "
+        f"maximal by the criteria, {unknown} not known."
     )
-    return said + effort_block(laboratory)
+    peak = " A value that is not confirmed is a VO2peak." if no + unknown else ""
+    never = " A criterion that nobody recorded is never a failed one."
+    return paragraph(counts + peak + never) + effort_block(laboratory)
 
 
 def shown(value: float, digits: int = 1, *, sign: bool = False) -> str:

@@ -13,6 +13,7 @@ from agreement.terms import counted as counted  # noqa: PLC0414 # said to be for
 
 KEY_COLUMNS = ["analysis", "method", "mode", "group", "statistic"]
 
+SMALLEST_P: Final = 0.001  # below it only that is said
 _NOT_GIVEN: Final = {
     "too_few": "too few athletes",
     "suppressed": "withheld",
@@ -69,7 +70,13 @@ class Cell:
         """Return the value as markup that names its line of the results table; "" if unknown."""
         if not self.known:
             return ""
+        if self._is_p and self.value < SMALLEST_P:  # a probability is never printed as nought
+            return self.mark(f"below {SMALLEST_P:g}")
         return self.mark(plain(self.value, digits, sign=sign))
+
+    @property
+    def _is_p(self) -> bool:
+        return self.key.rpartition("/")[2].startswith("p_")
 
     def mark(self, text: str) -> str:
         """Return a text that says this number, naming its line of the results table."""
@@ -200,7 +207,7 @@ def marked(sentence: str, cells: list[Cell]) -> str:
 def _spellings(cell: Cell) -> list[str]:
     """Return how a sentence may have written the number, signed forms first."""
     forms = []
-    for digits in (1, 2, 0):
+    for digits in (1, 2, 0, 3):  # a p value has three
         signed = plain(cell.value, digits)
         forms += [signed, f"{abs(cell.value):.{digits}f}"]
     return list(dict.fromkeys(forms))

@@ -14,7 +14,14 @@ from typing import Any
 import pandas as pd
 
 from agreement.cohort import Cohort, read_cohort
-from agreement.report import audit, card_pages, input_sections, training_sections, validation
+from agreement.report import (
+    audit,
+    card_pages,
+    input_sections,
+    mode_sections,
+    training_sections,
+    validation,
+)
 from agreement.report import comparison_sections as sections
 from agreement.report.answer import next_steps, verdict_block, verdict_sentences
 from agreement.report.cards import athlete_cards, cards_block
@@ -93,6 +100,10 @@ class StudyReport:
         """Count rows read, used, summarised and left out, and pairs by method."""
         return flow_block(self.cohort.flow, self.cohort.pairs)
 
+    def modes(self) -> Block:
+        """Set apart what was tested in another mode."""
+        return mode_sections.modes_block(self.results.across_modes, self.numbers)
+
     def differences(self) -> Block:
         """Show difference plot, bias and limits of each method."""
         return self._each(sections.differences)
@@ -135,6 +146,10 @@ class StudyReport:
     def regression(self) -> Block:
         """Show the calibration line of each method."""
         return self._each(sections.regression)
+
+    def repeatability(self) -> Block:
+        """Show how far repeats of one athlete lie apart, in the laboratory and in the field."""
+        return sections.repeatability(self.comparisons)
 
     def budget(self) -> Block:
         """Show the error budget of each method."""

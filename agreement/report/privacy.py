@@ -31,6 +31,7 @@ _GROUPED: Final = {
     "limits_of_agreement": False,
     "profile_bias": True,
     "choice_of_pairs": False,
+    "pairing_rule": False,
     "borderline_moved": True,
     "by_sex": True,
     "by_age": True,
@@ -85,7 +86,7 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     pairing = cohort.pairing
     hidden = {
         part: _renamed(getattr(pairing, part), name, ["athlete_id", "lab_test_id"])
-        for part in ("pairs", "daily", "repeats")
+        for part in ("pairs", "daily", "repeats", "across_modes")
     }
     laboratory = replace(
         cohort.laboratory,

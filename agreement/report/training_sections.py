@@ -234,7 +234,7 @@ def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
     """
     count = int(one.pairs["lab_test_id"].isin(next_door.keys()).sum())
     if not count:
-        return Block("")
+        return paragraph(f"{escape(one.name)}: no pair is near a boundary.")
     kinds = (("profile_bias", ""), ("borderline_moved", ", borderline moved"))
     names = sorted({group for kind, _ in kinds for group in one.groups(kind)} - {"all"})
     parts = [(f"{name}{words}", kind, name) for name in names for kind, words in kinds]

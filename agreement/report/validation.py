@@ -55,6 +55,14 @@ _NAIVE: Final = (
     "limits_as_if_independent",
     "all",
 )
+_RULES: Final = (
+    ("half the window", "half_window"),
+    ("twice the window", "double_window"),
+    ("mean of the days", "summary_mean"),
+    ("median of the days", "summary_median"),
+    ("nearest day alone", "summary_nearest"),
+    ("last day alone", "summary_last"),
+)
 _AXES: Final = (
     ("mean of both, as here", "trend", "slope_on_mean"),
     ("laboratory", "slope_on_one_method", "slope_on_laboratory"),
@@ -89,7 +97,7 @@ def tests_block(one: Comparison) -> Block:
 
 def sensitivity_block(one: Comparison) -> Block:
     """Return what the limits would be under the choices that papers differ in."""
-    return _conventions(one) + _choices(one) + _axes(one)
+    return _conventions(one) + _choices(one) + _rules(one) + _axes(one)
 
 
 def _conventions(one: Comparison) -> Block:
@@ -117,6 +125,12 @@ def _choices(one: Comparison) -> Block:
     caption = f"{one.name}: bias and limits by choice of pairs (mL/kg/min), 95 % intervals below"
     naive = one.cell(_NAIVE[1], "bias").known  # only where some athlete has several pairs
     return parts_block(one, caption, (*_CHOICES, _NAIVE) if naive else _CHOICES)
+
+
+def _rules(one: Comparison) -> Block:
+    """Return bias and limits under other pairing rules."""
+    caption = f"{one.name}: bias and limits by pairing rule (mL/kg/min), 95 % intervals below"
+    return parts_block(one, caption, [(words, "pairing_rule", name) for words, name in _RULES])
 
 
 def _axes(one: Comparison) -> Block:
@@ -228,5 +242,5 @@ def _result(one: Comparison) -> str:
 def formulas_block() -> Block:
     """Name every formula with its source."""
     columns = ("statistic", "how it is computed", "source")
-    rows = [tuple(map(escape, row)) for row in FORMULAS]
+    rows = [tuple(map(escape, formula[1:])) for formula in FORMULAS]
     return table("Every formula and its source", columns, rows)

@@ -1,0 +1,107 @@
+"""Beside each answer its doubt: widths, cautions, repeats, other rules; and what stands apart."""
+
+import re
+
+import pandas as pd
+import pytest
+
+from agreement.report.formulas import FORMULAS
+from agreement.report.numbers import Cell
+from agreement.report.page import open_report
+from agreement.stats.analyses import ANALYSES
+
+
+@pytest.fixture(scope="module")
+def report(small_study, tmp_path_factory):
+    """A study of 14 runners, one with a wrong mass; three more were tested on a cycle."""
+    study = small_study(tmp_path_factory.mktemp("doubt") / "crew")
+    tests = pd.read_csv(study / "lab_tests.csv")
+    tests.loc[tests["athlete_id"].isin(["A00", "A01", "A02", "A04", "A05"]), "mode"] = "cycle"
+    tests.to_csv(study / "lab_tests.csv", index=False)
+    return open_report(study)
+
+
+def text(block):
+    """Words of a block, blanks made one."""
+    return " ".join(re.sub(r"<[^>]+>", " ", block.html).split())
+
+
+def value(report, analysis, statistic, group="all", method="wrist"):
+    return report.numbers.get(analysis, statistic, method, "run", group)
+
+
+def test_the_width_of_the_intervals_and_who_would_halve_it(small_study, tmp_path):
+    report = open_report(small_study(tmp_path / "crew", athletes=12, visits=1))
+    width, more = (
+        value(report, "interval_width", name)
+        for name in ("width_of_lower_limit", "athletes_to_halve")
+    )
+    said = text(report.differences())
+    assert f"the interval of the lower one is {width.value:.1f} mL/kg/min wide" in said
+    assert f"about {more.value:.0f} athletes in all would halve that" in said
+    assert "12 athletes: the limits are indicative only." in said
+    lower = value(report, "limits_of_agreement", "lower_limit")
+    assert width.value == pytest.approx(lower.high - lower.low)
+
+
+def test_agreement_without_wrong_inputs_stands_beside(small_study, tmp_path):
+    report = open_report(small_study(tmp_path / "crew", visits=1))
+    assert "no body mass or HRmax told wrongly 13" in text(report.differences())
+    bias = value(report, "choice_of_pairs", "bias", "without_wrong_inputs")
+    assert f'/without_wrong_inputs/bias">{bias.value:.1f}'.replace("-", "\u2212") in (
+        report.differences().html.replace("-", "\u2212")
+    )
+
+
+def test_what_was_tested_in_another_mode_stands_apart(report):
+    said = text(report.modes())
+    assert "wrist, run cycle 5" in said
+    assert "never pooled" in said
+    low, high = (
+        value(report, "across_modes", f"expected_in_{who}", "laboratory_cycle")
+        for who in ("cyclists", "runners")
+    )
+    assert f"+{low.value:.1f} to +{high.value:.1f}" in said
+
+
+def test_without_such_tests_it_says_so(small_study, tmp_path):
+    report = open_report(small_study(tmp_path / "crew", athletes=3))
+    assert "No field value stands beside a laboratory test of another mode" in text(report.modes())
+
+
+def test_repeats_of_the_laboratory_and_of_the_field_stand_in_one_table(report):
+    said = text(report.repeatability())
+    error = value(report, "repeatability", "typical_error")
+    share = value(report, "repeatability", "coefficient_of_variation")
+    assert f"{error.value:.1f}" in said
+    assert f"{100 * share.value:.1f} %" in said
+    assert "no athlete has repeated values close together" in said  # the laboratory has none
+
+
+def test_no_change_is_told_from_noise_that_nobody_measured(small_study, tmp_path):
+    report = open_report(small_study(tmp_path / "crew"))
+    assert "cannot be told from the laboratory's own noise" in text(report.change())
+
+
+def test_every_pairing_rule_stands_in_the_sensitivity(report):
+    said = text(report.sensitivity())
+    for words in ("half the window", "twice the window", "last day alone", "nearest day alone"):
+        assert words in said
+    nearest = value(report, "pairing_rule", "bias", "summary_nearest")
+    assert nearest.known
+    assert nearest.value != value(report, "pairing_rule", "bias", "summary_mean").value
+    mean = value(report, "pairing_rule", "bias", "summary_mean")  # the rule in use
+    assert mean.value == pytest.approx(value(report, "limits_of_agreement", "bias").value)
+
+
+def test_a_p_value_is_never_printed_as_nought():
+    small, large = (Cell("trend/m/run/all/p_slope", value) for value in (1e-9, 0.0312))
+    assert ">below 0.001<" in small.shown(3)
+    assert ">0.031<" in large.shown(3)
+    assert ">0.0<" in Cell("trend/m/run/all/slope_on_mean", 1e-9).shown(1)
+
+
+def test_no_analysis_is_without_a_formula():
+    named = {name for formula in FORMULAS for name in formula.analyses.split()}
+    assert {analysis.name for analysis in ANALYSES} == named
+    assert all(formula.source and formula.how for formula in FORMULAS)
