@@ -98,8 +98,8 @@ def people_block(one: Comparison) -> Block:
     caption = f"{one.name}: bias and limits by {{}} (mL/kg/min), 95 % intervals below"
     sexes = [(sex, "by_sex", sex) for sex in SEXES]
     ages = [(age_name(*band).replace("_", " "), "by_age", age_name(*band)) for band in AGES]
-    return parts_block(one, caption.format("sex"), sexes) + parts_block(
-        one, caption.format("age"), ages
+    return parts_block(one, caption.format("sex"), sexes, by="sex") + parts_block(
+        one, caption.format("age"), ages, by="age"
     )
 
 

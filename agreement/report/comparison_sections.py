@@ -168,8 +168,7 @@ def profiles(one: Comparison) -> Section:
         "bias",
         "lower limit",
         "upper limit",
-        "from the mean of profiles",
-        "p (Holm)",
+        "from the mean of profiles; p (Holm)",
         "bias at equal fitness",
     )
     rows = [_profile_row(one, group) for group in groups]
@@ -180,7 +179,10 @@ def profiles(one: Comparison) -> Section:
 
 def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
     bias = one.cell("profile_bias", "bias", group)
-    p = one.cell("profile_bias", "p_difference", group)
+    away, p = (
+        one.cell("profile_bias", name, group)
+        for name in ("difference_from_overall", "p_difference")
+    )
     return (
         escape(group),
         str(bias.n),
@@ -189,8 +191,7 @@ def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
             one.cell("profile_bias", name, group).stacked()
             for name in ("lower_limit", "upper_limit")
         ),
-        one.cell("profile_bias", "difference_from_overall", group).shown(sign=True),
-        p.shown(3),
+        f"{away.shown(sign=True)}<br>{p.shown(3)}" if p.known else away.shown(sign=True),
         one.cell("profile_at_equal_level", "adjusted_bias", group).stacked(),
     )
 
@@ -271,16 +272,17 @@ def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
         )
         for name, method, mode in places
     ]
-    columns = ("method, mode", "athletes", *_REPEATABILITY.values())
+    columns = ("method, mode", "athletes with repeats", *_REPEATABILITY.values())
     caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"
     return table(caption, columns, rows, numeric=columns[1:])
 
 
 def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:
     error, real, share = cells
+    if not error.known:
+        return (escape(name), "none", error.stacked(), "", "")
     words = " (assumed, not measured here)" if error.note == "assumed" else ""
-    percent = share.percent(1) or f'<span class="absent">{escape(share.reason)}</span>'
-    return (escape(name + words), str(error.n), error.stacked(), real.stacked(), percent)
+    return (escape(name + words), str(error.n), error.stacked(), real.stacked(), share.percent(1))
 
 
 def budget(one: Comparison) -> Section:

@@ -53,7 +53,8 @@ def _sensors(wrist: pd.DataFrame) -> Block:
     if wrist.empty:
         return Block("")
     names = ", ".join(sorted(wrist["athlete_id"].astype(str).unique()))
-    said = f"{wrist['athlete_id'].nunique()} rely on a {WRIST}."
+    count = wrist["athlete_id"].nunique()
+    said = f"{counted(count, 'athlete')} {'relies' if count == 1 else 'rely'} on a {WRIST}."
     return Block(f"<details><summary>{escape(said)}</summary><p>{escape(names)}.</p></details>")
 
 

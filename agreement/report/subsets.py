@@ -8,12 +8,14 @@ from agreement.report.comparison import Comparison
 from agreement.report.markup import Block, table
 
 _STATISTICS: Final = ("bias", "lower_limit", "upper_limit")
-_COLUMNS: Final = ("pairs chosen", "athletes", "bias", "lower limit", "upper limit")
+_COLUMNS: Final = ("athletes", "bias", "lower limit", "upper limit")
 
 Part = tuple[str, str, str]  # words, analysis and group of the results table
 
 
-def parts_block(one: Comparison, caption: str, parts: Iterable[Part]) -> Block:
+def parts_block(
+    one: Comparison, caption: str, parts: Iterable[Part], *, by: str = "pairs chosen"
+) -> Block:
     """
     Return a table with bias and limits of each part.
 
@@ -24,9 +26,11 @@ def parts_block(one: Comparison, caption: str, parts: Iterable[Part]) -> Block:
         Plain text.
     parts : iterable of (words, analysis, group)
         Lines of the results table; a part with nobody in it is left out.
+    by : str
+        Head of the first column.
     """
     rows = [_row(one, *part) for part in parts]
-    return table(caption, _COLUMNS, filter(None, rows), numeric=_COLUMNS[1:])
+    return table(caption, (by, *_COLUMNS), filter(None, rows), numeric=_COLUMNS)
 
 
 def _row(one: Comparison, words: str, analysis: str, group: str) -> tuple[str, ...]:

@@ -130,7 +130,8 @@ def _choices(one: Comparison) -> Block:
 def _rules(one: Comparison) -> Block:
     """Return bias and limits under other pairing rules."""
     caption = f"{one.name}: bias and limits by pairing rule (mL/kg/min), 95 % intervals below"
-    return parts_block(one, caption, [(words, "pairing_rule", name) for words, name in _RULES])
+    parts = [(words, "pairing_rule", name) for words, name in _RULES]
+    return parts_block(one, caption, parts, by="pairing rule")
 
 
 def _axes(one: Comparison) -> Block:

@@ -17,7 +17,7 @@ from agreement.stats.errors_of_estimate import ErrorsOfEstimate
 from agreement.stats.interval_width import IntervalWidth, interval_width_of_group
 from agreement.stats.least_squares import Line
 from agreement.stats.limits import FEW_FOR_REPORTS, FEWEST
-from agreement.stats.limits_groups import GROUPS, Group, GroupedLimits, group_frame
+from agreement.stats.limits_groups import GROUPS, Group, GroupedLimits, groups_frame
 from agreement.stats.limits_shown import AnyLimits
 from agreement.stats.quantile_limits import QuantileLimits, limits_of_ordered
 from agreement.stats.regression import Regression
@@ -53,13 +53,12 @@ def width_from(limits: GroupedLimits) -> IntervalWidth:
 
 def profile_rows(sums: MethodSums) -> pd.DataFrame:
     """Return bias and limits of every training profile of 10 athletes or more, as rows."""
-    frames = [
-        group_frame(Group(name.removeprefix(PROFILE), found.n, found.n_pairs, found.limits()))
+    rows = groups_frame(
+        Group(name.removeprefix(PROFILE), found.n, found.n_pairs, found.limits())
         for name, found in sorted(sums.groups.items())
         if name.startswith(PROFILE) and found.n >= FEW_FOR_REPORTS
-    ]
-    rows = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
-    return rows[rows["statistic"] != "sd_of_differences"] if frames else rows
+    )
+    return rows[rows["statistic"] != "sd_of_differences"]
 
 
 def quantile_limits_from(sums: MethodSums) -> QuantileLimits:

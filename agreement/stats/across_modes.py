@@ -7,8 +7,8 @@ import pandas as pd
 
 from agreement.physiology.mode_effect import TREADMILL_ABOVE_CYCLE, expected_mode_effect
 from agreement.stats.limits_groups import STATISTICS as LIMITS
-from agreement.stats.limits_groups import Group, group_of
-from agreement.stats.parts import part_frame
+from agreement.stats.limits_groups import Group, group_of, groups_frame
+from agreement.stats.parts import FEWEST_OF_A_PART
 from agreement.stats.rows import Row, html_table, rows_frame
 
 STATISTICS = (*LIMITS, *(f"expected_in_{who}" for who in TREADMILL_ABOVE_CYCLE))
@@ -44,7 +44,8 @@ class AcrossModes:
             Row.of(f"expected_in_{who}", size, n=n, n_pairs=n_pairs)
             for who, size in self.expected.items()
         ).assign(group=self.pairs.name)
-        return pd.concat([part_frame(self.pairs), expected], ignore_index=True)
+        own = groups_frame([self.pairs], fewest=FEWEST_OF_A_PART)
+        return pd.concat([own, expected], ignore_index=True)
 
     def summary(self) -> str:
         """Say how many there are."""

@@ -1,5 +1,6 @@
 """Bias and limits of one method for everybody and for the groups that a reader asks about."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +50,7 @@ class GroupedLimits:
 
     def to_frame(self) -> pd.DataFrame:
         """Return the rows of every group, with a first column ``group``."""
-        return pd.concat([group_frame(group) for group in self.groups], ignore_index=True)
+        return groups_frame(self.groups)
 
     def summary(self) -> str:
         """Say bias and limits of group ``all`` in one sentence."""
@@ -69,16 +70,20 @@ def group_of(name: str, pairs: pd.DataFrame) -> Group:
     return Group(name, n, len(pairs), limits)
 
 
-def group_frame(group: Group) -> pd.DataFrame:
-    """Rows of one group, with a first column ``group``; without limits they say too few."""
-    if group.limits is not None:
-        frame = rows_frame(limits_rows(group.limits))
-    else:
-        frame = rows_frame(
-            Row(name, np.nan, n=group.n, n_pairs=group.n_pairs, note=TOO_FEW) for name in STATISTICS
-        )
-    frame.insert(0, "group", group.name)
+def groups_frame(groups: Iterable[Group], *, fewest: int = FEWEST) -> pd.DataFrame:
+    """Rows of all groups, with a first column ``group``; below `fewest` athletes they say too few."""
+    of_each = {group.name: _rows(group, fewest) for group in groups}
+    frame = rows_frame(row for rows in of_each.values() for row in rows)
+    frame.insert(0, "group", [name for name, rows in of_each.items() for _ in rows])
     return frame
+
+
+def _rows(group: Group, fewest: int) -> list[Row]:
+    if group.limits is not None and group.n >= fewest:
+        return limits_rows(group.limits)
+    return [
+        Row(name, np.nan, n=group.n, n_pairs=group.n_pairs, note=TOO_FEW) for name in STATISTICS
+    ]
 
 
 def limits_of_agreement_of(data: MethodData) -> GroupedLimits:

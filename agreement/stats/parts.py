@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.limits_groups import Group, group_frame, group_of
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.limits_groups import Group, group_of, groups_frame
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.rows import html_table
 from agreement.stats.slopes import days_since_first
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT, NOT_ENOUGH_DATA, SEXES
@@ -16,7 +16,6 @@ from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT, NOT_ENOUGH_DATA,
 FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
 AGES: Final = ((0, 12), (13, 17), (18, 39), (40, 64), (65, None))  # years; common practice
 FORTNIGHT: Final = 14  # days
-_NUMBERS: Final = ["value", "low", "high"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +36,7 @@ class Parts:
 
     def to_frame(self) -> pd.DataFrame:
         """Return the rows of every part, with a first column ``group``."""
-        return pd.concat([part_frame(group) for group in self.groups], ignore_index=True)
+        return groups_frame(self.groups, fewest=FEWEST_OF_A_PART)
 
     def summary(self) -> str:
         """Say the bias of every part that is large enough."""
@@ -160,12 +159,3 @@ def _parts(what: str, members: Mapping[str, pd.DataFrame]) -> Parts:
     if not groups:
         raise NotEstimable(NOT_ESTIMABLE, f"no pair can be counted by {what}.")
     return Parts(what, groups)
-
-
-def part_frame(group: Group) -> pd.DataFrame:
-    """Return the rows of a part, emptied below 5 athletes."""
-    frame = group_frame(group)
-    if group.n < FEWEST_OF_A_PART:
-        frame[_NUMBERS] = np.nan
-        frame["note"] = TOO_FEW
-    return frame

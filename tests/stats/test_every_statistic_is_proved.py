@@ -359,7 +359,7 @@ PARTS = {
     *("athlete_codes", "kept_share", "cluster_resampling", "clusters", "limit_factor", "day_sums"),
     *("lines_from_sums", "sums_about", "without_each_athlete", "without_each_pair"),
     *("jackknife_errors", "checked_share", "t_p_value", "said_p", "checked_pairs", "warn_if_few"),
-    *("group_frame", "limits_frame", "limits_rows", "limits_sentence", "reading", "age_name"),
+    *("groups_frame", "limits_frame", "limits_rows", "limits_sentence", "reading", "age_name"),
     *(
         "age_bands",
         "fortnight_name",
@@ -379,7 +379,7 @@ PARTS = {
         "persistent_variance",
         "parts",
     ),
-    *("split", "limits_of_ordered", "too_few_athletes", "wrong_inputs", "part_frame"),
+    *("split", "limits_of_ordered", "too_few_athletes", "wrong_inputs"),
     *("smallest_number", "interval_width_of_group"),
 }
 
