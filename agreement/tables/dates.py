@@ -19,6 +19,7 @@ Steps = npt.NDArray[np.timedelta64]
 _HAS_TIME: Final = r"\d[T ]\d\d:?\d\d"
 _HAS_OFFSET: Final = r"[T ].*(?:Z|[+-]\d\d(?::?\d\d)?)$"
 _OFFSET: Final = re.compile(r"(?:(Z)|([+-])(\d\d):?(\d\d)?)$")
+_FEW_OFFSETS: Final = 3  # most files have those of winter and summer alone
 _FIRST, _LAST = np.datetime64("1950-01-01"), np.datetime64("2100-01-01")
 
 
@@ -160,16 +161,30 @@ def _trimmed(raw: RawTable, name: str, findings: Findings) -> "pd.Series[Any]":
 
 def _offsets(text: "pd.Series[Any]") -> Steps:
     """Return how far each wall clock is ahead of UTC; zero where no offset is written."""
+    steps = np.zeros(len(text), dtype="timedelta64[us]")
+    left = np.ones(len(text), dtype=np.bool_)
+    for _ in range(_FEW_OFFSETS):
+        if not left.any():
+            return steps
+        match = _OFFSET.search(str(text.iloc[int(left.argmax())]))
+        if match is None:
+            break
+        here = text.str.endswith(match[0]).fillna(False).to_numpy(dtype=np.bool_)
+        steps[here] = _ahead(match)
+        left &= ~here
+    if not left.any():
+        return steps
     tails = text.str[-6:].astype("category")
-    minutes = []
-    for tail in tails.cat.categories:
-        match = _OFFSET.search(tail)
-        ahead = 0
-        if match and match[2]:
-            ahead = (int(match[3]) * 60 + int(match[4] or 0)) * (-1 if match[2] == "-" else 1)
-        minutes.append(ahead)
-    steps = np.array([*minutes, 0], dtype="timedelta64[m]").astype("timedelta64[us]")
-    return steps[tails.cat.codes.to_numpy()]
+    known = [_ahead(_OFFSET.search(tail)) for tail in tails.cat.categories]
+    return np.array([*known, _ahead(None)])[tails.cat.codes.to_numpy()]
+
+
+def _ahead(offset: re.Match[str] | None) -> np.timedelta64:
+    """Return how far an offset is ahead of UTC."""
+    minutes = 0
+    if offset and offset[2]:
+        minutes = (int(offset[3]) * 60 + int(offset[4] or 0)) * (-1 if offset[2] == "-" else 1)
+    return np.timedelta64(60_000_000 * minutes, "us")
 
 
 def _refuse_far_years(
