@@ -13,7 +13,7 @@ from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_alt
 from agreement.figures.regression import plot_regression, regression_alt
 from agreement.report.comparison import Comparison
-from agreement.report.markup import Block, bullets, paragraph, table
+from agreement.report.markup import Block, bullets, joined, paragraph, table
 from agreement.report.numbers import Cell, marked
 from agreement.report.pictures import Picture, picture
 from agreement.stats.intervals import z_of
@@ -259,28 +259,28 @@ def _seen_once(one: Comparison, twice: int) -> Block:
 
 
 def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
-    """Return the typical errors of the laboratory and of every method as one table."""
+    """Return the typical errors of the laboratory and of every method, and where there is none."""
     if not comparisons:
         return paragraph("There is nothing to compare: no pair was found.")
-    modes = sorted({one.results.mode for one in comparisons})
-    numbers = comparisons[0].numbers
+    modes = sorted({mode for one in comparisons for mode in one.results.data.repeats["mode"]})
     places = [(f"{LABORATORY}, {mode}", LABORATORY, mode) for mode in modes]
     places += [(one.name, one.results.method, one.results.mode) for one in comparisons]
-    rows = [
-        _repeats_row(
-            name, [numbers.get("repeatability", word, method, mode) for word in _REPEATABILITY]
-        )
-        for name, method, mode in places
-    ]
+    numbers, rows, without = comparisons[0].numbers, [], []
+    for name, method, mode in places:
+        cells = [numbers.get("repeatability", word, method, mode) for word in _REPEATABILITY]
+        if cells[0].known:
+            rows.append(_repeats_row(name, cells))
+        else:
+            why = escape(cells[0].reason)
+            without.append(paragraph(f"{escape(name)}: no typical error: {why}"))
     columns = ("method, mode", "athletes with repeats", *_REPEATABILITY.values())
     caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"
-    return table(caption, columns, rows, numeric=columns[1:])
+    shown = [table(caption, columns, rows, numeric=columns[1:])] if rows else []
+    return joined([*shown, *without])
 
 
 def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:
     error, real, share = cells
-    if not error.known:
-        return (escape(name), "none", error.stacked(), "", "")
     words = " (assumed, not measured here)" if error.note == "assumed" else ""
     return (escape(name + words), str(error.n), error.stacked(), real.stacked(), share.percent(1))
 
