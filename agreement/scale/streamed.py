@@ -38,6 +38,7 @@ from agreement.tables.parts_together import PartsRead
 from agreement.tables.readers import InputFile
 from agreement.tables.spills import (
     give_memory_back,
+    give_memory_back_now,
     require_arrow,
     spilled_table,
     write_spill,
@@ -277,8 +278,9 @@ class _Run:
         self, form: FileFormat | None, files: Sequence[SampleFile]
     ) -> Iterable[ReadFile]:
         """Read sample files by the mapper, one at a time in each worker."""
+        give_memory_back_now()
         return self.engine.map(
-            reduced_file, form, files, progress=self.progress, stage="Reading sessions"
+            _reduced_and_tidied, form, files, progress=self.progress, stage="Reading sessions"
         )
 
     def _plan(
@@ -326,3 +328,10 @@ def _bucket_count(reader: PartReader, athletes: int) -> int:
     """Return how many buckets keep each small enough."""
     rows = about_rows(reader.folder, reader.files)
     return max(1, min(-(-rows // ROWS_PER_BUCKET), MOST_BUCKETS, athletes))
+
+
+def _reduced_and_tidied(form: FileFormat | None, file: SampleFile) -> ReadFile:
+    """Do `reduced_file`, and give back what its samples took: files would else pile up holes."""
+    found = reduced_file(form, file)
+    give_memory_back_now()
+    return found
