@@ -34,6 +34,8 @@ GLOSSARY: Final[dict[str, str]] = {
     "gap": "laboratory date minus the reading's date, in days; positive before the test",
     "bias": "mean difference",
     "limits of agreement": "the two values that hold the given share of differences of people",
+    "limits that follow fitness": "limits of agreement at each level of the mean of both methods",
+    "limits of the ratio": "limits of agreement of field divided by laboratory",
     "coverage": "the share of differences that the limits should hold; about people",
     "confidence level": "of an interval; about our uncertainty, not about people",
     "margin": "the limit agreed beforehand that both limits of agreement must lie inside",

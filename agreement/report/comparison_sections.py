@@ -17,7 +17,9 @@ from agreement.report.markup import Block, bullets, joined, paragraph, table
 from agreement.report.numbers import Cell, marked
 from agreement.report.pictures import Picture, picture
 from agreement.stats.intervals import z_of
+from agreement.stats.limits_by_level import LEVELS
 from agreement.stats.parts import wrong_inputs
+from agreement.stats.ratio_limits import ratio_words
 from agreement.stats.results_table import LABORATORY
 from agreement.terms import counted
 
@@ -50,6 +52,8 @@ _LINE: Final = (
     ("error", "mape", "mean absolute error, in per cent of the laboratory", 1),
     ("error", "share_within_margin", "share within the agreed limit", 2),
 )
+_BAND: Final = {"bias": "bias", "lower_limit": "lower limit", "upper_limit": "upper limit"}
+_RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
 _REPEATABILITY: Final = {
     "typical_error": "typical error",
     "smallest_real_change": "smallest real change",
@@ -95,7 +99,34 @@ def differences(one: Comparison) -> Section:
     rows.append(_limits_of_the_rightly_told(one))
     caption = f"{one.name}: bias and limits of agreement (mL/kg/min), 95 % intervals below"
     shown = table(caption, columns, filter(None, rows), numeric=columns[1:])
-    return drawn, shown + _firmness(one) + _cautions(one)
+    depends = one.results.trend is not None and one.results.trend.depends_on_level
+    return drawn, joined(
+        [shown, *([by_level(one)] if depends else []), _firmness(one), _cautions(one)]
+    )
+
+
+def by_level(one: Comparison) -> Block:
+    """Return limits that follow fitness, and limits of the ratio of both methods."""
+    if not one.cell("limits_by_level", "bias", "middle").known:
+        return Block("")
+    rows = [
+        (
+            one.cell("limits_by_level", "mean_of_both", level).shown(),
+            *(one.cell("limits_by_level", name, level).shown() for name in _BAND),
+        )
+        for level in LEVELS
+    ]
+    columns = ("mean of field and laboratory", *_BAND.values())
+    caption = f"{one.name}: limits that follow fitness (mL/kg/min)"
+    block = table(caption, columns, rows, numeric=columns)
+    ratio = [one.cell("ratio_limits", name) for name in _RATIO]
+    if not all(cell.known for cell in ratio):
+        return block
+    low, middle, high = (cell.with_interval(2) for cell in ratio)
+    return block + paragraph(
+        f"As a ratio, field over laboratory: {middle} on average, for one athlete between {low} and "
+        f"{high}; {ratio_words(ratio[0].value)} to {ratio_words(ratio[2].value)} the laboratory."
+    )
 
 
 def _firmness(one: Comparison) -> Block:

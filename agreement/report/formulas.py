@@ -89,6 +89,19 @@ FORMULAS: Final = (
         "trend", "p of even spread", "squared residuals on the mean, studentised", "Koenker 1981"
     ),
     Formula(
+        "limits_by_level",
+        "limits that follow fitness",
+        "the line of d on the mean, plus and minus z times the residual spread; that spread on a line "
+        "of its own where it is uneven",
+        "Bland & Altman 1999",
+    ),
+    Formula(
+        "ratio_limits",
+        "limits of the ratio",
+        "bias and limits of ln(field / laboratory), taken back",
+        "Bland & Altman 1999",
+    ),
+    Formula(
         "trend",
         "p of neither bias nor slope",
         "F of the line against no difference at all",

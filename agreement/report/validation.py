@@ -6,6 +6,7 @@ from typing import Any, Final
 from agreement import __version__
 from agreement.report.checklists import Facts
 from agreement.report.comparison import Comparison
+from agreement.report.comparison_sections import by_level
 from agreement.report.formulas import FORMULAS
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import counted, marked, plain
@@ -97,7 +98,9 @@ def tests_block(one: Comparison) -> Block:
 
 def sensitivity_block(one: Comparison) -> Block:
     """Return what the limits would be under the choices that papers differ in."""
-    return _conventions(one) + _choices(one) + _rules(one) + _axes(one)
+    shown_above = one.results.trend is not None and one.results.trend.depends_on_level
+    levels = Block("") if shown_above else by_level(one)
+    return joined([_conventions(one), _choices(one), _rules(one), _axes(one), levels])
 
 
 def _conventions(one: Comparison) -> Block:

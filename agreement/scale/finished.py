@@ -14,7 +14,6 @@ from agreement.scale.keyed_sums import KeyedSums
 from agreement.scale.method_sums import PROFILE, MethodSums, SpreadSums, added
 from agreement.scale.pair_sums import PairSums
 from agreement.stats.errors_of_estimate import ErrorsOfEstimate
-from agreement.stats.interval_width import IntervalWidth, interval_width_of_group
 from agreement.stats.least_squares import Line
 from agreement.stats.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits_groups import GROUPS, Group, GroupedLimits, groups_frame
@@ -37,18 +36,6 @@ def limits_from(sums: MethodSums) -> GroupedLimits:
         limits = found.limits() if found.n >= FEWEST else None
         groups.append(Group(name, found.n, found.n_pairs, limits))
     return GroupedLimits(tuple(groups))
-
-
-def width_from(limits: GroupedLimits) -> IntervalWidth:
-    """
-    Return how wide the intervals of both limits of group ``all`` are.
-
-    Raises
-    ------
-    NotEstimable
-        With fewer than 10 athletes.
-    """
-    return interval_width_of_group(limits["all"])
 
 
 def profile_rows(sums: MethodSums) -> pd.DataFrame:

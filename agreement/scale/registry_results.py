@@ -26,13 +26,14 @@ from agreement.scale.finished import (
     regression_from,
     trend_from,
     verdict_from,
-    width_from,
 )
 from agreement.scale.method_sums import MethodSums, SpreadSums, athlete_hashes
 from agreement.scale.streamed import Streamed
 from agreement.stats.evidence import Evidence
+from agreement.stats.interval_width import interval_width_of
 from agreement.stats.intervals import z_of
 from agreement.stats.least_squares import Line
+from agreement.stats.limits_by_level import limits_by_level_of
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.result_rows import Labelled, assembled, in_table_order
 from agreement.stats.results_table import analyse
@@ -166,11 +167,13 @@ class _Run:
             with suppress(ValueError):  # too few: the sample's rows say so
                 parts["quantile_limits"] = quantile_limits_from(found).to_frame()
             with suppress(NotEstimable):
-                parts["interval_width"] = width_from(limits).to_frame()
+                parts["interval_width"] = interval_width_of(limits).to_frame()
             trend = None
             if (method, mode) in lines:
                 trend = trend_from(found, spread[method, mode])
                 parts["trend"] = trend.to_frame()
+                with suppress(NotEstimable):
+                    parts["limits_by_level"] = limits_by_level_of(trend).to_frame()
                 parts["regression"] = regression_from(found).to_frame()
                 parts["error"] = error_from(found, self.margin.limit).to_frame()
             verdict = verdict_from(

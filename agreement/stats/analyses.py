@@ -7,7 +7,7 @@ in `UNITS`.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 import pandas as pd
 
@@ -26,11 +26,12 @@ from agreement.stats.error_split import PARTS, error_split_of
 from agreement.stats.errors_of_estimate import error_of
 from agreement.stats.intensity_coverage import intensity_coverage_of
 from agreement.stats.interval_width import interval_width_of
+from agreement.stats.limits_by_level import LEVELS, limits_by_level_of
+from agreement.stats.limits_by_level import STATISTICS as AT_LEVELS
 from agreement.stats.limits_groups import STATISTICS as LIMITS
 from agreement.stats.limits_groups import limits_of_agreement_of
 from agreement.stats.linearity import linearity_of
 from agreement.stats.mass_mismatch import mass_mismatch_of
-from agreement.stats.method_data import MethodData
 from agreement.stats.parts import (
     borderline_moved_of,
     by_age_of,
@@ -44,6 +45,7 @@ from agreement.stats.pooled import pooled_limits_of
 from agreement.stats.profiles import STATISTICS as OF_PROFILES
 from agreement.stats.profiles import profile_bias_of
 from agreement.stats.quantile_limits import quantile_limits_of
+from agreement.stats.ratio_limits import ratio_limits_of
 from agreement.stats.regression import regression_of
 from agreement.stats.repeatability import repeatability_of
 from agreement.stats.repeated_anova import limits_of_agreement_anova_of
@@ -86,6 +88,8 @@ class Analysis:
         In the order of the table.
     compute : callable or None
         From the data of one method and mode; None for what compares methods or is the laboratory's.
+    of : str
+        Analysis above whose result `compute` takes instead of the data.
     unless_possible : tuple of (group, statistics)
         The rows that stay, empty, when it cannot be computed.
     any_size : bool
@@ -94,9 +98,10 @@ class Analysis:
 
     name: str
     statistics: tuple[str, ...]
-    compute: Callable[[MethodData], HasFrame] | None
+    compute: Callable[[Any], HasFrame] | None
     unless_possible: tuple[tuple[str, tuple[str, ...]], ...] = ()
     any_size: bool = False
+    of: str = ""
 
     @property
     def empty_rows(self) -> list[tuple[str, str]]:
@@ -223,6 +228,17 @@ ANALYSES: Final = (
         "interval_width",
         ("width_of_lower_limit", "width_of_upper_limit", "athletes_to_halve"),
         interval_width_of,
+        of="limits_of_agreement",
+    ),
+    Analysis(
+        "limits_by_level",
+        AT_LEVELS,
+        limits_by_level_of,
+        unless_possible=tuple((level, AT_LEVELS) for level in LEVELS),
+        of="trend",
+    ),
+    Analysis(
+        "ratio_limits", ("ratio", "lower_limit_of_ratio", "upper_limit_of_ratio"), ratio_limits_of
     ),
     Analysis("pairing_rule", LIMITS, pairing_rule_of),
     Analysis("across_modes", OF_UNLIKE_MODES, None),
@@ -237,6 +253,7 @@ _NO_UNIT = (
     *("linearity_statistic", "p_linearity", "bottom_share_of_hr_max", "top_share_of_hr_max"),
     *("share_explained", "share_more_median", "share_more_p10", "share_more_p90"),
     *("athletes_to_halve", "coefficient_of_variation"),
+    *("ratio", "lower_limit_of_ratio", "upper_limit_of_ratio"),
     *_OF_DEMING,
 )
 _VARIANCES = ("total", *COMPONENTS)

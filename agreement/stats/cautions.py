@@ -76,13 +76,13 @@ def _of_trend(trend: Trend | None) -> Iterator[Caution]:
         yield Caution(
             "trend",
             f"The difference depends on fitness ({said_p(trend.p_slope)}): "
-            "the regression limits describe it better than flat ones.",
+            "limits that follow fitness describe it better than flat ones.",
         )
     if trend.p_spread < SIGNIFICANT:
         yield Caution(
             "spread",
             f"The spread of differences depends on fitness ({said_p(trend.p_spread)}): "
-            "let the limits follow it, or use ratios.",
+            "read the limits that follow it, or those of the ratio.",
         )
 
 

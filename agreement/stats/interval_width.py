@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from agreement.stats.limits import FEW_FOR_REPORTS
-from agreement.stats.limits_groups import Group, group_of
-from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
+from agreement.stats.limits_groups import GroupedLimits
+from agreement.stats.method_data import TOO_FEW, NotEstimable, too_few_athletes
 from agreement.stats.planning import NO_NUMBER, smallest_number
 from agreement.stats.repeated import StudyLimits
 from agreement.stats.rows import Row, html_table, rows_frame
@@ -95,20 +95,16 @@ def interval_width(limits: StudyLimits) -> IntervalWidth:
     return IntervalWidth(limits, smallest_number(lambda n: _width(limits.of_size(n)) <= half))
 
 
-def interval_width_of(data: MethodData) -> IntervalWidth:
+def interval_width_of(groups: GroupedLimits) -> IntervalWidth:
     """
-    Width of the intervals of one method and mode.
+    Width of the intervals of group ``all`` of one method and mode.
 
     Raises
     ------
     NotEstimable
         With fewer than 10 athletes.
     """
-    return interval_width_of_group(group_of("all", data.pairs))
-
-
-def interval_width_of_group(group: Group) -> IntervalWidth:
-    """As `interval_width_of`, of a group whose limits are known already."""
+    group = groups["all"]
     if group.n < FEW_FOR_REPORTS or group.limits is None:
         raise NotEstimable(TOO_FEW, f"{too_few_athletes(group.n)}.")
     return interval_width(group.limits)

@@ -7,7 +7,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.intervals import Interval, checked_share
-from agreement.stats.limits import LimitsOfAgreement, checked_pairs, warn_if_few
+from agreement.stats.limits import (
+    FEW_FOR_REPORTS,
+    LimitsOfAgreement,
+    checked_pairs,
+    warn_if_few,
+)
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
+from agreement.stats.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.rows import Row, html_table, rows_frame
 
 
@@ -18,11 +25,11 @@ class RatioLimits:
 
     Attributes
     ----------
-    log : LimitsOfAgreement
+    log : LimitsOfAgreement or RepeatedLimits
         Bias and limits of ln(field / laboratory).
     """
 
-    log: LimitsOfAgreement
+    log: StudyLimits
 
     @property
     def n(self) -> int:
@@ -64,15 +71,23 @@ class RatioLimits:
             ("upper_limit_of_ratio", self.upper, self.log.upper_interval()),
         )
         return rows_frame(
-            Row.of(name, value, Interval(*np.exp(interval)), n=self.n, unit="1")
+            Row.of(
+                name,
+                value,
+                Interval(*np.exp(interval)),
+                n=self.n,
+                n_pairs=self.log.n_pairs,
+                unit="1",
+                note=self.log.note,
+            )
             for name, value, interval in named
         )
 
     def summary(self) -> str:
         """Say the limits in percent, in one sentence."""
         return (
-            f"For one athlete expect the field estimate between {_percent(self.lower)} and "
-            f"{_percent(self.upper)} the laboratory value."
+            f"For one athlete expect the field estimate between {ratio_words(self.lower)} and "
+            f"{ratio_words(self.upper)} the laboratory value."
         )
 
     def _repr_html_(self) -> str:
@@ -120,6 +135,26 @@ def ratio_limits(
     )
 
 
-def _percent(ratio: float) -> str:
+def ratio_limits_of(data: MethodData) -> RatioLimits:
+    """
+    Limits of the ratio of one method and mode, athletes with several pairs counted once.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 10 athletes.
+    """
+    if data.n < FEW_FOR_REPORTS:
+        raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)}.")
+    return RatioLimits(limits_by_athlete(np.log(data.field / data.lab), data.athlete))
+
+
+def ratio_words(ratio: float) -> str:
+    """
+    Say a ratio of field to laboratory in per cent.
+
+    >>> ratio_words(0.92), ratio_words(1.115)
+    ('8 % below', '12 % above')
+    """
     change = 100.0 * (ratio - 1.0)
     return f"{abs(change):.0f} % {'above' if change >= 0 else 'below'}"

@@ -29,6 +29,7 @@ from agreement.stats.evidence import Evidence
 from agreement.stats.intensity_coverage import IntensityCoverage
 from agreement.stats.interval_width import IntervalWidth
 from agreement.stats.limits import FEWEST
+from agreement.stats.limits_by_level import LimitsByLevel
 from agreement.stats.limits_groups import GroupedLimits
 from agreement.stats.linearity import Linearity
 from agreement.stats.mass_mismatch import MassMismatch
@@ -44,6 +45,7 @@ from agreement.stats.passing_bablok import PassingBablok
 from agreement.stats.pooled import PooledLimits
 from agreement.stats.profiles import ProfileBias
 from agreement.stats.quantile_limits import QuantileLimits
+from agreement.stats.ratio_limits import RatioLimits
 from agreement.stats.regression import Regression
 from agreement.stats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.repeated_anova import AnovaLimits
@@ -109,6 +111,8 @@ class MethodResults:
     by_fortnight: Parts | None = None
     interval_width: IntervalWidth | None = None
     pairing_rule: Parts | None = None
+    limits_by_level: LimitsByLevel | None = None
+    ratio_limits: RatioLimits | None = None
     cautions: tuple[Caution, ...] = ()
 
     @property
@@ -269,7 +273,7 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
         if analysis.compute is None:
             continue
         try:
-            results[analysis.name] = result = _computed(analysis, data)
+            results[analysis.name] = result = _computed(analysis, data, results, reasons)
             frame = result.to_frame()
         except ValueError as problem:  # NotEstimable, or a refusal by a library function
             reasons[analysis.name] = _note(problem)
@@ -280,10 +284,17 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
     return replace(found, cautions=cautions), parts
 
 
-def _computed(analysis: Analysis, data: MethodData) -> HasFrame:
+def _computed(
+    analysis: Analysis, data: MethodData, results: dict[str, HasFrame], reasons: dict[str, str]
+) -> HasFrame:
     if analysis.compute is None or (data.n < FEWEST and not analysis.any_size):
         raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)}.")
-    return analysis.compute(data)
+    if not analysis.of:
+        return analysis.compute(data)
+    if analysis.of in reasons:
+        code, _, sentence = reasons[analysis.of].partition(": ")
+        raise NotEstimable(code, sentence)
+    return analysis.compute(results[analysis.of])
 
 
 def _note(problem: ValueError) -> str:

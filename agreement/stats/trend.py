@@ -96,6 +96,11 @@ class Trend:
         )
 
     @property
+    def depends_on_level(self) -> bool:
+        """Whether flat limits mislead: the difference or its spread changes with fitness."""
+        return self.steep or self.p_spread < SIGNIFICANT
+
+    @property
     def uneven(self) -> bool:
         """Whether spread changes with level, in a way that stays positive over the range."""
         return self.p_spread < SIGNIFICANT and self._spread_stays_positive()

@@ -105,3 +105,22 @@ def test_no_analysis_is_without_a_formula():
     named = {name for formula in FORMULAS for name in formula.analyses.split()}
     assert {analysis.name for analysis in ANALYSES} == named
     assert all(formula.source and formula.how for formula in FORMULAS)
+
+
+def test_limits_follow_fitness_where_flat_ones_mislead(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", athletes=30, visits=1)
+    readings = pd.read_csv(study / "field_estimates.csv")
+    flatter = 25 + 0.5 * readings["vo2max_ml_kg_min"]  # reads the fit low
+    readings.assign(vo2max_ml_kg_min=flatter).to_csv(study / "field_estimates.csv", index=False)
+    report = open_report(study)
+    said = text(report.differences())
+    assert "limits that follow fitness (mL/kg/min)" in said
+    low, high = (value(report, "limits_by_level", "bias", end) for end in ("low_end", "high_end"))
+    assert low.value > 0 > high.value
+    assert f"{low.value:.1f}" in said
+    assert "As a ratio, field over laboratory" in said
+    assert "limits that follow fitness" not in text(report.sensitivity())  # once is enough
+
+
+def test_where_flat_limits_do_they_stand_among_the_choices(report):
+    assert "limits that follow fitness" not in text(report.differences())

@@ -347,6 +347,7 @@ SHOWN_BY = {
     "error": "errors_of_estimate",
     "intensity_coverage": "coverage_by_profile",
     "averaging_rule": "averaging_rules",
+    "limits_by_level": "trend",
     "profile_at_equal_level": "adjusted_bias",
     "slope_on_one_method": "drift",
     **dict.fromkeys(
@@ -380,7 +381,7 @@ PARTS = {
         "parts",
     ),
     *("split", "limits_of_ordered", "too_few_athletes", "wrong_inputs"),
-    *("smallest_number", "interval_width_of_group"),
+    *("smallest_number", "ratio_words"),
 }
 
 

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from agreement.stats.interval_width import interval_width, interval_width_of_group
+from agreement.stats.interval_width import interval_width, interval_width_of
 from agreement.stats.limits import LimitsOfAgreement, limits_of_agreement
-from agreement.stats.limits_groups import Group
+from agreement.stats.limits_groups import Group, GroupedLimits
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeated import RepeatedLimits
 
@@ -82,4 +82,4 @@ def test_its_rows_and_its_sentence_say_the_same():
 
 def test_below_ten_athletes_it_is_not_told():
     with pytest.raises(NotEstimable, match="too_few: 9 athletes are too few"):
-        interval_width_of_group(Group("all", 9, 9, LimitsOfAgreement(9, 0.0, 1.0)))
+        interval_width_of(GroupedLimits((Group("all", 9, 9, LimitsOfAgreement(9, 0.0, 1.0)),)))

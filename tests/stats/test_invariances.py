@@ -421,6 +421,7 @@ NOT_DIFFERENCES = {  # what a shift of both methods moves, as it is about levels
     ),
     *("upper_limit_of_ratio", "coefficient_of_variation", "reading", "mean_vo2max"),
     *("share_more_median", "share_more_p10", "share_more_p90"),
+    "mean_of_both",
     *("expected_in_runners", "expected_in_triathletes", "expected_in_cyclists"),
 }
 
@@ -517,7 +518,7 @@ def test_values_moved_together_move_no_difference(study):
     after = analysed(changed(evidence, moved))
     about_levels = before.index.get_level_values("statistic").isin(NOT_DIFFERENCES)
     about_levels |= before.index.get_level_values("analysis") == "mass_mismatch"  # per cent of them
-    assert about_levels.sum() < 0.12 * len(before)
+    assert about_levels.sum() < 0.14 * len(before)
     for column in ("value", "low", "high"):
         same = np.isclose(after[column], before[column], rtol=1e-4, atol=1e-6, equal_nan=True)
         assert before.index[~same & ~about_levels].tolist() == []
