@@ -105,7 +105,7 @@ def _mass(last: pd.DataFrame, measured: FloatArray) -> pd.DataFrame:
         litres, 0.0, 2 * RESTING_VO2
     )  # the part of cycling cost that mass leaves alone
     shift = np.where(cycling | litres, (field - fixed) * share, 0.0)
-    wrong = 100 * np.abs(share) > MASS_WITHIN_PCT
+    wrong = np.round(100 * np.abs(share), 9) > MASS_WITHIN_PCT
     return _part(last, "mass_kg", told, measured, shift, wrong, "")
 
 

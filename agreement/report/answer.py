@@ -7,6 +7,7 @@ import pandas as pd
 
 from agreement.report.markup import Block, bullets, paragraph
 from agreement.report.numbers import Cell, Numbers, counted, marked
+from agreement.stats.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.tables.options import Margin
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT, SESSIONS_METHOD
 
@@ -117,8 +118,7 @@ def next_steps(
 
 def _wrong_inputs(pairs: pd.DataFrame) -> list[str]:
     """Name the athletes whose estimator was told another mass or HRmax than was measured."""
-    mass = pairs[pairs["mass_mismatch_pct"].abs() > MASS_WITHIN_PCT]
-    heart = pairs[pairs["hr_max_mismatch_bpm"].abs() > HR_MAX_WITHIN_BPM]
+    mass, heart = pairs[wrong_mass(pairs)], pairs[wrong_hr_max(pairs)]
     items = []
     if len(mass):
         items.append(

@@ -11,7 +11,8 @@ from agreement.report.answer import method_name
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import Numbers, counted, plain, with_minus
 from agreement.stats.calibrated import LaboratoryEquivalent
-from agreement.terms import CARD_COLUMNS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
+from agreement.stats.wrong_inputs import wrong_hr_max, wrong_mass
+from agreement.terms import CARD_COLUMNS
 
 NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
 DRUG = "takes a drug that limits heart rate: this method does not hold"
@@ -49,6 +50,7 @@ def athlete_cards(
         .groupby(["athlete_id", "method", "mode"], as_index=False)
         .last()
     )
+    latest = latest.assign(wrong_mass=wrong_mass(latest), wrong_hr_max=wrong_hr_max(latest))
     rows = [
         _card(row, results[row["method"], row["mode"]], numbers, lacking or {})
         for row in latest.to_dict("records")
@@ -87,9 +89,9 @@ def _card(
 def _inputs(row: dict[Any, Any]) -> list[str]:
     """Return what the estimator was told wrongly."""
     inputs = []
-    if abs(row["mass_mismatch_pct"]) > MASS_WITHIN_PCT:
+    if row["wrong_mass"]:
         inputs.append(f"body mass ({row['mass_mismatch_pct']:+.0f} % of the laboratory's)")
-    if abs(row["hr_max_mismatch_bpm"]) > HR_MAX_WITHIN_BPM:
+    if row["wrong_hr_max"]:
         inputs.append(f"maximal heart rate ({row['hr_max_mismatch_bpm']:+.0f} bpm)")
     return inputs
 

@@ -8,7 +8,8 @@ import pandas as pd
 
 from agreement.report.markup import Block, table
 from agreement.report.numbers import counted
-from agreement.report.privacy import FEWEST
+from agreement.report.privacy import FEWEST, hidden_parts
+from agreement.stats.parts import AGES, age_bands, age_name
 from agreement.tables.options import StudyOptions
 
 YOU: Final = "you must state"
@@ -57,9 +58,19 @@ class Facts:
             by_sex = f"fewer than {FEWEST} of one sex, numbers withheld"
         else:
             by_sex = ", ".join(f"{number} {sex}" for sex, number in sexes.items())
-        ages = each["age_years"].dropna()
-        span = f"; {ages.min():.0f} to {ages.max():.0f} years" if len(ages) else "; ages unknown"
-        return f"{by_sex}{span}"
+        return f"{by_sex}; {self._ages(each['age_years'].dropna())}"
+
+    def _ages(self, ages: "pd.Series[float]") -> str:
+        """Youngest to oldest; where these could point at somebody, the bands with enough people."""
+        if ages.empty:
+            return "ages unknown"
+        if not self.discreet:
+            return f"{ages.min():.0f} to {ages.max():.0f} years"
+        sizes = age_bands(ages).value_counts()
+        hidden = hidden_parts({str(band): int(n) for band, n in sizes.items()}, len(ages))
+        known = [age_name(*band) for band in AGES]
+        said = [name.replace("_", " ") for name in known if name in sizes and name not in hidden]
+        return ", ".join([*said, *(["other ages withheld"] if hidden else [])])
 
     def people_in(self, number: int) -> str:
         """Return a number of people, blurred where it could point at somebody."""

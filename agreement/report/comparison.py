@@ -9,6 +9,8 @@ import pandas as pd
 from agreement.report.answer import method_name
 from agreement.report.markup import Block, paragraph, table
 from agreement.report.numbers import Cell, Numbers
+from agreement.stats.method_data import MethodData, NotEstimable
+from agreement.stats.repeatability import laboratory_repeatability
 from agreement.tables.options import Margin
 
 _COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
@@ -83,3 +85,20 @@ class Comparison:
     def without(self, what: str, cell: Cell) -> Block:
         """Say that something cannot be given, and why."""
         return paragraph(f"{escape(self.name)}: no {what}: {escape(cell.reason)}")
+
+
+def laboratory_noise(data: MethodData, *, fewest: int) -> float | None:
+    """
+    Return the laboratory's typical error in the modes of a method's tests, if it may be told.
+
+    Parameters
+    ----------
+    data : MethodData
+    fewest : int
+        Athletes with repeats below whom it is withheld. [mL/kg/min]
+    """
+    try:
+        error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
+    except NotEstimable:
+        return None
+    return error.typical_error if error.assumed or error.n >= fewest else None

@@ -13,19 +13,16 @@ from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_alt
 from agreement.figures.regression import plot_regression, regression_alt
 from agreement.report.comparison import Comparison
-from agreement.report.markup import Block, bullets, joined, paragraph, table
-from agreement.report.numbers import Cell, marked
+from agreement.report.doubt_sections import by_level, cautions, firmness
+from agreement.report.markup import Block, joined, paragraph, table
+from agreement.report.numbers import marked
 from agreement.report.pictures import Picture, picture
 from agreement.stats.intervals import z_of
-from agreement.stats.limits_by_level import LEVELS
-from agreement.stats.parts import wrong_inputs
-from agreement.stats.ratio_limits import ratio_words
-from agreement.stats.results_table import LABORATORY
+from agreement.stats.wrong_inputs import wrong_inputs
 from agreement.terms import counted
 
 NO_NOISE: Final = (
-    "No laboratory test was repeated within days, so a true change cannot be told from the "
-    "laboratory's own noise."
+    "The laboratory's own error is not known here, so a true change cannot be told from its noise."
 )
 Section = tuple[Picture | None, Block]
 
@@ -41,7 +38,7 @@ _GROUPS: Final = {
     "hr_limiting_drug": "heart rate limited by a drug",
     "no_hr_limiting_drug": "no such drug, as stated",
     "chest_strap": "chest strap only",
-    "without_wrong_inputs": "no body mass or HRmax told wrongly",
+    "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
 }
 _LINE: Final = (
     ("regression", "slope", "slope of laboratory on field", 2),
@@ -51,20 +48,6 @@ _LINE: Final = (
     ("error", "mae", "mean absolute error", 1),
     ("error", "mape", "mean absolute error, in per cent of the laboratory", 1),
     ("error", "share_within_margin", "share within the agreed limit", 2),
-)
-_BAND: Final = {"bias": "bias", "lower_limit": "lower limit", "upper_limit": "upper limit"}
-_RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
-_REPEATABILITY: Final = {
-    "typical_error": "typical error",
-    "smallest_real_change": "smallest real change",
-    "coefficient_of_variation": "typical error, % of the mean",
-}
-_CAUTIONED: Final = (  # numbers that a caution may name
-    ("trend", "p_slope"),
-    ("trend", "p_spread"),
-    ("shape", "p_normal"),
-    ("shape", "skewness"),
-    ("profile_bias", "spread_ratio"),
 )
 _CHANGE: Final = (
     ("bias", "bias of the change, field minus laboratory", 1),
@@ -101,56 +84,7 @@ def differences(one: Comparison) -> Section:
     shown = table(caption, columns, filter(None, rows), numeric=columns[1:])
     depends = one.results.trend is not None and one.results.trend.depends_on_level
     return drawn, joined(
-        [shown, *([by_level(one)] if depends else []), _firmness(one), _cautions(one)]
-    )
-
-
-def by_level(one: Comparison) -> Block:
-    """Return limits that follow fitness, and limits of the ratio of both methods."""
-    if not one.cell("limits_by_level", "bias", "middle").known:
-        return Block("")
-    rows = [
-        (
-            one.cell("limits_by_level", "mean_of_both", level).shown(),
-            *(one.cell("limits_by_level", name, level).shown() for name in _BAND),
-        )
-        for level in LEVELS
-    ]
-    columns = ("mean of field and laboratory", *_BAND.values())
-    caption = f"{one.name}: limits that follow fitness (mL/kg/min)"
-    block = table(caption, columns, rows, numeric=columns)
-    ratio = [one.cell("ratio_limits", name) for name in _RATIO]
-    if not all(cell.known for cell in ratio):
-        return block
-    low, middle, high = (cell.with_interval(2) for cell in ratio)
-    return block + paragraph(
-        f"As a ratio, field over laboratory: {middle} on average, for one athlete between {low} and "
-        f"{high}; {ratio_words(ratio[0].value)} to {ratio_words(ratio[2].value)} the laboratory."
-    )
-
-
-def _firmness(one: Comparison) -> Block:
-    """Say how wide the intervals of the limits are, and how many athletes would halve them."""
-    low, high = (one.cell("interval_width", f"width_of_{end}_limit") for end in ("lower", "upper"))
-    if not low.known:
-        return Block("")
-    halved = one.cell("interval_width", "athletes_to_halve")
-    more = f"; about {halved.shown(0)} athletes in all would halve that" if halved.known else ""
-    return paragraph(
-        f"Our doubt about the limits themselves: the interval of the lower one is {low.shown()} "
-        f"mL/kg/min wide, of the upper one {high.shown()}{more}."
-    )
-
-
-def _cautions(one: Comparison) -> Block:
-    """List what a reader should know before believing the numbers of this method."""
-    found = one.results.cautions
-    if not found:
-        return Block("")
-    laboratory = one.numbers.get("repeatability", "typical_error", LABORATORY, one.results.mode)
-    cells = [laboratory, *(one.cell(*place) for place in _CAUTIONED)]
-    return paragraph("Before you rely on these numbers:") + bullets(
-        marked(caution.sentence, cells) for caution in found
+        [shown, *([by_level(one)] if depends else []), firmness(one), cautions(one)]
     )
 
 
@@ -287,33 +221,6 @@ def _seen_once(one: Comparison, twice: int) -> Block:
         f"{counted(once, 'athlete')} {have} no two paired tests at least {days} days apart and "
         f"{are} left out here."
     )
-
-
-def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
-    """Return the typical errors of the laboratory and of every method, and where there is none."""
-    if not comparisons:
-        return paragraph("There is nothing to compare: no pair was found.")
-    modes = sorted({mode for one in comparisons for mode in one.results.data.repeats["mode"]})
-    places = [(f"{LABORATORY}, {mode}", LABORATORY, mode) for mode in modes]
-    places += [(one.name, one.results.method, one.results.mode) for one in comparisons]
-    numbers, rows, without = comparisons[0].numbers, [], []
-    for name, method, mode in places:
-        cells = [numbers.get("repeatability", word, method, mode) for word in _REPEATABILITY]
-        if cells[0].known:
-            rows.append(_repeats_row(name, cells))
-        else:
-            why = escape(cells[0].reason)
-            without.append(paragraph(f"{escape(name)}: no typical error: {why}"))
-    columns = ("method, mode", "athletes with repeats", *_REPEATABILITY.values())
-    caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"
-    shown = [table(caption, columns, rows, numeric=columns[1:])] if rows else []
-    return joined([*shown, *without])
-
-
-def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:
-    error, real, share = cells
-    words = " (assumed, not measured here)" if error.note == "assumed" else ""
-    return (escape(name + words), str(error.n), error.stacked(), real.stacked(), share.percent(1))
 
 
 def budget(one: Comparison) -> Section:

@@ -197,6 +197,24 @@ FORMULAS: Final = (
         "Hopkins 2000",
     ),
     Formula(
+        "repeatability",
+        "coefficient of variation",
+        "typical error as a share of the mean of the repeated values",
+        OURS,
+    ),
+    Formula(
+        "across_modes",
+        "difference expected of the modes alone",
+        "treadmill above cycle by 10.5 % in runners, 6.1 in triathletes, 2.8 in cyclists",
+        "Basset & Boulay 2000",
+    ),
+    Formula(
+        "interval_width",
+        "athletes who would halve the intervals",
+        "the same intervals at the same spread, for more athletes",
+        OURS,
+    ),
+    Formula(
         "change",
         "agreement of changes",
         "bias, limits and line of field change minus laboratory change; shares by direction",

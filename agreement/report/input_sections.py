@@ -12,6 +12,7 @@ from agreement.report.answer import method_name
 from agreement.report.audit import effort_block
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import Cell, Numbers, counted, plain
+from agreement.report.privacy import FEWEST
 from agreement.stats.averaging_rules import AGAINST, AveragingRules
 from agreement.stats.results_table import LABORATORY, StudyResults
 
@@ -23,8 +24,12 @@ _INPUTS: Final = {
 }
 
 
-def inputs_block(cohort: Cohort) -> Block:
-    """List what the estimator was told wrongly, and what that is expected to shift."""
+def inputs_block(cohort: Cohort, *, discreet: bool = False) -> Block:
+    """
+    List what the estimator was told wrongly, and what that is expected to shift.
+
+    `discreet`: count only, for the list tells ages, and drugs, that an audit withholds.
+    """
     readings = cohort.readings
     audit = input_audit(readings.frame, cohort.laboratory.frame, readings.heart_rate_based)
     if audit.empty:
@@ -34,13 +39,17 @@ def inputs_block(cohort: Cohort) -> Block:
         name = escape(method_name(str(method), str(mode)))
         told = own[own["input"] != "sensor"]
         wrong = told[told["to_correct"] == "yes"]
+        wrongly = int(wrong["athlete_id"].nunique())
+        some = f"1 to {FEWEST - 1}" if discreet and 0 < wrongly < FEWEST else str(wrongly)
         blocks.append(
             paragraph(
-                f"{name}: an input to correct for {wrong['athlete_id'].nunique()} of "
+                f"{name}: an input to correct for {some} of "
                 f"{counted(own['athlete_id'].nunique(), 'athlete')}."
             )
-            + _sensors(own[own["input"] == "sensor"])
         )
+        if discreet:
+            continue
+        blocks.append(_sensors(own[own["input"] == "sensor"]))
         if len(wrong):
             listed = _input_table(f"{method_name(str(method), str(mode))}: to correct", wrong)
             summary = f"<summary>{name}: {counted(len(wrong), 'input')}</summary>"

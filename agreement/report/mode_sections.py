@@ -9,11 +9,12 @@ from agreement.stats.across_modes import AcrossModes
 
 _COLUMNS = (
     "method, mode",
-    "laboratory",
+    "mode of the laboratory test",
     "athletes",
     "bias",
-    "limits of agreement",
-    "from the modes alone",
+    "lower limit",
+    "upper limit",
+    "expected of the modes alone",
 )
 
 
@@ -28,12 +29,13 @@ def modes_block(found: tuple[AcrossModes, ...], numbers: Numbers) -> Block:
     """
     if not found:
         return paragraph(
-            "No field value stands beside a laboratory test of another mode of exercise only."
+            "No field value was left out because the laboratory tested another mode of exercise."
         )
     said = paragraph(
         "Modes of exercise are never pooled: these values are in no other number of this report. In "
         "the same people the treadmill gives a higher VO2max than the cycle, in cyclists least and in "
-        "runners most (Basset and Boulay 2000); what that alone would make stands in the last column."
+        "runners most (Basset and Boulay 2000); the last column says what that alone would make, from "
+        "cyclists to runners."
     )
     rows = [_row(one, numbers) for one in found]
     caption = "Tested in another mode (mL/kg/min), 95 % intervals below"
@@ -57,7 +59,8 @@ def _row(one: AcrossModes, numbers: Numbers) -> tuple[str, ...]:
         escape(one.laboratory_mode),
         "withheld" if bias.withheld else str(one.pairs.n),
         bias.stacked(sign=True),
-        f"{lower.shown()} to {upper.shown()}" if lower.known else lower.stacked(),
+        lower.stacked(),
+        upper.stacked(),
         _span(expected) if expected else '<span class="absent">not published</span>',
     )
 

@@ -88,11 +88,12 @@ class Cell:
             return ""
         return self.mark(f"{plain(100 * self.value, digits, sign=sign)} %")
 
-    def percent_interval(self) -> str:
+    def percent_interval(self, digits: int = 0) -> str:
         """Return the interval of a share in per cent, as `interval`."""
         if not (isfinite(self.low) and isfinite(self.high)):
             return ""
-        return self._interval(f"{plain(100 * self.low, 0)} % to {plain(100 * self.high, 0)} %")
+        low, high = (plain(100 * end, digits) for end in (self.low, self.high))
+        return self._interval(f"{low} % to {high} %")
 
     def interval(self, digits: int = 1) -> str:
         """Return "low to high" as markup that names its line, or "" if there is no interval."""

@@ -17,6 +17,7 @@ from agreement.cohort import Cohort, read_cohort
 from agreement.report import (
     audit,
     card_pages,
+    doubt_sections,
     input_sections,
     mode_sections,
     training_sections,
@@ -26,13 +27,14 @@ from agreement.report import comparison_sections as sections
 from agreement.report.answer import next_steps, verdict_block, verdict_sentences
 from agreement.report.cards import athlete_cards, cards_block
 from agreement.report.checklists import Facts, grras_block, limits_list_block, protocol_list_block
-from agreement.report.comparison import Comparison
+from agreement.report.comparison import Comparison, laboratory_noise
 from agreement.report.exports import write_tables
 from agreement.report.ledger import flow_block, left_out_block
 from agreement.report.markup import Block, heading, joined, paragraph
 from agreement.report.numbers import Numbers, counted
 from agreement.report.pictures import Album
 from agreement.report.privacy import (
+    FEWEST,
     discreet_pairs,
     naming,
     pseudonymous,
@@ -133,7 +135,7 @@ class StudyReport:
 
     def inputs(self) -> Block:
         """List what the estimator was told wrongly."""
-        return input_sections.inputs_block(self.cohort)
+        return input_sections.inputs_block(self.cohort, discreet=self.discreet)
 
     def averaging_rules(self) -> Block:
         """Price the choice of averaging rule."""
@@ -149,7 +151,7 @@ class StudyReport:
 
     def repeatability(self) -> Block:
         """Show how far repeats of one athlete lie apart, in the laboratory and in the field."""
-        return sections.repeatability(self.comparisons)
+        return doubt_sections.repeatability(self.comparisons)
 
     def budget(self) -> Block:
         """Show the error budget of each method."""
@@ -314,7 +316,7 @@ class StudyReport:
         frame = self.frame
         for one in self.results.methods:
             own = frame[(frame["method"] == one.method) & (frame["mode"] == one.mode)]
-            noise = self._laboratory_noise(one.mode)
+            noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
             yield Comparison(one, own, self.numbers, self.options.margin, noise)
 
     def _remarks(self) -> list[str]:
@@ -333,11 +335,6 @@ class StudyReport:
         )
         shows = f"'agreement check {self.cohort.study.folder.name}' shows them."
         return [f"{left_out} {said}: {shows}" if notes else left_out]
-
-    def _laboratory_noise(self, mode: str) -> float | None:
-        """Return the laboratory's typical error in a mode, if it is known."""
-        error = self.numbers.get("repeatability", "typical_error", "laboratory", mode)
-        return error.value if error.known else None
 
     def _each(self, section: Callable[[Comparison], sections.Section]) -> Block:
         """Return one section of every method, keeping its figures for `save`."""

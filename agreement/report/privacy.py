@@ -216,7 +216,10 @@ def _small(sizes: pd.Series, whole: float, *, parts: bool) -> set[str]:
     """Return the groups that must not be shown; `parts`: they make up the whole."""
     if parts:
         return hidden_parts({str(group): int(n) for group, n in sizes.items() if n > 0}, whole)
-    return {str(group) for group, n in sizes.items() if 0 < n < FEWEST or 0 < whole - n < FEWEST}
+    # a wider pairing rule holds more people than the whole does
+    return {
+        str(group) for group, n in sizes.items() if 0 < n < FEWEST or 0 < abs(whole - n) < FEWEST
+    }
 
 
 def hidden_parts(sizes: Mapping[str, int], whole: float) -> set[str]:

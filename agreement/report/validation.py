@@ -6,7 +6,7 @@ from typing import Any, Final
 from agreement import __version__
 from agreement.report.checklists import Facts
 from agreement.report.comparison import Comparison
-from agreement.report.comparison_sections import by_level
+from agreement.report.doubt_sections import by_level
 from agreement.report.formulas import FORMULAS
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import counted, marked, plain
@@ -133,7 +133,10 @@ def _choices(one: Comparison) -> Block:
 def _rules(one: Comparison) -> Block:
     """Return bias and limits under other pairing rules."""
     caption = f"{one.name}: bias and limits by pairing rule (mL/kg/min), 95 % intervals below"
-    parts = [(words, "pairing_rule", name) for words, name in _RULES]
+    if not one.groups("pairing_rule") or one.groups("pairing_rule") == ["all"]:
+        return Block("")
+    parts = [("as in this study", "limits_of_agreement", "all")]
+    parts += [(words, "pairing_rule", name) for words, name in _RULES]
     return parts_block(one, caption, parts, by="pairing rule")
 
 

@@ -15,6 +15,7 @@ from agreement.stats.repeatability import FEW_REPEATS, laboratory_repeatability
 from agreement.stats.repeated import RepeatedLimits, limits_by_athlete
 from agreement.stats.shape import shape_of
 from agreement.stats.trend import SIGNIFICANT, Trend
+from agreement.stats.wrong_inputs import wrong_mass
 from agreement.terms import MASS_WITHIN_PCT, counted
 
 Floats = npt.NDArray[np.float64]
@@ -97,7 +98,7 @@ def _of_profiles(profiles: ProfileBias | None) -> Iterator[Caution]:
 
 def _of_inputs(data: MethodData) -> Iterator[Caution]:
     pairs = data.pairs
-    mass = int((pairs["mass_mismatch_pct"].abs() > MASS_WITHIN_PCT).sum())
+    mass = int(wrong_mass(pairs).sum())
     if mass:
         yield Caution(
             "mass_mismatch",

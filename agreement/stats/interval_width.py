@@ -6,7 +6,13 @@ import pandas as pd
 
 from agreement.stats.limits import FEW_FOR_REPORTS
 from agreement.stats.limits_groups import GroupedLimits
-from agreement.stats.method_data import TOO_FEW, NotEstimable, too_few_athletes
+from agreement.stats.method_data import (
+    DECIMALS,
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    NotEstimable,
+    too_few_athletes,
+)
 from agreement.stats.planning import NO_NUMBER, smallest_number
 from agreement.stats.repeated import StudyLimits
 from agreement.stats.rows import Row, html_table, rows_frame
@@ -85,6 +91,11 @@ def interval_width(limits: StudyLimits) -> IntervalWidth:
     -------
     IntervalWidth
 
+    Raises
+    ------
+    NotEstimable
+        When all differences are equal: nothing is left to halve.
+
     Notes
     -----
     The width shrinks with about the root of the number of athletes: four times as many halve it,
@@ -92,6 +103,8 @@ def interval_width(limits: StudyLimits) -> IntervalWidth:
     found by trying the same intervals that the report prints.
     """
     half = _width(limits) / 2
+    if round(half, DECIMALS) == 0.0:
+        raise NotEstimable(NOT_ESTIMABLE, "all differences are equal.")
     return IntervalWidth(limits, smallest_number(lambda n: _width(limits.of_size(n)) <= half))
 
 

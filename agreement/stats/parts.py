@@ -11,7 +11,8 @@ from agreement.stats.limits_groups import Group, group_of, groups_frame
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.rows import html_table
 from agreement.stats.slopes import days_since_first
-from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT, NOT_ENOUGH_DATA, SEXES
+from agreement.stats.wrong_inputs import wrong_inputs
+from agreement.terms import NOT_ENOUGH_DATA, SEXES
 
 FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
 AGES: Final = ((0, 12), (13, 17), (18, 39), (40, 64), (65, None))  # years; common practice
@@ -85,12 +86,6 @@ def choice_of_pairs_of(data: MethodData) -> Parts:
             "without_wrong_inputs": pairs[~wrong_inputs(pairs)],
         },
     )
-
-
-def wrong_inputs(pairs: pd.DataFrame) -> "pd.Series[bool]":
-    """Tell which pairs rest on a body mass or a maximal heart rate known to be wrong."""
-    mass = pairs["mass_mismatch_pct"].abs() > MASS_WITHIN_PCT
-    return mass | (pairs["hr_max_mismatch_bpm"].abs() > HR_MAX_WITHIN_BPM)
 
 
 def by_sex_of(data: MethodData) -> Parts:

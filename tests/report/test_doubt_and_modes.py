@@ -11,6 +11,25 @@ from agreement.report.page import open_report
 from agreement.stats.analyses import ANALYSES
 
 
+def stated(study, toml):
+    """Add a table to the study file."""
+    with (study / "study.toml").open("a", encoding="utf-8") as file:
+        file.write(toml)
+
+
+def repeated(study, people, more):
+    """Test some of the athletes again two days later, so much higher."""
+    tests = pd.read_csv(study / "lab_tests.csv")
+    again = tests.drop_duplicates("athlete_id").head(people)
+    again = again.assign(
+        lab_test_id=again["lab_test_id"] + "r",
+        date="2026-03-04",
+        vo2max_ml_kg_min=again["vo2max_ml_kg_min"] + more,
+    )
+    pd.concat([tests, again]).to_csv(study / "lab_tests.csv", index=False)
+    return study
+
+
 @pytest.fixture(scope="module")
 def report(small_study, tmp_path_factory):
     """A study of 14 runners, one with a wrong mass; three more were tested on a cycle."""
@@ -37,8 +56,8 @@ def test_the_width_of_the_intervals_and_who_would_halve_it(small_study, tmp_path
         for name in ("width_of_lower_limit", "athletes_to_halve")
     )
     said = text(report.differences())
-    assert f"the interval of the lower one is {width.value:.1f} mL/kg/min wide" in said
-    assert f"about {more.value:.0f} athletes in all would halve that" in said
+    assert f"the 95 % interval of the lower one is {width.value:.1f} mL/kg/min wide" in said
+    assert f"About {more.value:.0f} athletes in all would halve that;" in said
     assert "12 athletes: the limits are indicative only." in said
     lower = value(report, "limits_of_agreement", "lower_limit")
     assert width.value == pytest.approx(lower.high - lower.low)
@@ -46,7 +65,7 @@ def test_the_width_of_the_intervals_and_who_would_halve_it(small_study, tmp_path
 
 def test_agreement_without_wrong_inputs_stands_beside(small_study, tmp_path):
     report = open_report(small_study(tmp_path / "crew", visits=1))
-    assert "no body mass or HRmax told wrongly 13" in text(report.differences())
+    assert "without pairs with a wrong body mass or HRmax 13" in text(report.differences())
     bias = value(report, "choice_of_pairs", "bias", "without_wrong_inputs")
     assert f'/without_wrong_inputs/bias">{bias.value:.1f}'.replace("-", "\u2212") in (
         report.differences().html.replace("-", "\u2212")
@@ -66,7 +85,7 @@ def test_what_was_tested_in_another_mode_stands_apart(report):
 
 def test_without_such_tests_it_says_so(small_study, tmp_path):
     report = open_report(small_study(tmp_path / "crew", athletes=3))
-    assert "No field value stands beside a laboratory test of another mode" in text(report.modes())
+    assert "No field value was left out because" in text(report.modes())
 
 
 def test_repeats_of_the_laboratory_and_of_the_field_stand_in_one_table(report):
@@ -78,9 +97,76 @@ def test_repeats_of_the_laboratory_and_of_the_field_stand_in_one_table(report):
     assert "no athlete has repeated values close together" in said  # the laboratory has none
 
 
+def test_a_method_without_a_mode_of_its_own_has_the_laboratorys_repeats_beside_it(
+    small_study, tmp_path
+):
+    study = repeated(small_study(tmp_path / "crew"), 6, [1, 2, 3, 1, 2, 3])
+    stated(study, '[methods."wrist"]\nresting = true\n')
+    report = open_report(study)
+    said = text(report.repeatability())
+    assert "laboratory, run 6" in said
+    assert "laboratory, resting" not in said
+    assert "own error is not known" not in text(report.change())
+
+
+def test_an_audit_tells_nothing_of_three_peoples_repeats(small_study, tmp_path):
+    study = repeated(small_study(tmp_path / "crew", visits=1), 3, [3.5, -4.4, 2.9])
+    open_one, audit = (open_report(study, kind=kind) for kind in ("squad", "audit"))
+    assert "own typical error ( 2.6 mL/kg/min)" in text(open_one.differences())
+    assert "own typical error" not in text(audit.differences())
+    assert "laboratory, run: no typical error: withheld" in text(audit.repeatability())
+
+
+def test_an_audit_counts_wrong_inputs_and_lists_nobodys_age_or_drug(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1)
+    people = pd.read_csv(study / "athletes.csv")
+    people.loc[:1, "age_years"] = [15, 16]
+    people["hr_limiting_drug"] = ["yes"] * 2 + ["no"] * 12
+    people.to_csv(study / "athletes.csv", index=False)
+    readings = pd.read_csv(study / "field_estimates.csv")
+    readings["set_age_years"] = readings["athlete_id"].map({"A00": 40, "A01": 40})
+    readings.to_csv(study / "field_estimates.csv", index=False)
+    open_one, audit = (text(open_report(study, kind=kind).inputs()) for kind in ("squad", "audit"))
+    assert "A00 age 40 years 15 years" in open_one
+    assert "a drug limits heart rate" in open_one
+    assert "an input to correct for 1 to 4 of 14 athletes" in audit
+    assert "years" not in audit
+    assert "drug" not in audit
+
+
+def test_a_count_in_a_caution_names_no_line_of_the_results(small_study, tmp_path):
+    shown = open_report(small_study(tmp_path / "crew", visits=1)).differences().html
+    assert "<li>In 1 of 14 pairs the mass given" in shown
+
+
+def test_equal_differences_leave_nothing_to_halve(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1)
+    tests = pd.read_csv(study / "lab_tests.csv").set_index("athlete_id")["vo2max_ml_kg_min"]
+    readings = pd.read_csv(study / "field_estimates.csv")
+    readings["vo2max_ml_kg_min"] = (readings["athlete_id"].map(tests) - 3).round(2)
+    readings.to_csv(study / "field_estimates.csv", index=False)
+    report = open_report(study)
+    assert "would halve" not in text(report.differences())
+    assert value(report, "interval_width", "athletes_to_halve").note.startswith("not_estimable")
+
+
+def test_an_audit_withholds_a_rule_that_adds_two_people(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1)
+    stated(study, '[pairing]\nsummary = "nearest"\nminimum_days = 1\nsummary_days = 14\n')
+    readings = pd.read_csv(study / "field_estimates.csv", parse_dates=["taken_at"])
+    late = readings["athlete_id"].isin(["A12", "A13"])
+    readings["taken_at"] -= pd.to_timedelta(late * 15, unit="D")
+    readings["taken_at"] = readings["taken_at"].dt.strftime("%Y-%m-%dT%H:%M:%S")
+    readings.to_csv(study / "field_estimates.csv", index=False)
+    open_one, audit = (open_report(study, kind=kind) for kind in ("squad", "audit"))
+    wide = [value(one, "pairing_rule", "bias", "double_window") for one in (open_one, audit)]
+    assert (wide[0].n, value(open_one, "limits_of_agreement", "bias").n) == (14, 12)
+    assert wide[1].withheld
+
+
 def test_no_change_is_told_from_noise_that_nobody_measured(small_study, tmp_path):
     report = open_report(small_study(tmp_path / "crew"))
-    assert "cannot be told from the laboratory's own noise" in text(report.change())
+    assert "cannot be told from its noise" in text(report.change())
 
 
 def test_every_pairing_rule_stands_in_the_sensitivity(report):
@@ -124,3 +210,16 @@ def test_limits_follow_fitness_where_flat_ones_mislead(small_study, tmp_path):
 
 def test_where_flat_limits_do_they_stand_among_the_choices(report):
     assert "limits that follow fitness" not in text(report.differences())
+
+
+def test_an_audit_tells_ages_by_bands_of_enough_people(small_study, tmp_path):
+    report = open_report(small_study(tmp_path / "crew"), kind="audit")  # 25 to 38, one of each
+    assert "18 to 39 years" in report._facts.people
+    study = small_study(tmp_path / "old")
+    people = pd.read_csv(study / "athletes.csv")
+    people.loc[:1, "age_years"] = 71
+    people.to_csv(study / "athletes.csv", index=False)
+    assert "71" in open_report(study)._facts.people
+    said = open_report(study, kind="audit")._facts.people
+    assert "71" not in said
+    assert "ages withheld" in said

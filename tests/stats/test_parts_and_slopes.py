@@ -106,6 +106,8 @@ def test_pairs_with_a_wrong_input_are_left_out_and_the_unknown_stay():
     pairs = given.pairs.copy()
     pairs.loc[0, "mass_mismatch_pct"], pairs.loc[1, "mass_mismatch_pct"] = -2.1, 2.0
     pairs.loc[2, "hr_max_mismatch_bpm"], pairs.loc[3, "hr_max_mismatch_bpm"] = 6.0, -5.0
+    # the peak of a test that was no maximum says nothing of the HRmax told
+    pairs.loc[4, ["hr_max_mismatch_bpm", "max_confirmed"]] = [20.0, "no"]
     table = analyse(replace(given, pairs=pairs)).frame.set_index(KEY)
     rest = pairs["difference"].drop([0, 2]).mean()
     assert bias(table, "choice_of_pairs", "without_wrong_inputs") == pytest.approx(rest)
