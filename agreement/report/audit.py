@@ -18,6 +18,7 @@ from agreement.stats.slopes import DAYS, days_since_first
 from agreement.tables.options import Margin
 from agreement.terms import SEXES
 
+LATE: Final = ", after the first laboratory test: no verdict can rest on it"
 _CRITERIA: Final = {
     "criterion_plateau": "plateau",
     "criterion_verification": "verification",
@@ -28,14 +29,14 @@ _CRITERIA: Final = {
 }
 
 
-def margin_block(margin: Margin) -> Block:
-    """Return the limit agreed beforehand, its date and its reason."""
+def margin_block(margin: Margin, *, too_late: bool = False) -> Block:
+    """Return the limit agreed beforehand, its date and its reason; or that it was agreed too late."""
     if margin.limit is None:
         return paragraph("No limit was agreed on beforehand: this audit can give no verdict.")
     rows = [
         ("limit for one person", f"\u00b1{margin.limit:g} mL/kg/min"),
         ("limit for the mean", f"\u00b1{margin.mean_limit or margin.limit:g} mL/kg/min"),
-        ("agreed on", str(margin.agreed_on)),
+        ("agreed on", f"{margin.agreed_on}{LATE if too_late else ''}"),
         ("reason", escape(margin.reason) or "none given"),
     ]
     return table("The limit agreed beforehand", ("what", "value"), rows)

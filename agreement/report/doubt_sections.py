@@ -21,7 +21,7 @@ _CAUTIONED: Final = {  # the numbers that each caution names; its other numbers 
     "trend": (("trend", "p_slope"),),
     "spread": (("trend", "p_spread"),),
     "not_normal": (("shape", "p_normal"), ("shape", "skewness")),
-    "uneven_groups": (("profile_bias", "spread_ratio"),),
+    "uneven_groups": (("profile_bias", "spread_ratio"), ("profile_bias", "p_equal_spread")),
 }
 _OF_LABORATORY: Final = ("few_laboratory_repeats", "laboratory_noise", "equal_repeats")
 

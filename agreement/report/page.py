@@ -40,6 +40,7 @@ from agreement.report.privacy import (
     pseudonymous,
     study_key,
     without_small_cells,
+    without_test_dates,
 )
 from agreement.report.provenance import provenance, provenance_block, write_provenance
 from agreement.report.published import published_block
@@ -74,8 +75,8 @@ class StudyReport:
         self.folder = None if save is None else Path(save)
         # its second process starts while the results are computed
         self.album = Album(None if self.folder is None else self.folder / "figures")
-        self.results = cohort.results
         self.discreet = kind == "audit"
+        self.results = without_test_dates(cohort.results) if self.discreet else cohort.results
         frame = self.results.frame
         self.frame = without_small_cells(frame) if self.discreet else frame
         self.numbers = Numbers(self.frame)
@@ -111,8 +112,11 @@ class StudyReport:
         return self._each(sections.differences)
 
     def profiles(self) -> Block:
-        """Show bias by training profile of each method."""
-        return self._each(sections.profiles)
+        """Show bias by training profile of each method, and who has none."""
+        return self._each(sections.profiles) + joined(
+            training_sections.without_profile(one, discreet=self.discreet)
+            for one in self.comparisons
+        )
 
     def why(self) -> Block:
         """Show why a training profile is misread."""
@@ -203,7 +207,8 @@ class StudyReport:
 
     def margin(self) -> Block:
         """State the limit agreed beforehand."""
-        return audit.margin_block(self.options.margin)
+        withheld = any(one.verdict.outcome == "withheld" for one in self.results.methods)
+        return audit.margin_block(self.options.margin, too_late=withheld)
 
     def funnel(self) -> Block:
         """Count what was read, completed and used."""

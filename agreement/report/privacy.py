@@ -11,7 +11,7 @@ import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,9 @@ from agreement.physiology.training import TrainingProfiles
 from agreement.tables.readers import InputFile
 from agreement.tables.study import StudyTables
 from agreement.terms import REASONS
+
+if TYPE_CHECKING:
+    from agreement.stats.results_table import StudyResults
 
 KEY_FILE: Final = "pseudonyms.key"
 FEWEST: Final = 5  # athletes in a cell that may be shown
@@ -149,6 +152,14 @@ def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:
         id=lines["id"].map(name, na_action="ignore"),
         message=lines["message"].where(counted, lines["reason"].map(REASONS)),
     )
+
+
+def without_test_dates(results: "StudyResults") -> "StudyResults":
+    """Return results whose verdicts tell no date of a test."""
+    methods = tuple(
+        replace(one, verdict=replace(one.verdict, first_lab_date=None)) for one in results.methods
+    )
+    return replace(results, methods=methods)
 
 
 def discreet_pairs(pairs: pd.DataFrame) -> pd.DataFrame:

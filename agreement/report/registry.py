@@ -7,7 +7,7 @@ Nothing here holds all rows. Cards, notebook and figures are left out, and the p
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from itertools import accumulate
 from pathlib import Path
@@ -154,7 +154,7 @@ def write_registry_report(
         write_tables({"results": frame}, folder)
         content = provenance(streamed.study, kind)
         content["inputs"] = [_plain(source) for source in streamed.inputs]
-        content["verdict"] = verdict_sentences(_methods(results), Numbers(frame))
+        content["verdict"] = verdict_sentences(_methods(results, discreet=discreet), Numbers(frame))
         content["remarks"] = [_what_it_is(results)]
         write_provenance(content, folder)
         page = _page(streamed, results, Numbers(frame), content, discreet=discreet)
@@ -223,8 +223,10 @@ def _files(folder: Path) -> list[Path]:
     return [p for p in folder.rglob("*") if p.is_file() and WORK not in p.parts]
 
 
-def _methods(results: "RegistryResults") -> tuple[_Method, ...]:
-    return tuple(_Method(v.method, v.mode, v) for v in results.verdicts)
+def _methods(results: "RegistryResults", *, discreet: bool) -> tuple[_Method, ...]:
+    """Return the verdicts; `discreet`: they tell no date of a test."""
+    told = (replace(v, first_lab_date=None) if discreet else v for v in results.verdicts)
+    return tuple(_Method(v.method, v.mode, v) for v in told)
 
 
 def _plain(source: Any) -> dict[str, Any]:
@@ -261,7 +263,7 @@ def _page(
     page.header.append(f"<h1>{escape(name)}</h1>")
     if text.question:
         page.header.append(paragraph(escape(text.question), "study").html)
-    methods = _methods(results)
+    methods = _methods(results, discreet=discreet)
     margin = streamed.study.options.margin
     page.add(verdict_block(methods, numbers, margin).html, ["verdict"])
     page.add(paragraph(escape(_what_it_is(results)), "note").html, ["verdict"])

@@ -245,6 +245,20 @@ def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
     return Block(f"<details>{summary}{shown.html}</details>")
 
 
+def without_profile(one: Comparison, *, discreet: bool) -> Block:
+    """Name the athletes who are in no row of the table by profile, or count them."""
+    profile = one.pairs["training_profile"]
+    bare = one.pairs.loc[profile.isna() | (profile == NOT_ENOUGH_DATA), "athlete_id"].unique()
+    if not len(bare) or len(bare) == one.results.data.n:
+        return Block("")
+    who = "" if discreet else f": {', '.join(sorted(escape(str(name)) for name in bare))}"
+    has = "has" if len(bare) == 1 else "have"
+    return paragraph(
+        f"{escape(one.name)}: {counted(len(bare), 'athlete')} {has} a pair without a training profile, "
+        f"which is in no row above{who}."
+    )
+
+
 def unclassified_block(profiles: pd.DataFrame) -> Block:
     """List the laboratory tests before which there was too little training to tell a profile."""
     bare = profiles[profiles["profile"] == NOT_ENOUGH_DATA]

@@ -67,12 +67,17 @@ class ErrorsOfEstimate:
         return self.n_pairs > self.n
 
     def share_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Wilson's interval of the share, or by bootstrap when pairs repeat."""
+        """
+        Wilson's interval of the share, or by bootstrap when pairs repeat.
+
+        Where all pairs lie inside, or none, no resample differs: then Wilson's of as many athletes.
+        """
         if self.margin is None:
             return Interval(np.nan, np.nan)
-        if self.clustered:
+        if self.clustered and 0 < self.within < self.n_pairs:
             return self.replicates.bca_interval(3, confidence_level)
-        return wilson_interval(self.within, self.n, confidence_level)
+        inside = self.n if self.within == self.n_pairs else self.within
+        return wilson_interval(inside, self.n, confidence_level)
 
     def deviation_interval(self) -> Interval:
         """Upper one-sided 95 % bound of the index; by bootstrap when pairs repeat."""

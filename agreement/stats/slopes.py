@@ -18,7 +18,7 @@ from agreement.stats.method_data import (
     too_few_athletes,
 )
 from agreement.stats.rows import Row, html_table, rows_frame
-from agreement.terms import UNIT
+from agreement.terms import UNIT, counted
 
 DAYS: Final = 30  # over which a drift is told
 FEWEST_FOR_DRIFT: Final = 5  # athletes
@@ -118,13 +118,17 @@ def drift_of(data: MethodData) -> Drift:
     Raises
     ------
     NotEstimable
-        With fewer than 5 athletes, or when all were tested on one day.
+        With fewer than 5 athletes, or when all tests lie within less than 30 days.
     """
     days = days_since_first(data.pairs)
     if data.n < FEWEST_FOR_DRIFT:
         raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)} to see a drift.")
-    if np.ptp(days) == 0.0:
-        raise NotEstimable(NOT_ESTIMABLE, "all laboratory tests were on one day.")
+    span = int(np.ptp(days))
+    if span < DAYS:  # carried on to 30 days, chance would look like a protocol out of hand
+        within = "were on one day" if span == 0 else f"lie within {counted(span, 'day')}"
+        raise NotEstimable(
+            NOT_ESTIMABLE, f"all laboratory tests {within}: a drift needs {DAYS} days to show."
+        )
     line = fit_line(days, data.difference)
     return Drift(line, data.n, _interval(line, days, data), data.clustered)
 

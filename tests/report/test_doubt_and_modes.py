@@ -223,3 +223,25 @@ def test_an_audit_tells_ages_by_bands_of_enough_people(small_study, tmp_path):
     said = open_report(study, kind="audit")._facts.people
     assert "71" not in said
     assert "ages withheld" in said
+
+
+def test_an_audit_agreed_too_late_says_so_and_tells_no_date_of_a_test(small_study, tmp_path):
+    toml = (
+        '[study]\ntime_zone = "UTC"\n[profile]\nuse = "stated"\n'
+        "[margin]\nlimit_ml_kg_min = 9\nagreed_on = 2026-06-01\n"
+    )
+    study = small_study(tmp_path / "crew", toml=toml)
+    assert "first laboratory test of 2026-03-02" in text(open_report(study).verdict())
+    audit = open_report(study, kind="audit")
+    assert "after the first laboratory test of the study" in text(audit.verdict())
+    assert "no verdict can rest on it" in text(audit.margin())
+    assert "2026-03" not in audit.verdict().html + audit.margin().html
+
+
+def test_who_has_no_training_profile_is_named(small_study, tmp_path):
+    study = small_study(tmp_path / "crew")
+    people = pd.read_csv(study / "athletes.csv", dtype={"training_profile": "str"})
+    people.loc[2, "training_profile"] = None
+    people.to_csv(study / "athletes.csv", index=False)
+    said = text(open_report(study).profiles())
+    assert "1 athlete has a pair without a training profile, which is in no row above: A02." in said

@@ -115,7 +115,10 @@ def test_profiles_of_unequal_spread():
     d = calm(60) * np.where(np.arange(60) < 30, 1.0, 3.0)
     given = data(d, training_profile=np.repeat(["a", "b"], 30))
     profiles = profile_bias(given.pairs, given.resampling)
-    assert "uneven_groups" in [c.code for c in cautions_of(given, None, profiles)]
+    (caution,) = [c for c in cautions_of(given, None, profiles) if c.code == "uneven_groups"]
+    doubt = "misleads" if profiles.p_spread < 0.05 else "may mislead"
+    assert f"p = {profiles.p_spread:.3f}" in caution.sentence or "p < 0.001" in caution.sentence
+    assert doubt in caution.sentence
 
 
 def test_repeated_pairs():

@@ -34,6 +34,17 @@ def drawn(n, n_resamples=200):
     return cluster_resampling(np.arange(n), n_resamples=n_resamples, rng=1)
 
 
+def test_where_all_pairs_of_repeated_athletes_lie_inside_the_interval_has_a_width():
+    who = np.repeat(np.arange(24), 2)
+    lab = np.linspace(40, 60, 48)
+    field = lab + np.where(np.arange(48) % 3, 0.5, -0.4)
+    resampling = cluster_resampling(who, n_resamples=200, rng=1)
+    for margin, k in ((3.0, 24), (0.1, 0)):
+        found = errors_of_estimate(field, lab, resampling, margin=margin)
+        expected = proportion_confint(k, 24, method="wilson")
+        assert found.share_interval() == pytest.approx(expected, abs=1e-9)
+
+
 # --- shares ---------------------------------------------------------------------------------------
 
 # Newcombe 1998 Stat Med 17:857, Table I: 81/263 Wilson read second-hand, the rest memory

@@ -168,6 +168,17 @@ def test_fortnights_are_counted_from_the_first_test_and_need_five_athletes(singl
     assert sizes == [(5, 5), (5, 5), (4, 4), (5, 5), (5, 5)]
 
 
+@pytest.mark.parametrize(("apart", "told"), [(29, False), (30, True)])
+def test_a_drift_needs_a_month(apart, told):
+    given = evidence()
+    days = np.linspace(0, apart, len(given.pairs)).round()
+    dates = pd.Timestamp("2026-03-02") + pd.to_timedelta(days, unit="D")
+    table = analyse(replace(given, pairs=given.pairs.assign(lab_date=dates))).frame.set_index(KEY)
+    row = table.loc[("drift", "all", "change_in_30_days")]
+    assert np.isfinite(row["value"]) == told
+    assert told or "lie within 29 days" in row["note"]
+
+
 def test_no_drift_within_a_day():
     table = analyse(evidence(lab_date=pd.Timestamp("2026-03-02"))).frame.set_index(KEY)
     assert table.loc[("drift", "all", "change_in_30_days"), "note"].startswith("not_estimable")
