@@ -209,7 +209,7 @@ AGE_WITHIN_YEARS: Final = 1.0  # whole years on both sides can differ by one
 
 CAUTIONS: Final = (
     (
-        "This workbench describes how far two methods of measuring VO2max agree. It does not "
+        "This program describes how far two methods of measuring VO2max agree. It does not "
         "diagnose, clear or prescribe."
     ),
     (

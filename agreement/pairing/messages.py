@@ -10,6 +10,7 @@ from agreement.pairing.units import ALL_MODES, Ints
 from agreement.tables.options import Pairing
 from agreement.terms import RANGES, REASONS, UNIT
 
+NAMED = 5  # rows named in one note; the rest is counted
 NO_TEST = "The athlete has no usable laboratory test; add one, or correct the id."
 WORDS: Mapping[str, Callable[[float, Pairing], str]] = {
     "copy": lambda n, _: f"{n:.0f} identical rows for one athlete and time; kept one, the first.",
@@ -61,6 +62,19 @@ WORDS: Mapping[str, Callable[[float, Pairing], str]] = {
 def days_in_words(days: float) -> str:
     """Return a number of days as text."""
     return "1 day" if days == 1 else f"{days:.0f} days"
+
+
+def rows_in_words(rows: Ints) -> str:
+    """
+    Return row numbers, sorted, as text: a span where none is missing, else the first few.
+
+    >>> rows_in_words(np.arange(2, 27)), rows_in_words(np.array([2, 26, 27]))
+    ('rows 2 to 26', 'rows 2, 26, 27')
+    """
+    if len(rows) > NAMED and rows[-1] - rows[0] + 1 == len(rows):
+        return f"rows {rows[0]} to {rows[-1]}"
+    text = ("row " if len(rows) == 1 else "rows ") + ", ".join(map(str, rows[:NAMED].tolist()))
+    return text if len(rows) <= NAMED else f"{text} and {len(rows) - NAMED} more"
 
 
 def distance(gap: float, later: str, earlier: str) -> str:

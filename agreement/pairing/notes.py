@@ -9,7 +9,8 @@ import pandas as pd
 from agreement.errors import Severity
 from agreement.pairing.cleaning import CODE
 from agreement.pairing.messages import Texts
-from agreement.pairing.reading_fates import ReadingFates
+from agreement.pairing.reading_fates import Part, ReadingFates
+from agreement.pairing.repeated_rows import COUNT_AS_ONE, note_repeated_rows
 from agreement.tables.findings import SHOWN, Findings
 from agreement.tables.options import StudyOptions
 from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
@@ -86,10 +87,24 @@ def reading_notes(
     texts: Texts,
     files: Mapping[str, str],
     options: StudyOptions,
+    parts: Sequence[Part] = (),
 ) -> None:
-    """Record copies, conflicts, stale runs and values that could not be converted."""
+    """
+    Record copies, conflicts, stale runs and values that could not be converted.
+
+    With the `parts` that were paired, copies and stale runs are one note for each group instead of
+    one for each row; leave them out where a row's number alone does not say where it stands.
+    """
     words = texts.known()
     for each in FOUND_WHILE_PAIRING:
+        if parts and each.reason in COUNT_AS_ONE:
+            places = {
+                name: (files[name], options.header(name, column))
+                for name, column in COLUMNS[each.column].items()
+                if name in files
+            }
+            note_repeated_rows(found, readings, parts, each.reason, each.value, places, each.remedy)
+            continue
         here = np.flatnonzero(fates.reason == CODE[each.reason])
         source = readings["source"].iloc[here]
         row = readings["row"].iloc[here].to_numpy(np.int64)

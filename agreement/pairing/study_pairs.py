@@ -114,7 +114,8 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     )
     found = Findings()
     files = table_files(study)
-    reading_notes(found, readings.frame, of_readings, texts, files, options)
+    whole = parts if study.parts is None else ()  # else a row's number runs over all its files
+    reading_notes(found, readings.frame, of_readings, texts, files, options, whole)
     input_notes(found, pairs[pairs["source"] == "field_estimates"], files, options)
     methods, based = readings.frame["method"].unique(), readings.heart_rate_based
     counts = tally(laboratory.frame, units, of_units, parts, pairs, methods, based)

@@ -7,13 +7,15 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE, KEPT
+from agreement.pairing.messages import rows_in_words
 from agreement.pairing.reading_fates import Part
 from agreement.pairing.unit_fates import UnitFates
 from agreement.pairing.units import ALL_MODES, Ints, Units
 from agreement.tables.findings import Findings
+from agreement.terms import REASONS
 
 LOST_TO_MODE = 0.1  # share of the laboratory tests; common practice, no source
-NAMED = 5  # rows named in one note; the rest is counted
+FOR_LIMITS = 10  # athletes; with fewer a report shows the points and no limits
 RULES = ("[pairing]", "[pairing.field_tests]")
 NO_ROWS: Ints = np.array([], np.int64)
 
@@ -29,10 +31,16 @@ class Tally:
         Laboratory tests.
     paired, lost : ndarray
         Rows of the tests in a pair, and of those with estimates of another mode only.
+    unpaired : dict of str to ndarray
+        For each reason the rows of the tests in no pair.
     served : dict of str to ndarray
         For each method rows of the tests in a pair of it; empty for one without pairs.
     apart : dict of str to set of (laboratory, reading)
         For each table of rules the modes that did not match.
+    athletes : dict of (method, mode) to int
+        Athletes with a pair that limits could rest on.
+    barred : set of (method, mode)
+        Where a heart-rate-limiting drug bars an athlete with a pair from the limits.
     drug_unknown, drug_athletes : int
         Athletes with a pair of a heart-rate-based method whose drugs are not known, and all.
     """
@@ -40,8 +48,11 @@ class Tally:
     tests: int = 0
     paired: Ints = field(default_factory=NO_ROWS.copy)
     lost: Ints = field(default_factory=NO_ROWS.copy)
+    unpaired: dict[str, Ints] = field(default_factory=dict)
     served: dict[str, Ints] = field(default_factory=dict)
     apart: dict[str, frozenset[int]] = field(default_factory=dict)
+    athletes: dict[tuple[str, str], int] = field(default_factory=dict)
+    barred: frozenset[tuple[str, str]] = frozenset()
     drug_unknown: int = 0
     drug_athletes: int = 0
 
@@ -51,25 +62,57 @@ class Tally:
             self.tests + other.tests,
             np.concatenate([self.paired, other.paired]),
             np.concatenate([self.lost, other.lost]),
-            {
-                name: np.concatenate(
-                    [self.served.get(name, NO_ROWS), other.served.get(name, NO_ROWS)]
-                )
-                for name in self.served | other.served
-            },
+            _joined(self.unpaired, other.unpaired),
+            _joined(self.served, other.served),
             {
                 name: self.apart.get(name, frozenset()) | other.apart.get(name, frozenset())
                 for name in self.apart | other.apart
             },
+            {
+                key: self.athletes.get(key, 0) + other.athletes.get(key, 0)
+                for key in self.athletes | other.athletes
+            },
+            self.barred | other.barred,
             self.drug_unknown + other.drug_unknown,
             self.drug_athletes + other.drug_athletes,
         )
 
     def tell(self, found: Findings, lab_file: str, drug_file: str) -> None:
         """Record the notes; the files are those of the laboratory tests and of the drugs."""
+        self._no_pair_note(found, lab_file)
+        self._few_notes(found, lab_file)
         self._no_pair_notes(found, lab_file)
         self._mode_note(found, lab_file)
         self._drug_note(found, drug_file)
+
+    def _no_pair_note(self, found: Findings, file: str) -> None:
+        """Record the tests in no pair of any method, with the number of each reason."""
+        reasons = {name: rows for name, rows in self.unpaired.items() if rows.size}
+        if not reasons:
+            return
+        rows = np.sort(np.concatenate(list(reasons.values())))
+        shares = ", ".join(f"{len(reasons[name])} `{name}`" for name in sorted(reasons))
+        share = f"{len(rows)} of {_tests(self.tests)} {'has' if len(rows) == 1 else 'have'} no pair"
+        if len(rows) == self.tests:
+            share = "No laboratory test has a pair, so nothing can be compared"
+        found.note(
+            "no_pair",
+            file,
+            f"{share}: {rows_in_words(rows)} ({shares}).",
+            "`agreement pair` writes the reason of each row into exclusions.csv.",
+        )
+
+    def _few_notes(self, found: Findings, file: str) -> None:
+        """Record for each method and mode with pairs that its athletes are too few for limits."""
+        for (method, mode), athletes in sorted(self.athletes.items()):
+            drug = (method, mode) in self.barred
+            if athletes < FOR_LIMITS:
+                found.note(
+                    "too_few",
+                    file,
+                    f"{method}, {mode}: {_with_a_pair(athletes, drug)}; limits need {FOR_LIMITS}.",
+                    "The report shows the points without limits; add athletes to get them.",
+                )
 
     def _no_pair_notes(self, found: Findings, file: str) -> None:
         """Record for each method the tests that are in a pair of another method only."""
@@ -80,7 +123,7 @@ class Tally:
                     "no_pair_for_method",
                     file,
                     f"{_tests(len(without))} in a pair of another method, but in none of {method}: "
-                    f"{_rows(without)}.",
+                    f"{rows_in_words(without)}.",
                     "Used where there is a pair; the lines left out say why there is none here.",
                 )
 
@@ -97,7 +140,7 @@ class Tally:
             "mode_mismatch",
             file,
             f"{len(self.lost)} of {_tests(self.tests)} have only estimates of another mode near "
-            f"them: {_rows(np.sort(self.lost))}.",
+            f"them: {rows_in_words(np.sort(self.lost))}.",
             f"If these modes may be compared, set {' and '.join(keys)} in study.toml.",
         )
 
@@ -145,17 +188,45 @@ def tally(
         mine[pairs["unit"][pairs["method"] == method]] = True
         served[str(method)] = row[mine[units.of_test]]
     based = [name for name, on_heart_rate in heart_rate_based.items() if on_heart_rate]
-    concerned = pairs[pairs["method"].isin(based)]
+    on_heart_rate = pairs["method"].isin(based)
+    concerned = pairs[on_heart_rate]
+    barred = on_heart_rate & (pairs["hr_limiting_drug"] == "yes")
     unknown = concerned["athlete_id"][concerned["hr_limiting_drug"] == "unknown"]
     return Tally(
         len(row),
         row[kept[units.of_test]],
         row[fates.lost_to_mode[units.of_test]],
+        {
+            reason: row[(fates.reason == CODE[reason])[units.of_test]]
+            for reason in map(list(REASONS).__getitem__, np.unique(fates.reason[~kept]))
+        },
         served,
         {rules: _apart(part) for rules, part in zip(RULES, parts, strict=False)},
+        _athletes(pairs, barred),
+        frozenset(_keys(pairs[barred])),
         unknown.nunique(),
         concerned["athlete_id"].nunique(),
     )
+
+
+def _joined(one: Mapping[str, Ints], other: Mapping[str, Ints]) -> dict[str, Ints]:
+    """Return the rows of both under each name."""
+    return {
+        name: np.concatenate([one.get(name, NO_ROWS), other.get(name, NO_ROWS)])
+        for name in dict(one) | dict(other)
+    }
+
+
+def _athletes(pairs: pd.DataFrame, barred: "pd.Series[bool]") -> dict[tuple[str, str], int]:
+    """Return for each method and mode with a pair how many athletes its limits could rest on."""
+    groups = pairs.assign(athlete_id=pairs["athlete_id"].mask(barred)).groupby(["method", "mode"])
+    counts = groups["athlete_id"].nunique().reset_index()
+    return dict(zip(_keys(counts), counts["athlete_id"].tolist(), strict=True))
+
+
+def _keys(pairs: pd.DataFrame) -> list[tuple[str, str]]:
+    """Return method and mode of each row."""
+    return list(zip(map(str, pairs["method"]), map(str, pairs["mode"]), strict=True))
 
 
 def _apart(part: Part) -> frozenset[int]:
@@ -177,7 +248,9 @@ def _tests(count: int) -> str:
     return "1 laboratory test" if count == 1 else f"{count} laboratory tests"
 
 
-def _rows(rows: Ints) -> str:
-    """Return some row numbers as text."""
-    text = ("row " if len(rows) == 1 else "rows ") + ", ".join(map(str, rows[:NAMED].tolist()))
-    return text if len(rows) <= NAMED else f"{text} and {len(rows) - NAMED} more"
+def _with_a_pair(athletes: int, drug: bool) -> str:
+    """Return a number of athletes with a pair as text."""
+    who = " without a heart-rate-limiting drug" if drug else ""
+    return (
+        f"1 athlete{who} has a pair" if athletes == 1 else f"{athletes} athletes{who} have a pair"
+    )

@@ -12,6 +12,11 @@ from agreement.pairing.reading_fates import Part
 from agreement.pairing.units import ALL_MODES, Flags, Ints, Units, keys
 from agreement.tables.options import Pairing
 
+NO_ESTIMATE = (
+    "The athlete has no estimate; collect some around the test, or join the id in id_map if the "
+    "field files call the athlete otherwise."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class UnitFates:
@@ -86,10 +91,22 @@ def _nearest_words(units: Units, alone: Ints, parts: Sequence[Part]) -> list[str
     rules = [part.rules for part in parts]
     numbers = zip(nearest.tolist(), rules_of.tolist(), strict=True)
     known: dict[tuple[int, int], str] = {}
-    return [
+    words = [
         known.get((gap, i)) or known.setdefault((gap, i), _nearest_sentence(gap, rules[i]))
         for gap, i in numbers
     ]
+    for i in np.flatnonzero(_without_any(units, alone, parts)).tolist():
+        words[i] = NO_ESTIMATE
+    return words
+
+
+def _without_any(units: Units, alone: Ints, parts: Sequence[Part]) -> Flags:
+    """Return which units are of an athlete without a single reading of any mode."""
+    read = np.zeros(len(units.athletes), np.bool_)
+    for part in parts:
+        of_part = part.paired.rows.athlete
+        read[of_part[of_part < len(read)]] = True
+    return ~read[units.athlete[alone]]
 
 
 def _nearest_sentence(gap: int, rules: Pairing) -> str:

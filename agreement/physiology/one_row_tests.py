@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import BoolArray, FloatArray, TextArray
+from agreement.physiology.arrays import BoolArray, FloatArray
+from agreement.physiology.equation_range import in_range, outside_notes
 from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.protocol import (
     INPUT_UNITS,
@@ -17,7 +18,6 @@ from agreement.physiology.reading_rows import NO_MEMBERS, ReadingPart, reading_r
 from agreement.terms import RANGES
 
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
-FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
 # Less than this is another quantity; the authors' choice, common practice, no source.
 SMALLEST: Final = {
     "hr_bpm": (60.0, "beats counted over 10 or 15 s, perhaps"),
@@ -84,6 +84,7 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
         ),
     ]
     kept = ~(absent | stages | small | beyond)
+    outside = outside_notes(rows, x, kept, protocol)
     columns = {
         "field": vo2max,
         "in_range": in_range(x, rows["sex"], protocol),
@@ -95,26 +96,11 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     }
     readings = reading_rows(rows, source="field_tests", method=protocol.id, **columns, **told)
     return ReadingPart(
-        readings[kept].reset_index(drop=True), NO_MEMBERS, joined(left_out), converted + odd
+        readings[kept].reset_index(drop=True),
+        NO_MEMBERS,
+        joined(left_out),
+        converted + odd + outside,
     )
-
-
-def in_range(x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldProtocol) -> TextArray:
-    """Return yes, no, or NaN where no known value is outside but a needed one is unknown."""
-    outside, unknown = np.zeros(len(sex), dtype=bool), np.zeros(len(sex), dtype=bool)
-    for rule in protocol.valid:
-        value = x[rule.column]
-        applies = np.full(len(sex), rule.sex is None) | (sex == rule.sex).to_numpy()
-        outside |= applies & ((value < rule.low) | (value > rule.high))
-        if rule.column not in FIXED_BY_PROTOCOL:
-            unknown |= applies & np.isnan(value)
-    if len(protocol.sexes) == 1:
-        outside |= sex.isin({"female", "male"} - set(protocol.sexes)).to_numpy()
-        unknown |= (sex == "unknown").to_numpy()
-    flags = np.full(len(sex), "yes", dtype=object)
-    flags[unknown] = np.nan
-    flags[outside] = "no"
-    return flags
 
 
 def _stages_to_speeds(

@@ -1,8 +1,10 @@
 """The answer first: the verdict in one sentence for each method, and what to do about it."""
 
+from collections.abc import Collection
 from html import escape
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from agreement.report.markup import Block, bullets, paragraph
@@ -36,6 +38,7 @@ WIN_BACK: Final = {
     "not_completed": "Repeat field tests that were broken off",
     "extrapolation_refused": "Add training sessions or stages at higher intensity",
 }
+NO_PRACTICAL_NUMBER: Final = 1000  # more athletes; so far out the number itself is a guess
 _MOST_NAMED = 6  # athletes named in one line of advice
 
 
@@ -100,13 +103,22 @@ def _margin_sentence(margin: Margin) -> str:
 
 
 def next_steps(
-    pairs: pd.DataFrame, exclusions: pd.DataFrame, numbers: Numbers, margin: Margin
+    pairs: pd.DataFrame,
+    exclusions: pd.DataFrame,
+    numbers: Numbers,
+    margin: Margin,
+    outside: Collection[tuple[str, str, str]] = (),
 ) -> Block:
-    """Return what the reader can check or correct next, most useful first."""
+    """
+    Return what the reader can check or correct next, most useful first.
+
+    `outside`: athlete, method and mode of field tests whose equation was made for others.
+    """
     items = [
         *_wrong_inputs(pairs),
+        *_outside(pairs, outside),
         *_unconfirmed(pairs),
-        *_no_margin(margin),
+        *_no_margin(pairs, numbers, margin),
         *_no_repeats(pairs, numbers),
         *_more_athletes(pairs, numbers),
         *_losses(exclusions),
@@ -133,6 +145,20 @@ def _wrong_inputs(pairs: pd.DataFrame) -> list[str]:
     return items
 
 
+def _outside(pairs: pd.DataFrame, outside: Collection[tuple[str, str, str]]) -> list[str]:
+    """Name, for each equation, the athletes for whom it was not made."""
+    places = zip(pairs["athlete_id"], pairs["method"], pairs["mode"], strict=True)
+    found = pairs[np.array([place in outside for place in places], dtype=bool)]
+    return [
+        (
+            f"The equation of {escape(method_name(method, mode))} was made for other people than "
+            f"{_names(found[(found['method'] == method) & (found['mode'] == mode)])}: trust their "
+            "values less, or use a test made for people like them."
+        )
+        for method, mode in _places(found)
+    ]
+
+
 def _unconfirmed(pairs: pd.DataFrame) -> list[str]:
     doubtful = pairs[pairs["max_confirmed"] != "yes"].drop_duplicates("lab_test_id")
     if doubtful.empty:
@@ -145,9 +171,19 @@ def _unconfirmed(pairs: pd.DataFrame) -> list[str]:
     ]
 
 
-def _no_margin(margin: Margin) -> list[str]:
+def _no_margin(pairs: pd.DataFrame, numbers: Numbers, margin: Margin) -> list[str]:
+    """Say what would give a verdict where none can be."""
     if margin.limit is not None:
-        return []
+        verdicts = [numbers.get("verdict", "within_margin", *place) for place in _places(pairs)]
+        if not any(outcome(cell) == "withheld" for cell in verdicts):
+            return []
+        return [
+            (
+                f"The limit was agreed on {margin.agreed_on}, after the first laboratory test, so the "
+                "verdict is withheld. If it was agreed on earlier, correct agreed_on in the study "
+                "file; else judge by it what is measured from now on, in a study of its own."
+            )
+        ]
     return ["Agree on a limit before the next measurements and write it into the study file."]
 
 
@@ -167,20 +203,33 @@ def _no_repeats(pairs: pd.DataFrame, numbers: Numbers) -> list[str]:
 
 def _more_athletes(pairs: pd.DataFrame, numbers: Numbers) -> list[str]:
     """Say for which methods how many more athletes would decide."""
-    needed = []
-    for method, mode in pairs[["method", "mode"]].drop_duplicates().itertuples(index=False):
+    needed, hopeless = [], []
+    for method, mode in _places(pairs):
         cell = numbers.get("verdict", "more_athletes", method, mode)
         undecided = outcome(numbers.get("verdict", "within_margin", method, mode)) == "undecided"
-        if undecided and cell.known and cell.value > 0:
-            needed.append(f"{cell.shown(0)} for {escape(method_name(method, mode))}")
-    if not needed:
-        return []
-    return [
-        (
+        name = escape(method_name(method, mode))
+        if undecided and cell.known and cell.value >= NO_PRACTICAL_NUMBER:
+            hopeless.append(name)
+        elif undecided and cell.known and cell.value > 0:
+            needed.append(f"{cell.shown(0)} for {name}")
+    said = []
+    if needed:
+        said.append(
             "Test more athletes where the verdict is undecided; if the numbers stay as they are, this "
             f"many more would settle it: {', '.join(needed)}."
         )
-    ]
+    if hopeless:
+        said.append(
+            f"Do not look to more athletes for a verdict on {', '.join(hopeless)}: at this bias and "
+            "spread no practical number would show that the agreed limit is met."
+        )
+    return said
+
+
+def _places(pairs: pd.DataFrame) -> list[tuple[str, str]]:
+    """Return every method and mode with a pair, in the order of the pairs."""
+    each = pairs[["method", "mode"]].drop_duplicates()
+    return list(each.itertuples(index=False, name=None))
 
 
 def _losses(exclusions: pd.DataFrame) -> list[str]:

@@ -1,5 +1,6 @@
 """What the command line does with a study, whatever its size: in memory, or streamed in parts."""
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -65,13 +66,21 @@ def check_study(
     """
     with engine(workers, scheduler) as mapper:
         if in_parts(study):
+            from agreement.report.published_file import with_published
             from agreement.report.registry import streamed_problems
 
-            return streamed_problems(study, mapper, progress=progress)
+            return with_published(study, *streamed_problems(study, mapper, progress=progress))
     from agreement.cohort import inspect_cohort
+    from agreement.tables.study_file import PUBLISHED_FILE
 
     cohort, problems = inspect_cohort(study, progress=by_session(progress))
-    return cohort is not None, problems
+    if not os.path.lexists(study / PUBLISHED_FILE):  # spares the import of the statistics
+        return cohort is not None, problems
+    from agreement.report.published_file import with_published
+
+    pairs = None if cohort is None else cohort.pairs
+    places = None if pairs is None else set(zip(pairs["method"], pairs["mode"], strict=True))
+    return with_published(study, cohort is not None, problems, places)
 
 
 def pair_study(
@@ -113,9 +122,11 @@ def report_study(
             from agreement.scale.streamed import rows_in_parts
 
             if (rows_in_parts(study) or 0) > MOST_IN_MEMORY:
+                from agreement.report.published_file import require_published
                 from agreement.report.registry import write_registry_report
                 from agreement.report.templates import stated_kind
 
+                require_published(study)
                 place = study.resolve()
                 kind = kind or stated_kind(place)
                 target = out if out is not None else Path("reports") / f"{place.name}-{kind}"

@@ -1,6 +1,6 @@
 """A card for each athlete: what their number means, and what to correct before the next one."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from html import escape
 from math import isfinite, nan
 from typing import Any
@@ -16,6 +16,7 @@ from agreement.terms import CARD_COLUMNS
 
 NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
 DRUG = "takes a drug that limits heart rate: this method does not hold"
+OUTSIDE = "outside the range of the equation"
 LACKS = "the training lacks"
 
 
@@ -24,6 +25,7 @@ def athlete_cards(
     methods: tuple[Any, ...],
     numbers: Numbers,
     lacking: Mapping[str, str] | None = None,
+    outside: Collection[tuple[str, str, str]] = (),
 ) -> pd.DataFrame:
     """
     Return one card for each athlete, method and mode: the athlete's latest pair, interpreted.
@@ -38,6 +40,8 @@ def athlete_cards(
         For the smallest real change.
     lacking : mapping of str to str, optional
         Athlete -> intensities that the training lacks; noted where the method rests on heart rate.
+    outside : collection of (athlete, method, mode), optional
+        Field tests of people for whom the equation was not made.
 
     Returns
     -------
@@ -52,14 +56,18 @@ def athlete_cards(
     )
     latest = latest.assign(wrong_mass=wrong_mass(latest), wrong_hr_max=wrong_hr_max(latest))
     rows = [
-        _card(row, results[row["method"], row["mode"]], numbers, lacking or {})
+        _card(row, results[row["method"], row["mode"]], numbers, lacking or {}, outside)
         for row in latest.to_dict("records")
     ]
     return pd.DataFrame(rows, columns=CARD_COLUMNS)
 
 
 def _card(
-    row: dict[Any, Any], result: Any, numbers: Numbers, lacking: Mapping[str, str]
+    row: dict[Any, Any],
+    result: Any,
+    numbers: Numbers,
+    lacking: Mapping[str, str],
+    outside: Collection[tuple[str, str, str]],
 ) -> dict[str, object]:
     """Return one card."""
     calibration = result.calibration
@@ -82,7 +90,7 @@ def _card(
         "smallest_real_change": real.value,
         "calibration": kind,
         "inputs_to_correct": "; ".join(_inputs(row)),
-        "note": "; ".join(_notes(row, equivalent, training)),
+        "note": "; ".join(_notes(row, equivalent, training, outside)),
     }
 
 
@@ -96,11 +104,18 @@ def _inputs(row: dict[Any, Any]) -> list[str]:
     return inputs
 
 
-def _notes(row: dict[Any, Any], equivalent: LaboratoryEquivalent, training: str) -> list[str]:
+def _notes(
+    row: dict[Any, Any],
+    equivalent: LaboratoryEquivalent,
+    training: str,
+    outside: Collection[tuple[str, str, str]],
+) -> list[str]:
     """Return what to bear in mind when reading the card."""
     notes = [equivalent.note] if equivalent.note else []
     if row["max_confirmed"] != "yes":
         notes.append("laboratory maximum not confirmed")
+    if (row["athlete_id"], row["method"], row["mode"]) in outside:
+        notes.append(OUTSIDE)
     if training not in ("", "none"):
         notes.append(f"{LACKS} {training}")  # the last note: it may hold semicolons
     return notes

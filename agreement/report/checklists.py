@@ -52,20 +52,23 @@ class Facts:
     @property
     def people(self) -> str:
         """Sex and age, as far as recorded."""
+        if self.pairs.empty:
+            return "no pairs"
         each = self.pairs.drop_duplicates("athlete_id")
         sexes = each["sex"].value_counts().sort_index()
         if self.discreet and sexes.between(1, FEWEST - 1).any():  # the rest would give it away
             by_sex = f"fewer than {FEWEST} of one sex, numbers withheld"
         else:
             by_sex = ", ".join(f"{number} {sex}" for sex, number in sexes.items())
-        return f"{by_sex}; {self._ages(each['age_years'].dropna())}"
+        return "; ".join(filter(None, [by_sex, self._ages(each["age_years"].dropna())]))
 
     def _ages(self, ages: "pd.Series[float]") -> str:
         """Youngest to oldest; where these could point at somebody, the bands with enough people."""
         if ages.empty:
             return "ages unknown"
         if not self.discreet:
-            return f"{ages.min():.0f} to {ages.max():.0f} years"
+            youngest, oldest = f"{ages.min():.0f}", f"{ages.max():.0f}"
+            return f"{youngest if youngest == oldest else f'{youngest} to {oldest}'} years"
         sizes = age_bands(ages).value_counts()
         hidden = hidden_parts({str(band): int(n) for band, n in sizes.items()}, len(ages))
         known = [age_name(*band) for band in AGES]
@@ -81,8 +84,15 @@ class Facts:
         """The agreed limit."""
         margin = self.options.margin
         if margin.limit is None:
-            return "none was agreed"
+            return "no limit was agreed beforehand"
         return f"\u00b1{margin.limit:g} mL/kg/min, agreed on {margin.agreed_on}"
+
+    @property
+    def margin_sentence(self) -> str:
+        """The agreed limit, as a sentence."""
+        if self.options.margin.limit is None:
+            return "No limit was agreed beforehand."
+        return f"Limit agreed beforehand: {self.margin}."
 
     @property
     def gaps(self) -> str:
@@ -100,7 +110,10 @@ class Facts:
         lab = self.pairs["lab"]
         if lab.empty:
             return "no pairs"
-        return f"laboratory values {lab.min():.1f} to {lab.max():.1f} mL/kg/min"
+        lowest, highest = f"{lab.min():.1f}", f"{lab.max():.1f}"
+        if lowest == highest:
+            return f"laboratory value {lowest} mL/kg/min"
+        return f"laboratory values {lowest} to {highest} mL/kg/min"
 
     @property
     def repeats(self) -> str:
@@ -131,10 +144,14 @@ def grras_block(facts: Facts) -> Block:
         ("Actual numbers of raters, subjects and replicates", f"{facts.size}; {facts.repeats}"),
         ("Characteristics of raters and subjects", f"{facts.people}; raters: {YOU}"),
         ("Estimates with their uncertainty", "see agreement with the laboratory"),
-        ("Practical relevance", f"agreed limit {facts.margin}; {YOU}"),
+        ("Practical relevance", f"{_agreed(facts)}; {YOU}"),
         ("Detailed results available", "results.csv, pairs.csv, exclusions.csv"),
     )
     return _list("Reporting list for reliability and agreement studies (Kottner 2011)", items)
+
+
+def _agreed(facts: Facts) -> str:
+    return facts.margin if facts.options.margin.limit is None else f"agreed limit {facts.margin}"
 
 
 def limits_list_block(facts: Facts) -> Block:

@@ -12,6 +12,12 @@ from agreement.figures.differences import differences_alt, plot_differences
 from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_alt
 from agreement.figures.regression import plot_regression, regression_alt
+from agreement.report.captions import (
+    averaging_caption,
+    differences_caption,
+    profiles_caption,
+    regression_caption,
+)
 from agreement.report.comparison import Comparison
 from agreement.report.doubt_sections import by_level, cautions, firmness
 from agreement.report.markup import Block, joined, paragraph, table
@@ -36,7 +42,7 @@ _GROUPS: Final = {
     "all": "all",
     "confirmed": "confirmed maxima only",
     "hr_limiting_drug": "heart rate limited by a drug",
-    "no_hr_limiting_drug": "no such drug, as stated",
+    "no_hr_limiting_drug": "no heart-rate-limiting drug, as stated",
     "chest_strap": "chest strap only",
     "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
 }
@@ -72,10 +78,7 @@ def differences(one: Comparison) -> Section:
             one.pairs, limits, margin=one.margin.limit, noise_floor=floor, ax=axes[0]
         ),
         alt=f"{one.name}. {differences_alt(one.pairs, limits)}",
-        caption=(
-            f"{one.name}: field minus laboratory for each pair. Bands: 95 % intervals of the "
-            "lines. Lines between points join the pairs of one athlete."
-        ),
+        caption=differences_caption(one.name, one.pairs, limits),
     )
     columns = ("group", "athletes", *_LIMITS.values())
     rows = [_limits_row(one, group) for group in one.groups("limits_of_agreement")]
@@ -121,10 +124,7 @@ def profiles(one: Comparison) -> Section:
         one.file("profiles"),
         lambda axes: plot_profiles(one.pairs, found, overall, ax=axes[0]),
         alt=f"{one.name}. {profiles_alt(found)}",
-        caption=(
-            f"{one.name}: bias by training profile (mark) with its 95 % interval (thick) and the "
-            "limits of agreement (thin, from 10 athletes); athletes below."
-        ),
+        caption=profiles_caption(one.name, found),
         height=1.2 + 0.75 * len(groups),
     )
     columns = (
@@ -170,7 +170,10 @@ def regression(one: Comparison) -> Section:
             one.file("regression"),
             lambda axes: plot_regression(one.pairs, line, ax=axes[0]),
             alt=f"{one.name}. {regression_alt(line)}",
-            caption=f"{one.name}: laboratory against field values, with the calibration line.",
+            caption=regression_caption(
+                one.name,
+                *(one.cell("regression", name) for name in ("slope", "standard_error_of_estimate")),
+            ),
             height=4.2,
         )
     rows = [
@@ -271,10 +274,7 @@ def averaging(one: Comparison) -> Section:
         one.file("averaging"),
         lambda axes: plot_averaging(curve, margin=one.margin.limit, ax=axes[0]),
         alt=f"{one.name}. {averaging_alt(curve)}",
-        caption=(
-            f"{one.name}: half width of the limits of agreement by the number of days averaged. "
-            "Points: observed. Line and band: fitted, with its 95 % interval."
-        ),
+        caption=averaging_caption(one.name, curve),
     )
     if not all(cell.known for cell in days.values()):
         return drawn, Block("")

@@ -10,6 +10,7 @@ from agreement.cohort import Cohort
 from agreement.physiology.inputs import WRIST, input_audit
 from agreement.report.answer import method_name
 from agreement.report.audit import effort_block
+from agreement.report.audit import out_of_range_block as coarse_out_of_range_block
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy import FEWEST
@@ -55,6 +56,42 @@ def inputs_block(cohort: Cohort, *, discreet: bool = False) -> Block:
             summary = f"<summary>{name}: {counted(len(wrong), 'input')}</summary>"
             blocks.append(Block(f"<details>{summary}{listed.html}</details>"))
     return joined(blocks)
+
+
+def outside_places(cohort: Cohort, *, discreet: bool = False) -> frozenset[tuple[str, str, str]]:
+    """
+    Return athlete, method and mode of every field test outside what its equation was made for.
+
+    `discreet`: none, for an audit names nobody by age.
+    """
+    readings = cohort.readings.frame
+    outside = (readings["in_range"] == "no") & (readings["source"] == "field_tests")
+    columns = readings.loc[outside & (not discreet), ["athlete_id", "method", "mode"]]
+    return frozenset(columns.itertuples(index=False, name=None))
+
+
+def out_of_range_block(cohort: Cohort, *, discreet: bool = False) -> Block:
+    """
+    Count the people each equation was used on, and those for whom it was not made.
+
+    `discreet`: a count that would tell of fewer than 5 people is a range.
+    """
+    readings = cohort.readings.frame
+    if discreet:
+        return coarse_out_of_range_block(readings)
+    known = readings[readings["in_range"].notna()]
+    if known.empty:
+        return paragraph("No field value comes from an equation of a known population.")
+    rows = [
+        (
+            escape(str(method)),
+            str(own["athlete_id"].nunique()),
+            str(own.loc[own["in_range"] == "no", "athlete_id"].nunique()),
+        )
+        for method, own in known.groupby("method")
+    ]
+    columns = ("equation", "people", "outside its range")
+    return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
 
 
 def _sensors(wrist: pd.DataFrame) -> Block:

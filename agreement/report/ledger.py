@@ -59,7 +59,7 @@ def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> B
 
 
 def _notes(problems: tuple[Problem, ...]) -> Block:
-    """Return what the reader should know about rows that stayed."""
+    """Return what the reader should know about the files."""
     notes = [problem for problem in problems if problem.severity == "note"]
     if not notes:
         return Block("")
@@ -71,7 +71,7 @@ def _notes(problems: tuple[Problem, ...]) -> Block:
         )
         for note in notes[:_MOST_ROWS]
     ]
-    shown = table("Worth knowing about rows that stayed", ["file", "row", "what"], rows)
+    shown = table("Notes on the files", ["file", "row", "what"], rows)
     rest = len(notes) - _MOST_ROWS
     more = paragraph(
         f"And {rest} more; <code>agreement check --json</code> lists them all.", "note"

@@ -151,6 +151,15 @@ class Numbers:
             note,
         )
 
+    def places(self, analysis: str) -> list[tuple[str, str]]:
+        """Return the methods and modes of an analysis, in the order of the table."""
+        return list(dict.fromkeys((k[1], k[2]) for k in self._rows if k[0] == analysis))
+
+    def line(self, analysis: str, method: str, mode: str, group: str) -> list[Cell]:
+        """Return every statistic of one analysis, place and group."""
+        place = (analysis, method, mode, group)
+        return [self.get(analysis, key[4], *place[1:]) for key in self._rows if key[:4] == place]
+
     def groups(self, analysis: str, method: str, mode: str) -> list[str]:
         """Return the groups of an analysis, in the order of the table."""
         found = [key[3] for key in self._rows if key[:3] == (analysis, method, mode)]

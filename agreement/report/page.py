@@ -5,7 +5,7 @@ Everything is computed once, when the study is opened. `StudyReport` is the one 
 needs to know to change a notebook and run it again.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import cached_property
 from html import escape
 from pathlib import Path
@@ -13,7 +13,7 @@ from typing import Any
 
 import pandas as pd
 
-from agreement.cohort import Cohort, read_cohort
+from agreement.cohort import Cohort
 from agreement.report import (
     audit,
     card_pages,
@@ -44,12 +44,13 @@ from agreement.report.privacy import (
 )
 from agreement.report.provenance import provenance, provenance_block, write_provenance
 from agreement.report.published import published_block
+from agreement.report.published_file import read_with_published
 from agreement.report.session_progress import told_to_starter
 from agreement.report.texts import cautions_block, methods_block
 from agreement.tables.options import Kind
 
 NOTES_STAY_OUT = (
-    "Notes on rows that stayed are left out of an audit, for they name people and rows; "
+    "Notes on the files are left out of an audit, for they name people and rows; "
     "<code>agreement check</code> shows them to whoever keeps the study."
 )
 
@@ -96,8 +97,8 @@ class StudyReport:
 
     def next_steps(self) -> Block:
         """Say what to check or correct next."""
-        cohort = self.cohort
-        return next_steps(cohort.pairs, cohort.exclusions, self.numbers, self.options.margin)
+        cohort, margin = self.cohort, self.options.margin
+        return next_steps(cohort.pairs, cohort.exclusions, self.numbers, margin, self._outside)
 
     def flow(self) -> Block:
         """Count rows read, used, summarised and left out, and pairs by method."""
@@ -191,7 +192,7 @@ class StudyReport:
 
     def two_estimators(self) -> Block:
         """Compare every two methods on the same athletes."""
-        return validation.two_estimators_block(self.results.comparisons, self.numbers)
+        return validation.two_estimators_block(self.results, self.numbers)
 
     def reporting_lists(self) -> Block:
         """Answer the published reporting lists."""
@@ -225,7 +226,7 @@ class StudyReport:
 
     def out_of_range(self) -> Block:
         """Count people outside the range of an equation."""
-        return audit.out_of_range_block(self.cohort.readings.frame)
+        return input_sections.out_of_range_block(self.cohort, discreet=self.discreet)
 
     def drift(self) -> Block:
         """Show the difference over calendar time."""
@@ -280,7 +281,7 @@ class StudyReport:
     @cached_property
     def comparisons(self) -> tuple[Comparison, ...]:
         """One for each method and mode, in the order of the results."""
-        return tuple(self._comparisons())
+        return tuple(self._comparison(one) for one in self.results.methods)
 
     @property
     def _title(self) -> str:
@@ -296,9 +297,15 @@ class StudyReport:
         return card_pages.lacking_intensities(self.cohort)
 
     @cached_property
+    def _outside(self) -> frozenset[tuple[str, str, str]]:
+        """Field tests outside the range of their equation; an audit tells of nobody."""
+        return input_sections.outside_places(self.cohort, discreet=self.discreet)
+
+    @cached_property
     def cards(self) -> pd.DataFrame:
         """What each athlete's number means; columns `agreement.terms.CARD_COLUMNS`."""
-        return athlete_cards(self.cohort.pairs, self.results.methods, self.numbers, self._lacking)
+        told = (self.numbers, self._lacking, self._outside)
+        return athlete_cards(self.cohort.pairs, self.results.methods, *told)
 
     @cached_property
     def _facts(self) -> Facts:
@@ -317,12 +324,10 @@ class StudyReport:
     def _provenance(self) -> dict[str, Any]:
         return provenance(self.cohort.study, self.kind)
 
-    def _comparisons(self) -> Iterator[Comparison]:
-        frame = self.frame
-        for one in self.results.methods:
-            own = frame[(frame["method"] == one.method) & (frame["mode"] == one.mode)]
-            noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
-            yield Comparison(one, own, self.numbers, self.options.margin, noise)
+    def _comparison(self, one: Any) -> Comparison:
+        own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
+        noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
+        return Comparison(one, own, self.numbers, self.options.margin, noise)
 
     def _remarks(self) -> list[str]:
         """Say how much was left out and noted."""
@@ -388,7 +393,7 @@ def open_report(
     TableError
         With everything in the folder that has to be put right first.
     """
-    cohort = read_cohort(study, progress=told_to_starter())
+    cohort = read_with_published(study, progress=told_to_starter())
     if kind == "audit":
         cohort = pseudonymous(cohort, naming(study_key(cohort.study.folder)))
     return StudyReport(cohort, kind=kind, save=save)

@@ -2,22 +2,30 @@
 
 from dataclasses import dataclass
 from html import escape
-from math import isfinite
+from math import isfinite, nan
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from agreement.report.answer import method_name
 from agreement.report.markup import Block, paragraph, table
 from agreement.report.numbers import Cell, Numbers, counted, plain
+from agreement.report.published_file import COUNTS, LIMITS, Figure, near, published_file
 from agreement.stats.conventions import CONVENTIONS, limit_factor
-from agreement.tables.paths import toml_inside
 from agreement.tables.study_file import PUBLISHED_FILE
 
-DEFAULT: Final = "z = 1.96"
-_KEYS: Final = ("analysis", "method", "mode", "statistic", "value", "digits")
-_MOST_DIGITS: Final = 12
-_LARGEST: Final = 1e12  # nan is not below it either
-_LIMITS: Final = {"lower_limit": -1.0, "upper_limit": 1.0}
+_WORDS: Final = {
+    "n": "athletes",
+    "n_pairs": "pairs",
+    "sd_of_differences": "standard deviation of the differences",
+    "mae": "mean absolute error",
+    "mape": "mean absolute error, per cent",
+    "rmse": "root mean square error",
+    "r": "correlation r",
+    "ccc": "concordance correlation coefficient",
+    "icc_a1": "ICC(A,1)",
+    "icc_c1": "ICC(C,1)",
+}
+_USUAL: Final = ("limits_of_agreement", "error")  # their statistics need no name of the analysis
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,131 +35,148 @@ class Printed:
 
     Attributes
     ----------
+    figure : Figure
     cell : Cell
         Our line of the results table.
-    place : tuple of str
-        Method, mode, group and statistic.
-    printed : float
-    digits : int
-        Decimals printed.
-    convention : str
-        How the source computed limits: "z = 1.96", "t" or "2 SD"; "" for other statistics.
     own : float
-        Our figure by that convention.
+        Our figure by the source's convention.
+    convention : str
+        How the source computed limits; "" for other statistics.
+    without : str
+        Why there is nothing to compare with; "" where there is.
     """
 
+    figure: Figure
     cell: Cell
-    place: tuple[str, str, str, str]
-    printed: float
-    digits: int
-    convention: str
     own: float
+    convention: str
+    without: str
 
     @property
     def agrees(self) -> bool:
         """Whether the figures agree within half a unit of the last printed digit."""
-        return abs(self.own - self.printed) <= 0.5 * 10.0**-self.digits + 1e-9
+        near_enough = 0.5 * 10.0**-self.figure.digits + 1e-9
+        return not self.without and abs(self.own - self.figure.value) <= near_enough
 
 
 def published_block(study: Path, numbers: Numbers) -> Block:
     """Return own against printed figures; without a published.toml, how to make one."""
-    path = study / PUBLISHED_FILE
-    if not path.is_file():
+    found = published_file(study)
+    if found is None:
         return paragraph(
             f"The study names no printed table. Put a <code>{PUBLISHED_FILE}</code> beside "
             "<code>study.toml</code> with <code>[source]</code> (citation, table) and one "
             "<code>[[figure]]</code> for each printed number (analysis, method, mode, group, "
             "statistic, value, digits, convention) to see both side by side."
         )
-    try:
-        content = toml_inside(study, PUBLISHED_FILE)
-    except ValueError as error:
-        return paragraph(f"<code>{PUBLISHED_FILE}</code> cannot be read: {escape(str(error))}")
-    entries = content.get("figure", [])
-    figures = entries if isinstance(entries, list) else [entries]
-    wrong = [_fault(place, entry) for place, entry in enumerate(figures, start=1)]
-    found = [
-        _printed(entry, numbers) for entry, fault in zip(figures, wrong, strict=True) if not fault
-    ]
-    faults = "".join(paragraph(escape(fault), "caution").html for fault in wrong if fault)
-    return Block(f"{_source(content)}{faults}{_comparison(found).html}")
+    source = paragraph(f"Printed in: {escape(found.source)}.").html if found.source else ""
+    faults = "".join(paragraph(escape(str(one)), "caution").html for one in found.problems)
+    compared = [_printed(figure, numbers) for figure in found.figures]
+    return Block(f"{source}{faults}{_comparison(compared, found.left_out).html}")
 
 
-def _source(content: dict[str, Any]) -> str:
-    source = content.get("source", {})
-    if not isinstance(source, dict):
-        return paragraph(f"{PUBLISHED_FILE}: [source] must be a table.", "caution").html
-    words = [str(source[key]) for key in ("citation", "table") if source.get(key)]
-    return paragraph(f"Printed in: {escape(', '.join(words))}.").html if words else ""
-
-
-def _fault(place: int, entry: Any) -> str:
-    """Say what is wrong with one figure, or nothing."""
-    if not isinstance(entry, dict):
-        return f"{PUBLISHED_FILE}, figure {place}: must be a table, written [[figure]]; it is left out."
-    missing = [key for key in _KEYS if key not in entry]
-    if missing:
-        return f"{PUBLISHED_FILE}, figure {place}: {', '.join(missing)} missing; the figure is left out."
-    if str(entry.get("convention", DEFAULT)) not in CONVENTIONS:
-        return (
-            f"{PUBLISHED_FILE}, figure {place}: convention must be one of {', '.join(CONVENTIONS)}."
+def _printed(figure: Figure, numbers: Numbers) -> Printed:
+    """Return one printed figure beside our own by its convention."""
+    place = (figure.method, figure.mode, figure.group)
+    without = figure.unknown_name() or _no_line(figure, numbers)
+    if figure.statistic in COUNTS:
+        line = next((c for c in numbers.line(figure.analysis, *place) if c.n), Cell(""))
+        count = getattr(line, figure.statistic)
+        own = float(count) if count else nan
+        return Printed(figure, line, own, "", without or ("" if count else "withheld or unknown"))
+    cell = numbers.get(figure.analysis, figure.statistic, *place)
+    own, convention = cell.value, ""
+    side = LIMITS.get(figure.statistic)
+    if side is not None:
+        convention = figure.convention
+        bias, sd = (
+            numbers.get(figure.analysis, name, *place) for name in ("bias", "sd_of_differences")
         )
-    value, digits = entry["value"], entry["digits"]
-    if not isinstance(value, int | float) or not abs(value) < _LARGEST:
-        return f"{PUBLISHED_FILE}, figure {place}: value must be a number; the figure is left out."
-    if type(digits) is not int or not 0 <= digits <= _MOST_DIGITS:
-        return (
-            f"{PUBLISHED_FILE}, figure {place}: digits must be a whole number from 0 to {_MOST_DIGITS}; "
-            "the figure is left out."
-        )
+        if sd.known:
+            own = bias.value + side * limit_factor(convention, cell.n) * sd.value
+        cell = _by_convention(figure, numbers) or cell
+    return Printed(figure, cell, own, convention, without or ("" if isfinite(own) else cell.reason))
+
+
+def _by_convention(figure: Figure, numbers: Numbers) -> Cell | None:
+    """Return the results table's own line of limits by this convention, if it has one."""
+    if (figure.analysis, figure.group) != ("limits_of_agreement", "all"):
+        return None
+    group = CONVENTIONS[figure.convention]
+    place = (figure.statistic, figure.method, figure.mode, group)
+    cell = numbers.get("limits_by_convention", *place)
+    return cell if cell.known else None
+
+
+def _no_line(figure: Figure, numbers: Numbers) -> str:
+    """Say which of method, mode and group this study's results do not have."""
+    if said := figure.unknown_place(numbers.places(figure.analysis)):
+        return said
+    groups = numbers.groups(figure.analysis, figure.method, figure.mode)
+    if figure.group not in groups:
+        return f"no group '{figure.group}' in {figure.analysis}{near(figure.group, groups)}"
     return ""
 
 
-def _printed(entry: dict[str, Any], numbers: Numbers) -> Printed:
-    """Return one printed figure beside our own by its convention."""
-    where = (str(entry["method"]), str(entry["mode"]), str(entry.get("group", "all")))
-    analysis, statistic = str(entry["analysis"]), str(entry["statistic"])
-    cell = numbers.get(analysis, statistic, *where)
-    own, convention = cell.value, ""
-    side = _LIMITS.get(statistic)
-    if side is not None:
-        convention = str(entry.get("convention", DEFAULT))
-        bias, sd = (numbers.get(analysis, name, *where) for name in ("bias", "sd_of_differences"))
-        if sd.known:
-            own = bias.value + side * limit_factor(convention, cell.n) * sd.value
-    place = (*where, statistic)
-    return Printed(cell, place, float(entry["value"]), entry["digits"], convention, own)
-
-
-def _comparison(found: list[Printed]) -> Block:
+def _comparison(found: list[Printed], left_out: int) -> Block:
     """Return the table of printed and own figures, and the count of those that agree."""
-    if not found:
+    if not found and not left_out:
         return paragraph(f"<code>{PUBLISHED_FILE}</code> names no figure.")
-    agree = sum(one.agrees for one in found)
+    said = paragraph(_headline(found, left_out))
     columns = ("method, mode", "figure", "printed", "own", "convention", "within rounding")
-    said = paragraph(
-        f"{agree} of {counted(len(found), 'printed figure')} "
-        f"{'agrees' if len(found) == 1 else 'agree'} within half a unit of the last digit."
-    )
+    if not found:
+        return said
     return said + table(
         "Each printed figure beside our own", columns, map(_line, found), numeric=columns[2:4]
     )
 
 
+def _headline(found: list[Printed], left_out: int) -> str:
+    """Count the figures that agree among those compared, and those that were not."""
+    agree, compared = sum(one.agrees for one in found), sum(not one.without for one in found)
+    others = len(found) - compared + left_out
+    if not compared:
+        whole = "The printed figure" if others == 1 else f"None of {others} printed figures"
+        return f"{whole} could {'not ' if others == 1 else ''}be compared."
+    kind = "compared" if others else "printed"
+    rest = f"; {others} could not be compared" if others else ""
+    return (
+        f"{agree} of {counted(compared, f'{kind} figure')} {'agrees' if compared == 1 else 'agree'} "
+        f"within half a unit of the last digit{rest}."
+    )
+
+
 def _line(one: Printed) -> tuple[str, ...]:
     """Return one figure beside our own, with one more digit than was printed."""
-    method, mode, group, statistic = one.place
-    words = statistic.replace("_", " ") if group == "all" else f"{statistic}, {group}"
-    own = (
-        one.cell.mark(plain(one.own, one.digits + 1))
-        if isfinite(one.own)
-        else f'<span class="absent">{escape(one.cell.reason)}</span>'
-    )
+    figure = one.figure
+    if one.without:
+        own, said = '<span class="absent">none</span>', f"not compared: {escape(one.without)}"
+    else:
+        own = _own(one)
+        said = "agrees" if one.agrees else "<strong>differs</strong>"
     return (
-        escape(method_name(method, mode)),
-        escape(words.replace("_", " ")),
-        plain(one.printed, one.digits),
+        escape(method_name(figure.method, figure.mode)),
+        escape(_words(figure)),
+        plain(figure.value, figure.digits),
         own,
         escape(one.convention) or "as here",
-        "agrees" if one.agrees else "<strong>differs</strong>",
+        said,
     )
+
+
+def _own(one: Printed) -> str:
+    """Return our figure as markup that names its line, where it is the value of that line."""
+    if one.figure.statistic in COUNTS:
+        return plain(one.own, 0)
+    own = plain(one.own, one.figure.digits + 1)
+    return one.cell.mark(own) if own == plain(one.cell.value, one.figure.digits + 1) else own
+
+
+def _words(figure: Figure) -> str:
+    """Return what a figure is called, with its analysis and group where they are not the usual."""
+    words = [_WORDS.get(figure.statistic, figure.statistic.replace("_", " "))]
+    if figure.analysis not in _USUAL:
+        words.append(figure.analysis.replace("_", " "))
+    if figure.group != "all":
+        words.append(figure.group.replace("_", " "))
+    return ", ".join(words)

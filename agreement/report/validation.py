@@ -9,11 +9,12 @@ from agreement.report.comparison import Comparison
 from agreement.report.doubt_sections import by_level
 from agreement.report.formulas import FORMULAS
 from agreement.report.markup import Block, joined, paragraph, table
-from agreement.report.numbers import counted, marked, plain
+from agreement.report.numbers import Cell, counted, marked, plain
 from agreement.report.subsets import parts_block
 from agreement.stats.conventions import CONVENTIONS
 from agreement.stats.intervals import z_of
 from agreement.stats.limits_groups import STATISTICS as LIMITS
+from agreement.terms import NOT_ENOUGH_DATA
 
 _LINES = (
     ("deming", "slope", "Deming slope, field on laboratory", 2),
@@ -40,7 +41,7 @@ _TESTS: Final = (
     ("mass_mismatch", "p_no_effect", "a wrong body mass has no effect"),
     ("mass_mismatch", "p_full_effect", "a wrong body mass enters in full"),
 )
-_CHOICES: Final = (
+_CHOICES: Final[tuple[tuple[str, str, str], ...]] = (
     ("all pairs", "limits_of_agreement", "all"),
     ("the first pair of each athlete", "choice_of_pairs", "first_pair_of_each"),
     ("confirmed maxima only", "limits_of_agreement", "confirmed"),
@@ -127,7 +128,10 @@ def _choices(one: Comparison) -> Block:
     """Return bias and limits of parts of the pairs."""
     caption = f"{one.name}: bias and limits by choice of pairs (mL/kg/min), 95 % intervals below"
     naive = one.cell(_NAIVE[1], "bias").known  # only where some athlete has several pairs
-    return parts_block(one, caption, (*_CHOICES, _NAIVE) if naive else _CHOICES)
+    labels = one.pairs["training_profile"].dropna()
+    known = (labels != NOT_ENOUGH_DATA).any()
+    choices = [part for part in _CHOICES if known or part[2] != "without_borderline_profiles"]
+    return parts_block(one, caption, [*choices, _NAIVE] if naive else choices)
 
 
 def _rules(one: Comparison) -> Block:
@@ -152,10 +156,13 @@ def _axes(one: Comparison) -> Block:
     return table(caption, columns, rows, numeric=columns[1:])
 
 
-def two_estimators_block(comparisons: tuple[Any, ...], numbers: Any) -> Block:
-    """Return which of two methods lies closer on the same athletes, for every two of them."""
+def two_estimators_block(results: Any, numbers: Any) -> Block:
+    """Return which of two methods lies closer on the same athletes, for every two of a study."""
+    names = sorted({one.method for one in results.methods})
+    if len(names) == 1:
+        return paragraph(f"The study has one method, {escape(names[0])}: no other to compare with.")
     blocks = []
-    for comparison in comparisons:
+    for comparison in results.comparisons:
         if isinstance(comparison.result, ValueError):
             continue
         spreads, cells = (
@@ -193,14 +200,28 @@ def quotable_block(comparisons: tuple[Comparison, ...], facts: Facts) -> Block:
     if not comparisons:
         return paragraph("There is no result to quote: no pair was found.")
     results = "".join(f"<p>{_result(one)}</p>" for one in comparisons)
+    if 'class="interval"' in results:
+        results += "<p>95 % intervals in brackets.</p>"
     return Block(
-        f"<h3>Methods</h3><blockquote><p>{_methods(facts)}</p></blockquote>"
-        f"<h3>Results</h3><blockquote>{results}<p>95 % intervals in brackets.</p></blockquote>"
+        f"<h3>Methods</h3><blockquote><p>{_methods(comparisons, facts)}</p></blockquote>"
+        f"<h3>Results</h3><blockquote>{results}</blockquote>"
     )
 
 
-def _methods(facts: Facts) -> str:
+def _methods(comparisons: tuple[Comparison, ...], facts: Facts) -> str:
     """Return what was done, with the study's own numbers."""
+    return (
+        f"VO2max from gas exchange was compared with field values of it in {escape(facts.size)} "
+        f"({escape(facts.people)}). The difference was taken as field minus laboratory; bias is its "
+        f"mean; {_limits_in_words(comparisons, facts)} {escape(facts.margin_sentence)} Computed with "
+        f"agreement {escape(__version__)}, seed {facts.options.report.seed}."
+    )
+
+
+def _limits_in_words(comparisons: tuple[Comparison, ...], facts: Facts) -> str:
+    """Say how limits were made, or that none are given."""
+    if not any(one.cell("limits_of_agreement", "upper_limit").known for one in comparisons):
+        return "no limits are given, for the athletes were too few."
     repeated = facts.pairs.duplicated(["athlete_id", "method", "mode"]).any()
     several = (
         " Athletes with several pairs count once, in the unweighted-means form, and intervals come "
@@ -209,13 +230,8 @@ def _methods(facts: Facts) -> str:
         else ""
     )
     return (
-        f"VO2max from gas exchange was compared with field values of it in {escape(facts.size)} "
-        f"({escape(facts.people)}). The difference was taken as field minus laboratory; bias is its "
-        "mean; the bias plus and minus "
-        f"{plain(z_of(0.95), 2)} standard deviations (n \u2212 1) make the limits of agreement, "
-        "each with its exact 95 % "
-        f"interval.{several} Limit agreed beforehand: {escape(facts.margin)}. Computed with agreement "
-        f"{escape(__version__)}, seed {facts.options.report.seed}."
+        f"the bias plus and minus {plain(z_of(0.95), 2)} standard deviations (n \u2212 1) make the "
+        f"limits of agreement, each with its exact 95 % interval.{several}"
     )
 
 
@@ -223,8 +239,8 @@ def _result(one: Comparison) -> str:
     """Return one method's numbers in sentences, as markup."""
     name = f"<strong>{escape(one.name)}</strong>"
     bias, sd, lower, upper = (one.cell("limits_of_agreement", name) for name in LIMITS)
-    if not lower.known:  # too few athletes for limits
-        return f"{name}: {marked(one.results.verdict.summary(), [bias])}"
+    if not lower.known:
+        return f"{name}: {_without_limits(one, bias)}"
     said = (
         f"{name}: in {counted(bias.n, 'athlete')} ({counted(bias.n_pairs, 'pair')}) the bias was "
         f"{bias.with_interval()} mL/kg/min, the standard deviation of the differences "
@@ -244,6 +260,20 @@ def _result(one: Comparison) -> str:
             f"{mape.shown()} % of the laboratory value, r {r.shown(2)}."
         )
     return said
+
+
+def _without_limits(one: Comparison, bias: Cell) -> str:
+    """Say of too few athletes what can be said."""
+    if bias.withheld:
+        return "the numbers are withheld, for so few athletes could be recognised."
+    n, pairs = one.results.data.n, len(one.pairs)
+    who = f"{counted(n, 'athlete')} ({counted(pairs, 'pair')})"
+    if not bias.known:
+        return f"{who}, too few for any statement."
+    return (
+        f"in {who} the bias was {bias.with_interval()} mL/kg/min; {counted(n, 'athlete')} are too few "
+        "for limits of agreement."
+    )
 
 
 def formulas_block() -> Block:

@@ -156,9 +156,9 @@ def _print_pages(folder: Path) -> str:
 def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:
     """Raise what the study folder or the disk is at fault for, as this side would have found it."""
     if error.kind == "TableError":
-        from agreement.cohort import read_cohort
+        from agreement.report.published_file import read_with_published
 
-        read_cohort(study)
+        read_with_published(study)
     if error.kind in ("TableError", "AgreementError", "OutputError"):
         raise AgreementError(error.reason) from error
     if (said := error_in_words(error.reason, target)) is not None:

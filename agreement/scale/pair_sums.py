@@ -204,5 +204,5 @@ class PairSums:
 
     def _refuse_below(self, fewest: int) -> None:
         if self.n < fewest:
-            message = f"agreement needs at least {fewest} pairs; got {self.n}"
+            message = f"at least {fewest} pairs are needed; {self.n} found"
             raise ValueError(message)

@@ -140,7 +140,7 @@ def equivalence_of(data: MethodData) -> Equivalence:
     agreed = data.options.margin
     margin = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
     if margin is None:
-        raise NotEstimable(NO_MARGIN, "no margin was agreed in study.toml.")
+        raise NotEstimable(NO_MARGIN, "no limit was agreed beforehand.")
     try:
         result = equivalence(data.difference, margin, athlete=data.athlete)
     except ValueError as error:

@@ -210,7 +210,7 @@ def checked_pairs(field: npt.ArrayLike, lab: npt.ArrayLike, *, fewest: int = FEW
     if not np.isfinite(f.sum() + x.sum()):  # one pass; which values are at fault is the slow path
         _refuse_gaps(f, x)
     if f.size < fewest:
-        message = f"agreement needs at least {fewest} pairs; got {f.size}"
+        message = f"at least {fewest} pairs are needed; {f.size} found"
         raise ValueError(message)
     return Pairs(f, x)
 

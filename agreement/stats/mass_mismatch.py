@@ -135,9 +135,8 @@ def mass_mismatch(
     codes = athlete_codes(athlete, f.size)[known]
     n = np.unique(codes).size
     if n < FEWEST:
-        raise NotEstimable(
-            TOO_FEW, f"the mismatch of body mass is known of {counted(n, 'athlete')}."
-        )
+        known_of = f"of only {counted(n, 'athlete')}" if n else "of no athlete"
+        raise NotEstimable(TOO_FEW, f"the mismatch of body mass is known {known_of}.")
     m, log_ratio = m[known], 100.0 * np.log(f[known] / x[known])
     if float(np.ptp(m)) == 0.0:
         raise NotEstimable(NOT_ESTIMABLE, "the mismatch of body mass is the same in all pairs.")

@@ -193,7 +193,11 @@ def _check_that_both_rise(x: Whole, y: Whole, least: float) -> None:
     rising = n * (n - 1) // 2 - alike_pairs(x) - alike_pairs(y) + alike_pairs(both) - falling
     if rising - falling <= least:
         message = (
-            f"the field does not clearly rise with the laboratory: {rising} pairs of points rise, {falling} fall, and "
-            f"the difference must pass {least:.0f}."
+            f"the field does not clearly rise with the laboratory: of the pairs of points {_of(rising, 'rise')} "
+            f"and {_of(falling, 'fall')}, and the difference must pass {least:.0f}."
         )
         raise ValueError(message)
+
+
+def _of(number: int, verb: str) -> str:
+    return f"{number} {verb}s" if number == 1 else f"{number} {verb}"

@@ -195,7 +195,9 @@ def _p_equal(used: pd.DataFrame, names: Sequence[str], *, clustered: bool) -> tu
         if not clustered:
             return welch_test(groups).p, ""
         if len(names) < 2:
-            raise NotEstimable(NOT_ESTIMABLE, "one group only: there is nothing to compare.")
+            raise NotEstimable(
+                NOT_ESTIMABLE, "fewer than two groups with enough athletes to compare."
+            )
         design = np.stack([(used["training_profile"] == name) for name in names], axis=1)
         model = random_intercept(used["field"] - used["lab"], used["athlete_id"], design)
         return model.wald_p(np.eye(len(names))[1:] - np.eye(len(names))[:1]), ""

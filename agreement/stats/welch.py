@@ -142,7 +142,7 @@ def _moments(groups: Sequence[npt.ArrayLike]) -> tuple[Floats, Floats, Floats]:
         raise ValueError(message)
     n = np.array([v.size for v in values], dtype=np.float64)
     if n.size < 2:
-        raise NotEstimable(NOT_ESTIMABLE, "one group only: there is nothing to compare.")
+        raise NotEstimable(NOT_ESTIMABLE, "fewer than two groups with enough athletes to compare.")
     if n.min() < 2:
         raise NotEstimable(NOT_ESTIMABLE, "a group of one has no spread to compare with.")
     return n, np.array([v.mean() for v in values]), np.array([v.var(ddof=1) for v in values])

@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import Distinct
+from agreement.tables.text_cells import Distinct, Mask
 
 Times = npt.NDArray[np.datetime64]
 NOT_A_TIME: Final[np.datetime64] = np.datetime64("NaT", "us")
@@ -120,6 +120,11 @@ def _report_undecided(
     _, rows = np.unique(found.codes[found.codes >= 0], return_index=True)
     shown = [i for i in np.argsort(rows) if written.fits[i]][:3]
     either = [written.walls(order).astype("datetime64[D]") for order in ("dmy", "mdy")]
+    column = raw.theirs.get(name, name)
+    if (both := _both_orders(raw, found, *(~np.isnat(days) for days in either))) is not None:
+        remedy = "Write all dates of the column like 2026-03-04."
+        findings.stop("date_order", raw.file, both[1], remedy, row=both[0], column=column)
+        return
     readings = []
     for i in shown:
         days = dict.fromkeys(str(days[i]) for days in either if not np.isnat(days[i]))
@@ -129,8 +134,29 @@ def _report_undecided(
         f'Set date_order = "day-first" or "month-first" in '
         f"[files.{raw.table.name}] of study.toml, or write dates like 2026-03-04."
     )
-    first, column = found.first_row(raw, found.labels[shown[0]]), raw.theirs.get(name, name)
+    first = found.first_row(raw, found.labels[shown[0]])
     findings.stop("date_order", raw.file, what, remedy, row=first, column=column)
+
+
+def _both_orders(
+    raw: RawTable, found: Distinct, day_first: Mask, month_first: Mask
+) -> tuple[int, str] | None:
+    """Return the first row and what to say where some dates fit one order and some the other."""
+    if not (day_first & ~month_first).any() or not (month_first & ~day_first).any():
+        return None
+    only = []
+    for order, fits in (
+        ("day-first", day_first & ~month_first),
+        ("month-first", month_first & ~day_first),
+    ):
+        at = int(np.argmax(np.append(fits, False)[found.codes]))
+        only.append((int(raw.rows[at]), found.at(at), order))
+    (row, label, order), (other_row, other_label, other) = sorted(only)
+    what = (
+        f"Both orders are in use: row {row} '{label}' can only be {order}, row {other_row} "
+        f"'{other_label}' only {other}."
+    )
+    return row, what
 
 
 def _report_unread(

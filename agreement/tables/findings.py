@@ -21,6 +21,7 @@ class Findings:
     """Every problem found so far, and every row left out; filled by the readers."""
 
     problems: list[Problem] = field(default_factory=list)
+    undecided: set[tuple[str, str]] = field(default_factory=set)  # file, column without a unit
     _ledger: list[pd.DataFrame] = field(default_factory=list)
 
     @property
@@ -70,13 +71,18 @@ class Findings:
         Record one problem per row: the first `shown` in full, the rest as a count.
 
         `what` is called with the position in `rows`, so that text is made only for what is shown.
+        Of a column whose unit is undecided nothing is said row by row: the unit decides all of it.
         """
+        if severity != "stop" and column is not None and (file, column) in self.undecided:
+            return
         self.problems += [
             Problem(severity, reason, file, int(row), column, what(i), remedy)
             for i, row in enumerate(rows[:shown])
         ]
         if (more := len(rows) - shown) > 0:
-            self.problems.append(Problem(severity, reason, file, None, column, _more(more), remedy))
+            self.problems.append(
+                Problem(severity, reason, file, None, column, more_rows(more), remedy)
+            )
 
     def leave_out(
         self,
@@ -189,10 +195,10 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
             continue
         merged += same[:SHOWN]
         if rest := len(same[SHOWN:]) + more.get(key, 0):
-            merged.append(replace(same[0], file=key[2], row=None, what=_more(rest)))
+            merged.append(replace(same[0], file=key[2], row=None, what=more_rows(rest)))
     return merged
 
 
-def _more(rows: int) -> str:
+def more_rows(rows: int) -> str:
     """Return the count of the rows that are not shown."""
     return f"{counted(rows, 'more row')} {'has' if rows == 1 else 'have'} {_MORE}"

@@ -33,10 +33,11 @@ def plain_name(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """The columns that were found: `position` and `theirs` by our name."""
+    """The columns that were found, `position` and `theirs` by our name, and those not read."""
 
     position: dict[str, int]
     theirs: dict[str, str]
+    unread: tuple[str, ...] = ()
 
 
 def wanted_names(table: Table, form: FileFormat) -> set[str]:
@@ -86,10 +87,9 @@ def read_header(
         if cells[i] != ours:
             remedy = f"If it is something else, set columns in [files.{table.name}] of study.toml."
             findings.note("header_spelling", file, f"Read as '{ours}'.", remedy, column=name)
-    _report_others(
-        [n for i, n in enumerate(names) if i not in taken and n], table, position, file, findings
-    )
-    return Header(position, {ours: names[i] for ours, i in position.items()})
+    unread = [n for i, n in enumerate(names) if i not in taken and n]
+    _report_others(unread, table, position, file, findings)
+    return Header(position, {ours: names[i] for ours, i in position.items()}, tuple(unread))
 
 
 def _refuse_twice(names: list[str], file: str, findings: Findings) -> None:

@@ -1,8 +1,11 @@
 """Ids: text as it stands, joined only by `id_map`, and checked not to be names."""
 
 import re
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
+
+import numpy as np
 
 from agreement.tables.columns import Column, Table
 from agreement.tables.findings import Findings
@@ -21,6 +24,25 @@ _WORD: Final = r"[^\W\d_](?:[^\W\d_]|['.-])+"
 _NAME: Final = re.compile(rf"{_WORD}(?:,? +{_WORD})+|{_WORD}, ?[^\W\d_]\.?")
 _TRAILING_YEAR: Final = re.compile(r"(?<=[^\W_])[ _.\-/]+(19|20)\d\d$")
 _PARTS: Final = re.compile(r"([^\W\d_]*)(\d*)(.*)", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class IdMap:
+    """
+    The file of unequal ids.
+
+    Attributes
+    ----------
+    ids, rows : dict
+        By the id found: the athlete's, and the row of the file.
+    file, column : str
+        The file, and its own name of the column with our ids.
+    """
+
+    ids: dict[str, str] = field(default_factory=dict)
+    rows: dict[str, int] = field(default_factory=dict)
+    file: str = ""
+    column: str = ""
 
 
 def id_column(
@@ -69,7 +91,7 @@ def _mapped(found: Distinct, id_map: dict[str, str] | None) -> Distinct:
 
 def read_id_map(
     folder: Path, file: str | None, findings: Findings
-) -> tuple[dict[str, str], InputFile | None]:
+) -> tuple["IdMap", InputFile | None]:
     """
     Return athlete ids by the id found in the files.
 
@@ -84,21 +106,23 @@ def read_id_map(
 
     Returns
     -------
-    ids : dict of str to str
+    ids : IdMap
     source : InputFile or None
     """
+    nothing = IdMap()
     if file is None or path_problem(folder, file):  # reported with the study file
-        return {}, None
+        return nothing, None
     if not (folder / file).is_file():
         remedy = "Write it with the columns found,athlete_id, or remove the key study.id_map."
         findings.stop("missing_file", file, "The file of unequal ids is missing.", remedy)
-        return {}, None
+        return nothing, None
     raw = read_table(folder / file, file, ID_MAP, FileFormat(), findings)
     if raw is None or not set(ID_MAP.columns) <= set(raw.frame):
-        return {}, None
+        return nothing, None
     found = text_column(raw, "found", findings)
     ours = text_column(raw, "athlete_id", findings)
     ids: dict[str, str] = {}
+    rows: dict[str, int] = {}
     for i, row in enumerate(raw.rows):
         if found.codes[i] < 0 or ours.codes[i] < 0:
             column = raw.theirs["found" if found.codes[i] < 0 else "athlete_id"]
@@ -108,12 +132,32 @@ def read_id_map(
             findings.stop("missing_value", file, what, remedy, row=int(row), column=column)
             continue
         theirs, to = found.labels[found.codes[i]], ours.labels[ours.codes[i]]
+        rows.setdefault(theirs, int(row))
         if ids.setdefault(theirs, to) != to:
             what = f"'{theirs}' leads to '{ids[theirs]}' and to '{to}'."
             column = raw.theirs["found"]
             remedy = "Keep one of them."
             findings.stop("duplicate_key", file, what, remedy, row=int(row), column=column)
-    return ids, InputFile(file, raw.digest, len(raw.rows))
+    id_map = IdMap(ids, rows, file, raw.theirs["athlete_id"])
+    return id_map, InputFile(file, raw.digest, len(raw.rows))
+
+
+def note_leads_nowhere(
+    id_map: IdMap, known: frozenset[str], known_file: str, findings: Findings
+) -> None:
+    """Note the lines of the id map that lead to an id which the study's athletes do not have."""
+    astray = [theirs for theirs, to in id_map.ids.items() if to not in known]
+    findings.each(
+        "note",
+        "unknown_athlete",
+        id_map.file,
+        np.array([id_map.rows[theirs] for theirs in astray], np.int64),
+        id_map.column,
+        lambda i: (
+            f"'{_discreet(astray[i])}' leads to '{id_map.ids[astray[i]]}', who is not in {known_file}."
+        ),
+        "Correct the line: messages name the row's athlete by the id that it leads to.",
+    )
 
 
 def note_likely_matches(
@@ -161,6 +205,11 @@ def _number(key: str) -> str:
     """Return the digits of a key that is letters and then one number, else nothing."""
     parts = _PARTS.fullmatch(key)
     return parts[2] if parts and not parts[3] else ""
+
+
+def _discreet(one: str) -> str:
+    """Return an id as it stands, and what looks like a person's name as its initials."""
+    return _initials(one) if _NAME.fullmatch(one) else one
 
 
 def _initials(name: str) -> str:

@@ -191,10 +191,10 @@ def _note_conversions(
 
     def sum_of(i: int) -> str:
         made_of = f"{values.absolute[i]:g} L/min at {mass[i]:g} kg"
-        return f"row {raw.rows[i]}, {made_of}, is {values.converted[i]:.1f} mL/kg/min"
+        return f"{made_of} is {values.converted[i]:.1f} mL/kg/min"
 
     if len(own := made[own_mass[made]]):
-        shown = "; ".join(sum_of(i) for i in own[:SHOWN])
+        shown = "; ".join(f"row {raw.rows[i]}, {sum_of(i)}" for i in own[:SHOWN])
         if (more := len(own) - SHOWN) > 0:
             shown += f"; and {counted(more, 'more row')}"
         what = f"Converted with each test's own mass: {shown}."

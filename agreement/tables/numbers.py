@@ -11,7 +11,7 @@ from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, distinct
-from agreement.tables.units import own_unit, unit_of
+from agreement.tables.units import Unit, own_unit, unit_of
 
 Floats = npt.NDArray[np.float64]
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
@@ -52,7 +52,7 @@ def number_columns(raw: RawTable, findings: Findings) -> dict[str, Floats]:
         if name in typed:
             values = _typed(raw, name, findings)
         else:
-            comma = _is_comma(raw, name, texts[name].labels, marks, findings)
+            comma = _is_comma(raw, name, texts[name], marks, findings)
             values = _parsed(raw, name, texts[name], findings, comma=comma)
         ours, converted = _in_our_unit(raw, name, values, findings)
         if ours in columns:
@@ -98,18 +98,20 @@ def _typed(raw: RawTable, name: str, findings: Findings) -> Floats:
 
 
 def _is_comma(
-    raw: RawTable, name: str, labels: list[str], marks: dict[str, Marks], findings: Findings
+    raw: RawTable, name: str, found: Distinct, marks: dict[str, Marks], findings: Findings
 ) -> bool:
     """Whether a comma is this column's decimal mark; stops where the file does not decide it."""
-    stated, mine = raw.form.decimal, marks[name]
+    stated, mine, labels = raw.form.decimal, marks[name], found.labels
     used = mine.sure | mine.doubtful
     in_file = frozenset().union(*(m.sure for m in marks.values()))
     column = raw.theirs[name]
     if len(used) == 2:
-        what = "Some numbers of this column have a comma, others a dot."
+        comma, dot = (_first_with(raw, found, mark) for mark in ",.")
+        what = f"Some numbers of this column have a comma ({comma}), others a dot ({dot})."
         remedy = "Write them all in one way, without marks for thousands."
         findings.stop("decimal_mark", raw.file, what, remedy, column=column)
-    elif stated is not None and used - {stated}:
+        return True
+    if stated is not None and used - {stated}:
         what = f"Numbers of this column have a '{min(used)}', but study.toml says '{stated}'."
         findings.stop("decimal_mark", raw.file, what, "Correct the key decimal.", column=column)
     elif stated is None and _is_undecided(mine, in_file):
@@ -123,6 +125,13 @@ def _is_comma(
         remedy = f'If that is wrong, set decimal = "." in [files.{raw.table.name}] of study.toml.'
         findings.note("format_found", raw.file, what, remedy, column=column)
     return "," in used
+
+
+def _first_with(raw: RawTable, found: Distinct, mark: str) -> str:
+    """Return the first row with a number that has this mark, and its text."""
+    numbers = {v for v in found.labels if mark in v and _NUMBER.fullmatch(v.strip())}
+    at = int(np.argmax(found.where(numbers)))
+    return f"row {raw.rows[at]}, '{found.at(at).strip()}'"
 
 
 def _parsed(
@@ -191,12 +200,14 @@ def _in_our_unit(
     ours, unit = leads_to
     converted = unit.convert(values)
     filled = np.flatnonzero(np.isfinite(values))
-    if len(filled):
+    if len(filled) and (ours, unit) != (name, Unit()):  # in our own unit there is nothing to say
         first = filled[0]
         moved = f" as {ours}" if ours != name else ""
         made = converted[first]
         made = f"{made:.4g}" if abs(made) < 10_000 else f"{made:.0f}"
-        what = f"Read in {stated}{moved}: {values[first]:g} {stated} became {made} {own_unit(ours)}"
+        what = f"Read in {stated}{moved}"
+        if unit != Unit():
+            what += f": {values[first]:g} {stated} became {made} {own_unit(ours)}"
         remedy = f"If that is wrong, correct units in [files.{raw.table.name}] of study.toml."
         row, column = int(raw.rows[first]), raw.theirs[name]
         findings.note(

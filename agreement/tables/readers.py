@@ -152,7 +152,7 @@ def read_table(
         return None
     frame, rows, header = found
     raw = RawTable(table, file, form, frame, rows, header.theirs, digest)
-    require_columns(raw, findings)
+    require_columns(raw, findings, header.unread)
     return raw
 
 
@@ -265,12 +265,15 @@ def _check_units(
             )
 
 
-def require_columns(raw: RawTable, findings: Findings) -> None:
-    """Stop when a required column is missing, and say which columns the file has."""
+def require_columns(raw: RawTable, findings: Findings, unread: tuple[str, ...] = ()) -> None:
+    """Stop when a required column is missing, and say which headers of the file are `unread`."""
+    headers = ", ".join(f"'{name}'" for name in unread[:10]) + (" ..." if len(unread) > 10 else "")
     for name, column in raw.table.columns.items():
         if column.required and name not in raw.frame:
             where = f"[files.{raw.table.name}] of study.toml"
             remedy = f'Add it, or set columns = {{ {name} = "its header" }} in {where}.'
+            if headers:
+                remedy += f" Headers that are not read: {headers}."
             if raw.table.name in FOLDERS:
                 remedy += " One such table serves every file of the folder."
             findings.stop(

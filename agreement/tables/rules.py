@@ -183,45 +183,48 @@ def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats], findings
         if column not in numbers:
             continue
         values, usual = numbers[column], RANGES[column]
-        lows = [usual.reject_low]
+        lows = [(usual.reject_low, "outside")]
         if column == VO2MAX_COLUMNS[0] and not stated:
-            lows.append(usual.warn_low)
+            lows.append((usual.warn_low, "unusual, outside"))
         filled = int(np.isfinite(values).sum())
-        for low in lows:
+        for low, word in lows:
             outside = (values < low) | (values > usual.reject_high)
             many = int(outside.sum())
             if 2 * many > filled and (low == usual.reject_low or many >= _MANY):
                 middle = 2 * float(np.median(values[outside] / 2))  # no sum is too large
-                _stop_at_unit(raw, column, f"{many} of {filled}", (low, middle), findings)
+                share = f"{many} of {filled} values are {word} {low:g} to {usual.reject_high:g}"
+                _stop_at_unit(raw, column, share, middle, findings)
                 break
 
 
 def _stop_at_unit(
-    raw: RawTable, column: str, share: str, seen: tuple[float, float], findings: Findings
+    raw: RawTable, column: str, share: str, middle: float, findings: Findings
 ) -> None:
-    """Stop and name the key that decides the unit; `seen` is the lower end and the middle value."""
-    usual, (low, middle) = RANGES[column], seen
-    what = (
-        f"{share} values are outside {low:g} to {usual.reject_high:g} {usual.unit} (middle value "
-        f"{middle:.4g}){_looks_like(middle)}."
-    )
+    """Stop and name the key that decides the unit; the rows wait until it is stated."""
+    header, own = raw.theirs.get(column, column), RANGES[column].unit
+    low = "unusual" in share  # the values can be what the name says, of people who are very ill
+    what = f"{share} {own} (middle value {middle:.4g}){_looks_like(middle, None if low else own)}."
+    units = " or ".join(f'"{name}"' for name in ("mL/kg/min", "L/min", "mL/min", "MET"))
     remedy = (
-        f'Say which unit it is: units = {{ {column} = "L/min" }} (or "mL/min", "mL/kg/min", "MET") '
-        f"in [files.{raw.table.name}] of study.toml."
+        f'Say which unit it is: units = {{ {column} = "..." }} in [files.{raw.table.name}] of '
+        f"study.toml, with {units}."
     )
-    findings.stop("unit", raw.file, what, remedy, column=raw.theirs.get(column, column))
+    findings.stop("unit", raw.file, what, remedy, column=header)
+    findings.undecided.add((raw.file, header))
 
 
-def _looks_like(value: float) -> str:
-    """Return which unit a VO2max of this size may have."""
+def _looks_like(value: float, refused: str | None) -> str:
+    """Return which units a VO2max of this size may have, without one that it cannot have."""
     sizes = (
-        (0.5, 3, "L/min"),
-        (3, 8, "L/min or MET"),
-        (8, 25, "mL/kg/min or MET"),
-        (25, 100, "mL/kg/min"),
-        (500, 8000, "mL/min"),
+        (0.5, 3, ("L/min",)),
+        (3, 8, ("L/min", "MET")),
+        (8, 25, ("mL/kg/min", "MET")),
+        (25, 100, ("mL/kg/min",)),
+        (500, 8000, ("mL/min",)),
     )
-    return next((f"; they look like {name}" for a, b, name in sizes if a <= value < b), "")
+    names = next((names for a, b, names in sizes if a <= value < b), ())
+    likely = " or ".join(name for name in names if name != refused)
+    return f"; they look like {likely}" if likely else ""
 
 
 def _report_unknown(

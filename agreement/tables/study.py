@@ -13,7 +13,7 @@ from agreement.tables.athletes_table import Athletes, athletes_table
 from agreement.tables.columns import FOLDERS, TABLES, Table
 from agreement.tables.field_tables import field_estimates_table, field_tests_table, sessions_table
 from agreement.tables.findings import Findings
-from agreement.tables.ids import note_likely_matches, read_id_map
+from agreement.tables.ids import note_leads_nowhere, note_likely_matches, read_id_map
 from agreement.tables.lab_table import CheckedTable, lab_table
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.part_folders import find_parts, match_parts
@@ -154,6 +154,7 @@ def _ordered(problems: list[Problem]) -> tuple[Problem, ...]:
         for p in stops
         if p.column is not None and (p.row is None or p.reason in _OF_WHOLE_COLUMN)
     }
+    without_vo2max = {p.file for p in stops if p.reason == "missing_column" and p.column is None}
     by_severity = {
         severity: [p for p in problems if p.severity == severity]
         for severity in ("set_aside", "note")
@@ -161,7 +162,9 @@ def _ordered(problems: list[Problem]) -> tuple[Problem, ...]:
     aside = [
         p
         for p in by_severity["set_aside"]
-        if (p.file, p.row) not in rows and (p.file, p.column) not in columns
+        if (p.file, p.row) not in rows
+        and (p.file, p.column) not in columns
+        and not (p.reason == "missing_value" and p.column is None and p.file in without_vo2max)
     ]
     return (*stops, *aside, *by_severity["note"])
 
@@ -184,8 +187,9 @@ class _Reading:
         self.options = read_study_file(folder, findings)
         self.zone = self.options.study.time_zone
         self.names = find_tables(folder, self.options, findings)
-        self.ids, id_map = read_id_map(folder, self.options.study.id_map, findings)
-        self.inputs += [] if id_map is None else [id_map]
+        self.id_map, source = read_id_map(folder, self.options.study.id_map, findings)
+        self.ids = self.id_map.ids
+        self.inputs += [] if source is None else [source]
         self.rows_read: dict[str, int] = {}
         self.withdrawn: dict[str, int] = {}
 
@@ -317,11 +321,14 @@ class _Reading:
         known = people.people.known
         if known is None:
             known = frozenset(checked["lab_tests"].people)
+        known_file = self.names.get(known_name, "")
+        if known_file:
+            taking_part = known | people.people.withdrawn
+            note_leads_nowhere(self.id_map, taking_part, known_file, self.findings)
         for name, table in checked.items():
             if name != known_name and name in self.names:
                 unknown = table.people - known - people.people.withdrawn
-                file, known_file = self.names[name], self.names.get(known_name, "")
-                note_likely_matches(file, unknown, known, known_file, self.findings)
+                note_likely_matches(self.names[name], unknown, known, known_file, self.findings)
 
 
 def _unread(table: Table, form: FileFormat) -> RawTable:

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from agreement.stats.limits import FEW_FOR_REPORTS
 from agreement.tables.options import FileFormat, Method
 from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, PAIR_COLUMNS, REASONS
 
@@ -67,7 +68,7 @@ def test_a_test_without_pair_for_one_method_but_with_another_is_used_and_noted(s
             [20],
             "Every estimate in its window was left out or serves a nearer test; see their lines.",
         ),
-        ([], "The athlete has no estimate in this mode; collect some around the test."),
+        ([], "The athlete has no estimate; collect some around the test, or join the id in id_map"),
     ],
 )
 def test_why_a_laboratory_test_has_no_pair(study, reasons, said, days, message):
@@ -283,7 +284,7 @@ def test_inputs_are_compared_with_the_laboratory(study):
     pair = found.pairs.iloc[0]
     assert pair["mass_mismatch_pct"] == pytest.approx(100 * 8 / 74)
     assert pair["hr_max_mismatch_bpm"] == 18
-    notes = {p.reason: p for p in found.problems}
+    notes = {p.reason: p for p in found.problems if p.reason != "too_few"}
     assert {(p.file, p.row, p.severity) for p in notes.values()} == {("watch.csv", 2, "note")}
     assert notes["mass_mismatch"].what == "Set to 82 kg; the laboratory has 74 kg."
     assert notes["mass_mismatch"].column == "set_mass_kg"
@@ -296,14 +297,15 @@ def test_a_note_names_the_column_as_the_file_calls_it(study):
     study.options = replace(study.options, files={"field_estimates": file})
     paired(study)
     study.rows[0]["set_mass_kg"] = 80.0
-    assert [p.column for p in study.pair().problems] == ["Weight"]
+    notes = [p for p in study.pair().problems if p.reason == "mass_mismatch"]
+    assert [p.column for p in notes] == ["Weight"]
 
 
 @pytest.mark.parametrize(("told", "noted"), [(71.4, False), (71.41, True), (68.59, True)])
 def test_a_mass_mismatch_above_two_per_cent_is_noted(study, told, noted):
     paired(study, mass_kg=70)
     study.rows[0]["set_mass_kg"] = told
-    assert bool(study.pair().problems) is noted
+    assert ("mass_mismatch" in {p.reason for p in study.pair().problems}) is noted
 
 
 def test_unknown_inputs_give_empty_cells(study):
@@ -333,16 +335,52 @@ def test_the_sensor_of_rows_outside_the_summary_does_not_count(study):
     assert study.pair().pairs["sensor"].tolist() == ["chest_strap"]
 
 
-def test_copies_and_stale_runs_are_noted_by_row(study):
+def test_copies_and_stale_runs_are_noted_once_for_each_group(study):
     study.rules(stale_after_days=2, minimum_days=1).lab("A", 20)
     study.readings("A", (17, 50), (18, 50), (19, 50), (19, 50))
-    notes = [(p.severity, p.reason, p.row) for p in study.pair().problems]
-    assert notes == [("note", "copy", 5), ("note", "stale", 3), ("note", "stale", 4)]
+    notes = [(p.severity, p.reason, p.row, p.what) for p in study.pair().problems if p.row]
+    assert notes == [
+        (
+            *("note", "copy", 5),
+            "2 identical rows for A on 2026-03-21, 50 mL/kg/min: rows 4, 5; kept row 4.",
+        ),
+        (
+            *("note", "stale", 3),
+            "A: same value 50 mL/kg/min on 3 days running, rows 2, 3, 4; counts as one, row 2.",
+        ),
+    ]
+
+
+def test_groups_of_rows_that_count_as_one_keep_the_row_that_the_ledger_keeps(study, reasons):
+    study.rules(stale_after_days=2).lab("A", 30).lab("B", 30)
+    study.reading("A", 1, 50, hour=9).reading("A", 1, 50, hour=8)  # the smaller row number stays
+    study.readings("A", (2, 50), (3, 50), (4, 51), (5, 51), (6, 51), (6, 51), (6, 51))
+    study.readings("B", (4, 51), (5, 51), (6, 51))
+    found = study.pair()
+    left = {row for row, why in reasons(found).items() if why in ("copy", "stale")}
+    assert left == {3, 4, 5, 7, 8, 9, 10, 12, 13}
+    assert [p.what for p in found.problems if p.reason in ("copy", "stale")] == [
+        "3 identical rows for A on 2026-03-08, 51 mL/kg/min: rows 8, 9, 10; kept row 8.",
+        "A: same value 50 mL/kg/min on 3 days running, rows 2, 3, 4, 5; counts as one, row 2.",
+        "A: same value 51 mL/kg/min on 3 days running, rows 6, 7, 8; counts as one, row 6.",
+        "B: same value 51 mL/kg/min on 3 days running, rows 11, 12, 13; counts as one, row 11.",
+    ]
+
+
+def test_groups_that_are_not_shown_are_counted_by_their_rows(study):
+    study.rules(stale_after_days=5)
+    for i in range(22):
+        study.lab(f"A{i:02}", 20).readings(f"A{i:02}", *(((on, 50)) for on in range(1, 8)))
+    notes = [p for p in study.pair().problems if p.reason == "stale"]
+    assert len(notes) == 21
+    assert notes[0].what.startswith("A00: same value 50 mL/kg/min on 7 days running, rows 2 to 8;")
+    assert notes[-1].what == "12 more rows have the same problem."
 
 
 def test_a_method_without_any_pair_is_noted_too(study):
     found = paired(study).reading("A", 19, method="other").pair()
-    assert ["none of other: row 2" in p.what for p in found.problems] == [True]
+    (note,) = [p for p in found.problems if p.reason == "no_pair_for_method"]
+    assert "none of other: row 2" in note.what
 
 
 def test_readings_of_people_outside_the_athletes_table(study, reasons, said):
@@ -365,9 +403,81 @@ def test_unknown_drugs_are_counted_where_a_method_rests_on_heart_rate(study, bas
     paired(study, hr_limiting_drug="unknown")
     paired(study, "B")
     study.heart_rate_based = {"m": based}
-    found = [p.what for p in study.pair().problems]
+    problems = study.pair().problems
+    found = [p.what for p in problems if p.reason == "hr_limiting_drug_unknown"]
     assert len(found) == notes
     assert all(what.startswith("1 of 2 athletes with a pair of a heart-rate") for what in found)
+
+
+def whole_study(study, reason):
+    """Return what the notes of one reason say."""
+    own = [p for p in study.pair().problems if p.reason == reason]
+    assert {(p.severity, p.file, p.row, p.column) for p in own} <= {("note", "lab.csv", None, None)}
+    return [p.what for p in own]
+
+
+def test_tests_without_a_pair_are_counted_with_their_reasons(study):
+    paired(study).lab("B", 20).lab("C", 20).lab("D", 20).reading("C", 19).reading("D", 18)
+    assert whole_study(study, "no_pair") == [
+        (
+            "3 of 4 laboratory tests have no pair: rows 3, 4, 5 (1 `no_estimate_in_window`, "
+            "2 `too_few_readings`)."
+        )
+    ]
+
+
+def test_a_study_without_any_pair_says_so_in_its_own_sentence(study):
+    study.lab("A", 20).lab("B", 20).reading("B", -10)
+    assert whole_study(study, "no_pair") == [
+        (
+            "No laboratory test has a pair, so nothing can be compared: rows 2, 3 (2 "
+            "`no_estimate_in_window`)."
+        )
+    ]
+    assert whole_study(study, "too_few") == []
+
+
+def test_one_test_without_a_pair_among_many_is_named(study):
+    for i in range(10):
+        paired(study, f"A{i}")
+    study.lab("B", 20)
+    assert whole_study(study, "no_pair") == [
+        "1 of 11 laboratory tests has no pair: row 12 (1 `no_estimate_in_window`)."
+    ]
+    assert whole_study(study, "too_few") == []
+
+
+def test_a_whole_study_without_faults_has_no_note(study):
+    for i in range(FEW_FOR_REPORTS):
+        paired(study, f"A{i}")
+    assert study.pair().problems == ()
+
+
+def test_too_few_athletes_for_limits_are_counted_for_each_method_and_mode(study):
+    for i in range(9):
+        paired(study, f"A{i}")
+    study.readings("A1", (17, 51), (19, 53), method="w")
+    assert whole_study(study, "too_few") == [
+        "m, run: 9 athletes have a pair; limits need 10.",
+        "w, run: 1 athlete has a pair; limits need 10.",
+    ]
+
+
+def test_a_drug_that_bars_an_athlete_from_a_method_leaves_one_fewer_for_its_limits(study):
+    for i in range(10):
+        paired(study, f"A{i}", hr_limiting_drug="yes" if i == 0 else "no")
+    assert whole_study(study, "too_few") == []
+    study.heart_rate_based = {"m": True}
+    assert whole_study(study, "too_few") == [
+        "m, run: 9 athletes without a heart-rate-limiting drug have a pair; limits need 10."
+    ]
+
+
+def test_an_athlete_whose_estimates_are_of_another_mode_is_not_sent_to_the_id_map(study, said):
+    found = study.lab("A", 20).reading("A", -40, mode="cycle").pair()
+    assert said(found, 2, "lab.csv") == (
+        "The athlete has no estimate in this mode; collect some around the test."
+    )
 
 
 def test_users_of_heart_rate_limiting_drugs_stay_in_the_pairs(study):

@@ -331,3 +331,47 @@ def test_the_table_of_protocols_is_complete():
     based = table.set_index("protocol")["heart_rate_based"]
     uses_pulse = table.set_index("protocol")["inputs"].str.contains("hr_")
     assert ((based == "yes") == uses_pulse).all()
+
+
+@pytest.fixture
+def outside(make_study):
+    """Return a function: a protocol's tests, each with its athlete -> the notes on their range."""
+
+    def notes(name, *tests):
+        athletes = [
+            {"athlete_id": f"A{i}", "sex": sex, "age_years": age, "mass_kg": 70}
+            for i, (sex, age, _) in enumerate(tests)
+        ]
+        rows = [
+            {"athlete_id": f"A{i}", "date": DAY, "protocol": name} | inputs
+            for i, (_, _, inputs) in enumerate(tests)
+        ]
+        study = make_study(athletes=athletes, field_tests=rows)
+        found = field_readings(study, laboratory_values(study).frame)
+        return found, [p for p in found.problems if p.reason == "outside_equation"]
+
+    return notes
+
+
+def test_a_person_outside_an_equations_range_is_noted_with_row_value_and_range(outside):
+    # George 1993 is for students of 18 to 29 years; the last run is too slow for any value
+    found, notes = outside(
+        "run_1_5mile_1993",
+        ("male", 29, {"time_min": 11}),
+        ("male", 63, {"time_min": 14}),
+        ("female", 17, {"time_min": 13}),
+        ("male", 63, {"time_min": 40}),
+    )
+    assert [(p.severity, p.file, p.row, p.column) for p in notes] == [
+        ("note", "field_tests.csv", 3, "age_years"),
+        ("note", "field_tests.csv", 4, "age_years"),
+    ]
+    assert notes[0].what == "age_years 63; run_1_5mile_1993 was made for 18 to 29 years."
+    assert "The result stays and is flagged." in notes[0].remedy
+    assert found.frame["in_range"].tolist() == ["yes", "no", "no"]  # the fourth is set aside
+
+
+def test_many_people_outside_are_counted_after_the_first_twenty(outside):
+    _, notes = outside("run_1_5mile_1993", *[("male", 40, {"time_min": 12})] * 23)
+    assert [p.row for p in notes] == [*range(2, 22), None]
+    assert notes[-1].what == "3 more results like these."

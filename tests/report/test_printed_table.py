@@ -10,11 +10,14 @@ import json
 import re
 import subprocess
 import sys
+from html import unescape
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from agreement.errors import TableError
+from agreement.report.any_size import check_study
 from agreement.report.page import open_report
 from agreement.stats.conventions import limit_factor
 from agreement.tables.new_study import worked_example
@@ -98,9 +101,16 @@ def test_conventions_of_limits():
     [
         (
             '[[figure]]\nanalysis = "error"',
-            "figure 1: method, mode, statistic, value, digits missing",
+            "figure 1: method, mode, statistic, value, digits missing. The figure is not compared.",
         ),
-        (entry("error", "mape", 6.32, 2, "3 SD"), "convention must be one of"),
+        (
+            entry("error", "mape", 6.32, 2, "3 SD"),
+            "convention must be one of z = 1.96, t, 2 SD; got",
+        ),
+        (  # every fault of one figure at once
+            entry("error", "mape", '"6,32"', 1.5, "3 SD"),
+            "got '3 SD'; value must be a number, with a dot and no quotes; got '6,32'; digits must",
+        ),
         ("no toml at all", "cannot be read"),
         ("", "names no figure"),
     ],
@@ -110,9 +120,92 @@ def test_a_wrong_file_is_said_in_words(report, study, text, said):
     before = path.read_text(encoding="utf-8")
     path.write_text(text, encoding="utf-8")
     try:
-        assert said in re.sub(r"<[^>]+>", "", report.published().html)
+        assert said in unescape(re.sub(r"<[^>]+>", "", report.published().html))
     finally:
         path.write_text(before, encoding="utf-8")
+
+
+WRONG_NAMES = {
+    entry("limits_of_agreement", "bais", 2.49, 2, ""): (
+        "no statistic 'bais' in limits_of_agreement; did you mean 'bias'?"
+    ),
+    entry("limits_of_agreemnt", "bias", 2.49, 2, ""): (
+        "no analysis 'limits_of_agreemnt'; did you mean 'limits_of_agreement'?"
+    ),
+    entry("error", "mape", 6.32, 2, "").replace('"run"', '"cycle"'): (
+        f"no pair of '{METHOD}' in mode 'cycle'; there is '{METHOD}' in run"
+    ),
+}
+
+
+@pytest.fixture
+def printed(study):
+    """Return a function that writes other printed figures into the study; undone afterwards."""
+    path = study / "published.toml"
+    before = path.read_text(encoding="utf-8")
+    yield lambda *texts: path.write_text("\n".join(texts), encoding="utf-8")
+    path.write_text(before, encoding="utf-8")
+
+
+def test_a_figure_without_a_line_of_ours_is_not_compared_and_does_not_differ(report, printed):
+    # 31 men with one pair each; no laboratory test was repeated
+    printed(
+        *WRONG_NAMES,
+        entry("error", "mape", 6.32, 2, ""),
+        entry("limits_of_agreement", "n", 31, 0, ""),
+        entry("error", "n_pairs", 30, 0, ""),
+        entry("error", "mape", 6.32, 2, "") + '\ngroup = "al"',
+        entry("repeatability", "typical_error", 2.1, 1, ""),
+        entry("error", "mape", '"6,32"', 2, ""),
+    )
+    html = report.published().html
+    text = unescape(re.sub(r"<[^>]+>", "", html))
+    assert "2 of 3 compared figures agree within half a unit of the last digit; 6 could not" in text
+    for said in WRONG_NAMES.values():
+        assert f"not compared: {said}" in text
+    assert "no group 'al' in error; did you mean 'all'?" in text
+    assert "mean absolute error, per cent" in text
+    assert html.count("<strong>differs</strong>") == 1
+
+
+def test_check_names_every_wrong_printed_figure(study, printed):
+    printed(
+        *WRONG_NAMES, entry("error", "mape", '"6,32"', 1.5, ""), entry("error", "mape", 6, 0, "")
+    )
+    usable, problems = check_study(study)
+    said = [p.what for p in problems if p.file == "published.toml"]
+    assert usable
+    assert len(said) == 4  # not the fifth, which is right
+    for number, words in enumerate(WRONG_NAMES.values(), start=1):
+        assert any(f"figure {number}: {words}" in one for one in said)
+    assert any("got '6,32'; digits must be a whole number" in one for one in said)
+
+
+def test_an_unknown_key_stops_check_and_report_and_names_the_nearest(study, printed):
+    printed(entry("error", "mape", 6.32, 2, "").replace("digits", "digit"), "[souce]")
+    usable, problems = check_study(study)
+    stops = [str(p) for p in problems if p.severity == "stop"]
+    assert not usable
+    assert stops == [
+        "published.toml: unknown key 'souce'. Did you mean 'source'?",
+        "published.toml: figure 1: unknown key 'digit'. Did you mean 'digits'?",
+    ]
+    with pytest.raises(TableError, match="unknown key 'digit'"):
+        open_report(study, kind="validation")
+
+
+@pytest.mark.parametrize(("convention", "group"), [("t", "t"), ("2 SD", "2_sd")])
+def test_limits_by_another_convention_name_their_own_line(report, printed, convention, group):
+    printed(entry("limits_of_agreement", "upper_limit", 8.1, 1, convention))
+    key, shown = re.search(r'data-statistic="([^"]+)">([^<]+)<', report.published().html).groups()
+    assert key == f"limits_by_convention/{METHOD}/run/{group}/upper_limit"
+    frame = report.frame
+    own = frame[
+        (frame["analysis"] == "limits_by_convention")
+        & (frame["group"] == group)
+        & (frame["statistic"] == "upper_limit")
+    ]
+    assert float(shown) == pytest.approx(own["value"].item(), abs=0.005)
 
 
 @pytest.mark.parametrize(

@@ -101,7 +101,7 @@ OF_ONE_PERSON = (
     "the parts of each error",
     ": to correct",
     "Tests without a training profile",
-    "Worth knowing about rows",
+    "Notes on the files",
     "Program, versions and seed",
 )
 CARDS = r".+ \(mL/kg/min\)"  # the method's name alone

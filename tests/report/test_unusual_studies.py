@@ -1,10 +1,16 @@
 """Studies that lack something: the report says so in words. Sections only, no kernel."""
 
 import re
+from math import nan
 
+import pandas as pd
 import pytest
 
+from agreement.report.answer import next_steps
+from agreement.report.numbers import Numbers
 from agreement.report.page import open_report
+from agreement.tables.options import Margin
+from agreement.terms import PAIR_COLUMNS, RESULT_COLUMNS
 
 NO_MARGIN = '[study]\ntime_zone = "UTC"\n[profile]\nuse = "stated"\n'
 LATE = NO_MARGIN + "[margin]\nlimit_ml_kg_min = 9\nagreed_on = 2026-06-01\n"
@@ -101,7 +107,7 @@ def test_one_athlete_is_said_to_be_too_few(shown):
 
 def test_one_method_has_no_other_to_be_compared_with(shown):
     text = shown("two_estimators")
-    assert "No two methods share enough athletes" in text["two_estimators"]
+    assert text["two_estimators"] == "The study has one method, wrist: no other to compare with."
 
 
 def test_one_visit_gives_no_change(shown):
@@ -153,3 +159,105 @@ def test_equal_gaps_are_said_once(small_study, tmp_path):
     page = open_report(study, kind="audit").protocol_list().html
     assert "3 days" in page
     assert "3 to 3 days" not in page
+
+
+def test_one_athlete_in_the_words_to_quote(shown):
+    text = shown("quotable", athletes=1, visits=1, toml=NO_MARGIN)["quotable"]
+    assert "wrist, run: 1 athlete (1 pair), too few for any statement." in text
+    assert "25 years" in text
+    assert "25 to 25" not in text
+    assert "no limits are given" in text
+    assert "exact 95 %" not in text
+    assert "No limit was agreed beforehand." in text
+    assert "in brackets" not in text  # there is no interval
+
+
+def test_lists_without_a_limit_and_without_a_pair(shown):
+    text = shown("reporting_lists", athletes=1, visits=1, toml=NO_MARGIN)["reporting_lists"]
+    assert "agreed limit" not in text
+    assert "no limit was agreed beforehand; you must state" in text
+    assert re.search(r"laboratory value \d+\.\d mL/kg/min", text)
+
+
+def test_no_pair_leaves_no_half_sentence_in_the_lists(shown):
+    text = shown("reporting_lists", athletes=3, days_back=(60, 62))["reporting_lists"]
+    assert "Subject populationno pairs" in text
+    assert "; ages" not in text
+
+
+def test_a_withheld_verdict_brings_advice(shown):
+    text = shown("next_steps", toml=LATE)["next_steps"]
+    assert "agreed on 2026-06-01, after the first laboratory test" in text
+    assert "agreed_on" in text
+
+
+def test_too_few_pairs_are_said_as_a_fact(shown):
+    text = shown("structure", athletes=3, visits=1)["structure"]
+    assert "got 3" not in text
+    assert "at least 4 pairs are needed; 3 found" in text
+
+
+def test_nobody_with_a_profile_has_no_line_without_borderline_ones(small_study, tmp_path):
+    study = small_study(tmp_path / "crew")
+    text = re.sub(r"<[^>]+>", "", open_report(study).sensitivity().html)
+    assert "without borderline training profiles" in text
+    people = study / "athletes.csv"
+    people.write_text(re.sub("(long|short)", "", people.read_text(encoding="utf-8")), "utf-8")
+    text = re.sub(r"<[^>]+>", "", open_report(study).sensitivity().html)
+    assert "without borderline training profiles" not in text
+
+
+def test_an_unreal_number_of_athletes_is_no_advice():
+    rows = [
+        ("verdict", name, "run", "all", statistic, value, nan, nan, "1", 20, 20, note)
+        for name, more in (("near", 999), ("far", 1000))
+        for statistic, value, note in (
+            ("within_margin", nan, "undecided"),
+            ("more_athletes", more, ""),
+        )
+    ]
+    numbers = Numbers(pd.DataFrame(rows, columns=RESULT_COLUMNS))
+    pairs = pd.DataFrame(
+        columns=PAIR_COLUMNS, data=[{"method": m, "mode": "run"} for m in ("near", "far")]
+    )
+    left = pd.DataFrame({"reason": pd.Series(dtype=str)})
+    text = next_steps(pairs.assign(max_confirmed="yes"), left, numbers, Margin(limit=3.5))
+    plain = re.sub(r"<[^>]+>", "", text.html)
+    assert "would settle it: 999 for near, run." in plain
+    assert "a verdict on far, run: at this bias and spread no practical number" in plain
+    assert "1000" not in plain
+
+
+@pytest.fixture(scope="module")
+def of_all_ages(tmp_path_factory, small_study):
+    """A study whose 14 athletes of 25 to 38 years also ran a test made for 18 to 29 years."""
+    study = small_study(tmp_path_factory.mktemp("ages") / "crew")
+    tests = pd.read_csv(study / "lab_tests.csv").drop_duplicates("athlete_id")
+    runs = tests[["athlete_id", "date"]].assign(protocol="run_1_5mile_1993", time_min=10.5)
+    runs.to_csv(study / "field_tests.csv", index=False)
+    return study
+
+
+def test_people_outside_an_equation_are_on_the_squad_page_and_on_their_cards(of_all_ages):
+    report = open_report(of_all_ages)
+    text = re.sub(r"<[^>]+>", "", report.next_steps().html)
+    # A05 is the first of 30 years; the wrist device has no equation
+    assert (
+        "The equation of run_1_5mile_1993, run was made for other people than A05, A06, A07, A08, "
+        "A09, A10 and 3 more" in text
+    )
+    cards = report.cards.set_index(["athlete_id", "method"])["note"]
+    told = cards[cards.str.contains("outside the range of the equation")].index.tolist()
+    assert told == [(f"A{i:02}", "run_1_5mile_1993") for i in range(5, 14)]
+
+
+def test_people_outside_are_counted_exactly_but_in_an_audit(of_all_ages):
+    people = of_all_ages / "athletes.csv"
+    table = pd.read_csv(people)
+    table["age_years"] = [25] * 11 + [60] * 3
+    table.to_csv(people, index=False)
+    cell = re.compile(r"<td[^>]*>([^<]*)</td></tr>")
+    validation, audit = (open_report(of_all_ages, kind=k) for k in ("validation", "audit"))
+    assert cell.findall(validation.out_of_range().html) == ["3"]
+    assert cell.findall(audit.out_of_range().html) == ["1 to 4"]
+    assert not audit.cards["note"].str.contains("outside the range").any()

@@ -101,7 +101,7 @@ def test_nothing_is_the_neutral_element():
 def test_a_missing_value_and_too_few_pairs_are_refused():
     with pytest.raises(ValueError, match="missing or infinite"):
         PairSums.of(np.array([50.0, np.nan]), np.array([50.0, 51.0]))
-    with pytest.raises(ValueError, match="at least 3 pairs; got 2"):
+    with pytest.raises(ValueError, match="at least 3 pairs are needed; 2 found"):
         PairSums.of(np.array([50.0, 52.0]), np.array([50.0, 51.0])).limits()
     with pytest.raises(ValueError, match="all values on the horizontal axis are equal"):
         PairSums.of(np.full(5, 50.0), np.full(5, 50.0)).trend_line()

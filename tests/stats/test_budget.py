@@ -217,9 +217,11 @@ def test_causes_that_stay_out_say_why():
     notes = {name: part.note for name, part in result.components.items()}
     assert (
         notes["training_profile"]
-        == "not_estimable: 15 athletes for 2 coefficients; part of the rest"
+        == "not_estimable: too few athletes (15) for 3 training profiles; part of the rest"
     )
-    assert notes["profile_inputs"].startswith("not_estimable: 15 athletes for 2")
+    assert notes["profile_inputs"].startswith(
+        "not_estimable: too few athletes (15) for the mismatch"
+    )
     assert np.isnan(result.components["training_profile"].variance)
     assert "fewer than 20 athletes" in result.notes
     one_profile = budget_of(data(n_athletes=30))

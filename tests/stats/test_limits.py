@@ -146,7 +146,7 @@ def test_scale_and_row_order(values, scale, random):
 
 @pytest.mark.parametrize("n", [0, 1, 2])
 def test_fewer_than_three_pairs_are_refused(n):
-    with pytest.raises(ValueError, match=f"at least 3 pairs; got {n}"):
+    with pytest.raises(ValueError, match=f"at least 3 pairs are needed; {n} found"):
         limits_of_agreement(np.full(n, 50.0), np.full(n, 51.0))
 
 

@@ -73,7 +73,7 @@ def test_unknown_mismatches_are_left_out():
     mismatch[:5] = np.nan
     found = mass_mismatch(field, lab, mismatch)
     assert (found.n, found.line.n) == (15, 15)
-    with pytest.raises(NotEstimable, match="known of 2 athletes"):
+    with pytest.raises(NotEstimable, match="known of only 2 athletes"):
         mass_mismatch(field, lab, np.r_[1.0, 2.0, np.full(18, np.nan)])
     with pytest.raises(NotEstimable, match="the same in all pairs"):
         mass_mismatch(field, lab, np.ones(20))

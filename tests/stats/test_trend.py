@@ -161,7 +161,7 @@ def test_equal_differences_have_no_trend():
 def test_refusals(sample):
     with pytest.raises(ValueError, match="all values on the horizontal axis are equal"):
         trend([50.0, 50.0, 50.0], [50.0, 50.0, 50.0])
-    with pytest.raises(ValueError, match="at least 3 pairs; got 2"):
+    with pytest.raises(ValueError, match="at least 3 pairs are needed; 2 found"):
         trend([50.0, 51.0], [50.0, 52.0])
     found = trend(*sample)
     with pytest.raises(ValueError, match="observed range"):

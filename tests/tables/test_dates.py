@@ -64,9 +64,17 @@ def test_an_order_that_is_stated_is_used(folder, order, day, text):
 
 
 def test_columns_that_contradict_themselves_stop(folder):
-    found = folder.put(lab_tests_csv=lab("25/04/2026", "04/25/2026")).inspect()
-    assert (
-        "25/04/2026 is 2026-04-25; 04/25/2026 is 2026-04-25" in found.one("stop", "date_order").what
+    found = folder.put(lab_tests_csv=lab("03/04/2026", "25/04/2026", "04/25/2026")).inspect()
+    stop = found.one("stop", "date_order")
+    assert stop.what == (
+        "Both orders are in use: row 3 '25/04/2026' can only be day-first, row 4 '04/25/2026' only "
+        "month-first."
+    )
+    assert (stop.row, stop.column) == (3, "date")
+    assert stop.remedy == "Write all dates of the column like 2026-03-04."
+    found = folder.put(lab_tests_csv=lab("04/25/2026", "25/04/2026")).inspect()
+    assert found.one("stop", "date_order").what.startswith(
+        "Both orders are in use: row 2 '04/25/2026' can only be month-first, row 3"
     )
 
 

@@ -37,7 +37,10 @@ def test_two_decimal_marks_in_one_column_stop(folder):
     found = folder.put(lab_tests_csv=lab('"52,4",70,1.1', "48.1,71,1.2")).inspect()
     stop = found.one("stop", "decimal_mark")
     assert stop.column == "vo2max_ml_kg_min"
-    assert stop.what == "Some numbers of this column have a comma, others a dot."
+    assert stop.what == (
+        "Some numbers of this column have a comma (row 2, '52,4'), others a dot (row 3, '48.1')."
+    )
+    assert not found.of("note", "format_found")
 
 
 def test_thousands_or_decimals_are_never_guessed(folder):
@@ -89,6 +92,12 @@ def test_text_in_an_optional_column_is_unknown_and_noted(folder, text):
     assert (note.row, note.column) == (3, "rer_max")
     assert note.what.endswith("is not a number; taken as unknown.")
     assert np.isnan(found.tables.lab_tests["rer_max"][1])
+
+
+def test_a_unit_that_is_our_own_changes_nothing_and_is_not_reported(folder):
+    found = units(folder, mass_kg="kg").put(lab_tests_csv=lab("50,70,1.1")).inspect()
+    assert found.tables.lab_tests["mass_kg"][0] == 70
+    assert not found.of("note", "unit_converted")
 
 
 @pytest.mark.parametrize(

@@ -277,11 +277,20 @@ def test_a_single_test_without_averaging_rule_is_one_test(folder):
     assert note.what == "The averaging rule of 1 test is unknown."
 
 
+def test_a_missing_column_lists_the_headers_that_are_not_read_and_spares_the_rows(folder):
+    text = folder.LAB.replace("date", "Datum").replace("vo2max_ml_kg_min", "VO2")
+    found = folder.put(lab_tests_csv=text).inspect()
+    stops = {p.column: p for p in found.of("stop")}
+    assert stops.keys() == {"date", None}
+    assert stops["date"].remedy.endswith("Headers that are not read: 'Datum', 'VO2'.")
+    assert not found.of("set_aside")
+
+
 def test_conversions_that_are_not_shown_are_counted(folder):
     rows = "".join(f"T{i},A{i},2026-03-20,run,3.5,70,moving 30 s\n" for i in range(22))
     head = "lab_test_id,athlete_id,date,mode,vo2max_l_min,mass_kg,averaging_rule\n"
     note = folder.put(lab_tests_csv=head + rows).inspect().one("note", "converted")
-    assert note.what.endswith("row 21, 3.5 L/min at 70 kg, is 50.0 mL/kg/min; and 2 more rows.")
+    assert note.what.endswith("row 21, 3.5 L/min at 70 kg is 50.0 mL/kg/min; and 2 more rows.")
 
 
 def test_two_unknown_codes_are_two(folder):

@@ -116,8 +116,28 @@ def test_a_column_mostly_out_of_range_has_no_decided_unit(folder, values, looks)
     stop = folder.put(lab_tests_csv=lab(*values)).inspect().one("stop", "unit")
     assert f"{looks}." in stop.what
     assert "outside 8 to 100 mL/kg/min" in stop.what
-    assert 'units = { vo2max_ml_kg_min = "L/min" }' in stop.remedy
+    assert 'units = { vo2max_ml_kg_min = "..." }' in stop.remedy
+    assert 'with "mL/kg/min" or "L/min" or "mL/min" or "MET"' in stop.remedy
     assert "[files.lab_tests]" in stop.remedy
+
+
+@pytest.mark.parametrize(
+    ("value", "looks"), [(52, "mL/kg/min"), (12.7, "mL/kg/min or MET"), (3040, "mL/min")]
+)
+def test_a_column_does_not_look_like_the_unit_that_it_cannot_have(folder, value, looks):
+    head = "athlete_id,taken_at,method,mode,vo2max_l_min\n"
+    rows = "".join(f"A{i},2026-03-15T09:00:00Z,wrist,run,{value}\n" for i in range(3))
+    found = folder.put(field_estimates_csv=head + rows).inspect()
+    stop = found.one("stop", "unit")
+    assert f"outside 0.5 to 8 L/min (middle value {value}); they look like {looks}." in stop.what
+    assert 'units = { vo2max_l_min = "..." }' in stop.remedy
+    assert not [p for p in found.problems if p.row is not None]
+
+
+def test_litres_under_another_name_are_not_said_to_look_like_it(folder):
+    text = lab(500, 5, 7, 120, 90, 130, 140)
+    stop = folder.put(lab_tests_csv=text).inspect().one("stop", "unit")
+    assert stop.what == "6 of 7 values are outside 8 to 100 mL/kg/min (middle value 125)."
 
 
 def test_half_of_a_column_out_of_range_is_set_aside(folder):
@@ -132,7 +152,9 @@ def test_a_column_like_met_has_no_decided_unit_until_it_is_stated(folder, table)
     values = (10.9, 12.7, 14.9, 50)
     write = {"lab_tests": lab, "field_estimates": estimates}[table]
     stop = folder.put(**{f"{table}_csv": write(*values)}).inspect().one("stop", "unit")
-    assert "3 of 4 values are outside 15 to 100 mL/kg/min (middle value 12.7)" in stop.what
+    said = "3 of 4 values are unusual, outside 15 to 100 mL/kg/min (middle value 12.7)"
+    assert said in stop.what
+    assert not folder.inspect().of("note", "unusual_value")  # the unit decides all of them
     assert "they look like mL/kg/min or MET." in stop.what
     for unit, first in (("MET", 38.15), ("mL/kg/min", 10.9)):
         toml = folder.ZONE + f'[files.{table}]\nunits = {{ vo2max_ml_kg_min = "{unit}" }}\n'
@@ -164,10 +186,12 @@ def test_the_tests_own_mass_converts_else_that_of_the_athletes_else_the_row_leav
     tests = found.tables.lab_tests
     assert list(tests["vo2max"]) == pytest.approx([4000 / 75, 50])
     assert list(tests["mass_kg"]) == [75, 80]
-    assert "row 2, 4 L/min at 75 kg, is 53.3 mL/kg/min" in found.one("note", "converted").what
+    assert "row 2, 4 L/min at 75 kg is 53.3 mL/kg/min" in found.one("note", "converted").what
     borrowed = found.one("note", "mass_from_athletes")
     assert borrowed.row == 3
-    assert "mass of the athletes table" in borrowed.what
+    assert borrowed.what == (
+        "Converted with the mass of the athletes table: 4 L/min at 80 kg is 50.0 mL/kg/min."
+    )
     gone = found.one("set_aside", "no_mass")
     assert gone.what == "No mass for A2, test of 2026-05-12; the row is left out of mL/kg/min."
 
