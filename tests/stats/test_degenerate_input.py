@@ -168,4 +168,4 @@ def test_one_group_and_one_athlete():
     one_profile, resampling = squad(Y, X, each(X))
     found = profile_bias(one_profile.assign(training_profile="a"), resampling)
     assert np.isnan(found.p_equal)
-    assert "nothing to compare" in found.reason
+    assert "fewer than two groups" in found.reason
