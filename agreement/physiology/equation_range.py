@@ -10,7 +10,8 @@ from agreement.physiology.arrays import BoolArray, FloatArray, IntArray, TextArr
 from agreement.physiology.protocol import FieldProtocol, Valid
 
 FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
-SHOWN: Final = 20  # results told one by one of one equation and input; the rest is counted
+SHOWN: Final = 5  # results told one by one of one equation and input; of the rest, the rows
+ROWS_NAMED: Final = 20
 _OF_PEOPLE: Final = ("age_years", "mass_kg", "stature_cm")  # may stand in the athletes table
 
 
@@ -49,7 +50,7 @@ def outside_notes(
     Returns
     -------
     tuple of Problem
-        Of one equation and input the first 20 in full, the rest as a count.
+        Of one equation and input the first 5 in full, of the rest the rows.
     """
     notes: list[Problem] = []
     for rule in protocol.valid:
@@ -82,7 +83,10 @@ def _notes(rows: pd.DataFrame, at: IntArray, column: str, words: list[str]) -> l
     ]
     if (more := len(at) - SHOWN) > 0:
         file = str(rows["file"].iloc[at[0]])
-        what = f"{more} more result{'s' if more > 1 else ''} like these."
+        rest = [str(row) for row in rows["row"].iloc[at[SHOWN : SHOWN + ROWS_NAMED]]]
+        some = ", the first in" if more > ROWS_NAMED else ","
+        many = f"results like these{some} rows" if more > 1 else "result like these, row"
+        what = f"{more} more {many} {', '.join(rest)}."
         notes.append(Problem("note", "outside_equation", file, None, column, what, remedy))
     return notes
 

@@ -95,7 +95,8 @@ def _printed(figure: Figure, numbers: Numbers) -> Printed:
         if sd.known:
             own = bias.value + side * limit_factor(convention, cell.n) * sd.value
         cell = _by_convention(figure, numbers) or cell
-    return Printed(figure, cell, own, convention, without or ("" if isfinite(own) else cell.reason))
+    without = without or ("" if isfinite(own) else cell.reason.removesuffix("."))
+    return Printed(figure, cell, own, convention, without)
 
 
 def _by_convention(figure: Figure, numbers: Numbers) -> Cell | None:

@@ -1,6 +1,7 @@
 """`published.toml`: printed figures to reproduce, read and checked, every fault at once."""
 
 import os
+import re
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
@@ -59,14 +60,7 @@ class Figure:
 
     def unknown_name(self) -> str:
         """Say which name no results table holds, and the nearest one; "" if there is none."""
-        if self.analysis not in STATISTICS:
-            return f"no analysis '{self.analysis}'{near(self.analysis, STATISTICS)}"
-        known = STATISTICS[self.analysis]
-        if self.statistic not in known:
-            return (
-                f"no statistic '{self.statistic}' in {self.analysis}{near(self.statistic, known)}"
-            )
-        return ""
+        return _unknown_name(self.analysis, self.statistic)
 
     def unknown_place(self, places: Places) -> str:
         """Say that no such method or mode has a pair; "" if one has."""
@@ -113,6 +107,15 @@ def near(name: str, known: Collection[str]) -> str:
     if found:
         return f"; did you mean '{found[0]}'?"
     return f"; known are {', '.join(known)}" if len(known) <= _MOST_LISTED else "; see results.csv"
+
+
+def _unknown_name(analysis: str, statistic: str) -> str:
+    if analysis not in STATISTICS:
+        return f"no analysis '{analysis}'{near(analysis, STATISTICS)}"
+    known = STATISTICS[analysis]
+    if statistic not in known:
+        return f"no statistic '{statistic}' in {analysis}{near(statistic, known)}"
+    return ""
 
 
 def _listed(places: Places) -> str:
@@ -162,7 +165,13 @@ def published_problems(study: Path, places: Places | None = None) -> list[Proble
     found = published_file(study)
     if found is None:
         return []
-    return [*found.problems, *_uncompared(found.figures, places)]
+    return sorted([*found.problems, *_uncompared(found.figures, places)], key=_number)
+
+
+def _number(problem: Problem) -> int:
+    """Return which figure a problem is about; 0 for the file."""
+    about = re.match(r"figure (\d+):", problem.what)
+    return int(about[1]) if about else 0
 
 
 def _uncompared(figures: list[Figure], places: Places | None) -> Iterator[Problem]:
@@ -254,6 +263,9 @@ def _read_figure(number: int, entry: Any, found: PublishedFile) -> None:
     else:
         found.problems += _unknown_keys(entry, _KEYS, where)
         faults = list(_faults(entry))
+        names = [str(entry[name]) for name in ("analysis", "statistic") if name in entry]
+        if faults and len(names) == 2:  # alone it is told where figures are compared
+            faults += filter(None, [_unknown_name(*names).removesuffix("?")])
     if faults:
         reason = "missing_key" if faults[0].endswith("missing") else "wrong_value"
         what = f"{where}{'; '.join(faults)}."

@@ -170,7 +170,7 @@ def test_a_figure_without_a_line_of_ours_is_not_compared_and_does_not_differ(rep
 
 def test_check_names_every_wrong_printed_figure(study, printed):
     printed(
-        *WRONG_NAMES, entry("error", "mape", '"6,32"', 1.5, ""), entry("error", "mape", 6, 0, "")
+        *WRONG_NAMES, entry("error", "mpae", '"6,32"', 1.5, ""), entry("error", "mape", 6, 0, "")
     )
     usable, problems = check_study(study)
     said = [p.what for p in problems if p.file == "published.toml"]
@@ -178,7 +178,12 @@ def test_check_names_every_wrong_printed_figure(study, printed):
     assert len(said) == 4  # not the fifth, which is right
     for number, words in enumerate(WRONG_NAMES.values(), start=1):
         assert any(f"figure {number}: {words}" in one for one in said)
-    assert any("got '6,32'; digits must be a whole number" in one for one in said)
+    assert said[3].startswith(
+        "figure 4: value must be a number, with a dot and no quotes; got '6,32'"
+    )
+    assert (
+        "; digits must be a whole number from 0 to 12; got 1.5; no statistic 'mpae' in" in said[3]
+    )
 
 
 def test_an_unknown_key_stops_check_and_report_and_names_the_nearest(study, printed):

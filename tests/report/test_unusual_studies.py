@@ -191,6 +191,17 @@ def test_a_withheld_verdict_brings_advice(shown):
     assert "agreed_on" in text
 
 
+def test_groups_of_people_are_called_by_full_names(small_study, tmp_path):
+    study = small_study(tmp_path / "crew")
+    people = pd.read_csv(study / "athletes.csv").assign(hr_limiting_drug="no")
+    people.to_csv(study / "athletes.csv", index=False)
+    report = open_report(study)
+    assert '<th scope="row">no heart-rate-limiting drug, as stated</th>' in (
+        report.differences().html
+    )
+    assert "workbench" not in report.cautions().html
+
+
 def test_too_few_pairs_are_said_as_a_fact(shown):
     text = shown("structure", athletes=3, visits=1)["structure"]
     assert "got 3" not in text

@@ -75,6 +75,8 @@ def test_unknown_mismatches_are_left_out():
     assert (found.n, found.line.n) == (15, 15)
     with pytest.raises(NotEstimable, match="known of only 2 athletes"):
         mass_mismatch(field, lab, np.r_[1.0, 2.0, np.full(18, np.nan)])
+    with pytest.raises(NotEstimable, match="known of no athlete"):
+        mass_mismatch(field, lab, np.full(20, np.nan))
     with pytest.raises(NotEstimable, match="the same in all pairs"):
         mass_mismatch(field, lab, np.ones(20))
     with pytest.raises(ValueError, match="one value per pair"):

@@ -182,6 +182,7 @@ def test_perfect_line():
         ([], [], "at least 3 pairs"),
         ([50.0], [50.0], "at least 3 pairs"),
         ([50, 51, 52], [50, 51, 52], "does not clearly rise"),
+        ([51, 52, 50], [50, 51, 52], "of the pairs of points 1 rises and 2 fall, and the"),
         ([50] * 20, list(range(40, 60)), "does not clearly rise"),
         (list(range(40, 60)), [50] * 20, "does not clearly rise"),
         (list(range(60, 40, -1)), list(range(40, 60)), "does not clearly rise"),
