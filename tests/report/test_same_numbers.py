@@ -103,6 +103,7 @@ OF_ONE_PERSON = (
     "Tests without a training profile",
     "Notes on the files",
     "Program, versions and seed",
+    "Every formula and its source",  # constants of the sources
 )
 CARDS = r".+ \(mL/kg/min\)"  # the method's name alone
 SAID_ANYWHERE = (
