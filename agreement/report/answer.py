@@ -9,6 +9,7 @@ import pandas as pd
 
 from agreement.report.markup import Block, bullets, paragraph
 from agreement.report.numbers import Cell, Numbers, counted, marked
+from agreement.stats.verdict import NO_PRACTICAL_NUMBER
 from agreement.stats.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.tables.options import Margin
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT, SESSIONS_METHOD
@@ -38,7 +39,6 @@ WIN_BACK: Final = {
     "not_completed": "Repeat field tests that were broken off",
     "extrapolation_refused": "Add training sessions or stages at higher intensity",
 }
-NO_PRACTICAL_NUMBER: Final = 1000  # more athletes; so far out the number itself is a guess
 _MOST_NAMED = 6  # athletes named in one line of advice
 
 

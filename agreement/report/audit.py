@@ -104,29 +104,6 @@ def people_block(one: Comparison) -> Block:
     )
 
 
-def out_of_range_block(readings: pd.DataFrame) -> Block:
-    """Return how many people each equation was used on outside those it was made for."""
-    known = readings[readings["in_range"].notna()]
-    if known.empty:
-        return paragraph("No field value comes from an equation of a known population.")
-    rows = []
-    for method, own in known.groupby("method"):
-        outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
-        people = own["athlete_id"].nunique()
-        rows.append((escape(str(method)), str(people), _coarse(outside, people)))
-    columns = ("equation", "people", "outside its range")
-    return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
-
-
-def _coarse(count: int, whole: int) -> str:
-    """Return how many of `whole` people; a range where that would tell of fewer than 5."""
-    if 0 < count < FEWEST:
-        return f"1 to {min(FEWEST - 1, whole)}"
-    if 0 < whole - count < FEWEST:
-        return f"{max(whole - FEWEST + 1, 0)} to {whole - 1}"
-    return str(count)
-
-
 def drift(one: Comparison) -> Section:
     """Return the difference over calendar time, with the slope of a month."""
     found, cell = one.results.drift, one.cell("drift", "change_in_30_days")

@@ -10,7 +10,6 @@ from agreement.cohort import Cohort
 from agreement.physiology.inputs import WRIST, input_audit
 from agreement.report.answer import method_name
 from agreement.report.audit import effort_block
-from agreement.report.audit import out_of_range_block as coarse_out_of_range_block
 from agreement.report.markup import Block, joined, paragraph, table
 from agreement.report.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy import FEWEST
@@ -77,21 +76,26 @@ def out_of_range_block(cohort: Cohort, *, discreet: bool = False) -> Block:
     `discreet`: a count that would tell of fewer than 5 people is a range.
     """
     readings = cohort.readings.frame
-    if discreet:
-        return coarse_out_of_range_block(readings)
     known = readings[readings["in_range"].notna()]
     if known.empty:
         return paragraph("No field value comes from an equation of a known population.")
-    rows = [
-        (
-            escape(str(method)),
-            str(own["athlete_id"].nunique()),
-            str(own.loc[own["in_range"] == "no", "athlete_id"].nunique()),
-        )
-        for method, own in known.groupby("method")
-    ]
+    rows = []
+    for method, own in known.groupby("method"):
+        people = own["athlete_id"].nunique()
+        outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
+        count = _coarse(outside, people) if discreet else str(outside)
+        rows.append((escape(str(method)), str(people), count))
     columns = ("equation", "people", "outside its range")
     return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
+
+
+def _coarse(count: int, whole: int) -> str:
+    """Return how many of `whole` people; a range where that would tell of fewer than 5."""
+    if 0 < count < FEWEST:
+        return f"1 to {min(FEWEST - 1, whole)}"
+    if 0 < whole - count < FEWEST:
+        return f"{max(whole - FEWEST + 1, 0)} to {whole - 1}"
+    return str(count)
 
 
 def _sensors(wrist: pd.DataFrame) -> Block:

@@ -1,18 +1,12 @@
 """How exactly the limits of agreement are known, and how many athletes would halve that doubt."""
 
 from dataclasses import dataclass
+from typing import cast
 
 import pandas as pd
 
-from agreement.stats.limits import FEW_FOR_REPORTS
 from agreement.stats.limits_groups import GroupedLimits
-from agreement.stats.method_data import (
-    DECIMALS,
-    NOT_ESTIMABLE,
-    TOO_FEW,
-    NotEstimable,
-    too_few_athletes,
-)
+from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, NotEstimable, require_enough
 from agreement.stats.planning import NO_NUMBER, smallest_number
 from agreement.stats.repeated import StudyLimits
 from agreement.stats.rows import Row, html_table, rows_frame
@@ -117,10 +111,8 @@ def interval_width_of(groups: GroupedLimits) -> IntervalWidth:
     NotEstimable
         With fewer than 10 athletes.
     """
-    group = groups["all"]
-    if group.n < FEW_FOR_REPORTS or group.limits is None:
-        raise NotEstimable(TOO_FEW, f"{too_few_athletes(group.n)}.")
-    return interval_width(group.limits)
+    require_enough(groups["all"].n)
+    return interval_width(cast("StudyLimits", groups.everyone))  # there are limits from 3 on
 
 
 def _width(limits: StudyLimits) -> float:

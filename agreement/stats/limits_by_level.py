@@ -6,8 +6,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.limits import FEW_FOR_REPORTS
-from agreement.stats.method_data import TOO_FEW, NotEstimable, too_few_athletes
+from agreement.stats.method_data import require_enough
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.stats.trend import Trend
 
@@ -60,6 +59,5 @@ def limits_by_level_of(trend: Trend) -> LimitsByLevel:
     NotEstimable
         With fewer than 10 athletes.
     """
-    if trend.n < FEW_FOR_REPORTS:
-        raise NotEstimable(TOO_FEW, f"{too_few_athletes(trend.n)}.")
+    require_enough(trend.n)
     return LimitsByLevel(trend)

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.bootstrap import Resampling
+from agreement.stats.limits import FEW_FOR_REPORTS
 from agreement.tables.options import StudyOptions
 from agreement.terms import counted
 
@@ -57,6 +58,19 @@ class NotEstimable(ValueError):
         self.code = code
         self.sentence = sentence
         super().__init__(f"{code}: {sentence}")
+
+
+def require_enough(n: int) -> None:
+    """
+    Refuse limits of fewer athletes than a report shows them for.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 10 athletes.
+    """
+    if n < FEW_FOR_REPORTS:
+        raise NotEstimable(TOO_FEW, f"{too_few_athletes(n)}.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,11 @@ import pandas as pd
 
 from agreement.stats.intervals import Interval, checked_share
 from agreement.stats.limits import (
-    FEW_FOR_REPORTS,
     LimitsOfAgreement,
     checked_pairs,
     warn_if_few,
 )
-from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
+from agreement.stats.method_data import MethodData, require_enough
 from agreement.stats.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.rows import Row, html_table, rows_frame
 
@@ -144,8 +143,7 @@ def ratio_limits_of(data: MethodData) -> RatioLimits:
     NotEstimable
         With fewer than 10 athletes.
     """
-    if data.n < FEW_FOR_REPORTS:
-        raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)}.")
+    require_enough(data.n)
     return RatioLimits(limits_by_athlete(np.log(data.field / data.lab), data.athlete))
 
 

@@ -23,6 +23,7 @@ Outcome = Literal["acceptable", "not acceptable", "undecided", "withheld", "no_m
 End = Literal["low", "high"]
 
 MIDDLE = 0.90  # of the observed range, over which regression limits are judged
+NO_PRACTICAL_NUMBER = 1000  # more athletes; so far out the number itself is a guess
 _VALUE = {"acceptable": 1.0, "not acceptable": 0.0}
 
 
@@ -137,6 +138,8 @@ class Verdict:
     def _what_would_decide(self) -> str:
         if self.more_athletes is None:
             return "at this bias and spread no number of athletes would show that it is"
+        if self.more_athletes >= NO_PRACTICAL_NUMBER:
+            return "at this bias and spread no practical number of athletes would show that it is"
         return f"about {counted(self.more_athletes, 'more athlete')} would be needed to show that it is"
 
     def _more_note(self) -> str:

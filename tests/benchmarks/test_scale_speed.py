@@ -159,7 +159,7 @@ def test_a_second_worker_helps(registry, measured, told, tmp_path):
         "pair: two workers' time over one's",
         two / one,
         size=f"{rows:,}",
-        must=1 / (0.8 * gain) if FULL else None,  # 1 / 1.6 where two processors are worth two
+        must=1 / 1.6 if FULL else None,  # out of reach where two plain loops gain less
     )
 
 

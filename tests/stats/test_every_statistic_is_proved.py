@@ -381,7 +381,7 @@ PARTS = {
         "parts",
     ),
     *("split", "limits_of_ordered", "too_few_athletes", "wrong_inputs"),
-    *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max"),
+    *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
 }
 
 

@@ -199,3 +199,11 @@ def test_differences_that_do_not_vary():
 def test_one_more_athlete_is_one():
     undecided = replace(verdict_of(data(spread(20), 2.5)), needed=21)
     assert "about 1 more athlete would be needed" in undecided.sentence()
+
+
+def test_a_number_of_athletes_that_nobody_can_test_is_not_named():
+    found = replace(verdict_of(data(spread(20, 0.0), 6.0)), outcome="undecided")
+    near, far = (replace(found, needed=found.n + more).sentence() for more in (999, 1000))
+    assert "about 999 more athletes" in near
+    assert "no practical number of athletes" in far
+    assert "1000" not in far
