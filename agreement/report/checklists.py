@@ -187,7 +187,7 @@ def protocol_list_block(facts: Facts) -> Block:
         ("Sample size calculated, or at least 45", f"{facts.size}; how chosen: {YOU}"),
         ("Maximal test with gas exchange", "the laboratory value is one"),
         ("Gas analyser calibrated", YOU),
-        ("Device placed and set up as instructed", f"{YOU}; wrong inputs are listed per athlete"),
+        ("Device placed and set up as instructed", f"{YOU}; wrong inputs are counted above"),
         (
             "Heart-rate sensor type",
             ", ".join(f"{s} {counted(n, 'pair')}" for s, n in sensors.items()),
