@@ -64,23 +64,26 @@ def check_study(
     problems : tuple of Problem
         Stops, then what was set aside, then notes.
     """
-    with engine(workers, scheduler) as mapper:
-        if in_parts(study):
-            from agreement.report.published_file import with_published
-            from agreement.report.registry import streamed_problems
-
-            return with_published(study, *streamed_problems(study, mapper, progress=progress))
-    from agreement.cohort import inspect_cohort
     from agreement.tables.study_file import PUBLISHED_FILE
 
-    cohort, problems = inspect_cohort(study, progress=by_session(progress))
+    cohort = None
+    with engine(workers, scheduler) as mapper:
+        if in_parts(study):
+            from agreement.report.registry_tables import streamed_problems
+
+            usable, problems = streamed_problems(study, mapper, progress=progress)
+        else:
+            from agreement.cohort import inspect_cohort
+
+            cohort, problems = inspect_cohort(study, progress=by_session(progress))
+            usable = cohort is not None
     if not os.path.lexists(study / PUBLISHED_FILE):  # spares the import of the statistics
-        return cohort is not None, problems
+        return usable, problems
     from agreement.report.published_file import with_published
 
     pairs = None if cohort is None else cohort.pairs
     places = None if pairs is None else set(zip(pairs["method"], pairs["mode"], strict=True))
-    return with_published(study, cohort is not None, problems, places)
+    return with_published(study, usable, problems, places)
 
 
 def pair_study(
@@ -94,7 +97,7 @@ def pair_study(
     """Write pairs, exclusions and flow; parameters as for `check_study`."""
     with engine(workers, scheduler) as mapper:
         if in_parts(study):
-            from agreement.report.registry import write_streamed_pairs
+            from agreement.report.registry_tables import write_streamed_pairs
 
             return write_streamed_pairs(study, out, mapper, progress=progress)
     from agreement.report.write_pairs import write_pairs

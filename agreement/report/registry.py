@@ -1,45 +1,42 @@
 """
-Output of a study whose estimates come in parts: the same tables, streamed, and a page without notebook.
+The report of a study whose estimates come in parts: its tables, and a page without a notebook.
 
 Nothing here holds all rows. Cards, notebook and figures are left out, and the page says so.
 """
 
-import shutil
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from html import escape
-from itertools import accumulate
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
 
-from agreement.errors import Problem, TableError
 from agreement.report.answer import verdict_block, verdict_sentences
 from agreement.report.exports import write_tables
-from agreement.report.folder import refuse_foreign, replaced_folder
 from agreement.report.html import Page
 from agreement.report.ledger import left_out_block
 from agreement.report.markup import Block, paragraph, table
 from agreement.report.numbers import Numbers
 from agreement.report.pdf import print_pdf
 from agreement.report.privacy import without_small_cells
-from agreement.report.provenance import provenance, provenance_block, write_provenance
+from agreement.report.provenance import provenance_block, write_provenance
+from agreement.report.registry_tables import (
+    WORK,
+    paired_registry,
+    registry_provenance,
+    unfinished_output,
+    write_registry_tables,
+)
 from agreement.report.texts import cautions_block
-from agreement.report.verifying import seal
 from agreement.scale.engine import Engine, Progress
-from agreement.scale.left_out import LinesPlan, write_lines
-from agreement.scale.streamed import Streamed, inspect_streamed
+from agreement.scale.registry_results import RegistryResults, registry_results
+from agreement.scale.streamed import Streamed
 from agreement.tables.options import Kind
-from agreement.tables.unchanged import require_unchanged
-from agreement.terms import PAIR_COLUMNS, REASONS
+from agreement.terms import REASONS
 
 if TYPE_CHECKING:
-    from agreement.report.write import WrittenReport
-    from agreement.scale.registry_results import RegistryResults
+    from collections.abc import Sequence
 
-WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it
-LINES: Final = "exclusions"  # folder of the lines of estimates
+    from agreement.report.write import WrittenReport
+
 SHOWN: Final = (
     ("Bias and limits of agreement", "limits_of_agreement"),
     ("Limits whatever the distribution", "quantile_limits"),
@@ -58,51 +55,6 @@ class _Method:
     method: str
     mode: str
     verdict: Any
-
-
-def streamed_problems(
-    study: str | Path, engine: Engine, *, progress: Progress | None = None
-) -> tuple[bool, tuple[Problem, ...]]:
-    """
-    Check a study in parts, without any output.
-
-    Returns
-    -------
-    usable : bool
-    problems : tuple of Problem
-        As `agreement.cohort.inspect_cohort` gives them.
-    """
-    with TemporaryDirectory(prefix="agreement-") as work:
-        found, problems = inspect_streamed(
-            study, Path(work), engine, write=False, progress=progress
-        )
-    return found is not None, problems
-
-
-def write_streamed_pairs(
-    study: str | Path, out: str | Path, engine: Engine, *, progress: Progress | None = None
-) -> tuple[Path, ...]:
-    """
-    Write pairs.csv, exclusions.csv, flow.csv and provenance.json, and the folder of lines.
-
-    The lines of estimates left out go to ``exclusions/``, one file for each batch that was read;
-    exclusions.csv holds those of the other tables.
-
-    Raises
-    ------
-    TableError
-        If the study cannot be used; nothing is written.
-    OutputError
-        If `out` holds anything but earlier output of ours.
-    """
-    target = Path(out)
-    with _unfinished(target) as (folder, work):
-        streamed = _paired(study, work, engine, progress)
-        written = _write_tables(streamed, folder, engine, progress)
-        content = provenance(streamed.study, None)
-        content["inputs"] = [_plain(source) for source in streamed.inputs]
-        write_provenance(content, folder)
-    return tuple(target / path.name for path in written)
 
 
 def write_registry_report(
@@ -137,23 +89,20 @@ def write_registry_report(
     OutputError
         If `out` holds anything but earlier output of ours.
     """
-    # statistics and notebooks with the libraries below them, which pairing alone does without
-    from agreement.report.write import WrittenReport
-    from agreement.scale.registry_results import registry_results
+    from agreement.report.write import WrittenReport  # notebooks with the libraries below them
 
     target = Path(out)
-    with _unfinished(target) as (folder, work):
-        streamed = _paired(study, work, engine, progress)
+    with unfinished_output(target) as (folder, work):
+        streamed = paired_registry(study, work, engine, progress)
         results = registry_results(streamed, engine, progress=progress)
         discreet = kind == "audit"
         if discreet:
             write_tables({"flow": streamed.flow}, folder)
         else:
-            _write_tables(streamed, folder, engine, progress)
+            write_registry_tables(streamed, folder, engine, progress)
         frame = without_small_cells(results.frame) if discreet else results.frame
         write_tables({"results": frame}, folder)
-        content = provenance(streamed.study, kind)
-        content["inputs"] = [_plain(source) for source in streamed.inputs]
+        content = registry_provenance(streamed, kind)
         content["verdict"] = verdict_sentences(_methods(results, discreet=discreet), Numbers(frame))
         content["remarks"] = [_what_it_is(results)]
         write_provenance(content, folder)
@@ -166,74 +115,17 @@ def write_registry_report(
     )
 
 
-@contextmanager
-def _unfinished(target: Path) -> Iterator[tuple[Path, Path]]:
-    """Give the unfinished output folder and the place for spills in it; seal what is left."""
-    refuse_foreign(target)
-    with replaced_folder(target) as folder:
-        work = folder / WORK
-        work.mkdir()
-        yield folder, work
-        shutil.rmtree(work)
-        seal(folder)
-
-
-def _paired(study: str | Path, work: Path, engine: Engine, progress: Progress | None) -> Streamed:
-    streamed, problems = inspect_streamed(study, work, engine, progress=progress)
-    if streamed is None:
-        raise TableError(problem for problem in problems if problem.severity == "stop")
-    require_unchanged(streamed.study.folder, streamed.inputs)
-    return streamed
-
-
-def _write_tables(
-    streamed: Streamed, folder: Path, engine: Engine, progress: Progress | None
-) -> list[Path]:
-    """Write pairs, lines and flow."""
-    written = [_write_pairs(streamed, folder / "pairs.csv")]
-    written += write_tables({"exclusions": streamed.exclusions, "flow": streamed.flow}, folder)
-    lines = folder / LINES
-    lines.mkdir()
-    work = streamed.work
-    plan = LinesPlan(
-        tuple(work / f"left-{bucket:06d}.arrow" for bucket in range(streamed.buckets)),
-        tuple(tuple(one.batches) for one in streamed.spread),
-        tuple(accumulate((len(one.batches) for one in streamed.spread), initial=0)),
-        tuple(streamed.part_files[one.piece.part] for one in streamed.spread),
-        lines,
-    )
-    pieces = range(len(streamed.spread))
-    engine.map(write_lines, plan, pieces, progress=progress, stage="Writing lines left out")
-    return [*written, lines]
-
-
-def _write_pairs(streamed: Streamed, path: Path) -> Path:
-    """Put the pairs of all buckets together, in their order."""
-    with path.open("wb") as file:
-        file.write((",".join(PAIR_COLUMNS) + "\n").encode())
-        for places in streamed.sections.values():
-            for bucket, number in places:
-                piece = streamed.work / f"pairs-{bucket:06d}-{number:03d}.csv"
-                with piece.open("rb") as text:
-                    shutil.copyfileobj(text, file)
-    return path
-
-
 def _files(folder: Path) -> list[Path]:
     return [p for p in folder.rglob("*") if p.is_file() and WORK not in p.parts]
 
 
-def _methods(results: "RegistryResults", *, discreet: bool) -> tuple[_Method, ...]:
+def _methods(results: RegistryResults, *, discreet: bool) -> tuple[_Method, ...]:
     """Return the verdicts; `discreet`: they tell no date of a test."""
     told = (replace(v, first_lab_date=None) if discreet else v for v in results.verdicts)
     return tuple(_Method(v.method, v.mode, v) for v in told)
 
 
-def _plain(source: Any) -> dict[str, Any]:
-    return {"name": source.name, "sha256": source.sha256, "rows": source.rows}
-
-
-def _what_it_is(results: "RegistryResults") -> str:
+def _what_it_is(results: RegistryResults) -> str:
     """Say what this page is made of."""
     if results.sampled == results.athletes:
         made = f"Every number is computed from all {results.athletes} athletes."
@@ -250,7 +142,7 @@ def _what_it_is(results: "RegistryResults") -> str:
 
 def _page(
     streamed: Streamed,
-    results: "RegistryResults",
+    results: RegistryResults,
     numbers: Numbers,
     content: dict[str, Any],
     *,
@@ -285,7 +177,7 @@ def _page(
 
 
 def _results_block(
-    analysis: str, method: str, mode: str, results: "RegistryResults", numbers: Numbers
+    analysis: str, method: str, mode: str, results: RegistryResults, numbers: Numbers
 ) -> Block:
     """Return the lines of one analysis of one method as a table."""
     if analysis == "repeatability":
@@ -301,7 +193,13 @@ def _results_block(
         said, whose = statistic.replace("_", " "), group if its_method == method else its_method
         sizes = (str(cell.n), str(cell.n_pairs))
         rows.append((escape(said), escape(whose), cell.stacked(2), *sizes, escape(cell.note)))
-    columns: Sequence[str] = ("statistic", "group", "value and 95 % interval", "athletes", "pairs")
+    columns: Sequence[str] = (
+        "statistic",
+        "group",
+        "value and 95 % interval",
+        "athletes",
+        "pairs",
+    )
     numeric = ("value and 95 % interval", "athletes", "pairs")
     return table(f"{method}, {mode}", [*columns, "note"], rows, numeric=numeric)
 

@@ -196,7 +196,7 @@ def _write_lines(
     table = pa.table(
         {
             "row": row,
-            "id": pa.array(estimates["id"].array.take(out), pa.large_string()),
+            "id": pa.array(estimates["id"].array.take(out), pa.large_string()).dictionary_encode(),
             "reason": _coded(reason[out], list(REASONS)),
             "message": _coded(text, words),
         }

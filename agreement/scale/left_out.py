@@ -11,7 +11,7 @@ import numpy as np
 from agreement.scale.spread import LEDGER, Batch
 from agreement.tables.parts import PART_STEP
 from agreement.tables.spills import section_table, write_bytes
-from agreement.tables.writers import text_lines
+from agreement.tables.writers import safe_cells, text_lines
 from agreement.terms import EXCLUSION_COLUMNS
 
 LINES_AT_ONCE: Final = 50_000
@@ -58,23 +58,24 @@ def write_lines(plan: LinesPlan, piece: int) -> int:
 
 
 def _lines(plan: LinesPlan, piece: int) -> Any:
-    """Return all lines of a piece as an Arrow table, by their rows in the part."""
+    """Return all lines of a piece as an Arrow table of safe cells, by their rows in the part."""
     import pyarrow as pa
 
     left = section_table(plan.left, piece)
     row = left.column("row").to_numpy() % PART_STEP
     left = left.set_column(left.schema.get_field_index("row"), "row", pa.array(row))
     aside = [section_table([batch.lines]) for batch in plan.batches[piece] if batch.lines]
-    return pa.concat_tables([left, *aside]).unify_dictionaries().combine_chunks()
+    lines = pa.concat_tables([left, *aside]).unify_dictionaries().combine_chunks()
+    for place, name in enumerate(lines.column_names):
+        if name != "row" and len(lines):
+            lines = lines.set_column(place, name, safe_cells(lines.column(name).chunk(0)))
+    return lines
 
 
 def _text(lines: Any, file: str) -> Iterator[bytes | memoryview]:
     """Yield the header, then the lines, some at a time."""
-    import pyarrow as pa
-
     yield (",".join(EXCLUSION_COLUMNS) + "\n").encode()
     for start in range(0, len(lines), LINES_AT_ONCE):
         some = lines.slice(start, LINES_AT_ONCE).combine_chunks()
         cells = [some.column(column).chunk(0) for column in LEDGER]
-        name = pa.DictionaryArray.from_arrays(pa.array(np.zeros(len(some), np.int32)), [file])
-        yield text_lines([name, *cells])
+        yield text_lines(file, cells)

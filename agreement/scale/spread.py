@@ -109,7 +109,7 @@ def spread(plan: Spreading, piece: Piece) -> Spread:
             methods |= set(frame["method"].unique())
         aside = plan.work / f"aside-{name}-{number:04d}.arrow" if len(lines) else None
         if aside is not None:
-            write_spill([spilled_table(lines[LEDGER], ("reason", "message"))], aside)
+            write_spill([spilled_table(lines[LEDGER], LEDGER[1:])], aside)
         batches.append(Batch(before + FIRST_ROW, aside))
         before += checked.rows_read
         set_aside.update(lines["reason"].tolist())

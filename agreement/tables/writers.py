@@ -114,14 +114,16 @@ def _text(value: object) -> str:
     return f"'{text}" if len(text) > 1 and text.startswith(_FORMULA_STARTS) else text
 
 
-def text_lines(columns: Sequence[Any]) -> memoryview:
+def text_lines(first: str, columns: Sequence[Any]) -> memoryview:
     """
     Return many lines of text and whole numbers as `csv_bytes` would write them, without a header.
 
     Parameters
     ----------
+    first : str
+        The first cell of every line.
     columns : sequence of pyarrow.Array
-        Of equal length: integers, texts, or dictionaries of texts.
+        The other cells, of equal length: integers, or dictionaries that `safe_cells` has made.
 
     Returns
     -------
@@ -131,13 +133,18 @@ def text_lines(columns: Sequence[Any]) -> memoryview:
     import pyarrow as pa
     from pyarrow import compute
 
+    end, nothing = pa.scalar("\n", pa.large_string()), pa.scalar("", pa.large_string())
+    *middle, last = columns
+    ended = compute.binary_join_element_wise(last.dictionary, end, nothing)  # each text once
     cells = [
-        column.cast(pa.large_string()) if pa.types.is_integer(column.type) else _safe_texts(column)
-        for column in columns
+        column.cast(pa.large_string())
+        if pa.types.is_integer(column.type)
+        else column.dictionary.take(column.indices)
+        for column in (*middle, pa.DictionaryArray.from_arrays(last.indices, ended))
     ]
-    comma, end, nothing = (pa.scalar(text, pa.large_string()) for text in (",", "\n", ""))
-    cells[-1] = compute.binary_join_element_wise(cells[-1], nothing, end)
-    lines = compute.binary_join_element_wise(*cells, comma)
+    start, comma = (pa.scalar(text, pa.large_string()) for text in (_quoted(_text(first)), ","))
+    missing = {"null_handling": "replace", "null_replacement": ""}
+    lines = compute.binary_join_element_wise(start, *cells, comma, **missing)
     if not len(lines):
         return memoryview(b"")
     _, offsets, content = lines.buffers()
@@ -145,19 +152,27 @@ def text_lines(columns: Sequence[Any]) -> memoryview:
     return memoryview(content)[places[lines.offset] : places[lines.offset + len(lines)]]
 
 
-def _safe_texts(texts: Any) -> Any:
-    """Return texts as cells: looked at one by one only where quotes or an apostrophe are needed."""
+def safe_cells(texts: Any) -> Any:
+    """
+    Return texts as the cells of a CSV file, with quotes or an apostrophe where they need them.
+
+    Parameters
+    ----------
+    texts : pyarrow.DictionaryArray
+
+    Returns
+    -------
+    pyarrow.DictionaryArray
+        Each distinct text was looked at once, by Python only where it needs them.
+    """
     import pyarrow as pa
     from pyarrow import compute
 
-    if pa.types.is_dictionary(texts.type):  # each distinct text once
-        return _safe_texts(texts.dictionary).take(texts.indices)
-    texts = texts.cast(pa.large_string()).fill_null("")
-    odd = compute.match_substring_regex(texts, r'[,"\n\r]|^[=+\-@\t]')
-    if not compute.any(odd).as_py():
-        return texts
-    mended = [_quoted(_text(text.as_py())) for text in texts.filter(odd)]
-    return compute.replace_with_mask(texts, odd, pa.array(mended, pa.large_string()))
+    words = texts.dictionary.cast(pa.large_string())
+    odd = compute.match_substring_regex(words, r'[,"\n\r]|^[=+\-@\t]')
+    mended = [_quoted(_text(word)) for word in words.filter(odd).to_pylist()]
+    cells = compute.replace_with_mask(words, odd, pa.array(mended, pa.large_string()))
+    return pa.DictionaryArray.from_arrays(texts.indices, cells)
 
 
 def _quoted(text: str) -> str:
