@@ -154,11 +154,16 @@ def _members(source: str, readings: "Readings", fates: "ReadingFates") -> pd.Dat
     A row may stand behind very many: what `best_of` would keep of it is picked here already.
     """
     members, of_source = readings.members, (readings.frame["source"] == source).to_numpy(np.bool_)
-    reading = members["reading"].to_numpy()
-    own = of_source[reading]
-    row, reason = members["row"].to_numpy()[own], fates.reason[reading[own]]
-    order = np.lexsort((reason, row))
-    first = order[~pd.Series(row[order]).duplicated().to_numpy()]
-    at = np.flatnonzero(own)[first]
+    reading, row = members["reading"].to_numpy(), members["row"].to_numpy()
+    own = np.flatnonzero(of_source[reading])
+    reason = fates.reason[reading[own]]
+    best = np.full(row.max(initial=0) + 1, np.iinfo(reason.dtype).max, reason.dtype)
+    np.minimum.at(best, row[own], reason)
+    hit = own[reason == best[row[own]]]
+    first = np.full(best.size, -1)
+    first[row[hit[::-1]]] = hit[::-1]  # written last, so the first of them stays
+    at = first[first >= 0]
+    of = reading[at]
     identity = members["id"].iloc[at].astype("str")
-    return rows_of(members["row"].iloc[at], identity, reason[first], fates.text[reading[at]])
+    whole = pd.Series(row[at], dtype="int64")
+    return rows_of(whole, identity, fates.reason[of], fates.text[of])

@@ -28,7 +28,7 @@ READING_COLUMNS: Final = [
     "in_range",
     "standard_error",
 ]
-MEMBER_COLUMNS: Final = ["reading", "file", "row", "id"]
+MEMBER_COLUMNS: Final = ["reading", "row", "id"]
 _TEXT: Final = (
     "source",
     "file",
@@ -85,18 +85,21 @@ def member_rows(reading: IntArray, rows: pd.DataFrame, at: IntArray) -> pd.DataF
     reading : ndarray of int, shape (n,)
         Positions of the readings.
     rows : DataFrame
-        Columns file, row, id.
+        Columns row, id.
     at : ndarray of int, shape (n,)
-        Which of the rows stands behind each; a row may stand behind many, so texts are categories.
+        Which of the rows stands behind each; a row may stand behind very many, so numbers are small
+        and ids are categories.
     """
-    text = {name: rows[name].astype("category").array.take(at) for name in ("file", "id")}
-    row = rows["row"].to_numpy()[at]
-    return pd.DataFrame({"reading": reading, "row": row, **text}, copy=False)[MEMBER_COLUMNS]
+    row = rows["row"].to_numpy().astype(np.int32)[at]
+    texts = rows["id"].astype("category").cat
+    identity = pd.Categorical.from_codes(texts.codes.to_numpy()[at], texts.categories)
+    columns = {"reading": reading.astype(np.int32, copy=False), "row": row, "id": identity}
+    return pd.DataFrame(columns, copy=False)
 
 
 NO_READINGS: Final = reading_rows(pd.DataFrame({"row": np.array([], dtype=np.int64)}))
 NO_MEMBERS: Final = pd.DataFrame(
-    {name: pd.Series(dtype="str" if name in _TEXT else "int64") for name in MEMBER_COLUMNS}
+    {name: pd.Series(dtype="str" if name in _TEXT else "int32") for name in MEMBER_COLUMNS}
 )
 
 
@@ -107,7 +110,8 @@ def join_parts(parts: list[ReadingPart]) -> ReadingPart:
         if len(part.readings):
             readings.append(part.readings)
             if len(part.members):
-                members.append(part.members.assign(reading=part.members["reading"] + start))
+                moved = part.members["reading"].to_numpy() + np.int32(start)
+                members.append(part.members.assign(reading=moved) if start else part.members)
             start += len(part.readings)
     return ReadingPart(
         readings[0]
@@ -122,9 +126,8 @@ def join_parts(parts: list[ReadingPart]) -> ReadingPart:
 
 
 def _joined_members(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Return members one after another, their texts as categories of all."""
+    """Return members one after another, their ids as categories of all."""
     if len(parts) == 1:
         return parts[0]
-    texts = {"file": "str", "id": "str"}
-    every = pd.concat([NO_MEMBERS, *(part.astype(texts) for part in parts)], ignore_index=True)
-    return every.astype(dict.fromkeys(texts, "category"))
+    texts = [NO_MEMBERS, *(part.astype({"id": "str"}) for part in parts)]
+    return pd.concat(texts, ignore_index=True).astype({"id": "category"})

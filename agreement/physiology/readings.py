@@ -42,7 +42,7 @@ class Readings:
     frame : DataFrame
         `agreement.physiology.reading_rows.READING_COLUMNS`, RangeIndex; field in mL/kg/min.
     members : DataFrame
-        reading (position in `frame`), file, row, id (texts as categories): each source row behind a
+        reading (position in `frame`), row, id (categories): each source row behind a
         reading of a stage protocol or a session estimate. A plain reading is its own row and is not
         listed.
     set_aside : DataFrame

@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray, TextArray
@@ -17,7 +18,7 @@ from agreement.physiology.beat_times import HIGHEST_BPM
 from agreement.physiology.heart_rate import extrapolations
 from agreement.physiology.heart_rate_maximum import by_age_notes
 from agreement.physiology.ledger import joined, set_aside_rows
-from agreement.physiology.point_sums import point_sums
+from agreement.physiology.point_sums import PointSums, point_sums
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.session_people import session_people
 from agreement.physiology.session_records import COST_MODES, SessionRecords
@@ -68,25 +69,21 @@ def session_estimates(
     sessions = records.sessions
     people = session_people(sessions, laboratory, athletes, extrapolation.hr_max_formula)
     points = _with_uptake(records.points, sessions, people["mass_kg"].to_numpy())
-    found = _below_the_top(
-        windows(points, sessions, extrapolation.window_days),
-        points,
-        people["hr_max_bpm"].to_numpy(),
-        extrapolation.maximum_share_of_hr_max,
-    )
-    day_people = people.iloc[found.session].reset_index(drop=True)
-    lines = _lines(found, points, sessions, day_people, extrapolation)
+    found = windows(points, sessions, extrapolation.window_days)
+    day = found.session
+    day_people = people.iloc[day].reset_index(drop=True)
+    top = extrapolation.maximum_share_of_hr_max * day_people["hr_max_bpm"].to_numpy()
+    sums, outside, behind = _days(found, points, top, _outside(points, sessions))
+    lines = _lines(day, sums, sessions, day_people, extrapolation)
     value = lines["vo2max"].to_numpy()
     sound = (value >= REJECT.reject_low) & (value <= REJECT.reject_high)
-    in_range = _in_range(found, points, lines["mode"])
-    day, behind = found.session, _behind(found, points["session"].to_numpy())
-    del found  # the largest thing here
-    sensor = _one_sensor(behind, sessions, day.size)
-    readings = _readings(day, sessions, lines, in_range, sensor)
+    in_range = np.where(outside == 0, "yes", "no")
+    readings = _readings(day, sessions, lines, in_range, _one_sensor(behind, sessions, day.size))
     kept = sound[behind.day]
+    behind = _Behind(behind.day[kept], behind.session[kept])
     position = np.cumsum(sound, dtype=np.int32) - 1
-    members = member_rows(position[behind.day[kept]], sessions, behind.session[kept])
-    left_out = _left_out(sessions, points, lines, behind.session[kept])
+    members = member_rows(position[behind.day], sessions, behind.session)
+    left_out = _left_out(sessions, points, lines, behind.session)
     part = ReadingPart(
         readings[sound].reset_index(drop=True),
         members,
@@ -145,37 +142,6 @@ def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: FloatArr
     return costed.reset_index(drop=True)
 
 
-def _below_the_top(
-    found: Windows, points: pd.DataFrame, hr_max: FloatArray, share: float
-) -> Windows:
-    """Drop the points above the study's share of HRmax."""
-    top = share * hr_max[found.session][found.day]
-    below = ~(points["hr_bpm"].to_numpy()[found.point] > top)
-    return Windows(found.session, found.day[below], found.point[below])
-
-
-def _lines(
-    found: Windows,
-    points: pd.DataFrame,
-    sessions: pd.DataFrame,
-    people: pd.DataFrame,
-    options: Extrapolation,
-) -> pd.DataFrame:
-    """Fit both forms to each day's window; `hr_on_vo2` is the estimate, the other stands beside."""
-    sums = point_sums(
-        found.day,
-        points["hr_bpm"].to_numpy()[found.point],
-        points["vo2"].to_numpy()[found.point],
-        groups=found.session.size,
-    )
-    hr_max, spread = people["hr_max_bpm"].to_numpy(), people["sd_hr_max"].to_numpy()
-    main = extrapolations(sums, hr_max, sd_hr_max=spread, form="hr_on_vo2", guards=options)
-    other = extrapolations(sums, hr_max, sd_hr_max=spread, form="vo2_on_hr", guards=options)
-    own = sessions.iloc[found.session][["athlete_id", "date", "mode"]].reset_index(drop=True)
-    main = pd.concat([own, main], axis=1)
-    return main.assign(hr_max_bpm=hr_max, mass_kg=people["mass_kg"], vo2_on_hr=other["vo2max"])
-
-
 class _Behind(NamedTuple):
     """Number `session` of the sessions table stands behind day number `day`; each pair once."""
 
@@ -183,12 +149,66 @@ class _Behind(NamedTuple):
     session: IntArray
 
 
-def _behind(found: Windows, session: IntArray) -> _Behind:
-    """Return the sessions behind each day; in a window the points of one lie side by side."""
-    own = session.astype(np.int32)[found.point]
-    new = np.ones(own.size, dtype=bool)
-    new[1:] = (own[1:] != own[:-1]) | (found.day[1:] != found.day[:-1])
-    return _Behind(found.day[new], own[new])
+class _Days(NamedTuple):
+    """What the points of every day's window come to."""
+
+    sums: PointSums
+    outside: IntArray  # points outside the work rates of the cost equation
+    behind: _Behind
+
+
+def _days(
+    found: Windows, points: pd.DataFrame, top: FloatArray, outside: NDArray[np.bool_]
+) -> _Days:
+    """Sum the points of each day's window that are not above its `top` heart rate."""
+    hr, vo2 = points["hr_bpm"].to_numpy(), points["vo2"].to_numpy()
+    session = points["session"].to_numpy().astype(np.int32)
+    sums, beyond, behind = [], [], []
+    for days, day, point in found.blocks():
+        below = ~(hr[point] > top[days][day])
+        day, point = day[below], point[below]
+        size = days.stop - days.start
+        sums.append(point_sums(day, hr[point], vo2[point], groups=size))
+        beyond.append(np.bincount(day[outside[point]], minlength=size))
+        # in a window the points of one session lie side by side
+        own = session[point]
+        new = np.ones(own.size, dtype=bool)
+        new[1:] = (own[1:] != own[:-1]) | (day[1:] != day[:-1])
+        behind.append(_Behind((days.start + day[new]).astype(np.int32), own[new]))
+    if not sums:
+        none = np.empty(0, dtype=np.int32)
+        return _Days(point_sums(none, none, none, groups=0), none, _Behind(none, none))
+    return _Days(
+        PointSums(*map(np.concatenate, zip(*sums, strict=True))),
+        np.concatenate(beyond),
+        _Behind(*map(np.concatenate, zip(*behind, strict=True))),
+    )
+
+
+def _outside(points: pd.DataFrame, sessions: pd.DataFrame) -> NDArray[np.bool_]:
+    """Tell which points lie outside the work rates that the cost equation was made for."""
+    mode = sessions["mode"].to_numpy()[points["session"]]
+    outside = np.zeros(len(points), dtype=bool)
+    for name, cost in COST_RANGES.items():
+        work = points[cost.column].to_numpy()
+        outside |= (mode == name) & ((work < cost.low) | (work > cost.high))
+    return outside
+
+
+def _lines(
+    day: IntArray,
+    sums: PointSums,
+    sessions: pd.DataFrame,
+    people: pd.DataFrame,
+    options: Extrapolation,
+) -> pd.DataFrame:
+    """Fit both forms to each day's window; `hr_on_vo2` is the estimate, the other stands beside."""
+    hr_max, spread = people["hr_max_bpm"].to_numpy(), people["sd_hr_max"].to_numpy()
+    main = extrapolations(sums, hr_max, sd_hr_max=spread, form="hr_on_vo2", guards=options)
+    other = extrapolations(sums, hr_max, sd_hr_max=spread, form="vo2_on_hr", guards=options)
+    own = sessions.iloc[day][["athlete_id", "date", "mode"]].reset_index(drop=True)
+    main = pd.concat([own, main], axis=1)
+    return main.assign(hr_max_bpm=hr_max, mass_kg=people["mass_kg"], vo2_on_hr=other["vo2max"])
 
 
 def _readings(
@@ -213,22 +233,11 @@ def _readings(
     )
 
 
-def _in_range(found: Windows, points: pd.DataFrame, mode: "pd.Series[str]") -> TextArray:
-    """Return yes where every point lies in the work rates that the cost equation was made for."""
-    outside = np.zeros(found.session.size)
-    for name, cost in COST_RANGES.items():
-        work = points[cost.column].to_numpy()
-        beyond = (work < cost.low) | (work > cost.high)
-        count = np.bincount(found.day[beyond[found.point]], minlength=outside.size)
-        outside = np.where(mode == name, count, outside)
-    return np.where(outside == 0, "yes", "no")
-
-
 def _one_sensor(behind: _Behind, sessions: pd.DataFrame, days: int) -> TextArray:
     """Return the sensor of each day's sessions, ``unknown`` when they differ; None without any."""
     code, names = pd.factorize(sessions["sensor"].fillna("unknown"))
-    own = code[behind.session]
-    low, high = np.full(days, names.size), np.full(days, -1)
+    own = code.astype(np.int32)[behind.session]
+    low, high = np.full(days, names.size, np.int32), np.full(days, -1, np.int32)
     np.minimum.at(low, behind.day, own)
     np.maximum.at(high, behind.day, own)
     name = np.array([*names, None], dtype=object)[low]

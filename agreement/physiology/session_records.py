@@ -5,9 +5,9 @@ A session keeps its time at each heart rate (for zones) and its steady points (f
 files are read one after another, so memory does not grow with the season.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, repeat
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -89,15 +89,24 @@ class Packed(NamedTuple):
     points: NDArray[np.float64]
 
 
-class SessionIn(NamedTuple):
-    """A session of a sample file: its position in the table, its id and its mode."""
+class SampleFile(NamedTuple):
+    """
+    A sample file and the sessions wanted of it, as few arrays.
 
-    position: int
-    session_id: str
-    mode: str
+    Attributes
+    ----------
+    path : Path
+    position : ndarray of int, shape (n_sessions,)
+        Their places in the sessions table.
+    session_id, mode : ndarray of str, shape (n_sessions,)
+    """
+
+    path: Path
+    position: NDArray[np.int64]
+    session_id: NDArray[np.str_]
+    mode: NDArray[np.str_]
 
 
-SampleFile = tuple[Path, tuple[SessionIn, ...]]
 ReadFile = tuple[tuple[Problem, ...], Packed | None]
 OverFiles = Callable[[FileFormat | None, Sequence[SampleFile]], Iterable[ReadFile]]
 
@@ -142,19 +151,19 @@ def session_records(
     files = _files(sessions, study.samples)
     read = (reduced_file(form, file) for file in files) if over is None else over(form, files)
     done = 0
-    for (path, members), (found, packed) in zip(files, read, strict=True):
+    for file, (found, packed) in zip(files, read, strict=True):
         problems += [problem for problem in found if problem.severity != "stop"]
         stops += [problem for problem in found if problem.severity == "stop"]
         if packed is None:
             continue
-        at = np.array([member.position for member in members])
+        at = file.position
         share[at], unusable[at] = packed.valid_share, packed.unusable
         times.append((at, packed.times))
         for i in np.flatnonzero(packed.backward).tolist():
-            problems.append(_backward_note(path, int(packed.backward[i]), int(packed.rows[i])))
+            problems.append(_backward_note(file.path, int(packed.backward[i]), int(packed.rows[i])))
         own = at[packed.points[:, 0].astype(np.intp)]
         points.append(np.column_stack([own, packed.points[:, 1:]]))
-        done += len(members)
+        done += at.size
         if progress is not None:
             progress(done, len(study.samples))
     if stops:
@@ -182,12 +191,15 @@ _NONE: Final = SteadyPoints(np.empty(0), np.empty(0), np.empty(0), np.empty(0))
 
 def _files(sessions: pd.DataFrame, samples: dict[str, Path]) -> list[SampleFile]:
     """Return the sample files, each with its sessions, in the order of the table."""
-    files: dict[Path, list[SessionIn]] = {}
-    columns = sessions[["session_id", "mode"]].to_numpy(dtype=object).tolist()
-    for position, (name, mode) in enumerate(columns):
+    session_id, mode = (sessions[name].to_numpy(dtype=object) for name in ("session_id", "mode"))
+    places: dict[Path, list[int]] = {}
+    for place, name in enumerate(session_id):
         if name in samples:
-            files.setdefault(samples[name], []).append(SessionIn(position, name, str(mode)))
-    return [(path, tuple(members)) for path, members in files.items()]
+            places.setdefault(samples[name], []).append(place)
+    return [
+        SampleFile(path, np.array(at), session_id[at].astype(np.str_), mode[at].astype(np.str_))
+        for path, at in places.items()
+    ]
 
 
 def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
@@ -198,7 +210,7 @@ def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
     ----------
     form : FileFormat or None
         What the study file states in ``[files.samples]``.
-    file : (Path, tuple of SessionIn)
+    file : SampleFile
         The file, and the sessions wanted of it.
 
     Returns
@@ -208,16 +220,17 @@ def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
     packed : Packed or None
         None when something stops the file.
     """
-    path, members = file
     try:
-        samples, found = read_samples(path, form=form)
+        samples, found = read_samples(file.path, form=form)
     except TableError as error:
         return error.problems, None
-    parts = _by_session(samples, members) if "session_id" in samples else [samples] * len(members)
-    reductions = [
-        reduced_session(part, member.mode) for part, member in zip(parts, members, strict=True)
-    ]
-    return found, _packed(reductions, [len(part) for part in parts])
+    own = file.session_id
+    parts = _by_session(samples, own) if "session_id" in samples else repeat(samples, own.size)
+    rows, reductions = [], []
+    for part, mode in zip(parts, file.mode.tolist(), strict=True):
+        rows.append(len(part))
+        reductions.append(reduced_session(part, mode))
+    return found, _packed(reductions, rows)
 
 
 def _packed(reductions: Sequence[_Reduced], rows: Sequence[int]) -> Packed:
@@ -237,14 +250,13 @@ def _packed(reductions: Sequence[_Reduced], rows: Sequence[int]) -> Packed:
     )
 
 
-def _by_session(samples: pd.DataFrame, members: Sequence[SessionIn]) -> list[pd.DataFrame]:
-    """Cut samples by session; rows of one keep their order, those of nobody here are dropped."""
-    names = pd.Index([member.session_id for member in members])
+def _by_session(samples: pd.DataFrame, session_id: NDArray[np.str_]) -> Iterator[pd.DataFrame]:
+    """Return the samples of each session in turn, rows in their order; those of others are dropped."""
     codes, found = pd.factorize(samples["session_id"])
-    at = names.get_indexer(pd.Index(found))[codes]
+    at = pd.Index(session_id.tolist()).get_indexer(pd.Index(found))[codes]
     order = np.argsort(at, kind="stable")
-    edges = np.searchsorted(at[order], np.arange(len(members) + 1))
-    return [samples.iloc[order[a:b]] for a, b in pairwise(edges)]
+    edges = np.searchsorted(at[order], np.arange(session_id.size + 1))
+    return (samples.iloc[order[a:b]] for a, b in pairwise(edges))
 
 
 def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:

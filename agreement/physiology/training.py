@@ -121,11 +121,10 @@ def training_profiles(
         Profiles and their sessions; a profile without enough data has no sessions.
     """
     sessions = zone_minutes(records, hr_max_bpm, rules)
-    by_athlete = dict(list(sessions.groupby("athlete_id", sort=False)))
+    of_athlete = sessions.groupby("athlete_id", sort=False).indices
     lines, behind, short = [], [], []
-    nobody = sessions.iloc[:0]
     for test in tests.to_dict("records"):
-        own = by_athlete.get(test["athlete_id"], nobody)
+        own = sessions.iloc[of_athlete.get(test["athlete_id"], [])]
         ago = (test["date"] - own["date"]).dt.days
         window = own[(ago >= 1) & (ago <= rules.window_days)]
         line = _profile(window, ago[window.index].to_numpy(), rules)

@@ -27,7 +27,7 @@ READING = {
     "set_hr_max_bpm": "float64", "set_age_years": "float64", "in_range": TEXT,
     "standard_error": "float64",
 }  # fmt: skip
-MEMBER = {"reading": "int64", "file": TEXT, "row": "int64", "id": TEXT}
+MEMBER = {"reading": "int64", "row": "int64", "id": TEXT}
 PROFILE = {"lab_test_id": TEXT, "file": TEXT, "row": "int64", "id": TEXT}
 LINE = dict.fromkeys(EXCLUSION_COLUMNS, TEXT) | {"row": "Int64"}
 SESSION = {"session_id": TEXT, "athlete_id": TEXT, "file": TEXT, "row": "int64"}
@@ -158,9 +158,7 @@ class Invented:
     def stages(self, athlete: str, on: int, value: float, count: int, test: str) -> "Invented":
         """Add the result of a field test of several rows."""
         rows = [self._next_row("field_tests") for _ in range(count)]
-        self.members += [
-            {"reading": len(self.rows), "file": "tests.csv", "row": row, "id": test} for row in rows
-        ]
+        self.members += [{"reading": len(self.rows), "row": row, "id": test} for row in rows]
         one = {"source": "field_tests", "file": "tests.csv", "row": rows[0], "id": test}
         one |= {"athlete_id": athlete, "date": day(on), "instant": day(on), "method": "stages"}
         self.rows.append(one | {"mode": "run", "field": value})
@@ -177,8 +175,7 @@ class Invented:
         """Add an estimate made of sessions."""
         row = {each["session_id"]: each["row"] for each in self.session_rows}
         self.members += [
-            {"reading": len(self.rows), "file": "training.csv", "row": row[name], "id": name}
-            for name in names
+            {"reading": len(self.rows), "row": row[name], "id": name} for name in names
         ]
         one = {"source": "sessions", "file": "training.csv", "row": row[names[-1]]}
         one |= {"id": names[-1], "athlete_id": athlete, "date": day(on), "instant": day(on)}
