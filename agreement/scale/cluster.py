@@ -3,11 +3,12 @@
 import logging
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from agreement.errors import AgreementError
-from agreement.scale.engine import FAN_IN, Progress
+from agreement.scale.engine import FAN_IN, Progress, tidied
 
 T = TypeVar("T")
 WAIT_S: Final = 15  # for an answer, and for the first worker
@@ -60,7 +61,7 @@ class ClusterEngine:
         # scattered first and once, or it would travel again with every item
         common = self.client.scatter(shared, hash=False)
         futures: list[Any] = self.client.map(
-            function, [common] * len(items), list(items), pure=False
+            partial(tidied, function), [common] * len(items), list(items), pure=False
         )
         return futures
 

@@ -280,7 +280,7 @@ class _Run:
         """Read sample files by the mapper, one at a time in each worker."""
         give_memory_back_now()
         return self.engine.map(
-            _reduced_and_tidied, form, files, progress=self.progress, stage="Reading sessions"
+            reduced_file, form, files, progress=self.progress, stage="Reading sessions"
         )
 
     def _plan(
@@ -328,10 +328,3 @@ def _bucket_count(reader: PartReader, athletes: int) -> int:
     """Return how many buckets keep each small enough."""
     rows = about_rows(reader.folder, reader.files)
     return max(1, min(-(-rows // ROWS_PER_BUCKET), MOST_BUCKETS, athletes))
-
-
-def _reduced_and_tidied(form: FileFormat | None, file: SampleFile) -> ReadFile:
-    """Do `reduced_file`, and give back what its samples took: files would else pile up holes."""
-    found = reduced_file(form, file)
-    give_memory_back_now()
-    return found

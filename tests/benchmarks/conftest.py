@@ -57,30 +57,42 @@ def told(pytestconfig: pytest.Config) -> Told:
     return tell
 
 
-@pytest.fixture(scope="session")
-def measured() -> Callable[[list[str]], tuple[float, float]]:
-    """Return what runs a command and gives its seconds and peak memory."""
+def _seconds(command: list[str]) -> float:
+    """Return how long a command takes; nothing else runs, for looking at memory costs time."""
+    start = time.perf_counter()
+    subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=True)
+    return time.perf_counter() - start
+
+
+def _peak(command: list[str]) -> float:
+    """Return the peak memory [MB] of a command with all its children, shared pages once."""
     psutil = pytest.importorskip("psutil", reason="memory is measured with psutil")
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    watched, peak = psutil.Process(process.pid), 0.0
+    while process.poll() is None:
+        held = 0
+        try:
+            for one in (watched, *watched.children(recursive=True)):
+                about = one.memory_full_info()
+                held += getattr(about, "pss", about.rss)
+        except psutil.Error:  # one of them ended meanwhile
+            pass
+        peak = max(peak, held / 1e6)
+        time.sleep(0.1)
+    assert process.returncode == 0
+    return peak
 
-    def measure(command: list[str]) -> tuple[float, float]:
-        """Return seconds and peak memory [MB] of a command with all its children, shared pages once."""
-        start, peak = time.perf_counter(), 0.0
-        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        watched = psutil.Process(process.pid)
-        while process.poll() is None:
-            held = 0
-            try:
-                for one in (watched, *watched.children(recursive=True)):
-                    about = one.memory_full_info()
-                    held += getattr(about, "pss", about.rss)
-            except psutil.Error:  # one of them ended meanwhile
-                pass
-            peak = max(peak, held / 1e6)
-            time.sleep(0.1)
-        assert process.returncode == 0
-        return time.perf_counter() - start, peak
 
-    return measure
+@pytest.fixture(scope="session")
+def seconds_of() -> Callable[[list[str]], float]:
+    """Return what times a command."""
+    return _seconds
+
+
+@pytest.fixture(scope="session")
+def peak_of() -> Callable[[list[str]], float]:
+    """Return what measures the memory of a command."""
+    return _peak
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
