@@ -35,6 +35,12 @@ def test_the_process_that_waits_for_a_report_computes_and_draws_nothing():
     assert {"nbformat", "nbclient"} <= loaded
 
 
+def test_checking_and_pairing_parts_starts_without_the_statistics():
+    loaded = loaded_after("import agreement.report.registry_tables, agreement.scale.streamed")
+    assert (HEAVY | {"scipy"}).isdisjoint(loaded)
+    assert "pandas" in loaded
+
+
 @pytest.mark.slow
 def test_the_kernel_of_a_report_loads_only_what_the_report_shows():
     code = (
