@@ -1,6 +1,10 @@
 """The command line in a process of its own: the command `agreement`, or ``python -m agreement``."""
 
-from agreement.cli import main
+import atexit
+import os
+import sys
+
+from agreement.cli import INTERRUPTED, main
 from agreement.report.unused import leave_out_unused
 
 
@@ -11,4 +15,13 @@ def start() -> None:
 
 
 if __name__ == "__main__":
-    start()
+    try:
+        start()
+    except SystemExit as end:
+        # with -m, Python would end itself by the signal if code made of text was interrupted before
+        if end.code == INTERRUPTED:
+            atexit._run_exitfuncs()
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(INTERRUPTED)
+        raise
