@@ -78,8 +78,10 @@ def test_an_interrupt_leaves_nothing_half_written(registry, tmp_path):
         [*command, "--workers", "2"], stderr=subprocess.PIPE, text=True, start_new_session=True
     )
     deadline = time.monotonic() + 120
-    while not list(tmp_path.glob(".out.agreement-*/spills")) and time.monotonic() < deadline:
-        time.sleep(0.02)
+    while not list(tmp_path.glob(".out.agreement-*/spills/*.arrow")):  # the workers are at work
+        assert time.monotonic() < deadline
+        assert process.poll() is None
+        time.sleep(0.005)
     os.killpg(process.pid, signal.SIGINT)  # what a terminal does: parent and workers alike
     said = process.communicate(timeout=120)[1]
     assert process.returncode == 130, said
