@@ -20,9 +20,8 @@ from agreement.report.privacy import without_small_cells
 from agreement.report.provenance import provenance_block, write_provenance
 from agreement.report.registry_tables import (
     WORK,
-    paired_registry,
     registry_provenance,
-    unfinished_output,
+    streamed_output,
     write_registry_tables,
 )
 from agreement.report.texts import cautions_block
@@ -92,8 +91,7 @@ def write_registry_report(
     from agreement.report.write import WrittenReport  # notebooks with the libraries below them
 
     target = Path(out)
-    with unfinished_output(target) as (folder, work):
-        streamed = paired_registry(study, work, engine, progress)
+    with streamed_output(study, target, engine, progress) as (streamed, folder):
         results = registry_results(streamed, engine, progress=progress)
         discreet = kind == "audit"
         if discreet:

@@ -54,51 +54,41 @@ def write_streamed_pairs(
     Write pairs.csv, exclusions.csv, flow.csv and provenance.json, and the folder of lines.
 
     The lines of estimates left out go to ``exclusions/``, one file for each batch that was read;
-    exclusions.csv holds those of the other tables.
-
-    Raises
-    ------
-    TableError
-        If the study cannot be used; nothing is written.
-    OutputError
-        If `out` holds anything but earlier output of ours.
+    exclusions.csv holds those of the other tables. Raises as `streamed_output` does; nothing is
+    written then.
     """
     target = Path(out)
-    with unfinished_output(target) as (folder, work):
-        streamed = paired_registry(study, work, engine, progress)
+    with streamed_output(study, target, engine, progress) as (streamed, folder):
         written = write_registry_tables(streamed, folder, engine, progress)
         write_provenance(registry_provenance(streamed, None), folder)
     return tuple(target / path.name for path in written)
 
 
 @contextmanager
-def unfinished_output(target: Path) -> Iterator[tuple[Path, Path]]:
-    """Give the unfinished output folder and the place for spills in it; seal what is left."""
-    refuse_foreign(target)
-    with replaced_folder(target) as folder:
-        work = folder / WORK
-        work.mkdir()
-        yield folder, work
-        shutil.rmtree(work)
-        seal(folder)
-
-
-def paired_registry(
-    study: str | Path, work: Path, engine: Engine, progress: Progress | None
-) -> Streamed:
+def streamed_output(
+    study: str | Path, target: Path, engine: Engine, progress: Progress | None
+) -> Iterator[tuple[Streamed, Path]]:
     """
-    Return a study checked and paired, its spills in `work`.
+    Give a study checked and paired, and the unfinished output folder; seal what is put there.
 
     Raises
     ------
     TableError
         If the study cannot be used, or a file was changed while it was being read.
+    OutputError
+        If `target` holds anything but earlier output of ours.
     """
-    streamed, problems = inspect_streamed(study, work, engine, progress=progress)
-    if streamed is None:
-        raise TableError(problem for problem in problems if problem.severity == "stop")
-    require_unchanged(streamed.study.folder, streamed.inputs)
-    return streamed
+    refuse_foreign(target)
+    with replaced_folder(target) as folder:
+        work = folder / WORK
+        work.mkdir()
+        streamed, problems = inspect_streamed(study, work, engine, progress=progress)
+        if streamed is None:
+            raise TableError(problem for problem in problems if problem.severity == "stop")
+        require_unchanged(streamed.study.folder, streamed.inputs)
+        yield streamed, folder
+        shutil.rmtree(work)
+        seal(folder)
 
 
 def write_registry_tables(
