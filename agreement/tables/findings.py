@@ -167,8 +167,8 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
     """
     Return the problems of the many parts of one table as if it were one file.
 
-    Of one kind the first `SHOWN` stand in full and the rest is counted; what is said of whole parts
-    is said once. Lines about people who withdrew are left to the caller, who knows the sum.
+    Of one kind as many stand in full as one part shows, `SHOWN` at most, and the rest is counted;
+    what is said of whole parts is said once. Lines about people who withdrew are left to the caller, who knows the sum.
 
     Parameters
     ----------
@@ -179,12 +179,14 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
     """
     kinds: dict[Kind, list[Problem]] = {}
     more: dict[Kind, int] = {}
+    shown: dict[Kind, int] = {}
     for problem in found:
         table = folder if problem.file.startswith(f"{folder}/") else problem.file
         key: Kind = (problem.severity, problem.reason, table, problem.column)
         if problem.row is not None:
             kinds.setdefault(key, []).append(problem)
         elif problem.what.endswith(_MORE):
+            shown.setdefault(key, min(SHOWN, len(kinds.get(key, []))))
             more[key] = more.get(key, 0) + int(problem.what.split()[0])
         elif problem.reason != "withdrawn":
             kinds.setdefault((*key, problem.what), []).append(problem)
@@ -193,8 +195,9 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
         if same[0].row is None:
             merged.append(same[0] if len(same) == 1 else replace(same[0], file=key[2]))
             continue
-        merged += same[:SHOWN]
-        if rest := len(same[SHOWN:]) + more.get(key, 0):
+        few = shown.get(key, SHOWN)
+        merged += same[:few]
+        if rest := len(same[few:]) + more.get(key, 0):
             merged.append(replace(same[0], file=key[2], row=None, what=more_rows(rest)))
     return merged
 
