@@ -6,6 +6,7 @@ Nothing here holds all rows. Cards, notebook and figures are left out, and the p
 
 from dataclasses import dataclass, replace
 from html import escape
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -188,9 +189,12 @@ def _results_block(
     for row in own[["statistic", "method", "mode", "group"]].to_numpy(dtype=str).tolist():
         statistic, its_method, its_mode, group = row
         cell = numbers.get(analysis, statistic, its_method, its_mode, group)
-        said, whose = statistic.replace("_", " "), group if its_method == method else its_method
-        sizes = (str(cell.n), str(cell.n_pairs))
-        rows.append((escape(said), escape(whose), cell.stacked(2), *sizes, escape(cell.note)))
+        if not cell.n and group != "all":
+            continue  # a group of nobody: results.csv has it
+        words = (statistic, group if its_method == method else its_method)
+        said, whose = (escape(word.replace("_", " ")) for word in words)
+        note = escape(cell.note) if isfinite(cell.value) and cell.note else "&nbsp;"
+        rows.append((said, whose, cell.stacked(2), str(cell.n), str(cell.n_pairs), note))
     columns: Sequence[str] = (
         "statistic",
         "group",
