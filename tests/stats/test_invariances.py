@@ -221,7 +221,7 @@ class Rule:
     One statistic.
 
     `of` computes it. `moved`, `swapped` give new values of those that a shift or a swap changes in a
-    known way; names in `moves`, `swaps` change in no way that is worth a rule. `stays` are the
+    known way; names in `moves`, `swaps`, `scales` change in no way that is worth a rule. `stays` are the
     values that a second copy of every athlete leaves as they are.
     """
 
@@ -232,6 +232,7 @@ class Rule:
     swaps: tuple[str, ...] = ()
     stays: tuple[str, ...] = ("bias",)
     swap_within: float = 1e-7
+    scales: tuple[str, ...] = ()
 
     def values(self, squad: Squad) -> tuple[Values, dict[str, str]]:
         result = self.of(squad)
@@ -295,6 +296,7 @@ RULES = {
     "linearity": Rule(
         lambda s: linearity(s.f, s.x, n_simulations=9, rng=1),
         swapped=nothing, swaps=("linearity_statistic", "p_linearity"), stays=(),
+        scales=("p_linearity",),  # simulated values get as many decimals as the data, here fewer
     ),
     "concordance": Rule(lambda s: concordance(s.f, s.x), stays=()),
     "intraclass": Rule(of_intraclass, stays=()),
@@ -377,7 +379,7 @@ def holds(name: str, squad: Squad) -> None:
     )
     power = {UNIT: SCALE, SQUARED: SCALE**2}
     scaled = {key: v * power.get(units[key], 1.0) for key, v in values.items()}
-    compared((name, "scaled"), rule.values(squad.scaled())[0], scaled, ())
+    compared((name, "scaled"), rule.values(squad.scaled())[0], scaled, rule.scales)
     compared(
         (name, "swapped"),
         rule.values(squad.swapped())[0],
