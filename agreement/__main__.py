@@ -5,7 +5,7 @@ import os
 import sys
 
 from agreement.cli import INTERRUPTED, main
-from agreement.report.unused import leave_out_unused
+from agreement.report.run.unused import leave_out_unused
 
 
 def start() -> None:

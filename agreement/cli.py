@@ -27,7 +27,7 @@ class _Commands(TyperGroup):
         try:
             return super().invoke(ctx)
         except TableError as error:
-            from agreement.report.findings import grouped_findings
+            from agreement.report.run.findings import grouped_findings
 
             _end(grouped_findings(error.problems), INPUT_AT_FAULT)
         except AgreementError as error:
@@ -75,9 +75,9 @@ def check(
     scheduler: Scheduler = None,
 ) -> None:
     """Say what stops the run, what is set aside and what is worth knowing."""
-    from agreement.report.any_size import check_study
-    from agreement.report.findings import findings_json, grouped_findings
-    from agreement.report.talk import progress_bar
+    from agreement.report.run.any_size import check_study
+    from agreement.report.run.findings import findings_json, grouped_findings
+    from agreement.report.run.talk import progress_bar
 
     with progress_bar() as progress:
         usable, problems = check_study(
@@ -98,9 +98,9 @@ def report_(
     scheduler: Scheduler = None,
 ) -> None:
     """Write the report of a study: page, notebook, tables, figures."""
-    from agreement.report.any_size import report_study
-    from agreement.report.render import SectionError
-    from agreement.report.talk import closing_talk, progress_bar
+    from agreement.report.run.any_size import report_study
+    from agreement.report.run.render import SectionError
+    from agreement.report.run.talk import closing_talk, progress_bar
 
     try:
         with progress_bar() as progress:
@@ -129,8 +129,8 @@ def pair(
     scheduler: Scheduler = None,
 ) -> None:
     """Write pairs, exclusions and flow, without statistics."""
-    from agreement.report.any_size import pair_study
-    from agreement.report.talk import progress_bar
+    from agreement.report.run.any_size import pair_study
+    from agreement.report.run.talk import progress_bar
 
     with progress_bar() as progress:
         written = pair_study(study, out, workers=workers, scheduler=scheduler, progress=progress)
@@ -142,8 +142,8 @@ def pair(
 def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.")]) -> None:
     """Write every field value of a study, those of field tests and sessions computed."""
     from agreement.physiology.estimates import estimates_frame
-    from agreement.report.any_size import by_session
-    from agreement.report.talk import progress_bar
+    from agreement.report.run.any_size import by_session
+    from agreement.report.run.talk import progress_bar
     from agreement.tables.study import read_study
     from agreement.tables.unchanged import require_unchanged
     from agreement.tables.writers import write_table
@@ -172,7 +172,7 @@ def plan(
     json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
 ) -> None:
     """Say how many athletes a study needs, from numbers or from an earlier study."""
-    from agreement.report.planning import plans, plans_json, plans_text
+    from agreement.report.run.planning import plans, plans_json, plans_text
 
     found = plans(
         study,
@@ -207,7 +207,7 @@ def protocols(
     json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
 ) -> None:
     """List the field tests that can be computed, with inputs, population and source."""
-    from agreement.report.protocol_list import protocols_json, protocols_text
+    from agreement.report.run.protocol_list import protocols_json, protocols_text
 
     typer.echo(protocols_json() if json else protocols_text())
 
@@ -218,7 +218,7 @@ def open_(
     kind: Annotated[KindName | None, typer.Option("--report", help="Which notebook.")] = None,
 ) -> None:
     """Copy the report's notebook beside the study and open it in JupyterLab."""
-    from agreement.report.workbench import copied_notebook, open_notebook
+    from agreement.report.run.workbench import copied_notebook, open_notebook
 
     notebook = copied_notebook(study, kind)
     typer.echo(str(notebook))
@@ -231,7 +231,7 @@ def share(
     out: Annotated[Path, typer.Option(help="Output folder.")],
 ) -> None:
     """Write what may leave the house: tables without ids and dates, small groups withheld."""
-    from agreement.report.sharing import share_report
+    from agreement.report.privacy.sharing import share_report
 
     for path in share_report(report, out):
         typer.echo(str(path))
@@ -245,8 +245,8 @@ def verify(
     ] = None,
 ) -> None:
     """Check a report's files, run it again from its provenance, and say what differs."""
-    from agreement.report.rerun import verified
-    from agreement.report.talk import progress_bar
+    from agreement.report.run.rerun import verified
+    from agreement.report.run.talk import progress_bar
 
     with progress_bar() as progress:
         found = verified(report, study, progress=progress)

@@ -13,9 +13,9 @@ from typer.testing import CliRunner
 
 from agreement import cli
 from agreement.errors import OutputError, Problem, TableError
-from agreement.report.findings import findings_json, grouped_findings
-from agreement.report.render import SectionError
-from agreement.report.write import WrittenReport
+from agreement.report.run.findings import findings_json, grouped_findings
+from agreement.report.run.render import SectionError
+from agreement.report.run.write import WrittenReport
 
 DEMO = Path(__file__).parents[1] / "demo_cohort"
 
@@ -55,7 +55,7 @@ def failing(monkeypatch, error):
     def fail(*_, **__):
         raise error
 
-    monkeypatch.setattr("agreement.report.write.write_report", fail)
+    monkeypatch.setattr("agreement.report.run.write.write_report", fail)
 
 
 def test_table_problems_go_to_stderr_all_at_once(run, monkeypatch):
@@ -96,7 +96,7 @@ def test_a_report_tells_verdict_and_remarks_on_stderr_and_paths_on_stdout(
     written = WrittenReport(
         tmp_path, ("flow.csv", "report.html", "results.csv"), ("It is met.",), ("4 rows left out.",)
     )
-    monkeypatch.setattr("agreement.report.write.write_report", lambda *_, **__: written)
+    monkeypatch.setattr("agreement.report.run.write.write_report", lambda *_, **__: written)
     done = run("report", "x")
     assert done.exit_code == 0
     assert done.stderr.splitlines() == ["It is met.", "4 rows left out."]

@@ -10,8 +10,8 @@ import pytest
 
 from agreement.cohort import inspect_cohort, read_cohort
 from agreement.physiology.stage_splits import session_splits
-from agreement.report import training_sections
-from agreement.report.page import StudyReport
+from agreement.report.run.study_report import StudyReport
+from agreement.report.sections import training_sections
 from agreement.simulate import simulate_cohort, write_demo_cohort
 from agreement.tables.study import inspect_study
 

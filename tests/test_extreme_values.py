@@ -16,11 +16,11 @@ from typer.testing import CliRunner
 from agreement.cli import app
 from agreement.cohort import read_cohort
 from agreement.errors import SmallSampleWarning
-from agreement.stats.deming import deming
-from agreement.stats.least_squares import fit_line
-from agreement.stats.limits import limits_of_agreement
-from agreement.stats.passing_bablok import passing_bablok
-from agreement.stats.repeated import limits_by_athlete
+from agreement.stats.basics.least_squares import fit_line
+from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.lines.deming import deming
+from agreement.stats.lines.passing_bablok import passing_bablok
 
 STEPS = np.array([0, 3, 1, 4, 1, 5, 9, 2, 6, 5, 3, 5])  # differences, in units of the step
 ORDER = np.array([7, 2, 11, 0, 5, 9, 3, 10, 1, 8, 4, 6])  # laboratory, in units of the step

@@ -27,8 +27,8 @@ def loaded_after(code):
 
 def test_the_process_that_waits_for_a_report_computes_and_draws_nothing():
     code = (
-        "from agreement.report.unused import leave_out_unused; leave_out_unused()"
-        "; import agreement.report.write, agreement.report.any_size, nbformat, nbclient"
+        "from agreement.report.run.unused import leave_out_unused; leave_out_unused()"
+        "; import agreement.report.run.write, agreement.report.run.any_size, nbformat, nbclient"
     )
     loaded = loaded_after(code)
     assert {"numpy", "pandas", "scipy", "matplotlib", "rfc3987_syntax"}.isdisjoint(loaded)
@@ -36,7 +36,7 @@ def test_the_process_that_waits_for_a_report_computes_and_draws_nothing():
 
 
 def test_checking_and_pairing_parts_starts_without_the_statistics():
-    loaded = loaded_after("import agreement.report.registry_tables, agreement.scale.streamed")
+    loaded = loaded_after("import agreement.report.run.registry_tables, agreement.scale.streamed")
     assert (HEAVY | {"scipy"}).isdisjoint(loaded)
     assert "pandas" in loaded
 
@@ -44,8 +44,8 @@ def test_checking_and_pairing_parts_starts_without_the_statistics():
 @pytest.mark.slow
 def test_the_kernel_of_a_report_loads_only_what_the_report_shows():
     code = (
-        "from agreement.report.unused import leave_out_unused; leave_out_unused()"
-        "; from agreement.report.page import open_report"
+        "from agreement.report.run.unused import leave_out_unused; leave_out_unused()"
+        "; from agreement.report.run.study_report import open_report"
         f"; report = open_report({str(DEMO)!r}, kind='validation')"
         "; report.change(), report.structure(), report.reporting_lists()"
     )

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from agreement.report.page import StudyReport
-from agreement.report.templates import template, template_folder
+from agreement.report.run.study_report import StudyReport
+from agreement.report.run.templates import template, template_folder
 
 KINDS = sorted(
     Path(path.name).stem for path in template_folder().iterdir() if path.name.endswith(".ipynb")

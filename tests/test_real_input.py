@@ -17,7 +17,7 @@ import pytest
 
 from agreement.cohort import read_cohort
 from agreement.physiology.stage_splits import stage_splits
-from agreement.stats.error_split import SplitErrors
+from agreement.stats.causes.error_split import SplitErrors
 
 HERE = Path(__file__).parent
 OPEN_DATA = HERE.parents[1] / "shared" / "open_data"

@@ -3,7 +3,7 @@ Why a profile is misread: which intensities an athlete's sessions cover.
 
 A line through a narrow, low range of heart rates is carried far: its error grows, and the usual form
 of the line (`vo2_on_hr`) then reads low. Both are known before anyone is tested. What that explains
-of the errors is a matter of statistics: `agreement.stats.intensity_coverage`.
+of the errors is a matter of statistics: `agreement.stats.causes.intensity_coverage`.
 """
 
 from typing import Final

@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from agreement.scale.keyed_sums import KeyedSums
-from agreement.stats.limits import FEWEST, LimitsOfAgreement
-from agreement.stats.repeated import RepeatedLimits
+from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement
+from agreement.stats.limits.repeated import RepeatedLimits
 
 Floats = npt.NDArray[np.float64]
 
@@ -82,7 +82,7 @@ class AthleteSums:
 
     def limits(self, *, coverage: float = 0.95) -> LimitsOfAgreement | RepeatedLimits:
         """
-        Return what `agreement.stats.repeated.limits_by_athlete` gives.
+        Return what `agreement.stats.limits.repeated.limits_by_athlete` gives.
 
         Raises
         ------

@@ -13,16 +13,16 @@ from agreement.scale.grouped_jackknife import FOLDS, GroupedJackknife, grouped_j
 from agreement.scale.keyed_sums import KeyedSums
 from agreement.scale.method_sums import PROFILE, MethodSums, SpreadSums, added
 from agreement.scale.pair_sums import PairSums
-from agreement.stats.errors_of_estimate import ErrorsOfEstimate
-from agreement.stats.least_squares import Line
-from agreement.stats.limits import FEW_FOR_REPORTS, FEWEST
-from agreement.stats.limits_groups import GROUPS, Group, GroupedLimits, groups_frame
-from agreement.stats.limits_shown import AnyLimits
-from agreement.stats.quantile_limits import QuantileLimits, limits_of_ordered
-from agreement.stats.regression import Regression
-from agreement.stats.shares import deviation_from
-from agreement.stats.trend import Trend
-from agreement.stats.verdict import Verdict, judged
+from agreement.stats.basics.least_squares import Line
+from agreement.stats.basics.shares import deviation_from
+from agreement.stats.indices.error import ErrorsOfEstimate
+from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
+from agreement.stats.limits.limits_of_agreement import GROUPS, Group, GroupedLimits, groups_frame
+from agreement.stats.limits.limits_shown import AnyLimits
+from agreement.stats.limits.quantile_limits import QuantileLimits, limits_of_ordered
+from agreement.stats.lines.regression import Regression
+from agreement.stats.lines.trend import Trend
+from agreement.stats.verdict.verdict import Verdict, judged
 from agreement.tables.options import Margin
 
 Floats = npt.NDArray[np.float64]

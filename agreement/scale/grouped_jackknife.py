@@ -7,8 +7,8 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.bootstrap import Replicates
-from agreement.stats.intervals import Interval, t_interval, t_p_value
+from agreement.stats.basics.bootstrap import Replicates
+from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 
 Floats = npt.NDArray[np.float64]
 S = TypeVar("S")

@@ -9,8 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.physiology.point_sums import PointSums
-from agreement.stats.limits import FEWEST, LimitsOfAgreement
-from agreement.stats.repeated import RepeatedLimits
+from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement
+from agreement.stats.limits.repeated import RepeatedLimits
 
 Floats = npt.NDArray[np.float64]
 _SUMS = [
@@ -132,7 +132,7 @@ class KeyedSums:
         Returns
         -------
         LimitsOfAgreement or RepeatedLimits
-            As `agreement.stats.repeated.limits_by_athlete` gives them.
+            As `agreement.stats.limits.repeated.limits_by_athlete` gives them.
 
         Raises
         ------

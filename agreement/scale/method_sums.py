@@ -14,7 +14,7 @@ from agreement.scale.grouped_jackknife import FOLDS, folds_of
 from agreement.scale.keyed_sums import KeyedSums
 from agreement.scale.pair_sums import PairSums
 from agreement.scale.quantile_sketch import QuantileSketch
-from agreement.stats.least_squares import Line
+from agreement.stats.basics.least_squares import Line
 from agreement.stats.method_data import DECIMALS
 
 Floats = npt.NDArray[np.float64]

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.least_squares import Line
-from agreement.stats.limits import FEWEST, LimitsOfAgreement
+from agreement.stats.basics.least_squares import Line
+from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement
 from agreement.stats.method_data import DECIMALS
 
 Floats = npt.NDArray[np.float64]
@@ -148,7 +148,7 @@ class PairSums:
 
     def limits(self, *, coverage: float = 0.95) -> LimitsOfAgreement:
         """
-        Bias and limits, as `agreement.stats.limits.limits_of_agreement` gives them.
+        Bias and limits, as `agreement.stats.limits.limits.limits_of_agreement` gives them.
 
         Raises
         ------

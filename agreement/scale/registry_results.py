@@ -29,15 +29,15 @@ from agreement.scale.finished import (
 )
 from agreement.scale.method_sums import MethodSums, SpreadSums, athlete_hashes
 from agreement.scale.streamed import Streamed
+from agreement.stats.basics.intervals import z_of
+from agreement.stats.basics.least_squares import Line
 from agreement.stats.evidence import Evidence
-from agreement.stats.interval_width import interval_width_of
-from agreement.stats.intervals import z_of
-from agreement.stats.least_squares import Line
-from agreement.stats.limits_by_level import limits_by_level_of
+from agreement.stats.limits.interval_width import interval_width_of
+from agreement.stats.limits.limits_by_level import limits_by_level_of
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.result_rows import Labelled, assembled, in_table_order
 from agreement.stats.results_table import analyse
-from agreement.stats.verdict import Verdict
+from agreement.stats.verdict.verdict import Verdict
 from agreement.tables.spills import read_section
 
 Key = tuple[str, str]  # method, mode

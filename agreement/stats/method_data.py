@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.bootstrap import Resampling
-from agreement.stats.limits import FEW_FOR_REPORTS
+from agreement.stats.basics.bootstrap import Resampling
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.tables.options import StudyOptions
 from agreement.terms import counted
 

@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.analyses import ANALYSES, UNITS, Analysis
-from agreement.stats.limits import FEW_FOR_REPORTS
+from agreement.stats.catalogue import ANALYSES, UNITS, Analysis
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import CODES, NOT_ESTIMABLE, TOO_FEW
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import RESULT_COLUMNS, UNIT

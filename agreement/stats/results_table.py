@@ -9,30 +9,39 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import AgreementWarning
-from agreement.stats.across_modes import AcrossModes, across_modes
-from agreement.stats.adjusted_bias import AdjustedBias
-from agreement.stats.analyses import ANALYSES, Analysis, HasFrame
-from agreement.stats.averaging import AveragingCurve
-from agreement.stats.averaging_rules import AveragingRules, averaging_rules
-from agreement.stats.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
-from agreement.stats.budget import Budget
-from agreement.stats.calibrated import Calibration
-from agreement.stats.cautions import Caution, cautions_of
-from agreement.stats.change import Change
-from agreement.stats.concordance import Concordance
-from agreement.stats.conventions import LimitsByConvention
-from agreement.stats.deming import Deming
-from agreement.stats.equivalence import Equivalence
-from agreement.stats.error_split import SplitErrors
-from agreement.stats.errors_of_estimate import ErrorsOfEstimate
+from agreement.stats.basics.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
+from agreement.stats.catalogue import ANALYSES, Analysis, HasFrame
+from agreement.stats.causes.budget import Budget
+from agreement.stats.causes.error_split import SplitErrors
+from agreement.stats.causes.intensity_coverage import IntensityCoverage
+from agreement.stats.causes.mass_mismatch import MassMismatch
+from agreement.stats.causes.profile_at_equal_level import AdjustedBias
+from agreement.stats.causes.profile_bias import ProfileBias
+from agreement.stats.change.change import Change
+from agreement.stats.compare.two_estimators import Comparison, two_estimators_of
 from agreement.stats.evidence import Evidence
-from agreement.stats.intensity_coverage import IntensityCoverage
-from agreement.stats.interval_width import IntervalWidth
-from agreement.stats.limits import FEWEST
-from agreement.stats.limits_by_level import LimitsByLevel
-from agreement.stats.limits_groups import GroupedLimits
-from agreement.stats.linearity import Linearity
-from agreement.stats.mass_mismatch import MassMismatch
+from agreement.stats.indices.concordance import Concordance
+from agreement.stats.indices.equivalence import Equivalence
+from agreement.stats.indices.error import ErrorsOfEstimate
+from agreement.stats.limits.across_modes import AcrossModes, across_modes
+from agreement.stats.limits.interval_width import IntervalWidth
+from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits_as_if_independent import PooledLimits
+from agreement.stats.limits.limits_by_convention import LimitsByConvention
+from agreement.stats.limits.limits_by_level import LimitsByLevel
+from agreement.stats.limits.limits_of_agreement import GroupedLimits
+from agreement.stats.limits.limits_of_agreement_anova import AnovaLimits
+from agreement.stats.limits.limits_of_subsets import Parts
+from agreement.stats.limits.quantile_limits import QuantileLimits
+from agreement.stats.limits.ratio_limits import RatioLimits
+from agreement.stats.limits.shape import Shape
+from agreement.stats.lines.calibrated import Calibration
+from agreement.stats.lines.deming import Deming
+from agreement.stats.lines.linearity import Linearity
+from agreement.stats.lines.passing_bablok import PassingBablok
+from agreement.stats.lines.regression import Regression
+from agreement.stats.lines.slope_on_one_method import Drift, OnOneMethod
+from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,
     TOO_FEW,
@@ -40,21 +49,12 @@ from agreement.stats.method_data import (
     NotEstimable,
     too_few_athletes,
 )
-from agreement.stats.parts import Parts
-from agreement.stats.passing_bablok import PassingBablok
-from agreement.stats.pooled import PooledLimits
-from agreement.stats.profiles import ProfileBias
-from agreement.stats.quantile_limits import QuantileLimits
-from agreement.stats.ratio_limits import RatioLimits
-from agreement.stats.regression import Regression
-from agreement.stats.repeatability import Repeatability, laboratory_repeatability
-from agreement.stats.repeated_anova import AnovaLimits
+from agreement.stats.repeats.averaging_curve import AveragingCurve
+from agreement.stats.repeats.averaging_rule import AveragingRules, averaging_rules
+from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.result_rows import Labelled, assembled, empty_frame
-from agreement.stats.shape import Shape
-from agreement.stats.slopes import Drift, OnOneMethod
-from agreement.stats.trend import Trend
-from agreement.stats.two_estimators import Comparison, two_estimators_of
-from agreement.stats.verdict import Verdict
+from agreement.stats.verdict.cautions import Caution, cautions_of
+from agreement.stats.verdict.verdict import Verdict
 
 LABORATORY = "laboratory"  # method name of the laboratory's own repeatability
 _BY_NAME = {analysis.name: analysis for analysis in ANALYSES}

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from pandas.api.extensions import ExtensionArray
 
-from agreement.stats.intervals import Interval
+from agreement.stats.basics.intervals import Interval
 from agreement.terms import UNIT
 
 _TEXTS: Final = ("statistic", "unit", "note")

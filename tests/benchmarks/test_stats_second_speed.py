@@ -8,11 +8,11 @@ import pandas as pd
 import pytest
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.budget import budget_of
-from agreement.stats.concordance import concordance
-from agreement.stats.deming import deming
-from agreement.stats.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
-from agreement.stats.passing_bablok import passing_bablok
+from agreement.stats.causes.budget import budget_of
+from agreement.stats.indices.concordance import concordance
+from agreement.stats.indices.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
+from agreement.stats.lines.deming import deming
+from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.results_table import method_data
 
 pytestmark = pytest.mark.slow

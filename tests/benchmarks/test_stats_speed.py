@@ -9,11 +9,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from agreement.stats.bootstrap import bootstrap_of_sums, cluster_resampling
-from agreement.stats.grouped_limits import limits_by_group
-from agreement.stats.limits import limits_of_agreement
-from agreement.stats.reml import random_intercept
-from agreement.stats.trend import line_on_mean
+from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
+from agreement.stats.basics.reml import random_intercept
+from agreement.stats.limits.grouped_limits import limits_by_group
+from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.lines.trend import line_on_mean
 
 pytestmark = pytest.mark.slow
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from agreement.figures.differences import differences_alt, plot_differences
-from agreement.stats.limits import limits_of_agreement
+from agreement.stats.limits.limits import limits_of_agreement
 
 NUMBERS = {
     "bias": (-2.5, -4.0, -1.0),

@@ -13,14 +13,14 @@ from exposed_study import PLACE, TELLTALE, WITHDRAWN, told, unpacked_texts, writ
 
 from agreement.cohort import inspect_cohort
 from agreement.physiology.estimates import estimates_frame
-from agreement.report.findings import findings_json
-from agreement.report.page import open_report
-from agreement.report.pdf import browser
-from agreement.report.privacy import KEY_FILE, without_small_cells
-from agreement.report.sharing import share_report
-from agreement.report.verifying import seal
-from agreement.report.write import write_report
-from agreement.report.write_pairs import write_pairs
+from agreement.report.page.pdf import browser
+from agreement.report.privacy.privacy import KEY_FILE, without_small_cells
+from agreement.report.privacy.sharing import share_report
+from agreement.report.run.findings import findings_json
+from agreement.report.run.study_report import open_report
+from agreement.report.run.verifying import seal
+from agreement.report.run.write import write_report
+from agreement.report.run.write_pairs import write_pairs
 
 SECTIONS = {
     "audit": "heading verdict margin funnel effort differences people out_of_range drift "

@@ -15,8 +15,8 @@ from typer.testing import CliRunner
 
 from agreement import cli, cohort
 from agreement.errors import OutputError
-from agreement.report.page import open_report
-from agreement.report.verifying import seal
+from agreement.report.run.study_report import open_report
+from agreement.report.run.verifying import seal
 from agreement.tables import whole_output
 from agreement.tables.whole_output import error_in_words, whole_file, whole_folder
 

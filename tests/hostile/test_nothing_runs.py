@@ -25,14 +25,14 @@ from small_study import BARE, small_study, write_folder
 import agreement
 from agreement.cohort import inspect_cohort
 from agreement.errors import AgreementError
-from agreement.report.any_size import check_study
-from agreement.report.page import open_report
-from agreement.report.pdf import browser
-from agreement.report.render import parameters_source
-from agreement.report.sharing import share_report
-from agreement.report.verifying import changed_files
-from agreement.report.write import write_report
-from agreement.report.write_pairs import write_pairs
+from agreement.report.page.pdf import browser
+from agreement.report.privacy.sharing import share_report
+from agreement.report.run.any_size import check_study
+from agreement.report.run.render import parameters_source
+from agreement.report.run.study_report import open_report
+from agreement.report.run.verifying import changed_files
+from agreement.report.run.write import write_report
+from agreement.report.run.write_pairs import write_pairs
 
 PACKAGE = Path(agreement.__file__).parent
 SECTIONS = {

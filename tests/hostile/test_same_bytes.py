@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from small_study import small_study, write_folder
 
-from agreement.report.page import open_report
+from agreement.report.run.study_report import open_report
 
 PLACES = (
     {"PYTHONHASHSEED": "1", "TZ": "Pacific/Auckland", "LC_ALL": "C"},

@@ -76,7 +76,7 @@ def read_lines(path: Path) -> Iterator[dict[str, str]]:
 
 def all_faults(tree: Path) -> list[Fault]:
     """Every fault of every file, in an order that only the sources decide."""
-    files = sorted(path for part in MUTATED for path in (tree / part).glob("*.py"))
+    files = sorted(path for part in MUTATED for path in (tree / part).rglob("*.py"))
     return [fault for path in files for fault in faults_of(path, tree)]
 
 

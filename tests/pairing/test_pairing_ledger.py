@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agreement.stats.limits import FEW_FOR_REPORTS
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.tables.options import FileFormat, Method
 from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, PAIR_COLUMNS, REASONS
 

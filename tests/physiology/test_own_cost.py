@@ -14,7 +14,7 @@ from agreement.physiology.stages import stages
 from agreement.physiology.work_rate import running_vo2
 from agreement.simulate.people import Person
 from agreement.simulate.raw import STAGE_SHARES, staged_breaths
-from agreement.stats.error_split import SplitErrors
+from agreement.stats.causes.error_split import SplitErrors
 
 COSTED = np.array([26.0, 31.0, 36.0, 41.0, 46.0])
 MEASURED = np.array([24.1, 29.7, 33.2, 38.8, 45.2])  # the last above nine tenths of 50

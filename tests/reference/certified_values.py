@@ -11,11 +11,11 @@ from trust_rows import Row, of_file
 
 from agreement.errors import SmallSampleWarning
 from agreement.scale.pair_sums import PairSums
-from agreement.stats.grouped_limits import limits_by_group
-from agreement.stats.intraclass import MeanSquares
-from agreement.stats.least_squares import fit_line
-from agreement.stats.limits import LimitsOfAgreement, limits_of_agreement
-from agreement.stats.repeatability import repeatability
+from agreement.stats.basics.least_squares import fit_line
+from agreement.stats.indices.intraclass import MeanSquares
+from agreement.stats.limits.grouped_limits import limits_by_group
+from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
+from agreement.stats.repeats.repeatability import repeatability
 
 SETS = of_file("certified_sets.json")
 NORRIS = of_file("published_statistics.json")["norris"]

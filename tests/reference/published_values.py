@@ -7,20 +7,20 @@ import numpy as np
 from trust_rows import Row, of_file
 
 from agreement.errors import SmallSampleWarning
-from agreement.stats.concordance import concordance
-from agreement.stats.deming import deming
-from agreement.stats.intervals import sd_interval, t_interval
-from agreement.stats.intraclass import MeanSquares, intraclass_correlation
-from agreement.stats.least_squares import fit_line
-from agreement.stats.limits import LimitsOfAgreement, limits_of_agreement
-from agreement.stats.passing_bablok import passing_bablok
-from agreement.stats.planning import plan
-from agreement.stats.repeatability import repeatability
-from agreement.stats.repeated_anova import limits_of_agreement_anova
-from agreement.stats.replicates import ReplicateLimits, limits_of_agreement_replicates
-from agreement.stats.shares import clopper_pearson_interval, wilson_interval
-from agreement.stats.tolerance import howe_factor, limit_factors, tolerance_factor
-from agreement.stats.welch import brown_forsythe, contrasts_with_overall, welch_test
+from agreement.stats.basics.intervals import sd_interval, t_interval
+from agreement.stats.basics.least_squares import fit_line
+from agreement.stats.basics.shares import clopper_pearson_interval, wilson_interval
+from agreement.stats.basics.tolerance import howe_factor, limit_factors, tolerance_factor
+from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, welch_test
+from agreement.stats.indices.concordance import concordance
+from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
+from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
+from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
+from agreement.stats.limits.replicates import ReplicateLimits, limits_of_agreement_replicates
+from agreement.stats.lines.deming import deming
+from agreement.stats.lines.passing_bablok import passing_bablok
+from agreement.stats.repeats.repeatability import repeatability
+from agreement.stats.verdict.planning import plan
 
 STATISTICS = of_file("published_statistics.json")
 COMPARISON = of_file("published_method_comparison.json")

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.report.write import WrittenReport, write_report
+from agreement.report.run.write import WrittenReport, write_report
 
 DAYS = (dt.date(2026, 3, 2), dt.date(2026, 4, 13))
 STUDY_TOML = """

@@ -8,7 +8,7 @@ import shutil
 
 import pytest
 
-from agreement.report.pdf import browser, print_pdf
+from agreement.report.page.pdf import browser, print_pdf
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

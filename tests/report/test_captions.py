@@ -5,7 +5,7 @@ from html import unescape
 
 import pytest
 
-from agreement.report.page import open_report
+from agreement.report.run.study_report import open_report
 
 JOINED = "Lines between points join the pairs of one athlete."
 BANDS = "Bands: 95 % intervals of the lines."

@@ -5,8 +5,8 @@ import re
 import pandas as pd
 import pytest
 
-from agreement.report.card_pages import NOT_KNOWN, cards_page
-from agreement.report.pdf import browser, print_pdf
+from agreement.report.page.pdf import browser, print_pdf
+from agreement.report.sections.card_pages import NOT_KNOWN, cards_page
 from agreement.terms import CARD_COLUMNS, CAUTIONS
 
 

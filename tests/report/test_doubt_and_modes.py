@@ -5,10 +5,10 @@ import re
 import pandas as pd
 import pytest
 
-from agreement.report.formulas import FORMULAS
-from agreement.report.numbers import Cell
-from agreement.report.page import open_report
-from agreement.stats.analyses import ANALYSES
+from agreement.report.page.numbers import Cell
+from agreement.report.run.study_report import open_report
+from agreement.report.sections.formulas import FORMULAS
+from agreement.stats.catalogue import ANALYSES
 
 
 def stated(study, toml):

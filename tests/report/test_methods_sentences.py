@@ -1,6 +1,6 @@
 """The paragraph of rules in force says what was chosen unlike the usual."""
 
-from agreement.report.texts import methods_block
+from agreement.report.page.texts import methods_block
 from agreement.tables.options import Pairing, Profile, Reference, StudyOptions, StudyText
 
 

@@ -5,8 +5,8 @@ import json
 import pytest
 
 from agreement.errors import AgreementError, OutputError
-from agreement.report.folder import PROVENANCE, replaced_folder
-from agreement.report.verifying import changed_files, seal
+from agreement.report.run.folder import PROVENANCE, replaced_folder
+from agreement.report.run.verifying import changed_files, seal
 
 
 def written(folder, text):

@@ -6,8 +6,8 @@ from itertools import pairwise
 import nbformat.v4 as nb
 import pytest
 
-from agreement.report.html import notebook_page
-from agreement.report.markup import picture_html, table
+from agreement.report.page.html import notebook_page
+from agreement.report.page.markup import picture_html, table
 
 
 class Outline(HTMLParser):

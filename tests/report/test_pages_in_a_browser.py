@@ -20,8 +20,8 @@ from pathlib import Path
 
 import pytest
 
-from agreement.report.pdf import browser, print_pdf
-from agreement.report.write import write_report
+from agreement.report.page.pdf import browser, print_pdf
+from agreement.report.run.write import write_report
 from agreement.tables.new_study import worked_example
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from agreement.errors import AgreementError
-from agreement.report.planning import plans, plans_json, plans_text
+from agreement.report.run.planning import plans, plans_json, plans_text
 
 
 def test_power_curve_when_asked():

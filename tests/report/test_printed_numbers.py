@@ -5,7 +5,7 @@ import math
 import pandas as pd
 import pytest
 
-from agreement.report.numbers import Cell, Numbers, marked, plain
+from agreement.report.page.numbers import Cell, Numbers, marked, plain
 from agreement.terms import RESULT_COLUMNS
 
 BIAS = Cell("limits_of_agreement/m/run/all/bias", -4.06, -5.5, -2.5)

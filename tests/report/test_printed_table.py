@@ -17,9 +17,9 @@ import pandas as pd
 import pytest
 
 from agreement.errors import TableError
-from agreement.report.any_size import check_study
-from agreement.report.page import open_report
-from agreement.stats.conventions import limit_factor
+from agreement.report.run.any_size import check_study
+from agreement.report.run.study_report import open_report
+from agreement.stats.limits.limits_by_convention import limit_factor
 from agreement.tables.new_study import worked_example
 
 TABLE = Path(__file__).parents[1] / "reference" / "fitness_31_men.json"

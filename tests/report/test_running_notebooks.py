@@ -7,9 +7,9 @@ import nbformat.v4 as nb
 import pytest
 
 from agreement.errors import AgreementError, OutputError
-from agreement.report import write
-from agreement.report.render import SectionError, parameters_source, section_names
-from agreement.report.write import write_report
+from agreement.report.run import write
+from agreement.report.run.render import SectionError, parameters_source, section_names
+from agreement.report.run.write import write_report
 
 
 def notebook(*cells):
@@ -88,7 +88,7 @@ def test_jupyter_settings_and_start_up_files_of_the_machine_change_nothing(
     monkeypatch.setenv("JUPYTER_DATA_DIR", str(kernels.parents[1]))
     monkeypatch.setenv("PYTHONSTARTUP", str(startup / "00.py"))
     shown = notebook(
-        nb.new_code_cell("from agreement.report.page import open_report\n"
+        nb.new_code_cell("from agreement.report.run.study_report import open_report\n"
                          "report = open_report(study, save=save)\nreport.save()")
     )  # fmt: skip
     monkeypatch.setattr(write, "template", lambda _: shown)

@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET  # our own SVG, nothing from outside
 import pytest
 
 from agreement.cohort import read_cohort
-from agreement.report.page import StudyReport, open_report
+from agreement.report.run.study_report import StudyReport, open_report
 
 ROOT = Path(__file__).parents[2]
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 import pandas as pd
 import pytest
 
-from agreement.report.verifying import changed_files
+from agreement.report.run.verifying import changed_files
 from agreement.terms import CAUTIONS
 
 ANALYSES_SHOWN = {

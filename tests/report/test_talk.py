@@ -2,8 +2,8 @@
 
 import textwrap
 
-from agreement.report.talk import closing_talk
-from agreement.report.write import FIRST_FILES
+from agreement.report.run.talk import closing_talk
+from agreement.report.run.write import FIRST_FILES
 
 LONG = (
     "In 14 athletes the estimate from training sessions' heart rate (run) reads 0.0 mL/kg/min on "

@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 
 from agreement.cohort import read_cohort
-from agreement.report import input_sections
-from agreement.report import training_sections as sections
-from agreement.report.page import StudyReport
-from agreement.report.privacy import naming, pseudonymous
+from agreement.report.privacy.privacy import naming, pseudonymous
+from agreement.report.run.study_report import StudyReport
+from agreement.report.sections import input_sections
+from agreement.report.sections import training_sections as sections
 
 DAY = dt.date(2026, 3, 30)
 PROFILES = ("long", "short", "mixed")

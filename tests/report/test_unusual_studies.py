@@ -6,9 +6,9 @@ from math import nan
 import pandas as pd
 import pytest
 
-from agreement.report.answer import next_steps
-from agreement.report.numbers import Numbers
-from agreement.report.page import open_report
+from agreement.report.page.numbers import Numbers
+from agreement.report.run.study_report import open_report
+from agreement.report.sections.answer import next_steps
 from agreement.tables.options import Margin
 from agreement.terms import PAIR_COLUMNS, RESULT_COLUMNS
 

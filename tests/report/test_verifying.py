@@ -8,13 +8,13 @@ import pytest
 from typer.testing import CliRunner
 
 from agreement import cli
-from agreement.report.differences import table_differences
-from agreement.report.folder import PROVENANCE
-from agreement.report.rerun import verified
-from agreement.report.sharing import share_report
-from agreement.report.verifying import seal
-from agreement.report.write import write_report
-from agreement.report.write_pairs import write_pairs
+from agreement.report.privacy.sharing import share_report
+from agreement.report.run.differences import table_differences
+from agreement.report.run.folder import PROVENANCE
+from agreement.report.run.rerun import verified
+from agreement.report.run.verifying import seal
+from agreement.report.run.write import write_report
+from agreement.report.run.write_pairs import write_pairs
 
 
 def run(*arguments):

@@ -13,7 +13,7 @@ from urllib.request import urlopen
 
 import pytest
 
-from agreement.report.workbench import copied_notebook
+from agreement.report.run.workbench import copied_notebook
 
 
 def test_the_copy_names_the_study_and_stays_as_the_analyst_left_it(small_study, tmp_path):

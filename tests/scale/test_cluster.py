@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from agreement import cli
-from agreement.report import any_size
+from agreement.report.run import any_size
 from agreement.scale import registry_results
 
 pytest.importorskip("distributed", reason="clusters need the extra `scale`")

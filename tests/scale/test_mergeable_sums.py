@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from agreement.scale.keyed_sums import KeyedSums
 from agreement.scale.pair_sums import PairSums
 from agreement.scale.quantile_sketch import QuantileSketch
-from agreement.stats.least_squares import fit_line
-from agreement.stats.limits import limits_of_agreement
-from agreement.stats.quantile_limits import limits_of_ordered, quantile_limits
-from agreement.stats.repeated import limits_by_athlete
+from agreement.stats.basics.least_squares import fit_line
+from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.limits.quantile_limits import limits_of_ordered, quantile_limits
+from agreement.stats.limits.repeated import limits_by_athlete
 
 RNG = np.random.default_rng(11)
 LAB = RNG.normal(52, 8, 500)

@@ -13,12 +13,12 @@ from agreement.scale.athlete_sums import AthleteSums
 from agreement.scale.finished import error_from, limits_from, regression_from, trend_from
 from agreement.scale.grouped_jackknife import FOLDS, grouped_jackknife
 from agreement.scale.method_sums import MethodSums, SpreadSums, added, athlete_hashes
-from agreement.stats.bootstrap import cluster_resampling
-from agreement.stats.errors_of_estimate import errors_of_estimate
-from agreement.stats.limits import limits_of_agreement
-from agreement.stats.regression import regression
-from agreement.stats.repeated import limits_by_athlete
-from agreement.stats.trend import trend
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.indices.error import errors_of_estimate
+from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.lines.regression import regression
+from agreement.stats.lines.trend import trend
 
 RNG = np.random.default_rng(5)
 N = 900

@@ -226,7 +226,7 @@ def test_people_who_withdrew_leave_every_part_in_one_line(registry, tmp_path):
 
 @pytest.mark.slow
 def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monkeypatch):
-    from agreement.report import any_size
+    from agreement.report.run import any_size
 
     monkeypatch.setattr(any_size, "MOST_IN_MEMORY", 1000)
     monkeypatch.setattr(registry_results, "SAMPLE", 25)
@@ -243,7 +243,7 @@ def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monk
 
 
 def test_an_audit_of_a_large_registry_writes_no_ids(registry, tmp_path, monkeypatch):
-    from agreement.report import any_size
+    from agreement.report.run import any_size
 
     monkeypatch.setattr(any_size, "MOST_IN_MEMORY", 1000)
     out = tmp_path / "out"

@@ -22,8 +22,8 @@ from agreement.scale.grouped_jackknife import FOLDS
 from agreement.scale.keyed_sums import KeyedSums
 from agreement.scale.method_sums import MethodSums, SpreadSums
 from agreement.scale.pair_sums import PairSums
-from agreement.stats.bootstrap import cluster_resampling
-from agreement.stats.errors_of_estimate import errors_of_estimate
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.indices.error import errors_of_estimate
 
 RNG = np.random.default_rng(20)
 N = 160

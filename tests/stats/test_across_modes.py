@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.stats.across_modes import across_modes
-from agreement.stats.limits import limits_of_agreement
+from agreement.stats.limits.across_modes import across_modes
+from agreement.stats.limits.limits import limits_of_agreement
 
 
 def pairs(n=12, laboratory_mode="cycle", mode="run", drug="no"):

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.averaging import averaging_curve_of, kept_share
-from agreement.stats.budget import budget_of
+from agreement.stats.causes.budget import budget_of
+from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.repeated import limits_by_athlete
+from agreement.stats.repeats.averaging_curve import averaging_curve_of, kept_share
 from agreement.stats.results_table import method_data
 from agreement.tables.options import Reference
 

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.stats.averaging_rules import averaging_rules
 from agreement.stats.method_data import NotEstimable
+from agreement.stats.repeats.averaging_rule import averaging_rules
 
 FIXED, BREATHS = "fixed 30 s", "moving 5 breaths"
 

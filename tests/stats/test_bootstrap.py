@@ -6,14 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from agreement.stats.bootstrap import (
+from agreement.stats.basics.bootstrap import (
     Replicates,
     ResampledInterval,
     bootstrap,
     bootstrap_of_sums,
     cluster_resampling,
 )
-from agreement.stats.regression import regression
+from agreement.stats.lines.regression import regression
 from agreement.stats.rows import Row
 
 # Efron & Tibshirani 1993, Table 14.1, spatial test A of 26 children (memory; reproduces the printed

@@ -10,12 +10,12 @@ import pytest
 import statsmodels.api as sm
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.budget import COMPONENTS, budget_of
-from agreement.stats.budget_parts import sources_of
-from agreement.stats.day_to_day import CORRELATIONS
-from agreement.stats.explained import Shares, design_of
+from agreement.stats.causes.budget import COMPONENTS, budget_of
+from agreement.stats.causes.budget_parts import sources_of
+from agreement.stats.causes.explained import Shares, design_of
+from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.repeated import limits_by_athlete
+from agreement.stats.repeats.day_to_day import CORRELATIONS
 from agreement.stats.results_table import method_data
 from agreement.tables.options import Reference
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.averaging import averaging_curve_of
-from agreement.stats.budget import COMPONENTS, budget_of
+from agreement.stats.causes.budget import COMPONENTS, budget_of
+from agreement.stats.repeats.averaging_curve import averaging_curve_of
 from agreement.stats.results_table import method_data
 
 Z = 1.959963984540054

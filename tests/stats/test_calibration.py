@@ -7,12 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.calibration import calibration, calibration_of
-from agreement.stats.left_out import AthleteSums
+from agreement.stats.basics.left_out import AthleteSums
+from agreement.stats.basics.shares import clopper_pearson_interval
+from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.lines.calibration import calibration, calibration_of
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.repeated import limits_by_athlete
 from agreement.stats.results_table import method_data
-from agreement.stats.shares import clopper_pearson_interval
 
 
 def study(n=30, seed=1, slope=1.0, bias=0.0, noise=2.0, each=1):

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.stats.bootstrap import Resampling, cluster_resampling
-from agreement.stats.cautions import cautions_of
+from agreement.stats.basics.bootstrap import Resampling, cluster_resampling
+from agreement.stats.causes.profile_bias import profile_bias
+from agreement.stats.lines.trend import trend_of
 from agreement.stats.method_data import MethodData
-from agreement.stats.profiles import profile_bias
-from agreement.stats.trend import trend_of
+from agreement.stats.verdict.cautions import cautions_of
 from agreement.tables.options import StudyOptions
 
 

@@ -10,12 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.bootstrap import cluster_resampling
-from agreement.stats.change import change, change_of
-from agreement.stats.change_direction import responsiveness, same_direction, three_way
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.change.change import change, change_of
+from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
+from agreement.stats.change.visits import visit_changes
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
-from agreement.stats.visits import visit_changes
 from agreement.tables.options import Change, Reference
 
 

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.concordance import concordance, concordance_of
-from agreement.stats.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
+from agreement.stats.indices.concordance import concordance, concordance_of
+from agreement.stats.indices.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
 from agreement.stats.results_table import method_data
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_method_comparison.json"

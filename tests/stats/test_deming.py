@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.deming import deming, deming_of, error_ratio_of
+from agreement.stats.lines.deming import deming, deming_of, error_ratio_of
 from agreement.stats.results_table import method_data
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_method_comparison.json"

@@ -8,7 +8,7 @@ import pytest
 from statsmodels.stats.weightstats import DescrStatsW
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.equivalence import equivalence, equivalence_of, everyone_within
+from agreement.stats.indices.equivalence import equivalence, equivalence_of, everyone_within
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
 from agreement.tables.options import Margin

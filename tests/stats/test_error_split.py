@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.stats.error_split import SplitErrors
+from agreement.stats.causes.error_split import SplitErrors
 
 
 def split(total, cost, names=None):

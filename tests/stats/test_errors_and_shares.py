@@ -11,19 +11,19 @@ from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from agreement.stats.bootstrap import cluster_resampling
-from agreement.stats.errors_of_estimate import between_method_error, errors_of_estimate
-from agreement.stats.method_data import NotEstimable
-from agreement.stats.repeatability import (
-    field_repeatability,
-    laboratory_repeatability,
-    repeatability,
-)
-from agreement.stats.shares import (
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.basics.shares import (
     clopper_pearson_interval,
     coverage_probability,
     total_deviation_index,
     wilson_interval,
+)
+from agreement.stats.indices.error import between_method_error, errors_of_estimate
+from agreement.stats.method_data import NotEstimable
+from agreement.stats.repeats.repeatability import (
+    field_repeatability,
+    laboratory_repeatability,
+    repeatability,
 )
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"

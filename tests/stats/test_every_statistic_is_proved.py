@@ -12,7 +12,7 @@ from typing import NamedTuple
 import pytest
 
 import agreement
-from agreement.stats.analyses import ANALYSES
+from agreement.stats.catalogue import ANALYSES
 
 TESTS = Path(__file__).parents[1]
 STATS = Path(agreement.__file__).parent / "stats"
@@ -392,7 +392,7 @@ def functions(path):
 
 def public():
     """Public functions of the statistics; those that only feed a study to one end in `_of`."""
-    for path in sorted(STATS.glob("*.py")):
+    for path in sorted(STATS.rglob("*.py")):
         for name in functions(path):
             feeds = name.endswith("_of") or name in ("z_of", "limit_factor")
             if not name.startswith("_") and not feeds:

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from agreement.errors import SmallSampleWarning
-from agreement.stats.grouped_limits import limits_by_group
-from agreement.stats.limits import limits_of_agreement
+from agreement.stats.limits.grouped_limits import limits_by_group
+from agreement.stats.limits.limits import limits_of_agreement
 
 
 @pytest.mark.parametrize("labels", ["numbers", "far numbers", "texts"])

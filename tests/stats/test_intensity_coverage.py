@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from agreement.physiology.coverage import intensity_coverage
-from agreement.stats.intensity_coverage import coverage_by_profile
+from agreement.stats.causes.intensity_coverage import coverage_by_profile
 from agreement.stats.method_data import NotEstimable
 
 DAY = pd.Timestamp("2026-03-02")

@@ -9,24 +9,24 @@ import pytest
 from scipy import stats
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.adjusted_bias import adjusted_bias
-from agreement.stats.bootstrap import cluster_resampling
-from agreement.stats.change_direction import responsiveness, same_direction, three_way
-from agreement.stats.errors_of_estimate import between_method_error, errors_of_estimate
-from agreement.stats.intervals import Interval
-from agreement.stats.limits import limits_of_agreement
-from agreement.stats.mover import Component, interval_of_difference, variance_interval
-from agreement.stats.profiles import profile_bias
-from agreement.stats.ratio_limits import ratio_limits
-from agreement.stats.regression import regression
-from agreement.stats.repeatability import repeatability
-from agreement.stats.repeated import limits_of_agreement_repeated
-from agreement.stats.repeated_anova import limits_of_agreement_anova
-from agreement.stats.replicates import limits_of_agreement_replicates
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
+from agreement.stats.basics.welch import contrasts_with_overall
+from agreement.stats.causes.profile_at_equal_level import adjusted_bias
+from agreement.stats.causes.profile_bias import profile_bias
+from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
+from agreement.stats.indices.error import between_method_error, errors_of_estimate
+from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
+from agreement.stats.limits.ratio_limits import ratio_limits
+from agreement.stats.limits.repeated import limits_of_agreement_repeated
+from agreement.stats.limits.replicates import limits_of_agreement_replicates
+from agreement.stats.lines.regression import regression
+from agreement.stats.lines.slope_on_one_method import drift_of
+from agreement.stats.lines.trend import trend
+from agreement.stats.repeats.repeatability import repeatability
 from agreement.stats.results_table import method_data
-from agreement.stats.slopes import drift_of
-from agreement.stats.trend import trend
-from agreement.stats.welch import contrasts_with_overall
 
 pytestmark = [
     pytest.mark.slow,

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from agreement.stats.interval_width import interval_width, interval_width_of
-from agreement.stats.limits import LimitsOfAgreement, limits_of_agreement
-from agreement.stats.limits_groups import Group, GroupedLimits
+from agreement.stats.limits.interval_width import interval_width, interval_width_of
+from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
+from agreement.stats.limits.limits_of_agreement import Group, GroupedLimits
+from agreement.stats.limits.repeated import RepeatedLimits
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.repeated import RepeatedLimits
 
 
 def exact_width(n, sd):

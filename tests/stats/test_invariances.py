@@ -17,37 +17,37 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.adjusted_bias import adjusted_bias
-from agreement.stats.analyses import ANALYSES
-from agreement.stats.bootstrap import cluster_resampling
-from agreement.stats.calibration import calibration
-from agreement.stats.concordance import concordance
-from agreement.stats.deming import deming
-from agreement.stats.equivalence import equivalence
-from agreement.stats.errors_of_estimate import between_method_error, errors_of_estimate
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.basics.pairwise import games_howell
+from agreement.stats.basics.reml import random_intercept
+from agreement.stats.basics.shares import total_deviation_index
+from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, welch_test
+from agreement.stats.catalogue import ANALYSES
+from agreement.stats.causes.mass_mismatch import mass_mismatch
+from agreement.stats.causes.profile_at_equal_level import adjusted_bias
+from agreement.stats.causes.profile_bias import profile_bias
+from agreement.stats.compare.two_estimators import two_estimators
 from agreement.stats.evidence import Evidence
-from agreement.stats.grouped_limits import limits_by_group
-from agreement.stats.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
-from agreement.stats.limits import limits_of_agreement
-from agreement.stats.linearity import linearity
-from agreement.stats.mass_mismatch import mass_mismatch
-from agreement.stats.pairwise import games_howell
-from agreement.stats.passing_bablok import passing_bablok
-from agreement.stats.profiles import profile_bias
-from agreement.stats.quantile_limits import quantile_limits
-from agreement.stats.ratio_limits import ratio_limits
-from agreement.stats.regression import regression
-from agreement.stats.reml import random_intercept
-from agreement.stats.repeatability import repeatability
-from agreement.stats.repeated import limits_of_agreement_repeated
-from agreement.stats.repeated_anova import limits_of_agreement_anova
-from agreement.stats.replicates import limits_of_agreement_replicates
+from agreement.stats.indices.concordance import concordance
+from agreement.stats.indices.equivalence import equivalence
+from agreement.stats.indices.error import between_method_error, errors_of_estimate
+from agreement.stats.indices.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
+from agreement.stats.limits.grouped_limits import limits_by_group
+from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
+from agreement.stats.limits.quantile_limits import quantile_limits
+from agreement.stats.limits.ratio_limits import ratio_limits
+from agreement.stats.limits.repeated import limits_of_agreement_repeated
+from agreement.stats.limits.replicates import limits_of_agreement_replicates
+from agreement.stats.limits.shape import shape
+from agreement.stats.lines.calibration import calibration
+from agreement.stats.lines.deming import deming
+from agreement.stats.lines.linearity import linearity
+from agreement.stats.lines.passing_bablok import passing_bablok
+from agreement.stats.lines.regression import regression
+from agreement.stats.lines.trend import trend
+from agreement.stats.repeats.repeatability import repeatability
 from agreement.stats.results_table import analyse
-from agreement.stats.shape import shape
-from agreement.stats.shares import total_deviation_index
-from agreement.stats.trend import trend
-from agreement.stats.two_estimators import two_estimators
-from agreement.stats.welch import brown_forsythe, contrasts_with_overall, welch_test
 from agreement.tables.options import Margin
 
 UNIT, SQUARED = "mL/kg/min", "(mL/kg/min)^2"

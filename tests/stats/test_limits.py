@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from agreement.errors import SmallSampleWarning
-from agreement.stats.limits import LimitsOfAgreement, limits_of_agreement
+from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
 PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))

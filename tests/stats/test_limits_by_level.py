@@ -13,11 +13,11 @@ import pytest
 from scipy import stats
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.limits_by_level import limits_by_level_of
+from agreement.stats.limits.limits_by_level import limits_by_level_of
+from agreement.stats.limits.ratio_limits import ratio_limits_of
+from agreement.stats.lines.trend import trend
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.ratio_limits import ratio_limits_of
 from agreement.stats.results_table import analyse, method_data
-from agreement.stats.trend import trend
 
 Z = stats.norm.ppf(0.975)
 

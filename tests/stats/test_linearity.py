@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from agreement.stats.linearity import FIVE_PERCENT, cusum_statistic, linearity
-from agreement.stats.passing_bablok import passing_bablok
+from agreement.stats.lines.linearity import FIVE_PERCENT, cusum_statistic, linearity
+from agreement.stats.lines.passing_bablok import passing_bablok
 
 
 def straight(n, rng, bend=0.0):

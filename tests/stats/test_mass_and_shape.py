@@ -9,13 +9,13 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.adjusted_bias import profile_at_equal_level_of
-from agreement.stats.linearity import linearity_of
-from agreement.stats.mass_mismatch import mass_mismatch
+from agreement.stats.causes.mass_mismatch import mass_mismatch
+from agreement.stats.causes.profile_at_equal_level import profile_at_equal_level_of
+from agreement.stats.limits.limits_as_if_independent import NAIVE, pooled_limits_of
+from agreement.stats.limits.shape import shape
+from agreement.stats.lines.linearity import linearity_of
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.pooled import NAIVE, pooled_limits_of
 from agreement.stats.results_table import method_data
-from agreement.stats.shape import shape
 
 
 def told(n=40, slope=-1.0, each=1, seed=3):

@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from agreement.stats.conventions import limit_factor
 from agreement.stats.evidence import Evidence
+from agreement.stats.limits.limits_by_convention import limit_factor
 from agreement.stats.results_table import analyse
 from agreement.tables.options import StudyOptions
 from agreement.terms import PAIR_COLUMNS

@@ -9,15 +9,15 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from agreement.stats import rotated_slopes
-from agreement.stats.passing_bablok import passing_bablok
-from agreement.stats.passing_bablok_clustered import clustered_intervals, weighted_lines
-from agreement.stats.rotated_slopes import (
+from agreement.stats.basics import rotated_slopes
+from agreement.stats.basics.rotated_slopes import (
     as_whole_numbers,
     count_inversions,
     kept_slopes,
     slopes_at_ranks,
 )
+from agreement.stats.lines.passing_bablok import passing_bablok
+from agreement.stats.lines.passing_bablok_clustered import clustered_intervals, weighted_lines
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_method_comparison.json"
 PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
@@ -226,7 +226,7 @@ def test_clustered_intervals_by_resampling_and_by_projection_agree(monkeypatch):
     athlete = np.repeat(np.arange(140), 2)
     fit = passing_bablok(field, lab)
     drawn = clustered_intervals(field, lab, athlete, slope=fit.slope, rng=1)[0]
-    monkeypatch.setattr("agreement.stats.passing_bablok_clustered.MOST_ROWS_RESAMPLED", 0)
+    monkeypatch.setattr("agreement.stats.lines.passing_bablok_clustered.MOST_ROWS_RESAMPLED", 0)
     projected = clustered_intervals(field, lab, athlete, slope=fit.slope, rng=1)[0]
     width = drawn.high - drawn.low
     assert projected == pytest.approx(drawn, abs=0.12 * width)

@@ -5,15 +5,15 @@ import pytest
 from scipy import integrate, stats
 from statsmodels.stats.power import TTestIndPower
 
-from agreement.stats.planning import athletes_per_group, half_width_of_limit, plan
-from agreement.stats.planning_simulated import (
+from agreement.stats.basics.tolerance import limit_factors
+from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.verdict.planning import athletes_per_group, half_width_of_limit, plan
+from agreement.stats.verdict.planning_simulated import (
     Design,
     athletes_needed_clustered,
     power_curve,
     simulated_power,
 )
-from agreement.stats.repeated import limits_by_athlete
-from agreement.stats.tolerance import limit_factors
 
 
 def test_printed_size_of_2016():

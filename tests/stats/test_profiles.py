@@ -12,12 +12,12 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.oneway import anova_oneway
 
-from agreement.stats.adjusted_bias import adjusted_bias
-from agreement.stats.bootstrap import cluster_resampling
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.basics.pairwise import games_howell
+from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
+from agreement.stats.causes.profile_at_equal_level import adjusted_bias
+from agreement.stats.causes.profile_bias import profile_bias
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.pairwise import games_howell
-from agreement.stats.profiles import profile_bias
-from agreement.stats.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
 PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))

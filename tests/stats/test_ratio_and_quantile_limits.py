@@ -8,8 +8,8 @@ import pytest
 from scipy import stats
 
 from agreement.errors import SmallSampleWarning
-from agreement.stats.quantile_limits import limits_of_ordered, quantile_limits
-from agreement.stats.ratio_limits import ratio_limits
+from agreement.stats.limits.quantile_limits import limits_of_ordered, quantile_limits
+from agreement.stats.limits.ratio_limits import ratio_limits
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
 PRESSURE = json.loads(REFERENCE.read_text(encoding="utf-8"))["blood_pressure_1999"]["rows"]

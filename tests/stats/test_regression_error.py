@@ -5,9 +5,9 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from agreement.stats.bootstrap import cluster_resampling
-from agreement.stats.intervals import correlation_interval
-from agreement.stats.regression import regression
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.basics.intervals import correlation_interval
+from agreement.stats.lines.regression import regression
 
 
 @pytest.fixture(scope="module")

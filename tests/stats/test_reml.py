@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from agreement.stats.reml import random_intercept
-from agreement.stats.repeated_anova import limits_of_agreement_anova
+from agreement.stats.basics.reml import random_intercept
+from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
 CARDIAC = json.loads(REFERENCE.read_text(encoding="utf-8"))["cardiac_2007"]["people"]

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.stats.analyses import ANALYSES, UNITS
-from agreement.stats.bootstrap import N_RESAMPLES
+from agreement.stats.basics.bootstrap import N_RESAMPLES
+from agreement.stats.catalogue import ANALYSES, UNITS
 from agreement.stats.evidence import Evidence
 from agreement.stats.method_data import CODES
 from agreement.stats.results_table import analyse

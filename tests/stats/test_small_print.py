@@ -8,35 +8,35 @@ import pytest
 from scipy import stats
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.analyses import ANALYSES
-from agreement.stats.bootstrap import Replicates, cluster_resampling
-from agreement.stats.budget import budget_of
-from agreement.stats.calibration import calibration
-from agreement.stats.change_direction import same_direction
-from agreement.stats.concordance import _from_sums, concordance
-from agreement.stats.deming import error_ratio_of
-from agreement.stats.equivalence import equivalence_of
-from agreement.stats.errors_of_estimate import errors_of_estimate
-from agreement.stats.intervals import said_p
-from agreement.stats.least_squares import fit_line
-from agreement.stats.limits import limits_of_agreement
-from agreement.stats.limits_groups import limits_of_agreement_of
-from agreement.stats.linearity import _line, linearity
-from agreement.stats.passing_bablok import passing_bablok
-from agreement.stats.passing_bablok_clustered import weighted_lines
-from agreement.stats.planning_simulated import (
+from agreement.stats.basics.bootstrap import Replicates, cluster_resampling
+from agreement.stats.basics.intervals import said_p
+from agreement.stats.basics.least_squares import fit_line
+from agreement.stats.basics.shares import coverage_probability, total_deviation_index
+from agreement.stats.catalogue import ANALYSES
+from agreement.stats.causes.budget import budget_of
+from agreement.stats.causes.profile_bias import profile_bias
+from agreement.stats.change.change_direction import same_direction
+from agreement.stats.compare.two_estimators import two_estimators
+from agreement.stats.indices.concordance import _from_sums, concordance
+from agreement.stats.indices.equivalence import equivalence_of
+from agreement.stats.indices.error import errors_of_estimate
+from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.limits.limits_of_agreement import limits_of_agreement_of
+from agreement.stats.limits.replicates import limits_of_agreement_replicates
+from agreement.stats.lines.calibration import calibration
+from agreement.stats.lines.deming import error_ratio_of
+from agreement.stats.lines.linearity import _line, linearity
+from agreement.stats.lines.passing_bablok import passing_bablok
+from agreement.stats.lines.passing_bablok_clustered import weighted_lines
+from agreement.stats.lines.regression import regression
+from agreement.stats.lines.trend import trend
+from agreement.stats.results_table import method_data
+from agreement.stats.verdict.planning_simulated import (
     Design,
     athletes_needed_clustered,
     simulated_power,
 )
-from agreement.stats.profiles import profile_bias
-from agreement.stats.regression import regression
-from agreement.stats.replicates import limits_of_agreement_replicates
-from agreement.stats.results_table import method_data
-from agreement.stats.shares import coverage_probability, total_deviation_index
-from agreement.stats.trend import trend
-from agreement.stats.two_estimators import two_estimators
-from agreement.stats.verdict import Verdict
+from agreement.stats.verdict.verdict import Verdict
 from agreement.tables.options import Margin
 
 RNG = np.random.default_rng(12)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from agreement.stats.tolerance import (
+from agreement.stats.basics.tolerance import (
     LARGE,
     approximate_factors,
     howe_factor,

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.diagnostic import het_breuschpagan
 
-from agreement.stats.bootstrap import cluster_resampling
-from agreement.stats.least_squares import fit_line
-from agreement.stats.trend import trend
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.basics.least_squares import fit_line
+from agreement.stats.lines.trend import trend
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
 NORRIS = json.loads(REFERENCE.read_text(encoding="utf-8"))["norris"]

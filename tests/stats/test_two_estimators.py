@@ -7,9 +7,9 @@ import pytest
 from scipy import stats
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
+from agreement.stats.compare.two_estimators import two_estimators, two_estimators_of
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
-from agreement.stats.two_estimators import two_estimators, two_estimators_of
 
 
 def errors(n, rng, sd_a=3.0, sd_b=2.0, shared=2.0):

@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from agreement.stats.bootstrap import cluster_resampling
+from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import MethodData
-from agreement.stats.repeated import limits_by_athlete
-from agreement.stats.verdict import verdict_of
+from agreement.stats.verdict.verdict import verdict_of
 from agreement.tables.options import Margin, StudyOptions
 
 FIRST = date(2026, 3, 1)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.stats.wrong_inputs import wrong_hr_max, wrong_inputs, wrong_mass
+from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_inputs, wrong_mass
 
 
 def pairs(mass=np.nan, heart=np.nan, confirmed="yes"):

@@ -1,0 +1,1 @@
+"""What a page is made of: numbers with their keys, markup, figures, the page itself."""

@@ -1,0 +1,1 @@
+"""Nobody is exposed: pseudonyms, small groups withheld, what may leave the house."""

@@ -1,0 +1,267 @@
+"""
+Nobody is exposed: keyed pseudonyms, days for dates, small groups withheld.
+
+An audit report is pseudonymous from the start; the key stays in the study folder. What `agreement
+share` writes gets pseudonyms under a key that is thrown away.
+"""
+
+import hashlib
+import hmac
+import secrets
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.cohort import Cohort
+from agreement.errors import OutputError
+from agreement.physiology.readings import Readings
+from agreement.physiology.training import TrainingProfiles
+from agreement.tables.readers import InputFile
+from agreement.tables.study import StudyTables
+from agreement.terms import REASONS
+
+if TYPE_CHECKING:
+    from agreement.stats.results_table import StudyResults
+
+KEY_FILE: Final = "pseudonyms.key"
+FEWEST: Final = 5  # athletes in a cell that may be shown
+# analyses by group -> whether their groups make up the whole
+_GROUPED: Final = {
+    "limits_of_agreement": False,
+    "profile_bias": True,
+    "choice_of_pairs": False,
+    "pairing_rule": False,
+    "borderline_moved": True,
+    "by_sex": True,
+    "by_age": True,
+    "intensity_coverage": True,
+    "by_fortnight": True,
+}
+_NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
+# what a pair tells of its athlete -> what else would tell it
+_TRAITS: Final = {
+    "sex": (),
+    "age_years": (),
+    "training_profile": ("profile_borderline",),
+    "hr_limiting_drug": (),
+}
+
+Naming = Callable[[object], str]
+
+
+def naming(key: bytes) -> Naming:
+    """Return a function from an id to its pseudonym, the same for the same key."""
+
+    def pseudonym(name: object) -> str:
+        return "P" + hmac.new(key, str(name).encode(), hashlib.sha256).hexdigest()[:10].upper()
+
+    return pseudonym
+
+
+def study_key(study: Path) -> bytes:
+    """
+    Return the key of a study, made at the first call and kept in its folder.
+
+    Raises
+    ------
+    OutputError
+        If there is none and the folder cannot be written.
+    """
+    path = study / KEY_FILE
+    if path.is_file():
+        return bytes.fromhex(path.read_text(encoding="ascii").strip())
+    key = secrets.token_bytes(32)
+    try:
+        path.write_text(key.hex() + "\n", encoding="ascii")
+        path.chmod(0o600)
+    except OSError as error:
+        msg = f"{KEY_FILE} cannot be kept in the study folder ({error.strerror})."
+        raise OutputError(msg) from error
+    return key
+
+
+def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
+    """Return the cohort with pseudonyms for athletes and tests, in all that reports show."""
+    pairing = cohort.pairing
+    hidden = {
+        part: _renamed(getattr(pairing, part), name, ["athlete_id", "lab_test_id"])
+        for part in ("pairs", "daily", "repeats", "across_modes")
+    }
+    laboratory = replace(
+        cohort.laboratory,
+        frame=_renamed(cohort.laboratory.frame, name, ["athlete_id", "lab_test_id"]),
+        stages=_renamed(cohort.laboratory.stages, name, ["lab_test_id"]),
+        averaging=_renamed(cohort.laboratory.averaging, name, ["lab_test_id"]),
+        training=_pseudonymous_profiles(cohort.laboratory.training, name),
+        problems=(),
+    )
+    columns = ["method", "mode", "athlete_id", "lab_test_id"]
+    hidden["pairs"] = hidden["pairs"].sort_values(columns, ignore_index=True)
+    exclusions = plain_exclusions(pairing.exclusions, name)
+    inputs = tuple(_pseudonymous_file(one, cohort.study, name) for one in cohort.study.inputs)
+    return replace(
+        cohort,
+        study=replace(
+            cohort.study,
+            athletes=_renamed(cohort.study.athletes, name, ["athlete_id"]),
+            field_tests=_renamed(cohort.study.field_tests, name, ["athlete_id"]),
+            problems=(),
+            inputs=inputs,
+        ),
+        laboratory=laboratory,
+        readings=_pseudonymous_readings(cohort.readings, name),
+        pairing=replace(pairing, **hidden, exclusions=exclusions, problems=()),
+    )
+
+
+def _pseudonymous_file(source: InputFile, study: StudyTables, name: Naming) -> InputFile:
+    """Return a file read, under a pseudonym if it is named after a test or a session."""
+    folder, _, file = source.name.rpartition("/")
+    if folder not in {study.names.get("breaths"), study.names.get("samples")}:
+        return source
+    stem, dot, ending = file.partition(".")
+    return replace(source, name=f"{folder}/{name(stem)}{dot}{ending}")
+
+
+def _pseudonymous_profiles(training: TrainingProfiles, name: Naming) -> TrainingProfiles:
+    """Return training profiles with pseudonyms."""
+    frame = training.frame
+    if len(frame):
+        frame = _renamed(frame, name, ["athlete_id", "lab_test_id"])
+    return training._replace(frame=frame)
+
+
+def _pseudonymous_readings(readings: Readings, name: Naming) -> Readings:
+    """Return readings with pseudonyms, without the notes that name rows of the files."""
+    frame, lines, points = (
+        _renamed(part, name, ["athlete_id"]) if len(part) else part
+        for part in (readings.frame, readings.session_lines, readings.session_points)
+    )
+    return replace(readings, frame=frame, session_lines=lines, session_points=points, problems=())
+
+
+def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:
+    """Return the ledger's lines with pseudonyms, and each reason in general words."""
+    lines = exclusions.astype({"id": "str", "reason": "str", "message": "str"})
+    counted = lines["reason"] == "withdrawn"  # its message is the number of rows, nothing else
+    return lines.assign(
+        id=lines["id"].map(name, na_action="ignore"),
+        message=lines["message"].where(counted, lines["reason"].map(REASONS)),
+    )
+
+
+def without_test_dates(results: "StudyResults") -> "StudyResults":
+    """Return results whose verdicts tell no date of a test."""
+    methods = tuple(
+        replace(one, verdict=replace(one.verdict, first_lab_date=None)) for one in results.methods
+    )
+    return replace(results, methods=methods)
+
+
+def discreet_pairs(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Return pairs as they may be passed on, their ids aside."""
+    return without_small_traits(days_for_dates(pairs))
+
+
+def days_for_dates(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Return pairs with `lab_date` as days since the athlete's first test."""
+    dates = pd.to_datetime(pairs["lab_date"])
+    first = dates.groupby(pairs["athlete_id"]).transform("min")
+    return pairs.assign(lab_date=(dates - first).dt.days)
+
+
+def without_small_traits(pairs: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return pairs without the traits that fewer than 5 athletes of a method and mode share.
+
+    What the results withhold of a small group, and of its complement, could else be computed from
+    the rows. Ages count by the bands of the results.
+    """
+    from agreement.stats.limits.limits_of_subsets import (
+        age_bands,  # so that pairing alone stays light
+    )
+
+    shown = pairs.copy()
+    for trait, others in _TRAITS.items():
+        words = age_bands(pairs["age_years"]) if trait == "age_years" else pairs[trait]
+        hidden: set[str] = set()
+        for _, own in pairs.groupby(["method", "mode"], sort=False):
+            people = own["athlete_id"]
+            sizes = people.groupby(words[own.index].astype("str")).nunique()
+            parts = {str(word): int(n) for word, n in sizes.items()}
+            hidden |= hidden_parts(parts, people.nunique())
+        for column in (trait, *others):  # in every method, or one would tell of another
+            shown.loc[words.isin(hidden), column] = np.nan
+    return shown
+
+
+def without_small_cells(results: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return the results table with cells below 5 athletes emptied, and their complements.
+
+    A group's complement is what the whole leaves over; of training profiles, the next smallest
+    group goes too while those hidden are fewer than 5 together.
+    """
+    cells = results.astype({"n": "float64", "n_pairs": "float64"})
+    grouped = cells["analysis"].isin(_GROUPED) & (cells["group"] != "all")
+    hidden = pd.Series(data=False, index=cells.index)
+    for (analysis, method, mode), rows in cells[grouped].groupby(["analysis", "method", "mode"]):
+        sizes = rows.groupby("group")["n"].max()
+        whole = cells[
+            (cells["analysis"] == "limits_of_agreement")
+            & (cells["method"] == method)
+            & (cells["mode"] == mode)
+            & (cells["group"] == "all")
+        ]["n"].max()
+        small = _small(sizes, whole, parts=_GROUPED[str(analysis)])
+        hidden.loc[rows.index] = rows["group"].isin(small)
+    few = (cells["n"] > 0) & (cells["n"] < FEWEST)
+    cells.loc[hidden | few, _NUMBERS] = np.nan
+    cells.loc[hidden | few, "note"] = f"suppressed: below {FEWEST} athletes, or their complement"
+    return cells
+
+
+def _small(sizes: pd.Series, whole: float, *, parts: bool) -> set[str]:
+    """Return the groups that must not be shown; `parts`: they make up the whole."""
+    if parts:
+        return hidden_parts({str(group): int(n) for group, n in sizes.items() if n > 0}, whole)
+    # a wider pairing rule holds more people than the whole does
+    return {
+        str(group) for group, n in sizes.items() if 0 < n < FEWEST or 0 < abs(whole - n) < FEWEST
+    }
+
+
+def hidden_parts(sizes: Mapping[str, int], whole: float) -> set[str]:
+    """
+    Return the parts of a whole that must not be shown.
+
+    Small parts go, then the smallest of the others while the whole less what is shown is still
+    fewer than 5: else the numbers of these few would follow from the rest.
+
+    Parameters
+    ----------
+    sizes : mapping of str to int
+        Athletes in each part.
+    whole : float
+        Athletes in all, of whom some may be in no part; NaN when nothing is said of them.
+
+    >>> sorted(hidden_parts({"long": 20, "short": 3, "base": 8}, 31))
+    ['base', 'short']
+    """
+    shown = sorted((word for word, n in sizes.items() if n >= FEWEST), key=lambda w: (sizes[w], w))
+    hidden = set(sizes).difference(shown)
+    while shown:
+        left = np.fmax(whole - sum(sizes[word] for word in shown), sum(sizes[w] for w in hidden))
+        if not 0 < left < FEWEST:
+            break
+        hidden.add(shown.pop(0))
+    return hidden
+
+
+def _renamed(frame: pd.DataFrame, name: Naming, columns: list[str]) -> pd.DataFrame:
+    """Return a frame with pseudonyms in some columns."""
+    return frame.assign(**{column: frame[column].map(name).astype("str") for column in columns})

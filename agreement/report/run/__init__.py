@@ -1,0 +1,1 @@
+"""A report found, filled, run, saved and checked again."""

@@ -1,0 +1,141 @@
+"""What the command line does with a study, whatever its size: in memory, or streamed in parts."""
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from agreement.errors import Problem
+from agreement.scale.engine import engine
+from agreement.tables.options import Kind
+from agreement.tables.paths import path_problem, toml_inside
+
+if TYPE_CHECKING:
+    from agreement.report.run.write import WrittenReport
+
+MOST_IN_MEMORY: Final = 2_000_000  # estimates in parts that an ordinary report still takes
+Progress = Callable[[int, int, str], None]
+
+
+def in_parts(study: Path) -> bool:
+    """
+    Whether the estimates of a study are a folder of parts.
+
+    Asked before anything heavy is imported; False too for a study file that cannot be read, which
+    the reading that follows will say.
+    """
+    try:
+        stated = toml_inside(study, "study.toml")
+        path = stated.get("files", {}).get("field_estimates", {}).get("path", "field_estimates")
+    except (ValueError, AttributeError):
+        path = "field_estimates"
+    return isinstance(path, str) and not path_problem(study, path) and (study / path).is_dir()
+
+
+def by_session(progress: Progress | None) -> Callable[[int, int], None] | None:
+    """Return what tells of the session files read, as the physiology calls it."""
+    if progress is None:
+        return None
+    return lambda done, total: progress(done, total, "Reading sessions")
+
+
+def check_study(
+    study: Path,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> tuple[bool, tuple[Problem, ...]]:
+    """
+    Find everything wrong with a study.
+
+    Parameters
+    ----------
+    study : Path
+        The study folder.
+    workers, scheduler
+        As `agreement.scale.engine.engine` takes them; they serve estimates in parts.
+    progress : callable, optional
+        Called with (done, total, stage).
+
+    Returns
+    -------
+    usable : bool
+    problems : tuple of Problem
+        Stops, then what was set aside, then notes.
+    """
+    from agreement.tables.study_file import PUBLISHED_FILE
+
+    cohort = None
+    with engine(workers, scheduler) as mapper:
+        if in_parts(study):
+            from agreement.report.run.registry_tables import streamed_problems
+
+            usable, problems = streamed_problems(study, mapper, progress=progress)
+        else:
+            from agreement.cohort import inspect_cohort
+
+            cohort, problems = inspect_cohort(study, progress=by_session(progress))
+            usable = cohort is not None
+    if not os.path.lexists(study / PUBLISHED_FILE):  # spares the import of the statistics
+        return usable, problems
+    from agreement.report.run.published_file import with_published
+
+    pairs = None if cohort is None else cohort.pairs
+    places = None if pairs is None else set(zip(pairs["method"], pairs["mode"], strict=True))
+    return with_published(study, usable, problems, places)
+
+
+def pair_study(
+    study: Path,
+    out: Path,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> tuple[Path, ...]:
+    """Write pairs, exclusions and flow; parameters as for `check_study`."""
+    with engine(workers, scheduler) as mapper:
+        if in_parts(study):
+            from agreement.report.run.registry_tables import write_streamed_pairs
+
+            return write_streamed_pairs(study, out, mapper, progress=progress)
+    from agreement.report.run.write_pairs import write_pairs
+
+    return write_pairs(study, out, progress=by_session(progress))
+
+
+def report_study(
+    study: Path,
+    out: Path | None,
+    *,
+    kind: Kind | None = None,
+    pdf: bool = False,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> "WrittenReport":
+    """
+    Write a report: with its notebook, or streamed when the study is too large for memory.
+
+    Parameters as for `check_study` and `agreement.report.run.write.write_report`.
+    """
+    with engine(workers, scheduler) as mapper:
+        if in_parts(study):
+            from agreement.scale.streamed import rows_in_parts
+
+            if (rows_in_parts(study) or 0) > MOST_IN_MEMORY:
+                from agreement.report.run.published_file import require_published
+                from agreement.report.run.registry import write_registry_report
+                from agreement.report.run.templates import stated_kind
+
+                require_published(study)
+                place = study.resolve()
+                kind = kind or stated_kind(place)
+                target = out if out is not None else Path("reports") / f"{place.name}-{kind}"
+                return write_registry_report(
+                    study, target, mapper, kind=kind, pdf=pdf, progress=progress
+                )
+    from agreement.report.run.write import write_report
+
+    return write_report(study, out, kind=kind, pdf=pdf, progress=progress)

@@ -1,0 +1,205 @@
+"""How many athletes a study needs, as the command line asks for it."""
+
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import AgreementError
+from agreement.stats.limits.repeated import RepeatedLimits
+from agreement.stats.verdict.planning import StudyPlan
+from agreement.stats.verdict.planning import plan as study_plan
+from agreement.stats.verdict.planning_simulated import Design, power_curve
+
+_SHARES = (0.5, 0.75, 1.0, 1.25, 1.5)  # of the athletes needed, where a curve is drawn
+_SIZES = (10, 20, 40, 80, 160)  # where no number would do
+_CURVE_SEED = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """
+    One plan, and where its numbers come from.
+
+    Attributes
+    ----------
+    method, mode : str
+        Of an earlier study; empty when planned from numbers.
+    sd_within : float or None
+        Part of the spread that varies between the pairs of an athlete. [mL/kg/min]
+    assumed : bool
+        Whether `sd_within` was assumed: half of the variance.
+    numbers : StudyPlan
+    curve : DataFrame or None
+        Power at several numbers of athletes, from simulated differences: n, power, standard_error.
+    """
+
+    method: str
+    mode: str
+    sd_within: float | None
+    assumed: bool
+    numbers: StudyPlan
+    curve: pd.DataFrame | None = None
+
+    def sentence(self) -> str:
+        """Say the plan in words."""
+        one = self.numbers
+        name = f"{self.method}, {self.mode}: with" if self.method else "With"
+        each = f" and {one.pairs_per_athlete} pairs each" if one.pairs_per_athlete > 1 else ""
+        assumed = (
+            f"{name} a bias of {round(one.bias, 2):g}, a standard deviation of differences of "
+            f"{round(one.sd, 2):g} mL/kg/min{each}"
+        )
+        said = []
+        if one.margin is not None:
+            said.append(
+                f"no number of athletes would show limits inside \u00b1{one.margin:g}"
+                if one.for_power is None
+                else f"{one.for_power} athletes show limits inside \u00b1{one.margin:g} with a "
+                f"power of {one.power_reached:.2f}"
+            )
+        if one.half_width is not None:
+            said.append(
+                f"{one.for_precision} athletes give each limit to \u00b1{one.half_width:g}"
+                if one.for_precision is not None
+                else f"no number of athletes gives each limit to \u00b1{one.half_width:g}"
+            )
+        if one.difference is not None:
+            said.append(
+                f"{one.per_group} athletes in each of {one.groups} groups find a difference of "
+                f"{one.difference:g} in bias"
+                if one.per_group is not None
+                else f"no number of athletes finds a difference of {one.difference:g} in bias"
+            )
+        half = " Half of the variance was taken to lie within athletes." if self.assumed else ""
+        return f"{assumed}, {'; '.join(said)}.{half}{self._curve_sentence()}"
+
+    def _curve_sentence(self) -> str:
+        if self.curve is None:
+            return ""
+        points = [f"{one.power:.2f} with {one.n}" for one in self.curve.itertuples()]
+        error = float(self.curve["standard_error"].max())
+        return f" Power in simulated studies: {', '.join(points)} athletes (\u00b1{error:.2f})."
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the plan as plain data."""
+        head = {"method": self.method, "mode": self.mode, "sd_within": self.sd_within}
+        curve = None if self.curve is None else self.curve.to_dict(orient="records")
+        tail = {"athletes": self.numbers.athletes, "power_curve": curve}
+        return head | asdict(self.numbers) | tail
+
+
+def plans(
+    study: Path | None,
+    *,
+    sd: float | None = None,
+    bias: float | None = None,
+    margin: float | None = None,
+    power: float = 0.80,
+    pairs_per_athlete: int = 1,
+    sd_within: float | None = None,
+    half_width: float | None = None,
+    groups: int = 2,
+    difference: float | None = None,
+    curve: bool = False,
+) -> list[Plan]:
+    """
+    Plan from numbers, or from each method of an earlier study; stated numbers win.
+
+    Parameters are those of `agreement.stats.verdict.planning.plan`. With several pairs per athlete and no
+    `sd_within`, an earlier study's own is used, else half of the variance is assumed, and said.
+    With `curve`, the power is also simulated at several numbers of athletes.
+
+    Raises
+    ------
+    AgreementError
+        If a number is missing or impossible.
+    """
+    more = {
+        "power": power,
+        "pairs_per_athlete": pairs_per_athlete,
+        "half_width": half_width,
+        "groups": groups,
+        "difference": difference,
+    }
+    without_margin = half_width is not None or difference is not None
+    if study is None:
+        if sd is None or (margin is None and not without_margin):
+            msg = (
+                "A plan needs --sd and --margin (or --half-width, or --difference), or a study "
+                "folder."
+            )
+            raise AgreementError(msg)
+        return [_plan("", "", sd, bias or 0.0, margin, sd_within, more, curve=curve)]
+    from agreement.cohort import read_cohort
+
+    found = []
+    for one in read_cohort(study).results.methods:
+        limits, agreed = one.verdict.limits, one.verdict.margin
+        if limits is None:
+            continue
+        aim = agreed if margin is None else margin
+        if aim is None and not without_margin:
+            msg = "The study file agrees on no limit: give one with --margin."
+            raise AgreementError(msg)
+        own = limits.within**0.5 if isinstance(limits, RepeatedLimits) and sd is None else None
+        chosen_bias, chosen_sd = limits.bias if bias is None else bias, sd or limits.sd
+        within = own if sd_within is None else sd_within
+        found.append(
+            _plan(one.method, one.mode, chosen_sd, chosen_bias, aim, within, more, curve=curve)
+        )
+    if not found:
+        msg = "The study has too few pairs to plan from: give --sd and --margin."
+        raise AgreementError(msg)
+    return found
+
+
+def _plan(
+    method: str,
+    mode: str,
+    sd: float,
+    bias: float,
+    margin: float | None,
+    sd_within: float | None,
+    more: dict[str, Any],
+    *,
+    curve: bool,
+) -> Plan:
+    several = more["pairs_per_athlete"] > 1
+    assumed = several and sd_within is None
+    within = sd * 0.5**0.5 if assumed else sd_within if several else None
+    if within is not None and sd > 0:
+        within = min(within, sd)  # an earlier study's estimate may exceed the whole by chance
+    try:
+        numbers = study_plan(sd, bias=bias, margin=margin, sd_within=within, **more)
+    except ValueError as error:
+        raise AgreementError(str(error)) from None
+    return Plan(method, mode, within, assumed, numbers, _curve(numbers, within) if curve else None)
+
+
+def _curve(numbers: StudyPlan, within: float | None) -> pd.DataFrame:
+    """Simulate the power around the athletes needed."""
+    if numbers.margin is None:
+        msg = "A power curve needs a limit: give it with --margin."
+        raise AgreementError(msg)
+    inside = within or 0.0
+    between = float(np.sqrt(max(0.0, numbers.sd**2 - inside**2)))
+    design = Design(numbers.bias, between, inside, numbers.pairs_per_athlete)
+    needed = numbers.for_power
+    sizes = _SIZES if needed is None else {max(3, round(needed * share)) for share in _SHARES}
+    return power_curve(sorted(sizes), design, numbers.margin, rng=_CURVE_SEED)
+
+
+def plans_json(found: list[Plan]) -> str:
+    """Return one object for a plan from numbers, an array for those of a study."""
+    if len(found) == 1 and not found[0].method:
+        return json.dumps(found[0].to_dict(), indent=1)
+    return json.dumps([plan.to_dict() for plan in found], indent=1)
+
+
+def plans_text(found: list[Plan]) -> str:
+    """Return one sentence for each plan."""
+    return "\n".join(plan.sentence() for plan in found)

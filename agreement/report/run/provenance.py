@@ -1,0 +1,124 @@
+"""From which files, with which versions and choices the numbers came; no places on a machine."""
+
+import json
+import platform
+from dataclasses import asdict
+from datetime import UTC, date, datetime
+from html import escape
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, Final
+
+import agreement
+from agreement.report.page.markup import Block, table
+from agreement.report.page.numbers import counted
+from agreement.report.run.folder import PROVENANCE, WRITTEN_BY
+from agreement.tables.options import Kind
+from agreement.tables.study import StudyTables
+
+DEPENDENCIES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "pandera")
+
+
+def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
+    """
+    Return all that another person needs to run the same again.
+
+    Parameters
+    ----------
+    study : StudyTables
+    kind : {"squad", "validation", "audit"} or None
+        Which report; None: the pairs alone.
+    """
+    name = study.folder.name
+    command = f"agreement report {name} --report {kind}" if kind else f"agreement pair {name}"
+    return {
+        "written_by": WRITTEN_BY,
+        "version": agreement.__version__,
+        "created": datetime.now(tz=UTC).isoformat(timespec="seconds"),
+        "python": platform.python_version(),
+        "dependencies": {package: _version(package) for package in DEPENDENCIES},
+        "study": name,
+        "kind": kind,
+        "command": command,
+        "seed": study.options.report.seed,
+        "inputs": [asdict(source) for source in study.inputs],
+        "options": _plain(asdict(study.options)),
+    }
+
+
+def write_provenance(content: dict[str, Any], folder: Path) -> None:
+    """Write `content` as provenance.json."""
+    text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+    (folder / PROVENANCE).write_text(text, encoding="utf-8", newline="\n")
+
+
+def provenance_block(content: dict[str, Any]) -> Block:
+    """Return the provenance as two tables: versions, and the files read."""
+    versions = {
+        "command": content["command"],
+        "run at": content["created"],
+        "agreement": content["version"],
+        "Python": content["python"],
+        **content["dependencies"],
+        "seed of everything random": str(content["seed"]),
+        "resamples of a bootstrap": _resamples(),
+    }
+    tables = [source for source in content["inputs"] if "/" not in source["name"]]
+    raw = [source for source in content["inputs"] if "/" in source["name"]]
+    shown = table(
+        "Program, versions and seed",
+        ["what", "value"],
+        [(k, _cell(v)) for k, v in versions.items()],
+    ) + _files("Files read", tables)
+    if not raw:
+        return shown
+    listed = _files("Raw files read", raw)
+    return shown + Block(
+        f"<details><summary>{counted(len(raw), 'raw file')} with their checksums, as in "
+        f"{PROVENANCE}</summary>{listed.html}</details>"
+    )
+
+
+def _resamples() -> str:
+    from agreement.stats.basics import bootstrap
+    from agreement.stats.causes import budget_parts
+    from agreement.stats.lines import passing_bablok_clustered
+
+    return (
+        f"{bootstrap.N_RESAMPLES}; {budget_parts.N_RESAMPLES} for error budget and averaging curve, "
+        f"{passing_bablok_clustered.N_RESAMPLES} for Passing-Bablok lines of repeated pairs. Those "
+        "that give no number are left out and counted in the note of the row."
+    )
+
+
+def _files(caption: str, sources: list[dict[str, Any]]) -> Block:
+    rows = [
+        (
+            f"<code>{_cell(source['name'])}</code>",
+            "no table" if source["rows"] is None else str(source["rows"]),
+            f"<code>{source['sha256']}</code>",
+        )
+        for source in sources
+    ]
+    return table(caption, ["file", "rows", "SHA-256 checksum"], rows, numeric=["rows"])
+
+
+def _cell(value: object) -> str:
+    return escape(str(value))
+
+
+def _version(name: str) -> str:
+    """Return the installed version of a dependency."""
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def _plain(value: Any) -> Any:
+    """Turn dates and tuples into what JSON holds."""
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value.isoformat() if isinstance(value, date) else value

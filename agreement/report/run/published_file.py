@@ -1,0 +1,301 @@
+"""`published.toml`: printed figures to reproduce, read and checked, every fault at once."""
+
+import os
+import re
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Final
+
+from agreement.cohort import Cohort, in_order, read_cohort
+from agreement.errors import Problem, TableError
+from agreement.stats.catalogue import ANALYSES
+from agreement.stats.limits.limits_by_convention import CONVENTIONS
+from agreement.tables.paths import toml_inside
+from agreement.tables.study_file import PUBLISHED_FILE
+
+DEFAULT: Final = "z = 1.96"
+COUNTS: Final = ("n", "n_pairs")  # athletes and pairs behind any analysis
+STATISTICS: Final = {one.name: (*one.statistics, *COUNTS) for one in ANALYSES}
+LIMITS: Final = {"lower_limit": -1.0, "upper_limit": 1.0}
+_NEEDED: Final = ("analysis", "method", "mode", "statistic", "value", "digits")
+_KEYS: Final = (*_NEEDED[:3], "group", *_NEEDED[3:], "convention")
+_SOURCE_KEYS: Final = ("citation", "table")
+_MOST_DIGITS: Final = 12
+_LARGEST: Final = 1e12  # nan is not below it either
+_MOST_LISTED: Final = 8
+_NOT_COMPARED: Final = "The figure is not compared."
+_ELSEWHERE: Final = ("two_estimators", "across_modes", "averaging_rule")  # of other places
+Places = Collection[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """
+    One printed figure, as the file states it.
+
+    Attributes
+    ----------
+    number : int
+        Its place in the file, from 1.
+    analysis, method, mode, group, statistic : str
+        Its line of the results table.
+    value : float
+    digits : int
+        Decimals printed.
+    convention : str
+        How the source computed limits.
+    """
+
+    number: int
+    analysis: str
+    method: str
+    mode: str
+    group: str
+    statistic: str
+    value: float
+    digits: int
+    convention: str
+
+    def unknown_name(self) -> str:
+        """Say which name no results table holds, and the nearest one; "" if there is none."""
+        return _unknown_name(self.analysis, self.statistic)
+
+    def unknown_place(self, places: Places) -> str:
+        """Say that no such method or mode has a pair; "" if one has."""
+        if (self.method, self.mode) in places:
+            return ""
+        return f"no pair of '{self.method}' in mode '{self.mode}'{_listed(places)}"
+
+
+@dataclass(slots=True)
+class PublishedFile:
+    """
+    What the file says, and what is wrong with it.
+
+    Attributes
+    ----------
+    source : str
+        Citation and table.
+    figures : list of Figure
+        Those that can be looked up.
+    problems : list of Problem
+    left_out : int
+        Figures that cannot be looked up.
+    """
+
+    source: str = ""
+    figures: list[Figure] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    left_out: int = 0
+
+    @property
+    def stops(self) -> list[Problem]:
+        """The problems that end a run."""
+        return [problem for problem in self.problems if problem.severity == "stop"]
+
+
+def near(name: str, known: Collection[str]) -> str:
+    """
+    Return a question that names the nearest known name, or those that there are, if they are few.
+
+    >>> near("bais", ["bias", "r"]), near("x", ["bias", "r"])
+    ("; did you mean 'bias'?", '; known are bias, r')
+    """
+    found = get_close_matches(name.casefold(), list(known), n=1, cutoff=0.5)
+    if found:
+        return f"; did you mean '{found[0]}'?"
+    return f"; known are {', '.join(known)}" if len(known) <= _MOST_LISTED else "; see results.csv"
+
+
+def _unknown_name(analysis: str, statistic: str) -> str:
+    if analysis not in STATISTICS:
+        return f"no analysis '{analysis}'{near(analysis, STATISTICS)}"
+    known = STATISTICS[analysis]
+    if statistic not in known:
+        return f"no statistic '{statistic}' in {analysis}{near(statistic, known)}"
+    return ""
+
+
+def _listed(places: Places) -> str:
+    shown = "; ".join(f"'{method}' in {mode}" for method, mode in sorted(places))
+    return f"; there is {shown}" if shown else ""
+
+
+def published_file(study: Path) -> PublishedFile | None:
+    """
+    Read a study's `published.toml`.
+
+    Returns
+    -------
+    PublishedFile or None
+        None when the study has none.
+    """
+    path = study / PUBLISHED_FILE
+    if not os.path.lexists(path):
+        return None
+    found = PublishedFile()
+    try:
+        content = toml_inside(study, PUBLISHED_FILE)
+    except ValueError as error:
+        what = f"The file cannot be read: {error}"
+        remedy = "Texts need quotes; `agreement new DIR --example` writes one that works."
+        found.problems.append(_problem("stop", "unreadable_file", what, remedy))
+        return found
+    found.problems += _unknown_keys(content, ("source", "figure"), "")
+    _read_source(content.get("source", {}), found)
+    entries = content.get("figure", [])
+    for number, entry in enumerate(entries if isinstance(entries, list) else [entries], start=1):
+        _read_figure(number, entry, found)
+    return found
+
+
+def published_problems(study: Path, places: Places | None = None) -> list[Problem]:
+    """
+    Return everything wrong with a study's `published.toml`.
+
+    Parameters
+    ----------
+    study : Path
+        The study folder.
+    places : collection of (method, mode), optional
+        Those with a pair, where they are known.
+    """
+    found = published_file(study)
+    if found is None:
+        return []
+    return sorted([*found.problems, *_uncompared(found.figures, places)], key=_number)
+
+
+def _number(problem: Problem) -> int:
+    """Return which figure a problem is about; 0 for the file."""
+    about = re.match(r"figure (\d+):", problem.what)
+    return int(about[1]) if about else 0
+
+
+def _uncompared(figures: list[Figure], places: Places | None) -> Iterator[Problem]:
+    """Note the figures whose line no results table of this study can have."""
+    for one in figures:
+        said = one.unknown_name()
+        plain = one.analysis not in _ELSEWHERE and one.method != "laboratory"
+        if not said and places is not None and plain:
+            said = one.unknown_place(places)
+        if said:
+            what = f"figure {one.number}: {said}{'' if said.endswith('?') else '.'}"
+            yield _problem("note", "wrong_value", what, _NOT_COMPARED)
+
+
+def read_with_published(
+    study: str | Path, *, progress: Callable[[int, int], None] | None = None
+) -> Cohort:
+    """
+    Read a study folder for a report, `published.toml` with it; parameters as `read_cohort`.
+
+    Raises
+    ------
+    TableError
+        With every problem that stops the study or the comparison with printed figures.
+    """
+    published = published_file(Path(study))
+    try:
+        cohort = read_cohort(study, progress=progress)
+    except TableError as error:
+        stops = () if published is None else published.stops
+        raise TableError((*error.problems, *stops)) from error
+    require_published(Path(study))
+    return cohort
+
+
+def require_published(study: Path) -> None:
+    """
+    Do nothing, unless something in `published.toml` ends a run.
+
+    Raises
+    ------
+    TableError
+        With every such problem.
+    """
+    found = published_file(study)
+    if found is not None and found.stops:
+        raise TableError(found.stops)
+
+
+def with_published(
+    study: Path, usable: bool, problems: tuple[Problem, ...], places: Places | None = None
+) -> tuple[bool, tuple[Problem, ...]]:
+    """Add what is wrong with `published.toml` to what was found in a study."""
+    more = published_problems(study, places)
+    stops = any(problem.severity == "stop" for problem in more)
+    return usable and not stops, in_order((*problems, *more))
+
+
+def _problem(severity: Any, reason: str, what: str, remedy: str) -> Problem:
+    return Problem(severity, reason, PUBLISHED_FILE, None, None, what, remedy)
+
+
+def _unknown_keys(
+    found: Mapping[str, Any], known: tuple[str, ...], where: str
+) -> Iterator[Problem]:
+    """Stop for each key that nothing reads: it may be a misspelled one that matters."""
+    for key in found:
+        if key in known:
+            continue
+        close = get_close_matches(key.casefold(), known, n=1, cutoff=0.5)
+        remedy = f"Did you mean '{close[0]}'?" if close else f"Known are {', '.join(known)}."
+        yield _problem("stop", "unknown_key", f"{where}unknown key '{key}'.", remedy)
+
+
+def _read_source(source: Any, found: PublishedFile) -> None:
+    if not isinstance(source, dict):
+        remedy = "Write [source] on a line of its own."
+        found.problems.append(_problem("note", "wrong_value", "[source] must be a table.", remedy))
+        return
+    found.problems += _unknown_keys(source, _SOURCE_KEYS, "[source]: ")
+    found.source = ", ".join(str(source[key]) for key in _SOURCE_KEYS if source.get(key))
+
+
+def _read_figure(number: int, entry: Any, found: PublishedFile) -> None:
+    """Add one figure, or every reason why it is left out."""
+    where = f"figure {number}: "
+    if not isinstance(entry, dict):
+        faults = ["it must be a table, written [[figure]]"]
+    else:
+        found.problems += _unknown_keys(entry, _KEYS, where)
+        faults = list(_faults(entry))
+        names = [str(entry[name]) for name in ("analysis", "statistic") if name in entry]
+        if faults and len(names) == 2:  # alone it is told where figures are compared
+            faults += filter(None, [_unknown_name(*names).removesuffix("?")])
+    if faults:
+        reason = "missing_key" if faults[0].endswith("missing") else "wrong_value"
+        what = f"{where}{'; '.join(faults)}."
+        found.problems.append(_problem("note", reason, what, _NOT_COMPARED))
+        found.left_out += 1
+        return
+    text = {name: str(entry[name]) for name in ("analysis", "method", "mode", "statistic")}
+    found.figures.append(
+        Figure(
+            number,
+            **text,
+            group=str(entry.get("group", "all")),
+            value=float(entry["value"]),
+            digits=entry["digits"],
+            convention=str(entry.get("convention", DEFAULT)),
+        )
+    )
+
+
+def _faults(entry: Mapping[str, Any]) -> Iterator[str]:
+    """Say everything that is wrong with the values of one figure."""
+    missing = [key for key in _NEEDED if key not in entry]
+    if missing:
+        yield f"{', '.join(missing)} missing"
+    convention = entry.get("convention", DEFAULT)
+    if convention not in list(CONVENTIONS):
+        yield f"convention must be one of {', '.join(CONVENTIONS)}; got {convention!r}"
+    value = entry.get("value", 0)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < _LARGEST:
+        yield f"value must be a number, with a dot and no quotes; got {value!r}"
+    digits = entry.get("digits", 0)
+    if type(digits) is not int or not 0 <= digits <= _MOST_DIGITS:
+        yield f"digits must be a whole number from 0 to {_MOST_DIGITS}; got {digits!r}"

@@ -1,0 +1,222 @@
+"""
+The report of a study whose estimates come in parts: its tables, and a page without a notebook.
+
+Nothing here holds all rows. Cards, notebook and figures are left out, and the page says so.
+"""
+
+from dataclasses import dataclass, replace
+from html import escape
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from agreement.report.page.html import Page
+from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.numbers import Numbers
+from agreement.report.page.pdf import print_pdf
+from agreement.report.page.texts import cautions_block
+from agreement.report.privacy.privacy import without_small_cells
+from agreement.report.run.exports import write_tables
+from agreement.report.run.provenance import provenance_block, write_provenance
+from agreement.report.run.registry_tables import (
+    WORK,
+    registry_provenance,
+    streamed_output,
+    write_registry_tables,
+)
+from agreement.report.sections.answer import verdict_block, verdict_sentences
+from agreement.report.sections.ledger import left_out_block
+from agreement.scale.engine import Engine, Progress
+from agreement.scale.registry_results import RegistryResults, registry_results
+from agreement.scale.streamed import Streamed
+from agreement.tables.options import Kind
+from agreement.terms import REASONS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agreement.report.run.write import WrittenReport
+
+SHOWN: Final = (
+    ("Bias and limits of agreement", "limits_of_agreement"),
+    ("Limits whatever the distribution", "quantile_limits"),
+    ("Does the error depend on fitness?", "trend"),
+    ("Predicting the laboratory value", "regression"),
+    ("Sizes of the error", "error"),
+    ("By training profile", "profile_bias"),
+    ("Reliability", "repeatability"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Method:
+    """A verdict with its method and mode, as the page's first block takes them."""
+
+    method: str
+    mode: str
+    verdict: Any
+
+
+def write_registry_report(
+    study: str | Path,
+    out: str | Path,
+    engine: Engine,
+    *,
+    kind: Kind = "squad",
+    pdf: bool = False,
+    progress: Progress | None = None,
+) -> "WrittenReport":
+    """
+    Write the report of a study too large for memory.
+
+    Parameters
+    ----------
+    study, out : str or Path
+        Study folder and output folder.
+    engine : Engine
+        The mapper.
+    kind : {"squad", "validation", "audit"}
+        An audit withholds small groups, and writes no table with ids.
+    pdf : bool, default False
+        Also print the page, as `agreement.report.run.write.write_report` does.
+    progress : callable, optional
+        Called with (done, total, stage).
+
+    Raises
+    ------
+    TableError
+        If the study cannot be used; nothing is written.
+    OutputError
+        If `out` holds anything but earlier output of ours.
+    """
+    from agreement.report.run.write import WrittenReport  # notebooks with the libraries below them
+
+    target = Path(out)
+    with streamed_output(study, target, engine, progress) as (streamed, folder):
+        results = registry_results(streamed, engine, progress=progress)
+        discreet = kind == "audit"
+        if discreet:
+            write_tables({"flow": streamed.flow}, folder)
+        else:
+            write_registry_tables(streamed, folder, engine, progress)
+        frame = without_small_cells(results.frame) if discreet else results.frame
+        write_tables({"results": frame}, folder)
+        content = registry_provenance(streamed, kind)
+        content["verdict"] = verdict_sentences(_methods(results, discreet=discreet), Numbers(frame))
+        content["remarks"] = [_what_it_is(results)]
+        write_provenance(content, folder)
+        page = _page(streamed, results, Numbers(frame), content, discreet=discreet)
+        (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
+        said = print_pdf(folder / "report.html", folder / "report.pdf") if pdf else ""
+        files = tuple(sorted(p.relative_to(folder).as_posix() for p in _files(folder)))
+    return WrittenReport(
+        target, files, tuple(content["verdict"]), (*content["remarks"], *filter(None, [said]))
+    )
+
+
+def _files(folder: Path) -> list[Path]:
+    return [p for p in folder.rglob("*") if p.is_file() and WORK not in p.parts]
+
+
+def _methods(results: RegistryResults, *, discreet: bool) -> tuple[_Method, ...]:
+    """Return the verdicts; `discreet`: they tell no date of a test."""
+    told = (replace(v, first_lab_date=None) if discreet else v for v in results.verdicts)
+    return tuple(_Method(v.method, v.mode, v) for v in told)
+
+
+def _what_it_is(results: RegistryResults) -> str:
+    """Say what this page is made of."""
+    if results.sampled == results.athletes:
+        made = f"Every number is computed from all {results.athletes} athletes."
+    else:
+        made = (
+            f"Limits, trend, regression and sizes of the error are exact over all "
+            f"{results.athletes} athletes, and limits by quantiles within the error that their notes "
+            "name. What cannot be added up is computed on a sample of "
+            f"{results.sampled} of them, stratified by training profile; its notes in results.csv "
+            "name the sampling error."
+        )
+    return f"{made} A study of this size has no notebook, no figures and no athlete cards."
+
+
+def _page(
+    streamed: Streamed,
+    results: RegistryResults,
+    numbers: Numbers,
+    content: dict[str, Any],
+    *,
+    discreet: bool,
+) -> str:
+    """Return the page: verdict, tables of results, flow, cautions, provenance."""
+    text = streamed.study.options.study
+    name = text.title or streamed.study.folder.name
+    page = Page()
+    page.header.append(f"<h1>{escape(name)}</h1>")
+    if text.question:
+        page.header.append(paragraph(escape(text.question), "study").html)
+    methods = _methods(results, discreet=discreet)
+    margin = streamed.study.options.margin
+    page.add(verdict_block(methods, numbers, margin).html, ["verdict"])
+    page.add(paragraph(escape(_what_it_is(results)), "note").html, ["verdict"])
+    for heading, analysis in SHOWN:
+        page.open_section(heading)
+        for method in methods:
+            page.add(
+                _results_block(analysis, method.method, method.mode, results, numbers).html, []
+            )
+    page.open_section("What became of every row")
+    page.add(_flow_block(streamed).html, [])
+    if not discreet:
+        page.add(left_out_block(streamed.exclusions, streamed.problems).html, [])
+    page.open_section("Cautions")
+    page.add(cautions_block().html, [])
+    page.open_section("Where the numbers come from")
+    page.add(provenance_block(content).html, ["details"])
+    return page.html(name)
+
+
+def _results_block(
+    analysis: str, method: str, mode: str, results: RegistryResults, numbers: Numbers
+) -> Block:
+    """Return the lines of one analysis of one method as a table."""
+    if analysis == "repeatability":
+        own = results.frame[results.frame["analysis"] == analysis]
+        own = own[(own["method"].isin([method, "laboratory"])) & (own["mode"] == mode)]
+    else:
+        own = results.frame[results.frame["analysis"] == analysis]
+        own = own[(own["method"] == method) & (own["mode"] == mode)]
+    rows = []
+    for row in own[["statistic", "method", "mode", "group"]].to_numpy(dtype=str).tolist():
+        statistic, its_method, its_mode, group = row
+        cell = numbers.get(analysis, statistic, its_method, its_mode, group)
+        if not cell.n and group != "all":
+            continue  # a group of nobody: results.csv has it
+        words = (statistic, group if its_method == method else its_method)
+        said, whose = (escape(word.replace("_", " ")) for word in words)
+        note = escape(cell.note) if isfinite(cell.value) and cell.note else "&nbsp;"
+        rows.append((said, whose, cell.stacked(2), str(cell.n), str(cell.n_pairs), note))
+    columns: Sequence[str] = (
+        "statistic",
+        "group",
+        "value and 95 % interval",
+        "athletes",
+        "pairs",
+    )
+    numeric = ("value and 95 % interval", "athletes", "pairs")
+    return table(f"{method}, {mode}", [*columns, "note"], rows, numeric=numeric)
+
+
+def _flow_block(streamed: Streamed) -> Block:
+    rows = [[escape(cell) for cell in row] for row in streamed.flow.to_numpy(dtype=str).tolist()]
+    columns = ["file", "rows read", "used", "summarised", "left out"]
+    reasons = [
+        (f"<code>{escape(reason)}</code>", escape(words), str(streamed.reasons[reason]))
+        for reason, words in REASONS.items()
+        if reason in streamed.reasons
+    ]
+    return table("Rows of every table", columns, rows, numeric=columns[1:]) + table(
+        "Why field estimates were left out",
+        ["reason", "in words", "rows"],
+        reasons,
+        numeric=["rows"],
+    )

@@ -1,0 +1,261 @@
+"""
+Fill a notebook template with its parameters and run it in a kernel of this interpreter.
+
+Used by `agreement.report.run.write`. nbclient and nbformat take seconds to import, so they are imported
+while the kernel's process does its own imports.
+"""
+
+import asyncio
+import re
+from collections.abc import Callable, Coroutine
+from contextlib import suppress
+from pathlib import Path
+from threading import Event, Thread
+from typing import TYPE_CHECKING, Any
+
+from agreement.report.run.kernel import SESSIONS_READ, OwnInterpreter, started_kernel_options
+from agreement.report.run.session_progress import sessions_read
+
+if TYPE_CHECKING:
+    from nbclient import NotebookClient
+
+Progress = Callable[
+    [int, int, str], None
+]  # stages done, stages in all, name of the one that starts
+Parameters = dict[str, str | int | None]
+CELL_TIMEOUT_S = 24 * 3600  # a registry takes its time; a hang is for the user to interrupt
+_LISTEN_S = 0.5  # some systems hear of an interrupt only between two waits
+
+
+class SectionError(RuntimeError):
+    """
+    A cell failed: which section of the report, and why.
+
+    Attributes
+    ----------
+    section : str
+        The heading above the cell.
+    kind : str
+        Name of the exception's class, "" when the kernel itself ended.
+    reason : str
+        Its message.
+    detail : str
+        The traceback, for whoever mends it.
+    """
+
+    def __init__(self, section: str, kind: str, reason: str, detail: str) -> None:
+        self.section, self.kind, self.reason, self.detail = section, kind, reason, detail
+        super().__init__(f"The section '{section}' could not be made: {reason}")
+
+
+def parameters_source(parameters: Parameters) -> str:
+    """
+    Return the code of a parameters cell; every value is a plain literal.
+
+    >>> print(parameters_source({"study": "crew's", "seed": 1}))
+    study = "crew's"
+    seed = 1
+    """
+    return "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
+
+
+def run_notebook(
+    template: str,
+    parameters: Parameters,
+    *,
+    kept: Parameters,
+    folder: Path,
+    work: Path,
+    progress: Progress | None = None,
+) -> Any:
+    """
+    Run a notebook with parameters and return it executed.
+
+    Parameters
+    ----------
+    template : str
+        The notebook, as text.
+    parameters : dict
+        What the notebook is run with: plain text and numbers, put in a cell of their own.
+    kept : dict
+        What that cell says afterwards, without the places that only mattered during the run.
+    folder : Path
+        The folder the kernel works in.
+    work : Path
+        A folder for the kernel's own files.
+    progress : callable, optional
+        Called with (stages done, stages in all, name) as each section starts, and with the session
+        files read and their total while these are read.
+
+    Raises
+    ------
+    SectionError
+        If a cell fails.
+    KeyboardInterrupt
+        If the run is interrupted; no kernel stays behind.
+    """
+    beside = _Beside(_run(template, parameters, kept, folder, work, progress))
+    return beside.outcome(_sessions_told(work / SESSIONS_READ, progress))
+
+
+def _sessions_told(place: Path, progress: Progress | None) -> Callable[[], None]:
+    """Return what hands on how many session files the kernel has read, if that has changed."""
+    told: set[tuple[int, int]] = set()
+
+    def look() -> None:
+        read = sessions_read(place)
+        if progress is None or read is None or read in told:
+            return
+        told.add(read)
+        if read[0] < read[1]:  # when all are read, the next section has begun
+            progress(*read, "Reading sessions")
+
+    return look
+
+
+class _Beside(Thread):
+    """
+    A coroutine in a thread of its own.
+
+    An interrupt then reaches the caller alone, who ends the coroutine in good order; the notebook
+    client's own answer to it, which works only in a main thread, leaves loose ends. And a caller
+    may have an event loop already, as a notebook does.
+    """
+
+    def __init__(self, coroutine: Coroutine[Any, Any, Any]) -> None:
+        super().__init__(name="notebook", daemon=True)
+        self._coroutine = coroutine
+        self._begun = Event()
+        self._result: Any = None
+        self._error: BaseException | None = None
+
+    def run(self) -> None:
+        """Run the coroutine; called in the new thread."""
+        try:
+            self._result = asyncio.run(self._cancellable())
+        except BaseException as error:  # noqa: BLE001 - raised again by the caller's thread
+            self._error = error
+
+    async def _cancellable(self) -> Any:
+        self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
+        self._begun.set()
+        return await self._coroutine
+
+    def outcome(self, look: Callable[[], None]) -> Any:
+        """Start, wait, and return or raise what came of it; `look` now and then, end on interrupt."""
+        self.start()
+        try:
+            while self.is_alive():
+                self.join(_LISTEN_S)
+                look()
+        except KeyboardInterrupt:
+            self._begun.wait()
+            if self._task is not None:
+                with suppress(RuntimeError):  # it has just ended by itself
+                    self._loop.call_soon_threadsafe(self._task.cancel)
+            self.join()
+            raise
+        if self._error is not None:
+            raise self._error
+        return self._result
+
+
+async def _run(
+    template: str,
+    parameters: Parameters,
+    kept: Parameters,
+    folder: Path,
+    work: Path,
+    progress: Progress | None,
+) -> Any:
+    manager = OwnInterpreter(connection_file=str(work / "kernel.json"))
+    await manager.start_kernel(**started_kernel_options(work, folder))
+    try:
+        import nbformat
+        from nbclient import NotebookClient
+
+        notebook = nbformat.reads(template, as_version=4)
+        injected = _inject(notebook, parameters_source(parameters))
+        client = NotebookClient(
+            notebook,
+            kernel_manager_class=OwnInterpreter,
+            timeout=CELL_TIMEOUT_S,
+            record_timing=False,
+            store_widget_state=False,
+            shutdown_kernel="immediate",  # by then it has written all, or it is to stop at once
+        )
+        client.km = manager  # already starting; the client, which owns it, shuts it down
+        await _execute(client, progress)
+        injected.source = parameters_source(kept)
+    finally:
+        with suppress(RuntimeError):  # the client has usually done this
+            await manager.shutdown_kernel(now=True)
+    notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3"}
+    _drop_talk(notebook)
+    return notebook
+
+
+async def _execute(client: "NotebookClient", progress: Progress | None) -> None:
+    """Run every cell, telling `progress` about each new section."""
+    from nbclient.exceptions import CellExecutionError
+
+    sections = section_names(client.nb.cells)
+    stages = list(dict.fromkeys(sections))
+
+    def tell(cell_index: int, **_: object) -> None:
+        where["section"] = sections[cell_index]
+        if progress is not None:
+            progress(stages.index(sections[cell_index]), len(stages), sections[cell_index])
+
+    where = {"section": stages[0]}
+    client.on_cell_start = tell
+    try:
+        await client.async_execute()
+    except CellExecutionError as error:
+        detail = re.sub(r"\x1b\[[0-9;]*m", "", error.traceback)
+        raise SectionError(where["section"], error.ename, error.evalue, detail) from None
+    except RuntimeError as error:
+        if not str(error).startswith("Kernel"):
+            raise
+        reason = "the computation ended without a word, most likely for want of memory"
+        raise SectionError(where["section"], "", reason, str(error)) from None
+    if progress is not None:
+        progress(len(stages), len(stages), "Writing the page")
+
+
+def section_names(cells: list[Any]) -> list[str]:
+    """Return for each cell the heading it stands under."""
+    names = []
+    current = "Reading the study"
+    for cell in cells:
+        if cell.cell_type == "markdown":
+            heading = re.search(r"^## +(.+)$", cell.source, flags=re.MULTILINE)
+            current = heading.group(1).strip() if heading else current
+        names.append(current)
+    return names
+
+
+def _inject(notebook: Any, source: str) -> Any:
+    """Put a cell with `source` after the cell tagged `parameters` and return it."""
+    from nbformat.v4 import new_code_cell
+
+    cell = new_code_cell(source, id="injected-parameters")
+    cell.metadata["tags"] = ["injected-parameters"]
+    place = next(
+        index
+        for index, other in enumerate(notebook.cells)
+        if "parameters" in other.metadata.get("tags", [])
+    )
+    notebook.cells.insert(place + 1, cell)
+    return cell
+
+
+def _drop_talk(notebook: Any) -> None:
+    """Remove what was said on stderr: it names places on this machine."""
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.outputs = [
+                output
+                for output in cell.outputs
+                if not (output.output_type == "stream" and output.name == "stderr")
+            ]

@@ -1,0 +1,207 @@
+"""Run a report again from its provenance, and say what differs."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, Final
+
+from agreement.errors import AgreementError
+from agreement.report.privacy.privacy import KEY_FILE
+from agreement.report.privacy.sharing import share_report
+from agreement.report.run.any_size import Progress, pair_study, report_study
+from agreement.report.run.differences import table_differences
+from agreement.report.run.folder import PROVENANCE
+from agreement.report.run.verifying import changed_files, checksums
+
+_IDS: Final = ("athlete_id", "lab_test_id", "id")  # of a shared table: under a key thrown away
+_DATED: Final = ("report.html", "report.ipynb")  # they say when they were made
+_PAPER: Final = ".pdf"  # dated by the browser, and made of the pages
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """
+    What became of a check.
+
+    Attributes
+    ----------
+    changed : tuple of str
+        Files that are not as they were written.
+    differences : tuple of str
+        What differs between the report and a new run of it.
+    remarks : tuple of str
+        What was done, or why the report was not run again.
+    """
+
+    changed: tuple[str, ...]
+    differences: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+
+def verified(
+    report: str | Path, study: str | Path | None = None, *, progress: Progress | None = None
+) -> Verified:
+    """
+    Compare a report's files with their checksums, and the report with a new run of it.
+
+    Parameters
+    ----------
+    report : str or Path
+        A report's folder, or what `pair` or `share` wrote.
+    study : str or Path, optional
+        The study folder; default: one of the name in the provenance, in the current folder or
+        beside the report.
+    progress : callable, optional
+        Called with (done, total, stage).
+
+    Raises
+    ------
+    AgreementError
+        If the folder holds no report of ours, or there is no such study.
+    TableError
+        If the study cannot be used any more.
+    """
+    place = Path(report)
+    changed = tuple(changed_files(place))
+    content = json.loads((place / PROVENANCE).read_text(encoding="utf-8"))
+    found, why = _study(place, content, study)
+    if found is None:
+        return Verified(changed, (), (why,))
+    with TemporaryDirectory(prefix="agreement-") as work:
+        again = _run_again(found, content, Path(work), progress)
+        differences = _differences(place, again, content)
+    came = "nothing differs" if not differences else "it differs as said"
+    return Verified(changed, tuple(differences), (f"It was run again from {found}: {came}.",))
+
+
+def _study(
+    report: Path, content: dict[str, Any], named: str | Path | None
+) -> tuple[Path | None, str]:
+    """Return the study folder to run again, or why there is none."""
+    if named is not None and not Path(named).is_dir():
+        msg = f"{named} is no folder. Name the study folder with --study."
+        raise AgreementError(msg)
+    name = content.get("study")
+    if named is None and name is None:
+        return None, (
+            "It was not run again: a shared folder does not say from which study it came. "
+            "Name the study folder with --study."
+        )
+    near = (Path.cwd(), *report.resolve().parents[:3])
+    places = [Path(named)] if named is not None else [folder / str(name) for folder in near]
+    found = next((one for one in places if (one / "study.toml").exists()), None)
+    if found is None and named is not None:
+        found = Path(named)
+    if found is None:
+        return None, (
+            f"It was not run again: no study folder '{name}' was found here or beside the report. "
+            "Name it with --study."
+        )
+    if content.get("kind") == "audit" and not (found / KEY_FILE).is_file():
+        return None, (
+            f"It was not run again: the key of its pseudonyms, {KEY_FILE}, is no longer in {found}."
+        )
+    return found, ""
+
+
+def _run_again(study: Path, content: dict[str, Any], work: Path, progress: Progress | None) -> Path:
+    """Write the same output anew and return its folder."""
+    again, kind = work / "again", content.get("kind")
+    if kind is None:
+        pair_study(study, again, progress=progress)
+    else:
+        report_study(study, again, kind=kind, progress=progress)
+    if content.get("shared"):
+        share_report(again, work / "shared")
+        return work / "shared"
+    return again
+
+
+def _differences(report: Path, again: Path, old: dict[str, Any]) -> list[str]:
+    """Return what differs: versions, inputs, options, then files."""
+    new = json.loads((again / PROVENANCE).read_text(encoding="utf-8"))
+    said = [*_versions(old, new), *_inputs(old, new), *_options(old, new)]
+    before, after = checksums(report), checksums(again)
+    said += [
+        f"{n} is not in the new run." for n in before if n not in after and not n.endswith(_PAPER)
+    ]
+    said += [f"{n} is only in the new run." for n in after if n not in before]
+    hidden = _IDS if old.get("shared") and old.get("kind") != "audit" else ()
+    for name in sorted(before.keys() & after.keys()):
+        if before[name] != after[name]:
+            said += _file(name, report, again, (old, new), hidden)
+    return said
+
+
+def _file(
+    name: str,
+    report: Path,
+    again: Path,
+    contents: tuple[dict[str, Any], dict[str, Any]],
+    hidden: tuple[str, ...],
+) -> list[str]:
+    """Return how one file differs from its new version."""
+    if name.endswith(_PAPER):
+        return []
+    if name.endswith(".csv"):
+        lines = table_differences(name, report / name, again / name, without=hidden)
+        return lines if lines or hidden else [f"{name} differs from the new run in its bytes."]
+    if name in _DATED:
+        texts = [
+            (folder / name).read_text(encoding="utf-8", errors="replace")
+            for folder in (report, again)
+        ]
+        undated = [
+            text.replace(str(content.get("created")), "")
+            for text, content in zip(texts, contents, strict=True)
+        ]
+        if undated[0] == undated[1]:
+            return []
+    return [f"{name} differs from the new run."]
+
+
+def _versions(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
+    """Return which programs are not the ones that wrote the report."""
+    was = {"agreement": old.get("version"), "Python": old.get("python")}
+    now = {"agreement": new["version"], "Python": new["python"]}
+    was |= old.get("dependencies", {})
+    now |= new["dependencies"]
+    return [
+        f"{name} was {was.get(name, 'not named')}, is now {now.get(name, 'not named')}."
+        for name in dict.fromkeys((*was, *now))
+        if was.get(name) != now.get(name)
+    ]
+
+
+def _inputs(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
+    """Return which files of the study are not what was read."""
+    was, now = (
+        {one["name"]: one["sha256"] for one in content.get("inputs", [])} for content in (old, new)
+    )
+    if not was:
+        return []
+    said = [f"Input {n} has changed since." for n in was if n in now and was[n] != now[n]]
+    said += [f"Input {n} is no longer in the study." for n in was if n not in now]
+    return said + [f"Input {n} has been added since." for n in now if n not in was]
+
+
+def _options(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
+    """Return which choices are not those of the report."""
+    was, now = _flat(old.get("options", {})), _flat(new.get("options", {}))
+    return [
+        f"Option {name} was {was.get(name)!r}, is now {now.get(name)!r}."
+        for name in dict.fromkeys((*was, *now))
+        if was.get(name) != now.get(name)
+    ]
+
+
+def _flat(options: dict[str, Any], above: str = "") -> dict[str, Any]:
+    """Return nested options under dotted names."""
+    found: dict[str, Any] = {}
+    for key, value in options.items():
+        if isinstance(value, dict):
+            found |= _flat(value, f"{above}{key}.")
+        else:
+            found[f"{above}{key}"] = value
+    return found

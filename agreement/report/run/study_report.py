@@ -1,0 +1,399 @@
+"""
+What a report's notebook shows, section by section; each cell of a notebook is one call here.
+
+Everything is computed once, when the study is opened. `StudyReport` is the one object an analyst
+needs to know to change a notebook and run it again.
+"""
+
+from collections.abc import Callable
+from functools import cached_property
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from agreement.cohort import Cohort
+from agreement.report.page.markup import Block, heading, joined, paragraph
+from agreement.report.page.numbers import Numbers, counted
+from agreement.report.page.pictures import Album
+from agreement.report.page.texts import cautions_block, methods_block
+from agreement.report.privacy.privacy import (
+    FEWEST,
+    discreet_pairs,
+    naming,
+    pseudonymous,
+    study_key,
+    without_small_cells,
+    without_test_dates,
+)
+from agreement.report.run.exports import write_tables
+from agreement.report.run.provenance import provenance, provenance_block, write_provenance
+from agreement.report.run.published_file import read_with_published
+from agreement.report.run.session_progress import told_to_starter
+from agreement.report.sections import (
+    audit,
+    card_pages,
+    checklists,
+    doubt_sections,
+    input_sections,
+    mode_sections,
+    training_sections,
+    validation,
+)
+from agreement.report.sections import comparison_sections as sections
+from agreement.report.sections.answer import next_steps, verdict_block, verdict_sentences
+from agreement.report.sections.cards import athlete_cards, cards_block
+from agreement.report.sections.comparison import Comparison, laboratory_noise
+from agreement.report.sections.ledger import flow_block, left_out_block
+from agreement.report.sections.published import published_block
+from agreement.tables.options import Kind
+
+NOTES_STAY_OUT = (
+    "Notes on the files are left out of an audit, for they name people and rows; "
+    "<code>agreement check</code> shows them to whoever keeps the study."
+)
+
+
+class StudyReport:
+    """
+    One study, read, paired and analysed, ready to be shown.
+
+    Parameters
+    ----------
+    cohort : Cohort
+    kind : {"squad", "validation", "audit"}
+        Which report this is. An audit shows pseudonyms and withholds small groups.
+    save : str or Path, optional
+        A folder for tables and figures; default: show them only.
+    """
+
+    def __init__(
+        self, cohort: Cohort, *, kind: Kind = "squad", save: str | Path | None = None
+    ) -> None:
+        self.cohort = cohort
+        self.kind: Kind = kind
+        self.folder = None if save is None else Path(save)
+        # its second process starts while the results are computed
+        self.album = Album(None if self.folder is None else self.folder / "figures")
+        self.discreet = kind == "audit"
+        self.results = without_test_dates(cohort.results) if self.discreet else cohort.results
+        frame = self.results.frame
+        self.frame = without_small_cells(frame) if self.discreet else frame
+        self.numbers = Numbers(self.frame)
+        self.options = cohort.study.options
+
+    def heading(self) -> Block:
+        """Show the study's title and question."""
+        text = self.options.study
+        lines = [f'<p class="study"><strong>{escape(self._title)}</strong></p>']
+        if text.question:
+            lines.append(f'<p class="study">{escape(text.question)}</p>')
+        return Block("".join(lines))
+
+    def verdict(self) -> Block:
+        """Give the answer, one sentence for each method."""
+        return verdict_block(self.results.methods, self.numbers, self.options.margin)
+
+    def next_steps(self) -> Block:
+        """Say what to check or correct next."""
+        cohort, margin = self.cohort, self.options.margin
+        return next_steps(cohort.pairs, cohort.exclusions, self.numbers, margin, self._outside)
+
+    def flow(self) -> Block:
+        """Count rows read, used, summarised and left out, and pairs by method."""
+        return flow_block(self.cohort.flow, self.cohort.pairs)
+
+    def modes(self) -> Block:
+        """Set apart what was tested in another mode."""
+        return mode_sections.modes_block(self.results.across_modes, self.numbers)
+
+    def differences(self) -> Block:
+        """Show difference plot, bias and limits of each method."""
+        return self._each(sections.differences)
+
+    def profiles(self) -> Block:
+        """Show bias by training profile of each method, and who has none."""
+        return self._each(sections.profiles) + joined(
+            training_sections.without_profile(one, discreet=self.discreet)
+            for one in self.comparisons
+        )
+
+    def why(self) -> Block:
+        """Show why a training profile is misread."""
+        drawn, words = training_sections.why(self.cohort, self.comparisons)
+        for one in drawn:
+            self.album.keep(one)
+        return joined([*(one.block for one in drawn), words])
+
+    def borderline(self) -> Block:
+        """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
+        profiles, use = self.cohort.laboratory.profiles, self.options.profile.use
+        if profiles.empty:
+            return paragraph("No session tells a training profile, so none is borderline.")
+        two = training_sections.disagreement_block(profiles, use=use or "computed")
+        if use == "stated":
+            return paragraph("Training profiles are stated, so none is borderline.") + two
+        near = self.cohort.laboratory.next_door
+        blocks = [training_sections.borderline_block(one, near) for one in self.comparisons]
+        return joined([*blocks, training_sections.unclassified_block(profiles), two])
+
+    def inputs(self) -> Block:
+        """List what the estimator was told wrongly."""
+        return input_sections.inputs_block(self.cohort, discreet=self.discreet)
+
+    def averaging_rules(self) -> Block:
+        """Price the choice of averaging rule."""
+        return input_sections.averaging_rules_block(self.results, self.numbers)
+
+    def maxima(self) -> Block:
+        """Count confirmed maxima and their criteria."""
+        return input_sections.maxima_block(self.cohort.laboratory.frame)
+
+    def regression(self) -> Block:
+        """Show the calibration line of each method."""
+        return self._each(sections.regression)
+
+    def repeatability(self) -> Block:
+        """Show how far repeats of one athlete lie apart, in the laboratory and in the field."""
+        return doubt_sections.repeatability(self.comparisons)
+
+    def budget(self) -> Block:
+        """Show the error budget of each method."""
+        return self._each(sections.budget)
+
+    def averaging(self) -> Block:
+        """Show the averaging curve of each method."""
+        return self._each(sections.averaging)
+
+    def change(self) -> Block:
+        """Show the change between two visits, field against laboratory."""
+        return self._each(sections.change)
+
+    def athletes(self) -> Block:
+        """Show one line for each athlete and method."""
+        return cards_block(self.cards, pages=card_pages.FILE if self._has_card_pages else "")
+
+    def published(self) -> Block:
+        """Compare with a printed table, if the study names one."""
+        return published_block(self.cohort.study.folder, self.numbers)
+
+    def sensitivity(self) -> Block:
+        """Show which choices the limits hang on."""
+        return self._words(validation.sensitivity_block)
+
+    def structure(self) -> Block:
+        """Show lines with error on both sides, trend and concordance."""
+        return self._words(validation.structure_block)
+
+    def tests(self) -> Block:
+        """Show every test made, significant or not."""
+        return self._words(validation.tests_block)
+
+    def two_estimators(self) -> Block:
+        """Compare every two methods on the same athletes."""
+        return validation.two_estimators_block(self.results, self.numbers)
+
+    def reporting_lists(self) -> Block:
+        """Answer the published reporting lists."""
+        return checklists.grras_block(self._facts) + checklists.limits_list_block(self._facts)
+
+    def quotable(self) -> Block:
+        """Give a methods and a results paragraph to quote."""
+        return validation.quotable_block(self.comparisons, self._facts)
+
+    def formulas(self) -> Block:
+        """Name every formula with its source."""
+        return validation.formulas_block()
+
+    def margin(self) -> Block:
+        """State the limit agreed beforehand."""
+        withheld = any(one.verdict.outcome == "withheld" for one in self.results.methods)
+        return audit.margin_block(self.options.margin, too_late=withheld)
+
+    def funnel(self) -> Block:
+        """Count what was read, completed and used."""
+        cohort = self.cohort
+        return audit.funnel_block(cohort.flow, cohort.exclusions, cohort.pairs)
+
+    def effort(self) -> Block:
+        """Show the criteria of maximal effort."""
+        return audit.effort_block(self.cohort.laboratory.frame)
+
+    def people(self) -> Block:
+        """Show bias and limits by sex and age."""
+        return self._words(audit.people_block)
+
+    def out_of_range(self) -> Block:
+        """Count people outside the range of an equation."""
+        return input_sections.out_of_range_block(self.cohort, discreet=self.discreet)
+
+    def drift(self) -> Block:
+        """Show the difference over calendar time."""
+        return self._each(audit.drift)
+
+    def protocol_list(self) -> Block:
+        """Answer the published protocol list."""
+        return checklists.protocol_list_block(self._facts)
+
+    def sign_off(self) -> Block:
+        """Leave lines for names and signatures."""
+        return audit.sign_off_block()
+
+    def left_out(self) -> Block:
+        """Show reasons, rows and notes."""
+        shown = left_out_block(self.cohort.exclusions, self.cohort.problems)
+        return shown + paragraph(NOTES_STAY_OUT) if self.discreet else shown
+
+    def cautions(self) -> Block:
+        """Say what every reader must know before acting."""
+        return cautions_block()
+
+    def methods(self) -> Block:
+        """State the rules in force and their sources."""
+        return methods_block(self.options)
+
+    def provenance(self) -> Block:
+        """Show versions, seed, and the files read."""
+        return provenance_block(self._provenance)
+
+    def save(self) -> None:
+        """Write tables and provenance into the folder, if there is one; wait for the figures."""
+        if self.folder is None:
+            return
+        place, cohort = self.folder, self.cohort
+        tables = {
+            "results": self.frame,
+            "pairs": discreet_pairs(cohort.pairs) if self.discreet else cohort.pairs,
+            "exclusions": cohort.exclusions,
+            "flow": cohort.flow,
+            "athlete_cards": self.cards,
+        }
+        write_tables(tables, place)
+        if self._has_card_pages:
+            text = card_pages.cards_page(self.cards, self._lacking, self._title)
+            (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
+        sentences = verdict_sentences(self.results.methods, self.numbers)
+        told = {"verdict": sentences, "remarks": self._remarks()}
+        write_provenance(self._provenance | told, place)
+        self.album.close()
+
+    @cached_property
+    def comparisons(self) -> tuple[Comparison, ...]:
+        """One for each method and mode, in the order of the results."""
+        return tuple(self._comparison(one) for one in self.results.methods)
+
+    @property
+    def _title(self) -> str:
+        return self.options.study.title or self.cohort.study.folder.name
+
+    @property
+    def _has_card_pages(self) -> bool:
+        """Whether cards to print are written; an audit and a validation hand out none."""
+        return self.folder is not None and self.kind == "squad"
+
+    @cached_property
+    def _lacking(self) -> dict[str, str]:
+        return card_pages.lacking_intensities(self.cohort)
+
+    @cached_property
+    def _outside(self) -> frozenset[tuple[str, str, str]]:
+        """Field tests outside the range of their equation; an audit tells of nobody."""
+        return input_sections.outside_places(self.cohort, discreet=self.discreet)
+
+    @cached_property
+    def cards(self) -> pd.DataFrame:
+        """What each athlete's number means; columns `agreement.terms.CARD_COLUMNS`."""
+        told = (self.numbers, self._lacking, self._outside)
+        return athlete_cards(self.cohort.pairs, self.results.methods, *told)
+
+    @cached_property
+    def _facts(self) -> checklists.Facts:
+        known = any(not error.assumed for error in self.results.laboratory.values())
+        laboratory = self.cohort.laboratory.frame
+        return checklists.Facts(
+            self.options,
+            self.cohort.pairs,
+            laboratory,
+            self.results.methods,
+            known,
+            discreet=self.discreet,
+        )
+
+    @cached_property
+    def _provenance(self) -> dict[str, Any]:
+        return provenance(self.cohort.study, self.kind)
+
+    def _comparison(self, one: Any) -> Comparison:
+        own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
+        noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
+        return Comparison(one, own, self.numbers, self.options.margin, noise)
+
+    def _remarks(self) -> list[str]:
+        """Say how much was left out and noted."""
+        rows = int(self.cohort.flow["excluded"].sum())
+        left_out = (
+            f"Left out: {counted(rows, 'row')}; exclusions.csv says why."
+            if rows
+            else "Nothing was left out."
+        )
+        notes = sum(problem.severity == "note" for problem in self.cohort.problems)
+        said = (
+            "Notes on the files stay out of an audit, for they name people"
+            if self.discreet
+            else f"{counted(notes, 'note')} on the files"
+        )
+        shows = f"'agreement check {self.cohort.study.folder.name}' shows them."
+        return [f"{left_out} {said}: {shows}" if notes else left_out]
+
+    def _each(self, section: Callable[[Comparison], sections.Section]) -> Block:
+        """Return one section of every method, keeping its figures for `save`."""
+        blocks = []
+        for one in self.comparisons:
+            drawn, words = section(one)
+            blocks.append(heading(one.name))
+            if drawn is not None:
+                self.album.keep(drawn)
+                blocks.append(drawn.block)
+            blocks.append(words)
+        return self._or_nothing(blocks)
+
+    def _words(self, section: Callable[[Comparison], Block]) -> Block:
+        """Return one section of every method that has no figure."""
+        blocks = [heading(one.name) + section(one) for one in self.comparisons]
+        return self._or_nothing(blocks)
+
+    @staticmethod
+    def _or_nothing(blocks: list[Block]) -> Block:
+        if not blocks:
+            return paragraph("There is nothing to compare: no pair was found.")
+        return joined(blocks)
+
+
+def open_report(
+    study: str | Path, *, kind: Kind = "squad", save: str | Path | None = None
+) -> StudyReport:
+    """
+    Read, pair and analyse a study folder.
+
+    Parameters
+    ----------
+    study : str or Path
+        The study folder.
+    kind : {"squad", "validation", "audit"}
+    save : str or Path, optional
+        A folder for tables and figures; default: show them only.
+
+    Returns
+    -------
+    StudyReport
+
+    Raises
+    ------
+    TableError
+        With everything in the folder that has to be put right first.
+    """
+    cohort = read_with_published(study, progress=told_to_starter())
+    if kind == "audit":
+        cohort = pseudonymous(cohort, naming(study_key(cohort.study.folder)))
+    return StudyReport(cohort, kind=kind, save=save)

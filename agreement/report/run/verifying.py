@@ -1,0 +1,63 @@
+"""Whether the files of a report are as they were written."""
+
+import json
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from agreement.errors import AgreementError
+from agreement.report.run.folder import PROVENANCE, is_ours
+from agreement.tables.unchanged import file_digest
+
+
+def checksums(folder: Path) -> dict[str, str]:
+    """Return the SHA-256 checksum of every file in a folder but its provenance, by name."""
+    found = (path for path in sorted(folder.rglob("*")) if path.is_file())
+    paths = [path for path in found if path != folder / PROVENANCE]
+    with ThreadPoolExecutor() as threads:  # a digest does not hold Python's lock
+        digests = threads.map(file_digest, paths)
+        names = (path.relative_to(folder).as_posix() for path in paths)
+        return dict(zip(names, digests, strict=True))
+
+
+def seal(folder: Path) -> None:
+    """Add the checksums of all other files to the provenance of a folder."""
+    path = folder / PROVENANCE
+    content = json.loads(path.read_text(encoding="utf-8"))
+    content["outputs"] = checksums(folder)
+    text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+    path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def changed_files(folder: str | Path) -> list[str]:
+    """
+    Compare a report's files with the checksums in its provenance.
+
+    Parameters
+    ----------
+    folder : str or Path
+        A report's folder.
+
+    Returns
+    -------
+    list of str
+        One sentence for each file that changed, is missing or was added; empty when all is well.
+
+    Raises
+    ------
+    AgreementError
+        If the folder holds no report of ours.
+    """
+    place = Path(folder)
+    if not is_ours(place):
+        msg = f"{place} holds no report: its {PROVENANCE} is missing or not ours."
+        raise AgreementError(msg)
+    content = json.loads((place / PROVENANCE).read_text(encoding="utf-8"))
+    written, found = content.get("outputs", {}), checksums(place)
+    lines = [f"{name} is missing." for name in written if name not in found]
+    lines += [f"{name} was added afterwards." for name in found if name not in written]
+    lines += [
+        f"{name} has changed since it was written."
+        for name in written
+        if name in found and found[name] != written[name]
+    ]
+    return sorted(lines)

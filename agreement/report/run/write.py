@@ -1,0 +1,165 @@
+"""
+`write_report`: from a study folder to the whole output folder, all of it or nothing.
+
+The notebook's kernel reads the study, computes and writes tables and figures; this side runs it,
+renders the page and puts the folder in its place.
+"""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, Final
+
+from agreement.errors import AgreementError
+from agreement.report.page.html import notebook_page
+from agreement.report.page.pdf import print_pdf
+from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
+from agreement.report.run.render import Progress, SectionError, run_notebook
+from agreement.report.run.templates import stated_kind, template
+from agreement.report.run.verifying import seal
+from agreement.tables.options import Kind
+from agreement.tables.whole_output import error_in_words
+
+FIRST_FILES: Final = (
+    "report.html",
+    "report.pdf",
+    "athlete_cards.html",
+    "athlete_cards.pdf",
+    "results.csv",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenReport:
+    """
+    What was written.
+
+    Attributes
+    ----------
+    folder : Path
+    files : tuple of str
+        Names inside the folder, sorted.
+    verdict : tuple of str
+        One sentence for each method and mode; one that says so when no pair was found.
+    remarks : tuple of str
+        What else the reader should know at once.
+    """
+
+    folder: Path
+    files: tuple[str, ...]
+    verdict: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def shown(self) -> tuple[str, ...]:
+        """The files to open first."""
+        return tuple(name for name in FIRST_FILES if name in self.files)
+
+
+def write_report(
+    study: str | Path,
+    out: str | Path | None = None,
+    *,
+    kind: Kind | None = None,
+    pdf: bool = False,
+    progress: Progress | None = None,
+) -> WrittenReport:
+    """
+    Write a report of a study folder.
+
+    Parameters
+    ----------
+    study : str or Path
+        The study folder.
+    out : str or Path, optional
+        Where to; default ``reports/<study folder>-<kind>`` under the current folder. An earlier
+        report of ours is replaced as a whole.
+    kind : {"squad", "validation", "audit"}, optional
+        Default: what study.toml says, else "squad".
+    pdf : bool, default False
+        Also print the pages as PDF, if the machine has a Chromium; else a remark says so.
+    progress : callable, optional
+        Called with (stages done, stages in all, name of the stage that starts).
+
+    Returns
+    -------
+    WrittenReport
+
+    Raises
+    ------
+    TableError
+        If the study folder cannot be used; nothing is written.
+    AgreementError
+        If there is no such folder.
+    OutputError
+        If `out` holds anything but an earlier report of ours.
+    SectionError
+        If a section of the report fails; nothing is written.
+    """
+    place = Path(study).resolve()
+    if not place.is_dir():
+        msg = f"{study} is no folder. Name the folder that holds study.toml."
+        raise AgreementError(msg)
+    kind = kind or stated_kind(place)
+    target = Path(out) if out is not None else Path("reports") / f"{place.name}-{kind}"
+    refuse_foreign(target)
+    with replaced_folder(target) as folder, TemporaryDirectory(prefix="agreement-") as work:
+        parameters: dict[str, str | int | None] = {"study": place.name, "save": None}
+        try:
+            notebook = run_notebook(
+                template(kind),
+                parameters | {"save": str(folder)},
+                kept=parameters,
+                folder=place.parent,
+                work=Path(work),
+                progress=progress,
+            )
+        except SectionError as error:
+            _raise_input_error(error, place, target)
+            raise
+        content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
+        _write_pages(notebook, folder, place.name)
+        said = _print_pages(folder) if pdf else ""
+        seal(folder)
+        files = sorted(
+            str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()
+        )
+    return WrittenReport(
+        target,
+        tuple(files),
+        tuple(content["verdict"]),
+        (*content["remarks"], *filter(None, [said])),
+    )
+
+
+def _write_pages(notebook: Any, folder: Path, name: str) -> None:
+    """Write the executed notebook, and the page made of it."""
+    import nbformat
+
+    (folder / "report.ipynb").write_text(
+        nbformat.writes(notebook) + "\n", encoding="utf-8", newline="\n"
+    )
+    (folder / "report.html").write_text(
+        notebook_page(notebook, name), encoding="utf-8", newline="\n"
+    )
+
+
+def _print_pages(folder: Path) -> str:
+    """Print each page as PDF; return a plain sentence when that fails."""
+    said = ""
+    for page in sorted(folder.glob("*.html")):
+        said = print_pdf(page, page.with_suffix(".pdf")) or said
+    return said
+
+
+def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:
+    """Raise what the study folder or the disk is at fault for, as this side would have found it."""
+    if error.kind == "TableError":
+        from agreement.report.run.published_file import read_with_published
+
+        read_with_published(study)
+    if error.kind in ("TableError", "AgreementError", "OutputError"):
+        raise AgreementError(error.reason) from error
+    if (said := error_in_words(error.reason, target)) is not None:
+        raise said from error

@@ -1,0 +1,1 @@
+"""The sections of a report, from results to words, tables and figures."""

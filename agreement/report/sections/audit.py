@@ -1,0 +1,149 @@
+"""What an audit adds: who completed, how maximal the tests were, who is covered, drift, sign-off."""
+
+from html import escape
+from typing import Final
+
+import pandas as pd
+
+from agreement.figures.drift import drift_alt, plot_drift
+from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.numbers import counted
+from agreement.report.page.pictures import picture
+from agreement.report.privacy.privacy import FEWEST
+from agreement.report.sections.comparison import Comparison
+from agreement.report.sections.comparison_sections import Section
+from agreement.report.sections.subsets import parts_block
+from agreement.stats.limits.limits_of_subsets import AGES, FORTNIGHT, age_name, fortnight_name
+from agreement.stats.lines.slope_on_one_method import DAYS, days_since_first
+from agreement.tables.options import Margin
+from agreement.terms import SEXES
+
+LATE: Final = ", after the first laboratory test: no verdict can rest on it"
+_CRITERIA: Final = {
+    "criterion_plateau": "plateau",
+    "criterion_verification": "verification",
+    "criterion_rer": "RER",
+    "criterion_hr": "heart rate",
+    "criterion_rpe": "exertion",
+    "criterion_lactate": "lactate",
+}
+
+
+def margin_block(margin: Margin, *, too_late: bool = False) -> Block:
+    """Return the limit agreed beforehand, its date and its reason; or that it was agreed too late."""
+    if margin.limit is None:
+        return paragraph("No limit was agreed on beforehand: this audit can give no verdict.")
+    rows = [
+        ("limit for one person", f"\u00b1{margin.limit:g} mL/kg/min"),
+        ("limit for the mean", f"\u00b1{margin.mean_limit or margin.limit:g} mL/kg/min"),
+        ("agreed on", f"{margin.agreed_on}{LATE if too_late else ''}"),
+        ("reason", escape(margin.reason) or "none given"),
+    ]
+    return table("The limit agreed beforehand", ("what", "value"), rows)
+
+
+def funnel_block(flow: pd.DataFrame, exclusions: pd.DataFrame, pairs: pd.DataFrame) -> Block:
+    """Return how many results were read, completed, and ended in a pair, by file."""
+    rows = []
+    for row in flow.to_dict("records"):
+        own = exclusions[exclusions["file"] == row["file"]]
+        broken_off = int((own["reason"] == "not_completed").sum())
+        rows.append(
+            (
+                f"<code>{escape(str(row['file']))}</code>",
+                str(row["rows_read"]),
+                str(row["rows_read"] - broken_off),
+                str(row["used"] + row["summarised"]),
+                str(row["excluded"]),
+            )
+        )
+    columns = ("file", "read", "completed", "behind a pair", "left out")
+    people = pairs["athlete_id"].nunique()
+    said = paragraph(
+        f"Agreement below is among the {counted(people, 'person', 'people')} who completed and were paired."
+    )
+    return said + table("From what was read to what was used", columns, rows, numeric=columns[1:])
+
+
+def effort_block(laboratory: pd.DataFrame) -> Block:
+    """Return which criteria of maximal effort each laboratory test met."""
+    if laboratory.empty:
+        return paragraph("There is no usable laboratory test.")
+    counts = [
+        (
+            word,
+            *(
+                str(int((laboratory[column] == state).sum()))
+                for state in ("met", "not met", "not known")
+            ),
+        )
+        for column, word in _CRITERIA.items()
+    ]
+    columns = ("criterion", "met", "not met", "not known")
+    summary = table("Criteria of maximal effort", columns, counts, numeric=columns[1:])
+    each = [
+        (
+            escape(str(row["lab_test_id"])),
+            *(escape(str(row[column])) for column in _CRITERIA),
+            escape(str(row["max_confirmed"])),
+        )
+        for row in laboratory.sort_values("lab_test_id").to_dict("records")
+    ]
+    listed = table("Criteria test by test", ("test", *_CRITERIA.values(), "confirmed"), each)
+    inside = f"<details><summary>{counted(len(each), 'test')} one by one</summary>{listed.html}</details>"
+    return summary + Block(inside)
+
+
+def people_block(one: Comparison) -> Block:
+    """Return bias and limits by sex and by age band; what is withheld says so."""
+    caption = f"{one.name}: bias and limits by {{}} (mL/kg/min), 95 % intervals below"
+    sexes = [(sex, "by_sex", sex) for sex in SEXES]
+    ages = [(age_name(*band).replace("_", " "), "by_age", age_name(*band)) for band in AGES]
+    return parts_block(one, caption.format("sex"), sexes, by="sex") + parts_block(
+        one, caption.format("age"), ages, by="age"
+    )
+
+
+def drift(one: Comparison) -> Section:
+    """Return the difference over calendar time, with the slope of a month."""
+    found, cell = one.results.drift, one.cell("drift", "change_in_30_days")
+    if found is None or not cell.known:
+        return None, one.without("drift to see", cell)
+    text = (
+        f"{escape(one.name)}: the difference changes by {cell.shown(sign=True)} mL/kg/min in "
+        f"{DAYS} days (95 % interval {cell.interval()})."
+    )
+    points = [
+        (FORTNIGHT * (number + 0.5), one.cell("by_fortnight", "bias", fortnight_name(number)))
+        for number in range(int(days_since_first(one.pairs).max()) // FORTNIGHT + 1)
+    ]
+    shown = [(day, bias) for day, bias in points if bias.known]
+    if len(shown) < 2:
+        return None, paragraph(text)
+    drawn = picture(
+        one.file("drift"),
+        lambda axes: plot_drift(
+            [day for day, _ in shown],
+            [bias.value for _, bias in shown],
+            [bias.low for _, bias in shown],
+            [bias.high for _, bias in shown],
+            found.line,
+            key=cell.key,
+            ax=axes[0],
+        ),
+        alt=f"{one.name}. {drift_alt(cell.value, cell.low, cell.high)}",
+        caption=(
+            f"{one.name}: bias of each fortnight with its 95 % interval, and the line through all "
+            f"pairs. Fortnights with fewer than {FEWEST} athletes, and what would tell of them, are "
+            "left out."
+        ),
+        height=3.2,
+    )
+    return drawn, paragraph(text)
+
+
+def sign_off_block() -> Block:
+    """Return the lines for names, dates and signatures."""
+    rows = [(who, "", "", "") for who in ("measured by", "checked by", "released by")]
+    html = table("Names and signatures", ("role", "name", "date", "signature"), rows).html
+    return Block(html.replace('<span class="absent">not available</span>', "&nbsp;"))

@@ -1,0 +1,167 @@
+"""A card for each athlete: what their number means, and what to correct before the next one."""
+
+from collections.abc import Collection, Mapping
+from html import escape
+from math import isfinite, nan
+from typing import Any
+
+import pandas as pd
+
+from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.numbers import Numbers, counted, plain, with_minus
+from agreement.report.sections.answer import method_name
+from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
+from agreement.stats.lines.calibrated import LaboratoryEquivalent
+from agreement.terms import CARD_COLUMNS
+
+NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
+DRUG = "takes a drug that limits heart rate: this method does not hold"
+OUTSIDE = "outside the range of the equation"
+LACKS = "the training lacks"
+
+
+def athlete_cards(
+    pairs: pd.DataFrame,
+    methods: tuple[Any, ...],
+    numbers: Numbers,
+    lacking: Mapping[str, str] | None = None,
+    outside: Collection[tuple[str, str, str]] = (),
+) -> pd.DataFrame:
+    """
+    Return one card for each athlete, method and mode: the athlete's latest pair, interpreted.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        Columns `agreement.terms.PAIR_COLUMNS`.
+    methods : tuple of MethodResults
+        Their `calibration`, where there is one, turns a field value into the laboratory's.
+    numbers : Numbers
+        For the smallest real change.
+    lacking : mapping of str to str, optional
+        Athlete -> intensities that the training lacks; noted where the method rests on heart rate.
+    outside : collection of (athlete, method, mode), optional
+        Field tests of people for whom the equation was not made.
+
+    Returns
+    -------
+    DataFrame
+        Columns `agreement.terms.CARD_COLUMNS`, sorted by athlete, method and mode; unrounded.
+    """
+    results = {(one.method, one.mode): one for one in methods}
+    latest = (
+        pairs.sort_values(["athlete_id", "method", "mode", "lab_date", "lab_test_id"])
+        .groupby(["athlete_id", "method", "mode"], as_index=False)
+        .last()
+    )
+    latest = latest.assign(wrong_mass=wrong_mass(latest), wrong_hr_max=wrong_hr_max(latest))
+    rows = [
+        _card(row, results[row["method"], row["mode"]], numbers, lacking or {}, outside)
+        for row in latest.to_dict("records")
+    ]
+    return pd.DataFrame(rows, columns=CARD_COLUMNS)
+
+
+def _card(
+    row: dict[Any, Any],
+    result: Any,
+    numbers: Numbers,
+    lacking: Mapping[str, str],
+    outside: Collection[tuple[str, str, str]],
+) -> dict[str, object]:
+    """Return one card."""
+    calibration = result.calibration
+    limited = result.data.heart_rate_based and row["hr_limiting_drug"] == "yes"
+    real = numbers.get("repeatability", "smallest_real_change", row["method"], row["mode"])
+    equivalent, kind = LaboratoryEquivalent(nan, nan, nan, NO_CALIBRATION), "none"
+    if calibration is not None:
+        equivalent, kind = calibration.laboratory_equivalent(row["field"]), calibration.choice
+    if limited:
+        equivalent, kind = LaboratoryEquivalent(nan, nan, nan, DRUG), "none"
+    training = lacking.get(row["athlete_id"], "") if result.data.heart_rate_based else ""
+    return {
+        "athlete_id": row["athlete_id"],
+        "method": row["method"],
+        "mode": row["mode"],
+        "field": row["field"],
+        "lab_equivalent": equivalent.value,
+        "lab_equivalent_low": equivalent.low,
+        "lab_equivalent_high": equivalent.high,
+        "smallest_real_change": real.value,
+        "calibration": kind,
+        "inputs_to_correct": "; ".join(_inputs(row)),
+        "note": "; ".join(_notes(row, equivalent, training, outside)),
+    }
+
+
+def _inputs(row: dict[Any, Any]) -> list[str]:
+    """Return what the estimator was told wrongly."""
+    inputs = []
+    if row["wrong_mass"]:
+        inputs.append(f"body mass ({row['mass_mismatch_pct']:+.0f} % of the laboratory's)")
+    if row["wrong_hr_max"]:
+        inputs.append(f"maximal heart rate ({row['hr_max_mismatch_bpm']:+.0f} bpm)")
+    return inputs
+
+
+def _notes(
+    row: dict[Any, Any],
+    equivalent: LaboratoryEquivalent,
+    training: str,
+    outside: Collection[tuple[str, str, str]],
+) -> list[str]:
+    """Return what to bear in mind when reading the card."""
+    notes = [equivalent.note] if equivalent.note else []
+    if row["max_confirmed"] != "yes":
+        notes.append("laboratory maximum not confirmed")
+    if (row["athlete_id"], row["method"], row["mode"]) in outside:
+        notes.append(OUTSIDE)
+    if training not in ("", "none"):
+        notes.append(f"{LACKS} {training}")  # the last note: it may hold semicolons
+    return notes
+
+
+def cards_block(cards: pd.DataFrame, *, pages: str = "") -> Block:
+    """Return the cards as one folded table for each method and mode; `pages`: where to print them."""
+    if cards.empty:
+        return paragraph("No athlete has a pair.")
+    blocks = [_where(cards["athlete_id"].nunique(), pages)] if pages else []
+    for (method, mode), own in cards.groupby(["method", "mode"]):
+        name = method_name(str(method), str(mode))
+        rows = [_card_row(row) for row in own.to_dict("records")]
+        columns = [
+            "athlete",
+            "field",
+            "laboratory-equivalent",
+            "95 % of such athletes",
+            "smallest real change",
+            "to correct, to bear in mind",
+        ]
+        shown = table(f"{name} (mL/kg/min)", columns, rows, numeric=columns[1:5])
+        summary = f"{escape(name)}: {counted(len(own), 'athlete')}"
+        blocks.append(Block(f"<details><summary>{summary}</summary>{shown.html}</details>"))
+    return joined(blocks)
+
+
+def _where(athletes: int, pages: str) -> Block:
+    return paragraph(
+        f"<code>{pages}</code> holds {counted(athletes, 'card')} to hand out: on paper, one "
+        "athlete on each sheet."
+    )
+
+
+def _card_row(row: dict[Any, Any]) -> tuple[str, ...]:
+    low, high = row["lab_equivalent_low"], row["lab_equivalent_high"]
+    interval = f"{plain(low)} to {plain(high)}" if isfinite(low) and isfinite(high) else ""
+    words = "; ".join(part for part in (row["inputs_to_correct"], row["note"]) if part)
+    return (
+        escape(str(row["athlete_id"])),
+        *(_shown(row[name]) for name in ("field", "lab_equivalent")),
+        interval,
+        _shown(row["smallest_real_change"]),
+        escape(with_minus(words)) or "nothing",
+    )
+
+
+def _shown(value: float) -> str:
+    return plain(value) if isfinite(value) else ""

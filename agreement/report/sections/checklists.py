@@ -1,0 +1,216 @@
+"""Published reporting lists, answered from the data; what only people know is left blank."""
+
+from dataclasses import dataclass
+from html import escape
+from typing import Any, Final
+
+import pandas as pd
+
+from agreement.report.page.markup import Block, table
+from agreement.report.page.numbers import counted
+from agreement.report.privacy.privacy import FEWEST, hidden_parts
+from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
+from agreement.tables.options import StudyOptions
+
+YOU: Final = "you must state"
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """
+    What the data can answer.
+
+    Attributes
+    ----------
+    options : StudyOptions
+    pairs : DataFrame
+    laboratory : DataFrame
+        Frame of `laboratory_values`.
+    methods : tuple of MethodResults
+    repeats_known : bool
+        Whether the laboratory's typical error was measured.
+    discreet : bool
+        Whether fewer than 5 people are counted as "1 to 4".
+    """
+
+    options: StudyOptions
+    pairs: pd.DataFrame
+    laboratory: pd.DataFrame
+    methods: tuple[Any, ...]
+    repeats_known: bool
+    discreet: bool = False
+
+    @property
+    def size(self) -> str:
+        """Athletes, tests and pairs."""
+        return (
+            f"{counted(self.pairs['athlete_id'].nunique(), 'athlete')}, "
+            f"{counted(self.pairs['lab_test_id'].nunique(), 'laboratory test')}, "
+            f"{counted(len(self.pairs), 'pair')}"
+        )
+
+    @property
+    def people(self) -> str:
+        """Sex and age, as far as recorded."""
+        if self.pairs.empty:
+            return "no pairs"
+        each = self.pairs.drop_duplicates("athlete_id")
+        sexes = each["sex"].value_counts().sort_index()
+        if self.discreet and sexes.between(1, FEWEST - 1).any():  # the rest would give it away
+            by_sex = f"fewer than {FEWEST} of one sex, numbers withheld"
+        else:
+            by_sex = ", ".join(f"{number} {sex}" for sex, number in sexes.items())
+        return "; ".join(filter(None, [by_sex, self._ages(each["age_years"].dropna())]))
+
+    def _ages(self, ages: "pd.Series[float]") -> str:
+        """Youngest to oldest; where these could point at somebody, the bands with enough people."""
+        if ages.empty:
+            return "ages unknown"
+        if not self.discreet:
+            youngest, oldest = f"{ages.min():.0f}", f"{ages.max():.0f}"
+            return f"{youngest if youngest == oldest else f'{youngest} to {oldest}'} years"
+        sizes = age_bands(ages).value_counts()
+        hidden = hidden_parts({str(band): int(n) for band, n in sizes.items()}, len(ages))
+        known = [age_name(*band) for band in AGES]
+        said = [name.replace("_", " ") for name in known if name in sizes and name not in hidden]
+        return ", ".join([*said, *(["other ages withheld"] if hidden else [])])
+
+    def people_in(self, number: int) -> str:
+        """Return a number of people, blurred where it could point at somebody."""
+        return f"1 to {FEWEST - 1}" if self.discreet and 0 < number < FEWEST else str(number)
+
+    @property
+    def margin(self) -> str:
+        """The agreed limit."""
+        margin = self.options.margin
+        if margin.limit is None:
+            return "no limit was agreed beforehand"
+        return f"\u00b1{margin.limit:g} mL/kg/min, agreed on {margin.agreed_on}"
+
+    @property
+    def margin_sentence(self) -> str:
+        """The agreed limit, as a sentence."""
+        if self.options.margin.limit is None:
+            return "No limit was agreed beforehand."
+        return f"Limit agreed beforehand: {self.margin}."
+
+    @property
+    def gaps(self) -> str:
+        """Days between field value and laboratory test."""
+        gap = self.pairs["gap_days"].abs()
+        if gap.empty:
+            return "no pairs"
+        if gap.min() == gap.max():
+            return counted(int(gap.min()), "day")
+        return f"{gap.min():.0f} to {gap.max():.0f} days, median {gap.median():.0f}"
+
+    @property
+    def range(self) -> str:
+        """Laboratory values covered."""
+        lab = self.pairs["lab"]
+        if lab.empty:
+            return "no pairs"
+        lowest, highest = f"{lab.min():.1f}", f"{lab.max():.1f}"
+        if lowest == highest:
+            return f"laboratory value {lowest} mL/kg/min"
+        return f"laboratory values {lowest} to {highest} mL/kg/min"
+
+    @property
+    def repeats(self) -> str:
+        """Whether the laboratory was repeated."""
+        return "laboratory repeats measured" if self.repeats_known else "laboratory not repeated"
+
+    @property
+    def confirmed(self) -> str:
+        """Confirmed maxima."""
+        tests = self.pairs.drop_duplicates("lab_test_id")
+        yes = int((tests["max_confirmed"] == "yes").sum())
+        return f"{yes} of {len(tests)} paired tests confirmed maximal"
+
+
+def grras_block(facts: Facts) -> Block:
+    """Return the 15 items of the 2011 guidelines for reporting reliability and agreement."""
+    items = (
+        ("Title or abstract says that agreement was studied", YOU),
+        ("Device or method named and described", YOU),
+        ("Subject population", facts.people),
+        ("Rater or tester population", YOU),
+        ("What is known, and why the study", YOU),
+        ("How the sample size was chosen", f"{facts.size}; how chosen: {YOU}"),
+        ("Sampling method", YOU),
+        ("Measurement process: interval, information available, blinding", f"{facts.gaps}; {YOU}"),
+        ("Independence of the measurements", YOU),
+        ("Statistical analysis", "see how this was computed"),
+        ("Actual numbers of raters, subjects and replicates", f"{facts.size}; {facts.repeats}"),
+        ("Characteristics of raters and subjects", f"{facts.people}; raters: {YOU}"),
+        ("Estimates with their uncertainty", "see agreement with the laboratory"),
+        ("Practical relevance", f"{_agreed(facts)}; {YOU}"),
+        ("Detailed results available", "results.csv, pairs.csv, exclusions.csv"),
+    )
+    return _list("Reporting list for reliability and agreement studies (Kottner 2011)", items)
+
+
+def _agreed(facts: Facts) -> str:
+    return facts.margin if facts.options.margin.limit is None else f"agreed limit {facts.margin}"
+
+
+def limits_list_block(facts: Facts) -> Block:
+    """Return the items for reporting limits of agreement, as ordered by Gerke 2020, Table 2."""
+    items = (
+        ("Acceptable limits fixed beforehand", facts.margin),
+        ("Data structure: replicates, raters", facts.size),
+        ("Repeatability of each method", facts.repeats),
+        ("Plot and check of normality, trend and spread", "difference plot; trend in results.csv"),
+        ("Transformation if needed", "none made"),
+        ("Bias plotted and given", "yes"),
+        ("Precision of the bias", "95 % interval"),
+        ("Limits plotted and given", "yes, from 10 athletes"),
+        ("Intervals of the limits", "95 %, of each limit alone"),
+        ("Is the measured range wide enough", facts.range),
+        ("Between- and within-subject variance", "intervals respect athletes with several pairs"),
+        ("Software", "see where this comes from"),
+        ("Distribution assumptions", "normal differences of constant spread"),
+        ("Sample size", f"{facts.size}; how chosen: {YOU}"),
+        ("The right axis", "mean of both methods"),
+        ("Conflicts of interest", YOU),
+    )
+    return _list("Reporting list for limits of agreement (Abu-Arafeh 2016, Gerke 2020)", items)
+
+
+def protocol_list_block(facts: Facts) -> Block:
+    """Return the protocol items of the 2022 recommendations on validating VO2max estimates."""
+    rules = sorted(set(facts.laboratory["averaging_rule"].dropna()))
+    sensors = facts.pairs["sensor"].dropna().value_counts().sort_index()
+    drugs = facts.pairs.drop_duplicates("athlete_id")["hr_limiting_drug"].eq("yes").sum()
+    items = (
+        ("Population: age band, both sexes", facts.people),
+        ("Sample size calculated, or at least 45", f"{facts.size}; how chosen: {YOU}"),
+        ("Maximal test with gas exchange", "the laboratory value is one"),
+        ("Gas analyser calibrated", YOU),
+        ("Device placed and set up as instructed", f"{YOU}; wrong inputs are counted above"),
+        (
+            "Heart-rate sensor type",
+            ", ".join(f"{s} {counted(n, 'pair')}" for s, n in sensors.items()),
+        ),
+        ("At least two criteria of maximal effort", facts.confirmed),
+        ("Verification phase", _verification(facts.laboratory)),
+        ("Matching mode of exercise", "only matching modes are paired"),
+        ("Standardised conditions before the test", YOU),
+        ("Averaging over 15 to 30 s", ", ".join(rules) or YOU),
+        ("Time between field value and laboratory test", facts.gaps),
+        ("Drugs that limit heart rate", f"{facts.people_in(int(drugs))} athletes, analysed apart"),
+    )
+    return _list("Protocol list for validating VO2max estimates (Molina-Garcia 2022)", items)
+
+
+def _verification(laboratory: pd.DataFrame) -> str:
+    known = int((laboratory["criterion_verification"] != "not known").sum())
+    return f"recorded in {known} of {len(laboratory)} tests"
+
+
+def _list(caption: str, items: tuple[tuple[str, str], ...]) -> Block:
+    rows = [
+        (str(number), escape(item), f"<strong>{YOU}</strong>" if answer == YOU else escape(answer))
+        for number, (item, answer) in enumerate(items, start=1)
+    ]
+    return table(caption, ("item", "asks for", "answer"), rows)

@@ -1,0 +1,104 @@
+"""One method against the laboratory: what the sections of a report are made from."""
+
+from dataclasses import dataclass
+from html import escape
+from typing import Any, Final
+
+import pandas as pd
+
+from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.sections.answer import method_name
+from agreement.stats.method_data import MethodData, NotEstimable
+from agreement.stats.repeats.repeatability import laboratory_repeatability
+from agreement.tables.options import Margin
+
+_COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """
+    The results of one method and mode, as a report needs them.
+
+    Attributes
+    ----------
+    results : MethodResults
+    rows : DataFrame
+        Its lines of the results table.
+    numbers : Numbers
+        The whole results table.
+    margin : Margin
+    noise : float or None
+        The laboratory's typical error in this mode. [mL/kg/min]
+    """
+
+    results: Any
+    rows: pd.DataFrame
+    numbers: Numbers
+    margin: Margin
+    noise: float | None
+
+    @property
+    def name(self) -> str:
+        """The method as text calls it, plain."""
+        return method_name(self.results.method, self.results.mode)
+
+    @property
+    def pairs(self) -> pd.DataFrame:
+        """The pairs behind group ``all``."""
+        pairs: pd.DataFrame = self.results.data.pairs
+        return pairs
+
+    def of(self, analysis: str, group: str | None = "all") -> pd.DataFrame:
+        """Return the lines of one analysis; `group` None: of all groups."""
+        found = self.rows[self.rows["analysis"] == analysis]
+        return found if group is None else found[found["group"] == group]
+
+    def groups(self, analysis: str) -> list[str]:
+        """Return the groups of one analysis, in the order of the results table."""
+        return self.numbers.groups(analysis, self.results.method, self.results.mode)
+
+    def cell(self, analysis: str, statistic: str, group: str = "all") -> Cell:
+        """Return one line of the results table."""
+        return self.numbers.get(analysis, statistic, self.results.method, self.results.mode, group)
+
+    def file(self, kind: str) -> str:
+        """Return the name of a figure's file, without ending."""
+        return f"{kind}-{self.results.method}-{self.results.mode}"
+
+    def row(self, word: str, cell: Cell, digits: int = 1) -> tuple[str, ...]:
+        """Return one line of a table of statistics, as markup."""
+        return (
+            escape(word),
+            cell.shown(digits) or f'<span class="absent">{escape(cell.reason)}</span>',
+            cell.interval(digits),
+            "no unit" if cell.unit == "1" else escape(cell.unit),
+            str(cell.n) if cell.n else "",
+        )
+
+    def table(self, what: str, rows: list[tuple[str, ...]]) -> Block:
+        """Return a table of statistics."""
+        numeric = ("value", "95 % interval", "athletes")
+        return table(f"{self.name}: {what}", _COLUMNS, rows, numeric=numeric)
+
+    def without(self, what: str, cell: Cell) -> Block:
+        """Say that something cannot be given, and why."""
+        return paragraph(f"{escape(self.name)}: no {what}: {escape(cell.reason)}")
+
+
+def laboratory_noise(data: MethodData, *, fewest: int) -> float | None:
+    """
+    Return the laboratory's typical error in the modes of a method's tests, if it may be told.
+
+    Parameters
+    ----------
+    data : MethodData
+    fewest : int
+        Athletes with repeats below whom it is withheld. [mL/kg/min]
+    """
+    try:
+        error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
+    except NotEstimable:
+        return None
+    return error.typical_error if error.assumed or error.n >= fewest else None

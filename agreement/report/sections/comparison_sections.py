@@ -1,0 +1,286 @@
+"""The sections of a report about one method: a figure, its table or sentence, or why there is none."""
+
+from html import escape
+from typing import Final
+
+import pandas as pd
+
+from agreement.figures.averaging import averaging_alt, plot_averaging
+from agreement.figures.budget import COMPONENTS, budget_alt, plot_budget
+from agreement.figures.change import change_alt, plot_change, plot_change_arrows
+from agreement.figures.differences import differences_alt, plot_differences
+from agreement.figures.estimates import ABSENT, estimates
+from agreement.figures.profiles import plot_profiles, profiles_alt
+from agreement.figures.regression import plot_regression, regression_alt
+from agreement.report.page.captions import (
+    averaging_caption,
+    differences_caption,
+    profiles_caption,
+    regression_caption,
+)
+from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.numbers import marked
+from agreement.report.page.pictures import Picture, picture
+from agreement.report.sections.comparison import Comparison
+from agreement.report.sections.doubt_sections import by_level, cautions, firmness
+from agreement.stats.basics.intervals import z_of
+from agreement.stats.causes.wrong_inputs import wrong_inputs
+from agreement.terms import counted
+
+NO_NOISE: Final = (
+    "The laboratory's own error is not known here, so a true change cannot be told from its noise."
+)
+Section = tuple[Picture | None, Block]
+
+_LIMITS: Final = {
+    "bias": "bias",
+    "sd_of_differences": "standard deviation",
+    "lower_limit": "lower limit",
+    "upper_limit": "upper limit",
+}
+_GROUPS: Final = {
+    "all": "all",
+    "confirmed": "confirmed maxima only",
+    "hr_limiting_drug": "heart rate limited by a drug",
+    "no_hr_limiting_drug": "no heart-rate-limiting drug, as stated",
+    "chest_strap": "chest strap only",
+    "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
+}
+_LINE: Final = (
+    ("regression", "slope", "slope of laboratory on field", 2),
+    ("regression", "intercept", "intercept", 1),
+    ("regression", "standard_error_of_estimate", "standard error of estimate", 1),
+    ("regression", "r", "correlation r", 2),
+    ("error", "mae", "mean absolute error", 1),
+    ("error", "mape", "mean absolute error, in per cent of the laboratory", 1),
+    ("error", "share_within_margin", "share within the agreed limit", 2),
+)
+_CHANGE: Final = (
+    ("bias", "bias of the change, field minus laboratory", 1),
+    ("lower_limit", "lower limit of agreement of the change", 1),
+    ("upper_limit", "upper limit of agreement of the change", 1),
+    ("slope", "field change per unit of laboratory change", 2),
+    ("r", "correlation r of the changes", 2),
+    ("same_direction", "share who change in the same direction", 2),
+    ("same_direction_beyond_noise", "the same, laboratory change beyond its noise", 2),
+)
+
+
+def differences(one: Comparison) -> Section:
+    """Return the difference plot and the table of bias and limits."""
+    limits, bias = one.of("limits_of_agreement"), one.cell("limits_of_agreement", "bias")
+    if bias.withheld:  # its points would show single athletes
+        return None, one.without("difference plot", bias)
+    floor = None if one.noise is None else z_of(0.95) * one.noise
+    drawn = picture(
+        one.file("differences"),
+        lambda axes: plot_differences(
+            one.pairs, limits, margin=one.margin.limit, noise_floor=floor, ax=axes[0]
+        ),
+        alt=f"{one.name}. {differences_alt(one.pairs, limits)}",
+        caption=differences_caption(one.name, one.pairs, limits),
+    )
+    columns = ("group", "athletes", *_LIMITS.values())
+    rows = [_limits_row(one, group) for group in one.groups("limits_of_agreement")]
+    rows.append(_limits_of_the_rightly_told(one))
+    caption = f"{one.name}: bias and limits of agreement (mL/kg/min), 95 % intervals below"
+    shown = table(caption, columns, filter(None, rows), numeric=columns[1:])
+    depends = one.results.trend is not None and one.results.trend.depends_on_level
+    return drawn, joined(
+        [shown, *([by_level(one)] if depends else []), firmness(one), cautions(one)]
+    )
+
+
+def _limits_of_the_rightly_told(one: Comparison) -> tuple[str, ...]:
+    """Return the line without pairs that rest on a wrong input, empty when none does."""
+    if not wrong_inputs(one.pairs).any():
+        return ()
+    return _limits_row(one, "without_wrong_inputs", "choice_of_pairs")
+
+
+def _limits_row(
+    one: Comparison, group: str, analysis: str = "limits_of_agreement"
+) -> tuple[str, ...]:
+    """Return one group's line, empty when the group has nobody."""
+    cells = [one.cell(analysis, statistic, group) for statistic in _LIMITS]
+    withheld = cells[0].withheld
+    if group != "all" and not withheld and not any(cell.known for cell in cells):
+        return ()
+    count = "withheld" if withheld else str(cells[0].n)
+    return (escape(_GROUPS.get(group, group)), count, *(cell.stacked() for cell in cells))
+
+
+def profiles(one: Comparison) -> Section:
+    """Return bias by training profile as figure and table."""
+    found = one.of("profile_bias", None)
+    found = found[~found["note"].str.startswith("suppressed")]
+    groups = [name for name in pd.unique(found["group"]) if name != "all"]
+    if not groups:
+        return None, one.without(
+            "training profiles to compare", one.cell("profile_bias", "p_welch")
+        )
+    overall = estimates(one.of("limits_of_agreement")).get("bias", ABSENT)
+    drawn = picture(
+        one.file("profiles"),
+        lambda axes: plot_profiles(one.pairs, found, overall, ax=axes[0]),
+        alt=f"{one.name}. {profiles_alt(found)}",
+        caption=profiles_caption(one.name, found),
+        height=1.2 + 0.75 * len(groups),
+    )
+    columns = (
+        "training profile",
+        "athletes",
+        "bias",
+        "lower limit",
+        "upper limit",
+        "from the mean of profiles; p (Holm)",
+        "bias at equal fitness",
+    )
+    rows = [_profile_row(one, group) for group in groups]
+    return drawn, table(
+        f"{one.name}: bias by training profile (mL/kg/min)", columns, rows, numeric=columns[1:]
+    )
+
+
+def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
+    bias = one.cell("profile_bias", "bias", group)
+    away, p = (
+        one.cell("profile_bias", name, group)
+        for name in ("difference_from_overall", "p_difference")
+    )
+    return (
+        escape(group),
+        str(bias.n),
+        bias.stacked(),
+        *(
+            one.cell("profile_bias", name, group).stacked()
+            for name in ("lower_limit", "upper_limit")
+        ),
+        f"{away.shown(sign=True)}<br>{p.shown(3)}" if p.known else away.shown(sign=True),
+        one.cell("profile_at_equal_level", "adjusted_bias", group).stacked(),
+    )
+
+
+def regression(one: Comparison) -> Section:
+    """Return the calibration line as figure and table."""
+    line = one.of("regression")
+    drawn = None
+    if len(one.pairs):  # none when every athlete takes a drug that limits heart rate
+        drawn = picture(
+            one.file("regression"),
+            lambda axes: plot_regression(one.pairs, line, ax=axes[0]),
+            alt=f"{one.name}. {regression_alt(line)}",
+            caption=regression_caption(
+                one.name,
+                *(one.cell("regression", name) for name in ("slope", "standard_error_of_estimate")),
+            ),
+            height=4.2,
+        )
+    rows = [
+        one.row(word, one.cell(name, statistic), digits) for name, statistic, word, digits in _LINE
+    ]
+    return drawn, one.table("calibration line and size of error", rows)
+
+
+def change(one: Comparison) -> Section:
+    """Return the agreement of changes as figure, table and sentence."""
+    result = one.results.change
+    if result is None:
+        return None, one.without("change to compare", one.cell("change", "bias"))
+    real = None if one.noise is None else z_of(0.95) * 2**0.5 * one.noise
+    drawn = picture(
+        one.file("change"),
+        lambda axes: (
+            plot_change(result.changes, smallest_real=real, ax=axes[0]),
+            plot_change_arrows(result.changes, smallest_real=real, ax=axes[1]),
+        ),
+        alt=f"{one.name}. {change_alt(result.changes)}",
+        caption=(
+            f"{one.name}: change between two visits. Left: field against laboratory. Right: each "
+            "athlete, from the laboratory's change to the field's."
+        ),
+        height=4.8,
+        columns=2,
+    )
+    cells = [one.cell("change", name) for name, _, _ in _CHANGE]
+    rows = [
+        one.row(word, cell, digits) for cell, (_, word, digits) in zip(cells, _CHANGE, strict=True)
+    ]
+    said = paragraph(marked(result.summary(), cells)) + _seen_once(one, result.n)
+    if real is None:
+        said += paragraph(NO_NOISE)
+    return drawn, said + one.table("agreement of changes", rows)
+
+
+def _seen_once(one: Comparison, twice: int) -> Block:
+    """Count the athletes of whom no change is known."""
+    data = one.results.data
+    once = data.n - twice
+    if once <= 0:
+        return Block("")
+    days = data.options.change.minimum_gap_days
+    have, are = ("has", "is") if once == 1 else ("have", "are")
+    return paragraph(
+        f"{counted(once, 'athlete')} {have} no two paired tests at least {days} days apart and "
+        f"{are} left out here."
+    )
+
+
+def budget(one: Comparison) -> Section:
+    """Return the error budget as figure and table."""
+    total = one.cell("budget", "total")
+    if not total.known:
+        return None, one.without("error budget", total)
+    found = one.of("budget")
+    drawn = picture(
+        one.file("budget"),
+        lambda axes: plot_budget(found, ax=axes[0]),
+        alt=f"{one.name}. {budget_alt(found)}",
+        caption=(
+            f"{one.name}: what the spread of one reading's difference is made of, with 95 % "
+            "intervals. Right: half width of the limits if that part were gone."
+        ),
+        height=3.3,
+    )
+    rows = [("all together", total.stacked(), "nothing removed")]
+    rows += [
+        (
+            word,
+            one.cell("budget", name).stacked(),
+            one.cell("budget", f"half_width_without_{name}").stacked(),
+        )
+        for name, word in COMPONENTS.items()
+    ]
+    columns = ("source", "variance ((mL/kg/min)\u00b2)", "limits without it (\u00b1)")
+    return drawn, table(f"{one.name}: error budget", columns, rows, numeric=columns[1:])
+
+
+def averaging(one: Comparison) -> Section:
+    """Return the averaging curve as figure and sentence."""
+    curve = one.of("averaging_curve", None)
+    days = {day: one.cell("averaging_curve", "half_width_fitted", day) for day in ("1", "7", "14")}
+    if not curve.loc[curve["group"] != "floor", "value"].notna().any():
+        return None, one.without("averaging curve", days["1"])
+    seen = curve[curve["value"].notna() & (curve["group"] != "floor")]
+    if set(seen["group"]) == {"1"}:  # a field test has one value per laboratory test
+        one_day = one.cell("averaging_curve", "half_width_observed", "1")
+        said = (
+            "one value per laboratory test, so there is nothing to average; it lies within about "
+        )
+        return None, paragraph(
+            f"{escape(one.name)}: {said}\u00b1{one_day.shown()} mL/kg/min of the bias."
+        )
+    drawn = picture(
+        one.file("averaging"),
+        lambda axes: plot_averaging(curve, margin=one.margin.limit, ax=axes[0]),
+        alt=f"{one.name}. {averaging_alt(curve)}",
+        caption=averaging_caption(one.name, curve),
+    )
+    if not all(cell.known for cell in days.values()):
+        return drawn, Block("")
+    text = (
+        f"{escape(one.name)}: a single reading lies within about \u00b1{days['1'].shown()} "
+        f"mL/kg/min of the bias, the mean of a week within \u00b1{days['7'].shown()}, of two weeks "
+        f"within \u00b1{days['14'].shown()}."
+    )
+    return drawn, paragraph(text)

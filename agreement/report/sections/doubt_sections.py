@@ -1,0 +1,114 @@
+"""How far the numbers of a method can be relied on: widths, cautions, repeats, limits by fitness."""
+
+from html import escape
+from typing import Final
+
+from agreement.report.page.markup import Block, bullets, joined, paragraph, table
+from agreement.report.page.numbers import Cell, marked
+from agreement.report.sections.comparison import Comparison
+from agreement.stats.limits.limits_by_level import LEVELS
+from agreement.stats.limits.ratio_limits import ratio_words
+from agreement.stats.results_table import LABORATORY
+
+_BAND: Final = {"bias": "bias", "lower_limit": "lower limit", "upper_limit": "upper limit"}
+_RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
+_REPEATABILITY: Final = {
+    "typical_error": "typical error",
+    "smallest_real_change": "smallest real change",
+    "coefficient_of_variation": "typical error, % of the mean",
+}
+_CAUTIONED: Final = {  # the numbers that each caution names; its other numbers are counts
+    "trend": (("trend", "p_slope"),),
+    "spread": (("trend", "p_spread"),),
+    "not_normal": (("shape", "p_normal"), ("shape", "skewness")),
+    "uneven_groups": (("profile_bias", "spread_ratio"), ("profile_bias", "p_equal_spread")),
+}
+_OF_LABORATORY: Final = ("few_laboratory_repeats", "laboratory_noise", "equal_repeats")
+
+
+def by_level(one: Comparison) -> Block:
+    """Return limits that follow fitness, and limits of the ratio of both methods."""
+    if not one.cell("limits_by_level", "bias", "middle").known:
+        return Block("")
+    rows = [
+        (
+            one.cell("limits_by_level", "mean_of_both", level).shown(),
+            *(one.cell("limits_by_level", name, level).shown() for name in _BAND),
+        )
+        for level in LEVELS
+    ]
+    columns = ("mean of field and laboratory", *_BAND.values())
+    caption = f"{one.name}: limits that follow fitness (mL/kg/min)"
+    block = table(caption, columns, rows, numeric=columns)
+    ratio = [one.cell("ratio_limits", name) for name in _RATIO]
+    if not all(cell.known for cell in ratio):
+        return block
+    low, middle, high = (cell.with_interval(2) for cell in ratio)
+    return block + paragraph(
+        f"As a ratio, field over laboratory: {middle} on average, for one athlete between {low} and "
+        f"{high}; {ratio_words(ratio[0].value)} to {ratio_words(ratio[2].value)} the laboratory."
+    )
+
+
+def firmness(one: Comparison) -> Block:
+    """Say how wide the intervals of the limits are, and how many athletes would halve them."""
+    low, high = (one.cell("interval_width", f"width_of_{end}_limit") for end in ("lower", "upper"))
+    if not low.known:
+        return Block("")
+    halved = one.cell("interval_width", "athletes_to_halve")
+    more = (
+        f" About {halved.shown(0)} athletes in all would halve that; the limits themselves would stay "
+        "as far apart."
+        if halved.known
+        else ""
+    )
+    return paragraph(
+        f"How exactly the limits are known: the 95 % interval of the lower one is {low.shown()} "
+        f"mL/kg/min wide, of the upper one {high.shown()}.{more}"
+    )
+
+
+def cautions(one: Comparison) -> Block:
+    """List what a reader should know before believing the numbers of this method."""
+    errors = [
+        one.numbers.get("repeatability", "typical_error", LABORATORY, mode)
+        for mode in one.results.data.repeats["mode"].unique()
+    ]
+    withheld = any(cell.withheld for cell in errors)
+    said = []
+    for caution in one.results.cautions:
+        cells = [one.cell(*place) for place in _CAUTIONED.get(caution.code, ())]
+        if caution.code in _OF_LABORATORY:
+            if withheld:
+                continue
+            cells = errors if caution.code == "laboratory_noise" else []
+        said.append(marked(caution.sentence, cells))
+    return paragraph("Before you rely on these numbers:") + bullets(said) if said else Block("")
+
+
+def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
+    """Return the typical errors of the laboratory and of every method, and where there is none."""
+    if not comparisons:
+        return paragraph("There is nothing to compare: no pair was found.")
+    modes = sorted({mode for one in comparisons for mode in one.results.data.repeats["mode"]})
+    places = [(f"{LABORATORY}, {mode}", LABORATORY, mode) for mode in modes]
+    places += [(one.name, one.results.method, one.results.mode) for one in comparisons]
+    numbers, rows, without = comparisons[0].numbers, [], []
+    for name, method, mode in places:
+        cells = [numbers.get("repeatability", word, method, mode) for word in _REPEATABILITY]
+        if cells[0].known:
+            rows.append(_repeats_row(name, cells))
+        else:
+            why = escape(cells[0].reason)
+            without.append(paragraph(f"{escape(name)}: no typical error: {why}"))
+    columns = ("method, mode", "athletes with repeats", *_REPEATABILITY.values())
+    caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"
+    shown = [table(caption, columns, rows, numeric=columns[1:])] if rows else []
+    return joined([*shown, *without])
+
+
+def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:
+    error, real, share = cells
+    words = " (assumed, not measured here)" if error.note == "assumed" else ""
+    percent = share.percent(1) + (f"<br>{share.percent_interval(1)}" if share.known else "")
+    return (escape(name + words), str(error.n), error.stacked(), real.stacked(), percent)

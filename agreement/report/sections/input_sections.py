@@ -1,0 +1,203 @@
+"""What went into the numbers: settings of the estimator, averaging of breaths, maximal effort."""
+
+from html import escape
+from math import isfinite
+from typing import Final
+
+import pandas as pd
+
+from agreement.cohort import Cohort
+from agreement.physiology.inputs import WRIST, input_audit
+from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.numbers import Cell, Numbers, counted, plain
+from agreement.report.privacy.privacy import FEWEST
+from agreement.report.sections.answer import method_name
+from agreement.report.sections.audit import effort_block
+from agreement.stats.repeats.averaging_rule import AGAINST, AveragingRules
+from agreement.stats.results_table import LABORATORY, StudyResults
+
+ENDS: Final = ("share_more_p10", "share_more_p90")
+_INPUTS: Final = {
+    "mass_kg": ("body mass", "kg"),
+    "hr_max_bpm": ("maximal heart rate", "bpm"),
+    "age_years": ("age", "years"),
+}
+
+
+def inputs_block(cohort: Cohort, *, discreet: bool = False) -> Block:
+    """
+    List what the estimator was told wrongly, and what that is expected to shift.
+
+    `discreet`: count only, for the list tells ages, and drugs, that an audit withholds.
+    """
+    readings = cohort.readings
+    audit = input_audit(readings.frame, cohort.laboratory.frame, readings.heart_rate_based)
+    if audit.empty:
+        return paragraph("No field estimate says what its estimator was told.")
+    blocks = []
+    for (method, mode), own in audit.groupby(["method", "mode"]):
+        name = escape(method_name(str(method), str(mode)))
+        told = own[own["input"] != "sensor"]
+        wrong = told[told["to_correct"] == "yes"]
+        wrongly = int(wrong["athlete_id"].nunique())
+        some = f"1 to {FEWEST - 1}" if discreet and 0 < wrongly < FEWEST else str(wrongly)
+        blocks.append(
+            paragraph(
+                f"{name}: an input to correct for {some} of "
+                f"{counted(own['athlete_id'].nunique(), 'athlete')}."
+            )
+        )
+        if discreet:
+            continue
+        blocks.append(_sensors(own[own["input"] == "sensor"]))
+        if len(wrong):
+            listed = _input_table(f"{method_name(str(method), str(mode))}: to correct", wrong)
+            summary = f"<summary>{name}: {counted(len(wrong), 'input')}</summary>"
+            blocks.append(Block(f"<details>{summary}{listed.html}</details>"))
+    return joined(blocks)
+
+
+def outside_places(cohort: Cohort, *, discreet: bool = False) -> frozenset[tuple[str, str, str]]:
+    """
+    Return athlete, method and mode of every field test outside what its equation was made for.
+
+    `discreet`: none, for an audit names nobody by age.
+    """
+    readings = cohort.readings.frame
+    outside = (readings["in_range"] == "no") & (readings["source"] == "field_tests")
+    columns = readings.loc[outside & (not discreet), ["athlete_id", "method", "mode"]]
+    return frozenset(columns.itertuples(index=False, name=None))
+
+
+def out_of_range_block(cohort: Cohort, *, discreet: bool = False) -> Block:
+    """
+    Count the people each equation was used on, and those for whom it was not made.
+
+    `discreet`: a count that would tell of fewer than 5 people is a range.
+    """
+    readings = cohort.readings.frame
+    known = readings[readings["in_range"].notna()]
+    if known.empty:
+        return paragraph("No field value comes from an equation of a known population.")
+    rows = []
+    for method, own in known.groupby("method"):
+        people = own["athlete_id"].nunique()
+        outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
+        count = _coarse(outside, people) if discreet else str(outside)
+        rows.append((escape(str(method)), str(people), count))
+    columns = ("equation", "people", "outside its range")
+    return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
+
+
+def _coarse(count: int, whole: int) -> str:
+    """Return how many of `whole` people; a range where that would tell of fewer than 5."""
+    if 0 < count < FEWEST:
+        return f"1 to {min(FEWEST - 1, whole)}"
+    if 0 < whole - count < FEWEST:
+        return f"{max(whole - FEWEST + 1, 0)} to {whole - 1}"
+    return str(count)
+
+
+def _sensors(wrist: pd.DataFrame) -> Block:
+    """Name the athletes whose heart rate comes from the wrist, and what that does."""
+    if wrist.empty:
+        return Block("")
+    names = ", ".join(sorted(wrist["athlete_id"].astype(str).unique()))
+    count = wrist["athlete_id"].nunique()
+    said = f"{counted(count, 'athlete')} {'relies' if count == 1 else 'rely'} on a {WRIST}."
+    return Block(f"<details><summary>{escape(said)}</summary><p>{escape(names)}.</p></details>")
+
+
+def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
+    """Return the inputs to correct, the largest expected shift first."""
+    largest = wrong["expected_shift"].abs()
+    order = wrong.assign(largest=-largest).sort_values(
+        ["largest", "athlete_id", "input"], kind="stable"
+    )
+    rows = [
+        (
+            escape(str(row["athlete_id"])),
+            _INPUTS[row["input"]][0],
+            f"{row['told']:g} {_INPUTS[row['input']][1]}",
+            f"{row['measured']:g} {_INPUTS[row['input']][1]}",
+            shown(row["expected_shift"], sign=True),
+            escape(row["note"]) or "none",
+        )
+        for row in order.to_dict("records")
+    ]
+    columns = ("athlete", "input", "told", "measured", "expected shift (mL/kg/min)", "remark")
+    return table(caption, columns, rows, numeric=columns[2:5])
+
+
+def averaging_rules_block(results: StudyResults, numbers: Numbers) -> Block:
+    """
+    Price the choice of averaging rule in this study's own tests.
+
+    Parameters
+    ----------
+    results : StudyResults
+        Its `averaging`, one for each mode with breaths.
+    numbers : Numbers
+    """
+    if not results.averaging:
+        return paragraph("No laboratory test has breaths, so no other averaging rule can be tried.")
+    return joined([_rules_table(mode, found, numbers) for mode, found in results.averaging.items()])
+
+
+def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
+    """Show the tests of one mode under every rule, the highest first."""
+
+    def cell(rule: str, statistic: str) -> Cell:
+        return numbers.get("averaging_rule", statistic, LABORATORY, mode, rule)
+
+    order = found.frame.sort_values("mean_vo2max", ascending=False, kind="stable").index.astype(str)
+    rows = [
+        (
+            f"<strong>{escape(rule)}, in use</strong>" if rule in found.in_use else escape(rule),
+            str(cell(rule, "mean_vo2max").n_pairs),
+            cell(rule, "mean_vo2max").shown(2),
+            cell(rule, "shift_of_bias").shown(2, sign=True),
+            cell(rule, "share_more_median").percent(1, sign=True),
+            " to ".join(cell(rule, end).percent(1, sign=True) for end in ENDS),
+        )
+        for rule in order
+    ]
+    columns = (
+        "averaging rule",
+        "tests",
+        "mean VO2max",
+        "shift of the bias",
+        f"more than {AGAINST}: median",
+        "8 of 10 tests",
+    )
+    highest, lowest = (f"{cell(rule, 'mean_vo2max').shown()}" for rule in (order[0], order[-1]))
+    said = (
+        f"The same breaths give {highest} mL/kg/min on average under {escape(order[0])} and {lowest} "
+        f"under {escape(order[-1])}: that much of a difference between two laboratories, or between "
+        "laboratory and field, may be the rule alone. The shift is what the bias would change by, were "
+        "the rule in use."
+    )
+    return paragraph(said) + table(
+        f"The same breaths under every averaging rule ({mode}, mL/kg/min)",
+        columns,
+        rows,
+        numeric=columns[1:],
+    )
+
+
+def maxima_block(laboratory: pd.DataFrame) -> Block:
+    """Count confirmed maxima, and the criteria behind them."""
+    states = laboratory["max_confirmed"].value_counts()
+    yes, no, unknown = (int(states.get(name, 0)) for name in ("yes", "no", "unknown"))
+    counts = (
+        f"{counted(len(laboratory), 'laboratory test')}: {yes} confirmed to be maximal, {no} not "
+        f"maximal by the criteria, {unknown} not known."
+    )
+    peak = " A value that is not confirmed is a VO2peak." if no + unknown else ""
+    never = " A criterion that nobody recorded is never a failed one."
+    return paragraph(counts + peak + never) + effort_block(laboratory)
+
+
+def shown(value: float, digits: int = 1, *, sign: bool = False) -> str:
+    """Return a number as text; empty where there is none."""
+    return plain(value, digits, sign=sign) if isfinite(value) else ""

@@ -1,0 +1,80 @@
+"""Every row accounted for: what was read, what was used, what was left out and why."""
+
+from html import escape
+
+import pandas as pd
+
+from agreement.errors import Problem
+from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.numbers import counted
+from agreement.report.sections.answer import method_name
+from agreement.terms import REASONS
+
+_MOST_ROWS = 60  # of one table of the page; the CSV file has them all
+
+
+def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame) -> Block:
+    """Return the count of rows by file, and of pairs by method."""
+    files = [
+        (
+            f"<code>{escape(str(row['file']))}</code>",
+            *(str(row[name]) for name in ("rows_read", "used", "summarised", "excluded")),
+        )
+        for row in flow.to_dict("records")
+    ]
+    columns = ["file", "rows read", "used alone", "summarised", "left out"]
+    block = table("Rows by file", columns, files, numeric=columns[1:])
+    if pairs.empty:
+        return block + paragraph("No field value could be paired with a laboratory value.")
+    counted = [
+        (
+            escape(method_name(str(method), str(mode))),
+            str(len(own)),
+            str(own["athlete_id"].nunique()),
+            str(int((own["max_confirmed"] == "yes").sum())),
+        )
+        for (method, mode), own in pairs.groupby(["method", "mode"])
+    ]
+    columns = ["method, mode", "pairs", "athletes", "of a confirmed maximum"]
+    return block + table("Pairs by method", columns, counted, numeric=columns[1:])
+
+
+def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> Block:
+    """Return the reasons with their counts, the rows themselves, and the notes."""
+    if exclusions.empty:
+        return paragraph("Nothing was left out.") + _notes(problems)
+    counts = exclusions.groupby(["reason", "file"]).size().reset_index(name="rows")
+    order = {reason: place for place, reason in enumerate(REASONS)}
+    counts = counts.sort_values("reason", key=lambda reasons: reasons.map(order), kind="stable")
+    rows = [
+        (
+            f"{escape(REASONS.get(str(reason), ''))}<br><code>{escape(str(reason))}</code>",
+            "<br>".join(f"<code>{escape(name)}</code>" for name in own["file"]),
+            "<br>".join(map(str, own["rows"])),
+        )
+        for reason, own in counts.groupby("reason", sort=False)
+    ]
+    columns = ["reason", "file", "rows"]
+    return table("Why rows were left out", columns, rows, numeric=["rows"]) + _notes(problems)
+
+
+def _notes(problems: tuple[Problem, ...]) -> Block:
+    """Return what the reader should know about the files."""
+    notes = [problem for problem in problems if problem.severity == "note"]
+    if not notes:
+        return Block("")
+    rows = [
+        (
+            f"<code>{escape(note.file)}</code>",
+            "whole file" if note.row is None else str(note.row),
+            escape(f"{note.what} {note.remedy}".strip()),
+        )
+        for note in notes[:_MOST_ROWS]
+    ]
+    shown = table("Notes on the files", ["file", "row", "what"], rows)
+    rest = len(notes) - _MOST_ROWS
+    more = paragraph(
+        f"And {rest} more; <code>agreement check --json</code> lists them all.", "note"
+    )
+    html = f"<details><summary>{counted(len(notes), 'note')} on the files</summary>{shown.html}"
+    return Block(f"{html}{more.html if rest > 0 else ''}</details>")

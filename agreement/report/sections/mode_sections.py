@@ -1,0 +1,73 @@
+"""Readings beside a laboratory test of another mode: set apart, with the size of the mode effect."""
+
+from html import escape
+
+from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.sections.answer import method_name
+from agreement.stats.limits.across_modes import AcrossModes
+
+_COLUMNS = (
+    "method, mode",
+    "mode of the laboratory test",
+    "athletes",
+    "bias",
+    "lower limit",
+    "upper limit",
+    "expected of the modes alone",
+)
+
+
+def modes_block(found: tuple[AcrossModes, ...], numbers: Numbers) -> Block:
+    """
+    Show what was measured in one mode and tested in another, and what the modes alone would make.
+
+    Parameters
+    ----------
+    found : tuple of AcrossModes
+    numbers : Numbers
+    """
+    if not found:
+        return paragraph(
+            "No field value was left out because the laboratory tested another mode of exercise."
+        )
+    said = paragraph(
+        "Modes of exercise are never pooled: these values are in no other number of this report. In "
+        "the same people the treadmill gives a higher VO2max than the cycle, in cyclists least and in "
+        "runners most (Basset and Boulay 2000); the last column says what that alone would make, from "
+        "cyclists to runners."
+    )
+    rows = [_row(one, numbers) for one in found]
+    caption = "Tested in another mode (mL/kg/min), 95 % intervals below"
+    return said + table(caption, _COLUMNS, rows, numeric=_COLUMNS[2:])
+
+
+def _row(one: AcrossModes, numbers: Numbers) -> tuple[str, ...]:
+    cells = {
+        name: numbers.get("across_modes", name, one.method, one.mode, one.pairs.name)
+        for name in (
+            "bias",
+            "lower_limit",
+            "upper_limit",
+            *(f"expected_in_{w}" for w in one.expected),
+        )
+    }
+    bias, lower, upper = (cells[name] for name in ("bias", "lower_limit", "upper_limit"))
+    expected = [cells[f"expected_in_{who}"] for who in one.expected]
+    return (
+        escape(method_name(one.method, one.mode)),
+        escape(one.laboratory_mode),
+        "withheld" if bias.withheld else str(one.pairs.n),
+        bias.stacked(sign=True),
+        lower.stacked(),
+        upper.stacked(),
+        _span(expected) if expected else '<span class="absent">not published</span>',
+    )
+
+
+def _span(expected: list[Cell]) -> str:
+    """Return the expected difference from cyclists to runners."""
+    if not all(cell.known for cell in expected):
+        return expected[0].stacked()
+    runners, cyclists = expected[0], expected[-1]
+    return f"{cyclists.shown(sign=True)} to {runners.shown(sign=True)}"

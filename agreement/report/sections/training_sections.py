@@ -1,0 +1,310 @@
+"""What training explains: which intensities sessions cover, and where a profile nearly ends."""
+
+from html import escape
+from typing import Any, Final
+
+import pandas as pd
+
+from agreement.cohort import Cohort
+from agreement.figures.why import plot_why, why_alt, why_legend
+from agreement.physiology.session_fans import SessionFan, typical_fans
+from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.numbers import Cell, counted, marked, plain
+from agreement.report.page.pictures import Picture, picture
+from agreement.report.sections.comparison import Comparison
+from agreement.report.sections.input_sections import shown
+from agreement.report.sections.subsets import parts_block
+from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
+
+PANELS: Final = 2  # side by side; more would be too narrow to read
+TOO_FEW: Final = '<span class="absent">too few</span>'
+OWN: Final = '<span class="absent">own form</span>'
+NO_SESSIONS: Final = (
+    "No session with a record of heart rate lies before a paired laboratory test, so what the "
+    "sessions cover is not known. Records go into the folder <code>samples</code>."
+)
+OWN_FORM: Final = (
+    "The estimate from training sessions itself is not of the usual form: no bias is expected of it, "
+    "only the spread that its standard error tells."
+)
+CAPTION: Final = (
+    "A typical athlete of each profile; here the profile whose line says most and the one whose line "
+    "says least. Points: steady stretches of training sessions. The line through them is carried to "
+    "HRmax (right edge) where no session was (grey); the band is one standard error. The further it "
+    "is carried, the less it says."
+)
+PARTS: Final = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
+LAGGING: Final = (
+    "What a work rate costs an athlete is read from the last minute of each stage of two minutes or more of "
+    "the laboratory's test, up to nine tenths of VO2max. Uptake lags behind a step up: stages too "
+    "short for a steady state shift some of the error between the parts, towards the equation's after a "
+    "warm-up, towards heart rate's when begun from rest; by less than 1 mL/kg/min with stages of two minutes, "
+    "0.2 with three (computed for a time constant of 35 s). An HRmax that is wrong, or only expected from age, "
+    "is in heart rate's part."
+)
+BETWEEN: Final = "The same for the profiles between them."
+
+
+def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Picture, ...], Block]:
+    """
+    Say why a training profile is misread.
+
+    Parameters
+    ----------
+    cohort : Cohort
+    comparisons : tuple of Comparison
+        Of every method and mode.
+
+    Returns
+    -------
+    pictures : tuple of Picture
+        A typical athlete of each profile, two panels each; empty without sessions.
+    block : Block
+        Coverage and error by profile, and how much of the spread the coverage explains.
+    """
+    split = joined([_one_split(one) for one in comparisons])
+    covered = [one for one in comparisons if one.results.intensity_coverage is not None]
+    if not covered:
+        return (), paragraph(NO_SESSIONS) + split
+    coverage = pd.concat([one.results.data.coverage for one in covered], ignore_index=True)
+    options = cohort.study.options.extrapolation
+    fans = _extremes_first(typical_fans(coverage, cohort.readings.session_points, options))
+    drawn = tuple(
+        _pair_of_panels(fans, start, place)
+        for place, start in enumerate(range(0, len(fans), PANELS), 1)
+    )
+    tables = [_coverage_table(one) + _athletes_table(one) for one in covered]
+    return drawn, joined([*tables, *(_explained(one) for one in covered), split])
+
+
+def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
+    """Put the line that says most beside the one that says least, then those between."""
+    return fans if len(fans) < 3 else (fans[0], fans[-1], *fans[1:-1])
+
+
+def _explained(one: Comparison) -> Block:
+    """Say how much of the spread of errors the coverage explains."""
+    if one.results.intensity_coverage.own_form:
+        return paragraph(OWN_FORM)
+    share = one.cell("intensity_coverage", "share_explained")
+    if not share.known:
+        return Block("")
+    return paragraph(
+        f"What the sessions covered explains {share.percent()} of the spread of the errors of "
+        f"{escape(one.name)} (95 % interval {share.percent_interval()}, {share.n} athletes)."
+    )
+
+
+def _one_split(one: Comparison) -> Block:
+    """Return mean and spread of the two parts of one method's error, and the parts of each pair."""
+    split = one.results.error_split
+    if split is None:
+        return Block("")
+    cells = {part: one.cell("error_split", f"mean_{part}") for part in PARTS}
+    rows = [
+        (word, cells[part].shown(sign=True), one.cell("error_split", f"sd_{part}").shown())
+        for part, word in PARTS.items()
+    ]
+    columns = ("part of the error", "mean (mL/kg/min)", "standard deviation")
+    caption = f"{one.name}: the error, split by the uptake measured in stages"
+    each = [
+        (
+            escape(str(row["athlete_id"])),
+            str(row["n_points"]),
+            *(shown(row[part], sign=True) for part in PARTS),
+        )
+        for row in split.frame.to_dict("records")
+    ]
+    heads = ("athlete", "stages", *PARTS.values())
+    listed = table(
+        f"{one.name}: the parts of each error (mL/kg/min)", heads, each, numeric=heads[1:]
+    )
+    caution = LAGGING if one.results.method == SESSIONS_METHOD else ""
+    said = marked(f"{one.name}: {split.summary()} {caution}".rstrip(), list(cells.values()))
+    return (
+        paragraph(said)
+        + table(caption, columns, rows, numeric=columns[1:])
+        + Block(
+            f"<details><summary>{escape(one.name)}: pair by pair</summary>{listed.html}</details>"
+        )
+    )
+
+
+def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Picture:
+    """Return the picture of two profiles, on the axes that all share."""
+    shown = fans[start : start + PANELS]
+
+    def draw(axes: list[Any]) -> None:
+        for fan, ax in zip(shown, axes, strict=True):
+            plot_why(fan, ax=ax, among=fans)
+        if start == 0:
+            why_legend(axes[0])
+
+    return picture(
+        f"why-{place}",
+        draw,
+        alt=why_alt(shown),
+        caption=CAPTION if start == 0 else BETWEEN,
+        height=4.2,
+        columns=len(shown),
+    )
+
+
+def _coverage_table(one: Comparison) -> Block:
+    """Return coverage and error of one method by training profile, everybody last."""
+    columns = (
+        "training profile",
+        "athletes",
+        "heart rate, % of HRmax",
+        "line's standard error",
+        "expected bias",
+        "observed error",
+        "spread explained",
+    )
+    groups = one.groups("intensity_coverage")
+    rows = [_coverage_row(one, group) for group in [*groups[1:], groups[0]]]
+    caption = f"{one.name}: what sessions covered, and the error (mL/kg/min)"
+    return table(caption, columns, rows, numeric=columns[1:])
+
+
+def _coverage_row(one: Comparison, group: str) -> tuple[str, ...]:
+    def cell(statistic: str) -> Cell:
+        return one.cell("intensity_coverage", statistic, group)
+
+    own_form = one.results.intensity_coverage.own_form
+    explained = cell("share_explained").percent() or (OWN if own_form else TOO_FEW)
+    bottom, top = cell("bottom_share_of_hr_max"), cell("top_share_of_hr_max")
+    return (
+        escape(group),
+        str(top.n),
+        f"{bottom.percent()}<br>to {top.percent()}",
+        cell("extrapolation_se").shown(),
+        cell("expected_bias").shown(sign=True),
+        cell("observed_error").stacked(sign=True),
+        explained,
+    )
+
+
+def _athletes_table(one: Comparison) -> Block:
+    """List coverage and error test by test, the least certain line first."""
+    columns = (
+        "athlete",
+        "training profile",
+        "heart rate, % of HRmax",
+        "line's standard error",
+        "expected bias",
+        "observed error",
+    )
+    order = one.results.data.coverage.sort_values(
+        "extrapolation_se", ascending=False, kind="stable"
+    )
+    cells = [
+        (
+            escape(str(row["athlete_id"])),
+            escape(row["training_profile"]) if isinstance(row["training_profile"], str) else "none",
+            _reach(row),
+            shown(row["extrapolation_se"]),
+            shown(row["expected_bias"], sign=True),
+            shown(row["observed_error"], sign=True),
+        )
+        for row in order.to_dict("records")
+    ]
+    caption = f"{one.name}: each athlete's sessions and error (mL/kg/min)"
+    listed = table(caption, columns, cells, numeric=columns[2:])
+    summary = f"<summary>{escape(one.name)}: athlete by athlete</summary>"
+    return Block(f"<details>{summary}{listed.html}</details>")
+
+
+def _reach(row: dict[Any, Any]) -> str:
+    """Say between which shares of HRmax the sessions of one athlete lie."""
+    top = row["top_share_of_hr_max"]
+    bottom = top - row["hr_span"] / row["hr_max_bpm"]
+    return f"{plain(100 * bottom, 0)} % to {plain(100 * top, 0)} %"
+
+
+def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
+    """
+    Repeat the bias by training profile with the borderline tests moved to the profile next door.
+
+    Parameters
+    ----------
+    one : Comparison
+    next_door : dict of str to str
+        `agreement.physiology.laboratory.LaboratoryValues.next_door`.
+    """
+    count = int(one.pairs["lab_test_id"].isin(next_door.keys()).sum())
+    if not count:
+        return paragraph(f"{escape(one.name)}: no pair is near a boundary.")
+    kinds = (("profile_bias", ""), ("borderline_moved", ", borderline moved"))
+    names = sorted({group for kind, _ in kinds for group in one.groups(kind)} - {"all"})
+    parts = [(f"{name}{words}", kind, name) for name in names for kind, words in kinds]
+    moved = counted(count, "borderline pair")
+    caption = f"{one.name}: bias with {moved} in their own profile, and moved (mL/kg/min)"
+    shown = parts_block(one, caption, parts)
+    summary = f"<summary>{escape(one.name)}: {moved} moved</summary>"
+    return Block(f"<details>{summary}{shown.html}</details>")
+
+
+def without_profile(one: Comparison, *, discreet: bool) -> Block:
+    """Name the athletes who are in no row of the table by profile, or count them."""
+    profile = one.pairs["training_profile"]
+    bare = one.pairs.loc[profile.isna() | (profile == NOT_ENOUGH_DATA), "athlete_id"].unique()
+    if not len(bare) or len(bare) == one.results.data.n:
+        return Block("")
+    who = "" if discreet else f": {', '.join(sorted(escape(str(name)) for name in bare))}"
+    has = "has" if len(bare) == 1 else "have"
+    return paragraph(
+        f"{escape(one.name)}: {counted(len(bare), 'athlete')} {has} a pair without a training profile, "
+        f"which is in no row above{who}."
+    )
+
+
+def unclassified_block(profiles: pd.DataFrame) -> Block:
+    """List the laboratory tests before which there was too little training to tell a profile."""
+    bare = profiles[profiles["profile"] == NOT_ENOUGH_DATA]
+    if bare.empty:
+        return Block("")
+    rows = [
+        (escape(str(row["lab_test_id"])), escape(str(row["athlete_id"])), escape(row["note"]))
+        for row in bare.to_dict("records")
+    ]
+    listed = table("Tests without a training profile", ("test", "athlete", "what lacks"), rows)
+    return Block(
+        f"<details><summary>{counted(len(bare), 'test')} without a training profile</summary>"
+        f"{listed.html}</details>"
+    )
+
+
+def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
+    """
+    List the tests whose stated training profile is not the one that the sessions before them say.
+
+    Parameters
+    ----------
+    profiles : DataFrame
+        `agreement.physiology.laboratory.LaboratoryValues.profiles`.
+    use : {"computed", "stated"}
+        Which of the two the report goes by.
+    """
+    both = profiles[profiles["stated"].notna() & (profiles["profile"] != NOT_ENOUGH_DATA)]
+    unlike = both[both["stated"] != both["profile"]]
+    if both.empty:
+        return Block("")
+    said = (
+        f"{len(unlike)} of {len(both)} tests have another training profile by the sessions before "
+        f"them than the athletes table states; this report goes by the {use} one."
+    )
+    if unlike.empty:
+        return paragraph(said)
+    rows = [
+        (
+            *(escape(str(row[c])) for c in ("lab_test_id", "athlete_id", "stated", "profile")),
+            " / ".join(plain(100 * row[f"zone{zone}"], 0) for zone in (1, 2, 3)),
+        )
+        for row in unlike.to_dict("records")
+    ]
+    columns = ("test", "athlete", "stated", "by the sessions", "time in zones 1 / 2 / 3 (%)")
+    listed = table("Stated and computed training profiles that differ", columns, rows)
+    return paragraph(said) + Block(
+        f"<details><summary>{counted(len(unlike), 'test')} with two profiles</summary>{listed.html}</details>"
+    )

@@ -1,0 +1,283 @@
+"""What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
+
+from html import escape
+from typing import Any, Final
+
+from agreement import __version__
+from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.numbers import Cell, counted, marked, plain
+from agreement.report.sections.checklists import Facts
+from agreement.report.sections.comparison import Comparison
+from agreement.report.sections.doubt_sections import by_level
+from agreement.report.sections.formulas import FORMULAS
+from agreement.report.sections.subsets import parts_block
+from agreement.stats.basics.intervals import z_of
+from agreement.stats.limits.limits_by_convention import CONVENTIONS
+from agreement.stats.limits.limits_of_agreement import STATISTICS as LIMITS
+from agreement.terms import NOT_ENOUGH_DATA
+
+_LINES = (
+    ("deming", "slope", "Deming slope, field on laboratory", 2),
+    ("deming", "intercept", "Deming intercept", 1),
+    ("passing_bablok", "slope", "Passing-Bablok slope, field on laboratory", 2),
+    ("passing_bablok", "intercept", "Passing-Bablok intercept", 1),
+    ("trend", "slope_on_mean", "slope of the difference on the mean", 2),
+    ("trend", "p_slope", "p of no slope", 3),
+    ("trend", "p_spread", "p of even spread", 3),
+    ("concordance", "ccc", "concordance correlation coefficient", 2),
+    ("concordance", "icc_a1", "intraclass correlation, absolute agreement: ICC(A,1) = ICC(2,1)", 2),
+    ("concordance", "icc_c1", "the same, consistency: ICC(C,1) = ICC(3,1), hides a bias", 2),
+    ("equivalence", "p_tost", "p of a mean bias beyond the agreed one", 3),
+)
+_TESTS: Final = (
+    ("trend", "p_slope", "difference does not change with fitness"),
+    ("trend", "p_spread", "spread does not change with fitness (Breusch-Pagan)"),
+    ("trend", "p_joint", "neither bias nor slope (Bradley-Blackwood)"),
+    ("shape", "p_normal", "differences are normal (Shapiro-Wilk)"),
+    ("linearity", "p_linearity", "field follows the laboratory along a straight line"),
+    ("profile_bias", "p_welch", "bias is the same in all training profiles"),
+    ("profile_bias", "p_equal_spread", "spread is the same in them (Brown-Forsythe)"),
+    ("equivalence", "p_tost", "mean bias is as large as the agreed one or larger (TOST)"),
+    ("mass_mismatch", "p_no_effect", "a wrong body mass has no effect"),
+    ("mass_mismatch", "p_full_effect", "a wrong body mass enters in full"),
+)
+_CHOICES: Final[tuple[tuple[str, str, str], ...]] = (
+    ("all pairs", "limits_of_agreement", "all"),
+    ("the first pair of each athlete", "choice_of_pairs", "first_pair_of_each"),
+    ("confirmed maxima only", "limits_of_agreement", "confirmed"),
+    ("without borderline training profiles", "choice_of_pairs", "without_borderline_profiles"),
+    (
+        "without the athlete with the largest difference",
+        "choice_of_pairs",
+        "without_largest_difference",
+    ),
+)
+_NAIVE: Final = (
+    "all pairs as if each were another athlete (naive: intervals too narrow)",
+    "limits_as_if_independent",
+    "all",
+)
+_RULES: Final = (
+    ("half the window", "half_window"),
+    ("twice the window", "double_window"),
+    ("mean of the days", "summary_mean"),
+    ("median of the days", "summary_median"),
+    ("nearest day alone", "summary_nearest"),
+    ("last day alone", "summary_last"),
+)
+_AXES: Final = (
+    ("mean of both, as here", "trend", "slope_on_mean"),
+    ("laboratory", "slope_on_one_method", "slope_on_laboratory"),
+    ("field", "slope_on_one_method", "slope_on_field"),
+)
+
+
+def structure_block(one: Comparison) -> Block:
+    """Return lines with error on both sides, trend and concordance of one method."""
+    rows = [
+        one.row(word, one.cell(name, statistic), digits) for name, statistic, word, digits in _LINES
+    ]
+    return one.table("structure of the difference", rows)
+
+
+def tests_block(one: Comparison) -> Block:
+    """Return every test that was made of one method, significant or not, and why others were not."""
+    rows = [
+        (escape(words), cell.shown(3) or f'<span class="absent">{escape(cell.reason)}</span>')
+        for name, statistic, words in _TESTS
+        for cell in [one.cell(name, statistic)]
+    ]
+    rows += [
+        (f"bias of {escape(group)} is that of the mean of profiles (Holm)", cell.shown(3))
+        for group in one.groups("profile_bias")
+        for cell in [one.cell("profile_bias", "p_difference", group)]
+        if cell.known
+    ]
+    columns = ("tested: that the", "p")
+    return table(f"{one.name}: every test made", columns, rows, numeric=("p",))
+
+
+def sensitivity_block(one: Comparison) -> Block:
+    """Return what the limits would be under the choices that papers differ in."""
+    shown_above = one.results.trend is not None and one.results.trend.depends_on_level
+    levels = Block("") if shown_above else by_level(one)
+    return joined([_conventions(one), _choices(one), _rules(one), _axes(one), levels])
+
+
+def _conventions(one: Comparison) -> Block:
+    """Return limits by each convention for the factor of the standard deviation."""
+    analysis = "limits_by_convention"
+    first = one.cell(analysis, "lower_limit", "t")
+    if not first.known:
+        return one.without("limits by other conventions", first)
+    statistics = (("factor", 3), ("lower_limit", 1), ("upper_limit", 1))
+    rows = [
+        (
+            escape(words),
+            *(one.cell(analysis, name, group).shown(digits) for name, digits in statistics),
+        )
+        for words, group in CONVENTIONS.items()
+    ]
+    columns = ("convention", "factor", "lower limit", "upper limit")
+    return table(
+        f"{one.name}: limits by convention (mL/kg/min)", columns, rows, numeric=columns[1:]
+    )
+
+
+def _choices(one: Comparison) -> Block:
+    """Return bias and limits of parts of the pairs."""
+    caption = f"{one.name}: bias and limits by choice of pairs (mL/kg/min), 95 % intervals below"
+    naive = one.cell(_NAIVE[1], "bias").known  # only where some athlete has several pairs
+    labels = one.pairs["training_profile"].dropna()
+    known = (labels != NOT_ENOUGH_DATA).any()
+    choices = [part for part in _CHOICES if known or part[2] != "without_borderline_profiles"]
+    return parts_block(one, caption, [*choices, _NAIVE] if naive else choices)
+
+
+def _rules(one: Comparison) -> Block:
+    """Return bias and limits under other pairing rules."""
+    caption = f"{one.name}: bias and limits by pairing rule (mL/kg/min), 95 % intervals below"
+    if not one.groups("pairing_rule") or one.groups("pairing_rule") == ["all"]:
+        return Block("")
+    parts = [("as in this study", "limits_of_agreement", "all")]
+    parts += [(words, "pairing_rule", name) for words, name in _RULES]
+    return parts_block(one, caption, parts, by="pairing rule")
+
+
+def _axes(one: Comparison) -> Block:
+    """Return the slope of the difference by what stands on the horizontal axis."""
+    rows = [
+        (escape(words), cell.stacked(2))
+        for words, analysis, statistic in _AXES
+        for cell in [one.cell(analysis, statistic)]
+    ]
+    columns = ("on the horizontal axis", "slope of the difference (95 % interval below)")
+    caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
+    return table(caption, columns, rows, numeric=columns[1:])
+
+
+def two_estimators_block(results: Any, numbers: Any) -> Block:
+    """Return which of two methods lies closer on the same athletes, for every two of a study."""
+    names = sorted({one.method for one in results.methods})
+    if len(names) == 1:
+        return paragraph(f"The study has one method, {escape(names[0])}: no other to compare with.")
+    blocks = []
+    for comparison in results.comparisons:
+        if isinstance(comparison.result, ValueError):
+            continue
+        spreads, cells = (
+            [
+                numbers.get("two_estimators", name, comparison.method, comparison.mode)
+                for name in names
+            ]
+            for names in (
+                ("sd_of_first", "sd_of_second"),
+                ("ratio_of_sd", "difference_of_sd", "p_pitman_morgan"),
+            )
+        )
+        blocks.append(paragraph(marked(comparison.result.summary(), spreads)))
+        rows = [
+            (word, cell.shown(digits), cell.interval(digits))
+            for word, cell, digits in zip(
+                ("ratio of standard deviations", "difference of standard deviations", "p"),
+                cells,
+                (2, 2, 3),
+                strict=True,
+            )
+        ]
+        caption = f"{comparison.method}, {comparison.mode}: spread of the error"
+        blocks.append(
+            table(caption, ("statistic", "value", "95 % interval"), rows,
+                  numeric=("value", "95 % interval"))
+        )  # fmt: skip
+    if not blocks:
+        return paragraph("No two methods share enough athletes to be compared.")
+    return joined(blocks)
+
+
+def quotable_block(comparisons: tuple[Comparison, ...], facts: Facts) -> Block:
+    """Return a methods and a results paragraph, numbers filled in, to be quoted."""
+    if not comparisons:
+        return paragraph("There is no result to quote: no pair was found.")
+    results = "".join(f"<p>{_result(one)}</p>" for one in comparisons)
+    if 'class="interval"' in results:
+        results += "<p>95 % intervals in brackets.</p>"
+    return Block(
+        f"<h3>Methods</h3><blockquote><p>{_methods(comparisons, facts)}</p></blockquote>"
+        f"<h3>Results</h3><blockquote>{results}</blockquote>"
+    )
+
+
+def _methods(comparisons: tuple[Comparison, ...], facts: Facts) -> str:
+    """Return what was done, with the study's own numbers."""
+    return (
+        f"VO2max from gas exchange was compared with field values of it in {escape(facts.size)} "
+        f"({escape(facts.people)}). The difference was taken as field minus laboratory; bias is its "
+        f"mean; {_limits_in_words(comparisons, facts)} {escape(facts.margin_sentence)} Computed with "
+        f"agreement {escape(__version__)}, seed {facts.options.report.seed}."
+    )
+
+
+def _limits_in_words(comparisons: tuple[Comparison, ...], facts: Facts) -> str:
+    """Say how limits were made, or that none are given."""
+    if not any(one.cell("limits_of_agreement", "upper_limit").known for one in comparisons):
+        return "no limits are given, for the athletes were too few."
+    repeated = facts.pairs.duplicated(["athlete_id", "method", "mode"]).any()
+    several = (
+        " Athletes with several pairs count once, in the unweighted-means form, and intervals come "
+        "from those of their parts (the MOVER method) or from resampling athletes."
+        if repeated
+        else ""
+    )
+    return (
+        f"the bias plus and minus {plain(z_of(0.95), 2)} standard deviations (n \u2212 1) make the "
+        f"limits of agreement, each with its exact 95 % interval.{several}"
+    )
+
+
+def _result(one: Comparison) -> str:
+    """Return one method's numbers in sentences, as markup."""
+    name = f"<strong>{escape(one.name)}</strong>"
+    bias, sd, lower, upper = (one.cell("limits_of_agreement", name) for name in LIMITS)
+    if not lower.known:
+        return f"{name}: {_without_limits(one, bias)}"
+    said = (
+        f"{name}: in {counted(bias.n, 'athlete')} ({counted(bias.n_pairs, 'pair')}) the bias was "
+        f"{bias.with_interval()} mL/kg/min, the standard deviation of the differences "
+        f"{sd.shown()}, the limits of agreement {lower.with_interval()} and {upper.with_interval()}."
+    )
+    see, r, mape = (
+        one.cell(*place)
+        for place in (
+            ("regression", "standard_error_of_estimate"),
+            ("regression", "r"),
+            ("error", "mape"),
+        )
+    )
+    if see.known and r.known and mape.known:
+        said += (
+            f" The standard error of estimate was {see.shown()} mL/kg/min, the mean absolute error "
+            f"{mape.shown()} % of the laboratory value, r {r.shown(2)}."
+        )
+    return said
+
+
+def _without_limits(one: Comparison, bias: Cell) -> str:
+    """Say of too few athletes what can be said."""
+    if bias.withheld:
+        return "the numbers are withheld, for so few athletes could be recognised."
+    n, pairs = one.results.data.n, len(one.pairs)
+    who = f"{counted(n, 'athlete')} ({counted(pairs, 'pair')})"
+    if not bias.known:
+        return f"{who}, too few for any statement."
+    return (
+        f"in {who} the bias was {bias.with_interval()} mL/kg/min; {counted(n, 'athlete')} are too few "
+        "for limits of agreement."
+    )
+
+
+def formulas_block() -> Block:
+    """Name every formula with its source."""
+    columns = ("statistic", "how it is computed", "source")
+    rows = [tuple(map(escape, formula[1:])) for formula in FORMULAS]
+    return table("Every formula and its source", columns, rows)

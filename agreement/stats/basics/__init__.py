@@ -1,0 +1,1 @@
+"""What every analysis stands on: intervals, resampling, least squares, mixed models, ranks of slopes."""

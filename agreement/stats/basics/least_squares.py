@@ -1,0 +1,145 @@
+"""A straight line by ordinary least squares, from centred sums."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, t_p_value
+
+Floats = npt.NDArray[np.float64]
+
+_BLOCK = 1 << 13  # values at a time: they stay in cache, and products need no threads
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """
+    y = intercept + slope x, with what its standard errors need.
+
+    Attributes
+    ----------
+    n : int
+    slope, intercept : float
+    mean_x, mean_y : float
+    sxx, syy : float
+        Centred sums of squares.
+    rss : float
+        Residual sum of squares.
+    """
+
+    n: int
+    slope: float
+    intercept: float
+    mean_x: float
+    mean_y: float
+    sxx: float
+    syy: float
+    rss: float
+
+    @property
+    def df(self) -> int:
+        """Residual degrees of freedom."""
+        return self.n - 2
+
+    @property
+    def residual_sd(self) -> float:
+        """Residual standard deviation on n - 2 degrees of freedom."""
+        return float(np.sqrt(self.rss / self.df))
+
+    @property
+    def slope_se(self) -> float:
+        """Standard error of the slope."""
+        return self.residual_sd / float(np.sqrt(self.sxx))
+
+    @property
+    def intercept_se(self) -> float:
+        """Standard error of the intercept."""
+        return self.residual_sd * float(np.sqrt(1.0 / self.n + self.mean_x**2 / self.sxx))
+
+    @property
+    def p_slope(self) -> float:
+        """Two-sided p value of the slope being 0."""
+        if self.rss == 0.0:
+            return 1.0 if self.slope == 0.0 else 0.0
+        return t_p_value(self.slope / self.slope_se, self.df)
+
+    @property
+    def r(self) -> float:
+        """Correlation; not a number when y does not vary."""
+        if self.syy == 0.0:
+            return float("nan")
+        return float(np.clip(self.slope * np.sqrt(self.sxx / self.syy), -1.0, 1.0))
+
+    def slope_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Student interval of the slope."""
+        return t_interval(self.slope, self.slope_se, self.df, confidence_level)
+
+    def intercept_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Student interval of the intercept."""
+        return t_interval(self.intercept, self.intercept_se, self.df, confidence_level)
+
+    def residual_sd_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Chi-square interval of the residual standard deviation."""
+        return sd_interval(self.residual_sd, self.df, confidence_level)
+
+    def at(self, x: npt.ArrayLike) -> Floats:
+        """Height of the line at x."""
+        return self.intercept + self.slope * np.asarray(x, dtype=np.float64)
+
+
+def fit_line(x: Floats, y: Floats) -> Line:
+    """
+    Fit a straight line by ordinary least squares.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Finite, 3 or more.
+
+    Raises
+    ------
+    ValueError
+        With fewer than 3 points or when x does not vary.
+    """
+    if x.size < 3:
+        message = f"a line needs at least 3 points; got {x.size}"
+        raise ValueError(message)
+    mean_x, mean_y, sxx, sxy, syy = _centred_sums(x, y)
+    if sxx <= (1e-13 * max(1.0, abs(mean_x))) ** 2 * x.size:
+        message = "no line can be fitted: all values on the horizontal axis are equal"
+        raise ValueError(message)
+    slope = sxy / sxx
+    rss = _residual_sum(x, y, slope, mean_y - slope * mean_x)
+    if rss <= (1e-14 * max(1.0, abs(mean_y), abs(slope * mean_x))) ** 2 * x.size:
+        rss = 0.0  # a perfect line: what is left is rounding
+    return Line(x.size, slope, mean_y - slope * mean_x, mean_x, mean_y, sxx, syy, rss)
+
+
+def _centred_sums(x: Floats, y: Floats) -> tuple[float, float, float, float, float]:
+    """Means and centred sums of squares and products, block by block in the processor's cache."""
+    about_x, about_y = float(x[:_BLOCK].mean()), float(y[:_BLOCK].mean())
+    sums = np.zeros(5)
+    for start in range(0, x.size, _BLOCK):
+        u, v = x[start : start + _BLOCK] - about_x, y[start : start + _BLOCK] - about_y
+        sums += (u.sum(), v.sum(), u @ u, u @ v, v @ v)
+    su, sv, suu, suv, svv = (float(part) for part in sums)
+    n = x.size
+    return (
+        about_x + su / n,
+        about_y + sv / n,
+        suu - su * su / n,
+        suv - su * sv / n,
+        svv - sv * sv / n,
+    )
+
+
+def _residual_sum(x: Floats, y: Floats, slope: float, intercept: float) -> float:
+    """Sum of squared residuals; from the residuals, since the sums would cancel on a good line."""
+    total = 0.0
+    for start in range(0, x.size, _BLOCK):
+        residual = slope * x[start : start + _BLOCK]
+        residual += intercept
+        residual -= y[start : start + _BLOCK]
+        total += float(residual @ residual)
+    return total

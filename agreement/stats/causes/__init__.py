@@ -1,0 +1,1 @@
+"""What the differences go with: the error budget, training profiles, inputs, intensities."""

@@ -1,0 +1,195 @@
+"""The arithmetic of the error budget: the parts of one reading's error, for any weights of athletes."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.basics.bootstrap import Floats, Replicates, cluster_resampling
+from agreement.stats.basics.visit_sums import Visits, VisitSums, visit_sums, visits_of
+from agreement.stats.causes.explained import BLOCKS, Design, Shares, design_of
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
+from agreement.stats.repeats.day_to_day import DaySums, Noise, day_sums
+from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
+from agreement.terms import counted
+
+N_RESAMPLES = 1999
+FEWEST = 5
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratorySums:
+    """
+    Repeats of the laboratory by athlete, or its declared error.
+
+    Attributes
+    ----------
+    found : Repeatability or None
+    squares, df : ndarray, shape (G,)
+        Within units, of the athletes of the budget.
+    other_squares, other_df : float
+        Of all other athletes; they stand once in every resample.
+    visits, kept : ndarray, shape (G,)
+        Visits, and the sum over visits of what the mean of the visit's tests keeps of the error
+        variance of one test: 1 for one test, 1/2 for a test and its repeat.
+    """
+
+    found: Repeatability | None
+    squares: Floats
+    df: Floats
+    other_squares: float
+    other_df: float
+    visits: Floats
+    kept: Floats
+
+    def variance(self, weights: Floats) -> Floats:
+        """Error variance of a visit's laboratory value, weights of shape (R, G); nan if unknown."""
+        if self.found is None:
+            return np.full(len(weights), np.nan)
+        kept = weights @ self.kept / (weights @ self.visits)
+        if self.found.assumed:
+            return np.asarray(kept * self.found.variance)
+        squares = weights @ self.squares + self.other_squares
+        df = weights @ self.df + self.other_df
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(kept * squares / df)
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """All that budget and averaging curve are computed from, as sums by athlete."""
+
+    visits: Visits
+    days: DaySums
+    means: VisitSums
+    laboratory: LaboratorySums
+    weights: Floats  # of the resamples, shape (B, G)
+
+    @property
+    def once(self) -> Floats:
+        """Weights of the sample itself."""
+        return np.ones((1, self.visits.n))
+
+    @property
+    def one_less(self) -> Floats:
+        """Weights that leave out each athlete in turn."""
+        return 1.0 - np.eye(self.visits.n)
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """Variances of one reading's difference in each resample. [(mL/kg/min)^2]."""
+
+    noise: Noise
+    persistent: Floats
+    laboratory: Floats
+    blocks: Floats  # shape (R, 4), in the order of `BLOCKS`; nan for a block that stays out
+    rest: Floats
+    excess: Floats
+
+    @property
+    def total(self) -> Floats:
+        """Of a single reading; of a visit where no visit has two days."""
+        return self.persistent + np.nan_to_num(self.noise.variance)
+
+    @property
+    def unexplained(self) -> Floats:
+        """What lasts and no cause explains, the laboratory's error included; may be below 0."""
+        return np.asarray(self.persistent - np.nansum(self.blocks, axis=1))
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """The parts in the sample (shape (1,)), in its resamples, and with each athlete left out."""
+
+    sample: Parts
+    resamples: Parts
+    left_out: Parts
+
+    def replicates(self, of: Callable[[Parts], Floats]) -> Replicates:
+        """One quantity for the bootstrap; shape (R,) from parts of shape (R,)."""
+        drawn, left_out = of(self.resamples), of(self.left_out)
+        return Replicates(of(self.sample), drawn[:, None], left_out[:, None])
+
+
+def sources_of(data: MethodData) -> Sources:
+    """
+    Gather the sums of one method and mode.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 5 athletes with daily values.
+    """
+    n = int(data.daily["athlete_id"].nunique())
+    if n < FEWEST:
+        raise NotEstimable(
+            TOO_FEW, f"{counted(n, 'athlete')} with daily values; {FEWEST} are needed."
+        )
+    visits = visits_of(data)
+    means = visits.table["mean"].to_numpy(dtype=np.float64)
+    drawn = cluster_resampling(np.arange(visits.n), n_resamples=N_RESAMPLES, rng=data.seed)
+    return Sources(
+        visits,
+        day_sums(visits.daily, visits.of_day, visits.athlete),
+        visit_sums(means[:, None], visits.athlete, visits.n),
+        _laboratory(data, visits),
+        drawn.counts.astype(np.float64),
+    )
+
+
+def persistent_variance(sources: Sources, weights: Floats) -> tuple[Noise, Floats]:
+    """Return the day-to-day noise and the variance of what lasts through a visit."""
+    noise = sources.days.noise(weights)
+    of_means = sources.means.variance(weights)[:, 0]
+    lasting = of_means - np.nan_to_num(noise.kept * noise.variance)
+    return noise, np.maximum(lasting, 0.0)
+
+
+def parts(sources: Sources, design: Design, shares: Shares, weights: Floats) -> Parts:
+    """Split the variance of one reading's difference."""
+    noise, persistent = persistent_variance(sources, weights)
+    laboratory = sources.laboratory.variance(weights)
+    blocks = np.full((len(weights), len(BLOCKS)), np.nan)
+    places = [BLOCKS.index(name) for name in design.blocks]
+    blocks[:, places] = shares.of(weights) * persistent[:, None]
+    left = persistent - np.nansum(blocks, axis=1) - np.nan_to_num(laboratory)
+    return Parts(
+        noise, persistent, laboratory, blocks, np.maximum(left, 0.0), np.maximum(-left, 0.0)
+    )
+
+
+def split(sources: Sources) -> tuple[Design, Split]:
+    """Return what may explain, and the parts of sample, resamples and samples of one less."""
+    visits = sources.visits
+    design = design_of(visits.table, visits.athlete)
+    means = visits.table["mean"].to_numpy(dtype=np.float64)
+    shares = Shares(design, means, visits.athlete)
+    weights = (sources.once, sources.weights, sources.one_less)
+    return design, Split(*(parts(sources, design, shares, some) for some in weights))
+
+
+def _laboratory(data: MethodData, visits: Visits) -> LaboratorySums:
+    none = np.zeros(visits.n)
+    units = data.repeats.groupby("lab_test_id", sort=True)["lab"]
+    tests = units.size()
+    share = 1.0 / visits.table["lab_test_id"].map(tests).fillna(1).to_numpy(dtype=np.float64)
+    shares = (
+        np.bincount(visits.athlete).astype(np.float64),
+        np.asarray(np.bincount(visits.athlete, share), dtype=np.float64),
+    )
+    try:
+        found = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
+    except NotEstimable:
+        return LaboratorySums(None, none, none, 0.0, 0.0, *shares)
+    if found.assumed:
+        return LaboratorySums(found, none, none, 0.0, 0.0, *shares)
+    athletes = data.repeats.groupby("lab_test_id", sort=True)["athlete_id"].first()
+    place = pd.Index(visits.ids).get_indexer(pd.Index(athletes.to_numpy(dtype=object)))
+    inside = place >= 0
+    values = np.stack([(units.var(ddof=0) * tests).to_numpy(), tests.to_numpy() - 1.0])
+    by_athlete = np.zeros((visits.n, 2))
+    np.add.at(by_athlete, place[inside], values[:, inside].T)
+    squares, df = values[:, ~inside].sum(axis=1).tolist()
+    return LaboratorySums(found, by_athlete[:, 0], by_athlete[:, 1], squares, df, *shares)

@@ -1,0 +1,196 @@
+"""What the sessions before a test covered, and how much of the errors that explains, by profile."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.basics.intervals import Interval, correlation_interval, t_interval
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import SESSIONS_METHOD, UNIT
+
+FEWEST_FOR_SHARE: Final = 10  # athletes; below, a share of the spread says nothing
+FEWEST_FOR_ERROR: Final = 5  # athletes; below, a profile shows no mean error
+OWN_FORM: Final = f"{NOT_ESTIMABLE}: the estimate from sessions is of another form"
+_NOTHING: Final = Interval(np.nan, np.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileCoverage:
+    """
+    One training profile, or everybody. Errors are field - laboratory. [mL/kg/min].
+
+    Attributes
+    ----------
+    name : str
+        ``all`` or the training profile.
+    n, n_pairs : int
+        Athletes and pairs with a line through sessions.
+    bottom_share, top_share : float
+        Between which heart rates sessions have steady stretches: medians. [share of HRmax]
+    extrapolation_se : float
+        Standard error of the lines at HRmax: root mean square. [mL/kg/min]
+    expected_bias : float
+        Mean, of an estimator of the usual form on the same sessions. [mL/kg/min]
+    observed_error : float
+        Mean of athletes; NaN below 5. [mL/kg/min]
+    error_interval : Interval
+        Of that mean, 95 % by t over athletes.
+    share_explained : float
+        Squared correlation of observed errors and expected bias; NaN below 10 athletes, or when one
+        of them does not vary.
+    share_interval : Interval
+        95 %, from Fisher's z of the correlation on the number of athletes.
+    """
+
+    name: str
+    n: int
+    n_pairs: int
+    bottom_share: float
+    top_share: float
+    extrapolation_se: float
+    expected_bias: float
+    observed_error: float
+    error_interval: Interval
+    share_explained: float
+    share_interval: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class IntensityCoverage:
+    """
+    Coverage and error of one method, everybody first, then by training profile.
+
+    Attributes
+    ----------
+    groups : tuple of ProfileCoverage
+    own_form : bool
+        Whether the method is the sessions' own estimate, of which no bias is expected.
+    """
+
+    groups: tuple[ProfileCoverage, ...]
+    own_form: bool = False
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the rows of every group, with a first column ``group``."""
+        frames = [self._frame(group).assign(group=group.name) for group in self.groups]
+        return pd.concat(frames, ignore_index=True)
+
+    def _frame(self, group: ProfileCoverage) -> pd.DataFrame:
+        few_for_error = TOO_FEW if group.n < FEWEST_FOR_ERROR else ""
+        of_share = OWN_FORM if self.own_form else TOO_FEW if group.n < FEWEST_FOR_SHARE else ""
+        rows = (
+            ("bottom_share_of_hr_max", group.bottom_share, _NOTHING, "1", ""),
+            ("top_share_of_hr_max", group.top_share, _NOTHING, "1", ""),
+            ("extrapolation_se", group.extrapolation_se, _NOTHING, UNIT, ""),
+            ("expected_bias", group.expected_bias, _NOTHING, UNIT, ""),
+            (
+                "observed_error",
+                group.observed_error,
+                group.error_interval,
+                UNIT,
+                few_for_error,
+            ),
+            ("share_explained", group.share_explained, group.share_interval, "1", of_share),
+        )
+        return rows_frame(
+            Row.of(name, value, ends, n=group.n, n_pairs=group.n_pairs, unit=unit, note=note)
+            for name, value, ends, unit, note in rows
+        )
+
+    def summary(self) -> str:
+        """Say what the coverage explains in one sentence."""
+        everybody = self.groups[0]
+        if self.own_form or np.isnan(everybody.share_explained):
+            return "How much of the errors the sessions' coverage explains cannot be told here."
+        low, high = everybody.share_interval
+        return (
+            f"What the sessions covered explains {everybody.share_explained:.0%} of the spread of "
+            f"the errors (95 % interval {low:.0%} to {high:.0%}, {everybody.n} athletes)."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "What sessions covered, and the error")
+
+
+def coverage_by_profile(coverage: pd.DataFrame, *, own_form: bool = False) -> IntensityCoverage:
+    """
+    Summarise coverage and error of one method, for everybody and by training profile.
+
+    Parameters
+    ----------
+    coverage : DataFrame
+        `agreement.physiology.coverage.COVERAGE_COLUMNS`, one row per pair of one method and mode.
+    own_form : bool, default False
+        Whether the errors are of the sessions' own estimate: coverage then predicts no bias.
+
+    Returns
+    -------
+    IntensityCoverage
+
+    Raises
+    ------
+    NotEstimable
+        Without a row.
+    """
+    if coverage.empty:
+        sentence = "no session with a record of heart rate lies before a paired test."
+        raise NotEstimable(NOT_ESTIMABLE, sentence)
+    parts = [("all", coverage), *coverage.groupby("training_profile", sort=True)]
+    groups = tuple(_summed_up(str(name), part, own_form=own_form) for name, part in parts)
+    return IntensityCoverage(groups, own_form)
+
+
+def intensity_coverage_of(data: MethodData) -> IntensityCoverage:
+    """Coverage and error of one method and mode, for the results table."""
+    if not data.heart_rate_based:
+        raise NotEstimable(NOT_ESTIMABLE, "the method does not rest on heart rate.")
+    if data.coverage is None:
+        raise NotEstimable(NOT_ESTIMABLE, "not computed for estimates in parts.")
+    return coverage_by_profile(data.coverage, own_form=data.method == SESSIONS_METHOD)
+
+
+def _summed_up(name: str, part: pd.DataFrame, *, own_form: bool) -> ProfileCoverage:
+    n = int(part["athlete_id"].nunique())
+    error, ends = _mean_error(part.groupby("athlete_id")["observed_error"].mean())
+    share, within = _NOTHING.low, _NOTHING
+    if n >= FEWEST_FOR_SHARE and not own_form:
+        share, within = _share_explained(part, n)
+    bottom = part["top_share_of_hr_max"] - part["hr_span"] / part["hr_max_bpm"]
+    return ProfileCoverage(
+        name=name,
+        n=n,
+        n_pairs=len(part),
+        bottom_share=float(bottom.median()),
+        top_share=float(part["top_share_of_hr_max"].median()),
+        extrapolation_se=float(np.sqrt((part["extrapolation_se"].astype("float64") ** 2).mean())),
+        expected_bias=float(part["expected_bias"].mean()),
+        observed_error=error,
+        error_interval=ends,
+        share_explained=share,
+        share_interval=within,
+    )
+
+
+def _mean_error(of_athletes: "pd.Series[float]") -> tuple[float, Interval]:
+    n = len(of_athletes)
+    if n < FEWEST_FOR_ERROR:
+        return np.nan, _NOTHING
+    mean, spread = float(of_athletes.mean()), float(of_athletes.std(ddof=1))
+    return mean, t_interval(mean, spread / n**0.5, n - 1)
+
+
+def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:
+    """Return the squared correlation of error and expected bias, and its interval."""
+    known = part[part["expected_bias"].notna() & part["observed_error"].notna()]
+    expected, observed = (
+        known[name].to_numpy(dtype=np.float64) for name in ("expected_bias", "observed_error")
+    )
+    if not len(known) or np.ptp(expected) == 0 or np.ptp(observed) == 0:
+        return np.nan, _NOTHING
+    r = float(np.corrcoef(expected, observed)[0, 1])
+    low, high = correlation_interval(r, min(n, known["athlete_id"].nunique()))
+    ends = sorted((low**2, high**2))
+    return r**2, Interval(0.0 if low < 0 < high else ends[0], ends[1])

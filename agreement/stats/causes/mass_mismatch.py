@@ -1,0 +1,172 @@
+"""Does a wrong body mass explain the error? Log ratio of the methods on the mismatch of mass."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.athletes import athlete_codes
+from agreement.stats.basics.bootstrap import (
+    Floats,
+    Replicates,
+    bootstrap_of_sums,
+    cluster_resampling,
+)
+from agreement.stats.basics.intervals import Interval, said_p, t_p_value
+from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.limits.limits import FEWEST, checked_pairs
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import MASS_WITHIN_PCT, counted
+
+IN_FULL: Final = -1.0  # per cent of VO2max for a per cent of mass, when all of it goes wrong
+
+
+@dataclass(frozen=True, slots=True)
+class MassMismatch:
+    """
+    100 ln(field / laboratory) on the mismatch of body mass, in per cent on both axes.
+
+    Attributes
+    ----------
+    line : Line
+    n : int
+        Athletes whose mismatch is known.
+    off : int
+        Pairs with more than 2 per cent.
+    replicates : Replicates or None
+        Bootstrap of the slope by athlete, when pairs repeat.
+    """
+
+    line: Line
+    n: int
+    off: int
+    replicates: Replicates | None = None
+
+    @property
+    def interval(self) -> Interval:
+        """Of the slope, 95 %."""
+        if self.replicates is None:
+            return self.line.slope_interval()
+        return self.replicates.bca_interval()
+
+    def p_of(self, slope: float) -> float:
+        """P value of a slope: 0 if mass does not enter, -1 if all of its error goes into VO2max."""
+        if self.replicates is not None:
+            return self.replicates.p_value(null=slope)
+        away, error = self.line.slope - slope, self.line.slope_se
+        if error == 0.0:
+            return 1.0 if abs(away) < 1e-9 else 0.0
+        return t_p_value(away / error, self.line.df)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return slope, p_no_effect and p_full_effect as rows."""
+        note = "" if self.replicates is None else "clustered"
+        named = (
+            ("slope", self.line.slope, self.interval),
+            ("p_no_effect", self.p_of(0.0), None),
+            ("p_full_effect", self.p_of(IN_FULL), None),
+        )
+        return rows_frame(
+            Row.of(name, value, ends, n=self.n, n_pairs=self.line.n, unit="1", note=note)
+            for name, value, ends in named
+        )
+
+    def summary(self) -> str:
+        """Say in one sentence what a per cent of mass does."""
+        low, high = self.interval
+        return (
+            f"One per cent too much body mass changes the field value by {self.line.slope:.2f} per "
+            f"cent (95 % interval {low:.2f} to {high:.2f}; no effect {said_p(self.p_of(0.0))}, "
+            f"in full {said_p(self.p_of(IN_FULL))}); {counted(self.off, 'pair')} "
+            f"{'is' if self.off == 1 else 'are'} off by more than {MASS_WITHIN_PCT:g} %."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Error of the field estimate by mismatch of body mass")
+
+
+def mass_mismatch(
+    field: npt.ArrayLike,
+    lab: npt.ArrayLike,
+    mismatch: npt.ArrayLike,
+    *,
+    athlete: npt.ArrayLike | None = None,
+    rng: int | np.random.Generator | None = None,
+) -> MassMismatch:
+    """
+    Regress the log ratio of both methods on the mismatch of body mass.
+
+    Parameters
+    ----------
+    field, lab : array_like, shape (n,)
+        Above 0. [mL/kg/min]
+    mismatch : array_like, shape (n,)
+        100 (mass given to the field method - laboratory's) / laboratory's; missing where unknown,
+        and then left out. [%]
+    athlete : array_like, shape (n,), optional
+        With several pairs per athlete; the interval is then from a bootstrap over athletes.
+    rng : int or Generator, optional
+
+    Returns
+    -------
+    MassMismatch
+
+    Raises
+    ------
+    NotEstimable
+        When the mismatch is known of fewer than 3 athletes, or does not vary.
+    ValueError
+        If shapes differ or a field or laboratory value is missing or not above 0.
+
+    Notes
+    -----
+    VO2max per kilogram holds the mass. A method that works in litres and divides by the mass it was
+    told errs by minus the error of mass in per cent, slope -1; one that works per kilogram
+    throughout does not see it, slope 0 (derived). Do not read it as a cause without looking who has
+    the large mismatches: mass goes astray in people who have changed.
+    """
+    f, x = checked_pairs(field, lab)
+    m = np.asarray(mismatch, dtype=np.float64)
+    if m.shape != f.shape:
+        message = f"`mismatch` must have one value per pair; got {m.size} for {f.size}"
+        raise ValueError(message)
+    if min(float(f.min()), float(x.min())) <= 0.0:
+        message = "ratios need values above 0; a field or laboratory value is 0 or below"
+        raise ValueError(message)
+    known = np.isfinite(m)
+    codes = athlete_codes(athlete, f.size)[known]
+    n = np.unique(codes).size
+    if n < FEWEST:
+        known_of = f"of only {counted(n, 'athlete')}" if n else "of no athlete"
+        raise NotEstimable(TOO_FEW, f"the mismatch of body mass is known {known_of}.")
+    m, log_ratio = m[known], 100.0 * np.log(f[known] / x[known])
+    if float(np.ptp(m)) == 0.0:
+        raise NotEstimable(NOT_ESTIMABLE, "the mismatch of body mass is the same in all pairs.")
+    line = fit_line(m, log_ratio)
+    off = int((np.abs(m) > MASS_WITHIN_PCT).sum())
+    if n == m.size:
+        return MassMismatch(line, n, off)
+    u, v = m - line.mean_x, log_ratio - line.mean_y
+    columns = np.stack([np.ones_like(u), u, v, u * u, u * v], axis=1)
+    drawn = bootstrap_of_sums(cluster_resampling(codes, rng=rng), columns, _slope)
+    return MassMismatch(line, n, off, drawn)
+
+
+def mass_mismatch_of(data: MethodData) -> MassMismatch:
+    """Effect of the mismatch of mass of one method and mode, for the results table."""
+    return mass_mismatch(
+        data.field,
+        data.lab,
+        data.pairs["mass_mismatch_pct"],
+        athlete=data.athlete,
+        rng=data.seed,
+    )
+
+
+def _slope(sums: Floats) -> Floats:
+    n, su, sv, suu, suv = sums.T
+    spread = suu - su * su / n
+    return np.asarray(((suv - su * sv / n) / np.where(spread > 1e-9, spread, np.nan))[:, None])

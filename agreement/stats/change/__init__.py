@@ -1,0 +1,1 @@
+"""Changes between visits, in the field and in the laboratory."""

@@ -1,0 +1,189 @@
+"""Do laboratory and field change in the same direction, and by how much does either respond."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.bootstrap import Floats, Resampling, bootstrap_of_sums
+from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.shares import wilson_interval
+
+CHANGES: Final = ("down", "trivial", "up")
+_DISTANCE: Final = np.abs(np.subtract.outer(np.arange(3), np.arange(3))).ravel() / 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class SameDirection:
+    """
+    How many changes share their sign, of those outside a zone around no change.
+
+    Attributes
+    ----------
+    zone : float
+        Laboratory changes up to this size are left out. [mL/kg/min]
+    same : int
+        Changes of the same sign.
+    considered : ndarray of bool, shape (n,)
+        Which changes are outside the zone, and 0 in neither method.
+    interval : Interval
+        Wilson's, or by bootstrap over athletes when an athlete has several changes.
+    """
+
+    zone: float
+    same: int
+    considered: npt.NDArray[np.bool_]
+    interval: Interval
+
+    @property
+    def kept(self) -> int:
+        """Changes considered."""
+        return int(np.count_nonzero(self.considered))
+
+    @property
+    def left_out(self) -> int:
+        """Changes in the zone, or 0 in either method."""
+        return len(self.considered) - self.kept
+
+    @property
+    def share(self) -> float:
+        """Share of the kept changes; not a number when none was kept."""
+        return self.same / self.kept if self.kept else float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class ThreeWay:
+    """
+    Changes sorted into down, trivial and up by both methods.
+
+    Attributes
+    ----------
+    threshold : float
+        A change up to this size is trivial. [mL/kg/min]
+    counts : ndarray of int, shape (3, 3)
+        Laboratory in rows, field in columns; down, trivial, up.
+    kappa : float
+        Cohen's kappa with linear weights; not a number when chance alone leaves no disagreement.
+    kappa_interval : Interval
+        BCa, by bootstrap over athletes.
+    """
+
+    threshold: float
+    counts: npt.NDArray[np.int64]
+    kappa: float
+    kappa_interval: Interval
+
+    @property
+    def same(self) -> int:
+        """Changes that both call the same."""
+        return int(np.trace(self.counts))
+
+    @property
+    def opposite(self) -> int:
+        """Changes that one calls up and the other down."""
+        return int(self.counts[0, 2] + self.counts[2, 0])
+
+    def table(self) -> pd.DataFrame:
+        """Return the counts with the laboratory in rows and the field in columns."""
+        rows, columns = pd.Index(CHANGES, name="laboratory"), pd.Index(CHANGES, name="field")
+        return pd.DataFrame(self.counts, index=rows, columns=columns)
+
+
+@dataclass(frozen=True, slots=True)
+class Responsiveness:
+    """
+    Standardised response mean of both methods: mean change over its standard deviation.
+
+    Attributes
+    ----------
+    lab, field : float
+        Not a number where all changes are equal.
+    difference_interval : Interval
+        Of field minus laboratory, BCa by bootstrap over athletes.
+    """
+
+    lab: float
+    field: float
+    difference_interval: Interval
+
+
+def same_direction(
+    field: Floats, lab: Floats, resampling: Resampling, *, zone: float = 0.0
+) -> SameDirection:
+    """
+    Count changes of the same sign outside the zone.
+
+    Parameters
+    ----------
+    field, lab : ndarray, shape (n,)
+        Changes of the same athletes. [mL/kg/min]
+    resampling : Resampling
+        Of the athletes of these changes.
+    zone : float, default 0
+        [mL/kg/min]
+
+    References
+    ----------
+    .. [1] Critchley LA, Lee A, Ho AM. A critical review of the ability of continuous cardiac output
+       monitors to measure trends in cardiac output. Anesth Analg 2010;111:1180-1192.
+    """
+    kept = (np.abs(lab) > zone) & (lab != 0) & (field != 0)
+    same = kept & (np.sign(field) == np.sign(lab))
+    k, n = int(same.sum()), int(kept.sum())
+    if n == 0:
+        interval = Interval(np.nan, np.nan)
+    elif resampling.n_athletes == len(lab):
+        interval = wilson_interval(k, n)
+    else:
+        drawn = bootstrap_of_sums(resampling, np.stack([same, kept], axis=1), _share)
+        interval = drawn.bca_interval()
+    return SameDirection(zone, k, kept, interval)
+
+
+def three_way(field: Floats, lab: Floats, resampling: Resampling, *, threshold: float) -> ThreeWay:
+    """Sort changes into down, trivial and up, and measure how far both methods agree on it."""
+    cell = 3 * _sorted(lab, threshold) + _sorted(field, threshold)
+    drawn = bootstrap_of_sums(resampling, cell[:, None] == np.arange(9), _kappa)
+    counts = np.bincount(cell, minlength=9).reshape(3, 3)
+    return ThreeWay(threshold, counts, float(drawn.estimate[0]), drawn.bca_interval())
+
+
+def responsiveness(field: Floats, lab: Floats, resampling: Resampling) -> Responsiveness:
+    """Compare how far both methods respond, in units of their own spread."""
+    columns = np.stack([np.ones_like(lab), lab, lab * lab, field, field * field], axis=1)
+    drawn = bootstrap_of_sums(resampling, columns, _responses)
+    of_lab, of_field = drawn.estimate[:2].tolist()
+    return Responsiveness(of_lab, of_field, drawn.bca_interval(2))
+
+
+def _sorted(change: Floats, threshold: float) -> npt.NDArray[np.int64]:
+    return 1 + (change > threshold).astype(np.int64) - (change < -threshold)
+
+
+def _share(sums: Floats) -> Floats:
+    with np.errstate(invalid="ignore"):
+        return sums[:, :1] / sums[:, 1:]
+
+
+def _kappa(counts: Floats) -> Floats:
+    """1 - observed / expected disagreement, linear weights; shape (R, 9) to (R, 1)."""
+    tables = counts.reshape(-1, 3, 3)
+    expected = tables.sum(axis=2)[:, :, None] * tables.sum(axis=1)[:, None, :]
+    n = counts.sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_chance = expected.reshape(-1, 9) @ _DISTANCE / n
+        kappa = 1.0 - (counts @ _DISTANCE) / by_chance
+    return np.where(np.isfinite(kappa), kappa, np.nan)[:, None]
+
+
+def _responses(sums: Floats) -> Floats:
+    n = sums[:, 0]
+    found = []
+    for total, squares in ((sums[:, 1], sums[:, 2]), (sums[:, 3], sums[:, 4])):
+        mean = total / n
+        with np.errstate(divide="ignore", invalid="ignore"):
+            variance = (squares - n * mean**2) / (n - 1)
+            found.append(np.where(variance > 1e-12, mean / np.sqrt(np.abs(variance)), np.nan))
+    return np.stack([*found, found[1] - found[0]], axis=1)

@@ -1,0 +1,1 @@
+"""Two field methods against the same laboratory tests."""

@@ -1,0 +1,279 @@
+"""Which of two field methods lies closer to the laboratory, judged on the same athletes and tests."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from agreement.stats.basics.athletes import athlete_codes
+from agreement.stats.basics.bootstrap import (
+    N_RESAMPLES,
+    Floats,
+    bootstrap_of_sums,
+    cluster_resampling,
+)
+from agreement.stats.basics.intervals import Interval, t_p_value
+from agreement.stats.limits.limits import checked_pairs
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
+
+FEWEST: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class TwoEstimators:
+    """
+    Spread of the error of method A against that of method B, complete pairs only.
+
+    Attributes
+    ----------
+    names : tuple of str
+        A and B.
+    mode : str
+        The mode if both have the same, else "A-mode vs B-mode".
+    n, n_pairs : int
+        Athletes and laboratory tests with both.
+    sd_a, sd_b : float
+        Standard deviations of the differences from the laboratory. [mL/kg/min]
+    ratio_interval, difference_interval : Interval
+        Of sd_a / sd_b, closed form or by bootstrap when athletes have several pairs, and of
+        sd_a - sd_b by bootstrap over athletes.
+    p_pitman_morgan : float
+        That both spreads are the same; by Student's t on athletes (see `two_estimators`).
+    note : str
+    """
+
+    names: tuple[str, str]
+    mode: str
+    n: int
+    n_pairs: int
+    sd_a: float
+    sd_b: float
+    ratio_interval: Interval
+    difference_interval: Interval
+    p_pitman_morgan: float
+    note: str = ""
+
+    @property
+    def method(self) -> str:
+        """Label in the results table."""
+        return " vs ".join(self.names)
+
+    @property
+    def ratio_of_sd(self) -> float:
+        """Above 1: method B lies closer."""
+        return self.sd_a / self.sd_b
+
+    @property
+    def difference_of_sd(self) -> float:
+        """Above 0: method B lies closer. [mL/kg/min]."""
+        return self.sd_a - self.sd_b
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the comparison of both spreads, then each of them, as rows, unrounded."""
+        none = Interval(np.nan, np.nan)
+        rows = (
+            ("ratio_of_sd", self.ratio_of_sd, self.ratio_interval, "1"),
+            ("p_pitman_morgan", self.p_pitman_morgan, none, "1"),
+            ("difference_of_sd", self.difference_of_sd, self.difference_interval, UNIT),
+            ("sd_of_first", self.sd_a, none, UNIT),
+            ("sd_of_second", self.sd_b, none, UNIT),
+        )
+        return rows_frame(
+            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=self.note)
+            for name, value, ends, unit in rows
+        )
+
+    def summary(self) -> str:
+        """Say in one sentence which lies closer, if that is known."""
+        low, high = self.ratio_interval
+        first, second = self.names
+        closer = f"{second} lies closer" if low > 1 else f"{first} lies closer"
+        verdict = closer if low > 1 or high < 1 else "neither is shown to lie closer"
+        return (
+            f"On {self.n} athletes with both, the errors spread by {self.sd_a:.1f} ({first}) and "
+            f"{self.sd_b:.1f} mL/kg/min ({second}): {verdict} to the laboratory."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), f"Spread of the error, {self.method}")
+
+
+def two_estimators(
+    difference_a: npt.ArrayLike,
+    difference_b: npt.ArrayLike,
+    *,
+    athlete: npt.ArrayLike | None = None,
+    names: tuple[str, str] = ("A", "B"),
+    mode: str = "",
+    n_resamples: int = N_RESAMPLES,
+    rng: int | np.random.Generator | None = None,
+) -> TwoEstimators:
+    r"""
+    Compare the spread of two methods' errors on the same laboratory tests.
+
+    Parameters
+    ----------
+    difference_a, difference_b : array_like, shape (n_pairs,)
+        Field minus laboratory of each method, same tests in the same order. [mL/kg/min]
+    athlete : array_like, shape (n_pairs,), optional
+        With several pairs per athlete.
+    names : tuple of str
+        Labels of the two methods.
+    mode : str
+    n_resamples : int, default 9999
+    rng : int or Generator, optional
+
+    Returns
+    -------
+    TwoEstimators
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ, a value is missing, there are fewer than 4 athletes, or one of the
+        methods has no spread.
+
+    Notes
+    -----
+    Both share the laboratory's error, so the two spreads are correlated. Equal spread means that
+    sum and difference of the two errors are uncorrelated [1]_ [2]_:
+    :math:`t = (F - 1)\sqrt{n - 2} / (2\sqrt{F(1 - r^2)})` on n - 2 degrees of freedom, F the ratio of
+    variances and r their correlation. Solving for the ratio gives its interval. Both assume normal
+    errors. With several pairs per athlete the covariance of sum and difference is tested over the
+    athletes' own sums of products, and the interval of the ratio is from the bootstrap.
+
+    References
+    ----------
+    .. [1] Pitman EJG. A note on normal correlation. Biometrika 1939;31:9-12.
+    .. [2] Morgan WA. A test for the significance of the difference between the two variances in a
+       sample from a normal bivariate population. Biometrika 1939;31:13-19.
+    """
+    a, b = checked_pairs(difference_a, difference_b, fewest=FEWEST)
+    a, b = a - a.mean(), b - b.mean()
+    codes = athlete_codes(athlete, len(a))
+    n = int(codes.max()) + 1
+    if n < FEWEST:
+        message = f"the comparison needs at least {FEWEST} athletes; got {n}"
+        raise ValueError(message)
+    sd_a, sd_b = (float(np.sqrt(d @ d / (len(d) - 1))) for d in (a, b))
+    if min(sd_a, sd_b) <= 0:
+        message = "one of the two methods misses by the same amount everywhere: nothing to compare."
+        raise ValueError(message)
+    drawn = bootstrap_of_sums(
+        cluster_resampling(codes, n_resamples=n_resamples, rng=rng),
+        np.stack([np.ones_like(a), a, b, a * a, b * b], axis=1),
+        _spreads,
+    )
+    if n < len(a):
+        ratio, p, note = drawn.bca_interval(1), _p_clustered(a, b, codes), "clustered"
+    else:
+        ratio, p, note = _ratio_interval(a, b), _p_value(a, b), ""
+    return TwoEstimators(names, mode, n, len(a), sd_a, sd_b, ratio, drawn.bca_interval(0), p, note)
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """
+    One pair of methods in the results table.
+
+    Attributes
+    ----------
+    method, mode : str
+        Labels, see `TwoEstimators`.
+    n, n_pairs : int
+        Athletes and laboratory tests with both.
+    result : TwoEstimators or NotEstimable
+    """
+
+    method: str
+    mode: str
+    n: int
+    n_pairs: int
+    result: TwoEstimators | NotEstimable
+
+
+def two_estimators_of(studied: Iterable[MethodData]) -> tuple[Comparison, ...]:
+    """
+    Compare every two methods that share a laboratory test.
+
+    Parameters
+    ----------
+    studied : iterable of MethodData
+        One for each method and mode.
+
+    Returns
+    -------
+    tuple of Comparison
+        Sorted by method, then mode. Two methods without a test in common are not listed.
+    """
+    ordered = sorted(studied, key=lambda data: (data.method, data.mode))
+    found = [_compare(a, b) for a, b in combinations(ordered, 2)]
+    kept = [comparison for comparison in found if comparison.n_pairs]
+    return tuple(sorted(kept, key=lambda comparison: (comparison.method, comparison.mode)))
+
+
+def _compare(a: MethodData, b: MethodData) -> Comparison:
+    mode = a.mode if a.mode == b.mode else f"{a.mode} vs {b.mode}"
+    names = (a.method, b.method)
+    both = a.pairs.merge(b.pairs, on=["athlete_id", "lab_test_id"], suffixes=("_a", "_b"))
+    n, n_pairs = both["athlete_id"].nunique(), len(both)
+    result: TwoEstimators | NotEstimable
+    try:
+        result = two_estimators(
+            both["difference_a"],
+            both["difference_b"],
+            athlete=both["athlete_id"],
+            names=names,
+            mode=mode,
+            rng=a.seed,
+        )
+    except ValueError as error:
+        result = NotEstimable(TOO_FEW if n < FEWEST else NOT_ESTIMABLE, str(error))
+    return Comparison(" vs ".join(names), mode, n, n_pairs, result)
+
+
+def _spreads(sums: Floats) -> Floats:
+    """Difference and ratio of the two standard deviations, from sums of 1, a, b, aa, bb."""
+    n, sa, sb, saa, sbb = sums.T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sd_a = np.sqrt(np.maximum(saa - sa * sa / n, 0) / (n - 1))
+        sd_b = np.sqrt(np.maximum(sbb - sb * sb / n, 0) / (n - 1))
+        return np.stack([sd_a - sd_b, sd_a / sd_b], axis=1)
+
+
+def _p_value(a: Floats, b: Floats) -> float:
+    n, ratio, correlation = _moments(a, b)
+    free = 4 * ratio * (1 - correlation**2)
+    if free <= 0:
+        return 1.0 if ratio == 1 else 0.0
+    return t_p_value((ratio - 1) * np.sqrt((n - 2) / free), n - 2)
+
+
+def _ratio_interval(a: Floats, b: Floats) -> Interval:
+    n, ratio, correlation = _moments(a, b)
+    t = special.stdtrit(n - 2, 0.975)
+    k = 1 + 2 * (1 - correlation**2) * t**2 / (n - 2)
+    root = np.sqrt(k * k - 1)
+    return Interval(float(np.sqrt(ratio * (k - root))), float(np.sqrt(ratio * (k + root))))
+
+
+def _moments(a: Floats, b: Floats) -> tuple[int, float, float]:
+    """Return n, the ratio of variances and the correlation, of centred values."""
+    aa, bb = float(a @ a), float(b @ b)
+    return len(a), aa / bb, float(np.clip(a @ b / np.sqrt(aa * bb), -1, 1))
+
+
+def _p_clustered(a: Floats, b: Floats, codes: npt.NDArray[np.intp]) -> float:
+    """Student's t on the athletes' sums of (a + b)(a - b), which have mean 0 at equal spread."""
+    surplus = np.bincount(codes, a * a - b * b)
+    error = float(surplus.std(ddof=1)) / np.sqrt(len(surplus))
+    if error <= 0:
+        return 1.0
+    return t_p_value(float(surplus.mean()) / error, len(surplus) - 1)

@@ -1,0 +1,1 @@
+"""Agreement in one number: concordance, sizes of the error, equivalence."""

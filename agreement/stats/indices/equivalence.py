@@ -1,0 +1,179 @@
+"""Whether the mean bias, or single athletes, are shown to lie inside a margin agreed beforehand."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from agreement.stats.basics.clusters import clusters
+from agreement.stats.basics.intervals import Interval, t_interval
+from agreement.stats.basics.tolerance import tolerance_factor
+from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+
+
+@dataclass(frozen=True, slots=True)
+class Equivalence:
+    """
+    Two one-sided tests of the mean bias against a margin.
+
+    Attributes
+    ----------
+    n, n_pairs : int
+        Athletes and pairs.
+    margin : float
+        [mL/kg/min]
+    bias, standard_error : float
+        Mean of the athletes' mean differences. [mL/kg/min]
+    p_below, p_above : float
+        Of the tests against minus and plus the margin, on n - 1 degrees of freedom.
+    note : str
+    """
+
+    n: int
+    n_pairs: int
+    margin: float
+    bias: float
+    standard_error: float
+    p_below: float
+    p_above: float
+    note: str = ""
+
+    @property
+    def p_tost(self) -> float:
+        """The larger of the two p values."""
+        return max(self.p_below, self.p_above)
+
+    @property
+    def interval(self) -> Interval:
+        """90 % interval of the bias: inside the margin exactly when p_tost is below 0.05."""
+        return t_interval(self.bias, self.standard_error, self.n - 1, 0.90)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return p_tost as a row, unrounded."""
+        row = Row.of(
+            "p_tost", self.p_tost, n=self.n, n_pairs=self.n_pairs, unit="1", note=self.note
+        )
+        return rows_frame([row])
+
+    def summary(self) -> str:
+        """Say the outcome in one sentence, and what it does not say."""
+        shown = "lies" if self.p_tost < 0.05 else "is not shown to lie"
+        return (
+            f"The mean bias of {self.bias:.1f} mL/kg/min {shown} within {self.margin:g} mL/kg/min "
+            f"(p = {self.p_tost:.3f}); this says nothing about a single athlete."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Equivalence of the mean")
+
+
+def equivalence(
+    difference: npt.ArrayLike, margin: float, *, athlete: npt.ArrayLike | None = None
+) -> Equivalence:
+    """
+    Two one-sided t tests that the mean bias lies inside -/+ margin.
+
+    Parameters
+    ----------
+    difference : array_like, shape (n_pairs,)
+        Field minus laboratory. [mL/kg/min]
+    margin : float
+        Agreed before looking, above 0. [mL/kg/min]
+    athlete : array_like, shape (n_pairs,), optional
+        With several pairs per athlete the test is on the athletes' means.
+
+    Returns
+    -------
+    Equivalence
+
+    Raises
+    ------
+    ValueError
+        With a margin of 0 or below, fewer than 3 athletes, or missing values.
+
+    References
+    ----------
+    .. [1] Schuirmann DJ. A comparison of the two one-sided tests procedure and the power approach
+       for assessing the equivalence of average bioavailability. J Pharmacokinet Biopharm
+       1987;15:657-680.
+
+    Examples
+    --------
+    >>> result = equivalence([-1.0, 0.5, 0.2, -0.4, 0.9, 0.1], 2.0)
+    >>> result.p_tost < 0.01
+    True
+    """
+    if not (np.isfinite(margin) and margin > 0):
+        message = f"`margin` must be above 0; got {margin:g}"
+        raise ValueError(message)
+    d = np.asarray(difference, dtype=np.float64)
+    grouped = clusters(d, np.arange(d.size) if athlete is None else athlete)
+    n = grouped.n
+    if n < 3:
+        message = f"the test needs at least 3 athletes; got {n}"
+        raise ValueError(message)
+    bias = float(grouped.means.mean())
+    error = float(grouped.means.std(ddof=1)) / float(np.sqrt(n))
+    return Equivalence(
+        n,
+        grouped.n_values,
+        float(margin),
+        bias,
+        error,
+        _p_not_above(bias + margin, error, n - 1),
+        _p_not_above(margin - bias, error, n - 1),
+    )
+
+
+def equivalence_of(data: MethodData) -> Equivalence:
+    """
+    Test the mean bias against ``mean_limit_ml_kg_min``, or the limit for one athlete.
+
+    Raises
+    ------
+    NotEstimable
+        Without a margin, or with fewer than 3 athletes.
+    """
+    agreed = data.options.margin
+    margin = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
+    if margin is None:
+        raise NotEstimable(NO_MARGIN, "no limit was agreed beforehand.")
+    try:
+        result = equivalence(data.difference, margin, athlete=data.athlete)
+    except ValueError as error:
+        raise NotEstimable(NOT_ESTIMABLE, str(error)) from error
+    notes = ["clustered"] if data.clustered else []
+    agreed_on, first = agreed.agreed_on, data.first_lab_date
+    if agreed_on is not None and first is not None and agreed_on > first:
+        notes.append("margin agreed after the first laboratory test")
+    return replace(result, note="; ".join(notes))
+
+
+def everyone_within(
+    bias: float, sd: float, n: int, margin: float, *, share: float = 0.95, confidence: float = 0.95
+) -> bool:
+    """
+    Return whether one may claim that a share of athletes lies inside -/+ margin.
+
+    Parameters
+    ----------
+    bias, sd : float
+        Of the differences of one pair per athlete. [mL/kg/min]
+    n : int
+        Athletes.
+    margin : float
+        [mL/kg/min]
+    share, confidence : float, default 0.95
+        Of the two-sided normal tolerance factor k: the claim holds if ``|bias| + k sd <= margin``.
+    """
+    return bool(abs(bias) + tolerance_factor(n, share, confidence) * sd <= margin)
+
+
+def _p_not_above(distance: float, error: float, df: int) -> float:
+    """One-sided p value that a distance is not above 0; without spread it is known."""
+    if error <= 0:
+        return 0.0 if distance > 0 else 1.0
+    return float(special.stdtr(df, -distance / error))

@@ -1,0 +1,236 @@
+"""Index numbers of error: mean absolute, percent and root mean square error, share within margin."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.bootstrap import Replicates, Resampling, bootstrap_of_sums
+from agreement.stats.basics.intervals import Interval, sd_interval, z_of
+from agreement.stats.basics.shares import (
+    TotalDeviationIndex,
+    total_deviation_index,
+    wilson_interval,
+)
+from agreement.stats.limits.limits import checked_pairs
+from agreement.stats.method_data import DECIMALS, NO_MARGIN, MethodData
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorsOfEstimate:
+    """
+    Sizes of the error of single pairs.
+
+    Attributes
+    ----------
+    n, n_pairs : int
+    margin : float or None
+        Agreed beforehand; None: no share within it is given. [mL/kg/min]
+    within : int
+        Pairs within the margin, ends included.
+    deviation : TotalDeviationIndex
+    replicates : Replicates
+        Bootstrap by athlete of mae, mape, rmse, share within margin, total deviation index.
+    """
+
+    n: int
+    n_pairs: int
+    margin: float | None
+    within: int
+    deviation: TotalDeviationIndex
+    replicates: Replicates
+
+    @property
+    def mae(self) -> float:
+        """Mean absolute error. [mL/kg/min]."""
+        return float(self.replicates.estimate[0])
+
+    @property
+    def mape(self) -> float:
+        """Mean absolute error in percent of the laboratory value."""
+        return float(self.replicates.estimate[1])
+
+    @property
+    def rmse(self) -> float:
+        """Root mean square error. [mL/kg/min]."""
+        return float(self.replicates.estimate[2])
+
+    @property
+    def share_within_margin(self) -> float:
+        """Share of pairs within the margin; not a number without a margin."""
+        return float("nan") if self.margin is None else self.within / self.n_pairs
+
+    @property
+    def clustered(self) -> bool:
+        """Whether athletes have several pairs."""
+        return self.n_pairs > self.n
+
+    def share_interval(self, confidence_level: float = 0.95) -> Interval:
+        """
+        Wilson's interval of the share, or by bootstrap when pairs repeat.
+
+        Where all pairs lie inside, or none, no resample differs: then Wilson's of as many athletes.
+        """
+        if self.margin is None:
+            return Interval(np.nan, np.nan)
+        if self.clustered and 0 < self.within < self.n_pairs:
+            return self.replicates.bca_interval(3, confidence_level)
+        inside = self.n if self.within == self.n_pairs else self.within
+        return wilson_interval(inside, self.n, confidence_level)
+
+    def deviation_interval(self) -> Interval:
+        """Upper one-sided 95 % bound of the index; by bootstrap when pairs repeat."""
+        if self.clustered:
+            return Interval(np.nan, self.replicates.bca_interval(4, 0.90).high)
+        return Interval(np.nan, self.deviation.upper_bound)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return mae, mape, rmse, share_within_margin and total_deviation_index as rows."""
+        named = (("mae", self.mae, UNIT), ("mape", self.mape, "%"), ("rmse", self.rmse, UNIT))
+        rows = [
+            self._row(name, value, self.replicates.bca_interval(k), unit, self.replicates.notes[k])
+            for k, (name, value, unit) in enumerate(named)
+        ]
+        share, interval = self.share_within_margin, self.share_interval()
+        none = NO_MARGIN if self.margin is None else ""
+        rows.append(self._row("share_within_margin", share, interval, "1", none))
+        index, bound = self.deviation.value, self.deviation_interval()
+        doubt = "bias outweighs spread: an approximation" if self.deviation.doubtful else ""
+        rows.append(self._row("total_deviation_index", index, bound, UNIT, doubt))
+        return rows_frame(rows)
+
+    def summary(self) -> str:
+        """Say the sizes of the error in one sentence."""
+        return (
+            f"On average the field estimate misses by {self.mae:.1f} mL/kg/min ({self.mape:.1f} %); "
+            f"{100 * self.deviation.share:.0f} % of athletes stay within "
+            f"{self.deviation.value:.1f} mL/kg/min."
+        )
+
+    def _row(self, name: str, value: float, interval: Interval, unit: str, note: str) -> Row:
+        clustered = "clustered" if self.clustered and not np.isnan(value) else ""
+        said = "; ".join(part for part in (clustered, note) if part)
+        return Row.of(name, value, interval, n=self.n, n_pairs=self.n_pairs, unit=unit, note=said)
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Errors of the field estimate")
+
+
+@dataclass(frozen=True, slots=True)
+class BetweenMethodError:
+    """
+    Typical error between two methods, fair only if both share the noise equally.
+
+    Attributes
+    ----------
+    typical_error : float
+        Standard deviation of the differences over root 2. [mL/kg/min]
+    interval : Interval
+        Chi-square, 95 %.
+    coefficient_of_variation : float
+        The same on the logarithmic scale. [%]
+    smallest_worthwhile_change : float
+        A fifth of the spread between athletes in the laboratory: a yardstick of this group.
+    """
+
+    typical_error: float
+    interval: Interval
+    coefficient_of_variation: float
+    smallest_worthwhile_change: float
+
+
+def errors_of_estimate(
+    field: npt.ArrayLike,
+    lab: npt.ArrayLike,
+    resampling: Resampling,
+    *,
+    margin: float | None = None,
+    share: float = 0.90,
+) -> ErrorsOfEstimate:
+    """
+    Sizes of the error, with intervals by bootstrap of athletes.
+
+    Parameters
+    ----------
+    field, lab : array_like, shape (n_pairs,)
+        [mL/kg/min]
+    resampling : Resampling
+        Of the athletes of these pairs.
+    margin : float, optional
+        [mL/kg/min]
+    share : float, default 0.90
+        Of the total deviation index.
+
+    Notes
+    -----
+    With 30 athletes the bootstrap intervals hold the truth in 93 % (mae, mape) and 91 % (rmse) of
+    studies instead of 95 % (measured); that of the share within the margin, one pair each, in 94 %.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ, a value is missing, there are fewer than 3 pairs, or a laboratory
+        value is not above 0.
+    """
+    pairs = checked_pairs(field, lab)
+    if float(pairs.lab.min()) <= 0.0:
+        message = "percent errors need laboratory values above 0"
+        raise ValueError(message)
+    d = pairs.field - pairs.lab
+    size = np.round(np.abs(d), DECIMALS)
+    inside = size <= round(margin, DECIMALS) if margin is not None else np.zeros(d.size, dtype=bool)
+    z = z_of(share)
+
+    def statistics(sums: Floats) -> Floats:
+        n, absolute, percent, squares, within = sums.T
+        index = z * np.sqrt(squares / (n - 1.0))
+        return np.stack(
+            [absolute / n, percent / n, np.sqrt(squares / n), within / n, index], axis=1
+        )
+
+    columns = [np.ones_like(d), np.abs(d), 100.0 * np.abs(d) / pairs.lab, d * d, inside]
+    replicates = bootstrap_of_sums(resampling, np.stack(columns, axis=1), statistics)
+    return ErrorsOfEstimate(
+        resampling.n_athletes,
+        d.size,
+        margin,
+        int(inside.sum()),
+        total_deviation_index(d, share),
+        replicates,
+    )
+
+
+def between_method_error(field: npt.ArrayLike, lab: npt.ArrayLike) -> BetweenMethodError:
+    """
+    Typical error between methods and smallest worthwhile change, one pair per athlete.
+
+    References
+    ----------
+    .. [1] Hopkins WG. Measures of reliability in sports medicine and science. Sports Med
+       2000;30:1-15.
+    """
+    pairs = checked_pairs(field, lab)
+    if min(float(pairs.lab.min()), float(pairs.field.min())) <= 0.0:
+        message = "a coefficient of variation needs values above 0"
+        raise ValueError(message)
+    n = pairs.field.size
+    error = float(np.std(pairs.field - pairs.lab, ddof=1)) / np.sqrt(2.0)
+    of_logs = float(np.std(np.log(pairs.field / pairs.lab), ddof=1)) / np.sqrt(2.0)
+    return BetweenMethodError(
+        float(error),
+        sd_interval(float(error), n - 1),
+        100.0 * float(np.expm1(of_logs)),
+        0.2 * float(np.std(pairs.lab, ddof=1)),
+    )
+
+
+def error_of(data: MethodData) -> ErrorsOfEstimate:
+    """Sizes of the error of one method and mode, for the results table."""
+    return errors_of_estimate(
+        data.field, data.lab, data.resampling, margin=data.options.margin.limit
+    )

@@ -1,0 +1,84 @@
+"""Field readings beside a laboratory test of another mode: the difference, and what the modes make."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from agreement.physiology.mode_effect import TREADMILL_ABOVE_CYCLE, expected_mode_effect
+from agreement.stats.limits.limits_of_agreement import STATISTICS as LIMITS
+from agreement.stats.limits.limits_of_agreement import Group, group_of, groups_frame
+from agreement.stats.limits.limits_of_subsets import FEWEST_OF_A_PART
+from agreement.stats.rows import Row, html_table, rows_frame
+
+STATISTICS = (*LIMITS, *(f"expected_in_{who}" for who in TREADMILL_ABOVE_CYCLE))
+
+
+@dataclass(frozen=True, slots=True)
+class AcrossModes:
+    """
+    Bias and limits where the laboratory tested another mode; in no other result. [mL/kg/min].
+
+    Attributes
+    ----------
+    method, mode : str
+        Of the field readings.
+    laboratory_mode : str
+    pairs : Group
+        How many, and their limits from 3 athletes on.
+    expected : mapping of str to float
+        Difference that the modes alone make in runners, triathletes and cyclists; empty where nobody
+        published it.
+    """
+
+    method: str
+    mode: str
+    laboratory_mode: str
+    pairs: Group
+    expected: Mapping[str, float]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return `STATISTICS` as rows, with a first column ``group``."""
+        n, n_pairs = self.pairs.n, self.pairs.n_pairs
+        expected = rows_frame(
+            Row.of(f"expected_in_{who}", size, n=n, n_pairs=n_pairs)
+            for who, size in self.expected.items()
+        ).assign(group=self.pairs.name)
+        own = groups_frame([self.pairs], fewest=FEWEST_OF_A_PART)
+        return pd.concat([own, expected], ignore_index=True)
+
+    def summary(self) -> str:
+        """Say how many there are."""
+        return (
+            f"{self.pairs.n_pairs} pairs of {self.method} ({self.mode}) with a laboratory test in "
+            f"another mode ({self.laboratory_mode}) stand apart."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), self.summary())
+
+
+def across_modes(pairs: pd.DataFrame, heart_rate_based: Mapping[str, bool]) -> list[AcrossModes]:
+    """
+    Compare what was measured in one mode with what the laboratory measured in another.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        `agreement.pairing.unlike_modes.COLUMNS`.
+    heart_rate_based : mapping of str to bool
+        Methods that rest on heart rate leave out athletes whose heart rate a drug limits.
+
+    Returns
+    -------
+    list of AcrossModes
+        By method, mode and the laboratory's mode.
+    """
+    free = pairs["method"].isin([name for name, pulse in heart_rate_based.items() if not pulse])
+    kept = pairs[free | (pairs["hr_limiting_drug"] != "yes")]
+    found = []
+    for (method, mode, lab), own in kept.groupby(["method", "mode", "laboratory_mode"], sort=True):
+        expected = expected_mode_effect(str(mode), str(lab), float(own["lab"].mean()))
+        group = group_of(f"laboratory_{lab}", own)
+        found.append(AcrossModes(str(method), str(mode), str(lab), group, expected))
+    return found

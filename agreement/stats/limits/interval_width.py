@@ -1,0 +1,121 @@
+"""How exactly the limits of agreement are known, and how many athletes would halve that doubt."""
+
+from dataclasses import dataclass
+from typing import cast
+
+import pandas as pd
+
+from agreement.stats.limits.limits_of_agreement import GroupedLimits
+from agreement.stats.limits.repeated import StudyLimits
+from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, NotEstimable, require_enough
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.verdict.planning import NO_NUMBER, smallest_number
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalWidth:
+    """
+    Widths of the 95 % intervals of both limits. [mL/kg/min].
+
+    Attributes
+    ----------
+    limits : LimitsOfAgreement or RepeatedLimits
+    athletes_to_halve : int or None
+        Smallest total number of athletes with intervals half as wide, at the same spread and, where
+        athletes repeat, the same number of pairs each; None: none up to 100 000.
+    """
+
+    limits: StudyLimits
+    athletes_to_halve: int | None
+
+    @property
+    def of_lower(self) -> float:
+        """Width of the interval of the lower limit."""
+        low, high = self.limits.lower_interval()
+        return high - low
+
+    @property
+    def of_upper(self) -> float:
+        """Width of the interval of the upper limit."""
+        low, high = self.limits.upper_interval()
+        return high - low
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return width_of_lower_limit, width_of_upper_limit and athletes_to_halve as rows."""
+        n, n_pairs, wanted = self.limits.n, self.limits.n_pairs, self.athletes_to_halve
+        return rows_frame(
+            [
+                Row.of("width_of_lower_limit", self.of_lower, n=n, n_pairs=n_pairs),
+                Row.of("width_of_upper_limit", self.of_upper, n=n, n_pairs=n_pairs),
+                Row.of(
+                    "athletes_to_halve",
+                    float("nan") if wanted is None else float(wanted),
+                    n=n,
+                    n_pairs=n_pairs,
+                    unit="1",
+                    note=NO_NUMBER if wanted is None else "",
+                ),
+            ]
+        )
+
+    def summary(self) -> str:
+        """Say the widths, and what would halve them, in one sentence."""
+        said = (
+            f"The intervals of the lower and the upper limit are {self.of_lower:.1f} and "
+            f"{self.of_upper:.1f} mL/kg/min wide"
+        )
+        wanted = self.athletes_to_halve
+        return (
+            f"{said}." if wanted is None else f"{said}; {wanted} athletes in all would halve them."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Width of the intervals of the limits")
+
+
+def interval_width(limits: StudyLimits) -> IntervalWidth:
+    """
+    Find how wide the intervals of both limits are, and who would halve them.
+
+    Parameters
+    ----------
+    limits : LimitsOfAgreement or RepeatedLimits
+
+    Returns
+    -------
+    IntervalWidth
+
+    Raises
+    ------
+    NotEstimable
+        When all differences are equal: nothing is left to halve.
+
+    Notes
+    -----
+    The width shrinks with about the root of the number of athletes: four times as many halve it,
+    somewhat fewer in small groups, where Student's t and chi-square shrink as well. The number here is
+    found by trying the same intervals that the report prints.
+    """
+    half = _width(limits) / 2
+    if round(half, DECIMALS) == 0.0:
+        raise NotEstimable(NOT_ESTIMABLE, "all differences are equal.")
+    return IntervalWidth(limits, smallest_number(lambda n: _width(limits.of_size(n)) <= half))
+
+
+def interval_width_of(groups: GroupedLimits) -> IntervalWidth:
+    """
+    Width of the intervals of group ``all`` of one method and mode.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 10 athletes.
+    """
+    require_enough(groups["all"].n)
+    return interval_width(cast("StudyLimits", groups.everyone))  # there are limits from 3 on
+
+
+def _width(limits: StudyLimits) -> float:
+    """Return the width of either interval; those of both limits are equal."""
+    low, high = limits.upper_interval()
+    return high - low

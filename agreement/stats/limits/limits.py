@@ -1,0 +1,234 @@
+"""Bias and limits of agreement of one pair per athlete, with intervals of four grades."""
+
+import warnings
+from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple, Self
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from agreement.errors import SmallSampleWarning
+from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
+from agreement.stats.basics.tolerance import approximate_factors, limit_factors, tolerance_factor
+from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
+from agreement.stats.rows import html_table
+
+Grade = Literal["exact", "exact pair", "approximate 1999", "approximate 1986"]
+
+_BLOCK = 1 << 13  # pairs at a time: they stay in the processor's cache
+FEWEST = 3  # a standard deviation of two says nothing
+FEW = 30  # below, limits are barely determined
+FEW_FOR_REPORTS = 10  # below, reports and tables leave limits out
+
+
+class Pairs(NamedTuple):
+    """Checked arrays of equal length."""
+
+    field: npt.NDArray[np.float64]
+    lab: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsOfAgreement:
+    """
+    Bias and limits of agreement, field minus laboratory. [mL/kg/min].
+
+    Attributes
+    ----------
+    n : int
+        Athletes, one pair each.
+    bias, sd : float
+        Mean and standard deviation of the differences.
+    coverage : float
+        Share of differences that the limits should hold.
+    """
+
+    n: int
+    bias: float
+    sd: float
+    coverage: float = 0.95
+
+    @property
+    def n_pairs(self) -> int:
+        """Pairs, as many as athletes."""
+        return self.n
+
+    @property
+    def lower(self) -> float:
+        """Lower limit."""
+        return self.bias - z_of(self.coverage) * self.sd
+
+    @property
+    def upper(self) -> float:
+        """Upper limit."""
+        return self.bias + z_of(self.coverage) * self.sd
+
+    @property
+    def note(self) -> str:
+        """What the results table should say of these numbers; nothing."""
+        return ""
+
+    def bias_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Student interval of the bias."""
+        return t_interval(self.bias, self.sd / np.sqrt(self.n), self.n - 1, confidence_level)
+
+    def sd_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Chi-square interval of the standard deviation."""
+        return sd_interval(self.sd, self.n - 1, confidence_level)
+
+    def lower_interval(self, confidence_level: float = 0.95, *, grade: Grade = "exact") -> Interval:
+        """Interval of the lower limit, outer end first."""
+        inner, outer = self._factors(grade, confidence_level)
+        return Interval(self.bias - outer * self.sd, self.bias - inner * self.sd)
+
+    def upper_interval(self, confidence_level: float = 0.95, *, grade: Grade = "exact") -> Interval:
+        """
+        Interval of the upper limit, inner end first.
+
+        Parameters
+        ----------
+        confidence_level : float, default 0.95
+        grade : str, default "exact"
+            "exact": each limit alone, noncentral t. "exact pair": both limits at once, from
+            two-sided tolerance factors. "approximate 1999" and "approximate 1986": for comparison
+            with older papers; lopsided at every realistic n, on the side that flatters.
+        """
+        inner, outer = self._factors(grade, confidence_level)
+        return Interval(self.bias + inner * self.sd, self.bias + outer * self.sd)
+
+    def prediction_limits(self) -> Interval:
+        """Limits for the difference of one new athlete."""
+        return t_interval(
+            self.bias, self.sd * np.sqrt(1.0 + 1.0 / self.n), self.n - 1, self.coverage
+        )
+
+    def tolerance_limits(self, confidence: float = 0.95) -> Interval:
+        """Limits that hold at least `coverage` of athletes with the given confidence."""
+        half = tolerance_factor(self.n, self.coverage, confidence) * self.sd
+        return Interval(self.bias - half, self.bias + half)
+
+    def of_size(self, n: int) -> Self:
+        """Return the same bias and spread in another number of athletes."""
+        return replace(self, n=n)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
+        return limits_frame(self)
+
+    def summary(self) -> str:
+        """Say bias and limits in one sentence."""
+        return limits_sentence(self)
+
+    def _factors(self, grade: Grade, confidence_level: float) -> tuple[float, float]:
+        if grade == "exact":
+            return limit_factors(self.n, self.coverage, confidence_level)
+        if grade == "approximate 1999":
+            return approximate_factors(self.n, self.coverage, confidence_level)
+        if grade == "approximate 1986":
+            t = special.stdtrit(self.n - 1, (1.0 + confidence_level) / 2.0)
+            half = float(t * np.sqrt(3.0 / self.n))
+            return z_of(self.coverage) - half, z_of(self.coverage) + half
+        tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
+        inner = tolerance_factor(self.n, self.coverage, tail)
+        return inner, tolerance_factor(self.n, self.coverage, 1.0 - tail)
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Bias and limits of agreement, field minus laboratory")
+
+
+def limits_of_agreement(
+    field: npt.ArrayLike, lab: npt.ArrayLike, *, coverage: float = 0.95
+) -> LimitsOfAgreement:
+    r"""
+    Bias and limits of agreement of a field estimate with the laboratory.
+
+    Parameters
+    ----------
+    field, lab : array_like, shape (n,)
+        VO2max of the same athletes, in the same order, one pair each. [mL/kg/min]
+    coverage : float, default 0.95
+        Share of differences that the limits should hold, in (0, 1).
+
+    Returns
+    -------
+    LimitsOfAgreement
+        Bias is field minus laboratory: positive means the field estimate reads high.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ, a value is missing or infinite, or there are fewer than 3 pairs.
+
+    Warns
+    -----
+    SmallSampleWarning
+        Below 30 athletes.
+
+    Notes
+    -----
+    Limits are :math:`\bar d \pm z s_d`, which assumes normal differences of constant spread [1]_.
+    For several pairs per athlete use `agreement.stats.limits.repeated`.
+
+    References
+    ----------
+    .. [1] Bland JM, Altman DG. Statistical methods for assessing agreement between two methods of
+       clinical measurement. Lancet 1986;i:307-310.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> lab = np.arange(40.0, 70.0)
+    >>> limits = limits_of_agreement(lab + np.tile([0.0, 2.0], 15), lab)
+    >>> round(limits.bias, 2), round(limits.upper, 2)
+    (1.0, 2.99)
+    """
+    pairs = checked_pairs(field, lab)
+    checked_share("coverage", coverage)
+    warn_if_few(pairs.field.size)
+    n, about = pairs.field.size, float((pairs.field[:_BLOCK] - pairs.lab[:_BLOCK]).mean())
+    total, squares = 0.0, 0.0
+    for start in range(0, n, _BLOCK):
+        difference = pairs.field[start : start + _BLOCK] - pairs.lab[start : start + _BLOCK]
+        difference -= about
+        total += float(difference.sum())
+        squares += float(difference @ difference)
+    variance = max(0.0, squares - total * total / n) / (n - 1)
+    return LimitsOfAgreement(n, about + total / n, float(np.sqrt(variance)), coverage)
+
+
+def checked_pairs(field: npt.ArrayLike, lab: npt.ArrayLike, *, fewest: int = FEWEST) -> Pairs:
+    """Return two float arrays of one shape without gaps, or say what is wrong with them."""
+    f, x = np.asarray(field, dtype=np.float64), np.asarray(lab, dtype=np.float64)
+    if f.ndim != 1 or f.shape != x.shape:
+        message = (
+            "`field` and `lab` must be one-dimensional and of equal length; "
+            f"got shapes {f.shape} and {x.shape}"
+        )
+        raise ValueError(message)
+    if not np.isfinite(f.sum() + x.sum()):  # one pass; which values are at fault is the slow path
+        _refuse_gaps(f, x)
+    if f.size < fewest:
+        message = f"at least {fewest} pairs are needed; {f.size} found"
+        raise ValueError(message)
+    return Pairs(f, x)
+
+
+def warn_if_few(n: int) -> None:
+    """Warn when there are fewer athletes than limits can be determined from."""
+    if n < FEW:
+        message = f"{n} athletes: limits of agreement are barely determined below {FEW}"
+        warnings.warn(message, SmallSampleWarning, stacklevel=3)
+
+
+def _refuse_gaps(f: npt.NDArray[np.float64], x: npt.NDArray[np.float64]) -> None:
+    for name, values in (("field", f), ("lab", x)):
+        bad = np.flatnonzero(~np.isfinite(values))
+        if bad.size:
+            kind = "missing" if np.isnan(values[bad[0]]) else "infinite"
+            message = (
+                f"`{name}` has {bad.size} missing or infinite values, the first ({kind}) at "
+                f"position {bad[0]}; leave out pairs without both values and say how many"
+            )
+            raise ValueError(message)

@@ -1,0 +1,43 @@
+"""What pooling would have given: limits as if every pair were another athlete. Only to be shown."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import pandas as pd
+
+from agreement.stats.limits.limits import LimitsOfAgreement
+from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
+from agreement.stats.limits.repeated import limits_as_if_independent
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.rows import html_table
+
+NAIVE: Final = "naive: pairs of one athlete counted as independent; not to be used"
+
+
+@dataclass(frozen=True, slots=True)
+class PooledLimits:
+    """Limits from all pairs as if independent, for comparison with papers that did this."""
+
+    n: int
+    limits: LimitsOfAgreement
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the four rows of limits, each with the note that says what is wrong with them."""
+        return limits_frame(self.limits).assign(n=self.n, note=NAIVE)
+
+    def summary(self) -> str:
+        """Say the limits and their fault in two sentences."""
+        return (
+            f"As if each of {self.limits.n} pairs of {self.n} athletes were another athlete: "
+            f"{limits_sentence(self.limits)} These intervals are too narrow."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Limits as if all pairs were independent (naive)")
+
+
+def pooled_limits_of(data: MethodData) -> PooledLimits:
+    """Naive limits of one method and mode, where any athlete has several pairs."""
+    if not data.clustered:
+        raise NotEstimable(NOT_ESTIMABLE, "every athlete has one pair: nothing is pooled.")
+    return PooledLimits(data.n, limits_as_if_independent(data.difference))

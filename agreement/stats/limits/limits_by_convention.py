@@ -1,0 +1,83 @@
+"""Limits of agreement by the factors that papers multiply the standard deviation with."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import pandas as pd
+from scipy import special
+
+from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits_of_agreement import group_of
+from agreement.stats.limits.limits_shown import AnyLimits
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
+
+# how a source says it -> the group's name in the results table
+CONVENTIONS: Final = {"z = 1.96": "z_1.96", "t": "t", "2 SD": "2_sd"}
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsByConvention:
+    """Bias plus and minus each factor times the standard deviation. [mL/kg/min]."""
+
+    limits: AnyLimits
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return factor, lower_limit and upper_limit of each convention, first column ``group``."""
+        n, n_pairs = self.limits.n, self.limits.n_pairs
+        rows, groups = [], []
+        for words, group in CONVENTIONS.items():
+            factor = limit_factor(words, n)
+            half = factor * self.limits.sd
+            for name, value in (
+                ("factor", factor),
+                ("lower_limit", self.limits.bias - half),
+                ("upper_limit", self.limits.bias + half),
+            ):
+                unit = "1" if name == "factor" else UNIT
+                rows.append(Row.of(name, value, n=n, n_pairs=n_pairs, unit=unit))
+                groups.append(group)
+        frame = rows_frame(rows)
+        frame.insert(0, "group", groups)
+        return frame
+
+    def summary(self) -> str:
+        """Say the half widths in one sentence."""
+        told = "; ".join(
+            f"{words}: {limit_factor(words, self.limits.n) * self.limits.sd:.1f}"
+            for words in CONVENTIONS
+        )
+        return f"Half width of the limits by convention, in mL/kg/min: {told}."
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Limits of agreement by convention")
+
+
+def limit_factor(convention: str, n: int) -> float:
+    """
+    Return what a source multiplied the standard deviation with.
+
+    >>> round(limit_factor("t", 31), 3), limit_factor("2 SD", 31)
+    (2.042, 2.0)
+    """
+    if convention == "2 SD":
+        return 2.0
+    if convention == "t":
+        return float(special.stdtrit(n - 1, 0.975))
+    return 1.96  # as printed by the source; our own limits use the quantile
+
+
+def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
+    """
+    Limits of one method and mode by convention.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 3 athletes.
+    """
+    limits = group_of("all", data.pairs).limits
+    if limits is None:
+        raise NotEstimable(TOO_FEW, f"fewer than {FEWEST} athletes.")
+    return LimitsByConvention(limits)

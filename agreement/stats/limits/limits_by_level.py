@@ -1,0 +1,63 @@
+"""Limits of agreement that follow fitness: at both ends and in the middle of the observed range."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.lines.trend import Trend
+from agreement.stats.method_data import require_enough
+from agreement.stats.rows import Row, html_table, rows_frame
+
+STATISTICS: Final = ("mean_of_both", "bias", "lower_limit", "upper_limit")
+LEVELS: Final = {"low_end": 0.0, "middle": 0.5, "high_end": 1.0}  # shares of the observed range
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsByLevel:
+    """
+    Regression limits of the difference at three levels of the mean of both methods. [mL/kg/min].
+
+    Attributes
+    ----------
+    trend : Trend
+        Where its spread is uneven, the half width follows the fitted spread.
+    """
+
+    trend: Trend
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return mean_of_both, bias, lower_limit and upper_limit of each level, first column ``group``."""
+        found = self.trend
+        level = found.lowest + np.array(list(LEVELS.values())) * (found.highest - found.lowest)
+        band = found.limits_at(level, varying_spread=found.uneven)
+        columns = (level, band.centre, band.lower, band.upper)
+        rows = [
+            Row.of(name, float(column[i]), n=found.n, n_pairs=found.n_pairs)
+            for i in range(len(LEVELS))
+            for name, column in zip(STATISTICS, columns, strict=True)
+        ]
+        frame = rows_frame(rows)
+        frame.insert(0, "group", np.repeat(list(LEVELS), len(STATISTICS)).tolist())
+        return frame
+
+    def summary(self) -> str:
+        """Say where limits differ from one end of fitness to the other."""
+        return self.trend.summary()
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Limits of agreement that follow fitness")
+
+
+def limits_by_level_of(trend: Trend) -> LimitsByLevel:
+    """
+    Limits that follow fitness, from the trend of one method and mode.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 10 athletes.
+    """
+    require_enough(trend.n)
+    return LimitsByLevel(trend)

@@ -1,0 +1,99 @@
+"""Bias and limits of one method for everybody and for the groups that a reader asks about."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
+from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
+from agreement.stats.method_data import TOO_FEW, MethodData, too_few_athletes
+from agreement.stats.rows import Row, html_table, rows_frame
+
+STATISTICS = ("bias", "sd_of_differences", "lower_limit", "upper_limit")
+GROUPS = ("all", "confirmed", "hr_limiting_drug", "no_hr_limiting_drug", "chest_strap")
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """A group of pairs: how many, and their limits from 3 athletes on."""
+
+    name: str
+    n: int
+    n_pairs: int
+    limits: StudyLimits | None
+
+
+@dataclass(frozen=True, slots=True)
+class GroupedLimits:
+    """
+    Bias and limits of agreement by group.
+
+    Attributes
+    ----------
+    groups : tuple of Group
+        In the order of `GROUPS`; a group without members has n = 0.
+    """
+
+    groups: tuple[Group, ...]
+
+    def __getitem__(self, name: str) -> Group:
+        """Return the group of that name."""
+        return next(group for group in self.groups if group.name == name)
+
+    @property
+    def everyone(self) -> StudyLimits | None:
+        """Limits of group ``all``."""
+        return self["all"].limits
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the rows of every group, with a first column ``group``."""
+        return groups_frame(self.groups)
+
+    def summary(self) -> str:
+        """Say bias and limits of group ``all`` in one sentence."""
+        if self.everyone is None:
+            return f"{too_few_athletes(self['all'].n)} for bias and limits."
+        return limits_sentence(self.everyone)
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Bias and limits of agreement by group")
+
+
+def group_of(name: str, pairs: pd.DataFrame) -> Group:
+    """Bias and limits of some pairs."""
+    n = int(pairs["athlete_id"].nunique())
+    difference = pairs["field"].to_numpy(np.float64) - pairs["lab"].to_numpy(np.float64)
+    limits = limits_by_athlete(difference, pairs["athlete_id"]) if n >= FEWEST else None
+    return Group(name, n, len(pairs), limits)
+
+
+def groups_frame(groups: Iterable[Group], *, fewest: int = FEWEST) -> pd.DataFrame:
+    """Rows of all groups, with a first column ``group``; below `fewest` athletes they say too few."""
+    of_each = {group.name: _rows(group, fewest) for group in groups}
+    frame = rows_frame(row for rows in of_each.values() for row in rows)
+    frame.insert(0, "group", [name for name, rows in of_each.items() for _ in rows])
+    return frame
+
+
+def _rows(group: Group, fewest: int) -> list[Row]:
+    if group.limits is not None and group.n >= fewest:
+        return limits_rows(group.limits)
+    return [
+        Row(name, np.nan, n=group.n, n_pairs=group.n_pairs, note=TOO_FEW) for name in STATISTICS
+    ]
+
+
+def limits_of_agreement_of(data: MethodData) -> GroupedLimits:
+    """Bias and limits of one method and mode, for the results table."""
+    pairs, everyone = data.pairs, data.everyone
+    members = {
+        "all": pairs,
+        "confirmed": pairs[pairs["max_confirmed"] == "yes"],
+        "hr_limiting_drug": everyone[everyone["hr_limiting_drug"] == "yes"],
+        "no_hr_limiting_drug": pairs[pairs["hr_limiting_drug"] == "no"],
+        "chest_strap": pairs[pairs["sensor"] == "chest_strap"],
+    }
+    return GroupedLimits(tuple(group_of(name, members[name]) for name in GROUPS))

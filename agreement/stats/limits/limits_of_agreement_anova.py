@@ -1,0 +1,166 @@
+"""The 2007 form of limits with several pairs per athlete: one-way analysis of variance."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.bootstrap import Replicates, Resampling, bootstrap_of_sums
+from agreement.stats.basics.clusters import clusters
+from agreement.stats.basics.intervals import Interval, checked_share, z_of
+from agreement.stats.limits.limits import FEWEST
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class AnovaLimits:
+    """
+    Bias and limits by analysis of variance: every pair counts once. [mL/kg/min].
+
+    Attributes
+    ----------
+    n, n_pairs : int
+    bias : float
+        Mean of all pairs.
+    within, between_variance : float
+        Variance components within and between athletes; the second is not below 0.
+    coverage : float
+    replicates : Replicates or None
+        Bootstrap of bias, standard deviation and both limits, when a resampling was given.
+    """
+
+    n: int
+    n_pairs: int
+    bias: float
+    within: float
+    between_variance: float
+    coverage: float = 0.95
+    replicates: Replicates | None = None
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of the difference of a single pair."""
+        return float(np.sqrt(self.between_variance + self.within))
+
+    @property
+    def lower(self) -> float:
+        """Lower limit."""
+        return self.bias - z_of(self.coverage) * self.sd
+
+    @property
+    def upper(self) -> float:
+        """Upper limit."""
+        return self.bias + z_of(self.coverage) * self.sd
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
+        names = ("bias", "sd_of_differences", "lower_limit", "upper_limit")
+        values = (self.bias, self.sd, self.lower, self.upper)
+        note = "clustered" if self.replicates is not None else ""
+        return rows_frame(
+            Row.of(name, value, self._interval(k), n=self.n, n_pairs=self.n_pairs, note=note)
+            for k, (name, value) in enumerate(zip(names, values, strict=True))
+        )
+
+    def summary(self) -> str:
+        """Say bias and limits in one sentence."""
+        return (
+            f"Counting every one of {self.n_pairs} pairs once, the bias is {self.bias:.1f} and the "
+            f"limits of agreement are {self.lower:.1f} to {self.upper:.1f} mL/kg/min."
+        )
+
+    def _interval(self, which: int) -> Interval | None:
+        return None if self.replicates is None else self.replicates.bca_interval(which)
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Bias and limits by analysis of variance")
+
+
+def limits_of_agreement_anova(
+    difference: npt.ArrayLike,
+    athlete: npt.ArrayLike,
+    *,
+    coverage: float = 0.95,
+    resampling: Resampling | None = None,
+) -> AnovaLimits:
+    """
+    Bias and limits when the true value varies, by one-way analysis of variance.
+
+    Parameters
+    ----------
+    difference, athlete : array_like, shape (N,)
+    coverage : float, default 0.95
+    resampling : Resampling, optional
+        Of the athletes, for intervals.
+
+    Raises
+    ------
+    ValueError
+        With fewer than 3 athletes, without any repeated athlete, or with missing values.
+
+    Notes
+    -----
+    With 30 athletes the bootstrap intervals hold the truth in 93 % (bias, limits) and 91 % (standard
+    deviation) of studies instead of 95 % (measured). Those of the unweighted form hold 95 %.
+
+    References
+    ----------
+    .. [1] Bland JM, Altman DG. Agreement between methods of measurement with multiple observations
+       per individual. J Biopharm Stat 2007;17:571-582.
+    """
+    checked_share("coverage", coverage)
+    d = np.asarray(difference, dtype=np.float64)
+    grouped = clusters(d, athlete)
+    if grouped.n < FEWEST or grouped.df_within == 0:
+        message = (
+            f"the analysis of variance needs {FEWEST} athletes and one with two pairs; "
+            f"got {grouped.n} athletes and {grouped.n_values} pairs"
+        )
+        raise ValueError(message)
+    centre = float(d.mean())
+    sums = _sums(d - centre, grouped.codes, grouped.sizes)
+    bias, within, between = (float(x[0]) for x in _components(sums.sum(axis=0, keepdims=True)))
+    replicates = None
+    if resampling is not None:
+        replicates = bootstrap_of_sums(
+            resampling, sums, lambda s: _statistics(s, centre, z_of(coverage))
+        )
+    return AnovaLimits(
+        grouped.n, grouped.n_values, bias + centre, within, between, coverage, replicates
+    )
+
+
+def limits_of_agreement_anova_of(data: MethodData) -> AnovaLimits:
+    """Limits by analysis of variance of one method and mode, for the results table."""
+    if not data.clustered:
+        raise NotEstimable(NOT_ESTIMABLE, "no athlete has two pairs.")
+    return limits_of_agreement_anova(data.difference, data.athlete, resampling=data.resampling)
+
+
+def _sums(d: Floats, codes: npt.NDArray[np.intp], sizes: npt.NDArray[np.intp]) -> Floats:
+    """Per row, what adds up to athletes, pairs, squared sizes, d, d squared, squared sums / n."""
+    n = sizes[codes].astype(np.float64)
+    mean = (np.bincount(codes, d) / sizes)[codes]
+    return np.stack([1.0 / n, np.ones_like(d), n, d, d * d, mean * mean], axis=1)
+
+
+def _components(s: Floats) -> tuple[Floats, Floats, Floats]:
+    """Bias, within and between components for sums of shape (R, 6)."""
+    g, n, squared_sizes, total, squares, of_means = s.T
+    with np.errstate(divide="ignore", invalid="ignore"):  # a resample without repeats fails: nan
+        bias = total / n
+        within = np.where(n - g > 0.5, (squares - of_means) / (n - g), np.nan)
+        ms_between = (of_means - n * bias * bias) / (g - 1.0)
+        n0 = (n - squared_sizes / n) / (g - 1.0)
+        return bias, within, np.maximum(0.0, (ms_between - within) / n0)
+
+
+def _statistics(s: Floats, centre: float, z: float) -> Floats:
+    bias, within, between = _components(s)
+    sd = np.sqrt(between + np.maximum(within, 0.0))
+    bias = bias + centre
+    return np.stack([bias, sd, bias - z * sd, bias + z * sd], axis=1)

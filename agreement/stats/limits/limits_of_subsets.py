@@ -1,0 +1,156 @@
+"""Bias and limits of parts of the pairs: by the choices papers differ in, and by kinds of people."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.causes.wrong_inputs import wrong_inputs
+from agreement.stats.limits.limits_of_agreement import Group, group_of, groups_frame
+from agreement.stats.lines.slope_on_one_method import days_since_first
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.rows import html_table
+from agreement.terms import NOT_ENOUGH_DATA, SEXES
+
+FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
+AGES: Final = ((0, 12), (13, 17), (18, 39), (40, 64), (65, None))  # years; common practice
+FORTNIGHT: Final = 14  # days
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """
+    Bias and limits of agreement of parts of the pairs.
+
+    Attributes
+    ----------
+    what : str
+        How the parts were chosen, in words.
+    groups : tuple of Group
+        Those that hold anybody.
+    """
+
+    what: str
+    groups: tuple[Group, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the rows of every part, with a first column ``group``."""
+        return groups_frame(self.groups, fewest=FEWEST_OF_A_PART)
+
+    def summary(self) -> str:
+        """Say the bias of every part that is large enough."""
+        told = [
+            f"{group.name.replace('_', ' ')} {group.limits.bias:.1f}"
+            for group in self.groups
+            if group.limits is not None and group.n >= FEWEST_OF_A_PART
+        ]
+        return f"Bias by {self.what}, in mL/kg/min: {'; '.join(told) or 'too few athletes'}."
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), f"Bias and limits of agreement by {self.what}")
+
+
+def age_name(low: int, high: int | None) -> str:
+    """
+    Return the group's name of an age band.
+
+    >>> age_name(18, 39), age_name(65, None)
+    ('18_to_39_years', '65_years_and_older')
+    """
+    return f"{low}_years_and_older" if high is None else f"{low}_to_{high}_years"
+
+
+def choice_of_pairs_of(data: MethodData) -> Parts:
+    """
+    Bias and limits under the choices of pairs that papers differ in.
+
+    Notes
+    -----
+    `without_largest_difference` leaves out the athlete whose difference lies farthest from the
+    median: how much one person moves the limits, not a reason to leave anybody out.
+    `without_wrong_inputs` leaves out pairs whose estimator is known to have been told a body mass or a
+    maximal heart rate that the laboratory does not confirm; what nobody recorded counts as right.
+    """
+    pairs = data.pairs
+    ordered = pairs.sort_values(["lab_date", "lab_test_id"], kind="stable")
+    apart = (pairs["difference"] - pairs["difference"].median()).abs()
+    farthest = pairs["athlete_id"].iloc[int(apart.to_numpy().argmax())] if len(pairs) else None
+    return _parts(
+        "choice of pairs",
+        {
+            "first_pair_of_each": ordered.drop_duplicates("athlete_id"),
+            "without_borderline_profiles": pairs[pairs["profile_borderline"] != "yes"],
+            "without_largest_difference": pairs[pairs["athlete_id"] != farthest],
+            "without_wrong_inputs": pairs[~wrong_inputs(pairs)],
+        },
+    )
+
+
+def by_sex_of(data: MethodData) -> Parts:
+    """Bias and limits of one method and mode by sex."""
+    return _parts("sex", {sex: data.pairs[data.pairs["sex"] == sex] for sex in SEXES})
+
+
+def by_age_of(data: MethodData) -> Parts:
+    """Bias and limits of one method and mode by age band."""
+    bands = age_bands(data.pairs["age_years"])
+    names = [age_name(low, high) for low, high in AGES]
+    return _parts("age", {name: data.pairs[bands == name] for name in names})
+
+
+def by_fortnight_of(data: MethodData) -> Parts:
+    """Bias and limits by fortnight of the laboratory test, counted from the study's first pair."""
+    fortnight = days_since_first(data.pairs) // FORTNIGHT
+    return _parts(
+        "fortnight of the laboratory test",
+        {fortnight_name(int(k)): data.pairs[fortnight == k] for k in np.unique(fortnight)},
+    )
+
+
+def fortnight_name(number: int) -> str:
+    """
+    Return the group's name of a fortnight; names sort as time goes.
+
+    >>> fortnight_name(0), fortnight_name(3)
+    ('days_000_to_013', 'days_042_to_055')
+    """
+    first = FORTNIGHT * number
+    return f"days_{first:03d}_to_{first + FORTNIGHT - 1:03d}"
+
+
+def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":
+    """Return the name of each age's band; NaN where the age is not known."""
+    age = np.floor(age_years.to_numpy())
+    inside = [(age >= low) & (age <= (np.inf if high is None else high)) for low, high in AGES]
+    place = np.where(np.any(inside, axis=0), np.argmax(inside, axis=0), -1)
+    names = pd.array([age_name(low, high) for low, high in AGES], dtype="str")
+    return pd.Series(names.take(place, allow_fill=True), index=age_years.index)
+
+
+def pairing_rule_of(data: MethodData) -> Parts:
+    """Bias and limits when the readings are paired by other rules: window and summary."""
+    if not data.other_rules:
+        raise NotEstimable(NOT_ESTIMABLE, "other pairing rules were not tried.")
+    return _parts("pairing rule", data.other_rules)
+
+
+def borderline_moved_of(data: MethodData) -> Parts:
+    """Bias and limits by training profile, borderline tests moved to the profile next door."""
+    other = data.pairs["lab_test_id"].map(data.next_door)
+    if other.isna().all():
+        raise NotEstimable(NOT_ESTIMABLE, "no training profile is borderline.")
+    moved = other.fillna(data.pairs["training_profile"])
+    names = sorted(set(moved.dropna()) - {NOT_ENOUGH_DATA})
+    return _parts(
+        "training profile, borderline tests moved",
+        {str(name): data.pairs[moved == name] for name in names},
+    )
+
+
+def _parts(what: str, members: Mapping[str, pd.DataFrame]) -> Parts:
+    groups = tuple(group_of(name, own) for name, own in members.items() if len(own))
+    if not groups:
+        raise NotEstimable(NOT_ESTIMABLE, f"no pair can be counted by {what}.")
+    return Parts(what, groups)

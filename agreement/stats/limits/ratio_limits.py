@@ -1,0 +1,158 @@
+"""Limits of agreement of the ratio field / laboratory, for spread that grows with level."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.intervals import Interval, checked_share
+from agreement.stats.limits.limits import (
+    LimitsOfAgreement,
+    checked_pairs,
+    warn_if_few,
+)
+from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
+from agreement.stats.method_data import MethodData, require_enough
+from agreement.stats.rows import Row, html_table, rows_frame
+
+
+@dataclass(frozen=True, slots=True)
+class RatioLimits:
+    """
+    Geometric mean of field / laboratory and limits of the ratio.
+
+    Attributes
+    ----------
+    log : LimitsOfAgreement or RepeatedLimits
+        Bias and limits of ln(field / laboratory).
+    """
+
+    log: StudyLimits
+
+    @property
+    def n(self) -> int:
+        """Athletes."""
+        return self.log.n
+
+    @property
+    def ratio(self) -> float:
+        """Geometric mean ratio; above 1 the field estimate reads high."""
+        return float(np.exp(self.log.bias))
+
+    @property
+    def lower(self) -> float:
+        """Lower limit of the ratio."""
+        return float(np.exp(self.log.lower))
+
+    @property
+    def upper(self) -> float:
+        """Upper limit of the ratio."""
+        return float(np.exp(self.log.upper))
+
+    def limits_at(self, level: npt.ArrayLike) -> tuple[npt.NDArray[np.float64], ...]:
+        """
+        Lower and upper limit of the difference at a mean of both methods: straight lines.
+
+        References
+        ----------
+        .. [1] Euser AM, Dekker FW, le Cessie S. A practical approach to Bland-Altman plots and
+           variation coefficients for log transformed variables. J Clin Epidemiol 2008;61:978-982.
+        """
+        a = np.asarray(level, dtype=np.float64)
+        return tuple(2.0 * a * (r - 1.0) / (r + 1.0) for r in (self.lower, self.upper))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return ratio, lower_limit_of_ratio and upper_limit_of_ratio as rows."""
+        named = (
+            ("ratio", self.ratio, self.log.bias_interval()),
+            ("lower_limit_of_ratio", self.lower, self.log.lower_interval()),
+            ("upper_limit_of_ratio", self.upper, self.log.upper_interval()),
+        )
+        return rows_frame(
+            Row.of(
+                name,
+                value,
+                Interval(*np.exp(interval)),
+                n=self.n,
+                n_pairs=self.log.n_pairs,
+                unit="1",
+                note=self.log.note,
+            )
+            for name, value, interval in named
+        )
+
+    def summary(self) -> str:
+        """Say the limits in percent, in one sentence."""
+        return (
+            f"For one athlete expect the field estimate between {ratio_words(self.lower)} and "
+            f"{ratio_words(self.upper)} the laboratory value."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Limits of agreement of the ratio field / laboratory")
+
+
+def ratio_limits(
+    field: npt.ArrayLike, lab: npt.ArrayLike, *, coverage: float = 0.95
+) -> RatioLimits:
+    """
+    Limits of agreement on the logarithmic scale, said as ratios.
+
+    Parameters
+    ----------
+    field, lab : array_like, shape (n,)
+        One pair per athlete, all above 0. [mL/kg/min]
+    coverage : float, default 0.95
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ, a value is missing or not above 0, or there are fewer than 3 pairs.
+
+    Warns
+    -----
+    SmallSampleWarning
+        Below 30 athletes.
+
+    References
+    ----------
+    .. [1] Bland JM, Altman DG. Measuring agreement in method comparison studies.
+       Stat Methods Med Res 1999;8:135-160, section 3.1.
+    """
+    checked_share("coverage", coverage)
+    pairs = checked_pairs(field, lab)
+    if min(float(pairs.field.min()), float(pairs.lab.min())) <= 0.0:
+        message = "ratios need values above 0; a field or laboratory value is 0 or below"
+        raise ValueError(message)
+    warn_if_few(pairs.field.size)
+    log_ratio = np.log(pairs.field / pairs.lab)
+    return RatioLimits(
+        LimitsOfAgreement(
+            log_ratio.size, float(log_ratio.mean()), float(log_ratio.std(ddof=1)), coverage
+        )
+    )
+
+
+def ratio_limits_of(data: MethodData) -> RatioLimits:
+    """
+    Limits of the ratio of one method and mode, athletes with several pairs counted once.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 10 athletes.
+    """
+    require_enough(data.n)
+    return RatioLimits(limits_by_athlete(np.log(data.field / data.lab), data.athlete))
+
+
+def ratio_words(ratio: float) -> str:
+    """
+    Say a ratio of field to laboratory in per cent.
+
+    >>> ratio_words(0.92), ratio_words(1.115)
+    ('8 % below', '12 % above')
+    """
+    change = 100.0 * (ratio - 1.0)
+    return f"{abs(change):.0f} % {'above' if change >= 0 else 'below'}"

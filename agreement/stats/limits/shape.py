@@ -1,0 +1,92 @@
+"""Are the differences shaped as limits of agreement assume? Normality and skewness, one per athlete."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+
+from agreement.stats.basics.clusters import clusters
+from agreement.stats.basics.intervals import said_p
+from agreement.stats.limits.limits import FEWEST
+from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import counted
+
+LARGEST_SHAPIRO: Final = 5000  # athletes looked at; the p value is not tabulated beyond
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """
+    Shape of the athletes' mean differences.
+
+    Attributes
+    ----------
+    n, n_pairs : int
+    skewness : float
+    p_normal : float
+        Shapiro and Wilk's.
+    """
+
+    n: int
+    n_pairs: int
+    skewness: float
+    p_normal: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return skewness and p_normal as rows."""
+        note = "of athletes' means" if self.n_pairs > self.n else ""
+        return rows_frame(
+            Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
+            for name, value in (("skewness", self.skewness), ("p_normal", self.p_normal))
+        )
+
+    def summary(self) -> str:
+        """Say the shape in one sentence."""
+        return f"Skewness of the differences {self.skewness:.1f}; Shapiro-Wilk {said_p(self.p_normal)}."
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Shape of the differences")
+
+
+def shape(difference: npt.ArrayLike, athlete: npt.ArrayLike) -> Shape:
+    """
+    Skewness and Shapiro-Wilk test of the athletes' mean differences.
+
+    Parameters
+    ----------
+    difference, athlete : array_like, shape (n_pairs,)
+        Field minus laboratory. [mL/kg/min]
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 3 athletes, or when all differ alike.
+
+    References
+    ----------
+    .. [1] Shapiro SS, Wilk MB. An analysis of variance test for normality (complete samples).
+       Biometrika 1965;52:591-611.
+    """
+    grouped = clusters(np.round(np.asarray(difference, dtype=np.float64), DECIMALS), athlete)
+    if grouped.n < FEWEST:
+        raise NotEstimable(
+            TOO_FEW, f"the differences of {counted(grouped.n, 'athlete')} have no shape."
+        )
+    means = np.round(grouped.means, DECIMALS)
+    if float(np.ptp(means)) == 0.0:
+        raise NotEstimable(NOT_ESTIMABLE, "all differences are equal.")
+    return Shape(
+        grouped.n,
+        grouped.n_values,
+        float(stats.skew(means)),
+        float(stats.shapiro(means[:LARGEST_SHAPIRO]).pvalue),
+    )
+
+
+def shape_of(data: MethodData) -> Shape:
+    """Shape of the differences of one method and mode, for the results table."""
+    return shape(data.difference, data.athlete)

@@ -1,0 +1,1 @@
+"""Lines between field and laboratory values, and slopes of the difference."""

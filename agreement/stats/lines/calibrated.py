@@ -1,0 +1,193 @@
+"""The calibration of a field estimate for one squad: what was chosen, and how far it can be off."""
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from agreement.stats.basics.bootstrap import Floats
+from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.left_out import ESTIMATED, MODELS, Codes, Fits, Model
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
+
+FEW: Final = 20
+BEYOND_RANGE: Final = 2.0  # field values further outside are refused [mL/kg/min]
+ORDINARY_SLOPES: Final = Interval(0.7, 1.3)
+
+
+class LaboratoryEquivalent(NamedTuple):
+    """What the laboratory would have read for one field value; empty with a reason if refused."""
+
+    value: float
+    low: float
+    high: float
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calibration:
+    """
+    None, an offset or a line, judged on athletes that it was not fitted to. [mL/kg/min].
+
+    Attributes
+    ----------
+    n, n_pairs : int
+        Athletes and pairs.
+    offset : float
+        To be added to a field value: minus the bias.
+    slope, intercept : float
+        Least squares of laboratory on field over all pairs.
+    offset_interval, slope_interval, intercept_interval : Interval
+    rmse_cv : dict of str to float
+        Root mean square error of ``none``, ``offset``, ``line``, each athlete left out in turn.
+    rmse_intervals : dict of str to Interval
+        BCa, by bootstrap over athletes.
+    bias_cv, mae_cv : dict of str to float
+        Mean error and mean absolute error in the same loop, prediction minus laboratory.
+    gain_intervals : dict of (str, str) to Interval
+        Of the loss of error from the first to the second model, paired.
+    choice : str
+        The simplest model that no other beats with an interval above 0.
+    covered : float
+        Share of pairs inside the 95 % prediction interval of a fit without their athlete.
+    covered_interval : Interval
+    lowest, highest : float
+        Observed range of the field values.
+    clustered : bool
+        Whether athletes have several pairs.
+    """
+
+    n: int
+    n_pairs: int
+    offset: float
+    slope: float
+    intercept: float
+    offset_interval: Interval
+    slope_interval: Interval
+    intercept_interval: Interval
+    rmse_cv: dict[Model, float]
+    rmse_intervals: dict[Model, Interval]
+    bias_cv: dict[Model, float]
+    mae_cv: dict[Model, float]
+    gain_intervals: dict[tuple[Model, Model], Interval]
+    choice: Model
+    covered: float
+    covered_interval: Interval
+    lowest: float
+    highest: float
+    clustered: bool
+    _fit: Fits
+    _covariance: Floats
+    _left_out: Fits
+    _residuals: Floats
+    _codes: Codes
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader should know: few athletes, an unusual slope."""
+        said = []
+        if self.n < FEW:
+            said.append(f"fewer than {FEW} athletes")
+        if self.choice == "line" and not ORDINARY_SLOPES.contains(self.slope):
+            said.append("the method shrinks or stretches differences between athletes")
+        return tuple(said)
+
+    def laboratory_equivalent(
+        self, field: float, confidence_level: float = 0.95
+    ) -> LaboratoryEquivalent:
+        """
+        Return the laboratory value that one field value stands for, with its prediction interval.
+
+        Parameters
+        ----------
+        field : float
+            [mL/kg/min]
+        confidence_level : float, default 0.95
+
+        Returns
+        -------
+        LaboratoryEquivalent
+            Without numbers more than 2 mL/kg/min outside the observed field values.
+        """
+        refused = self._refusal(field)
+        if refused:
+            return LaboratoryEquivalent(np.nan, np.nan, np.nan, refused)
+        value = float(self._fit.intercept[0] + self._fit.slope[0] * field)
+        at = np.array([1.0, field])
+        df = self.n - ESTIMATED[self.choice]
+        spread = float(np.sqrt(self._fit.variance[0] + at @ self._covariance @ at))
+        half = float(special.stdtrit(df, (1 + confidence_level) / 2)) * spread
+        return LaboratoryEquivalent(value, value - half, value + half)
+
+    def jackknife_plus(self, field: float) -> LaboratoryEquivalent:
+        """
+        Return a distribution-free interval: about 95 %, never below 90 % for exchangeable pairs.
+
+        Raises
+        ------
+        ValueError
+            Below 19 pairs, where it has no lower end.
+
+        References
+        ----------
+        .. [1] Barber RF, Candes EJ, Ramdas A, Tibshirani RJ. Predictive inference with the
+           jackknife+. Ann Statist 2021;49:486-507.
+        """
+        n = self.n_pairs
+        if n < 19:
+            message = f"the jackknife+ interval needs at least 19 pairs; got {n}"
+            raise ValueError(message)
+        refused = self._refusal(field)
+        if refused:
+            return LaboratoryEquivalent(np.nan, np.nan, np.nan, refused)
+        lines = self._left_out
+        at = (lines.intercept + lines.slope * field)[self._codes]
+        size = np.abs(self._residuals)
+        low = np.sort(at - size)[int(np.floor(0.05 * (n + 1))) - 1]
+        high = np.sort(at + size)[min(int(np.ceil(0.95 * (n + 1))), n) - 1]
+        value = float(self._fit.intercept[0] + self._fit.slope[0] * field)
+        return LaboratoryEquivalent(value, float(low), float(high))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return offset, slope, intercept and the three errors as rows, unrounded."""
+        rows = [
+            ("offset", self.offset, self.offset_interval, UNIT),
+            ("slope", self.slope, self.slope_interval, "1"),
+            ("intercept", self.intercept, self.intercept_interval, UNIT),
+        ]
+        rows += [
+            (f"rmse_cv_{model}", self.rmse_cv[model], self.rmse_intervals[model], UNIT)
+            for model in MODELS
+        ]
+        note = "; ".join((("clustered",) if self.clustered else ()) + self.notes)
+        return rows_frame(
+            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=note)
+            for name, value, ends, unit in rows
+        )
+
+    def summary(self) -> str:
+        """Say the choice and its error for a new athlete in one sentence."""
+        what = {
+            "none": "use the field value as it is",
+            "offset": f"add {self.offset:.1f} to the field value",
+            "line": f"take {self.intercept:.1f} + {self.slope:.2f} x field",
+        }[self.choice]
+        return (
+            f"For a new athlete of this squad {what}: a typical miss of "
+            f"{self.rmse_cv[self.choice]:.1f} mL/kg/min, against {self.rmse_cv['none']:.1f} "
+            f"without calibration ({self.n} athletes, each left out in turn)."
+        )
+
+    def _refusal(self, field: float) -> str:
+        if self.lowest - BEYOND_RANGE <= field <= self.highest + BEYOND_RANGE:
+            return ""
+        return (
+            f"field value {field:.1f} is outside the calibrated range "
+            f"{self.lowest:.1f} to {self.highest:.1f}"
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Calibration for this squad")

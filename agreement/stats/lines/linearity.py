@@ -1,0 +1,157 @@
+"""Is the relation of two methods a straight line? Passing and Bablok's test on cumulated signs."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.bootstrap import Floats
+from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
+from agreement.stats.limits.limits import checked_pairs
+from agreement.stats.lines.passing_bablok import passing_bablok
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+
+MOST_SIMULATED: Final = 1000
+FIVE_PERCENT: Final = 1.36  # of the Kolmogorov-Smirnov statistic, as in the 1983 paper (memory)
+
+
+@dataclass(frozen=True, slots=True)
+class Linearity:
+    """
+    How far the points bend away from the line.
+
+    Attributes
+    ----------
+    n : int
+    statistic : float
+        Largest cumulated sign, divided by sqrt(points above + 1).
+    p : float
+        Share of simulated straight-line studies with at least this statistic.
+    n_simulations : int
+    """
+
+    n: int
+    statistic: float
+    p: float
+    n_simulations: int
+
+    @property
+    def beyond_printed_limit(self) -> bool:
+        """Whether the statistic passes 1.36; indicative only, see the Notes of `linearity`."""
+        return self.statistic > FIVE_PERCENT
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the statistic and its p value as rows."""
+        note = f"{self.n_simulations} simulations"
+        return rows_frame(
+            [
+                Row.of("linearity_statistic", self.statistic, n=self.n, unit="1"),
+                Row.of("p_linearity", self.p, n=self.n, unit="1", note=note),
+            ]
+        )
+
+    def summary(self) -> str:
+        """Say the outcome in one sentence."""
+        outcome = "bends away from" if self.p < 0.05 else "shows no bend against"
+        return f"The relation {outcome} a straight line (p = {self.p:.3f}, {self.n} pairs)."
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Test of a straight line")
+
+
+def linearity(
+    field: npt.ArrayLike,
+    lab: npt.ArrayLike,
+    *,
+    n_simulations: int = 499,
+    rng: int | np.random.Generator | None = None,
+) -> Linearity:
+    """
+    Test whether the field follows the laboratory along a straight line.
+
+    Parameters
+    ----------
+    field, lab : array_like, shape (n,)
+        [mL/kg/min]
+    n_simulations : int, default 499
+        Studies simulated under the fitted line for the p value.
+    rng : int or Generator, optional
+
+    Returns
+    -------
+    Linearity
+
+    Raises
+    ------
+    ValueError
+        As `passing_bablok`.
+
+    Notes
+    -----
+    Points above the line count +sqrt(l/L), points below -sqrt(L/l) (L above, l below), cumulated
+    along the line [1]_. Against the printed 5 % limit of 1.36 the test errs in 3 % of straight
+    relations at n = 30, but in 8 % at 100 and 9 % at 300: liberal above about 50 pairs. The p value
+    is therefore simulated: points moved onto the line, given normal errors in both directions,
+    rounded as the data are, and fitted again.
+
+    References
+    ----------
+    .. [1] Passing H, Bablok W. J Clin Chem Clin Biochem 1983;21:709-720.
+    """
+    y, x = checked_pairs(field, lab)
+    order = np.lexsort((y, x))  # so that the draws do not hang on the order of rows
+    y, x = y[order], x[order]
+    fit = passing_bablok(y, x)
+    statistic = cusum_statistic(x, y, fit.slope, fit.intercept)
+    decimals = as_whole_numbers(x, y)[2]
+    generator = np.random.default_rng(rng)
+    on_line = (x + (y - fit.intercept) / fit.slope) / 2
+    residual = y - fit.intercept - fit.slope * x
+    error = float(np.std(residual, ddof=2)) / (np.sqrt(2) * fit.slope)
+    reached = 0
+    for _ in range(n_simulations):
+        noise = generator.normal(0, error, size=(2, len(x)))
+        new_x = np.round(on_line + noise[0], decimals)
+        new_y = np.round(fit.intercept + fit.slope * (on_line + noise[1]), decimals)
+        reached += cusum_statistic(new_x, new_y, *_line(new_x, new_y)) >= statistic
+    return Linearity(len(x), statistic, (reached + 1) / (n_simulations + 1), n_simulations)
+
+
+def linearity_of(data: MethodData) -> Linearity:
+    """
+    Test of a straight line of one method and mode, for the results table: 99 simulations.
+
+    Raises
+    ------
+    NotEstimable
+        Where there is no Passing-Bablok line, when athletes have several pairs (the test takes them
+        as independent), and above 1000 pairs (simulation would take minutes).
+    """
+    if data.clustered:
+        raise NotEstimable(NOT_ESTIMABLE, "the test takes one pair per athlete.")
+    if data.n_pairs > MOST_SIMULATED:
+        raise NotEstimable(NOT_ESTIMABLE, f"not simulated above {MOST_SIMULATED} pairs.")
+    return linearity(data.field, data.lab, n_simulations=99, rng=data.seed)
+
+
+def cusum_statistic(x: Floats, y: Floats, slope: float, intercept: float) -> float:
+    """Largest cumulated sign along the line ``y = intercept + slope x``, scaled."""
+    residual = np.round(y - intercept - slope * x, 9)
+    above, below = int((residual > 0).sum()), int((residual < 0).sum())
+    if above == 0 or below == 0:
+        return 0.0
+    marks = np.where(residual > 0, np.sqrt(below / above), 0.0)
+    marks[residual < 0] = -np.sqrt(above / below)
+    along = np.argsort(y + x / slope, kind="stable")
+    return float(np.abs(np.cumsum(marks[along])).max() / np.sqrt(above + 1))
+
+
+def _line(x: Floats, y: Floats) -> tuple[float, float]:
+    whole_x, whole_y, _ = as_whole_numbers(x, y)
+    n_slopes = kept_slopes(whole_x, whole_y)
+    middles = slopes_at_ranks(whole_x, whole_y, [(n_slopes + 1) // 2, n_slopes // 2 + 1])
+    slope = float(middles.mean())
+    return slope, float(np.median(y - slope * x))

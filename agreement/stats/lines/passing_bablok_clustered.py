@@ -1,0 +1,139 @@
+"""Intervals of a Passing-Bablok line when athletes have several pairs."""
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from agreement.stats.basics.bootstrap import Floats, ResampledInterval, cluster_resampling
+from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
+
+N_RESAMPLES: Final = 1999
+MOST_ROWS_RESAMPLED: Final = 300  # 45 000 slopes, weighed again in every resample
+PARTNERS: Final = 500  # of each point, to estimate how often its slopes are above the line's
+_CHUNK: Final = 1 << 19
+
+Codes = npt.NDArray[np.intp]
+
+
+def clustered_intervals(
+    y: Floats,
+    x: Floats,
+    athlete: Codes,
+    *,
+    slope: float,
+    confidence_level: float = 0.95,
+    rng: int | np.random.Generator | None = None,
+) -> tuple[Interval, Interval]:
+    """
+    Intervals of slope and intercept that respect which pairs belong to one athlete.
+
+    Parameters
+    ----------
+    y, x : array, shape (n_pairs,)
+        Field and laboratory.
+    athlete : array of int, shape (n_pairs,)
+        Codes 0 ... G - 1.
+    slope : float
+        Of the line.
+    confidence_level : float, default 0.95
+    rng : int or Generator, optional
+
+    Returns
+    -------
+    tuple of Interval
+        Up to 300 pairs percentiles of a bootstrap over athletes. Above, where that is slow and
+        normal theory good, the ranks of the slopes as in the plain interval, with the variance of
+        the count of rising over falling pairs taken between athletes (a U statistic's projection).
+    """
+    tails = np.array([1 - confidence_level, 1 + confidence_level]) / 2
+    if len(x) > MOST_ROWS_RESAMPLED:
+        return _projected(x, y, athlete, slope, z_of(confidence_level), np.random.default_rng(rng))
+    drawn = cluster_resampling(athlete, n_resamples=N_RESAMPLES, rng=rng)
+    slopes, intercepts = weighted_lines(x, y, drawn.counts[:, athlete])
+    fine = np.isfinite(slopes) & np.isfinite(intercepts)
+    failed = int((~fine).sum())
+    of_slope, of_intercept = (
+        ResampledInterval.of(
+            *np.quantile(values[fine], tails), failed=failed, n_resamples=N_RESAMPLES
+        )
+        for values in (slopes, intercepts)
+    )
+    return of_slope, of_intercept
+
+
+def weighted_lines(x: Floats, y: Floats, weights: npt.NDArray[np.integer]) -> tuple[Floats, Floats]:
+    """
+    Slope and intercept when each point stands as often as its weight says.
+
+    Parameters
+    ----------
+    x, y : array, shape (n,)
+    weights : array of int, shape (R, n)
+
+    Returns
+    -------
+    slopes, intercepts : array, shape (R,)
+    """
+    i, j, slopes = _slopes_in_order(x, y)
+    size = max(16, _CHUNK // len(slopes))
+    line = np.empty(len(weights))
+    for start in range(0, len(weights), size):
+        part = np.ascontiguousarray(weights[start : start + size].T, dtype=np.int32)
+        below = part[i]
+        below *= part[j]
+        np.cumsum(below, axis=0, out=below)
+        line[start : start + size] = _weighted_median(slopes[:, None], below)
+    with np.errstate(invalid="ignore"):  # a resample of few points may have no finite slope
+        residual = (y - line[:, None] * x).T
+    order = np.argsort(residual, axis=0)
+    below = np.cumsum(np.take_along_axis(weights.T.astype(np.int32), order, axis=0), axis=0)
+    return line, _weighted_median(np.take_along_axis(residual, order, axis=0), below)
+
+
+def _slopes_in_order(x: Floats, y: Floats) -> tuple[Codes, Codes, Floats]:
+    """List the pairs of points and their slopes: from -1 up, then those below -1."""
+    whole_x, whole_y, _ = as_whole_numbers(x, y)
+    i, j = np.triu_indices(len(x), 1)
+    dx, dy = whole_x[j] - whole_x[i], whole_y[j] - whole_y[i]
+    kept = dx + dy != 0
+    i, j, dx, dy = i[kept], j[kept], dx[kept], dy[kept]
+    with np.errstate(divide="ignore"):
+        slopes = np.where(dx == 0, np.inf, dy / dx)
+    order = np.lexsort((slopes, slopes < -1))
+    return i[order], j[order], slopes[order]
+
+
+def _weighted_median(values: Floats, below: npt.NDArray[np.int32]) -> Floats:
+    """Median of each column of `values`, sorted, from cumulated frequencies of shape (n, R)."""
+    total, last = below[-1], len(below) - 1
+    columns = np.arange(below.shape[1]) if values.shape[1] > 1 else 0
+    low, high = (
+        values[np.minimum((below < rank).sum(axis=0), last), columns]
+        for rank in ((total + 1) // 2, total // 2 + 1)
+    )
+    with np.errstate(invalid="ignore"):
+        middle = np.where(low == high, low, (low + high) / 2)
+    return np.where(total > 0, middle, np.nan)
+
+
+def _projected(
+    x: Floats, y: Floats, athlete: Codes, slope: float, z: float, rng: np.random.Generator
+) -> tuple[Interval, Interval]:
+    n = len(x)
+    surplus = np.zeros(n)
+    along = x + y
+    for _ in range(PARTNERS):
+        partner = rng.integers(0, n, size=n)
+        crossed = (y - y[partner]) - slope * (x - x[partner])
+        surplus += np.sign(crossed) * np.sign(along - along[partner])
+    per_athlete = np.bincount(athlete, surplus / PARTNERS)
+    per_athlete -= per_athlete.mean()
+    whole_x, whole_y, _ = as_whole_numbers(x, y)
+    n_slopes = kept_slopes(whole_x, whole_y)
+    spread = z * 2 * np.sqrt(float((per_athlete**2).sum())) / n * n_slopes
+    first = max(1, round((n_slopes - spread) / 2))
+    low, high = slopes_at_ranks(whole_x, whole_y, [first, n_slopes - first + 1]).tolist()
+    ends = float(np.median(y - high * x)), float(np.median(y - low * x))
+    return Interval(low, high), Interval(*ends)

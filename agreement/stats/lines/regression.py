@@ -1,0 +1,196 @@
+"""How well the laboratory value can be predicted from the field value: least squares."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from agreement.stats.basics.bootstrap import Replicates, Resampling, bootstrap_of_sums
+from agreement.stats.basics.intervals import Interval, checked_share, correlation_interval
+from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.limits.limits import checked_pairs
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Regression:
+    """
+    Laboratory on field. [mL/kg/min].
+
+    Attributes
+    ----------
+    line : Line
+    n : int
+        Athletes.
+    lowest, highest : float
+        Observed range of the field values.
+    joint_f : float
+        F of slope 1 and intercept 0 together, on (2, n - 2) degrees of freedom.
+    replicates : Replicates or None
+        Bootstrap by athlete of slope, intercept, r and standard error, when pairs repeat.
+    """
+
+    line: Line
+    n: int
+    lowest: float
+    highest: float
+    joint_f: float
+    replicates: Replicates | None = None
+
+    @property
+    def n_pairs(self) -> int:
+        """Pairs."""
+        return self.line.n
+
+    @property
+    def slope(self) -> float:
+        """Slope; error in the field values pulls it below 1 without any bias."""
+        return self.line.slope
+
+    @property
+    def intercept(self) -> float:
+        """Intercept."""
+        return self.line.intercept
+
+    @property
+    def r(self) -> float:
+        """Correlation. Not a measure of agreement."""
+        return self.line.r
+
+    @property
+    def standard_error_of_estimate(self) -> float:
+        """Residual standard deviation on n - 2 degrees of freedom."""
+        return self.line.residual_sd
+
+    @property
+    def standard_error_percent(self) -> float:
+        """Standard error of estimate in percent of the mean laboratory value."""
+        return 100.0 * self.line.residual_sd / self.line.mean_y
+
+    @property
+    def p_joint(self) -> float:
+        """P value of slope 1 and intercept 0, treating pairs as independent."""
+        return float(special.fdtrc(2, self.line.df, self.joint_f))
+
+    def prediction_interval(
+        self, field: npt.ArrayLike, confidence_level: float = 0.95
+    ) -> tuple[Floats, Floats]:
+        """Interval of the laboratory value of a new athlete with this field value."""
+        checked_share("confidence_level", confidence_level)
+        f, line = np.asarray(field, dtype=np.float64), self.line
+        spread = np.sqrt(1.0 + 1.0 / line.n + (f - line.mean_x) ** 2 / line.sxx)
+        t = special.stdtrit(line.df, (1.0 + confidence_level) / 2.0)
+        half = t * line.residual_sd * spread
+        return line.at(f) - half, line.at(f) + half
+
+    def intervals(self, confidence_level: float = 0.95) -> tuple[Interval, ...]:
+        """Intervals of slope, intercept, r and standard error of estimate."""
+        if self.replicates is not None:
+            return tuple(self.replicates.bca_interval(k, confidence_level) for k in range(4))
+        return (
+            self.line.slope_interval(confidence_level),
+            self.line.intercept_interval(confidence_level),
+            correlation_interval(self.r, self.n, confidence_level),
+            self.line.residual_sd_interval(confidence_level),
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return slope, intercept, r and standard_error_of_estimate as rows."""
+        named = (
+            ("slope", self.slope, "1"),
+            ("intercept", self.intercept, UNIT),
+            ("r", self.r, "1"),
+            ("standard_error_of_estimate", self.standard_error_of_estimate, UNIT),
+        )
+        note = "" if self.replicates is None else "clustered"
+        flat = f"{NOT_ESTIMABLE}: all laboratory values are equal"
+        return rows_frame(
+            Row.of(
+                name,
+                value,
+                interval,
+                n=self.n,
+                n_pairs=self.n_pairs,
+                unit=unit,
+                note=flat if np.isnan(value) else note,
+            )
+            for (name, value, unit), interval in zip(named, self.intervals(), strict=True)
+        )
+
+    def summary(self) -> str:
+        """Say line and error in one sentence."""
+        of_r = "no r: equal laboratory values" if np.isnan(self.r) else f"r = {self.r:.2f}"
+        return (
+            f"Laboratory = {self.intercept:.1f} + {self.slope:.2f} x field, with a standard error "
+            f"of estimate of {self.standard_error_of_estimate:.1f} mL/kg/min ({of_r})."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Regression of laboratory on field")
+
+
+def regression(
+    field: npt.ArrayLike, lab: npt.ArrayLike, *, resampling: Resampling | None = None
+) -> Regression:
+    """
+    Ordinary least squares of the laboratory value on the field value.
+
+    Parameters
+    ----------
+    field, lab : array_like, shape (n,)
+        [mL/kg/min]
+    resampling : Resampling, optional
+        Of the athletes; needed when athletes have several pairs.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ, a value is missing, there are fewer than 3 pairs, or all field values
+        are equal.
+
+    Notes
+    -----
+    For prediction. For the structural line between two methods use Deming or Passing-Bablok.
+    When pairs repeat, intervals are from the bootstrap: of 30 athletes they hold the truth in 93 %
+    of studies, that of the standard error of estimate in 91 % (measured), else 95 %.
+    """
+    pairs = checked_pairs(field, lab)
+    line = fit_line(pairs.field, pairs.lab)
+    d = pairs.lab - pairs.field
+    rss_identity = float(d @ d)
+    joint = (rss_identity - line.rss) / 2.0 / (line.rss / line.df) if line.rss > 0.0 else np.inf
+    return Regression(
+        line,
+        line.n if resampling is None else resampling.n_athletes,
+        float(pairs.field.min()),
+        float(pairs.field.max()),
+        max(0.0, joint) if rss_identity > 0.0 else 0.0,
+        None if resampling is None else _bootstrap(pairs.field, pairs.lab, resampling),
+    )
+
+
+def regression_of(data: MethodData) -> Regression:
+    """Regression of one method and mode, for the results table."""
+    return regression(data.field, data.lab, resampling=data.resampling if data.clustered else None)
+
+
+def _bootstrap(f: Floats, x: Floats, resampling: Resampling) -> Replicates:
+    centre_f, centre_x = float(f.mean()), float(x.mean())
+    f, x = f - centre_f, x - centre_x
+
+    def statistics(sums: Floats) -> Floats:
+        n, sf, sx, sff, sfx, sxx = sums.T
+        cff, cfx, cxx = sff - sf * sf / n, sfx - sf * sx / n, sxx - sx * sx / n
+        slope = cfx / cff
+        intercept = (sx - slope * sf) / n + centre_x - slope * centre_f
+        error = np.sqrt(np.maximum(cxx - slope * cfx, 0.0) / (n - 2.0))
+        return np.stack([slope, intercept, cfx / np.sqrt(cff * cxx), error], axis=1)
+
+    columns = np.stack([np.ones_like(f), f, x, f * f, f * x, x * x], axis=1)
+    return bootstrap_of_sums(resampling, columns, statistics)

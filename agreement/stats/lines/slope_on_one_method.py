@@ -1,0 +1,185 @@
+"""Slopes of the difference that a reader may ask for: over calendar time, and on one method alone."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
+from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.method_data import (
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    MethodData,
+    NotEstimable,
+    too_few_athletes,
+)
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT, counted
+
+DAYS: Final = 30  # over which a drift is told
+FEWEST_FOR_DRIFT: Final = 5  # athletes
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """
+    Change of the difference over calendar time.
+
+    Attributes
+    ----------
+    line : Line
+        Difference on days since the first laboratory test.
+    n : int
+        Athletes.
+    interval : Interval
+        Of the slope of a day, 95 %.
+    clustered : bool
+        Whether the interval comes from resampling athletes, because some have several pairs.
+    """
+
+    line: Line
+    n: int
+    interval: Interval
+    clustered: bool
+
+    @property
+    def change(self) -> float:
+        """Change of the difference in 30 days. [mL/kg/min]."""
+        return DAYS * self.line.slope
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return change_in_30_days as a row."""
+        ends = Interval(DAYS * self.interval.low, DAYS * self.interval.high)
+        return rows_frame([_row("change_in_30_days", self.change, ends, self, UNIT)])
+
+    def summary(self) -> str:
+        """Say the drift in one sentence."""
+        low, high = (DAYS * end for end in self.interval)
+        return (
+            f"The difference changes by {self.change:.1f} mL/kg/min in {DAYS} days (95 % interval "
+            f"{low:.1f} to {high:.1f})."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Drift of the difference over calendar time")
+
+
+@dataclass(frozen=True, slots=True)
+class OnOneMethod:
+    """
+    Slope of the difference on the laboratory value, and on the field value.
+
+    Attributes
+    ----------
+    laboratory, field : Line
+    n : int
+        Athletes.
+    intervals : tuple of Interval
+        Of both slopes, 95 %.
+    clustered : bool
+        As for `Drift`.
+    """
+
+    laboratory: Line
+    field: Line
+    n: int
+    intervals: tuple[Interval, Interval]
+    clustered: bool
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return slope_on_laboratory and slope_on_field as rows."""
+        named = (("slope_on_laboratory", self.laboratory), ("slope_on_field", self.field))
+        return rows_frame(
+            _row(name, line.slope, ends, self, "1")
+            for (name, line), ends in zip(named, self.intervals, strict=True)
+        )
+
+    def summary(self) -> str:
+        """Say both slopes in one sentence."""
+        return (
+            f"The difference changes by {self.laboratory.slope:.2f} for each mL/kg/min of the "
+            f"laboratory value, and by {self.field.slope:.2f} for each of the field value."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Slope of the difference on one method alone")
+
+
+def drift_of(data: MethodData) -> Drift:
+    """
+    Drift of one method and mode.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 5 athletes, or when all tests lie within less than 30 days.
+    """
+    days = days_since_first(data.pairs)
+    if data.n < FEWEST_FOR_DRIFT:
+        raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)} to see a drift.")
+    span = int(np.ptp(days))
+    if span < DAYS:  # carried on to 30 days, chance would look like a protocol out of hand
+        within = "were on one day" if span == 0 else f"lie within {counted(span, 'day')}"
+        raise NotEstimable(
+            NOT_ESTIMABLE, f"all laboratory tests {within}: a drift needs {DAYS} days to show."
+        )
+    line = fit_line(days, data.difference)
+    return Drift(line, data.n, _interval(line, days, data), data.clustered)
+
+
+def slope_on_one_method_of(data: MethodData) -> OnOneMethod:
+    """
+    Slopes of the difference on each method alone, as papers draw them.
+
+    Notes
+    -----
+    The difference holds each method's own error, so it slopes down on the laboratory and up on the
+    field value even where the methods agree [1]_ (memory); the slope on their mean is the fair one.
+
+    References
+    ----------
+    .. [1] Bland JM, Altman DG. Comparing methods of measurement: why plotting difference against
+       standard method is misleading. Lancet 1995;346:1085-1087.
+    """
+    if np.ptp(data.lab) == 0.0 or np.ptp(data.field) == 0.0:
+        raise NotEstimable(NOT_ESTIMABLE, "all values of one method are equal.")
+    laboratory, field = (fit_line(x, data.difference) for x in (data.lab, data.field))
+    intervals = (_interval(laboratory, data.lab, data), _interval(field, data.field, data))
+    return OnOneMethod(laboratory, field, data.n, intervals, data.clustered)
+
+
+def days_since_first(pairs: pd.DataFrame) -> Floats:
+    """Return the days of the laboratory tests since the first of them, one per pair."""
+    dates = pairs["lab_date"]
+    return np.asarray((dates - dates.min()).dt.days, dtype=np.float64)
+
+
+def _interval(line: Line, x: Floats, data: MethodData) -> Interval:
+    """Interval of a slope: Student's, or by resampling athletes where some have several pairs."""
+    if not data.clustered:
+        return line.slope_interval()
+    return _resampled(x - x.mean(), data.difference - data.difference.mean(), data.resampling)
+
+
+def _resampled(x: Floats, y: Floats, resampling: Resampling) -> Interval:
+    def slope(sums: Floats) -> Floats:
+        n, sx, sy, sxx, sxy = sums.T
+        with np.errstate(invalid="ignore", divide="ignore"):  # one day or value alone was drawn
+            return np.stack([(sxy - sx * sy / n) / (sxx - sx * sx / n)], axis=1)
+
+    columns = np.stack([np.ones_like(x), x, y, x * x, x * y], axis=1)
+    return bootstrap_of_sums(resampling, columns, slope).bca_interval(0)
+
+
+def _row(
+    name: str, value: float, interval: Interval, result: Drift | OnOneMethod, unit: str
+) -> Row:
+    line = result.line if isinstance(result, Drift) else result.laboratory
+    note = "clustered" if result.clustered else ""
+    return Row.of(name, value, interval, n=result.n, n_pairs=line.n, unit=unit, note=note)

@@ -1,0 +1,217 @@
+"""The averaging curve: how narrow the limits become when readings of several days are averaged."""
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.basics.bootstrap import Floats, Replicates
+from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.basics.visit_sums import Visits, visit_sums
+from agreement.stats.causes.budget_parts import Sources, persistent_variance, sources_of
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
+from agreement.stats.repeats.day_to_day import Noise
+from agreement.stats.rows import Row, html_table, rows_frame
+
+MOST_DAYS: Final = 14
+FEWEST_ATHLETES: Final = 15  # behind every point of the observed curve
+
+
+class Point(NamedTuple):
+    """Half width of the limits at one number of days; nan with a reason where there is none."""
+
+    half_width: float
+    interval: Interval
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AveragingCurve:
+    """
+    Half width of the limits of agreement against days averaged. [mL/kg/min].
+
+    Attributes
+    ----------
+    n, n_visits : int
+        Athletes and visits behind the fitted curve.
+    n_observed, n_visits_observed : int
+        Those behind the observed one: the same visits at every number of days.
+    observed, fitted : tuple of Point
+        For means of 1 ... 14 days.
+    floor : Point
+        z times the laboratory's typical error: no method can agree better.
+    persistent_floor : float
+        z times the root of what lasts through a visit: no averaging gets below.
+    correlation : float
+        Of the noise of one day with the next.
+    """
+
+    n: int
+    n_visits: int
+    n_observed: int
+    n_visits_observed: int
+    observed: tuple[Point, ...]
+    fitted: tuple[Point, ...]
+    floor: Point
+    persistent_floor: float
+    correlation: float
+
+    @property
+    def days(self) -> range:
+        """Numbers of days averaged, in the order of the points."""
+        return range(1, len(self.fitted) + 1)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return both curves and the floor as rows, with a first column ``group``."""
+        groups, rows = [], []
+        for days, seen, smooth in zip(self.days, self.observed, self.fitted, strict=True):
+            groups += [str(days)] * 2
+            counts = self.n_observed, self.n_visits_observed
+            rows.append(_row("half_width_observed", seen, *counts))
+            rows.append(_row("half_width_fitted", smooth, self.n, self.n_visits))
+        groups.append("floor")
+        rows.append(_row("half_width_laboratory", self.floor, self.n, self.n_visits))
+        frame = rows_frame(rows)
+        frame.insert(0, "group", groups)
+        return frame
+
+    def summary(self) -> str:
+        """Say what averaging a week gains and where it ends, in one sentence."""
+        return (
+            f"Averaging 7 days instead of 1 narrows the limits from -/+ "
+            f"{self.fitted[0].half_width:.1f} to -/+ {self.fitted[6].half_width:.1f} mL/kg/min; "
+            f"no averaging gets below {self.persistent_floor:.1f}."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Limits against days averaged")
+
+
+def averaging_curve_of(data: MethodData, *, coverage: float = 0.95) -> AveragingCurve:
+    r"""
+    Averaging curve of one method and mode, observed and fitted.
+
+    Parameters
+    ----------
+    data : MethodData
+    coverage : float, default 0.95
+        Of the limits.
+
+    Returns
+    -------
+    AveragingCurve
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 5 athletes with daily values.
+
+    Notes
+    -----
+    Observed: the mean of the m nearest days of the visits that have a value on enough days; the
+    largest number of days that keeps 15 athletes decides which visits these are. Fitted:
+    :math:`V(m) = B + \sigma_e^2 g(m)` with
+    :math:`g(m) = \frac1m [1 + 2\sum_{k=1}^{m-1} (1 - k/m) \rho^k]`, days in a row. Intervals are
+    BCa, from a bootstrap over athletes, B = 1999: of 60 athletes they hold the known curve in 92 %
+    of cohorts, and miss it as often on either side (measured; percentiles end too low).
+    """
+    sources = sources_of(data)
+    z = z_of(coverage)
+    noise, persistent = persistent_variance(sources, sources.once)
+    weights = (sources.once, sources.weights, sources.one_less)
+    once, drawn, left_out = (_fitted(*persistent_variance(sources, some)) for some in weights)
+    reason = f"{NOT_ESTIMABLE}: one day per visit"
+    fitted = _points(Replicates(once[0], drawn, left_out), z, reason)
+    observed, n_observed, n_visits = _observed(sources, z)
+    return AveragingCurve(
+        sources.visits.n,
+        len(sources.visits.table),
+        n_observed,
+        n_visits,
+        observed,
+        fitted,
+        _floor(sources, z),
+        z * float(np.sqrt(persistent[0])),
+        float(noise.correlation[0]),
+    )
+
+
+def kept_share(days: int, correlation: Floats) -> Floats:
+    """Share g(m) of the day-to-day variance that the mean of m days in a row keeps."""
+    k = np.arange(1, days)
+    powers = np.asarray(correlation, dtype=np.float64)[..., None] ** k
+    return np.asarray((1.0 + 2.0 * (powers * (1.0 - k / days)).sum(axis=-1)) / days)
+
+
+def _fitted(noise: Noise, persistent: Floats) -> Floats:
+    """V(m) for m = 1 ... 14 in each resample; shape (R, 14)."""
+    kept = [kept_share(m, noise.correlation) for m in range(1, MOST_DAYS + 1)]
+    return np.asarray(persistent[:, None] + noise.variance[:, None] * np.stack(kept, axis=1))
+
+
+def _observed(sources: Sources, z: float) -> tuple[tuple[Point, ...], int, int]:
+    visits = sources.visits
+    most = _most_days(visits)
+    refusals = [Point(np.nan, Interval(np.nan, np.nan), TOO_FEW)] * (MOST_DAYS - most)
+    if most == 0:
+        return tuple(refusals), 0, 0
+    kept = np.flatnonzero(np.bincount(visits.of_day) >= most)
+    means = _nearest_means(visits, most)[kept]
+    sums = visit_sums(means, visits.athlete[kept], visits.n)
+    once, drawn, left_out = (
+        sums.variance(weights) for weights in (sources.once, sources.weights, sources.one_less)
+    )
+    points = _points(Replicates(once[0], drawn, left_out), z, TOO_FEW)
+    return points + tuple(refusals), int((sums.visits > 0).sum()), len(kept)
+
+
+def _most_days(visits: Visits) -> int:
+    """Return the largest number of days, up to 14, that 15 athletes have at a visit; else 0."""
+    days = np.zeros(visits.n, dtype=np.intp)
+    np.maximum.at(days, visits.athlete, np.bincount(visits.of_day))
+    if visits.n < FEWEST_ATHLETES:
+        return 0
+    return int(min(MOST_DAYS, np.sort(days)[-FEWEST_ATHLETES]))
+
+
+def _nearest_means(visits: Visits, most: int) -> Floats:
+    """Mean difference over the m nearest days for m = 1 ... `most`; shape (V, most)."""
+    daily = visits.daily
+    gap = daily["gap_days"].to_numpy()
+    order = np.lexsort((gap < 0, np.abs(gap), visits.of_day))  # a tie: the day before the test
+    count = np.bincount(visits.of_day)
+    start = np.cumsum(count) - count
+    place = np.arange(len(daily)) - start[visits.of_day]
+    table = np.full((len(count), most), np.nan)
+    near = place < most
+    difference = (daily["field"] - daily["lab"]).to_numpy(dtype=np.float64)[order]
+    table[visits.of_day[near], place[near]] = difference[near]
+    return np.cumsum(table, axis=1) / np.arange(1, most + 1)
+
+
+def _floor(sources: Sources, z: float) -> Point:
+    found = sources.laboratory.found
+    if found is None:
+        reason = f"{NOT_ESTIMABLE}: the laboratory's own error is unknown"
+        return Point(np.nan, Interval(np.nan, np.nan), reason)
+    low, high = found.interval()
+    note = "assumed" if found.assumed else ""
+    return Point(z * found.typical_error, Interval(z * low, z * high), note)
+
+
+def _points(variances: Replicates, z: float, reason: str) -> tuple[Point, ...]:
+    """Half widths from k variances."""
+    points = []
+    for k, value in enumerate(variances.estimate):
+        if not np.isfinite(value):
+            points.append(Point(np.nan, Interval(np.nan, np.nan), reason))
+            continue
+        low, high = z * np.sqrt(variances.bca_interval(k))
+        note = variances.notes[k]
+        points.append(Point(z * float(np.sqrt(value)), Interval(float(low), float(high)), note))
+    return tuple(points)
+
+
+def _row(name: str, point: Point, n: int, n_visits: int) -> Row:
+    return Row.of(name, point.half_width, point.interval, n=n, n_pairs=n_visits, note=point.note)

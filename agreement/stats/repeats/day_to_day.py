@@ -1,0 +1,136 @@
+"""
+The noise of single days around a visit's mean, and how much of it a mean of several days keeps.
+
+Every quantity is kept as sums by athlete, so that a resample of athletes is a weighted sum.
+"""
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.bootstrap import Floats
+
+CORRELATIONS: Final = np.linspace(0.0, 0.95, 20)  # of one day with the next, tried in turn
+
+
+class Noise(NamedTuple):
+    """Day-to-day noise for each resample; nan where no visit has two days."""
+
+    variance: Floats  # of a single day
+    correlation: Floats  # of one day with the next
+    kept: Floats  # mean over visits of the share of the variance that a visit's mean keeps
+
+
+@dataclass(frozen=True, slots=True)
+class DaySums:
+    """
+    Sums by athlete; a last axis of 20 runs over `CORRELATIONS`.
+
+    Attributes
+    ----------
+    visits, df : ndarray, shape (G,)
+        Visits, and days beyond one each.
+    squares : ndarray, shape (G,)
+        Sum of squares within visits.
+    expected : ndarray, shape (G, 20)
+        What `squares` should be at a day variance of 1.
+    kept : ndarray, shape (G, 20)
+        Sum over visits of the variance of the visit's mean at a day variance of 1.
+    weighted_squares, log_determinants : ndarray, shape (G, 20)
+        For the restricted likelihood.
+    """
+
+    visits: Floats
+    df: Floats
+    squares: Floats
+    expected: Floats
+    kept: Floats
+    weighted_squares: Floats
+    log_determinants: Floats
+
+    def noise(self, weights: Floats) -> Noise:
+        """
+        Estimate the noise when athletes stand as often as their weights say, shape (R, G).
+
+        The correlation is the one of `CORRELATIONS` with the highest restricted likelihood, each
+        visit with a mean of its own: with one mean per few days, plain likelihood would be as
+        biased towards 0 as the correlation of the residuals is.
+        """
+        df = weights @ self.df
+        rows = np.arange(len(df))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            spread = (weights @ self.weighted_squares) / df[:, None]
+            criterion = df[:, None] * np.log(np.maximum(spread, 1e-300))
+            criterion += weights @ self.log_determinants
+            best = np.where(df > 0, np.argmin(criterion, axis=1), 0)
+            variance = weights @ self.squares / (weights @ self.expected)[rows, best]
+        kept = (weights @ self.kept)[rows, best] / (weights @ self.visits)
+        known = df > 0
+        return Noise(
+            np.where(known, variance, np.nan), np.where(known, CORRELATIONS[best], np.nan), kept
+        )
+
+
+def day_sums(
+    daily: pd.DataFrame, visit: npt.NDArray[np.intp], athlete: npt.NDArray[np.intp]
+) -> DaySums:
+    """
+    Sum up daily differences.
+
+    Parameters
+    ----------
+    daily : DataFrame
+        Columns date, field, lab; sorted by visit, then date; one row per day.
+    visit : ndarray of int, shape (n_days,)
+        Visit of each day, 0 ... V - 1.
+    athlete : ndarray of int, shape (V,)
+        Athlete of each visit, 0 ... G - 1.
+
+    Notes
+    -----
+    A day's noise correlates with that of t days later by rho to the power t. Whitened by the day
+    before it, a visit's likelihood is a sum over its days.
+    """
+    m = np.bincount(visit).astype(np.float64)
+    y = (daily["field"] - daily["lab"]).to_numpy(dtype=np.float64)
+    y = y - (np.bincount(visit, y) / m)[visit]
+    first = np.r_[True, visit[1:] != visit[:-1]]
+    days = np.diff(daily["date"].to_numpy().astype("datetime64[D]").astype(np.int64), prepend=0)
+    link = np.where(first[:, None], 0.0, CORRELATIONS ** np.where(first, 1, days)[:, None])
+    free = 1.0 - link**2
+    one = (1.0 - link) / np.sqrt(free)
+    white = (y[:, None] - link * np.r_[0.0, y[:-1]][:, None]) / np.sqrt(free)
+    ones, cross, squares, logs = (
+        np.add.reduceat(part, np.flatnonzero(first), axis=0)
+        for part in (one * one, one * white, white * white, np.log(free))
+    )
+    kept = _kept_by_mean(link, visit, m)
+    return DaySums(
+        np.bincount(athlete).astype(np.float64),
+        np.asarray(np.bincount(athlete, m - 1), dtype=np.float64),
+        np.asarray(np.bincount(athlete, np.bincount(visit, y * y)), dtype=np.float64),
+        _by_athlete(athlete, m[:, None] * (1.0 - kept)),
+        _by_athlete(athlete, kept),
+        _by_athlete(athlete, squares - cross**2 / ones),
+        _by_athlete(athlete, logs + np.log(ones)),
+    )
+
+
+def _kept_by_mean(link: Floats, visit: npt.NDArray[np.intp], m: Floats) -> Floats:
+    """Variance of each visit's mean at a day variance of 1; shape (V, 20)."""
+    place = np.arange(len(visit)) - np.r_[0, np.cumsum(m)[:-1]].astype(np.intp)[visit]
+    before = np.zeros_like(link)  # sum of correlations with all earlier days of the visit
+    for k in range(1, int(m.max())):
+        rows = np.flatnonzero(place == k)
+        before[rows] = link[rows] * (1.0 + before[rows - 1])
+    later = np.add.reduceat(before, np.flatnonzero(place == 0), axis=0)
+    return np.asarray((m[:, None] + 2.0 * later) / m[:, None] ** 2)
+
+
+def _by_athlete(athlete: npt.NDArray[np.intp], values: Floats) -> Floats:
+    total = np.zeros((int(athlete.max()) + 1, values.shape[1]))
+    np.add.at(total, athlete, values)
+    return total

@@ -1,0 +1,249 @@
+"""How far repeated values of one method lie apart within an athlete: the typical error."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.intervals import Interval, sd_interval, z_of
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT, counted
+
+FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
+
+
+@dataclass(frozen=True, slots=True)
+class Repeatability:
+    """
+    Typical error of one method, from its repeats. [mL/kg/min].
+
+    Attributes
+    ----------
+    typical_error : float
+        Within-athlete standard deviation: root of the within-group mean square.
+    df : int
+        Its degrees of freedom, repeats minus groups; 0 when the error was declared, not measured.
+    n, n_values : int
+        Athletes with repeats, and values behind the number.
+    coverage : float
+        Of the smallest real change.
+    assumed : bool
+        Declared in the study file, not measured in this study.
+    mean : float
+        Of the values behind the number; NaN when it was declared.
+    """
+
+    typical_error: float
+    df: int
+    n: int
+    n_values: int
+    coverage: float = 0.95
+    assumed: bool = False
+    mean: float = np.nan
+
+    @property
+    def coefficient_of_variation(self) -> float:
+        """Typical error as a share of the mean of the repeated values."""
+        return self.typical_error / self.mean
+
+    @property
+    def variance(self) -> float:
+        """Within-athlete variance."""
+        return self.typical_error**2
+
+    @property
+    def smallest_real_change(self) -> float:
+        """Change of one athlete that repeats alone exceed in 1 - coverage of cases."""
+        return z_of(self.coverage) * float(np.sqrt(2.0)) * self.typical_error
+
+    @property
+    def note(self) -> str:
+        """What the results table should say of these numbers; mostly nothing."""
+        if self.assumed:
+            return "assumed"
+        if self.typical_error == 0.0:
+            return "all repeats are equal: held or rounded values, not an error of 0"
+        return ""
+
+    def interval(self, confidence_level: float = 0.95) -> Interval:
+        """Chi-square interval of the typical error; none when it was declared or came out as 0."""
+        if self.assumed or self.typical_error == 0.0:
+            return Interval(np.nan, np.nan)
+        return sd_interval(self.typical_error, self.df, confidence_level)
+
+    def to_frame(self) -> pd.DataFrame:
+        """
+        Return typical_error, smallest_real_change and coefficient_of_variation as rows.
+
+        The last is not there where the error was declared, or the mean is not above 0.
+        """
+        rows = [
+            self._row("typical_error", 1.0),
+            self._row("smallest_real_change", z_of(self.coverage) * float(np.sqrt(2.0))),
+        ]
+        if self.mean > 0:
+            rows.append(self._row("coefficient_of_variation", 1.0 / self.mean, "1"))
+        return rows_frame(rows)
+
+    def _row(self, statistic: str, factor: float, unit: str = UNIT) -> Row:
+        """Return a multiple of the typical error, with its interval."""
+        low, high = self.interval()
+        return Row.of(
+            statistic,
+            factor * self.typical_error,
+            Interval(factor * low, factor * high),
+            unit=unit,
+            n=self.n,
+            n_pairs=self.n_values,
+            note=self.note,
+        )
+
+    def summary(self) -> str:
+        """Say the typical error in one sentence."""
+        origin = (
+            "declared, not measured here"
+            if self.assumed
+            else f"{counted(self.n, 'athlete')} with repeats"
+        )
+        return (
+            f"Repeated values of one athlete differ with a standard deviation of "
+            f"{self.typical_error:.2f} mL/kg/min ({origin}); a change below "
+            f"{self.smallest_real_change:.1f} mL/kg/min may be noise."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Typical error of repeated values")
+
+
+def repeatability(
+    values: npt.ArrayLike,
+    group: npt.ArrayLike,
+    *,
+    athlete: npt.ArrayLike | None = None,
+    coverage: float = 0.95,
+) -> Repeatability:
+    """
+    Typical error: root of the mean square within groups of repeats.
+
+    Parameters
+    ----------
+    values : array_like, shape (n_values,)
+        [mL/kg/min]
+    group : array_like, shape (n_values,)
+        Values of one group are repeats of one another; groups of one value say nothing.
+    athlete : array_like, shape (n_values,), optional
+        Athlete of each value, to count them; default: the group.
+    coverage : float, default 0.95
+        Of the smallest real change.
+
+    Returns
+    -------
+    Repeatability
+
+    Raises
+    ------
+    NotEstimable
+        When no group holds two values.
+    ValueError
+        With missing or infinite values.
+
+    References
+    ----------
+    .. [1] Bland JM, Altman DG. Measurement error. BMJ 1996;313:744.
+    """
+    x = np.asarray(values, dtype=np.float64)
+    if not np.isfinite(x).all():
+        message = f"{np.count_nonzero(~np.isfinite(x))} repeated values are missing or infinite"
+        raise ValueError(message)
+    _, first, codes = np.unique(np.asarray(group), return_index=True, return_inverse=True)
+    sizes = np.bincount(codes)
+    kept = sizes[codes] > 1
+    df = int(sizes[sizes > 1].sum() - (sizes > 1).sum())
+    if df == 0:
+        raise NotEstimable(NOT_ESTIMABLE, "no athlete has repeated values close together.")
+    centre = x.mean()  # keeps the sums of squares small
+    means = np.bincount(codes, x - centre) / sizes
+    within = float((((x - centre) - means[codes])[kept] ** 2).sum())
+    if np.array_equal(x, x[first][codes]):
+        within = 0.0  # not the noise of the arithmetic
+    who = np.asarray(group if athlete is None else athlete)[kept]
+    return Repeatability(
+        float(np.sqrt(within / df)),
+        df,
+        np.unique(who).size,
+        int(kept.sum()),
+        coverage,
+        mean=float(x[kept].mean()),
+    )
+
+
+def laboratory_repeatability(
+    repeats: pd.DataFrame, *, declared: float | None = None, coverage: float = 0.95
+) -> Repeatability:
+    """
+    Typical error of the laboratory: from repeats within units, else as declared.
+
+    Parameters
+    ----------
+    repeats : DataFrame
+        Columns athlete_id, lab_test_id (of the unit), lab.
+    declared : float, optional
+        The study's own figure, used only without repeats and marked as assumed. [mL/kg/min]
+    coverage : float, default 0.95
+
+    Raises
+    ------
+    NotEstimable
+        Without repeats, or with equal ones only, and without a declared figure.
+
+    Notes
+    -----
+    Repeats that are all equal say that values were rounded or copied, not that gas exchange has no
+    error: they count as none, else one such repeat would make the laboratory perfect.
+    """
+    try:
+        found = repeatability(
+            repeats["lab"],
+            repeats["lab_test_id"],
+            athlete=repeats["athlete_id"],
+            coverage=coverage,
+        )
+        if found.typical_error == 0.0:
+            sentence = (
+                f"the laboratory's {found.n_values} repeated values equal one another: rounded or "
+                "copied, so its own error is unknown."
+            )
+            raise NotEstimable(NOT_ESTIMABLE, sentence)
+    except NotEstimable:
+        if declared is None:
+            raise
+        return Repeatability(float(declared), 0, 0, 0, coverage, assumed=True)
+    return found
+
+
+def field_repeatability(daily: pd.DataFrame, *, coverage: float = 0.95) -> Repeatability:
+    """
+    Typical error of a field method: between the days of one pairing window.
+
+    Parameters
+    ----------
+    daily : DataFrame
+        Columns athlete_id, lab_test_id, field, of one method and mode.
+    coverage : float, default 0.95
+
+    Raises
+    ------
+    NotEstimable
+        When no window holds two days.
+    """
+    return repeatability(
+        daily["field"], daily["lab_test_id"], athlete=daily["athlete_id"], coverage=coverage
+    )
+
+
+def repeatability_of(data: MethodData) -> Repeatability:
+    """Typical error of one field method and mode, for the results table."""
+    return field_repeatability(data.daily)

@@ -1,0 +1,214 @@
+"""What a reader should know before believing the numbers of one method and mode."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from agreement.stats.basics.clusters import clusters
+from agreement.stats.basics.intervals import said_p, z_of
+from agreement.stats.causes.profile_bias import ProfileBias
+from agreement.stats.causes.wrong_inputs import wrong_mass
+from agreement.stats.limits.limits import FEW, FEW_FOR_REPORTS
+from agreement.stats.limits.repeated import RepeatedLimits, limits_by_athlete
+from agreement.stats.limits.shape import shape_of
+from agreement.stats.lines.trend import SIGNIFICANT, Trend
+from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable, too_few_athletes
+from agreement.stats.repeats.repeatability import FEW_REPEATS, laboratory_repeatability
+from agreement.terms import MASS_WITHIN_PCT, counted
+
+Floats = npt.NDArray[np.float64]
+
+EXACT_ONLY = 40  # athletes below which older approximate intervals mislead
+NOT_NORMAL_P, SKEWED = 0.01, 1.0
+INFLUENTIAL = 0.10  # share of the half width by which one athlete may move a limit
+UNEVEN_GROUPS = 2.0  # ratio of standard deviations
+GAP_DAYS = 14
+WORTHWHILE = 0.2  # of the spread between athletes
+_FEW_CLUSTERS, _UNEQUAL_SIZES = 12, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One thing to know, with a short code."""
+
+    code: str
+    sentence: str
+
+
+def cautions_of(
+    data: MethodData, trend: Trend | None = None, profiles: ProfileBias | None = None
+) -> tuple[Caution, ...]:
+    """
+    Look for what makes the numbers of one method less trustworthy than they seem.
+
+    Parameters
+    ----------
+    data : MethodData
+    trend : Trend, optional
+    profiles : ProfileBias, optional
+
+    Returns
+    -------
+    tuple of Caution
+    """
+    if data.n == 0:
+        return (Caution("few_athletes", "Nobody is left to compare."),)
+    found = [*_of_size(data), *_of_trend(trend), *_of_profiles(profiles), *_of_inputs(data)]
+    if data.n >= FEW_FOR_REPORTS:
+        found += [*_of_shape(data), *_of_repeats(data), *_of_laboratory(data)]
+    return tuple(found)
+
+
+def _of_size(data: MethodData) -> Iterator[Caution]:
+    if data.n < FEW_FOR_REPORTS:
+        yield Caution("few_athletes", f"{too_few_athletes(data.n)} for limits of agreement.")
+    elif data.n < FEW:
+        yield Caution("few_athletes", f"{data.n} athletes: the limits are indicative only.")
+    elif data.n < EXACT_ONLY:
+        yield Caution("few_athletes", f"{data.n} athletes: trust the exact intervals only.")
+
+
+def _of_trend(trend: Trend | None) -> Iterator[Caution]:
+    if trend is None:
+        return
+    if trend.steep:
+        yield Caution(
+            "trend",
+            f"The difference depends on fitness ({said_p(trend.p_slope)}): "
+            "limits that follow fitness describe it better than flat ones.",
+        )
+    if trend.p_spread < SIGNIFICANT:
+        yield Caution(
+            "spread",
+            f"The spread of differences depends on fitness ({said_p(trend.p_spread)}): "
+            "read the limits that follow it, or those of the ratio.",
+        )
+
+
+def _of_profiles(profiles: ProfileBias | None) -> Iterator[Caution]:
+    if profiles is not None and profiles.spread_ratio > UNEVEN_GROUPS:
+        p = profiles.p_spread
+        surely = p < SIGNIFICANT
+        tested = "" if np.isnan(p) else f" ({said_p(p)})"
+        yield Caution(
+            "uneven_groups",
+            f"Differences spread {profiles.spread_ratio:.1f} times as far in one training profile as "
+            f"in another{tested}: one pair of limits for all {'misleads' if surely else 'may mislead'}.",
+        )
+
+
+def _of_inputs(data: MethodData) -> Iterator[Caution]:
+    pairs = data.pairs
+    mass = int(wrong_mass(pairs).sum())
+    if mass:
+        yield Caution(
+            "mass_mismatch",
+            f"In {mass} of {data.n_pairs} pairs the mass given to the estimate is more than "
+            f"{MASS_WITHIN_PCT:g} % off the laboratory's.",
+        )
+    late = int((pairs["gap_days"].abs() > GAP_DAYS).sum())
+    if late:
+        yield Caution(
+            "long_gap",
+            f"In {late} of {data.n_pairs} pairs more than {GAP_DAYS} days lie between test and "
+            "reading: the true value may have changed.",
+        )
+    open_tests = int((pairs["max_confirmed"] != "yes").sum())
+    if open_tests:
+        yield Caution(
+            "not_confirmed",
+            f"{open_tests} of {data.n_pairs} laboratory values {'is' if open_tests == 1 else 'are'} not "
+            "confirmed as maximal: "
+            "compare the group of confirmed ones.",
+        )
+
+
+def _of_shape(data: MethodData) -> Iterator[Caution]:
+    try:
+        found = shape_of(data)
+    except NotEstimable:
+        return
+    if found.p_normal < NOT_NORMAL_P or abs(found.skewness) > SKEWED:
+        yield Caution(
+            "not_normal",
+            f"The differences are not normal (Shapiro-Wilk {said_p(found.p_normal)}, skewness "
+            f"{found.skewness:.1f}): look at quantile limits beside the normal ones.",
+        )
+    means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
+    moved = _largest_move(means)
+    if moved > INFLUENTIAL:
+        yield Caution(
+            "influential",
+            f"Without one athlete a limit moves by {100 * moved:.0f} % of the half width.",
+        )
+
+
+def _largest_move(d: Floats) -> float:
+    """How far a limit moves when one athlete is left out, in half widths."""
+    n, z = d.size, z_of(0.95)
+    mean, variance = float(d.mean()), float(d.var(ddof=1))
+    centred = d - mean
+    mean_without = mean - centred / (n - 1)
+    rest = (n - 1) * variance - centred**2 * n / (n - 1)
+    sd_without = np.sqrt(np.maximum(rest, 0.0) / (n - 2))
+    half = z * np.sqrt(variance)
+    moves = [mean_without + k * z * sd_without - (mean + k * half) for k in (-1.0, 1.0)]
+    return float(np.abs(moves).max() / half)
+
+
+def _of_repeats(data: MethodData) -> Iterator[Caution]:
+    if not data.clustered:
+        return
+    limits = limits_by_athlete(data.difference, data.athlete)
+    sizes = np.bincount(data.athlete)
+    if data.n < _FEW_CLUSTERS:
+        yield Caution("few_clusters", f"{data.n} athletes with repeats: intervals are rough.")
+    if isinstance(limits, RepeatedLimits) and limits.between_variance == 0.0:
+        yield Caution(
+            "no_between", "Athletes differ no more from one another than pairs of one athlete do."
+        )
+    if (sizes == 1).mean() > 0.5:
+        yield Caution("mostly_single", "Most athletes have one pair only.")
+    if sizes.max() > _UNEQUAL_SIZES * sizes.min():
+        yield Caution(
+            "unequal_repeats",
+            f"Athletes have {sizes.min()} to {sizes.max()} pairs: see the analysis-of-variance "
+            "form beside, which counts every pair once.",
+        )
+
+
+def _of_laboratory(data: MethodData) -> Iterator[Caution]:
+    try:
+        error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
+    except NotEstimable:
+        yield from _of_equal_repeats(data)
+        return
+    if error.assumed:
+        yield from _of_equal_repeats(data)
+    elif error.df < FEW_REPEATS:
+        yield Caution(
+            "few_laboratory_repeats",
+            f"The laboratory's own typical error rests on {counted(error.df, 'repeated test')} and is "
+            "barely known.",
+        )
+    between = max(
+        0.0, float(np.var(clusters(data.lab, data.athlete).means, ddof=1)) - error.variance
+    )
+    worthwhile = WORTHWHILE * float(np.sqrt(between))
+    if error.typical_error > worthwhile:
+        yield Caution(
+            "laboratory_noise",
+            f"The laboratory's own typical error ({error.typical_error:.1f} mL/kg/min) exceeds the "
+            "smallest worthwhile change of this group, a fifth of the spread between its athletes.",
+        )
+
+
+def _of_equal_repeats(data: MethodData) -> Iterator[Caution]:
+    if data.repeats["lab_test_id"].duplicated().any():
+        yield Caution(
+            "equal_repeats",
+            "All repeated laboratory tests equal the first: rounded or copied values. They say "
+            "nothing of the laboratory's own error.",
+        )
