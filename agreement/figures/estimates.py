@@ -51,11 +51,28 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
     Returns
     -------
     dict of str to Estimate
+        Of group ``all``, where there are several groups.
+
+    Raises
+    ------
+    ValueError
+        With several groups of which none is ``all``: one of them would be drawn as the study.
     """
-    frame = result if isinstance(result, pd.DataFrame) else result.to_frame()
+    frame = _one_group(result if isinstance(result, pd.DataFrame) else result.to_frame())
     keyed = set(KEY_COLUMNS) <= set(frame.columns)
     found = {}
     for row in frame.to_dict("records"):
         key = "/".join(str(row[name]) for name in KEY_COLUMNS) if keyed else ""
         found[str(row["statistic"])] = Estimate(row["value"], row["low"], row["high"], key)
     return found
+
+
+def _one_group(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the only group, or of group ``all``."""
+    names = list(dict.fromkeys(frame["group"])) if "group" in frame else []
+    if len(names) < 2:
+        return frame
+    if "all" not in names:
+        message = f"rows of several groups ({', '.join(map(str, names))}); choose those of one"
+        raise ValueError(message)
+    return frame[frame["group"] == "all"]

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray
+from agreement.tables.options import HrMaxFormula
 
 
 class HeartRateMaximumFormula(NamedTuple):
@@ -22,7 +23,7 @@ class HeartRateMaximumFormula(NamedTuple):
 
 # Where a source gives no spread of its own, 10.8 bpm is used: Robergs and Landwehr 2002 (read) found
 # 7 to 11 bpm for all of these lines.
-HR_MAX_FORMULAS: Final[dict[str, HeartRateMaximumFormula]] = {
+HR_MAX_FORMULAS: Final[dict[HrMaxFormula, HeartRateMaximumFormula]] = {
     "220_minus_age_1971": HeartRateMaximumFormula(
         lambda age: 220 - age, 11.0, "Fox 1971; spread 10 to 12 bpm", "read"
     ),
@@ -39,7 +40,7 @@ HR_MAX_FORMULAS: Final[dict[str, HeartRateMaximumFormula]] = {
 
 
 def heart_rate_maximum(
-    age_years: ArrayLike, *, formula: str = "208_minus_0.7_age_2001"
+    age_years: ArrayLike, *, formula: HrMaxFormula = "208_minus_0.7_age_2001"
 ) -> FloatArray:
     """
     Heart-rate maximum expected from age.
@@ -67,7 +68,7 @@ def heart_rate_maximum(
     return HR_MAX_FORMULAS[formula].by_age(np.asarray(age_years, dtype=np.float64))
 
 
-def by_age_notes(rows: pd.DataFrame, formula: str) -> tuple[Problem, ...]:
+def by_age_notes(rows: pd.DataFrame, formula: HrMaxFormula) -> tuple[Problem, ...]:
     """
     Name the formula behind the estimates of athletes whose HRmax nobody measured.
 

@@ -8,12 +8,13 @@ import pandas as pd
 from agreement.physiology.arrays import FloatArray
 from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.people import people_at
+from agreement.tables.options import HrMaxFormula
 
 HR_MAX_ODD_BPM: Final = 30.0  # about three standard deviations of people of one age
 
 
 def session_people(
-    sessions: pd.DataFrame, laboratory: pd.DataFrame, athletes: pd.DataFrame, formula: str
+    sessions: pd.DataFrame, laboratory: pd.DataFrame, athletes: pd.DataFrame, formula: HrMaxFormula
 ) -> pd.DataFrame:
     """
     Return HRmax and mass for each session.

@@ -16,6 +16,7 @@ from agreement.scale.pair_sums import PairSums
 from agreement.scale.quantile_sketch import QuantileSketch
 from agreement.stats.basics.least_squares import Line
 from agreement.stats.method_data import DECIMALS
+from agreement.stats.who_counts import who_counts
 
 Floats = npt.NDArray[np.float64]
 PROFILE = "profile:"  # before the name of a group that is a training profile
@@ -56,7 +57,7 @@ class MethodSums:
         margin : float or None
             [mL/kg/min]
         """
-        pairs = everyone[everyone["hr_limiting_drug"] != "yes"] if heart_rate_based else everyone
+        pairs = who_counts(everyone, heart_rate_based=heart_rate_based)
         members = {
             "all": pairs,
             "confirmed": pairs[pairs["max_confirmed"] == "yes"],

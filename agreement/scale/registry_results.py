@@ -38,6 +38,7 @@ from agreement.stats.method_data import NotEstimable
 from agreement.stats.result_rows import Labelled, assembled, in_table_order
 from agreement.stats.results_table import analyse
 from agreement.stats.verdict.verdict import Verdict
+from agreement.stats.who_counts import who_counts
 from agreement.tables.spills import read_section
 
 Key = tuple[str, str]  # method, mode
@@ -272,9 +273,8 @@ def bucket_spread(plan: _Plan, bucket: int) -> dict[Key, SpreadSums]:
     found = {}
     for key, pairs in _pairs(plan, bucket).items():
         if key in plan.lines:
-            if plan.heart_rate_based.get(key[0], True):
-                pairs = pairs[pairs["hr_limiting_drug"] != "yes"]
-            found[key] = SpreadSums.of(pairs, plan.lines[key])
+            counted = who_counts(pairs, heart_rate_based=plan.heart_rate_based.get(key[0], True))
+            found[key] = SpreadSums.of(counted, plan.lines[key])
     return found
 
 

@@ -55,6 +55,7 @@ from agreement.stats.repeats.repeatability import Repeatability, laboratory_repe
 from agreement.stats.result_rows import Labelled, assembled, empty_frame
 from agreement.stats.verdict.cautions import Caution, cautions_of
 from agreement.stats.verdict.verdict import Verdict
+from agreement.stats.who_counts import who_counts
 
 LABORATORY = "laboratory"  # method name of the laboratory's own repeatability
 _BY_NAME = {analysis.name: analysis for analysis in ANALYSES}
@@ -198,10 +199,7 @@ def method_data(evidence: Evidence) -> Iterator[MethodData]:
     for (method, mode), everyone in evidence.pairs.groupby(["method", "mode"], sort=True):
         ordered = everyone.sort_values(["athlete_id", "lab_test_id"], ignore_index=True)
         heart_rate_based = evidence.heart_rate_based.get(str(method), True)
-        pairs = ordered
-        if heart_rate_based:
-            limited = (ordered["hr_limiting_drug"] == "yes").to_numpy()
-            pairs = ordered[~limited].reset_index(drop=True)
+        pairs = who_counts(ordered, heart_rate_based=heart_rate_based).reset_index(drop=True)
         yield MethodData(
             str(method),
             str(mode),
@@ -227,9 +225,7 @@ def _by_other_rules(
     found = {}
     for name, pairs in evidence.other_rules.items():
         mine = (pairs["method"] == method) & (pairs["mode"] == mode)
-        if heart_rate_based:
-            mine &= pairs["hr_limiting_drug"] != "yes"
-        found[name] = pairs[mine]
+        found[name] = who_counts(pairs[mine], heart_rate_based=heart_rate_based)
     return found
 
 

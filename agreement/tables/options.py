@@ -11,6 +11,12 @@ from typing import Literal
 Summary = Literal["mean", "median", "nearest", "last"]
 Kind = Literal["squad", "validation", "audit"]
 FixedBinsFrom = Literal["first breath", "clock"]
+HrMaxFormula = Literal[
+    "220_minus_age_1971",
+    "208_minus_0.7_age_2001",
+    "207_minus_0.7_age_2007",
+    "211_minus_0.64_age_2013",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +114,9 @@ class Extrapolation:
     minimum_top_share_of_hr_max: float = 0.75
     window_days: int = 42
     maximum_share_of_hr_max: float = 1.0  # stages and sessions above it are left out
-    hr_max_formula: str = "208_minus_0.7_age_2001"  # used when no HRmax was measured; printed
+    hr_max_formula: HrMaxFormula = (
+        "208_minus_0.7_age_2001"  # used when no HRmax was measured; printed
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ import tomllib
 from dataclasses import fields, replace
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TypeVar, get_args
 
 from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
@@ -13,6 +13,7 @@ from agreement.tables.options import (
     Change,
     Extrapolation,
     FileFormat,
+    HrMaxFormula,
     Margin,
     Method,
     Pairing,
@@ -96,7 +97,10 @@ TABLE_KEYS: Final[dict[str, Keys]] = {
         visits=check.one_of("first and last", "consecutive"), minimum_gap_days=check.whole(0, 36500)
     ),
     "profile": {**_same(use=check.one_of("computed", "stated")), **_thresholds(Profile)},
-    "extrapolation": {**_thresholds(Extrapolation), **_same(hr_max_formula=check.text)},
+    "extrapolation": {
+        **_thresholds(Extrapolation),
+        **_same(hr_max_formula=check.one_of(*get_args(HrMaxFormula))),
+    },
     "report": _same(kind=check.one_of(*check.KINDS), seed=check.whole(0)),
 }
 _METHOD: Final = _same(heart_rate_based=check.yes_no, resting=check.yes_no)

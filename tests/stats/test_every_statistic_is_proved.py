@@ -380,7 +380,7 @@ PARTS = {
         "persistent_variance",
         "parts",
     ),
-    *("split", "limits_of_ordered", "too_few_athletes", "wrong_inputs"),
+    *("who_counts", "split", "limits_of_ordered", "too_few_athletes", "wrong_inputs"),
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
 }
 

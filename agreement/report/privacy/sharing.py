@@ -90,6 +90,8 @@ def _hidden(table: str, frame: pd.DataFrame, name: Naming) -> pd.DataFrame:
     if table == "exclusions":
         named = frame["id"].where(frame["id"] != "")
         return plain_exclusions(frame.assign(id=named), name)
+    if table == "athlete_cards":
+        return frame.iloc[:0]  # a card is one person's: traits withheld elsewhere show in it
     ids = [column for column in ("athlete_id", "lab_test_id") if column in frame]
     frame = discreet_pairs(frame) if table == "pairs" else frame
     return frame.assign(**{column: frame[column].map(name) for column in ids})

@@ -267,7 +267,7 @@ class StudyReport:
             "pairs": discreet_pairs(cohort.pairs) if self.discreet else cohort.pairs,
             "exclusions": cohort.exclusions,
             "flow": cohort.flow,
-            "athlete_cards": self.cards,
+            "athlete_cards": self.cards.iloc[:0] if self.discreet else self.cards,
         }
         write_tables(tables, place)
         if self._has_card_pages:

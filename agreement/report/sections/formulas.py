@@ -125,7 +125,7 @@ FORMULAS: Final = (
     Formula(
         "calibration",
         "laboratory-equivalent",
-        "nothing, an offset or the line: whichever predicts athletes left out best; prediction "
+        "nothing, unless an offset or the line is shown to predict athletes left out better; prediction "
         "interval by Student's t",
         "Hastie 2009, section 7.10",
     ),
@@ -177,7 +177,7 @@ FORMULAS: Final = (
     Formula(
         "profile_at_equal_level",
         "bias by profile at equal fitness",
-        "least squares on profile and laboratory value; errors that allow uneven spread (HC3)",
+        "least squares on profile and the mean of both methods; errors that allow uneven spread (HC3)",
         "MacKinnon & White 1985",
     ),
     Formula("equivalence", "equivalence", "two one-sided t tests of the bias", "Schuirmann 1987"),

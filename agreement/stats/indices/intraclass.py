@@ -192,7 +192,7 @@ def _from_ratio(
 def _absolute(s: MeanSquares, tail: float) -> tuple[float, float, float]:
     n, k = s.n, s.k
     r = (s.athletes - s.error) / (s.athletes + (k - 1) * s.error + k * (s.methods - s.error) / n)
-    if s.error <= 0 and s.methods <= 0:
+    if r >= 1.0:  # no noise, or less than the spread between athletes can be told from
         return 1.0, 1.0, 1.0
     a, b = k * r / (n * (1 - r)), 1 + k * r * (n - 1) / (n * (1 - r))
     df = (a * s.methods + b * s.error) ** 2 / (

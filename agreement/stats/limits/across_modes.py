@@ -10,6 +10,7 @@ from agreement.stats.limits.limits_of_agreement import STATISTICS as LIMITS
 from agreement.stats.limits.limits_of_agreement import Group, group_of, groups_frame
 from agreement.stats.limits.limits_of_subsets import FEWEST_OF_A_PART
 from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.who_counts import who_counts
 
 STATISTICS = (*LIMITS, *(f"expected_in_{who}" for who in TREADMILL_ABOVE_CYCLE))
 
@@ -74,10 +75,13 @@ def across_modes(pairs: pd.DataFrame, heart_rate_based: Mapping[str, bool]) -> l
     list of AcrossModes
         By method, mode and the laboratory's mode.
     """
-    free = pairs["method"].isin([name for name, pulse in heart_rate_based.items() if not pulse])
-    kept = pairs[free | (pairs["hr_limiting_drug"] != "yes")]
     found = []
-    for (method, mode, lab), own in kept.groupby(["method", "mode", "laboratory_mode"], sort=True):
+    for (method, mode, lab), all_ in pairs.groupby(
+        ["method", "mode", "laboratory_mode"], sort=True
+    ):
+        own = who_counts(all_, heart_rate_based=heart_rate_based.get(str(method), True))
+        if own.empty:
+            continue
         expected = expected_mode_effect(str(mode), str(lab), float(own["lab"].mean()))
         group = group_of(f"laboratory_{lab}", own)
         found.append(AcrossModes(str(method), str(mode), str(lab), group, expected))

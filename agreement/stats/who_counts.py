@@ -1,0 +1,30 @@
+"""Who counts for a method: people under a drug that limits heart rate do not, where it rests on that."""
+
+import pandas as pd
+
+
+def who_counts(pairs: pd.DataFrame, *, heart_rate_based: bool) -> pd.DataFrame:
+    """
+    Return the rows of the people whose values a method's statistics may use.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        A column ``hr_limiting_drug``: yes, no or unknown. Unknown counts.
+    heart_rate_based : bool
+        Whether the method rests on heart rate; if not, everybody counts.
+
+    Returns
+    -------
+    DataFrame
+        In the order and with the index of `pairs`.
+
+    Examples
+    --------
+    >>> pairs = pd.DataFrame({"hr_limiting_drug": ["yes", "no", "unknown"]})
+    >>> list(who_counts(pairs, heart_rate_based=True)["hr_limiting_drug"])
+    ['no', 'unknown']
+    >>> len(who_counts(pairs, heart_rate_based=False))
+    3
+    """
+    return pairs[pairs["hr_limiting_drug"] != "yes"] if heart_rate_based else pairs
