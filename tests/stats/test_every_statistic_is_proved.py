@@ -30,6 +30,16 @@ class Proof(NamedTuple):
 
 
 PROOFS = {
+    "laboratory_variance": Proof(
+        NONE,
+        "test_net_of_laboratory::test_two_tests_each_are_half_the_variance_of_their_difference",
+        "test_net_of_laboratory::test_the_interval_of_the_own_spread_holds_the_truth",
+    ),
+    "net_of_laboratory": Proof(
+        NONE,
+        "test_net_of_laboratory::test_an_exact_laboratory_leaves_the_classical_spread",
+        "test_net_of_laboratory::test_the_interval_of_the_own_spread_holds_the_truth",
+    ),
     "limits_of_agreement": Proof(
         "test_limits::test_peak_flow_1986",
         "test_limits::test_exact_intervals_are_noncentral_t_by_a_general_library",
@@ -380,7 +390,14 @@ PARTS = {
         "persistent_variance",
         "parts",
     ),
-    *("who_counts", "split", "limits_of_ordered", "too_few_athletes", "wrong_inputs"),
+    *(
+        "who_counts",
+        "variance_ends",
+        "split",
+        "limits_of_ordered",
+        "too_few_athletes",
+        "wrong_inputs",
+    ),
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
 }
 

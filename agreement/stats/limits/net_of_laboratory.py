@@ -1,0 +1,336 @@
+"""The field method's own error: bias, spread and limits net of the laboratory's own noise."""
+
+from dataclasses import dataclass
+from math import hypot, isinf, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from agreement.stats.basics.clusters import clusters
+from agreement.stats.basics.intervals import Interval, checked_share, t_interval, z_of
+from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
+from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.repeated import FEW_REPEATS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+_NOT_GIVEN = Interval(np.nan, np.nan)
+FEWEST_DF = 3  # of the laboratory's variance; below, nothing can be said net of it
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratoryVariance:
+    """
+    Variance of one laboratory test about the athlete's true value. [(mL/kg/min)^2].
+
+    Attributes
+    ----------
+    variance : float
+    df : float
+        Its degrees of freedom; infinite only where it is known exactly.
+    mean_shift : float
+        How much higher the second test of a unit reads than the first, on average; NaN if declared.
+    shift_interval : Interval
+    """
+
+    variance: float
+    df: float
+    mean_shift: float = np.nan
+    shift_interval: Interval = _NOT_GIVEN
+
+    def interval(self, confidence_level: float = 0.95) -> Interval:
+        """Chi-square interval of the variance."""
+        if isinf(self.df):
+            return Interval(self.variance, self.variance)
+        return variance_ends(self.variance, self.df, confidence_level)
+
+
+def variance_ends(variance: float, df: float, confidence_level: float = 0.95) -> Interval:
+    """
+    Chi-square interval of a variance.
+
+    >>> low, high = variance_ends(4.0, 10)
+    >>> round(low, 3), round(high, 3)
+    (1.953, 12.319)
+    """
+    tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
+    upper, lower = special.chdtri(df, tail), special.chdtri(df, 1.0 - tail)
+    return Interval(float(variance * df / upper), float(variance * df / lower))
+
+
+def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> LaboratoryVariance:
+    """
+    Laboratory variance from repeats, a mean shift from test to test taken out.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Laboratory VO2max, the tests of each unit in their order in time. [mL/kg/min]
+    unit : array_like, shape (n,)
+        Unit of each value: one athlete's tests within days. Units of one value say nothing.
+
+    Returns
+    -------
+    LaboratoryVariance
+
+    Raises
+    ------
+    ValueError
+        When fewer than `FEWEST_DF` degrees of freedom are left, or a value is missing.
+
+    Notes
+    -----
+    Residual mean square of least squares on unit and order within the unit. The mean square about
+    the unit's mean would hold the shift that learning or recovery makes: it is no noise.
+
+    References
+    ----------
+    .. [1] Graybill FA, Wang CM. Confidence intervals on nonnegative linear combinations of
+       variances. J Am Stat Assoc 1980;75:869-873 (memory).
+    """
+    grouped = clusters(values, unit)
+    x, codes = np.asarray(values, dtype=np.float64), grouped.codes
+    kept = grouped.sizes[codes] > 1
+    x, codes = x[kept], np.unique(codes[kept], return_inverse=True)[1]
+    order = np.array(
+        [int((codes[:i] == code).sum()) for i, code in enumerate(codes)], dtype=np.intp
+    )
+    units, most = (int(codes.max()) + 1, int(order.max()) + 1) if x.size else (0, 1)
+    df = x.size - units - (most - 1)
+    if df < FEWEST_DF:
+        message = f"the laboratory's repeats leave {max(df, 0)} degrees of freedom; {FEWEST_DF} are needed"
+        raise ValueError(message)
+    design = np.hstack([np.eye(units)[codes], np.eye(most)[order][:, 1:]])
+    residual = x - design @ np.linalg.lstsq(design, x, rcond=None)[0]
+    shift = x[order == 1] - x[order == 0][np.unique(codes[order == 1])]
+    error = float(shift.std(ddof=1)) / sqrt(shift.size)
+    mean = float(shift.mean())
+    ends = t_interval(mean, error, shift.size - 1)
+    return LaboratoryVariance(float(residual @ residual) / df, float(df), mean, ends)
+
+
+@dataclass(frozen=True, slots=True)
+class NetOfLaboratory:
+    """
+    The field method's own bias and spread about the athlete's true value. [mL/kg/min].
+
+    Attributes
+    ----------
+    n, n_pairs : int
+    bias : float
+        The laboratory's lasting error stays in it and cannot be removed.
+    variance_of_bias : float
+    total : tuple of Component
+        Parts of the variance of a difference, with their degrees of freedom.
+    laboratory : LaboratoryVariance
+    noise_share : float
+        The multiple of the laboratory's variance in a difference.
+    coverage : float
+    """
+
+    n: int
+    n_pairs: int
+    bias: float
+    variance_of_bias: float
+    total: tuple[Component, ...]
+    noise_share: float
+    laboratory: LaboratoryVariance
+    coverage: float = 0.95
+
+    @property
+    def variance(self) -> float:
+        """Own variance; below 0 where the laboratory's noise alone explains more than was seen."""
+        return (
+            sum(part.variance for part in self.total) - self.noise_share * self.laboratory.variance
+        )
+
+    def variance_interval(self, confidence_level: float = 0.95) -> Interval:
+        """MOVER interval of the own variance; its ends may lie below 0."""
+        total = sum(part.variance for part in self.total)
+        of_total = variance_interval(self.total, confidence_level)
+        low, high = self.laboratory.interval(confidence_level)
+        noise = Interval(self.noise_share * low, self.noise_share * high)
+        part = self.noise_share * self.laboratory.variance
+        return interval_of_difference(total, of_total, part, noise)
+
+    @property
+    def contradiction(self) -> bool:
+        """Whether the laboratory's variance is too large to be true beside these differences."""
+        return self.variance_interval().high <= 0.0
+
+    @property
+    def sd(self) -> float:
+        """Own standard deviation; 0 says "none is seen", at most the upper end of its interval."""
+        return sqrt(max(self.variance, 0.0))
+
+    def sd_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Interval of the own standard deviation."""
+        low, high = self.variance_interval(confidence_level)
+        return Interval(sqrt(max(low, 0.0)), sqrt(max(high, 0.0)))
+
+    def bias_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Student interval of the bias, on athletes."""
+        return t_interval(self.bias, sqrt(self.variance_of_bias), self.n - 1, confidence_level)
+
+    @property
+    def lower(self) -> float:
+        """Own lower limit."""
+        return self.bias - z_of(self.coverage) * self.sd
+
+    @property
+    def upper(self) -> float:
+        """Own upper limit."""
+        return self.bias + z_of(self.coverage) * self.sd
+
+    def lower_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Interval of the own lower limit, outer end first."""
+        inner, outer = self._half_widths(confidence_level)
+        return Interval(self.lower - outer, self.lower + inner)
+
+    def upper_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Interval of the own upper limit, inner end first."""
+        inner, outer = self._half_widths(confidence_level)
+        return Interval(self.upper - inner, self.upper + outer)
+
+    def share_within(self, margin: float) -> tuple[float, Interval]:
+        """Share of athletes whose own difference lies within the margin, and its interval."""
+        low_sd, high_sd = self.sd_interval()
+        half = self.bias_interval().high - self.bias
+        size = abs(self.bias)
+        share = _inside(size, self.sd, margin)
+        worse = (
+            _inside(size + half, self.sd, margin),
+            min(_inside(self.bias, high_sd, margin), share),
+        )
+        better = (
+            _inside(max(size - half, 0.0), self.sd, margin),
+            max(_inside(self.bias, low_sd, margin), share),
+        )
+        low = share - hypot(*(share - end for end in worse))
+        high = share + hypot(*(end - share for end in better))
+        return share, Interval(max(low, 0.0), min(high, 1.0))
+
+    def summary(self) -> str:
+        """Say the own limits in one sentence."""
+        return (
+            f"The field value differs from the athlete's true value by {self.lower:.1f} to "
+            f"{self.upper:.1f} mL/kg/min ({self.lower_interval().low:.1f} to "
+            f"{self.upper_interval().high:.1f} at the outer ends)."
+        )
+
+    def _half_widths(self, confidence_level: float) -> tuple[float, float]:
+        """Distance from an own limit to the inner and the outer end of its interval."""
+        z, half = z_of(self.coverage), self.bias_interval(confidence_level).high - self.bias
+        low, high = self.sd_interval(confidence_level)
+        outer = hypot(half, z * (high - self.sd))
+        if self.variance_interval(confidence_level).low <= 0.0:
+            return z * self.sd + half, outer  # the limit may be the bias itself
+        return hypot(half, z * (self.sd - low)), outer
+
+
+def net_of_laboratory(
+    difference: npt.ArrayLike,
+    athlete: npt.ArrayLike,
+    laboratory: LaboratoryVariance,
+    *,
+    tests_behind: npt.ArrayLike | None = None,
+    coverage: float = 0.95,
+) -> NetOfLaboratory:
+    r"""
+    Bias, spread and limits of the field method about the true value.
+
+    Parameters
+    ----------
+    difference : array_like, shape (N,)
+        Field minus laboratory. [mL/kg/min]
+    athlete : array_like, shape (N,)
+    laboratory : LaboratoryVariance
+        Of one test.
+    tests_behind : array_like of int, shape (N,), optional
+        Laboratory tests averaged in each laboratory value; default: one.
+    coverage : float, default 0.95
+
+    Returns
+    -------
+    NetOfLaboratory
+
+    Raises
+    ------
+    ValueError
+        With fewer than 3 athletes, missing values, or fewer than one test behind a value.
+
+    Notes
+    -----
+    Laboratory = true + e, field = true + own error, both errors independent [1]_. The variance of
+    a difference is that of the own error plus :math:`c v`, v the laboratory's variance and c the
+    mean of 1/(tests behind a value); intervals by MOVER [2]_. Errors that laboratory and field
+    share (same day, same mass) make the own limits too narrow.
+
+    References
+    ----------
+    .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
+    .. [2] Zou GY, Donner A. Construction of confidence limits about effect measures: a general
+       approach. Stat Med 2008;27:1693-1702 (memory).
+
+    Examples
+    --------
+    >>> own = net_of_laboratory(
+    ...     [1.0, -2.5, 3.0, 0.5, -1.0, 2.0], range(6), LaboratoryVariance(2.0, 20)
+    ... )
+    >>> round(own.bias, 2), round(own.sd, 2)
+    (0.5, 1.41)
+    """
+    grouped = clusters(difference, athlete)
+    if grouped.n < FEWEST:
+        message = f"agreement needs at least {FEWEST} athletes; got {grouped.n}"
+        raise ValueError(message)
+    share = (
+        np.ones(grouped.n_values)
+        if tests_behind is None
+        else _shares(tests_behind, grouped.n_values)
+    )
+    between = float(grouped.means.var(ddof=1))
+    noise_share = float(share.mean())
+    total: Sequence[Component] = (Component(between, grouped.n - 1),)
+    if grouped.df_within:
+        weight = 1.0 - 1.0 / grouped.harmonic_size
+        within = weight * grouped.ms_within
+        of_athlete = np.bincount(grouped.codes, share)
+        of_means = float((of_athlete / grouped.sizes**2).mean())
+        inside = float(((1.0 - 1.0 / grouped.sizes) * of_athlete).sum()) / grouped.df_within
+        noise_share = of_means + weight * inside
+        few = grouped.df_within < FEW_REPEATS
+        total = (
+            (Component(between + within, grouped.n - 1),)
+            if few
+            else (*total, Component(within, grouped.df_within))
+        )
+    return NetOfLaboratory(
+        grouped.n,
+        grouped.n_values,
+        float(grouped.means.mean()),
+        between / grouped.n,
+        tuple(total),
+        noise_share,
+        laboratory,
+        coverage,
+    )
+
+
+def _shares(tests_behind: npt.ArrayLike, n: int) -> npt.NDArray[np.float64]:
+    counts = np.asarray(tests_behind, dtype=np.float64)
+    if counts.shape != (n,) or not (counts >= 1).all():
+        message = f"`tests_behind` must hold {n} counts of 1 or more"
+        raise ValueError(message)
+    return np.asarray(1.0 / counts)
+
+
+def _inside(bias: float, sd: float, margin: float) -> float:
+    """Share of a normal distribution between minus and plus the margin."""
+    if sd == 0.0:
+        return float(abs(bias) < margin)
+    upper, lower = (margin - abs(bias)) / sd, (-margin - abs(bias)) / sd
+    return float(special.ndtr(upper) - special.ndtr(lower))

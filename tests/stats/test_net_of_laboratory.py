@@ -1,0 +1,122 @@
+"""
+Own error net of the laboratory.
+
+Values of `tests/reference/net_of_laboratory.json`: computed by another implementation of the same
+formulas with numpy and scipy (no printed source), tolerance 1e-9.
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from agreement.stats.limits.net_of_laboratory import (
+    LaboratoryVariance,
+    laboratory_variance,
+    net_of_laboratory,
+)
+
+HELD = json.loads(
+    (Path(__file__).parents[1] / "reference/net_of_laboratory.json").read_text(encoding="utf-8")
+)
+
+
+def own(inputs):
+    difference = np.array(inputs["field"]) - np.array(inputs["laboratory"])
+    df = np.inf if inputs["nu"] is None else inputs["nu"]
+    return net_of_laboratory(
+        difference,
+        inputs.get("athlete", range(difference.size)),
+        LaboratoryVariance(inputs["v"], df),
+        tests_behind=inputs.get("tests_behind"),
+    )
+
+
+@pytest.mark.parametrize("case", HELD["own"])
+def test_held_values(case):
+    found, wanted = own(case["inputs"]), case["outputs"]
+    shown = {
+        "bias": found.bias,
+        "bias_low": found.bias_interval().low,
+        "bias_high": found.bias_interval().high,
+        "c": found.noise_share,
+        "variance": found.variance,
+        "variance_low": found.variance_interval().low,
+        "variance_high": found.variance_interval().high,
+        "sd": found.sd,
+        "sd_low": found.sd_interval().low,
+        "sd_high": found.sd_interval().high,
+    }
+    if not wanted["contradiction"]:
+        shown |= {
+            "lower": found.lower,
+            "lower_low": found.lower_interval().low,
+            "lower_high": found.lower_interval().high,
+            "upper": found.upper,
+            "upper_low": found.upper_interval().low,
+            "upper_high": found.upper_interval().high,
+        }
+    assert shown == pytest.approx({name: wanted[name] for name in shown}, rel=1e-9, abs=1e-9)
+    assert found.contradiction is wanted["contradiction"]
+
+
+@pytest.mark.parametrize("case", HELD["own_share"])
+def test_held_shares(case):
+    share, (low, high) = own(case["inputs"]).share_within(case["inputs"]["margin"])
+    wanted = case["outputs"]
+    assert (share, low, high) == pytest.approx(
+        (wanted["share"], wanted["low"], wanted["high"]), abs=1e-9
+    )
+
+
+@pytest.mark.parametrize("case", HELD["lab_repeats"])
+def test_held_repeats(case):
+    found = laboratory_variance(case["inputs"]["vo2max"], case["inputs"]["unit"])
+    wanted = case["outputs"]
+    assert (found.variance, found.df, found.mean_shift, *found.shift_interval) == pytest.approx(
+        [wanted[name] for name in ("v", "nu", "shift", "shift_low", "shift_high")], rel=1e-9
+    )
+
+
+def test_two_tests_each_are_half_the_variance_of_their_difference():
+    rng = np.random.default_rng(5)
+    first, second = rng.normal(50, 5, 12), rng.normal(52, 5, 12)
+    found = laboratory_variance(np.stack([first, second], axis=1).ravel(), np.repeat(range(12), 2))
+    assert found.variance == pytest.approx(np.var(second - first, ddof=1) / 2)
+    assert found.df == 11
+    assert found.shift_interval == pytest.approx(
+        stats.ttest_1samp(second - first, 0).confidence_interval()
+    )
+
+
+def test_an_exact_laboratory_leaves_the_classical_spread():
+    d = np.random.default_rng(7).normal(1, 3, 25)
+    found = net_of_laboratory(d, range(25), LaboratoryVariance(0.0, np.inf))
+    assert (found.bias, found.sd) == pytest.approx((d.mean(), d.std(ddof=1)))
+    low, high = 24 * d.var(ddof=1) / stats.chi2.ppf([0.975, 0.025], 24)
+    assert found.variance_interval() == pytest.approx((low, high))
+
+
+@pytest.mark.parametrize("own_sd", [0.0, 1.5, 3.5])
+def test_the_interval_of_the_own_spread_holds_the_truth(own_sd):
+    """400 studies of 20 athletes, 12 of them with a repeat; 3 standard errors below .94."""
+    rng = np.random.default_rng(20260101)
+    held = 0
+    for _ in range(400):
+        repeats = rng.normal(0, 2.6, (12, 2))
+        laboratory = laboratory_variance(repeats.ravel(), np.repeat(range(12), 2))
+        d = rng.normal(1, own_sd, 20) - rng.normal(0, 2.6, 20)
+        low, high = net_of_laboratory(d, range(20), laboratory).sd_interval()
+        held += low <= own_sd <= high
+    assert held / 400 >= 0.94 - 3 * np.sqrt(0.94 * 0.06 / 400)
+
+
+def test_refusals():
+    with pytest.raises(ValueError, match="degrees of freedom; 3 are needed"):
+        laboratory_variance([50, 51, 52, 53], [0, 0, 1, 1])
+    with pytest.raises(ValueError, match="at least 3 athletes"):
+        net_of_laboratory([1.0, 2.0], [0, 1], LaboratoryVariance(1.0, 10))
+    with pytest.raises(ValueError, match="3 counts of 1 or more"):
+        net_of_laboratory([1, 2, 3], range(3), LaboratoryVariance(1, 10), tests_behind=[1, 0, 1])
