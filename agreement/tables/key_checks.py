@@ -6,7 +6,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
-from agreement.tables.options import Kind, Summary
+from agreement.tables.options import Confirmation, Kind, Summary
 
 Check = Callable[[Any], Any]
 SUMMARIES: Final[tuple[Summary, ...]] = ("mean", "median", "nearest", "last")
@@ -132,6 +132,34 @@ def texts(value: object) -> dict[str, str]:
     if isinstance(value, dict) and all(isinstance(v, str) for v in value.values()):
         return value
     msg = 'must be a table of texts like { mass_kg = "lb" }'
+    raise WrongValueError(msg)
+
+
+def labels(value: object) -> tuple[str, ...]:
+    """Return a list of texts."""
+    if isinstance(value, list) and all(isinstance(one, str) and one for one in value):
+        return tuple(value)
+    msg = 'must be a list of texts like ["wrist_a", "wrist_b"]'
+    raise WrongValueError(msg)
+
+
+def constants(value: object) -> dict[str, str]:
+    """Return a table of values for whole columns, each as a cell of the file would say it."""
+    if isinstance(value, dict) and all(
+        isinstance(v, str | int | float | date) for v in value.values()
+    ):
+        return {key: str(one) for key, one in value.items()}
+    msg = 'must be a table of single values like { mode = "run" }'
+    raise WrongValueError(msg)
+
+
+def confirmation(value: object) -> Confirmation:
+    """Return why something that looks wrong is right, and since when that is known."""
+    if isinstance(value, dict) and set(value) == {"reason", "on"}:
+        reason, on = value["reason"], value["on"]
+        if isinstance(reason, str) and reason.strip():
+            return Confirmation(reason.strip(), day(on))
+    msg = 'must be a reason and a date like { reason = "seen by two of us", on = 2026-01-10 }'
     raise WrongValueError(msg)
 
 

@@ -17,12 +17,17 @@ _STUDY_FILE: Final = """\
 [study]
 # title = ""                      # stands above the report
 # question = ""                   # what the study is to decide
+# compares = ["wrist_a", "wrist_b"]  # methods that the question is about; without it all of them
 # time_zone = "Europe/Oslo"       # needed as soon as one time in the files has no offset
 # id_map = "ids.csv"              # columns found,athlete_id: the only way to join unequal ids
 
 [margin]                          # agreed before the first laboratory test, or it does not count
 # limit_ml_kg_min = 3.5           # for one athlete: both limits of agreement must lie inside +- this
 # mean_limit_ml_kg_min = 2.0      # for the mean bias; default: the limit above
+against = "true value"            # what the limit is about; or "laboratory test"
+# planned_looks = 1               # times that the verdict will be taken, at most 5
+# look = 1                        # which of them this is
+# fitness_confidence = 0.80       # with which the limits must hold from less fit to fit
 # agreed_on = 2026-01-10          # required with a limit
 # reason = ""                     # why this limit; printed
 
@@ -31,8 +36,10 @@ _STUDY_FILE: Final = """\
 # allow_mixed = false             # true: tests averaged in different ways may stand together
 # edit_breaths = true             # false: coughs, swallows and leaks stay in; to repeat others' values
 # fixed_bins_from = "first breath"  # or "clock": fixed bins of seconds count from 0 of the recording
+# last_bin = "drop"               # or "keep at least half": a last fixed bin that is not whole
 # repeat_within_days = 10         # two tests this close count as a repeat
 # sem_ml_kg_min = 2.6             # the laboratory's own error, used only without repeats
+# sem_degrees_of_freedom = 10     # how well that number is known
 
 [pairing]                         # which estimates belong to which laboratory test
 # days_before = 14                # estimates up to this many days before the test
@@ -87,13 +94,18 @@ _STUDY_FILE: Final = """\
 # maximum_share_of_hr_max = 1.0   # stages and sessions above it are left out
 # hr_max_formula = "208_minus_0.7_age_2001"   # used when no HRmax was measured; printed
 
-# [methods."my wrist device"]     # one such table per method label
+# [methods."my wrist device"]     # one such table per method
+# label = "Wrist device A"        # what people read in its place
 # heart_rate_based = true         # whether it rests on heart rate
 # resting = false                 # whether it is measured at rest
 
 [report]
 # kind = "squad"                  # squad, validation or audit; the command line wins
 # seed = 20260101                 # of every random draw
+# png = false                     # true: figures also as PNG files
+
+# [confirm]                       # what `check` stops at although it is right; it names the code
+# the_code = { reason = "seen by two of us", on = 2026-01-10 }
 
 # How a file is written, where it is not plain CSV. One such table per input.
 # [files.athletes]
@@ -108,6 +120,7 @@ _STUDY_FILE: Final = """\
 # sheet = "2026"                  # of a workbook
 # columns = { vo2max_l_min = "VO2 (L/min)" }                # ours = theirs
 # units = { mass_kg = "lb" }                                # theirs, converted for you
+# values = { mode = "run" }       # one value for all rows, for a column that the file lacks
 """
 _MEANINGS: Final = {
     "athletes": "one row per person; withdrawn = yes removes a person from every output",

@@ -11,6 +11,8 @@ from typing import Literal
 Summary = Literal["mean", "median", "nearest", "last"]
 Kind = Literal["squad", "validation", "audit"]
 FixedBinsFrom = Literal["first breath", "clock"]
+LastBin = Literal["drop", "keep at least half"]
+Against = Literal["laboratory test", "true value"]
 HrMaxFormula = Literal[
     "220_minus_age_1971",
     "208_minus_0.7_age_2001",
@@ -25,6 +27,7 @@ class StudyText:
 
     title: str = ""
     question: str = ""
+    compares: tuple[str, ...] = ()  # methods that the question is about; empty: all of them
     time_zone: str | None = None  # IANA name; needed as soon as one time has no offset
     id_map: str | None = None  # columns found,athlete_id: the only way to join unequal ids
 
@@ -35,6 +38,10 @@ class Margin:
 
     limit: float | None = None  # key limit_ml_kg_min; both limits must lie inside +- this
     mean_limit: float | None = None  # key mean_limit_ml_kg_min; default: limit
+    against: Against | None = None  # what the limit is about; None: a laboratory test, with a note
+    planned_looks: int = 1  # times that the verdict will be taken
+    look: int = 1  # which of them this is
+    fitness_confidence: float = 0.80  # with which limits must hold from less fit to fit
     agreed_on: date | None = None  # required with a limit
     reason: str = ""
 
@@ -47,8 +54,10 @@ class Reference:
     allow_mixed: bool = False
     edit_breaths: bool = True  # False: breaths far from their neighbours stay, and are counted
     fixed_bins_from: FixedBinsFrom = "first breath"
+    last_bin: LastBin = "drop"  # a last fixed bin that is not whole
     repeat_within_days: int = 10
     sem: float | None = None  # key sem_ml_kg_min; used only when the study has no repeats
+    sem_degrees_of_freedom: int = 10  # how well that number is known; never infinite
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +130,9 @@ class Extrapolation:
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """Table ``[methods."label"]``."""
+    """Table ``[methods."key"]``."""
 
+    label: str | None = None  # what people read; the key stays in tables for machines
     heart_rate_based: bool | None = None  # None: true for field_estimates; protocols know theirs
     resting: bool = False
 
@@ -133,6 +143,15 @@ class Report:
 
     kind: Kind = "squad"
     seed: int = 20260101
+    png: bool = False  # figures also as PNG files
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmation:
+    """One line of ``[confirm]``: what looks wrong in this study, and why it is right."""
+
+    reason: str
+    on: date
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +168,7 @@ class FileFormat:
     columns: dict[str, str] = field(default_factory=dict)  # ours -> theirs
     units: dict[str, str] = field(default_factory=dict)  # our column -> their unit
     codes: dict[str, dict[str, str]] = field(default_factory=dict)  # column -> theirs -> ours
+    values: dict[str, str] = field(default_factory=dict)  # our column that the file lacks -> value
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +186,7 @@ class StudyOptions:
     methods: dict[str, Method] = field(default_factory=dict)
     report: Report = Report()
     files: dict[str, FileFormat] = field(default_factory=dict)
+    confirm: dict[str, Confirmation] = field(default_factory=dict)  # by code of the finding
 
     def header(self, table: str, column: str) -> str:
         """Return our `column` of a table as its file calls it, where `study.toml` says so."""

@@ -23,6 +23,7 @@ from agreement.tables.oversize import OversizeError, refuse_oversize_parquet
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import (
     RawTable,
+    fill_constants,
     read_table,
     require_columns,
     require_vo2max,
@@ -212,6 +213,7 @@ class PartReader:
             before = piece.rows_before
             for batch in batches:
                 raw = self._raw_table(batch, before, header, file)
+                fill_constants(raw, findings)
                 require_columns(raw, findings)
                 yield raw
                 before += batch.num_rows
@@ -224,7 +226,7 @@ class PartReader:
         # counted as if there were a header row, like the rows of a single Parquet table
         first = before + FIRST_ROW
         rows = np.arange(first, first + len(frame), dtype=np.int64)
-        return RawTable(self.table, file, self.form, frame, rows, header.theirs, "")
+        return RawTable(self.table, file, self.form, frame, rows, dict(header.theirs), "")
 
 
 def _with_own_labels(column: Any) -> pd.Categorical:

@@ -152,6 +152,7 @@ def read_table(
         return None
     frame, rows, header = found
     raw = RawTable(table, file, form, frame, rows, header.theirs, digest)
+    fill_constants(raw, findings)
     require_columns(raw, findings, header.unread)
     return raw
 
@@ -263,6 +264,19 @@ def _check_units(
                 f'To convert it, set units = {{ {ours} = "{text}" }} in [files.{table.name}].',
                 column=header.theirs[ours],
             )
+
+
+def fill_constants(raw: RawTable, findings: Findings) -> None:
+    """Give a column that the file lacks the one value that `study.toml` states for all of it."""
+    for name, value in raw.form.values.items():  # noqa: PD011  # no frame
+        if name in raw.frame:
+            what = f"The file has a column for '{name}', and study.toml gives it one value for all."
+            remedy = f"Remove {name} from values in [files.{raw.table.name}], or the column."
+            findings.stop("duplicate_column", raw.file, what, remedy, column=raw.theirs[name])
+        elif name in raw.table.columns:
+            codes = np.zeros(len(raw.frame), np.int8)
+            raw.frame[name] = pd.Categorical.from_codes(codes, pd.Index([value], dtype="str"))
+            raw.theirs[name] = name
 
 
 def require_columns(raw: RawTable, findings: Findings, unread: tuple[str, ...] = ()) -> None:

@@ -10,10 +10,13 @@ from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings
 from agreement.tables.options import (
+    Against,
     Change,
+    Confirmation,
     Extrapolation,
     FileFormat,
     HrMaxFormula,
+    LastBin,
     Margin,
     Method,
     Pairing,
@@ -75,12 +78,23 @@ _PAIRING: Final = _same(
 )
 TABLE_KEYS: Final[dict[str, Keys]] = {
     "study": _same(
-        title=check.text, question=check.text, time_zone=check.time_zone, id_map=check.text
+        title=check.text,
+        question=check.text,
+        compares=check.labels,
+        time_zone=check.time_zone,
+        id_map=check.text,
     ),
     "margin": {
         "limit_ml_kg_min": ("limit", check.number(0, 100, above=True)),
         "mean_limit_ml_kg_min": ("mean_limit", check.number(0, 100, above=True)),
-        **_same(agreed_on=check.day, reason=check.text),
+        **_same(
+            against=check.one_of(*get_args(Against)),
+            planned_looks=check.whole(1, 5),
+            look=check.whole(1, 100),
+            fitness_confidence=check.number(0.5, 0.99),
+            agreed_on=check.day,
+            reason=check.text,
+        ),
     },
     "reference": {
         **_same(
@@ -88,7 +102,9 @@ TABLE_KEYS: Final[dict[str, Keys]] = {
             allow_mixed=check.yes_no,
             edit_breaths=check.yes_no,
             fixed_bins_from=check.one_of("first breath", "clock"),
+            last_bin=check.one_of(*get_args(LastBin)),
             repeat_within_days=check.whole(0, 3650),
+            sem_degrees_of_freedom=check.whole(1, 10_000),
         ),
         "sem_ml_kg_min": ("sem", check.number(0, 50, above=True)),
     },
@@ -101,9 +117,9 @@ TABLE_KEYS: Final[dict[str, Keys]] = {
         **_thresholds(Extrapolation),
         **_same(hr_max_formula=check.one_of(*get_args(HrMaxFormula))),
     },
-    "report": _same(kind=check.one_of(*check.KINDS), seed=check.whole(0)),
+    "report": _same(kind=check.one_of(*check.KINDS), seed=check.whole(0), png=check.yes_no),
 }
-_METHOD: Final = _same(heart_rate_based=check.yes_no, resting=check.yes_no)
+_METHOD: Final = _same(label=check.text, heart_rate_based=check.yes_no, resting=check.yes_no)
 _FILE: Final = _same(
     path=check.text,
     separator=check.separator,
@@ -115,6 +131,7 @@ _FILE: Final = _same(
     columns=check.texts,
     units=check.texts,
     codes=check.code_tables,
+    values=check.constants,
 )
 
 
@@ -135,7 +152,7 @@ def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
     """
     content = _content(folder, findings)
     reader = _Reader(folder, findings)
-    reader.unknown(content, [*TABLE_KEYS, "methods", "files"], "")
+    reader.unknown(content, [*TABLE_KEYS, "methods", "files", "confirm"], "")
     pairing = reader.table(content, "pairing")
     field_tests = reader.table(pairing, "field_tests", "pairing.")
     default = StudyOptions()
@@ -157,6 +174,7 @@ def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
         methods=reader.methods(content),
         report=fill("report", default.report),
         files=reader.files(content),
+        confirm=reader.confirmations(content),
     )
     reader.across(options, reader.table(content, "margin", quiet=True))
     return options
@@ -252,6 +270,16 @@ class _Reader:
             for label in labels
         }
 
+    def confirmations(self, content: dict[str, Any]) -> dict[str, Confirmation]:
+        """Return the lines of ``[confirm]``; whether a code is known is checked where it is used."""
+        good = {}
+        for code, found in self.table(content, "confirm").items():
+            try:
+                good[code] = check.confirmation(found)
+            except check.WrongValueError as error:
+                self.wrong(f"'confirm.{code}'", found, str(error))
+        return good
+
     def files(self, content: dict[str, Any]) -> dict[str, FileFormat]:
         """Return the tables ``[files.NAME]``."""
         inputs = self.table(content, "files")
@@ -268,7 +296,8 @@ class _Reader:
         """Check that columns, units and codes name columns that the table has."""
         known = list(INPUTS[name].columns)
         where = f"files.{name}"
-        for key, stated in (("columns", one.columns), ("units", one.units), ("codes", one.codes)):
+        stated_in = ("columns", "units", "codes", "values")
+        for key, stated in ((key, getattr(one, key)) for key in stated_in):
             strange = [column for column in stated if column not in _ALL_COLUMNS]
             self.unknown(dict.fromkeys(strange), known, f"{where}.{key}.")
             for column in set(stated) - set(known) - set(strange):

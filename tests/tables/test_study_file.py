@@ -37,7 +37,9 @@ def test_every_key_of_a_new_study_is_understood(tmp_path):
     assert options.margin.limit == 3.5
     assert options.reference.sem == 2.6
     assert options.pairing.mode_match == (("run", "walk"),)
-    assert options.methods == {"my wrist device": Method(heart_rate_based=True)}
+    assert options.methods == {
+        "my wrist device": Method(label="Wrist device A", heart_rate_based=True)
+    }
     assert options.files["athletes"].codes == {"sex": {"1": "male", "2": "female"}}
 
 
@@ -86,7 +88,7 @@ def test_an_averaging_rule_gets_its_one_spelling(tmp_path):
             "Did you mean 'files.lab_tests.units.mass_kg'?",
         ),
         ("[methods.m]\nrest = true\n", "Did you mean 'methods.m.resting'?"),
-        ("[study]\nzzz = 1\n", "Known are title, question, time_zone, id_map."),
+        ("[study]\nzzz = 1\n", "Known are title, question, compares, time_zone, id_map."),
     ],
 )
 def test_unknown_keys_name_the_nearest(tmp_path, text, says):
@@ -234,3 +236,58 @@ def test_any_value_in_place_of_a_table_gives_sentences(tmp_path_factory, chosen)
     assert options.study == StudyOptions().study
     wrong = [value for value in chosen.values() if not value.startswith("{")]
     assert len([p for p in problems if "must be a table" in p.what]) >= len(wrong)
+
+
+def test_the_keys_of_judging_and_naming_are_read(tmp_path):
+    options, problems = read(
+        tmp_path,
+        """
+[study]
+compares = ["wrist_a", "wrist_b"]
+[margin]
+limit_ml_kg_min = 3.5
+against = "true value"
+planned_looks = 3
+look = 2
+fitness_confidence = 0.9
+agreed_on = 2026-01-10
+[reference]
+sem_degrees_of_freedom = 4
+last_bin = "keep at least half"
+[methods.wrist_a]
+label = "Wrist device A"
+[report]
+png = true
+[confirm]
+some_code = { reason = "seen by two of us", on = 2026-01-10 }
+""",
+    )
+    assert problems == []
+    assert options.study.compares == ("wrist_a", "wrist_b")
+    margin = options.margin
+    assert (margin.against, margin.planned_looks, margin.look) == ("true value", 3, 2)
+    assert margin.fitness_confidence == 0.9
+    reference = options.reference
+    assert (reference.sem_degrees_of_freedom, reference.last_bin) == (4, "keep at least half")
+    assert options.methods["wrist_a"].label == "Wrist device A"
+    assert options.report.png
+    assert options.confirm["some_code"].on == date(2026, 1, 10)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ('[study]\ncompares = "wrist_a"', 'must be a list of texts like ["wrist_a", "wrist_b"]'),
+        ('[margin]\nagainst = "truth"', 'must be "laboratory test" or "true value"'),
+        ("[margin]\nplanned_looks = 6", "must be a whole number of at least 1 and at most 5"),
+        ("[reference]\nsem_degrees_of_freedom = 0", "must be a whole number of at least 1"),
+        ("[confirm]\nx = true", "must be a reason and a date"),
+        ('[confirm]\nx = { reason = " ", on = 2026-01-10 }', "must be a reason and a date"),
+        ('[confirm]\nx = { reason = "a", on = "soon" }', "must be a date like"),
+        ("[files.lab_tests]\nvalues = { mode = [1] }", "must be a table of single values"),
+    ],
+)
+def test_wrong_values_of_these_keys_say_what_is_expected(tmp_path, text, expected):
+    _, problems = read(tmp_path, text)
+    assert [p.reason for p in problems] == ["wrong_value"]
+    assert expected in problems[0].what
