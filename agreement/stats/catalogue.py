@@ -39,6 +39,8 @@ from agreement.stats.limits.limits_of_subsets import (
     choice_of_pairs_of,
     pairing_rule_of,
 )
+from agreement.stats.limits.net_of_laboratory import STATISTICS as OWN
+from agreement.stats.limits.net_of_laboratory import net_of_laboratory_of
 from agreement.stats.limits.quantile_limits import quantile_limits_of
 from agreement.stats.limits.ratio_limits import ratio_limits_of
 from agreement.stats.limits.shape import shape_of
@@ -242,6 +244,7 @@ ANALYSES: Final = (
     ),
     Analysis("pairing_rule", LIMITS, pairing_rule_of),
     Analysis("across_modes", OF_UNLIKE_MODES, None),
+    Analysis("net_of_laboratory", OWN, net_of_laboratory_of),
 )
 
 _NO_UNIT = (
@@ -255,8 +258,9 @@ _NO_UNIT = (
     *("athletes_to_halve", "coefficient_of_variation"),
     *("ratio", "lower_limit_of_ratio", "upper_limit_of_ratio"),
     *_OF_DEMING,
+    *("own_share_within_margin", "laboratory_df", "laboratory_share"),
 )
-_VARIANCES = ("total", *COMPONENTS)
+_VARIANCES = ("total", *COMPONENTS, "laboratory_variance")
 UNITS: Final[dict[str, str]] = (
     dict.fromkeys(_NO_UNIT, "1") | dict.fromkeys(_VARIANCES, f"({UNIT})^2") | {"mape": "%"}
 )  # all others in mL/kg/min

@@ -24,7 +24,7 @@ class Evidence:
         over days).
     repeats : DataFrame
         Columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test, so a
-        unit with two rows or more is a repeat.
+        unit with two rows or more is a repeat; the rows of a unit in their order in time.
     options : StudyOptions
         The study's choices.
     heart_rate_based : dict of str to bool

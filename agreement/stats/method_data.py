@@ -27,7 +27,11 @@ TOO_FEW: Final = "too_few"
 NO_MARGIN: Final = "no_margin"
 NO_SECOND_VISIT: Final = "no_second_visit"
 NOT_ESTIMABLE: Final = "not_estimable"
-CODES: Final = (TOO_FEW, "suppressed", NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE)
+LABORATORY_ERROR_TOO_LARGE: Final = "laboratory_error_too_large"
+CODES: Final = (
+    *(TOO_FEW, "suppressed", NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE),
+    LABORATORY_ERROR_TOO_LARGE,
+)
 
 Floats = npt.NDArray[np.float64]
 

@@ -14,7 +14,7 @@ from agreement.stats.rows import Row, rows_frame
 from agreement.terms import RESULT_COLUMNS, UNIT
 
 _BEYOND = 999  # place of a statistic that is not in the list
-_LIMITS = ("lower_limit", "upper_limit")
+_LIMITS = ("lower_limit", "upper_limit", "own_lower_limit", "own_upper_limit")
 _PLACE = {
     (analysis.name, statistic): (i, j)
     for i, analysis in enumerate(ANALYSES)

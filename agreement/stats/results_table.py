@@ -32,6 +32,7 @@ from agreement.stats.limits.limits_by_level import LimitsByLevel
 from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.limits.limits_of_agreement_anova import AnovaLimits
 from agreement.stats.limits.limits_of_subsets import Parts
+from agreement.stats.limits.net_of_laboratory import NetOfLaboratory
 from agreement.stats.limits.quantile_limits import QuantileLimits
 from agreement.stats.limits.ratio_limits import RatioLimits
 from agreement.stats.limits.shape import Shape
@@ -114,6 +115,7 @@ class MethodResults:
     pairing_rule: Parts | None = None
     limits_by_level: LimitsByLevel | None = None
     ratio_limits: RatioLimits | None = None
+    net_of_laboratory: NetOfLaboratory | None = None
     cautions: tuple[Caution, ...] = ()
 
     @property
@@ -163,7 +165,8 @@ def analyse(evidence: Evidence) -> StudyResults:
     Parameters
     ----------
     evidence : Evidence
-        The order of its rows does not matter; the study's seed fixes everything random.
+        The order of its rows does not matter, but for repeats of one unit; the study's seed fixes
+        everything random.
 
     Returns
     -------
@@ -251,7 +254,8 @@ def _repeats(evidence: Evidence, pairs: pd.DataFrame) -> pd.DataFrame:
 
 
 def _ordered_repeats(repeats: pd.DataFrame) -> pd.DataFrame:
-    return repeats.sort_values(["athlete_id", "lab_test_id", "lab"], ignore_index=True)
+    """Sort by unit; the tests of a unit keep their order in time."""
+    return repeats.sort_values(["athlete_id", "lab_test_id"], kind="stable", ignore_index=True)
 
 
 def _resampling(pairs: pd.DataFrame, seed: int) -> Resampling:

@@ -383,6 +383,7 @@ PARTS = {
     *("slopes_at_ranks", "count_inversions", "rows_frame", "html_table", "deviation_from"),
     *(
         "days_since_first",
+        "lab_tests_behind",
         "judged",
         "failed_in_words",
         "visit_sums",

@@ -7,16 +7,22 @@ formulas with numpy and scipy (no printed source), tolerance 1e-9.
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
-from agreement.stats.limits.net_of_laboratory import (
+from agreement.stats.limits.net_of_laboratory import net_of_laboratory
+from agreement.stats.method_data import NotEstimable
+from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
+    lab_tests_behind,
+    laboratory_of,
     laboratory_variance,
-    net_of_laboratory,
 )
+from agreement.tables.options import Reference, StudyOptions
 
 HELD = json.loads(
     (Path(__file__).parents[1] / "reference/net_of_laboratory.json").read_text(encoding="utf-8")
@@ -120,3 +126,60 @@ def test_refusals():
         net_of_laboratory([1.0, 2.0], [0, 1], LaboratoryVariance(1.0, 10))
     with pytest.raises(ValueError, match="3 counts of 1 or more"):
         net_of_laboratory([1, 2, 3], range(3), LaboratoryVariance(1, 10), tests_behind=[1, 0, 1])
+
+
+def frame_of(tests, **reference):
+    """One unit of each line; pairs of the first test of each unit."""
+    lines = [(f"T{i}", value) for i, values in enumerate(tests) for value in values]
+    repeats = pd.DataFrame(lines, columns=["lab_test_id", "lab"]).assign(athlete_id="A")
+    pairs = pd.DataFrame({"lab_test_id": [f"T{i}" for i in range(len(tests))] + ["elsewhere"]})
+    options = StudyOptions(reference=Reference(**reference))
+    return SimpleNamespace(repeats=repeats, pairs=pairs, options=options)
+
+
+LATER_READS_HIGHER = [(50, 52), (47, 48), (60, 62.5), (55, 56), (44, 46)]
+
+
+def test_tests_behind_a_value_are_those_of_its_unit():
+    assert lab_tests_behind(frame_of([(50, 52), (47,), (1, 2, 3)])).tolist() == [2, 1, 3, 1]
+
+
+def test_the_shift_from_first_to_second_is_no_noise():
+    """By hand: second less first 2, 1, 2.5, 1, 2: mean 1.7, variance .45, half of it the laboratory's."""
+    found = laboratory_of(frame_of(LATER_READS_HIGHER))
+    assert (found.variance, found.df, found.mean_shift) == pytest.approx((0.225, 4, 1.7))
+    assert found.note == "few_repeats"
+
+
+def test_a_declared_error_has_ten_degrees_of_freedom_unless_said():
+    found = laboratory_of(frame_of([(50,), (47,)], sem=2.6))
+    assert (found.variance, found.df, found.note) == (pytest.approx(6.76), 10, "assumed")
+    said = laboratory_of(frame_of([(50, 50), (47, 47)], sem=2.6, sem_degrees_of_freedom=24))
+    assert said.df == 24  # equal repeats were copied: they count as none
+    assert laboratory_of(frame_of(LATER_READS_HIGHER, sem=2.6)).note == "few_repeats"
+
+
+@pytest.mark.parametrize(
+    ("tests", "why"), [([(50,), (47,)], "unknown"), ([(50, 51), (47, 49)], "1 degrees of freedom")]
+)
+def test_an_unknown_laboratory_gives_nothing(tests, why):
+    with pytest.raises(NotEstimable, match=why):
+        laboratory_of(frame_of(tests))
+
+
+def test_rows_and_their_notes():
+    d = np.random.default_rng(3).normal(1, 4, 16)
+    rows = net_of_laboratory(d, range(16), LaboratoryVariance(4.0, 12)).to_frame()
+    told = rows.set_index("statistic")
+    assert told.loc["laboratory_share", "value"] == pytest.approx(4 / d.var(ddof=1))
+    assert told.loc["own_share_within_margin", "note"] == "no_margin"
+    assert told["note"].drop("own_share_within_margin").eq("").all()
+    noisy = net_of_laboratory(d, range(16), LaboratoryVariance(200.0, 12)).to_frame()
+    noisy = noisy.set_index("statistic")
+    assert noisy.loc["own_sd", "note"] == "laboratory_error_too_large"
+    assert noisy.loc[["own_lower_limit", "own_upper_limit"], "value"].isna().all()
+    few = net_of_laboratory(d[:9], range(9), LaboratoryVariance(4.0, 12)).to_frame()
+    few = few.set_index("statistic")
+    assert few.loc["own_upper_limit", "note"] == "too_few"
+    assert np.isnan(few.loc["own_upper_limit", "value"])
+    assert few.loc["own_sd", "value"] > 0

@@ -65,6 +65,12 @@ FORMULAS: Final = (
         "Bland & Altman 1986",
     ),
     Formula(
+        "net_of_laboratory",
+        "own bias, spread and limits",
+        "variance of d less the laboratory's share of it, from repeats; intervals by MOVER",
+        "Fuller 1987; Zou & Donner 2008",
+    ),
+    Formula(
         "limits_by_convention",
         "limits by convention",
         "s times 1.96, 2 or Student's t on n - 1",

@@ -1,115 +1,41 @@
 """The field method's own error: bias, spread and limits net of the laboratory's own noise."""
 
-from dataclasses import dataclass
-from math import hypot, isinf, sqrt
+from dataclasses import dataclass, replace
+from math import hypot, nan, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, checked_share, t_interval, z_of
+from agreement.stats.basics.intervals import Interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
-from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits.repeated import FEW_REPEATS
+from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE, NO_MARGIN, TOO_FEW, MethodData
+from agreement.stats.repeats.laboratory_variance import (
+    LaboratoryVariance,
+    lab_tests_behind,
+    laboratory_of,
+)
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-_NOT_GIVEN = Interval(np.nan, np.nan)
-FEWEST_DF = 3  # of the laboratory's variance; below, nothing can be said net of it
-
-
-@dataclass(frozen=True, slots=True)
-class LaboratoryVariance:
-    """
-    Variance of one laboratory test about the athlete's true value. [(mL/kg/min)^2].
-
-    Attributes
-    ----------
-    variance : float
-    df : float
-        Its degrees of freedom; infinite only where it is known exactly.
-    mean_shift : float
-        How much higher the second test of a unit reads than the first, on average; NaN if declared.
-    shift_interval : Interval
-    """
-
-    variance: float
-    df: float
-    mean_shift: float = np.nan
-    shift_interval: Interval = _NOT_GIVEN
-
-    def interval(self, confidence_level: float = 0.95) -> Interval:
-        """Chi-square interval of the variance."""
-        if isinf(self.df):
-            return Interval(self.variance, self.variance)
-        return variance_ends(self.variance, self.df, confidence_level)
-
-
-def variance_ends(variance: float, df: float, confidence_level: float = 0.95) -> Interval:
-    """
-    Chi-square interval of a variance.
-
-    >>> low, high = variance_ends(4.0, 10)
-    >>> round(low, 3), round(high, 3)
-    (1.953, 12.319)
-    """
-    tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
-    upper, lower = special.chdtri(df, tail), special.chdtri(df, 1.0 - tail)
-    return Interval(float(variance * df / upper), float(variance * df / lower))
-
-
-def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> LaboratoryVariance:
-    """
-    Laboratory variance from repeats, a mean shift from test to test taken out.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        Laboratory VO2max, the tests of each unit in their order in time. [mL/kg/min]
-    unit : array_like, shape (n,)
-        Unit of each value: one athlete's tests within days. Units of one value say nothing.
-
-    Returns
-    -------
-    LaboratoryVariance
-
-    Raises
-    ------
-    ValueError
-        When fewer than `FEWEST_DF` degrees of freedom are left, or a value is missing.
-
-    Notes
-    -----
-    Residual mean square of least squares on unit and order within the unit. The mean square about
-    the unit's mean would hold the shift that learning or recovery makes: it is no noise.
-
-    References
-    ----------
-    .. [1] Graybill FA, Wang CM. Confidence intervals on nonnegative linear combinations of
-       variances. J Am Stat Assoc 1980;75:869-873 (memory).
-    """
-    grouped = clusters(values, unit)
-    x, codes = np.asarray(values, dtype=np.float64), grouped.codes
-    kept = grouped.sizes[codes] > 1
-    x, codes = x[kept], np.unique(codes[kept], return_inverse=True)[1]
-    order = np.array(
-        [int((codes[:i] == code).sum()) for i, code in enumerate(codes)], dtype=np.intp
-    )
-    units, most = (int(codes.max()) + 1, int(order.max()) + 1) if x.size else (0, 1)
-    df = x.size - units - (most - 1)
-    if df < FEWEST_DF:
-        message = f"the laboratory's repeats leave {max(df, 0)} degrees of freedom; {FEWEST_DF} are needed"
-        raise ValueError(message)
-    design = np.hstack([np.eye(units)[codes], np.eye(most)[order][:, 1:]])
-    residual = x - design @ np.linalg.lstsq(design, x, rcond=None)[0]
-    shift = x[order == 1] - x[order == 0][np.unique(codes[order == 1])]
-    error = float(shift.std(ddof=1)) / sqrt(shift.size)
-    mean = float(shift.mean())
-    ends = t_interval(mean, error, shift.size - 1)
-    return LaboratoryVariance(float(residual @ residual) / df, float(df), mean, ends)
+STATISTICS = (
+    "own_bias",
+    "own_sd",
+    "own_lower_limit",
+    "own_upper_limit",
+    "own_share_within_margin",
+    "laboratory_variance",
+    "laboratory_df",
+    "laboratory_share",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +55,8 @@ class NetOfLaboratory:
     noise_share : float
         The multiple of the laboratory's variance in a difference.
     coverage : float
+    margin : float or None
+        For the share of athletes within it. [mL/kg/min]
     """
 
     n: int
@@ -139,22 +67,29 @@ class NetOfLaboratory:
     noise_share: float
     laboratory: LaboratoryVariance
     coverage: float = 0.95
+    margin: float | None = None
+
+    @property
+    def noise(self) -> float:
+        """Variance of a difference that is the laboratory's noise."""
+        return self.noise_share * self.laboratory.variance
+
+    @property
+    def spread(self) -> float:
+        """Variance of a difference."""
+        return sum(part.variance for part in self.total)
 
     @property
     def variance(self) -> float:
         """Own variance; below 0 where the laboratory's noise alone explains more than was seen."""
-        return (
-            sum(part.variance for part in self.total) - self.noise_share * self.laboratory.variance
-        )
+        return self.spread - self.noise
 
     def variance_interval(self, confidence_level: float = 0.95) -> Interval:
         """MOVER interval of the own variance; its ends may lie below 0."""
-        total = sum(part.variance for part in self.total)
         of_total = variance_interval(self.total, confidence_level)
         low, high = self.laboratory.interval(confidence_level)
         noise = Interval(self.noise_share * low, self.noise_share * high)
-        part = self.noise_share * self.laboratory.variance
-        return interval_of_difference(total, of_total, part, noise)
+        return interval_of_difference(self.spread, of_total, self.noise, noise)
 
     @property
     def contradiction(self) -> bool:
@@ -213,6 +148,49 @@ class NetOfLaboratory:
         high = share + hypot(*(end - share for end in better))
         return share, Interval(max(low, 0.0), min(high, 1.0))
 
+    def to_frame(self) -> pd.DataFrame:
+        """Return the own bias, spread, limits and share, and what the laboratory takes, as rows."""
+        laboratory = self.laboratory
+        none = Interval(nan, nan)
+        share, ends = (nan, none) if self.margin is None else self.share_within(self.margin)
+        measured = none if laboratory.assumed else laboratory.interval()
+        square, taken = f"({UNIT})^2", self.noise / self.spread if self.spread > 0.0 else nan
+        shown = (
+            ("own_bias", self.bias, self.bias_interval(), UNIT, ""),
+            ("own_sd", self.sd, self.sd_interval(), UNIT, self._note),
+            ("own_lower_limit", self.lower, self.lower_interval(), UNIT, self._note),
+            ("own_upper_limit", self.upper, self.upper_interval(), UNIT, self._note),
+            (
+                "own_share_within_margin",
+                share,
+                ends,
+                "1",
+                NO_MARGIN if self.margin is None else self._note,
+            ),
+            ("laboratory_variance", laboratory.variance, measured, square, laboratory.note),
+            ("laboratory_df", laboratory.df, none, "1", laboratory.note),
+            ("laboratory_share", taken, none, "1", laboratory.note),
+        )
+        return rows_frame(self._row(*each) for each in shown)
+
+    @property
+    def _note(self) -> str:
+        """What the results table should say of own spread, limits and share."""
+        if self.contradiction:
+            return LABORATORY_ERROR_TOO_LARGE
+        few = [TOO_FEW] if self.n < FEW_FOR_REPORTS else []
+        few_pairs = ["few_repeats"] if len(self.total) == 1 and self.n_pairs > self.n else []
+        laboratory = [self.laboratory.note] if self.laboratory.note else []
+        return "; ".join(dict.fromkeys([*few, *few_pairs, *laboratory]))
+
+    def _row(self, name: str, value: float, ends: Interval, unit: str, note: str) -> Row:
+        """Return a row; limits and share are empty where they cannot be told."""
+        told = name in ("own_lower_limit", "own_upper_limit", "own_share_within_margin")
+        if told and (self.contradiction or self.n < FEW_FOR_REPORTS):
+            value, ends = nan, Interval(nan, nan)
+        counts = {"n": self.n, "n_pairs": self.n_pairs}
+        return Row.of(name, value, ends, unit=unit, note=note, **counts)
+
     def summary(self) -> str:
         """Say the own limits in one sentence."""
         return (
@@ -220,6 +198,9 @@ class NetOfLaboratory:
             f"{self.upper:.1f} mL/kg/min ({self.lower_interval().low:.1f} to "
             f"{self.upper_interval().high:.1f} at the outer ends)."
         )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "The field method's own error, net of the laboratory's")
 
     def _half_widths(self, confidence_level: float) -> tuple[float, float]:
         """Distance from an own limit to the inner and the outer end of its interval."""
@@ -318,6 +299,21 @@ def net_of_laboratory(
         laboratory,
         coverage,
     )
+
+
+def net_of_laboratory_of(data: MethodData) -> NetOfLaboratory:
+    """
+    Own error of one method and mode, for the results table.
+
+    Raises
+    ------
+    NotEstimable
+        When the laboratory's own error is unknown.
+    """
+    found = net_of_laboratory(
+        data.difference, data.athlete, laboratory_of(data), tests_behind=lab_tests_behind(data)
+    )
+    return replace(found, margin=data.options.margin.limit)
 
 
 def _shares(tests_behind: npt.ArrayLike, n: int) -> npt.NDArray[np.float64]:

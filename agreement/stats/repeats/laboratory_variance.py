@@ -1,0 +1,162 @@
+"""The laboratory's own error: variance of one test, from repeats or as declared."""
+
+from dataclasses import dataclass
+from math import isinf, sqrt
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from agreement.stats.basics.clusters import clusters
+from agreement.stats.basics.intervals import Interval, checked_share, t_interval
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+
+_NOT_GIVEN: Final = Interval(np.nan, np.nan)
+FEWEST_DF: Final = 3  # of the variance; below, nothing can be said net of the laboratory
+FEW_DF: Final = 10  # below, intervals are wide: noted
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratoryVariance:
+    """
+    Variance of one laboratory test about the athlete's true value. [(mL/kg/min)^2].
+
+    Attributes
+    ----------
+    variance : float
+    df : float
+        Its degrees of freedom; infinite only where it is known exactly.
+    mean_shift : float
+        How much higher the second test of a unit reads than the first, on average; NaN if declared.
+    shift_interval : Interval
+    assumed : bool
+        Declared in the study file, not measured in this study.
+    """
+
+    variance: float
+    df: float
+    mean_shift: float = np.nan
+    shift_interval: Interval = _NOT_GIVEN
+    assumed: bool = False
+
+    @property
+    def sd(self) -> float:
+        """Standard error of measurement of one test. [mL/kg/min]."""
+        return sqrt(self.variance)
+
+    @property
+    def note(self) -> str:
+        """What the results table should say of numbers that rest on it; mostly nothing."""
+        if self.assumed:
+            return "assumed"
+        return "few_repeats" if self.df < FEW_DF else ""
+
+    def interval(self, confidence_level: float = 0.95) -> Interval:
+        """Chi-square interval of the variance."""
+        if isinf(self.df):
+            return Interval(self.variance, self.variance)
+        return variance_ends(self.variance, self.df, confidence_level)
+
+
+def variance_ends(variance: float, df: float, confidence_level: float = 0.95) -> Interval:
+    """
+    Chi-square interval of a variance.
+
+    >>> low, high = variance_ends(4.0, 10)
+    >>> round(low, 3), round(high, 3)
+    (1.953, 12.319)
+    """
+    tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
+    upper, lower = special.chdtri(df, tail), special.chdtri(df, 1.0 - tail)
+    return Interval(float(variance * df / upper), float(variance * df / lower))
+
+
+def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> LaboratoryVariance:
+    """
+    Laboratory variance from repeats, a mean shift from test to test taken out.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Laboratory VO2max, the tests of each unit in their order in time. [mL/kg/min]
+    unit : array_like, shape (n,)
+        Unit of each value: one athlete's tests within days. Units of one value say nothing.
+
+    Returns
+    -------
+    LaboratoryVariance
+
+    Raises
+    ------
+    ValueError
+        When fewer than `FEWEST_DF` degrees of freedom are left, or a value is missing.
+
+    Notes
+    -----
+    Residual mean square of least squares on unit and order within the unit. The mean square about
+    the unit's mean would hold the shift that learning or recovery makes: it is no noise.
+
+    References
+    ----------
+    .. [1] Graybill FA, Wang CM. Confidence intervals on nonnegative linear combinations of
+       variances. J Am Stat Assoc 1980;75:869-873 (memory).
+    """
+    grouped = clusters(values, unit)
+    x, codes = np.asarray(values, dtype=np.float64), grouped.codes
+    kept = grouped.sizes[codes] > 1
+    x, codes = x[kept], np.unique(codes[kept], return_inverse=True)[1]
+    order = pd.Series(codes).groupby(codes).cumcount().to_numpy(np.intp)
+    units, most = (int(codes.max()) + 1, int(order.max()) + 1) if x.size else (0, 1)
+    df = x.size - units - (most - 1)
+    if df < FEWEST_DF:
+        left = f"the laboratory's repeats leave {max(df, 0)} degrees of freedom"
+        message = f"{left}; {FEWEST_DF} are needed"
+        raise ValueError(message)
+    columns = np.column_stack([x - x.mean(), np.eye(most)[order][:, 1:]])
+    size = np.bincount(codes)
+    for column in columns.T:  # about the mean of its unit: the units themselves drop out
+        column -= (np.bincount(codes, column) / size)[codes]
+    response, design = columns[:, 0], columns[:, 1:]
+    residual = response - design @ np.linalg.lstsq(design, response, rcond=None)[0]
+    shift = x[order == 1] - x[order == 0][np.unique(codes[order == 1])]
+    error = float(shift.std(ddof=1)) / sqrt(shift.size)
+    mean = float(shift.mean())
+    ends = t_interval(mean, error, shift.size - 1)
+    return LaboratoryVariance(float(residual @ residual) / df, float(df), mean, ends)
+
+
+def laboratory_of(data: MethodData) -> LaboratoryVariance:
+    """
+    Laboratory variance of a study: from its repeats, else as declared in the study file.
+
+    Raises
+    ------
+    NotEstimable
+        With repeats that leave fewer than `FEWEST_DF` degrees of freedom, or without any and
+        without a declared error.
+
+    Notes
+    -----
+    Repeats that all equal one another were rounded or copied and count as none. A declared error
+    counts as known to the degrees of freedom that the study file states, never as exact.
+    """
+    repeats, reference = data.repeats, data.options.reference
+    sizes = repeats.groupby("lab_test_id")["lab"].agg(["size", "nunique"])
+    if (sizes["nunique"] > 1).any():
+        try:
+            return laboratory_variance(repeats["lab"], repeats["lab_test_id"])
+        except ValueError as error:
+            raise NotEstimable(NOT_ESTIMABLE, f"{error}.") from error
+    if reference.sem is None:
+        raise NotEstimable(NOT_ESTIMABLE, "the laboratory's own error is unknown.")
+    df = float(reference.sem_degrees_of_freedom)
+    return LaboratoryVariance(float(reference.sem) ** 2, df, assumed=True)
+
+
+def lab_tests_behind(data: MethodData) -> npt.NDArray[np.int64]:
+    """Return how many laboratory tests were averaged in the laboratory value of each pair."""
+    counts = data.repeats["lab_test_id"].value_counts()
+    of_pairs = data.pairs["lab_test_id"].map(counts).fillna(1).to_numpy(np.int64)
+    return np.maximum(of_pairs, 1)
