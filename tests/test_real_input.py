@@ -303,7 +303,8 @@ def test_what_our_editing_and_bins_change_in_the_ramps_is_known_breath_by_breath
     published = pd.read_csv(OPEN_DATA / "ramp_vo2max_published.csv").set_index("id")
     ours = {}
     for column in ("tm_30", "bm_5", "tb_60"):
-        study = ramp_study(tmp_path / column, PUBLISHED_RULES[column], toml="")
+        toml = "[reference]\nedit_breaths = true\n"
+        study = ramp_study(tmp_path / column, PUBLISHED_RULES[column], toml=toml)
         cohort = read_cohort(study)
         lab = cohort.pairs.set_index("athlete_id")["lab"]
         ours[column] = lab - published[f"pub_{column}"]

@@ -9,6 +9,9 @@ means weighted with the time since the breath before by up to 0.18. Their fixed 
 clock of the recording (second 1 to N, and so on), ours start at the first breath: pass ``start_s=0``
 for theirs.
 
+The time of a breath that was taken out is unknown: a window of seconds is the mean of its known
+ones, and needs four fifths of them (common practice, no source).
+
 References
 ----------
 .. [1] Nolte, S., Rein, R., Quittmann, O. J. Data processing strategies to determine maximum oxygen
@@ -23,9 +26,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import FloatArray
+from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
+from agreement.tables.options import LastBin
 
+KNOWN_SHARE: Final = 0.8  # of the seconds of a window
 LONGEST_GAP_S: Final = (
     15.0  # a longer pause between breaths is lost data; common practice, no source
 )
@@ -80,7 +85,12 @@ def averaging_rule(text: str) -> Rule:
 
 
 def vo2max_under_rule(
-    t_s: ArrayLike, vo2: ArrayLike, rule: str, *, start_s: float | None = None
+    t_s: ArrayLike,
+    vo2: ArrayLike,
+    rule: str,
+    *,
+    start_s: float | None = None,
+    last_bin: LastBin = "drop",
 ) -> float:
     """
     Highest mean oxygen uptake under one averaging rule.
@@ -90,12 +100,14 @@ def vo2max_under_rule(
     t_s : array_like, shape (n,)
         Breath times, rising. [s]
     vo2 : array_like, shape (n,)
-        Oxygen uptake of each breath, in any unit.
+        Oxygen uptake of each breath, in any unit; NaN where a breath was taken out.
     rule : str
         ``moving N s``, ``fixed N s``, ``moving N breaths``, ``fixed N breaths`` or ``middle N of M
         breaths`` (in each M, the highest and lowest leave until N are left).
     start_s : float, optional
         Where fixed bins of seconds begin; default the first breath. [s]
+    last_bin : {"drop", "keep at least half"}
+        What becomes of a last fixed bin that is not whole; kept, it is the mean of what it has.
 
     Returns
     -------
@@ -109,10 +121,19 @@ def vo2max_under_rule(
 
     Notes
     -----
-    A last bin shorter than N is dropped. No window of seconds reaches over a pause of more than 15 s.
+    No window of seconds reaches over a pause of more than 15 s.
     Where an odd number of breaths leaves a middle rule, one more of the highest leaves.
+
+    Examples
+    --------
+    >>> t = range(1, 51)  # a breath a second; the last of two bins has 20 of 30 seconds
+    >>> vo2 = [2000] * 30 + [3000] * 20
+    >>> vo2max_under_rule(t, vo2, "fixed 30 s")
+    2000.0
+    >>> vo2max_under_rule(t, vo2, "fixed 30 s", last_bin="keep at least half")
+    3000.0
     """
-    return float(vo2max_under_rules(t_s, vo2, [rule], start_s=start_s)[rule])
+    return vo2max_under_rules(t_s, vo2, [rule], start_s=start_s, last_bin=last_bin)[rule]
 
 
 def vo2max_under_rules(
@@ -121,13 +142,14 @@ def vo2max_under_rules(
     rules: Sequence[str] = COMPARED_RULES,
     *,
     start_s: float | None = None,
+    last_bin: LastBin = "drop",
 ) -> dict[str, float]:
     """
     Highest mean oxygen uptake under several rules at once.
 
     Parameters
     ----------
-    t_s, vo2, start_s :
+    t_s, vo2, start_s, last_bin :
         As in `vo2max_under_rule`.
     rules : sequence of str
         Default `COMPARED_RULES`.
@@ -150,26 +172,30 @@ def vo2max_under_rules(
         message = "`t_s` must rise from breath to breath; drop repeated and backward times first"
         raise ValueError(message)
     parsed = [averaging_rule(rule) for rule in rules]
-    breaths = _Series(_sums(uptake), None, 0.0)
+    known = np.isfinite(uptake)
+    kept = uptake if known.all() else uptake[known]
+    breaths = _Series(_sums(kept), None, None, 0.0)
+    half = last_bin == "keep at least half"
     seconds = None
     found = {}
     for name, rule in zip(rules, parsed, strict=True):
         if rule.kind == "middle":
-            found[name] = _highest_middle(uptake, rule)
+            found[name] = _highest_middle(kept, rule)
         elif rule.unit == "breaths":
-            found[name] = _highest(breaths, rule, 0)
+            found[name] = _highest(breaths, rule, 0, half=half)
         else:
-            seconds = seconds if seconds is not None else _whole_seconds(times, uptake)
+            seconds = seconds if seconds is not None else _whole_seconds(times, uptake, known)
             skip = 0 if start_s is None else _first_bin(seconds, rule.size, start_s)
-            found[name] = _highest(seconds, rule, skip)
+            found[name] = _highest(seconds, rule, skip, half=half)
     return found
 
 
 class _Series(NamedTuple):
-    """Running sums of a row of values, of how many of them are lost, and where the row begins."""
+    """Running sums of a row of values, of how many are lost or unknown, and where it begins."""
 
     sums: FloatArray
-    lost: FloatArray | None  # None: none is lost
+    lost: FloatArray | None  # in a long pause; None: none is
+    unknown: FloatArray | None  # in a breath that was taken out, 0 in `sums`; None: none is
     first: float
 
 
@@ -181,34 +207,59 @@ def _sums(values: FloatArray) -> FloatArray:
     return sums
 
 
-def _whole_seconds(times: FloatArray, uptake: FloatArray) -> _Series:
+def _whole_seconds(times: FloatArray, uptake: FloatArray, known: BoolArray) -> _Series:
     """Read the breaths at every whole second; the seconds of a long pause are lost."""
-    if times.size == 0:
-        return _Series(np.zeros(1), None, 0.0)
+    if not known.any():
+        return _Series(np.zeros(1), None, None, 0.0)
     first = float(np.ceil(times[0]))
     clock = np.arange(first, np.floor(times[-1]) + 1)
-    values = np.interp(clock, times, uptake)
+    values = np.interp(clock, times[known], uptake[known])
+    unknown = None
+    if not known.all():  # a breath took the time since the one before it
+        gone = ~known[np.minimum(np.searchsorted(times, clock, side="left"), times.size - 1)]
+        values[gone] = 0.0
+        unknown = _sums(gone.astype(np.float64))
     pauses = np.flatnonzero(times[1:] - times[:-1] > LONGEST_GAP_S)
     if not pauses.size:
-        return _Series(_sums(values), None, first)
+        return _Series(_sums(values), None, unknown, first)
     lost = np.zeros(clock.size)
     for i in pauses:
         lost[(clock > times[i]) & (clock < times[i + 1])] = 1.0
-    return _Series(_sums(values), _sums(lost), first)
+    return _Series(_sums(values), _sums(lost), unknown, first)
 
 
-def _highest(series: _Series, rule: Rule, skip: int) -> float:
-    """Return the highest window mean, of windows without a lost second."""
-    means = _window_sums(series.sums, rule, skip) / rule.size
+def _highest(series: _Series, rule: Rule, skip: int, *, half: bool) -> float:
+    """Return the highest window mean, of windows without a lost second; `half`: a last half too."""
+    ends = _window_ends(series.sums.size - 1, rule, skip, half=half)
+    if ends is None:
+        return np.nan
+    start, stop = ends
+    size = (stop - start).astype(np.float64)
+    sums = series.sums[stop] - series.sums[start]
+    good = np.ones(size.size, dtype=np.bool_)
+    if series.unknown is not None:
+        missing = series.unknown[stop] - series.unknown[start]
+        good &= size - missing >= KNOWN_SHARE * size
+        size = np.maximum(size - missing, 1.0)
     if series.lost is not None:
-        means = means[_window_sums(series.lost, rule, skip) == 0]
+        good &= series.lost[stop] == series.lost[start]
+    means = (sums / size)[good]
     return float(means.max()) if means.size else np.nan
 
 
-def _window_sums(sums: FloatArray, rule: Rule, skip: int) -> FloatArray:
+def _window_ends(
+    length: int, rule: Rule, skip: int, *, half: bool
+) -> tuple[IntArray, IntArray] | None:
+    """Return where each window starts and stops in the running sums; None: no window fits."""
     if rule.kind == "fixed":
-        return np.diff(sums[skip :: rule.size])
-    return sums[rule.size :] - sums[: -rule.size]
+        start = np.arange(skip, length, rule.size)
+        stop = np.minimum(start + rule.size, length)
+        long_enough = stop - start >= (rule.size / 2 if half else rule.size)
+        start, stop = start[long_enough], stop[long_enough]
+    else:
+        start = np.arange(max(length - rule.size + 1, 0))
+        stop = start + rule.size
+    return (start, stop) if start.size else None
 
 
 def _first_bin(series: _Series, size: int, start_s: float) -> int:

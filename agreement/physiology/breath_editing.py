@@ -1,4 +1,9 @@
-"""From a recording to the breaths that count: the exercise phase, in time order, artefacts out."""
+"""
+From a recording to the breaths that count: the exercise phase, in time order.
+
+By default every breath counts. Where artefacts are to leave, each breath is judged from as many
+neighbours before as after it, so that a rising test loses no more low breaths than high ones.
+"""
 
 from typing import Final, NamedTuple
 
@@ -12,15 +17,25 @@ WINDOW_BREATHS: Final = 31
 SPREADS: Final = 4.0  # of the robust standard deviation
 MAD_TO_SD: Final = 1.4826
 SMALLEST_SPREAD: Final = 0.025  # of the centre: very even breaths are no reason to remove one
+TINY: Final = 1e-9
 HIGHEST_ML_KG_MIN: Final = 100.0  # no breath can be higher (the reject range of VO2max)
 
 
 class EditedBreaths(NamedTuple):
-    """The breaths kept, in time order, and how many were found wrong for what."""
+    """The breaths in time order, which of them look wrong, and how many left for good."""
 
     breaths: pd.DataFrame
-    backward: int  # repeated or running backwards in time
-    artefacts: int
+    backward: int  # left: repeated or running backwards in time
+    impossible: BoolArray  # by breath: below 0 or above what anybody reaches; never used
+    wrong: BoolArray  # by breath: these, and those far from their neighbours
+
+    def out(self, *, edit: bool) -> BoolArray:
+        """Which breaths do not count: all that look wrong, or the impossible ones alone."""
+        return self.wrong if edit else self.impossible
+
+    def kept(self, *, edit: bool) -> pd.DataFrame:
+        """Return the breaths that count."""
+        return self.breaths[~self.out(edit=edit)].reset_index(drop=True)
 
 
 def exercise_breaths(breaths: pd.DataFrame) -> pd.DataFrame:
@@ -42,11 +57,9 @@ def exercise_breaths(breaths: pd.DataFrame) -> pd.DataFrame:
     return breaths[chosen]
 
 
-def edited_breaths(
-    breaths: pd.DataFrame, *, mass_kg: float = np.nan, keep_artefacts: bool = False
-) -> EditedBreaths:
+def edited_breaths(breaths: pd.DataFrame, *, mass_kg: float = np.nan) -> EditedBreaths:
     """
-    Cut the exercise phase, drop breaths out of time order, and drop artefacts.
+    Cut the exercise phase, drop breaths out of time order, and find artefacts.
 
     Parameters
     ----------
@@ -54,13 +67,11 @@ def edited_breaths(
         t_s [s], vo2_ml_min [mL/min], phase; further columns are kept.
     mass_kg : float
         Body mass, so that impossible breaths can be told. [kg]
-    keep_artefacts : bool, default False
-        Count artefacts, but leave them in: to repeat a value that was computed so.
 
     Returns
     -------
     EditedBreaths
-        The breaths that count, and the counts of the others.
+        Artefacts are among the breaths.
     """
     phase = exercise_breaths(breaths)
     phase = phase[phase["vo2_ml_min"].notna() & phase["t_s"].notna()]
@@ -70,9 +81,9 @@ def edited_breaths(
     forward[1:] = times[1:] > latest[:-1]
     phase = phase[forward]
     vo2 = phase["vo2_ml_min"].to_numpy(dtype=np.float64)
-    wrong = artefacts(vo2) | (vo2 > HIGHEST_ML_KG_MIN * mass_kg) | (vo2 < 0)
-    kept = (phase if keep_artefacts else phase[~wrong]).reset_index(drop=True)
-    return EditedBreaths(kept, int((~forward).sum()), int(wrong.sum()))
+    impossible = (vo2 > HIGHEST_ML_KG_MIN * mass_kg) | (vo2 < 0)
+    wrong = artefacts(vo2) | impossible
+    return EditedBreaths(phase.reset_index(drop=True), int((~forward).sum()), impossible, wrong)
 
 
 def artefacts(vo2: ArrayLike) -> BoolArray:
@@ -88,7 +99,9 @@ def artefacts(vo2: ArrayLike) -> BoolArray:
     -------
     ndarray of bool, shape (n,)
         True where a breath is more than 4 robust standard deviations (1.4826 times the median
-        absolute deviation) from the median of the 31 breaths around it.
+        absolute deviation) from the median of the breaths around it: 31, near the ends fewer, as
+        many before as after. The spread is that of 31 breaths or, where it is larger, that of all
+        breaths, as a share of the median. The first and last two are never judged.
     """
     values = np.asarray(vo2, dtype=np.float64)
     size = min(WINDOW_BREATHS, values.size)
@@ -97,8 +110,16 @@ def artefacts(vo2: ArrayLike) -> BoolArray:
     runs = np.lib.stride_tricks.sliding_window_view(values, size)
     centres = np.median(runs, axis=1)
     spreads = MAD_TO_SD * np.median(np.abs(runs - centres[:, None]), axis=1)
-    # the first and last breaths are judged by the first and last whole run
-    run = np.clip(np.arange(values.size) - size // 2, 0, len(runs) - 1)
-    centre = centres[run]
-    spread = np.maximum(spreads[run], SMALLEST_SPREAD * np.abs(centre))
-    return np.asarray(np.abs(values - centre) > SPREADS * spread)
+    # near the ends the spread is that of the first and last whole run, the centre that of the
+    # breaths on both sides: the end of a rising test lies above all breaths before it
+    place = np.arange(values.size)
+    run = np.clip(place - size // 2, 0, len(runs) - 1)
+    centre, spread = centres[run], spreads[run]
+    reach = np.minimum(place, place[::-1])
+    for i in np.flatnonzero(reach < size // 2):
+        centre[i] = np.median(values[i - reach[i] : i + reach[i] + 1])
+    # 31 breaths know their spread badly, and one that they make too small takes good breaths out
+    away = np.abs(values - centre)
+    share = MAD_TO_SD * np.median(away / np.maximum(np.abs(centre), TINY))
+    least = max(SMALLEST_SPREAD, float(share)) * np.abs(centre)
+    return np.asarray((away > SPREADS * np.maximum(spread, least)) & (reach >= 2))

@@ -19,7 +19,7 @@ from agreement.physiology.plateau import last_step
 from agreement.physiology.stages import stages
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
-from agreement.tables.options import FixedBinsFrom, Reference
+from agreement.tables.options import FixedBinsFrom, LastBin, Reference
 from agreement.tables.raw_parts import read_breaths
 from agreement.tables.study import StudyTables
 from agreement.terms import RANGES
@@ -37,7 +37,10 @@ GAS_COLUMNS: Final = (
 )
 HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, no source
 EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
-UNEDITED: Final = "Leave edit_breaths out of [reference] to have them left out."
+UNEDITED: Final = (
+    "See whether they are coughs or leaks; edit_breaths = true in [reference] takes them out."
+)
+FROM: Final = 0.05  # a change of VO2max that is told. [mL/kg/min]
 START_S: Final[dict[FixedBinsFrom, float | None]] = {"first breath": None, "clock": 0.0}
 PLATEAU: Final = "Fill plateau (yes, no) of the test to decide it yourself."
 
@@ -53,7 +56,16 @@ _NO_VALUES: Final = pd.DataFrame(
     }
 )
 _NO_RULES: Final = pd.DataFrame({"lab_test_id": [], "rule": [], "vo2max": []})
-_EDITING: Final = ["file", "breaths", "artefacts", "backward"]
+_EDITING: Final = [
+    "file",
+    "breaths",
+    "artefacts",
+    "impossible",
+    "backward",
+    "unedited",
+    "edited",
+    "kept_bin",
+]
 _NO_EDITING: Final = pd.DataFrame(columns=_EDITING)
 _NO_STAGES: Final = pd.DataFrame(columns=["lab_test_id", "mode", "cost", "vo2"])
 
@@ -62,8 +74,11 @@ class BreathTests(NamedTuple):
     """Values of tests with breath files, the same under every rule, and what was noticed."""
 
     tests: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm, plateau
-    rules: pd.DataFrame  # lab_test_id, rule, vo2max [mL/kg/min]
-    editing: pd.DataFrame  # file, breaths, artefacts, backward: counts
+    rules: pd.DataFrame  # lab_test_id, rule, vo2max, vo2max_edited [mL/kg/min]
+    editing: (
+        pd.DataFrame
+    )  # file; counts breaths, artefacts, impossible, backward; [mL/kg/min] unedited, edited
+    # (without artefacts), kept_bin (with a last bin of half its length; NaN where it makes no difference)
     stages: pd.DataFrame  # lab_test_id, mode, cost, vo2 [mL/kg/min]: ends of long stages
     problems: tuple[Problem, ...]
 
@@ -138,15 +153,24 @@ def _one_test(
 ) -> BreathTests:
     """Return the value of one test and what was noticed on the way."""
     name, mass = str(test["lab_test_id"]), float(test["mass_kg"])
-    edited = edited_breaths(breaths, mass_kg=mass, keep_artefacts=not reference.edit_breaths)
-    counts = pd.DataFrame(
-        [(file, len(breaths), edited.artefacts, edited.backward)], columns=_EDITING
-    )
-    notes += _gas_notes(edited.breaths, test, file)
-    t, vo2 = (edited.breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
+    cut = edited_breaths(breaths, mass_kg=mass)
+    t, raw = (cut.breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
+    whole, clean = (np.where(cut.out(edit=edit), np.nan, raw) for edit in (False, True))
     start = START_S[reference.fixed_bins_from]
     asked = tuple(dict.fromkeys((rule, *COMPARED_RULES)))
-    every = vo2max_under_rules(t, vo2, asked, start_s=start)
+    last = reference.last_bin
+    unedited, edited = (
+        vo2max_under_rules(t, one, asked, start_s=start, last_bin=last) for one in (whole, clean)
+    )
+    edit = reference.edit_breaths
+    chosen, every = (clean, edited) if edit else (whole, unedited)
+    used = cut.kept(edit=edit)
+    kept_bin = vo2max_under_rule(t, chosen, rule, start_s=start, last_bin="keep at least half")
+    moved = (unedited[rule] / mass, edited[rule] / mass, kept_bin / mass)
+    impossible = int(cut.impossible.sum())
+    found = (int(cut.wrong.sum()) - impossible, impossible)
+    counts = pd.DataFrame([(file, len(breaths), *found, cut.backward, *moved)], columns=_EDITING)
+    notes += _gas_notes(used, test, file)
     lab = every[rule] / mass
     if np.isnan(lab):
         return BreathTests(_NO_VALUES, _NO_RULES, counts, _NO_STAGES, notes)
@@ -154,8 +178,10 @@ def _one_test(
     value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
     rules = pd.DataFrame({"rule": list(every), "vo2max": np.array(list(every.values())) / mass})
     rules.insert(0, "lab_test_id", name)
-    beside, odd = _impossible(_beside(edited.breaths, rule, start), file)
-    cost = _cost(edited.breaths, test)
+    notes += _bin_notes(lab, kept_bin / mass, file)
+    beside, odd = _impossible(_beside(used, rule, start, reference.last_bin), file)
+    t, vo2 = (used[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
+    cost = _cost(used, test)
     plateau, told = _plateau(t, vo2, cost, test, file)
     notes += odd + told
     values = pd.DataFrame([value | beside | {"plateau": plateau}])
@@ -166,15 +192,20 @@ def _stated_rule(rule: object) -> str | None:
     return rule if isinstance(rule, str) and rule != UNKNOWN_RULE else None
 
 
-def _beside(breaths: pd.DataFrame, rule: str, start_s: float | None) -> dict[str, float]:
+def _beside(
+    breaths: pd.DataFrame, rule: str, start_s: float | None, last_bin: LastBin
+) -> dict[str, float]:
     """Return the respiratory exchange ratio under the same rule, and the highest heart rate."""
     t = breaths["t_s"].to_numpy(dtype=np.float64)
     vo2, vco2, hr = (
         breaths[name].to_numpy(dtype=np.float64) for name in ("vo2_ml_min", "vco2_ml_min", "hr_bpm")
     )
     with_co2, with_hr = np.isfinite(vco2), np.isfinite(hr)
-    vco2max = vo2max_under_rule(t[with_co2], vco2[with_co2], rule, start_s=start_s)
-    ratio = vco2max / vo2max_under_rule(t, vo2, rule, start_s=start_s)
+    vco2max, vo2max = (
+        vo2max_under_rule(t[known], one[known], rule, start_s=start_s, last_bin=last_bin)
+        for known, one in ((with_co2, vco2), (np.isfinite(vo2), vo2))
+    )
+    ratio = vco2max / vo2max
     return {"rer_max": ratio, "hr_max_bpm": vo2max_under_rule(t[with_hr], hr[with_hr], HR_RULE)}
 
 
@@ -241,18 +272,32 @@ def _gas_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[
     )
 
 
+def _bin_notes(lab: float, kept: float, file: str) -> tuple[Problem, ...]:
+    """Say where the last bin, which is not whole, decides the value."""
+    if abs(kept - lab) < FROM or not np.isfinite(kept):
+        return ()
+    what = (
+        f"the last bin is not whole and is left out: VO2max is {lab:.1f} mL/kg/min, with it "
+        f"{kept:.1f}."
+    )
+    remedy = 'Set last_bin = "keep at least half" in [reference] if the laboratory keeps it.'
+    return (Problem("note", "last_bin", file, None, "vo2_ml_min", what, remedy),)
+
+
 def _editing_notes(editing: pd.DataFrame, reference: Reference) -> tuple[Problem, ...]:
     """Say how many breaths were left out, or kept all the same, of many tests in one line."""
     found = []
     out = "were left out"
-    fate, remedy = (out, EDITED) if reference.edit_breaths else ("stay in, unedited", UNEDITED)
+    fate, remedy = (out, EDITED) if reference.edit_breaths else ("stay in", UNEDITED)
     for column, name, done, why, then in (
         ("vo2_ml_min", "artefacts", fate, "far from their neighbours", remedy),
+        ("vo2_ml_min", "impossible", out, "below 0 or above what anybody reaches", EDITED),
         ("t_s", "backward", out, "their time repeats or runs backwards", EDITED),
     ):
         hit = editing[editing[name] > 0]
         whats = {
             str(line["file"]): f"{line[name]} of {line['breaths']} breaths {done}: {why}."
+            + (_moved(line, reference) if name == "artefacts" else "")
             for line in hit.to_dict("records")
         }
         if len(hit) > FILES_NAMED:
@@ -267,6 +312,16 @@ def _editing_notes(editing: pd.DataFrame, reference: Reference) -> tuple[Problem
             for file, what in whats.items()
         ]
     return tuple(found)
+
+
+def _moved(line: dict[Any, Any], reference: Reference) -> str:
+    """Say what editing does to the value of one test."""
+    before, after = float(line["unedited"]), float(line["edited"])
+    if not (np.isfinite(before) and np.isfinite(after)) or abs(after - before) < FROM:
+        return ""
+    if reference.edit_breaths:
+        return f" VO2max is {after:.1f} mL/kg/min for {before:.1f} with them."
+    return f" Without them VO2max would be {after:.1f} mL/kg/min for {before:.1f}."
 
 
 def _typed_notes(lab: float, typed: float, rule: str, file: str, row: int) -> tuple[Problem, ...]:

@@ -12,10 +12,11 @@ time_zone = "CET"                 # some times in field_estimates.csv carry no o
 limit_ml_kg_min = 7.0             # for one person: both limits must lie inside +- this
 mean_limit_ml_kg_min = 2.0        # for the mean bias
 agreed_on = 2026-01-08            # before the first test
-reason = "Two METs: the width of the service's readiness classes."
+reason = "Two METs: the width of the service's fitness classes."
 
 [reference]
 averaging_rule = "moving 30 s"
+edit_breaths = true               # coughs into the mask
 repeat_within_days = 10           # some people came twice within ten days: the laboratory's own error
 
 [pairing]

@@ -34,7 +34,7 @@ against = "true value"            # what the limit is about; or "laboratory test
 [reference]                       # the laboratory
 # averaging_rule = "moving 30 s"  # applied to breath files; tests with other rules stop the run
 # allow_mixed = false             # true: tests averaged in different ways may stand together
-# edit_breaths = true             # false: coughs, swallows and leaks stay in; to repeat others' values
+# edit_breaths = false            # true: breaths far from their neighbours leave (coughs, leaks)
 # fixed_bins_from = "first breath"  # or "clock": fixed bins of seconds count from 0 of the recording
 # last_bin = "drop"               # or "keep at least half": a last fixed bin that is not whole
 # repeat_within_days = 10         # two tests this close count as a repeat

@@ -52,7 +52,7 @@ class Reference:
 
     averaging_rule: str | None = None  # None: the one rule that the tests carry
     allow_mixed: bool = False
-    edit_breaths: bool = True  # False: breaths far from their neighbours stay, and are counted
+    edit_breaths: bool = False  # True: breaths far from their neighbours leave; else only counted
     fixed_bins_from: FixedBinsFrom = "first breath"
     last_bin: LastBin = "drop"  # a last fixed bin that is not whole
     repeat_within_days: int = 10

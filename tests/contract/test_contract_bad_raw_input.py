@@ -262,7 +262,7 @@ CASES = {
         ("set_aside", "out_of_range", LAB, "if the breaths are in L/min, state units"),
     ),
     "spikes of 130 mL/kg/min": Case(
-        spikes, ("note", "breaths_edited", BREATHS, "2 of 120 breaths were left out: far"), 50
+        spikes, ("note", "breaths_edited", BREATHS, "2 of 120 breaths were left out: below"), 50
     ),
     "pressure left at sea level": Case(
         gas_in_a_high_room, (*ODD, BREATHS, "implies 761 mmHg, the room had 700: oxygen uptake"), 50

@@ -2,6 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.physiology.averaging import vo2max_under_rule
 from agreement.physiology.breath_editing import artefacts, edited_breaths
 from agreement.physiology.laboratory import laboratory_values
 from agreement.tables.options import Reference, StudyOptions
@@ -44,15 +45,18 @@ def test_spikes_leave_and_are_counted(breaths):
     clean = edited_breaths(frame)
     frame.loc[[40, 120], "vo2_ml_min"] = 130 * 70.0
     edited = edited_breaths(frame)
-    assert edited.artefacts == clean.artefacts + 2
-    assert edited.breaths["vo2_ml_min"].max() < 4000
+    assert edited.wrong.sum() == clean.wrong.sum() + 2
+    assert edited.kept(edit=True)["vo2_ml_min"].max() < 4000
+    assert (
+        edited.kept(edit=False)["vo2_ml_min"].max() == 9100
+    )  # without a mass nothing is impossible
 
 
 def test_a_spike_that_lasts_is_still_no_breath(breaths):
     frame = breaths()
     frame.loc[60:100, "vo2_ml_min"] = 130 * 70.0  # longer than the window around each breath
     edited = edited_breaths(frame, mass_kg=70)
-    assert edited.breaths["vo2_ml_min"].max() < 100 * 70
+    assert edited.kept(edit=False)["vo2_ml_min"].max() < 100 * 70
 
 
 def test_a_steady_rise_keeps_every_breath():
@@ -74,7 +78,7 @@ def test_phases_are_cut_at_their_marks(breaths):
     phase = ["rest"] * 20 + ["warmup"] * 20 + ["exercise"] * 140 + ["recovery"] * 20
     frame = breaths(phase=phase)
     frame.loc[185, "vo2_ml_min"] = 3600.0
-    assert len(edited_breaths(frame).breaths) + edited_breaths(frame).artefacts == 140
+    assert len(edited_breaths(frame).breaths) == 140
 
 
 def test_the_studys_rule_wins_and_travels_with_the_value(breaths, laboratory):
@@ -107,37 +111,44 @@ def test_breaths_beat_a_typed_value(breaths, laboratory):
     assert "57" in note.what
 
 
-def test_edited_breaths_are_a_note(breaths, laboratory):
+def test_impossible_breaths_leave_and_are_a_note(breaths, laboratory):
     frame = breaths()
     frame.loc[100, "vo2_ml_min"] = 9100.0
-    before = edited_breaths(frame).artefacts
-    (note,) = [p for p in laboratory(frame).problems if "far from their neighbours" in p.what]
+    found = laboratory(frame)
+    (note,) = [p for p in found.problems if "above what anybody reaches" in p.what]
     assert note.file == "breaths/T1.csv"
-    assert note.what.startswith(f"{before} of 200")
+    assert note.what.startswith("1 of 200 breaths were left out")
+    assert found.frame["lab"].item() == pytest.approx(laboratory(breaths()).frame["lab"].item())
 
 
-def test_breaths_stay_unedited_by_choice_and_are_told(breaths, laboratory):
+def test_breaths_stay_unless_asked_and_are_told(breaths, laboratory):
     frame = breaths()
     frame.loc[150, "vo2_ml_min"] = 6300.0  # 90 mL/kg/min: no breath
     frame.loc[90, "t_s"] = frame.loc[20, "t_s"]  # out of time order: leaves either way
-    wrong = edited_breaths(frame, mass_kg=70).artefacts
+    wrong = int(edited_breaths(frame, mass_kg=70).wrong.sum())
     rule = "moving 5 breaths"
     found = laboratory(frame, reference=Reference(averaging_rule=rule, edit_breaths=False))
     raw = frame.drop(index=90)["vo2_ml_min"].rolling(5).mean().max() / 70  # by pandas
     assert found.frame["lab"].item() == pytest.approx(raw)
-    assert found.frame["lab"].item() > laboratory(frame, rule=rule).frame["lab"].item() + 5
+    chosen = Reference(averaging_rule=rule, edit_breaths=True)
+    edited = laboratory(frame, reference=chosen)
+    assert found.frame["lab"].item() > edited.frame["lab"].item() + 5
     told = [p.what for p in found.problems if p.reason == "breaths_edited"]
     assert told == [
-        f"{wrong} of 200 breaths stay in, unedited: far from their neighbours.",
+        (
+            f"{wrong} of 200 breaths stay in: far from their neighbours. Without them VO2max would be "
+            f"{edited.frame['lab'].item():.1f} mL/kg/min for {raw:.1f}."
+        ),
         "1 of 200 breaths were left out: their time repeats or runs backwards.",
     ]
 
 
-def test_an_unedited_value_that_nobody_reaches_is_set_aside(breaths, laboratory):
+def test_breaths_that_nobody_reaches_leave_no_value(breaths, laboratory):
     frame = breaths()
-    frame.loc[100:180, "vo2_ml_min"] = 130 * 70.0
-    found = laboratory(frame, reference=Reference(edit_breaths=False))
-    assert found.set_aside["reason"].tolist() == ["out_of_range"]
+    frame.loc[8:, "vo2_ml_min"] = 130 * 70.0
+    found = laboratory(frame)
+    assert found.frame["lab"].isna().all()
+    assert found.set_aside["reason"].tolist() == ["missing_value"]
 
 
 def test_fixed_bins_from_the_first_breath_or_the_clock(breath_frame, laboratory):
@@ -189,12 +200,11 @@ def test_many_edited_tests_share_one_note_with_the_count(make_study, breaths, tm
         frame.dropna(axis=1, how="all").to_csv(files[f"T{i}"], index=False)
         rows.append({"lab_test_id": f"T{i}", "athlete_id": "A", "date": DAY, "mass_kg": 70})
     found = laboratory_values(make_study(breaths=files, lab_tests=rows))
-    (note,) = [p for p in found.problems if p.reason == "breaths_edited"]
+    (note,) = [p for p in found.problems if "above what anybody" in p.what]
     spikes = 1 + 2 + 3 + 4 + 5
-    plain = edited_breaths(breaths()).artefacts
     assert note.file == "breaths"
-    assert note.what.startswith(f"{spikes + 5 * plain} of 1000 breaths of 5 tests")
-    assert f"Most: {5 + plain} of 200" in note.what
+    assert note.what.startswith(f"{spikes} of 1000 breaths of 5 tests")
+    assert "Most: 5 of 200" in note.what
 
 
 def test_a_plateau_of_long_stages_is_a_criterion(breath_frame, laboratory):
@@ -213,3 +223,51 @@ def test_a_plateau_of_long_stages_is_a_criterion(breath_frame, laboratory):
     stated = laboratory(frame, plateau="no")
     assert stated.frame["criterion_plateau"].item() == "not met"
     assert not [p for p in stated.problems if p.reason == "plateau"]
+
+
+def ramp(rng):
+    """Return times and uptake of an invented ramp: breaths of symmetric noise, nothing wrong."""
+    t = np.cumsum(rng.uniform(0.8, 1.2, 1000) * np.linspace(3.2, 1.4, 1000))
+    t = t[t < 720]
+    true = np.minimum(900 + t / 720 * 2800, rng.uniform(3300, 3700))
+    return t, true * (1 + 0.08 * rng.normal(size=t.size))
+
+
+@pytest.mark.parametrize("rule", ["moving 30 s", "fixed 30 s", "moving 15 breaths"])
+def test_taking_breaths_out_moves_no_test_in_which_nothing_is_wrong(rule):
+    rng = np.random.default_rng(72)
+    moved = []
+    for _ in range(72):
+        t, vo2 = ramp(rng)
+        edited = np.where(artefacts(vo2), np.nan, vo2)
+        moved.append((vo2max_under_rule(t, edited, rule) - vo2max_under_rule(t, vo2, rule)) / 70)
+    assert abs(np.mean(moved)) <= 0.02
+
+
+@pytest.mark.parametrize("cough", [500.0, 8000.0])
+def test_a_cough_leaves_and_its_time_is_unknown(cough):
+    t, vo2 = np.arange(1.0, 301), np.full(300, 3000.0)
+    vo2[280] = cough
+    edited = np.where(artefacts(vo2), np.nan, vo2)
+    assert vo2max_under_rule(t, edited, "moving 30 s") == 3000.0
+    steps = np.where(t > 150, 3200.0, 3000.0)
+    steps[290:296] = np.nan  # six of the last 30 s: as many as may be missing
+    assert vo2max_under_rule(t, steps, "fixed 30 s") == 3200.0
+    steps[151:289] = 3000.0
+    assert vo2max_under_rule(t, steps, "fixed 30 s") == pytest.approx((19 * 3000 + 5 * 3200) / 24)
+
+
+def test_a_last_bin_that_would_decide_is_told_and_can_be_kept(breath_frame, laboratory):
+    t = np.arange(1.0, 111)
+    vo2 = np.where(t > 90, 3990.0, 3500.0)  # the last of four bins has 20 of 30 seconds
+    frame = breath_frame(t_s=t, vo2_ml_min=vo2, vco2_ml_min=1.2 * vo2)
+    dropped = laboratory(frame, reference=Reference(averaging_rule="fixed 30 s"))
+    (note,) = [p for p in dropped.problems if p.reason == "last_bin"]
+    assert "VO2max is 50.0 mL/kg/min, with it 57.0." in note.what
+    assert 'last_bin = "keep at least half"' in note.remedy
+    keep = Reference(averaging_rule="fixed 30 s", last_bin="keep at least half")
+    kept = laboratory(frame, reference=keep)
+    assert (dropped.frame["lab"].item(), kept.frame["lab"].item()) == (50.0, 57.0)
+    assert not [p for p in kept.problems if p.reason == "last_bin"]
+    short = laboratory(frame[t <= 104], reference=keep)  # 14 of 30 seconds: less than half
+    assert short.frame["lab"].item() == 50.0

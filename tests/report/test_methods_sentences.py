@@ -8,14 +8,14 @@ def said(**reference):
     return methods_block(StudyOptions(reference=Reference(**reference))).html
 
 
-def test_breaths_that_stay_in_and_bins_by_the_clock_are_told_only_where_chosen():
+def test_breaths_that_leave_and_bins_by_the_clock_are_told_only_where_chosen():
     assert "by choice of this study" not in said(averaging_rule="fixed 30 s")
-    kept, clock = said(edit_breaths=False), said(fixed_bins_from="clock")
-    assert "by choice of this study, no breath was left out for lying far" in kept
+    kept, clock = said(edit_breaths=True), said(fixed_bins_from="clock")
+    assert "by choice of this study, breaths far from their neighbours were left out" in kept
     assert "count from 0 of the recording" not in kept
     assert "by choice of this study, fixed bins of seconds count from 0 of the recording." in clock
-    both = said(edit_breaths=False, fixed_bins_from="clock")
-    assert "neighbours and fixed bins of seconds" in both
+    both = said(edit_breaths=True, fixed_bins_from="clock")
+    assert "left out and fixed bins of seconds" in both
 
 
 def test_one_day_is_one_and_the_zone_is_named():

@@ -85,10 +85,12 @@ def _reference_sentence(options: StudyOptions) -> str:
 def _breaths_as_chosen(options: StudyOptions) -> str:
     """Say where values from breath files were not computed in the usual way."""
     unlike = []
-    if not options.reference.edit_breaths:
-        unlike.append("no breath was left out for lying far from its neighbours")
+    if options.reference.edit_breaths:
+        unlike.append("breaths far from their neighbours were left out")
     if options.reference.fixed_bins_from == "clock":
         unlike.append("fixed bins of seconds count from 0 of the recording")
+    if options.reference.last_bin != "drop":
+        unlike.append("a last fixed bin of at least half its length counts")
     return f" In breath files, by choice of this study, {' and '.join(unlike)}." if unlike else ""
 
 
