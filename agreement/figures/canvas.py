@@ -10,20 +10,35 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.transforms import BboxBase
+from matplotlib.transforms import Bbox, BboxBase
+
+from agreement.figures.labels import BELOW
 
 WIDTH: Final = 6.3  # of every figure, in inches: the text width of an A4 page
+NARROW: Final = 3.6  # of the variant for a phone's screen, in inches
 PRINT_DPI: Final = 300
 PADDING_PT: Final = 7  # around and between panels
 _COMPRESSION: Final = 3  # half the time of the usual level for a few bytes more
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
 
 
-def blank(height: float = 3.9, columns: int = 1) -> tuple[Figure, list[Axes]]:
-    """Return a figure of the house width, with so many panels side by side."""
-    figure = Figure(figsize=(WIDTH, height))
+def blank(
+    height: float = 3.9, columns: int = 1, *, narrow: bool = False
+) -> tuple[Figure, list[Axes]]:
+    """
+    Return a figure of the house width with so many panels side by side; narrow: one below another.
+
+    Parameters
+    ----------
+    height : float
+        Of the whole figure. [inch]
+    columns : int
+    narrow : bool
+        As wide as a phone's screen instead of a page.
+    """
+    figure = Figure(figsize=(NARROW if narrow else WIDTH, height))
     FigureCanvasAgg(figure)
-    axes = figure.subplots(1, columns, squeeze=False)
+    axes = figure.subplots(*((columns, 1) if narrow else (1, columns)), squeeze=False)
     return figure, list(np.ravel(axes))
 
 
@@ -31,34 +46,44 @@ def settle(figure: Figure) -> None:
     """
     Fit panels and all that stands around them into the drawn figure.
 
-    One pass over the text, a quarter of what matplotlib's own layout takes: reports draw dozens.
+    Panels keep the rows and columns in which they were made. One pass over the text, a quarter of
+    what matplotlib's own layout takes: reports draw dozens.
     """
     renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call] # matplotlib types it not
     width, height = figure.bbox.size
     pad = PADDING_PT / 72 * figure.dpi
-    axes = figure.axes
-    outer = [_words_around(ax, renderer) for ax in axes]
+    axes = [ax for ax in figure.axes if ax.get_subplotspec() is not None]
+    words = [_words_around(ax, renderer) for ax in axes]
     inner = [ax.get_window_extent(renderer) for ax in axes]
-    pairs = [(o, i) for o, i in zip(outer, inner, strict=True) if o is not None]
-    left, right = (max(i.x0 - o.x0 for o, i in pairs), max(o.x1 - i.x1 for o, i in pairs))
     # a square panel leaves room above it inside its place: words that stand there need no more
     places = [ax.get_position(original=True).transformed(figure.transFigure) for ax in axes]
-    tall = [(o, p) for o, p in zip(outer, places, strict=True) if o is not None]
-    below, above = (max(p.y0 - o.y0 for o, p in tall), max(o.y1 - p.y1 for o, p in tall))
-    columns = len(axes)
-    panel = (width - 2 * pad - columns * (left + right)) / columns
-    for place, ax in enumerate(axes):
-        start = pad + left + place * (panel + left + right)
-        box = (start, pad + below, panel, height - 2 * pad - below - above)
-        ax.set_position((box[0] / width, box[1] / height, box[2] / width, box[3] / height))
+    left = max(i.x0 - o.x0 for (o, _), i in zip(words, inner, strict=True))
+    right = max(o.x1 - i.x1 for (o, _), i in zip(words, inner, strict=True))
+    below = max(p.y0 - o.y0 for (_, o), p in zip(words, places, strict=True))
+    above = max(o.y1 - p.y1 for (_, o), p in zip(words, places, strict=True))
+    for ax in axes:
+        spec = ax.get_subplotspec()
+        assert spec is not None  # chosen above
+        rows, columns = spec.get_gridspec().get_geometry()
+        panel = (width - 2 * pad - columns * (left + right)) / columns
+        tall = (height - 2 * pad - rows * (below + above)) / rows
+        start = pad + left + spec.colspan.start * (panel + left + right)
+        foot = pad + below + (rows - spec.rowspan.stop) * (tall + below + above)
+        ax.set_position((start / width, foot / height, panel / width, tall / height))
 
 
-def _words_around(ax: Axes, renderer: RendererAgg) -> BboxBase | None:
-    """Return the box of a panel with its axes, labels and legend; points lie inside anyway."""
+def _words_around(ax: Axes, renderer: RendererAgg) -> tuple[BboxBase, BboxBase]:
+    """
+    Return the boxes of a panel with its axes and labels, for its width and for its height.
+
+    A legend below it may be wider than the panel. Points lie inside anyway.
+    """
+    box = ax.get_tightbbox(renderer, bbox_extra_artists=ax.texts) or ax.get_window_extent(renderer)
     legend = ax.get_legend()
-    return ax.get_tightbbox(
-        renderer, bbox_extra_artists=[*ax.texts, *([] if legend is None else [legend])]
-    )
+    if legend is None:
+        return box, box
+    whole = Bbox.union([box, legend.get_window_extent(renderer)])
+    return (box if legend.get_gid() == BELOW else whole), whole
 
 
 def svg_text(figure: Figure) -> str:

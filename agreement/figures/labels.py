@@ -1,13 +1,17 @@
 """Words on a figure: numbers with a real minus sign, and labels beside their lines."""
 
-from typing import NamedTuple
+from collections.abc import Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.transforms import ScaledTranslation, blended_transform_factory
 
 from agreement.figures.estimates import Estimate
 
 LINE_HEIGHT = 1.35  # of one line of text, in font sizes
+BELOW = "legend-below"  # a legend that begins at the figure's left edge, whatever the panel's width
+NARROW_INCH = 3.9  # a figure up to this width has no room beside its panels
 
 
 class SideLabel(NamedTuple):
@@ -37,6 +41,50 @@ def with_interval(estimate: Estimate, digits: int = 1) -> str:
     if np.isfinite(estimate.low) and np.isfinite(estimate.high):
         shown += f" ({number(estimate.low, digits)} to {number(estimate.high, digits)})"
     return shown
+
+
+def is_narrow(ax: Axes) -> bool:
+    """Tell whether the figure of a panel is as narrow as a phone: words go above, not beside."""
+    figure = ax.get_figure(root=True)
+    return figure is not None and bool(figure.get_figwidth() <= NARROW_INCH)
+
+
+def legend_below(
+    ax: Axes, handles: Sequence[Any] | None = None, *, columns: int = 2, drop: float = 42.0
+) -> None:
+    """
+    Explain the marks below a panel, from the left edge of the figure.
+
+    Parameters
+    ----------
+    ax : Axes
+    handles : sequence of artists, optional
+        With labels; default: all labelled artists of the panel.
+    columns : int
+        Halved where the figure is narrow.
+    drop : float
+        From the foot of the panel to the legend: what tick labels and the axis' name take. [pt]
+    """
+    figure = ax.get_figure(root=True)
+    shown = ax.get_legend_handles_labels()[0] if handles is None else list(handles)
+    if figure is None or not shown:
+        return
+    down = ScaledTranslation(0, -drop / 72, figure.dpi_scale_trans)
+    legend = ax.legend(
+        handles=shown,
+        loc="upper left",
+        bbox_to_anchor=(7 / 72 / figure.get_figwidth(), 0),
+        bbox_transform=blended_transform_factory(figure.transFigure, ax.transAxes + down),
+        ncols=max(1, columns // 2) if is_narrow(ax) else columns,
+        borderaxespad=0.0,
+        borderpad=0.0,
+        fontsize=8.5,
+        handlelength=2.4,
+        handletextpad=0.5,
+        columnspacing=1.4,
+        labelspacing=0.35,
+    )
+    legend.set_gid(BELOW)
 
 
 def side_labels(ax: Axes, labels: list[SideLabel], *, size: float = 8.5) -> None:

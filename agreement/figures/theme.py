@@ -18,6 +18,7 @@ FIELD: Final = "#14505c"  # what the field method says
 BAND: Final = "#a9cdd3"  # our uncertainty about a line
 MARGIN: Final = "#a3420a"  # what was agreed beforehand
 NOISE: Final = "#6b6f74"  # the laboratory's own noise
+OWN: Final = "#7a4b94"  # the field method net of the laboratory's noise
 
 
 class Mark(NamedTuple):

@@ -1,0 +1,401 @@
+"""All methods of a study on one axis: the picture that a reader sees first."""
+
+from collections.abc import Mapping, Sequence
+from math import isfinite
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from agreement.figures.estimates import ABSENT, KEY_COLUMNS, Estimate
+from agreement.figures.labels import is_narrow, legend_below, number
+from agreement.figures.theme import BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
+
+_LANES: Final = {"limits": 0.12, "own": -0.10, "constant": -0.27}  # above the middle of a row
+_ROW: Final = 0.62  # height of a row. [inch]
+_FRAME: Final = 1.5  # axis, its words and the legend. [inch]
+_LONGEST: Final = 1.7  # intervals are cut, with an arrow, this far beyond the widest limits
+
+
+class MethodRow(NamedTuple):
+    """What is drawn of one method and mode."""
+
+    method: str
+    mode: str
+    n: int
+    verdict: str
+    rmse: float
+    known: dict[tuple[str, str], Estimate]  # by analysis and statistic
+
+    def of(self, analysis: str, statistic: str) -> Estimate:
+        """Return one number, `ABSENT` where there is none."""
+        return self.known.get((analysis, statistic), ABSENT)
+
+
+def method_rows(results: pd.DataFrame) -> list[MethodRow]:
+    """
+    Return the methods of a results table, the one closest to the laboratory (RMSE) first.
+
+    Parameters
+    ----------
+    results : DataFrame
+        Columns of results.csv: of the groups only ``all`` is read. Methods without a bias come
+        last; those that have no pair (n = 0) are left out.
+
+    Returns
+    -------
+    list of MethodRow
+        Order and content do not depend on the order of the rows.
+    """
+    whole = results[results["group"] == "all"]
+    judged = whole[whole["analysis"] == "limits_of_agreement"]
+    found = []
+    for (method, mode), own in judged.groupby(["method", "mode"], sort=True):
+        rows = whole[(whole["method"] == method) & (whole["mode"] == mode)].to_dict("records")
+        known = {(row["analysis"], row["statistic"]): _estimate(row) for row in rows}
+        said = [str(row["note"]) for row in rows if row["statistic"] == "within_margin"]
+        rmse = known.get(("error", "rmse"), ABSENT).value
+        n = int(own["n"].max())
+        if n > 0:
+            found.append(MethodRow(str(method), str(mode), n, _outcome(said), rmse, known))
+    return sorted(found, key=lambda one: (not isfinite(one.rmse), one.rmse, one.method, one.mode))
+
+
+def _estimate(row: Mapping[Any, Any]) -> Estimate:
+    """Return a line of the results table as value, interval and key."""
+    key = "/".join(str(row[name]) for name in KEY_COLUMNS)
+    value, low, high = (float(str(row[name])) for name in ("value", "low", "high"))
+    return Estimate(value, low, high, key)
+
+
+def _outcome(notes: Sequence[str]) -> str:
+    """Return the outcome that the note of a verdict begins with; "" without a margin."""
+    first = notes[0].split(";")[0].strip() if notes else ""
+    return first if first in {"acceptable", "not acceptable", "undecided", "withheld"} else ""
+
+
+def methods_height(count: int, *, narrow: bool = False) -> float:
+    """Return how high the figure of so many methods should be. [inch]."""
+    return _FRAME + (0.6 if narrow else 0.0) + (_ROW + (0.22 if narrow else 0.0)) * max(count, 1)
+
+
+def plot_methods(
+    results: pd.DataFrame,
+    *,
+    labels: Mapping[str, str] | None = None,
+    margin: float | None = None,
+    noise: float | None = None,
+    ax: Axes,
+) -> Axes:
+    """
+    Draw bias and limits of every method on one axis, the closest to the laboratory on top.
+
+    Parameters
+    ----------
+    results : DataFrame
+        Lines of results.csv. Read of group ``all``: ``limits_of_agreement`` (bias, lower_limit,
+        upper_limit), ``net_of_laboratory`` (own_lower_limit, own_upper_limit), ``no_method``
+        (constant_half_width), ``error/rmse`` (the order) and the note of
+        ``verdict/within_margin``. What is missing is not drawn.
+    labels : mapping of str to str, optional
+        What people read for a method; default: the method's key.
+    margin : float, optional
+        The limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
+    noise : float, optional
+        Half width that the laboratory's own error alone would give. [mL/kg/min]
+    ax : Axes
+        Of any size: names and verdicts stand beside the rows, or above them where it is narrow.
+
+    Returns
+    -------
+    Axes
+        With lines whose ids (gid) are the keys of their numbers.
+    """
+    rows = method_rows(results)
+    narrow = is_narrow(ax)
+    reach = _reach(rows, margin, noise)
+    if noise is not None and isfinite(noise):
+        _draw_noise(ax, noise)
+    if margin is not None:
+        for side in (-margin, margin):
+            ax.axvline(side, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8, zorder=2)
+    ax.axvline(0, color=FAINT, linewidth=0.9, zorder=1)
+    for place, one in enumerate(reversed(rows)):
+        _draw_row(ax, one, place, reach)
+    _name_rows(ax, rows, labels or {}, narrow=narrow)
+    _frame(ax, rows, reach, margin, narrow=narrow)
+    return ax
+
+
+def _reach(rows: list[MethodRow], margin: float | None, noise: float | None) -> float:
+    """Return how far the axis goes on both sides: every number, and intervals up to a length."""
+    names = [("limits_of_agreement", name) for name in ("bias", "lower_limit", "upper_limit")]
+    names += [("net_of_laboratory", name) for name in ("own_lower_limit", "own_upper_limit")]
+    names += [("no_method", "constant_half_width")]
+    found = [one.of(*name) for one in rows for name in names]
+    values = [abs(part.value) for part in found if part.known]
+    values += [abs(part) for part in (margin, noise) if part is not None and isfinite(part)]
+    most = max(values, default=1.0)
+    ends = [abs(end) for part in found for end in (part.low, part.high) if isfinite(end)]
+    return 1.06 * max(most, min(max(ends, default=0.0), _LONGEST * most))
+
+
+def _draw_row(ax: Axes, one: MethodRow, place: int, reach: float) -> None:
+    """Draw the lanes of one method: limits, own limits, and what a constant would give."""
+    height = place + _LANES["limits"]
+    lower, upper = (one.of("limits_of_agreement", f"{side}_limit") for side in ("lower", "upper"))
+    _draw_span(ax, (lower, upper), height, FIELD, reach, width=1.8, tick="|", line="-")
+    bias = one.of("limits_of_agreement", "bias")
+    if bias.known:
+        _draw_interval(ax, bias, height, FIELD, reach, width=5.0, alpha=0.55)
+        ax.plot(
+            [bias.value],
+            [height],
+            "o",
+            color=FIELD,
+            markersize=7,
+            markeredgecolor="white",
+            zorder=5,
+            gid=bias.key or None,
+        )
+    own = [one.of("net_of_laboratory", f"own_{side}_limit") for side in ("lower", "upper")]
+    _draw_span(
+        ax, (own[0], own[1]), place + _LANES["own"], OWN, reach, width=1.5, tick="d", line="--"
+    )
+    constant = one.of("no_method", "constant_half_width")
+    if constant.known:
+        ax.plot(
+            [-constant.value, constant.value],
+            [place + _LANES["constant"]] * 2,
+            color=NOISE,
+            linewidth=1.1,
+            marker="|",
+            markersize=5,
+            zorder=3,
+            gid=constant.key or None,
+        )
+
+
+def _draw_span(
+    ax: Axes,
+    ends: tuple[Estimate, Estimate],
+    height: float,
+    colour: str,
+    reach: float,
+    *,
+    width: float,
+    tick: str,
+    line: str,
+) -> None:
+    """Draw two limits, the line between them and the interval of each."""
+    if not all(end.known for end in ends):
+        return
+    ax.plot(
+        [end.value for end in ends], [height] * 2, color=colour, linewidth=width, linestyle=line
+    )
+    for end in ends:
+        shade = BAND if colour == FIELD else colour
+        _draw_interval(
+            ax, end, height, shade, reach, width=5.0, alpha=0.9 if shade == BAND else 0.3
+        )
+        ax.plot(
+            [end.value],
+            [height],
+            tick,
+            color=colour,
+            markersize=10 if tick == "|" else 5,
+            markeredgewidth=1.8 if tick == "|" else 0.5,
+            zorder=4,
+            gid=end.key or None,
+        )
+
+
+def _draw_interval(
+    ax: Axes,
+    one: Estimate,
+    height: float,
+    colour: str,
+    reach: float,
+    *,
+    width: float,
+    alpha: float,
+) -> None:
+    """Draw an interval as a thick bar; an end beyond the axis is an arrow head there."""
+    low = one.low if isfinite(one.low) else one.value
+    high = one.high if isfinite(one.high) else one.value
+    ax.plot(
+        [max(low, -reach), min(high, reach)],
+        [height] * 2,
+        color=colour,
+        linewidth=width,
+        alpha=alpha,
+        solid_capstyle="butt",
+        zorder=2.5,
+    )
+    for beyond, at, head in ((low < -reach, -reach, "<"), (high > reach, reach, ">")):
+        if beyond:
+            ax.plot([at], [height], head, color=colour, markersize=6, clip_on=False, zorder=5)
+
+
+def _draw_noise(ax: Axes, half_width: float) -> None:
+    """Hatch what the laboratory's own error alone would spread."""
+    ax.axvspan(
+        -half_width,
+        half_width,
+        facecolor="none",
+        edgecolor=NOISE,
+        alpha=0.3,
+        hatch="////",
+        linewidth=0,
+        zorder=0,
+    )
+
+
+def _name_rows(ax: Axes, rows: list[MethodRow], labels: Mapping[str, str], *, narrow: bool) -> None:
+    """Write each method's name, count of athletes and verdict beside its row, or above it."""
+    modes = len({one.mode for one in rows}) > 1
+    names = [
+        labels.get(one.method, one.method) + (f", {one.mode}" if modes else "") for one in rows
+    ]
+    ax.set_yticks([])
+    for place, (one, name) in enumerate(zip(reversed(rows), reversed(names), strict=True)):
+        counted = f"n {one.n}"
+        if narrow:
+            said = f", {one.verdict}" if one.verdict else ""
+            _beside(ax, (0, place + 0.36), name, "left", weight="bold")
+            _beside(ax, (1, place + 0.36), f"{counted}{said}", "right", size=8.5)
+            continue
+        _beside(ax, (0, place), _broken(name), "right", shift=-6)
+        _beside(ax, (1, place + (0.12 if one.verdict else 0)), counted, "left", shift=7)
+        _beside(ax, (1, place - 0.14), one.verdict, "left", shift=7, size=8.5, weight="bold")
+
+
+def _beside(
+    ax: Axes,
+    at: tuple[float, float],
+    text: str,
+    side: str,
+    *,
+    shift: float = 0.0,
+    size: float = 9.0,
+    weight: str = "normal",
+) -> None:
+    """Write a word beside a row; `at`: share of the panel's width, and height on its axis."""
+    if text:
+        ax.annotate(
+            text,
+            at,
+            xycoords=("axes fraction", "data"),
+            xytext=(shift, 0),
+            textcoords="offset points",
+            ha=side,
+            va="center",
+            fontsize=size,
+            fontweight=weight,
+            color=INK,
+            annotation_clip=False,
+            linespacing=1.15,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+            zorder=6,
+        )
+
+
+def _broken(name: str, longest: int = 20) -> str:
+    """Break a long name at blanks into lines of at most so many letters."""
+    lines = [""]
+    for word in name.split():
+        if lines[-1] and len(lines[-1]) + 1 + len(word) > longest:
+            lines.append(word)
+        else:
+            lines[-1] = f"{lines[-1]} {word}".strip()
+    return "\n".join(lines)
+
+
+def _frame(
+    ax: Axes, rows: list[MethodRow], reach: float, margin: float | None, *, narrow: bool
+) -> None:
+    """Set the limits and names of the axes, the words for the margin, and the legend."""
+    ax.set_xlim(-reach, reach)
+    ax.set_ylim(-0.55, len(rows) - (0.4 if narrow else 0.5))
+    ax.spines["left"].set_visible(False)
+    ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
+    if margin is not None:
+        for side, sign in ((-margin, "\u2212"), (margin, "+")):
+            ax.annotate(
+                f"agreed {sign}{number(margin)}",
+                (side, 1),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, 3),
+                textcoords="offset points",
+                ha="center",
+                va="bottom",
+                fontsize=8.5,
+                color=MARGIN,
+            )
+    legend_below(ax, _legend_handles(ax, rows))
+
+
+def _legend_handles(ax: Axes, rows: list[MethodRow]) -> list[Artist]:
+    """Return one explained line for each kind that is drawn."""
+    drawn = {name for one in rows for name, value in one.known.items() if value.known}
+    found: list[Artist] = []
+    if ("limits_of_agreement", "bias") in drawn:
+        found.append(Line2D([], [], color=FIELD, marker="o", linewidth=5, alpha=0.75, label="bias"))
+    if ("limits_of_agreement", "upper_limit") in drawn:
+        style = {"marker": "|", "markersize": 10, "markeredgewidth": 1.8, "linewidth": 1.8}
+        word = "limits against one laboratory test"
+        found.append(Line2D([], [], color=FIELD, label=word, **style))  # type: ignore[arg-type] # a mapping of mixed values
+    if ("net_of_laboratory", "own_upper_limit") in drawn:
+        word = "limits net of the laboratory's noise"
+        found.append(
+            Line2D([], [], color=OWN, marker="d", markersize=5, linestyle="--", label=word)
+        )
+    if ("no_method", "constant_half_width") in drawn:
+        word = "the same number for everybody"
+        found.append(Line2D([], [], color=NOISE, marker="|", linewidth=1.1, label=word))
+    if any(part.get_hatch() for part in ax.patches):
+        word = "laboratory's own noise"
+        found.append(
+            Patch(facecolor="none", edgecolor=NOISE, alpha=0.5, hatch="////", lw=0, label=word)
+        )
+    if found:
+        found.append(
+            Line2D([], [], color=SOFT, linewidth=5, alpha=0.4, label="bars: 95 % intervals")
+        )
+    return found
+
+
+def methods_alt(
+    results: pd.DataFrame,
+    *,
+    labels: Mapping[str, str] | None = None,
+    margin: float | None = None,
+) -> str:
+    """Return what the figure of all methods shows, in sentences."""
+    rows = method_rows(results)
+    if not rows:
+        return "No method has a pair to show."
+    said = [_told(one, (labels or {}).get(one.method, one.method)) for one in rows]
+    agreed = "" if margin is None else f" The agreed limit is \u00b1{number(margin)}."
+    start = "Field minus laboratory in mL/kg/min, closest method first."
+    return f"{start}{agreed} " + " ".join(said)
+
+
+def _told(one: MethodRow, name: str) -> str:
+    """Return one method's numbers as a sentence."""
+    parts = [f"{name} ({one.mode}, n {one.n})"]
+    for analysis, word, names in (
+        ("limits_of_agreement", "bias", ("bias",)),
+        ("limits_of_agreement", "limits", ("lower_limit", "upper_limit")),
+        ("net_of_laboratory", "net of the laboratory", ("own_lower_limit", "own_upper_limit")),
+    ):
+        values = [one.of(analysis, name).value for name in names]
+        if np.isfinite(values).all():
+            parts.append(f"{word} " + " to ".join(number(value) for value in values))
+    return ": ".join([parts[0], ", ".join(parts[1:] or ["too few athletes"])]) + (
+        f"; {one.verdict}." if one.verdict else "."
+    )
