@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from agreement.figures.canvas import blank, settle, svg_text
-from agreement.figures.methods import method_rows, methods_alt, methods_height, plot_methods
+from agreement.figures.method_rows import method_rows, methods_alt
+from agreement.figures.methods import methods_height, plot_methods
 from agreement.figures.theme import house_style
 
 NAN = np.nan
