@@ -207,7 +207,7 @@ class _Run:
         """Return the ids of the athletes table, else of the laboratory, and of who withdrew."""
         people = self.reader.athletes.people
         known = frozenset(self.buckets.athletes) if people.known is None else people.known
-        return known | people.withdrawn
+        return known | people.withdrawn.ids
 
     def _note_likely_matches(self, known: frozenset[str]) -> None:
         """Note ids of the estimates that look like ids of the athletes or the laboratory."""

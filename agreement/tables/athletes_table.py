@@ -14,6 +14,7 @@ from agreement.tables.numbers import number_columns
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import keep_rules
 from agreement.tables.text_cells import Distinct
+from agreement.tables.withdrawn import Withdrawn
 
 Floats = npt.NDArray[np.float64]
 ATHLETE_NUMBERS = ("birth_year", "age_years", "stature_cm", "mass_kg")
@@ -34,7 +35,12 @@ class Athletes:
         return np.append(per_label, np.nan)[ids.codes]
 
 
-def athletes_table(raw: RawTable, id_map: dict[str, str], findings: Findings) -> Athletes:
+def athletes_table(
+    raw: RawTable,
+    id_map: dict[str, str],
+    findings: Findings,
+    before: Withdrawn | None = None,
+) -> Athletes:
     """
     Return the checked table.
 
@@ -46,13 +52,16 @@ def athletes_table(raw: RawTable, id_map: dict[str, str], findings: Findings) ->
         Athlete ids by the id found.
     findings : Findings
         Collects problems.
+    before : Withdrawn, optional
+        Who withdrew by earlier runs.
 
     Returns
     -------
     Athletes
     """
     gone = code_column(raw, "withdrawn", findings).where({"yes"})
-    withdrawn = silent_ids(raw, "athlete_id", id_map).kept(gone).present()
+    marked = silent_ids(raw, "athlete_id", id_map).kept(gone).present()
+    withdrawn = (before or Withdrawn()).marking(marked)
     count, _ = drop_withdrawn(raw, id_map, People(None, withdrawn), findings)
     ids = id_column(raw, "athlete_id", findings, id_map)
     numbers = number_columns(raw, findings)

@@ -12,6 +12,7 @@ from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table
+from agreement.tables.spellings import digits, spelled
 from agreement.tables.text_cells import Distinct, text_column
 
 ID_MAP: Final = Table(
@@ -22,8 +23,6 @@ ID_MAP: Final = Table(
 )
 _WORD: Final = r"[^\W\d_](?:[^\W\d_]|['.-])+"
 _NAME: Final = re.compile(rf"{_WORD}(?:,? +{_WORD})+|{_WORD}, ?[^\W\d_]\.?")
-_TRAILING_YEAR: Final = re.compile(r"(?<=[^\W_])[ _.\-/]+(19|20)\d\d$")
-_PARTS: Final = re.compile(r"([^\W\d_]*)(\d*)(.*)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +153,7 @@ def note_leads_nowhere(
         np.array([id_map.rows[theirs] for theirs in astray], np.int64),
         id_map.column,
         lambda i: (
-            f"'{_discreet(astray[i])}' leads to '{id_map.ids[astray[i]]}', who is not in {known_file}."
+            f"'{discreet_id(astray[i])}' leads to '{id_map.ids[astray[i]]}', who is not in {known_file}."
         ),
         "Correct the line: messages name the row's athlete by the id that it leads to.",
     )
@@ -169,13 +168,13 @@ def note_likely_matches(
     by_key: dict[str, list[str]] = {}
     by_number: dict[str, list[str]] = {}
     for one in known:
-        key = _key(one)
+        key = spelled(one)
         by_key.setdefault(key, []).append(one)
-        if number := _number(key):
+        if number := digits(key):
             by_number.setdefault(number, []).append(one)
     for one in sorted(unknown):
-        key = _key(one)
-        number = _number(key)
+        key = spelled(one)
+        number = digits(key)
         like = by_key.get(key) or by_key.get(number)
         if key == number:  # digits alone, like any id with this number
             like = like or by_number.get(number)
@@ -189,25 +188,7 @@ def note_likely_matches(
             findings.note("likely_match", file, what, remedy)
 
 
-def _key(one: str) -> str:
-    """
-    Return an id without what people vary: case, marks, leading zeros, a year at the end.
-
-    >>> {_key(i) for i in ("A-07", "a07", "A07_2024", "A 7")}
-    {'a7'}
-    """
-    plain = "".join(c for c in _TRAILING_YEAR.sub("", one.strip().casefold()) if c.isalnum())
-    parts = _PARTS.fullmatch(plain)
-    return f"{parts[1]}{parts[2].lstrip('0') or '0'}{parts[3]}" if parts and parts[2] else plain
-
-
-def _number(key: str) -> str:
-    """Return the digits of a key that is letters and then one number, else nothing."""
-    parts = _PARTS.fullmatch(key)
-    return parts[2] if parts and not parts[3] else ""
-
-
-def _discreet(one: str) -> str:
+def discreet_id(one: str) -> str:
     """Return an id as it stands, and what looks like a person's name as its initials."""
     return _initials(one) if _NAME.fullmatch(one) else one
 

@@ -1,15 +1,16 @@
 """Which rows of a table leave, and why: the first cause in the order of `terms.REASONS` counts."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from agreement.tables.findings import Findings
-from agreement.tables.ids import silent_ids
+from agreement.tables.ids import discreet_id, silent_ids
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, Mask
+from agreement.tables.withdrawn import KEPT_FILE, Withdrawn
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +18,7 @@ class People:
     """What the `athletes` table says about who may appear."""
 
     known: frozenset[str] | None = None  # None: there is no athletes table
-    withdrawn: frozenset[str] = frozenset()
+    withdrawn: Withdrawn = field(default_factory=Withdrawn)
 
 
 class Leaving:
@@ -114,7 +115,8 @@ def drop_withdrawn(
     """
     if not people.withdrawn:
         return 0, frozenset()
-    gone = silent_ids(raw, "athlete_id", id_map).where(set(people.withdrawn))
+    ids = silent_ids(raw, "athlete_id", id_map)
+    gone = ids.where(_who_left(raw, ids, people, findings))
     count = int(gone.sum())
     if not count:
         return 0, frozenset()
@@ -122,3 +124,32 @@ def drop_withdrawn(
     findings.withdraw(raw.file, count)
     raw.keep(~gone)
     return count, keys
+
+
+def _who_left(raw: RawTable, ids: Distinct, people: People, findings: Findings) -> set[str]:
+    """Return the ids of those who withdrew among a table's, likely spellings with a note."""
+    others = people.known or frozenset()  # of the athletes table: looked at when it was read
+    asked = [one for one in ids.present() if one not in others]
+    gone = {one for one in asked if people.withdrawn.is_one(one)}
+    if people.known is None and (back := gone - people.withdrawn.ids):
+        what = (
+            f"People who withdrew earlier stand in this table again ({len(back)}); they stay out."
+        )
+        remedy = (
+            "Write yes under withdrawn, or delete their rows; the head of "
+            f"{KEPT_FILE} says what to do about a mistake."
+        )
+        findings.note("withdrawn_before", raw.file, what, remedy)
+    like = sorted(
+        one
+        for one in set(asked) - gone
+        if people.withdrawn.is_like(one, listed=raw.table.name == "athletes")
+    )
+    for one in like:
+        what = (
+            f"Id '{discreet_id(one)}' looks like the id of a person who withdrew, so its rows stay "
+            "out too."
+        )
+        remedy = "If it is another person, give that person an id that cannot be mistaken."
+        findings.note("likely_match", raw.file, what, remedy)
+    return gone | set(like)

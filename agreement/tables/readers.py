@@ -25,6 +25,7 @@ from agreement.tables.text_files import (
     text_columns,
 )
 from agreement.tables.units import Unit, unit_of
+from agreement.tables.unread_people import COLUMN, NAME, refuse_unread_withdrawal
 from agreement.tables.workbooks import WorkbookError, sheet_records
 
 _REMEDY: Final = "Open it in a spreadsheet and save it as CSV UTF-8."
@@ -154,6 +155,8 @@ def read_table(
     raw = RawTable(table, file, form, frame, rows, header.theirs, digest)
     fill_constants(raw, findings)
     require_columns(raw, findings, header.unread)
+    if table.name == NAME:
+        refuse_unread_withdrawal(file, header.unread, COLUMN in raw.theirs, findings)
     return raw
 
 

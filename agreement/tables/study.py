@@ -15,6 +15,7 @@ from agreement.tables.field_tables import field_estimates_table, field_tests_tab
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_leads_nowhere, note_likely_matches, read_id_map
 from agreement.tables.lab_table import CheckedTable, lab_table
+from agreement.tables.leaving import People
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.part_folders import find_parts, match_parts
 from agreement.tables.parts import Builder, PartReader, find_table_parts
@@ -25,6 +26,7 @@ from agreement.tables.study_file import PUBLISHED_FILE, STUDY_FILE, read_study_f
 from agreement.tables.study_notes import note_empty_tables, note_late_margin, refuse_one_for_two
 from agreement.tables.table_files import find_tables
 from agreement.tables.unchanged import digest_if_readable, file_digest
+from agreement.tables.withdrawn import keep, read_kept, require_athletes
 
 _FIELD_BUILDERS: Final = {
     "field_estimates": field_estimates_table,
@@ -203,13 +205,16 @@ class _Reading:
         if not found["breaths"].parts:
             require_vo2max(raw["lab_tests"], self.findings)
         require_vo2max(raw["field_estimates"], self.findings)
+        before = read_kept(self.folder, self.findings)
+        if (file := self.names.get("athletes")) is None or "athletes" in self.rows_read:
+            require_athletes(before, file, raw["athletes"].theirs, self.findings)
         people = (
-            athletes_table(raw["athletes"], self.ids, self.findings)
+            athletes_table(raw["athletes"], self.ids, self.findings, before)
             if "athletes" in self.names
-            else Athletes(_nobody().copy())
+            else Athletes(_nobody().copy(), People(None, before))
         )
         if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
-            people = Athletes(people.frame)
+            people = Athletes(people.frame, People(None, before))
         breath_ids = frozenset(found["breaths"].parts)
         checked = {
             "lab_tests": lab_table(
@@ -233,8 +238,9 @@ class _Reading:
             kept = frozenset(checked[owner].frame[TABLES[owner].ledger_id])
             table = checked[owner]
             row_name = "laboratory test" if owner == "lab_tests" else "session"
+            gone_keys = table.withdrawn_keys | set(filter(before.is_raw, found[folder].parts))
             parts[folder], gone = match_parts(
-                found[folder], kept, table.keys, table.withdrawn_keys, row_name, self.findings
+                found[folder], kept, table.keys, gone_keys, row_name, self.findings
             )
             if found[folder].parts:
                 self.names[folder] = found[folder].folder
@@ -243,12 +249,14 @@ class _Reading:
                 taking_part = [
                     path
                     for i, path in found[folder].parts.items()
-                    if i in table.keys or i not in table.withdrawn_keys
+                    if i in table.keys or i not in gone_keys
                 ]
                 self.inputs += [
                     _hashed(path, f"{found[folder].folder}/{path.name}")
                     for path in dict.fromkeys(taking_part)  # one file may hold many sessions
                 ]
+        raw_ids = checked["lab_tests"].withdrawn_keys | checked["sessions"].withdrawn_keys
+        keep(self.folder, people.people.withdrawn, raw_ids, self.findings)
         self.note_likely_matches(people, checked)
         refuse_one_for_two(self.folder, self.names, self.findings)
         note_empty_tables(self.names, self.rows_read, self.findings)
@@ -323,11 +331,11 @@ class _Reading:
             known = frozenset(checked["lab_tests"].people)
         known_file = self.names.get(known_name, "")
         if known_file:
-            taking_part = known | people.people.withdrawn
+            taking_part = known | people.people.withdrawn.ids
             note_leads_nowhere(self.id_map, taking_part, known_file, self.findings)
         for name, table in checked.items():
             if name != known_name and name in self.names:
-                unknown = table.people - known - people.people.withdrawn
+                unknown = table.people - known
                 note_likely_matches(self.names[name], unknown, known, known_file, self.findings)
 
 

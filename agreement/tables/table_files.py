@@ -14,6 +14,7 @@ from agreement.tables.columns import (
 from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.paths import path_problem
+from agreement.tables.unread_people import refuse_unread_people
 
 _REQUIRED: Final = "lab_tests"
 
@@ -52,6 +53,7 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
             unread.add(table.name)
         if stated is None and file is not None:
             _note_unread(table, names, findings)
+    refuse_unread_people(folder, files.get("athletes"), findings)
     # a table whose file has a problem is not missing on top of it
     stated_tables = {name for name, form in options.files.items() if form.path is not None}
     _require(stated_tables | unread | set(files), findings)

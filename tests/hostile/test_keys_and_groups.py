@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from agreement.errors import OutputError
-from agreement.report.privacy.privacy import KEY_FILE, study_key, without_small_cells
+from agreement.report.privacy.privacy import without_small_cells
+from agreement.tables.study_key import KEY_FILE, study_key
 from agreement.terms import RESULT_COLUMNS
 
 

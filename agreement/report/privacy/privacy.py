@@ -7,18 +7,14 @@ share` writes gets pseudonyms under a key that is thrown away.
 
 import hashlib
 import hmac
-import os
-import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.errors import OutputError
 from agreement.physiology.readings import Readings
 from agreement.physiology.training import TrainingProfiles
 from agreement.tables.readers import InputFile
@@ -28,9 +24,6 @@ from agreement.terms import REASONS
 if TYPE_CHECKING:
     from agreement.stats.results_table import StudyResults
 
-KEY_FILE: Final = "pseudonyms.key"
-KEY_BYTES: Final = 32
-_FEWEST_DISTINCT: Final = 8  # values among random bytes; fewer: typed, not drawn
 FEWEST: Final = 5  # athletes in a cell that may be shown
 # analyses by group -> whether their groups make up the whole
 _GROUPED: Final = {
@@ -64,59 +57,6 @@ def naming(key: bytes) -> Naming:
         return "P" + hmac.new(key, str(name).encode(), hashlib.sha256).hexdigest()[:10].upper()
 
     return pseudonym
-
-
-def study_key(study: Path) -> bytes:
-    """
-    Return the key of a study, made at the first call and kept in its folder.
-
-    Raises
-    ------
-    OutputError
-        If there is none and the folder cannot be written, or what is there is no key of ours.
-    """
-    path = study / KEY_FILE
-    if path.is_symlink() or (path.exists() and not path.is_file()):
-        msg = f"{KEY_FILE} in the study folder is a link or no file; put the key itself there."
-        raise OutputError(msg)
-    try:
-        return _read_key(path) if path.exists() else _new_key(path)
-    except OSError as error:
-        msg = f"{KEY_FILE} cannot be kept in the study folder ({error.strerror})."
-        raise OutputError(msg) from error
-
-
-def _read_key(path: Path) -> bytes:
-    """Return the key in a file; whoever can guess a key can turn pseudonyms back into ids."""
-    with path.open("rb") as file:
-        text = file.read(4 * KEY_BYTES)
-    try:
-        key = bytes.fromhex(text.decode("ascii").strip())
-    except ValueError:  # neither ASCII nor hexadecimal
-        key = b""
-    if len(key) != KEY_BYTES or len(set(key)) < _FEWEST_DISTINCT:
-        msg = (
-            f"{KEY_FILE} holds no key of {KEY_BYTES} random bytes, so pseudonyms made with it could "
-            "be turned back into ids. Put the file back from a copy, or delete it: the next audit "
-            "makes a new key and new pseudonyms."
-        )
-        raise OutputError(msg)
-    return key
-
-
-def _new_key(path: Path) -> bytes:
-    """Make a key and keep it, whole or not at all, for its owner's eyes only."""
-    key = secrets.token_bytes(KEY_BYTES)
-    part = path.with_name(f"{path.name}.{secrets.token_hex(4)}")
-    try:
-        with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:  # noqa: PTH123 - private from its first byte
-            file.write(f"{key.hex()}\n".encode("ascii"))
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
-    return key
 
 
 def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:

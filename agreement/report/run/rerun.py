@@ -7,12 +7,12 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from agreement.errors import AgreementError
-from agreement.report.privacy.privacy import KEY_FILE
 from agreement.report.privacy.sharing import share_report
 from agreement.report.run.any_size import Progress, pair_study, report_study
 from agreement.report.run.differences import table_differences
 from agreement.report.run.folder import PROVENANCE
 from agreement.report.run.verifying import changed_files, checksums
+from agreement.tables.study_key import KEY_FILE
 
 _IDS: Final = ("athlete_id", "lab_test_id", "id")  # of a shared table: under a key thrown away
 _DATED: Final = ("report.html", "report.ipynb")  # they say when they were made

@@ -23,7 +23,6 @@ from agreement.report.privacy.privacy import (
     discreet_pairs,
     naming,
     pseudonymous,
-    study_key,
     without_small_cells,
     without_test_dates,
 )
@@ -48,6 +47,7 @@ from agreement.report.sections.comparison import Comparison, laboratory_noise
 from agreement.report.sections.ledger import flow_block, left_out_block
 from agreement.report.sections.published import published_block
 from agreement.tables.options import Kind
+from agreement.tables.study_key import study_key
 
 NOTES_STAY_OUT = (
     "Notes on the files are left out of an audit, for they name people and rows; "

@@ -1,0 +1,124 @@
+"""
+Files that look like the athletes table and are read as none: they may say who withdrew.
+
+A browser's second copy, a slip of the pen, an ending twice, a link that leads nowhere.
+"""
+
+import re
+from difflib import SequenceMatcher
+from pathlib import Path
+from typing import Final
+
+from agreement.tables.columns import TABLE_ENDINGS, UNREAD_ENDINGS
+from agreement.tables.findings import Findings
+from agreement.tables.headers import plain_name
+
+NAME: Final = "athletes"
+COLUMN: Final = "withdrawn"
+_ENDINGS: Final = (*TABLE_ENDINGS, *UNREAD_ENDINGS)
+_ALIKE: Final = 0.86  # of SequenceMatcher: one letter missing, doubled, changed or swapped
+_EXTRAS: Final = re.compile(r"\(\d+\)|\bcopy( of)?\b|\b(old|new|final|backup|bak|v?\d+)\b")
+
+
+def refuse_unread_people(folder: Path, file: str | None, findings: Findings) -> None:
+    """
+    Stop at each file or folder that looks like the athletes table beside, or instead of, `file`.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    file : str or None
+        What is read as the athletes table.
+    findings : Findings
+    """
+    if any(stop.file == file for stop in findings.stops if file is not None):
+        return
+    for path in sorted(folder.iterdir()):
+        name = path.name
+        if name == file or name.startswith((".", "~$")) or not looks_like_people(name):
+            continue
+        lost = not path.exists()
+        whole = path.is_file() and name.casefold().endswith(_ENDINGS)
+        if file is None or whole or lost:
+            shown = name.encode("utf-8", "replace").decode()
+            _refuse(shown, file, findings, lost=lost, folder=path.is_dir())
+    if file is None:
+        for path in sorted(folder.glob("*/")):
+            moved = [p.name for p in path.iterdir() if p.name.casefold() in _exact()]
+            if moved and not path.name.startswith("."):
+                shown = f"{path.name}/{moved[0]}".encode("utf-8", "replace").decode()
+                _refuse(shown, None, findings)
+
+
+def _exact() -> set[str]:
+    return {NAME + ending for ending in _ENDINGS}
+
+
+def _refuse(
+    name: str, file: str | None, findings: Findings, *, lost: bool = False, folder: bool = False
+) -> None:
+    """Stop: nobody can tell whether people withdrew who are marked there only."""
+    if any(stop.file == name for stop in findings.stops):
+        return
+    if lost:
+        what = "It is a link that leads nowhere"
+    elif folder:
+        what = "It is a folder, and athletes are read from a file"
+    else:
+        what = "It looks like the athletes table and is not read"
+    read = f" ({file} is)" if file is not None else ""
+    what += f"{read}, so whoever is marked there as withdrawn would stay in."
+    remedy = (
+        f"Call it {NAME}.csv, or name it by path in [files.{NAME}] of study.toml; if it is not "
+        "needed, move it out of the study folder."
+        if file is None
+        else f"Move it out of the study folder, or name the right one by path in [files.{NAME}] of "
+        "study.toml and remove the other."
+    )
+    findings.stop("unread_athletes", name, what, remedy)
+
+
+def looks_like_people(name: str) -> bool:
+    """
+    Whether a file's name is likely to mean the athletes table.
+
+    >>> [looks_like_people(n) for n in ("athletes (1).csv", "athlets.csv", "Athletes.csv.csv")]
+    [True, True, True]
+    >>> [looks_like_people(n) for n in ("lab_tests.csv", "athletics_results.csv", "README.txt")]
+    [False, False, False]
+    """
+    stem = name.casefold().split(".")[0]
+    plain = _EXTRAS.sub(" ", re.sub(r"[_\-]+", " ", stem)).strip().replace(" ", "")
+    return SequenceMatcher(None, plain, NAME).ratio() >= _ALIKE
+
+
+def refuse_unread_withdrawal(
+    file: str, names: tuple[str, ...], read: bool, findings: Findings
+) -> None:
+    """
+    Stop when no column is read as `withdrawn`, and one is called much like it.
+
+    Parameters
+    ----------
+    file : str
+        The athletes table.
+    names : tuple of str
+        Its columns that are not read.
+    read : bool
+        Whether a column is read as `withdrawn`.
+    findings : Findings
+    """
+    for name in () if read else names:
+        plain = plain_name(name).replace("_", "")
+        if plain.startswith(("withdr", "dropout", "droppedout", "optout", "optedout")) or (
+            SequenceMatcher(None, plain, COLUMN).ratio() >= _ALIKE
+        ):
+            what = (
+                "It looks like the column of those who withdrew and is not read: all would stay in."
+            )
+            remedy = (
+                f'Call it {COLUMN}, or write columns = {{ {COLUMN} = "{name}" }} in '
+                f"[files.{NAME}] of study.toml."
+            )
+            findings.stop("unread_withdrawn", file, what, remedy, column=name)

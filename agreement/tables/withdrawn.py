@@ -1,0 +1,150 @@
+"""
+Withdrawal that lasts: who withdrew once stays out, whatever becomes of the athletes table.
+
+The study folder keeps keyed hashes of the ids of those who withdrew, and of their tests and sessions.
+Likely spellings of such an id stay out too.
+"""
+
+import hashlib
+import hmac
+from collections.abc import Container, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from agreement.errors import OutputError
+from agreement.tables.findings import Findings
+from agreement.tables.spellings import Spelling, spelling_of
+from agreement.tables.study_key import KEY_FILE, study_key, write_private
+
+KEPT_FILE: Final = "withdrawn.keyed"
+_HEX: Final = 32  # letters of a hash
+_HEAD: Final = f"""\
+# Keyed hashes of the ids of people who withdrew from this study, made by `agreement`.
+# Whoever is in here stays out of every output, whatever happens to the athletes table: keep this
+# file with the study. It rests on {KEY_FILE}; without that file it can be read by nobody.
+# A person marked by mistake: delete this file while the athletes table is right, and run `check`.
+"""
+_REMEDY: Final = (
+    f"Put {KEPT_FILE} and {KEY_FILE} back from a copy. If one of them is lost for good, see that the "
+    "athletes table marks everybody who withdrew, delete both, and run it again."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """
+    Who withdrew: as the athletes table says now, and as earlier runs kept.
+
+    Attributes
+    ----------
+    ids : frozenset of str
+        Marked in the athletes table.
+    key, marks
+        The study's key, and the keyed hashes of earlier runs.
+    """
+
+    ids: frozenset[str] = frozenset()
+    key: bytes = b""
+    marks: frozenset[str] = frozenset()
+    _forms: frozenset[tuple[str, str]] = field(default=frozenset(), repr=False)
+
+    def __bool__(self) -> bool:
+        """Whether anybody withdrew."""
+        return bool(self.ids or self.marks)
+
+    def marking(self, ids: Iterable[str]) -> "Withdrawn":
+        """Return the same with the people whom the athletes table marks."""
+        marked = frozenset(ids)
+        forms = frozenset(form for one in marked for form in spelling_of(one).forms)
+        return Withdrawn(marked, self.key, self.marks, forms)
+
+    def is_one(self, identity: str) -> bool:
+        """Whether this very id is of a person who withdrew."""
+        return identity in self.ids or self._holds(("id", identity))
+
+    def is_like(self, identity: str, *, listed: bool) -> bool:
+        """Whether an id is a likely spelling of theirs; of a `listed` one less is likely."""
+        own: Spelling = spelling_of(identity)
+        return any(self._holds(form) for form in (own.near if listed else own.near_and_far))
+
+    def is_raw(self, identity: str) -> bool:
+        """Whether a raw file of this name belongs to one of them, as kept by an earlier run."""
+        return self._holds(("raw", identity))
+
+    def _holds(self, form: tuple[str, str]) -> bool:
+        return form in self._forms or bool(self.marks and _mark(self.key, form) in self.marks)
+
+
+def read_kept(folder: Path, findings: Findings) -> Withdrawn:
+    """Return who withdrew by earlier runs; a file that cannot be used is a stop."""
+    path = folder / KEPT_FILE
+    if not (path.exists() or path.is_symlink()):
+        return Withdrawn()
+    if path.is_symlink() or not path.is_file():
+        findings.stop("withdrawal_lost", KEPT_FILE, "It is a link or no file.", _REMEDY)
+        return Withdrawn()
+    if not (folder / KEY_FILE).exists():
+        what = f"{KEY_FILE}, on which it rests, is missing, so nobody can tell who withdrew."
+        findings.stop("withdrawal_lost", KEPT_FILE, what, _REMEDY)
+        return Withdrawn()
+    try:
+        key = study_key(folder)
+        lines = path.read_text(encoding="ascii").split("\n")
+    except (OutputError, OSError, ValueError) as error:
+        what = f"It cannot be read: {error}" if isinstance(error, OutputError) else "It is damaged."
+        findings.stop("withdrawal_lost", KEPT_FILE, what, _REMEDY)
+        return Withdrawn()
+    marks = {line.strip() for line in lines if line.strip() and not line.startswith("#")}
+    if not marks or any(len(m) != _HEX or set(m) - set("0123456789abcdef") for m in marks):
+        findings.stop("withdrawal_lost", KEPT_FILE, "It is damaged or empty.", _REMEDY)
+        return Withdrawn()
+    if _mark(key, ("key", "")) not in marks:
+        what = f"It was made with another {KEY_FILE}, so nobody can tell who withdrew."
+        findings.stop("withdrawal_lost", KEPT_FILE, what, _REMEDY)
+        return Withdrawn()
+    return Withdrawn(key=key, marks=frozenset(marks))
+
+
+def keep(folder: Path, withdrawn: Withdrawn, raw_ids: Iterable[str], findings: Findings) -> None:
+    """Add who withdrew, with their tests and sessions, to what the study folder keeps."""
+    if not withdrawn.ids:
+        return
+    try:
+        key = withdrawn.key or study_key(folder)
+        forms = {form for one in withdrawn.ids for form in spelling_of(one).forms}
+        forms |= {("key", ""), *(("raw", one) for one in raw_ids)}
+        marks = withdrawn.marks | {_mark(key, form) for form in forms}
+        if marks != withdrawn.marks:
+            text = _HEAD + "".join(f"{mark}\n" for mark in sorted(marks))
+            write_private(folder / KEPT_FILE, text.encode("ascii"))
+    except (OutputError, OSError) as error:
+        said = str(error) if isinstance(error, OutputError) else str(error.strerror)
+        what = f"Who withdrew cannot be kept for later runs: {said.rstrip('.')}."
+        remedy = "See that the folder can be written, and that the key is the study's own."
+        findings.note("withdrawal_not_kept", KEPT_FILE, what, remedy)
+
+
+def require_athletes(
+    withdrawn: Withdrawn, file: str | None, columns: Container[str], findings: Findings
+) -> None:
+    """Stop when people withdrew by an earlier run and the table that said so is gone, or its column."""
+    if not withdrawn.marks or (file is not None and "withdrawn" in columns):
+        return
+    name = file or "athletes.csv"
+    lost = "The table is missing" if file is None else "The column 'withdrawn' is missing"
+    what = f"{lost}, but at the last run it said that people had withdrawn."
+    remedy = (
+        "Put the table back under its name, with the columns athlete_id and withdrawn; if it is "
+        "called otherwise, name it by path in [files.athletes] of study.toml."
+        if file is None
+        else "Put the column back; if it is called otherwise, name it in columns of [files.athletes]."
+    )
+    findings.stop(
+        "withdrawal_lost", name, what, remedy, column=None if file is None else "withdrawn"
+    )
+
+
+def _mark(key: bytes, form: tuple[str, str]) -> str:
+    text = "\0".join(form).encode("utf-8", "surrogatepass")
+    return hmac.new(key, text, hashlib.sha256).hexdigest()[:_HEX]
