@@ -17,6 +17,10 @@ JUMP_BPM: Final = 15.0  # between neighbouring samples; a heart does not do that
 JUMP_WITHIN_S: Final = 10.0
 LOCKED_RANGE_BPM: Final = 6.0  # so even a stretch after a jump follows the steps, not the heart
 SPIKE_TO_S: Final = 60.0
+STEP_WINDOW_S: Final = 30.0  # on both sides of a step that may last
+BEAT_BY_BEAT_S: Final = 2.0  # samples at most so far apart are taken for single beats
+BEATS_AROUND: Final = 5  # on each side of one that may be early, late or missed
+ODD_BEAT: Final = 0.20  # of the median of the beats around; from memory, for beat intervals
 LONGEST_SAMPLE_S: Final = 15.0  # a longer pause between samples counts as lost
 REJECT: Final = RANGES["hr_bpm"]
 
@@ -41,16 +45,19 @@ def clean_heart_rate(t_s: FloatArray, hr_bpm: FloatArray) -> CleanHeartRate:
     Returns
     -------
     CleanHeartRate
-        Invalid are: dropouts and impossible values, flat stretches of two minutes or more, stretches
-        between two jumps that lie apart from both neighbours and are short or nearly constant
-        (locked to the steps). A jump that is never taken back may be a change of sensor: its time is
-        given and the session should not be used.
+        Invalid are: dropouts and impossible values, beats of a record by beats that are a fifth or
+        more from those around them (early, late or missed), flat stretches of two minutes or more,
+        stretches between two jumps that lie apart from both neighbours and are short or nearly
+        constant (locked to the steps). A jump that is never taken back, and after which half a minute
+        lies as far from the half minute before, may be a change of sensor: its time is given and the
+        session should not be used.
     """
     seconds = np.minimum(np.diff(t_s, append=t_s[-1:]), LONGEST_SAMPLE_S)
     if t_s.size > 1:
         seconds[-1] = np.median(seconds[:-1])
     valid = np.isfinite(hr_bpm) & (hr_bpm >= REJECT.reject_low) & (hr_bpm <= REJECT.reject_high)
     valid &= ~_flat(t_s, hr_bpm)
+    valid[valid] = ~_odd_beats(t_s[valid], hr_bpm[valid])
     where = np.flatnonzero(valid)
     if where.size < 2:
         return CleanHeartRate(seconds, valid, np.nan)
@@ -65,6 +72,16 @@ def _flat(t_s: FloatArray, hr: FloatArray) -> BoolArray:
     ends = np.r_[starts[1:], hr.size]
     long = t_s[ends - 1] - t_s[starts] >= FLAT_FROM_S
     return np.repeat(long, ends - starts)
+
+
+def _odd_beats(t_s: FloatArray, hr: FloatArray) -> BoolArray:
+    """Return the single beats of a record by beats that those around them do not bear out."""
+    size = 2 * BEATS_AROUND + 1
+    if hr.size < size or np.median(np.diff(t_s)) > BEAT_BY_BEAT_S:
+        return np.zeros(hr.size, dtype=bool)
+    centres = np.median(np.lib.stride_tricks.sliding_window_view(hr, size), axis=1)
+    centre = np.pad(centres, BEATS_AROUND, mode="edge")
+    return np.asarray(np.abs(hr - centre) > ODD_BEAT * centre)
 
 
 def _stretches(t_s: FloatArray, hr: FloatArray) -> tuple[BoolArray, float]:
@@ -87,6 +104,11 @@ def _stretches(t_s: FloatArray, hr: FloatArray) -> tuple[BoolArray, float]:
         if (returns and (even or brief)) or outer_lock:
             wrong[start:end] = True
     left = np.flatnonzero(~wrong)
-    lasting = np.abs(np.diff(hr[left])) > JUMP_BPM
-    lasting &= np.diff(t_s[left]) <= JUMP_WITHIN_S
-    return wrong, float(t_s[left[1:]][lasting][0]) if lasting.any() else np.nan
+    times, rates = t_s[left], hr[left]
+    steps = np.flatnonzero((np.abs(np.diff(rates)) > JUMP_BPM) & (np.diff(times) <= JUMP_WITHIN_S))
+    for i in steps + 1:
+        before = rates[(times >= times[i] - STEP_WINDOW_S) & (times < times[i])]
+        after = rates[(times >= times[i]) & (times <= times[i] + STEP_WINDOW_S)]
+        if abs(np.median(after) - np.median(before)) > JUMP_BPM:
+            return wrong, float(times[i])
+    return wrong, np.nan
