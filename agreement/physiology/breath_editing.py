@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import BoolArray
+from agreement.physiology.arrays import BoolArray, FloatArray
 
 WINDOW_BREATHS: Final = 31
 SPREADS: Final = 4.0  # of the robust standard deviation
@@ -75,6 +75,7 @@ def edited_breaths(breaths: pd.DataFrame, *, mass_kg: float = np.nan) -> EditedB
     """
     phase = exercise_breaths(breaths)
     phase = phase[phase["vo2_ml_min"].notna() & phase["t_s"].notna()]
+    phase = phase.assign(t_s=_apart(phase["t_s"].to_numpy(dtype=np.float64), phase["vo2_ml_min"]))
     times = phase["t_s"].to_numpy(dtype=np.float64)
     latest = np.maximum.accumulate(times)
     forward = np.ones(times.size, dtype=bool)
@@ -84,6 +85,24 @@ def edited_breaths(breaths: pd.DataFrame, *, mass_kg: float = np.nan) -> EditedB
     impossible = (vo2 > HIGHEST_ML_KG_MIN * mass_kg) | (vo2 < 0)
     wrong = artefacts(vo2) | impossible
     return EditedBreaths(phase.reset_index(drop=True), int((~forward).sum()), impossible, wrong)
+
+
+def _apart(times: FloatArray, vo2: "pd.Series[float]") -> FloatArray:
+    """
+    Spread breaths of one whole second evenly over it, where all times are whole seconds.
+
+    Rows that repeat the uptake too are one breath written twice, and keep their time.
+    """
+    tied = np.flatnonzero(times[1:] == times[:-1]) + 1
+    if not tied.size or (times != np.rint(times)).any():
+        return times
+    again = np.zeros(times.size, dtype=bool)
+    again[tied] = vo2.to_numpy()[tied] == vo2.to_numpy()[tied - 1]
+    starts = np.flatnonzero(np.r_[True, times[1:] != times[:-1]])
+    group = np.repeat(np.arange(starts.size), np.diff(np.r_[starts, times.size]))
+    order = np.cumsum(~again) - np.cumsum(~again)[starts][group]
+    size = np.bincount(group, ~again)[group]
+    return np.asarray(np.where(again, times, times + order / np.maximum(size, 1)))
 
 
 def artefacts(vo2: ArrayLike) -> BoolArray:

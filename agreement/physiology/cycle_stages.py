@@ -22,7 +22,7 @@ from agreement.physiology.protocol import FieldProtocol
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.work_rate import COST_RANGES, cycling_vo2
 from agreement.tables.options import Extrapolation
-from agreement.terms import RANGES
+from agreement.terms import RANGES, counted
 
 REJECT = RANGES["vo2max_ml_kg_min"]
 STRONGEST_FROM_W = 25.0  # a test that never reaches it is none; the authors' choice, no source
@@ -122,7 +122,7 @@ def stage_results(
         member_rows(position[code][behind], rows, np.flatnonzero(behind)),
         joined(left_out),
         _two_stage_notes(tests[kept], lines[kept])
-        + by_age_notes(tests[kept & (sd_hr_max > 0)], extrapolation.hr_max_formula),
+        + by_age_notes(tests[kept & (sd_hr_max > 0)], extrapolation.hr_max_formula, measured=False),
     )
 
 
@@ -147,7 +147,7 @@ def _lines(
     vo2 = cycling_vo2(rows["power_w"], rows["mass_kg"])
     used = hr <= options.maximum_share_of_hr_max * hr_max[code]
     sums = point_sums(code[used], hr[used], vo2[used], groups=len(hr_max))
-    return extrapolations(
+    lines = extrapolations(
         sums,
         hr_max,
         sd_hr_max=sd_hr_max,
@@ -155,6 +155,16 @@ def _lines(
         guards=options,
         allow_two_points=True,
     )
+    dropped = np.bincount(code[~used], minlength=len(hr_max))
+    share = options.maximum_share_of_hr_max
+    why = [
+        f"; {counted(int(n), 'stage')} above {share:.0%} of HRmax {top:.0f} left out "
+        "(maximum_share_of_hr_max)"
+        if n
+        else ""
+        for n, top in zip(dropped, hr_max, strict=True)
+    ]
+    return lines.assign(refused=lines["refused"] + pd.Series(why, lines.index, dtype="str"))
 
 
 def _in_cost_range(rows: pd.DataFrame, code: IntArray) -> TextArray:

@@ -69,12 +69,12 @@ def read_header(
     Header
     """
     names = [cell.replace("\ufeff", "").strip() for cell in cells]
-    _refuse_twice(names, file, findings)
-    position = _stated(names, table, form, file, findings)
+    stated = _stated(names, table, form, file, findings)
+    position = dict(stated)
     taken = set(position.values())
     for i, name in enumerate(names):
         ours = plain_name(name)
-        if i in taken or ours not in table.columns or name in names[:i]:
+        if i in taken or ours not in table.columns or ours in stated or name in names[:i]:
             continue
         if ours in position:
             what = f"Two columns are '{ours}': '{names[position[ours]]}' and '{name}'."
@@ -87,14 +87,16 @@ def read_header(
         if cells[i] != ours:
             remedy = f"If it is something else, set columns in [files.{table.name}] of study.toml."
             findings.note("header_spelling", file, f"Read as '{ours}'.", remedy, column=name)
+    _refuse_twice(names, taken, file, findings)
     unread = [n for i, n in enumerate(names) if i not in taken and n]
     _report_others(unread, table, position, file, findings)
     return Header(position, {ours: names[i] for ours, i in position.items()}, tuple(unread))
 
 
-def _refuse_twice(names: list[str], file: str, findings: Findings) -> None:
-    """Stop when one header stands over two columns."""
-    twice = [(name, n) for name, n in Counter(names).items() if name and n > 1]
+def _refuse_twice(names: list[str], read: set[int], file: str, findings: Findings) -> None:
+    """Stop when the header of a column that is read stands over another one too."""
+    needed = {names[i] for i in read}
+    twice = [(name, n) for name, n in Counter(names).items() if name in needed and n > 1]
     for name, n in twice[:_LOOKED_AT]:
         what = f"The header '{name}' stands over {n} columns."
         findings.stop("duplicate_column", file, what, "Rename or delete all but one.", column=name)
@@ -128,7 +130,7 @@ def _report_others(
     rest = []
     for i, name in enumerate(others):
         look = i < _LOOKED_AT
-        near = get_close_matches(plain_name(name), absent, n=1, cutoff=0.75) if look else []
+        near = get_close_matches(plain_name(name), absent, n=1, cutoff=0.8) if look else []
         if PERSONAL.search(plain_name(name)):
             what = "The column may tell who or where a person is; it is not read."
             remedy = "Delete it from the file before sharing the study folder."

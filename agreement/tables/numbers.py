@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.tables.clock_times import SECONDS_COLUMN, clock_seconds
 from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
@@ -51,6 +52,10 @@ def number_columns(raw: RawTable, findings: Findings) -> dict[str, Floats]:
     for name in names:
         if name in typed:
             values = _typed(raw, name, findings)
+        elif name == SECONDS_COLUMN and (times := clock_seconds(texts[name])) is not None:
+            what = "The times are times of day; read as seconds from the first row on."
+            findings.note("format_found", raw.file, what, "", column=raw.theirs[name])
+            values = times
         else:
             comma = _is_comma(raw, name, texts[name], marks, findings)
             values = _parsed(raw, name, texts[name], findings, comma=comma)

@@ -8,7 +8,9 @@ from agreement.physiology.heart_rate_cleaning import clean_heart_rate
 
 def beats(rng, minutes=30):
     """Return times and heart rates of an invented run, one for each beat, 120 to 170 bpm."""
-    rate = 120 + 50 * np.sin(np.linspace(0, np.pi, minutes * 150)) + rng.normal(0, 1.5, minutes * 150)
+    rate = (
+        120 + 50 * np.sin(np.linspace(0, np.pi, minutes * 150)) + rng.normal(0, 1.5, minutes * 150)
+    )
     return np.cumsum(60 / rate), rate
 
 

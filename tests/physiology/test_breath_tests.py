@@ -271,3 +271,13 @@ def test_a_last_bin_that_would_decide_is_told_and_can_be_kept(breath_frame, labo
     assert not [p for p in kept.problems if p.reason == "last_bin"]
     short = laboratory(frame[t <= 104], reference=keep)  # 14 of 30 seconds: less than half
     assert short.frame["lab"].item() == 50.0
+
+
+def test_breaths_at_whole_seconds_all_stay(breath_frame):
+    frame = breath_frame(
+        t_s=[1.0, 2.0, 2.0, 2.0, 3.0, 5.0, 5.0], vo2_ml_min=[900, 950, 960, 970, 980, 1000, 1000]
+    )
+    cut = edited_breaths(frame)
+    assert cut.backward == 1  # the last row is written twice
+    assert cut.breaths["t_s"].tolist() == pytest.approx([1, 2, 2 + 1 / 3, 2 + 2 / 3, 3, 5])
+    assert cut.breaths["vo2_ml_min"].tolist() == [900, 950, 960, 970, 980, 1000]
