@@ -24,7 +24,8 @@ from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.unchanged import require_unchanged
 
 if TYPE_CHECKING:
-    from agreement.stats.results_table import MethodResults, StudyResults
+    from agreement.stats.method_results import MethodResults
+    from agreement.stats.results_table import StudyResults
 
 SEVERITIES = ("stop", "set_aside", "note")
 

@@ -22,6 +22,7 @@ def counted(number: int, one: str, several: str = "") -> str:
 
 # --- words --------------------------------------------------------------------------------------
 
+# of statistics: `agreement.stats.catalogue.describe`
 GLOSSARY: Final[dict[str, str]] = {
     "VO2max": "highest oxygen uptake a person reaches in exercise, per kilogram of body mass",
     "VO2peak": "the highest value of a test that was not confirmed to be maximal",
@@ -32,20 +33,9 @@ GLOSSARY: Final[dict[str, str]] = {
     "unit": "a laboratory test, together with its repeats within a few days",
     "reading": "one field value on one day",
     "gap": "laboratory date minus the reading's date, in days; positive before the test",
-    "bias": "mean difference",
-    "limits of agreement": "the two values that hold the given share of differences of people",
-    "limits that follow fitness": "limits of agreement at each level of the mean of both methods",
-    "limits of the ratio": "limits of agreement of field divided by laboratory",
     "coverage": "the share of differences that the limits should hold; about people",
     "confidence level": "of an interval; about our uncertainty, not about people",
     "margin": "the limit agreed beforehand that both limits of agreement must lie inside",
-    "width of the intervals": "from the lower to the upper end of a limit's 95 % interval: our "
-    "doubt about the limit, which more athletes narrow",
-    "typical error": "within-athlete standard deviation of repeated values of one method",
-    "coefficient of variation": "typical error as a share of the mean of the repeated values",
-    "smallest real change": "z sqrt(2) typical errors: a smaller change may be noise",
-    "standard error of estimate": "residual standard deviation of laboratory on field",
-    "noise floor": "z times the laboratory's own typical error; no method can agree better",
     "measured stage": "a stage with its oxygen uptake measured, of a field test (vo2_ml_min) or of the "
     "laboratory's breaths: it tells the error of the cost equation from that of the heart rate",
     "mode effect": "how far VO2max itself differs between two modes of exercise in the same people",

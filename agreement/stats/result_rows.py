@@ -7,18 +7,19 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.catalogue import ANALYSES, UNITS, Analysis
+from agreement.stats.catalogue import ANALYSES
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import CODES, NOT_ESTIMABLE, TOO_FEW
+from agreement.stats.record import Analysis
 from agreement.stats.rows import Row, rows_frame
-from agreement.terms import RESULT_COLUMNS, UNIT
+from agreement.terms import RESULT_COLUMNS
 
 _BEYOND = 999  # place of a statistic that is not in the list
 _LIMITS = ("lower_limit", "upper_limit", "own_lower_limit", "own_upper_limit")
 _PLACE = {
     (analysis.name, statistic): (i, j)
     for i, analysis in enumerate(ANALYSES)
-    for j, statistic in enumerate(analysis.statistics)
+    for j, statistic in enumerate(analysis.names)
 }
 _ANALYSIS = {analysis.name: i for i, analysis in enumerate(ANALYSES)}
 
@@ -36,7 +37,7 @@ def empty_frame(analysis: Analysis, n: int, n_pairs: int, note: str) -> pd.DataF
     """Return the rows of an analysis that could not be computed, with the reason."""
     places = analysis.empty_rows
     frame = rows_frame(
-        Row(statistic, np.nan, unit=UNITS.get(statistic, UNIT), n=n, n_pairs=n_pairs, note=note)
+        Row(statistic.name, np.nan, unit=statistic.unit, n=n, n_pairs=n_pairs, note=note)
         for _, statistic in places
     )
     frame.insert(0, "group", [group for group, _ in places])

@@ -10,39 +10,11 @@ import pandas as pd
 
 from agreement.errors import AgreementWarning
 from agreement.stats.basics.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
-from agreement.stats.catalogue import ANALYSES, Analysis, HasFrame
-from agreement.stats.causes.budget import Budget
-from agreement.stats.causes.error_split import SplitErrors
-from agreement.stats.causes.intensity_coverage import IntensityCoverage
-from agreement.stats.causes.mass_mismatch import MassMismatch
-from agreement.stats.causes.profile_at_equal_level import AdjustedBias
-from agreement.stats.causes.profile_bias import ProfileBias
-from agreement.stats.change.change import Change
+from agreement.stats.catalogue import ANALYSES, BY_NAME
 from agreement.stats.compare.two_estimators import Comparison, two_estimators_of
 from agreement.stats.evidence import Evidence
-from agreement.stats.indices.concordance import Concordance
-from agreement.stats.indices.equivalence import Equivalence
-from agreement.stats.indices.error import ErrorsOfEstimate
 from agreement.stats.limits.across_modes import AcrossModes, across_modes
-from agreement.stats.limits.interval_width import IntervalWidth
 from agreement.stats.limits.limits import FEWEST
-from agreement.stats.limits.limits_as_if_independent import PooledLimits
-from agreement.stats.limits.limits_by_convention import LimitsByConvention
-from agreement.stats.limits.limits_by_level import LimitsByLevel
-from agreement.stats.limits.limits_of_agreement import GroupedLimits
-from agreement.stats.limits.limits_of_agreement_anova import AnovaLimits
-from agreement.stats.limits.limits_of_subsets import Parts
-from agreement.stats.limits.net_of_laboratory import NetOfLaboratory
-from agreement.stats.limits.quantile_limits import QuantileLimits
-from agreement.stats.limits.ratio_limits import RatioLimits
-from agreement.stats.limits.shape import Shape
-from agreement.stats.lines.calibrated import Calibration
-from agreement.stats.lines.deming import Deming
-from agreement.stats.lines.linearity import Linearity
-from agreement.stats.lines.passing_bablok import PassingBablok
-from agreement.stats.lines.regression import Regression
-from agreement.stats.lines.slope_on_one_method import Drift, OnOneMethod
-from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,
     TOO_FEW,
@@ -50,83 +22,15 @@ from agreement.stats.method_data import (
     NotEstimable,
     too_few_athletes,
 )
-from agreement.stats.repeats.averaging_curve import AveragingCurve
+from agreement.stats.method_results import MethodResults
+from agreement.stats.record import Analysis, HasFrame
 from agreement.stats.repeats.averaging_rule import AveragingRules, averaging_rules
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.result_rows import Labelled, assembled, empty_frame
-from agreement.stats.verdict.cautions import Caution, cautions_of
-from agreement.stats.verdict.verdict import Verdict
+from agreement.stats.verdict.cautions import cautions_of
 from agreement.stats.who_counts import who_counts
 
 LABORATORY = "laboratory"  # method name of the laboratory's own repeatability
-_BY_NAME = {analysis.name: analysis for analysis in ANALYSES}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MethodResults:
-    """
-    Results of one method in one mode, one attribute per analysis; None where it is not possible.
-
-    Attributes
-    ----------
-    data : MethodData
-        What they were computed from.
-    reasons : dict of str to str
-        For each analysis that is None, why.
-    cautions : tuple of Caution
-        What a reader should know before believing the numbers.
-    """
-
-    data: MethodData
-    reasons: dict[str, str]
-    limits_of_agreement: GroupedLimits
-    verdict: Verdict
-    limits_of_agreement_anova: AnovaLimits | None = None
-    trend: Trend | None = None
-    regression: Regression | None = None
-    deming: Deming | None = None
-    passing_bablok: PassingBablok | None = None
-    concordance: Concordance | None = None
-    error: ErrorsOfEstimate | None = None
-    repeatability: Repeatability | None = None
-    profile_bias: ProfileBias | None = None
-    change: Change | None = None
-    calibration: Calibration | None = None
-    equivalence: Equivalence | None = None
-    budget: Budget | None = None
-    averaging_curve: AveragingCurve | None = None
-    limits_by_convention: LimitsByConvention | None = None
-    choice_of_pairs: Parts | None = None
-    slope_on_one_method: OnOneMethod | None = None
-    borderline_moved: Parts | None = None
-    by_sex: Parts | None = None
-    by_age: Parts | None = None
-    drift: Drift | None = None
-    limits_as_if_independent: PooledLimits | None = None
-    linearity: Linearity | None = None
-    profile_at_equal_level: AdjustedBias | None = None
-    shape: Shape | None = None
-    mass_mismatch: MassMismatch | None = None
-    quantile_limits: QuantileLimits | None = None
-    intensity_coverage: IntensityCoverage | None = None
-    error_split: SplitErrors | None = None
-    by_fortnight: Parts | None = None
-    interval_width: IntervalWidth | None = None
-    pairing_rule: Parts | None = None
-    limits_by_level: LimitsByLevel | None = None
-    ratio_limits: RatioLimits | None = None
-    net_of_laboratory: NetOfLaboratory | None = None
-    cautions: tuple[Caution, ...] = ()
-
-    @property
-    def method(self) -> str:
-        """Label of the field method."""
-        return self.data.method
-
-    @property
-    def mode(self) -> str:
-        """Mode of exercise of the field method."""
-        return self.data.mode
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +183,7 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
             reasons[analysis.name] = _note(problem)
             frame = empty_frame(analysis, data.n, data.n_pairs, _note(problem))
         parts.append(Labelled(frame, analysis.name, data.method, data.mode))
-    found = MethodResults(data=data, reasons=reasons, **results)  # type: ignore[arg-type] # one field per analysis, filled by name
+    found = MethodResults(data, results, reasons)
     cautions = cautions_of(data, found.trend, found.profile_bias)
     return replace(found, cautions=cautions), parts
 
@@ -305,7 +209,7 @@ def _note(problem: ValueError) -> str:
 
 def _laboratory(evidence: Evidence) -> tuple[dict[str, Repeatability], list[Labelled]]:
     """Repeatability of the laboratory in each of its modes, and the rows."""
-    analysis = _BY_NAME["repeatability"]
+    analysis = BY_NAME["repeatability"]
     found, parts = {}, []
     for mode, repeats in evidence.repeats.groupby("mode", sort=True):
         ordered = _ordered_repeats(repeats)
@@ -338,7 +242,7 @@ def _across_modes(evidence: Evidence) -> tuple[AcrossModes, ...]:
 
 
 def _comparison(comparison: Comparison) -> Labelled:
-    analysis = _BY_NAME["two_estimators"]
+    analysis = BY_NAME["two_estimators"]
     if isinstance(comparison.result, NotEstimable):
         frame = empty_frame(analysis, comparison.n, comparison.n_pairs, str(comparison.result))
     else:

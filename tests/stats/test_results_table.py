@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from agreement.stats.basics.bootstrap import N_RESAMPLES
-from agreement.stats.catalogue import ANALYSES, UNITS
+from agreement.stats.catalogue import ANALYSES, unit_of
 from agreement.stats.evidence import Evidence
 from agreement.stats.method_data import CODES
 from agreement.stats.results_table import analyse
@@ -122,14 +122,15 @@ def test_every_statistic_of_every_analysis_is_there(results):
             methods = {"laboratory"}
         assert set(rows["method"]) == methods
         for method in methods:
-            assert set(analysis.statistics) <= set(rows.loc[rows["method"] == method, "statistic"])
+            assert set(analysis.names) - {"excess"} <= set(
+                rows.loc[rows["method"] == method, "statistic"]
+            )
 
 
 def test_no_statistic_is_unknown_to_the_list(results):
-    listed = {(a.name, s) for a in ANALYSES for s in a.statistics}
+    listed = {(a.name, s) for a in ANALYSES for s in a.names}
     found = set(zip(results.frame["analysis"], results.frame["statistic"], strict=True))
-    extra = {s for a, s in found - listed if a != "budget"}
-    assert not extra
+    assert found <= listed
 
 
 def test_rows_are_sorted_as_the_contract_says(results):
@@ -160,7 +161,7 @@ def test_an_empty_value_says_why(results):
 
 def test_units_are_those_of_the_contract(results):
     for row in results.frame.itertuples():
-        assert row.unit == UNITS.get(row.statistic, "mL/kg/min"), row
+        assert row.unit == unit_of(row.analysis, row.statistic), row
 
 
 def test_row_order_and_ids_that_sort_alike_do_not_matter(evidence, results):
@@ -240,7 +241,7 @@ def test_small_studies_keep_every_row(n):
     statistics = frame.groupby("analysis")["statistic"].agg(set)
     for analysis in ANALYSES:
         if analysis.compute is not None and analysis.name != "profile_bias":
-            assert set(analysis.statistics) <= statistics[analysis.name]
+            assert set(analysis.names) - {"excess"} <= statistics[analysis.name]
     limits = frame[frame["statistic"].isin(["lower_limit", "upper_limit"])]
     assert limits["value"].isna().all()
     assert limits["note"].str.startswith(("too_few", "not_estimable", "no_second_visit")).all()

@@ -25,19 +25,6 @@ if TYPE_CHECKING:
     from agreement.stats.results_table import StudyResults
 
 FEWEST: Final = 5  # athletes in a cell that may be shown
-# analyses by group -> whether their groups make up the whole
-_GROUPED: Final = {
-    "limits_of_agreement": False,
-    "profile_bias": True,
-    "profile_at_equal_level": True,
-    "choice_of_pairs": False,
-    "pairing_rule": False,
-    "borderline_moved": True,
-    "by_sex": True,
-    "by_age": True,
-    "intensity_coverage": True,
-    "by_fortnight": True,
-}
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
 # what a pair tells of its athlete -> what else would tell it
 _TRAITS: Final = {
@@ -132,7 +119,8 @@ def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:
 def without_test_dates(results: "StudyResults") -> "StudyResults":
     """Return results whose verdicts tell no date of a test."""
     methods = tuple(
-        replace(one, verdict=replace(one.verdict, first_lab_date=None)) for one in results.methods
+        one.with_results(verdict=replace(one.verdict, first_lab_date=None))
+        for one in results.methods
     )
     return replace(results, methods=methods)
 
@@ -181,8 +169,12 @@ def without_small_cells(results: pd.DataFrame) -> pd.DataFrame:
     A group's complement is what the whole leaves over; of training profiles, the next smallest
     group goes too while those hidden are fewer than 5 together.
     """
+    from agreement.stats.catalogue import BY_NAME, Privacy  # so that pairing alone stays light
+
+    kinds = (Privacy.PARTITION, Privacy.SUBSET)
+    by_group = [one.name for one in BY_NAME.values() if one.privacy in kinds]
     cells = results.astype({"n": "float64", "n_pairs": "float64"})
-    grouped = cells["analysis"].isin(_GROUPED) & (cells["group"] != "all")
+    grouped = cells["analysis"].isin(by_group) & (cells["group"] != "all")
     hidden = pd.Series(data=False, index=cells.index)
     for (analysis, method, mode), rows in cells[grouped].groupby(["analysis", "method", "mode"]):
         sizes = rows.groupby("group")["n"].max()
@@ -192,7 +184,7 @@ def without_small_cells(results: pd.DataFrame) -> pd.DataFrame:
             & (cells["mode"] == mode)
             & (cells["group"] == "all")
         ]["n"].max()
-        small = _small(sizes, whole, parts=_GROUPED[str(analysis)])
+        small = _small(sizes, whole, parts=BY_NAME[str(analysis)].privacy is Privacy.PARTITION)
         hidden.loc[rows.index] = rows["group"].isin(small)
     few = (cells["n"] > 0) & (cells["n"] < FEWEST)
     cells.loc[hidden | few, _NUMBERS] = np.nan

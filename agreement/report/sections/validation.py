@@ -9,7 +9,7 @@ from agreement.report.page.numbers import Cell, counted, marked, plain
 from agreement.report.sections.checklists import Facts
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level
-from agreement.report.sections.formulas import FORMULAS
+from agreement.report.sections.formulas import formulas
 from agreement.report.sections.subsets import parts_block
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
@@ -279,5 +279,5 @@ def _without_limits(one: Comparison, bias: Cell) -> str:
 def formulas_block() -> Block:
     """Name every formula with its source."""
     columns = ("statistic", "how it is computed", "source")
-    rows = [tuple(map(escape, formula[1:])) for formula in FORMULAS]
+    rows = [tuple(map(escape, formula[1:])) for formula in formulas()]
     return table("Every formula and its source", columns, rows)

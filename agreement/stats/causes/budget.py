@@ -13,11 +13,10 @@ from agreement.stats.basics.mover import interval_of_difference
 from agreement.stats.causes.budget_parts import N_RESAMPLES, Parts, Split, sources_of, split
 from agreement.stats.causes.explained import BLOCKS
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
+from agreement.stats.record import SQUARED, Analysis, Privacy, Statistic
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.stats.rows import Row, html_table, rows_frame
-from agreement.terms import UNIT
 
-SQUARED: Final = f"({UNIT})^2"
 FEW: Final = 20
 _NONE: Final = Interval(np.nan, np.nan)
 COMPONENTS: Final = ("laboratory_repeat", "day_to_day", *BLOCKS, "persistent_rest")
@@ -260,3 +259,63 @@ def _of_rest(found: Split, laboratory: Component, *, known: bool) -> Component:
         Interval(max(low, 0.0), max(high, 0.0)),
         "; ".join(note for note in notes if note),
     )
+
+
+_HOW: Final = "variance components; causes by least squares, averaged over orders"
+_MEANINGS: Final = {
+    "laboratory_repeat": "the laboratory's own noise",
+    "day_to_day": "noise of the field value from day to day",
+    "profile_inputs": "wrong body mass, age or maximal heart rate in the estimator",
+    "sensor": "the kind of sensor",
+    "level": "fitness, over or under which the method reads differently",
+    "training_profile": "how people train",
+    "persistent_rest": "what stays with a person and none of the others explains",
+}
+_OWN: Final = tuple(
+    Statistic(
+        name,
+        f"variance: {name.replace('_', ' ')}",
+        f"Part of a single reading's error variance: {_MEANINGS[name]}.",
+        _HOW,
+        "Lindeman 1980",
+        unit=SQUARED,
+    )
+    for name in COMPONENTS
+)
+_TOTAL: Final = Statistic(
+    "total",
+    "variance of a single reading's error",
+    "Square of the standard deviation of one reading's difference.",
+    _HOW,
+    "Lindeman 1980",
+    unit=SQUARED,
+)
+_WITHOUT: Final = tuple(
+    Statistic(
+        f"half_width_without_{name}",
+        f"half width without {name.replace('_', ' ')}",
+        f"How far the limits would lie from the bias without {_MEANINGS[name]}.",
+        "z times the root of the total less that part",
+        "Lindeman 1980",
+    )
+    for name in COMPONENTS
+)
+RECORD: Final = Analysis(
+    name="budget",
+    place=160,
+    label="error budget",
+    statistics=(
+        _TOTAL,
+        *_OWN,
+        *_WITHOUT,
+        _TOTAL.named(
+            "excess",
+            label="excess of the parts",
+            meaning="How much of the parts the total has no room for; written where there is any.",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=budget_of,
+    unless_possible=(("all", tuple(one.name for one in (_TOTAL, *_OWN, *_WITHOUT))),),
+    own_section=True,
+)

@@ -6,6 +6,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 
 PARTS: Final = ("total", "cost", "heart_rate")
@@ -55,3 +56,29 @@ def error_split_of(data: MethodData) -> SplitErrors:
         sentence = "no pair of this method has oxygen uptake measured by stage."
         raise NotEstimable(NOT_ESTIMABLE, sentence)
     return SplitErrors(data.splits)
+
+
+_PART_MEANINGS: Final = {
+    "total": "the whole error",
+    "cost": "the error of the cost equation",
+    "heart_rate": "the error of carrying heart rate to its maximum",
+}
+RECORD: Final = Analysis(
+    name="error_split",
+    place=320,
+    label="error split by measured stages",
+    statistics=tuple(
+        Statistic(
+            f"{word}_{part}",
+            f"{said}: {_PART_MEANINGS[part]}",
+            f"{how} of {_PART_MEANINGS[part]} of the session estimate.",
+            "the line through measured uptake between field value and laboratory",
+            OURS,
+        )
+        for part in PARTS
+        for word, said, how in (("mean", "mean", "Mean"), ("sd", "spread", "Standard deviation"))
+    ),
+    privacy=Privacy.WHOLE,
+    compute=error_split_of,
+    own_section=True,
+)

@@ -8,6 +8,7 @@ import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, correlation_interval, t_interval
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import SESSIONS_METHOD, UNIT
 
@@ -194,3 +195,65 @@ def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:
     low, high = correlation_interval(r, min(n, known["athlete_id"].nunique()))
     ends = sorted((low**2, high**2))
     return r**2, Interval(0.0 if low < 0 < high else ends[0], ends[1])
+
+
+_MEDIANS: Final = "medians over pairs of the sessions' steady stretches"
+_LINES: Final = "the lines of heart rate on work, carried to the maximal heart rate"
+RECORD: Final = Analysis(
+    name="intensity_coverage",
+    place=310,
+    label="what sessions covered",
+    statistics=(
+        Statistic(
+            "bottom_share_of_hr_max",
+            "lowest share of maximal heart rate",
+            "Where the heart rates of steady stretches begin.",
+            _MEDIANS,
+            OURS,
+            unit="1",
+            digits=2,
+        ),
+        Statistic(
+            "top_share_of_hr_max",
+            "highest share of maximal heart rate",
+            "Where the heart rates of steady stretches end.",
+            _MEDIANS,
+            OURS,
+            unit="1",
+            digits=2,
+        ),
+        Statistic(
+            "extrapolation_se",
+            "standard error of the extrapolation",
+            "How uncertain the line is where it meets the maximal heart rate.",
+            _LINES,
+            OURS,
+        ),
+        Statistic(
+            "expected_bias",
+            "bias expected of the line",
+            "What an estimator of the usual form would misread on the same sessions.",
+            _LINES,
+            OURS,
+        ),
+        Statistic(
+            "observed_error",
+            "observed error",
+            "Mean difference of the same people.",
+            "mean of athletes; interval by Student's t",
+            OURS,
+        ),
+        Statistic(
+            "share_explained",
+            "share of the spread explained",
+            "Share of the spread of errors that the expected bias explains.",
+            "squared correlation of d with the bias expected of the line; interval by Fisher's z",
+            OURS,
+            unit="1",
+            digits=2,
+        ),
+    ),
+    privacy=Privacy.PARTITION,
+    compute=intensity_coverage_of,
+    own_section=True,
+)

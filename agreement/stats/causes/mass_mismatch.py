@@ -18,6 +18,7 @@ from agreement.stats.basics.intervals import Interval, said_p, t_p_value
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.limits.limits import FEWEST, checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import MASS_WITHIN_PCT, counted
 
@@ -170,3 +171,40 @@ def _slope(sums: Floats) -> Floats:
     n, su, sv, suu, suv = sums.T
     spread = suu - su * su / n
     return np.asarray(((suv - su * sv / n) / np.where(spread > 1e-9, spread, np.nan))[:, None])
+
+
+_LINE: Final = "least squares of 100 ln(field / laboratory) on the mismatch in per cent"
+_P: Final = Statistic(
+    "p_no_effect",
+    "p of no effect of mass",
+    "How often chance alone would give this slope, did a wrong mass do nothing.",
+    _LINE,
+    OURS,
+    unit="1",
+    digits=3,
+)
+RECORD: Final = Analysis(
+    name="mass_mismatch",
+    place=290,
+    label="effect of a wrong body mass",
+    statistics=(
+        Statistic(
+            "slope",
+            "per cent of VO2max for each per cent of mass",
+            "Change of the field value for a body mass set one per cent too high.",
+            _LINE,
+            OURS,
+            unit="1",
+            digits=2,
+        ),
+        _P,
+        _P.named(
+            "p_full_effect",
+            label="p of the full effect of mass",
+            meaning="How often chance alone would give this slope, did all of it go into VO2max.",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=mass_mismatch_of,
+    own_section=True,
+)

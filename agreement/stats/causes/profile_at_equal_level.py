@@ -1,6 +1,7 @@
 """Bias by training profile at equal fitness, sex, age or sensor, to see if it is the training."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -9,6 +10,7 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.reml import random_intercept
 from agreement.stats.causes.profile_bias import FEW_FOR_BIAS
+from agreement.stats.limits.limits_of_agreement import BIAS
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,
     TOO_FEW,
@@ -16,6 +18,7 @@ from agreement.stats.method_data import (
     NotEstimable,
     too_few_athletes,
 )
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import NOT_ENOUGH_DATA, counted
 
@@ -196,3 +199,25 @@ def _least_squares(d: Floats, design: Floats) -> tuple[Floats, Floats]:
     residual = (d - design @ coefficients) / (1.0 - leverage)
     influence = design @ inverse * residual[:, None]
     return coefficients, np.sqrt((influence**2).sum(axis=0))
+
+
+RECORD: Final = Analysis(
+    name="profile_at_equal_level",
+    place=270,
+    label="bias by profile at equal fitness",
+    statistics=(
+        Statistic(
+            "adjusted_bias",
+            "bias at equal fitness",
+            "Bias of a profile, were its people as fit as the others on average.",
+            "least squares on profile and the mean of both methods; errors that allow uneven spread "
+            "(HC3)",
+            "MacKinnon & White 1985",
+        ),
+        replace(BIAS, formula="mean of d", source="Bland & Altman 1986"),
+    ),
+    privacy=Privacy.PARTITION,
+    compute=profile_at_equal_level_of,
+    unless_possible=(("all", ("adjusted_bias", "bias")),),
+    own_section=True,
+)

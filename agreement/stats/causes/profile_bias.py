@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -12,23 +13,16 @@ from agreement.stats.basics.intervals import Interval, said_p
 from agreement.stats.basics.reml import random_intercept
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.limits.limits_of_agreement import Group, group_of
-from agreement.stats.lines.regression import Regression, regression
+from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER, Group, group_of
+from agreement.stats.lines.regression import STANDARD_ERROR, Regression, regression
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import NOT_ENOUGH_DATA, UNIT
 
 Floats = npt.NDArray[np.float64]
 
 FEW_FOR_BIAS = 5  # below, a profile shows its points only
-STATISTICS = (
-    "bias",
-    "difference_from_overall",
-    "p_difference",
-    "lower_limit",
-    "upper_limit",
-    "standard_error_of_estimate",
-)
 _OF_LIMITS = ("bias", "lower_limit", "upper_limit")
 _NEED_TEN = ("lower_limit", "upper_limit", "standard_error_of_estimate")
 
@@ -295,7 +289,7 @@ def _found(profile: Profile) -> dict[str, tuple[float, Interval | None]]:
 def _rows(profile: Profile, *, clustered: bool) -> list[Row]:
     group, found = profile.group, _found(profile)
     rows = []
-    for name in STATISTICS:
+    for name in _OF_PROFILE:
         value, interval = found.get(name, (np.nan, None))
         wanted = FEW_FOR_REPORTS if name in _NEED_TEN else FEW_FOR_BIAS
         missing = TOO_FEW if group.n < wanted else NOT_ESTIMABLE
@@ -311,3 +305,67 @@ def _said(group: Group, name: str, *, clustered: bool) -> str:
     """Return what the table should say of a number that is shown."""
     few = group.limits.note if group.limits is not None and name in _OF_LIMITS else ""
     return "; ".join(part for part in ("clustered" if clustered else "", few) if part)
+
+
+_AGAINST: Final = "bias of the group less the unweighted mean of groups; p corrected over groups"
+_OF_EACH: Final = (
+    BIAS,
+    Statistic(
+        "difference_from_overall",
+        "bias against all profiles",
+        "How far this profile's bias lies from the unweighted mean of all profiles.",
+        _AGAINST,
+        "Welch 1951; Holm 1979",
+    ),
+    Statistic(
+        "p_difference",
+        "p of no such difference",
+        "How often chance alone would set a profile this far apart, all profiles considered.",
+        _AGAINST,
+        "Welch 1951; Holm 1979",
+        unit="1",
+        digits=3,
+    ),
+    LOWER,
+    UPPER,
+    STANDARD_ERROR,
+)
+_OF_PROFILE: Final = tuple(one.name for one in _OF_EACH)
+RECORD: Final = Analysis(
+    name="profile_bias",
+    place=110,
+    label="bias by training profile",
+    statistics=(
+        *_OF_EACH,
+        Statistic(
+            "p_welch",
+            "p of equal bias in profiles",
+            "How often chance alone would set the profiles' biases this far apart.",
+            "Welch's test of group means; Wald F of a random intercept where pairs repeat",
+            "Welch 1951",
+            unit="1",
+            digits=3,
+        ),
+        Statistic(
+            "p_equal_spread",
+            "p of equal spread in profiles",
+            "How often chance alone would make the profiles' spreads this unequal.",
+            "analysis of variance of the distances from the group's median",
+            "Brown & Forsythe 1974",
+            unit="1",
+            digits=3,
+        ),
+        Statistic(
+            "spread_ratio",
+            "widest over narrowest spread",
+            "Standard deviation of the profile that scatters most over that which scatters least.",
+            "largest over smallest standard deviation of d in a profile",
+            OURS,
+            unit="1",
+        ),
+    ),
+    privacy=Privacy.PARTITION,
+    compute=profile_bias_of,
+    unless_possible=(("all", ("p_welch",)),),
+    own_section=True,
+)

@@ -1,6 +1,6 @@
 """Does the field see the change that the laboratory sees? Agreement of changes between two visits."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -23,6 +23,7 @@ from agreement.stats.change.change_direction import (
     three_way,
 )
 from agreement.stats.change.visits import visit_changes
+from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import (
@@ -33,6 +34,7 @@ from agreement.stats.method_data import (
     MethodData,
     NotEstimable,
 )
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.repeats.repeatability import laboratory_repeatability
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
@@ -310,3 +312,52 @@ def _r_and_slope(sums: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         sxx, syy, sxy = sxx - sx * sx / n, syy - sy * sy / n, sxy - sx * sy / n
         return np.stack([sxy / np.sqrt(sxx * syy), sxy / sxx], axis=1)
+
+
+_LINE: Final = "least squares of field change on laboratory change"
+_SAME: Final = Statistic(
+    "same_direction",
+    "share of changes in the same direction",
+    "Share of changes that field and laboratory see go the same way.",
+    "count over number, Wilson's interval",
+    "Critchley 2010",
+    unit="1",
+    digits=2,
+)
+RECORD: Final = Analysis(
+    name="change",
+    place=120,
+    label="agreement of changes",
+    statistics=(
+        replace(BIAS, meaning="Mean of field change minus laboratory change."),
+        LOWER,
+        UPPER,
+        Statistic(
+            "r",
+            "correlation of changes",
+            "How closely both methods rank the changes of the same people.",
+            _LINE,
+            "Hopkins 2000",
+            unit="1",
+            digits=2,
+        ),
+        Statistic(
+            "slope",
+            "slope of field change on laboratory change",
+            "Change seen in the field for each mL/kg/min of change in the laboratory.",
+            _LINE,
+            "Hopkins 2000",
+            unit="1",
+            digits=2,
+        ),
+        _SAME,
+        _SAME.named(
+            "same_direction_beyond_noise",
+            label="the same of changes beyond noise",
+            meaning="The same, of laboratory changes larger than the smallest real change.",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=change_of,
+    own_section=True,
+)

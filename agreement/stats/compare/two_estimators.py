@@ -20,6 +20,7 @@ from agreement.stats.basics.bootstrap import (
 from agreement.stats.basics.intervals import Interval, t_p_value
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -277,3 +278,56 @@ def _p_clustered(a: Floats, b: Floats, codes: npt.NDArray[np.intp]) -> float:
     if error <= 0:
         return 1.0
     return t_p_value(float(surplus.mean()) / error, len(surplus) - 1)
+
+
+_SPREADS: Final = "standard deviations of d of both methods on the same tests"
+_PITMAN: Final = "correlation of sum and difference of errors"
+_SOURCE: Final = "Pitman 1939; Morgan 1939"
+RECORD: Final = Analysis(
+    name="two_estimators",
+    place=130,
+    label="spread of two methods on the same tests",
+    statistics=(
+        Statistic(
+            "ratio_of_sd",
+            "ratio of both spreads",
+            "Spread of the first method's error over the second's; above 1 the second lies closer.",
+            _PITMAN,
+            _SOURCE,
+            unit="1",
+            digits=2,
+        ),
+        Statistic(
+            "p_pitman_morgan",
+            "p of equal spread",
+            "How often chance alone would make both spreads this unequal.",
+            _PITMAN,
+            _SOURCE,
+            unit="1",
+            digits=3,
+        ),
+        Statistic(
+            "difference_of_sd",
+            "difference of both spreads",
+            "Spread of the first method's error less the second's.",
+            _SPREADS,
+            "Efron & Tibshirani 1993",
+        ),
+        Statistic(
+            "sd_of_first",
+            "spread of the first method",
+            "Standard deviation of the first method's error on the shared tests.",
+            _SPREADS,
+            "Efron & Tibshirani 1993",
+        ),
+        Statistic(
+            "sd_of_second",
+            "spread of the second method",
+            "Standard deviation of the second method's error on the shared tests.",
+            _SPREADS,
+            "Efron & Tibshirani 1993",
+        ),
+    ),
+    privacy=Privacy.COMPARES_METHODS,
+    own_section=True,
+)

@@ -12,6 +12,7 @@ from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 
 FEWEST: Final = 4  # the variance of the concordance divides by n - 2, and 2 points always concord
@@ -207,3 +208,40 @@ def _from_sums(sums: Floats) -> Floats:
         icc = 2 * sxy / (sxx + syy + (n - 1) * (shift**2) - of_differences)
         consistent = 2 * sxy / (sxx + syy)
     return np.stack([ccc, icc, consistent], axis=1)
+
+
+_TWO_WAY: Final = "two-way, single value; absolute agreement and consistency"
+_ICC: Final = Statistic(
+    "icc_a1",
+    "intraclass correlation, agreement",
+    "Share of all variance that lies between people; a bias lowers it.",
+    _TWO_WAY,
+    "Shrout & Fleiss 1979; McGraw & Wong 1996",
+    unit="1",
+    digits=2,
+)
+RECORD: Final = Analysis(
+    name="concordance",
+    place=80,
+    label="coefficients of agreement",
+    statistics=(
+        Statistic(
+            "ccc",
+            "concordance correlation",
+            "How close the points lie to the line of equality, 1 at best.",
+            "2 cov / (variances + squared bias)",
+            "Lin 1989",
+            unit="1",
+            digits=2,
+        ),
+        _ICC,
+        _ICC.named(
+            "icc_c1",
+            label="intraclass correlation, consistency",
+            meaning="Share of variance that lies between people, a bias between methods set aside.",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=concordance_of,
+    own_section=True,
+)

@@ -1,6 +1,7 @@
 """Whether the mean bias, or single athletes, are shown to lie inside a margin agreed beforehand."""
 
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,7 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.tolerance import tolerance_factor
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 
 
@@ -177,3 +179,24 @@ def _p_not_above(distance: float, error: float, df: int) -> float:
     if error <= 0:
         return 0.0 if distance > 0 else 1.0
     return float(special.stdtr(df, -distance / error))
+
+
+RECORD: Final = Analysis(
+    name="equivalence",
+    place=150,
+    label="equivalence of the mean",
+    statistics=(
+        Statistic(
+            "p_tost",
+            "p of a bias beyond the limit for the mean",
+            "Small: the bias lies inside the limit agreed for the mean.",
+            "two one-sided t tests of the bias",
+            "Schuirmann 1987",
+            unit="1",
+            digits=3,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=equivalence_of,
+    own_section=True,
+)

@@ -1,6 +1,7 @@
 """Index numbers of error: mean absolute, percent and root mean square error, share within margin."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,7 @@ from agreement.stats.basics.shares import (
 )
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import DECIMALS, NO_MARGIN, MethodData
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -234,3 +236,53 @@ def error_of(data: MethodData) -> ErrorsOfEstimate:
     return errors_of_estimate(
         data.field, data.lab, data.resampling, margin=data.options.margin.limit
     )
+
+
+RECORD: Final = Analysis(
+    name="error",
+    place=90,
+    label="size of the error",
+    statistics=(
+        Statistic(
+            "mae",
+            "mean absolute error",
+            "How far off one reading is on average, whatever the direction.",
+            "mean of |d|",
+            "textbook",
+        ),
+        Statistic(
+            "mape",
+            "mean absolute error in per cent",
+            "The same, as a share of the laboratory value.",
+            "mean of |d| / laboratory",
+            "textbook",
+            unit="%",
+        ),
+        Statistic(
+            "rmse",
+            "root mean square error",
+            "Size of the error with large ones weighing more.",
+            "root of the mean of d squared",
+            "textbook",
+        ),
+        Statistic(
+            "share_within_margin",
+            "share within the limit",
+            "Share of readings that lie within the agreed limit of the laboratory.",
+            "count over number; Wilson's interval",
+            "Newcombe 1998",
+            unit="1",
+            digits=2,
+        ),
+        Statistic(
+            "total_deviation_index",
+            "total deviation index",
+            "The size that nine of ten errors stay below.",
+            "the size that 90 % of |d| stay below, with its upper bound",
+            "Lin 2000; Lin 2002",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=error_of,
+    own_section=True,
+)

@@ -1,14 +1,16 @@
 """What pooling would have given: limits as if every pair were another athlete. Only to be shown."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import pandas as pd
 
 from agreement.stats.limits.limits import LimitsOfAgreement
+from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
 from agreement.stats.limits.repeated import limits_as_if_independent
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy
 from agreement.stats.rows import html_table
 
 NAIVE: Final = "naive: pairs of one athlete counted as independent; not to be used"
@@ -41,3 +43,21 @@ def pooled_limits_of(data: MethodData) -> PooledLimits:
     if not data.clustered:
         raise NotEstimable(NOT_ESTIMABLE, "every athlete has one pair: nothing is pooled.")
     return PooledLimits(data.n, limits_as_if_independent(data.difference))
+
+
+RECORD: Final = Analysis(
+    name="limits_as_if_independent",
+    place=250,
+    label="bias and limits, pairs taken as independent",
+    statistics=tuple(
+        replace(
+            one,
+            formula="as of one pair each, although athletes repeat: to compare with older papers",
+            source="Bland & Altman 1986",
+        )
+        for one in LIMITS
+    ),
+    privacy=Privacy.WHOLE,
+    compute=pooled_limits_of,
+    own_section=True,
+)

@@ -1,15 +1,16 @@
 """Limits of agreement by the factors that papers multiply the standard deviation with."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import pandas as pd
 from scipy import special
 
 from agreement.stats.limits.limits import FEWEST
-from agreement.stats.limits.limits_of_agreement import group_of
+from agreement.stats.limits.limits_of_agreement import LOWER, UPPER, group_of
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -81,3 +82,31 @@ def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
     if limits is None:
         raise NotEstimable(TOO_FEW, f"fewer than {FEWEST} athletes.")
     return LimitsByConvention(limits)
+
+
+_HOW: Final = "bias plus and minus s times 1.96, 2 or Student's t on n - 1"
+_FACTOR: Final = Statistic(
+    "factor",
+    "factor of the convention",
+    "What the standard deviation is multiplied with.",
+    _HOW,
+    "as papers print them",
+    unit="1",
+    digits=3,
+)
+_STATISTICS: Final = (
+    _FACTOR,
+    *(replace(one, formula=_HOW, source=_FACTOR.source) for one in (LOWER, UPPER)),
+)
+RECORD: Final = Analysis(
+    name="limits_by_convention",
+    place=180,
+    label="limits by the conventions of papers",
+    statistics=_STATISTICS,
+    privacy=Privacy.WHOLE,
+    compute=limits_by_convention_of,
+    unless_possible=tuple(
+        (group, tuple(one.name for one in _STATISTICS)) for group in CONVENTIONS.values()
+    ),
+    own_section=True,
+)

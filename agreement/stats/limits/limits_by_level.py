@@ -1,16 +1,17 @@
 """Limits of agreement that follow fitness: at both ends and in the middle of the observed range."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
+from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import require_enough
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 
-STATISTICS: Final = ("mean_of_both", "bias", "lower_limit", "upper_limit")
 LEVELS: Final = {"low_end": 0.0, "middle": 0.5, "high_end": 1.0}  # shares of the observed range
 
 
@@ -36,10 +37,10 @@ class LimitsByLevel:
         rows = [
             Row.of(name, float(column[i]), n=found.n, n_pairs=found.n_pairs)
             for i in range(len(LEVELS))
-            for name, column in zip(STATISTICS, columns, strict=True)
+            for name, column in zip(RECORD.names, columns, strict=True)
         ]
         frame = rows_frame(rows)
-        frame.insert(0, "group", np.repeat(list(LEVELS), len(STATISTICS)).tolist())
+        frame.insert(0, "group", np.repeat(list(LEVELS), len(RECORD.names)).tolist())
         return frame
 
     def summary(self) -> str:
@@ -61,3 +62,32 @@ def limits_by_level_of(trend: Trend) -> LimitsByLevel:
     """
     require_enough(trend.n)
     return LimitsByLevel(trend)
+
+
+_HOW: Final = (
+    "the line of d on the mean, plus and minus z times the residual spread; that spread on a line of "
+    "its own where it is uneven"
+)
+_SOURCE: Final = "Bland & Altman 1999"
+_AT: Final = Statistic(
+    "mean_of_both",
+    "fitness, as the mean of both methods",
+    "The level at which bias and limits are given.",
+    _HOW,
+    _SOURCE,
+)
+_STATISTICS: Final = (
+    _AT,
+    *(replace(one, formula=_HOW, source=_SOURCE) for one in (BIAS, LOWER, UPPER)),
+)
+RECORD: Final = Analysis(
+    name="limits_by_level",
+    place=360,
+    label="limits that follow fitness",
+    statistics=_STATISTICS,
+    privacy=Privacy.WHOLE,
+    compute=limits_by_level_of,
+    unless_possible=tuple((level, tuple(one.name for one in _STATISTICS)) for level in LEVELS),
+    of="trend",
+    own_section=True,
+)

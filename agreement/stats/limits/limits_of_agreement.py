@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -10,9 +11,47 @@ from agreement.stats.limits.limits import FEWEST
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, too_few_athletes
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 
-STATISTICS = ("bias", "sd_of_differences", "lower_limit", "upper_limit")
+BIAS: Final = Statistic(
+    "bias",
+    "bias",
+    "Mean of field minus laboratory: above zero the field value reads high.",
+    "mean of d, of athletes' means where they have several pairs; interval by Student's t",
+    "Bland & Altman 1986; 2007",
+)
+_LIMIT: Final = (
+    "bias plus and minus z s, z the normal quantile; exact interval (noncentral t), or from the "
+    "intervals of its parts (MOVER) where athletes have several pairs"
+)
+_SOURCES: Final = "Bland & Altman 1986; Carkeet 2015; Zou 2013"
+LOWER: Final = Statistic(
+    "lower_limit",
+    "lower limit of agreement",
+    "The difference that only the lowest few of a hundred people lie below (2.5 at 95 %).",
+    _LIMIT,
+    _SOURCES,
+)
+UPPER: Final = LOWER.named(
+    "upper_limit",
+    label="upper limit of agreement",
+    meaning="The difference that only the highest few of a hundred people lie above (2.5 at 95 %).",
+)
+LIMITS: Final = (
+    BIAS,
+    Statistic(
+        "sd_of_differences",
+        "standard deviation s of differences",
+        "How far the differences of single readings scatter about the bias.",
+        "of d, on n - 1; between and within athletes where they have several pairs; interval by "
+        "chi-square, or MOVER",
+        "Bland & Altman 1986; 2007",
+    ),
+    LOWER,
+    UPPER,
+)
+STATISTICS: Final = tuple(one.name for one in LIMITS)
 GROUPS = ("all", "confirmed", "hr_limiting_drug", "no_hr_limiting_drug", "chest_strap")
 
 
@@ -97,3 +136,15 @@ def limits_of_agreement_of(data: MethodData) -> GroupedLimits:
         "chest_strap": pairs[pairs["sensor"] == "chest_strap"],
     }
     return GroupedLimits(tuple(group_of(name, members[name]) for name in GROUPS))
+
+
+RECORD: Final = Analysis(
+    name="limits_of_agreement",
+    place=10,
+    label="bias and limits of agreement",
+    statistics=LIMITS,
+    privacy=Privacy.SUBSET,
+    compute=limits_of_agreement_of,
+    any_size=True,
+    own_section=True,
+)

@@ -1,6 +1,7 @@
 """The 2007 form of limits with several pairs per athlete: one-way analysis of variance."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +11,9 @@ from agreement.stats.basics.bootstrap import Replicates, Resampling, bootstrap_o
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy
 from agreement.stats.rows import Row, html_table, rows_frame
 
 Floats = npt.NDArray[np.float64]
@@ -164,3 +167,15 @@ def _statistics(s: Floats, centre: float, z: float) -> Floats:
     sd = np.sqrt(between + np.maximum(within, 0.0))
     bias = bias + centre
     return np.stack([bias, sd, bias - z * sd, bias + z * sd], axis=1)
+
+
+_HOW: Final = "mean squares between and within athletes, every pair counted once"
+RECORD: Final = Analysis(
+    name="limits_of_agreement_anova",
+    place=20,
+    label="bias and limits by analysis of variance",
+    statistics=tuple(replace(one, formula=_HOW, source="Bland & Altman 2007") for one in LIMITS),
+    privacy=Privacy.WHOLE,
+    compute=limits_of_agreement_anova_of,
+    own_section=True,
+)

@@ -1,6 +1,6 @@
 """Bias and limits of parts of the pairs: by the choices papers differ in, and by kinds of people."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.causes.wrong_inputs import wrong_inputs
-from agreement.stats.limits.limits_of_agreement import Group, group_of, groups_frame
+from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_frame
 from agreement.stats.lines.slope_on_one_method import days_since_first
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy
 from agreement.stats.rows import html_table
 from agreement.terms import NOT_ENOUGH_DATA, SEXES
 
@@ -154,3 +155,32 @@ def _parts(what: str, members: Mapping[str, pd.DataFrame]) -> Parts:
     if not groups:
         raise NotEstimable(NOT_ESTIMABLE, f"no pair can be counted by {what}.")
     return Parts(what, groups)
+
+
+def _record(
+    place: int, label: str, privacy: Privacy, compute: Callable[[MethodData], Parts]
+) -> Analysis:
+    return Analysis(
+        name=compute.__name__.removesuffix("_of"),
+        place=place,
+        label=label,
+        statistics=LIMITS,
+        privacy=privacy,
+        compute=compute,
+        own_section=True,
+    )
+
+
+RECORDS: Final = (
+    _record(190, "limits by choice of pairs", Privacy.SUBSET, choice_of_pairs_of),
+    _record(
+        210,
+        "limits by profile, borderline tests moved",
+        Privacy.PARTITION,
+        borderline_moved_of,
+    ),
+    _record(220, "limits by sex", Privacy.PARTITION, by_sex_of),
+    _record(230, "limits by age", Privacy.PARTITION, by_age_of),
+    _record(340, "limits by fortnight", Privacy.PARTITION, by_fortnight_of),
+    _record(380, "limits by pairing rule", Privacy.SUBSET, pairing_rule_of),
+)

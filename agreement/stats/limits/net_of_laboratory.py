@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from math import hypot, nan, sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ from agreement.stats.basics.mover import Component, interval_of_difference, vari
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits.repeated import FEW_REPEATS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE, NO_MARGIN, TOO_FEW, MethodData
+from agreement.stats.record import OURS, SQUARED, Analysis, Privacy, Statistic
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     lab_tests_behind,
@@ -25,17 +26,6 @@ from agreement.terms import UNIT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-STATISTICS = (
-    "own_bias",
-    "own_sd",
-    "own_lower_limit",
-    "own_upper_limit",
-    "own_share_within_margin",
-    "laboratory_variance",
-    "laboratory_df",
-    "laboratory_share",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,3 +320,76 @@ def _inside(bias: float, sd: float, margin: float) -> float:
         return float(abs(bias) < margin)
     upper, lower = (margin - abs(bias)) / sd, (-margin - abs(bias)) / sd
     return float(special.ndtr(upper) - special.ndtr(lower))
+
+
+_HOW: Final = "variance of d less the laboratory's share of it, from repeats; intervals by MOVER"
+_SOURCE: Final = "Fuller 1987; Zou & Donner 2008"
+_LOWER: Final = Statistic(
+    "own_lower_limit",
+    "own lower limit",
+    "Where the lower limit would lie, had the laboratory no noise.",
+    _HOW,
+    _SOURCE,
+)
+_VARIANCE: Final = Statistic(
+    "laboratory_variance",
+    "variance of one laboratory test",
+    "The laboratory's own noise about an athlete's true value.",
+    "residual mean square of repeats, a shift from test to test taken out",
+    "Graybill & Wang 1980",
+    unit=SQUARED,
+)
+RECORD: Final = Analysis(
+    name="net_of_laboratory",
+    place=400,
+    label="the field method's own error",
+    statistics=(
+        Statistic(
+            "own_bias",
+            "own bias",
+            "Mean of field minus laboratory; the laboratory's noise does not move it.",
+            "mean of d; interval by Student's t",
+            "Bland & Altman 1986",
+        ),
+        Statistic(
+            "own_sd",
+            "own spread",
+            "How far the field method's own errors scatter, the laboratory's noise taken out.",
+            _HOW,
+            _SOURCE,
+        ),
+        _LOWER,
+        _LOWER.named(
+            "own_upper_limit",
+            label="own upper limit",
+            meaning="Where the upper limit would lie, had the laboratory no noise.",
+        ),
+        Statistic(
+            "own_share_within_margin",
+            "share of true values within the limit",
+            "Share of readings that lie within the agreed limit of the athlete's true value.",
+            "normal distribution of own bias and own spread",
+            _SOURCE,
+            unit="1",
+            digits=2,
+        ),
+        _VARIANCE,
+        _VARIANCE.named(
+            "laboratory_df",
+            label="degrees of freedom of that variance",
+            meaning="How well the laboratory's noise is known.",
+            unit="1",
+        ),
+        Statistic(
+            "laboratory_share",
+            "the laboratory's share of the spread",
+            "Share of the variance of differences that is the laboratory's noise.",
+            "the laboratory's variance in a difference over the variance of d",
+            OURS,
+            unit="1",
+            digits=2,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=net_of_laboratory_of,
+)

@@ -1,6 +1,7 @@
 """Limits of agreement without a normal distribution: quantiles of the differences themselves."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -9,7 +10,9 @@ from scipy import stats
 
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits import checked_pairs
+from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.method_data import DECIMALS, MethodData
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 
 Floats = npt.NDArray[np.float64]
@@ -178,3 +181,25 @@ def limits_of_ordered(
 def quantile_limits_of(data: MethodData) -> QuantileLimits:
     """Limits by quantiles of all pairs of one method and mode, for the results table."""
     return limits_of_ordered(np.sort(np.round(data.difference, DECIMALS)), data.n)
+
+
+_HOW: Final = "quantiles of d; intervals from the ranks"
+RECORD: Final = Analysis(
+    name="quantile_limits",
+    place=300,
+    label="limits without a normal distribution",
+    statistics=(
+        replace(LOWER, formula=_HOW, source="Bland & Altman 1999"),
+        Statistic(
+            "median",
+            "median difference",
+            "Half of the differences lie below it.",
+            _HOW,
+            "Bland & Altman 1999",
+        ),
+        replace(UPPER, formula=_HOW, source="Bland & Altman 1999"),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=quantile_limits_of,
+    own_section=True,
+)

@@ -1,6 +1,7 @@
 """Limits of agreement of the ratio field / laboratory, for spread that grows with level."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,7 @@ from agreement.stats.limits.limits import (
 )
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 
 
@@ -156,3 +158,36 @@ def ratio_words(ratio: float) -> str:
     """
     change = 100.0 * (ratio - 1.0)
     return f"{abs(change):.0f} % {'above' if change >= 0 else 'below'}"
+
+
+_HOW: Final = "bias and limits of ln(field / laboratory), taken back"
+_RATIO: Final = Statistic(
+    "ratio",
+    "mean ratio",
+    "Field divided by laboratory, on the geometric average.",
+    _HOW,
+    "Bland & Altman 1999",
+    unit="1",
+    digits=2,
+)
+RECORD: Final = Analysis(
+    name="ratio_limits",
+    place=370,
+    label="limits of the ratio",
+    statistics=(
+        _RATIO,
+        _RATIO.named(
+            "lower_limit_of_ratio",
+            label="lower limit of the ratio",
+            meaning="The ratio that only the lowest few of a hundred people lie below.",
+        ),
+        _RATIO.named(
+            "upper_limit_of_ratio",
+            label="upper limit of the ratio",
+            meaning="The ratio that only the highest few of a hundred people lie above.",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=ratio_limits_of,
+    own_section=True,
+)

@@ -12,6 +12,7 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p
 from agreement.stats.limits.limits import FEWEST
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import counted
 
@@ -90,3 +91,33 @@ def shape(difference: npt.ArrayLike, athlete: npt.ArrayLike) -> Shape:
 def shape_of(data: MethodData) -> Shape:
     """Shape of the differences of one method and mode, for the results table."""
     return shape(data.difference, data.athlete)
+
+
+RECORD: Final = Analysis(
+    name="shape",
+    place=280,
+    label="shape of the differences",
+    statistics=(
+        Statistic(
+            "skewness",
+            "skewness of differences",
+            "Above zero, large positive differences are more common than large negative ones.",
+            "third moment about the mean, in standard deviations, adjusted for n",
+            OURS,
+            unit="1",
+            digits=2,
+        ),
+        Statistic(
+            "p_normal",
+            "p of normal differences",
+            "How often normal differences would look this far from normal.",
+            "order statistics of d",
+            "Shapiro & Wilk 1965",
+            unit="1",
+            digits=3,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=shape_of,
+    own_section=True,
+)

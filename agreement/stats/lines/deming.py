@@ -21,6 +21,7 @@ from agreement.stats.lines.deming_sums import (
     without_each_pair,
 )
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.repeats.repeatability import field_repeatability, laboratory_repeatability
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
@@ -241,3 +242,52 @@ def error_ratio_of(data: MethodData) -> ErrorRatio:
     if lab.variance <= 0 or field.variance <= 0:
         return ErrorRatio(1.0, assumed=True)
     return ErrorRatio(field.variance / lab.variance, assumed=False)
+
+
+_LINE: Final = "line with error on both sides, known ratio of variances; interval by jackknife"
+_SLOPE: Final = Statistic(
+    "slope",
+    "slope of field on laboratory, errors on both sides",
+    "Change of the field value for each mL/kg/min of the laboratory's true value.",
+    _LINE,
+    "Linnet 1993",
+    unit="1",
+    digits=2,
+)
+RECORD: Final = Analysis(
+    name="deming",
+    place=60,
+    label="line with error on both sides",
+    statistics=(
+        _SLOPE,
+        Statistic(
+            "intercept",
+            "intercept of field on laboratory, errors on both sides",
+            "Field value that the line gives for a laboratory value of zero.",
+            _LINE,
+            "Linnet 1993",
+        ),
+        Statistic(
+            "lambda",
+            "ratio of error variances",
+            "Variance of the field's own error over the laboratory's; 1 where it is not known.",
+            "mean squares of both methods' repeats",
+            "Linnet 1993",
+            unit="1",
+            digits=2,
+        ),
+        _SLOPE.named(
+            "slope_at_half_lambda",
+            label="slope at half that ratio",
+            meaning="What the slope would be, were the ratio of variances half as large.",
+        ),
+        _SLOPE.named(
+            "slope_at_twice_lambda",
+            label="slope at twice that ratio",
+            meaning="What the slope would be, were the ratio of variances twice as large.",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=deming_of,
+    own_section=True,
+)

@@ -12,6 +12,7 @@ from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes,
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 
 MOST_SIMULATED: Final = 1000
@@ -155,3 +156,34 @@ def _line(x: Floats, y: Floats) -> tuple[float, float]:
     middles = slopes_at_ranks(whole_x, whole_y, [(n_slopes + 1) // 2, n_slopes // 2 + 1])
     slope = float(middles.mean())
     return slope, float(np.median(y - slope * x))
+
+
+_HOW: Final = "largest running sum of signs about the line, its distribution simulated"
+RECORD: Final = Analysis(
+    name="linearity",
+    place=260,
+    label="is the line straight",
+    statistics=(
+        Statistic(
+            "linearity_statistic",
+            "largest running sum about the line",
+            "Large where points lie on one side of the line for long.",
+            _HOW,
+            "Passing & Bablok 1983",
+            unit="1",
+            digits=2,
+        ),
+        Statistic(
+            "p_linearity",
+            "p of a straight line",
+            "How often chance alone would bend the points this much.",
+            _HOW,
+            "Passing & Bablok 1983",
+            unit="1",
+            digits=3,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=linearity_of,
+    own_section=True,
+)

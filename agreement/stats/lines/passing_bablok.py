@@ -1,6 +1,7 @@
 """Passing-Bablok regression: the structural line between two methods, by ranks of slopes."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,7 @@ from agreement.stats.basics.rotated_slopes import (
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok_clustered import clustered_intervals
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -201,3 +203,32 @@ def _check_that_both_rise(x: Whole, y: Whole, least: float) -> None:
 
 def _of(number: int, verb: str) -> str:
     return f"{number} {verb}s" if number == 1 else f"{number} {verb}"
+
+
+_LINE: Final = "shifted median of all pairwise slopes"
+RECORD: Final = Analysis(
+    name="passing_bablok",
+    place=70,
+    label="line by ranks of pairwise slopes",
+    statistics=(
+        Statistic(
+            "slope",
+            "slope by ranks",
+            "Change of the field value for each mL/kg/min of the laboratory's, outliers harmless.",
+            _LINE,
+            "Passing & Bablok 1983",
+            unit="1",
+            digits=2,
+        ),
+        Statistic(
+            "intercept",
+            "intercept by ranks",
+            "Field value that the line gives for a laboratory value of zero.",
+            _LINE,
+            "Passing & Bablok 1983",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=passing_bablok_of,
+    own_section=True,
+)

@@ -1,6 +1,7 @@
 """How well the laboratory value can be predicted from the field value: least squares."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +13,7 @@ from agreement.stats.basics.intervals import Interval, checked_share, correlatio
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -194,3 +196,50 @@ def _bootstrap(f: Floats, x: Floats, resampling: Resampling) -> Replicates:
 
     columns = np.stack([np.ones_like(f), f, x, f * f, f * x, x * x], axis=1)
     return bootstrap_of_sums(resampling, columns, statistics)
+
+
+STANDARD_ERROR: Final = Statistic(
+    "standard_error_of_estimate",
+    "standard error of estimate",
+    "How far laboratory values scatter about the line that predicts them from the field value.",
+    "residual standard deviation of laboratory on field, on n - 2; interval by chi-square",
+    "textbook",
+)
+_LINE: Final = "least squares of laboratory on field; r with Fisher's z"
+RECORD: Final = Analysis(
+    name="regression",
+    place=50,
+    label="line of laboratory on field",
+    statistics=(
+        Statistic(
+            "slope",
+            "slope of laboratory on field",
+            "Change of the laboratory value expected for each mL/kg/min of the field value.",
+            _LINE,
+            "textbook",
+            unit="1",
+            digits=2,
+        ),
+        Statistic(
+            "intercept",
+            "intercept of laboratory on field",
+            "Laboratory value that the line gives for a field value of zero.",
+            _LINE,
+            "textbook",
+        ),
+        Statistic(
+            "r",
+            "correlation",
+            "How closely both methods rank the same people; high in a group of mixed fitness even "
+            "where they disagree.",
+            _LINE,
+            "textbook",
+            unit="1",
+            digits=2,
+        ),
+        STANDARD_ERROR,
+    ),
+    privacy=Privacy.WHOLE,
+    compute=regression_of,
+    own_section=True,
+)

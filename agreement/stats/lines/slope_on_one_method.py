@@ -17,6 +17,7 @@ from agreement.stats.method_data import (
     NotEstimable,
     too_few_athletes,
 )
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT, counted
 
@@ -183,3 +184,50 @@ def _row(
     line = result.line if isinstance(result, Drift) else result.laboratory
     note = "clustered" if result.clustered else ""
     return Row.of(name, value, interval, n=result.n, n_pairs=line.n, unit=unit, note=note)
+
+
+_LINE: Final = "least squares of d on the laboratory, on the field value, on the day"
+_SLOPE: Final = Statistic(
+    "slope_on_laboratory",
+    "slope of the difference on the laboratory",
+    "As papers draw it; below zero by noise alone.",
+    _LINE,
+    "Bland & Altman 1995",
+    unit="1",
+    digits=2,
+)
+RECORDS: Final = (
+    Analysis(
+        name="slope_on_one_method",
+        place=200,
+        label="difference against one method",
+        statistics=(
+            _SLOPE,
+            _SLOPE.named(
+                "slope_on_field",
+                label="slope of the difference on the field value",
+                meaning="As papers draw it; above zero by noise alone.",
+            ),
+        ),
+        privacy=Privacy.WHOLE,
+        compute=slope_on_one_method_of,
+        own_section=True,
+    ),
+    Analysis(
+        name="drift",
+        place=240,
+        label="drift",
+        statistics=(
+            _SLOPE.named(
+                "change_in_30_days",
+                label="change of the difference in 30 days",
+                meaning="How the difference moves with calendar time.",
+                unit=UNIT,
+                digits=1,
+            ),
+        ),
+        privacy=Privacy.WHOLE,
+        compute=drift_of,
+        own_section=True,
+    ),
+)

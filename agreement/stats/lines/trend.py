@@ -1,7 +1,7 @@
 """Does the error depend on fitness? Slope and spread of differences on the mean of both methods."""
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ from agreement.stats.basics.intervals import Interval, checked_share, said_p, z_
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.limits.limits import Pairs, checked_pairs
 from agreement.stats.method_data import MethodData
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -331,3 +332,68 @@ def _slopes(weights: Floats, a: Floats, d: Floats) -> Floats:
         ((weights * y) @ a - mean_a * (weights * y).sum(axis=1)) / sxx for y in (absolute, squared)
     ]
     return np.stack([slope, *of_spread], axis=1)
+
+
+_SOURCE: Final = "Bland & Altman 1999"
+_INTERCEPT: Final = Statistic(
+    "intercept_on_mean",
+    "intercept of the difference on fitness",
+    "Where the line of the difference crosses a mean of zero.",
+    "least squares of d on the mean of both",
+    _SOURCE,
+)
+_SLOPE: Final = _INTERCEPT.named(
+    "slope_on_mean",
+    label="slope of the difference on fitness",
+    meaning="Change of the difference for each mL/kg/min of the mean of both methods.",
+    unit="1",
+    digits=2,
+)
+_SPREAD: Final = _SLOPE.named(
+    "spread_on_mean",
+    label="slope of the spread on fitness",
+    meaning="Change of the size of residuals for each mL/kg/min of the mean of both methods.",
+    formula="least squares of the absolute residual on the mean",
+)
+_P: Final = _SLOPE.named(
+    "p_slope", label="p of no slope", meaning="How often chance makes a slope this steep.", digits=3
+)
+RECORD: Final = Analysis(
+    name="trend",
+    place=40,
+    label="difference against fitness",
+    statistics=(
+        _SLOPE,
+        _P,
+        _SPREAD,
+        _P.named(
+            "p_spread",
+            label="p of even spread",
+            meaning="How often chance alone would make the spread follow fitness this much.",
+            formula="squared residuals on the mean, studentised",
+            source="Koenker 1981",
+        ),
+        _P.named(
+            "p_joint",
+            label="p of neither bias nor slope",
+            meaning="How often chance alone would set the line this far from no difference at all.",
+            formula="F of the line against no difference at all",
+            source="Bradley & Blackwood 1989",
+        ),
+        _INTERCEPT,
+        _INTERCEPT.named(
+            "residual_sd",
+            label="spread about the line",
+            meaning="How far differences scatter about the line that follows fitness.",
+        ),
+        _INTERCEPT.named(
+            "spread_intercept",
+            label="intercept of the spread on fitness",
+            meaning="Where the line of the size of residuals crosses a mean of zero.",
+            formula=_SPREAD.formula,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=trend_of,
+    own_section=True,
+)

@@ -11,6 +11,7 @@ from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.visit_sums import Visits, visit_sums
 from agreement.stats.causes.budget_parts import Sources, persistent_variance, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.repeats.day_to_day import Noise
 from agreement.stats.rows import Row, html_table, rows_frame
 
@@ -215,3 +216,41 @@ def _points(variances: Replicates, z: float, reason: str) -> tuple[Point, ...]:
 
 def _row(name: str, point: Point, n: int, n_visits: int) -> Row:
     return Row.of(name, point.half_width, point.interval, n=n, n_pairs=n_visits, note=point.note)
+
+
+_OF_DAYS: Final = ("half_width_observed", "half_width_fitted")
+RECORD: Final = Analysis(
+    name="averaging_curve",
+    place=170,
+    label="averaging curve",
+    statistics=(
+        Statistic(
+            "half_width_observed",
+            "half width, observed",
+            "How far the limits lie from the bias for means of so many days, as observed.",
+            "z s of means of 1 to 14 days of the same visits",
+            OURS,
+        ),
+        Statistic(
+            "half_width_fitted",
+            "half width, fitted",
+            "The same by the model of what lasts and what averages out.",
+            "what lasts plus day-to-day noise that fades with distance in days",
+            OURS,
+        ),
+        Statistic(
+            "half_width_laboratory",
+            "noise floor",
+            "Half width that the laboratory's own noise alone makes; no method can agree better.",
+            "z times the laboratory's typical error",
+            OURS,
+        ),
+    ),
+    privacy=Privacy.NESTED,
+    compute=averaging_curve_of,
+    unless_possible=(
+        *((str(day), _OF_DAYS) for day in range(1, MOST_DAYS + 1)),
+        ("floor", ("half_width_laboratory",)),
+    ),
+    own_section=True,
+)

@@ -7,12 +7,12 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.method_data import NOT_ESTIMABLE, NotEstimable
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
 SHARES: Final = ("share_more_median", "share_more_p10", "share_more_p90")
-STATISTICS: Final = ("mean_vo2max", "shift_of_bias", *SHARES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ class AveragingRules:
                     unit="1" if name in SHARES else UNIT,
                     note=several if name == "shift_of_bias" and np.isnan(row[name]) else "",
                 )
-                for name in STATISTICS
+                for name in RECORD.names
             ).assign(group=str(rule))
             for rule, row in self.frame.iterrows()
         ]
@@ -108,3 +108,49 @@ def averaging_rules(tests: pd.DataFrame) -> AveragingRules:
         }
     )
     return AveragingRules(frame, int(own["athlete_id"].nunique()), in_use)
+
+
+_HOW: Final = "the same breaths averaged anew under every rule"
+_SHARE: Final = Statistic(
+    "share_more_median",
+    f"share above {AGAINST}",
+    f"By what share the rule lies above {AGAINST}, in the middle test.",
+    _HOW,
+    OURS,
+    unit="1",
+    digits=3,
+)
+RECORD: Final = Analysis(
+    name="averaging_rule",
+    place=330,
+    label="averaging rules on the same breaths",
+    statistics=(
+        Statistic(
+            "mean_vo2max",
+            "mean VO2max under the rule",
+            "Mean of the tests that every rule can serve.",
+            _HOW,
+            OURS,
+        ),
+        Statistic(
+            "shift_of_bias",
+            "shift of the bias",
+            "What the bias would change by, were this rule in use instead of the present one.",
+            _HOW,
+            OURS,
+        ),
+        _SHARE,
+        _SHARE.named(
+            "share_more_p10",
+            label=f"share above {AGAINST}, low end",
+            meaning="The same, in the test that one of ten lies below.",
+        ),
+        _SHARE.named(
+            "share_more_p90",
+            label=f"share above {AGAINST}, high end",
+            meaning="The same, in the test that one of ten lies above.",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    own_section=True,
+)

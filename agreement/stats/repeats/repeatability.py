@@ -9,6 +9,7 @@ import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT, counted
 
@@ -247,3 +248,39 @@ def field_repeatability(daily: pd.DataFrame, *, coverage: float = 0.95) -> Repea
 def repeatability_of(data: MethodData) -> Repeatability:
     """Typical error of one field method and mode, for the results table."""
     return field_repeatability(data.daily)
+
+
+RECORD: Final = Analysis(
+    name="repeatability",
+    place=100,
+    label="error of repeated values",
+    statistics=(
+        Statistic(
+            "typical_error",
+            "typical error",
+            "Standard deviation of repeated values of one method within one athlete.",
+            "root mean square within athletes; interval by chi-square",
+            "Bland & Altman 1996",
+        ),
+        Statistic(
+            "smallest_real_change",
+            "smallest real change",
+            "A change of one athlete below it may be noise alone.",
+            "z times the root of 2 times the typical error",
+            "Hopkins 2000",
+        ),
+        Statistic(
+            "coefficient_of_variation",
+            "coefficient of variation",
+            "Typical error as a share of the mean of the repeated values.",
+            "typical error over the mean of the repeated values",
+            OURS,
+            unit="1",
+            digits=3,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=repeatability_of,
+    any_size=True,
+    own_section=True,
+)

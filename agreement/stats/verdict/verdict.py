@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +14,7 @@ from agreement.stats.limits.limits_shown import AnyLimits, reading
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.trend import Band, Trend, trend_of
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, TOO_FEW, MethodData
+from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.stats.verdict.planning_power import MOST, athletes_needed
 from agreement.tables.options import Margin
@@ -249,3 +250,34 @@ def _band(found: Trend) -> Band:
     edge = (1.0 - MIDDLE) / 2.0 * (found.highest - found.lowest)
     levels: npt.NDArray[np.float64] = np.array([found.lowest + edge, found.highest - edge])
     return found.limits_at(levels, varying_spread=found.uneven)
+
+
+RECORD: Final = Analysis(
+    name="verdict",
+    place=30,
+    label="verdict on the agreed limit",
+    statistics=(
+        Statistic(
+            "within_margin",
+            "agreed limit met",
+            "1 if both limits of agreement lie inside the limit agreed beforehand, 0 if not.",
+            "both limits inside the agreed one by their exact intervals",
+            "Carkeet 2015",
+            unit="1",
+            digits=0,
+        ),
+        Statistic(
+            "more_athletes",
+            "athletes still needed",
+            "How many more athletes would decide an open verdict with power 0.80.",
+            "power of both limits inside the agreed one, at the observed bias and spread",
+            "Lu 2016",
+            unit="1",
+            digits=0,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=verdict_of,
+    any_size=True,
+    own_section=True,
+)

@@ -1,0 +1,72 @@
+"""The results of one method in one mode, by the names of the catalogue."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from agreement.stats.catalogue import BY_NAME
+from agreement.stats.method_data import MethodData
+from agreement.stats.record import HasFrame
+from agreement.stats.verdict.cautions import Caution
+
+
+@dataclass(frozen=True, slots=True)
+class MethodResults(Mapping[str, Any]):
+    """
+    Results of one method in one mode, by name of the analysis; also as attributes.
+
+    ``results["trend"]`` and ``results.trend`` are the same. An attribute of the catalogue's that could
+    not be computed is None and not among the keys.
+
+    Attributes
+    ----------
+    data : MethodData
+        What they were computed from.
+    found : mapping of str to result
+    reasons : mapping of str to str
+        For each analysis that is not there, why.
+    cautions : tuple of Caution
+        What a reader should know before believing the numbers.
+    """
+
+    data: MethodData
+    found: Mapping[str, HasFrame]
+    reasons: Mapping[str, str]
+    cautions: tuple[Caution, ...] = ()
+
+    @property
+    def method(self) -> str:
+        """Label of the field method."""
+        return self.data.method
+
+    @property
+    def mode(self) -> str:
+        """Mode of exercise of the field method."""
+        return self.data.mode
+
+    def __getitem__(self, name: str) -> Any:
+        """Return the result of an analysis."""
+        return self.found[name]
+
+    def __iter__(self) -> Iterator[str]:
+        """Yield the names of the analyses that were possible."""
+        return iter(self.found)
+
+    def __len__(self) -> int:
+        """Return how many were possible."""
+        return len(self.found)
+
+    def __getattr__(self, name: str) -> Any:
+        """Return the result of an analysis of the catalogue; None where it was not possible."""
+        if name in BY_NAME:
+            return self.found.get(name)
+        msg = f"no analysis is called '{name}'"
+        raise AttributeError(msg)
+
+    def __dir__(self) -> list[str]:
+        """Name the analyses too."""
+        return [*object.__dir__(self), *BY_NAME]
+
+    def with_results(self, **results: HasFrame) -> "MethodResults":
+        """Return them with some results in the place of others."""
+        return replace(self, found={**self.found, **results})

@@ -1,0 +1,162 @@
+"""
+What an analysis declares of itself, once: its statistics with unit, words, formula and source.
+
+A record stands beside the function that computes its analysis, as ``RECORD`` (or ``RECORDS``) of that
+module. `agreement.stats.catalogue` finds it there; the results table, the glossary, the formulas of
+the report, the names of published.toml and what audits withhold all follow from it.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import Enum
+from typing import Any, Final, Protocol, get_args
+
+import pandas as pd
+
+from agreement.tables.options import Kind
+from agreement.terms import UNIT
+
+KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
+OURS: Final = "arithmetic; no source"
+SQUARED: Final = f"({UNIT})^2"
+
+
+class HasFrame(Protocol):
+    """Any result."""
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return its rows."""
+
+
+class Privacy(Enum):
+    """
+    Whose numbers the groups of an analysis are: what an audit has to withhold beside small cells.
+
+    Attributes
+    ----------
+    WHOLE
+        Everybody of a method and mode; groups, if any, are points of one curve or several ways to
+        compute one number of the same people.
+    PARTITION
+        Groups share nobody and make up the whole: the last one follows from the others.
+    SUBSET
+        Each group is some of the people; what the whole leaves over follows from it.
+    NESTED
+        Each group holds the next: what one leaves of the other follows from both.
+    COMPARES_METHODS
+        The people whom two methods share.
+    ONE_PERSON
+        One row per person: never in an audit.
+    """
+
+    WHOLE = "whole"
+    PARTITION = "partition"
+    SUBSET = "subset"
+    NESTED = "nested"
+    COMPARES_METHODS = "compares methods"
+    ONE_PERSON = "one person"
+
+
+@dataclass(frozen=True, slots=True)
+class Statistic:
+    """
+    One number of an analysis.
+
+    Attributes
+    ----------
+    name : str
+        In the column ``statistic``.
+    label : str
+        In plain words, for people.
+    meaning : str
+        One sentence.
+    formula : str
+        How it is computed, in words; d is field minus laboratory.
+    source : str
+        Who published it.
+    unit : str
+    digits : int
+        Decimals that are shown.
+    """
+
+    name: str
+    label: str
+    meaning: str
+    formula: str
+    source: str
+    unit: str = UNIT
+    digits: int = 1
+
+    def named(self, name: str, **changes: Any) -> "Statistic":
+        """Return it under another name."""
+        return replace(self, name=name, **changes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Analysis:
+    """
+    The record of one analysis.
+
+    Attributes
+    ----------
+    name : str
+        In the column ``analysis``.
+    place : int
+        Where it stands in the results table; no two have the same.
+    label : str
+        In plain words.
+    statistics : tuple of Statistic
+        In the order of the table.
+    privacy : Privacy
+        Without a default: who does not think about it cannot add an analysis.
+    compute : callable or None
+        From the data of one method and mode; None for what compares methods or is the laboratory's.
+    of : str
+        Analysis of an earlier place whose result `compute` takes instead of the data.
+    unless_possible : tuple of (group, names of statistics)
+        The rows that stay, empty, when it cannot be computed; without any, all under ``all``.
+    any_size : bool
+        Whether it copes with fewer than 3 athletes by itself.
+    shown_in : tuple of str
+        Kinds of report that show it.
+    own_section : bool
+        Whether a section is written for it; else its rows stand in the table of further analyses.
+
+    Raises
+    ------
+    ValueError
+        If the privacy kind is none of `Privacy`, a statistic is declared twice, or a row is kept of a
+        statistic that is not declared.
+    """
+
+    name: str
+    place: int
+    label: str
+    statistics: tuple[Statistic, ...]
+    privacy: Privacy
+    compute: Callable[[Any], HasFrame] | None = None
+    of: str = ""
+    unless_possible: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    any_size: bool = False
+    shown_in: tuple[Kind, ...] = KINDS
+    own_section: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse a record that contradicts itself."""
+        Privacy(self.privacy)  # whoever passes None has not thought about it
+        kept = {name for _, names in self.unless_possible for name in names}
+        if len(set(self.names)) < len(self.names) or not kept <= set(self.names):
+            msg = f"the statistics of '{self.name}' are declared twice, or not at all"
+            raise ValueError(msg)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of its statistics."""
+        return tuple(one.name for one in self.statistics)
+
+    @property
+    def empty_rows(self) -> list[tuple[str, Statistic]]:
+        """Group and statistic of every row that stays when it cannot be computed."""
+        of_name = {one.name: one for one in self.statistics}
+        kept = self.unless_possible or (("all", self.names),)
+        return [(group, of_name[name]) for group, names in kept for name in names]

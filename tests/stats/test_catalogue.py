@@ -1,0 +1,76 @@
+"""The catalogue: what records declare, found where they stand."""
+
+from dataclasses import replace
+
+import pytest
+
+from agreement.stats import catalogue
+from agreement.stats.catalogue import ANALYSES, BY_NAME, describe, unit_of
+from agreement.stats.record import KINDS, Analysis, Statistic
+from agreement.terms import UNIT
+
+A_NUMBER = Statistic("height", "height", "How high.", "counted", "nobody")
+RECORD = BY_NAME["trend"]
+
+
+def test_the_records_of_every_room_are_there_once():
+    names = [one.name for one in ANALYSES]
+    assert len(names) == len(set(names))
+    assert {"limits_of_agreement", "by_sex", "drift", "across_modes", "two_estimators"} <= {*names}
+    assert names[0] == "limits_of_agreement"
+
+
+def test_a_record_needs_a_privacy_kind():
+    with pytest.raises(TypeError, match="privacy"):
+        Analysis(name="toy", place=1, label="toy", statistics=(A_NUMBER,))
+    for kind in (None, "parts", 3):
+        with pytest.raises(ValueError, match="Privacy"):
+            Analysis(name="toy", place=1, label="toy", statistics=(A_NUMBER,), privacy=kind)
+
+
+def test_a_record_may_not_contradict_itself():
+    with pytest.raises(ValueError, match="twice"):
+        replace(RECORD, statistics=(A_NUMBER, A_NUMBER))
+    with pytest.raises(ValueError, match="not at all"):
+        replace(RECORD, unless_possible=(("all", ("depth",)),))
+    with pytest.raises(ValueError, match="share the name or the place"):
+        catalogue._in_order([RECORD, replace(RECORD, name="toy")])
+    with pytest.raises(ValueError, match="share the name or the place"):
+        catalogue._in_order([RECORD, replace(RECORD, place=9999)])
+    with pytest.raises(ValueError, match="not before it"):
+        catalogue._in_order([replace(RECORD, of="verdict")])
+
+
+@pytest.mark.parametrize("analysis", ANALYSES, ids=lambda one: one.name)
+def test_every_statistic_is_told_in_words_with_its_source(analysis):
+    assert analysis.label
+    assert set(analysis.shown_in) <= set(KINDS)
+    for one in analysis.statistics:
+        assert all((one.label, one.formula, one.source)), one
+        assert one.meaning.endswith("."), one
+        assert one.meaning[0] == one.meaning[0].upper(), one
+        assert not one.formula.endswith("."), one
+        assert one.unit in {UNIT, "1", "%", f"({UNIT})^2"}, one
+        assert 0 <= one.digits <= 3, one
+
+
+def test_a_name_a_label_and_a_word_of_the_glossary_can_be_looked_up():
+    assert "mean of |d|" in describe("mae")
+    assert describe("error/mae") == describe("mae") == describe("Mean absolute error")
+    assert describe("trend").startswith("trend: difference against fitness")
+    assert len(describe("slope").splitlines()) > 6  # several analyses mean different things by it
+    assert describe("VO2max").startswith("VO2max: highest oxygen uptake")
+
+
+def test_a_name_that_nothing_has_tells_the_nearest():
+    with pytest.raises(KeyError, match="near: sd_of_differences"):
+        describe("sd_of_diferences")
+    with pytest.raises(KeyError, match="nothing is called 'zzzz'"):
+        describe("zzzz")
+
+
+def test_units_hang_on_the_analysis():
+    assert unit_of("mass_mismatch", "slope") == "1"
+    assert unit_of("budget", "total") == "(mL/kg/min)^2"
+    assert unit_of("error", "mape") == "%"
+    assert unit_of("change", "bias") == UNIT
