@@ -15,7 +15,7 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.report.page.markup import Block, heading, joined, paragraph
-from agreement.report.page.numbers import Numbers, counted
+from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Album
 from agreement.report.page.texts import cautions_block, methods_block
 from agreement.report.privacy.privacy import (
@@ -44,7 +44,8 @@ from agreement.report.sections import comparison_sections as sections
 from agreement.report.sections.answer import next_steps, verdict_block, verdict_sentences
 from agreement.report.sections.cards import athlete_cards, cards_block
 from agreement.report.sections.comparison import Comparison, laboratory_noise
-from agreement.report.sections.ledger import flow_block, left_out_block
+from agreement.report.sections.further import further_block
+from agreement.report.sections.ledger import flow_block, left_out_block, remarks
 from agreement.report.sections.published import published_block
 from agreement.tables.options import Kind
 from agreement.tables.study_key import study_key
@@ -206,6 +207,10 @@ class StudyReport:
         """Name every formula with its source."""
         return validation.formulas_block()
 
+    def further(self) -> Block:
+        """Show what no section is written for."""
+        return further_block(self.numbers, self.kind)
+
     def margin(self) -> Block:
         """State the limit agreed beforehand."""
         withheld = any(one.verdict.outcome == "withheld" for one in self.results.methods)
@@ -274,7 +279,7 @@ class StudyReport:
             text = card_pages.cards_page(self.cards, self._lacking, self._title)
             (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
         sentences = verdict_sentences(self.results.methods, self.numbers)
-        told = {"verdict": sentences, "remarks": self._remarks()}
+        told = {"verdict": sentences, "remarks": remarks(cohort, discreet=self.discreet)}
         write_provenance(self._provenance | told, place)
         self.album.close()
 
@@ -328,23 +333,6 @@ class StudyReport:
         own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
         noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
         return Comparison(one, own, self.numbers, self.options.margin, noise)
-
-    def _remarks(self) -> list[str]:
-        """Say how much was left out and noted."""
-        rows = int(self.cohort.flow["excluded"].sum())
-        left_out = (
-            f"Left out: {counted(rows, 'row')}; exclusions.csv says why."
-            if rows
-            else "Nothing was left out."
-        )
-        notes = sum(problem.severity == "note" for problem in self.cohort.problems)
-        said = (
-            "Notes on the files stay out of an audit, for they name people"
-            if self.discreet
-            else f"{counted(notes, 'note')} on the files"
-        )
-        shows = f"'agreement check {self.cohort.study.folder.name}' shows them."
-        return [f"{left_out} {said}: {shows}" if notes else left_out]
 
     def _each(self, section: Callable[[Comparison], sections.Section]) -> Block:
         """Return one section of every method, keeping its figures for `save`."""

@@ -4,6 +4,7 @@ from html import escape
 
 import pandas as pd
 
+from agreement.cohort import Cohort
 from agreement.errors import Problem
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import counted
@@ -78,3 +79,21 @@ def _notes(problems: tuple[Problem, ...]) -> Block:
     )
     html = f"<details><summary>{counted(len(notes), 'note')} on the files</summary>{shown.html}"
     return Block(f"{html}{more.html if rest > 0 else ''}</details>")
+
+
+def remarks(cohort: Cohort, *, discreet: bool) -> list[str]:
+    """Say how much was left out and noted."""
+    rows = int(cohort.flow["excluded"].sum())
+    left_out = (
+        f"Left out: {counted(rows, 'row')}; exclusions.csv says why."
+        if rows
+        else "Nothing was left out."
+    )
+    notes = sum(problem.severity == "note" for problem in cohort.problems)
+    said = (
+        "Notes on the files stay out of an audit, for they name people"
+        if discreet
+        else f"{counted(notes, 'note')} on the files"
+    )
+    shows = f"'agreement check {cohort.study.folder.name}' shows them."
+    return [f"{left_out} {said}: {shows}" if notes else left_out]

@@ -1,0 +1,79 @@
+"""Analyses that no section is written for: one table each, from what their records declare."""
+
+from collections.abc import Iterable
+from html import escape
+
+from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.sections.answer import method_name
+from agreement.report.sections.formulas import formulas
+from agreement.stats.catalogue import ANALYSES
+from agreement.stats.record import Analysis, Statistic
+from agreement.tables.options import Kind
+
+
+def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = ANALYSES) -> Block:
+    """
+    Return a folded table of every analysis without a section of its own; nothing if there is none.
+
+    Parameters
+    ----------
+    numbers : Numbers
+        What an audit withholds is withheld there already.
+    kind : {"squad", "validation", "audit"}
+    analyses : iterable of Analysis
+    """
+    shown = [
+        _analysis(numbers, one) for one in analyses if kind in one.shown_in and not one.own_section
+    ]
+    tables = [block for block in shown if block is not None]
+    if not tables:
+        return Block("")
+    inside = joined(tables).html
+    return Block(f"<details><summary>Further analyses</summary>{inside}</details>")
+
+
+def _analysis(numbers: Numbers, analysis: Analysis) -> Block | None:
+    """Return the table of one analysis and how it is computed; None without a number."""
+    lines = {
+        (method, mode, group): numbers.line(analysis.name, method, mode, group)
+        for method, mode in numbers.places(analysis.name)
+        for group in numbers.groups(analysis.name, method, mode)
+    }
+    told = {
+        place: found
+        for place, found in lines.items()
+        if any(cell.known or cell.withheld for cell in found)
+    }
+    if not told:
+        return None
+    columns = ("method", "group", *map(_head, analysis.statistics), "athletes")
+    rows = [_row(analysis, place, found) for place, found in told.items()]
+    caption = analysis.label[:1].upper() + analysis.label[1:]
+    return table(caption, columns, rows, numeric=columns[2:]) + _computed(analysis)
+
+
+def _head(statistic: Statistic) -> str:
+    return statistic.label if statistic.unit == "1" else f"{statistic.label} ({statistic.unit})"
+
+
+def _row(analysis: Analysis, place: tuple[str, str, str], found: list[Cell]) -> tuple[str, ...]:
+    method, mode, group = place
+    of_name = {cell.key.rpartition("/")[2]: cell for cell in found}
+    cells = [
+        of_name[one.name].stacked(one.digits) if one.name in of_name else ""
+        for one in analysis.statistics
+    ]
+    people = max(cell.n for cell in found)
+    name, part = escape(method_name(method, mode)), escape(group.replace("_", " "))
+    return (name, part, *cells, str(people) if people else "")
+
+
+def _computed(analysis: Analysis) -> Block:
+    """Say how its statistics are computed, and who published it."""
+    said = (
+        f"{escape(one.statistic)}: {escape(one.how)} ({escape(one.source)})"
+        for one in formulas([analysis])
+        if one.analyses
+    )
+    return paragraph(f"{'; '.join(said)}.")
