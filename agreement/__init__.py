@@ -1,3 +1,57 @@
-"""How far can the other VO2max number be trusted: agreement of field estimates with the laboratory."""
+"""
+How far can the other VO2max number be trusted: agreement of field estimates with the laboratory.
+
+The public door: what is listed here is imported when it is first used.
+"""
+
+TYPE_CHECKING = False  # type checkers take it for true; the module of that name costs milliseconds
+if TYPE_CHECKING:
+    from agreement.cohort import Cohort, pair, read_cohort
+    from agreement.errors import TableError
+    from agreement.figures.of_arrays import plot_differences
+    from agreement.figures.theme import house_style
+    from agreement.physiology.estimate_field_test import estimate_field_test
+    from agreement.stats.basics.bootstrap import bootstrap, cluster_resampling
+    from agreement.stats.indices.concordance import concordance
+    from agreement.stats.limits.limits import limits_of_agreement
+    from agreement.stats.limits.repeated import limits_by_athlete
+    from agreement.stats.lines.deming import deming
+    from agreement.stats.lines.passing_bablok import passing_bablok
+    from agreement.stats.lines.regression import regression
 
 __version__ = "0.1.0"
+
+_WHERE = {
+    "Cohort": "cohort",
+    "TableError": "errors",
+    "bootstrap": "stats.basics.bootstrap",
+    "cluster_resampling": "stats.basics.bootstrap",
+    "concordance": "stats.indices.concordance",
+    "deming": "stats.lines.deming",
+    "estimate_field_test": "physiology.estimate_field_test",
+    "house_style": "figures.theme",
+    "limits_by_athlete": "stats.limits.repeated",
+    "limits_of_agreement": "stats.limits.limits",
+    "pair": "cohort",
+    "passing_bablok": "stats.lines.passing_bablok",
+    "plot_differences": "figures.of_arrays",
+    "read_cohort": "cohort",
+    "regression": "stats.lines.regression",
+}
+__all__ = ["Cohort", "TableError", "bootstrap", "cluster_resampling", "concordance", "deming", "estimate_field_test", "house_style", "limits_by_athlete", "limits_of_agreement", "pair", "passing_bablok", "plot_differences", "read_cohort", "regression"]  # fmt: skip
+
+
+def __getattr__(name: str) -> object:
+    """Import a public name when it is first used."""
+    if name not in _WHERE:
+        message = f"module 'agreement' has no attribute {name!r}; it offers {', '.join(__all__)}"
+        raise AttributeError(message)
+    from importlib import import_module
+
+    value: object = getattr(import_module(f"agreement.{_WHERE[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return [*__all__, "__version__"]

@@ -11,6 +11,7 @@ from agreement.errors import Problem, Severity
 from agreement.terms import EXCLUSION_COLUMNS, counted
 
 SHOWN = 20  # of one kind in one file and column; the rest is counted
+_OF_WHOLE_COLUMN = ("date_order",)  # though the stop names the first row concerned
 _MORE = "the same problem."  # ends the count of the rest
 Rows = npt.NDArray[np.int64]
 Kind = tuple[str, str, str, *tuple[str | None, ...]]  # severity, reason, table, column, sentence
@@ -205,3 +206,27 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
 def more_rows(rows: int) -> str:
     """Return the count of the rows that are not shown."""
     return f"{counted(rows, 'more row')} {'has' if rows == 1 else 'have'} {_MORE}"
+
+
+def without_consequences(problems: Sequence[Problem]) -> tuple[Problem, ...]:
+    """Return stops, set aside, notes; what a stop explains is not set aside on top of it."""
+    stops = [p for p in problems if p.severity == "stop"]
+    rows = {(p.file, p.row) for p in stops if p.row is not None}
+    columns = {
+        (p.file, p.column)
+        for p in stops
+        if p.column is not None and (p.row is None or p.reason in _OF_WHOLE_COLUMN)
+    }
+    without_vo2max = {p.file for p in stops if p.reason == "missing_column" and p.column is None}
+    by_severity = {
+        severity: [p for p in problems if p.severity == severity]
+        for severity in ("set_aside", "note")
+    }
+    aside = [
+        p
+        for p in by_severity["set_aside"]
+        if (p.file, p.row) not in rows
+        and (p.file, p.column) not in columns
+        and not (p.reason == "missing_value" and p.column is None and p.file in without_vo2max)
+    ]
+    return (*stops, *aside, *by_severity["note"])

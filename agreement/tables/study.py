@@ -1,5 +1,6 @@
 """A study folder -> checked tables, with every problem found in it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -12,12 +13,13 @@ from agreement.errors import Problem, TableError
 from agreement.tables.athletes_table import Athletes, athletes_table
 from agreement.tables.columns import FOLDERS, TABLES, Table
 from agreement.tables.field_tables import field_estimates_table, field_tests_table, sessions_table
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Findings, without_consequences
+from agreement.tables.given_frames import frame_table, given_tables
 from agreement.tables.ids import note_leads_nowhere, note_likely_matches, read_id_map
 from agreement.tables.lab_table import CheckedTable, lab_table
 from agreement.tables.leaving import People
 from agreement.tables.options import FileFormat, StudyOptions
-from agreement.tables.part_folders import find_parts, match_parts
+from agreement.tables.part_folders import PartFolder, find_parts, match_parts
 from agreement.tables.parts import Builder, PartReader, find_table_parts
 from agreement.tables.parts_together import whole_table
 from agreement.tables.paths import path_problem
@@ -33,7 +35,6 @@ _FIELD_BUILDERS: Final = {
     "field_tests": field_tests_table,
     "sessions": sessions_table,
 }
-_OF_WHOLE_COLUMN: Final = ("date_order",)  # though the stop names the first row concerned
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +69,8 @@ class StudyTables:
     parts : PartReader or None
         Of field estimates given as a folder of parts. Their `row` runs over all parts (see
         `agreement.tables.parts.PART_STEP`) and their `file` is the folder.
+    given : mapping of str to DataFrame, or None
+        The frames that it was made from, where there is no folder.
     """
 
     folder: Path
@@ -86,9 +89,15 @@ class StudyTables:
     names: dict[str, str] = field(default_factory=dict)
     inputs: tuple[InputFile, ...] = ()
     parts: PartReader | None = None
+    given: Mapping[str, pd.DataFrame] | None = None
 
 
-def read_study(folder: Path | str) -> StudyTables:
+def read_study(
+    folder: Path | str,
+    *,
+    given: Mapping[str, pd.DataFrame] | None = None,
+    options: StudyOptions | None = None,
+) -> StudyTables:
     """
     Read a study folder.
 
@@ -96,6 +105,10 @@ def read_study(folder: Path | str) -> StudyTables:
     ----------
     folder : Path or str
         With `study.toml`, `lab_tests` and one of the field tables.
+    given : mapping of str to DataFrame, optional
+        Tables by name, read instead of files.
+    options : StudyOptions, optional
+        The study's choices, instead of those of `study.toml`.
 
     Returns
     -------
@@ -106,14 +119,18 @@ def read_study(folder: Path | str) -> StudyTables:
     TableError
         With every problem that stops the study, not only the first.
     """
-    study, problems = inspect_study(folder)
+    study, problems = inspect_study(folder, given=given, options=options)
     if study is None:
         raise TableError(p for p in problems if p.severity == "stop")
     return study
 
 
 def inspect_study(
-    folder: Path | str, *, without_parts: bool = False
+    folder: Path | str,
+    *,
+    without_parts: bool = False,
+    given: Mapping[str, pd.DataFrame] | None = None,
+    options: StudyOptions | None = None,
 ) -> tuple[StudyTables | None, tuple[Problem, ...]]:
     """
     Read a study folder and return everything that was found, without raising.
@@ -124,6 +141,8 @@ def inspect_study(
         The study folder.
     without_parts : bool, default False
         Leave field estimates in parts unread, for whoever reads them piece by piece.
+    given, options : optional
+        As for `read_study`.
 
     Returns
     -------
@@ -133,62 +152,56 @@ def inspect_study(
         Stops first, then what was set aside, then notes.
     """
     folder, findings = Path(folder), Findings()
-    if not folder.is_dir():
+    if given is not None:
+        options = options or StudyOptions()
+    elif not folder.is_dir():
         what = "There is no such study folder."
         findings.stop("missing_file", str(folder), what, "`agreement new DIR` makes one.")
         return None, findings.stops
-    if not (folder / STUDY_FILE).is_file():  # all else would only follow from it
+    elif not (folder / STUDY_FILE).is_file():  # all else would only follow from it
         read_study_file(folder, findings)
         return None, findings.stops
-    study = _Reading(folder, findings, without_parts=without_parts).study()
-    problems = _ordered(findings.problems)
+    study = _Reading(
+        folder, findings, without_parts=without_parts, given=given, options=options
+    ).study()
+    problems = without_consequences(findings.problems)
     if findings.stops:
         return None, problems
     return study, problems
 
 
-def _ordered(problems: list[Problem]) -> tuple[Problem, ...]:
-    """Return stops, set aside, notes; what a stop explains is not set aside on top of it."""
-    stops = [p for p in problems if p.severity == "stop"]
-    rows = {(p.file, p.row) for p in stops if p.row is not None}
-    columns = {
-        (p.file, p.column)
-        for p in stops
-        if p.column is not None and (p.row is None or p.reason in _OF_WHOLE_COLUMN)
-    }
-    without_vo2max = {p.file for p in stops if p.reason == "missing_column" and p.column is None}
-    by_severity = {
-        severity: [p for p in problems if p.severity == severity]
-        for severity in ("set_aside", "note")
-    }
-    aside = [
-        p
-        for p in by_severity["set_aside"]
-        if (p.file, p.row) not in rows
-        and (p.file, p.column) not in columns
-        and not (p.reason == "missing_value" and p.column is None and p.file in without_vo2max)
-    ]
-    return (*stops, *aside, *by_severity["note"])
-
-
 class _Reading:
     """One pass over a study folder."""
 
-    def __init__(self, folder: Path, findings: Findings, *, without_parts: bool = False) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        findings: Findings,
+        *,
+        without_parts: bool = False,
+        given: Mapping[str, pd.DataFrame] | None = None,
+        options: StudyOptions | None = None,
+    ) -> None:
         self.folder = folder
+        self.given = given
         self.without_parts = without_parts
         self.parts: PartReader | None = None
         self.findings = findings
         self.inputs = [
             InputFile(name, digest, None)
             for name in (STUDY_FILE, PUBLISHED_FILE)
-            if not path_problem(folder, name)
+            if given is None
+            and not path_problem(folder, name)
             and (folder / name).is_file()
             and (digest := digest_if_readable(folder / name))
         ]
-        self.options = read_study_file(folder, findings)
+        self.options = read_study_file(folder, findings) if options is None else options
         self.zone = self.options.study.time_zone
-        self.names = find_tables(folder, self.options, findings)
+        self.names = (
+            find_tables(folder, self.options, findings)
+            if given is None
+            else given_tables(given, findings)
+        )
         self.id_map, source = read_id_map(folder, self.options.study.id_map, findings)
         self.ids = self.id_map.ids
         self.inputs += [] if source is None else [source]
@@ -200,6 +213,8 @@ class _Reading:
         raw = {name: self.raw(table) for name, table in TABLES.items()}
         found = {
             name: find_parts(self.folder, table, self.form(name), self.findings)
+            if self.given is None
+            else PartFolder(name, {})
             for name, table in FOLDERS.items()
         }
         if not found["breaths"].parts:
@@ -275,11 +290,14 @@ class _Reading:
             samples=parts["samples"],
             set_aside=self.findings.ledger(),
             withdrawn=self.withdrawn,
-            problems=tuple(p for p in _ordered(self.findings.problems) if p.severity != "stop"),
+            problems=tuple(
+                p for p in without_consequences(self.findings.problems) if p.severity != "stop"
+            ),
             rows_read=self.rows_read,
             names=self.names,
             inputs=tuple(self.inputs),
             parts=self.parts,
+            given=self.given,
         )
 
     def form(self, name: str) -> FileFormat:
@@ -290,16 +308,23 @@ class _Reading:
         """Return one table as read; without rows when the study does not have it."""
         form, file = self.form(table.name), self.names.get(table.name)
         if file is not None and not self.in_parts(table.name):
-            read = read_table(self.folder / file, file, table, form, self.findings)
+            read = (
+                read_table(self.folder / file, file, table, form, self.findings)
+                if self.given is None
+                else frame_table(self.given[table.name], table, form, self.findings)
+            )
             if read is not None:
                 self.rows_read[table.name] = len(read.rows)
-                self.inputs.append(InputFile(file, read.digest, len(read.rows)))
+                if self.given is None:
+                    self.inputs.append(InputFile(file, read.digest, len(read.rows)))
                 return read
         return _unread(table, form)
 
     def in_parts(self, name: str) -> bool:
         """Whether a table is a folder of parts."""
-        return name in self.names and (self.folder / self.names[name]).is_dir()
+        return (
+            self.given is None and name in self.names and (self.folder / self.names[name]).is_dir()
+        )
 
     def reader(self, name: str, people: Athletes, build: Builder) -> PartReader | None:
         """Return what reads the parts of a table; None when there are none to read."""

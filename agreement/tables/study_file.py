@@ -1,6 +1,7 @@
 """`study.toml` -> `StudyOptions`: every key checked, every problem at once, nothing guessed."""
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import fields, replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -150,33 +151,53 @@ def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
     -------
     StudyOptions
     """
-    content = _content(folder, findings)
+    return changed_options(StudyOptions(), _content(folder, findings), folder, findings)
+
+
+def changed_options(
+    start: StudyOptions, tables: Mapping[str, Any], folder: Path, findings: Findings
+) -> StudyOptions:
+    """
+    Return `start` with what `tables` say in the form of `study.toml`, each key checked.
+
+    Parameters
+    ----------
+    start : StudyOptions
+        The choices so far.
+    tables : mapping
+        By name, with keys as in `study.toml`.
+    folder : Path
+        Paths must lie inside it.
+    findings : Findings
+        Collects what is wrong; such keys keep the value of `start`.
+    """
+    content: dict[str, Any] = dict(tables)
     reader = _Reader(folder, findings)
     reader.unknown(content, [*TABLE_KEYS, "methods", "files", "confirm"], "")
     pairing = reader.table(content, "pairing")
     field_tests = reader.table(pairing, "field_tests", "pairing.")
-    default = StudyOptions()
 
-    def fill(name: str, start: Options) -> Options:
-        return reader.fill(start, reader.table(content, name), TABLE_KEYS[name], name)
+    def fill(name: str, before: Options) -> Options:
+        return reader.fill(before, reader.table(content, name), TABLE_KEYS[name], name)
 
     options = StudyOptions(
-        study=fill("study", default.study),
-        margin=fill("margin", default.margin),
-        reference=fill("reference", default.reference),
-        pairing=reader.fill(default.pairing, pairing, _PAIRING, "pairing", "field_tests"),
+        study=fill("study", start.study),
+        margin=fill("margin", start.margin),
+        reference=fill("reference", start.reference),
+        pairing=reader.fill(start.pairing, pairing, _PAIRING, "pairing", "field_tests"),
         pairing_field_tests=reader.fill(
-            default.pairing_field_tests, field_tests, _PAIRING, "pairing.field_tests"
+            start.pairing_field_tests, field_tests, _PAIRING, "pairing.field_tests"
         ),
-        change=fill("change", default.change),
-        profile=fill("profile", default.profile),
-        extrapolation=fill("extrapolation", default.extrapolation),
-        methods=reader.methods(content),
-        report=fill("report", default.report),
-        files=reader.files(content),
-        confirm=reader.confirmations(content),
+        change=fill("change", start.change),
+        profile=fill("profile", start.profile),
+        extrapolation=fill("extrapolation", start.extrapolation),
+        methods=start.methods | reader.methods(content, start.methods),
+        report=fill("report", start.report),
+        files=start.files | reader.files(content, start.files),
+        confirm=start.confirm | reader.confirmations(content),
     )
-    reader.across(options, reader.table(content, "margin", quiet=True))
+    before = {} if start.margin.agreed_on is None else {"agreed_on": start.margin.agreed_on}
+    reader.across(options, before | reader.table(content, "margin", quiet=True))
     return options
 
 
@@ -260,12 +281,15 @@ class _Reader:
                     self.wrong(f"'{where}.{key}'", found[key], str(error))
         return replace(start, **good)
 
-    def methods(self, content: dict[str, Any]) -> dict[str, Method]:
+    def methods(self, content: dict[str, Any], before: dict[str, Method]) -> dict[str, Method]:
         """Return the tables ``[methods."label"]``."""
         labels = self.table(content, "methods")
         return {
             label: self.fill(
-                Method(), self.table(labels, label, "methods."), _METHOD, f"methods.{label}"
+                before.get(label, Method()),
+                self.table(labels, label, "methods."),
+                _METHOD,
+                f"methods.{label}",
             )
             for label in labels
         }
@@ -280,7 +304,9 @@ class _Reader:
                 self.wrong(f"'confirm.{code}'", found, str(error))
         return good
 
-    def files(self, content: dict[str, Any]) -> dict[str, FileFormat]:
+    def files(
+        self, content: dict[str, Any], before: dict[str, FileFormat]
+    ) -> dict[str, FileFormat]:
         """Return the tables ``[files.NAME]``."""
         inputs = self.table(content, "files")
         self.unknown(inputs, list(INPUTS), "files.")
@@ -288,7 +314,9 @@ class _Reader:
         for name in inputs:
             if name in INPUTS:
                 found = self.table(inputs, name, "files.")
-                result[name] = self.fill(FileFormat(), found, _FILE, f"files.{name}")
+                result[name] = self.fill(
+                    before.get(name, FileFormat()), found, _FILE, f"files.{name}"
+                )
                 self.file_columns(name, result[name])
         return result
 

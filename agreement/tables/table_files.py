@@ -56,7 +56,7 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
     refuse_unread_people(folder, files.get("athletes"), findings)
     # a table whose file has a problem is not missing on top of it
     stated_tables = {name for name, form in options.files.items() if form.path is not None}
-    _require(stated_tables | unread | set(files), findings)
+    require_tables(stated_tables | unread | set(files), findings)
     return files
 
 
@@ -120,7 +120,7 @@ def _note_unread(table: Table, names: list[str], findings: Findings) -> None:
         findings.note("unread_file", name, what, "Delete it if it holds the same rows.")
 
 
-def _require(tables: set[str], findings: Findings) -> None:
+def require_tables(tables: set[str], findings: Findings) -> None:
     """Stop when the study lacks what every study needs."""
     if _REQUIRED not in tables:
         what = "The table of laboratory tests is missing."

@@ -27,14 +27,15 @@ def checked_share(name: str, value: float) -> float:
 
 def z_of(coverage: float) -> float:
     """Two-sided normal quantile of `coverage`: 1.96 for 0.95, to full precision."""
-    return float(special.ndtri((1.0 + coverage) / 2.0))
+    return float(special.ndtri((1.0 + checked_share("coverage", coverage)) / 2.0))
 
 
 def t_interval(
     estimate: float, standard_error: float, df: float, confidence_level: float = 0.95
 ) -> Interval:
     """Two-sided Student interval of an estimate with its standard error."""
-    half = float(special.stdtrit(df, (1.0 + confidence_level) / 2.0)) * standard_error
+    share = (1.0 + checked_share("confidence_level", confidence_level)) / 2.0
+    half = float(special.stdtrit(df, share)) * standard_error
     return Interval(estimate - half, estimate + half)
 
 
@@ -45,13 +46,14 @@ def t_p_value(t: float, df: float) -> float:
 
 def sd_interval(sd: float, df: float, confidence_level: float = 0.95) -> Interval:
     """Chi-square interval of a standard deviation on `df` degrees of freedom."""
-    tail = (1.0 - confidence_level) / 2.0
+    tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
     upper, lower = special.chdtri(df, tail), special.chdtri(df, 1.0 - tail)
     return Interval(sd * float(np.sqrt(df / upper)), sd * float(np.sqrt(df / lower)))
 
 
 def correlation_interval(r: float, n: int, confidence_level: float = 0.95) -> Interval:
     """Fisher's z interval of a correlation; (-1, 1) below 4 athletes, where it has none."""
+    checked_share("confidence_level", confidence_level)
     if n < 4:
         return Interval(-1.0, 1.0)
     if abs(r) >= 1.0:

@@ -153,7 +153,9 @@ def intraclass_correlation(
     if squares.athletes <= 0 and squares.within <= 0:
         message = "all values are equal: no intraclass correlation can be given."
         raise ValueError(message)
-    value, low, high = single(squares, (1 - confidence_level) / 2)
+    value, low, high = single(
+        squares, (1 - checked_share("confidence_level", confidence_level)) / 2
+    )
     if form.endswith("k"):
         value, low, high = (_of_mean(r, squares.k) for r in (value, low, high))
     return IntraclassCorrelation(form, value, Interval(low, high))

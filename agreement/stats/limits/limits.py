@@ -2,7 +2,7 @@
 
 import warnings
 from dataclasses import dataclass, replace
-from typing import Literal, NamedTuple, Self
+from typing import Any, Literal, NamedTuple, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -127,7 +127,9 @@ class LimitsOfAgreement:
         if grade == "approximate 1999":
             return approximate_factors(self.n, self.coverage, confidence_level)
         if grade == "approximate 1986":
-            t = special.stdtrit(self.n - 1, (1.0 + confidence_level) / 2.0)
+            t = special.stdtrit(
+                self.n - 1, (1.0 + checked_share("confidence_level", confidence_level)) / 2.0
+            )
             half = float(t * np.sqrt(3.0 / self.n))
             return z_of(self.coverage) - half, z_of(self.coverage) + half
         tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
@@ -200,6 +202,8 @@ def limits_of_agreement(
 
 def checked_pairs(field: npt.ArrayLike, lab: npt.ArrayLike, *, fewest: int = FEWEST) -> Pairs:
     """Return two float arrays of one shape without gaps, or say what is wrong with them."""
+    if isinstance(field, pd.Series) and isinstance(lab, pd.Series):
+        lab = _in_order_of(field, lab)
     f, x = np.asarray(field, dtype=np.float64), np.asarray(lab, dtype=np.float64)
     if f.ndim != 1 or f.shape != x.shape:
         message = (
@@ -213,6 +217,21 @@ def checked_pairs(field: npt.ArrayLike, lab: npt.ArrayLike, *, fewest: int = FEW
         message = f"at least {fewest} pairs are needed; {f.size} found"
         raise ValueError(message)
     return Pairs(f, x)
+
+
+def _in_order_of(field: "pd.Series[Any]", lab: "pd.Series[Any]") -> "pd.Series[Any]":
+    """Return `lab` in the order of `field`'s index, or refuse two that are not about the same."""
+    if field.index.equals(lab.index):
+        return lab
+    if field.index.is_unique and lab.index.is_unique and len(field) == len(lab):
+        ordered = lab.reindex(field.index)
+        if field.index.isin(lab.index).all():
+            return ordered
+    message = (
+        "`field` and `lab` are Series with different indexes; give both one unique index, or "
+        "`.to_numpy()` where their order is the same"
+    )
+    raise ValueError(message)
 
 
 def warn_if_few(n: int) -> None:

@@ -8,7 +8,7 @@ import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.bootstrap import Floats
-from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.basics.left_out import ESTIMATED, MODELS, Codes, Fits, Model
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
@@ -119,7 +119,12 @@ class Calibration:
         at = np.array([1.0, field])
         df = self.n - ESTIMATED[self.choice]
         spread = float(np.sqrt(self._fit.variance[0] + at @ self._covariance @ at))
-        half = float(special.stdtrit(df, (1 + confidence_level) / 2)) * spread
+        half = (
+            float(
+                special.stdtrit(df, (1 + checked_share("confidence_level", confidence_level)) / 2)
+            )
+            * spread
+        )
         return LaboratoryEquivalent(value, value - half, value + half)
 
     def jackknife_plus(self, field: float) -> LaboratoryEquivalent:

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from agreement.stats.basics.bootstrap import Floats, ResampledInterval, cluster_resampling
-from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
 
 N_RESAMPLES: Final = 1999
@@ -47,6 +47,7 @@ def clustered_intervals(
         normal theory good, the ranks of the slopes as in the plain interval, with the variance of
         the count of rising over falling pairs taken between athletes (a U statistic's projection).
     """
+    checked_share("confidence_level", confidence_level)
     tails = np.array([1 - confidence_level, 1 + confidence_level]) / 2
     if len(x) > MOST_ROWS_RESAMPLED:
         return _projected(x, y, athlete, slope, z_of(confidence_level), np.random.default_rng(rng))

@@ -87,7 +87,9 @@ class Regression:
         checked_share("confidence_level", confidence_level)
         f, line = np.asarray(field, dtype=np.float64), self.line
         spread = np.sqrt(1.0 + 1.0 / line.n + (f - line.mean_x) ** 2 / line.sxx)
-        t = special.stdtrit(line.df, (1.0 + confidence_level) / 2.0)
+        t = special.stdtrit(
+            line.df, (1.0 + checked_share("confidence_level", confidence_level)) / 2.0
+        )
         half = t * line.residual_sd * spread
         return line.at(f) - half, line.at(f) + half
 

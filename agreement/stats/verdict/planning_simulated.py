@@ -169,7 +169,9 @@ def _outer_reach(
     if n * (m - 1) < FEW_REPEATS:
         return np.asarray(limit_factors(n, coverage, confidence_level)[1] * np.sqrt(variance))
     df = np.array([n - 1.0, n * (m - 1.0)])
-    rise = df / special.chdtri(df, (1 + confidence_level) / 2) - 1.0
+    rise = (
+        df / special.chdtri(df, (1 + checked_share("confidence_level", confidence_level)) / 2) - 1.0
+    )
     upper = variance + np.hypot(rise[0] * between, rise[1] * share * within)
     z = z_of(coverage)
     of_bias = z_of(confidence_level) ** 2 * between / n

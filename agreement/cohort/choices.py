@@ -1,0 +1,34 @@
+"""What the face of a study rests on: choices changed and checked, problems in their order."""
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from agreement.errors import Problem, TableError
+from agreement.tables.findings import Findings
+from agreement.tables.options import StudyOptions
+from agreement.tables.study_file import changed_options
+
+SEVERITIES: Final = ("stop", "set_aside", "note")
+
+
+class StoppedReadings(TableError):
+    """Field readings that cannot be made; `found` holds what was set aside or noted too."""
+
+    def __init__(self, stops: Iterable[Problem], found: Iterable[Problem]) -> None:
+        super().__init__(stops)
+        self.found = tuple(found)
+
+
+def changed(start: StudyOptions, tables: Mapping[str, Any], folder: Path) -> StudyOptions:
+    """Return options with some keys changed, or stop with everything that does not fit."""
+    findings = Findings()
+    options = changed_options(start, tables, folder, findings)
+    if findings.stops:
+        raise TableError(findings.stops)
+    return options
+
+
+def in_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Return stops, then what was set aside, then notes; each kind as it was found."""
+    return tuple(sorted(problems, key=lambda problem: SEVERITIES.index(problem.severity)))

@@ -1,0 +1,112 @@
+"""The loaders: a study folder, or two tables, to a cohort or its pairs."""
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from agreement.cohort.choices import StoppedReadings, in_order
+from agreement.cohort.cohort import Cohort
+from agreement.errors import Problem, TableError
+from agreement.tables.study import inspect_study
+from agreement.tables.unchanged import require_unchanged
+
+
+def read_cohort(
+    folder: Path | str, *, progress: Callable[[int, int], None] | None = None
+) -> Cohort:
+    """
+    Read a study folder and pair laboratory and field.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The study folder.
+    progress : callable, optional
+        Called with the number of session files read and their total.
+
+    Returns
+    -------
+    Cohort
+        The statistics are computed when first asked for.
+
+    Raises
+    ------
+    TableError
+        With every problem that stops the study, not only the first; also when a file was changed
+        while it was being read.
+    """
+    cohort, problems = inspect_cohort(folder, progress=progress)
+    if cohort is None:
+        raise TableError(problem for problem in problems if problem.severity == "stop")
+    require_unchanged(cohort.study.folder, cohort.study.inputs)
+    return cohort
+
+
+def inspect_cohort(
+    folder: Path | str, *, progress: Callable[[int, int], None] | None = None
+) -> tuple[Cohort | None, tuple[Problem, ...]]:
+    """
+    Read a study folder and return everything found on the way to its pairs, without raising.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The study folder.
+    progress : callable, optional
+        Called with the number of session files read and their total.
+
+    Returns
+    -------
+    cohort : Cohort or None
+        None when something stops the study.
+    problems : tuple of Problem
+        Stops, then what was set aside, then notes.
+    """
+    study, problems = inspect_study(folder)
+    if study is None:
+        return None, problems
+    try:
+        cohort = Cohort.of(study, progress=progress)
+    except StoppedReadings as error:
+        return None, in_order((*error.found, *study.problems))
+    return cohort, cohort.problems
+
+
+def pair(
+    lab_tests: Any, field_estimates: Any, *, options: Mapping[str, Any] | None = None
+) -> pd.DataFrame:
+    """
+    Pair laboratory tests with the fair summary of the field estimates around them.
+
+    Parameters
+    ----------
+    lab_tests, field_estimates : table
+        As for `Cohort.from_frames`, which also gives the account of what was left out.
+    options : mapping, optional
+        As for `Cohort.from_frames`.
+
+    Returns
+    -------
+    DataFrame
+        One row per pair; columns `agreement.terms.PAIR_COLUMNS` first. Difference is field minus
+        laboratory. [mL/kg/min]
+
+    Raises
+    ------
+    TableError
+        With every problem of the tables.
+
+    Examples
+    --------
+    >>> tests = {"lab_test_id": ["T1"], "athlete_id": ["A"], "date": ["2026-03-20"],
+    ...          "mode": ["run"], "vo2max_ml_kg_min": [50.0]}
+    >>> readings = {"athlete_id": ["A", "A"], "taken_at": ["2026-03-17", "2026-03-19"],
+    ...             "method": ["wrist"] * 2, "mode": ["run"] * 2, "vo2max_ml_kg_min": [51.0, 54.0]}
+    >>> pair(tests, readings)[["field", "lab", "difference"]].to_numpy().tolist()
+    [[52.5, 50.0, 2.5]]
+    """
+    return Cohort.from_frames(
+        lab_tests=lab_tests, field_estimates=field_estimates, options=options
+    ).pairs
