@@ -400,7 +400,7 @@ PARTS = {
         "wrong_inputs",
     ),
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
-    "describe",
+    *("describe", "limits_as_printed"),
 }
 
 

@@ -40,6 +40,7 @@ WIN_BACK: Final = {
     "extrapolation_refused": "Add training sessions or stages at higher intensity",
 }
 _MOST_NAMED = 6  # athletes named in one line of advice
+_MOST_LOSSES = 3  # reasons for losing rows
 
 
 def method_name(method: str, mode: str) -> str:
@@ -234,11 +235,12 @@ def _places(pairs: pd.DataFrame) -> list[tuple[str, str]]:
 
 def _losses(exclusions: pd.DataFrame) -> list[str]:
     """Say what would win back the rows of the commonest avoidable reasons."""
-    counts = exclusions["reason"].value_counts()
-    avoidable = sorted((-counts[reason], reason) for reason in WIN_BACK if reason in counts)
+    reasons = exclusions["reason"].astype("str")
+    counts = reasons[reasons.isin(list(WIN_BACK))].value_counts().sort_index()
+    commonest = counts.sort_values(ascending=False, kind="stable").head(_MOST_LOSSES)
     return [
-        f"{WIN_BACK[reason]} ({counted(-number, 'row')} left out)."
-        for number, reason in avoidable[:3]
+        f"{WIN_BACK[str(reason)]} ({counted(int(number), 'row')} left out)."
+        for reason, number in commonest.items()
     ]
 
 

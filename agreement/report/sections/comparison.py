@@ -10,7 +10,7 @@ from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.answer import method_name
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.repeats.repeatability import laboratory_repeatability
+from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.tables.options import Margin
 
 _COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
@@ -29,15 +29,15 @@ class Comparison:
     numbers : Numbers
         The whole results table.
     margin : Margin
-    noise : float or None
-        The laboratory's typical error in this mode. [mL/kg/min]
+    noise : Repeatability or None
+        The laboratory's own, in this mode; None where it is unknown or withheld.
     """
 
     results: Any
     rows: pd.DataFrame
     numbers: Numbers
     margin: Margin
-    noise: float | None
+    noise: Repeatability | None
 
     @property
     def name(self) -> str:
@@ -87,18 +87,18 @@ class Comparison:
         return paragraph(f"{escape(self.name)}: no {what}: {escape(cell.reason)}")
 
 
-def laboratory_noise(data: MethodData, *, fewest: int) -> float | None:
+def laboratory_noise(data: MethodData, *, fewest: int) -> Repeatability | None:
     """
-    Return the laboratory's typical error in the modes of a method's tests, if it may be told.
+    Return the laboratory's repeatability in the modes of a method's tests, if it may be told.
 
     Parameters
     ----------
     data : MethodData
     fewest : int
-        Athletes with repeats below whom it is withheld. [mL/kg/min]
+        Athletes with repeats below whom it is withheld.
     """
     try:
         error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
     except NotEstimable:
         return None
-    return error.typical_error if error.assumed or error.n >= fewest else None
+    return error if error.assumed or error.n >= fewest else None

@@ -23,7 +23,6 @@ from agreement.report.page.numbers import marked
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
-from agreement.stats.basics.intervals import z_of
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.terms import counted
 
@@ -71,7 +70,7 @@ def differences(one: Comparison) -> Section:
     limits, bias = one.of("limits_of_agreement"), one.cell("limits_of_agreement", "bias")
     if bias.withheld:  # its points would show single athletes
         return None, one.without("difference plot", bias)
-    floor = None if one.noise is None else z_of(0.95) * one.noise
+    floor = None if one.noise is None else one.noise.noise_floor
     drawn = picture(
         one.file("differences"),
         lambda axes: plot_differences(
@@ -187,7 +186,7 @@ def change(one: Comparison) -> Section:
     result = one.results.change
     if result is None:
         return None, one.without("change to compare", one.cell("change", "bias"))
-    real = None if one.noise is None else z_of(0.95) * 2**0.5 * one.noise
+    real = None if one.noise is None else one.noise.smallest_real_change
     drawn = picture(
         one.file("change"),
         lambda axes: (

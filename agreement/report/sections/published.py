@@ -10,7 +10,7 @@ from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.run.published_file import COUNTS, LIMITS, Figure, near, published_file
 from agreement.report.sections.answer import method_name
-from agreement.stats.limits.limits_by_convention import CONVENTIONS, limit_factor
+from agreement.stats.limits.limits_by_convention import CONVENTIONS, limits_as_printed
 from agreement.tables.study_file import PUBLISHED_FILE
 
 _WORDS: Final = {
@@ -86,14 +86,14 @@ def _printed(figure: Figure, numbers: Numbers) -> Printed:
         return Printed(figure, line, own, "", without or ("" if count else "withheld or unknown"))
     cell = numbers.get(figure.analysis, figure.statistic, *place)
     own, convention = cell.value, ""
-    side = LIMITS.get(figure.statistic)
-    if side is not None:
+    if figure.statistic in LIMITS:
         convention = figure.convention
         bias, sd = (
             numbers.get(figure.analysis, name, *place) for name in ("bias", "sd_of_differences")
         )
         if sd.known:
-            own = bias.value + side * limit_factor(convention, cell.n) * sd.value
+            both = limits_as_printed(convention, bias.value, sd.value, cell.n)
+            own = both[LIMITS.index(figure.statistic)]
         cell = _by_convention(figure, numbers) or cell
     without = without or ("" if isfinite(own) else cell.reason.removesuffix("."))
     return Printed(figure, cell, own, convention, without)

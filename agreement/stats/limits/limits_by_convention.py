@@ -29,12 +29,11 @@ class LimitsByConvention:
         n, n_pairs = self.limits.n, self.limits.n_pairs
         rows, groups = [], []
         for words, group in CONVENTIONS.items():
-            factor = limit_factor(words, n)
-            half = factor * self.limits.sd
+            lower, upper = limits_as_printed(words, self.limits.bias, self.limits.sd, n)
             for name, value in (
-                ("factor", factor),
-                ("lower_limit", self.limits.bias - half),
-                ("upper_limit", self.limits.bias + half),
+                ("factor", limit_factor(words, n)),
+                ("lower_limit", lower),
+                ("upper_limit", upper),
             ):
                 unit = "1" if name == "factor" else UNIT
                 rows.append(Row.of(name, value, n=n, n_pairs=n_pairs, unit=unit))
@@ -67,6 +66,17 @@ def limit_factor(convention: str, n: int) -> float:
     if convention == "t":
         return float(special.stdtrit(n - 1, 0.975))
     return 1.96  # as printed by the source; our own limits use the quantile
+
+
+def limits_as_printed(convention: str, bias: float, sd: float, n: int) -> tuple[float, float]:
+    """
+    Return both limits as a source with that convention would have printed them. [mL/kg/min].
+
+    >>> limits_as_printed("2 SD", -2.0, 3.0, 31)
+    (-8.0, 4.0)
+    """
+    half = limit_factor(convention, n) * sd
+    return bias - half, bias + half
 
 
 def limits_by_convention_of(data: MethodData) -> LimitsByConvention:

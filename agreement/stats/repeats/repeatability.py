@@ -61,6 +61,11 @@ class Repeatability:
         return z_of(self.coverage) * float(np.sqrt(2.0)) * self.typical_error
 
     @property
+    def noise_floor(self) -> float:
+        """Half width of the limits that repeats alone make; no other method can agree better."""
+        return z_of(self.coverage) * self.typical_error
+
+    @property
     def note(self) -> str:
         """What the results table should say of these numbers; mostly nothing."""
         if self.assumed:

@@ -1,0 +1,96 @@
+"""The sections of a report show numbers of the statistics; what they draw and say is theirs."""
+
+import ast
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import agreement.report
+from agreement.report.page.numbers import Numbers
+from agreement.report.run.study_report import open_report
+from agreement.report.sections import comparison_sections
+from agreement.report.sections.answer import next_steps
+from agreement.stats.repeats.repeatability import Repeatability
+from agreement.tables.options import Margin
+from agreement.terms import EXCLUSION_COLUMNS, PAIR_COLUMNS, RESULT_COLUMNS
+
+SECTIONS = Path(agreement.report.__file__).parent / "sections"
+# in per cent, places of labels, half a printed digit: how a number is shown, not what it is
+SHOWN = {
+    *("FORTNIGHT * (number + 0.5)", "int(days_since_first(one.pairs).max()) // FORTNIGHT"),
+    *("100 * row[zone]", "100 * top", "100 * bottom", "100 * row[f'zone{zone}']"),
+    *("0.75 * len(groups)", "row['hr_span'] / row['hr_max_bpm']"),
+    *("0.5 * 10.0 ** (-self.figure.digits)", "10.0 ** (-self.figure.digits)"),
+}
+
+
+def products(path):
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.BinOp) and isinstance(
+            node.op, ast.Mult | ast.Div | ast.FloorDiv | ast.Pow
+        ):
+            yield ast.unparse(node)
+
+
+@pytest.mark.parametrize("path", sorted(SECTIONS.glob("*.py")), ids=lambda path: path.stem)
+def test_no_section_multiplies_divides_or_takes_a_root(path):
+    assert set(products(path)) <= SHOWN
+
+
+def test_a_noise_floor_and_a_real_change_are_multiples_of_the_typical_error():
+    # 1.96 and 2.77, as printed by Bland & Altman 1996 and 1999 (memory)
+    found = Repeatability(2.0, 20, 20, 40)
+    assert found.noise_floor == pytest.approx(1.96 * 2.0, abs=0.005 * 2)
+    assert found.smallest_real_change == pytest.approx(2.77 * 2.0, abs=0.005 * 2)
+
+
+def test_the_bands_drawn_are_the_noise_floor_and_the_smallest_real_change(
+    small_study, tmp_path, monkeypatch
+):
+    study = small_study(tmp_path / "crew")
+    text = (study / "study.toml").read_text()
+    (study / "study.toml").write_text(f"{text}[reference]\nsem_ml_kg_min = 2.0\n")
+    drawn = {}
+    monkeypatch.setattr(
+        comparison_sections,
+        "picture",
+        lambda name, draw, **_words: drawn.setdefault(name, draw) and None,
+    )
+    for name in ("plot_differences", "plot_change", "plot_change_arrows"):
+        monkeypatch.setattr(
+            comparison_sections, name, lambda *_, _name=name, **given: drawn.update({_name: given})
+        )
+    report = open_report(study)
+    for section in (comparison_sections.differences, comparison_sections.change):
+        section(report.comparisons[0])
+    for name in ("differences-wrist-run", "change-wrist-run"):
+        drawn[name]([None, None])
+    assert drawn["plot_differences"]["noise_floor"] == pytest.approx(3.92, abs=0.005)
+    for name in ("plot_change", "plot_change_arrows"):
+        assert drawn[name]["smallest_real"] == pytest.approx(5.54, abs=0.01)
+
+
+def test_the_commonest_avoidable_losses_are_named_first_with_their_number():
+    reasons = ["no_mass"] * 2 + ["out_of_range"] * 5 + ["copy"] * 9 + ["missing_value"] * 2
+    reasons += ["session_quality"]
+    exclusions = pd.DataFrame({"reason": reasons}, columns=EXCLUSION_COLUMNS)
+    pairs = pd.DataFrame(columns=PAIR_COLUMNS).astype({"mass_mismatch_pct": np.float64})
+    shown = next_steps(
+        pairs.assign(hr_max_mismatch_bpm=np.array([], dtype=np.float64)),
+        exclusions,
+        Numbers(pd.DataFrame(columns=RESULT_COLUMNS)),
+        Margin(),
+        frozenset(),
+    ).html
+    places = [
+        shown.index(words)
+        for words in (
+            "no person can reach (5 rows left out)",
+            "missing in required columns (2 rows left out)",
+            "body mass with every laboratory test (2 rows left out)",
+        )
+    ]
+    assert places == sorted(places)
+    assert "Record heart rate without gaps" not in shown  # no more than three
