@@ -13,7 +13,7 @@ import re
 import shutil
 import sys
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -117,7 +117,12 @@ def whole_file(path: Path | str) -> Iterator[IO[bytes]]:
 
 
 @contextmanager
-def whole_folder(folder: Path | str, allowed: Callable[[Path], object]) -> Iterator[Path]:
+def whole_folder(
+    folder: Path | str,
+    allowed: Callable[[Path], object],
+    *,
+    ours: Callable[[Path], Container[str]] | None = None,
+) -> Iterator[Path]:
     """
     Give an empty folder to write into, and put it at `folder` when the block succeeds.
 
@@ -127,6 +132,9 @@ def whole_folder(folder: Path | str, allowed: Callable[[Path], object]) -> Itera
         Replaced as a whole if it exists.
     allowed : callable
         Raises when the folder may not be replaced; asked before the work and before the last step.
+    ours : callable, optional
+        Returns the files of the folder, as paths inside it, that may go; whatever else it holds is
+        taken over as it is. Without it everything goes.
 
     Yields
     ------
@@ -152,6 +160,8 @@ def whole_folder(folder: Path | str, allowed: Callable[[Path], object]) -> Itera
                 shutil.copymode(target, part)
             _all_to_disk(part)
             allowed(target)
+            if ours is not None and target.exists():
+                _take_over(target, part, ours(target))
             _put_in_place(part, target)
             _folder_to_disk(target.parent)
     except OSError as error:
@@ -243,6 +253,24 @@ def _take(lock: int) -> None:
     except OSError as error:
         if error.errno not in (errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP):
             raise  # a file system without locks: two runs at once are then the user's to avoid
+
+
+def _take_over(old: Path, new: Path, ours: Container[str]) -> None:
+    """Put into the new folder what the old one holds that is not ours, links as links."""
+    for path in sorted(old.rglob("*")):
+        name = path.relative_to(old)
+        real_folder = path.is_dir() and not path.is_symlink()
+        if name.as_posix() in ours or (real_folder and any(path.iterdir())):
+            continue
+        place = new / name
+        if real_folder:
+            place.mkdir(parents=True, exist_ok=True)
+            continue
+        if place.exists() or (place.parent.exists() and not place.parent.is_dir()):
+            msg = f"{path} is not ours, and a file of that name is to be written. Move it away."
+            raise OutputError(msg)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(path, place, follow_symlinks=False)
 
 
 def _put_in_place(new: Path, folder: Path) -> None:

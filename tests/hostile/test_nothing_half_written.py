@@ -13,7 +13,8 @@ import pytest
 from small_study import BARE, write_folder
 from typer.testing import CliRunner
 
-from agreement import cli, cohort
+from agreement import cli
+from agreement.cohort import cohort
 from agreement.errors import OutputError
 from agreement.report.run.study_report import open_report
 from agreement.report.run.verifying import seal

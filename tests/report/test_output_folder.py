@@ -22,13 +22,40 @@ def test_a_new_folder_appears_with_its_content(tmp_path):
     assert [path.name for path in (tmp_path / "deep").iterdir()] == ["out"]
 
 
-def test_our_own_folder_is_replaced_as_a_whole(tmp_path):
-    written(tmp_path / "out", "old")
-    (tmp_path / "out" / "left over.txt").write_text("x")
-    written(tmp_path / "out", "new")
-    assert (tmp_path / "out" / "results.csv").read_text() == "new"
-    assert not (tmp_path / "out" / "left over.txt").exists()
+def test_our_own_files_are_replaced_as_a_whole_and_what_is_not_ours_stays(tmp_path):
+    out = tmp_path / "out"
+    written(out, "old")
+    (out / "notes.txt").write_text("mine")
+    (out / "slides" / "empty").mkdir(parents=True)
+    (out / "slides" / "one.odp").write_text("mine too")
+    (out / "link").symlink_to("notes.txt")
+    with replaced_folder(out) as place:
+        (place / PROVENANCE).write_text(json.dumps({"written_by": "agreement"}))
+        (place / "pairs.csv").write_text("new")
+        seal(place)
+    assert {p.relative_to(out).as_posix() for p in out.rglob("*")} == {
+        *(PROVENANCE, "pairs.csv", "notes.txt", "link"),
+        *("slides", "slides/empty", "slides/one.odp"),
+    }
+    assert (out / "notes.txt").read_text() == "mine"
+    assert (out / "link").is_symlink()
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
+    written(out, "again")  # what was taken over does not become ours
+    assert (out / "slides" / "one.odp").read_text() == "mine too"
+
+
+def test_a_file_of_theirs_where_one_of_ours_is_to_stand_is_not_overwritten(tmp_path):
+    written(tmp_path / "out", "old")
+    (tmp_path / "out" / "pairs.csv").write_text("mine")
+
+    def write():
+        with replaced_folder(tmp_path / "out") as place:
+            (place / "pairs.csv").write_text("ours")
+
+    with pytest.raises(OutputError, match=r"pairs\.csv is not ours"):
+        write()
+    assert (tmp_path / "out" / "pairs.csv").read_text() == "mine"
+    assert (tmp_path / "out" / "results.csv").read_text() == "old"
 
 
 def test_an_empty_folder_is_used(tmp_path):

@@ -21,6 +21,12 @@ def is_ours(folder: Path) -> bool:
     return isinstance(content, dict) and content.get("written_by") == WRITTEN_BY
 
 
+def our_files(folder: Path) -> frozenset[str]:
+    """Return the files that a report's own provenance lists, itself included."""
+    content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
+    return frozenset((*content.get("outputs", {}), PROVENANCE))
+
+
 def refuse_foreign(folder: Path) -> None:
     """
     Stop before any work when output may not go to `folder`.
@@ -48,7 +54,8 @@ def replaced_folder(folder: Path) -> AbstractContextManager[Path]:
     Parameters
     ----------
     folder : Path
-        Where the output should end up: absent, empty, or an earlier report of ours.
+        Where the output should end up: absent, empty, or an earlier report of ours, in which
+        files that are not ours stay.
 
     Returns
     -------
@@ -56,4 +63,6 @@ def replaced_folder(folder: Path) -> AbstractContextManager[Path]:
         As `agreement.tables.whole_output.whole_folder`; raises OutputError if `folder` holds
         anything else, cannot be written, or is being written by another run.
     """
-    return whole_folder(folder, refuse_foreign)
+    return whole_folder(
+        folder, refuse_foreign, ours=lambda old: our_files(old) if is_ours(old) else ()
+    )
