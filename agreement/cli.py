@@ -94,6 +94,7 @@ def report_(
     out: Annotated[Path | None, typer.Option(help="Output folder.")] = None,
     kind: Annotated[KindName | None, typer.Option("--report", help="Which report.")] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF, with a Chromium.")] = False,
+    png: Annotated[bool, typer.Option("--png", help="Figures also as PNG files.")] = False,
     workers: Workers = None,
     scheduler: Scheduler = None,
 ) -> None:
@@ -109,6 +110,7 @@ def report_(
                 out,
                 kind=kind,
                 pdf=pdf,
+                png=png,
                 workers=workers,
                 scheduler=scheduler,
                 progress=progress,

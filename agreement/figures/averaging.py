@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.colours import BAND, FIELD, INK, MARGIN, NOISE
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.labels import SideLabel, number, side_labels
-from agreement.figures.theme import BAND, FIELD, INK, MARGIN, NOISE
 
 
 def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes) -> Axes:

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.colours import FIELD, SOFT
 from agreement.figures.estimates import Estimate, HasFrame, estimates
 from agreement.figures.labels import SideLabel, number, side_labels
-from agreement.figures.theme import FIELD, SOFT
 
 COMPONENTS: Final = {
     "laboratory_repeat": "laboratory's own error",

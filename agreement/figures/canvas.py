@@ -1,7 +1,9 @@
 """An empty figure to draw on, and a drawn one as SVG or PNG; no windows, no files."""
 
+import re
 import struct
 import zlib
+from collections.abc import Sequence
 from io import StringIO
 from typing import Final
 
@@ -9,6 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.collections import Collection
 from matplotlib.figure import Figure
 from matplotlib.transforms import Bbox, BboxBase
 
@@ -19,27 +22,36 @@ NARROW: Final = 3.6  # of the variant for a phone's screen, in inches
 PRINT_DPI: Final = 300
 PADDING_PT: Final = 7  # around and between panels
 _COMPRESSION: Final = 3  # half the time of the usual level for a few bytes more
+_TOLD: Final = "point:"  # begins the address that carries a point's words
+_LINK: Final = re.compile(rf"<a xlink:href=([\"'])(?:{_TOLD})(.*?)\1[^>]*>")
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
 
 
 def blank(
-    height: float = 3.9, columns: int = 1, *, narrow: bool = False
+    height: float = 3.9, columns: int = 1, *, panels: int | None = None, narrow: bool = False
 ) -> tuple[Figure, list[Axes]]:
     """
-    Return a figure of the house width with so many panels side by side; narrow: one below another.
+    Return a figure of the house width with its panels in rows; narrow: one below another.
 
     Parameters
     ----------
     height : float
         Of the whole figure. [inch]
     columns : int
+        Panels side by side.
+    panels : int, optional
+        In all; default: one row of them.
     narrow : bool
         As wide as a phone's screen instead of a page.
     """
+    count = columns if panels is None else panels
+    across = 1 if narrow else min(columns, count)
     figure = Figure(figsize=(NARROW if narrow else WIDTH, height))
     FigureCanvasAgg(figure)
-    axes = figure.subplots(*((columns, 1) if narrow else (1, columns)), squeeze=False)
-    return figure, list(np.ravel(axes))
+    axes = list(np.ravel(figure.subplots(-(-count // across), across, squeeze=False)))
+    for ax in axes[count:]:
+        ax.remove()
+    return figure, axes[:count]
 
 
 def settle(figure: Figure) -> None:
@@ -52,24 +64,27 @@ def settle(figure: Figure) -> None:
     renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call] # matplotlib types it not
     width, height = figure.bbox.size
     pad = PADDING_PT / 72 * figure.dpi
-    axes = [ax for ax in figure.axes if ax.get_subplotspec() is not None]
-    words = [_words_around(ax, renderer) for ax in axes]
-    inner = [ax.get_window_extent(renderer) for ax in axes]
-    # a square panel leaves room above it inside its place: words that stand there need no more
-    places = [ax.get_position(original=True).transformed(figure.transFigure) for ax in axes]
-    left = max(i.x0 - o.x0 for (o, _), i in zip(words, inner, strict=True))
-    right = max(o.x1 - i.x1 for (o, _), i in zip(words, inner, strict=True))
-    below = max(p.y0 - o.y0 for (_, o), p in zip(words, places, strict=True))
-    above = max(o.y1 - p.y1 for (_, o), p in zip(words, places, strict=True))
-    for ax in axes:
-        spec = ax.get_subplotspec()
-        assert spec is not None  # chosen above
-        rows, columns = spec.get_gridspec().get_geometry()
-        panel = (width - 2 * pad - columns * (left + right)) / columns
-        tall = (height - 2 * pad - rows * (below + above)) / rows
-        start = pad + left + spec.colspan.start * (panel + left + right)
-        foot = pad + below + (rows - spec.rowspan.stop) * (tall + below + above)
-        ax.set_position((start / width, foot / height, panel / width, tall / height))
+    found = [(ax, spec) for ax in figure.axes if (spec := ax.get_subplotspec()) is not None]
+    rows, columns = found[0][1].get_gridspec().get_geometry()
+    left, right, above, below = (np.zeros(n) for n in (columns, columns, rows, rows))
+    for ax, spec in found:
+        box, whole = _words_around(ax, renderer)
+        inner = ax.get_window_extent(renderer)
+        # a square panel leaves room above it inside its place: words there need no more
+        place = ax.get_position(original=True).transformed(figure.transFigure)
+        column, row = spec.colspan.start, spec.rowspan.start
+        left[column] = max(left[column], inner.x0 - box.x0)
+        right[column] = max(right[column], box.x1 - inner.x1)
+        below[row] = max(below[row], place.y0 - whole.y0)
+        above[row] = max(above[row], whole.y1 - place.y1)
+    across = (width - (1 + columns) * pad - left.sum() - right.sum()) / columns
+    tall = (height - (1 + rows) * pad - above.sum() - below.sum()) / rows
+    for ax, spec in found:
+        column, row = spec.colspan.start, spec.rowspan.start
+        start = (1 + column) * pad + left[: column + 1].sum() + right[:column].sum()
+        foot = (rows - row) * pad + below[row:].sum() + above[row + 1 :].sum()
+        box_of = (start + column * across, foot + (rows - 1 - row) * tall, across, tall)
+        ax.set_position(tuple(np.divide(box_of, (width, height, width, height))))
 
 
 def _words_around(ax: Axes, renderer: RendererAgg) -> tuple[BboxBase, BboxBase]:
@@ -86,12 +101,27 @@ def _words_around(ax: Axes, renderer: RendererAgg) -> tuple[BboxBase, BboxBase]:
     return (box if legend.get_gid() == BELOW else whole), whole
 
 
+def tell_points(points: Collection, words: Sequence[str]) -> None:
+    """
+    Have each point of a figure say something when it is pointed at.
+
+    Parameters
+    ----------
+    points : Collection
+        Drawn points, as `seaborn.scatterplot` leaves them in ``ax.collections``.
+    words : sequence of str
+        One for each point, in their order.
+    """
+    points.set_urls([f"{_TOLD}{said}" for said in words])  # kept with its point, whatever happens
+
+
 def svg_text(figure: Figure) -> str:
     """Return the settled figure as SVG: no date, the same bytes in every run."""
     buffer = StringIO()
     canvas = FigureCanvasSVG(figure)
     canvas.print_svg(buffer, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call] # matplotlib types it not
-    return buffer.getvalue()
+    text = buffer.getvalue()
+    return _LINK.sub(r"<g><title>\2</title>", text).replace("</a>", "</g>")
 
 
 def png_bytes(figure: Figure) -> bytes:

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.colours import FAINT, FIELD, INK, NOISE
 from agreement.figures.labels import number
-from agreement.figures.theme import FAINT, FIELD, INK, NOISE
 
 _MOST_ROWS = 40  # athletes with an arrow of their own; more would run into each other
 

@@ -1,93 +1,219 @@
 """The difference plot: how far the field estimate of each athlete lies from the laboratory."""
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN, NOISE
 from agreement.figures.estimates import ABSENT, Estimate, HasFrame, estimates
-from agreement.figures.labels import SideLabel, number, side_labels, with_interval
-from agreement.figures.theme import BAND, FAINT, FIELD, INK, MARGIN, NOISE
+from agreement.figures.labels import (
+    SideLabel,
+    gutter,
+    is_narrow,
+    legend_below,
+    line_labels,
+    number,
+    panel_width,
+    with_interval,
+)
+from agreement.figures.points import as_pairs, draw_points
+from agreement.stats.limits.limits import limits_of_agreement
 from agreement.terms import counted
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
 
 _LINES = (
     ("upper_limit", "upper limit", (0, (6, 2))),
     ("bias", "bias", "-"),
     ("lower_limit", "lower limit", (0, (6, 2))),
 )
+_WIDE_PT = 330.0  # a panel from here on has room for intervals in its lines
+
+
+class Panel(NamedTuple):
+    """One of several difference plots on the same axes."""
+
+    title: str
+    pairs: pd.DataFrame
+    limits: HasFrame | pd.DataFrame
+    told: Sequence[str] | None = None
 
 
 def plot_differences(
-    pairs: pd.DataFrame,
-    limits: HasFrame | pd.DataFrame,
+    field: npt.ArrayLike | pd.DataFrame,
+    lab: npt.ArrayLike | HasFrame | pd.DataFrame | None = None,
+    limits: HasFrame | pd.DataFrame | None = None,
     *,
     margin: float | None = None,
     noise_floor: float | None = None,
-    ax: Axes,
+    told: Sequence[str] | None = None,
+    ax: Axes | None = None,
 ) -> Axes:
     """
     Draw differences against means, with bias, limits and the bands of their intervals.
 
     Parameters
     ----------
-    pairs : DataFrame
-        Columns athlete_id, field, lab, max_confirmed; pairs of one athlete are joined by a line,
-        pairs whose laboratory test was not confirmed maximal are hollow. [mL/kg/min]
-    limits : result or DataFrame
-        With the statistics bias, lower_limit, upper_limit; what is missing is not drawn.
+    field : array_like, shape (n,), or DataFrame
+        Field values; or a table of pairs with columns field, lab and, where known, athlete_id
+        (pairs of one athlete are joined by a line) and max_confirmed (pairs whose laboratory test
+        was not confirmed maximal are hollow). [mL/kg/min]
+    lab : array_like, shape (n,)
+        Laboratory values of the same athletes. [mL/kg/min] Behind a table of pairs the limits may
+        stand here.
+    limits : result or DataFrame, optional
+        With the statistics bias, lower_limit, upper_limit; what is missing is not drawn. Default:
+        `agreement.stats.limits.limits.limits_of_agreement` of the values, one pair per athlete.
     margin : float, optional
         The limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
     noise_floor : float, optional
         Half width that the laboratory's own error alone would give. [mL/kg/min]
-    ax : Axes
+    told : sequence of str, optional
+        What each point says when it is pointed at (`agreement.figures.points.pair_words`).
+    ax : Axes, optional
+        Default: the current one of pyplot.
 
     Returns
     -------
     Axes
         With lines whose ids (gid) are the keys of their numbers.
+
+    Raises
+    ------
+    ValueError
+        If two arrays differ in length, or a table of pairs with repeated athletes has no limits.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> ax = Figure().subplots()
+    >>> drawn = plot_differences([41, 48, 52, 55, 60], [44, 47, 55, 58, 61], ax=ax)
+    >>> [text.get_text() for text in drawn.texts][1]
+    'bias \u22121.8'
     """
-    known = estimates(limits)
+    if isinstance(field, pd.DataFrame):
+        limits, lab = (lab if limits is None else limits), None  # type: ignore[assignment] # as said
+    pairs = as_pairs(field, lab)  # type: ignore[arg-type] # a table of limits only behind a table
+    known = estimates(_limits(pairs) if limits is None else limits)
+    panel = _current() if ax is None else ax
+    whole = "mean of field and laboratory VO2max (mL/kg/min)"
+    panel.set_xlabel("mean of both (mL/kg/min)" if is_narrow(panel) else whole)
+    panel.set_ylabel("field \u2212 laboratory VO2max (mL/kg/min)")
     mean = (pairs["field"] + pairs["lab"]).to_numpy() / 2
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
     if noise_floor is not None and np.isfinite(noise_floor):
-        _draw_noise(ax, noise_floor)
-    labels = [
-        _draw_estimate(ax, known[name], word, line)
-        for name, word, line in _LINES
-        if known.get(name, ABSENT).known
-    ]
+        _draw_noise(panel, noise_floor)
+    for name, _, line in _LINES:
+        if known.get(name, ABSENT).known:
+            _draw_estimate(panel, known[name], line)
     if margin is not None:
-        labels += _draw_margin(ax, margin)
-    _draw_points(ax, pairs, mean, difference)
-    ax.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
-    _frame(ax, known, difference, margin)
-    side_labels(ax, labels)
-    return ax
+        for side in (margin, -margin):
+            panel.axhline(side, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8, zorder=2)
+    _draw_pairs(panel, pairs, mean, difference, told)
+    panel.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
+    _frame(panel, _reach(known, difference, margin), _ends(mean))
+    _label(panel, known, margin)
+    legend_below(panel, columns=3)
+    return panel
 
 
-def _draw_estimate(ax: Axes, estimate: Estimate, word: str, line: object) -> SideLabel:
-    """Draw one line with the band of its interval; return its label."""
+def plot_difference_panels(
+    panels: Sequence[Panel],
+    *,
+    margin: float | None = None,
+    noise_floor: float | None = None,
+    axes: Sequence[Axes],
+) -> Sequence[Axes]:
+    """
+    Draw the difference plots of several methods on the same two axes, one panel each.
+
+    Parameters
+    ----------
+    panels : sequence of Panel
+    margin, noise_floor : float, optional
+        As for `plot_differences`, the same in every panel.
+    axes : sequence of Axes
+        As many, in rows as `agreement.figures.canvas.blank` makes them.
+    """
+    for one, ax in zip(panels, axes, strict=True):
+        plot_differences(
+            one.pairs,
+            limits=one.limits,
+            margin=margin,
+            noise_floor=noise_floor,
+            told=one.told,
+            ax=ax,
+        )
+        ax.set_title(one.title, fontsize=9.5)
+    heights = [height for ax in axes for height in ax.get_ylim()]
+    means = [(one.pairs["field"] + one.pairs["lab"]).to_numpy() / 2 for one in panels]
+    for one, ax in zip(panels, axes, strict=True):
+        for text in list(ax.texts):
+            text.remove()
+        _frame(ax, (min(heights), max(heights)), _ends(np.concatenate(means)))
+        _label(ax, estimates(one.limits), margin)
+        _name_once(ax, last=ax in axes[-_across(ax) :])
+    _one_legend(axes)
+    return axes
+
+
+def panels_height(count: int, *, narrow: bool = False) -> float:
+    """Return how high so many difference plots should be, two in a row or one. [inch]."""
+    return 0.9 + (2.3 * count if narrow else 2.0 * -(-count // 2))
+
+
+def _across(ax: Axes) -> int:
+    """Return how many panels stand in a row."""
+    spec = ax.get_subplotspec()
+    return 1 if spec is None else int(spec.get_gridspec().ncols)
+
+
+def _name_once(ax: Axes, *, last: bool) -> None:
+    """Name the axes at the left and at the foot of the panels only."""
+    spec = ax.get_subplotspec()
+    first = spec is None or spec.is_first_col()
+    ax.set_ylabel("field \u2212 laboratory" if first else "")
+    ax.tick_params(labelleft=first)
+    ax.set_xlabel("mean of both (mL/kg/min)" if last else "")
+
+
+def _one_legend(axes: Sequence[Axes]) -> None:
+    """Explain the marks of all panels once, below the last row."""
+    seen: dict[str, Artist] = {}
+    for ax in axes:
+        seen |= {word: line for line, word in zip(*ax.get_legend_handles_labels(), strict=True)}
+        if (legend := ax.get_legend()) is not None:
+            legend.remove()
+    last = axes[len(axes) - 1 - (len(axes) - 1) % _across(axes[0])]
+    legend_below(last, list(seen.values()), columns=3)
+
+
+def _limits(pairs: pd.DataFrame) -> HasFrame:
+    """Return the limits of pairs that came without any, one pair per athlete."""
+    if "athlete_id" in pairs and pairs["athlete_id"].duplicated().any():
+        message = "some athletes have several pairs: give the limits that allow for it"
+        raise ValueError(message)
+    return limits_of_agreement(pairs["field"], pairs["lab"])
+
+
+def _current() -> Axes:
+    """Return the panel that pyplot draws on."""
+    import matplotlib.pyplot as plt
+
+    return plt.gca()
+
+
+def _draw_estimate(ax: Axes, estimate: Estimate, line: object) -> None:
+    """Draw one line with the band of its interval."""
     if np.isfinite(estimate.low) and np.isfinite(estimate.high):
         ax.axhspan(estimate.low, estimate.high, color=BAND, alpha=0.55, linewidth=0, zorder=1)
     drawn = ax.axhline(estimate.value, color=FIELD, linestyle=line, zorder=3)
     drawn.set_gid(estimate.key or None)
-    return SideLabel(estimate.value, f"{word}\n{with_interval(estimate)}", FIELD)
-
-
-def _draw_margin(ax: Axes, margin: float) -> list[SideLabel]:
-    """Draw the agreed limit on both sides."""
-    for side, sign in ((margin, "+"), (-margin, "\u2212")):
-        ax.axhline(
-            side,
-            color=MARGIN,
-            linestyle=(0, (1, 1.2)),
-            linewidth=1.8,
-            zorder=2,
-            label=f"agreed {sign}{number(margin)}",
-        )
-    return [
-        SideLabel(margin, f"agreed +{number(margin)}", MARGIN),
-        SideLabel(-margin, f"agreed \u2212{number(margin)}", MARGIN),
-    ]
 
 
 def _draw_noise(ax: Axes, half_width: float) -> None:
@@ -105,61 +231,84 @@ def _draw_noise(ax: Axes, half_width: float) -> None:
     )
 
 
-def _draw_points(ax: Axes, pairs: pd.DataFrame, mean: np.ndarray, difference: np.ndarray) -> None:
-    """Draw one point for each pair, filled where the maximum was confirmed."""
-    athletes = pairs["athlete_id"].to_numpy()
-    for athlete in pd.unique(athletes[pd.Series(athletes).duplicated().to_numpy()]):
-        own = athletes == athlete
-        ax.plot(mean[own], difference[own], color=FAINT, linewidth=0.7, zorder=3)
-    confirmed = (pairs["max_confirmed"] == "yes").to_numpy()
-    for chosen, fill, word in (
-        (confirmed, INK, "maximum confirmed"),
-        (~confirmed, "white", "not confirmed"),
-    ):
-        if chosen.any():
-            ax.plot(
-                mean[chosen],
-                difference[chosen],
-                "o",
-                markerfacecolor=fill,
-                markeredgecolor=INK,
-                markeredgewidth=0.9,
-                markersize=4.6,
-                zorder=4,
-                label=word,
-            )
-
-
-def _frame(
-    ax: Axes, known: dict[str, Estimate], difference: np.ndarray, margin: float | None
+def _draw_pairs(
+    ax: Axes,
+    pairs: pd.DataFrame,
+    mean: np.ndarray,
+    difference: np.ndarray,
+    told: Sequence[str] | None,
 ) -> None:
-    """Set the limits and names of the axes, and the legend below them."""
+    """Draw one point for each pair, filled where the maximum was confirmed."""
+    if "athlete_id" in pairs:
+        paths = [
+            sorted(zip(mean[own], difference[own], strict=True))
+            for own in pairs.groupby("athlete_id", sort=False).indices.values()
+            if len(own) > 1
+        ]
+        joined = [place for path in sorted(paths) for place in (*path, (np.nan, np.nan))]
+        if joined:
+            ax.plot(*zip(*joined, strict=True), color=FAINT, linewidth=0.7, zorder=3)
+    if "max_confirmed" in pairs:
+        confirmed = (pairs["max_confirmed"] == "yes").to_numpy()
+        words = ("maximum confirmed", "not confirmed")
+        draw_points(ax, mean, difference, filled=confirmed, told=told, words=words)
+    else:
+        draw_points(ax, mean, difference, told=told)
+
+
+def _reach(
+    known: dict[str, Estimate], difference: np.ndarray, margin: float | None
+) -> tuple[float, float]:
+    """Return how far up and down points, lines and bands go."""
     heights = [*difference, 0.0, *(() if margin is None else (margin, -margin))]
     for name, _, _ in _LINES:
         heights += [height for height in known.get(name, ABSENT)[:3] if np.isfinite(height)]
     low, high = min(heights), max(heights)
     room = 0.06 * max(high - low, 1.0)
-    ax.set_ylim(low - room, high + room)
-    ax.set_xlabel("mean of field and laboratory VO2max (mL/kg/min)")
-    ax.set_ylabel("field \u2212 laboratory VO2max (mL/kg/min)")
-    handles, words = ax.get_legend_handles_labels()
-    kept = [(h, w) for h, w in zip(handles, words, strict=True) if not w.startswith("agreed")]
-    ax.legend(
-        *zip(*kept, strict=True),
-        loc="upper left",
-        bbox_to_anchor=(0, -0.16),
-        ncols=3,
-        borderaxespad=0.0,
-        handletextpad=0.4,
-        columnspacing=1.4,
-    )
+    return low - room, high + room
+
+
+def _ends(mean: np.ndarray) -> tuple[float, float]:
+    """Return the ends of the axis that the points need."""
+    if not mean.size:
+        return 0.0, 100.0
+    room = 0.05 * max(float(np.ptp(mean)), 1.0)
+    return float(mean.min()) - room, float(mean.max()) + room
+
+
+def _frame(ax: Axes, heights: tuple[float, float], ends: tuple[float, float]) -> None:
+    """Set the limits of the axes: at the left of the points, room for the words in the lines."""
+    ax.set_ylim(*heights)
+    free = gutter(ax, 23 if panel_width(ax) >= _WIDE_PT else 11)
+    ax.set_xlim(ends[0] - (ends[1] - ends[0]) * free / (1 - free), ends[1])
+    ax.set_xticks([tick for tick in ax.get_xticks() if ends[0] <= tick <= ends[1]])
+
+
+def _label(ax: Axes, known: dict[str, Estimate], margin: float | None) -> None:
+    """Write names and numbers into the lines."""
+    wide = panel_width(ax) >= _WIDE_PT
+    labels = [
+        SideLabel(
+            one.value,
+            f"{word}\n{with_interval(one)}" if wide else f"{word.split()[0]} {number(one.value)}",
+            FIELD,
+        )
+        for name, word, _ in _LINES
+        if (one := known.get(name, ABSENT)).known
+    ]
+    if margin is not None:
+        labels += [
+            SideLabel(margin, f"agreed +{number(margin)}", MARGIN),
+            SideLabel(-margin, f"agreed \u2212{number(margin)}", MARGIN),
+        ]
+    line_labels(ax, labels)
 
 
 def differences_alt(pairs: pd.DataFrame, limits: HasFrame | pd.DataFrame) -> str:
     """Return what the difference plot shows, as a sentence for those who do not see it."""
     known = estimates(limits)
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
-    people = int(pairs["athlete_id"].nunique())
+    people = int(pairs["athlete_id"].nunique()) if "athlete_id" in pairs else len(pairs)
     start = "Field minus laboratory against their mean, "
     start += f"{counted(len(pairs), 'pair')} of {counted(people, 'athlete')}"
     bias, lower, upper = (known.get(n, ABSENT) for n in ("bias", "lower_limit", "upper_limit"))

@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
 
+from agreement.figures.colours import FAINT, FIELD, INK
 from agreement.figures.labels import number
-from agreement.figures.theme import FAINT, FIELD, INK
 
 
 class FittedLine(Protocol):

@@ -56,9 +56,16 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
     Raises
     ------
     ValueError
-        With several groups of which none is ``all``: one of them would be drawn as the study.
+        With several groups of which none is ``all``, or rows of several analyses, methods or
+        modes: one of them would be drawn as the study.
     """
-    frame = _one_group(result if isinstance(result, pd.DataFrame) else result.to_frame())
+    frame = result if isinstance(result, pd.DataFrame) else result.to_frame()
+    for column in ("analysis", "method", "mode"):
+        if column in frame and len(set(frame[column])) > 1:
+            named = ", ".join(sorted(map(str, set(frame[column]))))
+            message = f"rows of several values of '{column}' ({named}); choose those of one"
+            raise ValueError(message)
+    frame = _one_group(frame)
     keyed = set(KEY_COLUMNS) <= set(frame.columns)
     found = {}
     for row in frame.to_dict("records"):

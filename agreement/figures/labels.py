@@ -7,6 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.transforms import ScaledTranslation, blended_transform_factory
 
+from agreement.figures.colours import PAPER
 from agreement.figures.estimates import Estimate
 
 LINE_HEIGHT = 1.35  # of one line of text, in font sizes
@@ -112,6 +113,46 @@ def side_labels(ax: Axes, labels: list[SideLabel], *, size: float = 8.5) -> None
             color=label.colour,
             linespacing=1.1,
         )
+
+
+def line_labels(ax: Axes, labels: Sequence[SideLabel], *, size: float = 8.5) -> None:
+    """
+    Write labels into the lines they name, at the left, as maps write heights into contours.
+
+    The y limits of `ax` must be final; its x limits should leave `gutter` free at the left.
+    """
+    low, high = ax.get_ylim()
+    height_pt = ax.get_window_extent().height / ax.figure.dpi * 72
+    per_line = size * LINE_HEIGHT / height_pt * (high - low)
+    ordered = sorted(labels, key=lambda label: label.y)
+    heights = np.array([label.text.count("\n") + 1 for label in ordered]) * per_line
+    places = _apart(np.array([label.y for label in ordered]), heights, low, high)
+    for label, place in zip(ordered, places, strict=True):
+        ax.annotate(
+            label.text,
+            (0.0, place),
+            xycoords=("axes fraction", "data"),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            ha="left",
+            fontsize=size,
+            color=label.colour,
+            linespacing=1.1,
+            zorder=6,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.2},
+        )
+
+
+def gutter(ax: Axes, letters: int, *, size: float = 8.5) -> float:
+    """Return the share of a panel's width that so many letters in its lines need, at most half."""
+    return min(0.5, (letters * 0.5 * size + 10) / (1.1 * panel_width(ax)))
+
+
+def panel_width(ax: Axes) -> float:
+    """Return the width of a panel as it stands. [pt]."""
+    figure = ax.get_figure(root=True)
+    return float(ax.get_position().width * (1.0 if figure is None else figure.get_figwidth()) * 72)
 
 
 def _apart(places: np.ndarray, heights: np.ndarray, low: float, high: float) -> np.ndarray:

@@ -10,10 +10,10 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 from agreement.figures.estimates import Estimate
 from agreement.figures.labels import is_narrow, legend_below, number
 from agreement.figures.method_rows import MethodRow, method_rows
-from agreement.figures.theme import BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 
 _LANES: Final = {"limits": 0.12, "own": -0.10, "constant": -0.27}  # above the middle of a row
 _ROW: Final = 0.62  # height of a row. [inch]

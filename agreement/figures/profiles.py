@@ -4,9 +4,10 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.colours import FAINT, FIELD, SOFT, Mark
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.labels import SideLabel, number, side_labels, with_interval
-from agreement.figures.theme import FAINT, FIELD, SOFT, Mark, marks_for
+from agreement.figures.theme import marks_for
 
 _POINT_LANE = 0.28  # how far the athletes' points lie below their group's bias, in rows
 

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.colours import BAND, FAINT, FIELD, INK
 from agreement.figures.estimates import ABSENT, HasFrame, estimates
 from agreement.figures.labels import number
-from agreement.figures.theme import BAND, FAINT, FIELD, INK
 
 
 def plot_regression(pairs: pd.DataFrame, line: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:

@@ -7,38 +7,11 @@ functions do not set the look themselves; wrap them in `house_style`.
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import matplotlib as mpl
 
-INK: Final = "#1d2730"
-SOFT: Final = "#4a5763"
-FAINT: Final = "#9aa5af"
-FIELD: Final = "#14505c"  # what the field method says
-BAND: Final = "#a9cdd3"  # our uncertainty about a line
-MARGIN: Final = "#a3420a"  # what was agreed beforehand
-NOISE: Final = "#6b6f74"  # the laboratory's own noise
-OWN: Final = "#7a4b94"  # the field method net of the laboratory's noise
-
-
-class Mark(NamedTuple):
-    """Colour, marker and line style that stand for one group."""
-
-    colour: str
-    marker: str
-    line: str | tuple[int, tuple[float, ...]]
-
-
-# Lightness falls from mark to mark, so that they stay apart in grey; shapes repeat the message.
-MARKS: Final = (
-    Mark("#14505c", "o", "-"),
-    Mark("#c8660e", "s", "--"),
-    Mark("#7a4b94", "^", "-."),
-    Mark("#3f86b0", "D", ":"),
-    Mark("#8c1f3d", "v", (0, (5, 1, 1, 1, 1, 1))),
-    Mark("#5f7a1c", "P", (0, (1, 2))),
-    Mark("#3b3b3b", "X", (0, (8, 2))),
-)
+from agreement.figures.colours import INK, MARKS, SOFT, Mark
 
 _STYLE: Final[dict[str, Any]] = {
     "figure.facecolor": "white",

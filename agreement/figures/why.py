@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
+from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, SOFT
 from agreement.figures.labels import number
-from agreement.figures.theme import BAND, FAINT, FIELD, INK, MARGIN, SOFT
 from agreement.physiology.session_fans import SessionFan
 
 if TYPE_CHECKING:

@@ -108,7 +108,7 @@ def typical_fans(
     for _, every in known.groupby("training_profile", sort=True):
         carried = every[every["refused"].isna()]
         own = carried if len(carried) else every
-        away = (own["extrapolation_se"] - own["extrapolation_se"].median()).abs()
+        away = (own["extrapolation_se"] - own["extrapolation_se"].median()).abs().round(9)
         order = pd.DataFrame({"away": away, "athlete_id": own["athlete_id"]})
         first = order.sort_values(["away", "athlete_id"], kind="stable").index[0]
         found.append(_fan(own.loc[[first]].to_dict("records")[0], points, extrapolation))
@@ -125,7 +125,10 @@ def _fan(line: dict[Hashable, Any], points: pd.DataFrame, options: Extrapolation
         & (ago >= 0)
         & (ago < options.window_days)
         & (points["hr_bpm"] <= options.maximum_share_of_hr_max * top)
-    ][["hr_bpm", "vo2"]].reset_index(drop=True)
+    ][["hr_bpm", "vo2"]]
+    own = own.sort_values(
+        ["hr_bpm", "vo2"], ignore_index=True
+    )  # sums must not know the file's order
     refused = line["refused"]
     return SessionFan(
         athlete_id=str(line["athlete_id"]),

@@ -82,7 +82,7 @@ def test_all_files_are_there(report):
     assert {p.name for p in report.iterdir()} >= set(FILES)
     drawn = sorted(p.stem for p in (report / "figures").glob("*.svg"))
     assert drawn
-    assert drawn == sorted(p.stem for p in (report / "figures").glob("*.png"))
+    assert not list((report / "figures").glob("*.png"))  # on request only
 
 
 def test_the_verdict_is_first_in_the_main_region(report):

@@ -3,8 +3,19 @@
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import PathCollection, QuadMesh
+from matplotlib.figure import Figure
 
-from agreement.figures.differences import differences_alt, plot_differences
+from agreement.figures.canvas import blank, settle, svg_text
+from agreement.figures.differences import (
+    Panel,
+    differences_alt,
+    plot_difference_panels,
+    plot_differences,
+)
+from agreement.figures.points import MOST_POINTS, pair_words
+from agreement.figures.theme import house_style
 from agreement.stats.limits.limits import limits_of_agreement
 
 NUMBERS = {
@@ -44,8 +55,7 @@ def test_labels_name_the_right_line(pairs, limits, ax):
 
 def test_labels_stand_in_the_order_of_their_lines(pairs, limits, ax):
     plot_differences(pairs, limits, margin=1.3, ax=ax)
-    side = [text for text in ax.texts if text.xycoords == ("axes fraction", "data")]
-    by_height = [text.get_text().split("\n")[0] for text in sorted(side, key=lambda t: t.xy[1])]
+    by_height = [text.get_text().split("\n")[0] for text in sorted(ax.texts, key=lambda t: t.xy[1])]
     assert by_height == [
         "lower limit",
         "bias",
@@ -55,17 +65,108 @@ def test_labels_stand_in_the_order_of_their_lines(pairs, limits, ax):
     ]
 
 
+def test_labels_stand_at_the_left_of_every_point(pairs, limits):
+    with house_style():
+        figure, (ax,) = blank()
+        plot_differences(pairs, limits, margin=1.3, ax=ax)
+        settle(figure)
+        renderer = FigureCanvasAgg(figure).get_renderer()
+    ends = [
+        ax.transData.inverted().transform(t.get_window_extent(renderer).p1)[0] for t in ax.texts
+    ]
+    assert max(ends) <= ((pairs["field"] + pairs["lab"]) / 2).min()
+
+
+def points(ax):
+    """Places and fills of what is drawn as points."""
+    (drawn,) = [c for c in ax.collections if isinstance(c, PathCollection)]
+    return np.asarray(drawn.get_offsets()), drawn.get_facecolors()[:, 0] > 0.5
+
+
 def test_points_are_mean_and_difference_and_hollow_when_unconfirmed(pairs, limits, ax):
     plot_differences(pairs, limits, ax=ax)
-    drawn = {line.get_label(): line for line in ax.lines if line.get_marker() == "o"}
-    confirmed = (pairs["max_confirmed"] == "yes").to_numpy()
-    expected = (pairs["field"] - pairs["lab"])[confirmed]
-    np.testing.assert_array_equal(drawn["maximum confirmed"].get_ydata(), expected)
-    np.testing.assert_array_equal(
-        drawn["maximum confirmed"].get_xdata(), ((pairs["field"] + pairs["lab"]) / 2)[confirmed]
-    )
-    assert len(drawn["not confirmed"].get_ydata()) == 2
-    assert drawn["not confirmed"].get_markerfacecolor() == "white"
+    places, hollow = points(ax)
+    np.testing.assert_allclose(places[:, 0], np.sort((pairs["field"] + pairs["lab"]) / 2))
+    expected = pairs.assign(mean=(pairs["field"] + pairs["lab"]) / 2).sort_values("mean")
+    np.testing.assert_allclose(places[:, 1], expected["field"] - expected["lab"])
+    np.testing.assert_array_equal(hollow, expected["max_confirmed"] != "yes")
+
+
+def drawing(pairs, limits, **options):
+    with house_style():
+        figure, (ax,) = blank()
+        plot_differences(pairs, limits, ax=ax, **options)
+        settle(figure)
+        return svg_text(figure)
+
+
+def test_bytes_do_not_tell_the_order_of_rows(pairs, limits):
+    shuffled = pairs.sample(frac=1, random_state=5)
+    assert drawing(pairs, limits) == drawing(shuffled, limits)
+    told = drawing(pairs, limits, told=pair_words(pairs))
+    assert told == drawing(shuffled, limits, told=pair_words(shuffled))
+
+
+def test_a_point_says_whose_it_is_only_when_asked_to(pairs, limits):
+    dated = pairs.assign(lab_date="2026-03-04")
+    told = drawing(dated, limits, told=pair_words(dated))
+    assert told.count("<title>") == len(pairs)
+    assert "<title>B: laboratory 48.0 mL/kg/min, 2026-03-04</title>" in told
+    assert "<title" not in drawing(dated, limits)
+
+
+def test_two_plain_arrays_suffice_in_any_axes(pairs):
+    figure = Figure(figsize=(3, 2))
+    ax = figure.subplots(2, 2)[1, 0]
+    with pytest.warns(UserWarning, match="barely determined"):
+        assert plot_differences(pairs["field"].tolist(), pairs["lab"].tolist(), ax=ax) is ax
+    drawn = {round(line.get_ydata()[0], 9) for line in ax.lines if len(set(line.get_ydata())) == 1}
+    assert round(-2.5, 9) in drawn
+    assert len(points(ax)[0]) == 6
+
+
+def test_a_method_whose_pairs_all_stand_apart_is_an_empty_frame(pairs, limits, ax):
+    plot_differences(pairs.iloc[:0], limits.assign(value=np.nan), ax=ax)
+    assert not [c for c in ax.collections if isinstance(c, PathCollection)]
+
+
+def test_unequal_arrays_and_repeats_without_limits_are_refused(pairs):
+    with pytest.raises(ValueError, match="as many"):
+        plot_differences([40.0, 50.0], [40.0, 50.0, 60.0])
+    with pytest.raises(ValueError, match="several pairs"):
+        plot_differences(pairs)
+
+
+def test_limits_of_two_methods_are_never_drawn_as_one(pairs, limits, ax):
+    both = pd.concat([limits, limits.assign(method="other")])
+    with pytest.raises(ValueError, match="'method' \\(m, other\\)"):
+        plot_differences(pairs, both, ax=ax)
+
+
+def test_many_points_are_a_density_that_leaves_none_out(ax):
+    rng = np.random.default_rng(4)
+    lab = rng.normal(50, 6, MOST_POINTS + 1)
+    plot_differences(lab + rng.normal(0, 3, lab.size), lab, ax=ax)
+    (mesh,) = [c for c in ax.collections if isinstance(c, QuadMesh)]
+    assert mesh.get_array().sum() == lab.size
+
+
+def test_panels_share_both_axes_and_explain_their_marks_once(pairs, limits):
+    lower = pairs.assign(field=pairs["field"] - 20)
+    with house_style():
+        _, axes = blank(columns=2, panels=3)
+        parts = [
+            Panel("one", pairs, limits),
+            Panel("two", lower, limits),
+            Panel("c", pairs, limits),
+        ]
+        plot_difference_panels(parts, margin=1.3, axes=axes)
+    assert len({ax.get_ylim() for ax in axes}) == len({ax.get_xlim() for ax in axes}) == 1
+    assert axes[0].get_ylim()[0] < -25
+    assert [ax.get_title(loc="left") for ax in axes] == ["one", "two", "c"]
+    assert sum(ax.get_legend() is not None for ax in axes) == 1
+    assert [bool(ax.get_ylabel()) for ax in axes] == [True, False, True]
+    assert all("bias \u22122.5" in {text.get_text() for text in ax.texts} for ax in axes)
 
 
 def test_a_result_object_draws_like_its_table(pairs, ax):

@@ -7,8 +7,9 @@ import matplotlib as mpl
 import pytest
 
 from agreement.figures.canvas import blank, png_bytes, settle, svg_text
+from agreement.figures.colours import FIELD, INK, MARGIN, MARKS, NOISE, SOFT
 from agreement.figures.labels import number
-from agreement.figures.theme import FIELD, INK, MARGIN, MARKS, NOISE, SOFT, house_style, marks_for
+from agreement.figures.theme import house_style, marks_for
 
 
 def luminance(colour):

@@ -45,6 +45,10 @@ SECTIONS = {
 }
 
 
+ACTIVE = {"script", "iframe", "object", "embed", "form", "link", "base", "meta"}
+ACTIVE |= {"foreignobject", "animate", "animatetransform", "set", "image"}  # inside a drawing
+
+
 class ActiveParts(HTMLParser):
     """Collects what a page could run or load."""
 
@@ -53,7 +57,9 @@ class ActiveParts(HTMLParser):
         self.found = []
 
     def handle_starttag(self, tag, attributes):
-        if tag in {"script", "iframe", "object", "embed", "form", "link", "base", "meta", "svg"}:
+        if tag in ACTIVE or (
+            tag == "svg" and ("role", "img") not in attributes
+        ):  # no figure of ours
             self.found.append(tag)
         for name, value in attributes:
             active = name.startswith("on") or re.match(r"\s*(javascript|https?|file):", value or "")

@@ -7,7 +7,8 @@ import nbformat.v4 as nb
 import pytest
 
 from agreement.report.page.html import notebook_page
-from agreement.report.page.markup import picture_html, table
+from agreement.report.page.markup import table
+from agreement.report.page.pictures import picture
 
 
 class Outline(HTMLParser):
@@ -32,6 +33,12 @@ def shown(html, tag=None):
 
 @pytest.fixture(scope="module")
 def page():
+    drawn = picture(
+        "line <1>",
+        lambda axes: axes[0].plot([0, 1], [1, 0]),
+        alt='a "finding" < all',
+        caption="caption & more",
+    )
     cells = [
         nb.new_markdown_cell("# The <question>"),
         nb.new_code_cell("study = 'secret code'", metadata={"tags": ["parameters"]}),
@@ -39,7 +46,7 @@ def page():
         shown('<div id="verdict"><p>Not met.</p></div>', "verdict"),
         nb.new_markdown_cell("## First\n\nA *term* explained. <script>alert(1)</script>"),
         shown(table("Numbers", ["a", "b"], [("x", "1"), ("y", "")], numeric=["b"]).html),
-        shown(picture_html("AAAA", 'a "finding" < all', "caption & more")),
+        shown(drawn.block.html),
         nb.new_markdown_cell("## First"),
         shown(table("Wide", list("abcdefgh"), [tuple("12345678")]).html, "details"),
         nb.new_code_cell("1", outputs=[nb.new_output("stream", name="stdout", text="<b>said</b>")]),
@@ -93,7 +100,8 @@ def test_an_empty_cell_says_so(page):
 
 
 def test_pictures_have_alternative_text(outline):
-    assert [a["alt"] for _, a in outline.all("img")] == ['a "finding" < all']
+    told = [a["aria-label"] for _, a in outline.all("svg")]
+    assert told == ['a "finding" < all'] * 2  # as wide as a page, and as wide as a phone
 
 
 def test_details_are_folded_under_their_caption(page):

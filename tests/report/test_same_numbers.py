@@ -2,7 +2,6 @@
 
 import json
 import re
-from base64 import b64decode
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
@@ -77,15 +76,25 @@ def test_every_interval_is_that_of_its_line(shown):
 def test_figures_carry_keys_of_the_results_and_their_numbers(shown):
     _, table, html = shown
     seen = {}
-    for coded in re.findall(r"data:image/svg\+xml;base64,([A-Za-z0-9+/=]+)", html):
-        drawing = ET.fromstring(b64decode(coded))
-        ids = {one.get("id") for one in drawing.iter() if "/" in (one.get("id") or "")}
-        seen |= dict.fromkeys(ids, " ".join(drawing.itertext()))
+    for drawn in re.findall(r"<svg.*?</svg>", html, flags=re.DOTALL):
+        drawing = ET.fromstring(drawn)
+        keys = {one.get("data-drawn") for one in drawing.iter()} - {None}
+        for key in keys:  # drawn for a page and for a phone
+            seen[key] = seen.get(key, "") + " ".join(drawing.itertext())
     assert seen
     assert set(seen) <= set(table.index)
     for key in (k for k in seen if k.startswith("limits_of_agreement/")):
         value = f"{table.loc[key, 'value']:.1f}".replace("-", "\u2212")
         assert f"{value} (" in seen[key]
+
+
+def test_points_say_whose_they_are_and_nothing_in_an_audit(shown):
+    kind, _, html = shown
+    told = re.findall(r"<title>([^<]*)</title>", html)
+    assert ("<title" in html) == (kind != "audit")
+    assert all(
+        re.fullmatch(r"\w+: laboratory [\d.]+ mL/kg/min, \d{4}-\d\d-\d\d", one) for one in told
+    )
 
 
 def test_no_number_has_a_hyphen_for_a_minus(shown):
@@ -132,6 +141,8 @@ class Bare(HTMLParser):
         tag, attributes = self.open[-1] if self.open else ("", {})
         if tag in ("caption", "h2", "h3"):
             self.under = text.strip()
+        elif "svg" in (name for name, _ in self.open):  # its numbers carry `data-drawn`
+            return
         elif not {"data-statistic", "data-interval-of"} & set(attributes):
             self.found.append((self.under, text))
 

@@ -12,6 +12,8 @@ from html import escape
 from importlib.resources import files
 from typing import Any
 
+from agreement.figures.inline import figure_css
+
 # text of the page around its sections; the braces are ours to fill
 _PAGE = """<!DOCTYPE html>
 <html lang="en">
@@ -82,7 +84,7 @@ def whole_page(title: str, header: str, body: str, skip_to: str = "Skip to the a
     """Return a document that needs nothing else; `header` and `body` are markup."""
     return _PAGE.format(
         title=escape(title),
-        style=(files("agreement.report") / "page.css").read_text(encoding="utf-8"),
+        style=(files("agreement.report") / "page.css").read_text(encoding="utf-8") + figure_css(),
         header=header,
         skip_to=skip_to,
         body=body,

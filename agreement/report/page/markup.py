@@ -89,11 +89,3 @@ def _row(cells: Sequence[str], classes: Sequence[str]) -> str:
 
 
 ABSENT = '<span class="absent">not available</span>'
-
-
-def picture_html(svg_base64: str, alt: str, caption: str) -> str:
-    """Return a figure with its alternative text and caption, both plain text."""
-    return (
-        f'<figure tabindex="0"><img src="data:image/svg+xml;base64,{svg_base64}" '
-        f'alt="{escape(alt, quote=True)}"><figcaption>{escape(caption)}</figcaption></figure>'
-    )

@@ -1,15 +1,16 @@
-"""A figure of the report: drawn once, shown in the page, saved as SVG and PNG."""
+"""A figure of the report: drawn once for a page and once for a phone, shown inline, saved as SVG."""
 
 import re
-from base64 import b64encode
 from collections.abc import Callable
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import Any
 
 from agreement.figures.canvas import blank, settle, svg_text
+from agreement.figures.inline import inline_svg
 from agreement.figures.theme import house_style
-from agreement.report.page.markup import Block, picture_html
+from agreement.report.page.markup import Block
 from agreement.report.page.printer import Printer
 
 Draw = Callable[[list[Any]], object]  # takes the panels
@@ -17,10 +18,23 @@ Draw = Callable[[list[Any]], object]  # takes the panels
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """One drawn figure with its words."""
+    """
+    One drawn figure with its words.
+
+    Attributes
+    ----------
+    name : str
+        Of its files, and of its parts in a page.
+    svg, narrow : str
+        The figure as wide as a page, and as wide as a phone's screen.
+    figure : Figure
+        The wide one, for a print.
+    alt, caption : str
+    """
 
     name: str
     svg: str
+    narrow: str
     figure: Any
     alt: str
     caption: str
@@ -28,8 +42,26 @@ class Picture:
     @property
     def block(self) -> Block:
         """The figure as a piece of the page."""
-        coded = b64encode(self.svg.encode()).decode()
-        return Block(picture_html(coded, self.alt, self.caption))
+        return Block(figure_html(self.drawn, self.caption))
+
+    @property
+    def drawn(self) -> str:
+        """
+        Both variants as markup; the page's style (`figure_css`) shows the one that fits.
+
+        Where there is no such style, as in a notebook, the narrow one stays hidden.
+        """
+        wide = inline_svg(self.svg, name=f"wide/{self.name}", alt=self.alt)
+        narrow = inline_svg(self.narrow, name=f"narrow/{self.name}", alt=self.alt)
+        return (
+            f'<div class="drawn"><div class="wide">{wide}</div>'
+            f'<div class="narrow" hidden>{narrow}</div></div>'
+        )
+
+
+def figure_html(drawn: str, caption: str) -> str:
+    """Return a figure (markup) with its caption (plain text)."""
+    return f"<figure>{drawn}<figcaption>{escape(caption)}</figcaption></figure>"
 
 
 class Album:
@@ -40,25 +72,28 @@ class Album:
     ----------
     folder : Path or None
         Made if needed; None: figures are only shown.
+    png : bool
+        Whether to print them as PNG as well, in a second process.
     """
 
-    def __init__(self, folder: Path | None) -> None:
+    def __init__(self, folder: Path | None, *, png: bool = False) -> None:
         self._folder = folder
         self._names: set[str] = set()
-        self._printer = Printer() if folder is not None else None
+        self._printer = Printer() if folder is not None and png else None
         if folder is not None:
             folder.mkdir(exist_ok=True)
 
     def keep(self, one: Picture) -> None:
-        """Write ``<name>.svg``, and have ``<name>.png`` written; a name is used once."""
-        if self._folder is None or self._printer is None:
+        """Write ``<name>.svg``, and have ``<name>.png`` written if asked; a name is used once."""
+        if self._folder is None:
             return
         name, number = one.name, 2
         while name in self._names:
             name, number = f"{one.name}-{number}", number + 1
         self._names.add(name)
         (self._folder / f"{name}.svg").write_text(one.svg, encoding="utf-8", newline="\n")
-        self._printer.print(one.figure, self._folder / f"{name}.png")
+        if self._printer is not None:
+            self._printer.print(one.figure, self._folder / f"{name}.png")
 
     def close(self) -> None:
         """Wait for the last file."""
@@ -67,30 +102,52 @@ class Album:
 
 
 def picture(
-    name: str, draw: Draw, *, alt: str, caption: str, height: float = 3.9, columns: int = 1
+    name: str,
+    draw: Draw,
+    *,
+    alt: str,
+    caption: str,
+    height: float = 3.9,
+    columns: int = 1,
+    panels: int | None = None,
+    narrow_height: float | None = None,
 ) -> Picture:
     """
-    Draw a figure in the house style.
+    Draw a figure in the house style, for a page and for a phone.
 
     Parameters
     ----------
     name : str
         Of its files; made safe for any file system.
     draw : callable
-        Given the list of panels, draws on them.
+        Given the list of panels, draws on them. It is called once for each width.
     alt, caption : str
         Plain text: what the figure shows, for those who do not see it; and what it is.
     height : float
         [inch]
     columns : int
-        Panels side by side.
+        Panels side by side; one below another on a phone.
+    panels : int, optional
+        In all, in rows of `columns`; default: one row.
+    narrow_height : float, optional
+        Default: 3.4 for each panel. [inch]
     """
+    count = columns if panels is None else panels
+    wide, figure = _drawn(draw, height, columns, count, narrow=False)
+    tall = 3.4 * count if narrow_height is None else narrow_height
+    narrow, _ = _drawn(draw, tall, columns, count, narrow=True)
+    return Picture(file_name(name), wide, narrow, figure, alt, caption)
+
+
+def _drawn(
+    draw: Draw, height: float, columns: int, panels: int, *, narrow: bool
+) -> tuple[str, Any]:
+    """Return one variant as SVG, and its figure."""
     with house_style():
-        figure, axes = blank(height, columns)
+        figure, axes = blank(height, columns, panels=panels, narrow=narrow)
         draw(axes)
         settle(figure)
-        svg = svg_text(figure)
-    return Picture(file_name(name), svg, figure, alt, caption)
+        return svg_text(figure), figure
 
 
 def file_name(name: str) -> str:

@@ -111,6 +111,7 @@ def report_study(
     *,
     kind: Kind | None = None,
     pdf: bool = False,
+    png: bool = False,
     workers: int | None = None,
     scheduler: str | None = None,
     progress: Progress | None = None,
@@ -138,4 +139,4 @@ def report_study(
                 )
     from agreement.report.run.write import write_report
 
-    return write_report(study, out, kind=kind, pdf=pdf, progress=progress)
+    return write_report(study, out, kind=kind, pdf=pdf, png=png, progress=progress)

@@ -67,22 +67,29 @@ class StudyReport:
         Which report this is. An audit shows pseudonyms and withholds small groups.
     save : str or Path, optional
         A folder for tables and figures; default: show them only.
+    png : bool, optional
+        Whether figures become PNG files too; default: what study.toml says.
     """
 
     def __init__(
-        self, cohort: Cohort, *, kind: Kind = "squad", save: str | Path | None = None
+        self,
+        cohort: Cohort,
+        *,
+        kind: Kind = "squad",
+        save: str | Path | None = None,
+        png: bool | None = None,
     ) -> None:
         self.cohort = cohort
         self.kind: Kind = kind
         self.folder = None if save is None else Path(save)
-        # its second process starts while the results are computed
-        self.album = Album(None if self.folder is None else self.folder / "figures")
+        self.options = cohort.study.options
+        png = self.options.report.png if png is None else png
+        self.album = Album(self.folder and self.folder / "figures", png=png)
         self.discreet = kind == "audit"
         self.results = without_test_dates(cohort.results) if self.discreet else cohort.results
         frame = self.results.frame
         self.frame = without_small_cells(frame) if self.discreet else frame
         self.numbers = Numbers(self.frame)
-        self.options = cohort.study.options
 
     def heading(self) -> Block:
         """Show the study's title and question."""
@@ -332,7 +339,9 @@ class StudyReport:
     def _comparison(self, one: Any) -> Comparison:
         own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
         noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
-        return Comparison(one, own, self.numbers, self.options.margin, noise)
+        return Comparison(
+            one, own, self.numbers, self.options.margin, noise, told=not self.discreet
+        )
 
     def _each(self, section: Callable[[Comparison], sections.Section]) -> Block:
         """Return one section of every method, keeping its figures for `save`."""
@@ -359,7 +368,11 @@ class StudyReport:
 
 
 def open_report(
-    study: str | Path, *, kind: Kind = "squad", save: str | Path | None = None
+    study: str | Path,
+    *,
+    kind: Kind = "squad",
+    save: str | Path | None = None,
+    png: bool | None = None,
 ) -> StudyReport:
     """
     Read, pair and analyse a study folder.
@@ -368,9 +381,8 @@ def open_report(
     ----------
     study : str or Path
         The study folder.
-    kind : {"squad", "validation", "audit"}
-    save : str or Path, optional
-        A folder for tables and figures; default: show them only.
+    kind, save, png
+        As of `StudyReport`.
 
     Returns
     -------
@@ -384,4 +396,4 @@ def open_report(
     cohort = read_with_published(study, progress=told_to_starter())
     if kind == "audit":
         cohort = pseudonymous(cohort, naming(study_key(cohort.study.folder)))
-    return StudyReport(cohort, kind=kind, save=save)
+    return StudyReport(cohort, kind=kind, save=save, png=png)

@@ -63,6 +63,7 @@ def write_report(
     *,
     kind: Kind | None = None,
     pdf: bool = False,
+    png: bool = False,
     progress: Progress | None = None,
 ) -> WrittenReport:
     """
@@ -79,6 +80,8 @@ def write_report(
         Default: what study.toml says, else "squad".
     pdf : bool, default False
         Also print the pages as PDF, if the machine has a Chromium; else a remark says so.
+    png : bool, default False
+        Figures also as PNG files of 300 dots per inch; else as study.toml says.
     progress : callable, optional
         Called with (stages done, stages in all, name of the stage that starts).
 
@@ -109,7 +112,7 @@ def write_report(
         try:
             notebook = run_notebook(
                 template(kind),
-                parameters | {"save": str(folder)},
+                parameters | {"save": str(folder)} | ({"png": True} if png else {}),
                 kept=parameters,
                 folder=place.parent,
                 work=Path(work),

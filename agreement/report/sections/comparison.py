@@ -6,6 +6,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from agreement.figures.points import pair_words
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.answer import method_name
@@ -31,6 +32,8 @@ class Comparison:
     margin : Margin
     noise : Repeatability or None
         The laboratory's own, in this mode; None where it is unknown or withheld.
+    told : bool
+        Whether points of figures may say whose they are: never in an audit.
     """
 
     results: Any
@@ -38,6 +41,12 @@ class Comparison:
     numbers: Numbers
     margin: Margin
     noise: Repeatability | None
+    told: bool = False
+
+    @property
+    def words(self) -> list[str] | None:
+        """What the points of `pairs` say when pointed at, None where they must say nothing."""
+        return pair_words(self.pairs) if self.told else None
 
     @property
     def name(self) -> str:

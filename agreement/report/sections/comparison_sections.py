@@ -74,7 +74,12 @@ def differences(one: Comparison) -> Section:
     drawn = picture(
         one.file("differences"),
         lambda axes: plot_differences(
-            one.pairs, limits, margin=one.margin.limit, noise_floor=floor, ax=axes[0]
+            one.pairs,
+            limits=limits,
+            margin=one.margin.limit,
+            noise_floor=floor,
+            told=one.words,
+            ax=axes[0],
         ),
         alt=f"{one.name}. {differences_alt(one.pairs, limits)}",
         caption=differences_caption(one.name, one.pairs, limits),

@@ -1,0 +1,215 @@
+"""
+A drawn figure as a part of a page: small, in the page's own colours, told point by point.
+
+Files keep plain colours, because programs that draw for print know no variables. In a page each
+colour of the house is a variable with the plain colour as its default, so the page may set others
+for dark screens; where a page sets none, as in a notebook, the figure brings its white paper along.
+"""
+
+import re
+from collections import Counter
+from typing import Final
+from xml.etree import ElementTree as ET  # reads only what matplotlib has just written
+from zlib import crc32
+
+from agreement.figures.colours import (
+    BAND,
+    FAINT,
+    FIELD,
+    INK,
+    MARGIN,
+    MARKS,
+    NOISE,
+    OWN,
+    PAPER,
+    SOFT,
+)
+
+_SVG: Final = "{http://www.w3.org/2000/svg}"
+_LINK: Final = "{http://www.w3.org/1999/xlink}href"
+_ROOT_STYLE: Final = (
+    "stroke-linejoin:round;stroke-linecap:butt;font-family:"
+    "var(--fig-font,'DejaVu Sans',Verdana,Helvetica,Arial,sans-serif)"
+)
+_LONG_NUMBER: Final = re.compile(r"-?\d+\.\d{3,}")
+_COLOUR: Final = re.compile(r"#[0-9a-f]{6}")
+
+# name of the variable, colour on light paper, colour on a dark screen
+_NAMED: Final = (
+    ("ink", INK, "#e6ebef"),
+    ("soft", SOFT, "#b6c0c9"),
+    ("faint", FAINT, "#6f7b86"),
+    ("field", FIELD, "#6fc3d1"),
+    ("band", BAND, "#2c5a64"),
+    ("margin", MARGIN, "#f0935a"),
+    ("noise", NOISE, "#a3a9af"),
+    ("own", OWN, "#c9a4e0"),
+)
+_DARK_MARKS: Final = (
+    "#6fc3d1",
+    "#f2a65a",
+    "#c9a4e0",
+    "#84bfe3",
+    "#ee8fa6",
+    "#b4cf6a",
+    "#c9c9c9",
+)
+_PALETTE: Final = {
+    **{
+        mark.colour: (f"mark-{place}", dark)
+        for place, (mark, dark) in enumerate(zip(MARKS, _DARK_MARKS, strict=True), 1)
+    },
+    **{light: (name, dark) for name, light, dark in _NAMED},
+    PAPER: ("hole", "#161b20"),
+}
+
+
+def figure_css(*, dark: bool = False) -> str:
+    """
+    Return what a page needs for inline figures: which variant is shown where, and the paper.
+
+    Parameters
+    ----------
+    dark : bool
+        Whether the page itself turns dark by the reader's setting; figures turn with it.
+    """
+    shown = (
+        ":root{--fig-paper:none}"
+        ".drawn svg{display:block;width:100%;height:auto}"
+        ".drawn svg g:has(>title):hover{outline:1px solid currentColor}"
+        "@media screen and (max-width:34rem){.drawn .wide{display:none}"
+        ".drawn .narrow{display:block}}"
+    )
+    if not dark:
+        return shown
+    colours = ";".join(f"--fig-{name}:{shade}" for name, shade in _PALETTE.values())
+    return shown + f"@media screen and (prefers-color-scheme:dark){{:root{{{colours}}}}}"
+
+
+def inline_svg(svg: str, *, name: str, alt: str) -> str:
+    """
+    Return a figure as an element to stand in a page.
+
+    Parameters
+    ----------
+    svg : str
+        From `agreement.figures.canvas.svg_text`.
+    name : str
+        Unique on the page: ids that the figure refers to follow from it.
+    alt : str
+        What the figure shows.
+    """
+    root = ET.fromstring(svg)  # our own text, see above
+    prefix = f"f{crc32(name.encode()):x}"
+    _lighten(root)
+    _rename(root, prefix)
+    _share_styles(root, prefix)
+    for old in ("width", "height", "version"):
+        root.attrib.pop(old, None)
+    root.set("role", "img")
+    root.set("aria-label", alt)
+    root.set("style", _ROOT_STYLE)
+    ET.register_namespace("", _SVG.strip("{}"))
+    text = ET.tostring(root, encoding="unicode").replace(" />", "/>")
+    return re.sub(r">\s+<", "><", text).replace(' xmlns="http://www.w3.org/2000/svg"', "", 1)
+
+
+def _lighten(root: ET.Element) -> None:
+    """Drop what a page does not need, round coordinates, name colours."""
+    for parent in list(root.iter()):
+        for child in list(parent):
+            if child.tag in (f"{_SVG}metadata", f"{_SVG}style") or (
+                child.tag == f"{_SVG}defs" and all(c.tag == f"{_SVG}style" for c in child)
+            ):
+                parent.remove(child)
+    for element in root.iter():
+        for key, value in element.attrib.items():
+            if key in ("d", "x", "y", "transform", "width", "height", "points"):
+                short = _LONG_NUMBER.sub(lambda m: f"{float(m[0]):.2f}", value)
+                element.set(
+                    key, re.sub(r" ?([MLCQz]) ?", r"\1", re.sub(r"\s+", " ", short)).strip()
+                )
+        if "style" in element.attrib:
+            element.set("style", _style(element.attrib["style"]))
+        if element.attrib.get("transform", "").startswith("rotate(-0 "):
+            del element.attrib["transform"]
+    papers = [e for e in root.iter(f"{_SVG}path") if e.get("style") == f"fill:{_named(PAPER)}"]
+    for place, paper in enumerate(papers[:1] + _backgrounds(root)):
+        paper.set("style", f"fill:var(--fig-paper,{PAPER})" if place == 0 else "fill:none")
+
+
+def _backgrounds(root: ET.Element) -> list[ET.Element]:
+    """Return the papers of the panels: each the first patch of its panel."""
+    found = []
+    for group in root.iter(f"{_SVG}g"):
+        if group.get("id", "").startswith("axes_"):
+            first = next(group.iter(f"{_SVG}path"), None)
+            if first is not None and first.get("style") == f"fill:{_named(PAPER)}":
+                found.append(first)
+    return found
+
+
+def _style(text: str) -> str:
+    """Return a style without blanks, fonts that the root names, and with named colours."""
+    kept = [
+        part.strip().replace(": ", ":", 1)
+        for part in text.split(";")
+        if part.strip() and not part.strip().startswith("font-family")
+    ]
+    return _COLOUR.sub(lambda m: _named(m[0]), ";".join(kept))
+
+
+def _named(colour: str) -> str:
+    """Return a colour of the house as a variable, any other as it is."""
+    known = _PALETTE.get(colour)
+    return colour if known is None else f"var(--fig-{known[0]},{colour})"
+
+
+def _rename(root: ET.Element, prefix: str) -> None:
+    """Keep only ids that are referred to, short and unique on the page; unpack bare groups."""
+    short: dict[str, str] = {}
+
+    def renamed(old: str) -> str:
+        return short.setdefault(old, f"{prefix}-{len(short)}")
+
+    for element in root.iter():
+        if _LINK in element.attrib:
+            element.set("href", f"#{renamed(element.attrib.pop(_LINK)[1:])}")
+        for key, value in element.attrib.items():
+            if "url(#" in value:
+                element.set(key, re.sub(r"(?<=url\(#)[^)]+", lambda m: renamed(m[0]), value))
+    for element in root.iter():
+        own = element.attrib.pop("id", "")
+        if "/" in own:  # the line of the results table that is drawn here
+            element.set("data-drawn", own)
+        if own in short:
+            element.set("id", short[own])
+    _unpack(root)
+
+
+def _share_styles(root: ET.Element, prefix: str) -> None:
+    """Write a style that returns, as those of points do, once."""
+    count = Counter(e.attrib["style"] for e in root.iter() if "style" in e.attrib)
+    names = {
+        style: f"{prefix}-{place}"
+        for place, style in enumerate(style for style, times in count.items() if times > 2)
+    }
+    for element in root.iter():
+        if (style := element.get("style", "")) in names:
+            del element.attrib["style"]
+            element.set("class", names[style])
+    if names:
+        sheet = ET.Element(f"{_SVG}style")
+        sheet.text = "".join(f".{name}{{{style}}}" for style, name in names.items())
+        root.insert(0, sheet)
+
+
+def _unpack(element: ET.Element) -> None:
+    """Replace groups that carry nothing by what they hold."""
+    held: list[ET.Element] = []
+    for child in list(element):
+        _unpack(child)
+        titled = any(c.tag == f"{_SVG}title" for c in child)
+        bare = child.tag == f"{_SVG}g" and not child.attrib and not titled
+        held.extend(list(child) if bare else [child])
+    element[:] = held

@@ -1,0 +1,123 @@
+"""Pairs as points: from a table or two arrays, in an order that tells nothing, said when pointed at."""
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import seaborn as sns
+from matplotlib.axes import Axes
+
+from agreement.figures.canvas import tell_points
+from agreement.figures.colours import INK, PAPER
+from agreement.figures.labels import panel_width
+
+MOST_POINTS: Final = 2000  # more would be a blot: their density is drawn instead
+_CELLS: Final = 36  # of the density, along each axis
+_SMALL_PT: Final = 200.0  # points are smaller in a panel up to this width
+
+
+def as_pairs(field: npt.ArrayLike | pd.DataFrame, lab: npt.ArrayLike | None) -> pd.DataFrame:
+    """
+    Return pairs as a table, whether they came as one or as two arrays.
+
+    Parameters
+    ----------
+    field : DataFrame or array_like, shape (n,)
+        Columns field, lab and what else is known of each pair; or the field values. [mL/kg/min]
+    lab : array_like, shape (n,), or None
+        The laboratory values, in the order of `field`. [mL/kg/min]
+
+    Raises
+    ------
+    ValueError
+        If the lengths differ.
+    """
+    if isinstance(field, pd.DataFrame):
+        return field
+    one, other = (np.asarray(values, dtype=np.float64) for values in (field, lab))
+    if one.ndim != 1 or one.shape != other.shape:
+        message = f"field and laboratory values must be as many; got {one.shape}, {other.shape}"
+        raise ValueError(message)
+    return pd.DataFrame({"field": one, "lab": other})
+
+
+def pair_words(pairs: pd.DataFrame) -> list[str]:
+    """
+    Return what each pair says when it is pointed at: athlete, laboratory value, date.
+
+    Not for an audit: there a point must carry nothing.
+    """
+    dates = pairs["lab_date"] if "lab_date" in pairs else [""] * len(pairs)
+    return [
+        f"{who}: laboratory {lab:.1f} mL/kg/min" + (f", {str(day)[:10]}" if str(day) else "")
+        for who, lab, day in zip(pairs["athlete_id"], pairs["lab"], dates, strict=True)
+    ]
+
+
+def draw_points(
+    ax: Axes,
+    x: npt.ArrayLike,
+    y: npt.ArrayLike,
+    *,
+    filled: npt.ArrayLike | None = None,
+    told: Sequence[str] | None = None,
+    words: tuple[str, str] = ("", ""),
+) -> None:
+    """
+    Draw points from left to right, whatever the order they come in; above 2000 their density.
+
+    Parameters
+    ----------
+    ax : Axes
+    x, y : array_like, shape (n,)
+    filled : array_like of bool, shape (n,), optional
+        Default: all.
+    told : sequence of str, optional
+        What each point says when it is pointed at.
+    words : tuple of str
+        What filled and hollow points are, for the legend.
+    """
+    across, up = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    full = np.ones(across.size, bool) if filled is None else np.asarray(filled, dtype=bool)
+    if not across.size:
+        return
+    if across.size > MOST_POINTS:
+        sns.histplot(
+            x=across,
+            y=up,
+            bins=_CELLS,
+            cmap=sns.light_palette(INK, as_cmap=True),
+            ax=ax,
+            zorder=2,
+        )
+        return
+    order = np.lexsort((*(() if told is None else (np.asarray(told),)), full, up, across))
+    sns.scatterplot(
+        x=across[order],
+        y=up[order],
+        hue=full[order],
+        palette={True: INK, False: PAPER},
+        edgecolor=INK,
+        linewidth=0.9,
+        s=22 if panel_width(ax) > _SMALL_PT else 13,
+        legend=False,
+        ax=ax,
+        zorder=4,
+        clip_on=False,
+    )
+    if told is not None:
+        tell_points(ax.collections[-1], [told[place] for place in order])
+    for state, fill, word in ((True, INK, words[0]), (False, PAPER, words[1])):
+        if word and (full == state).any():
+            ax.plot(
+                [],
+                [],
+                "o",
+                markerfacecolor=fill,
+                markeredgecolor=INK,
+                markeredgewidth=0.9,
+                markersize=4.6,
+                label=word,
+            )
