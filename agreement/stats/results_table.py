@@ -11,6 +11,7 @@ import pandas as pd
 from agreement.errors import AgreementWarning
 from agreement.stats.basics.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
 from agreement.stats.catalogue import ANALYSES, BY_NAME
+from agreement.stats.compare.methods_compared import MethodsCompared, methods_compared
 from agreement.stats.compare.two_estimators import Comparison, two_estimators_of
 from agreement.stats.evidence import Evidence
 from agreement.stats.limits.across_modes import AcrossModes, across_modes
@@ -52,6 +53,8 @@ class StudyResults:
         What the averaging rule is worth in each mode with breaths.
     across_modes : tuple of AcrossModes
         Readings beside a laboratory test of another mode; they stand in no other result.
+    compared : tuple of MethodsCompared
+        The methods of each mode against each other.
     """
 
     frame: pd.DataFrame
@@ -60,6 +63,7 @@ class StudyResults:
     comparisons: tuple[Comparison, ...]
     averaging: dict[str, AveragingRules]
     across_modes: tuple[AcrossModes, ...] = ()
+    compared: tuple[MethodsCompared, ...] = ()
 
 
 def analyse(evidence: Evidence) -> StudyResults:
@@ -84,6 +88,7 @@ def analyse(evidence: Evidence) -> StudyResults:
         averaging = _averaging(evidence)
         unlike = _across_modes(evidence)
         comparisons = two_estimators_of(results.data for results, _ in studied)
+        compared = methods_compared(results.data for results, _ in studied)
     parts = [frame for _, of_method in studied for frame in of_method]
     parts += laboratory_rows + [_comparison(comparison) for comparison in comparisons]
     parts += [
@@ -91,6 +96,11 @@ def analyse(evidence: Evidence) -> StudyResults:
         for mode, found in averaging.items()
     ]
     parts += [Labelled(one.to_frame(), "across_modes", one.method, one.mode) for one in unlike]
+    parts += [
+        Labelled(frame, "closer", method, one.mode)
+        for one in compared
+        for method, frame in one.frames()
+    ]
     return StudyResults(
         assembled(parts),
         tuple(results for results, _ in studied),
@@ -98,6 +108,7 @@ def analyse(evidence: Evidence) -> StudyResults:
         comparisons,
         averaging,
         unlike,
+        compared,
     )
 
 

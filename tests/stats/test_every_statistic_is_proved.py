@@ -230,6 +230,16 @@ PROOFS = {
         "test_two_estimators::test_p_value_is_that_of_sum_and_difference",
         "test_two_estimators::test_coverage_and_size",
     ),
+    "closer": Proof(
+        NONE,
+        "test_closer::test_the_flips_are_those_of_a_general_library",
+        "test_closer::test_coverage_of_the_ratio",
+    ),
+    "different_tests": Proof(
+        NONE,
+        "test_closer::test_held_comparisons_of_different_tests",
+        "test_closer::test_coverage_of_different_tests",
+    ),
     "calibration": Proof(
         NONE,
         "test_calibration::test_errors_by_a_slow_loop",
@@ -401,6 +411,8 @@ PARTS = {
     ),
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
     *("describe", "limits_as_printed"),
+    *("half_t_grid", "grid_weights", "grid_quantile", "mixture_quantile", "jackknife_error"),
+    *("log_size", "overlapping_df", "methods_compared"),
 }
 
 

@@ -116,6 +116,8 @@ def test_every_statistic_of_every_analysis_is_there(results):
         methods = {"wrist", "step"}
         if analysis.name == "two_estimators":
             methods = {"step vs wrist"}
+        if analysis.name == "closer":
+            methods = set()  # each mode has one method here
         if analysis.name == "repeatability":
             methods.add("laboratory")
         if analysis.name == "averaging_rule":
@@ -135,7 +137,7 @@ def test_no_statistic_is_unknown_to_the_list(results):
 
 def test_rows_are_sorted_as_the_contract_says(results):
     frame = results.frame
-    order = [analysis.name for analysis in ANALYSES]
+    order = [analysis.name for analysis in ANALYSES if analysis.name != "closer"]
     assert frame["analysis"].drop_duplicates().tolist() == order
     first = frame[frame["analysis"] == "limits_of_agreement"]
     assert first["method"].drop_duplicates().tolist() == ["step", "wrist"]

@@ -89,7 +89,7 @@ def test_complete_pairs_only_and_labels():
     common = first.pairs.set_index("athlete_id").loc[ids[:12], "difference"]
     assert rows["sd_of_first"] == pytest.approx(np.std(common, ddof=1))
     assert found[0].result.sd_b > found[0].result.sd_a
-    assert "shuttle lies closer" in found[0].result.summary()
+    assert "shuttle scatters less" in found[0].result.summary()
 
 
 def test_too_few_common_tests_keep_a_reason_and_none_are_not_listed():

@@ -1,0 +1,296 @@
+"""Which of several field methods errs less, on the same laboratory tests, all of them counted."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from agreement.stats.basics.athletes import athlete_codes
+from agreement.stats.basics.half_t import grid_weights, half_t_grid
+from agreement.stats.basics.intervals import Interval, z_of
+
+Floats = npt.NDArray[np.float64]
+
+N_FLIPS: Final = 9999
+FEWEST: Final = 3
+SHARE_SCALE: Final = 0.2  # of the half-t prior on the SD of true log errors
+_LEVEL: Final = 0.975
+_TIED: Final = 1e-12
+_BLOCK: Final = 2_000_000  # signs held at once
+_STEPS: Final = np.linspace(-8.0, 8.0, 321)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Closer:
+    """
+    Sizes of the errors of several methods on the same tests, and every two against each other.
+
+    Attributes
+    ----------
+    names : tuple of str
+        The m methods.
+    spread : bool
+        Whether each method's bias was taken out first.
+    n, n_pairs : int
+        Athletes, each of equal weight, and laboratory tests.
+    sizes : ndarray, shape (m,)
+        Root mean square error, or standard deviation. [mL/kg/min]
+    size_errors : ndarray, shape (m,)
+        Jackknife standard errors of their logarithms.
+    pairs : tuple of (int, int)
+        Places of the methods that each comparison is about.
+    log_ratios, errors : ndarray, shape (P,)
+        Logarithm of the first size over the second; jackknife standard error.
+    p, p_joint : ndarray, shape (P,)
+        Of equal sizes, by flips of sign; joint: of the largest difference among all pairs. NaN
+        where both methods err by the same amount on every athlete.
+    factor : float
+        Half widths of joint intervals in standard errors.
+    share_closest : ndarray, shape (m,)
+        For each method, how far it is believed to be the closest; never a verdict.
+    """
+
+    names: tuple[str, ...]
+    spread: bool
+    n: int
+    n_pairs: int
+    sizes: Floats
+    size_errors: Floats
+    pairs: tuple[tuple[int, int], ...]
+    log_ratios: Floats
+    errors: Floats
+    p: Floats
+    p_joint: Floats
+    factor: float
+    share_closest: Floats
+
+    def ratio(self, k: int) -> float:
+        """Size of the first method's errors over the second's, in comparison `k`."""
+        return float(np.exp(self.log_ratios[k]))
+
+    def interval(self, k: int) -> Interval:
+        """Return the 95 % interval of one ratio, by Student's t."""
+        return self._around(k, float(special.stdtrit(self.n - 1, _LEVEL)))
+
+    def joint_interval(self, k: int) -> Interval:
+        """Return an interval of one ratio that holds for all ratios at once."""
+        return self._around(k, self.factor)
+
+    def size_interval(self, k: int) -> Interval:
+        """Return the 95 % interval of one method's size."""
+        half = float(special.stdtrit(self.n - 1, _LEVEL)) * self.size_errors[k]
+        ends = np.log(self.sizes[k]) + np.array([-half, half])
+        return Interval(*np.exp(ends).tolist())
+
+    def place(self, first: int, second: int) -> int:
+        """Return which comparison is about two methods, in either order."""
+        return self.pairs.index((min(first, second), max(first, second)))
+
+    def _around(self, k: int, factor: float) -> Interval:
+        ends = self.log_ratios[k] + factor * self.errors[k] * np.array([-1.0, 1.0])
+        return Interval(*np.exp(ends).tolist())
+
+
+def closer(
+    differences: npt.ArrayLike,
+    *,
+    athlete: npt.ArrayLike | None = None,
+    names: Sequence[str] = (),
+    spread: bool = False,
+    n_flips: int = N_FLIPS,
+    rng: int | np.random.Generator | None = None,
+) -> Closer:
+    r"""
+    Compare the sizes of the errors of two or more methods read against the same laboratory tests.
+
+    Parameters
+    ----------
+    differences : array_like, shape (n_pairs, m)
+        Field minus laboratory: a row per laboratory test, a column per method. [mL/kg/min]
+    athlete : array_like, shape (n_pairs,), optional
+        With several tests per athlete; each athlete weighs the same.
+    names : sequence of str, optional
+        Of the methods.
+    spread : bool, default False
+        Compare standard deviations: each method's bias is taken out first. Such a method *scatters
+        less*; it is not *closer*.
+    n_flips : int, default 9999
+    rng : int or Generator, optional
+
+    Returns
+    -------
+    Closer
+
+    Raises
+    ------
+    ValueError
+        With fewer than two methods or three athletes, a missing value, a method without any error,
+        or errors of the same size for every athlete by every method.
+
+    Notes
+    -----
+    :math:`q_{ik}` is the mean squared difference of athlete i by method k. Ratios of root mean
+    squares have jackknife intervals on the log scale [1]_. Equal sizes are tested by flipping the
+    sign of each athlete's :math:`q_{iA} - q_{iB}` [2]_, the same flips for all pairs of methods, so
+    that the largest of all differences has a distribution of its own [3]_: joint p values and joint
+    intervals go by it, and many methods do not make one of them closer by chance. The laboratory's
+    error sits in every size and pulls ratios towards 1.
+
+    References
+    ----------
+    .. [1] Miller RG. Jackknifing variances. Ann Math Stat 1968;39:567-582 (memory).
+    .. [2] Fisher RA. The design of experiments. Oliver & Boyd 1935 (memory).
+    .. [3] Westfall PH, Young SS. Resampling-based multiple testing. Wiley 1993 (memory).
+
+    Examples
+    --------
+    >>> d = [[1, 4], [-2, 5], [0.5, -3], [1, 6], [-1, 2], [2, -4], [0, 5], [1, 3], [-2, 4], [1, -5]]
+    >>> found = closer(d, names=("A", "B"), rng=1)
+    >>> round(found.ratio(0), 2), bool(found.p_joint[0] < 0.05)
+    (0.31, True)
+    """
+    d, codes = _checked(differences, athlete)
+    means, squares = _by_athlete(d, codes)
+    n, m = squares.shape
+    size, left_out = _sizes(means, squares, spread=spread)
+    pairs = tuple(combinations(range(m), 2))
+    first, second = np.array(pairs).T
+    logs, left = np.log(size), np.log(left_out)
+    ratios = left[:, first] - left[:, second]
+    errors, size_errors = jackknife_error(ratios), jackknife_error(left)
+    q = squares - 2 * means * means.mean(axis=0) + means.mean(axis=0) ** 2 if spread else squares
+    surplus = q[:, first] - q[:, second]
+    surplus[:, np.abs(surplus).max(axis=0) <= _TIED] = np.nan  # the same method twice
+    if np.isnan(surplus).all():
+        message = "the methods err by the same amount on every athlete: nothing to compare."
+        raise ValueError(message)
+    observed, flipped = _flips(surplus, n_flips, np.random.default_rng(rng))
+    largest = np.fmax.reduce(flipped, axis=1)
+    t = float(special.stdtrit(n - 1, _LEVEL))
+    return Closer(
+        tuple(names) or tuple(f"method {k + 1}" for k in range(m)),
+        spread,
+        n,
+        len(d),
+        size,
+        size_errors,
+        pairs,
+        logs[first] - logs[second],
+        errors,
+        _p_values(flipped, observed),
+        _p_values(largest[:, None], observed),
+        max(t, float(np.quantile(largest, 0.95))),
+        _share_closest(logs, errors, n),
+    )
+
+
+def jackknife_error(left_out: Floats) -> Floats:
+    """Return the jackknife standard error along the first axis: each athlete left out in turn."""
+    n = len(left_out)
+    around = left_out - left_out.mean(axis=0)
+    return np.asarray(np.sqrt((n - 1) / n * (around**2).sum(axis=0)))
+
+
+def log_size(
+    difference: npt.ArrayLike, athlete: npt.ArrayLike, *, spread: bool = False
+) -> tuple[float, Floats]:
+    """
+    Return the logarithm of the size of one method's errors, and without each athlete in turn.
+
+    Parameters
+    ----------
+    difference, athlete : array_like, shape (n_pairs,)
+        Athletes weigh the same; they are left out in the order of their ids.
+    spread : bool, default False
+        Take the bias out first.
+    """
+    d, codes = _checked(np.asarray(difference, dtype=np.float64)[:, None], athlete, fewest=1)
+    size, left_out = _sizes(*_by_athlete(d, codes), spread=spread)
+    return float(np.log(size[0])), np.log(left_out[:, 0])
+
+
+def _checked(
+    differences: npt.ArrayLike, athlete: npt.ArrayLike | None, *, fewest: int = 2
+) -> tuple[Floats, npt.NDArray[np.intp]]:
+    d = np.asarray(differences, dtype=np.float64)
+    if d.ndim != 2 or d.shape[1] < fewest:
+        message = f"a comparison needs a column for each of two methods or more; got {d.shape}"
+        raise ValueError(message)
+    if not np.isfinite(d).all():
+        message = "differences hold missing or infinite values; compare complete rows only"
+        raise ValueError(message)
+    codes = athlete_codes(athlete, len(d))
+    n = int(codes.max()) + 1 if len(d) else 0
+    if n < FEWEST:
+        message = f"the comparison needs at least {FEWEST} athletes; got {n}"
+        raise ValueError(message)
+    return d, codes
+
+
+def _by_athlete(d: Floats, codes: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Mean difference and mean squared difference of each athlete and method."""
+    count = np.bincount(codes)[:, None]
+    sums = [np.stack([np.bincount(codes, column) for column in part.T], 1) for part in (d, d * d)]
+    return sums[0] / count, sums[1] / count
+
+
+def _sizes(means: Floats, squares: Floats, *, spread: bool) -> tuple[Floats, Floats]:
+    """Return the size of each method's errors, and of all athletes but each in turn."""
+    n = len(means)
+    if spread:  # about the mean of athletes; centred first, squares are small numbers
+        centre = means.mean(axis=0)
+        squares, means = squares - 2 * means * centre + centre**2, means - centre
+        without = (means.sum(axis=0) - means) / (n - 1)
+        left = ((squares.sum(axis=0) - squares) / (n - 1) - without**2) * (n - 1) / (n - 2)
+        whole = squares.mean(axis=0) * n / (n - 1)
+    else:
+        whole, left = squares.mean(axis=0), (squares.sum(axis=0) - squares) / (n - 1)
+    if (whole <= _TIED).any() or (left <= _TIED).any():
+        message = "one of the methods has no error that could be compared."
+        raise ValueError(message)
+    return np.sqrt(whole), np.sqrt(left)
+
+
+def _flips(surplus: Floats, n_flips: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Size of Student's t of each column, as observed and under flips of sign of the rows."""
+    n = len(surplus)
+    squares = (surplus**2).sum(axis=0)
+    rows = max(1, _BLOCK // n)
+    parts = [
+        (2.0 * rng.integers(0, 2, size=(min(rows, n_flips - done), n)) - 1.0) @ surplus
+        for done in range(0, n_flips, rows)
+    ]
+    sums = np.vstack([surplus.sum(axis=0), *parts])
+    share = sums**2 / (n * squares)  # of the largest sum that flips can give
+    t = np.sqrt((n - 1) * share / np.maximum(1.0 - share, _TIED))
+    return t[0], t[1:]
+
+
+def _p_values(flipped: Floats, observed: Floats) -> Floats:
+    p = (1 + (flipped >= observed - _TIED).sum(axis=0)) / (len(flipped) + 1)
+    return np.asarray(np.where(np.isnan(observed), np.nan, p))
+
+
+def _share_closest(logs: Floats, errors: Floats, n: int) -> Floats:
+    """Share of belief that each method is the closest, true errors drawn from one population."""
+    m = len(logs)
+    widened = float(special.stdtrit(n - 1, _LEVEL)) / z_of(0.95)
+    e = 0.5 * float(np.mean(errors**2)) * widened**2
+    tau2 = half_t_grid(SHARE_SCALE) ** 2
+    total = tau2 + e
+    scatter = float(((logs - logs.mean()) ** 2).sum())
+    weight = grid_weights(-(m - 1) / 2 * np.log(total) - scatter / (2 * total))
+    pull = tau2 / total
+    shift = (pull / np.sqrt(pull * e))[:, None, None]  # per unit of log size
+    density = np.exp(-(_STEPS**2) / 2)
+    density /= density.sum()
+    shares = np.empty(m)
+    for k in range(m):
+        others = np.delete(logs, k)
+        beyond = special.ndtr(-(_STEPS[None, :, None] + shift * (logs[k] - others)))
+        shares[k] = weight @ (beyond.prod(axis=2) @ density)
+    return np.asarray(shares / shares.sum())

@@ -1,0 +1,396 @@
+"""The methods of a study against each other, mode by mode: who is compared, and the rows of it."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import combinations, groupby
+from math import nan
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.basics.intervals import Interval
+from agreement.stats.compare.closer import Closer, closer
+from agreement.stats.compare.different_tests import DifferentTests, different_tests
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.repeats.laboratory_variance import lab_tests_behind, laboratory_of
+from agreement.stats.rows import Row, rows_frame
+from agreement.terms import UNIT
+
+FEWEST_FOR_SHARES: Final = 20
+MUCH_MORE: Final = 1.2  # athletes of two methods over those of all, to be shown beside
+TWO: Final = "two methods"  # group: tests that these two share, whatever the others have
+APART: Final = "different tests"  # group: each on all of its own tests
+_SHARES_TOO_FEW: Final = f"{TOO_FEW}: shares too few tests with the other methods"
+_KEY: Final = ["athlete_id", "lab_test_id"]
+Found = Closer | NotEstimable
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TwoApart:
+    """Two methods beside what all methods share: on their own common tests, or on different ones."""
+
+    names: tuple[str, str]
+    group: str
+    n: int
+    n_pairs: int
+    error: Closer | DifferentTests
+    spread: Closer | DifferentTests
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MethodsCompared:
+    """
+    All methods of one mode of exercise against each other.
+
+    Attributes
+    ----------
+    mode : str
+    everyone : dict of str to int
+        Every method of the mode -> its athletes.
+    names : tuple of str
+        Those that share at least 10 athletes' laboratory tests: compared jointly.
+    n, n_pairs : int
+        Athletes and tests with all of these.
+    error, spread : Closer or NotEstimable
+        By root mean square error, and apart from bias.
+    net : dict of str to float
+        Root mean square error with the laboratory's noise taken out, where that is known.
+    apart : tuple of TwoApart
+    """
+
+    mode: str
+    everyone: dict[str, int]
+    names: tuple[str, ...]
+    n: int
+    n_pairs: int
+    error: Found
+    spread: Found
+    net: dict[str, float]
+    apart: tuple[TwoApart, ...]
+
+    @property
+    def ranked(self) -> tuple[str, ...]:
+        """Names of the methods compared jointly, the smallest error first."""
+        if isinstance(self.error, NotEstimable):
+            return ()
+        order = np.argsort(self.error.sizes, kind="stable")
+        return tuple(self.error.names[k] for k in order)
+
+    def fell_out(self, name: str) -> int:
+        """Return how many athletes of a method lack a test with all the others."""
+        return self.everyone[name] - self.n
+
+    def frames(self) -> Iterator[tuple[str, pd.DataFrame]]:
+        """Yield the rows of every method and of every two, under their label."""
+        for name in self.everyone:
+            yield name, rows_frame(self._of_one(name))
+        beside = {one.names: one for one in self.apart}
+        for names in combinations(self.everyone, 2):
+            together = _grouped("all", rows_frame(self._of_two(names)))
+            more = (
+                [_grouped(beside[names].group, _beside(beside[names]))] if names in beside else []
+            )
+            yield " vs ".join(names), pd.concat([together, *more], ignore_index=True)
+
+    def _of_one(self, name: str) -> Iterator[Row]:
+        """Yield size, size net of the laboratory and share of one method."""
+        if isinstance(self.error, NotEstimable) or name not in self.names:
+            apart = str(self.error) if isinstance(self.error, NotEstimable) else _SHARES_TOO_FEW
+            for statistic, unit in (("rmse", UNIT), ("rmse_net_of_laboratory", UNIT), _SHARE):
+                yield self._row(statistic, nan, unit=unit, note=apart)
+            return
+        k = self.error.names.index(name)
+        note = f"{self.fell_out(name)} of {self.everyone[name]} athletes left out"
+        yield self._row("rmse", float(self.error.sizes[k]), self.error.size_interval(k), note=note)
+        net = self.net.get(name, nan)
+        unknown = "" if name in self.net else f"{NOT_ESTIMABLE}: the laboratory's error is unknown"
+        yield self._row("rmse_net_of_laboratory", net, note=unknown)
+        few = self.n < FEWEST_FOR_SHARES
+        share = nan if few else float(self.error.share_closest[k])
+        said = f"{TOO_FEW}: below {FEWEST_FOR_SHARES} athletes" if few else self._methods
+        yield self._row(_SHARE[0], share, unit="1", note=said)
+
+    def _of_two(self, names: tuple[str, str]) -> Iterator[Row]:
+        """Yield ratio and p values of two methods, of error and of spread."""
+        for found, words in ((self.error, "rmse"), (self.spread, "sd")):
+            refusal = self._refusal(found, names)
+            if refusal or isinstance(found, NotEstimable):
+                for statistic in _names_of(words):
+                    yield self._row(statistic, nan, unit="1", note=refusal)
+                continue
+            k = found.place(*(found.names.index(name) for name in names))
+            values = (found.ratio(k), float(found.p[k]), float(found.p_joint[k]))
+            ends = (found.joint_interval(k), None, None)
+            for statistic, value, interval in zip(_names_of(words), values, ends, strict=True):
+                yield self._row(statistic, value, interval, unit="1", note=self._methods)
+
+    def _refusal(self, found: Found, names: tuple[str, str]) -> str:
+        """Return why two methods have no joint comparison; empty when they have."""
+        if isinstance(found, NotEstimable):
+            return str(found)
+        if not set(names) <= set(found.names):
+            return _SHARES_TOO_FEW
+        k = found.place(*(found.names.index(name) for name in names))
+        if np.isnan(found.p[k]):
+            return f"{NOT_ESTIMABLE}: both err by the same amount on every athlete"
+        return ""
+
+    @property
+    def _methods(self) -> str:
+        return f"{len(self.names)} methods"
+
+    def _row(
+        self,
+        name: str,
+        value: float,
+        interval: Interval | None = None,
+        *,
+        unit: str = UNIT,
+        note: str = "",
+    ) -> Row:
+        n, n_pairs = (0, 0) if note == _SHARES_TOO_FEW else (self.n, self.n_pairs)
+        return Row.of(name, value, interval, n=n, n_pairs=n_pairs, unit=unit, note=note)
+
+
+def methods_compared(studied: Iterable[MethodData]) -> tuple[MethodsCompared, ...]:
+    """
+    Compare the methods of each mode on the laboratory tests that they share.
+
+    Parameters
+    ----------
+    studied : iterable of MethodData
+
+    Returns
+    -------
+    tuple of MethodsCompared
+        By mode; modes of one method are not there.
+
+    Notes
+    -----
+    All methods are compared on the tests that all of them have. Where fewer than 10 athletes have
+    such a test, the method whose absence leaves most athletes goes first, until 10 are left; it is
+    then shown beside the others two by two.
+    """
+    ordered = sorted(studied, key=lambda data: (data.mode, data.method))
+    modes = {mode: list(own) for mode, own in groupby(ordered, key=lambda data: data.mode)}
+    return tuple(_of_mode(mode, own) for mode, own in modes.items() if len(own) > 1)
+
+
+def _of_mode(mode: str, studied: list[MethodData]) -> MethodsCompared:
+    wide = _wide(studied)
+    able = [data.method for data in studied if np.abs(data.difference).max() > 0.0]
+    names = _jointly(wide, able)
+    complete = wide[names].dropna()
+    n = _athletes(complete)
+    error, spread = (_closer(complete, studied[0].seed, spread=one) for one in (False, True))
+    net = {} if isinstance(error, NotEstimable) else _net(studied, complete, error)
+    return MethodsCompared(
+        mode,
+        {data.method: data.n for data in studied},
+        tuple(names),
+        n,
+        len(complete),
+        error,
+        spread,
+        net,
+        tuple(_apart(studied, wide, names, n)),
+    )
+
+
+def _wide(studied: list[MethodData]) -> pd.DataFrame:
+    """Return differences with a row per athlete and laboratory test, a column per method."""
+    columns = {data.method: data.pairs.set_index(_KEY)["difference"] for data in studied}
+    return pd.DataFrame(columns).sort_index()
+
+
+def _athletes(rows: pd.DataFrame) -> int:
+    return rows.index.get_level_values(0).nunique()
+
+
+def _jointly(wide: pd.DataFrame, names: list[str]) -> list[str]:
+    """Return the methods that are compared jointly: as many as leave 10 athletes or more."""
+    kept = list(names)
+    while len(kept) > 2 and _athletes(wide[kept].dropna()) < FEW_FOR_REPORTS:
+        left = [[other for other in kept if other != name] for name in kept]
+        sizes = [_athletes(wide[others].dropna()) for others in left]
+        kept = left[int(np.argmax(sizes))]
+    return kept
+
+
+def _closer(rows: pd.DataFrame, seed: int, *, spread: bool) -> Found:
+    n = _athletes(rows)
+    if n < FEW_FOR_REPORTS or rows.shape[1] < 2:
+        return NotEstimable(TOO_FEW, "fewer than 10 athletes have a test with all methods.")
+    try:
+        return closer(
+            rows.to_numpy(),
+            athlete=rows.index.get_level_values(0),
+            names=[str(name) for name in rows.columns],
+            spread=spread,
+            rng=seed,
+        )
+    except ValueError as problem:
+        return NotEstimable(NOT_ESTIMABLE, str(problem))
+
+
+def _net(studied: list[MethodData], rows: pd.DataFrame, error: Closer) -> dict[str, float]:
+    """Root mean square errors less the laboratory's variance, where it is known."""
+    found = {}
+    for data in studied:
+        if data.method not in error.names:
+            continue
+        try:
+            variance = laboratory_of(data).variance
+        except NotEstimable:
+            continue
+        share = pd.Series(1.0 / lab_tests_behind(data), data.pairs.set_index(_KEY).index)
+        noise = variance * float(share.loc[rows.index].groupby(level=0).mean().mean())
+        size = float(error.sizes[error.names.index(data.method)])
+        found[data.method] = float(np.sqrt(max(size**2 - noise, 0.0)))
+    return found
+
+
+def _apart(
+    studied: list[MethodData], wide: pd.DataFrame, names: list[str], n: int
+) -> Iterator[TwoApart]:
+    """Yield what two methods show beside the joint comparison."""
+    for a, b in combinations(studied, 2):
+        both = wide[[a.method, b.method]].dropna()
+        shared, joint = _athletes(both), {a.method, b.method} <= set(names)
+        if shared >= FEW_FOR_REPORTS:
+            if joint and shared <= MUCH_MORE * n:
+                continue
+            found = [_closer(both, a.seed, spread=one) for one in (False, True)]
+            if not any(isinstance(one, NotEstimable) for one in found):
+                yield TwoApart((a.method, b.method), TWO, shared, len(both), *found)  # type: ignore[arg-type] # looked at above
+        elif len(both) < FEW_FOR_REPORTS and min(a.n, b.n) >= FEW_FOR_REPORTS:
+            try:
+                of_error, of_spread = (_different(a, b, spread=one) for one in (False, True))
+            except ValueError:  # a method without any error
+                continue
+            pairs = a.n_pairs + b.n_pairs
+            yield TwoApart((a.method, b.method), APART, of_error.n, pairs, of_error, of_spread)
+
+
+def _different(a: MethodData, b: MethodData, *, spread: bool) -> DifferentTests:
+    return different_tests(
+        a.difference,
+        a.pairs["athlete_id"].to_numpy(str),
+        b.difference,
+        b.pairs["athlete_id"].to_numpy(str),
+        spread=spread,
+    )
+
+
+def _beside(one: TwoApart) -> pd.DataFrame:
+    """Return ratio and p of two methods on what they share, or ratios alone of different tests."""
+    rows = []
+    for found, words in ((one.error, "rmse"), (one.spread, "sd")):
+        ratio, p, _ = _names_of(words)
+        if isinstance(found, Closer):
+            shown = [(ratio, found.ratio(0), found.interval(0)), (p, float(found.p[0]), None)]
+        else:
+            shown = [(ratio, found.ratio, found.interval)]
+        rows += [
+            Row.of(name, value, ends, n=one.n, n_pairs=one.n_pairs, unit="1", note=one.group)
+            for name, value, ends in shown
+        ]
+    return rows_frame(rows)
+
+
+def _grouped(group: str, frame: pd.DataFrame) -> pd.DataFrame:
+    frame.insert(0, "group", group)
+    return frame
+
+
+def _names_of(words: str) -> tuple[str, str, str]:
+    return f"{words}_ratio", f"p_{words}", f"p_{words}_joint"
+
+
+_SHARE: Final = ("share_closest", "1")
+_JACKKNIFE: Final = "root of the mean over athletes of mean d^2; interval by jackknife of its log"
+_FLIPS: Final = "each athlete's difference of mean d^2 keeps or changes its sign, 9999 times"
+_FISHER: Final = "Fisher 1935; Miller 1968"
+_LARGEST: Final = "the same flips, largest Student t among all pairs of methods"
+_WESTFALL: Final = "Westfall & Young 1993"
+_RATIO: Final = Statistic(
+    "rmse_ratio",
+    "ratio of both errors",
+    "Typical error of the first method over the second's on the same tests; below 1 the first is "
+    "closer. The interval holds for all pairs of methods at once.",
+    _JACKKNIFE,
+    _FISHER,
+    unit="1",
+    digits=2,
+)
+_P: Final = Statistic(
+    "p_rmse",
+    "p of equal errors",
+    "How often chance alone would make the errors of these two methods this unequal.",
+    _FLIPS,
+    _FISHER,
+    unit="1",
+    digits=3,
+)
+_P_JOINT: Final = Statistic(
+    "p_rmse_joint",
+    "the same, all methods counted",
+    "How often chance alone would make the errors of some two methods this unequal.",
+    _LARGEST,
+    _WESTFALL,
+    unit="1",
+    digits=3,
+)
+RECORD: Final = Analysis(
+    name="closer",
+    place=410,
+    label="which method is closer, on the same tests",
+    statistics=(
+        Statistic(
+            "rmse",
+            "typical error on the shared tests",
+            "Root mean square of field minus laboratory, every athlete of equal weight.",
+            _JACKKNIFE,
+            _FISHER,
+        ),
+        Statistic(
+            "rmse_net_of_laboratory",
+            "the same net of the laboratory",
+            "Typical error that is left when the laboratory's own noise is taken out.",
+            "root of mean d^2 less the laboratory's variance, not below 0",
+            "Fuller 1987",
+        ),
+        Statistic(
+            "share_closest",
+            "how far it is believed to be the closest",
+            "How far these tests support that this method errs least; no verdict.",
+            "log errors shrunk to their mean, half-t prior with scale 0.2 on their spread",
+            "Gelman 2006",
+            unit="1",
+        ),
+        _RATIO,
+        _P,
+        _P_JOINT,
+        _RATIO.named(
+            "sd_ratio",
+            label="ratio of both spreads",
+            meaning="Spread of the first method's error over the second's, bias taken out; below 1 "
+            "the first scatters less. The interval holds for all pairs of methods at once.",
+        ),
+        _P.named(
+            "p_sd",
+            label="p of equal spread",
+            meaning="How often chance alone would make both spreads this unequal.",
+        ),
+        _P_JOINT.named(
+            "p_sd_joint",
+            label="the same, all methods counted",
+            meaning="How often chance alone would make some two spreads this unequal.",
+        ),
+    ),
+    privacy=Privacy.COMPARES_METHODS,
+    own_section=True,
+)
