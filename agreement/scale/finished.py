@@ -22,7 +22,9 @@ from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.quantile_limits import QuantileLimits, limits_of_ordered
 from agreement.stats.lines.regression import Regression
 from agreement.stats.lines.trend import Trend
-from agreement.stats.verdict.verdict import Verdict, judged
+from agreement.stats.method_data import MethodData
+from agreement.stats.verdict.plausible import implausible
+from agreement.stats.verdict.verdict import Verdict, judged, material_of
 from agreement.tables.options import Margin
 
 Floats = npt.NDArray[np.float64]
@@ -129,21 +131,22 @@ def verdict_from(
     mode: str,
     limits: AnyLimits | None,
     sums: MethodSums,
-    trend: Trend | None,
+    sample: MethodData | None,
     margin: Margin,
     first_lab_date: date | None,
 ) -> Verdict:
-    """Judge the limits of group ``all`` against the margin of the study."""
+    """
+    Judge the limits of group ``all`` against the margin of the study.
+
+    What sums do not tell (own limits, lopsided differences, fit and less fit) is the sample's.
+    """
     everyone = sums.groups["all"]
-
-    def known() -> Trend:
-        if trend is None:
-            message = "all athletes are at one level"
-            raise ValueError(message)
-        return trend
-
+    found = None
+    if limits is not None and sample is not None and sample.n >= FEWEST:
+        found = material_of(sample, limits)
+    said = "" if sample is None else implausible(sample)
     sizes = (method, mode, everyone.n, everyone.n_pairs)
-    return judged(*sizes, limits, margin, first_lab_date, known)
+    return judged(sizes, found, margin, first_lab_date, implausible=said)
 
 
 def _of_regression(pairs: PairSums) -> Floats:

@@ -34,7 +34,7 @@ from agreement.stats.basics.least_squares import Line
 from agreement.stats.evidence import Evidence
 from agreement.stats.limits.interval_width import interval_width_of
 from agreement.stats.limits.limits_by_level import limits_by_level_of
-from agreement.stats.method_data import NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.result_rows import Labelled, assembled, in_table_order
 from agreement.stats.results_table import analyse
 from agreement.stats.verdict.verdict import Verdict
@@ -110,7 +110,7 @@ def registry_results(
     found = analyse(run.evidence(None if whole else sample))
     frame, verdicts = found.frame, [method.verdict for method in found.methods]
     if not whole:
-        exact, verdicts = run.exact(sums)
+        exact, verdicts = run.exact(sums, {(m.method, m.mode): m.data for m in found.methods})
         frame = _joined(frame, exact, sampled=len(sample), athletes=athletes, seed=run.seed)
     return RegistryResults(frame, tuple(verdicts), athletes, len(sample))
 
@@ -144,7 +144,9 @@ class _Run:
             stage="Summing pairs",
         )
 
-    def exact(self, sums: dict[Key, MethodSums]) -> tuple[list[Labelled], list[Verdict]]:
+    def exact(
+        self, sums: dict[Key, MethodSums], sample: dict[Key, MethodData]
+    ) -> tuple[list[Labelled], list[Verdict]]:
         """Second pass for the spread, then every row that sums can give."""
         lines = {}
         for key, found in sums.items():
@@ -169,7 +171,6 @@ class _Run:
                 parts["quantile_limits"] = quantile_limits_from(found).to_frame()
             with suppress(NotEstimable):
                 parts["interval_width"] = interval_width_of(limits).to_frame()
-            trend = None
             if (method, mode) in lines:
                 trend = trend_from(found, spread[method, mode])
                 parts["trend"] = trend.to_frame()
@@ -177,9 +178,9 @@ class _Run:
                     parts["limits_by_level"] = limits_by_level_of(trend).to_frame()
                 parts["regression"] = regression_from(found).to_frame()
                 parts["error"] = error_from(found, self.margin.limit).to_frame()
-            verdict = verdict_from(
-                method, mode, limits.everyone, found, trend, self.margin, self.first_lab_date
-            )
+            of_sample = sample.get((method, mode))
+            told = (found, of_sample, self.margin, self.first_lab_date)
+            verdict = verdict_from(method, mode, limits.everyone, *told)
             verdicts.append(verdict)
             parts["verdict"] = verdict.to_frame()
             rows += [Labelled(part, name, method, mode) for name, part in parts.items()]

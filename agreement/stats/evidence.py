@@ -9,6 +9,31 @@ from agreement.tables.options import StudyOptions
 
 
 @dataclass(frozen=True, slots=True)
+class EarlierReport:
+    """
+    What the report that is being replaced had judged.
+
+    Attributes
+    ----------
+    against : str or None
+        Its yardstick; None: it had no margin.
+    look : int
+        Which planned look it took.
+    pairs : dict of str to int
+        Pairs of each ``method/mode`` at the first report of that look.
+    """
+
+    against: str | None
+    look: int
+    pairs: dict[str, int]
+
+    def grew_unseen(self, method: str, mode: str, n_pairs: int, look: int) -> bool:
+        """Whether pairs were added and judged again without counting a look."""
+        before = self.pairs.get(f"{method}/{mode}", n_pairs)
+        return self.against is not None and look == self.look and n_pairs > before
+
+
+@dataclass(frozen=True, slots=True)
 class Evidence:
     """
     One paired study, ready for statistics.
@@ -43,6 +68,8 @@ class Evidence:
         `agreement.pairing.unlike_modes.COLUMNS`; None where they were not looked at.
     other_rules : dict of str to DataFrame
         `agreement.pairing.other_rules.COLUMNS`: the pairs under every other pairing rule tried.
+    earlier : EarlierReport or None
+        The report that the results will replace.
     """
 
     pairs: pd.DataFrame
@@ -57,3 +84,4 @@ class Evidence:
     averaging: pd.DataFrame | None = None
     across_modes: pd.DataFrame | None = None
     other_rules: dict[str, pd.DataFrame] = field(default_factory=dict)
+    earlier: EarlierReport | None = None

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.bootstrap import Resampling
+from agreement.stats.evidence import EarlierReport
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.tables.options import StudyOptions
 from agreement.terms import counted
@@ -106,6 +107,8 @@ class MethodData:
         As in `Evidence`, only what belongs to `pairs`.
     other_rules : dict of str to DataFrame
         As in `Evidence`, only this method and mode, without the same people.
+    earlier : EarlierReport or None
+        As in `Evidence`.
     """
 
     method: str
@@ -122,6 +125,7 @@ class MethodData:
     coverage: pd.DataFrame | None = None
     splits: pd.DataFrame | None = None
     other_rules: dict[str, pd.DataFrame] = dataclass_field(default_factory=dict)
+    earlier: EarlierReport | None = None
 
     @property
     def field(self) -> Floats:

@@ -35,7 +35,8 @@ def judged(study, d, margin=None, agreed="2026-01-10", toml="", slope=0.0, level
 
 def outcome(numbers):
     row = numbers.row("verdict", "within_margin")
-    return row.note, None if pd.isna(row.value) else row.value
+    outcome_and_code, _, _ = row.note.partition("; laboratory test")
+    return outcome_and_code, None if pd.isna(row.value) else row.value
 
 
 # n = 20: the interval of a limit reaches from 1.3565 to 3.0140 SD (sheet, derived; noncentral t)
@@ -150,9 +151,9 @@ def test_a_steep_slope_whose_lines_stay_inside_is_still_acceptable(study):
     assert outcome(numbers) == ("acceptable", 1)
 
 
-def test_a_steep_slope_whose_lines_leave_the_margin_is_undecided(study):
-    # Nearly everybody between 48 and 52, four athletes at 30 and 70: the constant limits are narrow
-    # (outer ends near 1.6), the line reaches 0.2 x 18 = 3.6 where the middle 90 % ends.
+def test_a_verdict_is_for_the_middle_of_fitness(study):
+    # Nearly everybody between 48 and 52, four athletes at 30 and 70: limits hold from the 10th to the
+    # 90th centile, and the verdict says that it is of these. The slope's line reaches 4 at 70.
     level = np.sort(np.concatenate([[30, 30.5, 69.5, 70], np.linspace(48, 52, 96)]))
     d = differences(100, sd=0.3)
     total = np.std(d + 0.2 * (level - 50), ddof=1)
@@ -161,7 +162,16 @@ def test_a_steep_slope_whose_lines_leave_the_margin_is_undecided(study):
     numbers = judged(study, d, 3, slope=0.2, level=level)
     bounds = numbers.interval("limits_of_agreement", "upper_limit")
     assert bounds[1] == pytest.approx(outer, rel=1e-7)
-    assert outcome(numbers)[0].startswith("undecided")
+    assert outcome(numbers) == ("acceptable", 1)
+
+
+def test_limits_that_leave_the_margin_for_the_fit_are_undecided(study):
+    level = np.concatenate([np.linspace(45, 55, 80), np.linspace(62, 66, 20)])
+    d = 0.2 * np.maximum(level - 50, 0) + 0.1 * np.resize([1.0, -1.0], 100)
+    numbers = judged(study, d, 4.2, level=level)
+    outer = numbers.interval("limits_of_agreement", "upper_limit")[1]
+    assert outer < 4.2
+    assert outcome(numbers)[0].startswith("undecided; ")
 
 
 def test_athletes_under_the_drug_stand_alone(study):

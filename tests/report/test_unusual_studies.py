@@ -78,9 +78,13 @@ def test_a_limit_agreed_after_the_first_test_is_said(shown):
 @pytest.mark.parametrize(
     ("limit", "word", "sentence"),
     [  # the readings are made 3 below the laboratory's, the mean of three scatters by 1.2
-        (20, "Acceptable.", "the agreed limit of 20 mL/kg/min is met"),
-        (2, "Not acceptable.", "the agreed limit of 2 mL/kg/min is not met"),
-        (6.5, "Undecided.", "more athletes would be needed"),
+        (20, "Acceptable.", "the agreed limit of 20 mL/kg/min against one laboratory test is met"),
+        (
+            2,
+            "Not acceptable.",
+            "the agreed limit of 2 mL/kg/min against one laboratory test is not met",
+        ),
+        (6.5, "Undecided.", "athletes with one test each would decide it"),
     ],
 )
 def test_a_limit_is_met_or_not_or_undecided_in_words(shown, limit, word, sentence):
@@ -221,10 +225,10 @@ def test_nobody_with_a_profile_has_no_line_without_borderline_ones(small_study, 
 def test_an_unreal_number_of_athletes_is_no_advice():
     rows = [
         ("verdict", name, "run", "all", statistic, value, nan, nan, "1", 20, 20, note)
-        for name, more in (("near", 999), ("far", 1000))
+        for name, wanted in (("near", 999), ("far", 1001))
         for statistic, value, note in (
-            ("within_margin", nan, "undecided"),
-            ("more_athletes", more, ""),
+            ("within_margin", nan, "undecided; true value"),
+            ("athletes_needed_1_test", wanted, "spread_80"),
         )
     ]
     numbers = Numbers(pd.DataFrame(rows, columns=RESULT_COLUMNS))
@@ -235,8 +239,7 @@ def test_an_unreal_number_of_athletes_is_no_advice():
     text = next_steps(pairs.assign(max_confirmed="yes"), left, numbers, Margin(limit=3.5))
     plain = re.sub(r"<[^>]+>", "", text.html)
     assert "would settle it: 999 for near, run." in plain
-    assert "a verdict on far, run: at this bias and spread no practical number" in plain
-    assert "1000" not in plain
+    assert "100" not in plain
 
 
 @pytest.fixture(scope="module")

@@ -328,6 +328,20 @@ PROOFS = {
         NONE, "test_regression_error::test_line_error_and_intervals", COVERAGE
     ),
     "verdict": Proof(NONE, "test_verdict::test_outcomes", NO_INTERVAL),
+    "judge": Proof(
+        NONE, "test_deciding::test_held_verdicts", "test_what_may_be_said::test_what_is_accepted"
+    ),
+    "limits_at_fitness": Proof(NONE, "test_deciding::test_held_limits_at_fitness", NO_INTERVAL),
+    "two_piece_limits": Proof(NONE, "test_deciding::test_held_limits_of_two_pieces", NO_INTERVAL),
+    "athletes_to_decide": Proof(NONE, "test_deciding::test_held_designs", NO_INTERVAL),
+    "sem_needed": Proof(
+        NONE, "test_verdict::test_the_laboratory_error_that_would_do_is_named", NO_INTERVAL
+    ),
+    "structural_slope": Proof(
+        NONE,
+        "test_structural::test_held_values",
+        "test_structural::test_the_interval_holds_the_true_slope",
+    ),
     "limits_by_convention": Proof(
         "test_parts_and_slopes::test_the_factor_t_is_that_of_the_printed_table",
         "test_parts_and_slopes::test_limits_by_convention_hang_on_their_factor",
@@ -364,6 +378,7 @@ PROOFS |= {
 }
 # analyses of the results table that show a statistic of another name
 SHOWN_BY = {
+    "structural": "structural_slope",
     "error": "errors_of_estimate",
     "intensity_coverage": "coverage_by_profile",
     "averaging_rule": "averaging_rules",
@@ -394,6 +409,9 @@ PARTS = {
     *(
         "days_since_first",
         "lab_tests_behind",
+        *("decided_by", "expected_outer", "tests_to_average", "implausible", "against_of"),
+        *("verdict_sentence", "expected", "judgement_said", "why_undecided", "what_would_decide"),
+        *("other_said", "look_said", "several_judged", "material_of"),
         "judged",
         "failed_in_words",
         "visit_sums",

@@ -279,7 +279,7 @@ def test_equal_values_of_one_method_are_no_trouble(column):
     frame = analyse(flat).frame
     assert np.isfinite(frame.loc[frame["statistic"] == "sd_of_differences", "value"].iloc[0])
     empty = frame[frame["value"].isna()]
-    assert empty["note"].str.startswith(CODES).all()
+    assert empty["note"].str.startswith((*CODES, "undecided")).all()
 
 
 def test_perfect_agreement_is_no_trouble():
@@ -292,6 +292,6 @@ def test_perfect_agreement_is_no_trouble():
     frame = analyse(perfect).frame
     rows = frame[frame["group"] == "all"].set_index(["analysis", "statistic"])["value"]
     assert rows["limits_of_agreement", "upper_limit"] == 0
-    assert rows["verdict", "within_margin"] == 1
+    assert np.isnan(rows["verdict", "within_margin"])  # copied from the laboratory, or by chance
     empty = frame[frame["value"].isna()]
-    assert empty["note"].str.startswith(CODES).all()
+    assert empty["note"].str.startswith((*CODES, "undecided")).all()

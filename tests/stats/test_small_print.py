@@ -239,8 +239,15 @@ def test_slopes_of_one_count_in_a_weighted_line_and_those_of_minus_one_do_not():
 
 
 def test_words_of_results_that_reports_say_otherwise():
-    met = Verdict("acceptable", "w", "run", 40, 40, limits_of_agreement(FIELD, LAB), 9.0, (), None,
-                  None, None)  # fmt: skip
+    met = Verdict(
+        outcome="acceptable",
+        method="w",
+        mode="run",
+        n=40,
+        n_pairs=40,
+        limits=limits_of_agreement(FIELD, LAB),
+        agreed=Margin(9.0),
+    )
     assert "is met." in met.summary()
     (data,) = method_data(simulate_daily(DailyParts(n_athletes=20, visits=1), rng=4))
     options = replace(data.options, margin=Margin(limit=7.0))

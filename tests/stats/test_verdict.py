@@ -1,4 +1,4 @@
-"""The verdict of one method and mode: outcomes, the trend rule, the sentence."""
+"""The verdict of one method and mode: outcomes, both yardsticks, what would decide it, sentences."""
 
 from dataclasses import replace
 from datetime import date
@@ -9,25 +9,38 @@ import pytest
 from scipy import stats
 
 from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.evidence import EarlierReport
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import MethodData
+from agreement.stats.verdict.sentences import what_would_decide
 from agreement.stats.verdict.verdict import verdict_of
-from agreement.tables.options import Margin, StudyOptions
+from agreement.tables.options import Margin, Reference, StudyOptions
 
 FIRST = date(2026, 3, 1)
+TODAY = pd.Timestamp("2026-03-01")
+AGREED = date(2026, 1, 10)
 
 
-def data(d, margin=3.5, *, agreed_on=date(2026, 1, 10), athlete=None, slope=0.0):
+def data(
+    d, margin=3.5, *, agreed_on=AGREED, athlete=None, slope=0.0, sem=None, earlier=None, **key
+):
     """Pairs with exactly these differences, at means evenly spread from 40 to 60."""
     level = np.linspace(40, 60, len(d))
     d = np.asarray(d, dtype=float) + slope * (level - 50)
     who = [f"A{i:03}" for i in (range(len(d)) if athlete is None else athlete)]
     pairs = pd.DataFrame({"athlete_id": who, "field": level + d / 2, "lab": level - d / 2})
-    options = StudyOptions(margin=Margin(limit=margin, agreed_on=agreed_on))
+    pairs = pairs.assign(
+        lab_test_id=[f"T{i}" for i in range(len(d))], lab_date=TODAY, max_confirmed="yes"
+    )
+    repeats = pairs[["athlete_id", "lab_test_id", "lab"]].assign(mode="run")
+    options = StudyOptions(
+        margin=Margin(limit=margin, agreed_on=agreed_on, **key), reference=Reference(sem=sem)
+    )
     resampling = cluster_resampling(who, n_resamples=499, rng=1)
-    nothing = pd.DataFrame()
+    daily = pd.DataFrame({"athlete_id": who[:0], "date": [], "field": []})
     return MethodData(
-        "wrist", "run", pairs, pairs, nothing, nothing, options, True, resampling, FIRST
+        *("wrist", "run", pairs, pairs, daily, repeats, options, True, resampling, FIRST),
+        earlier=earlier,
     )
 
 
@@ -58,19 +71,22 @@ def test_outcomes(bias, margin, outcome):
 
 def test_value_and_note_of_the_table():
     rows = verdict_of(data(spread(20), 3.02)).to_frame().set_index("statistic")
-    assert rows.loc["within_margin", ["value", "note"]].tolist() == [1.0, "acceptable"]
+    test = "; laboratory test; against_not_stated"
+    assert rows.loc["within_margin", ["value", "note"]].tolist() == [1.0, f"acceptable{test}"]
+    assert rows.loc["within_margin_laboratory_test", "value"] == 1.0
+    assert rows.loc["within_margin_true_value", "note"] == "undecided; laboratory_error_unknown"
     rows = verdict_of(data(spread(20), 1.0)).to_frame().set_index("statistic")
-    assert rows.loc["within_margin", ["value", "note"]].tolist() == [0.0, "not acceptable"]
+    assert rows.loc["within_margin", ["value", "note"]].tolist() == [0.0, f"not acceptable{test}"]
     rows = verdict_of(data(spread(9), 9.0)).to_frame().set_index("statistic")
     assert np.isnan(rows.loc["within_margin", "value"])
-    assert rows.loc["within_margin", "note"] == "undecided; too_few"
+    assert rows.loc["within_margin", "note"] == f"undecided; too_few{test}"
 
 
 def test_without_margin_there_is_no_verdict():
     found = verdict_of(data(spread(20), None, agreed_on=None))
     assert found.outcome == "no_margin"
-    assert found.to_frame()["note"].tolist() == ["no_margin", "no_margin"]
-    assert found.sentence().endswith("no limit was agreed beforehand, so there is no verdict.")
+    assert found.to_frame()["note"].unique().tolist() == ["no_margin"]
+    assert found.summary().endswith("no limit was agreed beforehand, so there is no verdict.")
 
 
 @pytest.mark.parametrize(
@@ -82,26 +98,51 @@ def test_a_margin_agreed_after_the_first_test_is_withheld(agreed_on, outcome):
     assert found.outcome == outcome
     if agreed_on and outcome == "withheld":
         assert "agreed on 2026-03-02, after the first laboratory test of 2026-03-01" in (
-            found.sentence()
+            found.summary()
         )
+
+
+def lu_2016(margin):
+    """Smallest number of athletes for a bias of 0 and a spread of 1 (Lu et al 2016, exact bound)."""
+
+    def power(n):
+        cut = stats.nct.ppf(0.975, n - 1, stats.norm.ppf(0.975) * np.sqrt(n))
+        return 2 * stats.nct.sf(cut, n - 1, np.sqrt(n) * margin) - 1
+
+    return next(n for n in range(10, 2000) if power(n) >= 0.8)
 
 
 def test_the_athletes_still_missing():
     found = verdict_of(data(spread(20), 2.6))
+    assert found.more_athletes == lu_2016(2.6) - 20
+    low, high = np.sqrt(19 / stats.chi2.ppf([0.9, 0.1], 19))  # 80 % interval of the spread
+    rows = found.to_frame().set_index("statistic")
+    seen = rows.loc["athletes_needed_1_test"]
+    assert (seen["value"], seen["low"]) == (lu_2016(2.6), lu_2016(2.6 / low))
+    assert seen["high"] > 1000  # at a spread of 1.28 the limits lie at 2.5
+    assert seen["note"] == "spread_80"
+    assert rows.loc["athletes_needed_2_tests", "note"].startswith("not_estimable: the laboratory")
+    assert (
+        f"about {lu_2016(2.6)} athletes with one test each would decide it; the spread is known only "
+        f"to {low:.1f}-{high:.1f} (80 %): {lu_2016(2.6 / low)} to more than 1000 with one test each"
+    ) in found.summary()
 
-    def power(n):  # Lu et al 2016, with the exact bound
-        cut = stats.nct.ppf(0.975, n - 1, stats.norm.ppf(0.975) * np.sqrt(n))
-        return 2 * stats.nct.sf(cut, n - 1, np.sqrt(n) * 2.6) - 1
 
-    assert found.more_athletes == next(n for n in range(20, 500) if power(n) >= 0.8) - 20
-    assert f"about {found.more_athletes} more athletes" in found.sentence()
-
-
-def test_no_number_would_do():
+def test_a_smaller_spread_would_decide_what_the_spread_seen_does_not():
     found = verdict_of(data(spread(20), 1.9))
     assert found.more_athletes is None
-    assert "no number of athletes would show that it is" in found.sentence()
+    low = np.sqrt(19 / stats.chi2.ppf(0.9, 19))
+    wanted = f"if it is truly {low:.1f}, about {lu_2016(1.9 / low)} athletes with one test each"
+    assert wanted in found.summary()
     assert found.to_frame()["note"][1].startswith("not_estimable: no number")
+
+
+def test_no_number_is_said_only_where_none_would_do_at_the_lowest_spread():
+    assert verdict_of(data(spread(200), 1.5)).decided_by.hopeless is True
+    assert verdict_of(data(spread(20), 1.9)).decided_by.hopeless is False
+    assert "no number of athletes would show that it is" in what_would_decide(
+        verdict_of(data(spread(200), 1.5))
+    )
 
 
 def test_a_study_that_is_large_enough_misses_nobody():
@@ -117,23 +158,20 @@ def test_a_steep_trend_over_evenly_spread_levels_hides_nothing():
     assert verdict_of(data(d, margin, slope=0.15)).outcome == "acceptable"
 
 
-def test_a_steep_trend_that_fails_at_one_end_keeps_the_verdict_open():
-    # most athletes in the middle, a few far above: constant limits are narrow, the line is not
-    level = np.concatenate(
-        [np.linspace(-1, 1, 190), np.linspace(1, 10, 10), np.linspace(-3, -1, 10)]
-    )
-    d = 0.25 * level + np.resize([0.2, -0.2], level.size) + 0.3
+def test_limits_that_fail_for_the_fit_keep_the_verdict_open():
+    level = np.repeat(np.linspace(-3, 3, 30), 2)
+    d = 0.5 * np.exp(0.35 * level) * np.resize([1.0, -1.0], 60)
     found = crowded(level + 50, d)
-    assert found.outcome == "undecided"
+    assert (found.outcome, found.code) == ("undecided", "depends_on_fitness")
     assert found.failing_ends == ("high",)
-    assert "met on the whole, but not shown at the high end of fitness" in found.sentence()
+    assert "hold on the whole, but for fit athletes they may reach 2." in found.summary()
 
 
 def crowded(level, d):
     base = data(np.zeros(level.size))
     pairs = base.pairs.assign(field=level + d / 2, lab=level - d / 2)
     limits = limits_by_athlete(d, base.athlete)
-    margin = max(limits.upper_interval().high, -limits.lower_interval().low) + 0.3
+    margin = max(limits.upper_interval().high, -limits.lower_interval().low) + 0.02
     options = StudyOptions(margin=Margin(limit=margin, agreed_on=date(2026, 1, 10)))
     return verdict_of(replace(base, pairs=pairs, options=options))
 
@@ -151,17 +189,16 @@ def test_repeated_pairs_use_their_own_interval():
 def test_few_repeats_are_noted_behind_the_outcome():
     who = [*range(20), 0, 1]
     found = verdict_of(data(spread(22), 9.0, athlete=who))
-    assert found.note == "acceptable; few_repeats"
+    assert found.note == "acceptable; laboratory test; against_not_stated; few_repeats"
 
 
 def test_the_sentence_of_a_verdict():
     found = verdict_of(data(spread(27, bias=-4.1, sd=4.0), 3.5))
-    assert found.sentence() == (
+    assert found.summary() == (
         "In 27 athletes the estimate 'wrist' (run) reads 4.1 mL/kg/min low on average; for one "
-        "athlete expect it between 11.9 low and 3.7 high; the agreed limit of 3.5 mL/kg/min is "
-        "not met."
+        "athlete expect it between 11.9 low and 3.7 high of one laboratory test; the agreed limit "
+        "of 3.5 mL/kg/min against one laboratory test is not met."
     )
-    assert found.summary() == found.sentence()
     assert '<th scope="row">within_margin</th>' in found._repr_html_()
 
 
@@ -181,12 +218,15 @@ def test_one_or_two_athletes(n):
         found = verdict_of(empty)
     else:
         found = verdict_of(data([1.0, 2.0][:n]))
-    assert (found.outcome, found.note) == ("undecided", "undecided; too_few")
-    assert "too few for any statement" in found.sentence()
+    assert (found.outcome, found.note) == (
+        "undecided",
+        "undecided; too_few; laboratory test; against_not_stated",
+    )
+    assert "too few for any statement" in found.summary()
 
 
 def test_below_ten_athletes_no_limits_are_said():
-    sentence = verdict_of(data(spread(9, bias=1.0))).sentence()
+    sentence = verdict_of(data(spread(9, bias=1.0))).summary()
     assert "9 athletes are too few to say what to expect" in sentence
     assert "between" not in sentence
 
@@ -196,14 +236,113 @@ def test_differences_that_do_not_vary():
     assert verdict_of(data(np.full(12, 4.0))).outcome == "not acceptable"
 
 
-def test_one_more_athlete_is_one():
-    undecided = replace(verdict_of(data(spread(20), 2.5)), needed=21)
-    assert "about 1 more athlete would be needed" in undecided.sentence()
+def test_the_true_value_is_judged_net_of_an_assumed_laboratory():
+    found = verdict_of(data(spread(40, sd=2.8), 6.0, against="true value", sem=2.6))
+    assert found.note == "acceptable; true value; assumed"
+    assert (
+        "against the athlete's true value is met for athletes between 42 and 58 mL/kg/min, if the "
+        "laboratory's SEM is 2.6, which was not measured here. Against one laboratory test it would "
+        "be open."
+    ) in found.summary()
 
 
-def test_a_number_of_athletes_that_nobody_can_test_is_not_named():
-    found = replace(verdict_of(data(spread(20, 0.0), 6.0)), outcome="undecided")
-    near, far = (replace(found, needed=found.n + more).sentence() for more in (999, 1000))
-    assert "about 999 more athletes" in near
-    assert "no practical number of athletes" in far
-    assert "1000" not in far
+def test_the_laboratory_error_that_would_do_is_named():
+    found = verdict_of(data(spread(40, sd=2.8), 6.5, against="true value", sem=1.0))
+    row = found.to_frame().set_index("statistic").loc["sem_needed"]
+    lower, upper = (
+        [end(0.95) for end in (own.lower_interval, own.upper_interval)]
+        for own in (
+            found.own.with_laboratory_variance((row["value"] - 0.05) ** 2),
+            found.own.with_laboratory_variance(row["value"] ** 2),
+        )
+    )
+    assert max(-lower[0].low, lower[1].high) > 6.5 > max(-upper[0].low, upper[1].high)
+    assert (
+        f"acceptable only if the laboratory's SEM is {row['value']:.2f} or more" in found.summary()
+    )
+
+
+def test_a_margin_narrower_than_the_laboratory_is_not_charged_to_the_field():
+    found = verdict_of(data(spread(60, sd=2.6), 3.5, against="laboratory test", sem=2.6))
+    assert found.note == "undecided; margin_below_laboratory; laboratory test"
+    z = stats.norm.ppf(0.975)
+    assert f"differ by up to {z * 2.6 * np.sqrt(2):.1f}" in found.summary()
+    assert f"average {int(np.ceil((z * 2.6 / 3.5) ** 2))} tests or more" in found.summary()
+    far = verdict_of(data(spread(60, bias=9.0, sd=2.6), 3.5, against="laboratory test", sem=2.6))
+    assert far.outcome == "not acceptable"  # the field's own limits lie outside, too
+
+
+def test_a_laboratory_error_that_cannot_be():
+    found = verdict_of(data(spread(40, sd=1.0), 4.5, against="true value", sem=4.0))
+    assert found.note == "undecided; laboratory_error_too_large; true value; assumed"
+    assert "larger than these differences allow" in found.summary()
+
+
+def test_lopsided_differences_keep_it_open():
+    d = np.where(np.arange(40) % 10 == 0, 3.0, -0.3)
+    found = verdict_of(data(d, 3.5))
+    assert found.code == "skewed"
+    assert "lopsided" in found.summary()
+
+
+def test_a_look_that_was_not_planned_is_withheld():
+    assert verdict_of(data(spread(20), 3.02, look=2)).note.startswith("withheld; looks_used")
+    third = verdict_of(data(spread(20), 3.5, planned_looks=3, look=3))
+    assert third.outcome == "acceptable"
+    assert third.summary().endswith("Look 3 of 3, as stated.")
+    assert verdict_of(data(spread(20), 3.02, planned_looks=3)).outcome == "undecided"
+
+
+@pytest.mark.parametrize(
+    ("earlier", "note"),
+    [
+        (EarlierReport("true value", 1, {}), "withheld; against_changed; laboratory test"),
+        (
+            EarlierReport("laboratory test", 1, {"wrist/run": 19}),
+            "acceptable; laboratory test; look_not_counted",
+        ),
+        (EarlierReport("laboratory test", 1, {"wrist/run": 20}), "acceptable; laboratory test"),
+        (EarlierReport(None, 1, {"wrist/run": 19}), "acceptable; laboratory test"),
+    ],
+)
+def test_what_the_report_before_had_judged(earlier, note):
+    found = verdict_of(data(spread(20), 3.5, against="laboratory test", earlier=earlier))
+    assert found.note == note
+
+
+def test_no_verdict_without_a_confirmed_maximum():
+    base = data(spread(20), 3.5)
+    for marks, code in ((["no"] * 20, "no_maximum"), (["no"] * 19 + ["yes"], "")):
+        found = verdict_of(replace(base, pairs=base.pairs.assign(max_confirmed=marks)))
+        assert found.code == code
+    unknown = base.pairs.assign(max_confirmed="unknown")  # nobody recorded what would confirm
+    assert verdict_of(replace(base, pairs=unknown)).outcome == "acceptable"
+
+
+@pytest.mark.parametrize(("equal", "code"), [(2, "field_equals_laboratory"), (1, "")])
+def test_no_verdict_on_field_values_that_are_the_laboratorys(equal, code):
+    d = spread(20) + 0.01
+    d[:equal] = 0.0
+    assert verdict_of(data(d, 4.0)).code == code
+
+
+def test_whole_numbers_meet_by_chance():
+    base = data(np.zeros(20), 3.5)
+    whole = base.pairs.assign(lab=np.arange(40.0, 60.0), field=np.arange(40.0, 60.0))
+    whole.loc[::3, "field"] += 1.0
+    whole.loc[1::3, "field"] -= 1.0
+    assert verdict_of(replace(base, pairs=whole)).code == ""
+
+
+def test_no_verdict_on_one_series_under_two_ids():
+    base = data(spread(20), 3.5)
+    days = pd.date_range("2026-02-20", periods=4)
+    series = [[51.0, 52.0, 50.0, 53.0], [44.0, 45.0, 43.0, 46.0]]
+    lines = [("A000", series[0]), ("A001", series[0]), ("A002", series[1])]
+    daily = pd.concat(
+        pd.DataFrame({"athlete_id": who, "date": days, "field": values}) for who, values in lines
+    )
+    same = base.pairs.copy()
+    same.loc[1, ["field", "lab"]] = same.loc[0, ["field", "lab"]]
+    assert verdict_of(replace(base, pairs=same, daily=daily)).code == "copied_series"
+    assert verdict_of(replace(base, daily=daily)).code == ""

@@ -20,6 +20,7 @@ _NOT_GIVEN: Final = {
     "no_margin": "no limit was agreed beforehand",
     "no_second_visit": "nobody has a second visit",
     "not_estimable": "these data cannot tell",
+    "laboratory_error_too_large": "the laboratory's error explains more than was seen",
 }
 
 
@@ -64,7 +65,7 @@ class Cell:
         if self.withheld:
             return _NOT_GIVEN["suppressed"]
         code, _, sentence = self.note.partition(":")
-        return sentence.strip() or _NOT_GIVEN.get(code.strip(), "not available")
+        return sentence.strip() or _NOT_GIVEN.get(code.split(";")[0].strip(), "not available")
 
     def shown(self, digits: int = 1, *, sign: bool = False) -> str:
         """Return the value as markup that names its line of the results table; "" if unknown."""

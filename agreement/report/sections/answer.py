@@ -10,7 +10,7 @@ import pandas as pd
 from agreement.report.page.markup import Block, bullets, paragraph
 from agreement.report.page.numbers import Cell, Numbers, counted, marked
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
-from agreement.stats.verdict.verdict import NO_PRACTICAL_NUMBER
+from agreement.stats.verdict.sentences import PRACTICAL, YARDSTICK
 from agreement.tables.options import Margin
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT, SESSIONS_METHOD
 
@@ -54,6 +54,12 @@ def outcome(cell: Cell) -> str:
     return cell.note.split(";")[0].strip()
 
 
+def verdict_code(cell: Cell) -> tuple[str, str]:
+    """Return outcome and code of a verdict from its line of the results table."""
+    first, *rest = (part.strip() for part in cell.note.split(";"))
+    return first, rest[0] if rest and rest[0] not in YARDSTICK else ""
+
+
 def verdict_sentences(methods: tuple[Any, ...], numbers: Numbers) -> list[str]:
     """Return one plain sentence for each method and mode; one that says so without any."""
     return [_sentence(method, numbers) for method in methods] or [NO_PAIRS]
@@ -76,11 +82,7 @@ def verdict_block(methods: tuple[Any, ...], numbers: Numbers, margin: Margin) ->
         return Block(f'<div id="verdict"><p>{NO_PAIRS}</p></div>')
     parts = []
     for method in methods:
-        cells = [
-            numbers.get("limits_of_agreement", statistic, method.method, method.mode)
-            for statistic in ("bias", "lower_limit", "upper_limit")
-        ]
-        cells.append(numbers.get("verdict", "more_athletes", method.method, method.mode))
+        cells = sentence_cells(method.method, method.mode, numbers)
         word = OUTCOME_WORDS.get(
             outcome(numbers.get("verdict", "within_margin", method.method, method.mode)),
             "No verdict",
@@ -88,6 +90,26 @@ def verdict_block(methods: tuple[Any, ...], numbers: Numbers, margin: Margin) ->
         parts.append(f"<p><strong>{word}.</strong> {marked(_sentence(method, numbers), cells)}</p>")
     parts.append(f'<p class="note">{_margin_sentence(margin)}</p>')
     return Block(f'<div id="verdict">{"".join(parts)}</div>')
+
+
+_IN_A_SENTENCE: Final = (
+    ("limits_of_agreement", ("bias", "lower_limit", "upper_limit")),
+    ("net_of_laboratory", ("own_lower_limit", "own_upper_limit")),
+    ("verdict", ("sem_needed", "spread_80_low", "spread_80_high")),
+    ("verdict", ("outer_end_less_fit", "outer_end_fit")),
+)
+
+
+def sentence_cells(method: str, mode: str, numbers: Numbers) -> list[Cell]:
+    """Return the lines of the results table that a verdict's sentence may say, in their order."""
+    cells = [
+        numbers.get(analysis, statistic, method, mode)
+        for analysis, statistics in _IN_A_SENTENCE
+        for statistic in statistics
+    ]
+    of_laboratory = ("typical_error", "smallest_real_change")
+    cells += [numbers.get("repeatability", name, "laboratory", mode) for name in of_laboratory]
+    return cells
 
 
 def _margin_sentence(margin: Margin) -> str:
@@ -204,27 +226,23 @@ def _no_repeats(pairs: pd.DataFrame, numbers: Numbers) -> list[str]:
 
 def _more_athletes(pairs: pd.DataFrame, numbers: Numbers) -> list[str]:
     """Say for which methods how many more athletes would decide."""
-    needed, hopeless = [], []
+    needed = []
     for method, mode in _places(pairs):
-        cell = numbers.get("verdict", "more_athletes", method, mode)
-        undecided = outcome(numbers.get("verdict", "within_margin", method, mode)) == "undecided"
-        name = escape(method_name(method, mode))
-        if undecided and cell.known and cell.value >= NO_PRACTICAL_NUMBER:
-            hopeless.append(name)
-        elif undecided and cell.known and cell.value > 0:
-            needed.append(f"{cell.shown(0)} for {name}")
-    said = []
-    if needed:
-        said.append(
-            "Test more athletes where the verdict is undecided; if the numbers stay as they are, this "
-            f"many more would settle it: {', '.join(needed)}."
-        )
-    if hopeless:
-        said.append(
-            f"Do not look to more athletes for a verdict on {', '.join(hopeless)}: at this bias and "
-            "spread no practical number would show that the agreed limit is met."
-        )
-    return said
+        cell = numbers.get("verdict", "athletes_needed_1_test", method, mode)
+        verdict = numbers.get("verdict", "within_margin", method, mode)
+        if (
+            verdict_code(verdict) == ("undecided", "")
+            and cell.known
+            and cell.n < cell.value <= PRACTICAL
+        ):
+            needed.append(f"{cell.shown(0)} for {escape(method_name(method, mode))}")
+    if not needed:
+        return []
+    said = (
+        "Test more athletes where the verdict is undecided; if the numbers stay as they are, about "
+        f"this many in all, with one laboratory test each, would settle it: {', '.join(needed)}."
+    )
+    return [said]
 
 
 def _places(pairs: pd.DataFrame) -> list[tuple[str, str]]:

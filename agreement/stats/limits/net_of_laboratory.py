@@ -138,6 +138,10 @@ class NetOfLaboratory:
         high = share + hypot(*(end - share for end in better))
         return share, Interval(max(low, 0.0), min(high, 1.0))
 
+    def with_laboratory_variance(self, variance: float) -> "NetOfLaboratory":
+        """Return the same differences beside a laboratory of another variance."""
+        return replace(self, laboratory=replace(self.laboratory, variance=variance))
+
     def to_frame(self) -> pd.DataFrame:
         """Return the own bias, spread, limits and share, and what the laboratory takes, as rows."""
         laboratory = self.laboratory

@@ -1,69 +1,144 @@
-"""Is the agreed limit met? The verdict of one method and mode, and the sentence that says it."""
+"""Is the agreed limit met? The verdict of one method and mode, by both yardsticks."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
-from typing import Final, Literal
+from functools import cached_property
+from math import nan
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.evidence import EarlierReport
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
-from agreement.stats.limits.limits_shown import AnyLimits, reading
+from agreement.stats.limits.limits_shown import AnyLimits
+from agreement.stats.limits.net_of_laboratory import NetOfLaboratory, net_of_laboratory_of
 from agreement.stats.limits.repeated import limits_by_athlete
-from agreement.stats.lines.trend import Band, Trend, trend_of
-from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, TOO_FEW, MethodData
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.lines.structural import structural_of
+from agreement.stats.method_data import (
+    NO_MARGIN,
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    MethodData,
+    NotEstimable,
+)
 from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.verdict.decided_by import DecidedBy, decided_by
 from agreement.stats.verdict.planning_power import MOST, athletes_needed
-from agreement.tables.options import Margin
-from agreement.terms import counted
+from agreement.stats.verdict.plausible import implausible
+from agreement.stats.verdict.yardsticks import (
+    LABORATORY_TEST,
+    TRUE_VALUE,
+    End,
+    Judgement,
+    Material,
+    Outcome,
+    judge,
+    sem_needed,
+)
+from agreement.tables.options import Against, Margin
 
-Outcome = Literal["acceptable", "not acceptable", "undecided", "withheld", "no_margin"]
-End = Literal["low", "high"]
-
-MIDDLE = 0.90  # of the observed range, over which regression limits are judged
-NO_PRACTICAL_NUMBER = 1000  # more athletes; so far out the number itself is a guess
+AGAINST_NOT_STATED = "against_not_stated"
+AGAINST_CHANGED = "against_changed"
+LOOKS_USED = "looks_used"
+LOOK_NOT_COUNTED = "look_not_counted"
+STATISTICS = (
+    "within_margin",
+    "more_athletes",
+    "within_margin_laboratory_test",
+    "within_margin_true_value",
+    "sem_needed",
+    "athletes_needed_1_test",
+    "athletes_needed_2_tests",
+    "athletes_needed_3_tests",
+    "spread_80_low",
+    "spread_80_high",
+    "outer_end_less_fit",
+    "outer_end_fit",
+)
+_NEEDED = STATISTICS[5:8]
 _VALUE = {"acceptable": 1.0, "not acceptable": 0.0}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class Verdict:
     """
-    Whether both limits of agreement lie inside the margin agreed beforehand.
+    Whether both limits lie inside the margin agreed beforehand.
 
     Attributes
     ----------
     outcome : str
         "acceptable", "not acceptable", "undecided", "withheld" or "no_margin".
+    code : str
+        Why it is undecided or withheld; empty if nothing special.
     method, mode : str
     n, n_pairs : int
         Athletes and pairs.
     limits : AnyLimits or None
-        None below 3 athletes.
-    margin : float or None
-        [mL/kg/min]
-    failing_ends : tuple of "low" and "high"
-        Ends of the fitness range where the regression limits leave the margin, when that is what
-        keeps the verdict open.
+        Of field against laboratory; None below 3 athletes.
+    own : NetOfLaboratory or None
+        About the true value; None where the laboratory's own error is unknown.
+    agreed : Margin
+        What was agreed beforehand.
+    of_laboratory_test, of_true_value : Judgement or None
+        What each yardstick says; None without limits or margin.
     needed : int or None
         Smallest total number of athletes with power 0.80 at the observed bias and spread.
-    agreed_on, first_lab_date : date or None
+    decided_by : DecidedBy or None
+        Athletes, and laboratory tests of each, that would decide it.
+    sem_that_would_do : float
+        Smallest laboratory error at which the own limits pass; NaN: none, or not asked. [mL/kg/min]
+    first_lab_date : date or None
         Why a verdict is withheld.
+    look_not_counted : bool
+        Whether pairs were added since the earlier report without counting a look.
     """
 
     outcome: Outcome
+    code: str = ""
     method: str
     mode: str
     n: int
     n_pairs: int
     limits: AnyLimits | None
-    margin: float | None
-    failing_ends: tuple[End, ...] = ()
+    own: NetOfLaboratory | None = None
+    agreed: Margin = field(default_factory=Margin)
+    of_laboratory_test: Judgement | None = None
+    of_true_value: Judgement | None = None
     needed: int | None = None
-    agreed_on: date | None = None
+    decided_by: DecidedBy | None = None
+    sem_that_would_do: float = nan
     first_lab_date: date | None = None
+    look_not_counted: bool = False
+
+    @property
+    def margin(self) -> float | None:
+        """The limit agreed beforehand. [mL/kg/min]."""
+        return self.agreed.limit
+
+    @property
+    def agreed_on(self) -> date | None:
+        """When it was agreed."""
+        return self.agreed.agreed_on
+
+    @property
+    def against(self) -> Against:
+        """The yardstick of the verdict."""
+        return against_of(self.agreed)
+
+    @property
+    def judgement(self) -> Judgement | None:
+        """What the agreed yardstick says."""
+        return self.of_true_value if self.against == TRUE_VALUE else self.of_laboratory_test
+
+    @property
+    def other_judgement(self) -> Judgement | None:
+        """What the other yardstick says; never the verdict."""
+        return self.of_laboratory_test if self.against == TRUE_VALUE else self.of_true_value
+
+    @property
+    def failing_ends(self) -> tuple[End, ...]:
+        """Where fitness keeps the verdict open: "low" for less fit, "high" for fit athletes."""
+        return () if self.judgement is None else self.judgement.failing
 
     @property
     def too_few(self) -> bool:
@@ -75,73 +150,97 @@ class Verdict:
         """Athletes still missing; 0 when the study is large enough."""
         return None if self.needed is None else max(0, self.needed - self.n)
 
-    @property
+    @cached_property
     def note(self) -> str:
-        """The outcome, then the code if there is one."""
-        few = self.too_few and self.outcome == "undecided"
-        repeats = "" if self.limits is None else self.limits.note
-        code = TOO_FEW if few else repeats
-        return f"{self.outcome}; {code}" if code else self.outcome
+        """The outcome, the code if there is one, the yardstick, then what else to know."""
+        if self.outcome == "no_margin":
+            return self.outcome
+        repeats = "" if self.limits is None or self.too_few else self.limits.note
+        assumed = self.own is not None and self.own.laboratory.assumed
+        parts = [
+            self.outcome,
+            self.code,
+            self.against,
+            AGAINST_NOT_STATED if self.agreed.against is None else "",
+            repeats,
+            "assumed" if assumed and self.against == TRUE_VALUE else "",
+            LOOK_NOT_COUNTED if self.look_not_counted else "",
+        ]
+        return "; ".join(part for part in parts if part)
 
     def to_frame(self) -> pd.DataFrame:
-        """Return within_margin and more_athletes as rows."""
+        """Return the rows of `STATISTICS`."""
         more = np.nan if self.more_athletes is None else float(self.more_athletes)
         value = _VALUE.get(self.outcome, np.nan)
         return rows_frame(
             [
                 self._row("within_margin", value, self.note),
                 self._row("more_athletes", more, self._more_note()),
+                self._of_yardstick("laboratory_test", self.of_laboratory_test),
+                self._of_yardstick("true_value", self.of_true_value),
+                self._sem_row(),
+                *self._needed_rows(),
+                *self._words_rows(),
             ]
         )
 
-    def sentence(self) -> str:
-        """
-        Say the verdict in plain words: bias, what to expect for one athlete, the agreed limit.
-
-        Limits are said only from 10 athletes on.
-        """
-        start = f"In {counted(self.n, 'athlete')} the estimate '{self.method}' ({self.mode})"
-        if self.limits is None:
-            return f"{start} was compared with the laboratory: too few for any statement."
-        bias = f"{start} reads {reading(self.limits.bias)} on average"
-        if self.too_few:
-            return f"{bias}; {self.n} athletes are too few to say what to expect for one of them."
-        low, high = reading(self.limits.lower, ""), reading(self.limits.upper, "")
-        return f"{bias}; for one athlete expect it between {low} and {high}; {self._judgement()}"
-
     def summary(self) -> str:
-        """Say the verdict in one sentence."""
-        return self.sentence()
+        """Say the verdict in plain words."""
+        from agreement.stats.verdict.sentences import verdict_sentence
 
-    def _judgement(self) -> str:
+        return verdict_sentence(self)
+
+    def _of_yardstick(self, name: str, found: Judgement | None) -> Row:
+        statistic = f"within_margin_{name}"
+        if found is None:
+            return self._row(statistic, np.nan, self._nothing)
+        withheld = self.outcome == "withheld"
+        outcome = "withheld" if withheld else found.outcome
+        code = self.code if withheld else found.code
+        note = f"{outcome}; {code}" if code else outcome
+        return self._row(statistic, _VALUE.get(outcome, np.nan), note)
+
+    def _sem_row(self) -> Row:
+        known = not np.isnan(self.sem_that_would_do)
+        note = (
+            ""
+            if known
+            else f"{NOT_ESTIMABLE}: asked where an assumed laboratory error leaves it open"
+        )
         if self.margin is None:
-            return "no limit was agreed beforehand, so there is no verdict."
-        agreed = f"the agreed limit of {self.margin:g} mL/kg/min"
-        if self.outcome == "acceptable":
-            return f"{agreed} is met."
-        if self.outcome == "not acceptable":
-            return f"{agreed} is not met."
-        if self.outcome == "withheld":
-            return f"a verdict on {agreed} is withheld: {self._why_withheld()}."
-        if self.failing_ends:
-            ends = " and ".join(self.failing_ends)
-            return f"{agreed} is met on the whole, but not shown at the {ends} end of fitness."
-        return f"whether {agreed} is met is undecided: {self._what_would_decide()}."
-
-    def _why_withheld(self) -> str:
-        if self.agreed_on is None:
-            return "it carries no date"
-        return (
-            f"it was agreed on {self.agreed_on.isoformat()}, after the first laboratory test "
-            f"of {self.first_lab_date.isoformat() if self.first_lab_date else 'the study'}"
+            note = NO_MARGIN
+        return Row.of(
+            "sem_needed", self.sem_that_would_do, n=self.n, n_pairs=self.n_pairs, note=note
         )
 
-    def _what_would_decide(self) -> str:
-        if self.more_athletes is None:
-            return "at this bias and spread no number of athletes would show that it is"
-        if self.more_athletes >= NO_PRACTICAL_NUMBER:
-            return "at this bias and spread no practical number of athletes would show that it is"
-        return f"about {counted(self.more_athletes, 'more athlete')} would be needed to show that it is"
+    def _needed_rows(self) -> list[Row]:
+        counts = {"n": self.n, "n_pairs": self.n_pairs}
+        if self.decided_by is None:
+            return [self._row(name, np.nan, self._nothing) for name in _NEEDED]
+        return self.decided_by.rows(_NEEDED, **counts)
+
+    def _words_rows(self) -> list[Row]:
+        """Return what else the sentence says: the spread's 80 % interval, the limits at fitness."""
+        found, fitness = self.decided_by, None if self.judgement is None else self.judgement.fitness
+        low, high = (nan, nan) if found is None else found.spread_interval
+        less_fit, fit = (nan, nan)
+        if fitness is not None and self.margin is not None:
+            less_fit, fit = (end.worst(self.margin) for end in (fitness.at_low, fitness.at_high))
+        values = (low, high, less_fit, fit)
+        return [
+            Row.of(name, value, n=self.n, n_pairs=self.n_pairs, note=self._unless(value))
+            for name, value in zip(STATISTICS[8:], values, strict=True)
+        ]
+
+    def _unless(self, value: float) -> str:
+        return self._nothing if np.isnan(value) else ""
+
+    @property
+    def _nothing(self) -> str:
+        """Why there is no number."""
+        if self.margin is None:
+            return NO_MARGIN
+        return TOO_FEW if self.limits is None else NOT_ESTIMABLE
 
     def _more_note(self) -> str:
         if self.margin is None:
@@ -156,7 +255,12 @@ class Verdict:
         return Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
 
     def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), self.sentence())
+        return html_table(self.to_frame(), self.summary())
+
+
+def against_of(agreed: Margin) -> Against:
+    """Return the yardstick in force: as agreed, else a laboratory test, which assumes nothing."""
+    return agreed.against or LABORATORY_TEST
 
 
 def verdict_of(data: MethodData) -> Verdict:
@@ -173,111 +277,123 @@ def verdict_of(data: MethodData) -> Verdict:
 
     Notes
     -----
-    Acceptable: the outer ends of the exact intervals of both limits lie inside the margin and,
-    when the difference depends on fitness (significant, and by more than 1 mL/kg/min over the
-    range), so do the regression limits over the middle 90 % of the range. Not acceptable: the
-    interval of one limit lies wholly outside. Undecided: anything else.
+    See `agreement.stats.verdict.yardsticks.judge` for the rule of either yardstick.
     """
-    limits = limits_by_athlete(data.difference, data.athlete) if data.n >= FEWEST else None
-    sizes = (data.method, data.mode, data.n, data.n_pairs)
-    return judged(*sizes, limits, data.options.margin, data.first_lab_date, lambda: trend_of(data))
+    found = None
+    if data.n >= FEWEST:
+        found = material_of(data, limits_by_athlete(data.difference, data.athlete))
+    return judged(
+        (data.method, data.mode, data.n, data.n_pairs),
+        found,
+        data.options.margin,
+        data.first_lab_date,
+        implausible=implausible(data),
+        earlier=data.earlier,
+    )
+
+
+def material_of(data: MethodData, limits: AnyLimits) -> Material:
+    """Collect what a verdict on these limits is taken from."""
+    own = slope = None
+    try:
+        own = net_of_laboratory_of(data)
+        slope = structural_of(data)
+    except NotEstimable:
+        pass  # the laboratory's error is unknown, or the slope cannot be told
+    first = np.unique(data.athlete, return_index=True)[1]
+    return Material(limits, own, slope, data.field[first], data.lab[first])
 
 
 def judged(
-    method: str,
-    mode: str,
-    n: int,
-    n_pairs: int,
-    limits: AnyLimits | None,
-    margin: Margin,
+    sizes: tuple[str, str, int, int],
+    found: Material | None,
+    agreed: Margin,
     first_lab_date: date | None,
-    trend: Callable[[], Trend],
+    *,
+    implausible: str = "",
+    earlier: EarlierReport | None = None,
 ) -> Verdict:
     """
-    Judge limits against a margin by the rule of `verdict_of`, wherever they were computed.
+    Judge what was found against a margin.
 
-    `trend` is called only when the limits themselves pass, and may raise ValueError.
+    Parameters
+    ----------
+    sizes : (method, mode, athletes, pairs)
+    found : Material or None
+        None below 3 athletes.
+    agreed : Margin
+    first_lab_date : date or None
+    implausible : str
+        Code of why no verdict can be true, whatever the limits.
+    earlier : EarlierReport or None
+        The report that this one replaces.
     """
-    outcome, ends = _outcome(n, limits, margin, first_lab_date, trend)
-    limit, needed = margin.limit, None
-    if limits is not None and limit is not None and limits.sd > 0.0:
-        needed = athletes_needed(limits.bias, limits.sd, limit)
-    elif limits is not None and limit is not None and abs(limits.bias) < limit:
-        needed = FEWEST  # differences that do not vary at all
-    known = (limits, limit, ends, needed, margin.agreed_on, first_lab_date)
-    return Verdict(outcome, method, mode, n, n_pairs, *known)
+    method, mode, n, n_pairs = sizes
+    limits = None if found is None else found.limits
+    known = {"method": method, "mode": mode, "n": n, "n_pairs": n_pairs, "limits": limits}
+    known |= {"agreed": agreed, "first_lab_date": first_lab_date}
+    if found is not None:
+        known["own"] = found.own
+    if agreed.limit is None:
+        return Verdict(outcome="no_margin", **known)  # type: ignore[arg-type] # one value per field
+    against = against_of(agreed)
+    if found is not None:
+        of_test, of_truth = (
+            _judge(found, each, agreed, implausible) for each in (LABORATORY_TEST, TRUE_VALUE)
+        )
+        known |= {"of_laboratory_test": of_test, "of_true_value": of_truth}
+        known |= {"needed": _needed(found.limits, agreed.limit)}
+        known |= {"decided_by": decided_by(found.limits, found.own, agreed, against)}
+        if found.own is not None and of_truth.outcome == "undecided" and not implausible:
+            known["sem_that_would_do"] = _sem(found.own, agreed.limit, agreed.planned_looks)
+    outcome, code = _outcome(known, against, agreed, first_lab_date, earlier)
+    if earlier is not None:
+        known["look_not_counted"] = earlier.grew_unseen(method, mode, n_pairs, agreed.look)
+    return Verdict(outcome=outcome, code=code, **known)  # type: ignore[arg-type] # one value per field
 
 
 def _outcome(
-    n: int,
-    limits: AnyLimits | None,
+    known: dict[str, object],
+    against: Against,
     agreed: Margin,
     first_lab_date: date | None,
-    trend: Callable[[], Trend],
-) -> tuple[Outcome, tuple[End, ...]]:
-    margin, agreed_on = agreed.limit, agreed.agreed_on
-    if margin is None:
-        return "no_margin", ()
-    if agreed_on is None or (first_lab_date is not None and agreed_on > first_lab_date):
-        return "withheld", ()
-    if limits is None or n < FEW_FOR_REPORTS:
-        return "undecided", ()
-    lower, upper = limits.lower_interval(), limits.upper_interval()
-    if any(interval.high < -margin or interval.low > margin for interval in (lower, upper)):
-        return "not acceptable", ()
-    if lower.low < -margin or upper.high > margin:
-        return "undecided", ()
-    ends = _failing_ends(trend, margin)
-    return ("undecided", ends) if ends else ("acceptable", ())
+    earlier: EarlierReport | None,
+) -> tuple[Outcome, str]:
+    if agreed.agreed_on is None or (
+        first_lab_date is not None and agreed.agreed_on > first_lab_date
+    ):
+        return "withheld", ""
+    if earlier is not None and earlier.against not in (None, against):
+        return "withheld", AGAINST_CHANGED
+    if agreed.look > agreed.planned_looks:
+        return "withheld", LOOKS_USED
+    found = known.get("of_true_value" if against == TRUE_VALUE else "of_laboratory_test")
+    if not isinstance(found, Judgement):
+        return "undecided", TOO_FEW
+    return found.outcome, found.code
 
 
-def _failing_ends(trend: Callable[[], Trend], margin: float) -> tuple[End, ...]:
-    """Name the ends of the middle of the fitness range where regression limits leave the margin."""
-    try:
-        found = trend()
-    except ValueError:  # all athletes at one level: no trend to judge
-        return ()
-    if not found.steep:
-        return ()
-    band = _band(found)
-    outside = (band.lower < -margin) | (band.upper > margin)
-    named: tuple[End, End] = ("low", "high")
-    return tuple(end for end, out in zip(named, outside, strict=True) if out)
+def _judge(found: Material, against: Against, agreed: Margin, implausible: str) -> Judgement:
+    if implausible:
+        few = found.limits.n < FEW_FOR_REPORTS
+        return Judgement(against, "undecided", TOO_FEW if few else implausible)
+    return judge(
+        found,
+        against,
+        agreed.limit or nan,
+        looks=agreed.planned_looks,
+        fitness_confidence=agreed.fitness_confidence,
+    )
 
 
-def _band(found: Trend) -> Band:
-    """Regression limits at both ends of the middle of the range; they are straight between."""
-    edge = (1.0 - MIDDLE) / 2.0 * (found.highest - found.lowest)
-    levels: npt.NDArray[np.float64] = np.array([found.lowest + edge, found.highest - edge])
-    return found.limits_at(levels, varying_spread=found.uneven)
+def _sem(own: NetOfLaboratory, margin: float, looks: int) -> float:
+    """Return the laboratory error that would do, where the one in force was not measured."""
+    if not own.laboratory.assumed or own.n < FEW_FOR_REPORTS:
+        return nan
+    return sem_needed(own, margin, looks=looks)
 
 
-RECORD: Final = Analysis(
-    name="verdict",
-    place=30,
-    label="verdict on the agreed limit",
-    statistics=(
-        Statistic(
-            "within_margin",
-            "agreed limit met",
-            "1 if both limits of agreement lie inside the limit agreed beforehand, 0 if not.",
-            "both limits inside the agreed one by their exact intervals",
-            "Carkeet 2015",
-            unit="1",
-            digits=0,
-        ),
-        Statistic(
-            "more_athletes",
-            "athletes still needed",
-            "How many more athletes would decide an open verdict with power 0.80.",
-            "power of both limits inside the agreed one, at the observed bias and spread",
-            "Lu 2016",
-            unit="1",
-            digits=0,
-        ),
-    ),
-    privacy=Privacy.WHOLE,
-    compute=verdict_of,
-    any_size=True,
-    own_section=True,
-)
+def _needed(limits: AnyLimits, margin: float) -> int | None:
+    if limits.sd > 0.0:
+        return athletes_needed(limits.bias, limits.sd, margin)
+    return FEWEST if abs(limits.bias) < margin else None  # differences that do not vary at all

@@ -1,0 +1,337 @@
+"""How much the field follows the athlete's true value: the slope net of the laboratory's noise."""
+
+from dataclasses import dataclass
+from math import isinf, nan, sqrt
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from agreement.stats.basics.clusters import clusters
+from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
+from agreement.stats.limits.limits import checked_pairs
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable, require_enough
+from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.repeats.laboratory_variance import (
+    LaboratoryVariance,
+    lab_tests_behind,
+    laboratory_of,
+)
+from agreement.stats.rows import Row, html_table, rows_frame
+
+Floats = npt.NDArray[np.float64]
+
+STATISTICS: Final = ("slope", "reliability", "p_slope_one", "p_slope_zero")
+UNBOUNDED: Final = "unbounded"
+_TAIL: Final = 0.025
+
+
+@dataclass(frozen=True, slots=True)
+class StructuralSlope:
+    """
+    Slope of the field value on the athlete's true value.
+
+    Attributes
+    ----------
+    n, n_pairs : int
+    slope : float
+        NaN where the laboratory's noise explains all of its spread.
+    interval : Interval
+        An end is NaN where the data set no bound.
+    intercept : float
+        [mL/kg/min]
+    attenuated : float
+        Least squares on the laboratory's values, noise and all.
+    attenuated_error : float
+        Its standard error.
+    attenuated_interval : Interval
+    reliability : float
+        Share of the laboratory's variance that is the athletes'.
+    reliability_interval : Interval
+    p_one, p_zero : float
+        Of a slope of 1 and of 0; both need no bound.
+    laboratory : LaboratoryVariance
+    """
+
+    n: int
+    n_pairs: int
+    slope: float
+    interval: Interval
+    intercept: float
+    attenuated: float
+    attenuated_error: float
+    attenuated_interval: Interval
+    reliability: float
+    reliability_interval: Interval
+    p_one: float
+    p_zero: float
+    laboratory: LaboratoryVariance
+
+    @property
+    def bounded(self) -> bool:
+        """Whether both ends of the interval exist."""
+        return not any(np.isnan(self.interval))
+
+    @property
+    def standard_error(self) -> float:
+        """Of the slope, the reliability taken as known."""
+        return self.attenuated_error / self.reliability if self.reliability > 0.0 else nan
+
+    @property
+    def excludes_one(self) -> bool:
+        """Whether the interval is known to lie on one side of 1."""
+        return bool(self.interval.low > 1.0 or self.interval.high < 1.0)
+
+    @property
+    def excludes_zero(self) -> bool:
+        """Whether the field was shown to follow the laboratory at all."""
+        return bool(self.slope > 0.0 and self.p_zero < 2 * _TAIL)
+
+    def rows(self, names: tuple[str, str, str, str] = STATISTICS) -> list[Row]:
+        """Return slope, reliability and the p values of a slope of 1 and 0 under these names."""
+        notes = [] if self.bounded else [UNBOUNDED]
+        slope = "; ".join([*notes, *filter(None, [self.laboratory.note])])
+        if np.isnan(self.slope):
+            slope = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
+        none = Interval(nan, nan)
+        shown = (
+            (names[0], self.slope, self.interval, slope),
+            (names[1], self.reliability, self.reliability_interval, self.laboratory.note),
+            (names[2], self.p_one, none, self.laboratory.note),
+            (names[3], self.p_zero, none, ""),
+        )
+        counts = {"n": self.n, "n_pairs": self.n_pairs}
+        return [
+            Row.of(name, value, ends, unit="1", note=note, **counts)
+            for name, value, ends, note in shown
+        ]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return slope, reliability, p_slope_one and p_slope_zero as rows."""
+        return rows_frame(self.rows())
+
+    def summary(self) -> str:
+        """Say how much the field follows the true value in one sentence."""
+        low, high = self.interval
+        if self.bounded:
+            return (
+                f"Per 10 mL/kg/min of true fitness the field value rises by {10 * self.slope:.1f} "
+                f"({10 * low:.1f} to {10 * high:.1f})."
+            )
+        if np.isnan(low):
+            return "The data do not say how much the field value follows true fitness."
+        return (
+            f"Per 10 mL/kg/min of true fitness the field value rises by at least {10 * low:.1f}; "
+            "the data set no upper bound."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Field value per unit of true fitness")
+
+
+def structural_slope(
+    field: npt.ArrayLike,
+    lab: npt.ArrayLike,
+    laboratory: LaboratoryVariance,
+    *,
+    athlete: npt.ArrayLike | None = None,
+    noise_shares: npt.ArrayLike | None = None,
+) -> StructuralSlope:
+    r"""
+    Slope of the field on the true value, the laboratory's noise taken out.
+
+    Parameters
+    ----------
+    field, lab : array_like, shape (N,)
+        Values, or changes between two visits. [mL/kg/min]
+    laboratory : LaboratoryVariance
+        Of one test.
+    athlete : array_like, shape (N,), optional
+        Default: one row each.
+    noise_shares : array_like, shape (N,), optional
+        How many times the laboratory's variance is in each laboratory value: 1/(tests averaged), the
+        sum of both visits' for a change. Default: 1.
+
+    Returns
+    -------
+    StructuralSlope
+
+    Raises
+    ------
+    ValueError
+        If shapes differ, a value is missing, there are fewer than 3 athletes, or all laboratory
+        values are equal.
+
+    Notes
+    -----
+    :math:`b = b_{ols} / \lambda`, :math:`\lambda = 1 - c v / S_L^2` the reliability [1]_; the
+    interval is recovered from those of both (MOVER-R [2]_). Where the reliability may be 0 it has
+    no upper end: a large number in its place would promise what nobody knows. The test of a slope
+    of 1 compares moments and is always there.
+
+    References
+    ----------
+    .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
+    .. [2] Donner A, Zou GY. Closed-form confidence intervals for functions of the normal mean and
+       standard deviation. Stat Methods Med Res 2012;21:347-359 (memory).
+
+    Examples
+    --------
+    >>> lab = [40.0, 44.0, 47.0, 50.0, 53.0, 55.0, 60.0]
+    >>> found = structural_slope([0.9 * x + 5.0 for x in lab], lab, LaboratoryVariance(4.0, 30))
+    >>> round(found.reliability, 3), round(found.slope, 3)
+    (0.914, 0.985)
+    """
+    y, x = checked_pairs(field, lab)
+    grouped = clusters(x, np.arange(x.size) if athlete is None else athlete)
+    n, codes = grouped.n, grouped.codes
+    shares = np.ones(x.size) if noise_shares is None else np.asarray(noise_shares, np.float64)
+    dx, dy = x - x.mean(), y - y.mean()
+    sxx = float(dx @ dx)
+    if n < 3 or sxx <= 0.0:
+        message = f"a slope needs 3 athletes and laboratory values that differ; got {n} athletes"
+        raise ValueError(message)
+    ols = float(dx @ dy) / sxx
+    error = _error(dx, dy, ols, codes, n)
+    noise = float(shares.mean()) * laboratory.variance * (x.size - 1) / sxx
+    ends = Interval(
+        *(1.0 - noise / _f_quantile(tail, laboratory.df, n - 1) for tail in (_TAIL, 1.0 - _TAIL))
+    )
+    reliability, of_ols = 1.0 - noise, t_interval(ols, error, n - 2)
+    slope = ols / reliability if reliability > 0.0 else nan
+    return StructuralSlope(
+        n,
+        x.size,
+        slope,
+        _ratio_interval(ols, of_ols, reliability, ends),
+        float(y.mean() - slope * x.mean()),
+        ols,
+        error,
+        of_ols,
+        reliability,
+        ends,
+        _p_of_one(dx, dy, codes, shares, laboratory),
+        t_p_value(ols / error, n - 2) if error > 0.0 else 0.0,
+        laboratory,
+    )
+
+
+def structural_of(data: MethodData) -> StructuralSlope:
+    """
+    Structural slope of one method and mode, for the results table.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 10 athletes, an unknown laboratory error, or equal laboratory values.
+    """
+    require_enough(data.n)
+    laboratory, shares = laboratory_of(data), 1.0 / lab_tests_behind(data)
+    try:
+        return structural_slope(
+            data.field, data.lab, laboratory, athlete=data.athlete, noise_shares=shares
+        )
+    except ValueError as error:
+        raise NotEstimable(NOT_ESTIMABLE, f"{error}.") from error
+
+
+def _error(dx: Floats, dy: Floats, ols: float, codes: npt.NDArray[np.intp], n: int) -> float:
+    """Return the error of the least-squares slope; by the jackknife where pairs repeat."""
+    if n == dx.size:
+        residual = dy - ols * dx
+        return sqrt(float(residual @ residual) / (n - 2) / float(dx @ dx))
+    columns = (np.ones_like(dx), dx, dy, dx * dx, dx * dy)
+    sums = np.stack([np.bincount(codes, column) for column in columns])
+    count, sx, sy, xx, xy = sums.sum(axis=1)[:, None] - sums
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slopes = (xy - sx * sy / count) / (xx - sx * sx / count)
+    return sqrt((n - 1) / n * float(((slopes - slopes.mean()) ** 2).sum()))
+
+
+def _f_quantile(share: float, first: float, second: int) -> float:
+    if isinf(first):
+        return second / float(special.chdtri(second, share))
+    return float(special.fdtri(first, second, share))
+
+
+def _p_of_one(
+    dx: Floats,
+    dy: Floats,
+    codes: npt.NDArray[np.intp],
+    shares: Floats,
+    laboratory: LaboratoryVariance,
+) -> float:
+    """P value of a slope of 1: the moments of field and true value compared, by athlete."""
+    n = int(codes.max()) + 1
+    noise = laboratory.variance * (1.0 - 1.0 / dx.size) * shares
+    differs = np.bincount(codes, dx * dy - (dx * dx - noise))
+    variance = float(differs.var(ddof=1)) / n + 2.0 * (float(noise.sum()) / n) ** 2 / laboratory.df
+    if variance <= 0.0:
+        return float(differs.mean() == 0.0)
+    return t_p_value(float(differs.mean()) / sqrt(variance), n - 2)
+
+
+def _ratio_interval(top: float, of_top: Interval, bottom: float, of_bottom: Interval) -> Interval:
+    """Interval of top / bottom recovered from theirs; an end that does not exist is NaN."""
+    if top < 0.0:
+        high, low = _ratio_interval(-top, Interval(-of_top.high, -of_top.low), bottom, of_bottom)
+        return Interval(-low, -high)
+    (l1, u1), (l2, u2) = of_top, of_bottom
+    product, low, high = top * bottom, nan, nan
+    if bottom <= 0.0:
+        return Interval(nan, nan)
+    if l1 >= 0.0:
+        root = sqrt(max(product**2 - l1 * u2 * (2 * top - l1) * (2 * bottom - u2), 0.0))
+        low = l1 * (2 * top - l1) / (product + root)
+    if l2 > 0.0:
+        below = l2 * (2 * bottom - l2)
+        high = (product + sqrt(max(product**2 - u1 * (2 * top - u1) * below, 0.0))) / below
+        if l1 < 0.0:
+            low = (product - sqrt(max(product**2 - l1 * (2 * top - l1) * below, 0.0))) / below
+    return Interval(low, high)
+
+
+_SLOPE: Final = Statistic(
+    "slope",
+    "field value per unit of true fitness",
+    "How much the field value rises when true fitness rises by one, the laboratory's noise taken out.",
+    "least-squares slope over the laboratory's reliability; interval by MOVER-R",
+    "Fuller 1987; Donner & Zou 2012",
+    unit="1",
+    digits=2,
+)
+RECORD: Final = Analysis(
+    name="structural",
+    place=410,
+    label="the field value against true fitness",
+    statistics=(
+        _SLOPE,
+        _SLOPE.named(
+            "reliability",
+            label="reliability of the laboratory",
+            meaning="Share of the spread of laboratory values that is the athletes', not noise.",
+            formula="1 less the laboratory's variance over that of its values; F interval",
+            source="Fuller 1987",
+        ),
+        _SLOPE.named(
+            "p_slope_one",
+            label="p of a slope of 1",
+            meaning="How often chance alone would take the slope this far from 1.",
+            formula="moments of field and true value compared, athlete by athlete",
+            source="Fuller 1987",
+            digits=3,
+        ),
+        _SLOPE.named(
+            "p_slope_zero",
+            label="p of a slope of 0",
+            meaning="How often chance alone would take the slope this far from 0.",
+            formula="t test of the least-squares slope",
+            source="textbook",
+            digits=3,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=structural_of,
+)

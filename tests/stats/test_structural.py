@@ -1,0 +1,104 @@
+"""
+The slope net of the laboratory's noise.
+
+Values of `tests/reference/structural_and_change.json`: computed by another implementation of the
+same formulas with numpy and scipy (no printed source), tolerance 1e-9.
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from agreement.stats.lines.structural import structural_slope
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
+
+HELD = json.loads(
+    (Path(__file__).parents[1] / "reference/structural_and_change.json").read_text("utf-8")
+)
+
+
+def laboratory(inputs):
+    return LaboratoryVariance(inputs["v"], np.inf if inputs["nu"] is None else inputs["nu"])
+
+
+def none_as_nan(values):
+    return [np.nan if value is None else value for value in values]
+
+
+@pytest.mark.parametrize("case", [*HELD["structural_slope"], *HELD["responsiveness"]])
+def test_held_values(case):
+    inputs, wanted = case["inputs"], case["outputs"]
+    field, lab = (
+        inputs.get(name, inputs.get(f"{name}_change")) for name in ("field", "laboratory")
+    )
+    shares = None if "laboratory" in inputs else np.full(len(lab), 2.0)
+    if "tests_behind" in inputs:
+        shares = 1 / np.array(inputs["tests_behind"])
+    found = structural_slope(
+        field, lab, laboratory(inputs), athlete=inputs.get("athlete"), noise_shares=shares
+    )
+    shown = {
+        "slope": found.slope,
+        "low": found.interval.low,
+        "high": found.interval.high,
+        "ols": found.attenuated,
+        "ols_low": found.attenuated_interval.low,
+        "ols_high": found.attenuated_interval.high,
+        "p_zero": found.p_zero,
+        "p_one": found.p_one,
+        "reliability": found.reliability,
+        "reliability_low": found.reliability_interval.low,
+        "reliability_high": found.reliability_interval.high,
+        "se": found.standard_error,
+        "intercept": found.intercept,
+    }
+    assert list(shown.values()) == pytest.approx(
+        none_as_nan(wanted[name] for name in shown), rel=1e-9, abs=1e-9, nan_ok=True
+    )
+    assert found.bounded is wanted["bounded"]
+
+
+@pytest.mark.parametrize("slope", [0.6, 1.0])
+def test_the_interval_holds_the_true_slope(slope):
+    """400 studies of 20 athletes, SD of fitness 6, SEM 2.6 from 20 repeats; 3 standard errors."""
+    rng = np.random.default_rng(20260102)
+    held = rejected = 0
+    for _ in range(400):
+        truth = rng.normal(50, 6, 20)
+        known = LaboratoryVariance(2.6**2 * rng.chisquare(20) / 20, 20)
+        field = 5 + slope * truth + rng.normal(0, 1.5, 20)
+        found = structural_slope(field, truth + rng.normal(0, 2.6, 20), known)
+        low, high = np.nan_to_num(found.interval, nan=np.inf)
+        held += low <= slope <= high
+        rejected += found.p_one < 0.05
+    assert held / 400 >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 400)
+    if slope == 1.0:
+        assert rejected / 400 <= 0.05 + 3 * np.sqrt(0.95 * 0.05 / 400)
+
+
+def test_without_noise_it_is_least_squares():
+    rng = np.random.default_rng(4)
+    lab = rng.normal(50, 6, 15)
+    field = 0.8 * lab + rng.normal(0, 2, 15)
+    found = structural_slope(field, lab, LaboratoryVariance(0.0, np.inf))
+    line = stats.linregress(lab, field)
+    half = stats.t.ppf(0.975, 13) * line.stderr
+    assert found.slope == pytest.approx(line.slope)
+    assert found.interval == pytest.approx((line.slope - half, line.slope + half))
+    assert found.p_zero == pytest.approx(line.pvalue)
+
+
+def test_rows_say_where_there_is_no_bound():
+    rng = np.random.default_rng(6)
+    lab = rng.normal(50, 3, 14)
+    noisy = structural_slope(0.9 * lab + rng.normal(0, 1, 14), lab, LaboratoryVariance(6.0, 5))
+    row = noisy.to_frame().set_index("statistic").loc["slope"]
+    assert np.isnan(row["high"])
+    assert row["note"] == "unbounded; few_repeats"
+    assert "set no upper bound" in noisy.summary()
+    swamped = structural_slope(lab, lab, LaboratoryVariance(900.0, 20))
+    row = swamped.to_frame().set_index("statistic").loc["slope"]
+    assert row["note"].startswith("not_estimable")
