@@ -304,7 +304,7 @@ _SLOPE: Final = Statistic(
 )
 RECORD: Final = Analysis(
     name="structural",
-    place=410,
+    place=405,
     label="the field value against true fitness",
     statistics=(
         _SLOPE,
