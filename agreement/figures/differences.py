@@ -52,6 +52,7 @@ def plot_differences(
     margin: float | None = None,
     noise_floor: float | None = None,
     told: Sequence[str] | None = None,
+    points: bool = True,
     ax: Axes | None = None,
 ) -> Axes:
     """
@@ -75,6 +76,8 @@ def plot_differences(
         Half width that the laboratory's own error alone would give. [mL/kg/min]
     told : sequence of str, optional
         What each point says when it is pointed at (`agreement.figures.points.pair_words`).
+    points : bool, default True
+        False: lines and bands alone, on axes that tell no pair, for every point is a person.
     ax : Axes, optional
         Default: the current one of pyplot.
 
@@ -114,7 +117,10 @@ def plot_differences(
     if margin is not None:
         for side in (margin, -margin):
             panel.axhline(side, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8, zorder=2)
-    _draw_pairs(panel, pairs, mean, difference, told)
+    if points:
+        _draw_pairs(panel, pairs, mean, difference, told)
+    else:
+        mean, difference = 10 * np.array([np.floor(mean.min() / 10), np.ceil(mean.max() / 10)]), mean[:0]
     panel.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
     _frame(panel, _reach(known, difference, margin), _ends(mean))
     _label(panel, known, margin)
@@ -304,7 +310,9 @@ def _label(ax: Axes, known: dict[str, Estimate], margin: float | None) -> None:
     line_labels(ax, labels)
 
 
-def differences_alt(pairs: pd.DataFrame, limits: HasFrame | pd.DataFrame) -> str:
+def differences_alt(
+    pairs: pd.DataFrame, limits: HasFrame | pd.DataFrame, *, points: bool = True
+) -> str:
     """Return what the difference plot shows, as a sentence for those who do not see it."""
     known = estimates(limits)
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
@@ -313,10 +321,11 @@ def differences_alt(pairs: pd.DataFrame, limits: HasFrame | pd.DataFrame) -> str
     start += f"{counted(len(pairs), 'pair')} of {counted(people, 'athlete')}"
     bias, lower, upper = (known.get(n, ABSENT) for n in ("bias", "lower_limit", "upper_limit"))
     if not (lower.known and upper.known):
-        return f"{start}: points only, too few athletes for limits."
+        return f"{start}: {'points' if points else 'bias'} only, too few athletes for limits."
+    said = f"{start}: bias {number(bias.value)}, limits {number(lower.value)} to "
+    said += f"{number(upper.value)} mL/kg/min"
+    if not points:
+        return f"{said}; no single pair is drawn."
     outside = int(((difference < lower.value) | (difference > upper.value)).sum())
-    return (
-        f"{start}: bias {number(bias.value)}, limits {number(lower.value)} to "
-        f"{number(upper.value)} mL/kg/min; {outside} of the pairs "
-        f"{'lies' if outside == 1 else 'lie'} outside the limits."
-    )
+    lie = "lies" if outside == 1 else "lie"
+    return f"{said}; {outside} of the pairs {lie} outside the limits."

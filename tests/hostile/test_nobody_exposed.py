@@ -1,5 +1,6 @@
 """Nobody is exposed: no original id, date or place in what leaves the house; the withdrawn are gone."""
 
+import hashlib
 import json
 import re
 import shutil
@@ -67,10 +68,22 @@ def test_the_search_finds_what_a_squad_report_tells(squad):
 
 def test_an_audit_tells_no_id_date_or_place(audit):
     assert not told(audit)
-    pairs = pd.read_csv(audit / "pairs.csv")
-    assert len(pairs) > 30
-    assert pairs["lab_date"].between(0, 100).all()
-    assert pairs["athlete_id"].str.fullmatch(r"P[0-9A-F]{10}").all()
+    assert_no_row_of_a_person(audit)
+
+
+def assert_no_row_of_a_person(folder):
+    """No row of a person; what was left out is counted, and the counts add up to the flow."""
+    for name in ("pairs", "athlete_cards"):
+        table = pd.read_csv(folder / f"{name}.csv")
+        assert table.empty
+        assert len(table.columns) > 5
+    lines, flow = pd.read_csv(folder / "exclusions.csv"), pd.read_csv(folder / "flow.csv")
+    assert lines[["row", "id"]].isna().all(axis=None)
+    assert not lines.duplicated(["file", "reason"]).any()
+    rows = lines["message"].str.split().str[0].astype(int).groupby(lines["file"]).sum()
+    left_out = flow.set_index("file")["excluded"]
+    assert rows.to_dict() == left_out[left_out > 0].to_dict()
+    assert (flow["rows_read"] == flow["used"] + flow["summarised"] + flow["excluded"]).all()
 
 
 def test_the_key_stays_in_the_study_folder(study, audit):
@@ -84,19 +97,63 @@ def test_what_is_shared_tells_no_id_date_or_place(study, squad, audit, tmp_path,
     share_report(squad if kind == "squad" else audit, tmp_path / "shared")
     key = (study / KEY_FILE).read_text(encoding="ascii").strip() if kind == "audit" else PLACELESS
     assert not told(tmp_path / "shared", also=(key,))
-    shared = pd.read_csv(tmp_path / "shared" / "pairs.csv")
-    assert len(shared) == len(pd.read_csv(squad / "pairs.csv"))
+    assert_no_row_of_a_person(tmp_path / "shared")
 
 
 PLACELESS = "no key is made for what is shared"
 
 
-def test_two_shares_of_one_report_cannot_be_joined(squad, tmp_path):
-    names = []
-    for name in ("one", "two"):
-        share_report(squad, tmp_path / name)
-        names.append(set(pd.read_csv(tmp_path / name / "pairs.csv")["athlete_id"]))
-    assert not names[0] & names[1]
+def test_a_share_of_a_squad_report_is_that_of_its_audit(squad, audit, tmp_path):
+    for name in ("squad", "audit"):
+        share_report(squad if name == "squad" else audit, tmp_path / name)
+    for table in ("pairs", "exclusions", "flow", "athlete_cards"):
+        texts = [(tmp_path / name / f"{table}.csv").read_bytes() for name in ("squad", "audit")]
+        assert texts[0] == texts[1], table
+    one, other = (pd.read_csv(tmp_path / n / "results.csv", dtype=str) for n in ("squad", "audit"))
+    same = [
+        "analysis",
+        "method",
+        "mode",
+        "group",
+        "statistic",
+        "n",
+        "n_pairs",
+    ]  # but for resampling
+    pd.testing.assert_frame_equal(one[same], other[same])
+    assert (tmp_path / "audit" / "results.csv").read_bytes() == (audit / "results.csv").read_bytes()
+
+
+def test_an_audit_tells_no_checksum_of_a_persons_file(study, audit):
+    checksums = {
+        hashlib.sha256(path.read_bytes()).hexdigest()
+        for folder in ("breaths", "samples")
+        for path in (study / folder).iterdir()
+    }
+    assert len(checksums) == 2  # of one test and one session each, equal for both people
+    text = every_text(audit)
+    assert not [one for one in checksums if one in text]
+    assert hashlib.sha256((study / "study.toml").read_bytes()).hexdigest() in text
+
+
+@pytest.mark.parametrize("name", ["audit", "shared squad"])
+def test_numbers_that_leave_have_the_decimals_of_print(squad, audit, tmp_path, name):
+    if name != "audit":
+        share_report(squad, tmp_path / "shared")
+    results = pd.read_csv((audit if name == "audit" else tmp_path / "shared") / "results.csv")
+    own = results[results["unit"] == "mL/kg/min"]
+    numbers = own[["value", "low", "high"]].melt()["value"].dropna()
+    assert len(numbers) > 100
+    assert (numbers - numbers.round(1)).abs().max() < 1e-9
+
+
+def test_an_audit_draws_nobody(audit, squad):
+    """Points of the difference plot are people: the squad's has them, the audit's has none."""
+    marks = [
+        len(re.findall(r"<use\b", path.read_text(encoding="utf-8")))
+        for folder in (audit, squad)
+        for path in (folder / "figures").glob("differences-wrist-run.svg")
+    ]
+    assert marks[0] < marks[1] - 20
 
 
 def every_text(folder):
@@ -152,30 +209,6 @@ def test_a_small_profile_cannot_be_worked_out_from_the_others(groups, hidden):
     assert set(shown.loc[shown["value"].isna(), "group"]) == hidden
     assert shown.loc[shown["value"].isna(), ["low", "high", "n", "n_pairs"]].isna().all().all()
     assert shown.loc[shown["group"] == "all", "value"].notna().all()
-
-
-TRAITS = ["sex", "training_profile", "hr_limiting_drug", "age_years"]
-
-
-@pytest.mark.parametrize("name", ["audit", "shared squad"])
-@pytest.mark.parametrize("trait", TRAITS)
-def test_no_rows_single_out_fewer_than_five(squad, audit, tmp_path, name, trait):
-    """By a plain count: those with a word, and those without one, are none or at least five."""
-    if name != "audit":
-        share_report(squad, tmp_path / "shared")
-    pairs = pd.read_csv((audit if name == "audit" else tmp_path / "shared") / "pairs.csv")
-    for _, own in pairs.groupby(["method", "mode"]):
-        words = [word if isinstance(word, str) else band(word) for word in own[trait]]
-        counts = own.groupby(words)["athlete_id"].nunique()
-        assert (counts >= 5).all(), counts
-    whole = pd.read_csv(squad / "pairs.csv")
-    assert whole.loc[whole["sex"] == "female", "athlete_id"].nunique() == 3  # there was one to hide
-    if trait == "sex":
-        assert pairs["sex"].isna().all()
-
-
-def band(age):
-    return "none" if np.isnan(age) else "young" if age < 18 else "middle" if age < 40 else "older"
 
 
 PARTS = {"profile_bias", "by_sex", "by_age", "borderline_moved"}

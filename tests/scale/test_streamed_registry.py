@@ -257,6 +257,22 @@ def test_an_audit_of_a_large_registry_writes_no_ids(registry, tmp_path, monkeypa
     for path in (p for p in out.rglob("*") if p.is_file()):
         text = path.read_text()
         assert not [one for one in ids if one in text], path.name
+    lines, flow = pd.read_csv(out / "exclusions.csv"), pd.read_csv(out / "flow.csv")
+    assert lines[["row", "id"]].isna().all(axis=None)
+    rows = lines["message"].str.split().str[0].astype(int).groupby(lines["file"]).sum()
+    left_out = flow.set_index("file")["excluded"]
+    assert rows.to_dict() == left_out[left_out > 0].to_dict()
+    assert pd.read_csv(out / "pairs.csv").empty
+    shared = run("share", out, "--out", tmp_path / "shared")
+    assert shared.exit_code == 0, shared.stderr
+    for name in ("exclusions.csv", "results.csv", "flow.csv"):
+        assert (tmp_path / "shared" / name).read_bytes() == (out / name).read_bytes()
+    assert run("report", registry, "--out", tmp_path / "squad", "--workers", 1).exit_code == 0
+    shared = run("share", tmp_path / "squad", "--out", tmp_path / "two")
+    assert shared.exit_code == 0, shared.stderr
+    assert (tmp_path / "two" / "exclusions.csv").read_bytes() == (
+        out / "exclusions.csv"
+    ).read_bytes()
 
 
 def test_a_study_without_a_pair_is_written_with_all_its_lines(registry, tmp_path):

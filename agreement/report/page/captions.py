@@ -11,14 +11,20 @@ from agreement.report.page.numbers import Cell
 _LINES: Final = ("bias", "lower_limit", "upper_limit")
 
 
-def differences_caption(name: str, pairs: pd.DataFrame, limits: pd.DataFrame) -> str:
+def differences_caption(
+    name: str, pairs: pd.DataFrame, limits: pd.DataFrame, *, points: bool = True
+) -> str:
     """Return the caption of the difference plot; `limits`: its lines of the results table."""
     known = estimates(limits)
     drawn = [known.get(line, ABSENT) for line in _LINES]
     bands = sum(one.known and isfinite(one.low) and isfinite(one.high) for one in drawn)
     said = [f"{name}: field minus laboratory for each pair."]
+    if not points:
+        said = [
+            f"{name}: bias and limits of field minus laboratory; points would show single people."
+        ]
     if not any(one.known for one in drawn):
-        said.append("Points only: too few athletes for lines.")
+        said.append(f"{'Points only: t' if points else 'T'}oo few athletes for lines.")
     elif not (drawn[1].known and drawn[2].known):
         said.append("Too few athletes for limits.")
     if bands:
@@ -27,7 +33,7 @@ def differences_caption(name: str, pairs: pd.DataFrame, limits: pd.DataFrame) ->
             if bands == 1
             else "Bands: 95 % intervals of the lines."
         )
-    if pairs["athlete_id"].duplicated().any():
+    if points and pairs["athlete_id"].duplicated().any():
         said.append("Lines between points join the pairs of one athlete.")
     return " ".join(said)
 

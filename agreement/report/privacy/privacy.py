@@ -7,7 +7,7 @@ share` writes gets pseudonyms under a key that is thrown away.
 
 import hashlib
 import hmac
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -18,7 +18,6 @@ from agreement.cohort import Cohort
 from agreement.physiology.readings import Readings
 from agreement.physiology.training import TrainingProfiles
 from agreement.tables.readers import InputFile
-from agreement.tables.study import StudyTables
 from agreement.terms import REASONS
 
 if TYPE_CHECKING:
@@ -64,7 +63,8 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     columns = ["method", "mode", "athlete_id", "lab_test_id"]
     hidden["pairs"] = hidden["pairs"].sort_values(columns, ignore_index=True)
     exclusions = plain_exclusions(pairing.exclusions, name)
-    inputs = tuple(_pseudonymous_file(one, cohort.study, name) for one in cohort.study.inputs)
+    raw_folders = (cohort.study.names.get(part) for part in ("breaths", "samples"))
+    inputs = without_files_of_people(cohort.study.inputs, raw_folders)
     return replace(
         cohort,
         study=replace(
@@ -80,13 +80,23 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     )
 
 
-def _pseudonymous_file(source: InputFile, study: StudyTables, name: Naming) -> InputFile:
-    """Return a file read, under a pseudonym if it is named after a test or a session."""
-    folder, _, file = source.name.rpartition("/")
-    if folder not in {study.names.get("breaths"), study.names.get("samples")}:
-        return source
-    stem, dot, ending = file.partition(".")
-    return replace(source, name=f"{folder}/{name(stem)}{dot}{ending}")
+def without_files_of_people(
+    inputs: Iterable[InputFile], folders: Iterable[str | None]
+) -> tuple[InputFile, ...]:
+    """
+    Return the files read, each folder of raw files as one entry without a checksum.
+
+    A checksum of a test's or a session's file would tell whose it is to whoever has the file.
+    """
+    raw = {folder for folder in folders if folder}
+    kept, files = [], dict.fromkeys(sorted(raw), 0)
+    for one in inputs:
+        folder = one.name.rpartition("/")[0]
+        if folder in raw:
+            files[folder] += 1
+        else:
+            kept.append(one)
+    return (*kept, *(InputFile(f"{folder}/", "", n) for folder, n in files.items() if n))
 
 
 def _pseudonymous_profiles(training: TrainingProfiles, name: Naming) -> TrainingProfiles:
@@ -227,6 +237,20 @@ def hidden_parts(sizes: Mapping[str, int], whole: float) -> set[str]:
             break
         hidden.add(shown.pop(0))
     return hidden
+
+
+def few(count: int, whole: int | None = None) -> str:
+    """
+    Return a count of people or of their tests; a range where it would tell of fewer than 5.
+
+    >>> few(3), few(0), few(7), few(18, 20), few(2, 3)
+    ('1 to 4', '0', '7', '16 to 19', '1 to 3')
+    """
+    if 0 < count < FEWEST:
+        return f"1 to {FEWEST - 1 if whole is None else min(FEWEST - 1, whole)}"
+    if whole is not None and 0 < whole - count < FEWEST:
+        return f"{max(whole - FEWEST + 1, 0)} to {whole - 1}"
+    return str(count)
 
 
 def _renamed(frame: pd.DataFrame, name: Naming, columns: list[str]) -> pd.DataFrame:

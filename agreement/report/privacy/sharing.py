@@ -1,35 +1,39 @@
-"""What may leave the house: a report's tables without ids, dates and small groups."""
+"""What may leave the house of a report: counts and reasons, or rows of people with their own numbers."""
 
-import json
-import secrets
+from collections import Counter
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
 from agreement.errors import AgreementError
-from agreement.report.privacy.privacy import (
-    Naming,
-    discreet_pairs,
-    naming,
-    plain_exclusions,
-    without_small_cells,
+from agreement.report.privacy.release import (
+    counted_exclusions,
+    counted_lines,
+    released_results,
+    released_tables,
 )
-from agreement.report.run.folder import PROVENANCE, is_ours, refuse_foreign, replaced_folder
+from agreement.report.run.exports import write_tables
+from agreement.report.run.folder import refuse_foreign, replaced_folder
+from agreement.report.run.own_provenance import read_provenance
+from agreement.report.run.own_tables import read_in_pieces, read_own_table
 from agreement.report.run.provenance import write_provenance
 from agreement.report.run.verifying import seal
-from agreement.tables.writers import csv_bytes
+from agreement.terms import EXCLUSION_COLUMNS
 
-_TEXT: Final = ("athlete_id", "lab_test_id", "id", "group", "method", "mode", "note", "message")
+_KEPT: Final = ("written_by", "version", "python", "dependencies", "kind", "seed")
+_OF_PEOPLE: Final = (
+    "files",
+    "confirm",
+)  # choices that describe files, or say something of a person
 
 
 def share_report(report: str | Path, out: str | Path) -> tuple[Path, ...]:
     """
     Write the tables of a report in a form that can be passed on.
 
-    Ids become pseudonyms under a key that is thrown away, dates become days since the athlete's
-    first test, cells below 5 athletes are emptied with their complements. The page, the notebook
-    and the figures stay behind: they name athletes.
+    No row of a person leaves: results have their small cells withheld and are rounded, rows left
+    out are counted by file and reason. The page, the notebook and the figures stay behind.
 
     Parameters
     ----------
@@ -46,52 +50,56 @@ def share_report(report: str | Path, out: str | Path) -> tuple[Path, ...]:
     Raises
     ------
     AgreementError
-        If `report` holds no report of ours.
+        If `report` holds no report of ours, or one that is not as it was written.
     OutputError
         If `out` holds anything but earlier output of ours.
     """
     source, target = Path(report), Path(out)
-    if not is_ours(source) or not (source / "results.csv").is_file():
+    content = read_provenance(source)
+    if "results.csv" not in content.get("outputs", {}):
         msg = f"{source} holds no report."
         raise AgreementError(msg)
     refuse_foreign(target)
-    name = naming(secrets.token_bytes(32))
-    content = json.loads((source / PROVENANCE).read_text(encoding="utf-8"))
-    hidden_before = content["kind"] == "audit"
+    results = read_own_table(source, "results", content)
+    if content["kind"] != "audit":  # an audit's have been through this
+        results = released_results(results)
+    tables = released_tables(
+        results,
+        _left_out(source, content),
+        read_own_table(source, "flow", content),
+    )
+    told: dict[str, Any] = {key: content[key] for key in _KEPT if key in content}
+    told |= {"options": _options(content), "shared": True, "rows_of_people": False}
     with replaced_folder(target) as folder:
-        for table in ("results", "pairs", "exclusions", "flow", "athlete_cards"):
-            frame = _read(source / f"{table}.csv")
-            shown = frame if hidden_before else _hidden(table, frame, name)
-            (folder / f"{table}.csv").write_bytes(csv_bytes(shown))
-        kept = ("written_by", "version", "python", "dependencies", "kind", "seed", "options")
-        write_provenance({key: content[key] for key in kept} | {"shared": True}, folder)
+        write_tables(tables, folder)
+        write_provenance(told, folder)
         seal(folder)
         files = sorted(path.name for path in folder.iterdir())
     return tuple(target / file for file in files)
 
 
-def _read(path: Path) -> pd.DataFrame:
-    """Read one of our own tables; ids and texts stay text, empty cells of them empty."""
-    head = pd.read_csv(path, nrows=0).columns
-    text = {column: "str" for column in head if column in _TEXT}
-    frame = pd.read_csv(path, dtype=text, keep_default_na=False, na_values=_empty_numbers(head))
-    return frame
+def _options(content: dict[str, Any]) -> dict[str, Any]:
+    """Return the choices of a study that may be told."""
+    options = {key: value for key, value in content["options"].items() if key not in _OF_PEOPLE}
+    study = options.get("study")
+    if isinstance(study, dict):
+        options["study"] = study | {"id_map": None}
+    return options
 
 
-def _empty_numbers(columns: pd.Index) -> dict[str, list[str]]:
-    """Return what counts as missing: an empty cell, outside texts."""
-    return {str(column): [""] for column in columns if column not in _TEXT}
-
-
-def _hidden(table: str, frame: pd.DataFrame, name: Naming) -> pd.DataFrame:
-    """Return one table as it may be shown."""
-    if table == "results":
-        return without_small_cells(frame)
-    if table == "exclusions":
-        named = frame["id"].where(frame["id"] != "")
-        return plain_exclusions(frame.assign(id=named), name)
-    if table == "athlete_cards":
-        return frame.iloc[:0]  # a card is one person's: traits withheld elsewhere show in it
-    ids = [column for column in ("athlete_id", "lab_test_id") if column in frame]
-    frame = discreet_pairs(frame) if table == "pairs" else frame
-    return frame.assign(**{column: frame[column].map(name) for column in ids})
+def _left_out(report: Path, content: dict[str, Any]) -> pd.DataFrame:
+    """Return how many rows were left out, by file and reason; of parts, by their folder."""
+    if "exclusions.csv" not in content["outputs"]:
+        return pd.DataFrame(columns=EXCLUSION_COLUMNS)
+    lines = read_own_table(report, "exclusions", content)
+    counted = counted_exclusions(lines.assign(id=lines["id"].where(lines["id"] != "")))
+    counts: Counter[tuple[str, str]] = Counter()
+    for name in content["outputs"]:
+        if name.startswith("exclusions/") and name.endswith(".csv"):
+            for piece in read_in_pieces(report, name.removesuffix(".csv"), content):
+                folder = piece["file"].str.rpartition("/")[0]
+                counts.update(zip(folder, piece["reason"], strict=True))
+    made = pd.DataFrame(
+        [(*place, n) for place, n in counts.items()], columns=["file", "reason", "rows"]
+    )
+    return pd.concat([counted, counted_lines(made)], ignore_index=True) if counts else counted

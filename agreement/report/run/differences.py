@@ -36,7 +36,10 @@ def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str]
     list of str
         Which lines differ, and in which columns; empty when none does.
     """
-    before, after = _rows(old, without), _rows(new, without)
+    try:
+        before, after = _rows(old, without), _rows(new, without)
+    except csv.Error:
+        return [f"{name} is no table any more."]
     key = KEYS.get(name, ())
     if not key or set(key) & set(without):
         return _unkeyed(name, before, after)

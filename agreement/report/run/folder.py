@@ -1,6 +1,7 @@
 """Write an output folder all at once or not at all."""
 
 import json
+import stat
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Final
@@ -9,22 +10,40 @@ from agreement.errors import OutputError
 from agreement.tables.whole_output import whole_folder
 
 PROVENANCE: Final = "provenance.json"
+_MOST_BYTES: Final = 64_000_000
 WRITTEN_BY: Final = "agreement"  # the mark, in provenance.json, of a folder that is ours to replace
 
 
 def is_ours(folder: Path) -> bool:
     """Tell whether a folder was written by this package and may be replaced as a whole."""
     try:
-        content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        content = json.loads(plain_bytes(folder / PROVENANCE))
+    except (OSError, ValueError, RecursionError):
         return False
     return isinstance(content, dict) and content.get("written_by") == WRITTEN_BY
 
 
 def our_files(folder: Path) -> frozenset[str]:
     """Return the files that a report's own provenance lists, itself included."""
-    content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
-    return frozenset((*content.get("outputs", {}), PROVENANCE))
+    content = json.loads(plain_bytes(folder / PROVENANCE))
+    outputs = content.get("outputs")
+    return frozenset((*(outputs if isinstance(outputs, dict) else {}), PROVENANCE))
+
+
+def plain_bytes(path: Path) -> bytes:
+    """
+    Return the content of a small plain file, without waiting for what is none.
+
+    Raises
+    ------
+    OSError
+        If it is not there, no plain file (a pipe would wait for ever), or larger than 64 MB.
+    """
+    found = path.stat()
+    if not stat.S_ISREG(found.st_mode) or found.st_size > _MOST_BYTES:
+        msg = f"{path} is no plain file, or too large."
+        raise OSError(msg)
+    return path.read_bytes()
 
 
 def refuse_foreign(folder: Path) -> None:

@@ -19,6 +19,9 @@ from agreement.tables.study import StudyTables
 DEPENDENCIES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "pandera")
 
 
+NO_CHECKSUM: Final = "none given: each file is one person's"
+
+
 def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
     """
     Return all that another person needs to run the same again.
@@ -63,8 +66,12 @@ def provenance_block(content: dict[str, Any]) -> Block:
         "seed of everything random": str(content["seed"]),
         "resamples of a bootstrap": _resamples(),
     }
-    tables = [source for source in content["inputs"] if "/" not in source["name"]]
-    raw = [source for source in content["inputs"] if "/" in source["name"]]
+    # of an audit, a folder of raw files is one entry that ends in a slash
+    whole = [
+        source["name"].rfind("/") in (-1, len(source["name"]) - 1) for source in content["inputs"]
+    ]
+    tables = [source for source, one in zip(content["inputs"], whole, strict=True) if one]
+    raw = [source for source, one in zip(content["inputs"], whole, strict=True) if not one]
     shown = table(
         "Program, versions and seed",
         ["what", "value"],
@@ -95,12 +102,24 @@ def _files(caption: str, sources: list[dict[str, Any]]) -> Block:
     rows = [
         (
             f"<code>{_cell(source['name'])}</code>",
-            "no table" if source["rows"] is None else str(source["rows"]),
-            f"<code>{source['sha256']}</code>",
+            _rows(source),
+            f"<code>{source['sha256']}</code>" if source["sha256"] else NO_CHECKSUM,
         )
         for source in sources
     ]
-    return table(caption, ["file", "rows", "SHA-256 checksum"], rows, numeric=["rows"])
+    return table(
+        caption,
+        ["file", "rows", "SHA-256 checksum"],
+        rows,
+        numeric=["rows"],
+    )
+
+
+def _rows(source: dict[str, Any]) -> str:
+    """Return how many rows a table has, or files a folder."""
+    if source["rows"] is None:
+        return "no table"
+    return counted(source["rows"], "file") if source["name"].endswith("/") else str(source["rows"])
 
 
 def _cell(value: object) -> str:

@@ -10,12 +10,19 @@ from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
+
 from agreement.report.page.html import Page
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.texts import cautions_block
-from agreement.report.privacy.privacy import without_small_cells
+from agreement.report.privacy.release import (
+    counted_exclusions,
+    counted_lines,
+    released_results,
+    released_tables,
+)
 from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance_block, write_provenance
 from agreement.report.run.registry_tables import (
@@ -76,7 +83,7 @@ def write_registry_report(
     engine : Engine
         The mapper.
     kind : {"squad", "validation", "audit"}
-        An audit withholds small groups, and writes no table with ids.
+        An audit withholds small groups, and counts what it leaves out.
     pdf : bool, default False
         Also print the page, as `agreement.report.run.write.write_report` does.
     progress : callable, optional
@@ -96,11 +103,12 @@ def write_registry_report(
         results = registry_results(streamed, engine, progress=progress)
         discreet = kind == "audit"
         if discreet:
-            write_tables({"flow": streamed.flow}, folder)
+            frame = released_results(results.frame)
+            write_tables(released_tables(frame, _counted(streamed), streamed.flow), folder)
         else:
+            frame = results.frame
             write_registry_tables(streamed, folder, engine, progress)
-        frame = without_small_cells(results.frame) if discreet else results.frame
-        write_tables({"results": frame}, folder)
+            write_tables({"results": frame}, folder)
         content = registry_provenance(streamed, kind)
         content["verdict"] = verdict_sentences(_methods(results, discreet=discreet), Numbers(frame))
         content["remarks"] = [_what_it_is(results)]
@@ -111,6 +119,16 @@ def write_registry_report(
         files = tuple(sorted(p.relative_to(folder).as_posix() for p in _files(folder)))
     return WrittenReport(
         target, files, tuple(content["verdict"]), (*content["remarks"], *filter(None, [said]))
+    )
+
+
+def _counted(streamed: Streamed) -> pd.DataFrame:
+    """Return how many rows were left out, by file and reason."""
+    name = streamed.study.names["field_estimates"]
+    parts = [(name, reason, n) for reason, n in streamed.reasons.items()]
+    lines = pd.DataFrame(parts, columns=["file", "reason", "rows"])
+    return pd.concat(
+        [counted_exclusions(streamed.exclusions), counted_lines(lines)], ignore_index=True
     )
 
 

@@ -7,12 +7,15 @@ Nothing here needs the statistics, so that `check` and `pair` start without them
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from itertools import accumulate
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from agreement.errors import Problem, TableError
+from agreement.report.privacy.privacy import without_files_of_people
+from agreement.report.privacy.release import released_options
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import refuse_foreign, replaced_folder
 from agreement.report.run.provenance import provenance, write_provenance
@@ -126,8 +129,10 @@ def _write_pairs(streamed: Streamed, path: Path) -> Path:
 
 def registry_provenance(streamed: Streamed, kind: Kind | None) -> dict[str, Any]:
     """Return the provenance of a study in parts; every part is one of its inputs."""
-    inputs = [
-        {"name": source.name, "sha256": source.sha256, "rows": source.rows}
-        for source in streamed.inputs
-    ]
-    return provenance(streamed.study, kind) | {"inputs": inputs}
+    study, files = streamed.study, streamed.inputs
+    if kind == "audit":
+        folders = (study.names.get(part) for part in ("breaths", "samples"))
+        files = without_files_of_people(files, folders)
+        study = replace(study, options=released_options(study.options))
+    inputs = [{"name": one.name, "sha256": one.sha256, "rows": one.rows} for one in files]
+    return provenance(study, kind) | {"inputs": inputs}

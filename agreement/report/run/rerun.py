@@ -11,6 +11,7 @@ from agreement.report.privacy.sharing import share_report
 from agreement.report.run.any_size import Progress, pair_study, report_study
 from agreement.report.run.differences import table_differences
 from agreement.report.run.folder import PROVENANCE
+from agreement.report.run.own_provenance import read_provenance
 from agreement.report.run.verifying import changed_files, checksums
 from agreement.tables.study_key import KEY_FILE
 
@@ -64,7 +65,7 @@ def verified(
     """
     place = Path(report)
     changed = tuple(changed_files(place))
-    content = json.loads((place / PROVENANCE).read_text(encoding="utf-8"))
+    content = read_provenance(place)
     found, why = _study(place, content, study)
     if found is None:
         return Verified(changed, (), (why,))

@@ -6,6 +6,7 @@ needs to know to change a notebook and run it again.
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cached_property
 from html import escape
 from pathlib import Path
@@ -20,12 +21,11 @@ from agreement.report.page.pictures import Album
 from agreement.report.page.texts import cautions_block, methods_block
 from agreement.report.privacy.privacy import (
     FEWEST,
-    discreet_pairs,
     naming,
     pseudonymous,
-    without_small_cells,
     without_test_dates,
 )
+from agreement.report.privacy.release import released_options, released_results, released_tables
 from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.published_file import read_with_published
@@ -49,11 +49,6 @@ from agreement.report.sections.ledger import flow_block, left_out_block, remarks
 from agreement.report.sections.published import published_block
 from agreement.tables.options import Kind
 from agreement.tables.study_key import study_key
-
-NOTES_STAY_OUT = (
-    "Notes on the files are left out of an audit, for they name people and rows; "
-    "<code>agreement check</code> shows them to whoever keeps the study."
-)
 
 
 class StudyReport:
@@ -88,7 +83,7 @@ class StudyReport:
         self.discreet = kind == "audit"
         self.results = without_test_dates(cohort.results) if self.discreet else cohort.results
         frame = self.results.frame
-        self.frame = without_small_cells(frame) if self.discreet else frame
+        self.frame = released_results(frame) if self.discreet else frame
         self.numbers = Numbers(self.frame)
 
     def heading(self) -> Block:
@@ -230,7 +225,7 @@ class StudyReport:
 
     def effort(self) -> Block:
         """Show the criteria of maximal effort."""
-        return audit.effort_block(self.cohort.laboratory.frame)
+        return audit.effort_block(self.cohort.laboratory.frame, discreet=self.discreet)
 
     def people(self) -> Block:
         """Show bias and limits by sex and age."""
@@ -254,8 +249,8 @@ class StudyReport:
 
     def left_out(self) -> Block:
         """Show reasons, rows and notes."""
-        shown = left_out_block(self.cohort.exclusions, self.cohort.problems)
-        return shown + paragraph(NOTES_STAY_OUT) if self.discreet else shown
+        cohort = self.cohort
+        return left_out_block(cohort.exclusions, cohort.problems, discreet=self.discreet)
 
     def cautions(self) -> Block:
         """Say what every reader must know before acting."""
@@ -274,13 +269,17 @@ class StudyReport:
         if self.folder is None:
             return
         place, cohort = self.folder, self.cohort
-        tables = {
-            "results": self.frame,
-            "pairs": discreet_pairs(cohort.pairs) if self.discreet else cohort.pairs,
-            "exclusions": cohort.exclusions,
-            "flow": cohort.flow,
-            "athlete_cards": self.cards.iloc[:0] if self.discreet else self.cards,
-        }
+        tables = (
+            released_tables(self.frame, cohort.exclusions, cohort.flow)
+            if self.discreet
+            else {
+                "results": self.frame,
+                "pairs": cohort.pairs,
+                "exclusions": cohort.exclusions,
+                "flow": cohort.flow,
+                "athlete_cards": self.cards,
+            }
+        )
         write_tables(tables, place)
         if self._has_card_pages:
             text = card_pages.cards_page(self.cards, self._lacking, self._title)
@@ -334,7 +333,10 @@ class StudyReport:
 
     @cached_property
     def _provenance(self) -> dict[str, Any]:
-        return provenance(self.cohort.study, self.kind)
+        study = self.cohort.study
+        if self.discreet:
+            study = replace(study, options=released_options(study.options))
+        return provenance(study, self.kind)
 
     def _comparison(self, one: Any) -> Comparison:
         own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]

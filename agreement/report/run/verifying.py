@@ -4,8 +4,8 @@ import json
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from agreement.errors import AgreementError
-from agreement.report.run.folder import PROVENANCE, is_ours
+from agreement.report.run.folder import PROVENANCE
+from agreement.report.run.own_provenance import read_provenance
 from agreement.tables.unchanged import file_digest
 
 
@@ -48,10 +48,7 @@ def changed_files(folder: str | Path) -> list[str]:
         If the folder holds no report of ours.
     """
     place = Path(folder)
-    if not is_ours(place):
-        msg = f"{place} holds no report: its {PROVENANCE} is missing or not ours."
-        raise AgreementError(msg)
-    content = json.loads((place / PROVENANCE).read_text(encoding="utf-8"))
+    content = read_provenance(place)
     written, found = content.get("outputs", {}), checksums(place)
     lines = [f"{name} is missing." for name in written if name not in found]
     lines += [f"{name} was added afterwards." for name in found if name not in written]

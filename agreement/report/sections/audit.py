@@ -1,15 +1,16 @@
 """What an audit adds: who completed, how maximal the tests were, who is covered, drift, sign-off."""
 
+from dataclasses import dataclass
 from html import escape
 from typing import Final
 
 import pandas as pd
 
-from agreement.figures.drift import drift_alt, plot_drift
+from agreement.figures.drift import FittedLine, drift_alt, plot_drift
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import counted
 from agreement.report.page.pictures import picture
-from agreement.report.privacy.privacy import FEWEST
+from agreement.report.privacy.privacy import FEWEST, few
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.comparison_sections import Section
 from agreement.report.sections.subsets import parts_block
@@ -65,15 +66,19 @@ def funnel_block(flow: pd.DataFrame, exclusions: pd.DataFrame, pairs: pd.DataFra
     return said + table("From what was read to what was used", columns, rows, numeric=columns[1:])
 
 
-def effort_block(laboratory: pd.DataFrame) -> Block:
-    """Return which criteria of maximal effort each laboratory test met."""
+def effort_block(laboratory: pd.DataFrame, *, discreet: bool) -> Block:
+    """
+    Return which criteria of maximal effort the laboratory tests met, and each of them.
+
+    `discreet`: counts alone, as ranges where they would tell of fewer than 5 tests.
+    """
     if laboratory.empty:
         return paragraph("There is no usable laboratory test.")
     counts = [
         (
             word,
             *(
-                str(int((laboratory[column] == state).sum()))
+                _count(int((laboratory[column] == state).sum()), len(laboratory), discreet=discreet)
                 for state in ("met", "not met", "not known")
             ),
         )
@@ -81,6 +86,8 @@ def effort_block(laboratory: pd.DataFrame) -> Block:
     ]
     columns = ("criterion", "met", "not met", "not known")
     summary = table("Criteria of maximal effort", columns, counts, numeric=columns[1:])
+    if discreet:
+        return summary
     each = [
         (
             escape(str(row["lab_test_id"])),
@@ -92,6 +99,10 @@ def effort_block(laboratory: pd.DataFrame) -> Block:
     listed = table("Criteria test by test", ("test", *_CRITERIA.values(), "confirmed"), each)
     inside = f"<details><summary>{counted(len(each), 'test')} one by one</summary>{listed.html}</details>"
     return summary + Block(inside)
+
+
+def _count(number: int, whole: int, *, discreet: bool) -> str:
+    return few(number, whole) if discreet else str(number)
 
 
 def people_block(one: Comparison) -> Block:
@@ -127,7 +138,7 @@ def drift(one: Comparison) -> Section:
             [bias.value for _, bias in shown],
             [bias.low for _, bias in shown],
             [bias.high for _, bias in shown],
-            found.line,
+            _coarse_line(found.line),
             key=cell.key,
             ax=axes[0],
         ),
@@ -140,6 +151,18 @@ def drift(one: Comparison) -> Section:
         height=3.2,
     )
     return drawn, paragraph(text)
+
+
+@dataclass(frozen=True)
+class _CoarseLine:
+    """A line to the decimals that are printed: a drawn one can be measured."""
+
+    slope: float
+    intercept: float
+
+
+def _coarse_line(line: FittedLine) -> _CoarseLine:
+    return _CoarseLine(round(line.slope * DAYS, 1) / DAYS, round(line.intercept, 1))
 
 
 def sign_off_block() -> Block:

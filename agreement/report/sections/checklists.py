@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.report.page.markup import Block, table
 from agreement.report.page.numbers import counted
-from agreement.report.privacy.privacy import FEWEST, hidden_parts
+from agreement.report.privacy.privacy import FEWEST, few, hidden_parts
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
 from agreement.tables.options import StudyOptions
 
@@ -77,7 +77,12 @@ class Facts:
 
     def people_in(self, number: int) -> str:
         """Return a number of people, blurred where it could point at somebody."""
-        return f"1 to {FEWEST - 1}" if self.discreet and 0 < number < FEWEST else str(number)
+        return few(number) if self.discreet else str(number)
+
+    def pairs_in(self, number: int) -> str:
+        """Return a number of pairs, blurred where it could point at somebody."""
+        whole = int(self.pairs["sensor"].notna().sum())
+        return f"{few(number, whole)} pairs" if self.discreet else counted(number, "pair")
 
     @property
     def margin(self) -> str:
@@ -102,6 +107,8 @@ class Facts:
             return "no pairs"
         if gap.min() == gap.max():
             return counted(int(gap.min()), "day")
+        if self.discreet:  # shortest and longest are one person's each
+            return f"median {gap.median():.0f} days"
         return f"{gap.min():.0f} to {gap.max():.0f} days, median {gap.median():.0f}"
 
     @property
@@ -110,6 +117,8 @@ class Facts:
         lab = self.pairs["lab"]
         if lab.empty:
             return "no pairs"
+        if self.discreet:  # lowest and highest are one person's each
+            return f"laboratory values around {lab.median():.0f} mL/kg/min"
         lowest, highest = f"{lab.min():.1f}", f"{lab.max():.1f}"
         if lowest == highest:
             return f"laboratory value {lowest} mL/kg/min"
@@ -125,7 +134,8 @@ class Facts:
         """Confirmed maxima."""
         tests = self.pairs.drop_duplicates("lab_test_id")
         yes = int((tests["max_confirmed"] == "yes").sum())
-        return f"{yes} of {len(tests)} paired tests confirmed maximal"
+        shown = few(yes, len(tests)) if self.discreet else str(yes)
+        return f"{shown} of {len(tests)} paired tests confirmed maximal"
 
 
 def grras_block(facts: Facts) -> Block:
@@ -190,10 +200,10 @@ def protocol_list_block(facts: Facts) -> Block:
         ("Device placed and set up as instructed", f"{YOU}; wrong inputs are counted above"),
         (
             "Heart-rate sensor type",
-            ", ".join(f"{s} {counted(n, 'pair')}" for s, n in sensors.items()),
+            ", ".join(f"{sensor} {facts.pairs_in(int(n))}" for sensor, n in sensors.items()),
         ),
         ("At least two criteria of maximal effort", facts.confirmed),
-        ("Verification phase", _verification(facts.laboratory)),
+        ("Verification phase", _verification(facts)),
         ("Matching mode of exercise", "only matching modes are paired"),
         ("Standardised conditions before the test", YOU),
         ("Averaging over 15 to 30 s", ", ".join(rules) or YOU),
@@ -203,9 +213,11 @@ def protocol_list_block(facts: Facts) -> Block:
     return _list("Protocol list for validating VO2max estimates (Molina-Garcia 2022)", items)
 
 
-def _verification(laboratory: pd.DataFrame) -> str:
+def _verification(facts: Facts) -> str:
+    laboratory = facts.laboratory
     known = int((laboratory["criterion_verification"] != "not known").sum())
-    return f"recorded in {known} of {len(laboratory)} tests"
+    shown = few(known, len(laboratory)) if facts.discreet else str(known)
+    return f"recorded in {shown} of {len(laboratory)} tests"
 
 
 def _list(caption: str, items: tuple[tuple[str, str], ...]) -> Block:

@@ -33,7 +33,7 @@ class Comparison:
     noise : Repeatability or None
         The laboratory's own, in this mode; None where it is unknown or withheld.
     told : bool
-        Whether points of figures may say whose they are: never in an audit.
+        Whether single people may be shown, as points that say whose they are: never in an audit.
     """
 
     results: Any

@@ -71,6 +71,8 @@ def differences(one: Comparison) -> Section:
     if bias.withheld:  # its points would show single athletes
         return None, one.without("difference plot", bias)
     floor = None if one.noise is None else one.noise.noise_floor
+    if floor is not None and not one.told:
+        floor = round(floor, 1)  # a drawn line can be measured
     drawn = picture(
         one.file("differences"),
         lambda axes: plot_differences(
@@ -79,10 +81,11 @@ def differences(one: Comparison) -> Section:
             margin=one.margin.limit,
             noise_floor=floor,
             told=one.words,
+            points=one.told,
             ax=axes[0],
         ),
-        alt=f"{one.name}. {differences_alt(one.pairs, limits)}",
-        caption=differences_caption(one.name, one.pairs, limits),
+        alt=f"{one.name}. {differences_alt(one.pairs, limits, points=one.told)}",
+        caption=differences_caption(one.name, one.pairs, limits, points=one.told),
     )
     columns = ("group", "athletes", *_LIMITS.values())
     rows = [_limits_row(one, group) for group in one.groups("limits_of_agreement")]

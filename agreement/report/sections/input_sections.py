@@ -10,7 +10,7 @@ from agreement.cohort import Cohort
 from agreement.physiology.inputs import WRIST, input_audit
 from agreement.report.page.markup import Block, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
-from agreement.report.privacy.privacy import FEWEST
+from agreement.report.privacy.privacy import few
 from agreement.report.sections.answer import method_name
 from agreement.report.sections.audit import effort_block
 from agreement.stats.repeats.averaging_rule import AGAINST, AveragingRules
@@ -40,12 +40,10 @@ def inputs_block(cohort: Cohort, *, discreet: bool = False) -> Block:
         told = own[own["input"] != "sensor"]
         wrong = told[told["to_correct"] == "yes"]
         wrongly = int(wrong["athlete_id"].nunique())
-        some = f"1 to {FEWEST - 1}" if discreet and 0 < wrongly < FEWEST else str(wrongly)
+        whole = int(own["athlete_id"].nunique())
+        some = few(wrongly, whole) if discreet else str(wrongly)
         blocks.append(
-            paragraph(
-                f"{name}: an input to correct for {some} of "
-                f"{counted(own['athlete_id'].nunique(), 'athlete')}."
-            )
+            paragraph(f"{name}: an input to correct for {some} of {counted(whole, 'athlete')}.")
         )
         if discreet:
             continue
@@ -83,19 +81,10 @@ def out_of_range_block(cohort: Cohort, *, discreet: bool = False) -> Block:
     for method, own in known.groupby("method"):
         people = own["athlete_id"].nunique()
         outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
-        count = _coarse(outside, people) if discreet else str(outside)
+        count = few(outside, people) if discreet else str(outside)
         rows.append((escape(str(method)), str(people), count))
     columns = ("equation", "people", "outside its range")
     return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
-
-
-def _coarse(count: int, whole: int) -> str:
-    """Return how many of `whole` people; a range where that would tell of fewer than 5."""
-    if 0 < count < FEWEST:
-        return f"1 to {min(FEWEST - 1, whole)}"
-    if 0 < whole - count < FEWEST:
-        return f"{max(whole - FEWEST + 1, 0)} to {whole - 1}"
-    return str(count)
 
 
 def _sensors(wrist: pd.DataFrame) -> Block:
@@ -195,7 +184,7 @@ def maxima_block(laboratory: pd.DataFrame) -> Block:
     )
     peak = " A value that is not confirmed is a VO2peak." if no + unknown else ""
     never = " A criterion that nobody recorded is never a failed one."
-    return paragraph(counts + peak + never) + effort_block(laboratory)
+    return paragraph(counts + peak + never) + effort_block(laboratory, discreet=False)
 
 
 def shown(value: float, digits: int = 1, *, sign: bool = False) -> str:

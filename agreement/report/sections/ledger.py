@@ -1,6 +1,7 @@
 """Every row accounted for: what was read, what was used, what was left out and why."""
 
 from html import escape
+from typing import Final
 
 import pandas as pd
 
@@ -11,6 +12,10 @@ from agreement.report.page.numbers import counted
 from agreement.report.sections.answer import method_name
 from agreement.terms import REASONS
 
+NOTES_STAY_OUT: Final = (
+    "Notes on the files are left out of an audit, for they name people and rows; "
+    "<code>agreement check</code> shows them to whoever keeps the study."
+)
 _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 
 
@@ -40,10 +45,13 @@ def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame) -> Block:
     return block + table("Pairs by method", columns, counted, numeric=columns[1:])
 
 
-def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> Block:
+def left_out_block(
+    exclusions: pd.DataFrame, problems: tuple[Problem, ...], *, discreet: bool = False
+) -> Block:
     """Return the reasons with their counts, the rows themselves, and the notes."""
+    notes = paragraph(NOTES_STAY_OUT) if discreet else _notes(problems)
     if exclusions.empty:
-        return paragraph("Nothing was left out.") + _notes(problems)
+        return paragraph("Nothing was left out.") + notes
     counts = exclusions.groupby(["reason", "file"]).size().reset_index(name="rows")
     order = {reason: place for place, reason in enumerate(REASONS)}
     counts = counts.sort_values("reason", key=lambda reasons: reasons.map(order), kind="stable")
@@ -56,7 +64,7 @@ def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> B
         for reason, own in counts.groupby("reason", sort=False)
     ]
     columns = ["reason", "file", "rows"]
-    return table("Why rows were left out", columns, rows, numeric=["rows"]) + _notes(problems)
+    return table("Why rows were left out", columns, rows, numeric=["rows"]) + notes
 
 
 def _notes(problems: tuple[Problem, ...]) -> Block:

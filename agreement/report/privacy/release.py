@@ -1,0 +1,122 @@
+"""
+What of a study's tables leaves the house: counts and reasons, no row of a person.
+
+Every table of an audit or a share passes here, once, before anything is rendered. Rows of people go
+out only through `agreement.report.privacy.rows`, with every number computed from them.
+"""
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.report.privacy.privacy import without_small_cells
+from agreement.tables.options import StudyOptions
+from agreement.terms import CARD_COLUMNS, EXCLUSION_COLUMNS, PAIR_COLUMNS, REASONS, UNIT, counted
+
+# decimals that a reader can use; more let a patient one find out who is behind a number
+_DECIMALS: Final = {UNIT: 1, f"({UNIT})^2": 1, "%": 1, "1": 2}
+_DECIMALS_OF_P: Final = 3
+_NUMBERS: Final = ["value", "low", "high"]
+
+
+def released_results(results: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return the results table as it leaves: small cells withheld, numbers to the decimals printed.
+
+    >>> rounded(pd.DataFrame({"statistic": ["bias"], "unit": ["mL/kg/min"], "value": [-1.2649],
+    ...                       "low": [-2.0], "high": [None]}))[["value", "low"]].to_numpy().tolist()
+    [[-1.3, -2.0]]
+    """
+    return rounded(without_small_cells(results))
+
+
+def rounded(results: pd.DataFrame) -> pd.DataFrame:
+    """Return the results table with its numbers to the decimals that a reader can use."""
+    decimals = results["unit"].map(_DECIMALS).fillna(2).astype(int)
+    is_p = results["statistic"].astype("str").str.startswith("p_")
+    decimals = decimals.where(~is_p, _DECIMALS_OF_P)
+    shown = results.astype(dict.fromkeys(_NUMBERS, "float64"))
+    for places in sorted(set(decimals)):
+        own = decimals == places
+        shown.loc[own, _NUMBERS] = shown.loc[own, _NUMBERS].round(places) + 0.0  # no negative zero
+    return shown
+
+
+def released_tables(
+    results: pd.DataFrame, exclusions: pd.DataFrame, flow: pd.DataFrame
+) -> dict[str, pd.DataFrame]:
+    """
+    Return the tables of an audit or a share without rows of people.
+
+    `pairs` and `athlete_cards` keep their columns and have no row: how many pairs and athletes are
+    behind a number stands beside it in the results.
+
+    Parameters
+    ----------
+    results : DataFrame
+        As `released_results` returns it.
+    exclusions : DataFrame
+        One line per row left out; or counted already.
+    flow : DataFrame
+    """
+    return {
+        "results": results,
+        "pairs": pd.DataFrame(columns=PAIR_COLUMNS),
+        "exclusions": counted_exclusions(exclusions),
+        "flow": flow,
+        "athlete_cards": pd.DataFrame(columns=CARD_COLUMNS),
+    }
+
+
+def counted_exclusions(exclusions: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return one line per file and reason, without row and id; its message begins with the count.
+
+    >>> lines = pd.DataFrame({"file": ["a.csv"] * 3, "row": [4, 7, None], "id": ["K1", "K2", ""],
+    ...     "reason": ["copy", "copy", "withdrawn"], "message": ["", "", "2 rows removed."]})
+    >>> counted_exclusions(lines)["message"].tolist()
+    ['2 rows: the same reading again.', "2 rows: removed at the participant's request."]
+    """
+    lines = pd.DataFrame(
+        {
+            "file": exclusions["file"].astype("str"),
+            "reason": exclusions["reason"].astype("str"),
+            "rows": _rows_behind(exclusions),
+        }
+    )
+    return counted_lines(lines)
+
+
+def counted_lines(lines: pd.DataFrame) -> pd.DataFrame:
+    """Return one line per file and reason of a frame with the columns file, reason and rows."""
+    files = {file: place for place, file in enumerate(dict.fromkeys(lines["file"]))}
+    order = {reason: place for place, reason in enumerate(REASONS)}
+    counts = lines.groupby(["file", "reason"], sort=False)["rows"].sum()
+    places = sorted(counts.index, key=lambda one: (files[one[0]], order.get(one[1], len(order))))
+    made = [
+        (
+            file,
+            np.nan,
+            np.nan,
+            reason,
+            f"{counted(int(counts[file, reason]), 'row')}: {REASONS.get(reason, 'left out')}.",
+        )
+        for file, reason in places
+    ]
+    return pd.DataFrame(made, columns=EXCLUSION_COLUMNS)
+
+
+def _rows_behind(exclusions: pd.DataFrame) -> "pd.Series[int]":
+    """Return how many rows each line stands for: one, or the count that a line without row says."""
+    said = exclusions["message"].astype("str").str.extract(r"^(\d+) rows?\b", expand=False)
+    without = exclusions["row"].isna() & (
+        (exclusions["reason"] == "withdrawn") | exclusions["id"].isna()
+    )
+    return pd.to_numeric(said.where(without)).fillna(1).astype(int)
+
+
+def released_options(options: StudyOptions) -> StudyOptions:
+    """Return a study's choices without what describes its files, or says something of a person."""
+    return replace(options, files={}, confirm={}, study=replace(options.study, id_map=None))
