@@ -13,11 +13,9 @@ import pandas as pd
 
 from agreement.report.privacy.privacy import without_small_cells
 from agreement.tables.options import StudyOptions
-from agreement.terms import CARD_COLUMNS, EXCLUSION_COLUMNS, PAIR_COLUMNS, REASONS, UNIT, counted
+from agreement.terms import CARD_COLUMNS, EXCLUSION_COLUMNS, PAIR_COLUMNS, REASONS, counted
 
-# decimals that a reader can use; more let a patient one find out who is behind a number
-_DECIMALS: Final = {UNIT: 1, f"({UNIT})^2": 1, "%": 1, "1": 2}
-_DECIMALS_OF_P: Final = 3
+# unrounded, a patient reader can find out who is behind a number
 _NUMBERS: Final = ["value", "low", "high"]
 
 
@@ -25,22 +23,24 @@ def released_results(results: pd.DataFrame) -> pd.DataFrame:
     """
     Return the results table as it leaves: small cells withheld, numbers to the decimals printed.
 
-    >>> rounded(pd.DataFrame({"statistic": ["bias"], "unit": ["mL/kg/min"], "value": [-1.2649],
-    ...                       "low": [-2.0], "high": [None]}))[["value", "low"]].to_numpy().tolist()
-    [[-1.3, -2.0]]
+    >>> rounded(pd.DataFrame({"analysis": ["trend"], "statistic": ["slope_on_mean"],
+    ...     "value": [-0.2649], "low": [-0.5], "high": [None]}))[["value", "low"]].to_numpy().tolist()
+    [[-0.26, -0.5]]
     """
     return rounded(without_small_cells(results))
 
 
 def rounded(results: pd.DataFrame) -> pd.DataFrame:
-    """Return the results table with its numbers to the decimals that a reader can use."""
-    decimals = results["unit"].map(_DECIMALS).fillna(2).astype(int)
-    is_p = results["statistic"].astype("str").str.startswith("p_")
-    decimals = decimals.where(~is_p, _DECIMALS_OF_P)
+    """Return the results table with its numbers to the decimals that their records declare."""
+    from agreement.stats.catalogue import BY_NAME  # so that pairing alone stays light
+
+    digits = {(a.name, one.name): one.digits for a in BY_NAME.values() for one in a.statistics}
+    places = zip(results["analysis"], results["statistic"], strict=True)
+    decimals = np.array([digits.get(place, 1) for place in places], dtype=int)
     shown = results.astype(dict.fromkeys(_NUMBERS, "float64"))
-    for places in sorted(set(decimals)):
-        own = decimals == places
-        shown.loc[own, _NUMBERS] = shown.loc[own, _NUMBERS].round(places) + 0.0  # no negative zero
+    for few in sorted(set(decimals.tolist())):
+        own = decimals == few
+        shown.loc[own, _NUMBERS] = shown.loc[own, _NUMBERS].round(few) + 0.0  # no negative zero
     return shown
 
 
