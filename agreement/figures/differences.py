@@ -120,7 +120,10 @@ def plot_differences(
     if points:
         _draw_pairs(panel, pairs, mean, difference, told)
     else:
-        mean, difference = 10 * np.array([np.floor(mean.min() / 10), np.ceil(mean.max() / 10)]), mean[:0]
+        mean, difference = (
+            10 * np.array([np.floor(mean.min() / 10), np.ceil(mean.max() / 10)]),
+            mean[:0],
+        )
     panel.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
     _frame(panel, _reach(known, difference, margin), _ends(mean))
     _label(panel, known, margin)

@@ -269,18 +269,9 @@ class StudyReport:
         if self.folder is None:
             return
         place, cohort = self.folder, self.cohort
-        tables = (
-            released_tables(self.frame, cohort.exclusions, cohort.flow)
-            if self.discreet
-            else {
-                "results": self.frame,
-                "pairs": cohort.pairs,
-                "exclusions": cohort.exclusions,
-                "flow": cohort.flow,
-                "athlete_cards": self.cards,
-            }
-        )
-        write_tables(tables, place)
+        tables = {"results": self.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
+        people = {"pairs": cohort.pairs, "athlete_cards": self.cards}
+        write_tables(released_tables(**tables) if self.discreet else tables | people, place)
         if self._has_card_pages:
             text = card_pages.cards_page(self.cards, self._lacking, self._title)
             (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
