@@ -196,11 +196,23 @@ def plan(
 def new(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.")],
     example: Annotated[bool, typer.Option("--example", help="Filled: a printed table.")] = False,
+    exports: Annotated[
+        list[Path] | None,
+        typer.Option("--from", metavar="FILE", help="Propose it from exports; more may follow."),
+    ] = None,
+    more: Annotated[list[Path] | None, typer.Argument(metavar="[FILE]...", hidden=True)] = None,
 ) -> None:
-    """Write a commented study folder to fill in, or a worked example of a printed table."""
-    from agreement.tables.new_study import new_study, worked_example
+    """Write a study folder: to fill in, proposed from exports, or a printed table as an example."""
+    if exports:
+        from agreement.report.run.proposing import proposal_text
+        from agreement.tables.proposal import propose_study
 
-    (worked_example if example else new_study)(folder)
+        found = propose_study(folder, [*exports, *(more or [])])
+        typer.echo(proposal_text(found, folder), err=True)
+    else:
+        from agreement.tables.new_study import new_study, worked_example
+
+        (worked_example if example else new_study)(folder)
     typer.echo(str(folder))
 
 

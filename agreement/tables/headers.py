@@ -17,6 +17,7 @@ PERSONAL: Final = re.compile(
     r"birth_?date|date_of_birth|dob|birthday|born|name|first_?name|last_?name|full_?name|surname|"
     r"e_?mail|phone|national_id)(_|$)"
 )
+ORIGIN: Final = ("from_file", "from_row")  # where a row of a gathered table came from
 _LOOKED_AT: Final = 500  # unknown columns compared with ours; a file may have a million
 
 
@@ -129,6 +130,8 @@ def _report_others(
     absent = [ours for ours in table.columns if ours not in position]
     rest = []
     for i, name in enumerate(others):
+        if name in ORIGIN:
+            continue
         look = i < _LOOKED_AT
         near = get_close_matches(plain_name(name), absent, n=1, cutoff=0.8) if look else []
         if PERSONAL.search(plain_name(name)):

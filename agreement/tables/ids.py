@@ -1,6 +1,9 @@
 """Ids: text as it stands, joined only by `id_map`, and checked not to be names."""
 
 import re
+from collections import Counter
+from collections.abc import Iterator
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -159,12 +162,20 @@ def note_leads_nowhere(
     )
 
 
-def note_likely_matches(
-    file: str, unknown: frozenset[str], known: frozenset[str], known_file: str, findings: Findings
-) -> None:
-    """Note which ids of a file look like an id of another; nothing is joined."""
-    if not unknown:
-        return
+def likely_pairs(unknown: AbstractSet[str], known: AbstractSet[str]) -> list[tuple[str, str]]:
+    """
+    Return each unknown id with the one known id that it alone looks like.
+
+    >>> likely_pairs({"a07", "12", "x"}, {"A-07", "A-12", "B-12"})
+    [('a07', 'A-07')]
+    """
+    single = [(one, like[0]) for one, like in _likely(unknown, known) if len(like) == 1]
+    counts = Counter(like for _, like in single)
+    return [(one, like) for one, like in single if counts[like] == 1]
+
+
+def _likely(unknown: AbstractSet[str], known: AbstractSet[str]) -> Iterator[tuple[str, list[str]]]:
+    """Yield each unknown id with the known ids that look like it."""
     by_key: dict[str, list[str]] = {}
     by_number: dict[str, list[str]] = {}
     for one in known:
@@ -178,6 +189,16 @@ def note_likely_matches(
         like = by_key.get(key) or by_key.get(number)
         if key == number:  # digits alone, like any id with this number
             like = like or by_number.get(number)
+        yield one, like or []
+
+
+def note_likely_matches(
+    file: str, unknown: frozenset[str], known: frozenset[str], known_file: str, findings: Findings
+) -> None:
+    """Note which ids of a file look like an id of another; nothing is joined."""
+    if not unknown:
+        return
+    for one, like in _likely(unknown, known):
         if like:
             known_ones = " or ".join(f"'{k}'" for k in sorted(like)[:3])
             what = f"Id '{one}' looks like {known_ones} in {known_file}; nothing was joined."

@@ -9,7 +9,7 @@ from agreement.tables.averaging_rule import GRAMMAR
 from agreement.tables.columns import FOLDERS, TABLES, VO2MAX_COLUMNS
 from agreement.tables.whole_output import whole_folder
 
-_STUDY_FILE: Final = """\
+STUDY_FILE_TEXT: Final = """\
 # What this study is, and the choices made for it. Every key is optional: take the # away from the
 # keys that you want to set. The values shown are the defaults; title, time_zone, id_map, the
 # margin, sem_ml_kg_min, averaging_rule and mode_match have none and show an example.
@@ -145,7 +145,7 @@ def new_study(folder: Path) -> None:
     OutputError
         If the folder holds something already, or cannot be made.
     """
-    with whole_folder(folder, _refuse_used) as place:
+    with whole_folder(folder, refuse_used) as place:
         for name, text in _files().items():
             (place / name).write_text(text, encoding="utf-8", newline="\n")
 
@@ -156,12 +156,13 @@ def worked_example(folder: Path) -> None:
 
     Parameters and errors are those of `new_study`.
     """
-    with whole_folder(folder, _refuse_used) as place:
+    with whole_folder(folder, refuse_used) as place:
         for source in (files("agreement.tables") / "worked_example").iterdir():
             (place / source.name).write_bytes(source.read_bytes())
 
 
-def _refuse_used(folder: Path) -> None:
+def refuse_used(folder: Path) -> None:
+    """Stop when a new study would come into a folder that holds something."""
     if folder.is_file() or (folder.is_dir() and any(folder.iterdir())):
         msg = f"{folder} is not empty; name a new folder."
         raise OutputError(msg)
@@ -170,7 +171,7 @@ def _refuse_used(folder: Path) -> None:
 def _files() -> dict[str, str]:
     """Return the text of every file of an empty study."""
     tables = {f"{name}.csv": ",".join(table.columns) + "\n" for name, table in TABLES.items()}
-    return {"study.toml": _STUDY_FILE, "README.txt": _guide(), **tables}
+    return {"study.toml": STUDY_FILE_TEXT, "README.txt": _guide(), **tables}
 
 
 def _guide() -> str:

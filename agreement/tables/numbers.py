@@ -12,7 +12,7 @@ from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, distinct
-from agreement.tables.units import Unit, own_unit, unit_of
+from agreement.tables.units import CLOCKS, Unit, clock_minutes, own_unit, unit_of
 
 Floats = npt.NDArray[np.float64]
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
@@ -145,11 +145,15 @@ def _parsed(
     """Return one text column as numbers in the file's own unit."""
     numbers = np.full(len(found.labels) + 1, np.nan)
     text: set[str] = set()
+    unit = raw.form.units.get(name, "")
+    clock = unit in CLOCKS or unit == "min/km"
     for i, label in enumerate(found.labels):
         plain = label.strip()
         if plain.casefold() in MISSING_ANY_CASE:
             continue
-        if _NUMBER.fullmatch(plain) and ("," not in plain or comma):
+        if clock and (minutes := clock_minutes(plain, unit)) is not None:
+            numbers[i] = minutes
+        elif unit not in CLOCKS and _NUMBER.fullmatch(plain) and ("," not in plain or comma):
             numbers[i] = float(plain.replace(",", "."))
         if not np.isfinite(numbers[i]):
             numbers[i] = np.nan

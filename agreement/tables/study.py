@@ -18,6 +18,7 @@ from agreement.tables.given_frames import frame_table, given_tables
 from agreement.tables.ids import note_leads_nowhere, note_likely_matches, read_id_map
 from agreement.tables.lab_table import CheckedTable, lab_table
 from agreement.tables.leaving import People
+from agreement.tables.open_lines import UNDECIDED
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.part_folders import PartFolder, find_parts, match_parts
 from agreement.tables.parts import Builder, PartReader, find_table_parts
@@ -161,9 +162,10 @@ def inspect_study(
     elif not (folder / STUDY_FILE).is_file():  # all else would only follow from it
         read_study_file(folder, findings)
         return None, findings.stops
-    study = _Reading(
-        folder, findings, without_parts=without_parts, given=given, options=options
-    ).study()
+    reading = _Reading(folder, findings, without_parts=without_parts, given=given, options=options)
+    if any(problem.reason == UNDECIDED for problem in findings.stops):
+        return None, tuple(p for p in findings.stops if p.reason == UNDECIDED)
+    study = reading.study()
     problems = without_consequences(findings.problems)
     if findings.stops:
         return None, problems

@@ -10,6 +10,7 @@ from typing import Any, Final, TypeVar, get_args
 from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings
+from agreement.tables.open_lines import stop_at_open_lines
 from agreement.tables.options import (
     Against,
     Change,
@@ -151,7 +152,10 @@ def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
     -------
     StudyOptions
     """
-    return changed_options(StudyOptions(), _content(folder, findings), folder, findings)
+    content = _content(folder, findings)
+    if not findings.stops and stop_at_open_lines(content, folder / STUDY_FILE, findings):
+        return StudyOptions()  # all else may only follow from what is open
+    return changed_options(StudyOptions(), content, folder, findings)
 
 
 def changed_options(

@@ -1,5 +1,6 @@
 """Units that a file may use instead of ours; converted by us, never guessed."""
 
+import re
 from dataclasses import dataclass
 from typing import Final
 
@@ -45,8 +46,20 @@ _DISTANCE: Final = {
     "yd": Unit(0.9144),
     "ft": Unit(0.3048),
 }
-_MINUTES: Final = {"min": Unit(), "s": Unit(1 / 60), "h": Unit(60)}
-_SECONDS: Final = {"s": Unit(), "ms": Unit(0.001), "min": Unit(60)}
+# Clock times are read as minutes before they are converted.
+CLOCKS: Final = ("h:mm:ss", "h:mm", "mm:ss")
+_MINUTES: Final = {
+    "min": Unit(),
+    "s": Unit(1 / 60),
+    "h": Unit(60),
+    **dict.fromkeys(CLOCKS, Unit()),
+}
+_SECONDS: Final = {
+    "s": Unit(),
+    "ms": Unit(0.001),
+    "min": Unit(60),
+    **dict.fromkeys(CLOCKS, Unit(60)),
+}
 _KM_H: Final = {
     "km/h": Unit(),
     "m/s": Unit(3.6),
@@ -134,6 +147,7 @@ def _plain(text: str) -> str:
     return spellings.get(plain, plain)
 
 
+_CLOCK: Final = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d(?:[.,]\d+)?))?")
 _NAMES: Final = [*VO2MAX_UNITS, *(name for units in UNITS.values() for name in units)]
 _KNOWN: Final = frozenset(map(_plain, _NAMES)) - {"1"}
 
@@ -152,6 +166,25 @@ def unit_of(column: str, text: str) -> tuple[str, Unit] | None:
         return next((to for name, to in VO2MAX_UNITS.items() if _plain(name) == plain), None)
     known = UNITS.get(column, {})
     return next(((column, unit) for name, unit in known.items() if _plain(name) == plain), None)
+
+
+def clock_minutes(text: str, unit: str) -> float | None:
+    """
+    Return a clock time in minutes; None where the text is none of this form.
+
+    >>> clock_minutes("1:02:30", "h:mm:ss"), clock_minutes("4:30", "min/km")
+    (62.5, 4.5)
+    >>> clock_minutes("4:30", "h:mm"), clock_minutes("4:75", "mm:ss")
+    (270.0, None)
+    """
+    found = _CLOCK.fullmatch(text)
+    parts = 3 if unit == "h:mm:ss" else 2
+    if found is None or len(text.split(":")) != parts:
+        return None
+    first, second, third = (float((part or "0").replace(",", ".")) for part in found.groups())
+    if parts == 3:
+        return 60 * first + second + third / 60
+    return 60 * first + second if unit == "h:mm" else first + second / 60
 
 
 def own_unit(column: str) -> str:

@@ -1,5 +1,6 @@
 """Small study folders for the tests of `agreement.tables`, each written by the test that reads it."""
 
+import sys
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import ClassVar
@@ -8,6 +9,8 @@ import pytest
 
 from agreement.errors import Problem
 from agreement.tables.study import StudyTables, inspect_study
+
+sys.path.insert(0, str(Path(__file__).parent))  # for messy_exports: tests are no package
 
 LAB = (
     "lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min,averaging_rule\n"

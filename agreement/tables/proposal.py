@@ -1,0 +1,175 @@
+"""From exports on the desk to a study folder with a proposed study.toml; nothing is guessed silently."""
+
+import csv
+import shutil
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import pandas as pd
+
+from agreement.errors import AgreementError
+from agreement.tables.columns import FIELD_TABLES, FOLDERS, TABLES
+from agreement.tables.ids import likely_pairs
+from agreement.tables.new_study import refuse_used
+from agreement.tables.proposal_columns import Column, columns_of, decide_unit, filled
+from agreement.tables.proposal_shape import Proposal
+from agreement.tables.proposal_sources import Block, blocks_of, files_of
+from agreement.tables.proposal_split import split_methods, split_people
+from agreement.tables.proposal_tables import proposed, table_of
+from agreement.tables.proposal_text import preview, study_text
+from agreement.tables.whole_output import whole_folder
+
+ORIGINALS: Final = "originals"  # the exports that were gathered into tables, as they came
+
+
+@dataclass(frozen=True, slots=True)
+class Proposed:
+    """
+    What was proposed.
+
+    Attributes
+    ----------
+    preview : DataFrame
+        One row per column: table, your column, ours, unit, first three values, as we read them.
+    remarks : tuple of str
+        Files that were not used, and why.
+    questions : int
+        Lines of study.toml that a person has to decide.
+    """
+
+    preview: pd.DataFrame
+    remarks: tuple[str, ...]
+    questions: int
+
+
+def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
+    """
+    Write a study folder from exports.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if needed; must be empty.
+    exports : iterable of Path
+        Files (CSV, TSV, XLSX, Parquet) or folders of them; they are copied, never changed.
+
+    Returns
+    -------
+    Proposed
+
+    Raises
+    ------
+    AgreementError
+        If there is no file, or none of them is a table.
+    OutputError
+        If the folder holds something already, or cannot be made.
+    """
+    files = files_of(exports)
+    placed, remarks = _placed(files)
+    if not placed:
+        raise AgreementError("No table was found in these files. " + " ".join(remarks))
+    recordings = {name: placed.pop(name) for name in FOLDERS if name in placed}
+    proposals = _proposals(placed, remarks)
+    same_day = False
+    lab = next((p for p in proposals if p.name == "lab_tests"), None)
+    if lab is not None:
+        if not any(p.name in FIELD_TABLES for p in proposals) and (found := split_methods(lab)):
+            proposals.append(found)
+            same_day = True
+        if not any(p.name == "athletes" for p in proposals) and (people := split_people(lab)):
+            proposals.append(people)
+    proposals.sort(key=lambda p: list(TABLES).index(p.name))
+    columns = {name: _recorded(blocks, name) for name, blocks in recordings.items()}
+    ids = _likely_ids(proposals)
+    text = study_text(proposals, columns, ids, same_day=same_day)
+    with whole_folder(folder, refuse_used) as place:
+        _copy(place, files, proposals, recordings)
+        for one in proposals:
+            if one.rows is not None:
+                pd.DataFrame(one.rows).to_csv(
+                    place / f"{one.name}.csv", index=False, lineterminator="\n"
+                )
+        if ids:
+            with (place / "ids.csv").open("w", encoding="utf-8", newline="") as file:
+                csv.writer(file, lineterminator="\n").writerows([("found", "athlete_id"), *ids])
+        (place / "study.toml").write_text(text, encoding="utf-8", newline="\n")
+    return Proposed(preview(proposals), tuple(remarks), text.count(' = "?"'))
+
+
+def _placed(files: list[Path]) -> tuple[dict[str, list[Block]], list[str]]:
+    """Return the blocks of each table, and remarks on what has none."""
+    placed: dict[str, list[Block]] = {}
+    remarks = []
+    for file in files:
+        blocks, why = blocks_of(file)
+        if not blocks:
+            remarks.append(f"{file.name}: {why}")
+        for block in blocks:
+            name = table_of(block)
+            if name is None:
+                remarks.append(
+                    f"{block.name}: nothing says which table it is; name it in study.toml."
+                )
+            else:
+                placed.setdefault(name, []).append(block)
+    return placed, remarks
+
+
+def _proposals(placed: dict[str, list[Block]], remarks: list[str]) -> list[Proposal]:
+    """Return the proposal of each table; blocks that did not fit go to the remarks."""
+    used = Counter(block.file for blocks in placed.values() for block in blocks)
+    proposals = []
+    for name, blocks in placed.items():
+        alone = used[blocks[0].file] == 1
+        one = proposed(name, blocks, alone=alone)
+        remarks += [
+            f"{left}: left out of {name}, because what is open in it is decided elsewhere; "
+            "write units and dates into it as the other files do."
+            for left in one.dropped
+        ]
+        proposals.append(one)
+    return proposals
+
+
+def _recorded(blocks: list[Block], name: str) -> list[Column]:
+    """Return the columns of recordings; the first file stands for all."""
+    columns = columns_of(blocks[0], name)
+    for column in columns:
+        decide_unit(column, blocks[0].column(column.at))
+    return columns
+
+
+def _likely_ids(proposals: list[Proposal]) -> list[tuple[str, str]]:
+    """Return ids of field tables that look like one id of the laboratory or of the athletes."""
+    people = {p.name: _people(p) for p in proposals if p.column("athlete_id")}
+    known = people.get("athletes") or people.get("lab_tests") or set()
+    others = set().union(*people.values()) - known if people else set()
+    return likely_pairs(others, known)
+
+
+def _people(proposal: Proposal) -> set[str]:
+    column = proposal.column("athlete_id")
+    return set(filled(proposal.cells(column))) if column else set()
+
+
+def _copy(
+    place: Path, files: list[Path], proposals: list[Proposal], recordings: dict[str, list[Block]]
+) -> None:
+    """Copy every export: to where it is read, else to the originals."""
+    as_they_are = {p.blocks[0].file for p in proposals if p.rows is None}
+    recorded = {block.file: name for name, blocks in recordings.items() for block in blocks}
+    for file in files:
+        target = place
+        if file in recorded:
+            target = place / recorded[file]
+        elif file not in as_they_are:
+            target = place / ORIGINALS
+        target.mkdir(exist_ok=True)
+        name, n = file.name, 1
+        while (target / name).exists():
+            n += 1
+            name = f"{file.stem} {n}{file.suffix}"
+        shutil.copyfile(file, target / name)

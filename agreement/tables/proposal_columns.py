@@ -1,0 +1,304 @@
+"""Which column of an export is which of ours, in which unit: what header and data decide, and what not."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Final
+
+from agreement.tables.columns import INPUTS, MISSING_ANY_CASE, VO2MAX_COLUMNS
+from agreement.tables.proposal_sources import Block
+from agreement.tables.proposal_words import (
+    CODES,
+    Named,
+    fits,
+    plain,
+    taken_apart,
+    unit_fits,
+    unit_named,
+)
+from agreement.tables.units import CLOCKS, clock_minutes, own_unit
+
+OPEN: Final = "?"  # stands in study.toml where a person has to decide; `check` stops at it
+_MOMENTS: Final = ("date", "taken_at", "started_at")
+_FEW: Final = 3  # values from which a median is told
+_MOST: Final = 0.9  # share of values that must be possible
+# Medians of adults' groups in each unit; where two fit, a person decides. Common practice, no source.
+_MEDIANS: Final[dict[str, dict[str, tuple[float, float]]]] = {
+    "mass_kg": {"kg": (45, 110), "lb": (99, 243)},
+    "set_mass_kg": {"kg": (45, 110), "lb": (99, 243)},
+    "stature_cm": {"cm": (120, 215), "m": (1.2, 2.15), "in": (47, 85), "ft": (4, 7.1)},
+    "duration_min": {"min": (8, 400), "s": (480, 24000), "h": (0.13, 6.7)},
+    "time_min": {"min": (3, 300), "s": (180, 18000), "h": (0.05, 5)},
+    "distance_m": {"m": (800, 50000), "km": (0.8, 50), "mile": (0.5, 31)},
+    "speed_km_h": {"km/h": (4, 25), "m/s": (1.1, 7), "mph": (2.5, 15.5), "min/km": (2.4, 15)},
+    "rer_max": {"1": (0.7, 2), "%": (70, 200)},
+    "zone1_min": {"min": (0, 400), "s": (0, 24000), "h": (0, 7)},
+    "altitude_m": {"m": (-400, 5000), "ft": (-1300, 16000)},
+}
+_VO2MAX: Final = {
+    "mL/kg/min": (8.0, 100.0),
+    "L/min": (0.5, 8.0),
+    "mL/min": (500.0, 8000.0),
+    "MET": (8 / 3.5, 100 / 3.5),
+}
+_LEADS: Final = dict(zip(("mL/kg/min", "L/min", "mL/min"), VO2MAX_COLUMNS, strict=True))
+_DAY: Final = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{4}|\d{2})\b")
+_ISO: Final = re.compile(r"\d{4}-?\d{2}-?\d{2}")
+_NAMED_MONTH: Final = re.compile(
+    r"\d{1,2}[.\s-]*[^\W\d_]{3,}\.?[\s-]*\d{4}|[^\W\d_]{3,}\.?\s+\d{1,2},?\s+\d{4}"
+)
+
+
+@dataclass(slots=True)
+class Column:
+    """One column of ours in an export, with what decided it."""
+
+    ours: str
+    at: int
+    theirs: str
+    named: Named
+    unit: str | None = None  # to be stated: another than ours, or open
+    codes: dict[str, str] = field(default_factory=dict)
+    evidence: str = ""
+    alternatives: str = ""  # of an open unit or of open codes
+
+
+def is_missing(text: str) -> bool:
+    """Whether a cell is empty or says so."""
+    return text.strip().casefold() in MISSING_ANY_CASE
+
+
+def number_of(text: str) -> float | None:
+    """Return a cell as a number, with a dot or a comma; None where it is none."""
+    found = text.strip().replace(",", ".")
+    try:
+        value = float(found) if found.count(".") <= 1 else None
+    except ValueError:
+        return None
+    return value if value is not None and abs(value) < 1e12 else None
+
+
+def is_date(text: str) -> bool:
+    """Whether a cell is a day, with or without a time."""
+    found = text.strip()
+    return bool(_ISO.match(found) or _DAY.match(found) or _NAMED_MONTH.match(found))
+
+
+def filled(cells: Sequence[str]) -> list[str]:
+    """Return the cells that say something."""
+    return [cell for cell in cells if not is_missing(cell)]
+
+
+def columns_of(block: Block, table: str) -> list[Column]:
+    """
+    Return the columns of a table that a block has, each header used once.
+
+    Parameters
+    ----------
+    block : Block
+    table : str
+        Name of one of our tables.
+
+    Returns
+    -------
+    list of Column
+        In our order; of VO2max one for each quantity that the headers name.
+    """
+    named = [taken_apart(header) for header in block.headers]
+    named = [
+        n._replace(unit=n.unit or unit_named(block.units[i])) if block.units[i] else n
+        for i, n in enumerate(named)
+    ]
+    wanted = ["vo2max" if c in VO2MAX_COLUMNS else c for c in INPUTS[table].columns]
+    scores = []
+    for ours in dict.fromkeys(wanted):
+        words = "date" if ours in _MOMENTS else ours
+        for at, one in enumerate(named):
+            score = max(fits(words, one), fits(ours, one))
+            if score and _content_fits(table, ours, block.column(at)):
+                scores.append((-score, wanted.index(ours), at, ours))
+    taken: set[int] = set()
+    found: dict[str, Column] = {}
+    for _, _, at, ours in sorted(scores):
+        unit = named[at].unit
+        key = f"vo2max {unit}" if ours == "vo2max" else ours
+        if at in taken or key in found or (ours == "vo2max" and "vo2max None" in found):
+            continue
+        if ours == "vo2max" and unit is None and any(k.startswith("vo2max ") for k in found):
+            continue
+        taken.add(at)
+        found[key] = Column(ours, at, block.headers[at], named[at])
+    return sorted(found.values(), key=lambda c: wanted.index(c.ours))
+
+
+def _content_fits(table: str, ours: str, cells: list[str]) -> bool:
+    """Whether the cells of a column are of the kind that ours needs."""
+    some = filled(cells)
+    if not some:
+        return False
+    kind = "number" if ours == "vo2max" else INPUTS[table].columns[ours].kind
+    if kind == "number":
+        good = [
+            c for c in some if number_of(c) is not None or (":" in c and any(map(str.isdigit, c)))
+        ]
+        if ours in ("vo2max", "mass_kg", "age_years"):
+            good = [c for c in good if number_of(c) is not None]
+    elif kind in ("date", "time"):
+        good = [c for c in some if is_date(c)]
+    else:
+        return True
+    return len(good) >= 0.6 * len(some)
+
+
+def decide_unit(column: Column, cells: list[str]) -> None:
+    """Fill in the unit of a number column and, for VO2max, the column of ours; or leave it open."""
+    some = filled(cells)
+    values = [v for v in map(number_of, some) if v is not None]
+    clocks = [c for c in some if ":" in c]
+    unit, strange = column.named.unit, column.named.strange_unit
+    if len(clocks) > len(some) / 2:
+        _decide_clock(column, clocks, unit)
+        return
+    possible = _possible(column.ours, values)
+    subject = "vo2max" if column.ours == "vo2max" else column.ours
+    if unit is not None and not unit_fits(subject, unit):
+        strange, unit = unit, None
+    if unit is not None:
+        own = _own(column.ours, unit)
+        if possible and unit not in possible and not (own == "" and "1" in possible):
+            column.evidence = f"the header says {unit}, the values do not"
+            _leave_open(column, values, [unit, *possible])
+            return
+        column.evidence = f"the header says {unit}"
+        _state(column, unit)
+    elif strange and possible is not None:
+        column.evidence = f"the header says ({strange})"
+        _leave_open(column, values, possible or list(_MEDIANS.get(column.ours, _VO2MAX)))
+    elif possible is None:
+        column.evidence = f"no unit in the header; ours is {own_unit(column.ours) or 'a number'}"
+    elif len(possible) == 1:
+        middle = median(values)
+        column.evidence = f"the values decide it: the middle one is {middle:g}"
+        _state(column, possible[0])
+    else:
+        _leave_open(column, values, possible or list(_MEDIANS.get(column.ours, _VO2MAX)))
+
+
+def _possible(ours: str, values: list[float]) -> list[str] | None:
+    """Return the units in which the values are possible; None where nothing is known of them."""
+    if ours == "vo2max":
+        return [
+            unit
+            for unit, (low, high) in _VO2MAX.items()
+            if values and sum(low <= v <= high for v in values) >= _MOST * len(values)
+        ]
+    known = _MEDIANS.get(ours)
+    if known is None:
+        return None
+    if len(values) < _FEW:
+        return list(known)
+    return [unit for unit, (low, high) in known.items() if low <= median(values) <= high]
+
+
+def _own(ours: str, unit: str) -> str:
+    return "" if ours != "vo2max" and unit == own_unit(ours) else unit
+
+
+def _state(column: Column, unit: str) -> None:
+    """Take a unit: of VO2max it chooses the column, else it is stated where it is not ours."""
+    if column.ours == "vo2max":
+        column.ours = _LEADS.get(unit, VO2MAX_COLUMNS[0])
+        column.unit = unit if unit not in _LEADS else None
+        return
+    column.unit = None if unit in ("1", own_unit(column.ours)) else unit
+
+
+def _leave_open(column: Column, values: list[float], units: list[str]) -> None:
+    """Leave a unit open, with one example of each reading."""
+    if column.ours == "vo2max":
+        column.ours = VO2MAX_COLUMNS[0]
+    column.unit = OPEN
+    example = f"{values[0]:g} " if values else ""
+    units = list(dict.fromkeys("fraction" if u == "1" else u for u in units))
+    column.alternatives = " or ".join(f'"{unit}" ({example}{unit})' for unit in units)
+
+
+def _decide_clock(column: Column, clocks: list[str], unit: str | None) -> None:
+    """Decide the form of clock times: three parts say it, two parts need a header or a person."""
+    if unit == "min/km" or unit in CLOCKS:
+        column.unit, column.evidence = str(unit), f"the header says {unit}"
+        return
+    if all(clock.count(":") == 2 for clock in clocks):
+        column.unit, column.evidence = "h:mm:ss", f"hours, minutes and seconds: {clocks[0]}"
+        return
+    readings = [
+        f'"{form}" ({clocks[0]} is {minutes:g} min)'
+        for form in ("mm:ss", "h:mm")
+        if (minutes := clock_minutes(clocks[0], form)) is not None
+    ]
+    if column.ours == "speed_km_h":
+        readings = [f'"min/km" ({clocks[0]} per km)']
+    column.unit, column.alternatives = OPEN, " or ".join(readings)
+
+
+def decide_codes(column: Column, kind_codes: Sequence[str], cells: list[str]) -> None:
+    """Translate the codes of a column by known words; leave open what no word decides."""
+    group = "yes no" if set(kind_codes) >= {"yes", "no"} else column.ours
+    known = CODES.get(group, {})
+    values = list(dict.fromkeys(filled(cells)))
+    words = {plain(v) for v in values}
+    unsure = column.ours == "sex" and (
+        ("h" in words and "m" in words) or plain(column.theirs) in ("sexo", "genero")
+    )
+    open_codes = []
+    for value in values:
+        word = plain(value)
+        hinted = plain(column.named.codes.get(value, ""))
+        ours: str | None = known.get(hinted) or (hinted if hinted in kind_codes else None)
+        if ours is None and not (unsure and word in "hm"):
+            ours = word if word in kind_codes else known.get(word)
+        if ours is not None and ours in kind_codes:
+            if value.casefold() != ours:
+                column.codes[value] = ours
+        else:
+            column.codes[value] = OPEN
+            open_codes.append(value)
+    if open_codes:
+        column.alternatives = f"one of {', '.join(kind_codes)}"
+    if column.named.codes:
+        column.evidence = "the header says which is which"
+
+
+def date_order_of(cells: list[str], named: Named) -> tuple[str | None, str, str]:
+    """
+    Return the order of day and month, what decides it, and the alternatives where nothing does.
+
+    Returns
+    -------
+    order : str or None
+        None: nothing to state; "?": open.
+    evidence, alternatives : str
+    """
+    found = [(m, c) for c in filled(cells) if not _ISO.match(c) and (m := _DAY.match(c))]
+    found = [(m, c) for m, c in found if len(m[1]) <= 2]
+    if not found:
+        return None, "", ""
+    if named.date_order:
+        return named.date_order, f"the header says it: {found[0][1]}", ""
+    day = [c for m, c in found if int(m[1]) > 12]
+    month = [c for m, c in found if int(m[2]) > 12]
+    if day and not month:
+        return "day-first", f"{day[0]} has no month {day[0][:2]}", ""
+    if month and not day:
+        return "month-first", f"{month[0]} can only begin with the month", ""
+    match, cell = found[0]
+    year = match[3] if len(match[3]) == 4 else f"20{match[3]}"
+    first, second = int(match[1]), int(match[2])
+    readings = (
+        f'"day-first" ({cell} is {year}-{second:02d}-{first:02d}) or '
+        f'"month-first" ({cell} is {year}-{first:02d}-{second:02d})'
+    )
+    if day and month:
+        readings += f"; {day[0]} and {month[0]} cannot be of one order: correct one of them"
+    return OPEN, "", readings

@@ -1,0 +1,156 @@
+"""Rows of exports written anew under our names, where no file can serve as it is."""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+
+from agreement.tables.columns import INPUTS
+from agreement.tables.headers import ORIGIN
+from agreement.tables.proposal_columns import (
+    OPEN,
+    Column,
+    filled,
+    number_of,
+)
+from agreement.tables.proposal_dates import iso_of, plain_moment, with_clock
+from agreement.tables.proposal_shape import MOMENT, NOTHING, Proposal, Rows
+from agreement.tables.proposal_words import WORDS, plain
+from agreement.tables.units import unit_of
+
+
+def clock_at(one: Proposal, moment: Column) -> int | None:
+    """Return the column with the time of day beside a column of dates."""
+    block = one.blocks[0]
+    if any(":" in cell for cell in block.column(moment.at)):
+        return None
+    used = {c.at for c in one.columns}
+    for at, header in enumerate(block.headers):
+        clocks = [c for c in filled(block.column(at)) if re.match(r"\d{1,2}:\d\d", c)]
+        if at not in used and plain(header) in WORDS["clock"] and clocks:
+            return at
+    return None
+
+
+def block_rows(one: Proposal) -> Rows:
+    """Return the rows of one block under our names, the cells as they stand."""
+    block, moment = one.blocks[0], one.column(MOMENT.get(one.name, ""))
+    clock = clock_at(one, moment) if moment else None
+    key, rows = INPUTS[one.name].key, []
+    prefix = {"lab_tests": "T", "sessions": "S"}.get(one.name, "R")
+    for number, (at, cells) in enumerate(block.rows, 1):
+        row = {c.ours: cells[c.at].strip() for c in one.columns}
+        if key and key != "athlete_id":
+            row.setdefault(key, f"{prefix}{number:03d}")
+        if moment:
+            written = plain_moment(row[moment.ours])
+            row[moment.ours] = with_clock(written, "" if clock is None else cells[clock])
+        rows.append(row | {ORIGIN[0]: block.name, ORIGIN[1]: str(at)})
+    if moment and clock is not None:
+        one.timed = next((r[moment.ours] for r in rows if ":" in r[moment.ours]), "")
+    return rows
+
+
+def named_ours(one: Proposal) -> None:
+    """Say that the columns of a gathered table carry our names."""
+    one.columns = [replace(c, theirs=c.ours) for c in one.columns]
+    key = INPUTS[one.name].key
+    if key and one.column(key) is None and key != "athlete_id":
+        one.columns.insert(0, Column(key, -1, key, NOTHING, evidence="numbered"))
+
+
+def gather(first: Proposal, all_: list[Proposal]) -> None:
+    """Gather the rows of several blocks, each converted by its own decisions where they differ."""
+    names = _names_in_files(all_)
+    kept = [one for one in all_ if _goes_with(first, one)]
+    first.dropped = [one.blocks[0].name for one in all_ if one not in kept]
+    columns = {c.ours: c for one in kept for c in one.columns}
+    differ = {
+        ours
+        for ours in columns
+        if len({(c.unit if (c := one.column(ours)) else None) for one in kept if one.column(ours)})
+        > 1
+    }
+    orders = {one.order[0] for one in kept if one.order[0]}
+    moment = MOMENT.get(first.name, "")
+    rows: Rows = []
+    constant = {k for one in kept for k in one.constants}
+    for one in kept:
+        part = block_rows(one)
+        for row in part:
+            for ours in differ & set(row):
+                row[ours] = _converted(row[ours], one.column(ours))
+            if len(orders) > 1 and moment in row and one.order[0]:
+                row[moment] = iso_of(row[moment], one.order[0])
+            for ours in constant:
+                row.setdefault(ours, one.constants.get(ours, ("", ""))[0])
+            row.setdefault("athlete_id", names.get(id(one), ""))
+        rows += part
+    key = INPUTS[first.name].key
+    if (
+        key
+        and key != "athlete_id"
+        and any(key not in {c.ours for c in one.columns} for one in kept)
+    ):
+        for number, row in enumerate(rows, 1):
+            row[key] = f"{'T' if first.name == 'lab_tests' else 'S'}{number:03d}"
+    for ours, column in columns.items():
+        merged = {k: v for one in kept if (c := one.column(ours)) for k, v in c.codes.items()}
+        unit = None if ours in differ else column.unit
+        columns[ours] = replace(column, codes=merged, unit=unit)
+    if len(orders) > 1:
+        first.order = (None, "", "")
+    elif orders:
+        first.order = next(one.order for one in kept if one.order[0])
+    open_ = {k: v for one in kept for k, v in one.constants.items() if v[0] == OPEN}
+    for ours in constant - set(open_):
+        columns[ours] = Column(ours, -1, ours, NOTHING, evidence="of each file")
+    for ours in open_:
+        for row in rows:
+            row.pop(ours, None)
+    if "athlete_id" not in columns:
+        columns["athlete_id"] = Column(
+            "athlete_id",
+            -1,
+            "athlete_id",
+            NOTHING,
+            evidence="from the names of the files",
+        )
+    first.timed = next((one.timed for one in kept if one.timed), "")
+    first.blocks = [one.blocks[0] for one in kept]
+    first.columns, first.constants, first.rows = list(columns.values()), open_, rows
+    first.why_gathered = ["its rows come from several files or sheets"]
+    named_ours(first)
+
+
+def _names_in_files(all_: list[Proposal]) -> dict[int, str]:
+    """Return what tells the names of the files apart: the ids of their athletes, if a column lacks."""
+    labels = [plain(one.blocks[0].sheet or one.blocks[0].file.stem).split() for one in all_]
+    shared = set.intersection(*map(set, labels)) if labels else set()
+    own = [" ".join(w for w in words if w not in shared) for words in labels]
+    raw = [one.blocks[0].sheet or one.blocks[0].file.stem for one in all_]
+    found = {}
+    for one, words, text in zip(all_, own, raw, strict=True):
+        match = re.search(re.escape(words.split()[0]) if words else r"$^", text, re.IGNORECASE)
+        found[id(one)] = match[0] if match and len(words.split()) == 1 else text
+    return found
+
+
+def _goes_with(first: Proposal, one: Proposal) -> bool:
+    """Whether what is open in one block is open in the other: one answer must serve both."""
+    for column in one.columns:
+        other = first.column(column.ours)
+        if other and (other.unit == OPEN) != (column.unit == OPEN):
+            return False
+    return not (one.order[0] and first.order[0]) or (one.order[0] == OPEN) == (
+        first.order[0] == OPEN
+    )
+
+
+def _converted(cell: str, column: Column | None) -> str:
+    """Return a number in our unit, as text."""
+    value = number_of(cell)
+    if column is None or column.unit is None or value is None:
+        return cell
+    found = unit_of(column.ours, column.unit)
+    return cell if found is None else f"{float(found[1].convert(np.array([value]))[0]):.6g}"

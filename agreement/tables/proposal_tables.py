@@ -1,0 +1,186 @@
+"""Which export is which table of a study, and what its file or its name decides."""
+
+import re
+from typing import Final
+
+from agreement.tables.columns import INPUTS
+from agreement.tables.proposal_columns import (
+    OPEN,
+    Column,
+    columns_of,
+    date_order_of,
+    decide_codes,
+    decide_unit,
+    filled,
+)
+from agreement.tables.proposal_dates import plain_moment
+from agreement.tables.proposal_gathering import block_rows, clock_at, gather, named_ours
+from agreement.tables.proposal_shape import MOMENT, OF_PEOPLE, Proposal
+from agreement.tables.proposal_sources import Block, repeated
+from agreement.tables.proposal_words import ABOUT, CODES, fits, plain, taken_apart
+
+_RAW_ROWS: Final = 40  # fewer rows are no recording
+_OF_LABORATORY: Final = ("rer_max", "rpe_max", "lactate_mmol_l", "plateau", "averaging_rule")
+
+
+def table_of(block: Block) -> str | None:
+    """Return the table that a block is most like; None where nothing decides it."""
+    has = {name: {c.ours for c in columns_of(block, name)} for name in INPUTS}
+    words = set(plain(f"{block.file.stem} {block.sheet or ''}").split()) | {
+        word for cells in block.above for cell in cells for word in plain(cell).split()
+    }
+    if len(block.rows) >= _RAW_ROWS and "athlete_id" not in has["lab_tests"]:
+        if {"t_s", "vo2_ml_min"} <= has["breaths"]:
+            return "breaths"
+        if {"t_s", "hr_bpm"} <= has["samples"]:
+            return "samples"
+    score = {name: 3.0 * len(words & set(about)) for name, about in ABOUT.items() if name in INPUTS}
+    if "vo2max" in has["lab_tests"]:
+        score["lab_tests"] += 3 + 2 * len(has["lab_tests"] & set(_OF_LABORATORY))
+        score["field_estimates"] += 3 + 3 * ("method" in has["field_estimates"])
+        score["field_estimates"] += 2 * len(
+            {"set_mass_kg", "set_hr_max_bpm"} & has["field_estimates"]
+        )
+        score["field_estimates"] += 2 * (_readings_each(block) > 4)
+        score["lab_tests"] += len({"mass_kg", "lab_test_id", "hr_max_bpm"} & has["lab_tests"])
+        score["sessions"] = score["field_tests"] = score["athletes"] = 0
+    else:
+        tests = has["field_tests"]
+        score["lab_tests"] = score["field_estimates"] = 0
+        score["field_tests"] += 3 * ("protocol" in tests) + 2 * len({"distance_m", "stage"} & tests)
+        lasting = "duration_min" in has["sessions"]
+        score["sessions"] += 2 * lasting + 3 * ("zone1_min" in has["sessions"])
+        score["sessions"] += 2 * ("session_id" in has["sessions"]) + ("mode" in has["sessions"])
+        if "date" not in tests:
+            score["athletes"] += 3 + len(has["athletes"] & set(OF_PEOPLE))
+            score["field_tests"] = score["sessions"] = 0
+        elif not lasting:
+            score["sessions"] = 0
+    ranked = sorted(score.items(), key=lambda one: -one[1])
+    best, second = ranked[0], ranked[1]
+    return best[0] if best[1] >= 3 and best[1] > second[1] else None
+
+
+def _readings_each(block: Block) -> float:
+    """Return how many rows a person has on average."""
+    at = next((c.at for c in columns_of(block, "field_estimates") if c.ours == "athlete_id"), None)
+    people = set() if at is None else set(block.column(at))
+    return len(block.rows) / max(1, len(people))
+
+
+def proposed(name: str, blocks: list[Block], *, alone: bool) -> Proposal:
+    """Return a table as its blocks propose it; those that do not go together are `dropped`; `alone` in its file."""
+    alike = [_decided(name, block) for block in blocks]
+    first = alike[0]
+    if len(alike) > 1:
+        gather(first, alike)
+    else:
+        _as_it_is(first, alone=alone)
+    return first
+
+
+def _decided(name: str, block: Block) -> Proposal:
+    """Return one block as a table of its own, every column decided or open."""
+    one = Proposal(name, [block], columns_of(block, name))
+    for column in list(one.columns):
+        cells, kind = block.column(column.at), INPUTS[name].columns.get(column.ours)
+        if column.ours == "vo2max" or (kind and kind.kind == "number"):
+            decide_unit(column, cells)
+            if column.unit == OPEN and _can_be_left(name, column):
+                one.columns.remove(column)
+        elif kind and kind.kind == "code":
+            decide_codes(column, kind.codes, cells)
+            if OPEN in column.codes.values() and column.ours in ("tag", "plateau", "sensor"):
+                one.columns.remove(column)
+        elif kind and column.ours == MOMENT.get(name):
+            one.order = date_order_of(cells, column.named)
+            if any(":" in c and not re.search(r"(Z|[+-]\d\d:?\d\d)$", c) for c in filled(cells)):
+                one.timed = next(c for c in cells if ":" in c)
+    _constants(one, block)
+    return one
+
+
+def _can_be_left(name: str, column: Column) -> bool:
+    """Whether a table can do without a column whose unit nobody knows."""
+    needed = ("vo2max", "mass", "duration", "distance", "speed", "time_min")
+    return not column.ours.startswith(needed) or (
+        name == "sessions" and "duration" not in column.ours
+    )
+
+
+def _constants(one: Proposal, block: Block) -> None:
+    """Give columns that the block lacks the value that its title or its name says."""
+    said = _said_above(block)
+    have = {c.ours for c in one.columns}
+    for ours, column in INPUTS[one.name].columns.items():
+        value = said.get(ours)
+        if ours in have or (value is None and not column.required):
+            continue
+        if value is not None and ours in ("athlete_id", "lab_test_id", "mode", "date"):
+            one.constants[ours] = (value, "stands above the header")
+    if "mode" in INPUTS[one.name].columns and "mode" not in have | set(one.constants):
+        words = plain(f"{block.file.stem} {block.sheet or ''}").split()
+        modes = {CODES["mode"][w] for w in words if w in CODES["mode"] and len(w) > 2}
+        if len(modes) == 1:
+            one.constants["mode"] = (modes.pop(), f"the name of {block.name} says it")
+        elif one.name != "field_tests":
+            listed = '"run", "walk", "cycle", "row", "ski", "step" or "other"'
+            one.constants["mode"] = (OPEN, f"no column says how people exercised: {listed}")
+    if one.name == "field_estimates" and "method" not in have:
+        label = re.sub(r"\W+", "_", block.sheet or block.file.stem).strip("_").lower()
+        one.constants["method"] = (
+            label,
+            "a label, after the name of the file; change it as you like",
+        )
+    if one.name == "field_tests" and "protocol" not in have:
+        one.constants["protocol"] = (
+            OPEN,
+            "no column names the test: an id of `agreement protocols`",
+        )
+
+
+def _said_above(block: Block) -> dict[str, str]:
+    """Return what lines above the header say of the whole table: "Subject: A07", or two cells."""
+    said: dict[str, str] = {}
+    for record in block.above:
+        cells = [cell.strip() for cell in record if cell.strip()]
+        pairs = [tuple(map(str.strip, c.split(":", 1))) for c in cells if c.count(":") == 1]
+        pairs += [(cells[0], cells[1])] if len(cells) == 2 else []
+        for key, value in pairs:
+            for ours in ("athlete_id", "lab_test_id", "date", "mode"):
+                if value and fits(ours, taken_apart(key)) == 3 and ours not in said:
+                    said[ours] = CODES["mode"].get(plain(value), "") if ours == "mode" else value
+    return {ours: value for ours, value in said.items() if value}
+
+
+def _as_it_is(one: Proposal, *, alone: bool) -> None:
+    """Leave a single block in its own file, or gather its rows where the file cannot serve."""
+    block = one.blocks[0]
+    twice = repeated(block.headers)
+    why = []
+    if block.joined or any(not c.theirs or c.theirs in twice for c in one.columns):
+        why.append("its header does not name each column once")
+    if not block.file.name.casefold().endswith(INPUTS[one.name].endings):
+        why.append("this form of file is not read for this table")
+    if not alone:
+        why.append("another table stands in the same file")
+    why += _needsrows(one)
+    if why and one.name in MOMENT | {"athletes": ""}:
+        one.why_gathered, one.rows = why, block_rows(one)
+        named_ours(one)
+
+
+def _needsrows(one: Proposal) -> list[str]:
+    """Return why rows of one block need to be written anew."""
+    have, why = {c.ours for c in one.columns}, []
+    key = INPUTS[one.name].key
+    if key and key not in have and key != "athlete_id":
+        why.append(f"it has no {key}: its rows are numbered")
+    moment = one.column(MOMENT.get(one.name, ""))
+    if moment:
+        cells = one.blocks[0].column(moment.at)
+        if clock_at(one, moment) is not None:
+            why.append("date and time stand in two columns")
+        if any(plain_moment(c) != c for c in filled(cells)):
+            why.append("months are written as words, or hours with AM and PM")
+    return why

@@ -1,0 +1,125 @@
+"""What columns, codes and units are called in exports, in several languages; facts, no guesses."""
+
+import re
+import tomllib
+import unicodedata
+from functools import lru_cache
+from importlib.resources import files
+from typing import Final, NamedTuple
+
+from agreement.tables.units import unit_of
+
+_DATA: Final = tomllib.loads(
+    (files("agreement.tables") / "proposal_words.toml").read_text(encoding="utf-8")
+)
+WORDS: Final[dict[str, list[str]]] = _DATA["words"]
+CODES: Final[dict[str, dict[str, str]]] = {
+    column: {word: ours for ours, words in codes.items() for word in words}
+    for column, codes in _DATA["codes"].items()
+}
+ABOUT: Final[dict[str, list[str]]] = _DATA["about"]  # words of file names and headers, by table
+_UNITS: Final[dict[str, str]] = {
+    spelling: unit for unit, spellings in _DATA["units"].items() for spelling in spellings
+}
+_ORDERS: Final = {
+    "d": "day-first",
+    "t": "day-first",
+    "j": "day-first",
+    "m": "month-first",
+    "y": "year-first",
+}
+_DATE_FORM: Final = re.compile(
+    r"(dd?|mm?|yyyy|tt|jj)[./-](dd?|mm?|tt)[./-](yyyy|yy|jjjj|aaaa|dd?)", re.IGNORECASE
+)
+
+
+class Named(NamedTuple):
+    """A header taken apart: its words, the unit and codes that stand in it, the order of dates."""
+
+    words: str
+    unit: str | None
+    strange_unit: str | None
+    codes: dict[str, str]
+    date_order: str | None
+
+
+def plain(text: str) -> str:
+    """
+    Return words without accents, case and marks.
+
+    >>> plain("Körpergewicht [kg]"), plain("VO₂max_rel")
+    ('korpergewicht kg', 'vo2max rel')
+    """
+    folded = unicodedata.normalize(
+        "NFKD", text.replace("ß", "ss").replace("ø", "o").replace("Ø", "O")
+    )
+    kept = "".join(c for c in folded if not unicodedata.combining(c)).casefold()
+    return " ".join(re.findall(r"[a-z0-9]+", kept))
+
+
+@lru_cache(maxsize=4096)
+def unit_named(text: str) -> str | None:
+    """
+    Return the unit that a text is, in the name that `units` knows; None where it is none.
+
+    >>> unit_named("mL·kg⁻¹·min⁻¹"), unit_named("lbs"), unit_named("shoes off")
+    ('mL/kg/min', 'lb', None)
+    """
+    folded = unicodedata.normalize("NFKD", text).casefold().replace("\N{MINUS SIGN}", "-")
+    tight = re.sub(r"[\s.·•*^\u22c5]", "", folded).replace("per", "/")
+    return _UNITS.get(tight)
+
+
+def taken_apart(header: str) -> Named:
+    """
+    Return what a header says.
+
+    >>> taken_apart("Weight (lb)")[:2], taken_apart("vo2max_ml_kg_min")[:2]
+    (('weight', 'lb'), ('vo2max', 'mL/kg/min'))
+    >>> taken_apart("Date (dd/mm/yyyy)").date_order, taken_apart("Sex (1=m, 2=f)").codes
+    ('day-first', {'1': 'm', '2': 'f'})
+    """
+    inside = " , ".join(re.findall(r"[(\[]([^)\]]*)[)\]]", header))
+    core = re.sub(r"[(\[][^)\]]*[)\]]", " ", header)
+    codes = dict(re.findall(r"(\w+)\s*=\s*(\w+)", inside))
+    form = _DATE_FORM.search(header)
+    order = _ORDERS.get(form[1][0].casefold()) if form else None
+    if form:
+        core, inside = core.replace(form[0], " "), ""
+    unit = next((u for part in re.split(r"[,;]", inside) if (u := unit_named(part))), None)
+    tokens = [t for t in re.split(r"[\s_,;:]+", core.strip()) if t]
+    if unit is None:
+        for size in (4, 3, 2, 1):
+            if len(tokens) > size:
+                tail = tokens[-size:]
+                unit = unit_named("".join(tail)) or unit_named("/".join(tail))
+                if unit is not None:
+                    tokens = tokens[:-size]
+                    break
+    words = plain(" ".join(tokens))
+    words = words.removesuffix(" in")
+    known = unit is not None or codes or form or not inside.strip()
+    strange = None if known else inside.strip()
+    return Named(words, unit, strange, codes, order)
+
+
+def fits(column: str, named: Named) -> int:
+    """Return how well a header fits one of our columns: 3 its words, 2 its words and others, 0 not."""
+    phrases = WORDS.get(column, ())
+    words = set(named.words.split())
+    if column == "vo2max" and (words & set(ABOUT["other"]) or named.unit == "%"):
+        return 0
+    if named.words in phrases or named.words == plain(column):
+        return 3
+    whole = f" {named.words} "
+    for phrase in phrases:
+        if (len(phrase) > 4 or " " in phrase) and f" {phrase} " in whole:
+            return 2
+    if column == "vo2max" and words & {"vo2max", "vo2", "vo2peak"}:
+        return 2
+    return 0
+
+
+def unit_fits(column: str, unit: str) -> bool:
+    """Whether a unit may be stated for one of our columns."""
+    return unit_of("vo2max_ml_kg_min" if column == "vo2max" else column, unit) is not None

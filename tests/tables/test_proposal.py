@@ -1,0 +1,186 @@
+"""From messy exports to a study: few edits, each named by `check`, and never a wrong number."""
+
+import re
+import tomllib
+from statistics import median
+
+import numpy as np
+import pandas as pd
+import pytest
+from messy_exports import CASES, LAB, READINGS, workbook
+
+from agreement.errors import AgreementError, OutputError
+from agreement.tables.proposal import propose_study
+from agreement.tables.study import inspect_study, read_study
+
+EDITS = {}
+
+
+def exported(folder, files):
+    folder.mkdir()
+    for name, content in files.items():
+        if isinstance(content, dict):
+            workbook(folder / name, content)
+        elif isinstance(content, bytes):
+            (folder / name).write_bytes(content)
+        else:
+            (folder / name).write_text(content, encoding="utf-8")
+    return folder
+
+
+def answered(study, answers):
+    """Write the answers where the study file asks; return the number of lines changed."""
+    path, edits, lines = study / "study.toml", 0, []
+    for line in path.read_text(encoding="utf-8").splitlines():
+        key, mark, value = line.partition(" = ")
+        if mark and value.strip() == '"?"':
+            answer = answers[key]
+            line = f"{key} = {str(answer).lower()}" if answer is True else f'{key} = "{answer}"'
+            edits += 1
+        lines.append(line)
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return edits
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_messy_exports_become_a_study_with_the_right_numbers(tmp_path, name):
+    files, answers, most = CASES[name]
+    exports = exported(tmp_path / "desk", files)
+    before = {p.name: p.read_bytes() for p in exports.iterdir()}
+    found = propose_study(tmp_path / "study", [exports])
+    text = (tmp_path / "study" / "study.toml").read_text(encoding="utf-8")
+    tomllib.loads(text)
+    study, problems = inspect_study(tmp_path / "study")
+    if found.questions:  # nothing comes out before all is decided, and each is named
+        assert study is None
+        assert {p.reason for p in problems} == {"undecided"}
+        assert (
+            len(problems)
+            == found.questions
+            == len(re.findall(r'^[^#\n]* = "\?"$', text, re.MULTILINE))
+        )
+    EDITS[name] = edits = answered(tmp_path / "study", answers)
+    assert edits <= most
+    study, problems = inspect_study(tmp_path / "study")
+    assert study is not None, "\n".join(map(str, problems))
+    lab = study.lab_tests.sort_values("athlete_id", ignore_index=True)
+    truth = LAB[: len(lab)]
+    assert len(lab) >= 4
+    assert lab["athlete_id"].tolist() == [one[0] for one in truth]
+    assert lab["date"].dt.date.tolist() == [one[4] for one in truth]
+    assert lab["mode"].tolist() == ["run"] * len(lab)
+    np.testing.assert_allclose(lab["vo2max"], [one[6] for one in truth], rtol=2e-3)
+    np.testing.assert_allclose(lab["mass_kg"], [one[5] for one in truth], rtol=1e-4)
+    for column, at in (("rer_max", 7), ("hr_max_bpm", 8)):
+        if lab[column].notna().any():
+            np.testing.assert_allclose(lab[column], [one[at] for one in truth])
+    if len(study.athletes) and "sex" in text:
+        sexes = dict(zip(study.athletes["athlete_id"], study.athletes["sex"], strict=True))
+        assert sexes == {one[0]: one[1] for one in LAB}
+    if name.startswith("methods side by side"):
+        assert study.field_estimates["vo2max"].tolist() == [round(one[6]) for one in LAB]
+    else:
+        rows = study.field_estimates.sort_values(["athlete_id", "date"], ascending=[True, False])
+        got = list(zip(rows["athlete_id"], rows["date"].dt.date, rows["vo2max"], strict=True))
+        assert got == [(w, d, float(v)) for w, d, v in READINGS]
+    assert {p.name: p.read_bytes() for p in exports.iterdir()} == before
+    kept = {p.read_bytes() for p in (tmp_path / "study").rglob("*") if p.is_file()}
+    assert set(before.values()) <= kept  # every export is in the study, unchanged
+    assert (found.preview["as we read them"] != "").all()
+
+
+def test_the_median_number_of_edits_is_at_most_two(tmp_path):
+    edits = []
+    for i, (files, _, _) in enumerate(CASES.values()):
+        exports = exported(tmp_path / f"desk {i}", files)
+        edits.append(propose_study(tmp_path / f"study {i}", [exports]).questions)
+    assert len(edits) >= 25
+    assert median(edits) <= 2
+    assert max(edits) <= 4
+
+
+def test_masses_that_could_be_either_are_left_to_a_person(tmp_path):
+    text = "id,date,mode,VO2max (mL/kg/min),weight\n" + "".join(
+        f"A{i},2026-03-0{i},run,5{i},10{i}\n" for i in range(1, 6)
+    )
+    desk = exported(
+        tmp_path / "desk",
+        {"lab.csv": text, "watch.csv": "id,taken_at,mode,VO2max\nA1,2026-03-01,run,50\n"},
+    )
+    propose_study(tmp_path / "study", [desk])
+    _, problems = inspect_study(tmp_path / "study")
+    assert [p.reason for p in problems] == ["undecided"]
+    assert "mass_kg in [files.lab_tests.units]" in problems[0].what
+    assert '"kg" (101 kg) or "lb" (101 lb)' in problems[0].remedy
+
+
+def test_a_header_that_its_values_contradict_is_left_to_a_person(tmp_path):
+    text = "id,date,mode,VO2max (mL/kg/min),weight (kg)\n" + "".join(
+        f"A{i},2026-03-0{i},run,5{i},16{i}\n" for i in range(1, 6)
+    )
+    desk = exported(
+        tmp_path / "desk",
+        {"lab.csv": text, "watch.csv": "id,taken_at,mode,VO2max\nA1,2026-03-01,run,50\n"},
+    )
+    propose_study(tmp_path / "study", [desk])
+    _, (problem,) = inspect_study(tmp_path / "study")
+    assert "the header says kg, the values do not" in problem.remedy
+
+
+def test_session_lengths_in_clock_form_are_minutes(tmp_path):
+    rows = "\n".join(f"S{i},A1,2026-03-0{i} 07:30,run,0:4{i}:30" for i in range(1, 6))
+    files = {
+        "lab.csv": "id,date,mode,VO2max (mL/kg/min),mass (kg),RER\nA1,2026-03-09,run,50,70,1.1\n",
+        "activities.csv": f"Activity ID,Athlete,Start time,Sport,Duration\n{rows}\n",
+    }
+    propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    assert answered(tmp_path / "study", {"time_zone": "UTC"}) == 1
+    sessions = read_study(tmp_path / "study").sessions
+    assert sessions["duration_min"].tolist() == [41.5, 42.5, 43.5, 44.5, 45.5]
+
+
+def test_what_cannot_be_used_is_said(tmp_path):
+    files = {
+        "lab.csv": CASES["unequal ids"][0]["lab.csv"],
+        "notes.docx": "x",
+        "recording.fitx": "x",
+    }
+    found = propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    assert [remark.split(":")[0] for remark in found.remarks] == ["notes.docx", "recording.fitx"]
+    assert (tmp_path / "study" / "originals" / "notes.docx").is_file()
+    with pytest.raises(OutputError, match="not empty"):
+        propose_study(tmp_path / "study", [tmp_path / "desk"])
+    with pytest.raises(AgreementError, match="no file"):
+        propose_study(tmp_path / "other", [tmp_path / "nowhere"])
+    (tmp_path / "odd").mkdir()
+    (tmp_path / "odd" / "x.csv").write_text("1,2\n3,4\n")
+    with pytest.raises(AgreementError, match="No table"):
+        propose_study(tmp_path / "other", [tmp_path / "odd"])
+    assert not (tmp_path / "other").exists()
+
+
+def test_the_preview_shows_three_values_and_how_they_are_read(tmp_path):
+    files, _, _ = CASES["pounds in the header"]
+    found = propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    row = found.preview[found.preview["ours"] == "mass_kg"].iloc[0]
+    assert (row["your column"], row["unit"]) == ("Weight (lb)", "lb")
+    assert row["as we read them"] == "72.5; 61; 80.25"
+    assert isinstance(found.preview, pd.DataFrame)
+
+
+def test_the_command_takes_files_and_prints_what_it_read(tmp_path):
+    from typer.testing import CliRunner
+
+    from agreement import cli
+
+    desk = exported(tmp_path / "desk", CASES["no mode anywhere"][0])
+    study = tmp_path / "study"
+    command = ["new", str(study), "--from", str(desk / "lab.csv"), str(desk / "watch.csv")]
+    done = CliRunner().invoke(cli.app, command)
+    assert done.exit_code == 0, done.output
+    assert done.stdout.splitlines() == [str(study)]
+    assert "your column" in done.stderr
+    assert "2 lines of study.toml to decide" in done.stderr
+    checked = CliRunner().invoke(cli.app, ["check", str(study)])
+    assert checked.exit_code == 2
+    assert "mode in [files.lab_tests.values] is to be decided" in checked.stdout
