@@ -106,6 +106,7 @@ class Cohort:
             splits=pd.concat([stages, sessions], ignore_index=True),
             averaging=laboratory.under_each_rule,
             across_modes=self.pairing.across_modes,
+            visits=self.pairing.units,
             other_rules=pairs_by_other_rules(self.readings.frame, laboratory.frame, study.options),
         )
 

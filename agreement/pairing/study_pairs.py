@@ -13,7 +13,7 @@ from agreement.pairing.pair_order import sorted_pairs
 from agreement.pairing.reading_fates import pair_parts, reading_fates
 from agreement.pairing.study_ledger import study_ledger, table_files
 from agreement.pairing.tally import tally
-from agreement.pairing.unit_fates import unit_fates
+from agreement.pairing.unit_fates import all_kept, unit_fates
 from agreement.pairing.units import Units, laboratory_units
 from agreement.pairing.unlike_modes import pairs_across_modes
 from agreement.tables.findings import Findings
@@ -107,7 +107,7 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     parts = pair_parts(readings.frame, units, options)
     athletes = study.athletes["athlete_id"] if "athletes" in study.rows_read else None
     of_readings = reading_fates(readings.frame, parts, texts, athletes)
-    of_units = unit_fates(units, parts, texts)
+    of_units = all_kept(units) if study.laboratory_only else unit_fates(units, parts, texts)
     pairs, daily = sorted_pairs(parts, units)
     exclusions, flow = study_ledger(
         study, laboratory, readings, units, of_units, of_readings, texts
@@ -120,7 +120,8 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     methods, based = readings.frame["method"].unique(), readings.heart_rate_based
     counts = tally(laboratory.frame, units, of_units, parts, pairs, methods, based)
     lab_file = files["lab_tests"]
-    counts.tell(found, lab_file, files.get("athletes", lab_file))
+    if not study.laboratory_only:
+        counts.tell(found, lab_file, files.get("athletes", lab_file))
     problems = tuple(found.problems)
     if study.parts is not None:
         name, its_files = study.parts.name, study.parts.files

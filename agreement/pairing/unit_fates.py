@@ -69,6 +69,12 @@ def unit_fates(units: Units, parts: Sequence[Part], texts: Texts) -> UnitFates:
     return UnitFates(np.where(paired, KEPT, left), text, lost)
 
 
+def all_kept(units: Units) -> UnitFates:
+    """Return that every unit is used: a study without a field table is of the laboratory itself."""
+    size = len(units.day)
+    return UnitFates(np.full(size, KEPT), np.zeros(size, np.int64), np.zeros(size, np.bool_))
+
+
 def _has_other_mode(units: Units, part: Part) -> Flags:
     """Return which units have in their window a reading that pairs with no mode tested."""
     rows, rules = part.paired.rows, part.rules

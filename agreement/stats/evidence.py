@@ -66,6 +66,9 @@ class Evidence:
         athlete_id, lab_test_id, mode, rule, vo2max, in_use: tests with breaths under every rule.
     across_modes : DataFrame or None
         `agreement.pairing.unlike_modes.COLUMNS`; None where they were not looked at.
+    visits : DataFrame or None
+        athlete_id, lab_test_id, mode, date, lab, n_tests: one row per unit of laboratory tests; None
+        where dates were not kept.
     other_rules : dict of str to DataFrame
         `agreement.pairing.other_rules.COLUMNS`: the pairs under every other pairing rule tried.
     earlier : EarlierReport or None
@@ -83,5 +86,6 @@ class Evidence:
     splits: pd.DataFrame | None = None
     averaging: pd.DataFrame | None = None
     across_modes: pd.DataFrame | None = None
+    visits: pd.DataFrame | None = None
     other_rules: dict[str, pd.DataFrame] = field(default_factory=dict)
     earlier: EarlierReport | None = None

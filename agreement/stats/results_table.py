@@ -3,7 +3,8 @@
 import warnings
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -26,6 +27,13 @@ from agreement.stats.method_data import (
 from agreement.stats.method_results import MethodResults
 from agreement.stats.record import Analysis, HasFrame
 from agreement.stats.repeats.averaging_rule import AveragingRules, averaging_rules
+from agreement.stats.repeats.laboratory_itself import (
+    LaboratoryChange,
+    LaboratoryRepeats,
+    laboratory_change,
+    laboratory_repeats,
+)
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.result_rows import Labelled, assembled, empty_frame
 from agreement.stats.verdict.cautions import cautions_of
@@ -55,6 +63,8 @@ class StudyResults:
         Readings beside a laboratory test of another mode; they stand in no other result.
     compared : tuple of MethodsCompared
         The methods of each mode against each other.
+    laboratory_repeats, laboratory_change : dict
+        The laboratory by itself, in each mode where it can be told.
     """
 
     frame: pd.DataFrame
@@ -64,6 +74,8 @@ class StudyResults:
     averaging: dict[str, AveragingRules]
     across_modes: tuple[AcrossModes, ...] = ()
     compared: tuple[MethodsCompared, ...] = ()
+    laboratory_repeats: dict[str, LaboratoryRepeats] = field(default_factory=dict)
+    laboratory_change: dict[str, LaboratoryChange] = field(default_factory=dict)
 
 
 def analyse(evidence: Evidence) -> StudyResults:
@@ -85,12 +97,14 @@ def analyse(evidence: Evidence) -> StudyResults:
         warnings.simplefilter("ignore", AgreementWarning)
         studied = [_studied(data) for data in method_data(evidence)]
         laboratory, laboratory_rows = _laboratory(evidence)
+        itself = _laboratory_itself(evidence)
         averaging = _averaging(evidence)
         unlike = _across_modes(evidence)
         comparisons = two_estimators_of(results.data for results, _ in studied)
         compared = methods_compared(results.data for results, _ in studied)
     parts = [frame for _, of_method in studied for frame in of_method]
     parts += laboratory_rows + [_comparison(comparison) for comparison in comparisons]
+    parts += itself.rows
     parts += [
         Labelled(found.to_frame(), "averaging_rule", LABORATORY, mode)
         for mode, found in averaging.items()
@@ -109,6 +123,8 @@ def analyse(evidence: Evidence) -> StudyResults:
         averaging,
         unlike,
         compared,
+        itself.repeats,
+        itself.change,
     )
 
 
@@ -235,6 +251,47 @@ def _laboratory(evidence: Evidence) -> tuple[dict[str, Repeatability], list[Labe
             frame = empty_frame(analysis, n, len(ordered), str(problem))
         parts.append(Labelled(frame, analysis.name, LABORATORY, str(mode)))
     return found, parts
+
+
+class _Itself(NamedTuple):
+    """The laboratory by itself in each mode, and the rows."""
+
+    repeats: dict[str, LaboratoryRepeats]
+    change: dict[str, LaboratoryChange]
+    rows: list[Labelled]
+
+
+def _laboratory_itself(evidence: Evidence) -> _Itself:
+    """Repeats net of their mean shift, and who changed by more than the noise, in each mode."""
+    found, change = {}, {}
+    rows = []
+    for mode, tests in evidence.repeats.groupby("mode", sort=True):
+        name = str(mode)
+        n, reference = int(tests["athlete_id"].nunique()), evidence.options.reference
+        ordered = _ordered_repeats(tests)
+        try:
+            columns = (ordered[c] for c in ("lab", "lab_test_id", "athlete_id"))
+            found[name] = repeats = laboratory_repeats(*columns)
+            frame, variance = repeats.to_frame(), repeats.variance
+        except ValueError as problem:
+            frame = empty_frame(BY_NAME["laboratory_repeats"], n, len(tests), _note(problem))
+            variance = None
+            if reference.sem is not None:
+                df = float(reference.sem_degrees_of_freedom)
+                variance = LaboratoryVariance(float(reference.sem) ** 2, df, assumed=True)
+        rows.append(Labelled(frame, "laboratory_repeats", LABORATORY, name))
+        if evidence.visits is None:
+            continue
+        visits = evidence.visits[evidence.visits["mode"] == name]
+        try:
+            if variance is None:
+                raise NotEstimable(NOT_ESTIMABLE, "the laboratory's own error is unknown.")
+            change[name] = result = laboratory_change(visits, variance, evidence.options.change)
+            frame = result.to_frame()
+        except NotEstimable as problem:
+            frame = empty_frame(BY_NAME["laboratory_change"], n, len(visits), str(problem))
+        rows.append(Labelled(frame, "laboratory_change", LABORATORY, name))
+    return _Itself(found, change, rows)
 
 
 def _averaging(evidence: Evidence) -> dict[str, AveragingRules]:

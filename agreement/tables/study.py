@@ -72,6 +72,8 @@ class StudyTables:
         `agreement.tables.parts.PART_STEP`) and their `file` is the folder.
     given : mapping of str to DataFrame, or None
         The frames that it was made from, where there is no folder.
+    laboratory_only : bool
+        There is no table of field values: the study is of the laboratory itself.
     """
 
     folder: Path
@@ -91,6 +93,7 @@ class StudyTables:
     inputs: tuple[InputFile, ...] = ()
     parts: PartReader | None = None
     given: Mapping[str, pd.DataFrame] | None = None
+    laboratory_only: bool = False
 
 
 def read_study(
@@ -300,6 +303,7 @@ class _Reading:
             inputs=tuple(self.inputs),
             parts=self.parts,
             given=self.given,
+            laboratory_only=not set(_FIELD_BUILDERS) & set(self.names),
         )
 
     def form(self, name: str) -> FileFormat:

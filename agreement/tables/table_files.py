@@ -126,7 +126,7 @@ def require_tables(tables: set[str], findings: Findings) -> None:
         what = "The table of laboratory tests is missing."
         remedy = "Add lab_tests.csv, or name its file in [files.lab_tests] of study.toml."
         findings.stop("missing_file", "lab_tests.csv", what, remedy)
-    if not set(FIELD_TABLES) & tables:
-        what = "There is no table of field values."
-        remedy = f"Add one of {', '.join(f'{n}.csv' for n in FIELD_TABLES)}."
-        findings.stop("missing_file", "field_estimates.csv", what, remedy)
+    elif not set(FIELD_TABLES) & tables:
+        what = "There is no table of field values, so the report is of the laboratory by itself."
+        remedy = f"To compare, add one of {', '.join(f'{n}.csv' for n in FIELD_TABLES)}."
+        findings.note("laboratory_only", "lab_tests", what, remedy)

@@ -63,6 +63,7 @@ class Tables:
     rows_read: dict[str, int]
     names: dict[str, str]
     parts: None = None
+    laboratory_only: bool = False
 
 
 @dataclass

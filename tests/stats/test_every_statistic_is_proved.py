@@ -30,6 +30,16 @@ class Proof(NamedTuple):
 
 
 PROOFS = {
+    "laboratory_repeats": Proof(
+        NONE,
+        "test_laboratory_itself::test_shift_and_error_of_a_step_against_general_libraries",
+        "test_laboratory_itself::test_the_intervals_of_shift_and_error_cover_the_truth",
+    ),
+    "laboratory_change": Proof(
+        NONE,
+        "test_laboratory_itself::test_a_change_counts_when_two_tests_of_one_athlete_would_not_differ_so",
+        "test_laboratory_itself::test_of_those_who_did_not_change_five_in_a_hundred_exceed_the_noise",
+    ),
     "laboratory_variance": Proof(
         NONE,
         "test_net_of_laboratory::test_two_tests_each_are_half_the_variance_of_their_difference",

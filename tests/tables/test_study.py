@@ -103,8 +103,14 @@ def test_no_folder_and_no_files(tmp_path):
     assert [(p.file, p.reason) for p in problems] == [("study.toml", "missing_file")]
     (tmp_path / "study.toml").write_text("", encoding="utf-8")
     study, problems = inspect_study(tmp_path)
-    assert [p.file for p in problems] == ["lab_tests.csv", "field_estimates.csv"]
-    assert {p.reason for p in problems} == {"missing_file"}
+    assert [(p.file, p.reason) for p in problems] == [("lab_tests.csv", "missing_file")]
+
+
+def test_a_study_without_a_field_table_is_of_the_laboratory_and_says_so(folder):
+    del folder.files["field_estimates.csv"]
+    note = folder.inspect().one("note", "laboratory_only")
+    assert "the laboratory by itself" in note.what
+    assert "field_estimates.csv, field_tests.csv, sessions.csv" in note.remedy
 
 
 def test_tables_without_rows_are_noted(folder):

@@ -50,7 +50,7 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     pairing = cohort.pairing
     hidden = {
         part: _renamed(getattr(pairing, part), name, ["athlete_id", "lab_test_id"])
-        for part in ("pairs", "daily", "repeats", "across_modes")
+        for part in ("pairs", "daily", "repeats", "across_modes", "units")
     }
     laboratory = replace(
         cohort.laboratory,

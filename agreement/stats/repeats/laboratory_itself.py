@@ -1,0 +1,345 @@
+"""The laboratory by itself: how far its tests of one athlete lie apart, and who really changed."""
+
+from dataclasses import dataclass
+from math import nan, sqrt
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, z_of
+from agreement.stats.basics.shares import wilson_interval
+from agreement.stats.method_data import NO_SECOND_VISIT, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.repeats.laboratory_variance import (
+    FEWEST_DF,
+    LaboratoryVariance,
+    laboratory_variance,
+)
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.tables.options import Change
+
+FEWEST_STEPS: Final = FEWEST_DF + 1  # athletes with a test and the next
+CHANGE_COLUMNS: Final = (
+    *("athlete_id", "first_test", "last_test", "days", "before", "after", "change"),
+    *("noise", "beyond_noise"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """
+    A test of a unit and the next one. [mL/kg/min].
+
+    Attributes
+    ----------
+    name : str
+        ``1 to 2`` for the first and the second.
+    n : int
+        Athletes times occasions that have both.
+    shift : float
+        How much higher the later one reads on average: learning, or not yet recovered.
+    shift_interval : Interval
+        Student's.
+    typical_error : float
+        SD of the differences over root 2: the shift is not in it.
+    error_interval : Interval
+        Chi-square.
+    """
+
+    name: str
+    n: int
+    shift: float
+    shift_interval: Interval
+    typical_error: float
+    error_interval: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratoryRepeats:
+    """
+    Repeats of the laboratory, the mean shift from test to test told apart from the noise.
+
+    Attributes
+    ----------
+    variance : LaboratoryVariance
+        Of all repeats together, the shifts taken out.
+    steps : tuple of Step
+    n : int
+        Athletes with a repeat.
+    n_tests : int
+        Their tests.
+    """
+
+    variance: LaboratoryVariance
+    steps: tuple[Step, ...]
+    n: int
+    n_tests: int
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the rows of the results table, with a first column ``group``."""
+        sd, df = self.variance.sd, self.variance.df
+        whole = Row.of(
+            "typical_error_net_of_shift",
+            sd,
+            sd_interval(sd, df),
+            n=self.n,
+            n_pairs=self.n_tests,
+            note=self.variance.note,
+        )
+        groups, rows = ["all"], [whole]
+        for step in self.steps:
+            groups += [step.name] * 2
+            rows += [
+                Row.of("mean_shift", step.shift, step.shift_interval, n=step.n),
+                Row.of(
+                    "typical_error_net_of_shift", step.typical_error, step.error_interval, n=step.n
+                ),
+            ]
+        return rows_frame(rows).assign(group=groups)
+
+    def summary(self) -> str:
+        """Say it in one sentence."""
+        low, high = sd_interval(self.variance.sd, self.variance.df)
+        return (
+            f"One test lies {self.variance.sd:.1f} mL/kg/min ({low:.1f} to {high:.1f}) from what many "
+            f"tests would show; the second reads {self.variance.mean_shift:+.1f} against the first."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), self.summary())
+
+
+def laboratory_repeats(
+    values: npt.ArrayLike, unit: npt.ArrayLike, athlete: npt.ArrayLike
+) -> LaboratoryRepeats:
+    """
+    Typical error of the laboratory net of the mean shift between repeats.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Laboratory VO2max, the tests of each unit in their order in time. [mL/kg/min]
+    unit, athlete : array_like, shape (n,)
+        Unit (one athlete's tests within days of one another) and athlete of each test.
+
+    Returns
+    -------
+    LaboratoryRepeats
+
+    Raises
+    ------
+    ValueError
+        When fewer than 3 degrees of freedom are left.
+
+    Notes
+    -----
+    A step needs four athletes. The typical error of a step is the SD of its differences over root 2
+    [1]_; that of all repeats is the residual of least squares on unit and order within the unit.
+
+    References
+    ----------
+    .. [1] Hopkins WG. Measures of reliability in sports medicine and science. Sports Med 2000;30:1-15
+       (read second-hand).
+
+    Examples
+    --------
+    >>> found = laboratory_repeats(
+    ...     [50, 52, 60, 61, 45, 48, 55, 57], [1, 1, 2, 2, 3, 3, 4, 4], list("aabbccdd")
+    ... )
+    >>> found.steps[0].shift, round(found.steps[0].typical_error, 3)
+    (2.0, 0.577)
+    """
+    x, units = np.asarray(values, dtype=np.float64), np.asarray(unit)
+    variance = laboratory_variance(x, units)
+    frame = pd.DataFrame({"x": x, "unit": units, "athlete": np.asarray(athlete)})
+    frame["next"] = frame.groupby("unit", sort=False)["x"].shift(-1)
+    frame["order"] = frame.groupby("unit", sort=False).cumcount() + 1
+    repeated = frame[frame.groupby("unit")["x"].transform("size") > 1]
+    steps = []
+    for order, own in frame.dropna(subset="next").groupby("order"):
+        if len(own) >= FEWEST_STEPS:
+            steps.append(_step(f"{order} to {int(str(order)) + 1}", own["next"] - own["x"]))
+    return LaboratoryRepeats(
+        variance, tuple(steps), int(repeated["athlete"].nunique()), len(repeated)
+    )
+
+
+def _step(name: str, difference: "pd.Series[float]") -> Step:
+    n, mean, sd = len(difference), float(difference.mean()), float(difference.std(ddof=1))
+    error = sd / sqrt(2.0)
+    shift = t_interval(mean, sd / sqrt(n), n - 1)
+    return Step(name, n, mean, shift, error, sd_interval(error, n - 1))
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratoryChange:
+    """
+    Change of each athlete between two visits, beside what the laboratory's noise would do.
+
+    Attributes
+    ----------
+    people : DataFrame
+        `CHANGE_COLUMNS`, one row per athlete: change and noise (z times the SD of the noise of this
+        change) in mL/kg/min; beyond_noise yes or no.
+    variance : LaboratoryVariance
+    """
+
+    people: pd.DataFrame
+    variance: LaboratoryVariance
+
+    @property
+    def n(self) -> int:
+        """Athletes with two visits."""
+        return len(self.people)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the rows of the results table."""
+        change = self.people["change"].to_numpy(dtype=np.float64)
+        beyond = int((self.people["beyond_noise"] == "yes").sum())
+        sd = float(change.std(ddof=1)) if self.n > 1 else nan
+        note = self.variance.note
+        rows = (
+            Row.of(
+                "mean_change",
+                float(change.mean()),
+                t_interval(float(change.mean()), sd / sqrt(self.n), self.n - 1),
+                n=self.n,
+            ),
+            Row.of("sd_of_change", sd, sd_interval(sd, self.n - 1), n=self.n),
+            Row.of(
+                "share_beyond_noise",
+                beyond / self.n,
+                wilson_interval(beyond, self.n),
+                n=self.n,
+                unit="1",
+                note=note,
+            ),
+        )
+        return rows_frame(rows)
+
+    def summary(self) -> str:
+        """Say it in one sentence."""
+        beyond = int((self.people["beyond_noise"] == "yes").sum())
+        return (
+            f"{beyond} of {self.n} athletes changed by more than the laboratory's own noise; of 100 who "
+            "did not change at all, 5 would."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.people, self.summary())
+
+
+def laboratory_change(
+    units: pd.DataFrame, variance: LaboratoryVariance, choice: Change, *, coverage: float = 0.95
+) -> LaboratoryChange:
+    """
+    Who changed between the first and the last visit by more than the laboratory's noise.
+
+    Parameters
+    ----------
+    units : DataFrame
+        One mode: athlete_id, lab_test_id, date, lab [mL/kg/min], n_tests; one row per visit.
+    variance : LaboratoryVariance
+        Of one test.
+    choice : Change
+        Its ``minimum_gap_days``; visits nearer than that are no change.
+    coverage : float, default 0.95
+
+    Returns
+    -------
+    LaboratoryChange
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than three athletes of two visits.
+
+    Notes
+    -----
+    The noise of a change is z times the root of v (1/k1 + 1/k2), with k tests behind each visit.
+    """
+    ordered = units.sort_values(["athlete_id", "date", "lab_test_id"], ignore_index=True)
+    by = ordered.groupby("athlete_id", sort=True)
+    first, last = by.head(1), by.tail(1)
+    both = first.merge(last, on="athlete_id", suffixes=("_1", "_2"))
+    days = (both["date_2"] - both["date_1"]).dt.days
+    both = both[days >= max(choice.minimum_gap_days, 1)]
+    if len(both) < 3:
+        raise NotEstimable(NO_SECOND_VISIT, f"{len(both)} athletes have two visits.")
+    change = both["lab_2"] - both["lab_1"]
+    noise = z_of(coverage) * np.sqrt(
+        variance.variance * (1 / both["n_tests_1"] + 1 / both["n_tests_2"])
+    )
+    people = pd.DataFrame(
+        {
+            "athlete_id": both["athlete_id"],
+            "first_test": both["date_1"],
+            "last_test": both["date_2"],
+            "days": days[both.index],
+            "before": both["lab_1"],
+            "after": both["lab_2"],
+            "change": change,
+            "noise": noise,
+            "beyond_noise": np.where(change.abs() > noise, "yes", "no"),
+        }
+    )
+    return LaboratoryChange(people.reset_index(drop=True), variance)
+
+
+_SHIFT: Final = Statistic(
+    "mean_shift",
+    "mean shift",
+    "How much higher a test reads than the one before it, within days: learning or recovery.",
+    "mean of the later minus the earlier test; interval by Student's t",
+    "Hopkins 2000",
+)
+_ERROR: Final = Statistic(
+    "typical_error_net_of_shift",
+    "typical error, mean shift taken out",
+    "Standard deviation of one laboratory test about what many would show.",
+    "SD of the differences over root 2; of all repeats the residual about unit and order",
+    "Hopkins 2000",
+)
+RECORDS: Final = (
+    Analysis(
+        name="laboratory_repeats",
+        place=104,
+        label="repeats of the laboratory",
+        statistics=(_SHIFT, _ERROR),
+        privacy=Privacy.WHOLE,
+        unless_possible=(("all", ("typical_error_net_of_shift",)),),
+    ),
+    Analysis(
+        name="laboratory_change",
+        place=106,
+        label="change seen by the laboratory",
+        statistics=(
+            Statistic(
+                "mean_change",
+                "mean change",
+                "Laboratory change between two visits, over athletes.",
+                "mean of last minus first; interval by Student's t",
+                "arithmetic; no source",
+            ),
+            Statistic(
+                "sd_of_change",
+                "SD of the changes",
+                "How differently athletes changed, the laboratory's noise included.",
+                "SD of last minus first; interval by chi-square",
+                "arithmetic; no source",
+            ),
+            Statistic(
+                "share_beyond_noise",
+                "share of athletes who changed by more than noise",
+                "Athletes whose change is larger than two tests of one unchanged athlete differ.",
+                "share with a change above z times the root of v (1/k1 + 1/k2); interval by Wilson",
+                "Hopkins 2000; Wilson 1927 (memory)",
+                unit="1",
+                digits=2,
+            ),
+        ),
+        privacy=Privacy.WHOLE,
+    ),
+)
