@@ -83,6 +83,34 @@ REASONS: Final[dict[str, str]] = {
     "withdrawn": "removed at the participant's request",
 }
 
+# What looks so wrong that a run stops until [confirm] says why it is right; the keys of [confirm].
+DOUBTS: Final[dict[str, str]] = {
+    "twins": "two ids carry the numbers of one person",
+    "two_bodies": "one id carries the numbers of two people",
+    "field_is_laboratory": "field values are the laboratory's",
+    "constant_device": "a method says the same of everybody",
+    "no_relation": "field values have nothing to do with the laboratory's",
+    "columns_swapped": "two columns fit better the other way round",
+    "units_mixed": "one column holds two units",
+    "bias_beyond": "a bias that no method has",
+    "odd_dates": "a date before 1970 or after tomorrow",
+    "wide_margin": "a limit too wide to fail",
+    "old_margin": "a limit agreed long before the study",
+    "no_maximum": "no laboratory test was maximal",
+    "other_mode": "the laboratory tested another mode of exercise",
+    "hidden_rows": "rows hidden or struck out in a workbook",
+    "rows_above_header": "rows above the header that look like data",
+    "codes_turned": "a code turned into its opposite",
+    "clock_times": "minutes and seconds written as a decimal number",
+    "ids_are_codes": "ids that look like people, addresses or numbers of people",
+    "gases_swapped": "oxygen and carbon dioxide exchanged",
+    "same_breaths": "the same breaths under several tests",
+    "cost_of_work": "an uptake that the work cannot cost",
+    "few_breaths": "too few breaths for a maximum",
+    "stopped_early": "a test that ended before its maximum",
+    "uptake_falls": "uptake that falls while the work goes on: a leak",
+}
+
 # --- columns of the output ----------------------------------------------------------------------
 
 RESULT_COLUMNS: Final = [
@@ -122,6 +150,7 @@ PAIR_COLUMNS: Final = [
     "mass_mismatch_pct",
     "hr_max_mismatch_bpm",
     "hr_limiting_drug",
+    "lab_mode",
 ]
 EXCLUSION_COLUMNS: Final = ["file", "row", "id", "reason", "message"]
 FLOW_COLUMNS: Final = ["file", "rows_read", "used", "summarised", "excluded"]

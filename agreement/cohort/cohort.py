@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from agreement.cohort.choices import StoppedReadings, changed, in_order
+from agreement.cohort.choices import StoppedReadings, changed, in_order, undoubted
 from agreement.errors import Problem, TableError
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
@@ -21,6 +21,7 @@ from agreement.physiology.coverage import intensity_coverage
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.readings import Readings, field_readings
 from agreement.physiology.stage_splits import session_splits, stage_splits
+from agreement.stats.doubts.study_doubts import study_doubts
 from agreement.stats.evidence import Evidence
 from agreement.stats.who_counts import who_counts
 from agreement.tables.given_frames import as_pandas
@@ -81,7 +82,12 @@ class Cohort:
     def problems(self) -> tuple[Problem, ...]:
         """Everything found on the way: what was set aside, then notes."""
         parts = (self.study, self.laboratory, self.readings, self.pairing)
-        return in_order(problem for part in parts for problem in part.problems)
+        return in_order((*(p for part in parts for p in part.problems), *self.doubts))
+
+    @cached_property
+    def doubts(self) -> tuple[Problem, ...]:
+        """What looks too wrong to compute from: a stop, or a note where ``[confirm]`` says why not."""
+        return study_doubts(self.study, self.laboratory, self.readings, self.pairing)
 
     @cached_property
     def evidence(self) -> Evidence:
@@ -193,7 +199,7 @@ class Cohort:
         given = {name: as_pandas(one) for name, one in tables.items() if one is not None}
         if not isinstance(options, StudyOptions):
             options = changed(StudyOptions(), options or {}, Path())
-        return cls.of(read_study(Path(), given=given, options=options))
+        return undoubted(cls.of(read_study(Path(), given=given, options=options)))
 
     def with_options(self, **tables: Mapping[str, Any]) -> "Cohort":
         """
@@ -326,10 +332,6 @@ class Cohort:
         ax : Axes, optional
             Where to draw; without it matplotlib's current axes.
         coverage : float, default 0.95
-
-        Returns
-        -------
-        Axes
         """
         from agreement.figures.of_arrays import plot_differences
 

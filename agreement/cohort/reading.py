@@ -71,7 +71,8 @@ def inspect_cohort(
         cohort = Cohort.of(study, progress=progress)
     except StoppedReadings as error:
         return None, in_order((*error.found, *study.problems))
-    return cohort, cohort.problems
+    stopped = any(doubt.severity == "stop" for doubt in cohort.doubts)
+    return (None if stopped else cohort), cohort.problems
 
 
 def pair(

@@ -144,6 +144,7 @@ def _pairs(readings: pd.DataFrame, used: Ints, found: Summaries, units: Units) -
         "sensor": _sensors(readings["sensor"].array.take(used), pair),
         "mass_mismatch_pct": 100 * (told["set_mass_kg"] - mass) / mass,
         "hr_max_mismatch_bpm": told["set_hr_max_bpm"] - np.asarray(of_unit["hr_max_bpm"]),
+        "lab_mode": units.frame["mode"].array.take(found.unit),
         "unit": found.unit,
     }
     return pd.DataFrame(columns)

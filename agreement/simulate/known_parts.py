@@ -263,4 +263,4 @@ def _pairs(parts: DailyParts, visits: pd.DataFrame, daily: pd.DataFrame) -> pd.D
         hr_limiting_drug="no",
     )
     pairs["difference"] = pairs["field"] - pairs["lab"]
-    return pairs[PAIR_COLUMNS]
+    return pairs.assign(lab_mode=MODE)[PAIR_COLUMNS]

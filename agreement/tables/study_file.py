@@ -30,7 +30,7 @@ from agreement.tables.options import (
 )
 from agreement.tables.paths import path_problem
 from agreement.tables.units import unit_names, unit_of
-from agreement.terms import MODES, RESTING
+from agreement.terms import DOUBTS, MODES, RESTING
 
 STUDY_FILE: Final = "study.toml"
 PUBLISHED_FILE: Final = "published.toml"  # printed figures to reproduce; only a report reads it
@@ -299,9 +299,11 @@ class _Reader:
         }
 
     def confirmations(self, content: dict[str, Any]) -> dict[str, Confirmation]:
-        """Return the lines of ``[confirm]``; whether a code is known is checked where it is used."""
+        """Return the lines of ``[confirm]``."""
         good = {}
-        for code, found in self.table(content, "confirm").items():
+        lines = self.table(content, "confirm")
+        self.unknown(lines, list(DOUBTS), "confirm.")
+        for code, found in lines.items():
             try:
                 good[code] = check.confirmation(found)
             except check.WrongValueError as error:

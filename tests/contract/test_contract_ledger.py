@@ -25,6 +25,7 @@ PAIRS = [
     "mass_mismatch_pct",
     "hr_max_mismatch_bpm",
     "hr_limiting_drug",
+    "lab_mode",
 ]
 
 

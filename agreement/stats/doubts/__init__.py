@@ -1,0 +1,1 @@
+"""A second pair of eyes: what in a study looks too wrong to be computed from."""

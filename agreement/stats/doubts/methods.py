@@ -1,0 +1,182 @@
+"""A method that says nothing, says what the laboratory said, or is not the column it seems."""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.doubts.chance import share_whole, spread_of_most
+
+# The authors' choice, common practice, no source, unless said.
+CONSTANT_BELOW: Final = 0.15  # spread of the field between people as a share of the laboratory's
+LEAST_SPREAD: Final = (
+    1.0  # mL/kg/min between people in the laboratory; below there is nothing to tell
+)
+FEWEST: Final = 8  # athletes
+TELLING: Final = 5  # athletes from which exactly equal values or an impossible bias are no accident
+TOO_ALIKE: Final = 0.25  # mL/kg/min: middle size of a difference; the laboratory's noise gives 1.7
+SAME: Final = 0.05  # mL/kg/min, a value rounded to a decimal
+UNRELATED_BELOW: Final = 0.45  # correlation at the upper end of its interval
+UNRELATED_FEWEST: Final = 15
+BIAS: Final = 15.0  # mL/kg/min
+OTHER_MODE_SHARE: Final = 0.10
+NEAR_MODES: Final = frozenset({"run", "walk"})
+SWAPPED_FEWEST: Final = 10
+ABOUT_ONE: Final = 1.3  # readings of a test, where both are columns of one table
+PRECISE: Final = 0.3  # laboratory repeats against field days, where the columns may be swapped
+
+
+class Odd(NamedTuple):
+    """One doubt about a method: its code, and the evidence."""
+
+    code: str
+    what: str
+
+
+def odd_methods(pairs: pd.DataFrame) -> list[Odd]:
+    """
+    Look at every method and mode.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        athlete_id, method, mode, lab_mode, lab, field, difference [mL/kg/min].
+    """
+    found = []
+    for (method, mode), own in pairs.groupby(["method", "mode"], sort=True):
+        people = own.groupby("athlete_id")[["lab", "field", "difference"]].mean()
+        found += [
+            Odd(code, f"'{method}' ({mode}): {what}")
+            for code, what in (*_values(people, own), *_modes(own, str(mode)))
+        ]
+    return found
+
+
+def _values(people: pd.DataFrame, pairs: pd.DataFrame) -> list[Odd]:
+    lab, field, difference = (people[name].to_numpy(np.float64) for name in people)
+    n, found = len(people), []
+    apart = np.abs(pairs["difference"].to_numpy(np.float64))
+    if n >= TELLING and (apart <= SAME).all():
+        what = f"all {len(apart)} field values are the laboratory's own."
+        found.append(Odd("field_is_laboratory", what))
+    elif n >= FEWEST and np.median(apart) < TOO_ALIKE:
+        what = (
+            f"half of {len(apart)} field values lie within {np.median(apart):.2g} mL/kg/min of the "
+            "laboratory's, closer than the laboratory repeats itself: they were told or copied."
+        )
+        found.append(Odd("field_is_laboratory", what))
+    spread = spread_of_most(lab) if n > 1 else 0.0
+    if n >= FEWEST and spread > LEAST_SPREAD:
+        if field.std(ddof=1) < CONSTANT_BELOW * spread:
+            what = (
+                f"it says {field.min():.1f} to {field.max():.1f} of {n} athletes who measure "
+                f"{lab.min():.1f} to {lab.max():.1f} mL/kg/min: the same of everybody."
+            )
+            found.append(Odd("constant_device", what))
+        elif n >= UNRELATED_FEWEST and (told := _unrelated(lab, field)):
+            found.append(Odd("no_relation", told))
+    if n >= TELLING and abs(difference.mean()) > BIAS:
+        what = f"a bias of {difference.mean():+.1f} mL/kg/min in {n} athletes; no method is so far off."
+        found.append(Odd("bias_beyond", what))
+    return found
+
+
+def _unrelated(
+    lab: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]",
+    field: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]",
+) -> str:
+    """Say that field and laboratory have no relation; "" where they may have one (Fisher's z)."""
+    r, n = float(np.clip(np.corrcoef(lab, field)[0, 1], -0.9999, 0.9999)), lab.size
+    highest = float(np.tanh(np.arctanh(r) + 1.959964 / np.sqrt(n - 3)))
+    if highest >= UNRELATED_BELOW:
+        return ""
+    return (
+        f"its values have nothing to do with the laboratory's (r {r:.2f} in {n} athletes, at most "
+        f"{highest:.2f})."
+    )
+
+
+def _modes(pairs: pd.DataFrame, mode: str) -> list[Odd]:
+    other = pairs["lab_mode"].to_numpy(dtype=object)
+    apart = other != mode
+    if mode == "resting" or mode in NEAR_MODES:
+        apart &= np.array([m not in NEAR_MODES or mode == "resting" for m in other], dtype=bool)
+    if mode == "resting":
+        return []
+    count = int(apart.sum())
+    if count < 2 or count < OTHER_MODE_SHARE * len(pairs):
+        return []
+    modes = " and ".join(sorted({str(m) for m in other[apart]}))
+    what = (
+        f"{count} of {len(pairs)} pairs compare {mode} with a laboratory test in {modes}; VO2max "
+        "itself differs between them by 5 to 15 %."
+    )
+    return [Odd("other_mode", what)]
+
+
+def swapped_columns(
+    laboratory: pd.DataFrame, estimates: pd.DataFrame, repeats: pd.DataFrame, daily: pd.DataFrame
+) -> list[Odd]:
+    """
+    Look for field and laboratory exchanged: whole numbers and constant masses belong to devices.
+
+    Parameters
+    ----------
+    laboratory : DataFrame
+        athlete_id, lab [mL/kg/min], mass_kg.
+    estimates : DataFrame
+        athlete_id, method, field [mL/kg/min], set_mass_kg.
+    repeats : DataFrame
+        lab_test_id (of the unit), lab: one row per test.
+    daily : DataFrame
+        lab_test_id, method, mode, field: one row per day that serves a pair.
+    """
+    found = []
+    lab, field = (
+        frame[name].to_numpy(np.float64)
+        for frame, name in ((laboratory, "lab"), (estimates, "field"))
+    )
+    one_each = len(estimates) <= ABOUT_ONE * len(laboratory) * estimates["method"].nunique()
+    many = one_each and min(np.isfinite(lab).sum(), np.isfinite(field).sum()) >= SWAPPED_FEWEST
+    if many and share_whole(lab) > 0.95 and share_whole(field) < 0.3:
+        what = (
+            f"The laboratory's values are whole numbers ({share_whole(lab):.0%}), the field's are not "
+            f"({share_whole(field):.0%}): the two columns may be exchanged."
+        )
+        found.append(Odd("columns_swapped", what))
+    steady, moving = _moving(laboratory, "mass_kg"), _moving(estimates, "set_mass_kg")
+    if min(steady[1], moving[1]) >= TELLING and steady[0] == 0 and moving[0] > 0.5:
+        what = (
+            "The measured mass of no athlete changes and the set mass of most does: measured and set "
+            "may be exchanged."
+        )
+        found.append(Odd("columns_swapped", what))
+    own, days = (
+        _within(repeats, ["lab_test_id"], "lab"),
+        _within(daily, ["lab_test_id", "method", "mode"], "field"),
+    )
+    if own[1] >= TELLING and days[1] >= SWAPPED_FEWEST and 0 < own[0] < PRECISE * days[0]:
+        what = (
+            f"Repeated laboratory tests differ by {own[0]:.1f} mL/kg/min (typical error), the field's "
+            f"days by {days[0]:.1f}: field and laboratory may be exchanged."
+        )
+        found.append(Odd("columns_swapped", what))
+    return found
+
+
+def _moving(frame: pd.DataFrame, column: str) -> tuple[float, int]:
+    """Return the share of athletes with several values whose value moves, and their number."""
+    known = frame[["athlete_id", column]].dropna().groupby("athlete_id")[column]
+    sizes = known.agg(["size", "nunique"])
+    several = sizes[sizes["size"] > 1]
+    return (float((several["nunique"] > 1).mean()) if len(several) else 0.0), len(several)
+
+
+def _within(frame: pd.DataFrame, keys: list[str], column: str) -> tuple[float, int]:
+    """Return the standard deviation within groups and its degrees of freedom."""
+    if frame.empty:
+        return 0.0, 0
+    groups = frame.groupby(keys, sort=False)[column]
+    df = len(frame) - groups.ngroups
+    centred = frame[column] - groups.transform("mean")
+    return (float(np.sqrt((centred**2).sum() / df)) if df else 0.0), df

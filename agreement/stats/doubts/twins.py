@@ -1,0 +1,133 @@
+"""Two ids with the numbers of one person."""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.doubts.chance import chance_of_all, chance_of_closeness, too_close
+
+Floats = npt.NDArray[np.float64]
+
+ALPHA: Final = 2e-5  # of naming anybody wrongly in one study
+NEARLY: Final = 0.15  # chance of each number that the laboratory measured
+MOST_PEOPLE: Final = 1500  # every two are compared
+_MOST_TESTS, _MOST_CHANGES = 4, 14
+
+
+class Twins(NamedTuple):
+    """Two ids, how many numbers were compared, and one of them in both."""
+
+    first: str
+    second: str
+    numbers: int
+    lab: tuple[float, float]
+
+
+def twins(laboratory: pd.DataFrame, pairs: pd.DataFrame, daily: pd.DataFrame) -> tuple[Twins, ...]:
+    """
+    Find ids whose laboratory values, masses, differences and daily changes are nearly the same.
+
+    Parameters
+    ----------
+    laboratory : DataFrame
+        athlete_id, date, lab [mL/kg/min], mass_kg, hr_max_bpm, age_years; a row per test.
+    pairs : DataFrame
+        athlete_id, method, mode, lab_date, lab, difference [mL/kg/min].
+    daily : DataFrame
+        athlete_id, method, mode, date, field [mL/kg/min].
+
+    Returns
+    -------
+    tuple of Twins
+        The most alike first. Dates are not compared: a copy may have been moved.
+    """
+    ids = pd.Index(np.unique(laboratory["athlete_id"].to_numpy(dtype=object)))
+    if not 2 < len(ids) <= MOST_PEOPLE:
+        return ()
+    tests = laboratory.sort_values("date", kind="stable")
+    columns = _tests(tests, ids)
+    first_lab, of_tests = columns[0], len(columns)
+    for _, own in pairs.groupby(["method", "mode"], sort=True):
+        apart = own.assign(apart=_beyond_level(own)).sort_values("lab_date", kind="stable")
+        columns += list(_in_turn(apart, "apart", ids).T[:_MOST_TESTS])
+    chances = [chance_of_closeness(column) for column in columns]
+    measured = chances[:of_tests]
+    for _, own in daily.groupby(["method", "mode"], sort=True):
+        chances += _of_changes(own.sort_values("date", kind="stable"), ids)
+    upper = np.triu_indices(len(ids), 1)
+    chance, numbers = chance_of_all([one[upper] for one in chances])
+    near = (
+        np.fmax.reduce([one[upper] for one in measured]) <= NEARLY
+    )  # each number of the laboratory
+    chance = np.where((numbers >= 2) & near, chance, 1.0)
+    return tuple(
+        Twins(
+            str(ids[upper[0][k]]),
+            str(ids[upper[1][k]]),
+            int(numbers[k]),
+            (float(first_lab[upper[0][k]]), float(first_lab[upper[1][k]])),
+        )
+        for k in too_close(chance, ALPHA)
+    )
+
+
+def _beyond_level(pairs: pd.DataFrame) -> Floats:
+    """Return the differences without what follows from the level: equals in it are near anyhow."""
+    lab, difference = (pairs[name].to_numpy(np.float64) for name in ("lab", "difference"))
+    centred = lab - lab.mean()
+    square = float(centred @ centred)
+    slope = float(centred @ difference) / square if square > 0 else 0.0
+    beyond: Floats = np.round(difference - difference.mean() - slope * centred, 6)
+    return beyond
+
+
+def _tests(tests: pd.DataFrame, ids: pd.Index) -> list[Floats]:
+    """Return the first value of each person, its later changes, mass, heart rate and age."""
+    lab = _in_turn(tests, "lab", ids)[:, :_MOST_TESTS]
+    mass = _in_turn(tests, "mass_kg", ids)[:, :2]
+    beside = [_in_turn(tests, name, ids)[:, 0] for name in ("hr_max_bpm", "age_years")]
+    return [
+        lab[:, 0],
+        *(lab[:, 1:] - lab[:, :1]).T,
+        mass[:, 0],
+        *(mass[:, 1:] - mass[:, :1]).T,
+        *beside,
+    ]
+
+
+def _in_turn(frame: pd.DataFrame, column: str, ids: pd.Index) -> Floats:
+    """Return the values of each person in the order of the rows; people x numbers, at least one."""
+    who = ids.get_indexer(pd.Index(frame["athlete_id"]))
+    turn = frame.groupby("athlete_id", sort=False).cumcount().to_numpy(np.int64)
+    table = np.full((len(ids), int(turn.max(initial=0)) + 1), np.nan)
+    known = who >= 0
+    table[who[known], turn[known]] = frame[column].to_numpy(np.float64)[known]
+    return table
+
+
+def _of_changes(daily: pd.DataFrame, ids: pd.Index) -> list[Floats]:
+    """
+    Return the chances of equal day-to-day changes, one array for each change in turn.
+
+    A source that mostly repeats its number changes by nothing as a rule, so an equal nothing says
+    little: the chance is the share of all changes that are as near.
+    """
+    values = _in_turn(daily, "field", ids)[:, : _MOST_CHANGES + 1]
+    changes = np.round(np.diff(values, axis=1), 6)
+    known = np.sort(changes[np.isfinite(changes)])
+    if known.size < 2 * _MOST_CHANGES or known[0] == known[-1]:
+        return []
+    found = []
+    for change in changes.T:
+        apart = np.abs(change[:, None] - change[None, :])
+        middle = (change[:, None] + change[None, :]) / 2
+        reach = apart / 2 + 1e-6
+        near = np.searchsorted(known, middle + reach, "right") - np.searchsorted(
+            known, middle - reach, "left"
+        )
+        # two draws as near: about twice the share of the narrow band around both
+        share = np.minimum(1.0, np.maximum(2 * near / known.size, 1e-4))
+        found.append(np.where(np.isfinite(apart), share, np.nan))
+    return found

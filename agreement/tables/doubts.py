@@ -1,0 +1,56 @@
+"""What looks too wrong to be computed from: it stops the run until `[confirm]` says why it is right."""
+
+from agreement.errors import Problem
+from agreement.tables.findings import Findings
+from agreement.tables.options import StudyOptions
+
+
+def doubt(
+    options: StudyOptions,
+    code: str,
+    file: str,
+    what: str,
+    remedy: str,
+    *,
+    row: int | None = None,
+    column: str | None = None,
+) -> Problem:
+    """
+    Return one doubt: a stop, or a note where the study has confirmed that all is right.
+
+    Parameters
+    ----------
+    options : StudyOptions
+        Its ``[confirm]`` decides.
+    code : str
+        One of `agreement.terms.DOUBTS`, and the key of ``[confirm]``.
+    file, what, remedy, row, column
+        As in `agreement.errors.Problem`; `what` is the evidence, in one sentence.
+
+    Examples
+    --------
+    >>> doubt(StudyOptions(), "twins", "lab.csv", "A and B are equal.", "Look.").severity
+    'stop'
+    """
+    known = options.confirm.get(code)
+    if known is None:
+        key = f'[confirm] of study.toml: {code} = {{ reason = "...", on = YYYY-MM-DD }}'
+        then = f"{remedy} If it is right, say why in {key}."
+        return Problem("stop", code, file, row, column, what, then)
+    said = f"Confirmed on {known.on.isoformat()}: {known.reason.rstrip('.')}."
+    return Problem("note", code, file, row, column, what, said)
+
+
+def raise_doubt(
+    findings: Findings,
+    options: StudyOptions,
+    code: str,
+    file: str,
+    what: str,
+    remedy: str,
+    *,
+    row: int | None = None,
+    column: str | None = None,
+) -> None:
+    """Record one doubt; parameters as for `doubt`."""
+    findings.problems.append(doubt(options, code, file, what, remedy, row=row, column=column))

@@ -1,0 +1,203 @@
+"""
+Each garbage of a kind that once got a confident verdict stops with its own code; a sound study does not.
+
+The shapes of garbage are those of an attack on this program; what a person cannot do (change by 20
+mL/kg/min in two days) is common practice, no source.
+"""
+
+import datetime as dt
+
+import numpy as np
+import pytest
+
+from agreement.cohort import inspect_cohort
+from agreement.terms import DOUBTS
+
+
+def test_a_sound_study_raises_no_doubt(sound, stops):
+    assert stops(sound) == {}
+
+
+def _twelve_twins(study):
+    for rows in (study.athletes, study.lab, study.field):
+        copies = [dict(row) for row in rows if row["athlete_id"] < "A012"]
+        for row in copies:
+            row["athlete_id"] = "B" + row["athlete_id"][1:]
+            if "lab_test_id" in row:
+                row["lab_test_id"] = "B" + row["lab_test_id"]
+        rows += copies
+
+
+def _nearly_twins(study):
+    """The same, written down again: laboratory values and masses off by a little, days moved."""
+    rng = np.random.default_rng(1)
+    _twelve_twins(study)
+    for rows, column in ((study.lab, "vo2max_ml_kg_min"), (study.field, "vo2max_ml_kg_min")):
+        for row in rows:
+            if row["athlete_id"].startswith("B"):
+                row[column] = round(row[column] + rng.choice([-0.1, 0, 0.1]), 1)
+    for row in study.lab:
+        if row["athlete_id"].startswith("B"):
+            row["mass_kg"] = round(row["mass_kg"] + 0.1, 1)
+
+
+def _one_twin(study):
+    for rows in (study.athletes, study.lab, study.field):
+        copies = [dict(row) for row in rows if row["athlete_id"] == "A003"]
+        for row in copies:
+            row["athlete_id"] = "B003"
+            if "lab_test_id" in row:
+                row["lab_test_id"] = "B" + row["lab_test_id"]
+        rows += copies
+
+
+def _two_bodies(study):
+    first = study.lab[0]
+    day = dt.date.fromisoformat(first["date"]) + dt.timedelta(days=2)
+    other = first | {"lab_test_id": "X", "date": day.isoformat()}
+    study.lab.append(other | {"vo2max_ml_kg_min": first["vo2max_ml_kg_min"] - 20})
+
+
+def _two_masses(study):
+    study.lab[1]["mass_kg"] = round(study.lab[0]["mass_kg"] * 1.4, 1)
+
+
+def _told_by_the_laboratory(study):
+    values = {}
+    for row in study.lab:
+        values[row["athlete_id"]] = row["vo2max_ml_kg_min"]
+    for row in study.field:
+        row["vo2max_ml_kg_min"] = values[row["athlete_id"]]
+    study.lab = [row for row in study.lab if row["lab_test_id"].endswith("-60")]
+
+
+def _constant(study):
+    for i, row in enumerate(study.field):
+        row["vo2max_ml_kg_min"] = 52.0 + 0.1 * (i % 2)
+
+
+def _random(study):
+    rng = np.random.default_rng(11)
+    drawn = {row["athlete_id"]: rng.normal(50, 7) for row in study.athletes}
+    for row in study.field:
+        row["vo2max_ml_kg_min"] = round(drawn[row["athlete_id"]] + rng.normal(0, 0.5), 1)
+
+
+def _swapped(study):
+    """One table with both columns, named the wrong way round."""
+    study.lab = [row for row in study.lab if row["lab_test_id"].endswith("-0")]
+    near = {}
+    for row in study.field:
+        near.setdefault(row["athlete_id"], row)
+    study.field = []
+    for test in study.lab:
+        reading = near[test["athlete_id"]]
+        device = round(reading["vo2max_ml_kg_min"])
+        day = dt.date.fromisoformat(test["date"]) - dt.timedelta(days=1)
+        reading |= {"taken_at": f"{day}T08:00:00Z", "vo2max_ml_kg_min": test["vo2max_ml_kg_min"]}
+        study.field.append(reading)
+        test["vo2max_ml_kg_min"] = device
+    study.toml["pairing"] = "minimum_days = 1"
+
+
+def _metabolic_equivalents(study):
+    for i, row in enumerate(study.field):
+        if i % 5 < 2:
+            row["vo2max_ml_kg_min"] = round(row["vo2max_ml_kg_min"] / 3.5, 1)
+
+
+def _laboratory_in_metabolic_equivalents(study):
+    for i, row in enumerate(study.lab):
+        if i % 5 < 2:
+            row["vo2max_ml_kg_min"] = round(row["vo2max_ml_kg_min"] / 3.5, 1)
+
+
+def _pounds(study):
+    """Masses in pounds divide litres; the bias is 27."""
+    for row in study.lab:
+        litres = row.pop("vo2max_ml_kg_min") * row["mass_kg"] / 1000
+        row["mass_kg"] = round(row["mass_kg"] / 0.45359237, 1)
+        row["vo2max_l_min"] = round(litres, 2)
+
+
+def _some_set_masses_in_pounds(study):
+    for row in study.field:
+        if row["athlete_id"] < "A008":
+            row["set_mass_kg"] = round(row["set_mass_kg"] / 0.45359237)
+
+
+def _far_off(study):
+    for row in study.field:
+        row["vo2max_ml_kg_min"] = round(row["vo2max_ml_kg_min"] + 17, 1)
+
+
+def _limit_of_sixty(study):
+    study.toml["margin"] = "limit_ml_kg_min = 60\nagreed_on = 2026-01-10"
+
+
+def _agreed_in_1990(study):
+    study.toml["margin"] = "limit_ml_kg_min = 7\nagreed_on = 1990-01-10"
+
+
+def _nobody_maximal(study):
+    for row in study.lab:
+        row |= {"rer_max": 0.98, "hr_max_bpm": 150, "plateau": "no"}
+
+
+def _another_mode(study):
+    for row in study.lab:
+        if int(row["athlete_id"][1:]) % 2:
+            row["mode"] = "cycle"
+    study.toml["pairing"] = 'mode_match = [["run", "cycle"]]'
+
+
+SPOILT = [
+    ("twins", _twelve_twins),
+    ("twins", _nearly_twins),
+    ("twins", _one_twin),
+    ("two_bodies", _two_bodies),
+    ("two_bodies", _two_masses),
+    ("field_is_laboratory", _told_by_the_laboratory),
+    ("constant_device", _constant),
+    ("no_relation", _random),
+    ("columns_swapped", _swapped),
+    ("units_mixed", _metabolic_equivalents),
+    ("units_mixed", _laboratory_in_metabolic_equivalents),
+    ("units_mixed", _pounds),
+    ("bias_beyond", _pounds),
+    ("units_mixed", _some_set_masses_in_pounds),
+    ("bias_beyond", _far_off),
+    ("wide_margin", _limit_of_sixty),
+    ("old_margin", _agreed_in_1990),
+    ("no_maximum", _nobody_maximal),
+    ("other_mode", _another_mode),
+]
+
+
+@pytest.mark.parametrize(
+    ("code", "spoil"), SPOILT, ids=[f"{c}-{s.__name__.strip('_')}" for c, s in SPOILT]
+)
+def test_garbage_stops_until_it_is_confirmed(code, spoil, sound, stops, tmp_path):
+    spoil(sound)
+    found = stops(sound)
+    assert code in found
+    said = found[code][0]
+    assert f"{code} = {{ reason =" in said
+    for doubt in found:
+        sound.toml.setdefault("confirm", "")
+        sound.toml["confirm"] += f'{doubt} = {{ reason = "Looked at by two", on = 2026-06-01 }}\n'
+    place = tmp_path / "confirmed"
+    place.mkdir()
+    cohort, problems = inspect_cohort(sound.write(place))
+    assert cohort is not None
+    notes = [str(p) for p in problems if p.reason == code]
+    assert notes
+    assert "Confirmed on 2026-06-01: Looked at by two." in notes[0]
+
+
+@pytest.mark.parametrize(("typed", "near"), [("twinns", "twins"), ("swap", None)])
+def test_a_misspelt_confirmation_stops(typed, near, sound, stops):
+    sound.toml["confirm"] = f'{typed} = {{ reason = "Seen", on = 2026-06-01 }}'
+    said = stops(sound)["unknown_key"][0]
+    assert f"'confirm.{typed}'" in said
+    assert (f"'{near}'" in said) if near else all(code in said for code in DOUBTS)
