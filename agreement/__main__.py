@@ -1,27 +1,121 @@
-"""The command line in a process of its own: the command `agreement`, or ``python -m agreement``."""
+"""
+The command line in a process of its own: the command `agreement`, or ``python -m agreement``.
 
-import atexit
-import os
+Nothing of ours is imported before this process knows how to end: a signal in the first second, while
+libraries load, would else end in the middle of one of them, with its traceback.
+"""
+
 import sys
 
-from agreement.cli import INTERRUPTED, main
-from agreement.report.run.unused import leave_out_unused
+if __name__ == "__main__" and not sys.flags.safe_path:
+    sys.path.pop(0)  # with -m the current folder: a file there named like a library would run
+
+import contextlib
+import os
+import signal
+from typing import Any, Final, NoReturn
+
+SIGNALLED: Final = 128  # a shell's exit code of a process that a signal ended, less the signal
+BROKEN_PIPE: Final = SIGNALLED + 13
+_ENDING: Final = ("SIGINT", "SIGTERM", "SIGHUP")
 
 
-def start() -> None:
-    """Run the command line without what its process would load in vain."""
+def start() -> NoReturn:
+    """Run the command line and end as a shell expects, whatever happens to signals and streams."""
+    for name in _ENDING:
+        if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) != signal.SIG_IGN:
+            signal.signal(getattr(signal, name), _at_once)
+    os.environ["PYTHONSAFEPATH"] = "1"  # for the processes that this one starts
+    _with_streams()
+    code = 1
+    try:
+        code = _run()
+    except SystemExit as end:
+        code = _code_of(end)
+    end_with(code)
+
+
+def _run() -> int:
+    from agreement.cli import main
+    from agreement.report.run.unused import leave_out_unused
+
     leave_out_unused()
-    main()
+    return main()
+
+
+def _at_once(number: int, _frame: Any) -> NoReturn:
+    """End while libraries load: there is nothing yet to put in order."""
+    os._exit(SIGNALLED + number)
+
+
+def _with_streams() -> None:
+    """Open closed streams on nothing: the next file opened would else take their place."""
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            nothing = os.open(os.devnull, os.O_RDWR)
+            if nothing != number:
+                os.dup2(nothing, number)
+                os.close(nothing)
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123 - for the whole run
+
+
+def _code_of(end: SystemExit) -> int:
+    if end.code is None:
+        return 0
+    if isinstance(end.code, int):
+        return end.code
+    sys.stderr.write(f"{end.code}\n")
+    return 1
+
+
+def end_with(code: int) -> NoReturn:
+    """Flush what was said and end; a reader who left is no error of ours, a full disk is said."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except BrokenPipeError:
+            code = code or BROKEN_PIPE
+        except OSError as error:
+            code = code or 2
+            if stream is sys.stdout:
+                _last_words(f"Stopped: the output cannot be written ({error.strerror}).\n")
+        except ValueError:  # closed already
+            pass
+    if code >= SIGNALLED:
+        # loose ends of libraries would speak: what ends here has been put in order before
+        import atexit
+
+        _quiet()
+        atexit._run_exitfuncs()
+        os._exit(code)
+    _without_streams()
+    sys.exit(code)
+
+
+def _last_words(text: str) -> None:
+    with contextlib.suppress(OSError):
+        os.write(2, text.encode())
+
+
+def _quiet() -> None:
+    """Let nobody speak after the end."""
+    nothing = os.open(os.devnull, os.O_RDWR)
+    os.dup2(nothing, 1)
+    os.dup2(nothing, 2)
+
+
+def _without_streams() -> None:
+    """Leave nothing for the interpreter to flush into a place that takes no more."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123 - to the end
 
 
 if __name__ == "__main__":
-    try:
-        start()
-    except SystemExit as end:
-        # with -m, Python would end itself by the signal if code made of text was interrupted before
-        if end.code == INTERRUPTED:
-            atexit._run_exitfuncs()
-            sys.stdout.flush()
-            sys.stderr.flush()
-            os._exit(INTERRUPTED)
-        raise
+    start()

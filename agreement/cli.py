@@ -1,20 +1,31 @@
 """
 The command line: parse, call the library once, print.
 
-Data goes to stdout, talk to stderr. Exit codes: 0 done, 2 the input or the command line is at
-fault, 1 a bug, 130 interrupted. Heavy imports stand inside the commands, so that help is quick.
+Data goes to stdout, talk to stderr; both through one function that lets nothing pass which a
+terminal would obey. Exit codes: 0 done, 2 the input or the command line is at fault, 1 a bug, 128 and
+the signal where one ended the run (130 interrupted, 143 told to end, 141 nobody reads on). Heavy
+imports stand inside the commands, so that help is quick.
 """
 
+import io
+import os
 import signal
+import sys
+import threading
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, NoReturn
 
 import typer
 from typer.core import TyperGroup
 
+from agreement.errors import in_one_line, visible
+
 BUG: Final = 1
 INPUT_AT_FAULT: Final = 2
-INTERRUPTED: Final = 130
+SIGNALLED: Final = 128  # and the number of the signal
+NOBODY_READS: Final = SIGNALLED + 13
+_HEARD: list[int] = []  # signals that told this process to end
 
 
 class _Commands(TyperGroup):
@@ -22,30 +33,65 @@ class _Commands(TyperGroup):
 
     def invoke(self, ctx: Any) -> Any:
         """Run a command; turn what the user can put right into a message."""
-        from agreement.errors import AgreementError, TableError
+        from agreement.errors import AgreementError
 
         try:
             return super().invoke(ctx)
-        except TableError as error:
+        except KeyboardInterrupt:
+            _end_by_signal()
+        except typer.Exit:
+            raise
+        except Exception as error:
+            if _HEARD:  # a library took the interrupt for an error of its own
+                _end_by_signal()
+            if not isinstance(error, AgreementError | OSError):
+                raise
+            self._told(error)
+
+    def _told(self, error: Exception) -> NoReturn:
+        """Say what the user can put right, and end."""
+        from agreement.errors import AgreementError, TableError
+
+        if isinstance(error, TableError):
             from agreement.report.run.findings import grouped_findings
 
             _end(grouped_findings(error.problems), INPUT_AT_FAULT)
-        except AgreementError as error:
-            _end(f"Stopped: {error}", INPUT_AT_FAULT)
-        except OSError as error:
+        if isinstance(error, AgreementError):
+            _end(f"Stopped: {in_one_line(str(error))}", INPUT_AT_FAULT)
+        if isinstance(error, OSError):
             from agreement.tables.whole_output import system_error
 
             said = system_error(error)
-            if said is None:
-                raise
-            _end(f"Stopped: {said}", INPUT_AT_FAULT)
-        except KeyboardInterrupt:
-            _end("Interrupted; nothing was written.", INTERRUPTED)
+            if said is not None:
+                _end(f"Stopped: {in_one_line(said)}", INPUT_AT_FAULT)
+        raise error
+
+
+def _end_by_signal() -> NoReturn:
+    number = _HEARD[0] if _HEARD else signal.SIGINT
+    _end("Interrupted; nothing was written.", SIGNALLED + number)
 
 
 def _end(message: str, code: int) -> NoReturn:
-    typer.echo(message, err=True)
+    _talk(message)
     raise typer.Exit(code)
+
+
+def _talk(text: str) -> None:
+    """Say something on stderr; where nobody listens, nothing is lost."""
+    with suppress(OSError, ValueError):
+        typer.echo(visible(text), err=True)
+
+
+def _data(text: str) -> None:
+    """Write to stdout; a reader who left ends the run without a word, a full disk with one."""
+    try:
+        typer.echo(visible(text))
+        sys.stdout.flush()
+    except BrokenPipeError as error:
+        raise typer.Exit(NOBODY_READS) from error
+    except OSError as error:
+        _end(f"Stopped: the output cannot be written ({error.strerror}).", INPUT_AT_FAULT)
 
 
 app = typer.Typer(
@@ -83,7 +129,7 @@ def check(
         usable, problems = check_study(
             study, workers=workers, scheduler=scheduler, progress=progress
         )
-    typer.echo(findings_json(problems) if json else grouped_findings(problems))
+    _data(findings_json(problems) if json else grouped_findings(problems))
     if not usable:
         raise typer.Exit(INPUT_AT_FAULT)
 
@@ -118,9 +164,9 @@ def report_(
     except SectionError as error:
         _end(f"{error.detail}\n\n{error}\nNothing was written.", BUG)
     for line in closing_talk(written.verdict, written.remarks):
-        typer.echo(line, err=True)
+        _talk(in_one_line(line))
     for name in written.shown:
-        typer.echo(str(written.folder / name))
+        _data(in_one_line(str(written.folder / name)))
 
 
 @app.command()
@@ -137,7 +183,7 @@ def pair(
     with progress_bar() as progress:
         written = pair_study(study, out, workers=workers, scheduler=scheduler, progress=progress)
     for path in written:
-        typer.echo(str(path))
+        _data(in_one_line(str(path)))
 
 
 @app.command()
@@ -155,7 +201,7 @@ def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.
         table = estimates_frame(found, progress=by_session(progress))
     require_unchanged(study, found.inputs)
     write_table(table, out)
-    typer.echo(str(out))
+    _data(in_one_line(str(out)))
 
 
 @app.command()
@@ -189,7 +235,7 @@ def plan(
         difference=difference,
         curve=curve,
     )
-    typer.echo(plans_json(found) if json else plans_text(found))
+    _data(plans_json(found) if json else plans_text(found))
 
 
 @app.command()
@@ -208,12 +254,12 @@ def new(
         from agreement.tables.proposal import propose_study
 
         found = propose_study(folder, [*exports, *(more or [])])
-        typer.echo(proposal_text(found, folder), err=True)
+        _talk(proposal_text(found, folder))
     else:
         from agreement.tables.new_study import new_study, worked_example
 
         (worked_example if example else new_study)(folder)
-    typer.echo(str(folder))
+    _data(in_one_line(str(folder)))
 
 
 @app.command()
@@ -223,20 +269,23 @@ def protocols(
     """List the field tests that can be computed, with inputs, population and source."""
     from agreement.report.run.protocol_list import protocols_json, protocols_text
 
-    typer.echo(protocols_json() if json else protocols_text())
+    _data(protocols_json() if json else protocols_text())
 
 
 @app.command(name="open")
 def open_(
     study: Study,
     kind: Annotated[KindName | None, typer.Option("--report", help="Which notebook.")] = None,
+    start_up: Annotated[
+        bool, typer.Option("--start-up", help="Run your own IPython start-up files too.")
+    ] = False,
 ) -> None:
     """Copy the report's notebook beside the study and open it in JupyterLab."""
     from agreement.report.run.workbench import copied_notebook, open_notebook
 
     notebook = copied_notebook(study, kind)
-    typer.echo(str(notebook))
-    open_notebook(notebook)
+    _data(in_one_line(str(notebook)))
+    open_notebook(notebook, own_start_up=start_up)
 
 
 @app.command()
@@ -248,7 +297,7 @@ def share(
     from agreement.report.privacy.sharing import share_report
 
     for path in share_report(report, out):
-        typer.echo(str(path))
+        _data(in_one_line(str(path)))
 
 
 @app.command()
@@ -265,13 +314,52 @@ def verify(
     with progress_bar() as progress:
         found = verified(report, study, progress=progress)
     for line in (*found.changed, *found.differences, *found.remarks):
-        typer.echo(line, err=True)
+        _talk(in_one_line(line))
     if found.changed or found.differences:
         raise typer.Exit(INPUT_AT_FAULT)
-    typer.echo("Every file is as it was written.", err=True)
+    _talk("Every file is as it was written.")
 
 
-def main() -> None:
-    """Run the command line; a request to end is heard like Ctrl-C, so that nothing is left."""
-    signal.signal(signal.SIGTERM, signal.default_int_handler)
-    app()
+def main() -> int:
+    """
+    Run the command line and return its exit code.
+
+    A request to end is heard like Ctrl-C, so that nothing is left; a second one ends at once, and the
+    next run clears up.
+    """
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) != signal.SIG_IGN:
+                signal.signal(number, _hear)
+    try:
+        code = app(standalone_mode=False)
+    except (KeyboardInterrupt, typer.Abort):
+        return SIGNALLED + (_HEARD[0] if _HEARD else signal.SIGINT)
+    except BrokenPipeError:
+        return NOBODY_READS
+    except SystemExit as end:  # the library's own end of a help text that nobody reads on
+        if type(sys.stdout).__name__ == "PacifyFlushWrapper":
+            return NOBODY_READS
+        return end.code if isinstance(end.code, int) else BUG
+    except Exception as error:
+        code = getattr(error, "exit_code", None)  # of what is wrong with the command line itself
+        if not isinstance(code, int):
+            raise
+        said = io.StringIO()
+        error.show(file=said)  # type: ignore[attr-defined] # what has an exit code has this too
+        _talk(said.getvalue().rstrip())
+    if _HEARD:  # between the commands the library answers every interrupt with one code
+        return SIGNALLED + _HEARD[0]
+    return code if isinstance(code, int) else 0
+
+
+def _hear(number: int, _frame: Any) -> NoReturn:
+    """End in good order at the first signal, at once at the second."""
+    if _HEARD:
+        os._exit(SIGNALLED + number)
+    _HEARD.append(number)
+    # threads and objects that are torn in their work have nothing to add
+    sys.unraisablehook = lambda _: None
+    threading.excepthook = lambda _: None
+    raise KeyboardInterrupt

@@ -12,11 +12,46 @@ The tree, so that a caller can catch as much or as little as they mean to::
         └── SmallSampleWarning
 """
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 Severity = Literal["stop", "set_aside", "note"]
+
+# What a terminal obeys or hides: C0 and C1 controls and DEL, marks of writing direction, breaks of
+# lines, characters without width, language tags, halves of characters (Unicode 15, categories Cc,
+# Cf, Zl, Zp, Cs).
+_UNSEEN: Final = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f"
+    "\ufeff\ufff9-\ufffb\ud800-\udfff\U000e0000-\U000e007f]"
+)
+_BREAKS: Final = re.compile("[\n\t]")
+
+
+def visible(text: str) -> str:
+    r"""
+    Return a text of ours as a terminal may show it: what it would obey or hide becomes an escape.
+
+    >>> visible("a\x1b[31mb\u202ec")
+    'a\\x1b[31mb\\u202ec'
+    """
+    return _UNSEEN.sub(_escape, text)
+
+
+def in_one_line(text: str) -> str:
+    r"""
+    Return a text that came from outside, line ends and tabs escaped too: it cannot pose as a line.
+
+    >>> in_one_line("a\nStopped")
+    'a\\nStopped'
+    """
+    return _BREAKS.sub(_escape, visible(text))
+
+
+def _escape(found: re.Match[str]) -> str:
+    """Return one character as Python writes it."""
+    return found[0].encode("unicode_escape", "surrogatepass").decode("ascii")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +90,7 @@ class Problem:
             place += f", row {self.row}"
         if self.column is not None:
             place += f", column '{self.column}'"
-        return f"{place}: {self.what} {self.remedy}".rstrip()
+        return in_one_line(f"{place}: {self.what} {self.remedy}".rstrip())
 
 
 class AgreementError(ValueError):

@@ -107,7 +107,9 @@ def study_of_twelve(folder, spread):
         columns=["athlete_id", "taken_at", "method", "mode", "vo2max_ml_kg_min"],
     ).to_csv(folder / "field_estimates.csv", index=False)
     (folder / "study.toml").write_text(
-        '[study]\ntime_zone = "UTC"\n[pairing]\nstale_after_days = 60\n', encoding="utf-8"
+        '[study]\ntime_zone = "UTC"\n[pairing]\nstale_after_days = 60\n'
+        '[confirm]\nfield_is_laboratory = { reason = "made so", on = 2026-03-11 }\n',
+        encoding="utf-8",
     )
     return folder
 

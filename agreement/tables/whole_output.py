@@ -25,6 +25,7 @@ from agreement.errors import AgreementError, OutputError
 _MARK: Final = ".agreement-"
 _AT_CWD: Final = -100  # AT_FDCWD of renameat2(2)
 _EXCHANGE: Final = 2  # RENAME_EXCHANGE of renameat2(2)
+_BINARY: Final = getattr(os, "O_BINARY", 0)  # no line ends are translated
 _HELD: Final = (errno.EACCES, errno.EAGAIN, errno.EDEADLK)  # what a lock says that another has
 _REASONS: Final = {
     errno.ENOSPC: "no space is left on the disk",
@@ -103,7 +104,8 @@ def whole_file(path: Path | str) -> Iterator[IO[bytes]]:
             return
         with _alone(target):
             part = _hidden(target, uuid.uuid4().hex[:8])
-            with part.open("wb") as file:
+            alone = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o600)
+            with os.fdopen(alone, "wb") as file:  # rows of people: the user's own from the start
                 yield file
                 _to_disk(file)
             if target.exists():
@@ -154,7 +156,7 @@ def whole_folder(
         with _alone(target):
             allowed(target)  # now that the one before is done
             part = _hidden(target, uuid.uuid4().hex[:8])
-            part.mkdir()
+            part.mkdir(mode=0o700)  # rows of people: the user's own from the start
             yield part
             if target.exists():
                 shutil.copymode(target, part)
@@ -224,7 +226,7 @@ def _clear(target: Path) -> None:
 def _lock(path: Path) -> int | None:
     """Return the open lock file; None when another run has it."""
     while True:
-        lock = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        lock = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
         try:
             _take(lock)
             if os.path.samestat(os.fstat(lock), path.stat()):

@@ -78,7 +78,7 @@ def test_a_limit_agreed_after_the_first_test_is_said(shown):
 @pytest.mark.parametrize(
     ("limit", "word", "sentence"),
     [  # the readings are made 3 below the laboratory's, the mean of three scatters by 1.2
-        (20, "Acceptable.", "the agreed limit of 20 mL/kg/min against one laboratory test is met"),
+        (15, "Acceptable.", "the agreed limit of 15 mL/kg/min against one laboratory test is met"),
         (
             2,
             "Not acceptable.",

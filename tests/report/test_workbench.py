@@ -11,9 +11,13 @@ import time
 from urllib.error import URLError
 from urllib.request import urlopen
 
+import nbformat
 import pytest
+from jupyter_client import KernelManager
+from nbformat.sign import NotebookNotary
 
-from agreement.report.run.workbench import copied_notebook
+from agreement.errors import OutputError
+from agreement.report.run.workbench import copied_notebook, kernel_surroundings
 
 
 def test_the_copy_names_the_study_and_stays_as_the_analyst_left_it(small_study, tmp_path):
@@ -22,8 +26,91 @@ def test_the_copy_names_the_study_and_stays_as_the_analyst_left_it(small_study, 
     assert notebook == tmp_path / "crew-audit.ipynb"
     cells = json.loads(notebook.read_text(encoding="utf-8"))["cells"]
     assert any("study = 'crew'" in "".join(cell["source"]) for cell in cells)
-    notebook.write_text("mine", encoding="utf-8")
-    assert copied_notebook(study, "audit").read_text(encoding="utf-8") == "mine"
+    assert copied_notebook(study, "audit") == notebook  # as it was written
+
+
+def test_what_the_analyst_saved_stays_and_a_foreign_notebook_is_refused(
+    small_study, tmp_path, monkeypatch
+):
+    """JupyterLab signs what its user ran and saved; its own notary is asked here."""
+    monkeypatch.setenv("JUPYTER_DATA_DIR", str(tmp_path / "data"))
+    study = small_study(tmp_path / "crew")
+    notebook = copied_notebook(study, "audit")
+    foreign = nbformat.v4.new_notebook(
+        cells=[nbformat.v4.new_code_cell("import os; os.system('touch ran')")]
+    )
+    notebook.write_text(nbformat.writes(foreign), encoding="utf-8")
+    with pytest.raises(OutputError, match=r"a notebook can run anything\. Look at it"):
+        copied_notebook(study, "audit")
+    NotebookNotary().sign(nbformat.reads(notebook.read_text(encoding="utf-8"), as_version=4))
+    assert copied_notebook(study, "audit") == notebook
+    assert "touch ran" in notebook.read_text(encoding="utf-8")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+@pytest.mark.parametrize("exists", [True, False])
+def test_no_link_is_written_or_opened_through(small_study, tmp_path, exists):
+    study = small_study(tmp_path / "crew")
+    elsewhere = tmp_path / "elsewhere" / "thing.ipynb"
+    elsewhere.parent.mkdir()
+    if exists:
+        elsewhere.write_text("{}", encoding="utf-8")
+    (tmp_path / "crew-squad.ipynb").symlink_to(elsewhere)
+    with pytest.raises(OutputError, match="is a link or no file"):
+        copied_notebook(study, "squad")
+    assert elsewhere.exists() == exists
+
+
+PAYLOAD = "from pathlib import Path\nPath({mark!r}).touch()\n"
+
+
+def test_a_kernel_of_the_workbench_runs_nothing_from_beside_the_study(tmp_path, monkeypatch):
+    """Files named like this package and its libraries lie where the kernel works, and start-up files."""
+    mark = tmp_path / "ran"
+    home = tmp_path / "home"
+    start_up = home / ".ipython" / "profile_default" / "startup"
+    start_up.mkdir(parents=True)
+    beside = tmp_path / "beside"
+    beside.mkdir()
+    for path in (
+        *(beside / f"{name}.py" for name in ("agreement", "numpy", "pandas", "this", "json")),
+        start_up / "00-payload.py",
+    ):
+        path.write_text(PAYLOAD.format(mark=str(mark)), encoding="utf-8")
+    monkeypatch.setenv("HOME", str(home))
+    monkeypatch.setenv("PYTHONSTARTUP", str(start_up / "00-payload.py"))
+    surroundings = kernel_surroundings(tmp_path / "ipython")
+    manager = KernelManager(kernel_name="python3")
+    manager.start_kernel(cwd=str(beside), env=surroundings)
+    client = manager.client()
+    try:
+        client.start_channels()
+        client.wait_for_ready(timeout=60)
+        said = client.execute_interactive(
+            "import agreement, numpy, json; assert agreement.__version__", timeout=60
+        )
+    finally:
+        client.stop_channels()
+        manager.shutdown_kernel(now=True)
+    assert said["content"]["status"] == "ok"
+    assert not mark.exists()
+
+
+@pytest.mark.parametrize("command", ["protocols", "check"])
+def test_python_m_runs_nothing_from_the_current_folder(small_study, tmp_path, command):
+    mark = tmp_path / "ran"
+    study = small_study(tmp_path / "crew")
+    beside = tmp_path / "beside"
+    beside.mkdir()
+    for name in ("typer", "json", "numpy", "signal", "typing", "scipy"):
+        (beside / f"{name}.py").write_text(PAYLOAD.format(mark=str(mark)), encoding="utf-8")
+    words = [command, str(study)] if command == "check" else [command]
+    done = subprocess.run(
+        [sys.executable, "-m", "agreement", *words],
+        cwd=beside, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert not mark.exists()
 
 
 def fetched(address):

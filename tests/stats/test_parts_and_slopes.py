@@ -53,6 +53,7 @@ def evidence(n=24, visits=1, next_door=None, **columns):
                     "mass_mismatch_pct": np.nan,
                     "hr_max_mismatch_bpm": np.nan,
                     "hr_limiting_drug": "no",
+                    "lab_mode": "run",
                 }
                 | columns
             )

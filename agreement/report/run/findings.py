@@ -41,4 +41,4 @@ def _listed(found: list[Problem]) -> list[str]:
 
 def findings_json(problems: Iterable[Problem]) -> str:
     """Return findings as one JSON array."""
-    return json.dumps([asdict(problem) for problem in problems], ensure_ascii=False, indent=1)
+    return json.dumps([asdict(problem) for problem in problems], indent=1)

@@ -15,7 +15,7 @@ def protocols_json() -> str:
         }
         for row in protocols_frame().to_dict("records")
     ]
-    return json.dumps(rows, ensure_ascii=False, indent=1)
+    return json.dumps(rows, indent=1)
 
 
 def protocols_text() -> str:

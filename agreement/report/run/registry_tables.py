@@ -10,7 +10,6 @@ from contextlib import contextmanager
 from dataclasses import replace
 from itertools import accumulate
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from agreement.errors import Problem, TableError
@@ -25,6 +24,7 @@ from agreement.scale.left_out import LinesPlan, write_lines
 from agreement.scale.streamed import Streamed, inspect_streamed
 from agreement.tables.options import Kind
 from agreement.tables.unchanged import require_unchanged
+from agreement.tables.work_folders import work_folder
 from agreement.terms import PAIR_COLUMNS
 
 WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it
@@ -43,10 +43,8 @@ def streamed_problems(
     problems : tuple of Problem
         As `agreement.cohort.inspect_cohort` gives them.
     """
-    with TemporaryDirectory(prefix="agreement-") as work:
-        found, problems = inspect_streamed(
-            study, Path(work), engine, write=False, progress=progress
-        )
+    with work_folder() as work:
+        found, problems = inspect_streamed(study, work, engine, write=False, progress=progress)
     return found is not None, problems
 
 

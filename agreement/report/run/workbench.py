@@ -1,5 +1,6 @@
 """Hand the notebook of a report to an analyst: a copy beside the study, opened in JupyterLab."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -9,6 +10,7 @@ from agreement.errors import AgreementError, OutputError
 from agreement.report.run.render import parameters_source
 from agreement.report.run.templates import stated_kind, template
 from agreement.tables.options import Kind
+from agreement.tables.work_folders import work_folder
 
 
 def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
@@ -25,35 +27,75 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
     Returns
     -------
     Path
-        ``<study folder>-<kind>.ipynb``; a copy that is there already is kept as it is.
+        ``<study folder>-<kind>.ipynb``; a copy of ours that is there already is kept as it is.
 
     Raises
     ------
     AgreementError
         If there is no such folder.
     OutputError
-        If the copy cannot be written.
+        If the copy cannot be written, or a file of that name is not ours.
     """
-    import nbformat
-
     place = Path(study).resolve()
     if not place.is_dir():
         msg = f"{study} is no folder. Name the folder that holds study.toml."
         raise AgreementError(msg)
     kind = kind or stated_kind(place)
     target = place.with_name(f"{place.name}-{kind}.ipynb")
-    if target.exists():
+    content = _filled(template(kind), place.name)
+    if target.is_symlink() or target.exists():
+        _require_ours(target, content)
         return target
-    notebook = nbformat.reads(template(kind), as_version=4)
-    for cell in notebook.cells:
-        if "parameters" in cell.metadata.get("tags", []):
-            cell.source = parameters_source({"study": place.name, "save": None})
     try:
-        target.write_text(nbformat.writes(notebook) + "\n", encoding="utf-8", newline="\n")
+        new = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)  # never through a link
+        with os.fdopen(new, "w", encoding="utf-8", newline="\n") as file:
+            file.write(content)
     except OSError as error:
         msg = f"{target.name} cannot be written beside the study ({error.strerror})."
         raise OutputError(msg) from error
     return target
+
+
+def _filled(text: str, study: str) -> str:
+    """Return a report's notebook filled in with the study's name; the same for the same name."""
+    import nbformat
+
+    notebook = nbformat.reads(text, as_version=4)
+    for cell in notebook.cells:
+        if "parameters" in cell.metadata.get("tags", []):
+            cell.source = parameters_source({"study": study, "save": None})
+    return str(nbformat.writes(notebook)) + "\n"
+
+
+def _require_ours(target: Path, content: str) -> None:
+    """
+    Stop unless a notebook is as we write it, or was saved by this user's own JupyterLab.
+
+    JupyterLab signs what its user has run and saved, with a secret in the user's own folder
+    (nbformat's notary); a notebook that came with the study has no such signature.
+    """
+    foreign = (
+        f"{target.name} beside the study is {{}}, and a notebook can run anything. Look at it in a "
+        "text editor; then move it away, and a fresh one is written, or open it with `jupyter lab`."
+    )
+    if target.is_symlink() or not target.is_file():
+        raise OutputError(foreign.format("a link or no file"))
+    found = target.read_bytes()
+    if found == content.encode() or _signed(found):
+        return
+    raise OutputError(foreign.format("not one that was made or saved here"))
+
+
+def _signed(content: bytes) -> bool:
+    """Whether this user's JupyterLab has signed a notebook."""
+    import nbformat
+    from nbformat.sign import NotebookNotary
+
+    try:
+        notebook = nbformat.reads(content.decode("utf-8"), as_version=4)
+        return bool(NotebookNotary().check_signature(notebook))
+    except Exception:  # noqa: BLE001 - a foreign file may hold anything, and the store be damaged
+        return False
 
 
 SILENT: Final = (  # a study is health data: nothing asks the network for news or newer versions
@@ -62,6 +104,31 @@ SILENT: Final = (  # a study is health data: nothing asks the network for news o
 )
 
 
-def open_notebook(notebook: Path) -> None:
-    """Open a notebook in JupyterLab; returns when JupyterLab ends."""
-    subprocess.run([sys.executable, "-m", "jupyterlab", *SILENT, str(notebook)], check=False)
+def open_notebook(notebook: Path, *, own_start_up: bool = False) -> None:
+    """
+    Open a notebook in JupyterLab; returns when JupyterLab ends.
+
+    Parameters
+    ----------
+    notebook : Path
+    own_start_up : bool, default False
+        Let the kernels run the user's own IPython start-up files too.
+
+    Notes
+    -----
+    Kernels import nothing from beside the study: a file ``agreement.py`` or ``numpy.py`` there would
+    else run in their place.
+    """
+    with work_folder() as work:
+        command = [sys.executable, "-P", "-m", "jupyterlab", *SILENT, str(notebook)]
+        surroundings = kernel_surroundings(None if own_start_up else work / "ipython")
+        subprocess.run(command, check=False, env=surroundings)
+
+
+def kernel_surroundings(settings: Path | None) -> dict[str, str]:
+    """Return the environment of JupyterLab and its kernels; `settings` replaces the user's IPython."""
+    surroundings = os.environ | {"PYTHONSAFEPATH": "1"}
+    surroundings.pop("PYTHONSTARTUP", None)
+    if settings is not None:
+        surroundings["IPYTHONDIR"] = str(settings)
+    return surroundings

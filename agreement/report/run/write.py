@@ -8,7 +8,6 @@ renders the page and puts the folder in its place.
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from agreement.errors import AgreementError
@@ -20,6 +19,7 @@ from agreement.report.run.templates import stated_kind, template
 from agreement.report.run.verifying import seal
 from agreement.tables.options import Kind
 from agreement.tables.whole_output import error_in_words
+from agreement.tables.work_folders import work_folder
 
 FIRST_FILES: Final = (
     "report.html",
@@ -107,7 +107,7 @@ def write_report(
     kind = kind or stated_kind(place)
     target = Path(out) if out is not None else Path("reports") / f"{place.name}-{kind}"
     refuse_foreign(target)
-    with replaced_folder(target) as folder, TemporaryDirectory(prefix="agreement-") as work:
+    with replaced_folder(target) as folder, work_folder() as work:
         parameters: dict[str, str | int | None] = {"study": place.name, "save": None}
         try:
             notebook = run_notebook(
@@ -115,7 +115,7 @@ def write_report(
                 parameters | {"save": str(folder)} | ({"png": True} if png else {}),
                 kept=parameters,
                 folder=place.parent,
-                work=Path(work),
+                work=work,
                 progress=progress,
             )
         except SectionError as error:

@@ -11,7 +11,7 @@ import pandas as pd
 REPEAT_DAYS: Final = 21
 REPEAT_ABOVE: Final = (12.0, 0.30)  # mL/kg/min, and share of the mean; both must be passed
 CHANGE_DAYS: Final = 200
-CHANGE_ABOVE: Final = (16.0, 0.45)
+CHANGE_ABOVE: Final = (20.0, 0.50)
 MASS_DAYS, MASS_ABOVE = 45, 0.15
 MASS_LONG_DAYS, MASS_LONG_ABOVE = 365, 0.30
 HR_ABOVE: Final = 45.0  # bpm between two maxima of one person in one mode

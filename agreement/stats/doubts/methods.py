@@ -145,10 +145,15 @@ def swapped_columns(
         )
         found.append(Odd("columns_swapped", what))
     steady, moving = _moving(laboratory, "mass_kg"), _moving(estimates, "set_mass_kg")
-    if min(steady[1], moving[1]) >= TELLING and steady[0] == 0 and moving[0] > 0.5:
+    typed, weighed = (
+        share_whole(frame[name].to_numpy(np.float64))
+        for frame, name in ((laboratory, "mass_kg"), (estimates, "set_mass_kg"))
+    )
+    several = min(steady[1], moving[1]) >= TELLING and typed > 0.95 and weighed < 0.3
+    if several and steady[0] == 0 and moving[0] > 0.5:
         what = (
-            "The measured mass of no athlete changes and the set mass of most does: measured and set "
-            "may be exchanged."
+            "The measured masses are whole numbers that never change, the set ones have decimals and "
+            "change: measured and set may be exchanged."
         )
         found.append(Odd("columns_swapped", what))
     own, days = (

@@ -1,0 +1,123 @@
+"""Signals at any moment, closed and full streams, killed runs: one sentence or silence, nothing left."""
+
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import pytest
+from small_study import BARE, write_folder
+
+from agreement.tables.whole_output import whole_file, whole_folder
+from agreement.tables.work_folders import PREFIX, clear_left_folders, work_folder
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="signals and rights differ on Windows")
+COMMAND = [sys.executable, "-m", "agreement"]
+WORDS = {"", "Interrupted; nothing was written."}
+
+
+def ended(study, out, number, after_s):
+    """Send a signal some time after the start, and return how it ended and what was said."""
+    process = subprocess.Popen(
+        [*COMMAND, "report", str(study), "--out", str(out)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    time.sleep(after_s)
+    process.send_signal(number)
+    said = process.communicate(timeout=120)
+    return process.returncode, *said
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("after_s", [0.15, 0.3, 0.6, 1.0, 2.0])
+def test_a_signal_while_libraries_load_ends_without_their_tracebacks(tmp_path, number, after_s):
+    study = write_folder(BARE, tmp_path / "crew")
+    code, data, said = ended(study, tmp_path / "out", number, after_s)
+    assert code in (128 + number, -number), (
+        said
+    )  # the interpreter's own first moments: by the signal
+    assert said.strip() in WORDS
+    assert data == ""
+    assert [p.name for p in tmp_path.iterdir()] == ["crew"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_thirty_signals_in_the_first_three_seconds(tmp_path, number):
+    study = write_folder(BARE, tmp_path / "crew")
+    for step in range(30):
+        code, _, said = ended(study, tmp_path / "out", number, 0.1 + 0.1 * step)
+        assert code in (128 + number, -number), said
+        assert said.strip() in WORDS
+
+
+def through_shell(words, study):
+    done = subprocess.run(
+        ["bash", "-c", words.format(f"{sys.executable} -m agreement", study)],
+        capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    return done.returncode, done.stderr.strip()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        ("set -o pipefail; {0} --help | true", 141, ""),
+        ("set -o pipefail; {0} check {1} --json | true", 141, ""),
+        ("{0} protocols > /dev/full", 2, "Stopped: the output cannot be written"),
+        ("{0} check {1} 2> /dev/full > /dev/null", 0, ""),
+        ("{0} check {1}/nowhere 2> /dev/full > /dev/null", 2, ""),
+        ("{0} check {1} >&-", 0, ""),
+        ("{0} check {1} 2>&- > /dev/null", 0, ""),
+        ("{0} estimate {1}/nowhere --out x 2>&-", 2, ""),
+        ("{0} check {1} <&- >&- 2>&-", 0, ""),
+    ],
+)
+def test_streams_that_take_nothing_end_in_silence_or_one_sentence(tmp_path, words, code, said):
+    study = write_folder(BARE, tmp_path / "crew")
+    found, spoken = through_shell(words, study)
+    assert (found, spoken[: len(said)]) == (code, said), spoken
+    assert len(spoken.splitlines()) <= 1
+
+
+def test_what_a_killed_run_left_in_the_temporary_place_goes_with_the_next(tmp_path, monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    child = (
+        "import os, signal, tempfile\n"
+        f"tempfile.tempdir = {str(tmp_path)!r}\n"
+        "from agreement.tables.work_folders import work_folder\n"
+        "with work_folder() as work:\n"
+        "    (work / 'readings').write_text('of people')\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    subprocess.run([sys.executable, "-c", child], check=False)
+    (left,) = tmp_path.glob(f"{PREFIX}*")
+    assert (left / "work" / "readings").exists()
+    foreign = tmp_path / f"{PREFIX}notes"
+    foreign.mkdir()
+    with work_folder() as mine:
+        assert not left.exists()
+        clear_left_folders()  # another run beside this one
+        assert mine.exists()
+        assert mine.stat().st_mode & 0o077 == 0
+    assert [p.name for p in tmp_path.iterdir()] == [foreign.name]
+
+
+def test_rows_of_people_are_their_keepers_alone_from_the_first_byte(tmp_path):
+    before = os.umask(0)
+    try:
+        with whole_file(tmp_path / "rows.csv") as file:
+            file.write(b"a")
+            (part,) = tmp_path.glob(".rows.csv.agreement-????????")
+            assert part.stat().st_mode & 0o777 == 0o600
+        with whole_folder(tmp_path / "out", lambda _: None) as folder:
+            assert folder.stat().st_mode & 0o777 == 0o700
+            (folder / "rows.csv").write_text("a")
+    finally:
+        os.umask(before)
+    assert (tmp_path / "rows.csv").stat().st_mode & 0o777 == 0o600
+    assert (tmp_path / "out").stat().st_mode & 0o777 == 0o700
