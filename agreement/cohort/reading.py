@@ -69,8 +69,9 @@ def inspect_cohort(
         return None, problems
     try:
         cohort = Cohort.of(study, progress=progress)
-    except StoppedReadings as error:
-        return None, in_order((*error.found, *study.problems))
+    except TableError as error:  # raw files of the laboratory, or readings
+        found = error.found if isinstance(error, StoppedReadings) else error.problems
+        return None, in_order((*found, *study.problems))
     stopped = any(doubt.severity == "stop" for doubt in cohort.doubts)
     return (None if stopped else cohort), cohort.problems
 

@@ -105,7 +105,7 @@ against = "true value"            # what the limit is about; or "laboratory test
 # png = false                     # true: figures also as PNG files
 
 # [confirm]                       # what `check` stops at although it is right; it names the code
-# the_code = { reason = "seen by two of us", on = 2026-01-10 }
+# twins = { reason = "seen by two of us", on = 2026-01-10 }
 
 # How a file is written, where it is not plain CSV. One such table per input.
 # [files.athletes]

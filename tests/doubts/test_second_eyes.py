@@ -200,4 +200,4 @@ def test_a_misspelt_confirmation_stops(typed, near, sound, stops):
     sound.toml["confirm"] = f'{typed} = {{ reason = "Seen", on = 2026-06-01 }}'
     said = stops(sound)["unknown_key"][0]
     assert f"'confirm.{typed}'" in said
-    assert (f"'{near}'" in said) if near else all(code in said for code in DOUBTS)
+    assert (f"'confirm.{near}'" in said) if near else all(code in said for code in DOUBTS)

@@ -259,7 +259,7 @@ label = "Wrist device A"
 [report]
 png = true
 [confirm]
-some_code = { reason = "seen by two of us", on = 2026-01-10 }
+twins = { reason = "seen by two of us", on = 2026-01-10 }
 """,
     )
     assert problems == []
@@ -271,7 +271,7 @@ some_code = { reason = "seen by two of us", on = 2026-01-10 }
     assert (reference.sem_degrees_of_freedom, reference.last_bin) == (4, "keep at least half")
     assert options.methods["wrist_a"].label == "Wrist device A"
     assert options.report.png
-    assert options.confirm["some_code"].on == date(2026, 1, 10)
+    assert options.confirm["twins"].on == date(2026, 1, 10)
 
 
 @pytest.mark.parametrize(
@@ -281,9 +281,9 @@ some_code = { reason = "seen by two of us", on = 2026-01-10 }
         ('[margin]\nagainst = "truth"', 'must be "laboratory test" or "true value"'),
         ("[margin]\nplanned_looks = 6", "must be a whole number of at least 1 and at most 5"),
         ("[reference]\nsem_degrees_of_freedom = 0", "must be a whole number of at least 1"),
-        ("[confirm]\nx = true", "must be a reason and a date"),
-        ('[confirm]\nx = { reason = " ", on = 2026-01-10 }', "must be a reason and a date"),
-        ('[confirm]\nx = { reason = "a", on = "soon" }', "must be a date like"),
+        ("[confirm]\ntwins = true", "must be a reason and a date"),
+        ('[confirm]\ntwins = { reason = " ", on = 2026-01-10 }', "must be a reason and a date"),
+        ('[confirm]\ntwins = { reason = "a", on = "soon" }', "must be a date like"),
         ("[files.lab_tests]\nvalues = { mode = [1] }", "must be a table of single values"),
     ],
 )
