@@ -166,6 +166,8 @@ CARD_COLUMNS: Final = [
     "calibration",
     "inputs_to_correct",
     "note",
+    "own_weight",
+    "half_width_after_one_more",
 ]
 
 # --- ranges -------------------------------------------------------------------------------------

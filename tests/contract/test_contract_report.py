@@ -31,6 +31,8 @@ CARDS = [
     "calibration",
     "inputs_to_correct",
     "note",
+    "own_weight",
+    "half_width_after_one_more",
 ]
 TOML = """
 [margin]
@@ -137,7 +139,7 @@ def test_athlete_cards(report, read_csv):
     assert list(cards.columns) == CARDS
     pairs = read_csv(report / "pairs.csv")
     assert set(cards.athlete_id) <= set(pairs.athlete_id)
-    assert set(cards.calibration) <= {"none", "offset", "line"}
+    assert set(cards.calibration) <= {"none", "offset", "line", "own"}
     told = cards[cards.athlete_id == "CODE05"].inputs_to_correct
     assert told.str.contains("mass").all()
     assert not cards[cards.athlete_id == "CODE06"].inputs_to_correct.str.contains("mass").any()

@@ -245,6 +245,21 @@ PROOFS = {
         "test_closer::test_the_flips_are_those_of_a_general_library",
         "test_closer::test_coverage_of_the_ratio",
     ),
+    "own_correction": Proof(
+        NONE,
+        "test_own_correction::test_the_most_likely_share_is_that_of_a_mixed_model",
+        "test_own_correction::test_own_correction_errs_less_and_covers",
+    ),
+    "chosen_calibration": Proof(
+        NONE,
+        "test_calibration::test_errors_of_the_line_by_leverage",
+        "test_own_correction::test_error_of_the_squads_rule",
+    ),
+    "local_offset": Proof(
+        NONE,
+        "test_own_correction::test_held_local_intervals",
+        "test_own_correction::test_coverage_along_a_spread_that_grows",
+    ),
     "different_tests": Proof(
         NONE,
         "test_closer::test_held_comparisons_of_different_tests",
@@ -444,6 +459,7 @@ PARTS = {
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
     *("describe", "limits_as_printed"),
     *("half_t_grid", "grid_weights", "grid_quantile", "mixture_quantile", "jackknife_error"),
+    "uneven_along",
     *("log_size", "overlapping_df", "methods_compared"),
 }
 

@@ -65,12 +65,6 @@ def test_an_empty_averaging_curve_has_its_fourteen_days_and_a_floor():
     assert groups == {*map(str, range(1, 15)), "floor"}
 
 
-def test_the_prediction_interval_needs_nineteen_pairs():
-    assert np.isfinite(calibration(FIELD[:19], LAB[:19], rng=1).jackknife_plus(50.0).value)
-    with pytest.raises(ValueError, match="at least 19"):
-        calibration(FIELD[:18], LAB[:18], rng=1).jackknife_plus(50.0)
-
-
 def test_the_offset_of_repeated_pairs_lies_in_its_interval():
     found = calibration(FIELD, LAB, athlete=TWICE, rng=1).to_frame().set_index("statistic")
     low, value, high = found.loc["offset", ["low", "value", "high"]]

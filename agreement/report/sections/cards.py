@@ -17,6 +17,7 @@ from agreement.terms import CARD_COLUMNS
 NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
 DRUG = "takes a drug that limits heart rate: this method does not hold"
 OUTSIDE = "outside the range of the equation"
+SQUAD_ALONE = "without the own tests, by the squad's calibration:"
 LACKS = "the training lacks"
 
 
@@ -73,11 +74,15 @@ def _card(
     calibration = result.calibration
     limited = result.data.heart_rate_based and row["hr_limiting_drug"] == "yes"
     real = numbers.get("repeatability", "smallest_real_change", row["method"], row["mode"])
-    equivalent, kind = LaboratoryEquivalent(nan, nan, nan, NO_CALIBRATION), "none"
+    squad, kind = LaboratoryEquivalent(nan, nan, nan, NO_CALIBRATION), "none"
     if calibration is not None:
-        equivalent, kind = calibration.laboratory_equivalent(row["field"]), calibration.choice
+        squad, kind = calibration.laboratory_equivalent(row["field"]), calibration.choice
     if limited:
-        equivalent, kind = LaboratoryEquivalent(nan, nan, nan, DRUG), "none"
+        squad, kind = LaboratoryEquivalent(nan, nan, nan, DRUG), "none"
+    equivalent, weight, after = squad, nan, nan
+    if result.own_correction is not None and not limited:
+        equivalent, weight, after = _own(result, row, squad)
+        kind = "own"
     training = lacking.get(row["athlete_id"], "") if result.data.heart_rate_based else ""
     return {
         "athlete_id": row["athlete_id"],
@@ -91,7 +96,25 @@ def _card(
         "calibration": kind,
         "inputs_to_correct": "; ".join(_inputs(row)),
         "note": "; ".join(_notes(row, equivalent, training, outside)),
+        "own_weight": weight,
+        "half_width_after_one_more": after,
     }
+
+
+def _own(
+    result: Any, row: dict[Any, Any], squad: LaboratoryEquivalent
+) -> tuple[LaboratoryEquivalent, float, float]:
+    """Return the athlete's own laboratory-equivalent, its weight, and what one more test leaves."""
+    people = result.data.pairs["athlete_id"].unique()  # sorted, as their codes are
+    code = int((people == row["athlete_id"]).argmax())
+    found = result.own_correction.of_athlete(code, row["field"])
+    after = result.own_correction.one_more(code)
+    beside = ""
+    if isfinite(squad.value):
+        ends = f"{plain(squad.low)} to {plain(squad.high)}"
+        beside = f"{SQUAD_ALONE} {plain(squad.value)} ({ends})"
+    own = LaboratoryEquivalent(found.value, found.low, found.high, beside)
+    return own, found.weight, after
 
 
 def _inputs(row: dict[Any, Any]) -> list[str]:

@@ -9,7 +9,8 @@ from scipy import special
 
 from agreement.stats.basics.bootstrap import Floats
 from agreement.stats.basics.intervals import Interval, checked_share
-from agreement.stats.basics.left_out import ESTIMATED, MODELS, Codes, Fits, Model
+from agreement.stats.basics.left_out import ESTIMATED, MODELS, Fits, Model
+from agreement.stats.lines.squad_calibration import LocalOffset
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
@@ -47,10 +48,8 @@ class Calibration:
         BCa, by bootstrap over athletes.
     bias_cv, mae_cv : dict of str to float
         Mean error and mean absolute error in the same loop, prediction minus laboratory.
-    gain_intervals : dict of (str, str) to Interval
-        Of the loss of error from the first to the second model, paired.
     choice : str
-        The simplest model that no other beats with an interval above 0.
+        By the rule of `agreement.stats.lines.squad_calibration`.
     covered : float
         Share of pairs inside the 95 % prediction interval of a fit without their athlete.
     covered_interval : Interval
@@ -72,7 +71,6 @@ class Calibration:
     rmse_intervals: dict[Model, Interval]
     bias_cv: dict[Model, float]
     mae_cv: dict[Model, float]
-    gain_intervals: dict[tuple[Model, Model], Interval]
     choice: Model
     covered: float
     covered_interval: Interval
@@ -81,9 +79,7 @@ class Calibration:
     clustered: bool
     _fit: Fits
     _covariance: Floats
-    _left_out: Fits
-    _residuals: Floats
-    _codes: Codes
+    _local: LocalOffset | None = None
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -115,6 +111,8 @@ class Calibration:
         refused = self._refusal(field)
         if refused:
             return LaboratoryEquivalent(np.nan, np.nan, np.nan, refused)
+        if self._local is not None:
+            return LaboratoryEquivalent(*self._local.interval(field, confidence_level))
         value = float(self._fit.intercept[0] + self._fit.slope[0] * field)
         at = np.array([1.0, field])
         df = self.n - ESTIMATED[self.choice]
@@ -126,35 +124,6 @@ class Calibration:
             * spread
         )
         return LaboratoryEquivalent(value, value - half, value + half)
-
-    def jackknife_plus(self, field: float) -> LaboratoryEquivalent:
-        """
-        Return a distribution-free interval: about 95 %, never below 90 % for exchangeable pairs.
-
-        Raises
-        ------
-        ValueError
-            Below 19 pairs, where it has no lower end.
-
-        References
-        ----------
-        .. [1] Barber RF, Candes EJ, Ramdas A, Tibshirani RJ. Predictive inference with the
-           jackknife+. Ann Statist 2021;49:486-507.
-        """
-        n = self.n_pairs
-        if n < 19:
-            message = f"the jackknife+ interval needs at least 19 pairs; got {n}"
-            raise ValueError(message)
-        refused = self._refusal(field)
-        if refused:
-            return LaboratoryEquivalent(np.nan, np.nan, np.nan, refused)
-        lines = self._left_out
-        at = (lines.intercept + lines.slope * field)[self._codes]
-        size = np.abs(self._residuals)
-        low = np.sort(at - size)[int(np.floor(0.05 * (n + 1))) - 1]
-        high = np.sort(at + size)[min(int(np.ceil(0.95 * (n + 1))), n) - 1]
-        value = float(self._fit.intercept[0] + self._fit.slope[0] * field)
-        return LaboratoryEquivalent(value, float(low), float(high))
 
     def to_frame(self) -> pd.DataFrame:
         """Return offset, slope, intercept and the three errors as rows, unrounded."""

@@ -19,15 +19,15 @@ from agreement.stats.basics.left_out import ESTIMATED, MODELS, AthleteSums, Code
 from agreement.stats.basics.shares import clopper_pearson_interval
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.calibrated import Calibration
+from agreement.stats.lines.squad_calibration import (
+    chosen_calibration,
+    local_offset,
+    uneven_along,
+)
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
 
 FEWEST: Final = 5  # a line through all athletes but one, with an error left over
-GAINS: Final[tuple[tuple[Model, Model], ...]] = (
-    ("none", "offset"),
-    ("none", "line"),
-    ("offset", "line"),
-)
 
 
 class _Pairs(NamedTuple):
@@ -71,8 +71,9 @@ def calibration(
 
     Notes
     -----
-    The simpler model stays unless the 95 % interval of the difference in root mean square error,
-    paired and by bootstrap over athletes, lies above 0. With several pairs per athlete the
+    The choice is that of `chosen_calibration`, on athlete means. Where an offset is chosen and the
+    differences spread unevenly along the field value, its interval follows the spread; one pair
+    per athlete only. With several pairs per athlete the
     prediction interval holds a single new pair of a new athlete: between and within variance of
     the residuals as in the unweighted-means limits, and a covariance of the line that respects
     athletes. A calibration holds for this squad and this version of the method alone.
@@ -106,8 +107,9 @@ def calibration(
     loss = bootstrap_of_sums(
         drawn, np.stack([np.ones_like(y), *(errors[m] ** 2 for m in MODELS)], axis=1), _losses
     )
-    gains = {pair: loss.bca_interval(3 + k) for k, pair in enumerate(GAINS)}
-    choice = _choice(gains)
+    each = np.bincount(codes)
+    choice = chosen_calibration(np.bincount(codes, y) / each, np.bincount(codes, x) / each).model
+    follows = choice == "offset" and not pairs.clustered and uneven_along(y, x)
     fit = sums.all(choice)
     covariance = _covariance(pairs, fit, choice)
     inside = _inside(pairs, without[choice], covariance, choice, errors[choice])
@@ -119,7 +121,6 @@ def calibration(
         {model: loss.bca_interval(k) for k, model in enumerate(MODELS)},
         {model: float(e.mean()) for model, e in errors.items()},
         {model: float(np.abs(e).mean()) for model, e in errors.items()},
-        gains,
         choice,
         float(inside.mean()),
         _share_interval(inside, pairs, drawn),
@@ -128,9 +129,7 @@ def calibration(
         pairs.clustered,
         fit,
         covariance,
-        without[choice],
-        errors[choice],
-        codes,
+        local_offset(y, x) if follows else None,
     )
 
 
@@ -151,16 +150,8 @@ def calibration_of(data: MethodData) -> Calibration:
 
 
 def _losses(sums: Floats) -> Floats:
-    """Root mean square errors of none, offset, line, and the gains between them."""
-    none, offset, line = np.sqrt(sums[:, 1:].T / sums[:, 0])
-    return np.stack([none, offset, line, none - offset, none - line, offset - line], axis=1)
-
-
-def _choice(gains: dict[tuple[Model, Model], Interval]) -> Model:
-    chosen: Model = "none"
-    if gains["none", "offset"].low > 0:
-        chosen = "offset"
-    return "line" if gains[chosen, "line"].low > 0 else chosen
+    """Root mean square errors of none, offset, line."""
+    return np.asarray(np.sqrt(sums[:, 1:] / sums[:, :1]))
 
 
 def _parameters(

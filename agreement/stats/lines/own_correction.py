@@ -1,0 +1,331 @@
+"""The athlete's own correction: how far off is his number, and what would one more test buy."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from math import nan
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.basics.clusters import clusters
+from agreement.stats.basics.half_t import GRID, grid_quantile, grid_weights, mixture_quantile
+from agreement.stats.basics.intervals import Interval
+from agreement.stats.lines.squad_calibration import chosen_calibration
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
+
+Floats = npt.NDArray[np.float64]
+
+FEWEST_REPEATED: Final = 8  # athletes with two visits or more, who tell lasting from passing
+FEWEST_FREE: Final = 5
+WORTH_SAYING: Final = 0.05  # share by which one more test must narrow the interval, to be named
+
+
+class OwnValue(NamedTuple):
+    """
+    What a laboratory test of one athlete would read. [mL/kg/min].
+
+    Attributes
+    ----------
+    value, low, high : float
+        With the 95 % interval of one laboratory test, its own noise included.
+    weight : float
+        How much the athlete's own tests count beside the squad's.
+    """
+
+    value: float
+    low: float
+    high: float
+    weight: float
+
+
+@dataclass(frozen=True, eq=False)
+class OwnCorrection:
+    """
+    Lasting difference of each athlete, learnt from his own visits and from everybody's.
+
+    Attributes
+    ----------
+    n, n_pairs : int
+        Athletes and visits.
+    df : int
+        Visits less estimated parameters.
+    share : ndarray, shape (200,)
+        Grid of the share of variance that is lasting.
+    likelihood : ndarray, shape (200,)
+        Weight of each share; they sum to one.
+    variance : ndarray, shape (200,)
+        Of one visit about the athlete's own mean.
+    beta : ndarray, shape (200, p)
+    covariance : ndarray, shape (200, p, p)
+        In units of `variance`.
+    centre : float or None
+        Mean field value; None: no line.
+    lowest, highest : float
+        Field values that it was learnt from.
+    own : dict of code to (visits, mean difference, mean field value)
+    """
+
+    n: int
+    n_pairs: int
+    df: int
+    share: Floats
+    likelihood: Floats
+    variance: Floats
+    beta: Floats
+    covariance: Floats
+    centre: float | None
+    lowest: float
+    highest: float
+    own: dict[int, tuple[int, float, float]]
+
+    @cached_property
+    def ratio(self) -> Floats:
+        """Lasting over passing variance, at each point of the grid."""
+        return self.share / (1.0 - self.share)
+
+    @property
+    def lasting_sd(self) -> float:
+        """Spread of athletes' lasting differences about the squad's mean or line."""
+        return self._lasting(0.5)
+
+    @property
+    def mean_share(self) -> float:
+        """Share of the variance of a visit's difference that is lasting."""
+        return float(self.likelihood @ self.share)
+
+    def lasting_interval(self) -> Interval:
+        """Return the 95 % interval of `lasting_sd`."""
+        return Interval(self._lasting(0.025), self._lasting(0.975))
+
+    def share_interval(self) -> Interval:
+        """Return the 95 % interval of `mean_share`."""
+        ends = [grid_quantile(p, self.likelihood, self.share) for p in (0.025, 0.975)]
+        return Interval(*ends)
+
+    def of_athlete(self, code: int, field: float) -> OwnValue:
+        """Return what the laboratory would read for one athlete of the study."""
+        visits, mean, at = self.own[code]
+        place = (visits * at + field) / (visits + 1)
+        return self.value(field, visits=visits, own_mean=mean, at=place)
+
+    def value(
+        self, field: float, *, visits: int = 0, own_mean: float = 0.0, at: float | None = None
+    ) -> OwnValue:
+        """
+        Return what a laboratory test would read.
+
+        Parameters
+        ----------
+        field : float
+            A summary of the same kind as the pairs'. [mL/kg/min]
+        visits : int, default 0
+            The athlete's own paired visits.
+        own_mean : float
+            Their mean difference, field minus laboratory. [mL/kg/min]
+        at : float, optional
+            Mean of the field values of these visits and `field`, where a line is used; default:
+            `field`. [mL/kg/min]
+        """
+        weight, fit, scale = self._at(visits, field if at is None else at)
+        centre = fit + weight * (own_mean - fit)
+        low, high = (
+            mixture_quantile(p, self.likelihood, centre, scale, self.df) for p in (0.975, 0.025)
+        )
+        own = float(self.likelihood @ weight)
+        return OwnValue(field - float(self.likelihood @ centre), field - low, field - high, own)
+
+    def half_width(self, visits: int, at: float = nan) -> float:
+        """Return half the width of the interval after so many own visits. [mL/kg/min]."""
+        _, _, scale = self._at(visits, (self.centre or 0.0) if np.isnan(at) else at)
+        zero = np.zeros_like(scale)
+        return mixture_quantile(0.975, self.likelihood, zero, scale, self.df)
+
+    def one_more(self, code: int) -> float:
+        """Return the half width that one more test of an athlete would leave; NaN: no gain."""
+        visits, _, at = self.own[code]
+        now, then = self.half_width(visits, at), self.half_width(visits + 1, at)
+        return then if then < (1.0 - WORTH_SAYING) * now else nan
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the lasting spread and its share as rows, unrounded."""
+        rows = (
+            ("lasting_sd", self.lasting_sd, self.lasting_interval(), UNIT),
+            ("share", self.mean_share, self.share_interval(), "1"),
+        )
+        return rows_frame(
+            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit)
+            for name, value, ends, unit in rows
+        )
+
+    def summary(self) -> str:
+        """Say how much of the difference stays with the athlete in one sentence."""
+        low, high = self.lasting_interval()
+        return (
+            f"Between athletes the lasting difference spreads by {self.lasting_sd:.1f} mL/kg/min "
+            f"({low:.1f} to {high:.1f}): {100 * self.mean_share:.0f} % of what one visit shows."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Lasting differences of athletes")
+
+    def _lasting(self, p: float) -> float:
+        return grid_quantile(p, self.likelihood, np.sqrt(self.ratio * self.variance))
+
+    def _at(self, visits: int, place: float) -> tuple[Floats, Floats, Floats]:
+        """Return the weight of own visits, the squad's fit and the scale, at each point."""
+        x0 = np.ones(1) if self.centre is None else np.array([1.0, place - self.centre])
+        weight = visits * self.ratio / (1.0 + visits * self.ratio)
+        fit = self.beta @ x0
+        of_fit = np.einsum("a,hab,b->h", x0, self.covariance, x0)
+        spread = 1.0 + self.ratio * (1.0 - weight) + (1.0 - weight) ** 2 * of_fit
+        return weight, fit, np.sqrt(self.variance * spread)
+
+
+def own_correction(
+    difference: npt.ArrayLike, athlete: npt.ArrayLike, *, field: npt.ArrayLike, line: bool = False
+) -> OwnCorrection:
+    r"""
+    Learn how much of a difference lasts, and each athlete's own correction.
+
+    Parameters
+    ----------
+    difference : array_like, shape (N,)
+        Field minus laboratory, one per paired visit. [mL/kg/min]
+    athlete : array_like, shape (N,)
+    field : array_like, shape (N,)
+        Field values. [mL/kg/min]
+    line : bool, default False
+        Let the squad's difference change with an athlete's mean field value.
+
+    Returns
+    -------
+    OwnCorrection
+
+    Raises
+    ------
+    NotEstimable
+        When the visits leave fewer than 5 degrees of freedom, or all differences are equal.
+
+    Notes
+    -----
+    :math:`d_{ij} = x_i'\beta + b_i + e_{ij}` with the share :math:`\rho` of the variance in
+    :math:`b_i`, uniform on (0, 1); every value is averaged over a grid of 200 shares by their
+    likelihood [1]_ [2]_.
+
+    References
+    ----------
+    .. [1] Harville DA. Maximum likelihood approaches to variance component estimation and to
+       related problems. J Am Stat Assoc 1977;72:320-338 (memory).
+    .. [2] Robinson GK. That BLUP is a good thing: the estimation of random effects. Stat Sci
+       1991;6:15-51 (memory).
+
+    Examples
+    --------
+    >>> d = [3, 2, -1, -2, 0, 1, 4, 3, -3, -2]
+    >>> found = own_correction(d, [1, 1, 2, 2, 3, 3, 4, 4, 5, 5], field=[50] * 10)
+    >>> mine = found.of_athlete(0, 50.0)
+    >>> round(mine.value, 1), round(mine.weight, 1)
+    (47.8, 0.9)
+    """
+    grouped = clusters(difference, athlete)
+    f, codes = np.asarray(field, dtype=np.float64), grouped.codes
+    d, size = np.asarray(difference, dtype=np.float64), grouped.sizes.astype(np.float64)
+    own_field = np.bincount(codes, f) / size
+    centre = float(own_field[codes].mean()) if line else None
+    design = [np.ones(grouped.n), *([own_field - centre] if centre is not None else [])]
+    x = np.stack(design, axis=1)  # the same for all visits of an athlete
+    df = d.size - x.shape[1]
+    if df < FEWEST_FREE:
+        raise NotEstimable(TOO_FEW, f"{d.size} visits are too few.")
+    if float(np.ptp(d)) <= 1e-9:
+        raise NotEstimable(NOT_ESTIMABLE, "all differences are equal.")
+    share = (np.arange(1, GRID + 1) - 0.5) / GRID
+    ratio = share / (1.0 - share)
+    kept = size / (1.0 + np.outer(ratio, size))  # (H, G): weight of an athlete's mean
+    bread = np.einsum("hg,ga,gb->hab", kept, x, x)
+    covariance = np.linalg.inv(bread)
+    beta = np.einsum("hab,hg,gb,g->ha", covariance, kept, x, grouped.means, optimize=True)
+    residual = grouped.means - beta @ x.T
+    rss = grouped.ss_within + (kept * residual**2).sum(axis=1)
+    log_likelihood = (
+        -0.5 * np.log1p(np.outer(ratio, size)).sum(axis=1)
+        - 0.5 * np.linalg.slogdet(bread)[1]
+        - 0.5 * df * np.log(rss)
+    )
+    own = {
+        k: (int(size[k]), float(grouped.means[k]), float(own_field[k])) for k in range(grouped.n)
+    }
+    return OwnCorrection(
+        grouped.n,
+        d.size,
+        df,
+        share,
+        grid_weights(log_likelihood),
+        rss / df,
+        beta,
+        covariance,
+        centre,
+        float(f.min()),
+        float(f.max()),
+        own,
+    )
+
+
+def own_correction_of(data: MethodData) -> OwnCorrection:
+    """
+    Own corrections of one method and mode.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 8 athletes who came twice: lasting and passing are then not told apart.
+    """
+    visits = np.bincount(data.athlete, minlength=data.n)
+    repeated = int((visits >= 2).sum())
+    if repeated < FEWEST_REPEATED:
+        sentence = f"{repeated} athletes came twice or more; {FEWEST_REPEATED} are needed."
+        raise NotEstimable(NOT_ESTIMABLE, sentence)
+    return own_correction(data.difference, data.athlete, field=data.field, line=_line(data, visits))
+
+
+def _line(data: MethodData, visits: npt.NDArray[np.intp]) -> bool:
+    """Return whether the squad's calibration is a line."""
+    field, lab = (np.bincount(data.athlete, x) / visits for x in (data.field, data.lab))
+    try:
+        return chosen_calibration(field, lab).model == "line"
+    except ValueError:
+        return False
+
+
+_HOW: Final = "random athletes, share of variance uniform on (0, 1), averaged by likelihood"
+_SOURCE: Final = "Harville 1977; Robinson 1991"
+RECORD: Final = Analysis(
+    name="own_correction",
+    place=420,
+    label="the athlete's own correction",
+    statistics=(
+        Statistic(
+            "lasting_sd",
+            "spread of lasting differences",
+            "How far athletes' lasting differences from the laboratory scatter about the squad's.",
+            _HOW,
+            _SOURCE,
+        ),
+        Statistic(
+            "share",
+            "share of the spread that lasts",
+            "Share of the variance of one visit's difference that comes back at the next.",
+            _HOW,
+            _SOURCE,
+            unit="1",
+            digits=2,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=own_correction_of,
+)

@@ -1,0 +1,173 @@
+"""Which calibration a squad's cards use: none, an offset or a line; and spread that changes."""
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from agreement.stats.basics.intervals import t_interval
+from agreement.stats.basics.left_out import MODELS, Model
+
+Floats = npt.NDArray[np.float64]
+
+FEWEST_FOR_A_LINE = 20
+FEWEST_FOR_LOCAL = 20
+P_UNEVEN = 0.10
+
+
+class Choice(NamedTuple):
+    """
+    The calibration chosen, and what decided.
+
+    Attributes
+    ----------
+    model : {"none", "offset", "line"}
+    rmse_cv : dict of str to float
+        Error of each when every athlete is left out in turn. [mL/kg/min]
+    bias : float
+        Mean of field minus laboratory. [mL/kg/min]
+    slope, intercept : float
+        Of laboratory on field.
+    bias_shown, slope_shown : bool
+        Whether the interval of the bias excludes 0; of the slope, 1.
+    """
+
+    model: Model
+    rmse_cv: dict[Model, float]
+    bias: float
+    slope: float
+    intercept: float
+    bias_shown: bool
+    slope_shown: bool
+
+
+def chosen_calibration(field: npt.ArrayLike, lab: npt.ArrayLike) -> Choice:
+    """
+    Choose between no calibration, an offset and a line.
+
+    Parameters
+    ----------
+    field, lab : array_like, shape (n,)
+        Means of each athlete's pairs. [mL/kg/min]
+
+    Returns
+    -------
+    Choice
+
+    Raises
+    ------
+    ValueError
+        With fewer than 5 athletes, or field values that do not vary.
+
+    Notes
+    -----
+    An offset where the bias is shown or where it lowers the error of an athlete left out; a line
+    from 20 athletes on, where its slope is shown to differ from 1 and no other errs less. A bias
+    that a report calls shown so always reaches the card.
+
+    Examples
+    --------
+    >>> chosen_calibration([44, 47, 50, 52, 57, 60], [46, 49, 52, 55, 58, 63]).model
+    'offset'
+    """
+    f, x = np.asarray(field, dtype=np.float64), np.asarray(lab, dtype=np.float64)
+    n, d = len(f), f - x
+    if n < 5:
+        message = f"calibration needs at least 5 athletes; got {n}"
+        raise ValueError(message)
+    around = f - f.mean()
+    sxx = float(around @ around)
+    if sxx <= 0.0:
+        message = "the field values do not vary."
+        raise ValueError(message)
+    slope = float(around @ x) / sxx
+    residual = x - x.mean() - slope * around
+    leverage = 1.0 / n + around**2 / sxx
+    with np.errstate(divide="ignore", invalid="ignore"):
+        errors = (-d, (d.mean() - d) * n / (n - 1), residual / (1.0 - leverage))
+        sizes = [float(np.sqrt(np.mean(error**2))) for error in errors]
+    rmse = dict(zip(MODELS, sizes, strict=True))
+    of_bias = t_interval(float(d.mean()), float(d.std(ddof=1)) / np.sqrt(n), n - 1)
+    of_slope = t_interval(slope, float(np.sqrt(residual @ residual / (n - 2) / sxx)), n - 2)
+    bias_shown, slope_shown = not of_bias.contains(0.0), not of_slope.contains(1.0)
+    model: Model = "none"
+    if bias_shown or rmse["offset"] < rmse["none"]:
+        model = "offset"
+    if n >= FEWEST_FOR_A_LINE and slope_shown and rmse["line"] == min(sizes):
+        model = "line"
+    intercept = float(x.mean() - slope * f.mean())
+    return Choice(model, rmse, float(d.mean()), slope, intercept, bias_shown, slope_shown)
+
+
+class LocalOffset(NamedTuple):
+    """
+    An offset whose prediction interval widens or narrows along the field value.
+
+    Attributes
+    ----------
+    n : int
+    offset : float
+        Weighted mean of field minus laboratory. [mL/kg/min]
+    level, growth, floor : float
+        Spread at a field value: level + growth x field, not below the floor. [mL/kg/min]
+    variance, error : float
+        Of a difference and of the offset, in units of squared spread.
+    """
+
+    n: int
+    offset: float
+    level: float
+    growth: float
+    floor: float
+    variance: float
+    error: float
+
+    def interval(self, field: float, confidence_level: float = 0.95) -> tuple[float, float, float]:
+        """Return the laboratory's value that a field value stands for, and the interval's ends."""
+        spread = max(self.level + self.growth * field, self.floor)
+        t = float(special.stdtrit(self.n - 2, (1.0 + confidence_level) / 2.0))
+        half = t * np.sqrt(self.variance * (spread**2 + self.error))
+        value = field - self.offset
+        return value, float(value - half), float(value + half)
+
+
+def local_offset(field: npt.ArrayLike, lab: npt.ArrayLike) -> LocalOffset:
+    """
+    Fit an offset whose spread changes along the field value.
+
+    Parameters
+    ----------
+    field, lab : array_like, shape (n,)
+        One row per athlete, field values that vary, differences that vary. [mL/kg/min]
+
+    Examples
+    --------
+    >>> f = [40.0, 45.0, 50.0, 55.0, 60.0]
+    >>> found = local_offset(f, [39.5, 45.5, 51.0, 53.5, 62.0])
+    >>> found.growth > 0
+    True
+    """
+    f, d = np.asarray(field, dtype=np.float64), np.subtract(field, lab)
+    n, around = len(f), f - f.mean()
+    size = np.abs(d - d.mean()) * np.sqrt(n / (n - 1))
+    growth = float(around @ size / (around @ around))
+    level, floor = float(size.mean() - growth * f.mean()), float(size.mean()) / 4.0
+    weight = np.maximum(level + growth * f, floor) ** -2.0
+    offset = float(weight @ d / weight.sum())
+    variance = float(weight @ (d - offset) ** 2) / (n - 2)
+    return LocalOffset(n, offset, level, growth, floor, variance, float(1.0 / weight.sum()))
+
+
+def uneven_along(field: npt.ArrayLike, lab: npt.ArrayLike) -> bool:
+    """
+    Return whether the differences are likely to spread unevenly along the field value.
+
+    Koenker's test at p < 0.10, from 20 athletes on.
+    """
+    f, d = np.asarray(field, dtype=np.float64), np.subtract(field, lab)
+    squares = (d - d.mean()) ** 2
+    if len(f) < FEWEST_FOR_LOCAL or float(squares.std()) <= 0.0 or float(f.std()) <= 0.0:
+        return False
+    r = float(np.corrcoef(f, squares)[0, 1])
+    return bool(special.chdtrc(1, len(f) * r * r) < P_UNEVEN)
