@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, FIELD, INK, MARGIN, NOISE
 from agreement.figures.estimates import ABSENT, Estimate, estimates
-from agreement.figures.labels import SideLabel, number, side_labels
+from agreement.figures.labels import SideLabel, is_narrow, legend_below, number, side_labels
 
 
 def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes) -> Axes:
@@ -59,12 +59,11 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
         labels.append(SideLabel(margin, f"agreed \u00b1{number(margin)}", MARGIN))
     ax.set_ylim(bottom=0)
     ax.set_ylim(top=1.05 * ax.get_ylim()[1])
-    ax.set_xticks(range(1, 15))
+    ax.set_xticks(range(1, 15, 2 if is_narrow(ax) else 1))
     ax.set_xlim(0.5, 14.5)
     ax.set_xlabel("days averaged")
     ax.set_ylabel("half width of the limits (mL/kg/min)")
-    if ax.get_legend_handles_labels()[0]:
-        ax.legend(loc="upper left", bbox_to_anchor=(0, -0.16), ncols=2, borderaxespad=0.0)
+    legend_below(ax)
     side_labels(ax, labels)
     return ax
 

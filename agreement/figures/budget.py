@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.colours import FIELD, SOFT
+from agreement.figures.colours import BAND, INK, SOFT
 from agreement.figures.estimates import Estimate, HasFrame, estimates
-from agreement.figures.labels import SideLabel, number, side_labels
+from agreement.figures.labels import SideLabel, broken, is_narrow, number, side_labels
 
 COMPONENTS: Final = {
     "laboratory_repeat": "laboratory's own error",
@@ -23,7 +23,7 @@ COMPONENTS: Final = {
 
 def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
     """
-    Draw the components of the variance of one reading's difference.
+    Draw how far each source alone would spread one reading's difference.
 
     Parameters
     ----------
@@ -35,32 +35,39 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
     Returns
     -------
     Axes
-        The number beside each bar: half width of the limits if the component were gone.
+        Bars are square roots of the variances [mL/kg/min]: their squares add up, not they. The
+        number beside each bar: half width of the limits if the component were gone.
     """
     known = estimates(budget)
-    parts = [(name, known[name]) for name in COMPONENTS if _there(known, name)]
+    parts = [(name, _root(known[name])) for name in COMPONENTS if _there(known, name)]
     labels = []
     for place, (name, part) in enumerate(reversed(parts)):
-        ax.barh(place, part.value, height=0.55, color=FIELD, alpha=0.85, gid=part.key or None)
-        if np.isfinite([part.low, part.high]).all():
-            ax.plot(
-                [part.low, part.high],
-                [place, place],
-                color=SOFT,
-                linewidth=1.2,
-                marker="|",
-                markersize=6,
-            )
+        ax.barh(place, part.value, height=0.6, color=BAND, gid=part.key or None)
+        reach = [[part.value - part.low], [part.high - part.value]]
+        ax.errorbar(
+            [part.value],
+            [place],
+            xerr=reach if np.isfinite(reach).all() else None,
+            fmt="|",
+            color=INK,
+            linewidth=1.6,
+            capsize=5,
+            markersize=12,
+            markeredgewidth=1.6,
+        )
         without = known.get(f"half_width_without_{name}")
         if without is not None and without.known:
             labels.append(SideLabel(place, f"\u00b1{number(without.value)}", SOFT))
-    ax.set_yticks(range(len(parts)), [COMPONENTS[name] for name, _ in reversed(parts)])
+    longest = 16 if is_narrow(ax) else 40
+    ax.set_yticks(
+        range(len(parts)), [broken(COMPONENTS[name], longest) for name, _ in reversed(parts)]
+    )
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(-0.6, len(parts) - 0.4)
     ax.set_xlim(left=0)
-    ax.set_xlabel("variance of one reading's difference ((mL/kg/min)\u00b2)")
+    ax.set_xlabel("spread (SD) by this alone (mL/kg/min)")
     ax.annotate(
-        "limits without it",
+        "limits\nwithout it",
         (1, 1),
         xycoords="axes fraction",
         xytext=(5, 4),
@@ -68,9 +75,16 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
         fontsize=8.5,
         color=SOFT,
         annotation_clip=False,
+        linespacing=1.1,
     )
     side_labels(ax, labels)
     return ax
+
+
+def _root(variance: Estimate) -> Estimate:
+    """Return a variance and its interval as a standard deviation."""
+    value, low, high = np.sqrt(np.maximum(variance[:3], 0.0))
+    return Estimate(float(value), float(low), float(high), variance.key)
 
 
 def _there(known: dict[str, Estimate], name: str) -> bool:
@@ -82,10 +96,14 @@ def budget_alt(budget: HasFrame | pd.DataFrame) -> str:
     """Return what the budget figure shows, as a sentence."""
     known = estimates(budget)
     parts = sorted(
-        ((known[name].value, word) for name, word in COMPONENTS.items() if _there(known, name)),
+        (
+            (_root(known[name]).value, word)
+            for name, word in COMPONENTS.items()
+            if _there(known, name)
+        ),
         reverse=True,
     )
     if not parts:
         return "No error budget could be computed."
     listed = "; ".join(f"{word} {number(value)}" for value, word in parts)
-    return f"Variance of one reading's difference by source, in (mL/kg/min) squared: {listed}."
+    return f"Spread of one reading's difference by each source alone, SD in mL/kg/min: {listed}."

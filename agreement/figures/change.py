@@ -1,16 +1,26 @@
 """Change between two visits: did the field estimate see what the laboratory saw."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.colours import FAINT, FIELD, INK, NOISE
-from agreement.figures.labels import number
+from agreement.figures.colours import FAINT, FIELD, INK, NOISE, OWN
+from agreement.figures.labels import legend_below, number
+from agreement.figures.points import draw_points
 
 _MOST_ROWS = 40  # athletes with an arrow of their own; more would run into each other
 
 
-def plot_change(changes: pd.DataFrame, *, smallest_real: float | None = None, ax: Axes) -> Axes:
+def plot_change(
+    changes: pd.DataFrame,
+    *,
+    smallest_real: float | None = None,
+    card: float | None = None,
+    told: Sequence[str] | None = None,
+    ax: Axes,
+) -> Axes:
     """
     Draw the field's change of each athlete against the laboratory's.
 
@@ -20,42 +30,63 @@ def plot_change(changes: pd.DataFrame, *, smallest_real: float | None = None, ax
         Columns lab, field: changes between two visits. [mL/kg/min]
     smallest_real : float, optional
         Laboratory changes up to this size may be noise; they lie in the hatched band. [mL/kg/min]
+    card : float, optional
+        The field change that cards call real: beyond these lines it is more than noise. [mL/kg/min]
+    told : sequence of str, optional
+        What each point says when it is pointed at.
     ax : Axes
 
     Returns
     -------
     Axes
     """
+    ax.set_xlabel("laboratory change (mL/kg/min)")
+    ax.set_ylabel("field change (mL/kg/min)")
     lab, field = changes["lab"].to_numpy(), changes["field"].to_numpy()
-    reach = 1.08 * max(np.abs(lab).max(), np.abs(field).max(), smallest_real or 0.0, 1.0)
+    reach = 1.08 * max(
+        np.abs(lab).max(), np.abs(field).max(), smallest_real or 0.0, card or 0.0, 1.0
+    )
     if smallest_real is not None:
         _draw_noise(ax, smallest_real)
     ends = np.array([-reach, reach])
     ax.plot(ends, ends, color=FAINT, linestyle=(0, (1, 1.5)), label="the same change")
     ax.axhline(0, color=FAINT, linewidth=0.8)
     ax.axvline(0, color=FAINT, linewidth=0.8)
+    if card is not None and np.isfinite(card):
+        for side in (card, -card):
+            ax.axhline(side, color=OWN, linestyle="--", linewidth=1.3)
+        ax.plot(
+            [],
+            [],
+            color=OWN,
+            linestyle="--",
+            label=f"field change that is real, \u00b1{number(card)}",
+        )
     same = np.sign(lab) == np.sign(field)
-    ax.plot(lab[same], field[same], "o", color=FIELD, markersize=4.8, label="same direction")
-    ax.plot(
-        lab[~same],
-        field[~same],
-        "D",
-        markerfacecolor="white",
-        markeredgecolor=INK,
-        markersize=4.8,
-        label="other direction",
-    )
+    draw_points(ax, lab, field, filled=same, told=told, words=("same direction", "other direction"))
     ax.set_xlim(*ends)
     ax.set_ylim(*ends)
-    ax.set_aspect("equal", anchor="S")  # beside taller panels the room above holds the legend
-    ax.set_xlabel("laboratory change (mL/kg/min)")
-    ax.set_ylabel("field change (mL/kg/min)")
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.04), borderaxespad=0.0)
+    ax.set_aspect("equal", anchor="S")
+    legend_below(ax, columns=1)
     return ax
 
 
+def change_words(changes: pd.DataFrame) -> list[str]:
+    """Return what each athlete's point says when it is pointed at; not for an audit."""
+    return [
+        f"{who}: laboratory {number(lab)}, field {number(field)} mL/kg/min"
+        for who, lab, field in zip(
+            changes["athlete_id"], changes["lab"], changes["field"], strict=True
+        )
+    ]
+
+
 def plot_change_arrows(
-    changes: pd.DataFrame, *, smallest_real: float | None = None, ax: Axes
+    changes: pd.DataFrame,
+    *,
+    smallest_real: float | None = None,
+    named: bool = True,
+    ax: Axes,
 ) -> Axes:
     """
     Draw for each athlete an arrow from the laboratory's change to the field's.
@@ -66,13 +97,15 @@ def plot_change_arrows(
         Columns athlete_id, lab, field; drawn in order of the laboratory's change. [mL/kg/min]
     smallest_real : float, optional
         Laboratory changes up to this size may be noise. [mL/kg/min]
+    named : bool
+        Whether the athletes' ids stand beside their arrows.
     ax : Axes
 
     Returns
     -------
     Axes
     """
-    ordered = changes.sort_values(["lab", "athlete_id"], kind="stable")
+    ordered = changes.sort_values(["lab", "field", "athlete_id"], kind="stable")
     if smallest_real is not None:
         _draw_noise(ax, smallest_real)
     ax.axvline(0, color=FAINT, linewidth=0.8)
@@ -93,7 +126,7 @@ def plot_change_arrows(
             },
         )
     ax.plot(lab, rows, "o", color=INK, markersize=3.4, label="laboratory; the arrow ends at field")
-    if len(ordered) <= _MOST_ROWS:
+    if named and len(ordered) <= _MOST_ROWS:
         ax.set_yticks(rows, ordered["athlete_id"], fontsize=6.5)
     else:
         ax.set_yticks([])

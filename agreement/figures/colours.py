@@ -3,6 +3,7 @@
 from typing import Final, NamedTuple
 
 PAPER: Final = "#ffffff"
+WASH: Final = "#eef2f4"  # of a cell that says nothing
 INK: Final = "#1d2730"
 SOFT: Final = "#4a5763"
 FAINT: Final = "#9aa5af"

@@ -23,6 +23,7 @@ from agreement.figures.colours import (
     OWN,
     PAPER,
     SOFT,
+    WASH,
 )
 
 _SVG: Final = "{http://www.w3.org/2000/svg}"
@@ -43,6 +44,7 @@ _NAMED: Final = (
     ("band", BAND, "#2c5a64"),
     ("margin", MARGIN, "#f0935a"),
     ("noise", NOISE, "#a3a9af"),
+    ("wash", WASH, "#232b32"),
     ("own", OWN, "#c9a4e0"),
 )
 _DARK_MARKS: Final = (

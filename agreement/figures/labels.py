@@ -44,6 +44,17 @@ def with_interval(estimate: Estimate, digits: int = 1) -> str:
     return shown
 
 
+def broken(name: str, longest: int = 20) -> str:
+    """Break a long name at blanks into lines of at most so many letters."""
+    lines = [""]
+    for word in name.split():
+        if lines[-1] and len(lines[-1]) + 1 + len(word) > longest:
+            lines.append(word)
+        else:
+            lines[-1] = f"{lines[-1]} {word}".strip()
+    return "\n".join(lines)
+
+
 def is_narrow(ax: Axes) -> bool:
     """Tell whether the figure of a panel is as narrow as a phone: words go above, not beside."""
     figure = ax.get_figure(root=True)

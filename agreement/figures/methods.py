@@ -12,7 +12,7 @@ from matplotlib.patches import Patch
 
 from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 from agreement.figures.estimates import Estimate
-from agreement.figures.labels import is_narrow, legend_below, number
+from agreement.figures.labels import broken, is_narrow, legend_below, number
 from agreement.figures.method_rows import MethodRow, method_rows
 
 _LANES: Final = {"limits": 0.12, "own": -0.10, "constant": -0.27}  # above the middle of a row
@@ -212,7 +212,7 @@ def _name_rows(ax: Axes, rows: list[MethodRow], labels: Mapping[str, str], *, na
             _beside(ax, (0, place + 0.36), name, "left", weight="bold")
             _beside(ax, (1, place + 0.36), f"{counted}{said}", "right", size=8.5)
             continue
-        _beside(ax, (0, place), _broken(name), "right", shift=-6)
+        _beside(ax, (0, place), broken(name), "right", shift=-6)
         _beside(ax, (1, place + (0.12 if one.verdict else 0)), counted, "left", shift=7)
         _beside(ax, (1, place - 0.14), one.verdict, "left", shift=7, size=8.5, weight="bold")
 
@@ -245,17 +245,6 @@ def _beside(
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
             zorder=6,
         )
-
-
-def _broken(name: str, longest: int = 20) -> str:
-    """Break a long name at blanks into lines of at most so many letters."""
-    lines = [""]
-    for word in name.split():
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > longest:
-            lines.append(word)
-        else:
-            lines[-1] = f"{lines[-1]} {word}".strip()
-    return "\n".join(lines)
 
 
 def _frame(

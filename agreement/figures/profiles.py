@@ -4,12 +4,13 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.colours import FAINT, FIELD, SOFT, Mark
+from agreement.figures.colours import FAINT, FIELD, OWN, SOFT, Mark
 from agreement.figures.estimates import ABSENT, Estimate, estimates
-from agreement.figures.labels import SideLabel, number, side_labels, with_interval
+from agreement.figures.labels import SideLabel, legend_below, number, side_labels, with_interval
 from agreement.figures.theme import marks_for
 
-_POINT_LANE = 0.28  # how far the athletes' points lie below their group's bias, in rows
+_POINT_LANE = 0.32  # how far the athletes' points lie below their group's bias, in rows
+_POOLED_LANE = 0.17  # the same of the bias that borrows from the other groups
 
 
 def plot_profiles(
@@ -25,7 +26,7 @@ def plot_profiles(
     groups : DataFrame
         Rows of the results table: analysis ``profile_bias`` of one method and mode; the groups are
         drawn from top to bottom in their order, ``all`` is passed over. Groups without a bias
-        show their points only.
+        show their points only. Where there is a ``bias_pooled``, it is a hollow mark below.
     overall : Estimate
         The bias over all pairs, drawn as a line.
     ax : Axes
@@ -57,6 +58,10 @@ def plot_profiles(
     ax.set_ylim(-0.6, len(names) - 0.4)
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
+    if (groups["statistic"] == "bias_pooled").any():
+        style = {"markerfacecolor": "white", "markeredgecolor": OWN, "markersize": 5.5}
+        ax.plot([], [], "D", color=OWN, linestyle="-", label="drawn towards the others", **style)  # type: ignore[arg-type] # a mapping of mixed values
+        legend_below(ax)
     side_labels(ax, labels)
     return ax
 
@@ -83,6 +88,9 @@ def _draw_group(
         alpha=0.45,
         solid_capstyle="butt",
     )
+    pooled = own.get("bias_pooled", ABSENT)
+    if pooled.known:
+        _draw_pooled(ax, pooled, place - _POOLED_LANE)
     ax.plot(
         [bias.value],
         [place],
@@ -94,6 +102,23 @@ def _draw_group(
         gid=bias.key or None,
     )
     return f"{number(bias.value)}\n({number(bias.low)} to {number(bias.high)})"
+
+
+def _draw_pooled(ax: Axes, pooled: Estimate, height: float) -> None:
+    """Draw the bias that borrows from the other groups, hollow, below the group's own."""
+    if np.isfinite([pooled.low, pooled.high]).all():
+        ax.plot([pooled.low, pooled.high], [height, height], color=OWN, linewidth=1.4)
+    ax.plot(
+        [pooled.value],
+        [height],
+        "D",
+        markerfacecolor="white",
+        markeredgecolor=OWN,
+        markeredgewidth=1.4,
+        markersize=5.5,
+        zorder=5,
+        gid=pooled.key or None,
+    )
 
 
 def _draw_points(ax: Axes, pairs: pd.DataFrame, place: int, marker: str) -> None:

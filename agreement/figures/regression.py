@@ -1,15 +1,24 @@
 """The calibration line: which laboratory value a field value stands for."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.colours import BAND, FAINT, FIELD, INK
+from agreement.figures.colours import BAND, FAINT, FIELD
 from agreement.figures.estimates import ABSENT, HasFrame, estimates
-from agreement.figures.labels import number
+from agreement.figures.labels import legend_below, number
+from agreement.figures.points import draw_points
 
 
-def plot_regression(pairs: pd.DataFrame, line: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
+def plot_regression(
+    pairs: pd.DataFrame,
+    line: HasFrame | pd.DataFrame,
+    *,
+    told: Sequence[str] | None = None,
+    ax: Axes,
+) -> Axes:
     """
     Draw laboratory against field values, the line of identity and the calibration line.
 
@@ -20,12 +29,16 @@ def plot_regression(pairs: pd.DataFrame, line: HasFrame | pd.DataFrame, *, ax: A
     line : result or DataFrame
         With the statistics slope, intercept and standard_error_of_estimate of laboratory on field.
         The band is one standard error of estimate wide on each side: about 68 % of athletes.
+    told : sequence of str, optional
+        What each point says when it is pointed at.
     ax : Axes
 
     Returns
     -------
     Axes
     """
+    ax.set_xlabel("field VO2max (mL/kg/min)")
+    ax.set_ylabel("laboratory VO2max (mL/kg/min)")
     known = estimates(line)
     field, lab = pairs["field"].to_numpy(), pairs["lab"].to_numpy()
     low, high = min(field.min(), lab.min()), max(field.max(), lab.max())
@@ -57,22 +70,11 @@ def plot_regression(pairs: pd.DataFrame, line: HasFrame | pd.DataFrame, *, ax: A
             gid=slope.key or None,
             label=f"laboratory = {number(intercept.value)} + {number(slope.value, 2)} field",
         )
-    ax.plot(
-        field,
-        lab,
-        "o",
-        color=INK,
-        markersize=4.4,
-        markeredgecolor="white",
-        markeredgewidth=0.5,
-        zorder=4,
-    )
+    draw_points(ax, field, lab, told=told)
     ax.set_xlim(*ends)
     ax.set_ylim(*ends)
-    ax.set_aspect("equal")
-    ax.set_xlabel("field VO2max (mL/kg/min)")
-    ax.set_ylabel("laboratory VO2max (mL/kg/min)")
-    ax.legend(loc="lower right")  # the corner that a plot of agreement leaves free
+    ax.set_aspect("equal", anchor="W")
+    legend_below(ax, columns=2)
     return ax
 
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from typing import Any, Final
 
 import matplotlib as mpl
+import seaborn as sns
 
 from agreement.figures.colours import INK, MARKS, SOFT, Mark
 
@@ -53,8 +54,12 @@ def house_style() -> Iterator[None]:
 
     The style starts from matplotlib's defaults, so a reader's own settings file changes nothing.
     """
-    settings: dict[Any, Any] = dict(mpl.rcParamsDefault) | _STYLE
-    with mpl.rc_context({key: settings[key] for key in settings if not _is_backend(key)}):
+    settings: dict[Any, Any] = dict(mpl.rcParamsDefault) | sns.axes_style("ticks")
+    settings |= sns.plotting_context("paper") | _STYLE
+    with (
+        mpl.rc_context({key: settings[key] for key in settings if not _is_backend(key)}),
+        sns.color_palette([mark.colour for mark in MARKS]),
+    ):
         yield
 
 

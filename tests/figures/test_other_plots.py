@@ -3,10 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.collections import PathCollection
 
 from agreement.figures.averaging import averaging_alt, plot_averaging
 from agreement.figures.budget import budget_alt, plot_budget
-from agreement.figures.change import change_alt, plot_change, plot_change_arrows
+from agreement.figures.change import change_alt, change_words, plot_change, plot_change_arrows
 from agreement.figures.estimates import Estimate
 from agreement.figures.profiles import plot_profiles, profiles_alt
 from agreement.figures.regression import plot_regression, regression_alt
@@ -30,6 +31,12 @@ def groups():
     return table(rows, "profile_bias")
 
 
+def points(ax):
+    """Places of what is drawn as points, and which are hollow."""
+    (drawn,) = [c for c in ax.collections if isinstance(c, PathCollection)]
+    return np.asarray(drawn.get_offsets()), drawn.get_facecolors()[:, 0] > 0.5
+
+
 def by_id(ax):
     return {line.get_gid(): line for line in ax.lines if line.get_gid()}
 
@@ -48,6 +55,14 @@ def test_a_profile_of_few_shows_points_only(pairs, groups, ax):
     assert "too few to say" in {text.get_text() for text in ax.texts}
     points = [line for line in ax.lines if len(line.get_xdata()) == 4]
     assert sorted(points[0].get_xdata()) == [-5.0, -3.0, -2.0, 0.0]
+
+
+def test_a_bias_drawn_towards_the_others_stands_hollow_beside_the_groups_own(pairs, groups, ax):
+    pooled = table([("long", "bias_pooled", -2.0, -3.0, -1.0)], "profile_bias")
+    plot_profiles(pairs, pd.concat([groups, pooled]), Estimate(-2.5), ax=ax)
+    mark = by_id(ax)["profile_bias/m/run/long/bias_pooled"]
+    assert (mark.get_xdata(), mark.get_markerfacecolor()) == ([-2.0], "white")
+    assert ax.get_legend() is not None
 
 
 def test_profiles_alt_gives_bias_with_interval(groups):
@@ -75,14 +90,13 @@ def test_calibration_line_runs_through_its_equation(pairs, line, ax):
 
 def test_field_is_on_the_x_axis_as_in_the_equation(pairs, line, ax):
     plot_regression(pairs, line, ax=ax)
-    points = ax.lines[-1]
-    np.testing.assert_array_equal(points.get_xdata(), pairs["field"])
-    np.testing.assert_array_equal(points.get_ydata(), pairs["lab"])
+    ordered = pairs.sort_values("field")
+    np.testing.assert_array_equal(points(ax)[0], ordered[["field", "lab"]])
     assert ax.get_xlabel().startswith("field")
     assert "laboratory = 12.0 + 0.80 times field" in regression_alt(line)
 
 
-def test_budget_bars_have_the_length_of_their_variance(ax):
+def test_budget_bars_have_the_length_of_their_standard_deviation(ax):
     rows = [
         ("all", "total", 9.0, 7.0, 12.0),
         ("all", "day_to_day", 4.0, 3.0, 5.0),
@@ -92,9 +106,14 @@ def test_budget_bars_have_the_length_of_their_variance(ax):
     budget = table(rows, "budget")
     plot_budget(budget, ax=ax)
     widths = {bar.get_gid(): bar.get_width() for bar in ax.patches}
-    assert widths == {"budget/m/run/all/day_to_day": 4.0, "budget/m/run/all/level": 1.5}
+    assert widths["budget/m/run/all/day_to_day"] == pytest.approx(2.0)  # of a variance of 4
+    assert widths["budget/m/run/all/level"] == pytest.approx(1.2247, abs=1e-4)
+    whiskers = sorted(
+        x for c in ax.collections for path in c.get_paths() for x in path.vertices[:, 0]
+    )
+    assert whiskers == pytest.approx([0.0, 3**0.5, 3**0.5, 5**0.5])
     assert "\u00b14.4" in {text.get_text() for text in ax.texts}
-    assert budget_alt(budget).endswith("day-to-day noise 4.0; fitness level 1.5.")
+    assert budget_alt(budget).endswith("day-to-day noise 2.0; fitness level 1.2.")
 
 
 def test_averaging_curve_draws_fitted_observed_and_floor(ax):
@@ -121,10 +140,28 @@ def changes():
 
 def test_changes_in_the_other_direction_have_a_shape_of_their_own(changes, ax):
     plot_change(changes, smallest_real=2.5, ax=ax)
-    drawn = {line.get_label(): line for line in ax.lines}
-    assert list(drawn["same direction"].get_xdata()) == [2.0, 4.0]
-    assert list(drawn["other direction"].get_ydata()) == [0.5]
-    assert drawn["same direction"].get_marker() != drawn["other direction"].get_marker()
+    places, hollow = points(ax)
+    np.testing.assert_array_equal(places, [(-1.0, 0.5), (2.0, 1.0), (4.0, 3.0)])
+    np.testing.assert_array_equal(hollow, [True, False, False])
+    assert {"same direction", "other direction"} <= {line.get_label() for line in ax.lines}
+
+
+def test_the_field_change_that_cards_call_real_is_drawn_on_the_axis_of_the_field(changes, ax):
+    plot_change(changes, smallest_real=2.5, card=6.4, ax=ax)
+    level = {line.get_ydata()[0] for line in ax.lines if set(line.get_xdata()) == {0, 1}}
+    assert {6.4, -6.4} <= level
+    assert ax.get_ylim()[1] > 6.4
+
+
+def test_a_point_of_change_says_whose_it_is(changes, ax):
+    plot_change(changes, told=change_words(changes), ax=ax)
+    (drawn,) = [c for c in ax.collections if isinstance(c, PathCollection)]
+    assert drawn.get_urls()[0] == "point:B: laboratory \u22121.0, field 0.5 mL/kg/min"
+
+
+def test_arrows_without_names_tell_nobody(changes, ax):
+    plot_change_arrows(changes, named=False, ax=ax)
+    assert [label.get_text() for label in ax.get_yticklabels()] == []
 
 
 def test_arrows_run_from_laboratory_to_field(changes, ax):

@@ -92,9 +92,9 @@ def test_points_say_whose_they_are_and_nothing_in_an_audit(shown):
     kind, _, html = shown
     told = re.findall(r"<title>([^<]*)</title>", html)
     assert ("<title" in html) == (kind != "audit")
-    assert all(
-        re.fullmatch(r"\w+: laboratory [\d.]+ mL/kg/min, \d{4}-\d\d-\d\d", one) for one in told
-    )
+    of_pair = r"\w+: laboratory [\d.]+ mL/kg/min, \d{4}-\d\d-\d\d"
+    of_change = r"\w+: laboratory \u2212?[\d.]+, field \u2212?[\d.]+ mL/kg/min"
+    assert all(re.fullmatch(f"{of_pair}|{of_change}", one) for one in told)
 
 
 def test_no_number_has_a_hyphen_for_a_minus(shown):

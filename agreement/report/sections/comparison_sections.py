@@ -7,7 +7,7 @@ import pandas as pd
 
 from agreement.figures.averaging import averaging_alt, plot_averaging
 from agreement.figures.budget import COMPONENTS, budget_alt, plot_budget
-from agreement.figures.change import change_alt, plot_change, plot_change_arrows
+from agreement.figures.change import change_alt, change_words, plot_change, plot_change_arrows
 from agreement.figures.differences import differences_alt, plot_differences
 from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_alt
@@ -175,7 +175,7 @@ def regression(one: Comparison) -> Section:
     if len(one.pairs):  # none when every athlete takes a drug that limits heart rate
         drawn = picture(
             one.file("regression"),
-            lambda axes: plot_regression(one.pairs, line, ax=axes[0]),
+            lambda axes: plot_regression(one.pairs, line, told=one.words, ax=axes[0]),
             alt=f"{one.name}. {regression_alt(line)}",
             caption=regression_caption(
                 one.name,
@@ -195,11 +195,13 @@ def change(one: Comparison) -> Section:
     if result is None:
         return None, one.without("change to compare", one.cell("change", "bias"))
     real = None if one.noise is None else one.noise.smallest_real_change
+    card = one.cell("change", "smallest_real_change").high
+    words = change_words(result.changes) if one.told else None
     drawn = picture(
         one.file("change"),
         lambda axes: (
-            plot_change(result.changes, smallest_real=real, ax=axes[0]),
-            plot_change_arrows(result.changes, smallest_real=real, ax=axes[1]),
+            plot_change(result.changes, smallest_real=real, card=card, told=words, ax=axes[0]),
+            plot_change_arrows(result.changes, smallest_real=real, named=one.told, ax=axes[1]),
         ),
         alt=f"{one.name}. {change_alt(result.changes)}",
         caption=(
@@ -208,6 +210,7 @@ def change(one: Comparison) -> Section:
         ),
         height=4.8,
         columns=2,
+        narrow_height=8.4,
     )
     cells = [one.cell("change", name) for name, _, _ in _CHANGE]
     rows = [
@@ -244,8 +247,9 @@ def budget(one: Comparison) -> Section:
         lambda axes: plot_budget(found, ax=axes[0]),
         alt=f"{one.name}. {budget_alt(found)}",
         caption=(
-            f"{one.name}: what the spread of one reading's difference is made of, with 95 % "
-            "intervals. Right: half width of the limits if that part were gone."
+            f"{one.name}: how far each source alone would spread one reading's difference, with "
+            "95 % intervals; the squares add up. Right: half width of the limits if that part were "
+            "gone."
         ),
         height=3.3,
     )

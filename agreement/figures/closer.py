@@ -1,0 +1,168 @@
+"""Which method is closer to the laboratory: a matrix of all pairs of methods."""
+
+from collections.abc import Mapping
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+import seaborn as sns
+from matplotlib.axes import Axes
+from matplotlib.colors import ListedColormap
+
+from agreement.figures.colours import BAND, INK, PAPER, WASH
+from agreement.figures.labels import broken, is_narrow, number
+
+BETWEEN: Final = " vs "
+_SHADES: Final = (WASH, BAND)  # not told apart; told apart
+_NAME: Final = 18  # letters of a name in one line
+
+
+class Compared(NamedTuple):
+    """Two methods on the same tests: the ratio of their errors, and whether it is shown."""
+
+    ratio: float
+    low: float
+    high: float
+
+    @property
+    def shown(self) -> bool:
+        """Whether the interval leaves out 1."""
+        return self.high < 1 or self.low > 1
+
+    def turned(self) -> "Compared":
+        """Return the same of the second method against the first."""
+        return Compared(1 / self.ratio, 1 / self.high, 1 / self.low)
+
+
+def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], Compared]:
+    """
+    Return the ratios of errors (RMSE) of a results table, either way round.
+
+    Parameters
+    ----------
+    results : DataFrame
+        Lines of results.csv: analysis ``closer``, methods ``A vs B``, statistic ``rmse_ratio``.
+    mode : str
+    """
+    rows = results[
+        (results["analysis"] == "closer")
+        & (results["statistic"] == "rmse_ratio")
+        & (results["group"] == "all")
+        & (results["mode"] == mode)
+        & results["value"].notna()
+    ]
+    found = {}
+    for row in rows.to_dict("records"):
+        first, _, second = str(row["method"]).partition(BETWEEN)
+        one = Compared(row["value"], row["low"], row["high"])
+        found[first, second], found[second, first] = one, one.turned()
+    return found
+
+
+def plot_closer(
+    results: pd.DataFrame,
+    order: list[str],
+    *,
+    mode: str,
+    labels: Mapping[str, str] | None = None,
+    ax: Axes,
+) -> Axes:
+    """
+    Draw for each pair of methods the ratio of their errors, shaded where one is shown closer.
+
+    Parameters
+    ----------
+    results : DataFrame
+        Lines of results.csv, see `compared`.
+    order : list of str
+        The methods from top to bottom, the closest first.
+    mode : str
+    labels : mapping of str to str, optional
+        What people read for a method.
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+        Below the diagonal: error of the row's method over that of the column's. Above 1 the
+        column's method is closer.
+    """
+    found, narrow = compared(results, mode), is_narrow(ax)
+    rows, columns = order[1:], order[:-1]
+    shade = np.full((len(rows), len(columns)), np.nan)
+    words = np.full(shade.shape, "", dtype=object)
+    for i, row in enumerate(rows):
+        for j, column in enumerate(columns[: i + 1]):
+            one = found.get((row, column))
+            shade[i, j] = np.nan if one is None else float(one.shown)
+            words[i, j] = "" if one is None else _said(one, narrow=narrow)
+    if shade.size:
+        sns.heatmap(
+            np.where(np.isfinite(shade), shade, 0.0),
+            mask=np.triu(np.ones(shade.shape, dtype=bool), 1),
+            annot=words,
+            fmt="",
+            annot_kws={"fontsize": 7.5 if narrow else 8.5, "color": INK, "linespacing": 1.3},
+            cmap=ListedColormap(_SHADES),
+            vmin=0,
+            vmax=1,
+            cbar=False,
+            linewidths=1.5,
+            linecolor=PAPER,
+            ax=ax,
+        )
+    names = labels or {}
+    ax.set_xticks(
+        np.arange(len(columns)) + 0.5,
+        [broken(names.get(one, one), 11 if narrow else _NAME) for one in columns],
+        rotation=0,
+        fontsize=8.5,
+    )
+    ax.set_yticks(
+        np.arange(len(rows)) + 0.5,
+        [broken(names.get(one, one), 11 if narrow else _NAME) for one in rows],
+        rotation=0,
+        fontsize=8.5,
+    )
+    ax.tick_params(length=0)
+    for spine in ax.spines.values():
+        spine.set_visible(False)
+    ax.set_title("error of the row over that of the column", fontsize=9.5, fontweight="normal")
+    return ax
+
+
+def _said(one: Compared, *, narrow: bool) -> str:
+    """Return the words of a cell."""
+    verdict = "not told\napart" if narrow else "not told apart"
+    if one.shown:
+        verdict = ("row" if one.ratio < 1 else "column") + (
+            "\nis closer" if narrow else " is closer"
+        )
+    interval = f"{number(one.low, 2)} to {number(one.high, 2)}"
+    return "\n".join([number(one.ratio, 2), *([] if narrow else [interval]), verdict])
+
+
+def closer_alt(
+    results: pd.DataFrame, order: list[str], *, mode: str, labels: Mapping[str, str] | None = None
+) -> str:
+    """Return what the matrix shows, in sentences."""
+    found, names = compared(results, mode), labels or {}
+    told, apart = [], 0
+    for place, second in enumerate(order):
+        for first in order[:place]:
+            one = found.get((first, second))
+            if one is None:
+                continue
+            if not one.shown:
+                apart += 1
+                continue
+            near, far = (first, second) if one.ratio < 1 else (second, first)
+            ratio = one if one.ratio < 1 else one.turned()
+            told.append(
+                f"{names.get(near, near)} is closer than {names.get(far, far)}, ratio of errors "
+                f"{number(ratio.ratio, 2)}"
+            )
+    if not told and not apart:
+        return "No two methods were read on the same tests often enough to be compared."
+    rest = f"{apart} of {apart + len(told)} pairs of methods are not told apart"
+    return "Methods compared on the same tests: " + "; ".join([*told, rest]) + "."

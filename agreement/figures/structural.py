@@ -1,0 +1,103 @@
+"""The structural line: whether the field value follows the athlete's true value."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from agreement.figures.colours import BAND, FAINT, OWN
+from agreement.figures.estimates import ABSENT, Estimate, HasFrame, estimates
+from agreement.figures.labels import legend_below, number, with_interval
+from agreement.figures.points import draw_points
+
+
+def plot_structural(
+    pairs: pd.DataFrame,
+    line: HasFrame | pd.DataFrame,
+    *,
+    told: Sequence[str] | None = None,
+    ax: Axes,
+) -> Axes:
+    """
+    Draw field against laboratory values, and the line net of the laboratory's noise with its band.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        Columns field, lab. [mL/kg/min]
+    line : result or DataFrame
+        With the statistic slope of analysis ``structural``. The line and its band run through the
+        means of both. An end that the data did not set is a band up to the vertical.
+    told : sequence of str, optional
+        What each point says when it is pointed at.
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+    """
+    ax.set_xlabel("laboratory VO2max (mL/kg/min)")
+    ax.set_ylabel("field VO2max (mL/kg/min)")
+    slope = estimates(line).get("slope", ABSENT)
+    lab, field = pairs["lab"].to_numpy(), pairs["field"].to_numpy()
+    if not lab.size:
+        return ax
+    both = np.concatenate([lab, field])
+    room = 0.05 * max(float(np.ptp(both)), 1.0)
+    ends = np.array([both.min() - room, both.max() + room])
+    ax.plot(ends, ends, color=FAINT, linestyle=(0, (1, 1.5)), label="field = laboratory")
+    if slope.known:
+        _draw_line(ax, slope, ends, (float(lab.mean()), float(field.mean())))
+    draw_points(ax, lab, field, told=told)
+    ax.set_xlim(*ends)
+    ax.set_ylim(*ends)
+    ax.set_aspect("equal", anchor="W")
+    legend_below(ax, columns=1)
+    return ax
+
+
+def _draw_line(ax: Axes, slope: Estimate, ends: np.ndarray, middle: tuple[float, float]) -> None:
+    """Draw the line through the middle of all pairs, between its shallowest and steepest."""
+    across = np.linspace(ends[0], ends[1], 61) - middle[0]
+    steep = 1e3  # as good as vertical
+    low = slope.low if np.isfinite(slope.low) else -steep
+    high = slope.high if np.isfinite(slope.high) else steep
+    reach = float(np.ptp(ends))
+    lowest, highest = ends[0] - reach, ends[1] + reach
+    edges = [np.clip(middle[1] + end * across, lowest, highest) for end in (low, high)]
+    if np.isfinite([slope.low, slope.high]).any():
+        whole = np.isfinite([slope.low, slope.high]).all()
+        word = "95 % interval of its slope" + ("" if whole else ", one end not set by the data")
+        ax.fill_between(
+            across + middle[0], edges[0], edges[1], color=BAND, alpha=0.55, linewidth=0, label=word
+        )
+    ax.plot(
+        across + middle[0],
+        middle[1] + slope.value * across,
+        color=OWN,
+        linestyle="--",
+        gid=slope.key or None,
+        label=f"net of the laboratory's noise: slope {number(slope.value, 2)}",
+    )
+
+
+def structural_alt(line: HasFrame | pd.DataFrame) -> str:
+    """Return what the figure of the structural line shows, as a sentence."""
+    slope = estimates(line).get("slope", ABSENT)
+    start = "Field against laboratory values"
+    if not slope.known:
+        return f"{start}, points only: the slope cannot be told."
+    if np.isfinite([slope.low, slope.high]).all():
+        return (
+            f"{start} with the line net of the laboratory's noise: slope {with_interval(slope, 2)}."
+        )
+    told = [
+        f"{word} {number(end, 2)}"
+        for word, end in (("at least", slope.low), ("at most", slope.high))
+        if np.isfinite(end)
+    ] or ["neither end of its interval set by the data"]
+    return (
+        f"{start} with the line net of the laboratory's noise: slope {number(slope.value, 2)}, "
+        f"{told[0]}."
+    )

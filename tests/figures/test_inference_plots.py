@@ -1,0 +1,113 @@
+"""What may be inferred, drawn: structural line, matrix of methods, one athlete's own correction."""
+
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.collections import PathCollection, QuadMesh
+
+from agreement.figures.athlete import (
+    own_correction_alt,
+    plot_own_correction,
+    plot_weeks,
+    weeks_alt,
+)
+from agreement.figures.closer import closer_alt, plot_closer
+from agreement.figures.colours import BAND, WASH
+from agreement.figures.estimates import Estimate
+from agreement.figures.structural import plot_structural, structural_alt
+
+NAN = np.nan
+
+
+def slope(low, high):
+    row = {"analysis": "structural", "method": "m", "mode": "run", "group": "all"}
+    return pd.DataFrame([row | {"statistic": "slope", "value": 0.8, "low": low, "high": high}])
+
+
+def test_the_structural_line_runs_through_the_means_with_its_slope(pairs, ax):
+    plot_structural(pairs, slope(0.6, 1.1), ax=ax)
+    (line,) = [one for one in ax.lines if one.get_gid() == "structural/m/run/all/slope"]
+    x, y = line.get_data()
+    assert (y[-1] - y[0]) / (x[-1] - x[0]) == pytest.approx(0.8)
+    assert np.interp(pairs["lab"].mean(), x, y) == pytest.approx(pairs["field"].mean())
+
+
+@pytest.mark.parametrize(("high", "word"), [(1.1, "to 1.10"), (NAN, "at least 0.60")])
+def test_an_end_that_the_data_did_not_set_is_open_and_said(pairs, high, word, ax):
+    plot_structural(pairs, slope(0.6, high), ax=ax)
+    (band,) = [c for c in ax.collections if not isinstance(c, PathCollection)]
+    edge = band.get_paths()[0].vertices
+    top = edge[np.isclose(edge[:, 0], edge[:, 0].max()), 1].max()
+    rise = edge[:, 0].max() - pairs["lab"].mean()
+    if np.isfinite(high):
+        assert top == pytest.approx(pairs["field"].mean() + high * rise)
+    else:
+        assert top > ax.get_ylim()[1]
+    assert word in structural_alt(slope(0.6, high))
+
+
+def closer(rows):
+    columns = ["method", "value", "low", "high"]
+    frame = pd.DataFrame(rows, columns=columns)
+    return frame.assign(analysis="closer", mode="run", group="all", statistic="rmse_ratio")
+
+
+@pytest.fixture
+def ratios():
+    return closer(
+        [("a vs b", 0.8, 0.6, 0.95), ("a vs c", 0.5, 0.4, 0.6), ("b vs c", 0.9, 0.7, 1.2)]
+    )
+
+
+def test_the_matrix_gives_row_over_column_and_shades_what_is_shown(ratios, ax):
+    plot_closer(ratios, ["a", "b", "c"], mode="run", labels={"c": "Third"}, ax=ax)
+    words = {tuple(np.floor(text.get_position()).astype(int)): text.get_text() for text in ax.texts}
+    assert words[0, 0] == "1.25\n1.05 to 1.67\ncolumn is closer"  # b over a: 1 / 0.8
+    assert words[0, 1].startswith("2.00\n")  # c over a
+    assert words[1, 1].endswith("not told apart")  # c over b
+    assert (1, 0) not in words or words[1, 0] == ""
+    (mesh,) = [c for c in ax.collections if isinstance(c, QuadMesh)]
+    assert mesh.get_array().compressed().tolist() == [1.0, 1.0, 0.0]
+    assert list(mesh.cmap.colors) == [WASH, BAND]
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["b", "Third"]
+
+
+def test_the_matrix_says_in_words_who_is_closer(ratios):
+    assert closer_alt(ratios, ["a", "b", "c"], mode="run") == (
+        "Methods compared on the same tests: a is closer than b, ratio of errors 0.80; a is closer "
+        "than c, ratio of errors 0.50; 1 of 3 pairs of methods are not told apart."
+    )
+
+
+def test_a_single_method_has_no_matrix_and_says_so(ax):
+    nobody = closer([])
+    plot_closer(nobody, ["a"], mode="run", ax=ax)
+    assert closer_alt(nobody, ["a"], mode="run").startswith("No two methods")
+
+
+def test_weeks_stand_at_their_days_with_the_laboratory_at_day_0(ax):
+    days = [date(2026, 3, 8), date(2026, 3, 1), date(2026, 2, 22)]
+    plot_weeks(days, [52.0, 51.0, 50.0], lab_day=date(2026, 3, 1), lab=55.0, ax=ax)
+    (points,) = [c for c in ax.collections if isinstance(c, PathCollection)]
+    np.testing.assert_array_equal(points.get_offsets(), [(-7, 50.0), (0, 51.0), (7, 52.0)])
+    assert "laboratory, 55.0" in {text.get_text() for text in ax.get_legend().get_texts()}
+    assert weeks_alt([52.0, 50.0], 55.0, Estimate(54.0, 50.0, 58.0)) == (
+        "Laboratory value 55.0 mL/kg/min among 2 field values of 50.0 to 52.0; as a laboratory "
+        "test would read: 54.0 (50.0 to 58.0)."
+    )
+
+
+def test_one_more_test_narrows_about_the_same_value(ax):
+    squad, own = Estimate(53.0, 46.0, 60.0), Estimate(51.5, 45.2, 57.8)
+    plot_own_correction(squad, own, 5.9, ax=ax)
+    words = [text.get_text() for text in sorted(ax.texts, key=lambda text: -text.xy[1])]
+    assert words == [
+        "the squad's calibration: 53.0 \u00b17.0",
+        "with the athlete's own tests: 51.5 \u00b16.3",
+        "after one more test: 51.5 \u00b15.9",
+    ]
+    spans = {tuple(path.vertices[:, 0]) for c in ax.collections for path in c.get_paths()}
+    assert (45.6, 57.4) in {tuple(np.round(span, 6)) for span in spans}
+    assert own_correction_alt(squad, own, 5.9).endswith("after one more test known to \u00b15.9.")
