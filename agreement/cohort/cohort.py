@@ -22,7 +22,7 @@ from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.readings import Readings, field_readings
 from agreement.physiology.stage_splits import session_splits, stage_splits
 from agreement.stats.doubts.study_doubts import study_doubts
-from agreement.stats.evidence import Evidence
+from agreement.stats.evidence import EarlierReport, Evidence
 from agreement.stats.who_counts import who_counts
 from agreement.tables.given_frames import as_pandas
 from agreement.tables.options import StudyOptions
@@ -56,12 +56,15 @@ class Cohort:
         Every field reading. [mL/kg/min]
     pairing : Pairing
         Pairs, ledger and the frames behind the statistics.
+    earlier : EarlierReport, optional
+        What the report that its results will replace had judged.
     """
 
     study: StudyTables
     laboratory: LaboratoryValues
     readings: Readings
     pairing: Pairing
+    earlier: EarlierReport | None = None
 
     @property
     def pairs(self) -> pd.DataFrame:
@@ -94,10 +97,9 @@ class Cohort:
         """What the statistics are computed from."""
         study, laboratory, pairs = self.study, self.laboratory, self.pairs
         dates = study.lab_tests["date"]
-        stated = study.options.profile.use == "stated"
         carried = study.options.extrapolation
         stages = stage_splits(study.field_tests, study.athletes, pairs, extrapolation=carried)
-        sessions = session_splits(laboratory.stages, pairs)
+        days, sessions = carried.window_days, session_splits(laboratory.stages, pairs)
         return Evidence(
             pairs=pairs,
             daily=self.pairing.daily,
@@ -105,15 +107,14 @@ class Cohort:
             options=study.options,
             heart_rate_based=self.readings.heart_rate_based,
             first_lab_date=None if dates.empty else dates.min().date(),
-            next_door={} if stated else laboratory.next_door,
-            coverage=intensity_coverage(
-                self.readings.session_lines, pairs, window_days=carried.window_days
-            ),
+            next_door={} if study.options.profile.use == "stated" else laboratory.next_door,
+            coverage=intensity_coverage(self.readings.session_lines, pairs, window_days=days),
             splits=pd.concat([stages, sessions], ignore_index=True),
             averaging=laboratory.under_each_rule,
             across_modes=self.pairing.across_modes,
             visits=self.pairing.units,
             other_rules=pairs_by_other_rules(self.readings.frame, laboratory.frame, study.options),
+            earlier=self.earlier,
         )
 
     @cached_property

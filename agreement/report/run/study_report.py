@@ -26,6 +26,7 @@ from agreement.report.privacy.privacy import (
     without_test_dates,
 )
 from agreement.report.privacy.release import released_options, released_results, released_tables
+from agreement.report.run.earlier import JUDGED, earlier_report, judged
 from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.published_file import read_with_published
@@ -74,9 +75,12 @@ class StudyReport:
         save: str | Path | None = None,
         png: bool | None = None,
     ) -> None:
-        self.cohort = cohort
         self.kind: Kind = kind
         self.folder = None if save is None else Path(save)
+        self.earlier = earlier_report(self.folder)
+        if self.earlier != cohort.earlier:
+            cohort = replace(cohort, earlier=self.earlier)
+        self.cohort = cohort
         self.options = cohort.study.options
         png = self.options.report.png if png is None else png
         self.album = Album(self.folder and self.folder / "figures", png=png)
@@ -275,8 +279,12 @@ class StudyReport:
         if self._has_card_pages:
             text = card_pages.cards_page(self.cards, self._lacking, self._title)
             (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
-        sentences = verdict_sentences(self.results.methods, self.numbers)
-        told = {"verdict": sentences, "remarks": remarks(cohort, discreet=self.discreet)}
+        verdicts = (one.verdict for one in self.results.methods)
+        told = {
+            "verdict": verdict_sentences(self.results.methods, self.numbers),
+            "remarks": remarks(cohort, discreet=self.discreet),
+            JUDGED: judged(self.options.margin, verdicts, self.earlier),
+        }
         write_provenance(self._provenance | told, place)
         self.album.close()
 

@@ -13,6 +13,7 @@ from typing import Any, Final
 from agreement.errors import AgreementError
 from agreement.report.page.html import notebook_page
 from agreement.report.page.pdf import print_pdf
+from agreement.report.run.earlier import keep_for_the_next
 from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
 from agreement.report.run.render import Progress, SectionError, run_notebook
 from agreement.report.run.templates import stated_kind, template
@@ -108,6 +109,7 @@ def write_report(
     target = Path(out) if out is not None else Path("reports") / f"{place.name}-{kind}"
     refuse_foreign(target)
     with replaced_folder(target) as folder, work_folder() as work:
+        keep_for_the_next(target, folder)
         parameters: dict[str, str | int | None] = {"study": place.name, "save": None}
         try:
             notebook = run_notebook(

@@ -1,0 +1,59 @@
+"""What an earlier report had judged: kept in its provenance, so that looks and yardsticks are counted."""
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, Final
+
+from agreement.report.run.folder import PROVENANCE, is_ours
+from agreement.stats.evidence import EarlierReport
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
+from agreement.stats.verdict.verdict import Verdict, against_of
+from agreement.tables.options import Margin
+
+JUDGED: Final = "judged"  # key of the provenance
+
+
+def earlier_report(folder: Path | None) -> EarlierReport | None:
+    """Read what the report in `folder` had judged; None without one."""
+    if folder is None or not is_ours(folder):
+        return None
+    content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
+    told = content.get(JUDGED)
+    if not isinstance(told, dict):
+        return None
+    against, look, pairs = (told.get(name) for name in ("against", "look", "pairs"))
+    if not isinstance(look, int) or not isinstance(pairs, dict):
+        return None
+    return EarlierReport(None if against is None else str(against), look, pairs)
+
+
+def judged(
+    agreed: Margin, verdicts: Iterable[Verdict], earlier: EarlierReport | None
+) -> dict[str, Any]:
+    """
+    Return what the next report must know of this one.
+
+    The yardstick is the one that was agreed first, and the pairs are those at the first report of a
+    look: writing a report twice changes neither.
+    """
+    against: str | None = None if agreed.limit is None else against_of(agreed)
+    pairs = {
+        f"{one.method}/{one.mode}": one.n_pairs for one in verdicts if one.n >= FEW_FOR_REPORTS
+    }
+    if earlier is not None and earlier.against is not None:
+        against = earlier.against
+        if earlier.look == agreed.look:
+            pairs |= earlier.pairs
+    return {
+        "against": against,
+        "look": agreed.look,
+        "planned_looks": agreed.planned_looks,
+        "pairs": pairs,
+    }
+
+
+def keep_for_the_next(target: Path, folder: Path) -> None:
+    """Lay the provenance of the report that is replaced into the folder of the new one."""
+    if is_ours(target):
+        (folder / PROVENANCE).write_bytes((target / PROVENANCE).read_bytes())
