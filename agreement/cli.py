@@ -291,13 +291,24 @@ def open_(
 @app.command()
 def share(
     report: Annotated[Path, typer.Argument(help="A report's folder.")],
-    out: Annotated[Path, typer.Option(help="Output folder.")],
+    out: Annotated[Path | None, typer.Option(help="Output folder.")] = None,
+    rows: Annotated[
+        bool, typer.Option("--rows", help="With coarse rows of people, and numbers of these only.")
+    ] = False,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Only say what could be inferred from it.")
+    ] = False,
 ) -> None:
-    """Write what may leave the house: tables without ids and dates, small groups withheld."""
-    from agreement.report.privacy.sharing import share_report
+    """Write what may leave the house: counts and results, small groups withheld, nobody's row."""
+    from agreement.report.privacy.sharing import explain_share, share_report
 
-    for path in share_report(report, out):
-        _data(in_one_line(str(path)))
+    if explain:
+        _data(explain_share(report, rows=rows).rstrip("\n"))
+    elif out is None:
+        _end("Stopped: name the folder to write to with --out.", INPUT_AT_FAULT)
+    else:
+        for path in share_report(report, out, rows=rows):
+            _data(in_one_line(str(path)))
 
 
 @app.command()

@@ -7,15 +7,18 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.errors import AgreementError
+from agreement.report.privacy.explain import FILE, explanation
+from agreement.report.privacy.recalled import recalled_options
 from agreement.report.privacy.release import (
     counted_exclusions,
     counted_lines,
     released_results,
     released_tables,
 )
+from agreement.report.privacy.rows import numbers_of_rows, rows_to_share, tables_of_rows
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import refuse_foreign, replaced_folder
-from agreement.report.run.own_provenance import read_provenance
+from agreement.report.run.own_provenance import damaged, read_provenance
 from agreement.report.run.own_tables import read_in_pieces, read_own_table
 from agreement.report.run.provenance import write_provenance
 from agreement.report.run.verifying import seal
@@ -28,12 +31,12 @@ _OF_PEOPLE: Final = (
 )  # choices that describe files, or say something of a person
 
 
-def share_report(report: str | Path, out: str | Path) -> tuple[Path, ...]:
+def share_report(report: str | Path, out: str | Path, *, rows: bool = False) -> tuple[Path, ...]:
     """
     Write the tables of a report in a form that can be passed on.
 
-    No row of a person leaves: results have their small cells withheld and are rounded, rows left
-    out are counted by file and reason. The page, the notebook and the figures stay behind.
+    By default no row of a person leaves: results have their small cells withheld and are rounded,
+    rows left out are counted by file and reason. The page, the notebook and the figures stay behind.
 
     Parameters
     ----------
@@ -41,6 +44,9 @@ def share_report(report: str | Path, out: str | Path) -> tuple[Path, ...]:
         A report's folder.
     out : str or Path
         The output folder.
+    rows : bool, default False
+        Give rows of people instead, coarsened and under fresh pseudonyms, with every number computed
+        from exactly these rows.
 
     Returns
     -------
@@ -56,31 +62,73 @@ def share_report(report: str | Path, out: str | Path) -> tuple[Path, ...]:
     """
     source, target = Path(report), Path(out)
     content = read_provenance(source)
-    if "results.csv" not in content.get("outputs", {}):
-        msg = f"{source} holds no report."
-        raise AgreementError(msg)
     refuse_foreign(target)
-    results = read_own_table(source, "results", content)
-    if content["kind"] != "audit":  # an audit's have been through this
-        results = released_results(results)
-    tables = released_tables(
-        results,
-        _left_out(source, content),
-        read_own_table(source, "flow", content),
-    )
-    told: dict[str, Any] = {key: content[key] for key in _KEPT if key in content}
-    told |= {"options": _options(content), "shared": True, "rows_of_people": False}
+    tables, told = _shared(source, content, rows=rows)
     with replaced_folder(target) as folder:
         write_tables(tables, folder)
+        page = explanation(tables)
+        (folder / FILE).write_text(page, encoding="utf-8", newline="\n")
         write_provenance(told, folder)
         seal(folder)
         files = sorted(path.name for path in folder.iterdir())
     return tuple(target / file for file in files)
 
 
+def explain_share(report: str | Path, *, rows: bool = False) -> str:
+    """
+    Return one page on what could be inferred from a share of a report, without writing it.
+
+    Parameters and errors as for `share_report`.
+    """
+    source = Path(report)
+    tables, _ = _shared(source, read_provenance(source), rows=rows)
+    return explanation(tables)
+
+
+def recomputed_results(share: Path, content: dict[str, Any]) -> pd.DataFrame:
+    """Return the results of a share with rows of people, computed anew from its own rows."""
+    rows = read_own_table(share, "pairs", content)
+    late = bool(content.get("verdict_withheld", False))
+    return numbers_of_rows(rows, recalled_options(content.get("options", {})), late=late)
+
+
+def _shared(
+    source: Path, content: dict[str, Any], *, rows: bool
+) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
+    """Return the tables of a share, and what its provenance says."""
+    if "results.csv" not in content.get("outputs", {}):
+        msg = f"{source} holds no report."
+        raise AgreementError(msg)
+    results = read_own_table(source, "results", content)
+    told: dict[str, Any] = {key: content[key] for key in _KEPT if key in content}
+    told |= {"options": _options(content), "shared": True, "rows_of_people": rows}
+    if rows:
+        if content["kind"] == "audit" or content.get("shared"):
+            msg = (
+                f"{source} holds no rows of people to share. Name the squad or validation report of "
+                "the study."
+            )
+            raise AgreementError(msg)
+        notes = results.loc[results["analysis"] == "verdict", "note"].astype("str")
+        late = bool(notes.str.startswith("withheld").any())
+        options = recalled_options(told["options"])
+        try:
+            pairs = rows_to_share(read_own_table(source, "pairs", content))
+        except (ValueError, OverflowError) as error:  # a date that is none
+            msg_0 = "pairs.csv"
+            raise damaged(msg_0, "holds what is no pair") from error
+        tables = tables_of_rows(pairs, options, late=late)
+        return tables, told | {"verdict_withheld": late}
+    if content["kind"] != "audit":  # an audit's have been through this
+        results = released_results(results)
+    flow = read_own_table(source, "flow", content)
+    return released_tables(results, _left_out(source, content), flow), told
+
+
 def _options(content: dict[str, Any]) -> dict[str, Any]:
     """Return the choices of a study that may be told."""
-    options = {key: value for key, value in content["options"].items() if key not in _OF_PEOPLE}
+    told = content.get("options", {})
+    options = {key: value for key, value in told.items() if key not in _OF_PEOPLE}
     study = options.get("study")
     if isinstance(study, dict):
         options["study"] = study | {"id_map": None}

@@ -72,6 +72,8 @@ def read_in_pieces(
     require_plain(path, file)
     if content.get("outputs", {}).get(file) != file_digest(path):
         raise damaged(file, "is not as it was written, and only what we wrote is passed on")
+    if not _ends_a_line(path):
+        raise damaged(file, "is cut off")
     wanted = COLUMNS[name.split("/")[0]]
     try:
         pieces = pd.read_csv(
@@ -92,6 +94,13 @@ def read_in_pieces(
         if isinstance(error, AgreementError):
             raise
         raise damaged(file, "is no table") from error
+
+
+def _ends_a_line(path: Path) -> bool:
+    with path.open("rb") as file:
+        file.seek(0, 2)
+        file.seek(max(file.tell() - 1, 0))
+        return file.read() == b"\n"
 
 
 def _numbers(frame: pd.DataFrame, name: str) -> pd.DataFrame:
