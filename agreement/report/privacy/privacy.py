@@ -21,6 +21,7 @@ from agreement.tables.readers import InputFile
 from agreement.terms import REASONS
 
 if TYPE_CHECKING:
+    from agreement.report.privacy.cells import Members, Place
     from agreement.stats.results_table import StudyResults
 
 FEWEST: Final = 5  # athletes in a cell that may be shown
@@ -172,44 +173,25 @@ def without_small_traits(pairs: pd.DataFrame) -> pd.DataFrame:
     return shown
 
 
-def without_small_cells(results: pd.DataFrame) -> pd.DataFrame:
+def without_small_cells(
+    results: pd.DataFrame, members: "Mapping[Place, Members] | None" = None
+) -> pd.DataFrame:
     """
-    Return the results table with cells below 5 athletes emptied, and their complements.
+    Return the results table with cells below 5 athletes emptied, and what they follow from.
 
-    A group's complement is what the whole leaves over; of training profiles, the next smallest
-    group goes too while those hidden are fewer than 5 together.
+    Parameters
+    ----------
+    results : DataFrame
+    members : mapping of (method, mode) to members, optional
+        As `agreement.report.privacy.cells.members_of` gives; without, sizes alone must do.
     """
-    from agreement.stats.catalogue import BY_NAME, Privacy  # so that pairing alone stays light
+    from agreement.report.privacy.cells import hidden_rows  # so that pairing alone stays light
 
-    kinds = (Privacy.PARTITION, Privacy.SUBSET)
-    by_group = [one.name for one in BY_NAME.values() if one.privacy in kinds]
     cells = results.astype({"n": "float64", "n_pairs": "float64"})
-    grouped = cells["analysis"].isin(by_group) & (cells["group"] != "all")
-    hidden = pd.Series(data=False, index=cells.index)
-    for (analysis, method, mode), rows in cells[grouped].groupby(["analysis", "method", "mode"]):
-        sizes = rows.groupby("group")["n"].max()
-        whole = cells[
-            (cells["analysis"] == "limits_of_agreement")
-            & (cells["method"] == method)
-            & (cells["mode"] == mode)
-            & (cells["group"] == "all")
-        ]["n"].max()
-        small = _small(sizes, whole, parts=BY_NAME[str(analysis)].privacy is Privacy.PARTITION)
-        hidden.loc[rows.index] = rows["group"].isin(small)
-    few = (cells["n"] > 0) & (cells["n"] < FEWEST)
-    cells.loc[hidden | few, _NUMBERS] = np.nan
-    cells.loc[hidden | few, "note"] = f"suppressed: below {FEWEST} athletes, or their complement"
+    hidden = hidden_rows(cells, members or {})
+    cells.loc[hidden, _NUMBERS] = np.nan
+    cells.loc[hidden, "note"] = f"suppressed: below {FEWEST} athletes, or their complement"
     return cells
-
-
-def _small(sizes: pd.Series, whole: float, *, parts: bool) -> set[str]:
-    """Return the groups that must not be shown; `parts`: they make up the whole."""
-    if parts:
-        return hidden_parts({str(group): int(n) for group, n in sizes.items() if n > 0}, whole)
-    # a wider pairing rule holds more people than the whole does
-    return {
-        str(group) for group, n in sizes.items() if 0 < n < FEWEST or 0 < abs(whole - n) < FEWEST
-    }
 
 
 def hidden_parts(sizes: Mapping[str, int], whole: float) -> set[str]:

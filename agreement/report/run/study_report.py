@@ -19,6 +19,7 @@ from agreement.report.page.markup import Block, heading, joined, paragraph
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Album
 from agreement.report.page.texts import cautions_block, methods_block
+from agreement.report.privacy.cells import members_of
 from agreement.report.privacy.privacy import (
     FEWEST,
     naming,
@@ -87,7 +88,7 @@ class StudyReport:
         self.discreet = kind == "audit"
         self.results = without_test_dates(cohort.results) if self.discreet else cohort.results
         frame = self.results.frame
-        self.frame = released_results(frame) if self.discreet else frame
+        self.frame = released_results(frame, members_of(self.results)) if self.discreet else frame
         self.numbers = Numbers(self.frame)
 
     def heading(self) -> Block:

@@ -5,6 +5,7 @@ from typing import Final
 
 import pandas as pd
 
+from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
@@ -34,6 +35,10 @@ class SplitErrors:
             for part in PARTS
             for word, how in (("mean", "mean"), ("sd", "std"))
         )
+
+    def members(self) -> dict[str, frozenset[tuple[str, str]]]:
+        """Return whose pairs are split."""
+        return {"all": pairs_of(self.frame)}
 
     def summary(self) -> str:
         """Return the split in one sentence."""
@@ -78,7 +83,7 @@ RECORD: Final = Analysis(
         for part in PARTS
         for word, said, how in (("mean", "mean", "Mean"), ("sd", "spread", "Standard deviation"))
     ),
-    privacy=Privacy.WHOLE,
+    privacy=Privacy.SUBSET,
     compute=error_split_of,
     own_section=True,
 )

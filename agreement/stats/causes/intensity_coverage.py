@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, correlation_interval, t_interval
+from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
@@ -44,6 +45,7 @@ class ProfileCoverage:
         of them does not vary.
     share_interval : Interval
         95 %, from Fisher's z of the correlation on the number of athletes.
+    pairs : frozenset of (athlete, laboratory test)
     """
 
     name: str
@@ -57,6 +59,7 @@ class ProfileCoverage:
     error_interval: Interval
     share_explained: float
     share_interval: Interval
+    pairs: frozenset[tuple[str, str]] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +103,10 @@ class IntensityCoverage:
             Row.of(name, value, ends, n=group.n, n_pairs=group.n_pairs, unit=unit, note=note)
             for name, value, ends, unit, note in rows
         )
+
+    def members(self) -> dict[str, frozenset[tuple[str, str]]]:
+        """Return whose pairs stand in each profile, and in all."""
+        return {group.name: group.pairs for group in self.groups}
 
     def summary(self) -> str:
         """Say what the coverage explains in one sentence."""
@@ -172,6 +179,7 @@ def _summed_up(name: str, part: pd.DataFrame, *, own_form: bool) -> ProfileCover
         error_interval=ends,
         share_explained=share,
         share_interval=within,
+        pairs=pairs_of(part),
     )
 
 

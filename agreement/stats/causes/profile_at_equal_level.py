@@ -1,6 +1,7 @@
 """Bias by training profile at equal fitness, sex, age or sensor, to see if it is the training."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.reml import random_intercept
 from agreement.stats.causes.profile_bias import FEW_FOR_BIAS
-from agreement.stats.limits.limits_of_agreement import BIAS
+from agreement.stats.limits.limits_of_agreement import BIAS, pairs_of
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,
     TOO_FEW,
@@ -45,6 +46,8 @@ class AdjustedBias:
     df : int
     clustered : bool
         Whether a mixed model was fitted, because athletes have several pairs.
+    pairs : mapping of str to frozenset of (athlete, laboratory test)
+        Who stands in each profile, where that is known.
     """
 
     profiles: tuple[str, ...]
@@ -55,6 +58,11 @@ class AdjustedBias:
     counts: npt.NDArray[np.intp]
     df: int
     clustered: bool
+    pairs: Mapping[str, frozenset[tuple[str, str]]] = field(default_factory=dict)
+
+    def members(self) -> Mapping[str, frozenset[tuple[str, str]]]:
+        """Return whose pairs stand in each profile, where that is known."""
+        return self.pairs
 
     def interval(self, profile: str, confidence_level: float = 0.95) -> Interval:
         """Student interval of one adjusted bias."""
@@ -183,7 +191,9 @@ def profile_at_equal_level_of(data: MethodData) -> AdjustedBias:
         raise NotEstimable(NOT_ESTIMABLE, "fewer than two profiles of 5 athletes.")
     used = labels.isin(compared).to_numpy()
     level = pd.DataFrame({"mean of both methods": (data.field + data.lab)[used] / 2.0})
-    return adjusted_bias(data.difference[used], labels[used], level, athlete=data.athlete[used])
+    found = adjusted_bias(data.difference[used], labels[used], level, athlete=data.athlete[used])
+    pairs = {name: pairs_of(data.pairs[labels == name]) for name in found.profiles}
+    return replace(found, pairs=pairs)
 
 
 def _mixed(d: Floats, who: npt.NDArray[np.generic], design: Floats) -> tuple[Floats, Floats]:

@@ -105,6 +105,10 @@ class ProfileBias:
         frames = [self._profile_frame(profile) for profile in self.profiles]
         return pd.concat([test, *frames], ignore_index=True)
 
+    def members(self) -> dict[str, frozenset[tuple[str, str]]]:
+        """Return whose pairs stand in each profile."""
+        return {profile.group.name: profile.group.pairs for profile in self.profiles}
+
     def summary(self) -> str:
         """Say in one sentence whether profiles differ."""
         if np.isnan(self.p_equal):

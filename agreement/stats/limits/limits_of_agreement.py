@@ -57,12 +57,23 @@ GROUPS = ("all", "confirmed", "hr_limiting_drug", "no_hr_limiting_drug", "chest_
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """A group of pairs: how many, and their limits from 3 athletes on."""
+    """
+    A group of pairs: how many, their limits from 3 athletes on, and which pairs they are.
+
+    Attributes
+    ----------
+    name : str
+    n, n_pairs : int
+    limits : StudyLimits or None
+    pairs : frozenset of (athlete, laboratory test)
+        Empty where only sums are known.
+    """
 
     name: str
     n: int
     n_pairs: int
     limits: StudyLimits | None
+    pairs: frozenset[tuple[str, str]] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +102,10 @@ class GroupedLimits:
         """Return the rows of every group, with a first column ``group``."""
         return groups_frame(self.groups)
 
+    def members(self) -> dict[str, frozenset[tuple[str, str]]]:
+        """Return whose pairs stand in each group, as `agreement.report.privacy` asks."""
+        return {group.name: group.pairs for group in self.groups if group.pairs}
+
     def summary(self) -> str:
         """Say bias and limits of group ``all`` in one sentence."""
         if self.everyone is None:
@@ -106,7 +121,12 @@ def group_of(name: str, pairs: pd.DataFrame) -> Group:
     n = int(pairs["athlete_id"].nunique())
     difference = pairs["field"].to_numpy(np.float64) - pairs["lab"].to_numpy(np.float64)
     limits = limits_by_athlete(difference, pairs["athlete_id"]) if n >= FEWEST else None
-    return Group(name, n, len(pairs), limits)
+    return Group(name, n, len(pairs), limits, pairs_of(pairs))
+
+
+def pairs_of(pairs: pd.DataFrame) -> frozenset[tuple[str, str]]:
+    """Return athlete and laboratory test of each pair."""
+    return frozenset(zip(pairs["athlete_id"], pairs["lab_test_id"], strict=True))
 
 
 def groups_frame(groups: Iterable[Group], *, fewest: int = FEWEST) -> pd.DataFrame:

@@ -40,6 +40,10 @@ class Parts:
         """Return the rows of every part, with a first column ``group``."""
         return groups_frame(self.groups, fewest=FEWEST_OF_A_PART)
 
+    def members(self) -> dict[str, frozenset[tuple[str, str]]]:
+        """Return whose pairs stand in each part."""
+        return {group.name: group.pairs for group in self.groups}
+
     def summary(self) -> str:
         """Say the bias of every part that is large enough."""
         told = [

@@ -1,0 +1,274 @@
+"""
+Which groups of a results table must not be shown, so that no few people follow from the others.
+
+A group is a set of pairs. Whoever knows the mean of some groups and their sizes knows the mean of
+every set that is a sum or a difference of them: of what is left when one is taken out of another, or
+several out of the whole. No such set may hold fewer than five people.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import combinations
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.report.privacy.privacy import FEWEST, hidden_parts
+from agreement.stats.catalogue import BY_NAME
+from agreement.stats.record import Privacy
+
+if TYPE_CHECKING:
+    from agreement.stats.results_table import StudyResults
+
+WHOLE: Final = ("limits_of_agreement", "all")
+_BY_GROUP: Final = (Privacy.PARTITION, Privacy.SUBSET, Privacy.NESTED)
+_NEAR_ZERO: Final = 1e-8
+_MOST_SETS: Final = 5000  # walked before we stop looking
+
+Group = tuple[str, str]  # analysis, group
+Pair = tuple[str, str]  # athlete, laboratory test
+Place = tuple[str, str]  # method, mode
+Size = tuple[int, int]  # athletes, pairs
+Members = Mapping[Group, frozenset[Pair]]
+
+
+class Atom(NamedTuple):
+    """Pairs that stand in the same groups, and nowhere apart."""
+
+    athletes: frozenset[str]
+    column: npt.NDArray[np.float64]
+
+
+def members_of(results: "StudyResults") -> dict[Place, Members]:
+    """Return who stands behind the groups of each method and mode, where results tell it."""
+    found: dict[Place, Members] = {}
+    for one in results.methods:
+        found[one.method, one.mode] = {
+            (name, group): pairs
+            for name, result in one.items()
+            if hasattr(result, "members")
+            for group, pairs in result.members().items()
+        }
+    return found
+
+
+def hidden_rows(results: pd.DataFrame, members: Mapping[Place, Members]) -> "pd.Series[bool]":
+    """Return which rows of a results table must not be shown."""
+    columns = (results[name] for name in ("method", "mode", "analysis", "group", "n", "n_pairs"))
+    rows = list(zip(*columns, strict=True))
+    sizes: dict[Place, dict[Group, Size]] = {}
+    for method, mode, analysis, group, *counts in rows:
+        own = sizes.setdefault((method, mode), {})
+        n, n_pairs = (0 if np.isnan(count) else int(count) for count in counts)
+        own[analysis, group] = max(own.get((analysis, group), (0, 0)), (n, n_pairs))
+    gone = {place: withheld(own, members.get(place)) for place, own in sizes.items()}
+    hidden = [
+        (analysis, group) in gone[method, mode] or 0 < n < FEWEST
+        for method, mode, analysis, group, n, _ in rows
+    ]
+    return pd.Series(hidden, index=results.index, dtype=bool)
+
+
+def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set[Group]:
+    """
+    Return the groups of one method and mode that must not be shown.
+
+    Parameters
+    ----------
+    sizes : mapping of (analysis, group) to (athletes, pairs)
+        Of every analysis of the table.
+    members : mapping of (analysis, group) to a set of (athlete, laboratory test), optional
+        Who they are, where that is known. Of the others only sizes and the privacy kind are: they
+        are withheld when they might differ from another group by one to four people.
+    """
+    hidden = {group for group, (n, _) in sizes.items() if 0 < n < FEWEST or _of_one(group)}
+    known = {
+        group: pairs
+        for group, pairs in (members or {}).items()
+        if pairs and group in sizes and group not in hidden
+    }
+    hidden |= _followed(known)
+    told = {analysis for analysis, _ in members or {}}
+    unknown = [
+        group
+        for group, (n, _) in sizes.items()
+        if n and group[0] not in told and BY_NAME[group[0]].privacy in _BY_GROUP
+    ]
+    whole = sizes.get(WHOLE, (0, 0))
+    for analysis in dict.fromkeys(name for name, _ in unknown):
+        own = {group: sizes[name, group] for name, group in unknown if name == analysis}
+        hidden |= {(analysis, group) for group in _by_kind(own, whole, BY_NAME[analysis].privacy)}
+    return hidden | _too_alike(unknown, sizes, hidden)
+
+
+def _of_one(group: Group) -> bool:
+    return BY_NAME[group[0]].privacy is Privacy.ONE_PERSON
+
+
+def _by_kind(sizes: Mapping[str, Size], whole: Size, kind: Privacy) -> set[str]:
+    """Return the groups of one analysis that its kind alone forbids."""
+    hidden = {group for group in sizes if group == "all" and _a_few_apart(sizes[group], whole)}
+    parts = {group: size for group, size in sizes.items() if group != "all"}
+    if kind is Privacy.PARTITION:
+        athletes = {group: n for group, (n, _) in parts.items()}
+        return hidden | hidden_parts(athletes, whole[0] or np.nan)
+    if kind is Privacy.SUBSET:
+        return hidden | {group for group, size in parts.items() if _a_few_apart(size, whole)}
+    last: Size = (0, 0)
+    for size, group in sorted((size, group) for group, size in parts.items()):
+        if 0 < size[0] < FEWEST or _a_few_apart(size, last):  # the smallest of a chain stays
+            hidden.add(group)
+        else:
+            last = size
+    return hidden
+
+
+def _a_few_apart(one: Size, other: Size) -> bool:
+    """Tell whether groups may differ by one to four people: by them, or by pairs of theirs."""
+    return one != other and abs(one[0] - other[0]) < FEWEST and min(one[0], other[0]) > 0
+
+
+def _too_alike(
+    unknown: Iterable[Group], sizes: Mapping[Group, Size], hidden: set[Group]
+) -> set[Group]:
+    """Return groups that may differ by one to four people from a group of another analysis."""
+    others = [
+        group for group in sizes if group[1] != "all" and BY_NAME[group[0]].privacy in _BY_GROUP
+    ]
+    found: set[Group] = set()
+    for mine in sorted(unknown, key=lambda group: (sizes[group], group)):
+        gone = hidden | found
+        if mine[1] != "all" and mine not in gone:
+            unlike = (one for one in others if one not in gone and _comparable(one, mine))
+            if any(_a_few_apart(sizes[mine], sizes[theirs]) for theirs in unlike):
+                found.add(mine)
+    return found
+
+
+def _comparable(one: Group, other: Group) -> bool:
+    """Tell whether two groups are of different analyses with a statistic in common."""
+    first, second = (set(BY_NAME[analysis].names) for analysis, _ in (one, other))
+    return one[0] != other[0] and not first.isdisjoint(second)
+
+
+def _followed(members: Members) -> set[Group]:
+    """
+    Return the groups to withhold so that no few people follow from those that stay.
+
+    Of those that tell together, the analysis goes that stands last in the table, and of its groups
+    the smallest. Groups of the same pairs stay or go together, and never the whole.
+    """
+    alike: dict[frozenset[Pair], list[Group]] = {}
+    for group in sorted(members, key=lambda one: (BY_NAME[one[0]].place, one)):
+        alike.setdefault(members[group], []).append(group)
+    ranked = sorted(
+        alike.items(), key=lambda item: (-BY_NAME[item[1][0][0]].place, len(item[0]), item[1])
+    )
+    shown = {groups[0]: pairs for pairs, groups in ranked if WHOLE not in groups}
+    if WHOLE in members:
+        shown[WHOLE] = members[WHOLE]
+    hidden: set[Group] = set()
+    while (found := _few(shown)) and found[0] != WHOLE:
+        hidden.update(alike[shown.pop(found[0])])
+    return hidden
+
+
+def _few(shown: Members) -> list[Group]:
+    """Return groups whose sums and differences leave a few people, the first to go first; or []."""
+    return _few_by_sums(shown) or _few_by_steps(shown)
+
+
+def _few_by_steps(shown: Members) -> list[Group]:
+    """
+    Return groups that leave a few people when sets are added to and taken out of one another.
+
+    Few people can be many pairs, which `_few_by_sums` would have to seek among too many sets.
+    """
+    place = {pair: k for k, pair in enumerate(sorted(frozenset().union(*shown.values())))}
+    masks = {group: sum(1 << place[pair] for pair in pairs) for group, pairs in shown.items()}
+    who: dict[str, int] = {}
+    for pair, k in place.items():
+        who[pair[0]] = who.get(pair[0], 0) | 1 << k
+    steps: dict[int, tuple[Group, ...]] = {mask: (group,) for group, mask in masks.items()}
+    queue = list(steps)
+    for one in queue:  # grows while it is walked
+        for group, mask in masks.items():
+            common = one & mask
+            if common not in (0, one, mask) or (made := one ^ mask) in steps or not made:
+                continue
+            steps[made] = (*steps[one], group)
+            if sum(made & own > 0 for own in who.values()) < FEWEST:
+                return [known for known in shown if known in steps[made]]
+            queue.append(made)
+        if len(steps) > _MOST_SETS:
+            break
+    return []
+
+
+def _few_by_sums(shown: Members) -> list[Group]:
+    """Return groups of which some sum holds a few pairs alone, whatever the weights."""
+    atoms = _atoms(shown)
+    matrix = np.array([atom.column for atom in atoms]).T.reshape(len(shown), len(atoms))
+    for subset in _isolated(atoms, matrix):
+        target = np.isin(np.arange(len(atoms)), subset).astype(np.float64)
+        weights = np.linalg.lstsq(matrix.T, target, rcond=None)[0]
+        return [group for group, w in zip(shown, weights, strict=True) if abs(w) > _NEAR_ZERO]
+    return []
+
+
+def _atoms(shown: Members) -> list[Atom]:
+    """Return the pairs of all groups, those together that stand in the same groups."""
+    places: dict[Pair, list[int]] = {}
+    for k, pairs in enumerate(shown.values()):
+        for pair in pairs:
+            places.setdefault(pair, []).append(k)
+    alike: dict[tuple[int, ...], set[str]] = {}
+    for pair, where in places.items():
+        alike.setdefault(tuple(where), set()).add(pair[0])
+    return [
+        Atom(frozenset(alike[where]), np.isin(np.arange(len(shown)), where).astype(np.float64))
+        for where in sorted(alike)
+    ]
+
+
+def _isolated(atoms: list[Atom], matrix: npt.NDArray[np.float64]) -> Iterator[list[int]]:
+    """
+    Yield sets of atoms, fewer than five people together, whose sum follows from the groups.
+
+    A set follows from the groups when its indicator is orthogonal to all that they do not see.
+    """
+    small = [k for k, atom in enumerate(atoms) if len(atom.athletes) < FEWEST]
+    if not small:
+        return
+    unseen = _null_space(matrix)
+    rng = np.random.default_rng(0)  # hashes: one random sum of each atom's part of what is unseen
+    key = unseen @ rng.normal(size=unseen.shape[1])
+    for size in range(1, FEWEST):
+        for subset in _sums_to_zero(small, key, size):
+            people = frozenset().union(*(atoms[k].athletes for k in subset))
+            gone = np.abs(unseen[subset].sum(axis=0)).max(initial=0.0)
+            if len(people) < FEWEST and gone < _NEAR_ZERO:
+                yield subset
+
+
+def _null_space(matrix: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return an orthonormal basis of what no row of the matrix sees, as columns."""
+    _, values, rows = np.linalg.svd(matrix)
+    return rows[int((values > _NEAR_ZERO).sum()) :].T
+
+
+def _sums_to_zero(small: list[int], key: npt.NDArray[np.float64], size: int) -> Iterator[list[int]]:
+    """Yield sets of so many atoms whose keys add up to zero: halves that meet in the middle."""
+    left = [list(part) for part in combinations(small, size // 2)]
+    right = [list(part) for part in combinations(small, size - size // 2)]
+    sums = np.array([key[part].sum() for part in left])
+    order = np.argsort(sums, kind="stable")
+    ordered = sums[order]
+    for part in right:
+        wanted = -key[part].sum()
+        start, stop = np.searchsorted(ordered, [wanted - _NEAR_ZERO, wanted + _NEAR_ZERO])
+        for k in order[start:stop]:
+            whole = sorted({*part, *left[k]})
+            if len(whole) == size:
+                yield whole

@@ -1,0 +1,224 @@
+"""
+No few people follow from the shown cells of an audit: all that sums and differences of them reach.
+
+The search here walks sets of pairs (bit masks), from each shown group by adding what shares nobody and
+taking away what lies inside; the program decides by linear algebra on the same groups.
+"""
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.report.privacy import cells
+from agreement.report.privacy.cells import WHOLE, withheld
+from agreement.report.privacy.privacy import without_small_cells
+from agreement.stats.catalogue import ANALYSES
+from agreement.stats.evidence import Evidence
+from agreement.stats.record import Privacy
+from agreement.stats.result_rows import Labelled, assembled
+from agreement.stats.results_table import method_data
+from agreement.tables.options import StudyOptions
+from agreement.terms import PAIR_COLUMNS
+
+FEWEST = 5
+COHORTS = 100
+MOST_SETS = 3000
+GROUPED = {Privacy.PARTITION, Privacy.SUBSET, Privacy.NESTED}
+PLACE = ("wrist", "run")
+
+
+def odd_cohort(seed):
+    """Pairs of 5 to 45 athletes whose traits are spread unevenly, with second pairs of some."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(5, 46))
+    repeats = rng.choice([0.0, 0.1, 0.5])
+
+    def trait(*words):
+        return rng.choice(words, p=rng.dirichlet(np.full(len(words), 0.6)), size=n)
+
+    people = {
+        "training_profile": trait("base", "long", "mixed", "short", "not enough data"),
+        "profile_borderline": trait("yes", "no"),
+        "max_confirmed": trait("yes", "no", "unknown"),
+        "sex": trait("female", "male", "unknown"),
+        "age_years": trait(12.0, 16.0, 30.0, 50.0, 70.0),
+        "sensor": trait("chest_strap", "wrist_optical"),
+        "hr_limiting_drug": trait("yes", "no", "unknown"),
+        "mass_mismatch_pct": trait(0.0, 9.0),
+        "hr_max_mismatch_bpm": trait(0.0, 12.0),
+    }
+    rows = []
+    for i in range(n):
+        for visit in range(1 + (rng.random() < repeats)):
+            lab, field = rng.normal(50, 5, 2)
+            rows.append(
+                {name: values[i] for name, values in people.items()}
+                | {
+                    "athlete_id": f"A{i:02}", "lab_test_id": f"T{i:02}{visit}",
+                    "lab_date": pd.Timestamp("2026-03-02") + pd.Timedelta(days=int(rng.integers(60))),
+                    "method": "wrist", "mode": "run", "lab": lab, "field": field,
+                    "difference": field - lab, "n_estimates": 3, "n_days": 3, "gap_days": 1,
+                    "averaging_rule": "moving 30 s", "mass_kg": 70.0,
+                }
+            )  # fmt: skip
+    pairs = pd.DataFrame(rows, columns=PAIR_COLUMNS)
+    borderline = pairs["profile_borderline"] == "yes"
+    return Evidence(
+        pairs,
+        pd.DataFrame(
+            columns=["athlete_id", "lab_test_id", "method", "mode", "date", "field", "lab"]
+        ),
+        pd.DataFrame(columns=["athlete_id", "lab_test_id", "mode", "lab"]),
+        StudyOptions(),
+        {"wrist": True},
+        date(2026, 3, 2),
+        next_door=dict.fromkeys(pairs.loc[borderline, "lab_test_id"], "base"),
+        coverage=covered(pairs, rng),
+        splits=split(pairs, rng),
+        other_rules={"half_window": pairs[rng.random(len(pairs)) < 0.9]},
+    )
+
+
+def covered(pairs, rng):
+    some = pairs[rng.random(len(pairs)) < 0.9]
+    key = some[["athlete_id", "lab_test_id", "method", "mode", "training_profile"]]
+    names = ["top_share_of_hr_max", "hr_span", "hr_max_bpm", "extrapolation_se", "expected_bias"]
+    return key.assign(**{name: rng.random(len(key)) + 1 for name in names}).assign(
+        observed_error=some["difference"]
+    )
+
+
+def split(pairs, rng):
+    some = pairs[rng.random(len(pairs)) < 0.9]
+    return some[["athlete_id", "lab_test_id", "method", "mode"]].assign(
+        total=some["difference"], cost=0.0, heart_rate=some["difference"]
+    )
+
+
+def grouped_results(evidence):
+    """Return rows and groups of every analysis by group, as a study computes them."""
+    (data,) = method_data(evidence)
+    parts, members = [], {}
+    for analysis in ANALYSES:
+        if analysis.privacy not in GROUPED or analysis.compute is None or analysis.of:
+            continue
+        try:
+            result = analysis.compute(data)
+        except ValueError:
+            continue
+        parts.append(Labelled(result.to_frame(), analysis.name, *PLACE))
+        for group, pairs in getattr(result, "members", dict)().items():
+            members[analysis.name, group] = frozenset(pairs)
+    return assembled(parts), members
+
+
+def shown_groups(frame):
+    told = frame[frame["value"].notna()]
+    return set(zip(told["analysis"], told["group"], strict=True))
+
+
+def reachable(sets):
+    """Yield every set that sums and differences of the shown ones reach, up to a number."""
+    seen = set(sets)
+    queue = list(seen)
+    while queue and len(seen) < MOST_SETS:
+        one = queue.pop()
+        for base in sets:
+            if one & base == 0:
+                made = [one | base]
+            elif one & base == base:
+                made = [one ^ base]
+            elif one & base == one:
+                made = [base ^ one]
+            else:
+                made = []
+            for new in made:
+                if new and new not in seen:
+                    seen.add(new)
+                    queue.append(new)
+    return seen
+
+
+def people(mask, pairs):
+    return len({pairs[k][0] for k in range(len(pairs)) if mask >> k & 1})
+
+
+def fewest_reached(groups):
+    """Return the smallest number of people that the groups give away."""
+    pairs = sorted({pair for group in groups for pair in group})
+    place = {pair: 1 << k for k, pair in enumerate(pairs)}
+    sets = sorted({sum(place[pair] for pair in group) for group in groups if group})
+    return min((people(mask, pairs) for mask in reachable(sets)), default=FEWEST)
+
+
+def test_the_search_finds_what_two_groups_give_away():
+    everybody = frozenset((f"A{i}", "T") for i in range(20))
+    women = frozenset(sorted(everybody)[:12])
+    young = women | frozenset(sorted(everybody)[12:14])
+    assert fewest_reached([everybody, women]) == 8
+    assert fewest_reached([everybody, women, young]) == 2  # the two young men
+
+
+@pytest.mark.parametrize("seed", range(COHORTS))
+def test_no_few_people_follow_from_the_cells_of_an_audit(seed):
+    frame, members = grouped_results(odd_cohort(seed))
+    sizes = frame.groupby(["analysis", "group"])["n"].max()
+    for group, pairs in members.items():  # the groups are those of the table
+        assert len({athlete for athlete, _ in pairs}) == sizes[group], group
+    shown = shown_groups(without_small_cells(frame, {PLACE: members}))
+    assert WHOLE in shown or sizes[WHOLE] < FEWEST
+    assert fewest_reached([members[group] for group in shown if group in members]) >= FEWEST
+
+
+@pytest.mark.parametrize("seed", range(0, COHORTS, 3))
+def test_whoever_knows_sizes_alone_withholds_what_one_analysis_gives_away(seed):
+    frame, members = grouped_results(odd_cohort(seed))
+    shown = shown_groups(without_small_cells(frame))
+    for analysis in {name for name, _ in members}:
+        own = [members[group] for group in shown if group in members and group[0] == analysis]
+        assert fewest_reached([*own, *([members[WHOLE]] if WHOLE in shown else [])]) >= FEWEST
+
+
+def test_the_walk_meets_cohorts_that_would_give_people_away():
+    given_away = 0
+    for seed in range(0, COHORTS, 5):
+        frame, members = grouped_results(odd_cohort(seed))
+        shown = [members[g] for g in shown_groups(frame) if g in members and len(members[g]) >= 5]
+        given_away += fewest_reached(shown) < FEWEST
+    assert given_away > 10
+
+
+def test_two_groups_of_other_analyses_can_be_safe_apart_and_not_together():
+    everybody = frozenset((f"A{i:02}", "T") for i in range(30))
+    ordered = sorted(everybody)
+    members = {
+        WHOLE: everybody,
+        ("by_sex", "female"): frozenset(ordered[:15]),
+        ("by_sex", "male"): frozenset(ordered[15:]),
+        ("by_age", "18_to_39_years"): frozenset(ordered[:17]),
+        ("by_age", "40_to_64_years"): frozenset(ordered[17:]),
+    }
+    sizes = {group: (len(pairs), len(pairs)) for group, pairs in members.items()}
+    gone = withheld(sizes, members)
+    assert 2 <= len(gone) <= 3  # one part of either goes, with what would tell of it
+    shown = [pairs for group, pairs in members.items() if group not in gone]
+    assert fewest_reached(shown) >= FEWEST
+
+
+def test_one_person_s_rows_are_never_shown(monkeypatch):
+    of_one = replace(cells.BY_NAME["by_sex"], privacy=Privacy.ONE_PERSON)
+    monkeypatch.setitem(cells.BY_NAME, "by_sex", of_one)
+    assert withheld({WHOLE: (30, 30), ("by_sex", "female"): (15, 15)}) == {("by_sex", "female")}
+
+
+def test_of_a_chain_of_groups_none_leaves_a_few_over():
+    sizes = (30, 27, 20, 6, 4)
+    chain = {("averaging_curve", str(k)): (n, n) for k, n in enumerate(sizes, start=1)}
+    gone = withheld({WHOLE: (30, 30)} | chain)
+    left = sorted(n for group, (n, _) in chain.items() if group not in gone)
+    assert left[0] >= FEWEST
+    assert all(np.diff(left) >= FEWEST)
+    assert left == [6, 20, 27]
