@@ -26,18 +26,26 @@ _BY_GROUP: Final = (Privacy.PARTITION, Privacy.SUBSET, Privacy.NESTED)
 _NEAR_ZERO: Final = 1e-8
 _MOST_SETS: Final = 5000  # walked before we stop looking
 
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.intp]
 Group = tuple[str, str]  # analysis, group
 Pair = tuple[str, str]  # athlete, laboratory test
 Place = tuple[str, str]  # method, mode
+Name = tuple[str, str, str, str]  # analysis, method, mode, group
 Size = tuple[int, int]  # athletes, pairs
 Members = Mapping[Group, frozenset[Pair]]
 
 
-class Atom(NamedTuple):
-    """Pairs that stand in the same groups, and nowhere apart."""
+class Atoms(NamedTuple):
+    """Pairs that stand in the same groups, together: their athletes, and the groups as columns."""
 
-    athletes: frozenset[str]
-    column: npt.NDArray[np.float64]
+    athletes: list[frozenset[str]]
+    matrix: Floats
+
+
+def small_groups(results: "StudyResults") -> list[Name]:
+    """Return the groups of a study's results that leave no house, by who stands in them."""
+    return sorted(hidden_groups(results.frame, members_of(results)))
 
 
 def members_of(results: "StudyResults") -> dict[Place, Members]:
@@ -53,21 +61,30 @@ def members_of(results: "StudyResults") -> dict[Place, Members]:
     return found
 
 
-def hidden_rows(results: pd.DataFrame, members: Mapping[Place, Members]) -> "pd.Series[bool]":
-    """Return which rows of a results table must not be shown."""
+def hidden_groups(
+    results: pd.DataFrame, members: Mapping[Place, Members] | None = None
+) -> set[Name]:
+    """
+    Return analysis, method, mode and group of the rows of a results table that must not be shown.
+
+    Parameters
+    ----------
+    results : DataFrame
+        Whole: of rows that are gone nothing can be judged.
+    members : mapping of (method, mode) to members, optional
+        As `members_of` gives; without, sizes alone must do, and more is withheld.
+    """
     columns = (results[name] for name in ("method", "mode", "analysis", "group", "n", "n_pairs"))
-    rows = list(zip(*columns, strict=True))
     sizes: dict[Place, dict[Group, Size]] = {}
-    for method, mode, analysis, group, *counts in rows:
+    for method, mode, analysis, group, *counts in zip(*columns, strict=True):
         own = sizes.setdefault((method, mode), {})
         n, n_pairs = (0 if np.isnan(count) else int(count) for count in counts)
         own[analysis, group] = max(own.get((analysis, group), (0, 0)), (n, n_pairs))
-    gone = {place: withheld(own, members.get(place)) for place, own in sizes.items()}
-    hidden = [
-        (analysis, group) in gone[method, mode] or 0 < n < FEWEST
-        for method, mode, analysis, group, n, _ in rows
-    ]
-    return pd.Series(hidden, index=results.index, dtype=bool)
+    return {
+        (analysis, *place, group)
+        for place, own in sizes.items()
+        for analysis, group in withheld(own, (members or {}).get(place))
+    }
 
 
 def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set[Group]:
@@ -190,6 +207,7 @@ def _few_by_steps(shown: Members) -> list[Group]:
     who: dict[str, int] = {}
     for pair, k in place.items():
         who[pair[0]] = who.get(pair[0], 0) | 1 << k
+    most = (FEWEST - 1) * max((own.bit_count() for own in who.values()), default=0)
     steps: dict[int, tuple[Group, ...]] = {mask: (group,) for group, mask in masks.items()}
     queue = list(steps)
     for one in queue:  # grows while it is walked
@@ -198,7 +216,7 @@ def _few_by_steps(shown: Members) -> list[Group]:
             if common not in (0, one, mask) or (made := one ^ mask) in steps or not made:
                 continue
             steps[made] = (*steps[one], group)
-            if sum(made & own > 0 for own in who.values()) < FEWEST:
+            if made.bit_count() <= most and sum(made & own > 0 for own in who.values()) < FEWEST:
                 return [known for known in shown if known in steps[made]]
             queue.append(made)
         if len(steps) > _MOST_SETS:
@@ -207,68 +225,66 @@ def _few_by_steps(shown: Members) -> list[Group]:
 
 
 def _few_by_sums(shown: Members) -> list[Group]:
-    """Return groups of which some sum holds a few pairs alone, whatever the weights."""
+    """
+    Return groups of which some sum holds a few pairs alone, whatever the weights.
+
+    A set of atoms follows from the groups when its indicator is orthogonal to all they do not see.
+    """
     atoms = _atoms(shown)
-    matrix = np.array([atom.column for atom in atoms]).T.reshape(len(shown), len(atoms))
-    for subset in _isolated(atoms, matrix):
-        target = np.isin(np.arange(len(atoms)), subset).astype(np.float64)
-        weights = np.linalg.lstsq(matrix.T, target, rcond=None)[0]
-        return [group for group, w in zip(shown, weights, strict=True) if abs(w) > _NEAR_ZERO]
+    small = [k for k, athletes in enumerate(atoms.athletes) if len(athletes) < FEWEST]
+    if not small:
+        return []
+    unseen = _null_space(atoms.matrix)
+    rng = np.random.default_rng(0)  # hashes: one random sum of each atom's part of what is unseen
+    key = unseen @ rng.normal(size=unseen.shape[1])
+    for size in range(1, min(FEWEST, len(small) + 1)):
+        for subset in _sums_to_zero(np.array(small), key, size):
+            people = frozenset().union(*(atoms.athletes[k] for k in subset))
+            gone = np.abs(unseen[subset].sum(axis=0)).max(initial=0.0)
+            if len(people) < FEWEST and gone < _NEAR_ZERO:
+                target = np.zeros(len(atoms.athletes))
+                target[subset] = 1.0
+                weights = np.linalg.lstsq(atoms.matrix.T, target, rcond=None)[0]
+                used = np.abs(weights) > _NEAR_ZERO
+                return [group for group, is_used in zip(shown, used, strict=True) if is_used]
     return []
 
 
-def _atoms(shown: Members) -> list[Atom]:
+def _atoms(shown: Members) -> Atoms:
     """Return the pairs of all groups, those together that stand in the same groups."""
     places: dict[Pair, list[int]] = {}
     for k, pairs in enumerate(shown.values()):
         for pair in pairs:
             places.setdefault(pair, []).append(k)
     alike: dict[tuple[int, ...], set[str]] = {}
-    for pair, where in places.items():
-        alike.setdefault(tuple(where), set()).add(pair[0])
-    return [
-        Atom(frozenset(alike[where]), np.isin(np.arange(len(shown)), where).astype(np.float64))
-        for where in sorted(alike)
-    ]
+    for (athlete, _), where in places.items():
+        alike.setdefault(tuple(where), set()).add(athlete)
+    kinds = sorted(alike)
+    matrix = np.zeros((len(shown), len(kinds)))
+    for k, kind in enumerate(kinds):
+        matrix[list(kind), k] = 1.0
+    return Atoms([frozenset(alike[where]) for where in kinds], matrix)
 
 
-def _isolated(atoms: list[Atom], matrix: npt.NDArray[np.float64]) -> Iterator[list[int]]:
-    """
-    Yield sets of atoms, fewer than five people together, whose sum follows from the groups.
-
-    A set follows from the groups when its indicator is orthogonal to all that they do not see.
-    """
-    small = [k for k, atom in enumerate(atoms) if len(atom.athletes) < FEWEST]
-    if not small:
-        return
-    unseen = _null_space(matrix)
-    rng = np.random.default_rng(0)  # hashes: one random sum of each atom's part of what is unseen
-    key = unseen @ rng.normal(size=unseen.shape[1])
-    for size in range(1, FEWEST):
-        for subset in _sums_to_zero(small, key, size):
-            people = frozenset().union(*(atoms[k].athletes for k in subset))
-            gone = np.abs(unseen[subset].sum(axis=0)).max(initial=0.0)
-            if len(people) < FEWEST and gone < _NEAR_ZERO:
-                yield subset
-
-
-def _null_space(matrix: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _null_space(matrix: Floats) -> Floats:
     """Return an orthonormal basis of what no row of the matrix sees, as columns."""
     _, values, rows = np.linalg.svd(matrix)
     return rows[int((values > _NEAR_ZERO).sum()) :].T
 
 
-def _sums_to_zero(small: list[int], key: npt.NDArray[np.float64], size: int) -> Iterator[list[int]]:
+def _sums_to_zero(small: Integers, key: Floats, size: int) -> Iterator[Integers]:
     """Yield sets of so many atoms whose keys add up to zero: halves that meet in the middle."""
-    left = [list(part) for part in combinations(small, size // 2)]
-    right = [list(part) for part in combinations(small, size - size // 2)]
-    sums = np.array([key[part].sum() for part in left])
+    halves = (list(combinations(small, half)) for half in (size // 2, size - size // 2))
+    left, right = (
+        np.array(half, dtype=np.intp).reshape(len(half), len(half[0])) for half in halves
+    )
+    sums = key[left].sum(axis=1)
     order = np.argsort(sums, kind="stable")
-    ordered = sums[order]
-    for part in right:
-        wanted = -key[part].sum()
-        start, stop = np.searchsorted(ordered, [wanted - _NEAR_ZERO, wanted + _NEAR_ZERO])
-        for k in order[start:stop]:
-            whole = sorted({*part, *left[k]})
-            if len(whole) == size:
+    wanted = -key[right].sum(axis=1)
+    start = np.searchsorted(sums[order], wanted - _NEAR_ZERO)
+    stop = np.searchsorted(sums[order], wanted + _NEAR_ZERO)
+    for k in np.flatnonzero(stop > start):
+        for half in left[order[start[k] : stop[k]]]:
+            whole = np.unique([*right[k], *half])
+            if whole.size == size:
                 yield whole

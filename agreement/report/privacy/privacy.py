@@ -21,7 +21,9 @@ from agreement.tables.readers import InputFile
 from agreement.terms import REASONS
 
 if TYPE_CHECKING:
-    from agreement.report.privacy.cells import Members, Place
+    from collections.abc import Collection
+
+    from agreement.report.privacy.cells import Name
     from agreement.stats.results_table import StudyResults
 
 FEWEST: Final = 5  # athletes in a cell that may be shown
@@ -174,7 +176,7 @@ def without_small_traits(pairs: pd.DataFrame) -> pd.DataFrame:
 
 
 def without_small_cells(
-    results: pd.DataFrame, members: "Mapping[Place, Members] | None" = None
+    results: pd.DataFrame, gone: "Collection[Name] | None" = None
 ) -> pd.DataFrame:
     """
     Return the results table with cells below 5 athletes emptied, and what they follow from.
@@ -182,13 +184,16 @@ def without_small_cells(
     Parameters
     ----------
     results : DataFrame
-    members : mapping of (method, mode) to members, optional
-        As `agreement.report.privacy.cells.members_of` gives; without, sizes alone must do.
+    gone : collection of (analysis, method, mode, group), optional
+        As `agreement.report.privacy.cells.hidden_groups` gives; default: by sizes alone.
     """
-    from agreement.report.privacy.cells import hidden_rows  # so that pairing alone stays light
+    from agreement.report.privacy.cells import hidden_groups  # so that pairing alone stays light
 
     cells = results.astype({"n": "float64", "n_pairs": "float64"})
-    hidden = hidden_rows(cells, members or {})
+    names = zip(*(cells[name] for name in ("analysis", "method", "mode", "group")), strict=True)
+    hidden = (cells["n"] > 0) & (cells["n"] < FEWEST)
+    kept_back = set(hidden_groups(cells) if gone is None else gone)
+    hidden |= np.array([name in kept_back for name in names], dtype=bool)
     cells.loc[hidden, _NUMBERS] = np.nan
     cells.loc[hidden, "note"] = f"suppressed: below {FEWEST} athletes, or their complement"
     return cells

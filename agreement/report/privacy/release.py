@@ -5,7 +5,6 @@ Every table of an audit or a share passes here, once, before anything is rendere
 out only through `agreement.report.privacy.rows`, with every number computed from them.
 """
 
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -17,25 +16,25 @@ from agreement.tables.options import StudyOptions
 from agreement.terms import CARD_COLUMNS, EXCLUSION_COLUMNS, PAIR_COLUMNS, REASONS, counted
 
 if TYPE_CHECKING:
-    from agreement.report.privacy.cells import Members, Place
+    from collections.abc import Collection
+
+    from agreement.report.privacy.cells import Name
 
 # unrounded, a patient reader can find out who is behind a number
 _NUMBERS: Final = ["value", "low", "high"]
 
 
-def released_results(
-    results: pd.DataFrame, members: "Mapping[Place, Members] | None" = None
-) -> pd.DataFrame:
+def released_results(results: pd.DataFrame, gone: "Collection[Name] | None" = None) -> pd.DataFrame:
     """
     Return the results table as it leaves: small cells withheld, numbers to the decimals printed.
 
-    `members` are those of `without_small_cells`.
+    `gone` is that of `without_small_cells`.
 
     >>> rounded(pd.DataFrame({"analysis": ["trend"], "statistic": ["slope_on_mean"],
     ...     "value": [-0.2649], "low": [-0.5], "high": [None]}))[["value", "low"]].to_numpy().tolist()
     [[-0.26, -0.5]]
     """
-    return rounded(without_small_cells(results, members))
+    return rounded(without_small_cells(results, gone))
 
 
 def rounded(results: pd.DataFrame) -> pd.DataFrame:

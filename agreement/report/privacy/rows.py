@@ -136,6 +136,7 @@ def numbers_of_rows(rows: pd.DataFrame, options: StudyOptions, *, late: bool) ->
     late : bool
         Whether the study's verdict is withheld, because of when its limit was agreed.
     """
+    from agreement.report.privacy.cells import small_groups
     from agreement.stats.evidence import Evidence
     from agreement.stats.results_table import analyse
 
@@ -157,8 +158,9 @@ def numbers_of_rows(rows: pd.DataFrame, options: StudyOptions, *, late: bool) ->
         return pd.DataFrame(columns=RESULT_COLUMNS)
     choices = replace(options, profile=replace(options.profile, use="stated"))
     evidence = Evidence(pairs, daily, repeats, choices, first_lab_date=_LATE if late else None)
-    frame = analyse(evidence).frame
-    return released_results(frame[~frame["analysis"].isin(_OF_THE_CALENDAR)])
+    found = analyse(evidence)
+    frame = found.frame[~found.frame["analysis"].isin(_OF_THE_CALENDAR)]
+    return released_results(frame, small_groups(found))
 
 
 def tables_of_rows(

@@ -120,7 +120,8 @@ def _shared(
         tables = tables_of_rows(pairs, options, late=late)
         return tables, told | {"verdict_withheld": late}
     if content["kind"] != "audit":  # an audit's have been through this
-        results = released_results(results)
+        gone = content.get("small_groups")  # a report of parts has none: sizes tell
+        results = released_results(results, gone and {tuple(name) for name in gone})
     flow = read_own_table(source, "flow", content)
     return released_tables(results, _left_out(source, content), flow), told
 

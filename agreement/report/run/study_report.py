@@ -19,7 +19,7 @@ from agreement.report.page.markup import Block, heading, joined, paragraph
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Album
 from agreement.report.page.texts import cautions_block, methods_block
-from agreement.report.privacy.cells import members_of
+from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.privacy import (
     FEWEST,
     naming,
@@ -88,7 +88,8 @@ class StudyReport:
         self.discreet = kind == "audit"
         self.results = without_test_dates(cohort.results) if self.discreet else cohort.results
         frame = self.results.frame
-        self.frame = released_results(frame, members_of(self.results)) if self.discreet else frame
+        self.small_groups = small_groups(self.results)  # a share keeps them back too
+        self.frame = released_results(frame, self.small_groups) if self.discreet else frame
         self.numbers = Numbers(self.frame)
 
     def heading(self) -> Block:
@@ -284,6 +285,7 @@ class StudyReport:
         told = {
             "verdict": verdict_sentences(self.results.methods, self.numbers),
             "remarks": remarks(cohort, discreet=self.discreet),
+            "small_groups": [] if self.discreet else self.small_groups,
             JUDGED: judged(self.options.margin, verdicts, self.earlier),
         }
         write_provenance(self._provenance | told, place)
@@ -341,9 +343,8 @@ class StudyReport:
     def _comparison(self, one: Any) -> Comparison:
         own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
         noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
-        return Comparison(
-            one, own, self.numbers, self.options.margin, noise, told=not self.discreet
-        )
+        told = not self.discreet
+        return Comparison(one, own, self.numbers, self.options.margin, noise, told=told)
 
     def _each(self, section: Callable[[Comparison], sections.Section]) -> Block:
         """Return one section of every method, keeping its figures for `save`."""
@@ -364,9 +365,7 @@ class StudyReport:
 
     @staticmethod
     def _or_nothing(blocks: list[Block]) -> Block:
-        if not blocks:
-            return paragraph("There is nothing to compare: no pair was found.")
-        return joined(blocks)
+        return joined(blocks or [paragraph("There is nothing to compare: no pair was found.")])
 
 
 def open_report(
