@@ -66,6 +66,7 @@ REASONS: Final[dict[str, str]] = {
     "out_of_range": "outside the range that a person can reach",
     "unknown_athlete": "not in the athletes table",
     "unknown_test": "a raw file without a row that it belongs to",
+    "unread_recording": "a raw file in a form that is not read",
     "row_left_out": "a raw file whose row was itself left out",
     "athlete_without_laboratory_test": "the athlete has no laboratory test",
     "mode_mismatch": "the laboratory tested another mode of exercise",

@@ -111,6 +111,8 @@ def find_header(records: Sequence[Sequence[str]], table: Table, form: FileFormat
     search = form.header_rows or _HEADER_SEARCH
     counts = [_names_in(record, known) for record in records[:search]]
     names = counts.index(max(counts)) if counts else 0
+    if counts and not max(counts):  # no name is known: titles above the names are short
+        names = _below_titles(records[:search])
     if form.header_rows is not None:
         units = names + 1 if names + 1 < form.header_rows else None
         return HeaderPlace(
@@ -120,6 +122,13 @@ def find_header(records: Sequence[Sequence[str]], table: Table, form: FileFormat
     if is_unit_row(records[names] if records else (), following, table, form):
         return HeaderPlace(names, names + 2, names + 1)
     return HeaderPlace(names, names + 1, None)
+
+
+def _below_titles(records: Sequence[Sequence[str]]) -> int:
+    """Return the first row that is as wide as any, where those above have one filled cell at most."""
+    widths = [sum(bool(cell.strip()) for cell in record) for record in records]
+    first = widths.index(max(widths))
+    return first if max(widths) > 1 and all(width <= 1 for width in widths[:first]) else 0
 
 
 def is_unit_row(

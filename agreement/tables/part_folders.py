@@ -4,22 +4,36 @@ The folders of raw files: which file belongs to which laboratory test or session
 A file is named after the one row it belongs to; a file of samples may also hold many sessions.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
-from agreement.tables.columns import UNPACK, UNREAD_ENDINGS, Table, not_read
+from agreement.tables.columns import BREATHS, SAMPLES, Table
 from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
 from agreement.tables.sample_parts import SESSION, holds_sessions, sessions_in
 
+_PAPERS: Final = (".pdf", ".png", ".jpg", ".jpeg", ".md", ".html", ".docx", ".odt")  # no recordings
+
 
 @dataclass(frozen=True, slots=True)
 class PartFolder:
-    """The raw file of every id; several ids may share one."""
+    """The raw file of every id, several ids may share one; `unread`: those in a form not read."""
 
     folder: str
     parts: dict[str, Path]
+    unread: dict[str, Path] = field(default_factory=dict)
+
+    @property
+    def owners(self) -> list[str]:
+        """Id of the row that each file belongs to, as its name or its rows say."""
+        return [*self.parts, *(path.stem.removesuffix(".csv") for path in self.unread.values())]
+
+    @property
+    def count(self) -> int:
+        """Number of raw files' ids, read or not."""
+        return len(self.parts) + len(self.unread)
 
 
 def find_parts(study: Path, table: Table, form: FileFormat, findings: Findings) -> PartFolder:
@@ -53,6 +67,7 @@ def find_parts(study: Path, table: Table, form: FileFormat, findings: Findings) 
             findings.stop("missing_file", name, "There is no such folder.", "Correct the path.")
         return PartFolder(name, {})
     parts: dict[str, Path] = {}
+    unread: dict[str, Path] = {}
     kinds: dict[bool, str] = {}  # whether files name their sessions, with the last such file
     for path in sorted(folder.iterdir()):
         ending = next((e for e in table.endings if path.name.casefold().endswith(e)), None)
@@ -60,9 +75,8 @@ def find_parts(study: Path, table: Table, form: FileFormat, findings: Findings) 
             continue
         file = f"{name}/{path.name}"
         if ending is None:
-            if path.name.casefold().endswith((".xlsx", *UNREAD_ENDINGS)):
-                what = not_read(f"files in {name}", table.endings)
-                findings.note("unread_file", file.encode("utf-8", "replace").decode(), what, UNPACK)
+            if path.suffix.casefold() not in _PAPERS:
+                unread[path.name] = path
             continue
         if file != (shown := file.encode("utf-8", "replace").decode()):
             what = "The name of the file is not text that can be read."
@@ -86,7 +100,7 @@ def find_parts(study: Path, table: Table, form: FileFormat, findings: Findings) 
         what = f"The column '{SESSION}' is missing, which {kinds[True]} has."
         remedy = "Either every file of the folder names the session of each row, or none does."
         findings.stop("missing_column", kinds[False], what, remedy, column=SESSION)
-    return PartFolder(name, parts)
+    return PartFolder(name, parts, unread)
 
 
 def match_parts(
@@ -137,4 +151,34 @@ def match_parts(
     ):
         files = {i: f"{found.folder}/{found.parts[i].name}" for i in ids}
         findings.leave_out_parts(reason, found.folder, files, text, remedy)
-    return parts, gone
+    return parts, gone + _leave_out_unread(found, all_keys, withdrawn, row_name, findings)
+
+
+def _leave_out_unread(
+    found: PartFolder,
+    all_keys: frozenset[str],
+    withdrawn: frozenset[str],
+    row_name: str,
+    findings: Findings,
+) -> int:
+    """Set aside the files in a form that is not read; return how many are of people who withdrew."""
+    table = BREATHS if row_name == "laboratory test" else SAMPLES
+    left = {}
+    for name, path in found.unread.items():
+        owner = path.stem.removesuffix(".csv")
+        if owner in all_keys or owner not in withdrawn:
+            left[owner if owner in all_keys else name] = path
+    if gone := len(found.unread) - len(left):
+        findings.withdraw(found.folder, gone)
+    needed = ", ".join(n for n, one in table.columns.items() if one.required)
+    text = f"The recording of '{{}}' is in a form that is not read; {', '.join(table.endings)} are."
+    remedy = f"Save it as CSV with the columns {needed} and what else was recorded."
+    files = {i: f"{found.folder}/{shown_name(path.name)}" for i, path in left.items()}
+    some = {shown_name(i): file for i, file in files.items()}
+    findings.leave_out_parts("unread_recording", found.folder, some, text, remedy)
+    return gone
+
+
+def shown_name(name: str) -> str:
+    """Return the name of a file as text that can be written, whatever its bytes."""
+    return name.encode("utf-8", "replace").decode()

@@ -236,6 +236,7 @@ def _parquet(
         refuse_oversize_parquet(about, len(data))
         names = about.schema.to_arrow_schema().names
         header = read_header(names, table, form, file, findings)
+        _check_units((), header, table, form, file, findings)
         content = parquet.read_table(BufferReader(data), columns=list(header.theirs.values()))
         frame = content.to_pandas(strings_to_categorical=True, ignore_metadata=True)
     except (ArrowException, OSError) as error:
@@ -247,6 +248,13 @@ def _parquet(
     return frame, np.arange(2, 2 + len(frame), dtype=np.int64), header
 
 
+def _unit_in_header(header: str) -> str:
+    """Return the unit that stands in a header, such as "Weight (lb)"; nothing where there is none."""
+    from agreement.tables.proposal_words import taken_apart  # only where a header is not ours
+
+    return taken_apart(header).unit or ""
+
+
 def _check_units(
     units: "tuple[str, ...] | list[str]",
     header: Header,
@@ -255,9 +263,11 @@ def _check_units(
     file: str,
     findings: Findings,
 ) -> None:
-    """Stop when a row of units names another unit than ours and the study file does not settle it."""
+    """Stop when header or row of units names another unit than ours, and nothing settles it."""
     for ours, i in header.position.items():
         text = units[i].strip() if i < len(units) else ""
+        if not text and header.theirs[ours] != ours:
+            text = _unit_in_header(header.theirs[ours])
         named = unit_of(ours, text) if text else None
         if named is not None and named != (ours, Unit()) and ours not in form.units:
             findings.stop(

@@ -26,7 +26,12 @@ from agreement.tables.parts_together import whole_table
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table, require_vo2max
 from agreement.tables.study_file import PUBLISHED_FILE, STUDY_FILE, read_study_file
-from agreement.tables.study_notes import note_empty_tables, note_late_margin, refuse_one_for_two
+from agreement.tables.study_notes import (
+    note_empty_tables,
+    note_late_margin,
+    note_unused,
+    refuse_one_for_two,
+)
 from agreement.tables.table_files import find_tables
 from agreement.tables.unchanged import digest_if_readable, file_digest
 from agreement.tables.withdrawn import keep, read_kept, require_athletes
@@ -258,13 +263,13 @@ class _Reading:
             kept = frozenset(checked[owner].frame[TABLES[owner].ledger_id])
             table = checked[owner]
             row_name = "laboratory test" if owner == "lab_tests" else "session"
-            gone_keys = table.withdrawn_keys | set(filter(before.is_raw, found[folder].parts))
+            gone_keys = table.withdrawn_keys | set(filter(before.is_raw, found[folder].owners))
             parts[folder], gone = match_parts(
                 found[folder], kept, table.keys, gone_keys, row_name, self.findings
             )
-            if found[folder].parts:
+            if found[folder].count:
                 self.names[folder] = found[folder].folder
-                self.rows_read[folder] = len(found[folder].parts)
+                self.rows_read[folder] = found[folder].count
                 self.count_withdrawn({folder: gone})
                 taking_part = [
                     path
@@ -279,6 +284,16 @@ class _Reading:
         keep(self.folder, people.people.withdrawn, raw_ids, self.findings)
         self.note_likely_matches(people, checked)
         refuse_one_for_two(self.folder, self.names, self.findings)
+        if self.given is None:
+            used = [*self.names.values()]
+            who = people.people.withdrawn
+            note_unused(
+                self.folder,
+                self.options,
+                used,
+                lambda one: who.is_like(one, listed=False) or who.is_raw(one),
+                self.findings,
+            )
         note_empty_tables(self.names, self.rows_read, self.findings)
         note_late_margin(
             self.options.margin.agreed_on,

@@ -29,6 +29,7 @@ from agreement.tables.options import (
     StudyText,
 )
 from agreement.tables.paths import path_problem
+from agreement.tables.toml_faults import toml_fault
 from agreement.tables.units import unit_names, unit_of
 from agreement.terms import DOUBTS, MODES, RESTING
 
@@ -215,17 +216,16 @@ def _content(folder: Path, findings: Findings) -> dict[str, Any]:
     if problem := path_problem(folder, STUDY_FILE):
         findings.stop("path_outside", STUDY_FILE, problem, "Put the file itself there.")
         return {}
+    text = ""
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
+        text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+        return tomllib.loads(text)
     except UnicodeDecodeError:
         findings.stop(
             "unreadable_file", STUDY_FILE, "The file is not UTF-8 text.", "Save it as UTF-8."
         )
     except ValueError as error:  # TOMLDecodeError, and a number of thousands of digits
-        what = f"The file does not follow the TOML form: {error}."
-        findings.stop(
-            "unreadable_file", STUDY_FILE, what, "Texts need quotes; see the commented one."
-        )
+        findings.stop("unreadable_file", STUDY_FILE, *toml_fault(text, error))
     except (OSError, RecursionError) as error:
         what = f"The file cannot be read ({type(error).__name__})."
         findings.stop("unreadable_file", STUDY_FILE, what, remedy)

@@ -4,17 +4,35 @@ What is to be said of a study as a whole.
 One file for two tables, nothing filled in yet, a limit agreed too late.
 """
 
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+from agreement.tables.columns import FIELD_TABLES, PARQUET_ENDING, TABLE_ENDINGS, TABLES
 from agreement.tables.findings import Findings
+from agreement.tables.options import StudyOptions
+from agreement.tables.study_key import KEY_FILE
+from agreement.tables.withdrawn import KEPT_FILE
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FIELD_TABLES = ("field_estimates", "field_tests", "sessions")
+# what a study folder holds beside its tables
+_OF_A_STUDY: Final = frozenset(
+    (
+        "study.toml",
+        "published.toml",
+        "readme.txt",
+        "readme.md",
+        "origin.md",
+        "originals",
+        "truth.json",
+        KEY_FILE,
+        KEPT_FILE,
+    )
+)
 
 
 def refuse_one_for_two(folder: Path, names: Mapping[str, str], findings: Findings) -> None:
@@ -27,6 +45,61 @@ def refuse_one_for_two(folder: Path, names: Mapping[str, str], findings: Finding
             what = f"It is read as {' and as '.join(same)}; each table needs a file of its own."
             remedy = f"Correct path in [files.{same[-1]}] of study.toml, or delete that table."
             findings.stop("one_for_two", names[same[0]], what, remedy)
+
+
+def note_unused(
+    folder: Path,
+    options: StudyOptions,
+    used: Sequence[str],
+    withdrew: Callable[[str], bool],
+    findings: Findings,
+) -> None:
+    """
+    Note each file and folder that no table uses, with the line that would use it.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    options : StudyOptions
+    used : sequence of str
+        The files of the tables.
+    withdrew : callable
+        Whether an id is of somebody who withdrew: such a file is not named.
+    findings : Findings
+    """
+    known = {*_OF_A_STUDY, *(name.split("/")[0].casefold() for name in used)}
+    known |= {Path(one.path).parts[0].casefold() for one in options.files.values() if one.path}
+    known |= {Path(options.study.id_map).parts[0].casefold()} if options.study.id_map else set()
+    said = {problem.file.split("/")[0].casefold() for problem in findings.problems}
+    for path in sorted(folder.iterdir()):
+        name = path.name.encode("utf-8", "replace").decode()
+        if name.casefold() in known | said or name.startswith((".", "~$")):
+            continue
+        if any(map(withdrew, (path.stem, *re.split(r"[\s_.]+", path.stem)))):
+            continue
+        if path.is_dir():
+            what = "No table uses this folder."
+            remedy = f'If it holds recordings, set path = "{name}" in [files.samples] or [files.breaths].'
+        elif name.casefold().endswith(TABLE_ENDINGS) or path.suffix.casefold() == PARQUET_ENDING:
+            free = [t for t in TABLES if t not in _stated(used)] or list(TABLES)
+            what = "No table uses this file."
+            remedy = (
+                f'If it is a table, set path = "{name}" in [files.{free[0]}] of study.toml, or in that '
+                "of another table; `agreement new DIR --from FILE` proposes how to read it."
+            )
+        else:
+            what = "No table uses this file, and files of this form are not read."
+            remedy = (
+                "Save what it holds as CSV: a table with the columns of `agreement new`, or a "
+                "recording with t_s, hr_bpm, speed_m_s or power_w in samples/."
+            )
+        findings.note("unused_file", name, what, remedy)
+
+
+def _stated(used: Sequence[str]) -> set[str]:
+    """Return the tables whose files carry their own name."""
+    return {Path(name).name.split(".")[0].casefold() for name in used}
 
 
 def note_empty_tables(

@@ -55,6 +55,7 @@ SET_ASIDE = {
     "out_of_range": Said({EST: ESTIMATES.replace("run,46", "run,146")}, EST, 4, "vo2max_ml_kg_min", "146", "Correct it"),
     "unknown_athlete": Said({"athletes.csv": PEOPLE.replace("K9,\n", "")}, EST, 9, "athlete_id", "'K9'", "Add the athlete"),
     "unknown_test": Said({"breaths/T7.csv": BREATHS}, "breaths/T7.csv", None, None, "'T7'", "Add the laboratory test", "the whole file"),
+    "unread_recording": Said({"breaths/T1.rec": "x"}, "breaths/T1.rec", None, None, "'T1'", "Save it as CSV", "the whole file"),
     "row_left_out": Said(
         {"breaths/T1.csv": BREATHS, LABS: LAB.replace(",2026-03-02", ",")},
         "breaths/T1.csv", None, None, "'T1'", "See what is said of the row", "the whole file",

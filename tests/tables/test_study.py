@@ -334,6 +334,6 @@ def test_packed_parts_stop_and_unread_raw_files_are_noted(folder):
     folder.files["breaths/T1.xlsx"] = b"PK"
     found = folder.inspect()
     assert found.one("stop", "unreadable_file").file == "field_estimates/2.csv.gz"
-    note = found.one("note", "unread_file")
-    assert note.file == "breaths/T1.xlsx"
-    assert "files in breaths are read from files ending in .csv" in note.what
+    left = found.one("set_aside", "unread_recording")
+    assert left.file == "breaths/T1.xlsx"
+    assert "in a form that is not read; .csv, .tsv" in left.what
