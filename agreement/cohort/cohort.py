@@ -1,8 +1,4 @@
-"""
-A study, from its tables to its results: a thin frozen face with one-line methods.
-
-Every question is answered by a function of the stages before; here is no arithmetic.
-"""
+"""A study, from its tables to its results: a thin frozen face, without arithmetic of its own."""
 
 from collections import Counter
 from collections.abc import Callable, Mapping
@@ -134,16 +130,18 @@ class Cohort:
         Raises
         ------
         TableError
-            With what stops the field readings.
+            With what stops laboratory values or readings.
         """
-        laboratory = laboratory_values(study, progress=progress)
+        known: tuple[Problem, ...] = ()
         try:
+            laboratory = laboratory_values(study, progress=progress)
+            known = laboratory.problems
             readings = field_readings(
                 study, laboratory.frame, sessions=laboratory.sessions, training=laboratory.training
             )
         except TableError as error:
-            stops = [problem for problem in error.problems if problem.severity == "stop"]
-            raise StoppedReadings(stops, (*error.problems, *laboratory.problems)) from error
+            stops = (problem for problem in error.problems if problem.severity == "stop")
+            raise StoppedReadings(stops, (*error.problems, *known)) from error
         return cls(study, laboratory, readings, pair(study, laboratory, readings))
 
     @classmethod
