@@ -285,15 +285,8 @@ class _Reading:
         self.note_likely_matches(people, checked)
         refuse_one_for_two(self.folder, self.names, self.findings)
         if self.given is None:
-            used = [*self.names.values()]
-            who = people.people.withdrawn
-            note_unused(
-                self.folder,
-                self.options,
-                used,
-                lambda one: who.is_like(one, listed=False) or who.is_raw(one),
-                self.findings,
-            )
+            who, used = people.people.withdrawn, [*self.names.values()]
+            note_unused(self.folder, self.options, used, who, self.findings)
         note_empty_tables(self.names, self.rows_read, self.findings)
         note_late_margin(
             self.options.margin.agreed_on,

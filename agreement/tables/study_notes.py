@@ -5,7 +5,7 @@ One file for two tables, nothing filled in yet, a limit agreed too late.
 """
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -14,7 +14,7 @@ from agreement.tables.columns import FIELD_TABLES, PARQUET_ENDING, TABLE_ENDINGS
 from agreement.tables.findings import Findings
 from agreement.tables.options import StudyOptions
 from agreement.tables.study_key import KEY_FILE
-from agreement.tables.withdrawn import KEPT_FILE
+from agreement.tables.withdrawn import KEPT_FILE, Withdrawn
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +51,7 @@ def note_unused(
     folder: Path,
     options: StudyOptions,
     used: Sequence[str],
-    withdrew: Callable[[str], bool],
+    withdrew: Withdrawn,
     findings: Findings,
 ) -> None:
     """
@@ -64,8 +64,8 @@ def note_unused(
     options : StudyOptions
     used : sequence of str
         The files of the tables.
-    withdrew : callable
-        Whether an id is of somebody who withdrew: such a file is not named.
+    withdrew : Withdrawn
+        A file that carries an id of one of them is not named.
     findings : Findings
     """
     known = {*_OF_A_STUDY, *(name.split("/")[0].casefold() for name in used)}
@@ -76,7 +76,8 @@ def note_unused(
         name = path.name.encode("utf-8", "replace").decode()
         if name.casefold() in known | said or name.startswith((".", "~$")):
             continue
-        if any(map(withdrew, (path.stem, *re.split(r"[\s_.]+", path.stem)))):
+        words = (path.stem, *re.split(r"[\s_.]+", path.stem))
+        if any(withdrew.is_like(w, listed=False) or withdrew.is_raw(w) for w in words):
             continue
         if path.is_dir():
             what = "No table uses this folder."
