@@ -171,8 +171,8 @@ def inspect_study(
         read_study_file(folder, findings)
         return None, findings.stops
     reading = _Reading(folder, findings, without_parts=without_parts, given=given, options=options)
-    if any(problem.reason == UNDECIDED for problem in findings.stops):
-        return None, tuple(p for p in findings.stops if p.reason == UNDECIDED)
+    if open_lines := tuple(p for p in findings.stops if p.reason == UNDECIDED):
+        return None, open_lines
     study = reading.study()
     problems = without_consequences(findings.problems)
     if findings.stops:
@@ -277,7 +277,7 @@ class _Reading:
                     if i in table.keys or i not in gone_keys
                 ]
                 self.inputs += [
-                    _hashed(path, f"{found[folder].folder}/{path.name}")
+                    InputFile(f"{found[folder].folder}/{path.name}", file_digest(path), None)
                     for path in dict.fromkeys(taking_part)  # one file may hold many sessions
                 ]
         raw_ids = checked["lab_tests"].withdrawn_keys | checked["sessions"].withdrawn_keys
@@ -394,8 +394,3 @@ def _no_rows(name: str) -> pd.DataFrame:
     """Return a field table that a study does not have: every column, no row."""
     raw = _unread(TABLES[name], FileFormat())
     return _FIELD_BUILDERS[name](raw, Athletes(_nobody()), {}, None, Findings()).frame
-
-
-def _hashed(path: Path, name: str) -> InputFile:
-    """Return a file whose rows are not counted."""
-    return InputFile(name, file_digest(path), None)
