@@ -125,7 +125,9 @@ def group_of(name: str, pairs: pd.DataFrame) -> Group:
 
 
 def pairs_of(pairs: pd.DataFrame) -> frozenset[tuple[str, str]]:
-    """Return athlete and laboratory test of each pair."""
+    """Return athlete and laboratory test of each pair; empty where tests have no id."""
+    if "lab_test_id" not in pairs:
+        return frozenset()
     return frozenset(zip(pairs["athlete_id"], pairs["lab_test_id"], strict=True))
 
 
