@@ -146,7 +146,7 @@ def _draw_noise(ax: Axes, half_width: float) -> None:
         half_width,
         facecolor="none",
         edgecolor=NOISE,
-        alpha=0.35,
+        alpha=0.5,
         hatch="////",
         linewidth=0,
         zorder=0,

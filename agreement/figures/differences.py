@@ -106,7 +106,8 @@ def plot_differences(
     panel = _current() if ax is None else ax
     whole = "mean of field and laboratory VO2max (mL/kg/min)"
     panel.set_xlabel("mean of both (mL/kg/min)" if is_narrow(panel) else whole)
-    panel.set_ylabel("field \u2212 laboratory VO2max (mL/kg/min)")
+    unit = "(mL/kg/min)" if is_narrow(panel) else "VO2max (mL/kg/min)"
+    panel.set_ylabel(f"field \u2212 laboratory {unit}")
     mean = (pairs["field"] + pairs["lab"]).to_numpy() / 2
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
     if noise_floor is not None and np.isfinite(noise_floor):
@@ -232,7 +233,7 @@ def _draw_noise(ax: Axes, half_width: float) -> None:
         half_width,
         facecolor="none",
         edgecolor=NOISE,
-        alpha=0.35,
+        alpha=0.5,
         hatch="////",
         linewidth=0,
         zorder=0,

@@ -8,6 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
 
 from agreement.figures.canvas import tell_points
 from agreement.figures.colours import INK, PAPER
@@ -88,7 +89,7 @@ def draw_points(
             x=across,
             y=up,
             bins=_CELLS,
-            cmap=sns.light_palette(INK, as_cmap=True),
+            cmap=LinearSegmentedColormap.from_list("ink", [(INK, 0.08), (INK, 1.0)]),
             ax=ax,
             zorder=2,
         )

@@ -16,7 +16,7 @@ from agreement.figures.colours import INK, MARKS, SOFT, Mark
 
 _STYLE: Final[dict[str, Any]] = {
     "figure.facecolor": "white",
-    "figure.dpi": 100,
+    "figure.dpi": 72,
     "savefig.dpi": 300,
     "font.family": "sans-serif",
     # the first comes with matplotlib; the others are no wider, for SVG on a reader's machine

@@ -4,8 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.figures.canvas import blank, settle, svg_text
+from agreement.figures.theme import house_style
 from agreement.figures.why import plot_why, why_alt, why_legend
-from agreement.physiology.session_fans import SessionFan
+from agreement.physiology.session_fans import SessionFan, typical_fans
+from agreement.tables.options import Extrapolation
 
 
 @pytest.fixture
@@ -77,3 +80,33 @@ def test_alternative_text_tells_the_numbers(fan):
     text = why_alt((fan,))
     assert "long and slow: the sessions of A07 reach 75% of HRmax over a span of 50 bpm" in text
     assert "60 \u00b1 6.0, the usual form 55, the laboratory measured 57" in text
+
+
+def test_bytes_do_not_depend_on_the_order_of_sessions():
+    rng = np.random.default_rng(7)
+    days = pd.to_datetime("2026-03-01") - pd.to_timedelta(np.arange(20), unit="D")
+    pulse = rng.uniform(100, 160, 20)
+    points = pd.DataFrame({"hr_bpm": pulse, "vo2": 0.4 * pulse - 20 + rng.normal(0, 1, 20)})
+    points = points.assign(athlete_id="A07", mode="run", date=days)
+    line = {
+        "lab_test_id": "L1",
+        "mode": "run",
+        "extrapolation_se": 3.0,
+        "slope": 2.5,
+        "training_profile": "long",
+        "refused": None,
+        "athlete_id": "A07",
+        "line_date": pd.Timestamp("2026-03-01"),
+        "lab": 55.0,
+        "hr_max_bpm": 190.0,
+    }
+
+    def drawing(points):
+        (fan,) = typical_fans(pd.DataFrame([line]), points, Extrapolation())
+        with house_style():
+            figure, (ax,) = blank()
+            plot_why(fan, ax=ax)
+            settle(figure)
+            return svg_text(figure)
+
+    assert drawing(points) == drawing(points.sample(frac=1, random_state=2))

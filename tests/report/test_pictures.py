@@ -1,0 +1,36 @@
+"""Figures of a report as files and as markup."""
+
+import pytest
+
+from agreement.report.page.pictures import Album, picture
+
+
+@pytest.fixture(scope="module")
+def drawn():
+    return picture("line/1", lambda axes: axes[0].plot([0, 1]), alt="a line", caption="A & B")
+
+
+@pytest.mark.parametrize("png", [False, True])
+def test_png_files_are_written_on_request_only(drawn, tmp_path, png):
+    album = Album(tmp_path / "figures", png=png)
+    album.keep(drawn)
+    album.keep(drawn)  # a second figure of that name
+    album.close()
+    names = {"line_1.svg", "line_1-2.svg"} | ({"line_1.png", "line_1-2.png"} if png else set())
+    assert {path.name for path in (tmp_path / "figures").iterdir()} == names
+
+
+def test_an_album_without_folder_writes_nothing(drawn, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    album = Album(None, png=True)
+    album.keep(drawn)
+    album.close()
+    assert not list(tmp_path.iterdir())
+
+
+def test_both_variants_stand_in_the_page_and_the_narrow_one_hides_without_its_style(drawn):
+    html = drawn.block.html
+    assert html.count("<svg") == 2
+    assert '<div class="narrow" hidden><svg viewBox="0 0 259.2 ' in html
+    assert '<div class="wide"><svg viewBox="0 0 453.6 ' in html
+    assert "<figcaption>A &amp; B</figcaption>" in html
