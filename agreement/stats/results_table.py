@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import AgreementWarning
+from agreement.stats.all_methods import all_counted
 from agreement.stats.basics.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
 from agreement.stats.catalogue import ANALYSES, BY_NAME
 from agreement.stats.compare.methods_compared import MethodsCompared, methods_compared
@@ -95,7 +96,7 @@ def analyse(evidence: Evidence) -> StudyResults:
     with warnings.catch_warnings():
         # the table carries notes of its own where a library function would warn
         warnings.simplefilter("ignore", AgreementWarning)
-        studied = [_studied(data) for data in method_data(evidence)]
+        studied = all_counted([_studied(data) for data in method_data(evidence)])
         laboratory, laboratory_rows = _laboratory(evidence)
         itself = _laboratory_itself(evidence)
         averaging = _averaging(evidence)

@@ -245,6 +245,11 @@ PROOFS = {
         "test_closer::test_the_flips_are_those_of_a_general_library",
         "test_closer::test_coverage_of_the_ratio",
     ),
+    "pooled_profiles": Proof(
+        NONE,
+        "test_profiles::test_pooled_bias_by_drawing",
+        "test_profiles::test_coverage_of_pooled_biases",
+    ),
     "own_correction": Proof(
         NONE,
         "test_own_correction::test_the_most_likely_share_is_that_of_a_mixed_model",
@@ -459,7 +464,7 @@ PARTS = {
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
     *("describe", "limits_as_printed"),
     *("half_t_grid", "grid_weights", "grid_quantile", "mixture_quantile", "jackknife_error"),
-    "uneven_along",
+    *("uneven_along", "pooled_biases", "athletes_by_profile", "holm_over_all", "all_counted"),
     *("log_size", "overlapping_df", "methods_compared"),
 }
 

@@ -1,4 +1,4 @@
-"""Bias by training profile: Welch, contrasts, spread, the mixed model, adjustment."""
+"""Bias by training profile: Welch, contrasts, spread, adjustment, pooling."""
 
 import json
 from pathlib import Path
@@ -15,8 +15,9 @@ from statsmodels.stats.oneway import anova_oneway
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.pairwise import games_howell
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
+from agreement.stats.causes.pooled_profiles import athletes_by_profile, pooled_profiles
 from agreement.stats.causes.profile_at_equal_level import adjusted_bias
-from agreement.stats.causes.profile_bias import profile_bias
+from agreement.stats.causes.profile_bias import holm_over_all, profile_bias
 from agreement.stats.method_data import NotEstimable
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
@@ -97,7 +98,8 @@ def squad(sizes, pairs_each=1, seed=1):
                 lab = level + rng.normal(0, 1)
                 rows.append((f"p{who:03}", "abcdef"[k], lab + k + own + rng.normal(0, 1), lab))
             who += 1
-    return pd.DataFrame(rows, columns=["athlete_id", "training_profile", "field", "lab"])
+    frame = pd.DataFrame(rows, columns=["athlete_id", "training_profile", "field", "lab"])
+    return frame.assign(lab_test_id=[f"L{k}" for k in range(len(frame))])
 
 
 def analysed(pairs):
@@ -107,20 +109,24 @@ def analysed(pairs):
 def test_the_size_of_a_profile_decides_what_it_shows():
     found = analysed(squad([12, 7, 3]))
     shown = found.to_frame().set_index(["group", "statistic"])
-    first = [("all", name) for name in ("p_welch", "p_equal_spread", "spread_ratio")]
-    assert list(shown.index[:4]) == [*first, ("a", "bias")]
+    first = [("all", n) for n in ("p_welch", "p_equal_spread", "spread_ratio", "sd_between")]
+    assert list(shown.index[:5]) == [*first, ("a", "bias")]
     known = shown["value"].notna()
-    assert known["a"].all()
-    assert known["b"].to_dict() == {
+    later = {"p_difference_all", "p_beyond_mean_limit"}  # other methods, and a limit, are needed
+    assert set(known["a"][~known["a"]].index) == later
+    assert known["b"].drop(list(later)).to_dict() == {
         "bias": True,
         "difference_from_overall": True,
         "p_difference": True,
         "lower_limit": False,
         "upper_limit": False,
         "standard_error_of_estimate": False,
+        "bias_pooled": True,
+        "weight_own": True,
     }
-    assert not known["c"].any()
-    assert set(shown.loc["c", "note"]) == {"too_few"}
+    assert set(known["c"][known["c"]].index) == {"bias_pooled", "weight_own"}
+    assert set(shown.loc["c", "note"][~known["c"]]) == {"too_few"}
+    assert shown.loc[("a", "p_beyond_mean_limit"), "note"] == "no_margin"
     assert (found.n, found.n_pairs) == (19, 19)
 
 
@@ -142,16 +148,22 @@ def test_one_profile_cannot_be_compared():
         analysed(squad([4]).assign(training_profile="not enough data"))
 
 
-def test_repeated_pairs_are_tested_by_the_mixed_model():
+def test_an_athlete_counts_once_in_the_profile_of_most_pairs():
+    # an ordinary one-way analysis of the athletes' means, by another library
     pairs = squad([10, 10, 10], pairs_each=3)
-    pairs["d"] = pairs["field"] - pairs["lab"]
-    model = smf.mixedlm("d ~ 0 + training_profile", pairs, groups=pairs["athlete_id"]).fit()
-    means, covariance = model.fe_params.to_numpy(), model.cov_params().iloc[:3, :3].to_numpy()
-    contrast = np.array([[-1, 1, 0], [-1, 0, 1]])
-    estimate = contrast @ means
-    f = estimate @ np.linalg.solve(contrast @ covariance @ contrast.T, estimate) / 2
-    # the general model's covariance is Hessian based: 1e-3
-    assert analysed(pairs).p_equal == pytest.approx(stats.f.sf(f, 2, 27), rel=1e-2)
+    pairs.loc[0, "training_profile"] = "b"  # one of three pairs of the first athlete
+    found = analysed(pairs)
+    assert found.left_out == 1
+    means = (pairs["field"] - pairs["lab"]).drop(0).groupby(pairs["athlete_id"]).mean()
+    profile = np.repeat(list("abc"), 10)
+    other = anova_oneway(means.to_numpy(), profile, use_var="unequal")
+    assert found.p_equal == pytest.approx(other.pvalue, rel=1e-9)
+    dates = pd.to_datetime(["2026-01-01", "2026-02-01"])
+    tie = squad([6, 6], pairs_each=2).assign(lab_date=np.tile(dates, 12))
+    tie.loc[0, "training_profile"] = "b"  # the later test stays in "a"
+    assert athletes_by_profile(tie)[0].loc["p000", "training_profile"] == "a"
+    tie["lab_date"] = np.tile(dates[::-1], 12)
+    assert athletes_by_profile(tie)[0].loc["p000", "training_profile"] == "b"
 
 
 def test_deviations_of_repeated_pairs_are_of_athlete_means():
@@ -258,3 +270,136 @@ def test_games_howell_is_the_studentised_range():
     assert row["p"] == pytest.approx(stats.studentized_range.sf(q, 3, row["df"]), abs=1e-3)
     with pytest.raises(NotEstimable, match="three athletes"):
         games_howell([1.0, 2.0], ["a", "b"])
+
+
+# --- pooling --------------------------------------------------------------------------------------
+
+HELD = json.loads(
+    (Path(__file__).parents[1] / "reference/comparing.json").read_text(encoding="utf-8")
+)["checks"]  # computed by another implementation of the same formulas; no printed source
+
+
+@pytest.mark.parametrize("case", [one for one in HELD if one["estimator"] == "profiles"])
+def test_held_pooled_profiles(case):
+    given, wanted = case["inputs"], case["outputs"]
+    found = pooled_profiles(given["mean"], given["sd"], given["n"])
+    places = range(len(given["n"]))
+    got = {
+        "bias": [found.bias(g) for g in places],
+        "low": [found.interval(g).low for g in places],
+        "high": [found.interval(g).high for g in places],
+        "weight_own": [found.weight_own(g) for g in places],
+        "p_beyond": [found.beyond(g, given["margin"]) for g in places],
+        "difference": [found.difference(g)[0] for g in places],
+        "difference_low": [found.difference(g)[1].low for g in places],
+        "difference_high": [found.difference(g)[1].high for g in places],
+        "sd_between": [found.sd_between()[0], *found.sd_between()[1]],
+    }
+    for name, value in got.items():
+        assert value == pytest.approx(wanted[name], abs=1e-9), name
+
+
+@pytest.mark.parametrize("case", [one for one in HELD if one["estimator"] == "contrasts"])
+def test_held_contrasts(case):
+    given, wanted = case["inputs"], case["outputs"]
+    groups = []
+    for mean, sd, n in zip(given["mean"], given["sd"], given["n"], strict=True):
+        x = np.linspace(-1, 1, n)
+        groups.append(mean + sd * x / x.std(ddof=1))
+    found = contrasts_with_overall(groups)
+    assert [one.estimate for one in found] == pytest.approx(wanted["difference"], abs=1e-9)
+    assert [one.interval().low for one in found] == pytest.approx(wanted["low"], abs=1e-9)
+    assert [one.p for one in found] == pytest.approx(wanted["p"], abs=1e-9)
+    assert holm([one.p for one in found]) == pytest.approx(wanted["p_holm"], abs=1e-9)
+
+
+@pytest.mark.parametrize("case", [one for one in HELD if one["estimator"] == "holm"])
+def test_held_holm(case):
+    assert holm(case["inputs"]["p"]) == pytest.approx(case["outputs"], abs=1e-9)
+
+
+def test_pooled_bias_by_drawing():
+    # the same beliefs, sampled: spread from the half-t prior by its weight, then the biases
+    mean, n = np.array([-2.0, 0.5, 3.0]), np.array([8, 8, 30])
+    found = pooled_profiles(mean, [3.0, 3.0, 3.0], n)
+    f = 2.0 + n - 1
+    e = 9.0 / n * (stats.t(f).ppf(0.975) / stats.norm.ppf(0.975)) ** 2
+    rng = np.random.default_rng(1)
+    tau = np.abs(stats.t(3).rvs(400_000, random_state=rng)) * 3.0
+    total = tau[:, None] ** 2 + e
+    w = (1 / total).sum(axis=1)
+    mu = (mean / total).sum(axis=1) / w
+    log_l = -0.5 * (np.log(total).sum(1) + np.log(w) + ((mean - mu[:, None]) ** 2 / total).sum(1))
+    weight = np.exp(log_l - log_l.max())
+    chosen = rng.choice(len(tau), 200_000, p=weight / weight.sum())
+    at = rng.normal(mu[chosen], 1 / np.sqrt(w[chosen]))[:, None]
+    pull = tau[chosen, None] ** 2 / total[chosen]
+    biases = rng.normal(at + pull * (mean - at), np.sqrt(pull * e))
+    for g in range(3):
+        assert found.bias(g) == pytest.approx(biases[:, g].mean(), abs=0.03)
+        low, high = np.quantile(biases[:, g], [0.025, 0.975])
+        assert found.interval(g) == pytest.approx((low, high), abs=0.08)
+        assert found.beyond(g, 2.0) == pytest.approx(np.mean(np.abs(biases[:, g]) > 2), abs=0.01)
+    between = (biases - biases.mean(axis=1, keepdims=True)).mean(axis=0)
+    assert [found.difference(g)[0] for g in range(3)] == pytest.approx(between, abs=0.03)
+
+
+def test_a_pooled_bias_lies_between_its_own_and_the_others():
+    found = analysed(squad([12, 7, 3]))
+    for profile in found.profiles:
+        own = profile.group.limits.bias
+        assert min(own, 1.0) - 1 < profile.pooled.bias < max(own, 1.0) + 1
+        assert 0 < profile.pooled.weight_own < 1
+        assert profile.pooled.interval.contains(profile.pooled.bias)
+    assert found.profiles[2].pooled.weight_own < found.profiles[0].pooled.weight_own
+
+
+@pytest.mark.parametrize(
+    ("mean", "sd", "n", "message"),
+    [
+        ([1.0], [1.0], [9], "no others"),
+        ([1.0, 2.0], [0.0, 0.0], [1, 1], "too few"),
+        ([1.0, 2.0], [0.0, 0.0], [5, 5], "too few"),
+    ],
+)
+def test_pooling_refuses(mean, sd, n, message):
+    with pytest.raises(ValueError, match=message):
+        pooled_profiles(mean, sd, n)
+
+
+def test_every_profile_of_every_method_is_counted():
+    found = [analysed(squad([9, 8, 7], seed=seed)) for seed in (1, 2)]
+    alone = [one.deviation.p_alone for bias in found for one in bias.profiles]
+    _, wanted, *_ = multipletests(alone, method="holm")  # statsmodels
+    counted = holm_over_all(found)
+    got = [one.deviation.p_all for bias in counted for one in bias.profiles]
+    assert got == pytest.approx(wanted)
+    frame = counted[0].to_frame().set_index(["group", "statistic"])["value"]
+    assert frame["a", "p_difference_all"] == got[0]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("sizes", "between", "printed"),
+    [
+        ([9, 9, 9, 9], 0.0, 0.963),
+        ([9, 9, 9, 9], 4.0, 0.948),
+        ([5, 6, 8, 16], 2.0, 0.956),
+        ([2, 4, 9, 20], 1.0, 0.975),
+    ],
+)
+def test_coverage_of_pooled_biases(sizes, between, printed):
+    # printed in the method sheet, spread 3 in all profiles; and nearer than the raw means
+    rng, runs, inside, errors = np.random.default_rng(20261129), 150, [], []
+    for _ in range(runs):
+        true = rng.normal(0, between, len(sizes))
+        draws = [rng.normal(b, 3, n) for b, n in zip(true, sizes, strict=True)]
+        mean, sd = [x.mean() for x in draws], [x.std(ddof=1) for x in draws]
+        found = pooled_profiles(mean, sd, sizes)
+        for g, b in enumerate(true):
+            inside.append(found.interval(g).contains(b))
+            errors.append((found.bias(g) - b, mean[g] - b))
+    se = np.sqrt(printed * (1 - printed) / len(inside))
+    assert np.mean(inside) == pytest.approx(printed, abs=3.5 * se + 0.005)
+    pooled, raw = np.sqrt(np.mean(np.square(errors), axis=0))
+    assert pooled < raw * 1.03

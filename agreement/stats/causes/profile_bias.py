@@ -1,39 +1,64 @@
 """Is the field estimate wrong in another way for some kinds of training? Bias by profile."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Replicates, Resampling, bootstrap_of_sums
+from agreement.stats.basics.bootstrap import Resampling
 from agreement.stats.basics.intervals import Interval, said_p
-from agreement.stats.basics.reml import random_intercept
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
+from agreement.stats.causes.pooled_profiles import (
+    FEW_LEVELS,
+    SCALE,
+    Pooled,
+    athletes_by_profile,
+    pooled_biases,
+)
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER, Group, group_of
-from agreement.stats.lines.regression import STANDARD_ERROR, Regression, regression
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.limits.limits_of_agreement import Group, group_of
+from agreement.stats.lines.regression import Regression, regression
+from agreement.stats.method_data import (
+    NO_MARGIN,
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    MethodData,
+    NotEstimable,
+)
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import NOT_ENOUGH_DATA, UNIT
 
 Floats = npt.NDArray[np.float64]
 
 FEW_FOR_BIAS = 5  # below, a profile shows its points only
+_OF_PROFILE = (
+    "bias",
+    "difference_from_overall",
+    "p_difference",
+    "lower_limit",
+    "upper_limit",
+    "standard_error_of_estimate",
+)
 _OF_LIMITS = ("bias", "lower_limit", "upper_limit")
 _NEED_TEN = ("lower_limit", "upper_limit", "standard_error_of_estimate")
 
 
 @dataclass(frozen=True, slots=True)
 class Deviation:
-    """How far a profile's bias lies from the unweighted mean of all; p after Holm."""
+    """
+    How far a profile's bias lies from the unweighted mean of all.
+
+    `p` after Holm over the profiles of this method and mode, `p_alone` without; `p_all` after Holm
+    over all methods, modes and profiles of the study, NaN until these are known.
+    """
 
     estimate: float
     interval: Interval
     p: float
+    p_alone: float
+    p_all: float = np.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +74,14 @@ class Profile:
         None below 5 athletes, or when there is no other profile to compare with.
     error : Regression or None
         Laboratory on field within the profile, from 10 athletes on.
+    pooled : Pooled or None
+        None where the profiles say nothing about each other.
     """
 
     group: Group
     deviation: Deviation | None
     error: Regression | None
+    pooled: Pooled | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +96,7 @@ class ProfileBias:
     n, n_pairs : int
         Athletes and pairs in the test of equal biases.
     p_equal : float
-        P value of equal biases: Welch, or the mixed model when pairs repeat.
+        P value of equal biases: Welch on athlete means, each athlete in one profile.
     reason : str
         Why `p_equal` is not a number; else empty.
     p_spread : float
@@ -76,6 +104,12 @@ class ProfileBias:
     spread_ratio : float
         Largest over smallest standard deviation; above 2 one pair of limits misleads.
     clustered : bool
+    between : (float, Interval) or None
+        Spread of biases between profiles.
+    left_out : int
+        Pairs of athletes who have most of theirs in another profile.
+    margin : float or None
+        Limit for a mean bias.
     """
 
     profiles: tuple[Profile, ...]
@@ -86,21 +120,29 @@ class ProfileBias:
     p_spread: float
     spread_ratio: float
     clustered: bool
+    between: tuple[float, Interval] | None = None
+    left_out: int = 0
+    margin: float | None = None
 
     def to_frame(self) -> pd.DataFrame:
         """Return p_welch and what is said of spreads under group ``all``, then every profile."""
-        note = self.reason or ("clustered: mixed model" if self.clustered else "")
+        note = self.reason or ("athlete means" if self.clustered else "")
         flat = f"{NOT_ESTIMABLE}: fewer than two profiles with a spread"
-        taken = f"{NOT_ESTIMABLE}: the test takes one pair per athlete" if self.clustered else flat
         named = (
             ("p_welch", self.p_equal, note),
-            ("p_equal_spread", self.p_spread, taken if np.isnan(self.p_spread) else ""),
+            ("p_equal_spread", self.p_spread, flat if np.isnan(self.p_spread) else ""),
             ("spread_ratio", self.spread_ratio, flat if np.isnan(self.spread_ratio) else ""),
         )
         test = rows_frame(
             Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=said)
             for name, value, said in named
         )
+        none = (np.nan, None)
+        between, ends = none if self.between is None else self.between
+        alone = f"{NOT_ESTIMABLE}: too few profiles or athletes in them"
+        said = f"prior half-t, scale {SCALE:g}" if self.between is not None else alone
+        row = Row.of("sd_between", between, ends, n=self.n, n_pairs=self.n_pairs, note=said)
+        test = pd.concat([test, rows_frame([row])], ignore_index=True)
         test.insert(0, "group", "all")
         frames = [self._profile_frame(profile) for profile in self.profiles]
         return pd.concat([test, *frames], ignore_index=True)
@@ -117,7 +159,9 @@ class ProfileBias:
         return f"The bias {words} between training profiles ({said_p(self.p_equal)})."
 
     def _profile_frame(self, profile: Profile) -> pd.DataFrame:
-        frame = rows_frame(_rows(profile, clustered=self.clustered))
+        rows = _rows(profile, clustered=self.clustered)
+        rows += _pooled_rows(profile, self.margin, len(self.profiles))
+        frame = rows_frame(rows)
         frame.insert(0, "group", profile.group.name)
         return frame
 
@@ -126,7 +170,11 @@ class ProfileBias:
 
 
 def profile_bias(
-    pairs: pd.DataFrame, resampling: Resampling, *, minimum: int = FEW_FOR_BIAS
+    pairs: pd.DataFrame,
+    resampling: Resampling,
+    *,
+    minimum: int = FEW_FOR_BIAS,
+    margin: float | None = None,
 ) -> ProfileBias:
     """
     Bias, limits and prediction error of each training profile, and whether they differ.
@@ -140,6 +188,8 @@ def profile_bias(
         Of the athletes of these rows; used when athletes have several pairs.
     minimum : int, default 5
         Athletes from which a profile enters the comparison.
+    margin : float, optional
+        Limit for a mean bias, for the chance that a profile's is larger. [mL/kg/min]
 
     Returns
     -------
@@ -152,8 +202,10 @@ def profile_bias(
 
     Notes
     -----
+    For the comparison an athlete counts once, in the profile of most of his pairs, by their mean.
     Each profile is compared with the unweighted mean of the profiles, not with an overall mean
-    that contains it in proportion to its size. Profiles also differ in fitness: look at
+    that contains it in proportion to its size. `pooled_profiles` gives each bias with the others
+    taken into account. Profiles also differ in fitness: look at
     `agreement.stats.causes.profile_at_equal_level` beside this.
     """
     labels = pairs["training_profile"]
@@ -161,102 +213,136 @@ def profile_bias(
     if not names:
         raise NotEstimable(NOT_ESTIMABLE, "no pair carries a training profile.")
     groups = [group_of(name, pairs[labels == name]) for name in names]
-    compared = [group.name for group in groups if group.n >= minimum]
+    athletes, left_out = athletes_by_profile(pairs)
+    sizes = athletes["training_profile"].value_counts()
+    compared = [name for name in names if sizes.get(name, 0) >= minimum]
+    used = [_of_profile(athletes, name) for name in compared]
     clustered = len(pairs) > resampling.n_athletes
-    used = pairs[labels.isin(compared)]
-    p_equal, reason = _p_equal(used, compared, clustered=clustered)
-    deviations = _deviations(pairs, compared, resampling if clustered else None)
-    p_spread, ratio = _spread(used, compared, clustered=clustered)
+    p_equal, reason = _p_equal(used)
+    deviations = _deviations(used, compared)
+    p_spread, ratio = _spread(used)
+    pooled, between = pooled_biases(athletes, margin)
     profiles = tuple(
-        Profile(group, deviations.get(group.name), _error(pairs, labels, group, resampling))
+        Profile(
+            group,
+            deviations.get(group.name),
+            _error(pairs, labels, group, resampling),
+            pooled.get(group.name),
+        )
         for group in groups
     )
-    n = int(used["athlete_id"].nunique())
-    return ProfileBias(profiles, n, len(used), p_equal, reason, p_spread, ratio, clustered)
+    n = sum(map(len, used))
+    n_pairs = int(labels.isin(compared).sum())
+    return ProfileBias(
+        profiles,
+        n,
+        n_pairs,
+        p_equal,
+        reason,
+        p_spread,
+        ratio,
+        clustered,
+        between,
+        left_out,
+        margin,
+    )
 
 
 def profile_bias_of(data: MethodData) -> ProfileBias:
     """Bias by profile of one method and mode, for the results table."""
-    return profile_bias(data.pairs, data.resampling)
+    agreed = data.options.margin
+    margin = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
+    return profile_bias(data.pairs, data.resampling, margin=margin)
 
 
-def _differences(pairs: pd.DataFrame, names: Sequence[str]) -> list[Floats]:
-    difference = (pairs["field"] - pairs["lab"]).to_numpy(np.float64)
-    labels = pairs["training_profile"].to_numpy()
-    return [difference[labels == name] for name in names]
+def holm_over_all(found: Sequence[ProfileBias]) -> tuple[ProfileBias, ...]:
+    """Return biases of several methods and modes with `p_all` corrected for all their profiles."""
+    alone = [
+        one.deviation.p_alone
+        for bias in found
+        for one in bias.profiles
+        if one.deviation is not None
+    ]
+    corrected = iter(holm(alone).tolist())
+    return tuple(
+        replace(bias, profiles=tuple(_corrected(one, corrected) for one in bias.profiles))
+        for bias in found
+    )
 
 
-def _p_equal(used: pd.DataFrame, names: Sequence[str], *, clustered: bool) -> tuple[float, str]:
+def _corrected(one: Profile, corrected: Iterator[float]) -> Profile:
+    if one.deviation is None:
+        return one
+    return replace(one, deviation=replace(one.deviation, p_all=next(corrected)))
+
+
+def _of_profile(athletes: pd.DataFrame, name: str) -> Floats:
+    mine = athletes["training_profile"] == name
+    return athletes.loc[mine, "difference"].to_numpy(np.float64)
+
+
+def _p_equal(groups: Sequence[Floats]) -> tuple[float, str]:
     """P value of equal biases, and why there is none."""
     try:
-        groups = _differences(used, names)
-        if not clustered:
-            return welch_test(groups).p, ""
-        if len(names) < 2:
-            raise NotEstimable(
-                NOT_ESTIMABLE, "fewer than two groups with enough athletes to compare."
-            )
-        design = np.stack([(used["training_profile"] == name) for name in names], axis=1)
-        model = random_intercept(used["field"] - used["lab"], used["athlete_id"], design)
-        return model.wald_p(np.eye(len(names))[1:] - np.eye(len(names))[:1]), ""
+        return welch_test(groups).p, ""
     except NotEstimable as problem:
         return np.nan, str(problem)
-    except ValueError as problem:  # the mixed model says what it lacks
-        return np.nan, f"{NOT_ESTIMABLE}: {problem}"
 
 
-def _deviations(
-    pairs: pd.DataFrame, names: Sequence[str], resampling: Resampling | None
-) -> dict[str, Deviation]:
+def _deviations(groups: Sequence[Floats], names: Sequence[str]) -> dict[str, Deviation]:
     if len(names) < 2:
         return {}
-    if resampling is None:
-        found = contrasts_with_overall(_differences(pairs, names))
-        parts = [(c.estimate, c.interval(), c.p) for c in found]
-    else:
-        replicates = _bootstrap(pairs, names, resampling)
-        parts = [
-            (float(replicates.estimate[k]), replicates.bca_interval(k), replicates.p_value(k))
-            for k in range(len(names))
-        ]
-    corrected = holm([p for _, _, p in parts])
+    found = contrasts_with_overall(groups)
+    corrected = holm([one.p for one in found]).tolist()
     return {
-        name: Deviation(estimate, interval, float(p))
-        for name, (estimate, interval, _), p in zip(names, parts, corrected, strict=True)
+        name: Deviation(one.estimate, one.interval(), p, one.p)
+        for name, one, p in zip(names, found, corrected, strict=True)
     }
 
 
-def _bootstrap(pairs: pd.DataFrame, names: Sequence[str], resampling: Resampling) -> Replicates:
-    """Deviations of profile biases, athletes weighing alike within a profile."""
-    d = (pairs["field"] - pairs["lab"]).to_numpy(np.float64)
-    k = len(names)
-    columns = np.zeros((d.size, 2 * k))
-    for j, name in enumerate(names):
-        rows = np.flatnonzero((pairs["training_profile"] == name).to_numpy())
-        codes = resampling.codes[rows]
-        weight = 1.0 / np.bincount(codes)[codes]  # an athlete's pairs in a profile add up to one
-        columns[rows, j], columns[rows, k + j] = weight, weight * d[rows]
-
-    def statistics(sums: Floats) -> Floats:
-        bias = sums[:, k:] / np.where(sums[:, :k] > 0.5, sums[:, :k], np.nan)
-        return np.asarray(bias - bias.mean(axis=1, keepdims=True))
-
-    return bootstrap_of_sums(resampling, columns, statistics)
-
-
-def _spread(used: pd.DataFrame, names: Sequence[str], *, clustered: bool) -> tuple[float, float]:
+def _spread(groups: Sequence[Floats]) -> tuple[float, float]:
     """P value of equal spreads and ratio of the largest to the smallest."""
-    groups = _differences(used, names)
-    if len(names) < 2:
+    if len(groups) < 2:
         return np.nan, np.nan
     spreads = [float(group.std(ddof=1)) for group in groups]
     ratio = max(spreads) / min(spreads) if min(spreads) > 0.0 else np.nan
-    if clustered:
-        return np.nan, ratio
     try:
         return brown_forsythe(groups), ratio
     except NotEstimable:
         return np.nan, ratio
+
+
+def _pooled_rows(profile: Profile, margin: float | None, profiles: int) -> list[Row]:
+    """Return a profile's pooled bias, its own weight, and its chance to lie beyond the limit."""
+    counts = (profile.group.n, profile.group.n_pairs)
+    found, deviation = profile.pooled, profile.deviation
+    p_all = np.nan if deviation is None else deviation.p_all
+    unknown = NOT_ESTIMABLE if profile.group.n >= FEW_FOR_BIAS else TOO_FEW
+    told = _pooled_row("p_difference_all", p_all, counts, unknown if np.isnan(p_all) else "")
+    if found is None:
+        names = ("bias_pooled", "weight_own", "p_beyond_mean_limit")
+        return [*(_pooled_row(name, np.nan, counts, NOT_ESTIMABLE) for name in names), told]
+    few = f"half and twice the prior: {found.half:.2f}, {found.twice:.2f}"
+    note = few if profiles < FEW_LEVELS else ""
+    beyond, said = found.beyond, ""
+    if found.n < FEW_FOR_BIAS:
+        beyond, said = np.nan, TOO_FEW
+    elif margin is None:
+        said = NO_MARGIN
+    return [
+        _pooled_row("bias_pooled", found.bias, counts, note, found.interval),
+        _pooled_row("weight_own", found.weight_own, counts, ""),
+        _pooled_row("p_beyond_mean_limit", beyond, counts, said),
+        told,
+    ]
+
+
+def _pooled_row(
+    name: str, value: float, counts: tuple[int, int], note: str, ends: Interval | None = None
+) -> Row:
+    n, n_pairs = counts
+    unit = UNIT if name == "bias_pooled" else "1"
+    return Row.of(name, value, ends, n=n, n_pairs=n_pairs, unit=unit, note=note)
 
 
 def _error(
@@ -309,67 +395,3 @@ def _said(group: Group, name: str, *, clustered: bool) -> str:
     """Return what the table should say of a number that is shown."""
     few = group.limits.note if group.limits is not None and name in _OF_LIMITS else ""
     return "; ".join(part for part in ("clustered" if clustered else "", few) if part)
-
-
-_AGAINST: Final = "bias of the group less the unweighted mean of groups; p corrected over groups"
-_OF_EACH: Final = (
-    BIAS,
-    Statistic(
-        "difference_from_overall",
-        "bias against all profiles",
-        "How far this profile's bias lies from the unweighted mean of all profiles.",
-        _AGAINST,
-        "Welch 1951; Holm 1979",
-    ),
-    Statistic(
-        "p_difference",
-        "p of no such difference",
-        "How often chance alone would set a profile this far apart, all profiles considered.",
-        _AGAINST,
-        "Welch 1951; Holm 1979",
-        unit="1",
-        digits=3,
-    ),
-    LOWER,
-    UPPER,
-    STANDARD_ERROR,
-)
-_OF_PROFILE: Final = tuple(one.name for one in _OF_EACH)
-RECORD: Final = Analysis(
-    name="profile_bias",
-    place=110,
-    label="bias by training profile",
-    statistics=(
-        *_OF_EACH,
-        Statistic(
-            "p_welch",
-            "p of equal bias in profiles",
-            "How often chance alone would set the profiles' biases this far apart.",
-            "Welch's test of group means; Wald F of a random intercept where pairs repeat",
-            "Welch 1951",
-            unit="1",
-            digits=3,
-        ),
-        Statistic(
-            "p_equal_spread",
-            "p of equal spread in profiles",
-            "How often chance alone would make the profiles' spreads this unequal.",
-            "analysis of variance of the distances from the group's median",
-            "Brown & Forsythe 1974",
-            unit="1",
-            digits=3,
-        ),
-        Statistic(
-            "spread_ratio",
-            "widest over narrowest spread",
-            "Standard deviation of the profile that scatters most over that which scatters least.",
-            "largest over smallest standard deviation of d in a profile",
-            OURS,
-            unit="1",
-        ),
-    ),
-    privacy=Privacy.PARTITION,
-    compute=profile_bias_of,
-    unless_possible=(("all", ("p_welch",)),),
-    own_section=True,
-)
