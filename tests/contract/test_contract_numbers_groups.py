@@ -130,7 +130,7 @@ def test_repeatability_of_the_field_inside_the_window(numbers):
     row = numbers.row("repeatability", "typical_error")
     assert row.value == pytest.approx(error, rel=1e-6)
     assert (row.low, row.high) == pytest.approx(interval, rel=1e-6)
-    change = numbers.row("repeatability", "smallest_real_change")
+    change = numbers.row("repeatability", "day_to_day_spread")
     assert change.value == pytest.approx(Z * math.sqrt(2) * error, rel=1e-6)
 
 

@@ -19,7 +19,7 @@ ORDER = {
     "passing_bablok": "slope intercept",
     "concordance": "ccc icc_a1",
     "error": "mae mape rmse share_within_margin total_deviation_index",
-    "repeatability": "typical_error smallest_real_change",
+    "repeatability": "typical_error day_to_day_spread",
     "profile_bias": (
         "bias difference_from_overall p_difference lower_limit upper_limit "
         "standard_error_of_estimate p_welch"

@@ -2,6 +2,7 @@
 
 import re
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -31,9 +32,11 @@ def test_a_card_says_what_the_table_says(squad, page):
         0
     ]
     row = table.loc["A03"]
-    for value in (row.field, row.lab_equivalent, row.smallest_real_change):
+    for value in (row.field, row.lab_equivalent):
         assert f">{value:.1f}<" in card
     assert f"{row.lab_equivalent_low:.1f} to {row.lab_equivalent_high:.1f}" in card
+    assert np.isnan(row.smallest_real_change)
+    assert "no smallest real change: the laboratory's own error is unknown" in row.note
     assert "body mass (+11 %" in card  # told 78 kg where 70 were measured
 
 

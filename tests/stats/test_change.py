@@ -160,11 +160,21 @@ def test_unknown_laboratory_error_keeps_its_row_with_a_reason():
         "slope",
         "same_direction",
         "same_direction_beyond_noise",
+        "responsiveness",
+        "p_no_response",
+        "p_full_response",
+        "smallest_real_change",
+        "real_change_on_card",
+        "disagreement",
     ]
+    net = frame.loc["responsiveness":"real_change_on_card"]
+    assert net["value"].isna().all()
+    assert frame.loc["disagreement", "value"] > 0
     row = frame.loc["same_direction_beyond_noise"]
     assert np.isnan(row["value"])
     assert row["note"].startswith("not_estimable: the laboratory's own error is unknown")
-    assert (frame["unit"].tolist()) == ["mL/kg/min"] * 3 + ["1"] * 4
+    mass = ["mL/kg/min"] * 3
+    assert frame["unit"].tolist() == [*mass, *["1"] * 7, *mass]
 
 
 def test_declared_and_measured_laboratory_error():

@@ -367,6 +367,13 @@ PROOFS = {
     "sem_needed": Proof(
         NONE, "test_verdict::test_the_laboratory_error_that_would_do_is_named", NO_INTERVAL
     ),
+    "real_change": Proof(
+        NONE,
+        "test_real_change::test_held_real_changes",
+        "test_real_change::test_what_the_card_says_holds_for_athletes_who_did_not_change",
+    ),
+    "true_change": Proof(NONE, "test_real_change::test_held_true_changes", NO_INTERVAL),
+    "week_to_week": Proof(NONE, "test_real_change::test_held_weeks", NO_INTERVAL),
     "structural_slope": Proof(
         NONE,
         "test_structural::test_held_values",

@@ -38,8 +38,8 @@ _READING: Final = (
         "for 95 of 100 athletes with this field value it lies in the range beside it."
     ),
     (
-        "Two field values that differ by less than the <em>smallest real change</em> may be the "
-        "same: days differ by that much without any change of fitness."
+        "Between two visits, a change of the field value larger than the <em>smallest real "
+        "change</em> is more than this method's noise; a smaller one may be noise alone."
     ),
 )
 
@@ -136,7 +136,7 @@ def _row(row: dict[Any, Any]) -> tuple[str, ...]:
         escape(method_name(str(row["method"]), str(row["mode"]))),
         *(plain(row[name]) if isfinite(row[name]) else ABSENT for name in _COLUMNS_OF_NUMBERS),
         interval,
-        plain(real) if isfinite(real) else '<span class="absent">one value per test</span>',
+        plain(real) if isfinite(real) else '<span class="absent">cannot be told</span>',
         escape(with_minus(words)) or "nothing",
     )
 

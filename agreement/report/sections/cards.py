@@ -8,10 +8,11 @@ from typing import Any
 import pandas as pd
 
 from agreement.report.page.markup import Block, joined, paragraph, table
-from agreement.report.page.numbers import Numbers, counted, plain, with_minus
+from agreement.report.page.numbers import Cell, Numbers, counted, plain, with_minus
 from agreement.report.sections.answer import method_name
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.lines.calibrated import LaboratoryEquivalent
+from agreement.stats.method_data import NO_SECOND_VISIT
 from agreement.terms import CARD_COLUMNS
 
 NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
@@ -73,7 +74,7 @@ def _card(
     """Return one card."""
     calibration = result.calibration
     limited = result.data.heart_rate_based and row["hr_limiting_drug"] == "yes"
-    real = numbers.get("repeatability", "smallest_real_change", row["method"], row["mode"])
+    real = numbers.get("change", "real_change_on_card", row["method"], row["mode"])
     squad, kind = LaboratoryEquivalent(nan, nan, nan, NO_CALIBRATION), "none"
     if calibration is not None:
         squad, kind = calibration.laboratory_equivalent(row["field"]), calibration.choice
@@ -95,7 +96,9 @@ def _card(
         "smallest_real_change": real.value,
         "calibration": kind,
         "inputs_to_correct": "; ".join(_inputs(row)),
-        "note": "; ".join(_notes(row, equivalent, training, outside)),
+        "note": "; ".join(
+            [*_of_change(result, row, real), *_notes(row, equivalent, training, outside)]
+        ),
         "own_weight": weight,
         "half_width_after_one_more": after,
     }
@@ -115,6 +118,15 @@ def _own(
         beside = f"{SQUAD_ALONE} {plain(squad.value)} ({ends})"
     own = LaboratoryEquivalent(found.value, found.low, found.high, beside)
     return own, found.weight, after
+
+
+def _of_change(result: Any, row: dict[Any, Any], real: Cell) -> list[str]:
+    """Return why no change can be called real, or how likely the change seen is a true one."""
+    if not real.known:
+        none = not real.note or real.note.startswith(NO_SECOND_VISIT)
+        return [NO_SECOND_VISIT if none else f"no smallest real change: {real.reason}"]
+    said = None if result.change is None else result.change.chance_said(row["athlete_id"])
+    return [said] if said else []
 
 
 def _inputs(row: dict[Any, Any]) -> list[str]:

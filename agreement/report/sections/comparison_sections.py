@@ -195,7 +195,7 @@ def change(one: Comparison) -> Section:
     if result is None:
         return None, one.without("change to compare", one.cell("change", "bias"))
     real = None if one.noise is None else one.noise.smallest_real_change
-    card = one.cell("change", "smallest_real_change").high
+    card = one.cell("change", "real_change_on_card").value
     words = change_words(result.changes) if one.told else None
     drawn = picture(
         one.file("change"),

@@ -14,7 +14,7 @@ _BAND: Final = {"bias": "bias", "lower_limit": "lower limit", "upper_limit": "up
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
 _REPEATABILITY: Final = {
     "typical_error": "typical error",
-    "smallest_real_change": "smallest real change",
+    "smallest_real_change": "two values differ by up to",
     "coefficient_of_variation": "typical error, % of the mean",
 }
 _CAUTIONED: Final = {  # the numbers that each caution names; its other numbers are counts
@@ -96,6 +96,8 @@ def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
     numbers, rows, without = comparisons[0].numbers, [], []
     for name, method, mode in places:
         cells = [numbers.get("repeatability", word, method, mode) for word in _REPEATABILITY]
+        if method != LABORATORY:
+            cells[1] = numbers.get("repeatability", "day_to_day_spread", method, mode)
         if cells[0].known:
             rows.append(_repeats_row(name, cells))
         else:

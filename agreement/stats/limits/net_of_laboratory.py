@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from math import hypot, nan, sqrt
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,6 @@ from agreement.stats.basics.mover import Component, interval_of_difference, vari
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits.repeated import FEW_REPEATS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE, NO_MARGIN, TOO_FEW, MethodData
-from agreement.stats.record import OURS, SQUARED, Analysis, Privacy, Statistic
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     lab_tests_behind,
@@ -212,6 +211,7 @@ def net_of_laboratory(
     laboratory: LaboratoryVariance,
     *,
     tests_behind: npt.ArrayLike | None = None,
+    noise_shares: npt.ArrayLike | None = None,
     coverage: float = 0.95,
 ) -> NetOfLaboratory:
     r"""
@@ -226,6 +226,8 @@ def net_of_laboratory(
         Of one test.
     tests_behind : array_like of int, shape (N,), optional
         Laboratory tests averaged in each laboratory value; default: one.
+    noise_shares : array_like, shape (N,), optional
+        Instead: how many times the laboratory's variance is in each difference, as in changes.
     coverage : float, default 0.95
 
     Returns
@@ -262,11 +264,12 @@ def net_of_laboratory(
     if grouped.n < FEWEST:
         message = f"agreement needs at least {FEWEST} athletes; got {grouped.n}"
         raise ValueError(message)
-    share = (
-        np.ones(grouped.n_values)
-        if tests_behind is None
-        else _shares(tests_behind, grouped.n_values)
-    )
+    if noise_shares is not None:
+        share = np.asarray(noise_shares, dtype=np.float64)
+    elif tests_behind is not None:
+        share = _shares(tests_behind, grouped.n_values)
+    else:
+        share = np.ones(grouped.n_values)
     between = float(grouped.means.var(ddof=1))
     noise_share = float(share.mean())
     total: Sequence[Component] = (Component(between, grouped.n - 1),)
@@ -324,76 +327,3 @@ def _inside(bias: float, sd: float, margin: float) -> float:
         return float(abs(bias) < margin)
     upper, lower = (margin - abs(bias)) / sd, (-margin - abs(bias)) / sd
     return float(special.ndtr(upper) - special.ndtr(lower))
-
-
-_HOW: Final = "variance of d less the laboratory's share of it, from repeats; intervals by MOVER"
-_SOURCE: Final = "Fuller 1987; Zou & Donner 2008"
-_LOWER: Final = Statistic(
-    "own_lower_limit",
-    "own lower limit",
-    "Where the lower limit would lie, had the laboratory no noise.",
-    _HOW,
-    _SOURCE,
-)
-_VARIANCE: Final = Statistic(
-    "laboratory_variance",
-    "variance of one laboratory test",
-    "The laboratory's own noise about an athlete's true value.",
-    "residual mean square of repeats, a shift from test to test taken out",
-    "Graybill & Wang 1980",
-    unit=SQUARED,
-)
-RECORD: Final = Analysis(
-    name="net_of_laboratory",
-    place=400,
-    label="the field method's own error",
-    statistics=(
-        Statistic(
-            "own_bias",
-            "own bias",
-            "Mean of field minus laboratory; the laboratory's noise does not move it.",
-            "mean of d; interval by Student's t",
-            "Bland & Altman 1986",
-        ),
-        Statistic(
-            "own_sd",
-            "own spread",
-            "How far the field method's own errors scatter, the laboratory's noise taken out.",
-            _HOW,
-            _SOURCE,
-        ),
-        _LOWER,
-        _LOWER.named(
-            "own_upper_limit",
-            label="own upper limit",
-            meaning="Where the upper limit would lie, had the laboratory no noise.",
-        ),
-        Statistic(
-            "own_share_within_margin",
-            "share of true values within the limit",
-            "Share of readings that lie within the agreed limit of the athlete's true value.",
-            "normal distribution of own bias and own spread",
-            _SOURCE,
-            unit="1",
-            digits=2,
-        ),
-        _VARIANCE,
-        _VARIANCE.named(
-            "laboratory_df",
-            label="degrees of freedom of that variance",
-            meaning="How well the laboratory's noise is known.",
-            unit="1",
-        ),
-        Statistic(
-            "laboratory_share",
-            "the laboratory's share of the spread",
-            "Share of the variance of differences that is the laboratory's noise.",
-            "the laboratory's variance in a difference over the variance of d",
-            OURS,
-            unit="1",
-            digits=2,
-        ),
-    ),
-    privacy=Privacy.WHOLE,
-    compute=net_of_laboratory_of,
-)

@@ -1,6 +1,6 @@
 """How far repeated values of one method lie apart within an athlete: the typical error."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -35,6 +35,8 @@ class Repeatability:
         Declared in the study file, not measured in this study.
     mean : float
         Of the values behind the number; NaN when it was declared.
+    of_days : bool
+        Whether the values are days of one week: they say nothing about a change over weeks.
     """
 
     typical_error: float
@@ -44,6 +46,7 @@ class Repeatability:
     coverage: float = 0.95
     assumed: bool = False
     mean: float = np.nan
+    of_days: bool = False
 
     @property
     def coefficient_of_variation(self) -> float:
@@ -84,11 +87,15 @@ class Repeatability:
         """
         Return typical_error, smallest_real_change and coefficient_of_variation as rows.
 
+        Of days of one week the second is day_to_day_spread: how far two single days lie apart.
         The last is not there where the error was declared, or the mean is not above 0.
         """
         rows = [
             self._row("typical_error", 1.0),
-            self._row("smallest_real_change", z_of(self.coverage) * float(np.sqrt(2.0))),
+            self._row(
+                "day_to_day_spread" if self.of_days else "smallest_real_change",
+                z_of(self.coverage) * float(np.sqrt(2.0)),
+            ),
         ]
         if self.mean > 0:
             rows.append(self._row("coefficient_of_variation", 1.0 / self.mean, "1"))
@@ -114,10 +121,16 @@ class Repeatability:
             if self.assumed
             else f"{counted(self.n, 'athlete')} with repeats"
         )
+        apart = f"{self.smallest_real_change:.1f} mL/kg/min"
+        if self.of_days:
+            return (
+                f"Two single days of one week differ by up to {apart}; this says nothing about a "
+                "change over weeks."
+            )
         return (
             f"Repeated values of one athlete differ with a standard deviation of "
             f"{self.typical_error:.2f} mL/kg/min ({origin}); a change below "
-            f"{self.smallest_real_change:.1f} mL/kg/min may be noise."
+            f"{apart} may be noise."
         )
 
     def _repr_html_(self) -> str:
@@ -245,9 +258,10 @@ def field_repeatability(daily: pd.DataFrame, *, coverage: float = 0.95) -> Repea
     NotEstimable
         When no window holds two days.
     """
-    return repeatability(
+    found = repeatability(
         daily["field"], daily["lab_test_id"], athlete=daily["athlete_id"], coverage=coverage
     )
+    return replace(found, of_days=True)
 
 
 def repeatability_of(data: MethodData) -> Repeatability:
@@ -270,7 +284,14 @@ RECORD: Final = Analysis(
         Statistic(
             "smallest_real_change",
             "smallest real change",
-            "A change of one athlete below it may be noise alone.",
+            "A change of one athlete in the laboratory below it may be noise alone.",
+            "z times the root of 2 times the typical error",
+            "Hopkins 2000",
+        ),
+        Statistic(
+            "day_to_day_spread",
+            "two single days of one week differ by up to",
+            "How far two single days of one week lie apart; it says nothing about a change over weeks.",
             "z times the root of 2 times the typical error",
             "Hopkins 2000",
         ),

@@ -1,0 +1,233 @@
+"""Agreement of changes between two visits: the result, its rows and its sentences."""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.basics.intervals import Interval, said_p
+from agreement.stats.basics.least_squares import Line
+from agreement.stats.change.change_direction import (
+    Responsiveness,
+    SameDirection,
+    ThreeWay,
+)
+from agreement.stats.change.real_change import RealChange, true_change
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
+from agreement.stats.limits.limits_shown import AnyLimits
+from agreement.stats.lines.structural import StructuralSlope
+from agreement.stats.method_data import (
+    NOT_ESTIMABLE,
+    TOO_FEW,
+)
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
+
+FEWEST: Final = 3
+OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")
+_EXCLUDES: Final = 0.05
+_UNKNOWN: Final = "the laboratory's own error is unknown"
+SMALLEST_WORTHWHILE: Final = 0.2  # of the laboratory's spread between athletes (Hopkins 2000)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Change:
+    """
+    Agreement of changes; an error is the field's change minus the laboratory's. [mL/kg/min].
+
+    Attributes
+    ----------
+    changes : DataFrame
+        One row per change: athlete_id, first_test, second_test, days, lab, field (both changes).
+    n, n_pairs : int
+        Athletes, and visits behind the changes.
+    limits : LimitsOfAgreement or RepeatedLimits
+        Of the errors.
+    line : Line or None
+        Field's change on the laboratory's; None when all laboratory changes are equal.
+    r_interval, slope_interval : Interval
+    laboratory_error : float or None
+        The laboratory's typical error; None: neither measured nor declared.
+    assumed_error : bool
+        Declared, not measured.
+    anywhere, beyond_noise : SameDirection
+        Without a zone, and outside z sqrt 2 laboratory errors; None without a laboratory error.
+    worthwhile : SameDirection
+        Outside a fifth of the laboratory's spread between athletes.
+    kinds : ThreeWay
+    response : Responsiveness
+    real : RealChange
+        Which change of the field value is more than its noise.
+    follows : StructuralSlope or None
+        How much the field follows the true change; None where that cannot be told.
+    clustered : bool
+        Whether an athlete has several changes.
+    """
+
+    changes: pd.DataFrame
+    n: int
+    n_pairs: int
+    limits: AnyLimits
+    line: Line | None
+    r_interval: Interval
+    slope_interval: Interval
+    laboratory_error: float | None
+    assumed_error: bool
+    anywhere: SameDirection
+    beyond_noise: SameDirection | None
+    worthwhile: SameDirection
+    kinds: ThreeWay
+    response: Responsiveness
+    real: RealChange
+    follows: StructuralSlope | None = None
+    clustered: bool = False
+
+    @property
+    def no_detectable_change(self) -> bool:
+        """Whether laboratory changes spread no more than its own noise: r means nothing then."""
+        if self.laboratory_error is None:
+            return False
+        return bool(self.changes["lab"].var(ddof=1) <= 2 * self.laboratory_error**2)
+
+    @property
+    def unattenuated_slope(self) -> float:
+        """
+        Responsiveness if the laboratory had no error: a sensitivity value, not an estimate.
+
+        Not a number when the laboratory's error is unknown or explains all its changes.
+        """
+        if self.line is None or self.laboratory_error is None or self.no_detectable_change:
+            return float("nan")
+        noise = 2 * self.laboratory_error**2 / self.changes["lab"].var(ddof=1)
+        return float(self.line.slope / (1 - noise))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return bias, limits, r, slope and the two shares as rows, unrounded."""
+        limits = self.limits
+        note = limits.note
+        rows = [
+            self._row("bias", limits.bias, limits.bias_interval(), UNIT, note),
+            self._row("lower_limit", limits.lower, limits.lower_interval(), UNIT, note),
+            self._row("upper_limit", limits.upper, limits.upper_interval(), UNIT, note),
+            self._of_line("r"),
+            self._of_line("slope"),
+            self._of_direction("same_direction", self.anywhere, ""),
+            self._of_direction(
+                "same_direction_beyond_noise",
+                self.beyond_noise,
+                "assumed" if self.assumed_error else "",
+            ),
+            *self._of_following(),
+            *self._of_real_change(),
+        ]
+        return rows_frame(rows)
+
+    def following_said(self) -> str:
+        """Say how much the field follows a true change."""
+        found = self.follows
+        if found is None:
+            return "How much the field follows a true change cannot be told from these data."
+        low, high = found.interval
+        if not found.excludes_zero:
+            return f"The field was not shown to follow the laboratory ({said_p(found.p_zero)})."
+        start = f"The field follows the laboratory ({said_p(found.p_zero)})"
+        if np.isnan(low):
+            return f"{start}; by how much, the data do not say."
+        if found.bounded:
+            return f"{start}, by {found.slope:.2f} ({low:.2f} to {high:.2f}) of a true change."
+        full = f": full following is not excluded ({said_p(found.p_one)})"
+        bound = full if found.p_one >= _EXCLUDES else ""
+        return f"{start}, by at least {low:.2f} of a change; the data set no upper bound{bound}."
+
+    def chance_said(self, athlete_id: object) -> str:
+        """Say how likely the latest change of an athlete is a true one worth having; mostly nothing."""
+        own = self.changes[self.changes["athlete_id"] == athlete_id]
+        if own.empty or self.real.own is None:
+            return ""
+        field_change = float(own["field"].iloc[-1])
+        found = true_change(
+            self.changes["lab"],
+            self.changes["field"],
+            self.real.own.laboratory,
+            field_change,
+            noise_shares=np.full(len(self.changes), self.real.own.noise_share),
+        )
+        if found is None or self.worthwhile.zone <= 0.0:
+            return ""
+        return f"change of {field_change:+.1f}: the true one {found.in_words(self.worthwhile.zone)}"
+
+    def _of_following(self) -> list[Row]:
+        """Return responsiveness and its p values; without a laboratory error only that of none."""
+        none = Interval(np.nan, np.nan)
+        if self.follows is None or self.follows.n < FEW_FOR_REPORTS:
+            reason = TOO_FEW if self.n < FEW_FOR_REPORTS else f"{NOT_ESTIMABLE}: {_UNKNOWN}"
+            return [self._row(name, np.nan, none, "1", reason) for name in OF_FOLLOWING]
+        slope, _, full, nothing = self.follows.rows(("responsiveness", "", *OF_FOLLOWING[:0:-1]))
+        return [slope, nothing, full]
+
+    def _of_real_change(self) -> list[Row]:
+        """Return the smallest real change, what a card may say of it, and the disagreement."""
+        found, none = self.real, Interval(np.nan, np.nan)
+        few, known = self.n < FEW_FOR_REPORTS, found.own is not None
+        reason = TOO_FEW if few else f"{NOT_ESTIMABLE}: {_UNKNOWN}"
+        told = known and not few
+        note = ("assumed" if self.assumed_error else "") if told else reason
+        smallest, ends = (found.smallest, found.interval) if told else (np.nan, none)
+        return [
+            self._row("smallest_real_change", smallest, ends, UNIT, note),
+            self._row("real_change_on_card", found.on_card, none, UNIT, note),
+            self._row("disagreement", found.disagreement, none, UNIT, ""),
+        ]
+
+    def summary(self) -> str:
+        """Say bias, limits and direction of change in one sentence."""
+        caution = (
+            " The laboratory's changes are no larger than its own noise: no detectable true change."
+            if self.no_detectable_change
+            else ""
+        )
+        return (
+            f"Over {self.n} athletes the field's change differs from the laboratory's by "
+            f"{self.limits.bias:.1f} mL/kg/min on average, limits {self.limits.lower:.1f} to "
+            f"{self.limits.upper:.1f}; {self.anywhere.same} of {self.anywhere.kept} changes have "
+            f"the same direction.{caution}"
+        )
+
+    def _row(self, name: str, value: float, interval: Interval, unit: str, note: str) -> Row:
+        return Row.of(name, value, interval, n=self.n, n_pairs=self.n_pairs, unit=unit, note=note)
+
+    def _of_line(self, name: Literal["r", "slope"]) -> Row:
+        none = Interval(np.nan, np.nan)
+        value = np.nan if self.line is None else getattr(self.line, name)
+        if np.isnan(value):
+            return self._row(name, np.nan, none, "1", f"{NOT_ESTIMABLE}: all changes are equal")
+        notes = ["clustered"] if self.clustered else []
+        notes += ["no detectable true change"] if self.no_detectable_change else []
+        interval = self.r_interval if name == "r" else self.slope_interval
+        return self._row(name, value, interval, "1", "; ".join(notes))
+
+    def _of_direction(self, name: str, found: SameDirection | None, note: str) -> Row:
+        none = Interval(np.nan, np.nan)
+        if found is None:
+            reason = f"{NOT_ESTIMABLE}: the laboratory's own error is unknown"
+            return self._row(name, np.nan, none, "1", reason)
+        if found.kept == 0:
+            reason = f"{NOT_ESTIMABLE}: no laboratory change exceeds {found.zone:.1f} {UNIT}"
+            return self._row(name, np.nan, none, "1", reason)
+        notes = ["clustered"] if self.clustered else []
+        notes += [note] if note else []
+        notes.append(f"{found.kept} of {found.kept + found.left_out} changes")
+        behind = self.changes[found.considered]
+        return Row.of(
+            name,
+            found.share,
+            found.interval,
+            n=behind["athlete_id"].nunique(),
+            n_pairs=len({*behind["first_test"], *behind["second_test"]}),
+            unit="1",
+            note="; ".join(notes),
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Agreement of changes")

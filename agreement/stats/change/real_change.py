@@ -1,0 +1,268 @@
+"""Which change of a field value is more than its noise, and how likely a true change is behind it."""
+
+from dataclasses import dataclass
+from math import nan, sqrt
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
+from agreement.stats.limits.net_of_laboratory import NetOfLaboratory, net_of_laboratory
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance, variance_ends
+
+FEWEST_FOR_CHANCE: Final = 20  # changes; below, the chance of a true change is not said
+_FEWEST_DF: Final = 3.0
+_STEP: Final = 5  # per cent, to which a chance is rounded
+
+
+@dataclass(frozen=True, slots=True)
+class RealChange:
+    """
+    Noise of a change of the field value between two visits. [mL/kg/min].
+
+    Attributes
+    ----------
+    own : NetOfLaboratory or None
+        Of field change minus laboratory change; None where the laboratory's error is unknown.
+    disagreement : float
+        Field and laboratory changes differ by up to this.
+    spread_of_field : float
+        Standard deviation of the field's changes.
+    n : int
+        Athletes with a change.
+    coverage : float
+    """
+
+    own: NetOfLaboratory | None
+    disagreement: float
+    spread_of_field: float
+    n: int
+    coverage: float = 0.95
+
+    @property
+    def smallest(self) -> float:
+        """Smallest real change at the estimate; often 0 by chance, so cards do not carry it."""
+        return nan if self.own is None else z_of(self.coverage) * self.own.sd
+
+    @property
+    def interval(self) -> Interval:
+        """Of the smallest real change."""
+        if self.own is None:
+            return Interval(nan, nan)
+        low, high = self.own.sd_interval()
+        return Interval(z_of(self.coverage) * low, z_of(self.coverage) * high)
+
+    @property
+    def ceiling(self) -> float:
+        """Upper end of the whole spread of the field's changes: its noise cannot be larger."""
+        high = variance_ends(self.spread_of_field**2, self.n - 1).high
+        return z_of(self.coverage) * sqrt(high)
+
+    @property
+    def on_card(self) -> float:
+        """What a card may promise: the upper end; NaN below 10 athletes or without an error."""
+        if self.own is None or self.n < FEW_FOR_REPORTS:
+            return nan
+        return min(self.interval.high, self.ceiling)
+
+    def summary(self) -> str:
+        """Say which change is more than noise."""
+        if np.isnan(self.on_card):
+            return (
+                f"Field and laboratory changes differ by up to {self.disagreement:.1f} mL/kg/min."
+            )
+        return (
+            f"A change of the field value larger than {self.on_card:.1f} mL/kg/min is more than this "
+            f"method's noise (upper end of {self.smallest:.1f}; {self.n} athletes with two visits)."
+        )
+
+
+def real_change(
+    changes: pd.DataFrame,
+    laboratory: LaboratoryVariance | None,
+    noise_shares: npt.ArrayLike,
+    *,
+    coverage: float = 0.95,
+) -> RealChange:
+    r"""
+    Smallest real change of a field value, from the changes of both methods between visits.
+
+    Parameters
+    ----------
+    changes : DataFrame
+        Columns athlete_id, lab, field, as `visit_changes` returns. [mL/kg/min]
+    laboratory : LaboratoryVariance or None
+        Of one test.
+    noise_shares : array_like, shape (n,)
+        1/(tests before) + 1/(tests after), for each change.
+    coverage : float, default 0.95
+
+    Returns
+    -------
+    RealChange
+
+    Notes
+    -----
+    The variance of field change minus laboratory change holds the noise of both; the laboratory's
+    part is taken out. A field that responds less than in full adds to it, so the number is too
+    large for a method that smooths. Days of one week say nothing of it.
+
+    References
+    ----------
+    .. [1] Zou GY, Donner A. Stat Med 2008;27:1693-1702 (memory; interval).
+    """
+    lab, field = (changes[name].to_numpy(dtype=np.float64) for name in ("lab", "field"))
+    athlete = changes["athlete_id"].to_numpy()
+    error = field - lab
+    own = net_of_laboratory(
+        error,
+        athlete,
+        LaboratoryVariance(0.0, np.inf) if laboratory is None else laboratory,
+        noise_shares=noise_shares,
+        coverage=coverage,
+    )
+    return RealChange(
+        None if laboratory is None else own,
+        z_of(coverage) * sqrt(own.spread),
+        float(field.std(ddof=1)),
+        own.n,
+        coverage,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class TrueChange:
+    """
+    What a field change says of the true change behind it, in athletes like these.
+
+    Attributes
+    ----------
+    expected, sd : float
+        Of the true change. [mL/kg/min]
+    df : float
+    slope : float
+        Of laboratory changes on field changes.
+    """
+
+    expected: float
+    sd: float
+    df: float
+    slope: float
+
+    def chance_above(self, worthwhile: float) -> float:
+        """Chance that the true change is larger than this."""
+        return float(special.stdtr(self.df, -(worthwhile - self.expected) / self.sd))
+
+    def in_words(self, worthwhile: float) -> str:
+        """
+        Say the chance, to 5 %.
+
+        >>> TrueChange(3.6, 1.6, 3.0, 1.1).in_words(2.0)
+        'about 80 % likely to be more than 2.0, in athletes like these'
+        """
+        percent = _STEP * round(100 * self.chance_above(worthwhile) / _STEP)
+        said = f"about {min(max(percent, _STEP), 100 - _STEP)} % likely"
+        return f"{said} to be more than {worthwhile:.1f}, in athletes like these"
+
+
+def true_change(
+    lab: npt.ArrayLike,
+    field: npt.ArrayLike,
+    laboratory: LaboratoryVariance,
+    new_field_change: float,
+    *,
+    noise_shares: npt.ArrayLike | None = None,
+    any_size: bool = False,
+) -> TrueChange | None:
+    """
+    Return what a field change says of the true change.
+
+    Parameters
+    ----------
+    lab, field : array_like, shape (n,)
+        Changes of other athletes. [mL/kg/min]
+    laboratory : LaboratoryVariance
+    new_field_change : float
+        [mL/kg/min]
+    noise_shares : array_like, shape (n,), optional
+        Default: 2, one test at each visit.
+    any_size : bool, default False
+        Also of fewer than 20 changes, and of a change larger than any seen.
+
+    Returns
+    -------
+    TrueChange or None
+        None with too few changes, or a change outside those seen.
+
+    Notes
+    -----
+    Least squares of the laboratory's changes on the field's, so that the laboratory's noise is in
+    the response alone; it is taken out of the residual variance [1]_. The spread of true changes in
+    these athletes is what it rests on: it holds for athletes like them.
+
+    References
+    ----------
+    .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
+    """
+    y, x = np.asarray(lab, dtype=np.float64), np.asarray(field, dtype=np.float64)
+    n = x.size
+    seen = x.min() <= new_field_change <= x.max()
+    if not any_size and (n < FEWEST_FOR_CHANCE or not seen):
+        return None
+    share = 2.0 if noise_shares is None else float(np.mean(np.asarray(noise_shares)))
+    dx = x - x.mean()
+    sxx = float(dx @ dx)
+    if sxx <= 0.0:
+        return None
+    slope = float(dx @ y) / sxx
+    residual = y - y.mean() - slope * dx
+    df = n - 2
+    s2, noise = float(residual @ residual) / df, share * laboratory.variance
+    low = laboratory.interval().low * share
+    above = s2 * (df / float(special.chdtri(df, 0.975)) - 1.0)
+    own, high = s2 - noise, s2 - noise + float(np.hypot(above, noise - low))
+    variance = max(own, max(high, 0.0) / 4.0)
+    variance += s2 * (1.0 / n + (new_field_change - x.mean()) ** 2 / sxx)
+    if variance <= 0.0:
+        return None
+    spread_of_it = 2.0 * s2**2 / df + 2.0 * noise**2 / laboratory.df
+    degrees = min(2.0 * variance**2 / spread_of_it, df) if spread_of_it > 0.0 else float(df)
+    expected = float(y.mean() + slope * (new_field_change - x.mean()))
+    return TrueChange(expected, sqrt(variance), max(degrees, _FEWEST_DF), slope)
+
+
+@dataclass(frozen=True, slots=True)
+class WeekToWeek:
+    """Change of a field value from one week to the next, and its interval. [mL/kg/min]."""
+
+    n: int
+    shift: float
+    change: float
+    interval: Interval
+
+
+def week_to_week(
+    earlier: npt.ArrayLike, later: npt.ArrayLike, *, coverage: float = 0.95
+) -> WeekToWeek:
+    """
+    How far the means of two neighbouring weeks of one athlete differ.
+
+    Parameters
+    ----------
+    earlier, later : array_like, shape (n,)
+        One pair of weekly means per athlete. [mL/kg/min]
+    coverage : float, default 0.95
+
+    Notes
+    -----
+    No smallest real change: what differs from visit to visit is not in it.
+    """
+    w = np.asarray(later, dtype=np.float64) - np.asarray(earlier, dtype=np.float64)
+    z, variance = z_of(coverage), float(w.var(ddof=1))
+    low, high = variance_ends(variance, w.size - 1)
+    ends = Interval(z * sqrt(low), z * sqrt(high))
+    return WeekToWeek(w.size, float(w.mean()), z * sqrt(variance), ends)

@@ -1,0 +1,118 @@
+"""
+Which change is real, and how likely a true change is.
+
+Values of `tests/reference/structural_and_change.json`: computed by another implementation of the
+same formulas with numpy and scipy (no printed source), tolerance 1e-9.
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.stats.change.real_change import real_change, true_change, week_to_week
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
+
+HELD = json.loads(
+    (Path(__file__).parents[1] / "reference/structural_and_change.json").read_text("utf-8")
+)
+
+
+def changes_of(inputs):
+    lab, field = inputs["laboratory_change"], inputs["field_change"]
+    return pd.DataFrame({"athlete_id": range(len(lab)), "lab": lab, "field": field})
+
+
+def laboratory(inputs):
+    return LaboratoryVariance(inputs["v"], inputs["nu"])
+
+
+@pytest.mark.parametrize("case", HELD["real_change"])
+def test_held_real_changes(case):
+    told, wanted = case["inputs"], case["outputs"]
+    changes = changes_of(told)
+    found = real_change(changes, laboratory(told), np.full(len(changes), 2.0))
+    shown = {
+        "shift": found.own.bias,
+        "shift_low": found.own.bias_interval().low,
+        "shift_high": found.own.bias_interval().high,
+        "sd": found.own.sd,
+        "smallest": found.smallest,
+        "smallest_low": found.interval.low,
+        "smallest_high": found.interval.high,
+        "ceiling": found.ceiling,
+        "card": found.on_card,
+        "disagreement": found.disagreement,
+    }
+    assert shown == pytest.approx({name: wanted[name] for name in shown}, rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("case", HELD["true_change"])
+def test_held_true_changes(case):
+    told, wanted = case["inputs"], case["outputs"]
+    changes = changes_of(told)
+    found = true_change(
+        changes["lab"], changes["field"], laboratory(told), told["new_field_change"], any_size=True
+    )
+    shown = (
+        found.expected,
+        found.sd,
+        found.df,
+        found.slope,
+        found.chance_above(told["worthwhile"]),
+    )
+    names = ("expected", "sd", "df", "line", "p")
+    assert shown == pytest.approx([wanted[name] for name in names], rel=1e-9)
+
+
+@pytest.mark.parametrize("case", HELD["week_to_week"])
+def test_held_weeks(case):
+    found, wanted = (
+        week_to_week(case["inputs"]["earlier"], case["inputs"]["later"]),
+        case["outputs"],
+    )
+    assert (found.shift, found.change, *found.interval) == pytest.approx(
+        [wanted[name] for name in ("shift", "change", "change_low", "change_high")], rel=1e-9
+    )
+
+
+def test_without_a_laboratory_error_only_the_disagreement_is_said():
+    rng = np.random.default_rng(3)
+    lab = rng.normal(1, 3, 15)
+    changes = pd.DataFrame(
+        {"athlete_id": range(15), "lab": lab, "field": lab + rng.normal(0, 2, 15)}
+    )
+    found = real_change(changes, None, np.full(15, 2.0))
+    assert np.isnan(found.on_card)
+    assert found.disagreement == pytest.approx(
+        1.959964 * (changes["field"] - changes["lab"]).std(), rel=1e-6
+    )
+    assert found.summary().startswith("Field and laboratory changes differ by up to")
+
+
+def test_no_chance_is_said_of_few_changes_or_of_one_larger_than_any_seen():
+    rng = np.random.default_rng(4)
+    lab, known = rng.normal(1, 3, 25), LaboratoryVariance(4.0, 20)
+    assert true_change(lab, lab, known, lab.max() + 0.1) is None
+    assert true_change(lab[:19], lab[:19], known, 1.0) is None
+    assert 0 < true_change(lab, lab, known, 1.0).chance_above(2.0) < 1
+
+
+@pytest.mark.slow
+def test_what_the_card_says_holds_for_athletes_who_did_not_change():
+    """Sheet: beyond the card's number lie .005-.024 of the unchanged; SEM 2.6, 35 athletes."""
+    rng = np.random.default_rng(8)
+    beyond = below = 0
+    for _ in range(400):
+        true = rng.normal(0, 2.5, 35)
+        lab = true + rng.normal(0, 2.6 * np.sqrt(2), 35)
+        field = true + rng.normal(0, 1.5, 35)
+        changes = pd.DataFrame({"athlete_id": range(35), "lab": lab, "field": field})
+        known = LaboratoryVariance(2.6**2 * rng.chisquare(20) / 20, 20)
+        card = real_change(changes, known, np.full(35, 2.0)).on_card
+        beyond += np.mean(np.abs(rng.normal(0, 1.5, 200)) > card)
+        below += card < 1.959964 * 1.5
+    assert beyond / 400 <= 0.024 + 0.01
+    assert below / 400 <= 0.029 + 3 * np.sqrt(0.029 * 0.971 / 400)
