@@ -36,6 +36,11 @@ def start() -> NoReturn:
 
 
 def _run() -> int:
+    if sys.argv[1:] == ["--version"]:
+        from agreement import __version__
+
+        sys.stdout.write(f"{__version__}\n")
+        return 0
     from agreement.cli import main
     from agreement.report.run.unused import leave_out_unused
 

@@ -97,8 +97,9 @@ def _data(text: str) -> None:
 app = typer.Typer(
     cls=_Commands,
     help="How far a field estimate of VO2max can be trusted: agreement with the laboratory.",
+    epilog="`agreement --version` tells the version.",
     no_args_is_help=True,
-    add_completion=False,
+    add_completion=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
@@ -274,18 +275,39 @@ def protocols(
 
 @app.command(name="open")
 def open_(
-    study: Study,
-    kind: Annotated[KindName | None, typer.Option("--report", help="Which notebook.")] = None,
+    study: Annotated[Path | None, typer.Argument(help="A study folder; none: start one.")] = None,
+    kind: Annotated[KindName | None, typer.Option("--report", help="A report's notebook.")] = None,
     start_up: Annotated[
         bool, typer.Option("--start-up", help="Run your own IPython start-up files too.")
     ] = False,
+    port: Annotated[int | None, typer.Option(help="Where JupyterLab listens.")] = None,
+    address: Annotated[str | None, typer.Option(help="For others too; localhost if none.")] = None,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open one.")] = True,
 ) -> None:
-    """Copy the report's notebook beside the study and open it in JupyterLab."""
-    from agreement.report.run.workbench import copied_notebook, open_notebook
+    """Open JupyterLab: to make a study from files, to try choices, or with a report's notebook."""
+    from agreement.report.run.workbench import (
+        copied_notebook,
+        explore_notebook,
+        open_notebook,
+        start_notebook,
+    )
 
-    notebook = copied_notebook(study, kind)
+    if study is None:
+        notebook = start_notebook(Path())
+    else:
+        notebook = copied_notebook(study, kind) if kind else explore_notebook(study)
     _data(in_one_line(str(notebook)))
-    open_notebook(notebook, own_start_up=start_up)
+    open_notebook(notebook, own_start_up=start_up, port=port, address=address, browser=browser)
+
+
+@app.command()
+def explain(
+    name: Annotated[list[str], typer.Argument(help="A statistic, column, reason or key.")],
+) -> None:
+    """Say what a word means: a statistic, a column, a reason, a key of study.toml."""
+    from agreement.report.run.explaining import explained
+
+    _data(explained(" ".join(name)))
 
 
 @app.command()

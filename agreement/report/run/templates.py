@@ -22,6 +22,11 @@ def template(kind: Kind) -> str:
     return (template_folder() / f"{kind}.ipynb").read_text(encoding="utf-8")
 
 
+def workbench_template(name: str) -> str:
+    """Return the text of a notebook of the workbench: ``start`` or ``explore``."""
+    return (template_folder() / "workbench" / f"{name}.ipynb").read_text(encoding="utf-8")
+
+
 def stated_kind(study: Path) -> Kind:
     """Return the kind of report that study.toml asks for; its faults are found by the reader."""
     try:

@@ -4,11 +4,11 @@ import os
 import subprocess
 import sys
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from agreement.errors import AgreementError, OutputError
 from agreement.report.run.render import parameters_source
-from agreement.report.run.templates import stated_kind, template
+from agreement.report.run.templates import stated_kind, template, workbench_template
 from agreement.tables.options import Kind
 from agreement.tables.work_folders import work_folder
 
@@ -41,8 +41,35 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
         msg = f"{study} is no folder. Name the folder that holds study.toml."
         raise AgreementError(msg)
     kind = kind or stated_kind(place)
-    target = place.with_name(f"{place.name}-{kind}.ipynb")
-    content = _filled(template(kind), place.name)
+    content = _filled(template(kind), {"study": place.name, "save": None})
+    return _placed(place.with_name(f"{place.name}-{kind}.ipynb"), content)
+
+
+def explore_notebook(study: str | Path) -> Path:
+    """
+    Write the notebook that tries other choices beside a study folder; parameters and errors as above.
+
+    Returns
+    -------
+    Path
+        ``<study folder>-explore.ipynb``.
+    """
+    place = Path(study).resolve()
+    if not place.is_dir():
+        msg = f"{study} is no folder. Name the folder that holds study.toml."
+        raise AgreementError(msg)
+    content = _filled(workbench_template("explore"), {"study": place.name})
+    return _placed(place.with_name(f"{place.name}-explore.ipynb"), content)
+
+
+def start_notebook(folder: Path) -> Path:
+    """Write the notebook that makes studies from files into a folder: ``agreement-start.ipynb``."""
+    content = _filled(workbench_template("start"), {"place": "."})
+    return _placed(folder.resolve() / "agreement-start.ipynb", content)
+
+
+def _placed(target: Path, content: str) -> Path:
+    """Put a notebook where there is none; one of ours that is there stays."""
     if target.is_symlink() or target.exists():
         _require_ours(target, content)
         return target
@@ -56,14 +83,14 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
     return target
 
 
-def _filled(text: str, study: str) -> str:
-    """Return a report's notebook filled in with the study's name; the same for the same name."""
+def _filled(text: str, parameters: dict[str, Any]) -> str:
+    """Return a notebook filled in with its parameters; the same for the same ones."""
     import nbformat
 
     notebook = nbformat.reads(text, as_version=4)
     for cell in notebook.cells:
         if "parameters" in cell.metadata.get("tags", []):
-            cell.source = parameters_source({"study": study, "save": None})
+            cell.source = parameters_source(parameters)
     return str(nbformat.writes(notebook)) + "\n"
 
 
@@ -104,7 +131,14 @@ SILENT: Final = (  # a study is health data: nothing asks the network for news o
 )
 
 
-def open_notebook(notebook: Path, *, own_start_up: bool = False) -> None:
+def open_notebook(
+    notebook: Path,
+    *,
+    own_start_up: bool = False,
+    port: int | None = None,
+    address: str | None = None,
+    browser: bool = True,
+) -> None:
     """
     Open a notebook in JupyterLab; returns when JupyterLab ends.
 
@@ -113,6 +147,12 @@ def open_notebook(notebook: Path, *, own_start_up: bool = False) -> None:
     notebook : Path
     own_start_up : bool, default False
         Let the kernels run the user's own IPython start-up files too.
+    port : int, optional
+        Where JupyterLab listens; it must be free. Without it the first free one from 8888.
+    address : str, optional
+        Where it listens; without it only this machine reaches it. A token is needed either way.
+    browser : bool, default True
+        Whether to open a browser.
 
     Notes
     -----
@@ -120,9 +160,26 @@ def open_notebook(notebook: Path, *, own_start_up: bool = False) -> None:
     else run in their place.
     """
     with work_folder() as work:
-        command = [sys.executable, "-P", "-m", "jupyterlab", *SILENT, str(notebook)]
+        command = [sys.executable, "-P", "-m", "jupyterlab", *SILENT]
+        command += served(port, address, browser=browser)
+        command.append(str(notebook))
         surroundings = kernel_surroundings(None if own_start_up else work / "ipython")
         subprocess.run(command, check=False, env=surroundings)
+
+
+def served(port: int | None, address: str | None, *, browser: bool) -> list[str]:
+    """
+    Return how JupyterLab is asked to listen; as root, as in a container, it needs to be told so.
+
+    >>> served(8890, None, browser=False)[:2]
+    ['--ServerApp.port=8890', '--ServerApp.port_retries=0']
+    """
+    options = [] if port is None else [f"--ServerApp.port={port}", "--ServerApp.port_retries=0"]
+    options.append(f"--ServerApp.ip={address or 'localhost'}")
+    options += [] if browser else ["--no-browser"]
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        options.append("--allow-root")
+    return options
 
 
 def kernel_surroundings(settings: Path | None) -> dict[str, str]:

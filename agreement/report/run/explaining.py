@@ -1,0 +1,82 @@
+"""What a word means: statistics and glossary, columns of the input, reasons, keys of study.toml."""
+
+import re
+from difflib import get_close_matches
+
+from agreement.errors import AgreementError
+from agreement.stats.catalogue import describe
+from agreement.tables.columns import INPUTS
+from agreement.tables.new_study import STUDY_FILE_TEXT
+from agreement.tables.units import unit_names
+from agreement.terms import RANGES, REASONS
+
+
+def explained(name: str) -> str:
+    """
+    Return what a name means, in a few lines; everything that is called so.
+
+    Parameters
+    ----------
+    name : str
+        A statistic or a word of the glossary, a column, a reason code, a key of study.toml.
+
+    Raises
+    ------
+    AgreementError
+        If nothing is called so; the message names what is spelt alike.
+
+    Examples
+    --------
+    >>> print(explained("stale"))
+    stale: a reason why a row was left out: one value repeated day after day, counted once.
+    >>> print(explained("days_before"))
+    pairing.days_before: a key of study.toml (14): estimates up to this many days before the test.
+    pairing.field_tests.days_before: a key of study.toml (14).
+    """
+    plain = name.strip()
+    lines = []
+    if plain in REASONS:
+        lines.append(f"{plain}: a reason why a row was left out: {REASONS[plain]}.")
+    lines += _column(plain)
+    lines += [said for key, said in _keys().items() if plain in (key, key.rpartition(".")[2])]
+    try:
+        lines += describe(plain).splitlines()
+    except KeyError as error:
+        if not lines:
+            known = [*REASONS, *_keys(), *(c for table in INPUTS.values() for c in table.columns)]
+            near = get_close_matches(plain, known, n=3)
+            said = str(error.args[0])
+            msg = f"{said}{'; or ' + ', '.join(near) if near else ''}."
+            raise AgreementError(msg) from None
+    return "\n".join(lines)
+
+
+def _column(name: str) -> list[str]:
+    """Return what a column of the input holds."""
+    tables = [table for table in INPUTS.values() if name in table.columns]
+    if not tables:
+        return []
+    column = tables[0].columns[name]
+    needed = [table.name for table in tables if table.columns[name].required]
+    parts = [f"{name}: a column of {', '.join(table.name for table in tables)}"]
+    parts += [f"required in {', '.join(needed)}"] if needed else []
+    parts += [f"one of {', '.join(column.codes)}"] if column.codes else []
+    if units := unit_names(name):
+        parts.append(f"in {units[0]}, or as `units` says in {', '.join(units[1:])}")
+    if found := RANGES.get(name):
+        parts.append(f"{found.reject_low:g} to {found.reject_high:g} {found.unit} are taken")
+    return ["; ".join(parts) + "."]
+
+
+def _keys() -> dict[str, str]:
+    """Return what each key of study.toml says, from the commented file that `new` writes."""
+    found, table = {}, ""
+    for line in STUDY_FILE_TEXT.splitlines():
+        if head := re.match(r"#? ?\[([^\]]+)\]", line):
+            table = head[1].replace('"my wrist device"', "LABEL").replace("lab_tests", "TABLE")
+        elif key := re.match(r"#? ?(\w+) = (.*?)(?:\s{2,}# (.*))?$", line):
+            meaning = f": {key[3].rstrip('.')}" if key[3] else ""
+            found[f"{table}.{key[1]}"] = (
+                f"{table}.{key[1]}: a key of study.toml ({key[2]}){meaning}."
+            )
+    return found

@@ -1,0 +1,1 @@
+"""The workbench in the browser: panels of controls, for people who never use a terminal."""

@@ -1,0 +1,205 @@
+"""The explore panel: other choices tried on a study; plot and limits follow, the verdict does not."""
+
+from html import escape
+from pathlib import Path
+from typing import Any, Final
+
+import ipywidgets as widgets
+
+from agreement.cohort import Cohort, read_cohort
+from agreement.errors import AgreementError
+from agreement.figures.canvas import blank, settle, svg_text
+from agreement.figures.of_arrays import plot_differences
+from agreement.figures.theme import house_style
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
+from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.tables.study_edit import write_choices
+from agreement.terms import UNIT, counted
+
+_FARTHEST: Final = 5
+_WIDE: Final = widgets.Layout(width="420px")
+_WORDS: Final = {"description_width": "190px"}
+
+
+class Explore:
+    """
+    Controls of one study, and what follows from them.
+
+    Attributes
+    ----------
+    cohort : Cohort
+        Under the agreed choices.
+    controls : dict of str to widget
+        By the name of the choice.
+    panel : widget
+        What a notebook shows.
+    """
+
+    def __init__(self, study: str | Path) -> None:
+        self.folder = Path(study)
+        self.cohort: Cohort = read_cohort(study)
+        agreed = self.cohort.study.options
+        names = {f"{method}, {mode}": (method, mode) for method, mode in self.cohort.methods}
+        if not names:
+            msg = "The study has no pairs yet; run `agreement check` on it."
+            raise AgreementError(msg)
+        pairing, margin = agreed.pairing, agreed.margin.limit
+
+        def slider(text: str, value: int, low: int, high: int) -> Any:
+            return widgets.IntSlider(
+                value, low, max(high, value), description=text, layout=_WIDE, style=_WORDS
+            )
+
+        self.controls: dict[str, Any] = {
+            "method": widgets.Dropdown(
+                options=names, description="Method", layout=_WIDE, style=_WORDS
+            ),
+            "days_before": slider("Days before the test", pairing.days_before, 1, 60),
+            "summary_days": slider("Days averaged", pairing.summary_days, 1, 60),
+            "minimum_days": slider("Days with a reading needed", pairing.minimum_days, 1, 14),
+            "summary": widgets.Dropdown(
+                options=["mean", "median", "nearest", "last"],
+                value=pairing.summary,
+                description="Summary of the days",
+                layout=_WIDE,
+                style=_WORDS,
+            ),
+            "confirmed": widgets.Checkbox(
+                False, description="Confirmed maxima only", layout=_WIDE, style=_WORDS
+            ),
+            "margin": widgets.BoundedFloatText(
+                margin or 0.0,
+                min=0,
+                max=100,
+                step=0.5,
+                description=f"Limit to hold ({UNIT})",
+                layout=_WIDE,
+                style=_WORDS,
+            ),
+            "coverage": widgets.FloatSlider(
+                0.95,
+                min=0.5,
+                max=0.99,
+                step=0.01,
+                description="Share of athletes",
+                layout=_WIDE,
+                style=_WORDS,
+            ),
+        }
+        self.said = widgets.HTML()
+        self.picture = widgets.HTML()
+        self.write = widgets.Button(
+            description="Write these choices into study.toml",
+            layout=widgets.Layout(width="300px"),
+        )
+        self.written = widgets.HTML()
+        self.write.on_click(lambda _: self.write_choices())
+        for control in self.controls.values():
+            control.observe(lambda _: self.show(), names="value")
+        left = widgets.VBox([*self.controls.values(), self.write, self.written])
+        self.panel = widgets.VBox([self.said, widgets.HBox([left, self.picture])])
+        self.show()
+
+    @property
+    def choices(self) -> dict[str, Any]:
+        """The value of every control."""
+        return {name: control.value for name, control in self.controls.items()}
+
+    @property
+    def tried(self) -> list[str]:
+        """Names of the choices that are not the agreed ones."""
+        options, now = self.cohort.study.options, self.choices
+        keys = ("days_before", "summary_days", "minimum_days", "summary")
+        names = [key for key in keys if now[key] != getattr(options.pairing, key)]
+        names += ["confirmed"] if now["confirmed"] else []
+        names += ["margin"] if now["margin"] != (options.margin.limit or 0.0) else []
+        return names + (["coverage"] if abs(now["coverage"] - 0.95) > 1e-9 else [])
+
+    def show(self) -> None:
+        """Compute and draw under the choices that stand in the controls."""
+        now = self.choices
+        keys = ("days_before", "summary_days", "minimum_days", "summary")
+        cohort = self.cohort.with_options(pairing={key: now[key] for key in keys})
+        method, mode = now["method"]
+        if (method, mode) not in cohort.methods:
+            self._nothing("With these choices the method has no pairs.")
+            return
+        pairs = cohort.pairs_of(method, mode)
+        if now["confirmed"]:
+            pairs = pairs[pairs["max_confirmed"] == "yes"]
+        people = int(pairs["athlete_id"].nunique())
+        if pairs.empty:
+            self._nothing("With these choices the method has no pairs.")
+            return
+        enough = people >= FEW_FOR_REPORTS
+        limits = (
+            limits_by_athlete(
+                pairs["field"] - pairs["lab"], pairs["athlete_id"], coverage=now["coverage"]
+            )
+            if enough
+            else None
+        )
+        said = (
+            limits.summary()
+            if limits is not None
+            else f"{counted(people, 'athlete')}: too few for limits of agreement."
+        )
+        if limits is not None and now["margin"]:
+            inside = -now["margin"] <= limits.lower and limits.upper <= now["margin"]
+            said += f" Both limits {'lie' if inside else 'do not lie'} within ±{now['margin']:g}."
+        with house_style():
+            figure, (ax,) = blank()
+            plot_differences(
+                pairs["field"],
+                pairs["lab"],
+                limits=limits,
+                athlete=pairs["athlete_id"],
+                confirmed=pairs["max_confirmed"] == "yes",
+                margin=now["margin"] or None,
+                ax=ax,
+            )
+            settle(figure)
+            svg = svg_text(figure)
+        self.said.value = f"<p>{self._mark()}{escape(said)}</p>{_farthest(pairs)}"
+        self.picture.value = svg[svg.index("<svg") :]
+
+    def _nothing(self, words: str) -> None:
+        self.said.value, self.picture.value = f"<p>{self._mark()}{escape(words)}</p>", ""
+
+    def _mark(self) -> str:
+        """Return the mark of choices that were tried after the fact."""
+        if not self.tried:
+            return "<strong>As agreed.</strong> "
+        return (
+            f"<strong>Tried after the fact ({escape(', '.join(self.tried))}).</strong> The verdict "
+            "stays that of the agreed choices. "
+        )
+
+    def write_choices(self) -> None:
+        """Write the choices of pairing into study.toml; the agreed limit is not touched."""
+        now = self.choices
+        keys = ("days_before", "summary_days", "minimum_days", "summary")
+        try:
+            write_choices(self.folder, {"pairing": {key: now[key] for key in keys}})
+        except (AgreementError, OSError) as error:
+            self.written.value = f"<p>{escape(str(error))}</p>"
+            return
+        self.written.value = (
+            "<p>Written under [pairing]. The limit, its date, coverage and who counts are not changed "
+            "from here: what was agreed beforehand stays.</p>"
+        )
+
+
+def _farthest(pairs: Any) -> str:
+    """Return the athletes whose differences are the largest, as a sentence."""
+    order = (pairs["field"] - pairs["lab"]).abs().sort_values(ascending=False).index[:_FARTHEST]
+    named = [
+        f"{pairs.at[i, 'athlete_id']} ({pairs.at[i, 'field'] - pairs.at[i, 'lab']:+.1f})"
+        for i in order
+    ]
+    return f"<p>Farthest from the laboratory: {escape(', '.join(named))}.</p>"
+
+
+def explore(study: str | Path) -> Any:
+    """Return the panel of a study."""
+    return Explore(study).panel

@@ -1,0 +1,176 @@
+"""The start panel: choose files, see each column as it is read, decide what is open, write the report."""
+
+import re
+from html import escape
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, Final
+
+import ipywidgets as widgets
+
+from agreement.errors import AgreementError
+from agreement.report.run.any_size import check_study, report_study
+from agreement.report.run.findings import grouped_findings
+from agreement.tables.columns import INPUTS
+from agreement.tables.proposal import Proposed, propose_study
+from agreement.tables.whole_output import whole_file
+
+_OPEN: Final = re.compile(r'^\s*([^#=]+?)\s*=\s*"\?"')
+_CHOICE: Final = re.compile(r'"([^"]+)"')
+_NOT_READ: Final = "(not read)"
+_WIDE: Final = widgets.Layout(width="640px")
+
+
+class Start:
+    """
+    From files to a report without a line of text.
+
+    Attributes
+    ----------
+    files, name, propose, check, report : widget
+        Controls, in the order in which they are used.
+    questions : list of (int, widget)
+        Lines of study.toml that are open, with the control that decides each.
+    columns : list of (table, column of ours, widget)
+        What each column is read as.
+    panel : widget
+        What a notebook shows.
+    """
+
+    def __init__(self, place: str | Path = ".") -> None:
+        self.place = Path(place)
+        self.files = widgets.FileUpload(multiple=True, description="Choose files")
+        self.name = widgets.Text("study", description="Study folder")
+        self.propose = widgets.Button(description="Read the files", button_style="primary")
+        self.check = widgets.Button(description="Take these choices and check")
+        self.report = widgets.Button(description="Write the report", button_style="success")
+        self.table, self.asked = widgets.VBox(), widgets.VBox()
+        self.said, self.page = widgets.HTML(), widgets.HTML()
+        self.questions: list[tuple[int, Any]] = []
+        self.columns: list[tuple[str, str, Any]] = []
+        self.propose.on_click(lambda _: self._try(self.read_files))
+        self.check.on_click(lambda _: self._try(self.take_and_check))
+        self.report.on_click(lambda _: self._try(self.write_report))
+        self.panel = widgets.VBox(
+            [
+                widgets.HBox([self.files, self.name, self.propose]),
+                self.table,
+                self.asked,
+                widgets.HBox([self.check, self.report]),
+                self.said,
+                self.page,
+            ]
+        )
+
+    @property
+    def study(self) -> Path:
+        """The study folder; never outside the place where the notebook runs."""
+        name = Path(self.name.value.strip()).name
+        if not name:
+            msg = "Give the study folder a name."
+            raise AgreementError(msg)
+        return self.place / name
+
+    def _try(self, step: Any) -> None:
+        """Do a step; what the user can put right is said on the page."""
+        try:
+            step()
+        except (AgreementError, OSError) as error:
+            self.said.value = f"<pre>{escape(str(error))}</pre>"
+
+    def read_files(self) -> None:
+        """Propose a study from the files that were chosen."""
+        with TemporaryDirectory(prefix="agreement-") as desk:
+            for one in self.files.value:
+                (Path(desk) / Path(one["name"]).name).write_bytes(bytes(one["content"]))
+            found = propose_study(self.study, [Path(desk)])
+        self._show_columns(found)
+        self._ask()
+        remarks = "".join(f"<li>{escape(remark)}</li>" for remark in found.remarks)
+        open_ = f"{len(self.questions)} to decide above." if self.questions else "Nothing is open."
+        self.said.value = f"<p>{open_}</p><ul>{remarks}</ul>"
+
+    def _show_columns(self, found: Proposed) -> None:
+        """Show one row per column, what it is read as in a menu."""
+        lines, self.columns = [], []
+        for row in found.preview.to_dict("records"):
+            table, ours = str(row["table"]), str(row["ours"])
+            menu = widgets.Dropdown(options=[*INPUTS[table].columns, _NOT_READ], value=ours)
+            if row["your column"] != "-":
+                self.columns.append((table, ours, menu))
+            words = [table, row["your column"], row["unit"], row["first three values"]]
+            cells = [
+                widgets.HTML(escape(str(w)), layout=widgets.Layout(width="170px")) for w in words
+            ]
+            read = widgets.HTML(escape(str(row["as we read them"])), layout=_WIDE)
+            lines.append(widgets.HBox([*cells[:2], menu, *cells[2:], read]))
+        self.table.children = tuple(lines)
+
+    def _ask(self) -> None:
+        """Show a control for each line that is open, with the choices that stand above it."""
+        self.questions, rows, why = [], [], ""
+        for at, line in enumerate(self._text().splitlines()):
+            if line.startswith("# decide: "):
+                why = line.removeprefix("# decide: ")
+            elif key := _OPEN.match(line):
+                choices = [c for c in dict.fromkeys(_CHOICE.findall(why)) if c != "?"]
+                choices += ["true", "false"] if key[1] == "same_day" else []
+                control = widgets.Combobox(
+                    options=choices, placeholder="choose or type", ensure_option=False
+                )
+                self.questions.append((at, control))
+                rows.append(widgets.HBox([control, widgets.HTML(escape(f"{key[1]}: {why}"))]))
+        self.asked.children = tuple(rows)
+
+    def _text(self) -> str:
+        return (self.study / "study.toml").read_text(encoding="utf-8")
+
+    def take_and_check(self) -> None:
+        """Write what was decided into study.toml, and list what `check` finds."""
+        lines = self._text().splitlines()
+        for at, control in self.questions:
+            answer = control.value.strip()
+            if answer:
+                value = answer if answer in ("true", "false") else f'"{answer}"'
+                lines[at] = lines[at].replace('"?"', value.replace("\\", "/"))
+        for table, ours, menu in self.columns:
+            _rename(lines, table, ours, menu.value)
+        with whole_file(self.study / "study.toml") as file:
+            file.write(("\n".join(lines) + "\n").encode())
+        self.columns = [(t, o if m.value == _NOT_READ else m.value, m) for t, o, m in self.columns]
+        self._ask()
+        _, problems = check_study(self.study)
+        self.said.value = f"<pre>{escape(grouped_findings(problems))}</pre>"
+
+    def write_report(self) -> None:
+        """Write the report beside the study, and show its page."""
+        self.said.value = "<p>The report is being written; half a minute or so.</p>"
+        out = self.place / f"{self.study.name}-report"
+        written = report_study(self.study, out)
+        said = "".join(f"<p>{escape(one)}</p>" for one in written.verdict)
+        self.said.value = f"{said}<p>Written to {escape(str(written.folder))}.</p>"
+        page = (written.folder / "report.html").read_text(encoding="utf-8")
+        self.page.value = (
+            f'<iframe title="report" sandbox="allow-same-origin" style="width:100%;height:80vh" '
+            f'srcdoc="{escape(page)}"></iframe>'
+        )
+
+
+def _rename(lines: list[str], table: str, ours: str, chosen: str) -> None:
+    """Read a column as another of ours, or not at all, in the lines of a study file."""
+    head = f"[files.{table}.columns]"
+    start = lines.index(head) if head in lines else len(lines)
+    for i in range(start + 1, len(lines)):
+        if lines[i].startswith("["):
+            return
+        if re.match(rf"(# not read: )?{re.escape(ours)} = ", lines[i]):
+            rest = lines[i].removeprefix("# not read: ").partition(" = ")[2]
+            lines[i] = (
+                f"# not read: {ours} = {rest}" if chosen == _NOT_READ else f"{chosen} = {rest}"
+            )
+            return
+
+
+def start(place: str | Path = ".") -> Any:
+    """Return the panel, for studies in a folder."""
+    return Start(place).panel

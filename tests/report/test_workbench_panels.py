@@ -1,0 +1,176 @@
+"""The panels of the workbench without a browser: the same controls, moved by the test."""
+
+import sys
+import tomllib
+from pathlib import Path
+from time import perf_counter
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tables"))  # messy_exports
+from messy_exports import CASES
+
+from agreement.errors import AgreementError
+from agreement.report.run.explaining import explained
+from agreement.report.run.workbench import explore_notebook, served, start_notebook
+from agreement.report.workbench.explore import Explore
+from agreement.report.workbench.start import Start
+from agreement.tables.study_edit import with_keys
+
+DEMO = Path(__file__).parents[2] / "demo_cohort"
+
+
+@pytest.fixture(scope="module")
+def panel():
+    return Explore(DEMO)
+
+
+def test_what_stands_at_first_is_what_was_agreed(panel):
+    assert panel.tried == []
+    assert "As agreed." in panel.said.value
+    assert panel.picture.value.startswith("<svg")
+    limits = panel.cohort.limits(*panel.controls["method"].value)
+    assert limits.summary()[:60] in panel.said.value
+
+
+def test_every_control_changes_what_is_shown_within_a_second_and_marks_it_as_tried(panel):
+    panel.controls["method"].value = ("wrist_a", "run")
+    moves = {
+        "days_before": 5,
+        "summary_days": 3,
+        "minimum_days": 3,
+        "summary": "median",
+        "confirmed": True,
+        "margin": 9.0,
+        "coverage": 0.8,
+    }
+    for name, value in moves.items():
+        control, before = panel.controls[name], panel.controls[name].value
+        shown = panel.said.value + panel.picture.value
+        start = perf_counter()
+        control.value = value
+        assert perf_counter() - start < 3  # a second on an idle machine
+        assert panel.said.value + panel.picture.value != shown, name
+        assert panel.tried == [name]
+        assert "Tried after the fact" in panel.said.value
+        assert "verdict stays that of the agreed" in panel.said.value
+        control.value = before
+        assert panel.tried == []
+
+
+def test_too_few_people_get_no_limits(panel):
+    panel.controls["method"].value = ("wrist_a", "run")
+    panel.controls["minimum_days"].value = 14
+    assert "too few" in panel.said.value or "no pairs" in panel.said.value
+    panel.controls["minimum_days"].value = panel.cohort.study.options.pairing.minimum_days
+
+
+def test_choices_are_written_and_nothing_else_changes(tmp_path):
+    study = tmp_path / "study"
+    start = Start(tmp_path)
+    start.name.value = "study"
+    filled(start, "a footer with means")
+    text = (study / "study.toml").read_text(encoding="utf-8")
+    panel = Explore(study)
+    panel.controls["days_before"].value = 21
+    panel.controls["margin"].value = 9.0
+    panel.write.click()
+    changed = (study / "study.toml").read_text(encoding="utf-8")
+    assert tomllib.loads(changed)["pairing"]["days_before"] == 21
+    assert (
+        "margin" not in tomllib.loads(changed)
+        or "limit_ml_kg_min" not in tomllib.loads(changed)["margin"]
+    )
+    assert len(changed.splitlines()) == len(text.splitlines())
+    assert Explore(study).tried == []
+    assert "stays" in panel.written.value
+
+
+def filled(start, name):
+    """Choose the files of a messy case, and read them."""
+    files = CASES[name][0]
+    start.files.value = tuple(
+        {
+            "name": file,
+            "type": "",
+            "size": len(content),
+            "content": memoryview(content if isinstance(content, bytes) else content.encode()),
+            "last_modified": __import__("datetime").datetime.now(),
+        }
+        for file, content in files.items()
+    )
+    start.propose.click()
+
+
+def test_from_files_to_the_findings_without_a_line_of_text(tmp_path):
+    start = Start(tmp_path)
+    start.name.value = "../squad"  # never outside the place
+    filled(start, "no mode anywhere")
+    assert (tmp_path / "squad" / "study.toml").is_file()
+    assert len(start.table.children) > 5
+    assert len(start.questions) == 2
+    assert "run" in start.questions[0][1].options
+    start.check.click()
+    assert "is to be decided" in start.said.value
+    for _, control in start.questions:
+        control.value = "run"
+    start.check.click()
+    assert start.questions == []
+    assert "Stops the run" not in start.said.value
+    menu = next(m for t, o, m in start.columns if (t, o) == ("lab_tests", "mass_kg"))
+    menu.value = "(not read)"
+    start.check.click()
+    found = tomllib.loads((tmp_path / "squad" / "study.toml").read_text(encoding="utf-8"))
+    assert "mass_kg" not in found["files"]["lab_tests"]["columns"]
+    menu.value = "mass_kg"
+    start.check.click()
+    found = tomllib.loads((tmp_path / "squad" / "study.toml").read_text(encoding="utf-8"))
+    assert "mass_kg" in found["files"]["lab_tests"]["columns"]
+
+
+def test_what_cannot_be_done_is_said_on_the_page(tmp_path):
+    start = Start(tmp_path)
+    start.propose.click()
+    assert "no file" in start.said.value
+    start.check.click()
+    assert "study.toml" in start.said.value
+
+
+def test_keys_are_set_in_place_or_not_at_all():
+    text = '[study]\ntitle = "x # y"  # a title\n[pairing.field_tests]\ndays_before = 1\n'
+    changed = with_keys(text, "study", {"title": "z"})
+    assert changed.splitlines()[1] == 'title = "z"  # a title'
+    changed = with_keys(text, "pairing", {"days_before": 9, "same_day": True})
+    assert tomllib.loads(changed)["pairing"]["days_before"] == 9
+    assert tomllib.loads(changed)["pairing"]["field_tests"]["days_before"] == 1
+    with pytest.raises(AgreementError, match="by hand"):
+        with_keys("[pairing]\ndays_before = [\n1\n]\n", "pairing", {"days_before": 9})
+
+
+def test_the_notebooks_are_written_beside_the_study(tmp_path):
+    (tmp_path / "study").mkdir()
+    notebook = explore_notebook(tmp_path / "study")
+    assert notebook.name == "study-explore.ipynb"
+    assert 'study = \\"study\\"' in notebook.read_text(encoding="utf-8").replace("'", '\\"')
+    assert start_notebook(tmp_path).name == "agreement-start.ipynb"
+    with pytest.raises(AgreementError, match="no folder"):
+        explore_notebook(tmp_path / "nowhere")
+
+
+def test_jupyter_listens_on_this_machine_with_its_token_unless_told_otherwise(monkeypatch):
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    options = served(None, None, browser=True)
+    assert options == ["--ServerApp.ip=localhost", "--allow-root"]
+    monkeypatch.setattr("os.geteuid", lambda: 1000)
+    assert "--allow-root" not in served(8899, "0.0.0.0", browser=False)
+    assert not [o for o in options if "token" in o or "password" in o]
+
+
+def test_every_kind_of_name_is_explained():
+    assert "reason why a row was left out" in explained("no_mass")
+    assert "a column of lab_tests" in explained("rer_max")
+    assert "margin.limit_ml_kg_min: a key of study.toml" in explained("limit_ml_kg_min")
+    assert "Computed:" in explained("sd_of_differences")
+    assert "files.TABLE.values" in explained("values")
+    with pytest.raises(AgreementError, match="days_before"):
+        explained("days_befor")
