@@ -217,6 +217,7 @@ def plan(
     half_width: Annotated[float | None, typer.Option(help="Know each limit this well.")] = None,
     difference: Annotated[float | None, typer.Option(help="In bias, between groups.")] = None,
     groups: Annotated[int, typer.Option(help="Groups to compare.")] = 2,
+    sem: Annotated[float | None, typer.Option(help="The laboratory's own error.")] = None,
     curve: Annotated[bool, typer.Option("--curve", help="Power of simulated studies.")] = False,
     json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
 ) -> None:
@@ -235,6 +236,7 @@ def plan(
         groups=groups,
         difference=difference,
         curve=curve,
+        sem=sem,
     )
     _data(plans_json(found) if json else plans_text(found))
 

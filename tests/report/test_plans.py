@@ -45,3 +45,22 @@ def test_a_curve_needs_a_limit():
         plans(None, sd=3, half_width=1, curve=True)
     with pytest.raises(AgreementError, match="--difference"):
         plans(None, sd=3)
+
+
+def test_athletes_are_traded_against_laboratory_tests():
+    """By one test, the size of the plan; two tests halve the laboratory's share of the variance."""
+    (plan,) = plans(None, sd=5**0.5, margin=5, sem=2.0)
+    (halved,) = plans(None, sd=3**0.5, margin=5)
+    against_test = plan.by_tests["laboratory test"]
+    assert against_test[1] == plan.numbers.for_power
+    assert against_test[2] == halved.numbers.for_power
+    assert plan.by_tests["true value"][2] < plan.by_tests["true value"][1]
+    text = plans_text([plan])
+    assert (
+        f"against one laboratory test {against_test[1]} with one test or {against_test[2]}" in text
+    )
+    data = json.loads(plans_json([plan]))["athletes_by_tests"]
+    assert data["laboratory test"]["1"] == against_test[1]
+    assert plans(None, sd=3, margin=9)[0].by_tests is None
+    with pytest.raises(AgreementError, match="`sem` must be above 0"):
+        plans(None, sd=3, margin=9, sem=0.0)

@@ -1,7 +1,7 @@
 """How many athletes a study needs, as the command line asks for it."""
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,13 +10,18 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 from agreement.stats.limits.repeated import RepeatedLimits
+from agreement.stats.verdict import deciding
 from agreement.stats.verdict.planning import StudyPlan
 from agreement.stats.verdict.planning import plan as study_plan
 from agreement.stats.verdict.planning_simulated import Design, power_curve
+from agreement.stats.verdict.sentences import YARDSTICK
+from agreement.tables.options import Against
 
 _SHARES = (0.5, 0.75, 1.0, 1.25, 1.5)  # of the athletes needed, where a curve is drawn
 _SIZES = (10, 20, 40, 80, 160)  # where no number would do
 _CURVE_SEED = 0
+_STATED_DF = 10.0  # as well as a stated laboratory error counts as known
+_TESTS = {1: "one test", 2: "two", 3: "three"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +40,9 @@ class Plan:
     numbers : StudyPlan
     curve : DataFrame or None
         Power at several numbers of athletes, from simulated differences: n, power, standard_error.
+    by_tests : dict of str to dict of int to (int or None), or None
+        For each yardstick the athletes needed with so many laboratory tests of each, averaged; None
+        where the laboratory's own error is unknown.
     """
 
     method: str
@@ -43,6 +51,7 @@ class Plan:
     assumed: bool
     numbers: StudyPlan
     curve: pd.DataFrame | None = None
+    by_tests: dict[Against, dict[int, int | None]] | None = None
 
     def sentence(self) -> str:
         """Say the plan in words."""
@@ -75,7 +84,19 @@ class Plan:
                 else f"no number of athletes finds a difference of {one.difference:g} in bias"
             )
         half = " Half of the variance was taken to lie within athletes." if self.assumed else ""
-        return f"{assumed}, {'; '.join(said)}.{half}{self._curve_sentence()}"
+        return (
+            f"{assumed}, {'; '.join(said)}.{half}{self._tests_sentence()}{self._curve_sentence()}"
+        )
+
+    def _tests_sentence(self) -> str:
+        """Say what more laboratory tests of each athlete would save."""
+        if self.by_tests is None:
+            return ""
+        said = []
+        for against, numbers in self.by_tests.items():
+            known = [f"{n} with {_TESTS[k]}" for k, n in numbers.items() if n is not None]
+            said.append(f"against {YARDSTICK[against]} {' or '.join(known) or 'no number'}")
+        return f" Athletes by laboratory tests of each, averaged: {'; '.join(said)} (about)."
 
     def _curve_sentence(self) -> str:
         if self.curve is None:
@@ -88,7 +109,11 @@ class Plan:
         """Return the plan as plain data."""
         head = {"method": self.method, "mode": self.mode, "sd_within": self.sd_within}
         curve = None if self.curve is None else self.curve.to_dict(orient="records")
-        tail = {"athletes": self.numbers.athletes, "power_curve": curve}
+        tail = {
+            "athletes": self.numbers.athletes,
+            "power_curve": curve,
+            "athletes_by_tests": self.by_tests,
+        }
         return head | asdict(self.numbers) | tail
 
 
@@ -105,13 +130,15 @@ def plans(
     groups: int = 2,
     difference: float | None = None,
     curve: bool = False,
+    sem: float | None = None,
 ) -> list[Plan]:
     """
     Plan from numbers, or from each method of an earlier study; stated numbers win.
 
     Parameters are those of `agreement.stats.verdict.planning.plan`. With several pairs per athlete and no
     `sd_within`, an earlier study's own is used, else half of the variance is assumed, and said.
-    With `curve`, the power is also simulated at several numbers of athletes.
+    With `curve`, the power is also simulated at several numbers of athletes. With the laboratory's
+    own error, from `sem` or the study, athletes are traded against laboratory tests of each.
 
     Raises
     ------
@@ -133,7 +160,8 @@ def plans(
                 "folder."
             )
             raise AgreementError(msg)
-        return [_plan("", "", sd, bias or 0.0, margin, sd_within, more, curve=curve)]
+        planned = _plan("", "", sd, bias or 0.0, margin, sd_within, more, curve=curve)
+        return [_with_tests(planned, sem, _STATED_DF)]
     from agreement.cohort import read_cohort
 
     found = []
@@ -148,8 +176,14 @@ def plans(
         own = limits.within**0.5 if isinstance(limits, RepeatedLimits) and sd is None else None
         chosen_bias, chosen_sd = limits.bias if bias is None else bias, sd or limits.sd
         within = own if sd_within is None else sd_within
+        planned = _plan(
+            one.method, one.mode, chosen_sd, chosen_bias, aim, within, more, curve=curve
+        )
+        known = None if one.verdict.own is None else one.verdict.own.laboratory
         found.append(
-            _plan(one.method, one.mode, chosen_sd, chosen_bias, aim, within, more, curve=curve)
+            _with_tests(planned, sem, _STATED_DF)
+            if sem is not None or known is None
+            else _with_tests(planned, known.sd, known.df, one.verdict.own.noise_share)
         )
     if not found:
         msg = "The study has too few pairs to plan from: give --sd and --margin."
@@ -178,6 +212,24 @@ def _plan(
     except ValueError as error:
         raise AgreementError(str(error)) from None
     return Plan(method, mode, within, assumed, numbers, _curve(numbers, within) if curve else None)
+
+
+def _with_tests(planned: Plan, sem: float | None, df: float, noise_share: float = 1.0) -> Plan:
+    """Return a plan with the athletes needed for one, two and three laboratory tests of each."""
+    numbers = planned.numbers
+    if sem is None or numbers.margin is None:
+        return planned
+    if sem <= 0.0:
+        msg = f"`sem` must be above 0; got {sem:g}"
+        raise AgreementError(msg)
+    own = max(numbers.sd**2 - noise_share * sem**2, 0.0)
+    by_tests: dict[Against, dict[int, int | None]] = {}
+    for against in YARDSTICK:
+        design = deciding.Design(
+            numbers.bias, own, sem**2, df, numbers.margin, against, power=numbers.power
+        )
+        by_tests[against] = {k: deciding.athletes_to_decide(design, k) for k in deciding.TESTS}
+    return replace(planned, by_tests=by_tests)
 
 
 def _curve(numbers: StudyPlan, within: float | None) -> pd.DataFrame:
