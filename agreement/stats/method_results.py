@@ -27,12 +27,15 @@ class MethodResults(Mapping[str, Any]):
         For each analysis that is not there, why.
     cautions : tuple of Caution
         What a reader should know before believing the numbers.
+    doubts : tuple of Caution
+        What could make the verdict wrong; to be said above it.
     """
 
     data: MethodData
     found: Mapping[str, HasFrame]
     reasons: Mapping[str, str]
     cautions: tuple[Caution, ...] = ()
+    doubts: tuple[Caution, ...] = ()
 
     @property
     def method(self) -> str:

@@ -15,6 +15,7 @@ from agreement.stats.basics.bootstrap import N_RESAMPLES, Resampling, cluster_re
 from agreement.stats.catalogue import ANALYSES, BY_NAME
 from agreement.stats.compare.methods_compared import MethodsCompared, methods_compared
 from agreement.stats.compare.two_estimators import Comparison, two_estimators_of
+from agreement.stats.doubts.of_method import doubts_of
 from agreement.stats.evidence import Evidence
 from agreement.stats.limits.across_modes import AcrossModes, across_modes
 from agreement.stats.limits.limits import FEWEST
@@ -214,7 +215,7 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
         parts.append(Labelled(frame, analysis.name, data.method, data.mode))
     found = MethodResults(data, results, reasons)
     cautions = cautions_of(data, found.trend, found.profile_bias)
-    return replace(found, cautions=cautions), parts
+    return replace(found, cautions=cautions, doubts=doubts_of(data)), parts
 
 
 def _computed(

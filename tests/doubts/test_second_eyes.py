@@ -201,3 +201,47 @@ def test_a_misspelt_confirmation_stops(typed, near, sound, stops):
     said = stops(sound)["unknown_key"][0]
     assert f"'confirm.{typed}'" in said
     assert (f"'confirm.{near}'" in said) if near else all(code in said for code in DOUBTS)
+
+
+def _one_wild(study):
+    """The largest of all differences is made so large that the limits leave the margin."""
+    for row in study.field:
+        if row["athlete_id"] == "A004":
+            row["vo2max_ml_kg_min"] = round(row["vo2max_ml_kg_min"] + 14, 1)
+    study.toml["margin"] = "limit_ml_kg_min = 9.5\nagreed_on = 2026-01-10"
+
+
+BESIDE_THE_VERDICT = [
+    ("one_athlete", _one_wild),
+    ("constant_device", _constant),
+    ("no_relation", _random),
+    ("field_equals_laboratory", _told_by_the_laboratory),
+    ("other_mode", _another_mode),
+    ("no_maximum", _nobody_maximal),
+    ("two_bodies", _two_bodies),
+    ("bias_beyond", _far_off),
+]
+
+
+@pytest.mark.parametrize(
+    ("code", "spoil"), BESIDE_THE_VERDICT, ids=[code for code, _ in BESIDE_THE_VERDICT]
+)
+def test_what_could_make_the_verdict_wrong_stands_beside_it(code, spoil, sound, tmp_path):
+    if spoil is _nobody_maximal:
+        for row in sound.lab:
+            row |= {"rpe_max": 12, "lactate_mmol_l": 3.0}
+    spoil(sound)
+    sound.toml["confirm"] = "".join(
+        f'{doubt} = {{ reason = "Looked at", on = 2026-06-01 }}\n' for doubt in DOUBTS
+    )
+    cohort, problems = inspect_cohort(sound.write(tmp_path))
+    assert cohort is not None, [str(p) for p in problems if p.severity == "stop"]
+    (method,) = cohort.results.methods
+    assert code in [doubt.code for doubt in method.doubts]
+    assert not any("A0" in doubt.sentence for doubt in method.doubts)
+
+
+def test_nothing_stands_beside_the_verdict_of_a_sound_study(sound, tmp_path):
+    cohort, _ = inspect_cohort(sound.write(tmp_path))
+    (method,) = cohort.results.methods
+    assert method.doubts == ()

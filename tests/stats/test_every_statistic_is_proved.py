@@ -467,7 +467,7 @@ PARTS = {
     # a second pair of eyes: proved in tests/doubts by what it must find and what it must not
     *("rounding_step", "share_whole", "spread_of_most", "chance_of_closeness", "chance_of_all"),
     *("too_close", "twins", "two_bodies", "mixed_uptakes", "mixed_masses", "odd_methods"),
-    *("swapped_columns", "study_doubts", "laboratory_doubts"),
+    *("odd_values", "other_mode", "swapped_columns", "study_doubts", "laboratory_doubts"),
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
     *("describe", "limits_as_printed"),
     *("half_t_grid", "grid_weights", "grid_quantile", "mixture_quantile", "jackknife_error"),

@@ -1,8 +1,10 @@
 """A method that says nothing, says what the laboratory said, or is not the column it seems."""
 
+from statistics import NormalDist
 from typing import Final, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.doubts.chance import share_whole, spread_of_most
@@ -26,6 +28,10 @@ ABOUT_ONE: Final = 1.3  # readings of a test, where both are columns of one tabl
 PRECISE: Final = 0.3  # laboratory repeats against field days, where the columns may be swapped
 
 
+Floats = npt.NDArray[np.float64]
+Z: Final = NormalDist().inv_cdf((1 + 0.95) / 2)
+
+
 class Odd(NamedTuple):
     """One doubt about a method: its code, and the evidence."""
 
@@ -47,12 +53,24 @@ def odd_methods(pairs: pd.DataFrame) -> list[Odd]:
         people = own.groupby("athlete_id")[["lab", "field", "difference"]].mean()
         found += [
             Odd(code, f"'{method}' ({mode}): {what}")
-            for code, what in (*_values(people, own), *_modes(own, str(mode)))
+            for code, what in (*odd_values(people, own), *other_mode(own, str(mode)))
         ]
     return found
 
 
-def _values(people: pd.DataFrame, pairs: pd.DataFrame) -> list[Odd]:
+def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) -> list[Odd]:
+    """
+    Look at the values of one method and mode.
+
+    Parameters
+    ----------
+    people : DataFrame
+        lab, field, difference: the means of each athlete. [mL/kg/min]
+    pairs : DataFrame
+        difference. [mL/kg/min]
+    sure : bool, default True
+        Only what no honest study shows; else also values whose relation is not shown.
+    """
     lab, field, difference = (people[name].to_numpy(np.float64) for name in people)
     n, found = len(people), []
     apart = np.abs(pairs["difference"].to_numpy(np.float64))
@@ -73,7 +91,7 @@ def _values(people: pd.DataFrame, pairs: pd.DataFrame) -> list[Odd]:
                 f"{lab.min():.1f} to {lab.max():.1f} mL/kg/min: the same of everybody."
             )
             found.append(Odd("constant_device", what))
-        elif n >= UNRELATED_FEWEST and (told := _unrelated(lab, field)):
+        elif n >= UNRELATED_FEWEST and (told := _unrelated(lab, field, sure=sure)):
             found.append(Odd("no_relation", told))
     if n >= TELLING and abs(difference.mean()) > BIAS:
         what = f"a bias of {difference.mean():+.1f} mL/kg/min in {n} athletes; no method is so far off."
@@ -81,22 +99,22 @@ def _values(people: pd.DataFrame, pairs: pd.DataFrame) -> list[Odd]:
     return found
 
 
-def _unrelated(
-    lab: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]",
-    field: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]",
-) -> str:
+def _unrelated(lab: Floats, field: Floats, *, sure: bool) -> str:
     """Say that field and laboratory have no relation; "" where they may have one (Fisher's z)."""
     r, n = float(np.clip(np.corrcoef(lab, field)[0, 1], -0.9999, 0.9999)), lab.size
-    highest = float(np.tanh(np.arctanh(r) + 1.959964 / np.sqrt(n - 3)))
-    if highest >= UNRELATED_BELOW:
-        return ""
-    return (
-        f"its values have nothing to do with the laboratory's (r {r:.2f} in {n} athletes, at most "
-        f"{highest:.2f})."
-    )
+    lowest, highest = (float(np.tanh(np.arctanh(r) + k * Z / np.sqrt(n - 3))) for k in (-1, 1))
+    if sure and highest < UNRELATED_BELOW:
+        return (
+            f"its values have nothing to do with the laboratory's (r {r:.2f} in {n} athletes, at most "
+            f"{highest:.2f})."
+        )
+    if not sure and lowest < 0:
+        return f"no relation with the laboratory's values is shown (r {r:.2f} in {n} athletes)."
+    return ""
 
 
-def _modes(pairs: pd.DataFrame, mode: str) -> list[Odd]:
+def other_mode(pairs: pd.DataFrame, mode: str) -> list[Odd]:
+    """Look whether the laboratory tested another mode of exercise, beyond running for walking."""
     other = pairs["lab_mode"].to_numpy(dtype=object)
     apart = other != mode
     if mode == "resting" or mode in NEAR_MODES:
