@@ -45,6 +45,7 @@ from agreement.tables.spills import (
 )
 from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.study_file import read_study_file
+from agreement.tables.table_doubts import settle
 from agreement.tables.table_files import find_tables
 
 ROWS_PER_BUCKET: Final = 250_000
@@ -201,6 +202,7 @@ class _Run:
             for account in one.account:
                 self.read.add(one.piece.part, account)
         self.read.tell(self.findings)
+        settle(self.study.options, self.findings)
         self._note_likely_matches(plan.known)
 
     def _known(self) -> frozenset[str]:

@@ -17,6 +17,7 @@ from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table
 from agreement.tables.spellings import digits, spelled
 from agreement.tables.text_cells import Distinct, text_column
+from agreement.terms import counted
 
 ID_MAP: Final = Table(
     "id_map",
@@ -26,6 +27,18 @@ ID_MAP: Final = Table(
 )
 _WORD: Final = r"[^\W\d_](?:[^\W\d_]|['.-])+"
 _NAME: Final = re.compile(rf"{_WORD}(?:,? +{_WORD})+|{_WORD}, ?[^\W\d_]\.?")
+
+_PEOPLE: Final = {
+    "addresses": re.compile(r"[^@\s]+@[^@\s]+\.\w{2,}"),
+    # with a sign, blanks, brackets or dashes, or as many digits as national numbers have
+    "telephone or identity numbers": re.compile(
+        r"\+\d[\d ()./-]{6,}|\(?\d{2,5}\)?[ /-]\d{2,}[\d -]{3,}|\d{6}[-+A]\d{3,5}\w?|\d{10,13}"
+    ),
+    "names": re.compile(
+        r"[^\W\d_]\.[^\W\d_]{3,}|[^\W\d_]{3,}\.[^\W\d_]|[^\W\d_]\.[^\W\d_]\.[^\W\d_]{3,}"
+        r"|[^\W\d_A-Z][^\W\d_]{2,}[._][^\W\d_]{3,}|[A-Z][a-z]+[._-]?[A-Z][a-z]{2,}"
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +82,30 @@ def id_column(
     Distinct
     """
     found = _mapped(text_column(raw, name, findings), id_map)
+    column = raw.theirs.get(name, name)
+    if name == "athlete_id":
+        _doubt_people(raw, found, column, findings)
     for value in found.labels:
         if (" " in value or "," in value) and _NAME.fullmatch(value):  # names have one of them
             row = found.first_row(raw, value)
             what = f"The id in this row looks like a person's name ({_initials(value)})."
             remedy = "Use codes as ids; an id_map file joins names of one file to codes of another."
-            column = raw.theirs.get(name, name)
             findings.stop("name_like_id", raw.file, what, remedy, row=row, column=column)
     return found
+
+
+def _doubt_people(raw: RawTable, found: Distinct, column: str, findings: Findings) -> None:
+    """Doubt ids that look like a name, an address or a number of a person; none is repeated."""
+    for kind, pattern in _PEOPLE.items():
+        like = [label for label in found.labels if pattern.fullmatch(label)]
+        if like:
+            row = min(found.first_row(raw, label) for label in like)
+            what = (
+                f"{counted(len(like), 'id')} {'looks' if len(like) == 1 else 'look'} like {kind} of "
+                f"people (first '{like[0][0]}...')."
+            )
+            remedy = "Use codes as ids; an id_map file joins these to codes."
+            findings.stop("ids_are_codes", raw.file, what, remedy, row=row, column=column)
 
 
 def silent_ids(raw: RawTable, name: str, id_map: dict[str, str]) -> Distinct:

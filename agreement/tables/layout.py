@@ -102,6 +102,7 @@ def find_layout(
         () if place.units is None else tuple(chosen[place.units]),
     )
     _report(layout, form, file, findings)
+    doubt_swallowed_rows(chosen, place, table, form, file, findings)
     return layout
 
 
@@ -200,3 +201,40 @@ def report_header(place: HeaderPlace, form: FileFormat, file: str, findings: Fin
         what += f"; row {place.units + 1} holds units"
     remedy = "If that is wrong, set header_rows for this file in study.toml."
     findings.note("format_found", file, f"{what}.", remedy)
+
+
+def doubt_swallowed_rows(
+    records: Sequence[Sequence[str]],
+    place: HeaderPlace,
+    table: Table,
+    form: FileFormat,
+    file: str,
+    findings: Findings,
+) -> None:
+    """Doubt `header_rows` where rows below the names, which it leaves unread, look like data."""
+    if form.header_rows is None or not records:
+        return
+    theirs = {plain_name(name): ours for ours, name in form.columns.items()}
+    ours = [theirs.get(plain_name(name), plain_name(name)) for name in records[place.names]]
+    measured = [
+        i
+        for i, name in enumerate(ours)
+        if (column := table.columns.get(name)) is not None
+        and column.kind in {"number", "date", "time"}
+    ]
+    swallowed = [
+        number + 1
+        for number in range(place.names + 1, min(place.data, len(records)))
+        if sum(_begins_with_digit(records[number], i) for i in measured) >= min(2, len(measured))
+    ]
+    if measured and swallowed:
+        listed = ", ".join(map(str, swallowed))
+        what = (
+            f"header_rows = {form.header_rows} leaves row {listed} unread, which looks like data."
+        )
+        remedy = f"Set header_rows of this file to {place.names + 1}, or delete the row."
+        findings.stop("rows_above_header", file, what, remedy, row=swallowed[0])
+
+
+def _begins_with_digit(record: Sequence[str], place: int) -> bool:
+    return place < len(record) and record[place].strip().lstrip("+-")[:1].isdigit()

@@ -15,7 +15,7 @@ import pandas as pd
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import Findings, Rows
 from agreement.tables.headers import Header, read_header
-from agreement.tables.layout import find_header, find_layout, report_header
+from agreement.tables.layout import doubt_swallowed_rows, find_header, find_layout, report_header
 from agreement.tables.options import FileFormat
 from agreement.tables.oversize import OversizeError, most_unpacked, refuse_oversize_parquet
 from agreement.tables.text_files import (
@@ -201,12 +201,19 @@ def _workbook(
     data: bytes, file: str, table: Table, form: FileFormat, findings: Findings
 ) -> Found | None:
     """Read one sheet of a workbook."""
-    records = sheet_records(data, form.sheet)
+    unseen: dict[int, str] = {}
+    records = sheet_records(data, form.sheet, unseen)
     if not records:
         findings.stop("unreadable_file", file, "The sheet is empty.", "Fill it, or name another.")
         return None
     place = find_header(records[:20], table, form)
     report_header(place, form, file, findings)
+    doubt_swallowed_rows(records[:20], place, table, form, file, findings)
+    for number, how in unseen.items():
+        if number > place.data and any(cell.strip() for cell in records[number - 1]):
+            remedy = "Delete what does not count, or show it and take the line away."
+            what = f"The row is {how} in the workbook, and would be read all the same."
+            findings.stop("hidden_rows", file, what, remedy, row=number)
     header = read_header(records[place.names], table, form, file, findings)
     units = () if place.units is None else records[place.units]
     _check_units(units, header, table, form, file, findings)

@@ -32,6 +32,7 @@ from agreement.tables.study_notes import (
     note_unused,
     refuse_one_for_two,
 )
+from agreement.tables.table_doubts import doubt_tables
 from agreement.tables.table_files import find_tables
 from agreement.tables.unchanged import digest_if_readable, file_digest
 from agreement.tables.withdrawn import keep, read_kept, require_athletes
@@ -294,11 +295,13 @@ class _Reading:
             self.names.get("lab_tests", ""),
             self.findings,
         )
+        frames = {name: table.frame for name, table in checked.items()}
+        doubt_tables(self.options, frames, self.names, self.findings)
         return StudyTables(
             folder=self.folder,
             options=self.options,
             athletes=people.frame,
-            **{name: table.frame for name, table in checked.items()},
+            **frames,
             breaths=parts["breaths"],
             samples=parts["samples"],
             set_aside=self.findings.ledger(),

@@ -12,6 +12,9 @@ from agreement.tables.oversize import most_unpacked
 MOST_BYTES: Final = 400_000_000  # unpacked; a table of a million rows is about half of it
 MOST_CELLS: Final = 30_000_000  # between the first cell and the last filled one
 _ZEROS: Final = re.compile(r"0+")
+_ROW: Final = re.compile(rb"<(?:\w+:)?row\b[^>]*>")
+_HIDDEN: Final = re.compile(rb"\bhidden=[\"'](?:1|true)[\"']")
+_ROW_NUMBER: Final = re.compile(rb"\br=[\"'](\d+)[\"']")
 
 
 class WorkbookError(ValueError):
@@ -23,7 +26,9 @@ class WorkbookError(ValueError):
         super().__init__(what)
 
 
-def sheet_records(data: bytes, sheet: str | None) -> list[list[str]]:
+def sheet_records(
+    data: bytes, sheet: str | None, unseen: dict[int, str] | None = None
+) -> list[list[str]]:
     """
     Return the rows of one sheet as text; formulas give the value that the file has stored.
 
@@ -33,6 +38,8 @@ def sheet_records(data: bytes, sheet: str | None) -> list[list[str]]:
         The workbook.
     sheet : str or None
         Name of the sheet; None: the only one.
+    unseen : dict of int to str, optional
+        Takes the rows that a person does not see as data: "hidden" or "struck out".
 
     Returns
     -------
@@ -51,7 +58,10 @@ def sheet_records(data: bytes, sheet: str | None) -> list[list[str]]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styles and extensions that do not touch the values
             book = load_workbook(BytesIO(data), read_only=True, data_only=True)
-            rows = _filled_rows(book[_chosen(book.sheetnames, sheet)])
+            found = book[_chosen(book.sheetnames, sheet)]
+            rows = _filled_rows(found, unseen)
+            if unseen is not None:
+                unseen |= dict.fromkeys(_hidden_rows(data, found), "hidden")
     except WorkbookError:
         raise
     except Exception as error:  # a damaged file can raise anything
@@ -62,11 +72,29 @@ def sheet_records(data: bytes, sheet: str | None) -> list[list[str]]:
     return [[*row, *[""] * (width - len(row))] for row in rows]
 
 
-def _filled_rows(sheet: Any) -> list[list[str]]:
+def _hidden_rows(data: bytes, sheet: Any) -> list[int]:
+    """Return the rows that are hidden, by hand or by a filter; the fast reader does not say."""
+    with zipfile.ZipFile(BytesIO(data)) as parts:
+        text = parts.read(sheet._worksheet_path.lstrip("/"))
+    found = [_ROW_NUMBER.search(row) for row in _ROW.findall(text) if _HIDDEN.search(row)]
+    return [int(number[1]) for number in found if number is not None]
+
+
+def _struck(row: Any, known: dict[int, bool]) -> bool:
+    """Whether every filled cell of a row is struck out."""
+    filled = [cell for cell in row if cell.value is not None]
+    for cell in filled:
+        if cell._style_id not in known:
+            known[cell._style_id] = bool(cell._style_id and cell.font.strike)
+    return bool(filled) and all(known[cell._style_id] for cell in filled)
+
+
+def _filled_rows(sheet: Any, unseen: dict[int, str] | None) -> list[list[str]]:
     """Return each row up to its last filled cell, as text."""
     sheet.reset_dimensions()  # what a file says of its own size need not be true
     rows: list[list[str]] = []
     cells = 0
+    styles: dict[int, bool] = {}
     for found in sheet.iter_rows():
         if not found:  # a cell far below brings a million of these
             rows.append([])
@@ -78,6 +106,8 @@ def _filled_rows(sheet: Any) -> list[list[str]]:
             for cell in found
         ]
         rows.append(row[: _length(row)])
+        if unseen is not None and _struck(found, styles):
+            unseen[len(rows)] = "struck out"
     while rows and not rows[-1]:
         rows.pop()
     return rows

@@ -1,0 +1,134 @@
+"""Doubts about single tables. The shapes are those of an attack on this program."""
+
+import datetime as dt
+from io import BytesIO
+
+import openpyxl
+import pytest
+from openpyxl.styles import Font
+
+NAMES = ["J.Smith", "Smith.J", "j.smith", "JohnSmith", "anna_berg", "Anna.Berg"]
+ADDRESSES = ["anna@example.org"]
+NUMBERS = ["+4791234567", "0171 2345678", "01017012345", "010170-1234"]
+CODES = ["A-007", "crew-7", "S001", "K3", "p028", "2026-01", "AB", "NA", "x_1", "M45", "007", "Crew7"]
+
+
+def rename(study, new):
+    for rows in (study.athletes, study.lab, study.field):
+        for row in rows:
+            if row["athlete_id"] == "A002":
+                row["athlete_id"] = new
+
+
+@pytest.mark.parametrize("identity", [*NAMES, *ADDRESSES, *NUMBERS])
+def test_ids_that_look_like_people_stop(identity, sound, stops):
+    rename(sound, identity)
+    found = stops(sound)
+    assert set(found) == {"ids_are_codes"}
+    assert not any(identity in said for said in found["ids_are_codes"])
+    sound.toml["confirm"] = 'ids_are_codes = { reason = "Codes by lot", on = 2026-06-01 }'
+    assert stops(sound) == {}
+
+
+@pytest.mark.parametrize("identity", CODES)
+def test_codes_pass(identity, sound, stops):
+    rename(sound, identity)
+    assert stops(sound) == {}
+
+
+@pytest.mark.parametrize(
+    ("table", "codes"),
+    [
+        ("athletes", '{ withdrawn = { yes = "no" } }'),
+        ("athletes", '{ withdrawn = { "1" = "no", "0" = "yes" } }'),
+        ("athletes", '{ hr_limiting_drug = { ja = "no" } }'),
+        ("athletes", '{ sex = { male = "female" } }'),
+    ],
+)
+def test_a_code_turned_into_its_opposite_stops(table, codes, sound, stops):
+    sound.toml[f"files.{table}"] = f"codes = {codes}"
+    assert "codes_turned" in stops(sound)
+
+
+def test_plain_codes_pass(sound, stops):
+    sound.toml["files.athletes"] = 'codes = { sex = { "1" = "male", "m" = "male", "x" = "unknown" } }'
+    assert stops(sound) == {}
+
+
+def field_tests(study, times):
+    rows = ["athlete_id,date,protocol,time_min"]
+    for i, time in enumerate(times):
+        day = dt.date.fromisoformat(study.lab[2 * i]["date"]) - dt.timedelta(days=3)
+        rows.append(f"A{i:03},{day},run_1_5mile_inverse_time,{time}")
+    study.files["field_tests.csv"] = ("\n".join(rows) + "\n").encode()
+
+
+def test_minutes_and_seconds_as_decimals_stop(sound, stops):
+    field_tests(sound, [f"{10 + i % 4}.{(7 + 13 * i) % 60:02}" for i in range(16)])
+    assert "clock_times" in stops(sound)
+
+
+def test_decimal_minutes_pass(sound, stops):
+    field_tests(sound, [f"{10 + i % 4}.{(7 + 13 * i) % 100:02}" for i in range(16)])
+    assert "clock_times" not in stops(sound)
+
+
+@pytest.mark.parametrize("day", ["1969-03-02", "2062-03-02"])
+def test_a_day_before_1970_or_after_tomorrow_stops(day, sound, stops):
+    sound.lab[4]["date"] = day
+    found = stops(sound)
+    assert "odd_dates" in found
+    assert f"first {day}" in found["odd_dates"][0]
+    assert "row 6" in found["odd_dates"][0]
+
+
+def workbook(study, mark):
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.append(list(study.lab[0]))
+    for row in study.lab:
+        sheet.append(list(row.values()))
+    mark(sheet)
+    content = BytesIO()
+    book.save(content)
+    study.files["lab_tests.xlsx"] = content.getvalue()
+    study.lab = []
+
+
+def strike(sheet):
+    for cell in sheet[5]:
+        cell.font = Font(strike=True)
+
+
+def hide(sheet):
+    sheet.row_dimensions[5].hidden = True
+
+
+def strike_one_cell(sheet):
+    sheet.cell(5, 9).font = Font(strike=True)
+
+
+@pytest.mark.parametrize(
+    ("mark", "said"), [(strike, "struck out"), (hide, "hidden"), (strike_one_cell, "")]
+)
+def test_rows_that_a_person_does_not_count_stop(mark, said, sound, stops):
+    workbook(sound, mark)
+    found = stops(sound)
+    if not said:
+        assert found == {}
+        return
+    assert set(found) == {"hidden_rows"}
+    assert f"row 5: The row is {said}" in found["hidden_rows"][0]
+
+
+@pytest.mark.parametrize("rows", [2, 5])
+def test_header_rows_that_swallow_data_stop(rows, sound, stops):
+    sound.toml["files.lab_tests"] = f"header_rows = {rows}"
+    found = stops(sound)
+    assert "row 2" in found["rows_above_header"][0]
+
+
+def test_units_and_descriptions_below_the_header_pass(sound, stops):
+    sound.toml["files.athletes"] = "header_rows = 2"
+    sound.athletes.insert(0, dict.fromkeys(sound.athletes[0], "") | {"mass_kg": "kg"})
+    assert stops(sound) == {}
