@@ -4,6 +4,7 @@ Laboratory values from breath files: VO2max under the study's rule, and under th
 What was edited is told; a value far from the typed one is told.
 """
 
+import hashlib
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -12,6 +13,8 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.arrays import FloatArray
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
+from agreement.physiology.breath_doubts import REMEDIES as BREATH_REMEDIES
+from agreement.physiology.breath_doubts import breath_doubts
 from agreement.physiology.breath_editing import edited_breaths
 from agreement.physiology.gas_checks import gas_column_checks
 from agreement.physiology.ledger import FILES_NAMED, grouped_notes
@@ -19,10 +22,11 @@ from agreement.physiology.plateau import last_step
 from agreement.physiology.stages import stages
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
+from agreement.tables.doubts import doubt
 from agreement.tables.options import FixedBinsFrom, LastBin, Reference
 from agreement.tables.raw_parts import read_breaths
 from agreement.tables.study import StudyTables
-from agreement.terms import RANGES
+from agreement.terms import RANGES, counted
 
 DEFAULT_RULE: Final = "moving 30 s"  # preferred where no filter is used: Nolte 2023 (read)
 TYPED_WITHIN: Final = 0.03  # of the value from breaths
@@ -81,6 +85,8 @@ class BreathTests(NamedTuple):
     # (without artefacts), kept_bin (with a last bin of half its length; NaN where it makes no difference)
     stages: pd.DataFrame  # lab_test_id, mode, cost, vo2 [mL/kg/min]: ends of long stages
     problems: tuple[Problem, ...]
+    doubts: tuple[Problem, ...] = ()
+    print: tuple[bytes, str] | None = None  # digest of the uptakes of one file, and its name
 
 
 def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
@@ -124,7 +130,13 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         rule = chosen or _stated_rule(test["averaging_rule"]) or fallback
         file = f"{path.parent.name}/{path.name}"
         named = {str(k): v for k, v in test.items()}
-        found.append(_one_test(breaths, rule, named, file, notes, study.options.reference))
+        one = _one_test(breaths, rule, named, file, notes, study)
+        uptakes = breaths["vo2_ml_min"].to_numpy(dtype=np.float64)
+        digest = hashlib.sha256(np.round(uptakes, 3).tobytes()).digest()
+        found.append(one._replace(print=(digest, file)))
+    doubts = [problem for one in found for problem in one.doubts]
+    doubts += _same_breaths(found, study)
+    stops += [problem for problem in doubts if problem.severity == "stop"]
     if stops:
         raise TableError(stops)
     editing = _joined([one.editing for one in found], _NO_EDITING)
@@ -134,8 +146,28 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         _joined([one.rules for one in found], _NO_RULES),
         editing,
         _joined([one.stages for one in found], _NO_STAGES),
-        notes + _editing_notes(editing, study.options.reference),
+        notes + _editing_notes(editing, study.options.reference) + tuple(doubts),
     )
+
+
+def _same_breaths(found: list["BreathTests"], study: StudyTables) -> list[Problem]:
+    """Doubt files with the same uptakes as another, under whatever name."""
+    files: dict[bytes, list[str]] = {}
+    for one in found:
+        if one.print is not None:
+            files.setdefault(one.print[0], []).append(one.print[1])
+    return [
+        doubt(
+            study.options,
+            "same_breaths",
+            same[1],
+            f"the breaths are those of {same[0]}"
+            + (f", and of {counted(len(same) - 2, 'more file')}." if len(same) > 2 else "."),
+            BREATH_REMEDIES["same_breaths"],
+        )
+        for same in files.values()
+        if len(same) > 1
+    ]
 
 
 def _joined(parts: list[pd.DataFrame], empty: pd.DataFrame) -> pd.DataFrame:
@@ -149,10 +181,11 @@ def _one_test(
     test: dict[str, Any],
     file: str,
     notes: tuple[Problem, ...],
-    reference: Reference,
+    study: StudyTables,
 ) -> BreathTests:
     """Return the value of one test and what was noticed on the way."""
     name, mass = str(test["lab_test_id"]), float(test["mass_kg"])
+    reference = study.options.reference
     cut = edited_breaths(breaths, mass_kg=mass)
     t, raw = (cut.breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
     whole, clean = (np.where(cut.out(edit=edit), np.nan, raw) for edit in (False, True))
@@ -171,9 +204,15 @@ def _one_test(
     found = (int(cut.wrong.sum()) - impossible, impossible)
     counts = pd.DataFrame([(file, len(breaths), *found, cut.backward, *moved)], columns=_EDITING)
     notes += _gas_notes(used, test, file)
-    lab = every[rule] / mass
+    lab, cost = every[rule] / mass, _cost(used, test)
+    clear = cut.kept(edit=True)
+    costs = _cost(clear, test) * mass
+    doubts = tuple(
+        doubt(study.options, one.code, file, one.what, BREATH_REMEDIES[one.code], column=one.column)
+        for one in breath_doubts(clear, costs, len(cut.breaths))
+    )
     if np.isnan(lab):
-        return BreathTests(_NO_VALUES, _NO_RULES, counts, _NO_STAGES, notes)
+        return BreathTests(_NO_VALUES, _NO_RULES, counts, _NO_STAGES, notes, doubts)
     notes += _typed_notes(lab, float(test["vo2max"]), rule, test["file"], int(test["row"]))
     value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
     rules = pd.DataFrame({"rule": list(every), "vo2max": np.array(list(every.values())) / mass})
@@ -181,11 +220,11 @@ def _one_test(
     notes += _bin_notes(lab, kept_bin / mass, file)
     beside, odd = _impossible(_beside(used, rule, start, reference.last_bin), file)
     t, vo2 = (used[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
-    cost = _cost(used, test)
     plateau, told = _plateau(t, vo2, cost, test, file)
     notes += odd + told
     values = pd.DataFrame([value | beside | {"plateau": plateau}])
-    return BreathTests(values, rules, counts, _stage_rows(t, vo2, cost, test), notes)
+    rows = _stage_rows(t, vo2, cost, test)
+    return BreathTests(values, rules, counts, rows, notes, doubts)
 
 
 def _stated_rule(rule: object) -> str | None:

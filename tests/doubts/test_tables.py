@@ -10,7 +10,20 @@ from openpyxl.styles import Font
 NAMES = ["J.Smith", "Smith.J", "j.smith", "JohnSmith", "anna_berg", "Anna.Berg"]
 ADDRESSES = ["anna@example.org"]
 NUMBERS = ["+4791234567", "0171 2345678", "01017012345", "010170-1234"]
-CODES = ["A-007", "crew-7", "S001", "K3", "p028", "2026-01", "AB", "NA", "x_1", "M45", "007", "Crew7"]
+CODES = [
+    "A-007",
+    "crew-7",
+    "S001",
+    "K3",
+    "p028",
+    "2026-01",
+    "AB",
+    "NA",
+    "x_1",
+    "M45",
+    "007",
+    "Crew7",
+]
 
 
 def rename(study, new):
@@ -51,7 +64,9 @@ def test_a_code_turned_into_its_opposite_stops(table, codes, sound, stops):
 
 
 def test_plain_codes_pass(sound, stops):
-    sound.toml["files.athletes"] = 'codes = { sex = { "1" = "male", "m" = "male", "x" = "unknown" } }'
+    sound.toml["files.athletes"] = (
+        'codes = { sex = { "1" = "male", "m" = "male", "x" = "unknown" } }'
+    )
     assert stops(sound) == {}
 
 
