@@ -277,7 +277,7 @@ def test_an_audit_of_a_large_registry_writes_no_ids(registry, tmp_path, monkeypa
 
 def test_a_study_without_a_pair_is_written_with_all_its_lines(registry, tmp_path):
     path = registry / "lab_tests.csv"
-    pd.read_csv(path).assign(date="2030-01-01").drop_duplicates("athlete_id").to_csv(path)
+    pd.read_csv(path).assign(date="2020-01-01").drop_duplicates("athlete_id").to_csv(path)
     out = tmp_path / "out"
     done = run("pair", registry, "--out", out, "--workers", 1)
     assert done.exit_code == 0, done.stderr
