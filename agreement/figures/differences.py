@@ -1,7 +1,7 @@
 """The difference plot: how far the field estimate of each athlete lies from the laboratory."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN, NOISE
 from agreement.figures.estimates import ABSENT, Estimate, HasFrame, estimates
+from agreement.figures.facets import facet
 from agreement.figures.labels import (
     SideLabel,
     gutter,
@@ -23,9 +24,6 @@ from agreement.figures.labels import (
 from agreement.figures.points import as_pairs, draw_points
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.terms import counted
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
 
 _LINES = (
     ("upper_limit", "upper limit", (0, (6, 2))),
@@ -95,9 +93,11 @@ def plot_differences(
     --------
     >>> from matplotlib.figure import Figure
     >>> ax = Figure().subplots()
-    >>> drawn = plot_differences([41, 48, 52, 55, 60], [44, 47, 55, 58, 61], ax=ax)
-    >>> [text.get_text() for text in drawn.texts][1]
-    'bias \u22121.8'
+    >>> lab = range(40, 70)
+    >>> drawn = plot_differences([value - 2 + (-1) ** value for value in lab], lab, ax=ax)
+    >>> print(drawn.texts[1].get_text())
+    bias
+    \u22122.0 (\u22122.4 to \u22121.6)
     """
     if isinstance(field, pd.DataFrame):
         limits, lab = (lab if limits is None else limits), None  # type: ignore[assignment] # as said
@@ -159,7 +159,6 @@ def plot_difference_panels(
             told=one.told,
             ax=ax,
         )
-        ax.set_title(one.title, fontsize=9.5)
     heights = [height for ax in axes for height in ax.get_ylim()]
     means = [(one.pairs["field"] + one.pairs["lab"]).to_numpy() / 2 for one in panels]
     for one, ax in zip(panels, axes, strict=True):
@@ -167,40 +166,14 @@ def plot_difference_panels(
             text.remove()
         _frame(ax, (min(heights), max(heights)), _ends(np.concatenate(means)))
         _label(ax, estimates(one.limits), margin)
-        _name_once(ax, last=ax in axes[-_across(ax) :])
-    _one_legend(axes)
-    return axes
+        ax.set_xlabel("mean of both (mL/kg/min)")
+        ax.set_ylabel("field \u2212 laboratory")
+    return facet(axes, [one.title for one in panels])
 
 
 def panels_height(count: int, *, narrow: bool = False) -> float:
     """Return how high so many difference plots should be, two in a row or one. [inch]."""
     return 0.9 + (2.3 * count if narrow else 2.0 * -(-count // 2))
-
-
-def _across(ax: Axes) -> int:
-    """Return how many panels stand in a row."""
-    spec = ax.get_subplotspec()
-    return 1 if spec is None else int(spec.get_gridspec().ncols)
-
-
-def _name_once(ax: Axes, *, last: bool) -> None:
-    """Name the axes at the left and at the foot of the panels only."""
-    spec = ax.get_subplotspec()
-    first = spec is None or spec.is_first_col()
-    ax.set_ylabel("field \u2212 laboratory" if first else "")
-    ax.tick_params(labelleft=first)
-    ax.set_xlabel("mean of both (mL/kg/min)" if last else "")
-
-
-def _one_legend(axes: Sequence[Axes]) -> None:
-    """Explain the marks of all panels once, below the last row."""
-    seen: dict[str, Artist] = {}
-    for ax in axes:
-        seen |= {word: line for line, word in zip(*ax.get_legend_handles_labels(), strict=True)}
-        if (legend := ax.get_legend()) is not None:
-            legend.remove()
-    last = axes[len(axes) - 1 - (len(axes) - 1) % _across(axes[0])]
-    legend_below(last, list(seen.values()), columns=3)
 
 
 def _limits(pairs: pd.DataFrame) -> HasFrame:

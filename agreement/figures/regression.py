@@ -68,8 +68,10 @@ def plot_regression(
             color=FIELD,
             linestyle="--",
             gid=slope.key or None,
-            label=f"laboratory = {number(intercept.value)} + {number(slope.value, 2)} field",
+            label="calibration line",
         )
+        equation = f"laboratory =\n{number(intercept.value)} + {number(slope.value, 2)} field"
+        ax.text(0.03, 0.97, equation, transform=ax.transAxes, va="top", fontsize=8.5, color=FIELD)
     draw_points(ax, field, lab, told=told)
     ax.set_xlim(*ends)
     ax.set_ylim(*ends)

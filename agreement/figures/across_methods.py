@@ -1,0 +1,306 @@
+"""One figure of all methods for the budget, the averaging curve and the training profiles."""
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import seaborn as sns
+from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
+
+from agreement.figures.budget import COMPONENTS
+from agreement.figures.colours import BAND, FAINT, INK, MARGIN, NOISE, PAPER, WASH, Mark
+from agreement.figures.estimates import KEY_COLUMNS
+from agreement.figures.labels import SideLabel, broken, is_narrow, legend_below, number, side_labels
+from agreement.figures.theme import marks_for
+
+_SPREAD: Final = 0.34  # of the methods about the middle of a profile's row
+
+
+def plot_budgets(
+    results: pd.DataFrame,
+    methods: Sequence[str],
+    *,
+    mode: str,
+    labels: Mapping[str, str] | None = None,
+    ax: Axes,
+) -> Axes:
+    """
+    Draw how far each source alone spreads one reading of each method.
+
+    Parameters
+    ----------
+    results : DataFrame
+        Lines of results.csv: analysis ``budget``, group ``all``; variances. [(mL/kg/min)^2]
+    methods : sequence of str
+        From left to right.
+    mode : str
+    labels : mapping of str to str, optional
+        What people read for a method.
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+        Cells are standard deviations [mL/kg/min], the darker the larger; empty: no number.
+    """
+    rows = results[
+        (results["analysis"] == "budget") & (results["group"] == "all") & (results["mode"] == mode)
+    ]
+    variances = rows.pivot_table(index="statistic", columns="method", values="value", dropna=False)
+    wanted = variances.reindex(index=list(COMPONENTS), columns=list(methods))
+    spread = wanted.clip(lower=0) ** 0.5
+    words = spread.map(lambda value: number(value) if np.isfinite(value) else "")
+    sns.heatmap(
+        spread,
+        annot=words.to_numpy(),
+        fmt="",
+        annot_kws={"fontsize": 9, "color": INK},
+        cmap=LinearSegmentedColormap.from_list("wash", [(BAND, 0.12), (BAND, 1.0)]),
+        vmin=0,
+        cbar=False,
+        linewidths=1.5,
+        linecolor=PAPER,
+        ax=ax,
+    )
+    names, narrow = labels or {}, is_narrow(ax)
+    ax.set_xticks(
+        np.arange(len(methods)) + 0.5,
+        [broken(names.get(one, one), 20 if narrow else 16) for one in methods],
+        rotation=90 if narrow else 0,
+        fontsize=8.5,
+    )
+    ax.set_yticks(
+        np.arange(len(COMPONENTS)) + 0.5,
+        [broken(word, 15 if narrow else 20) for word in COMPONENTS.values()],
+        rotation=0,
+        fontsize=8.5,
+    )
+    ax.set(xlabel="", ylabel="")
+    ax.tick_params(length=0)
+    ax.set_title("spread (SD, mL/kg/min) by this alone", fontsize=9.5, fontweight="normal")
+    sns.despine(ax=ax, left=True, bottom=True)
+    return ax
+
+
+def plot_averaging_curves(
+    results: pd.DataFrame,
+    methods: Sequence[str],
+    *,
+    mode: str,
+    labels: Mapping[str, str] | None = None,
+    margin: float | None = None,
+    noise: float | None = None,
+    ax: Axes,
+) -> Axes:
+    """
+    Draw the half width of the limits by days averaged, one line for each method.
+
+    Parameters
+    ----------
+    results : DataFrame
+        Lines of results.csv: analysis ``averaging_curve``, half_width_fitted. [mL/kg/min]
+    methods : sequence of str
+    mode : str
+    labels : mapping of str to str, optional
+    margin : float, optional
+        The limit agreed beforehand. [mL/kg/min]
+    noise : float, optional
+        Half width that the laboratory's own error alone would give. [mL/kg/min]
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+    """
+    marks, names, said = marks_for(methods), labels or {}, []
+    fitted = results[
+        (results["analysis"] == "averaging_curve")
+        & (results["statistic"] == "half_width_fitted")
+        & (results["mode"] == mode)
+        & results["value"].notna()
+    ]
+    for method in methods:
+        own = fitted[fitted["method"] == method]
+        own = own.assign(day=own["group"].astype(int)).sort_values("day")
+        if own.empty:
+            continue
+        mark, last = marks[method], float(own["value"].iloc[-1])
+        ax.plot(
+            own["day"],
+            own["value"],
+            color=mark.colour,
+            marker=mark.marker,
+            linestyle=mark.line,
+            markevery=(0, 13),
+            label=names.get(method, method),
+        )
+        said.append(
+            SideLabel(last, f"{broken(names.get(method, method), 14)} {number(last)}", mark.colour)
+        )
+    for height, word, colour, line in (
+        (margin, "agreed", MARGIN, (0, (1, 1.2))),
+        (noise, "laboratory's noise", NOISE, (0, (4, 2, 1, 2))),
+    ):
+        if height is not None and np.isfinite(height):
+            ax.axhline(height, color=colour, linestyle=line, label=f"{word} \u00b1{number(height)}")
+            said.append(SideLabel(height, f"{word} {number(height)}", colour))
+    ax.set_ylim(bottom=0)
+    ax.set_xticks(range(1, 15, 2 if is_narrow(ax) else 1))
+    ax.set_xlabel("days averaged")
+    ax.set_ylabel("half width of the limits (mL/kg/min)")
+    if is_narrow(ax):
+        legend_below(ax, columns=2)
+    else:
+        side_labels(ax, said)
+    return ax
+
+
+def plot_profiles_of_methods(
+    results: pd.DataFrame,
+    methods: Sequence[str],
+    *,
+    mode: str,
+    labels: Mapping[str, str] | None = None,
+    ax: Axes,
+) -> Axes:
+    """
+    Draw the bias of each method in each training profile, with its interval.
+
+    Parameters
+    ----------
+    results : DataFrame
+        Lines of results.csv: analysis ``profile_bias``, statistic bias. [mL/kg/min]
+    methods : sequence of str
+        Within a profile from top to bottom.
+    mode : str
+    labels : mapping of str to str, optional
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+        With marks whose ids (gid) are the keys of their numbers.
+    """
+    rows = results[
+        (results["analysis"] == "profile_bias")
+        & (results["statistic"] == "bias")
+        & (results["mode"] == mode)
+        & (results["group"] != "all")
+        & results["value"].notna()
+    ]
+    groups = sorted(set(rows["group"]))
+    marks, names = marks_for(methods), labels or {}
+    step = 2 * _SPREAD / max(len(methods) - 1, 1)
+    for turn, method in enumerate(methods):
+        own = rows[rows["method"] == method].sort_values("group").to_dict("records")
+        for row in own:
+            place = len(groups) - 1 - groups.index(row["group"]) + _SPREAD - turn * step
+            _draw_bias(ax, row, place, marks[method])
+        if own:
+            mark = marks[method]
+            ax.plot([], [], mark.marker, color=mark.colour, label=names.get(method, method))
+    ax.axvline(0, color=FAINT, linewidth=0.8, zorder=1)
+    for place in range(len(groups)):
+        if place % 2 == 0:
+            ax.axhspan(place - 0.5, place + 0.5, color=WASH, linewidth=0, zorder=0)
+    longest = 12 if is_narrow(ax) else 18
+    ax.set_yticks(range(len(groups)), [broken(name, longest) for name in reversed(groups)])
+    ax.set_ylim(-0.5, len(groups) - 0.5)
+    ax.tick_params(axis="y", length=0)
+    ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
+    legend_below(ax, columns=2)
+    return ax
+
+
+def _draw_bias(ax: Axes, row: Mapping[object, object], place: float, mark: Mark) -> None:
+    """Draw one bias with its interval."""
+    value, low, high = (float(str(row[name])) for name in ("value", "low", "high"))
+    if np.isfinite([low, high]).all():
+        ax.plot([low, high], [place, place], color=mark.colour, linewidth=1.4)
+    key = "/".join(str(row[name]) for name in KEY_COLUMNS)
+    ax.plot(
+        [value],
+        [place],
+        mark.marker,
+        color=mark.colour,
+        markersize=6,
+        markeredgecolor=PAPER,
+        zorder=4,
+        gid=key,
+    )
+
+
+def budgets_alt(
+    results: pd.DataFrame,
+    methods: Sequence[str],
+    *,
+    mode: str,
+    labels: Mapping[str, str] | None = None,
+) -> str:
+    """Return what the budgets show, as a sentence: the largest source of each method."""
+    rows = _known(results, "budget", mode)
+    rows = rows[rows["statistic"].isin(list(COMPONENTS)) & (rows["group"] == "all")]
+    said = []
+    for method in methods:
+        own = rows[rows["method"] == method].sort_values(["value", "statistic"])
+        if len(own):
+            most = own.iloc[-1]
+            word, spread = COMPONENTS[most["statistic"]], number(float(np.sqrt(most["value"])))
+            said.append(f"{(labels or {}).get(method, method)}: {word}, {spread}")
+    if not said:
+        return "No error budget could be computed."
+    return f"Largest source of spread of one reading, SD in mL/kg/min. {'; '.join(said)}."
+
+
+def averaging_curves_alt(
+    results: pd.DataFrame,
+    methods: Sequence[str],
+    *,
+    mode: str,
+    labels: Mapping[str, str] | None = None,
+) -> str:
+    """Return what the averaging curves show, as a sentence."""
+    rows = _known(results, "averaging_curve", mode)
+    rows = rows[rows["statistic"] == "half_width_fitted"]
+    said = []
+    for method in methods:
+        own = rows[rows["method"] == method]
+        own = own.assign(day=own["group"].astype(int)).sort_values("day")
+        if len(own):
+            first, last = own.iloc[0], own.iloc[-1]
+            said.append(
+                f"{(labels or {}).get(method, method)}: {number(first['value'])} for {first['day']} "
+                f"day, {number(last['value'])} for {last['day']} days"
+            )
+    if not said:
+        return "No averaging curve could be computed."
+    return f"Half width of the limits in mL/kg/min by days averaged. {'; '.join(said)}."
+
+
+def profiles_of_methods_alt(
+    results: pd.DataFrame,
+    methods: Sequence[str],
+    *,
+    mode: str,
+    labels: Mapping[str, str] | None = None,
+) -> str:
+    """Return what the biases by training profile show, in sentences."""
+    rows = _known(results, "profile_bias", mode)
+    rows = rows[(rows["statistic"] == "bias") & (rows["group"] != "all")]
+    said = []
+    for method in methods:
+        own = rows[rows["method"] == method].sort_values("group")
+        told = ", ".join(f"{row['group']} {number(row['value'])}" for row in own.to_dict("records"))
+        if told:
+            said.append(f"{(labels or {}).get(method, method)}: {told}")
+    if not said:
+        return "Too few athletes in each training profile for a bias."
+    return f"Bias by training profile in mL/kg/min. {'; '.join(said)}."
+
+
+def _known(results: pd.DataFrame, analysis: str, mode: str) -> pd.DataFrame:
+    """Return the lines of one analysis and mode that have a number."""
+    kept = (results["analysis"] == analysis) & (results["mode"] == mode)
+    return results[kept & results["value"].notna()]
