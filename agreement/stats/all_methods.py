@@ -1,9 +1,21 @@
 """What is said of one method once the other methods of the study are counted."""
 
+from dataclasses import replace
+from math import isnan, nan
+
+from agreement.stats.basics.welch import holm
 from agreement.stats.causes.profile_bias import holm_over_all
 from agreement.stats.method_results import MethodResults
 from agreement.stats.record import HasFrame
 from agreement.stats.result_rows import Labelled
+from agreement.stats.verdict.counted import (
+    SQUAD_TOO_ALIKE,
+    Counted,
+    p_acceptable,
+    p_of_limits,
+)
+from agreement.stats.verdict.verdict import Verdict
+from agreement.stats.verdict.yardsticks import ALPHA, TRUE_VALUE
 
 Studied = tuple[MethodResults, list[Labelled]]
 
@@ -22,7 +34,57 @@ def all_counted(studied: list[Studied]) -> list[Studied]:
     counted = list(studied)
     for k, bias in zip(having, biases, strict=True):
         counted[k] = _with(counted[k], "profile_bias", bias)
-    return counted
+    verdicts = judged_together([results for results, _ in counted])
+    return [_with(one, "verdict", found) for one, found in zip(counted, verdicts, strict=True)]
+
+
+def judged_together(methods: list[MethodResults]) -> list[Verdict]:
+    """
+    Return the verdicts of several methods, each beside all of them and beside a constant.
+
+    Notes
+    -----
+    Holm over all methods and modes with a margin and 10 athletes or more. Where one number for
+    everybody is acceptable too, an acceptable verdict carries the code ``squad_too_alike``.
+    """
+    alone = [_p(one.verdict) for one in methods]
+    judged = [p for p in alone if not isnan(p)]
+    corrected = iter(holm(judged).tolist())
+    return [
+        _counted(one, p, nan if isnan(p) else next(corrected), len(judged))
+        for one, p in zip(methods, alone, strict=True)
+    ]
+
+
+def _p(verdict: Verdict) -> float:
+    """Return the p value of one verdict, by its yardstick; NaN where nothing is judged."""
+    net = verdict.against == TRUE_VALUE
+    limits = verdict.own if net else verdict.limits
+    if limits is None or verdict.margin is None or verdict.too_few or verdict.judgement is None:
+        return nan
+    if verdict.limits is not None and verdict.n == verdict.n_pairs and not net:
+        found = verdict.limits
+        return p_acceptable(found.bias, found.sd, found.n, verdict.margin, coverage=found.coverage)
+    return p_of_limits(limits, verdict.margin)
+
+
+def _counted(one: MethodResults, p: float, corrected: float, methods: int) -> Verdict:
+    verdict, beside = one.verdict, one.no_method
+    acceptable = None
+    if not isnan(p) and verdict.outcome != "withheld":
+        passed = corrected <= ALPHA / 2 / verdict.agreed.planned_looks
+        acceptable = verdict.outcome == "acceptable" and passed
+    passes = beside is not None and beside.passes
+    apart = None
+    if beside is not None and not isnan(beside.skill_interval.low):
+        flat = one.structural is not None and not one.structural.excludes_zero
+        apart = beside.skill_interval.low > 0.0 and not flat
+    code = verdict.code
+    if passes and verdict.outcome == "acceptable":
+        code = SQUAD_TOO_ALIKE
+    counted = Counted(p, acceptable, methods, passes, apart)
+    found: Verdict = replace(verdict, code=code, counted=counted)
+    return found
 
 
 def _with(one: Studied, name: str, result: HasFrame) -> Studied:

@@ -250,6 +250,16 @@ PROOFS = {
         "test_profiles::test_pooled_bias_by_drawing",
         "test_profiles::test_coverage_of_pooled_biases",
     ),
+    "no_method": Proof(
+        NONE,
+        "test_no_method::test_skill_by_a_slow_loop",
+        "test_no_method::test_the_interval_of_skill_covers",
+    ),
+    "p_acceptable": Proof(
+        NONE,
+        "test_no_method::test_p_meets_the_level_where_the_exact_limit_meets_the_margin",
+        NO_INTERVAL,
+    ),
     "own_correction": Proof(
         NONE,
         "test_own_correction::test_the_most_likely_share_is_that_of_a_mixed_model",
@@ -471,6 +481,7 @@ PARTS = {
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
     *("describe", "limits_as_printed"),
     *("half_t_grid", "grid_weights", "grid_quantile", "mixture_quantile", "jackknife_error"),
+    *("judged_together", "p_of_limits", "counted_said", "apart_said"),
     *("uneven_along", "pooled_biases", "athletes_by_profile", "holm_over_all", "all_counted"),
     *("log_size", "overlapping_df", "methods_compared"),
 }

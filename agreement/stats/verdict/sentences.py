@@ -65,7 +65,8 @@ def verdict_sentence(verdict: "Verdict") -> str:
     if verdict.too_few:
         return f"{bias}; {verdict.n} athletes are too few to say what to expect for one of them."
     parts = [f"{bias}; {expected(verdict)}; {judgement_said(verdict)}."]
-    parts += [text for text in (other_said(verdict), look_said(verdict)) if text]
+    said = (other_said(verdict), look_said(verdict), counted_said(verdict), apart_said(verdict))
+    parts += [text for text in said if text]
     return " ".join(parts)
 
 
@@ -151,6 +152,30 @@ def look_said(verdict: "Verdict") -> str:
         more = "Pairs were added since the report before, and the look was not counted."
         said = f"{said} {more}".strip()
     return said
+
+
+def counted_said(verdict: "Verdict") -> str:
+    """Say that an acceptable verdict does not stand once every method judged is counted."""
+    found = verdict.counted
+    if verdict.outcome != "acceptable" or found.acceptable is not False:
+        return ""
+    return (
+        f"With all {found.methods} methods of this study counted it is not shown: one of so many "
+        "may pass by chance."
+    )
+
+
+def apart_said(verdict: "Verdict") -> str:
+    """Say what one number for everybody would have done, where that is as good."""
+    found = verdict.counted
+    if verdict.outcome == "acceptable" and found.constant_passes:
+        return (
+            "In this squad the same number for everybody would meet the limit: it cannot show that "
+            "the method tells athletes apart."
+        )
+    if found.tells_apart is False:
+        return "The method was not shown to tell athletes of this squad apart."
+    return ""
 
 
 def several_judged(number: int) -> str:

@@ -22,6 +22,7 @@ from agreement.stats.method_data import (
     NotEstimable,
 )
 from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.verdict.counted import Counted
 from agreement.stats.verdict.decided_by import DecidedBy, decided_by
 from agreement.stats.verdict.planning_power import MOST, athletes_needed
 from agreement.stats.verdict.plausible import implausible
@@ -54,6 +55,8 @@ STATISTICS = (
     "spread_80_high",
     "outer_end_less_fit",
     "outer_end_fit",
+    "p_acceptable",
+    "acceptable_counted",
 )
 _NEEDED = STATISTICS[5:8]
 _VALUE = {"acceptable": 1.0, "not acceptable": 0.0}
@@ -91,6 +94,8 @@ class Verdict:
         Why a verdict is withheld.
     look_not_counted : bool
         Whether pairs were added since the earlier report without counting a look.
+    counted : Counted
+        The same with all methods of the study counted, and beside a constant.
     """
 
     outcome: Outcome
@@ -109,6 +114,7 @@ class Verdict:
     sem_that_would_do: float = nan
     first_lab_date: date | None = None
     look_not_counted: bool = False
+    counted: Counted = field(default_factory=Counted)
 
     @property
     def margin(self) -> float | None:
@@ -181,6 +187,7 @@ class Verdict:
                 self._sem_row(),
                 *self._needed_rows(),
                 *self._words_rows(),
+                *self.counted.rows(self.n, self.n_pairs, self._nothing),
             ]
         )
 
@@ -202,13 +209,8 @@ class Verdict:
 
     def _sem_row(self) -> Row:
         known = not np.isnan(self.sem_that_would_do)
-        note = (
-            ""
-            if known
-            else f"{NOT_ESTIMABLE}: asked where an assumed laboratory error leaves it open"
-        )
-        if self.margin is None:
-            note = NO_MARGIN
+        asked = f"{NOT_ESTIMABLE}: asked where an assumed laboratory error leaves it open"
+        note = NO_MARGIN if self.margin is None else ("" if known else asked)
         return Row.of(
             "sem_needed", self.sem_that_would_do, n=self.n, n_pairs=self.n_pairs, note=note
         )
@@ -229,7 +231,7 @@ class Verdict:
         values = (low, high, less_fit, fit)
         return [
             Row.of(name, value, n=self.n, n_pairs=self.n_pairs, note=self._unless(value))
-            for name, value in zip(STATISTICS[8:], values, strict=True)
+            for name, value in zip(STATISTICS[8:12], values, strict=True)
         ]
 
     def _unless(self, value: float) -> str:
@@ -267,17 +269,9 @@ def verdict_of(data: MethodData) -> Verdict:
     """
     Judge one method and mode against the margin of the study.
 
-    Parameters
-    ----------
-    data : MethodData
-
-    Returns
-    -------
-    Verdict
-
     Notes
     -----
-    See `agreement.stats.verdict.yardsticks.judge` for the rule of either yardstick.
+    See `agreement.stats.verdict.yardsticks.judge` for the rule.
     """
     found = None
     if data.n >= FEWEST:

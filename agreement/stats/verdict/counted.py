@@ -1,0 +1,108 @@
+"""A verdict among others: all methods judged counted, and a constant put to the same questions."""
+
+from dataclasses import dataclass
+from math import isnan, nan, sqrt
+from typing import Final
+
+from scipy import optimize, special
+
+from agreement.stats.basics.intervals import z_of
+from agreement.stats.limits.limits_shown import AnyLimits
+from agreement.stats.limits.net_of_laboratory import NetOfLaboratory
+from agreement.stats.rows import Row
+
+SQUAD_TOO_ALIKE: Final = "squad_too_alike"
+_LOWEST: Final = 1e-9  # a p below is given as this
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """
+    What the other methods, and no method at all, say about a verdict.
+
+    Attributes
+    ----------
+    p : float
+        Of limits that reach beyond the margin; acceptable needs .025, divided by planned looks.
+        NaN below 10 athletes or without a margin.
+    acceptable : bool or None
+        Whether it is acceptable with all methods judged counted; None where nothing is judged.
+    methods : int
+        Judged in this study.
+    constant_passes : bool
+        Whether the same number for everybody would be acceptable too.
+    tells_apart : bool or None
+        Whether the method is shown to tell athletes apart; None where it cannot be said.
+    """
+
+    p: float = nan
+    acceptable: bool | None = None
+    methods: int = 0
+    constant_passes: bool = False
+    tells_apart: bool | None = None
+
+    def rows(self, n: int, n_pairs: int, nothing: str) -> list[Row]:
+        """Return p and the verdict with all methods counted; `nothing`: why there is none."""
+        value = nan if self.acceptable is None else float(self.acceptable)
+        said = f"{self.methods} methods"
+        shown = (("p_acceptable", self.p), ("acceptable_counted", value))
+        notes = (nothing if isnan(x) else said for _, x in shown)
+        return [
+            Row.of(name, x, n=n, n_pairs=n_pairs, unit="1", note=note)
+            for (name, x), note in zip(shown, notes, strict=True)
+        ]
+
+
+def p_acceptable(bias: float, sd: float, n: int, margin: float, *, coverage: float = 0.95) -> float:
+    """
+    One-sided p value that a limit of agreement reaches beyond the margin, the worse of both.
+
+    Parameters
+    ----------
+    bias, sd : float
+        One pair per athlete. [mL/kg/min]
+    n : int
+    margin : float
+        [mL/kg/min]
+    coverage : float, default 0.95
+
+    Notes
+    -----
+    The exact interval of a limit lies inside the margin at 95 % exactly if this is at most .025.
+
+    References
+    ----------
+    .. [1] Carkeet A. Exact parametric confidence intervals for Bland-Altman limits of agreement.
+       Optom Vis Sci 2015;92:e71-e80 (memory).
+
+    Examples
+    --------
+    >>> round(p_acceptable(0.6, 2.1, 25, 7.0), 6)
+    0.011381
+    """
+    if sd <= 0.0:
+        return 0.0 if abs(bias) < margin else 1.0
+    centre = z_of(coverage) * sqrt(n)
+    worse = sqrt(n) * (margin - abs(bias)) / sd
+    return float(1.0 - special.nctdtr(n - 1, centre, worse))
+
+
+def p_of_limits(limits: AnyLimits | NetOfLaboratory, margin: float) -> float:
+    """
+    Return the same for any limits with intervals: the level at which an end meets the margin.
+
+    Several pairs per athlete, or limits net of the laboratory.
+    """
+
+    def inside(alpha: float) -> float:
+        level = 1.0 - 2.0 * alpha
+        return min(
+            margin - limits.upper_interval(level).high, margin + limits.lower_interval(level).low
+        )
+
+    low, high = _LOWEST, 0.5 - _LOWEST
+    if inside(high) < 0.0:  # a limit itself is outside
+        return 1.0
+    if inside(low) >= 0.0:
+        return low
+    return float(optimize.brentq(inside, low, high, xtol=1e-10))

@@ -1,0 +1,210 @@
+"""Better than no method? The verdict's questions put to one number for everybody."""
+
+from dataclasses import dataclass, replace
+from math import nan
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from agreement.stats.basics.intervals import Interval
+from agreement.stats.compare.closer import jackknife_error
+from agreement.stats.limits.limits_shown import AnyLimits
+from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.method_data import (
+    NO_MARGIN,
+    NOT_ESTIMABLE,
+    MethodData,
+    NotEstimable,
+    require_enough,
+)
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.verdict.verdict import against_of, material_of
+from agreement.stats.verdict.yardsticks import Judgement, judge
+from agreement.terms import UNIT
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class NoMethod:
+    """
+    A constant in the place of the field method: the mean laboratory value of the other athletes.
+
+    Attributes
+    ----------
+    n, n_pairs : int
+    limits : AnyLimits
+        Of constant minus laboratory. [mL/kg/min]
+    judgement : Judgement or None
+        By the yardstick and limit of the study; None without a limit.
+    skill : float
+        One minus the mean squared error of the method over the constant's.
+    skill_interval : Interval
+    """
+
+    n: int
+    n_pairs: int
+    limits: AnyLimits
+    judgement: Judgement | None
+    skill: float
+    skill_interval: Interval
+
+    @property
+    def half_width(self) -> float:
+        """Half the width of the constant's limits of agreement."""
+        return (self.limits.upper - self.limits.lower) / 2.0
+
+    @property
+    def passes(self) -> bool:
+        """Whether the constant would be acceptable."""
+        return self.judgement is not None and self.judgement.outcome == "acceptable"
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the constant's verdict, its half width and the method's skill as rows."""
+        met, note = nan, NO_MARGIN
+        if self.judgement is not None:
+            found = self.judgement
+            met = {"acceptable": 1.0, "not acceptable": 0.0}.get(found.outcome, nan)
+            note = f"{found.outcome}; {found.code}" if found.code else found.outcome
+            note = f"{NOT_ESTIMABLE}: {note}" if np.isnan(met) else note
+        rows = (
+            ("constant_within_margin", met, None, "1", note),
+            ("constant_half_width", self.half_width, None, UNIT, ""),
+            ("skill", self.skill, self.skill_interval, "1", "jackknife_t"),
+        )
+        return rows_frame(
+            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=said)
+            for name, value, ends, unit, said in rows
+        )
+
+    def summary(self) -> str:
+        """Say how the method compares with one number for everybody in one sentence."""
+        low, high = self.skill_interval
+        shown = "is shown to do better" if low > 0 else "is not shown to do better"
+        return (
+            f"The method {shown} than the same number for everybody, which would lie within "
+            f"\u00b1{self.half_width:.1f} mL/kg/min: skill {self.skill:.2f} ({low:.2f} to {high:.2f})."
+        )
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Against one number for everybody")
+
+
+def no_method_of(data: MethodData) -> NoMethod:
+    r"""
+    Put the verdict's questions to a constant.
+
+    Parameters
+    ----------
+    data : MethodData
+
+    Returns
+    -------
+    NoMethod
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 10 athletes, or a squad without any spread.
+
+    Notes
+    -----
+    Each athlete's constant is the mean laboratory value of the others, so it knows nothing of him.
+    Errors are squared, averaged by athlete, and athletes weigh the same; the interval of the ratio
+    of both means is the jackknife's on the log scale [1]_, by athlete.
+
+    References
+    ----------
+    .. [1] Tukey JW. Bias and confidence in not-quite large samples. Ann Math Stat 1958;29:614
+       (memory).
+    """
+    require_enough(data.n)
+    constant = constant_of(data)
+    pairs = data.pairs.assign(field=constant, difference=constant - data.lab)
+    as_method = replace(data, pairs=pairs)
+    limits = limits_by_athlete(as_method.difference, data.athlete)
+    agreed, judgement = data.options.margin, None
+    if agreed.limit is not None:
+        judgement = judge(
+            material_of(as_method, limits),
+            against_of(agreed),
+            agreed.limit,
+            looks=agreed.planned_looks,
+            fitness_confidence=agreed.fitness_confidence,
+        )
+    skill, ends = _skill(data)
+    return NoMethod(data.n, data.n_pairs, limits, judgement, skill, ends)
+
+
+def constant_of(data: MethodData) -> Floats:
+    """Return for each pair the mean laboratory value of the other athletes. [mL/kg/min]."""
+    means = np.bincount(data.athlete, data.lab) / np.bincount(data.athlete)
+    return np.asarray(((means.sum() - means) / (data.n - 1))[data.athlete])
+
+
+def _skill(data: MethodData) -> tuple[float, Interval]:
+    """Skill of the method over the constant, with the jackknife-t interval."""
+    each, n = np.bincount(data.athlete), data.n
+    of_field = np.bincount(data.athlete, data.difference**2) / each
+    centre = float(data.lab.mean())
+    lab = data.lab - centre
+    mean = np.bincount(data.athlete, lab) / each
+    square = np.bincount(data.athlete, lab**2) / each
+    total = mean.sum()
+    whole = (total - mean) / (n - 1)
+    of_constant = float((square - 2 * whole * mean + whole**2).mean())
+    # without athlete k (rows), the constant of athlete i (columns) knows neither of them
+    left = (total - mean[:, None] - mean[None, :]) / (n - 2)
+    losses = square - 2 * left * mean + left**2
+    np.fill_diagonal(losses, 0.0)
+    without = losses.sum(axis=1) / (n - 1)
+    field_without = (of_field.sum() - of_field) / (n - 1)
+    if min(of_constant, float(without.min())) <= 0.0:
+        raise NotEstimable(NOT_ESTIMABLE, "all laboratory values are equal.")
+    ratio = float(of_field.mean()) / of_constant
+    if float(field_without.min()) <= 0.0:  # no error at all: nothing to take a logarithm of
+        return 1.0 - ratio, Interval(nan, nan)
+    error = float(jackknife_error(np.log(field_without / without)))
+    reach = float(np.exp(special.stdtrit(n - 1, 0.975) * error))
+    return 1.0 - ratio, Interval(1.0 - ratio * reach, 1.0 - ratio / reach)
+
+
+RECORD: Final = Analysis(
+    name="no_method",
+    place=430,
+    label="against one number for everybody",
+    statistics=(
+        Statistic(
+            "constant_within_margin",
+            "would one number for everybody do?",
+            "1 if the mean laboratory value of the others, said of everybody, met the agreed limit.",
+            "the verdict's rule on that mean in the place of the field value",
+            OURS,
+            unit="1",
+            digits=0,
+        ),
+        Statistic(
+            "constant_half_width",
+            "half width of the limits of one number for everybody",
+            "How far a laboratory value may lie from the mean of the others.",
+            "half the width of the limits of agreement of that mean",
+            "Bland & Altman 1999",
+        ),
+        Statistic(
+            "skill",
+            "skill over one number for everybody",
+            "Share of the squared error of one number for everybody that the method avoids; 0 or "
+            "less: none.",
+            "1 less mean d^2 over that of the mean of the others; jackknife of the log ratio",
+            "Tukey 1958",
+            unit="1",
+            digits=2,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=no_method_of,
+)
