@@ -65,8 +65,8 @@ def test_the_demos_report_shows_the_split_of_each_of_these_tests(demo):
     own = own[own["lab_test_id"].isin(staged_tests(demo))]
     assert len(own) >= 5
     html = training_sections.why(demo, StudyReport(demo).comparisons)[1].html
-    assert f"heart rate, run: In {len(own)} pairs with measured stages the error of" in html
-    listed = html[html.index("heart rate, run: the parts of each error") :]
+    assert f"heart rate: in {len(own)} pairs with measured stages the error of" in html
+    listed = html[html.index("heart rate: the parts of each error") :]
     for athlete in own["athlete_id"]:
         assert f">{athlete}</th>" in listed
 

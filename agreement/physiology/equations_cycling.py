@@ -59,6 +59,7 @@ def _stages_have_no_equation(x: Inputs) -> FloatArray:
 
 CYCLE_SUBMAXIMAL: Final = FieldProtocol(
     id="cycle_submax_1954",
+    name="submaximal cycle stage, 1954",
     title="one steady stage of 6 minutes on a cycle",
     mode="cycle",
     inputs=("power_w", "hr_bpm", "mass_kg", "sex"),
@@ -76,6 +77,7 @@ CYCLING: Final = (
     replace(
         CYCLE_SUBMAXIMAL,
         id="cycle_submax_1954_line",
+        name="submaximal cycle stage, 1954, as a line",
         title="one steady stage of 6 minutes on a cycle, other closed form",
         equation=_cycle_1954_line,
         provenance="read second-hand",
@@ -83,6 +85,7 @@ CYCLING: Final = (
     replace(
         CYCLE_SUBMAXIMAL,
         id="cycle_submax_1960",
+        name="submaximal cycle stage, 1960",
         title="one steady stage of 6 minutes on a cycle, with the age factor",
         inputs=("power_w", "hr_bpm", "mass_kg", "age_years", "sex"),
         equation=_cycle_1960,
@@ -94,6 +97,7 @@ CYCLING: Final = (
     ),
     FieldProtocol(
         id="cycle_stages_hr",
+        name="cycle stages, heart rate carried on",
         title="steady stages on a cycle, heart rate carried to its maximum",
         mode="cycle",
         inputs=("power_w", "hr_bpm", "mass_kg"),
@@ -110,6 +114,7 @@ CYCLING: Final = (
     ),
     FieldProtocol(
         id="cycle_max_power_1990",
+        name="maximal cycle power, 1990",
         title="highest power of a maximal cycle test, 15 W/min",
         mode="cycle",
         inputs=("power_w", "mass_kg", "age_years", "sex"),

@@ -27,6 +27,7 @@ def _ratio(x: Inputs) -> FloatArray:
 
 HEART_RATE_RATIO: Final = FieldProtocol(
     id="hr_ratio_2004",
+    name="heart-rate ratio, 2004",
     title="ratio of maximal to resting heart rate",
     mode=RESTING,
     inputs=("hr_max_bpm", "hr_rest_bpm"),
@@ -42,6 +43,7 @@ HEART_RATE_RATIO: Final = FieldProtocol(
 _MIDDLE_AGED: Final = replace(
     HEART_RATE_RATIO,
     id="hr_ratio_2020",
+    name="heart-rate ratio, 2020",
     title="ratio of maximal to resting heart rate, middle age",
     equation=lambda x: 12.11 * _ratio(x),
     population="634 men, 49.4 +- 6.4 years",
@@ -57,11 +59,13 @@ RESTING_FORMS: Final = (
     replace(
         _MIDDLE_AGED,
         id="hr_ratio_2020_line",
+        name="heart-rate ratio, 2020, as a line",
         title="ratio of maximal to resting heart rate, middle age, with intercept",
         equation=lambda x: 8.43 * _ratio(x) + 10.46,
     ),
     FieldProtocol(
         id="no_exercise_1990_mass_index",
+        name="questionnaire with body mass index, 1990",
         title="questionnaire with body mass index",
         mode=RESTING,
         inputs=("activity_score", "age_years", "mass_kg", "stature_cm", "sex"),
@@ -80,6 +84,7 @@ RESTING_FORMS: Final = (
     ),
     FieldProtocol(
         id="no_exercise_1990_fat",
+        name="questionnaire with body fat, 1990",
         title="questionnaire with body fat",
         mode=RESTING,
         inputs=("activity_score", "age_years", "fat_percent", "sex"),
@@ -98,6 +103,7 @@ RESTING_FORMS: Final = (
     ),
     FieldProtocol(
         id="no_exercise_2005",
+        name="questionnaire with resting heart rate, 2005",
         title="questionnaire with body mass index and resting heart rate",
         mode=RESTING,
         inputs=("activity_score", "age_years", "mass_kg", "stature_cm", "hr_rest_bpm", "sex"),
@@ -122,6 +128,7 @@ RESTING_FORMS: Final = (
     ),
     FieldProtocol(
         id="no_exercise_2011_waist",
+        name="questionnaire with waist, 2011",
         title="waist, resting heart rate and activity index",
         mode=RESTING,
         inputs=("waist_cm", "hr_rest_bpm", "activity_score", "age_years", "sex"),

@@ -38,6 +38,7 @@ def _race_time(x: Inputs) -> FloatArray:
 RUNNING: Final = (
     FieldProtocol(
         id="run_12min_1968",
+        name="12-minute run, 1968",
         title="distance run in 12 minutes",
         mode="run",
         inputs=("distance_m",),
@@ -50,6 +51,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="run_12min_2015",
+        name="12-minute run, 2015",
         title="distance run in 12 minutes, refitted",
         mode="run",
         inputs=("distance_m",),
@@ -62,6 +64,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="run_1_5mile_1993",
+        name="1.5-mile run, 1993",
         title="time of a 1.5-mile run",
         mode="run",
         inputs=("time_min", "mass_kg", "sex"),
@@ -76,6 +79,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="run_1_5mile_inverse_time",
+        name="1.5-mile run, inverse of time",
         title="time of a 1.5-mile run, inverse of time",
         mode="run",
         inputs=("time_min",),
@@ -86,6 +90,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="run_1mile_jog_1993",
+        name="1-mile jog, 1993",
         title="time and last heart rate of a 1-mile jog",
         mode="run",
         inputs=("time_min", "hr_bpm", "mass_kg", "sex"),
@@ -110,6 +115,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="run_2mile_1987",
+        name="2-mile run, 1987",
         title="time of a 2-mile run",
         mode="run",
         inputs=("time_min",),
@@ -123,6 +129,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="race_time_1979",
+        name="race time, 1979",
         title="time of a race",
         mode="run",
         inputs=("distance_m", "time_min"),
@@ -135,6 +142,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="shuttle_20m_1988_child",
+        name="20 m shuttle run, 1988, with age",
         title="20-m shuttle run, 1-min stages, with age",
         mode="run",
         inputs=("speed_km_h", "age_years"),
@@ -148,6 +156,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="shuttle_20m_1988_adult",
+        name="20 m shuttle run, 1988, adults",
         title="20-m shuttle run, 1-min stages, age fixed at 18",
         mode="run",
         inputs=("speed_km_h",),
@@ -161,6 +170,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="shuttle_20m_1989_adult",
+        name="20 m shuttle run, 1989, adults",
         title="20-m shuttle run, 1-min stages, rounded line",
         mode="run",
         inputs=("speed_km_h",),
@@ -174,6 +184,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="shuttle_20m_2003",
+        name="20 m shuttle run, 2003",
         title="20-m shuttle run, last half-stage, by sex",
         mode="run",
         inputs=("stage", "sex"),
@@ -187,6 +198,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="shuttle_20m_1982",
+        name="20 m shuttle run, 1982",
         title="20-m shuttle run, 2-min stages",
         mode="run",
         inputs=("speed_km_h",),
@@ -199,6 +211,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="shuttle_intermittent_1_2008",
+        name="intermittent shuttle run, level 1, 2008",
         title="intermittent shuttle run with recovery, level 1",
         mode="run",
         inputs=("distance_m",),
@@ -209,6 +222,7 @@ RUNNING: Final = (
     ),
     FieldProtocol(
         id="shuttle_intermittent_2_2008",
+        name="intermittent shuttle run, level 2, 2008",
         title="intermittent shuttle run with recovery, level 2",
         mode="run",
         inputs=("distance_m",),

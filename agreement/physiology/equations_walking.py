@@ -32,6 +32,7 @@ def _walk_1991(x: Inputs) -> FloatArray:
 
 WALK_MILE: Final = FieldProtocol(
     id="walk_1mile_1987",
+    name="1-mile walk, 1987",
     title="time and last heart rate of a 1-mile walk",
     mode="walk",
     inputs=("time_min", "hr_bpm", "mass_kg", "age_years", "sex"),
@@ -50,6 +51,7 @@ WALKING: Final = (
     replace(
         WALK_MILE,
         id="walk_1mile_1987_relative",
+        name="1-mile walk, 1987, per kg",
         title="time and last heart rate of a 1-mile walk, per kg",
         equation=lambda x: np.asarray(
             132.853
@@ -65,6 +67,7 @@ WALKING: Final = (
     ),
     FieldProtocol(
         id="walk_treadmill_1991",
+        name="treadmill walk, 1991",
         title="one steady stage of treadmill walking at 5 % grade",
         mode="walk",
         inputs=("speed_km_h", "hr_bpm", "age_years", "sex"),
@@ -83,6 +86,7 @@ WALKING: Final = (
     ),
     FieldProtocol(
         id="walk_6min_2010",
+        name="6-minute walk, 2010",
         title="distance walked in 6 minutes",
         mode="walk",
         inputs=("distance_m",),
@@ -93,6 +97,7 @@ WALKING: Final = (
     ),
     FieldProtocol(
         id="walk_6min_2011",
+        name="6-minute walk, 2011",
         title="distance walked in 6 minutes, with resting heart rate",
         mode="walk",
         inputs=("distance_m", "mass_kg", "hr_rest_bpm", "age_years", "sex"),
@@ -111,6 +116,7 @@ WALKING: Final = (
     ),
     FieldProtocol(
         id="step_3min_1972",
+        name="3-minute step test, 1972",
         title="recovery heart rate after 3 minutes of stepping, 41.3 cm",
         mode="step",
         inputs=("hr_bpm", "sex"),

@@ -77,6 +77,8 @@ class FieldProtocol:
     ----------
     id : str
         Form and year; never a brand or an organisation.
+    name : str
+        The same for people, in running text.
     title : str
         The test in plain words.
     mode : str
@@ -108,6 +110,7 @@ class FieldProtocol:
     """
 
     id: str
+    name: str
     title: str
     mode: str
     inputs: tuple[str, ...]

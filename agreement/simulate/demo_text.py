@@ -6,6 +6,7 @@ STUDY = """\
 [study]
 title = "Crews of a mountain and coast rescue service"
 question = "Which of two wrist methods may stand in for the treadmill between two visits?"
+compares = ["wrist_a", "wrist_b"]  # the methods that the question is about
 time_zone = "CET"                 # some times in field_estimates.csv carry no offset
 
 [margin]
@@ -33,9 +34,11 @@ minimum_gap_days = 28
 use = "computed"                  # from sessions.csv
 
 [methods."wrist_a"]
+label = "Wrist device A"
 heart_rate_based = true
 
 [methods."wrist_b"]
+label = "Wrist device B"
 heart_rate_based = true
 
 [report]

@@ -56,7 +56,7 @@ def test_nothing_is_asked_of_a_network_and_nothing_goes_wrong(driver, squad):
 def test_every_picture_is_drawn(driver, squad):
     opened(driver, squad, 1280)
     sizes = driver.execute_script("return [...document.images].map(i => i.naturalWidth)")
-    assert len(sizes) == 6
+    assert len(sizes) == 7
     assert all(size > 100 for size in sizes)
 
 

@@ -5,7 +5,7 @@ import math
 import pandas as pd
 import pytest
 
-from agreement.report.page.numbers import Cell, Numbers, marked, plain
+from agreement.report.page.numbers import Cell, Numbers, plain
 from agreement.terms import RESULT_COLUMNS
 
 BIAS = Cell("limits_of_agreement/m/run/all/bias", -4.06, -5.5, -2.5)
@@ -45,24 +45,6 @@ def test_a_line_that_is_not_there_has_no_number(numbers):
 )
 def test_a_missing_number_says_why(numbers, statistic, reason):
     assert numbers.get("change", statistic, "m", "run").reason == reason
-
-
-def test_a_sentence_is_marked_where_its_numbers_stand():
-    upper = Cell("limits_of_agreement/m/run/all/upper_limit", 4.0, 3.0, 5.0)
-    said = "It reads 4.1 low; between 12.4 low and 4.0 high <here>."
-    assert marked(said, [BIAS, upper]) == (
-        'It reads <span data-statistic="limits_of_agreement/m/run/all/bias">4.1</span> low; between '
-        '12.4 low and <span data-statistic="limits_of_agreement/m/run/all/upper_limit">4.0</span> '
-        "high &lt;here&gt;."
-    )
-
-
-def test_part_of_another_number_is_not_marked():
-    assert marked("between 14.1 and 4.15", [BIAS]) == "between 14.1 and 4.15"
-
-
-def test_a_number_at_the_end_of_a_sentence_is_marked():
-    assert marked("It is 4.1.", [BIAS]).endswith(">4.1</span>.")
 
 
 def test_labels_of_the_study_cannot_become_markup():

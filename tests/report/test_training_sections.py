@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from agreement.cohort import read_cohort
+from agreement.report.page.names import Names
 from agreement.report.privacy.privacy import naming, pseudonymous
 from agreement.report.run.study_report import StudyReport
 from agreement.report.sections import input_sections
@@ -84,7 +85,7 @@ def test_a_panel_for_each_profile_and_the_table_beside_it(cohort):
 
 def test_coverage_and_error_of_each_athlete_the_least_certain_first(cohort):
     html = why(cohort)[1].html
-    listed = html[html.index("watch, run: athlete by athlete") :]
+    listed = html[html.index("watch: athlete by athlete") :]
     cells = re.findall(r'<td class="number">([^<]+)</td>', listed)
     errors = [float(cell) for cell in cells[1::4]]  # of four numbers in each row
     assert len(errors) == 3
@@ -105,7 +106,7 @@ def test_the_error_of_sessions_is_split_where_the_test_had_stages_names_hidden_o
     own = cohort.pairs.query("method == 'sessions_hr' and athlete_id == 'A1'").iloc[0]
     for shown in (measured_there, pseudonymous(measured_there, naming(b"key"))):
         html = why(shown)[1].html
-        part = html[html.index("heart rate, run: the error, split") :]
+        part = html[html.index("heart rate: the error, split") :]
         assert re.findall(r"cost equation</th><td[^>]*><span[^>]*>([^<]+)<", part) == ["+2.0"]
         said = f"is +2.0 from the cost equation and {own.difference - 2:+.1f}"
         assert said.replace("-", "\u2212") in re.sub("<[^>]+>", "", html)
@@ -129,7 +130,7 @@ def test_people_on_drugs_that_limit_heart_rate_are_not_in_the_split(tmp_path):
 
 
 def test_inputs_are_listed_by_expected_shift(cohort):
-    html = input_sections.inputs_block(cohort).html
+    html = input_sections.inputs_block(cohort, Names()).html
     assert "an input to correct for 3 of 3 athletes" in html  # all are told 70 kg for 60
     assert html.index("157 bpm") < html.index("172 bpm") < html.index("70 kg")
     assert "\u221212.0" in html  # 30 beats too low
@@ -154,7 +155,11 @@ def test_maxima_are_counted(cohort):
 def test_pseudonyms_reach_every_section(cohort):
     hidden = pseudonymous(cohort, naming(b"key"))
     pictures, words = why(hidden)
-    text = words.html + input_sections.inputs_block(hidden).html + " ".join(p.alt for p in pictures)
+    text = (
+        words.html
+        + input_sections.inputs_block(hidden, Names()).html
+        + " ".join(p.alt for p in pictures)
+    )
     assert len(pictures) == 2
     assert not re.search(r"\bA[012]\b", text)
 
@@ -164,7 +169,10 @@ def test_a_study_without_sessions_says_so(small_study, tmp_path):
     pictures, words = why(cohort)
     assert pictures == ()
     assert "No session with a record" in words.html
-    assert "an input to correct for 0 of 3 athletes" in input_sections.inputs_block(cohort).html
+    assert (
+        "an input to correct for 0 of 3 athletes"
+        in input_sections.inputs_block(cohort, Names()).html
+    )
 
 
 def test_stated_profiles_that_the_sessions_contradict_are_listed():

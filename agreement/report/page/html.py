@@ -42,6 +42,7 @@ class Page:
     """The page under construction: header, lead, and sections with their headings."""
 
     def __init__(self) -> None:
+        self.title = ""  # of the notebook; a header with a first heading of its own wins
         self.header: list[str] = []
         self.lead: list[str] = []
         self.sections: list[list[str]] = []
@@ -69,7 +70,8 @@ class Page:
             for (anchor, _), parts in zip(self.headings, self.sections, strict=True)
         )
         body = "\n".join(["\n".join(self.lead), self._contents(), sections])
-        return whole_page(title, "\n".join(self.header), body)
+        header = "\n".join(self.header)
+        return whole_page(title, header if "<h1" in header else f"{self.title}\n{header}", body)
 
     def _contents(self) -> str:
         items = "".join(
@@ -129,7 +131,7 @@ def _add_markdown(page: Page, html: str, tags: list[str]) -> None:
         if heading is None:
             body = part
         elif heading[1] == "1":
-            page.header.insert(0, f"<h1>{heading[2]}</h1>")
+            page.title = f"<h1>{heading[2]}</h1>"
             body = part[heading.end() :]
         else:
             page.open_section(heading[2])

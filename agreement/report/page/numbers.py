@@ -2,12 +2,13 @@
 
 import re
 from dataclasses import dataclass
-from html import escape
 from math import isfinite
 from typing import Any, Final
 
 import pandas as pd
+from markupsafe import Markup
 
+from agreement.report.page.names import Names
 from agreement.terms import UNIT
 from agreement.terms import counted as counted  # noqa: PLC0414 # said to be for others too
 
@@ -67,10 +68,10 @@ class Cell:
         code, _, sentence = self.note.partition(":")
         return sentence.strip() or _NOT_GIVEN.get(code.split(";")[0].strip(), "not available")
 
-    def shown(self, digits: int = 1, *, sign: bool = False) -> str:
+    def shown(self, digits: int = 1, *, sign: bool = False) -> Markup:
         """Return the value as markup that names its line of the results table; "" if unknown."""
         if not self.known:
-            return ""
+            return Markup("")
         if self._is_p and self.value < SMALLEST_P:  # a probability is never printed as nought
             return self.mark(f"below {SMALLEST_P:g}")
         return self.mark(plain(self.value, digits, sign=sign))
@@ -79,53 +80,70 @@ class Cell:
     def _is_p(self) -> bool:
         return self.key.rpartition("/")[2].startswith("p_")
 
-    def mark(self, text: str) -> str:
+    def mark(self, text: str) -> Markup:
         """Return a text that says this number, naming its line of the results table."""
-        return f'<span data-statistic="{escape(self.key, quote=True)}">{escape(text)}</span>'
+        return Markup('<span data-statistic="{}">{}</span>').format(self.key, text)
 
-    def percent(self, digits: int = 0, *, sign: bool = False) -> str:
+    def percent(self, digits: int = 0, *, sign: bool = False) -> Markup:
         """Return a share in per cent, as `shown`."""
         if not self.known:
-            return ""
+            return Markup("")
         return self.mark(f"{plain(100 * self.value, digits, sign=sign)} %")
 
-    def percent_interval(self, digits: int = 0) -> str:
+    def percent_interval(self, digits: int = 0) -> Markup:
         """Return the interval of a share in per cent, as `interval`."""
         if not (isfinite(self.low) and isfinite(self.high)):
-            return ""
+            return Markup("")
         low, high = (plain(100 * end, digits) for end in (self.low, self.high))
         return self._interval(f"{low} % to {high} %")
 
-    def interval(self, digits: int = 1) -> str:
+    def interval(self, digits: int = 1) -> Markup:
         """Return "low to high" as markup that names its line, or "" if there is no interval."""
         if not (isfinite(self.low) and isfinite(self.high)):
-            return ""
+            return Markup("")
         return self._interval(f"{plain(self.low, digits)} to {plain(self.high, digits)}")
 
-    def _interval(self, text: str) -> str:
-        key = escape(self.key, quote=True)
-        return f'<span class="interval" data-interval-of="{key}">{text}</span>'
+    def _interval(self, text: str) -> Markup:
+        shown = Markup('<span class="interval" data-interval-of="{}">{}</span>')
+        return shown.format(self.key, text)
 
-    def with_interval(self, digits: int = 1) -> str:
+    def with_interval(self, digits: int = 1) -> Markup:
         """Return "value (low to high)" as markup."""
         interval = self.interval(digits)
-        return (
-            f"{self.shown(digits)} ({interval})" if self.known and interval else self.shown(digits)
-        )
+        if not (self.known and interval):
+            return self.shown(digits)
+        return Markup("{} ({})").format(self.shown(digits), interval)
 
-    def stacked(self, digits: int = 1, *, sign: bool = False) -> str:
+    def stacked(self, digits: int = 1, *, sign: bool = False) -> Markup:
         """Return the value with its interval on a line below, or why there is none, as markup."""
         if not self.known:
-            return f'<span class="absent">{escape(self.reason)}</span>'
+            return self.missing
         interval = self.interval(digits)
-        return self.shown(digits, sign=sign) + (f"<br>{interval}" if interval else "")
+        value = self.shown(digits, sign=sign)
+        return value + Markup("<br>") + interval if interval else value
+
+    @property
+    def missing(self) -> Markup:
+        """Why there is no number, as markup."""
+        return Markup('<span class="absent">{}</span>').format(self.reason)
 
 
 class Numbers:
-    """The results table, by key."""
+    """The results table, by key, and what its methods are called."""
 
-    def __init__(self, frame: pd.DataFrame) -> None:
-        """Index the rows of `frame`, which has the columns `agreement.terms.RESULT_COLUMNS`."""
+    def __init__(self, frame: pd.DataFrame, name: Names | None = None) -> None:
+        """
+        Index the rows of a results table.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Columns `agreement.terms.RESULT_COLUMNS`.
+        name : Names, optional
+            Human names of the methods; default: their keys, and the protocols' names.
+        """
+        self.name = Names() if name is None else name
+        self.frame = frame
         self._rows: dict[tuple[str, ...], dict[str, Any]] = {
             tuple(str(row[name]) for name in KEY_COLUMNS): {str(k): v for k, v in row.items()}
             for row in frame.to_dict("records")
@@ -195,52 +213,3 @@ def with_minus(text: str) -> str:
     '\u22120.4, limits \u22129.9 to 9.2; 5-10 on 2026-01-08'
     """
     return re.sub(r"(?<![\w.-])-(?=\d)", "\u2212", text)
-
-
-def marked(sentence: str, cells: list[Cell]) -> str:
-    """
-    Return a sentence as markup in which each number of `cells` names its line of the table.
-
-    The sentence was rounded where it was written; a cell whose rounded value does not stand in it
-    is passed over.
-    """
-    pieces: list[str] = [escape(with_minus(sentence))]
-    for cell in cells:
-        for text in _spellings(cell) if cell.known else ():
-            place = next((i for i, piece in enumerate(pieces) if _stands(text, piece)), None)
-            if place is not None:
-                before, _, after = _split(pieces[place], text)
-                pieces[place : place + 1] = [before, cell.mark(text), after]
-                break
-    return "".join(pieces)
-
-
-def _spellings(cell: Cell) -> list[str]:
-    """Return how a sentence may have written the number, signed forms first."""
-    forms = []
-    for digits in (1, 2, 0, 3):  # a p value has three
-        signed = plain(cell.value, digits)
-        forms += [signed, f"{abs(cell.value):.{digits}f}"]
-    return list(dict.fromkeys(forms))
-
-
-def _stands(text: str, piece: str) -> bool:
-    """Tell whether the number stands in a piece of text that is no markup, on its own."""
-    return not piece.startswith("<span ") and _split(piece, text)[1] != ""
-
-
-def _split(piece: str, text: str) -> tuple[str, str, str]:
-    """Split a piece at the first place where `text` is a whole number."""
-    start = piece.find(text)
-    while start >= 0:
-        end = start + len(text)
-        before, after = piece[:start], piece[end:]
-        if not before[-1:].isdigit() and not _goes_on(after) and not before.endswith("."):
-            return before, text, after
-        start = piece.find(text, start + 1)
-    return piece, "", ""
-
-
-def _goes_on(after: str) -> bool:
-    """Tell whether a number goes on behind the place."""
-    return after[:1].isdigit() or (after[:1] == "." and after[1:2].isdigit())

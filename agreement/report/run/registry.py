@@ -14,6 +14,7 @@ import pandas as pd
 
 from agreement.report.page.html import Page
 from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.texts import cautions_block
@@ -109,11 +110,15 @@ def write_registry_report(
             frame = results.frame
             write_registry_tables(streamed, folder, engine, progress)
             write_tables({"results": frame}, folder)
+        names = Names.of(streamed.study.options)
+        numbers = Numbers(frame, names)
         content = registry_provenance(streamed, kind)
-        content["verdict"] = verdict_sentences(_methods(results, discreet=discreet), Numbers(frame))
+        content["verdict"] = verdict_sentences(
+            _methods(results, discreet=discreet), numbers, streamed.study.options
+        )
         content["remarks"] = [_what_it_is(results)]
         write_provenance(content, folder)
-        page = _page(streamed, results, Numbers(frame), content, discreet=discreet)
+        page = _page(streamed, results, numbers, content, discreet=discreet)
         (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
         said = print_pdf(folder / "report.html", folder / "report.pdf") if pdf else ""
         files = tuple(sorted(p.relative_to(folder).as_posix() for p in _files(folder)))
@@ -173,8 +178,8 @@ def _page(
     if text.question:
         page.header.append(paragraph(escape(text.question), "study").html)
     methods = _methods(results, discreet=discreet)
-    margin = streamed.study.options.margin
-    page.add(verdict_block(methods, numbers, margin).html, ["verdict"])
+    options = streamed.study.options
+    page.add(verdict_block(methods, numbers, options).html, ["verdict"])
     page.add(paragraph(escape(_what_it_is(results)), "note").html, ["verdict"])
     for heading, analysis in SHOWN:
         page.open_section(heading)
@@ -221,7 +226,7 @@ def _results_block(
         "pairs",
     )
     numeric = ("value and 95 % interval", "athletes", "pairs")
-    return table(f"{method}, {mode}", [*columns, "note"], rows, numeric=numeric)
+    return table(numbers.name(method, mode), [*columns, "note"], rows, numeric=numeric)
 
 
 def _flow_block(streamed: Streamed) -> Block:

@@ -8,7 +8,6 @@ needs to know to change a notebook and run it again.
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cached_property
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -16,16 +15,12 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.report.page.markup import Block, heading, joined, paragraph
+from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Album
 from agreement.report.page.texts import cautions_block, methods_block
 from agreement.report.privacy.cells import small_groups
-from agreement.report.privacy.privacy import (
-    FEWEST,
-    naming,
-    pseudonymous,
-    without_test_dates,
-)
+from agreement.report.privacy.privacy import FEWEST, naming, pseudonymous, without_test_dates
 from agreement.report.privacy.release import released_options, released_results, released_tables
 from agreement.report.run.earlier import JUDGED, earlier_report, judged
 from agreement.report.run.exports import write_tables
@@ -33,17 +28,19 @@ from agreement.report.run.provenance import provenance, provenance_block, write_
 from agreement.report.run.published_file import read_with_published
 from agreement.report.run.session_progress import told_to_starter
 from agreement.report.sections import (
+    answer,
     audit,
     card_pages,
     checklists,
     doubt_sections,
+    first_page,
     input_sections,
     mode_sections,
     training_sections,
     validation,
 )
 from agreement.report.sections import comparison_sections as sections
-from agreement.report.sections.answer import next_steps, verdict_block, verdict_sentences
+from agreement.report.sections.actions import actions_block
 from agreement.report.sections.cards import athlete_cards, cards_block
 from agreement.report.sections.comparison import Comparison, laboratory_noise
 from agreement.report.sections.further import further_block
@@ -90,28 +87,35 @@ class StudyReport:
         frame = self.results.frame
         self.small_groups = small_groups(self.results)  # a share keeps them back too
         self.frame = released_results(frame, self.small_groups) if self.discreet else frame
-        self.numbers = Numbers(self.frame)
+        names = Names.of(self.options, (one.mode for one in self.results.methods))
+        self.numbers = Numbers(self.frame, names)
 
     def heading(self) -> Block:
         """Show the study's title and question."""
         text = self.options.study
-        lines = [f'<p class="study"><strong>{escape(self._title)}</strong></p>']
-        if text.question:
-            lines.append(f'<p class="study">{escape(text.question)}</p>')
-        return Block("".join(lines))
+        return first_page.heading_block(self._title, text.question, self.kind)
 
     def verdict(self) -> Block:
-        """Give the answer, one sentence for each method."""
-        return verdict_block(self.results.methods, self.numbers, self.options.margin)
+        """Give the answer, by name."""
+        return answer.verdict_block(self.results.methods, self.numbers, self.options)
+
+    def chart(self) -> Block:
+        """Show all methods on one axis."""
+        drawn = first_page.methods_chart(self.numbers, self.options, self.comparisons)
+        for one in drawn:
+            self.album.keep(one)
+        return joined(one.block for one in drawn)
 
     def next_steps(self) -> Block:
-        """Say what to check or correct next."""
-        cohort, margin = self.cohort, self.options.margin
-        return next_steps(cohort.pairs, cohort.exclusions, self.numbers, margin, self._outside)
+        """Say what to check or correct next, and how many rows are used."""
+        people = None if self.discreet else self.cohort.pairs  # an audit names nobody
+        every = answer.ranked(self.results.methods, self.numbers)
+        told = (self.cohort.exclusions, self.cohort.flow, people, self._outside)
+        return actions_block(every, self.numbers, self.options.margin, *told)
 
     def flow(self) -> Block:
         """Count rows read, used, summarised and left out, and pairs by method."""
-        return flow_block(self.cohort.flow, self.cohort.pairs)
+        return flow_block(self.cohort.flow, self.cohort.pairs, self.numbers.name)
 
     def modes(self) -> Block:
         """Set apart what was tested in another mode."""
@@ -149,7 +153,7 @@ class StudyReport:
 
     def inputs(self) -> Block:
         """List what the estimator was told wrongly."""
-        return input_sections.inputs_block(self.cohort, discreet=self.discreet)
+        return input_sections.inputs_block(self.cohort, self.numbers.name, discreet=self.discreet)
 
     def averaging_rules(self) -> Block:
         """Price the choice of averaging rule."""
@@ -181,7 +185,9 @@ class StudyReport:
 
     def athletes(self) -> Block:
         """Show one line for each athlete and method."""
-        return cards_block(self.cards, pages=card_pages.FILE if self._has_card_pages else "")
+        return cards_block(
+            self.cards, self.numbers.name, pages=card_pages.FILE if self._has_card_pages else ""
+        )
 
     def published(self) -> Block:
         """Compare with a printed table, if the study names one."""
@@ -239,7 +245,9 @@ class StudyReport:
 
     def out_of_range(self) -> Block:
         """Count people outside the range of an equation."""
-        return input_sections.out_of_range_block(self.cohort, discreet=self.discreet)
+        return input_sections.out_of_range_block(
+            self.cohort, self.numbers.name, discreet=self.discreet
+        )
 
     def drift(self) -> Block:
         """Show the difference over calendar time."""
@@ -279,11 +287,11 @@ class StudyReport:
         people = {"pairs": cohort.pairs, "athlete_cards": self.cards}
         write_tables(released_tables(**tables) if self.discreet else tables | people, place)
         if self._has_card_pages:
-            text = card_pages.cards_page(self.cards, self._lacking, self._title)
+            text = card_pages.cards_page(self.cards, self._lacking, self._title, self.numbers.name)
             (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
         verdicts = (one.verdict for one in self.results.methods)
         told = {
-            "verdict": verdict_sentences(self.results.methods, self.numbers),
+            "verdict": answer.verdict_sentences(self.results.methods, self.numbers, self.options),
             "remarks": remarks(cohort, discreet=self.discreet),
             "small_groups": [] if self.discreet else self.small_groups,
             JUDGED: judged(self.options.margin, verdicts, self.earlier),
@@ -376,18 +384,7 @@ def open_report(
     png: bool | None = None,
 ) -> StudyReport:
     """
-    Read, pair and analyse a study folder.
-
-    Parameters
-    ----------
-    study : str or Path
-        The study folder.
-    kind, save, png
-        As of `StudyReport`.
-
-    Returns
-    -------
-    StudyReport
+    Read, pair and analyse a study folder; the other arguments are those of `StudyReport`.
 
     Raises
     ------

@@ -11,8 +11,8 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.report.page.html import whole_page
 from agreement.report.page.markup import ABSENT, Block, bullets, table
+from agreement.report.page.names import Names
 from agreement.report.page.numbers import plain, with_minus
-from agreement.report.sections.answer import method_name
 from agreement.report.sections.cards import LACKS
 from agreement.terms import CAUTIONS
 
@@ -86,7 +86,9 @@ def _latest(frame: pd.DataFrame) -> dict[str, dict[Any, Any]]:
     return {str(row["athlete_id"]): row for row in last.to_dict("records")}
 
 
-def cards_page(cards: pd.DataFrame, lacking: Mapping[str, str], title: str) -> str:
+def cards_page(
+    cards: pd.DataFrame, lacking: Mapping[str, str], title: str, name: Names | None = None
+) -> str:
     """
     Return the cards of all athletes as one HTML page.
 
@@ -98,9 +100,11 @@ def cards_page(cards: pd.DataFrame, lacking: Mapping[str, str], title: str) -> s
         From `lacking_intensities`.
     title : str
         The study's, plain text.
+    name : Names, optional
+        What people read for each method.
     """
     shown = [
-        _card(str(athlete), own, lacking.get(str(athlete), NOT_KNOWN), title).html
+        _card(str(athlete), own, lacking.get(str(athlete), NOT_KNOWN), title, name or Names()).html
         for athlete, own in cards.groupby("athlete_id", sort=True)
     ]
     header = '<h1 class="screen">What each athlete\u2019s number means</h1>'
@@ -108,9 +112,9 @@ def cards_page(cards: pd.DataFrame, lacking: Mapping[str, str], title: str) -> s
     return whole_page(f"{title}: athlete cards", header, body, skip_to="Skip to the cards")
 
 
-def _card(athlete: str, own: pd.DataFrame, lacking: str, title: str) -> Block:
+def _card(athlete: str, own: pd.DataFrame, lacking: str, title: str, name: Names) -> Block:
     """Return one athlete's card."""
-    rows = [_row(row) for row in own.to_dict("records")]
+    rows = [_row(row, name) for row in own.to_dict("records")]
     numbers = table(f"{athlete} (mL/kg/min)", _COLUMNS, rows, numeric=_COLUMNS[1:5])
     cautions = bullets(escape(text) for text in CAUTIONS)
     return Block(
@@ -125,7 +129,7 @@ def _card(athlete: str, own: pd.DataFrame, lacking: str, title: str) -> Block:
     )
 
 
-def _row(row: dict[Any, Any]) -> tuple[str, ...]:
+def _row(row: dict[Any, Any], name: Names) -> tuple[str, ...]:
     low, high = row["lab_equivalent_low"], row["lab_equivalent_high"]
     interval = f"{plain(low)} to {plain(high)}" if isfinite(low) and isfinite(high) else ABSENT
     notes = (note for note in row["note"].split("; ") if note)
@@ -133,8 +137,8 @@ def _row(row: dict[Any, Any]) -> tuple[str, ...]:
     words = "; ".join(filter(None, [row["inputs_to_correct"], *own]))
     real = row["smallest_real_change"]
     return (
-        escape(method_name(str(row["method"]), str(row["mode"]))),
-        *(plain(row[name]) if isfinite(row[name]) else ABSENT for name in _COLUMNS_OF_NUMBERS),
+        escape(name(str(row["method"]), str(row["mode"]))),
+        *(plain(row[kind]) if isfinite(row[kind]) else ABSENT for kind in _COLUMNS_OF_NUMBERS),
         interval,
         plain(real) if isfinite(real) else '<span class="absent">cannot be told</span>',
         escape(with_minus(words)) or "nothing",

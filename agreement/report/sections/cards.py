@@ -8,8 +8,8 @@ from typing import Any
 import pandas as pd
 
 from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain, with_minus
-from agreement.report.sections.answer import method_name
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.lines.calibrated import LaboratoryEquivalent
 from agreement.stats.method_data import NO_SECOND_VISIT
@@ -156,13 +156,13 @@ def _notes(
     return notes
 
 
-def cards_block(cards: pd.DataFrame, *, pages: str = "") -> Block:
+def cards_block(cards: pd.DataFrame, name: Names, *, pages: str = "") -> Block:
     """Return the cards as one folded table for each method and mode; `pages`: where to print them."""
     if cards.empty:
         return paragraph("No athlete has a pair.")
     blocks = [_where(cards["athlete_id"].nunique(), pages)] if pages else []
     for (method, mode), own in cards.groupby(["method", "mode"]):
-        name = method_name(str(method), str(mode))
+        title = name(str(method), str(mode))
         rows = [_card_row(row) for row in own.to_dict("records")]
         columns = [
             "athlete",
@@ -172,8 +172,8 @@ def cards_block(cards: pd.DataFrame, *, pages: str = "") -> Block:
             "smallest real change",
             "to correct, to bear in mind",
         ]
-        shown = table(f"{name} (mL/kg/min)", columns, rows, numeric=columns[1:5])
-        summary = f"{escape(name)}: {counted(len(own), 'athlete')}"
+        shown = table(f"{title} (mL/kg/min)", columns, rows, numeric=columns[1:5])
+        summary = f"{escape(title)}: {counted(len(own), 'athlete')}"
         blocks.append(Block(f"<details><summary>{summary}</summary>{shown.html}</details>"))
     return joined(blocks)
 

@@ -9,7 +9,6 @@ import pandas as pd
 from agreement.figures.points import pair_words
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.sections.answer import method_name
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.tables.options import Margin
@@ -51,7 +50,7 @@ class Comparison:
     @property
     def name(self) -> str:
         """The method as text calls it, plain."""
-        return method_name(self.results.method, self.results.mode)
+        return self.numbers.name(self.results.method, self.results.mode)
 
     @property
     def pairs(self) -> pd.DataFrame:

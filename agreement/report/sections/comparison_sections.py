@@ -1,7 +1,7 @@
 """The sections of a report about one method: a figure, its table or sentence, or why there is none."""
 
 from html import escape
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
@@ -18,8 +18,9 @@ from agreement.report.page.captions import (
     profiles_caption,
     regression_caption,
 )
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph, table
-from agreement.report.page.numbers import marked
+from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
@@ -216,10 +217,19 @@ def change(one: Comparison) -> Section:
     rows = [
         one.row(word, cell, digits) for cell, (_, word, digits) in zip(cells, _CHANGE, strict=True)
     ]
-    said = paragraph(marked(result.summary(), cells)) + _seen_once(one, result.n)
+    block = paragraph(said("sentences", "change", **_told(result, cells)))
+    block += _seen_once(one, result.n)
     if real is None:
-        said += paragraph(NO_NOISE)
-    return drawn, said + one.table("agreement of changes", rows)
+        block += paragraph(NO_NOISE)
+    return drawn, block + one.table("agreement of changes", rows)
+
+
+def _told(result: Any, cells: list[Cell]) -> dict[str, object]:
+    """Return what the sentence on change is made of."""
+    bias, lower, upper = cells[:3]
+    same, kept = result.anywhere.same, result.anywhere.kept
+    told = {"n": result.n, "bias": bias, "lower": lower, "upper": upper}
+    return told | {"same": same, "kept": kept, "no_change": result.no_detectable_change}
 
 
 def _seen_once(one: Comparison, twice: int) -> Block:

@@ -3,8 +3,9 @@
 from html import escape
 from typing import Final
 
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, bullets, joined, paragraph, table
-from agreement.report.page.numbers import Cell, marked
+from agreement.report.page.numbers import Cell, with_minus
 from agreement.report.sections.comparison import Comparison
 from agreement.stats.limits.limits_by_level import LEVELS
 from agreement.stats.limits.ratio_limits import ratio_words
@@ -75,15 +76,19 @@ def cautions(one: Comparison) -> Block:
         for mode in one.results.data.repeats["mode"].unique()
     ]
     withheld = any(cell.withheld for cell in errors)
-    said = []
+    told: list[str] = []
     for caution in one.results.cautions:
-        cells = [one.cell(*place) for place in _CAUTIONED.get(caution.code, ())]
-        if caution.code in _OF_LABORATORY:
-            if withheld:
-                continue
-            cells = errors if caution.code == "laboratory_noise" else []
-        said.append(marked(caution.sentence, cells))
-    return paragraph("Before you rely on these numbers:") + bullets(said) if said else Block("")
+        cells = {place[1]: one.cell(*place) for place in _CAUTIONED.get(caution.code, ())}
+        if caution.code in _OF_LABORATORY and withheld:
+            continue
+        if caution.code == "laboratory_noise":
+            known = [cell for cell in errors if cell.known]
+            told.append(said("sentences", caution.code, errors=known))
+        elif cells and next(iter(cells.values())).known:
+            told.append(said("sentences", caution.code, **cells))
+        else:  # its numbers are counts, which no line of the results table says
+            told.append(escape(with_minus(caution.sentence)))
+    return paragraph("Before you rely on these numbers:") + bullets(told) if told else Block("")
 
 
 def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
@@ -112,5 +117,5 @@ def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
 def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:
     error, real, share = cells
     words = " (assumed, not measured here)" if error.note == "assumed" else ""
-    percent = share.percent(1) + (f"<br>{share.percent_interval(1)}" if share.known else "")
+    percent = "<br>".join(filter(None, [share.percent(1), share.percent_interval(1)]))
     return (escape(name + words), str(error.n), error.stacked(), real.stacked(), percent)

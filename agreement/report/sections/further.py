@@ -5,7 +5,6 @@ from html import escape
 
 from agreement.report.page.markup import Block, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.sections.answer import method_name
 from agreement.report.sections.formulas import formulas
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.record import Analysis, Statistic
@@ -48,7 +47,7 @@ def _analysis(numbers: Numbers, analysis: Analysis) -> Block | None:
     if not told:
         return None
     columns = ("method", "group", *map(_head, analysis.statistics), "athletes")
-    rows = [_row(analysis, place, found) for place, found in told.items()]
+    rows = [_row(numbers, analysis, place, found) for place, found in told.items()]
     caption = analysis.label[:1].upper() + analysis.label[1:]
     return table(caption, columns, rows, numeric=columns[2:]) + _computed(analysis)
 
@@ -57,7 +56,9 @@ def _head(statistic: Statistic) -> str:
     return statistic.label if statistic.unit == "1" else f"{statistic.label} ({statistic.unit})"
 
 
-def _row(analysis: Analysis, place: tuple[str, str, str], found: list[Cell]) -> tuple[str, ...]:
+def _row(
+    numbers: Numbers, analysis: Analysis, place: tuple[str, str, str], found: list[Cell]
+) -> tuple[str, ...]:
     method, mode, group = place
     of_name = {cell.key.rpartition("/")[2]: cell for cell in found}
     cells = [
@@ -65,7 +66,7 @@ def _row(analysis: Analysis, place: tuple[str, str, str], found: list[Cell]) -> 
         for one in analysis.statistics
     ]
     people = max(cell.n for cell in found)
-    name, part = escape(method_name(method, mode)), escape(group.replace("_", " "))
+    name, part = escape(numbers.name(method, mode)), escape(group.replace("_", " "))
     return (name, part, *cells, str(people) if people else "")
 
 

@@ -9,9 +9,9 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.physiology.inputs import WRIST, input_audit
 from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy.privacy import few
-from agreement.report.sections.answer import method_name
 from agreement.report.sections.audit import effort_block
 from agreement.stats.repeats.averaging_rule import AGAINST, AveragingRules
 from agreement.stats.results_table import LABORATORY, StudyResults
@@ -24,7 +24,7 @@ _INPUTS: Final = {
 }
 
 
-def inputs_block(cohort: Cohort, *, discreet: bool = False) -> Block:
+def inputs_block(cohort: Cohort, name: Names, *, discreet: bool = False) -> Block:
     """
     List what the estimator was told wrongly, and what that is expected to shift.
 
@@ -36,21 +36,21 @@ def inputs_block(cohort: Cohort, *, discreet: bool = False) -> Block:
         return paragraph("No field estimate says what its estimator was told.")
     blocks = []
     for (method, mode), own in audit.groupby(["method", "mode"]):
-        name = escape(method_name(str(method), str(mode)))
+        title = escape(name(str(method), str(mode)))
         told = own[own["input"] != "sensor"]
         wrong = told[told["to_correct"] == "yes"]
         wrongly = int(wrong["athlete_id"].nunique())
         whole = int(own["athlete_id"].nunique())
         some = few(wrongly, whole) if discreet else str(wrongly)
         blocks.append(
-            paragraph(f"{name}: an input to correct for {some} of {counted(whole, 'athlete')}.")
+            paragraph(f"{title}: an input to correct for {some} of {counted(whole, 'athlete')}.")
         )
         if discreet:
             continue
         blocks.append(_sensors(own[own["input"] == "sensor"]))
         if len(wrong):
-            listed = _input_table(f"{method_name(str(method), str(mode))}: to correct", wrong)
-            summary = f"<summary>{name}: {counted(len(wrong), 'input')}</summary>"
+            listed = _input_table(f"{name(str(method), str(mode))}: to correct", wrong)
+            summary = f"<summary>{title}: {counted(len(wrong), 'input')}</summary>"
             blocks.append(Block(f"<details>{summary}{listed.html}</details>"))
     return joined(blocks)
 
@@ -67,7 +67,7 @@ def outside_places(cohort: Cohort, *, discreet: bool = False) -> frozenset[tuple
     return frozenset(columns.itertuples(index=False, name=None))
 
 
-def out_of_range_block(cohort: Cohort, *, discreet: bool = False) -> Block:
+def out_of_range_block(cohort: Cohort, name: Names, *, discreet: bool = False) -> Block:
     """
     Count the people each equation was used on, and those for whom it was not made.
 
@@ -82,7 +82,7 @@ def out_of_range_block(cohort: Cohort, *, discreet: bool = False) -> Block:
         people = own["athlete_id"].nunique()
         outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
         count = few(outside, people) if discreet else str(outside)
-        rows.append((escape(str(method)), str(people), count))
+        rows.append((escape(name.method(str(method))), str(people), count))
     columns = ("equation", "people", "outside its range")
     return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
 

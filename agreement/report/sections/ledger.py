@@ -8,8 +8,8 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.errors import Problem
 from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
-from agreement.report.sections.answer import method_name
 from agreement.terms import REASONS
 
 NOTES_STAY_OUT: Final = (
@@ -19,7 +19,7 @@ NOTES_STAY_OUT: Final = (
 _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 
 
-def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame) -> Block:
+def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame, name: Names) -> Block:
     """Return the count of rows by file, and of pairs by method."""
     files = [
         (
@@ -34,7 +34,7 @@ def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame) -> Block:
         return block + paragraph("No field value could be paired with a laboratory value.")
     counted = [
         (
-            escape(method_name(str(method), str(mode))),
+            escape(name(str(method), str(mode))),
             str(len(own)),
             str(own["athlete_id"].nunique()),
             str(int((own["max_confirmed"] == "yes").sum())),

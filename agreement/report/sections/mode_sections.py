@@ -4,7 +4,6 @@ from html import escape
 
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.sections.answer import method_name
 from agreement.stats.limits.across_modes import AcrossModes
 
 _COLUMNS = (
@@ -55,7 +54,7 @@ def _row(one: AcrossModes, numbers: Numbers) -> tuple[str, ...]:
     bias, lower, upper = (cells[name] for name in ("bias", "lower_limit", "upper_limit"))
     expected = [cells[f"expected_in_{who}"] for who in one.expected]
     return (
-        escape(method_name(one.method, one.mode)),
+        escape(numbers.name.with_mode(one.method, one.mode)),
         escape(one.laboratory_mode),
         "withheld" if bias.withheld else str(one.pairs.n),
         bias.stacked(sign=True),

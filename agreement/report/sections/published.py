@@ -9,7 +9,6 @@ from typing import Final
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.run.published_file import COUNTS, LIMITS, Figure, near, published_file
-from agreement.report.sections.answer import method_name
 from agreement.stats.limits.limits_by_convention import CONVENTIONS, limits_as_printed
 from agreement.tables.study_file import PUBLISHED_FILE
 
@@ -72,7 +71,7 @@ def published_block(study: Path, numbers: Numbers) -> Block:
     source = paragraph(f"Printed in: {escape(found.source)}.").html if found.source else ""
     faults = "".join(paragraph(escape(str(one)), "caution").html for one in found.problems)
     compared = [_printed(figure, numbers) for figure in found.figures]
-    return Block(f"{source}{faults}{_comparison(compared, found.left_out).html}")
+    return Block(f"{source}{faults}{_comparison(compared, found.left_out, numbers).html}")
 
 
 def _printed(figure: Figure, numbers: Numbers) -> Printed:
@@ -119,7 +118,7 @@ def _no_line(figure: Figure, numbers: Numbers) -> str:
     return ""
 
 
-def _comparison(found: list[Printed], left_out: int) -> Block:
+def _comparison(found: list[Printed], left_out: int, numbers: Numbers) -> Block:
     """Return the table of printed and own figures, and the count of those that agree."""
     if not found and not left_out:
         return paragraph(f"<code>{PUBLISHED_FILE}</code> names no figure.")
@@ -128,7 +127,10 @@ def _comparison(found: list[Printed], left_out: int) -> Block:
     if not found:
         return said
     return said + table(
-        "Each printed figure beside our own", columns, map(_line, found), numeric=columns[2:4]
+        "Each printed figure beside our own",
+        columns,
+        [_line(one, numbers) for one in found],
+        numeric=columns[2:4],
     )
 
 
@@ -147,7 +149,7 @@ def _headline(found: list[Printed], left_out: int) -> str:
     )
 
 
-def _line(one: Printed) -> tuple[str, ...]:
+def _line(one: Printed, numbers: Numbers) -> tuple[str, ...]:
     """Return one figure beside our own, with one more digit than was printed."""
     figure = one.figure
     if one.without:
@@ -156,7 +158,7 @@ def _line(one: Printed) -> tuple[str, ...]:
         own = _own(one)
         said = "agrees" if one.agrees else "<strong>differs</strong>"
     return (
-        escape(method_name(figure.method, figure.mode)),
+        escape(numbers.name(figure.method, figure.mode)),
         escape(_words(figure)),
         plain(figure.value, figure.digits),
         own,

@@ -8,8 +8,9 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_alt, why_legend
 from agreement.physiology.session_fans import SessionFan, typical_fans
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph, table
-from agreement.report.page.numbers import Cell, counted, marked, plain
+from agreement.report.page.numbers import Cell, counted, plain
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.input_sections import shown
@@ -120,9 +121,11 @@ def _one_split(one: Comparison) -> Block:
         f"{one.name}: the parts of each error (mL/kg/min)", heads, each, numeric=heads[1:]
     )
     caution = LAGGING if one.results.method == SESSIONS_METHOD else ""
-    said = marked(f"{one.name}: {split.summary()} {caution}".rstrip(), list(cells.values()))
+    told = said(
+        "sentences", "split", name=one.name, pairs=len(split.frame), caution=caution, **cells
+    )
     return (
-        paragraph(said)
+        paragraph(told)
         + table(caption, columns, rows, numeric=columns[1:])
         + Block(
             f"<details><summary>{escape(one.name)}: pair by pair</summary>{listed.html}</details>"

@@ -4,8 +4,9 @@ from html import escape
 from typing import Any, Final
 
 from agreement import __version__
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph, table
-from agreement.report.page.numbers import Cell, counted, marked, plain
+from agreement.report.page.numbers import Cell, counted, plain
 from agreement.report.sections.checklists import Facts
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level
@@ -175,7 +176,7 @@ def two_estimators_block(results: Any, numbers: Any) -> Block:
                 ("ratio_of_sd", "difference_of_sd", "p_pitman_morgan"),
             )
         )
-        blocks.append(paragraph(marked(comparison.result.summary(), spreads)))
+        blocks.append(paragraph(_closer(comparison.result, spreads, numbers)))
         rows = [
             (word, cell.shown(digits), cell.interval(digits))
             for word, cell, digits in zip(
@@ -193,6 +194,15 @@ def two_estimators_block(results: Any, numbers: Any) -> Block:
     if not blocks:
         return paragraph("No two methods share enough athletes to be compared.")
     return joined(blocks)
+
+
+def _closer(result: Any, spreads: list[Cell], numbers: Any) -> str:
+    """Say which of two methods lies closer, if that is known."""
+    low, high = result.ratio_interval
+    first, second = (numbers.name.method(name) for name in result.names)
+    closer = second if low > 1 else first if high < 1 else ""
+    told = {"first": first, "second": second, "n": result.n, "closer": closer}
+    return said("sentences", "two", sd_first=spreads[0], sd_second=spreads[1], **told)
 
 
 def quotable_block(comparisons: tuple[Comparison, ...], facts: Facts) -> Block:

@@ -1,0 +1,101 @@
+"""
+The page machine: sentences and tables are templates that hold cells.
+
+A template never holds a number of the results table as text: it holds a `Cell`, and one of the
+filters here writes its number with the key of the line that it came from. Everything else is escaped.
+"""
+
+from functools import cache
+from typing import Any, Final
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from agreement.report.page.numbers import Cell, plain
+from agreement.terms import UNIT, counted
+
+NEAR_NOUGHT: Final = 0.05  # a difference below it reads neither high nor low at one decimal
+
+
+def said(template: str, part: str, /, **values: object) -> Markup:
+    """
+    Return one macro of a template, filled in.
+
+    Parameters
+    ----------
+    template : str
+        Name of the file in ``templates``, without ending.
+    part : str
+        Name of the macro.
+    **values
+        Its arguments: cells, texts of the study (they are escaped) and markup.
+
+    Examples
+    --------
+    >>> from agreement.report.page.numbers import Cell
+    >>> print(said("page", "paragraph", text="5 < 6"))
+    <p>5 &lt; 6</p>
+    """
+    module: Any = _environment().get_template(f"{template}.j2").module
+    return Markup(" ".join(str(getattr(module, part)(**values)).split()))
+
+
+def in_words(markup: str) -> str:
+    """
+    Return a filled-in sentence as plain text, for a screen or a file.
+
+    >>> in_words("It reads <span>4.1</span> low &amp; even.")
+    'It reads 4.1 low & even.'
+    """
+    return Markup(markup).striptags()
+
+
+def reads(cell: Cell, unit: str = UNIT) -> Markup:
+    """
+    Say a difference as "4.1 mL/kg/min low", without a sign to misread; the number names its line.
+
+    >>> in_words(reads(Cell("bias", -4.06))), in_words(reads(Cell("bias", 0.01), ""))
+    ('4.1 mL/kg/min low', '0.0')
+    """
+    number = cell.mark(plain(abs(cell.value)))
+    side = "" if abs(cell.value) < NEAR_NOUGHT else "high" if cell.value > 0 else "low"
+    return Markup(" ".join(filter(None, [number, unit, side])))
+
+
+def _listed(names: list[str]) -> Markup:
+    """
+    Join names as in running text; names that hold a comma are set apart by semicolons.
+
+    >>> print(_listed(["a", "b", "<c>"]), _listed(["run, 1968", "b", "c"]), sep="; ")
+    a, b and &lt;c&gt;; run, 1968; b; and c
+    """
+    parts = [Markup("{}").format(name) for name in names]
+    if len(parts) > 2 and any("," in part for part in parts):
+        return Markup("; ").join([*parts[:-1], Markup("and ") + parts[-1]])
+    start = Markup(", ").join(parts[:-1])
+    return (
+        Markup("{} and {}").format(start, parts[-1]) if len(parts) > 1 else Markup("").join(parts)
+    )
+
+
+@cache
+def _environment() -> Environment:
+    """Return the templates, with autoescape; a name that is not given is an error."""
+    found = Environment(
+        loader=PackageLoader("agreement.report.page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    found.filters |= {
+        "value": Cell.shown,
+        "percent": Cell.percent,
+        "interval": Cell.interval,
+        "stacked": Cell.stacked,
+        "with_interval": Cell.with_interval,
+        "reads": reads,
+        "counted": counted,
+        "listed": _listed,
+    }
+    return found

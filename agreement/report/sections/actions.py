@@ -1,0 +1,150 @@
+"""What to check or correct next, the most useful first."""
+
+from collections.abc import Collection, Iterable
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block
+from agreement.report.page.numbers import Numbers
+from agreement.report.sections.answer import Judged
+from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
+from agreement.stats.verdict.verdict import AGAINST_CHANGED, LOOKS_USED
+from agreement.tables.options import Margin
+from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
+
+WIN_BACK: Final = {
+    "conflicting_copy": "Find out which of two different values of one instant is right",
+    "missing_value": "Fill in what is missing in required columns",
+    "no_mass": "Record body mass with every laboratory test",
+    "out_of_range": "Correct values that no person can reach",
+    "unknown_athlete": "Put every athlete into the athletes table",
+    "mode_mismatch": "Test in the laboratory in the mode in which the field value is taken",
+    "too_few_readings": "Collect field values on more days around each laboratory test",
+    "no_estimate_in_window": "Collect field values around every laboratory test",
+    "averaging_rule_mixed": "Use one averaging rule in the laboratory",
+    "session_quality": "Record heart rate without gaps, with a chest strap where possible",
+    "not_completed": "Repeat field tests that were broken off",
+    "extrapolation_refused": "Add training sessions or stages at higher intensity",
+}
+_MOST_LOSSES: Final = 3
+NOT_LATE: Final = frozenset((AGAINST_CHANGED, LOOKS_USED))  # withheld for another reason
+
+
+def actions_block(
+    judged: tuple[Judged, ...],
+    numbers: Numbers,
+    margin: Margin,
+    exclusions: pd.DataFrame,
+    flow: pd.DataFrame,
+    pairs: pd.DataFrame | None = None,
+    outside: Collection[tuple[str, str, str]] = (),
+) -> Block:
+    """
+    Return the first three actions, the others folded, and the rows used of rows read.
+
+    Parameters
+    ----------
+    judged : tuple of Judged
+    numbers : Numbers
+    margin : Margin
+    exclusions, flow : DataFrame
+        Columns of exclusions.csv and flow.csv.
+    pairs : DataFrame or None
+        Whose people may be named; None: nobody is, as in an audit.
+    outside : collection of (athlete, method, mode)
+        Field tests whose equation was made for others.
+    """
+    items = study_actions(judged, numbers, margin)
+    if pairs is not None:
+        items += people_actions(pairs, numbers, outside)
+    items += losses(exclusions)
+    read, left_out = (int(flow[name].sum()) for name in ("rows_read", "excluded"))
+    counts = {"used": read - left_out, "read": read, "left_out": left_out}
+    return Block(said("actions", "block", items=items, **counts))
+
+
+def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) -> list[Markup]:
+    """Return what would make the answer firmer, without naming anybody."""
+    return [*_margin(judged, margin), *_no_repeats(judged, numbers), *_more_athletes(judged)]
+
+
+def people_actions(
+    pairs: pd.DataFrame, numbers: Numbers, outside: Collection[tuple[str, str, str]] = ()
+) -> list[Markup]:
+    """
+    Return what to correct of whom; not for an audit.
+
+    `outside`: athlete, method and mode of field tests whose equation was made for others.
+    """
+    return [*_wrong_inputs(pairs), *_unconfirmed(pairs), *_outside(pairs, numbers, outside)]
+
+
+def _margin(judged: Iterable[Judged], margin: Margin) -> list[Markup]:
+    """Say what would give a verdict where none can be."""
+    if margin.limit is None:
+        return [said("actions", "agree")]
+    late = any(one.outcome == "withheld" and not one.codes & NOT_LATE for one in judged)
+    return [said("actions", "late", margin=margin)] if late else []
+
+
+def _no_repeats(judged: tuple[Judged, ...], numbers: Numbers) -> list[Markup]:
+    modes = {one.mode for one in judged}
+    cells = [numbers.get("repeatability", "typical_error", "laboratory", mode) for mode in modes]
+    return [said("actions", "repeats")] if not any(cell.known for cell in cells) else []
+
+
+def _more_athletes(judged: tuple[Judged, ...]) -> list[Markup]:
+    """Say for which methods how many more athletes would decide."""
+    needed = [one for one in judged if one.outcome == "undecided" and one.needs_athletes]
+    return [said("actions", "more", needed=needed)] if needed else []
+
+
+def losses(exclusions: pd.DataFrame) -> list[Markup]:
+    """Say what would win back the rows of the commonest avoidable reasons."""
+    reasons = exclusions["reason"].astype("str")
+    counts = reasons[reasons.isin(list(WIN_BACK))].value_counts().sort_index()
+    commonest = counts.sort_values(ascending=False, kind="stable").head(_MOST_LOSSES)
+    return [
+        said("actions", "loss", words=WIN_BACK[str(reason)], rows=int(number))
+        for reason, number in commonest.items()
+    ]
+
+
+def _wrong_inputs(pairs: pd.DataFrame) -> list[Markup]:
+    """Name the athletes whose estimator was told another mass or HRmax than was measured."""
+    found = (
+        ("mass", wrong_mass(pairs), MASS_WITHIN_PCT),
+        ("heart", wrong_hr_max(pairs), HR_MAX_WITHIN_BPM),
+    )
+    return [
+        said("actions", part, people=_people(pairs[wrong]), within=within)
+        for part, wrong, within in found
+        if wrong.any()
+    ]
+
+
+def _unconfirmed(pairs: pd.DataFrame) -> list[Markup]:
+    doubtful = pairs[pairs["max_confirmed"] != "yes"].drop_duplicates("lab_test_id")
+    told = {"tests": len(doubtful), "people": _people(doubtful)}
+    return [said("actions", "unconfirmed", **told)] if len(doubtful) else []
+
+
+def _outside(
+    pairs: pd.DataFrame, numbers: Numbers, outside: Collection[tuple[str, str, str]]
+) -> list[Markup]:
+    """Name, for each equation, the athletes for whom it was not made."""
+    places = zip(pairs["athlete_id"], pairs["method"], pairs["mode"], strict=True)
+    found = pairs[np.array([place in outside for place in places], dtype=bool)]
+    return [
+        said("actions", "outside", name=numbers.name(str(method), str(mode)), people=_people(own))
+        for (method, mode), own in found.groupby(["method", "mode"])
+    ]
+
+
+def _people(frame: pd.DataFrame) -> list[str]:
+    """Return the athletes of some rows."""
+    return sorted(frame["athlete_id"].astype(str).unique())

@@ -1,0 +1,71 @@
+"""The first page of every kind of report: question, answer, one chart, three actions, rows used."""
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from agreement.figures.method_rows import method_rows, methods_alt
+from agreement.figures.methods import methods_height, plot_methods
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block
+from agreement.report.page.numbers import Numbers
+from agreement.report.page.pictures import Picture, picture
+from agreement.report.sections.comparison import Comparison
+from agreement.tables.options import StudyOptions
+
+
+def heading_block(title: str, question: str, kind: str) -> Block:
+    """
+    Return the head of the page: the study's title, and what it asks.
+
+    Parameters
+    ----------
+    title, question : str
+        The study's own.
+    kind : str
+        Its kind of report; says what is asked where the study does not.
+    """
+    return Block(said("first_page", "heading", title=title, question=question, kind=kind))
+
+
+def methods_chart(
+    numbers: Numbers, options: StudyOptions, comparisons: Iterable[Comparison] = ()
+) -> tuple[Picture, ...]:
+    """
+    Return the one chart of all methods; nothing where no method has a pair.
+
+    Parameters
+    ----------
+    numbers : Numbers
+        Redacted already where that is needed.
+    options : StudyOptions
+    comparisons : iterable of Comparison
+        The laboratory's own noise is theirs.
+    """
+    frame = _shown(numbers.frame)
+    rows = method_rows(frame)
+    if not rows:
+        return ()
+    labels = {one.method: numbers.name.method(one.method) for one in rows}
+    margin = options.margin.limit
+    known = (one.noise.noise_floor for one in comparisons if one.noise is not None)
+    noise = next(known, None)
+    drawn = picture(
+        "methods",
+        lambda axes: plot_methods(frame, labels=labels, margin=margin, noise=noise, ax=axes[0]),
+        alt=methods_alt(frame, labels=labels, margin=margin),
+        caption=str(said("first_page", "caption", several=len(rows) > 1).striptags()),
+        height=methods_height(len(rows)),
+        narrow_height=methods_height(len(rows), narrow=True),
+    )
+    return (drawn,)
+
+
+def _shown(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the lines without those of methods that are withheld."""
+    hidden = frame[(frame["analysis"] == "limits_of_agreement") & frame["n"].isna()]
+    if hidden.empty:
+        return frame
+    places = set(zip(hidden["method"], hidden["mode"], strict=True))
+    keep = [place not in places for place in zip(frame["method"], frame["mode"], strict=True)]
+    return frame[keep]

@@ -1,0 +1,184 @@
+"""The answer by name, for every combination of verdicts; and numbers that know their line."""
+
+import re
+from dataclasses import replace
+from datetime import date
+from math import nan
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from agreement.report.page.machine import in_words
+from agreement.report.page.names import Names
+from agreement.report.page.numbers import Numbers
+from agreement.report.sections.answer import verdict_block, verdict_sentences
+from agreement.tables.options import Margin, StudyOptions, StudyText
+from agreement.terms import RESULT_COLUMNS
+
+NAMES = Names([("a", "Device A"), ("b", "Device B"), ("c", "Device C")], several_modes=False)
+AGREED = StudyOptions(margin=Margin(limit=7.0, agreed_on=date(2026, 1, 8)))
+YES, NO, OPEN = "acceptable", "not acceptable", "undecided"
+
+
+def study(*verdicts, n=20, more=40.0, limits=True, compares=(), options=AGREED):
+    """Return methods a, b, c with these verdicts, b the closest, and their numbers."""
+    rows, methods = [], []
+    for name, note in zip("abc", verdicts, strict=False):
+        bias = {"a": -4.0, "b": 1.0, "c": 6.0}[name]
+        for analysis, statistic, value in (
+            ("limits_of_agreement", "bias", bias),
+            ("limits_of_agreement", "lower_limit", bias - 5 if limits else nan),
+            ("limits_of_agreement", "upper_limit", bias + 5 if limits else nan),
+            ("verdict", "within_margin", nan),
+            ("verdict", "athletes_needed_1_test", more),
+            ("error", "rmse", abs(bias)),
+        ):
+            said = note if statistic == "within_margin" else ""
+            rows.append(
+                (analysis, name, "run", "all", statistic, value, nan, nan, "mL/kg/min", n, n, said)
+            )
+        methods.append(
+            SimpleNamespace(
+                method=name, mode="run", verdict=SimpleNamespace(n=n, first_lab_date=None)
+            )
+        )
+    numbers = Numbers(pd.DataFrame(rows, columns=RESULT_COLUMNS), NAMES)
+    return methods, numbers, replace(options, study=StudyText(compares=tuple(compares)))
+
+
+def answer(*verdicts, **keys):
+    return verdict_sentences(*study(*verdicts, **keys))[0]
+
+
+LIMIT = "the agreed limit of \u00b17 mL/kg/min"
+TEST = "laboratory test of the study. Device B lies closer to the laboratory: in 20 athletes it reads 1.0"
+CLOSER = "Device B lies closer to the laboratory: in 20 athletes it reads 1.0 mL/kg/min high"
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "said"),
+    [
+        ((YES, YES), f"Both Device B and Device A meet {LIMIT}. {CLOSER}"),
+        ((NO, NO), f"Neither Device B nor Device A meets {LIMIT}. {CLOSER}"),
+        ((OPEN, OPEN), f"It is undecided whether Device B and Device A meet {LIMIT}. {CLOSER}"),
+        ((NO, YES), f"Device B meets {LIMIT}; Device A does not. {CLOSER}"),
+        ((YES, NO), f"Device A meets {LIMIT}; Device B does not. {CLOSER}"),
+        ((OPEN, YES), f"Device B meets {LIMIT}; for Device A it is undecided. {CLOSER}"),
+        ((NO, OPEN), f"Device A does not meet {LIMIT}; for Device B it is undecided. {CLOSER}"),
+        ((YES,), f"Device A meets {LIMIT}. In 20 athletes it reads 4.0 mL/kg/min low"),
+        ((NO,), f"Device A does not meet {LIMIT}. In 20 athletes it reads 4.0 mL/kg/min low"),
+        (
+            (OPEN,),
+            f"Whether Device A meets {LIMIT} is undecided: about 40 athletes in all, with one",
+        ),
+        (
+            ("undecided; laboratory_error_too_large",),
+            "is undecided: the laboratory's own error is too large to tell.",
+        ),
+        (("undecided; margin_below_laboratory",), "it lies within the laboratory's own noise."),
+        (("undecided; depends_on_fitness",), "met on the whole, but not shown from the less"),
+        (
+            (NO, NO, NO),
+            f"None of the 3 methods meets {LIMIT}: Device B, Device A and Device C. Device B lies closest",
+        ),
+        (
+            (YES, NO, OPEN),
+            f"Device A meets {LIMIT}; Device B does not; for Device C it is undecided. ",
+        ),
+        (
+            ("no_margin", "no_margin"),
+            f"There is no verdict, for no limit was agreed beforehand. {CLOSER}",
+        ),
+        (("no_margin",), "There is no verdict, for no limit was agreed beforehand. In 20 athletes"),
+        (
+            ("withheld", "withheld"),
+            f"The verdict is withheld: {LIMIT} was agreed on 2026-01-08, after the first {TEST}",
+        ),
+        (
+            ("withheld; looks_used",),
+            "The verdict is withheld: the looks at the verdict that were planned are used up.",
+        ),
+    ],
+)
+def test_the_answer_names_the_methods(verdicts, said):
+    assert said in answer(*verdicts)
+
+
+def test_one_athlete_is_expected_within_the_limits():
+    told = answer(NO, NO)
+    assert told.endswith("for one athlete expect it between 4.0 low and 6.0 high.")
+
+
+def test_too_few_athletes_are_said():
+    few = {"n": 6, "limits": False, "more": nan}
+    assert "is undecided: 6 athletes are too few. In 6 athletes it reads 4.0" in answer(OPEN, **few)
+    two = answer("undecided; too_few", "undecided; too_few", **few)
+    assert "undecided whether Device B and Device A meet" in two
+    assert "the athletes are too few." in two
+    assert "6 athletes are too few to say what to expect for one of them." in two
+
+
+def test_without_a_pair_it_says_so():
+    assert "not one field value could be paired" in answer()
+
+
+def test_the_question_decides_who_is_named():
+    told = answer(YES, NO, OPEN, compares=["a", "b"])
+    assert "Device C" not in told
+    assert told.startswith("Device A meets")
+    assert answer(YES, NO, compares=["of another study"]).startswith("Device A meets")
+
+
+def test_every_method_has_a_sentence_of_its_own():
+    told = verdict_sentences(*study(YES, NO, OPEN, compares=["a", "b"]))
+    assert [sentence.split(",")[0] for sentence in told[1:]] == ["Device B", "Device A", "Device C"]
+    assert "whether the agreed limit of \u00b17 mL/kg/min is met is undecided" in told[3]
+
+
+def test_a_number_is_tagged_as_what_it_is_and_not_as_its_equal():
+    """20 athletes were measured, of 21 that are needed; the spread is 20.0, too."""
+    methods, numbers, options = study(OPEN, more=21.0)
+    spread = (
+        "verdict",
+        "a",
+        "run",
+        "all",
+        "spread_80_low",
+        20.0,
+        nan,
+        nan,
+        "mL/kg/min",
+        20,
+        20,
+        "",
+    )
+    more = pd.DataFrame(
+        [spread, (*spread[:4], "spread_80_high", *spread[5:])], columns=RESULT_COLUMNS
+    )
+    numbers = Numbers(pd.concat([numbers.frame, more]), NAMES)
+    html = verdict_block(methods, numbers, options).html
+    key = "verdict/a/run/all/"
+    assert f'about <span data-statistic="{key}athletes_needed_1_test">21</span> athletes' in html
+    assert "In 20 athletes" in html
+    assert re.findall(rf'data-statistic="{key}(\w+)">20', html) == [
+        "spread_80_low",
+        "spread_80_high",
+    ]
+
+
+def test_equal_numbers_of_two_statistics_keep_their_own_keys():
+    methods, numbers, options = study(NO)
+    frame = numbers.frame.assign(value=5.0)
+    html = verdict_block(methods, Numbers(frame, NAMES), options).html
+    keys = re.findall(r'data-statistic="limits_of_agreement/a/run/all/(\w+)">5.0<', html)
+    assert keys == ["bias", "lower_limit", "upper_limit"]
+
+
+def test_labels_cannot_become_markup():
+    methods, numbers, options = study(YES)
+    html = verdict_block(
+        methods, Numbers(numbers.frame, Names([("a", "<script>x</script>")])), options
+    ).html
+    assert "<script>" not in html
+    assert "<script>x</script>" in in_words(html)
