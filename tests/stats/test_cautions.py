@@ -1,5 +1,6 @@
 """What the tool warns of, each condition alone."""
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -165,3 +166,11 @@ def test_one_athlete_and_one_value_are_said_as_one():
     open_one = data(calm(60), max_confirmed=["no"] + ["yes"] * 59)
     (caution,) = [c for c in cautions_of(open_one) if c.code == "not_confirmed"]
     assert caution.sentence.startswith("1 of 60 laboratory values is not confirmed")
+
+
+def test_errors_of_one_day_may_be_shared():
+    base = data(np.random.default_rng(3).normal(0, 2, 30))
+    codes = {one.code for one in cautions_of(base)}
+    same_day = replace(base, pairs=base.pairs.assign(gap_days=0))
+    assert "shared_day" not in codes
+    assert "shared_day" in {one.code for one in cautions_of(same_day)}

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from agreement.stats.lines.deming import deming
 from agreement.stats.lines.structural import structural_slope
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 
@@ -102,3 +103,23 @@ def test_rows_say_where_there_is_no_bound():
     swamped = structural_slope(lab, lab, LaboratoryVariance(900.0, 20))
     row = swamped.to_frame().set_index("statistic").loc["slope"]
     assert row["note"].startswith("not_estimable")
+
+
+@pytest.mark.parametrize("case", HELD["noise_lean"])
+def test_held_leans_of_noise(case):
+    told, wanted = case["inputs"], case["outputs"]
+    found = structural_slope(told["field"], told["laboratory"], LaboratoryVariance(told["v"], 20))
+    line = stats.linregress(
+        np.add(told["field"], told["laboratory"]) / 2,
+        np.subtract(told["field"], told["laboratory"]),
+    )
+    shown = (line.slope, found.lean_from_noise, found.error_ratio, found.sem_for_slope_one)
+    names = ("slope_on_mean", "from_noise_alone", "lam", "sem_for_slope_one")
+    assert shown == pytest.approx([wanted[name] for name in names], rel=1e-9, abs=1e-9)
+
+
+def test_a_deming_line_of_that_ratio_is_the_structural_one():
+    told = HELD["noise_lean"][1]["inputs"]
+    found = structural_slope(told["field"], told["laboratory"], LaboratoryVariance(told["v"], 20))
+    line = deming(told["field"], told["laboratory"], error_ratio=found.error_ratio)
+    assert line.slope == pytest.approx(found.slope, rel=1e-9)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from math import isinf, nan, sqrt
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -13,19 +13,30 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable, require_enough
-from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     lab_tests_behind,
     laboratory_of,
 )
 from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
 
 STATISTICS: Final = ("slope", "reliability", "p_slope_one", "p_slope_zero")
+OF_NOISE: Final = ("lean_from_noise", "error_ratio", "sem_for_slope_one")
 UNBOUNDED: Final = "unbounded"
 _TAIL: Final = 0.025
+
+
+class Moments(NamedTuple):
+    """Variances of laboratory and field, their covariance, and the laboratory's noise in the first."""
+
+    lab: float
+    field: float
+    both: float
+    noise: float
+    noise_share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +64,7 @@ class StructuralSlope:
     p_one, p_zero : float
         Of a slope of 1 and of 0; both need no bound.
     laboratory : LaboratoryVariance
+    moments : Moments
     """
 
     n: int
@@ -68,6 +80,29 @@ class StructuralSlope:
     p_one: float
     p_zero: float
     laboratory: LaboratoryVariance
+    moments: "Moments"
+
+    @property
+    def _field_noise(self) -> float:
+        """Variance of the field's own error about the structural line."""
+        return max(self.moments.field - self.slope * self.moments.both, 0.0)
+
+    @property
+    def error_ratio(self) -> float:
+        """Ratio of error variances at which a Deming line is this one."""
+        return self._field_noise / self.moments.noise if self.moments.noise > 0.0 else nan
+
+    @property
+    def lean_from_noise(self) -> float:
+        """Slope of differences on the mean of both that unequal noise alone makes."""
+        noise, true = self.moments.noise, self.moments.lab - self.moments.noise
+        spread = true + (self._field_noise + noise) / 4.0
+        return (self._field_noise - noise) / (2.0 * spread) if spread > 0.0 else nan
+
+    @property
+    def sem_for_slope_one(self) -> float:
+        """Laboratory error that would by itself make the slope 1. [mL/kg/min]."""
+        return sqrt(max(self.moments.lab - self.moments.both, 0.0) / self.moments.noise_share)
 
     @property
     def bounded(self) -> bool:
@@ -109,8 +144,18 @@ class StructuralSlope:
         ]
 
     def to_frame(self) -> pd.DataFrame:
-        """Return slope, reliability, p_slope_one and p_slope_zero as rows."""
-        return rows_frame(self.rows())
+        """Return the rows of `STATISTICS`, then of `OF_NOISE`."""
+        values = (self.lean_from_noise, self.error_ratio, self.sem_for_slope_one)
+        units = ("1", "1", UNIT)
+        return rows_frame(
+            [
+                *self.rows(),
+                *(
+                    Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit=unit)
+                    for name, value, unit in zip(OF_NOISE, values, units, strict=True)
+                ),
+            ]
+        )
 
     def summary(self) -> str:
         """Say how much the field follows the true value in one sentence."""
@@ -215,6 +260,7 @@ def structural_slope(
         _p_of_one(dx, dy, codes, shares, laboratory),
         t_p_value(ols / error, n - 2) if error > 0.0 else 0.0,
         laboratory,
+        _moments(dx, dy, laboratory, float(shares.mean())),
     )
 
 
@@ -235,6 +281,12 @@ def structural_of(data: MethodData) -> StructuralSlope:
         )
     except ValueError as error:
         raise NotEstimable(NOT_ESTIMABLE, f"{error}.") from error
+
+
+def _moments(dx: Floats, dy: Floats, laboratory: LaboratoryVariance, share: float) -> Moments:
+    df = dx.size - 1
+    sums = (float(dx @ dx) / df, float(dy @ dy) / df, float(dx @ dy) / df)
+    return Moments(*sums, share * laboratory.variance, share)
 
 
 def _error(dx: Floats, dy: Floats, ols: float, codes: npt.NDArray[np.intp], n: int) -> float:
@@ -291,47 +343,3 @@ def _ratio_interval(top: float, of_top: Interval, bottom: float, of_bottom: Inte
         if l1 < 0.0:
             low = (product - sqrt(max(product**2 - l1 * (2 * top - l1) * below, 0.0))) / below
     return Interval(low, high)
-
-
-_SLOPE: Final = Statistic(
-    "slope",
-    "field value per unit of true fitness",
-    "How much the field value rises when true fitness rises by one, the laboratory's noise taken out.",
-    "least-squares slope over the laboratory's reliability; interval by MOVER-R",
-    "Fuller 1987; Donner & Zou 2012",
-    unit="1",
-    digits=2,
-)
-RECORD: Final = Analysis(
-    name="structural",
-    place=405,
-    label="the field value against true fitness",
-    statistics=(
-        _SLOPE,
-        _SLOPE.named(
-            "reliability",
-            label="reliability of the laboratory",
-            meaning="Share of the spread of laboratory values that is the athletes', not noise.",
-            formula="1 less the laboratory's variance over that of its values; F interval",
-            source="Fuller 1987",
-        ),
-        _SLOPE.named(
-            "p_slope_one",
-            label="p of a slope of 1",
-            meaning="How often chance alone would take the slope this far from 1.",
-            formula="moments of field and true value compared, athlete by athlete",
-            source="Fuller 1987",
-            digits=3,
-        ),
-        _SLOPE.named(
-            "p_slope_zero",
-            label="p of a slope of 0",
-            meaning="How often chance alone would take the slope this far from 0.",
-            formula="t test of the least-squares slope",
-            source="textbook",
-            digits=3,
-        ),
-    ),
-    privacy=Privacy.WHOLE,
-    compute=structural_of,
-)

@@ -25,6 +25,7 @@ NOT_NORMAL_P, SKEWED = 0.01, 1.0
 INFLUENTIAL = 0.10  # share of the half width by which one athlete may move a limit
 UNEVEN_GROUPS = 2.0  # ratio of standard deviations
 GAP_DAYS = 14
+_TAILS = "tails are heavier than the limits assume; "
 WORTHWHILE = 0.2  # of the spread between athletes
 _FEW_CLUSTERS, _UNEQUAL_SIZES = 12, 3
 
@@ -108,6 +109,12 @@ def _of_inputs(data: MethodData) -> Iterator[Caution]:
             f"In {mass} of {data.n_pairs} pairs the mass given to the estimate is more than "
             f"{MASS_WITHIN_PCT:g} % off the laboratory's.",
         )
+    if (pairs["gap_days"] == 0).any():
+        yield Caution(
+            "shared_day",
+            "Laboratory and field share a day, so their errors may be shared; own limits may be too "
+            "narrow.",
+        )
     late = int((pairs["gap_days"].abs() > GAP_DAYS).sum())
     if late:
         yield Caution(
@@ -134,7 +141,8 @@ def _of_shape(data: MethodData) -> Iterator[Caution]:
         yield Caution(
             "not_normal",
             f"The differences are not normal (Shapiro-Wilk {said_p(found.p_normal)}, skewness "
-            f"{found.skewness:.1f}): look at quantile limits beside the normal ones.",
+            f"{found.skewness:.1f}): {_TAILS if found.p_normal < NOT_NORMAL_P else ''}look at "
+            "quantile limits beside the normal ones.",
         )
     means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
     moved = _largest_move(means)
