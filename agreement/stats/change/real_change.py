@@ -75,9 +75,12 @@ class RealChange:
             return (
                 f"Field and laboratory changes differ by up to {self.disagreement:.1f} mL/kg/min."
             )
+        capped = self.ceiling < self.interval.high
+        of = "no more than the whole spread of its changes" if capped else "upper end of "
+        of += "" if capped else f"{self.smallest:.1f}"
         return (
             f"A change of the field value larger than {self.on_card:.1f} mL/kg/min is more than this "
-            f"method's noise (upper end of {self.smallest:.1f}; {self.n} athletes with two visits)."
+            f"method's noise ({of}; {self.n} athletes with two visits)."
         )
 
 
