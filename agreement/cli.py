@@ -1,10 +1,9 @@
 """
 The command line: parse, call the library once, print.
 
-Data goes to stdout, talk to stderr; both through one function that lets nothing pass which a
-terminal would obey. Exit codes: 0 done, 2 the input or the command line is at fault, 1 a bug, 128 and
-the signal where one ended the run (130 interrupted, 143 told to end, 141 nobody reads on). Heavy
-imports stand inside the commands, so that help is quick.
+Data goes to stdout, talk to stderr; nothing passes that a terminal would obey. Exit codes: 0 done,
+2 input or command line at fault, 1 a bug, 128 and the signal that ended the run (141: nobody reads
+on). Heavy imports stand inside the commands, so that help is quick.
 """
 
 import io
@@ -279,33 +278,36 @@ def protocols(
 def open_(
     study: Annotated[Path | None, typer.Argument(help="A study folder; none: start one.")] = None,
     kind: Annotated[KindName | None, typer.Option("--report", help="A report's notebook.")] = None,
-    start_up: Annotated[
-        bool, typer.Option("--start-up", help="Run your own IPython start-up files too.")
-    ] = False,
+    start_up: Annotated[bool, typer.Option("--start-up", help="Run your IPython's too.")] = False,
     port: Annotated[int | None, typer.Option(help="Where JupyterLab listens.")] = None,
     address: Annotated[str | None, typer.Option(help="For others too; localhost if none.")] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open one.")] = True,
 ) -> None:
     """Open JupyterLab: to make a study from files, to try choices, or with a report's notebook."""
-    from agreement.report.run.workbench import (
-        copied_notebook,
-        explore_notebook,
-        open_notebook,
-        start_notebook,
-    )
+    from agreement.report.run.workbench import open_notebook, opened
 
-    if study is None:
-        notebook = start_notebook(Path())
-    else:
-        notebook = copied_notebook(study, kind) if kind else explore_notebook(study)
+    notebook = opened(study, kind)
     _data(in_one_line(str(notebook)))
     open_notebook(notebook, own_start_up=start_up, port=port, address=address, browser=browser)
 
 
 @app.command()
-def explain(
-    name: Annotated[list[str], typer.Argument(help="A statistic, column, reason or key.")],
+def tables(
+    report: Annotated[Path, typer.Argument(help="A report's folder.")],
+    xlsx: Annotated[bool, typer.Option("--xlsx")] = False,
+    docx: Annotated[bool, typer.Option("--docx")] = False,
+    tex: Annotated[bool, typer.Option("--tex")] = False,
+    md: Annotated[bool, typer.Option("--md")] = False,
 ) -> None:
+    """Write the tables of a report for a paper, with captions, notes and sources."""
+    from agreement.report.run.paper_tables import write_paper_tables
+
+    for path in write_paper_tables(report, {"xlsx": xlsx, "docx": docx, "tex": tex, "md": md}):
+        _data(in_one_line(str(path)))
+
+
+@app.command()
+def explain(name: Annotated[list[str], typer.Argument(help="Statistic, column, key ...")]) -> None:
     """Say what a word means: a statistic, a column, a reason, a key of study.toml."""
     from agreement.report.run.explaining import explained
 

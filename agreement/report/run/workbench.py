@@ -45,6 +45,13 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
     return _placed(place.with_name(f"{place.name}-{kind}.ipynb"), content)
 
 
+def opened(study: Path | None, kind: Kind | None) -> Path:
+    """Return the notebook to open: to start a study, to explore one, or that of a report."""
+    if study is None:
+        return start_notebook(Path())
+    return copied_notebook(study, kind) if kind else explore_notebook(study)
+
+
 def explore_notebook(study: str | Path) -> Path:
     """
     Write the notebook that tries other choices beside a study folder; parameters and errors as above.

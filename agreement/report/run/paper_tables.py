@@ -1,0 +1,241 @@
+"""The tables of a report as a paper wants them: a workbook, a text document, LaTeX or Markdown."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from math import isnan
+from pathlib import Path
+from typing import Any, Final
+
+import pandas as pd
+
+from agreement.errors import AgreementError
+from agreement.report.run.folder import is_ours
+from agreement.stats.catalogue import BY_NAME
+from agreement.stats.record import Analysis
+from agreement.tables.whole_output import whole_file
+
+# the analyses that papers print; every other one stays in results.csv
+PRINTED: Final = (
+    *("limits_of_agreement", "net_of_laboratory", "error", "concordance", "regression"),
+    *("repeatability", "profile_bias", "change", "closer"),
+)
+NOTE: Final = (
+    "Difference is field minus laboratory. In brackets 95 % intervals. n: athletes (pairs). A dash: "
+    "not given, for the reason in the note column of results.csv."
+)
+DASH: Final = "\N{EN DASH}"
+
+
+@dataclass(frozen=True, slots=True)
+class PaperTable:
+    """One table: its caption, cells as text, note below and sources."""
+
+    name: str
+    caption: str
+    cells: pd.DataFrame
+    note: str
+    sources: tuple[str, ...]
+
+
+def paper_tables(results: pd.DataFrame) -> list[PaperTable]:
+    """
+    Return the tables of results as text, rounded as each statistic declares.
+
+    Parameters
+    ----------
+    results : DataFrame
+        As in results.csv.
+
+    Returns
+    -------
+    list of PaperTable
+        One for each analysis that has a number; a row is a method in a mode, and a group.
+    """
+    tables: list[PaperTable] = []
+    for name in PRINTED:
+        analysis = BY_NAME.get(name)
+        rows = results[results["analysis"] == name]
+        if analysis is not None and rows["value"].notna().any():
+            tables.append(_table(analysis, rows, len(tables) + 1))
+    return tables
+
+
+def _table(analysis: Analysis, rows: pd.DataFrame, number: int) -> PaperTable:
+    """Return one analysis: a row for each method, mode and group, a column for each statistic."""
+    known = {one.name: one for one in analysis.statistics}
+    wide: dict[tuple[str, str, str], dict[str, str]] = {}
+    for row in rows.to_dict("records"):
+        statistic = known.get(str(row["statistic"]))
+        if statistic is None:
+            continue
+        place = (str(row["method"]), str(row["mode"]), str(row["group"]))
+        cells = wide.setdefault(place, {})
+        unit = "" if statistic.unit == "1" else f" ({statistic.unit})"
+        cells[f"{statistic.label}{unit}"] = _cell(row, statistic.digits)
+        cells["n"] = f"{int(row['n'])} ({int(row['n_pairs'])})"
+    frame = pd.DataFrame(
+        [{"method": m, "mode": o, "group": g} | cells for (m, o, g), cells in wide.items()]
+    ).fillna(DASH)
+    keep = [c for c in frame.columns if c not in ("n", "method", "mode", "group")]
+    frame = frame[(frame[keep] != DASH).any(axis=1)]
+    if set(frame["group"]) == {"all"}:
+        frame = frame.drop(columns="group")
+    names = [c for c in ("method", "mode", "group", "n") if c in frame]
+    frame = frame[[*names, *keep]].reset_index(drop=True)
+    sources = tuple(dict.fromkeys(one.source for one in analysis.statistics))
+    label = analysis.label[:1].upper() + analysis.label[1:]
+    return PaperTable(analysis.name, f"Table {number}. {label}.", frame, NOTE, sources)
+
+
+def _cell(row: dict[Any, Any], digits: int) -> str:
+    """Return a value with its interval, or a dash."""
+    value, low, high = (float(row[name]) for name in ("value", "low", "high"))
+    if isnan(value):
+        return DASH
+    if isnan(low) or isnan(high):
+        return f"{value:.{digits}f}"
+    return f"{value:.{digits}f} ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
+    """
+    Write the tables of a report beside nothing of it: into the current folder.
+
+    Parameters
+    ----------
+    report : Path
+        A report's folder.
+    asked : mapping
+        Whether each of xlsx, docx, tex, md is wanted.
+
+    Returns
+    -------
+    list of Path
+        ``<report>-tables.<kind>``.
+
+    Raises
+    ------
+    AgreementError
+        If the folder holds no report, no kind is asked for, or a library is missing.
+    """
+    if not is_ours(report):
+        msg = f"{report} holds no report."
+        raise AgreementError(msg)
+    kinds = [kind for kind, wanted in asked.items() if wanted]
+    if not kinds:
+        msg = "Say which form: --xlsx, --docx, --tex or --md."
+        raise AgreementError(msg)
+    results = pd.read_csv(
+        report / "results.csv",
+        keep_default_na=False,
+        na_values={"value": [""], "low": [""], "high": [""]},
+    )
+    tables = paper_tables(results)
+    written = []
+    for kind in kinds:
+        path = Path(f"{report.resolve().name}-tables.{kind}")
+        with whole_file(path) as file:
+            _WRITERS[kind](tables, file)
+        written.append(path)
+    return written
+
+
+def _markdown(tables: list[PaperTable], file: Any) -> None:
+    parts = []
+    for one in tables:
+        head = [str(c) for c in one.cells.columns]
+        lines = [head, ["---"] * len(head), *one.cells.to_numpy().tolist()]
+        rows = [
+            "| " + " | ".join(str(c).replace("|", r"\|") for c in line) + " |" for line in lines
+        ]
+        parts.append("\n".join([f"**{one.caption}**", "", *rows, "", _below(one)]))
+    file.write(("\n\n".join(parts) + "\n").encode())
+
+
+def _latex(tables: list[PaperTable], file: Any) -> None:
+    """Write LaTeX tables by pandas' Styler; they need the package booktabs."""
+    parts = []
+    for one in tables:
+        cells = one.cells.map(lambda text: str(text)).rename(columns=_for_tex)
+        styler = cells.style.format(escape="latex").hide(axis="index")
+        text = styler.to_latex(
+            caption=_for_tex(one.caption.partition(". ")[2]),
+            label=f"tab:{one.name}",
+            hrules=True,
+            position="htbp",
+        )
+        below = rf"\par\footnotesize {_for_tex(_below(one))}" + "\n"
+        parts.append(text.replace(r"\end{table}", below + r"\end{table}"))
+    file.write("\n".join(parts).encode())
+
+
+def _for_tex(text: str) -> str:
+    for mark in "&%_#$":
+        text = text.replace(mark, f"\\{mark}")
+    return text.replace("^", r"\textasciicircum{}")
+
+
+def _workbook(tables: list[PaperTable], file: Any) -> None:
+    from openpyxl import Workbook
+    from openpyxl.styles import Alignment, Border, Font, Side
+    from openpyxl.utils import get_column_letter
+
+    book = Workbook()
+    book.remove(book.active)
+    line = Side(style="thin")
+    for one in tables:
+        sheet = book.create_sheet(one.name[:31])
+        sheet.append([one.caption])
+        sheet["A1"].font = Font(bold=True)
+        sheet.append(list(one.cells.columns))
+        for row in one.cells.to_numpy().tolist():
+            sheet.append([_plain_text(cell) for cell in row])
+        for cell in sheet[2]:
+            cell.font = Font(bold=True)
+            cell.border = Border(top=line, bottom=line)
+            cell.alignment = Alignment(wrap_text=True, vertical="top")
+        for cell in sheet[sheet.max_row]:
+            cell.border = Border(bottom=line)
+        sheet.append([_below(one)])
+        for at, name in enumerate(one.cells.columns, 1):
+            widest = max([12, *map(len, map(str, one.cells[name]))])
+            sheet.column_dimensions[get_column_letter(at)].width = min(widest + 2, 40)
+        sheet.freeze_panes = "A3"
+    book.save(file)
+
+
+def _plain_text(cell: object) -> str:
+    """Return text that no spreadsheet runs as a formula; a number may begin with a minus."""
+    text = str(cell)
+    return f"'{text}" if text[:1] in ("=", "@", "+") else text
+
+
+def _document(tables: list[PaperTable], file: Any) -> None:
+    try:
+        from docx import Document
+    except ImportError:
+        msg = "Text documents need another package: install this one with its extra 'tables'."
+        raise AgreementError(msg) from None
+    document = Document()
+    for one in tables:
+        document.add_paragraph().add_run(one.caption).bold = True
+        grid = document.add_table(rows=1, cols=len(one.cells.columns), style="Table Grid")
+        for cell, name in zip(grid.rows[0].cells, one.cells.columns, strict=True):
+            cell.paragraphs[0].add_run(str(name)).bold = True
+        for row in one.cells.to_numpy().tolist():
+            for cell, text in zip(grid.add_row().cells, row, strict=True):
+                cell.text = str(text)
+        document.add_paragraph(_below(one))
+    document.save(file)
+
+
+def _below(one: PaperTable) -> str:
+    return f"{one.note} Sources: {'; '.join(one.sources)}."
+
+
+_WRITERS: Final[dict[str, Callable[[list[PaperTable], Any], None]]] = {
+    "xlsx": _workbook,
+    "docx": _document,
+    "tex": _latex,
+    "md": _markdown,
+}

@@ -1,0 +1,66 @@
+"""Tables for papers: the numbers of results.csv, rounded as declared, in four forms."""
+
+import json
+
+import pandas as pd
+import pytest
+from openpyxl import load_workbook
+
+from agreement.errors import AgreementError
+from agreement.report.run.paper_tables import paper_tables, write_paper_tables
+from agreement.terms import RESULT_COLUMNS
+
+ROWS = [
+    # analysis, method, mode, group, statistic, value, low, high, unit, n, n_pairs, note
+    ("limits_of_agreement", "wrist_a & b", "run", "all", "bias", -3.456, -4.1, -2.9, "mL/kg/min", 20, 31, ""),
+    ("limits_of_agreement", "wrist_a & b", "run", "all", "lower_limit", -9.04, -10, -8, "mL/kg/min", 20, 31, ""),
+    ("limits_of_agreement", "step", "step", "all", "bias", None, None, None, "mL/kg/min", 4, 4, "too_few"),
+    ("error", "wrist_a & b", "run", "all", "share_within_margin", 0.625, None, None, "1", 20, 31, ""),
+]  # fmt: skip
+
+
+@pytest.fixture
+def report(tmp_path, monkeypatch):
+    folder = tmp_path / "squad"
+    folder.mkdir()
+    (folder / "provenance.json").write_text(json.dumps({"written_by": "agreement"}))
+    pd.DataFrame(ROWS, columns=RESULT_COLUMNS).to_csv(folder / "results.csv", index=False)
+    monkeypatch.chdir(tmp_path)
+    return folder
+
+
+def test_cells_are_rounded_as_the_statistic_declares_and_empty_methods_leave():
+    limits, error = paper_tables(pd.DataFrame(ROWS, columns=RESULT_COLUMNS))
+    assert limits.cells["method"].tolist() == ["wrist_a & b"]
+    assert limits.cells["bias (mL/kg/min)"].tolist() == ["-3.5 (-4.1 to -2.9)"]
+    assert limits.cells["n"].tolist() == ["20 (31)"]
+    assert error.cells.iloc[0, -1] == "0.62"
+    assert limits.caption == "Table 1. Bias and limits of agreement."
+    assert any("1986" in source for source in limits.sources)
+
+
+def test_the_four_forms_hold_the_same_numbers(report):
+    docx = pytest.importorskip("docx")
+    kinds = ["xlsx", "docx", "tex", "md"]
+    written = write_paper_tables(report, dict.fromkeys(kinds, True))
+    assert [path.name for path in written] == [f"squad-tables.{kind}" for kind in kinds]
+    sheet = load_workbook("squad-tables.xlsx")["limits_of_agreement"]
+    assert sheet["A1"].value == "Table 1. Bias and limits of agreement."
+    assert [c.value for c in sheet[3]][3] == "-3.5 (-4.1 to -2.9)"
+    assert sheet["A2"].font.bold
+    grid = docx.Document("squad-tables.docx").tables[0]
+    assert grid.rows[1].cells[3].text == "-3.5 (-4.1 to -2.9)"
+    tex = (report.parent / "squad-tables.tex").read_text(encoding="utf-8")
+    assert r"wrist\_a \& b" in tex
+    assert r"\caption{Bias and limits of agreement.}" in tex
+    assert "| wrist_a & b | run | 20 (31) | -3.5 (-4.1 to -2.9) |" in (
+        report.parent / "squad-tables.md"
+    ).read_text(encoding="utf-8")
+    assert sorted(p.name for p in report.iterdir()) == ["provenance.json", "results.csv"]
+
+
+def test_what_cannot_be_written_is_said(report, tmp_path):
+    with pytest.raises(AgreementError, match="--xlsx, --docx"):
+        write_paper_tables(report, {})
+    with pytest.raises(AgreementError, match="holds no report"):
+        write_paper_tables(tmp_path, {"md": True})
