@@ -95,8 +95,7 @@ def _data(text: str) -> None:
 
 app = typer.Typer(
     cls=_Commands,
-    help="How far a field estimate of VO2max can be trusted: agreement with the laboratory.",
-    epilog="`agreement --version` tells the version.",
+    help="How far a field estimate of VO2max can be trusted. `agreement --version` ends at once.",
     no_args_is_help=True,
     add_completion=True,
     rich_markup_mode=None,
@@ -280,7 +279,6 @@ def open_(
     kind: Annotated[KindName | None, typer.Option("--report", help="A report's notebook.")] = None,
     start_up: Annotated[bool, typer.Option("--start-up", help="Run your IPython's too.")] = False,
     port: Annotated[int | None, typer.Option(help="Where JupyterLab listens.")] = None,
-    address: Annotated[str | None, typer.Option(help="For others too; localhost if none.")] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open one.")] = True,
 ) -> None:
     """Open JupyterLab: to make a study from files, to try choices, or with a report's notebook."""
@@ -288,7 +286,7 @@ def open_(
 
     notebook = opened(study, kind)
     _data(in_one_line(str(notebook)))
-    open_notebook(notebook, own_start_up=start_up, port=port, address=address, browser=browser)
+    open_notebook(notebook, own_start_up=start_up, port=port, browser=browser)
 
 
 @app.command()
