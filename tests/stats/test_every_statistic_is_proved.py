@@ -30,6 +30,16 @@ class Proof(NamedTuple):
 
 
 PROOFS = {
+    "pooled_studies": Proof(
+        NONE,
+        "test_several_studies::test_pools_as_held",
+        "test_several_studies::test_the_next_squad_lies_where_the_method_sheet_says",
+    ),
+    "two_seasons": Proof(
+        NONE,
+        "test_several_studies::test_seasons_of_the_same_people_are_the_paired_test_and_of_others_welch",
+        "test_several_studies::test_the_interval_between_seasons_covers",
+    ),
     "laboratory_repeats": Proof(
         NONE,
         "test_laboratory_itself::test_shift_and_error_of_a_step_against_general_libraries",

@@ -1,0 +1,1 @@
+"""Several studies together: pooled, predicted for the next squad, and one season beside another."""

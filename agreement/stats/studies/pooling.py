@@ -1,0 +1,393 @@
+"""Bias and spread of several studies pooled, and what they say of a squad that nobody measured yet."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import exp, inf, log, sqrt
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from agreement.stats.basics.half_t import (
+    GRID,
+    grid_quantile,
+    grid_weights,
+    half_t_grid,
+    mixture_quantile,
+)
+from agreement.stats.basics.intervals import Interval, z_of
+
+Floats = npt.NDArray[np.float64]
+BIAS_SCALE: Final = 3.0  # of the half-t prior on the SD between biases. [mL/kg/min]
+LOG_SD_SCALE: Final = 0.3  # of that between logarithms of SDs
+FEW_STUDIES: Final = 5  # below, the result at half and twice the scales is told too
+AGREE: Final = 0.05  # share of variance between squads, below it they agree; derived cut-off
+BELONGS: Final = 0.2  # above it the bias belongs to the squad; derived cut-off
+
+
+class Estimate(NamedTuple):
+    """A number with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """
+    What one study gives to a pool: one method, mode and group of athletes.
+
+    Attributes
+    ----------
+    name : str
+    bias, sd : float
+        Mean and SD of field minus laboratory. [mL/kg/min]
+    n : int
+        Athletes.
+    df : float
+        Degrees of freedom of the SD; NaN: n - 1.
+    variance_of_bias : float
+        NaN: sd^2 / n. [(mL/kg/min)^2]
+    """
+
+    name: str
+    bias: float
+    sd: float
+    n: int
+    df: float = np.nan
+    variance_of_bias: float = np.nan
+
+    @property
+    def freedom(self) -> float:
+        """Degrees of freedom of the SD."""
+        return self.n - 1.0 if np.isnan(self.df) else self.df
+
+    @property
+    def error(self) -> float:
+        """Variance of the bias."""
+        return self.sd**2 / self.n if np.isnan(self.variance_of_bias) else self.variance_of_bias
+
+
+class _Grid:
+    """One quantity of several studies, on the grid of the SD between them."""
+
+    def __init__(self, y: Floats, variance: Floats, scale: float) -> None:
+        self.tau = half_t_grid(scale)
+        spread = self.tau[:, None] ** 2 + variance
+        total = (1.0 / spread).sum(axis=1)
+        self.mean = (y / spread).sum(axis=1) / total
+        misfit = ((y - self.mean[:, None]) ** 2 / spread).sum(axis=1)
+        log_likelihood = -0.5 * (np.log(spread).sum(axis=1) + np.log(total) + misfit)
+        self.weight, self.variance = grid_weights(log_likelihood), 1.0 / total
+
+    def scale(self, *, new: bool) -> Floats:
+        """SD of the mean of squads at each point, or of a squad that was not measured."""
+        return np.asarray(np.sqrt(self.variance + self.tau**2 * new))
+
+    def estimate(self, *, new: bool) -> Estimate:
+        """Return median and ends."""
+        scale = self.scale(new=new)
+        ends = (mixture_quantile(p, self.weight, self.mean, scale) for p in (0.5, 0.025, 0.975))
+        return Estimate(*ends)
+
+    def quantiles(self, *, new: bool) -> Floats:
+        """Return as many quantiles of equal weight as the grid has points."""
+        scale, shares = self.scale(new=new), (np.arange(1, GRID + 1) - 0.5) / GRID
+        return np.array([mixture_quantile(p, self.weight, self.mean, scale) for p in shares])
+
+    def between(self) -> Estimate:
+        """Return the SD between squads."""
+        return Estimate(*(grid_quantile(p, self.weight, self.tau) for p in (0.5, 0.025, 0.975)))
+
+
+@dataclass(frozen=True)
+class PooledStudies:
+    """
+    Several studies of one method and mode, pooled. [mL/kg/min].
+
+    Attributes
+    ----------
+    studies : tuple of Study
+    scales : tuple of float
+        Of the half-t priors on the SD between biases and between logarithms of SDs: assumptions.
+    """
+
+    studies: tuple[Study, ...]
+    scales: tuple[float, float] = (BIAS_SCALE, LOG_SD_SCALE)
+
+    @property
+    def k(self) -> int:
+        """Number of studies."""
+        return len(self.studies)
+
+    @property
+    def athletes(self) -> int:
+        """Athletes of all studies."""
+        return sum(study.n for study in self.studies)
+
+    @cached_property
+    def _biases(self) -> _Grid:
+        y, variance = zip(*((one.bias, one.error) for one in self.studies), strict=True)
+        return _Grid(np.array(y), np.array(variance), self.scales[0])
+
+    @cached_property
+    def _log_sds(self) -> _Grid:
+        rows = [(log(s.sd) + 0.5 / s.freedom, 0.5 / s.freedom) for s in self.studies]
+        y, variance = zip(*rows, strict=True)
+        return _Grid(np.array(y), np.array(variance), self.scales[1])
+
+    def bias(self, *, new: bool = False) -> Estimate:
+        """Mean bias of squads; `new`: the bias of a squad that was not measured."""
+        return self._biases.estimate(new=new)
+
+    def sd(self, *, new: bool = False) -> Estimate:
+        """Typical SD of the differences; `new`: that of a squad that was not measured."""
+        return Estimate(*(exp(end) for end in self._log_sds.estimate(new=new)))
+
+    def limit(self, side: int, *, new: bool = False, coverage: float = 0.95) -> Estimate:
+        """Lower (`side` -1) or upper (+1) limit of agreement of a typical or a new squad."""
+        spread = np.exp(self._log_sds.quantiles(new=new))
+        grid = self._biases
+        centre = grid.mean + side * z_of(coverage) * spread[:, None]
+        scale = np.broadcast_to(grid.scale(new=new), centre.shape)
+        return Estimate(*(self._convolved(p, centre, scale) for p in (0.5, 0.025, 0.975)))
+
+    def athlete(self) -> Interval:
+        """Where 95 % of the athletes of a new squad lie."""
+        spread = np.exp(self._log_sds.quantiles(new=True))
+        grid = self._biases
+        scale = np.sqrt(grid.variance + grid.tau**2 + spread[:, None] ** 2)
+        centre = np.broadcast_to(grid.mean, scale.shape)
+        return Interval(*(self._convolved(p, centre, scale) for p in (0.025, 0.975)))
+
+    def _convolved(self, share: float, centre: Floats, scale: Floats) -> float:
+        weight = np.broadcast_to(self._biases.weight / len(centre), centre.shape)
+        return mixture_quantile(share, weight.ravel(), centre.ravel(), scale.ravel())
+
+    def between(self) -> tuple[Estimate, Estimate]:
+        """SD between the biases of squads [mL/kg/min], and between the logarithms of their SDs."""
+        return self._biases.between(), self._log_sds.between()
+
+    @property
+    def share_between(self) -> float:
+        """Share of the variance of a difference that lies between squads."""
+        tau, sd = self.between()[0].value, self.sd().value
+        return tau**2 / (tau**2 + sd**2)
+
+    def words(self) -> str:
+        """Say how far squads differ."""
+        if self.k == 1:
+            return "One study cannot say how squads differ."
+        share = self.share_between
+        if share < AGREE:
+            return "The studies agree on the bias."
+        if share <= BELONGS:
+            return "The bias changes somewhat from squad to squad."
+        return "The bias belongs to the squad: calibrate anew."
+
+    def at_other_scales(self) -> tuple["PooledStudies", ...]:
+        """Return the pool at half and twice the assumed scales; empty with five studies or more."""
+        if self.k >= FEW_STUDIES:
+            return ()
+        a, b = self.scales
+        return tuple(PooledStudies(self.studies, (a * times, b * times)) for times in (0.5, 2.0))
+
+
+def pooled_studies(studies: Sequence[Study]) -> PooledStudies:
+    """
+    Pool the bias and the SD of studies of one method and mode.
+
+    Parameters
+    ----------
+    studies : sequence of Study
+        Of different athletes; one row for each group of athletes.
+
+    Returns
+    -------
+    PooledStudies
+
+    Raises
+    ------
+    ValueError
+        Without a study, with fewer than 3 athletes in one, or an SD that is not above 0.
+
+    Notes
+    -----
+    Random effects on the bias and on ln(SD) + 1/(2 f) [1]_, the SD between squads on a grid of equal
+    prior weight (half-t, 3 degrees of freedom [2]_, scales 3 mL/kg/min and 0.3). Limits join the two:
+    200 quantiles of the SD with every point of the grid of the bias.
+
+    References
+    ----------
+    .. [1] Raudenbush SW, Bryk AS. J Educ Stat 1987;12:241-269; Nakagawa S et al. Methods Ecol Evol
+       2015;6:143-152 (memory).
+    .. [2] Gelman A. Bayesian Anal 2006;1:515-534 (memory).
+
+    Examples
+    --------
+    >>> pool = pooled_studies([Study("a", 1.0, 4.0, 20), Study("b", 2.0, 4.5, 25)])
+    >>> round(pool.bias().value, 2), pool.words()
+    (1.5, 'The bias changes somewhat from squad to squad.')
+    """
+    if not studies:
+        msg = "a pool needs a study"
+        raise ValueError(msg)
+    for one in studies:
+        if one.n < 3 or not one.sd > 0 or not np.isfinite([one.bias, one.sd]).all():
+            msg = f"'{one.name}' needs 3 athletes, a bias and an SD above 0"
+            raise ValueError(msg)
+    return PooledStudies(tuple(studies))
+
+
+@dataclass(frozen=True, slots=True)
+class RandomEffects:
+    """
+    The classical check beside a pool.
+
+    Attributes
+    ----------
+    mean : float
+    interval, prediction : Interval
+        Of the mean, and of a study that was not made.
+    between : float
+        Variance between studies.
+    q : float
+        Weighted mean square about the mean.
+    """
+
+    mean: float
+    interval: Interval
+    prediction: Interval
+    between: float
+    q: float
+
+
+def random_effects(y: npt.ArrayLike, variance: npt.ArrayLike) -> RandomEffects:
+    """
+    Paule and Mandel's variance between studies with Hartung and Knapp's interval.
+
+    Parameters
+    ----------
+    y, variance : array_like, shape (k,)
+        Estimates of the studies and their variances.
+
+    Returns
+    -------
+    RandomEffects
+
+    Raises
+    ------
+    ValueError
+        With fewer than two studies or a variance that is not above 0.
+
+    References
+    ----------
+    .. [1] Paule RC, Mandel J. J Res Natl Bur Stand 1982;87:377-385; Hartung J, Knapp G. Stat Med
+       2001;20:3875-3889; prediction: Higgins JPT et al. J R Stat Soc A 2009;172:137-159 (memory).
+
+    Examples
+    --------
+    >>> round(random_effects([1.0, 2.0, 4.0], [0.5, 0.5, 0.5]).between, 3)
+    1.833
+    """
+    values, spread = np.asarray(y, dtype=np.float64), np.asarray(variance, dtype=np.float64)
+    k = values.size
+    if k < 2 or spread.shape != values.shape or not (spread > 0).all():
+        msg = "`y` and `variance` need two studies or more, variances above 0"
+        raise ValueError(msg)
+
+    def fit(tau2: float) -> tuple[float, float, float]:
+        weight = 1.0 / (spread + tau2)
+        mean = float(weight @ values / weight.sum())
+        return mean, float(weight @ (values - mean) ** 2), float(weight.sum())
+
+    tau2 = _between(lambda tau2: fit(tau2)[1], k - 1.0)
+    mean, misfit, total = fit(tau2)
+    q = misfit / (k - 1)
+    error2 = max(1.0, q) / total
+    t = float(special.stdtrit(k - 1, 0.975))
+    half, wide = t * sqrt(error2), t * sqrt(tau2 + error2)
+    return RandomEffects(
+        mean, Interval(mean - half, mean + half), Interval(mean - wide, mean + wide), tau2, q
+    )
+
+
+def _between(misfit: Callable[[float], float], wanted: float) -> float:
+    """Return the variance between studies that makes the misfit what is expected; 0 if none does."""
+    from scipy import optimize
+
+    if misfit(0.0) <= wanted:
+        return 0.0
+    high = 1.0
+    while misfit(high) > wanted:
+        high *= 2.0
+    return float(optimize.brentq(lambda tau2: misfit(tau2) - wanted, 0.0, high, xtol=1e-13))
+
+
+@dataclass(frozen=True, slots=True)
+class Moderator:
+    """
+    Difference between two kinds of studies: a comparison of studies, never a cause.
+
+    Attributes
+    ----------
+    slope : float
+        Second kind minus first, or per unit.
+    interval : Interval
+    between : float
+        Variance between studies that is left.
+    p : float
+    """
+
+    slope: float
+    interval: Interval
+    between: float
+    p: float
+
+
+def moderator(y: npt.ArrayLike, variance: npt.ArrayLike, x: npt.ArrayLike) -> Moderator:
+    """
+    One moderator of studies, named beforehand.
+
+    Parameters
+    ----------
+    y, variance, x : array_like, shape (k,)
+        Estimates, their variances, and the moderator.
+
+    Returns
+    -------
+    Moderator
+
+    Raises
+    ------
+    ValueError
+        With fewer than 8 studies, or a level of two that fewer than 3 studies have.
+
+    References
+    ----------
+    .. [1] Hartung J, Knapp G. Stat Med 2001;20:3875-3889 (memory).
+    """
+    values, spread, level = (np.asarray(one, dtype=np.float64) for one in (y, variance, x))
+    k, (kinds, counts) = values.size, np.unique(level, return_counts=True)
+    if k < 8 or kinds.size < 2 or (kinds.size == 2 and counts.min() < 3):
+        msg = f"a moderator needs 8 studies and 3 of each kind; got {k} and {counts.min()}"
+        raise ValueError(msg)
+
+    def fit(tau2: float) -> tuple[float, float, float]:
+        weight = 1.0 / (spread + tau2)
+        centre = weight @ level / weight.sum()
+        sxx = float(weight @ (level - centre) ** 2)
+        slope = float(weight @ ((level - centre) * values)) / sxx
+        mean = weight @ values / weight.sum()
+        rest = values - mean - slope * (level - centre)
+        return slope, float(weight @ rest**2), sxx
+
+    tau2 = _between(lambda tau2: fit(tau2)[1], k - 2.0)
+    slope, misfit, sxx = fit(tau2)
+    error = sqrt(max(1.0, misfit / (k - 2)) / sxx)
+    half = float(special.stdtrit(k - 2, 0.975)) * error
+    p = float(2.0 * special.stdtr(k - 2, -abs(slope) / error)) if error < inf else 1.0
+    return Moderator(slope, Interval(slope - half, slope + half), tau2, p)

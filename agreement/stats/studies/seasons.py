@@ -1,0 +1,168 @@
+"""Two reports of one laboratory: whether the method reads and scatters as it did."""
+
+from dataclasses import dataclass
+from math import exp, log, sqrt
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
+
+Floats = npt.NDArray[np.float64]
+FEWEST_SHARED: Final = 3  # athletes in both; below, their likeness cannot be known
+
+
+@dataclass(frozen=True, slots=True)
+class Seasons:
+    """
+    The second report against the first. [mL/kg/min].
+
+    Attributes
+    ----------
+    n_first, n_second, shared : int
+        Athletes of each, and of both.
+    difference : float
+        Bias of the second minus that of the first.
+    interval : Interval
+    df, p : float
+    ratio : float
+        SD of the second over that of the first.
+    ratio_interval : Interval
+    ratio_df, p_ratio : float
+    """
+
+    n_first: int
+    n_second: int
+    shared: int
+    difference: float
+    interval: Interval
+    df: float
+    p: float
+    ratio: float
+    ratio_interval: Interval
+    ratio_df: float
+    p_ratio: float
+
+    def summary(self) -> str:
+        """Say it in one sentence, with what it cannot say."""
+        (low, high), (lo, hi) = self.interval, self.ratio_interval
+        direction = "higher" if self.difference >= 0 else "lower"
+        sign = 1 if self.difference >= 0 else -1
+        ends = sorted((sign * low, sign * high))
+        union = self.n_first + self.n_second - self.shared
+        return (
+            f"Against the first report the method reads {abs(self.difference):.1f} {direction} "
+            f"({ends[0]:.1f} to {ends[1]:.1f}; {self.shared} of {union} athletes in both) and scatters "
+            f"{self.ratio:.1f} times as much ({lo:.1f} to {hi:.1f}). A change of the laboratory's own "
+            "equipment would look the same."
+        )
+
+
+def two_seasons(
+    first: npt.ArrayLike,
+    second: npt.ArrayLike,
+    athletes_first: npt.ArrayLike,
+    athletes_second: npt.ArrayLike,
+) -> Seasons:
+    """
+    Compare bias and spread of two reports whose athletes partly overlap.
+
+    Parameters
+    ----------
+    first, second : array_like
+        Mean difference of each athlete, field minus laboratory. [mL/kg/min]
+    athletes_first, athletes_second : array_like
+        Their ids; equal ids are the same person.
+
+    Returns
+    -------
+    Seasons
+
+    Raises
+    ------
+    ValueError
+        With fewer than 3 athletes in a report, an athlete twice, or no spread at all.
+
+    Notes
+    -----
+    The variance of the difference takes the covariance of shared athletes off; its degrees of freedom
+    lie between those of the paired and of Welch's test [1]_. The ratio's interval is a jackknife of
+    ln SD over everybody, shared athletes with both their parts.
+
+    References
+    ----------
+    .. [1] Derrick B, Toher D, White P. How to compare the means of two samples that include paired
+       observations and independent observations. Quant Methods Psychol 2017;13:120-126 (memory).
+
+    Examples
+    --------
+    >>> found = two_seasons([1, 2, 3, 6], [2, 3, 4, 7], list("abcd"), list("abcd"))
+    >>> found.difference, found.shared
+    (1.0, 4)
+    """
+    (one, codes_1), (two, codes_2) = (
+        _ordered(first, athletes_first),
+        _ordered(second, athletes_second),
+    )
+    n1, n2 = one.size, two.size
+    _, at1, at2 = np.intersect1d(codes_1, codes_2, return_indices=True)
+    shared = at1.size
+    s1, s2 = float(one.var(ddof=1)), float(two.var(ddof=1))
+    if s1 == 0 or s2 == 0:
+        msg = "all differences of a report are equal"
+        raise ValueError(msg)
+    used = shared if shared >= FEWEST_SHARED else 0
+    covariance = float(np.cov(one[at1], two[at2])[0, 1]) if used else 0.0
+    v1, v2 = s1 / n1, s2 / n2
+    error2 = v1 + v2 - 2.0 * used * covariance / (n1 * n2)
+    difference = float(two.mean() - one.mean())
+    df = _freedom(v1, v2, n1, n2, shared)
+    error = sqrt(max(error2, 0.0))
+    p = t_p_value(difference / error, df) if error else float(difference == 0)
+    left_1, left_2 = _left_out(one), _left_out(two)
+    j1, j2 = float(left_1 @ left_1), float(left_2 @ left_2)
+    together = float(left_1[at1] @ left_2[at2]) if used else 0.0
+    ratio = log(s2 / s1) / 2.0
+    ratio_df = _freedom(j1, j2, n1, n2, shared)
+    ratio_error = sqrt(max(j1 + j2 - 2.0 * together, 0.0))
+    low, high = t_interval(ratio, ratio_error, ratio_df)
+    p_ratio = t_p_value(ratio / ratio_error, ratio_df) if ratio_error else float(ratio == 0)
+    return Seasons(
+        n1,
+        n2,
+        shared,
+        difference,
+        t_interval(difference, error, df),
+        df,
+        p,
+        exp(ratio),
+        Interval(exp(low), exp(high)),
+        ratio_df,
+        p_ratio,
+    )
+
+
+def _ordered(values: npt.ArrayLike, athletes: npt.ArrayLike) -> tuple[Floats, npt.NDArray[np.str_]]:
+    x, names = np.asarray(values, dtype=np.float64), np.asarray(athletes).astype(str)
+    found, order = np.unique(names, return_index=True)
+    if x.size < 3 or x.shape != names.shape or found.size < x.size:
+        msg = "a report needs 3 athletes or more, each once"
+        raise ValueError(msg)
+    return x[order], found
+
+
+def _left_out(x: Floats) -> Floats:
+    """Return the jackknife's parts of ln SD, one for each athlete."""
+    n = x.size
+    squares = (x - x.mean()) ** 2
+    left = 0.5 * np.log((squares.sum() - squares * n / (n - 1)) / (n - 2))
+    return np.asarray((left - left.mean()) * sqrt((n - 1) / n))
+
+
+def _freedom(v1: float, v2: float, n1: int, n2: int, shared: int) -> float:
+    """Return degrees of freedom between the paired and Welch's."""
+    welch = (v1 + v2) ** 2 / (v1**2 / (n1 - 1) + v2**2 / (n2 - 1))
+    if shared < 2:
+        return welch
+    return shared - 1 + (welch - shared + 1) / (n1 + n2) * (n1 + n2 - 2 * shared)

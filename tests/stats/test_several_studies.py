@@ -1,0 +1,163 @@
+"""
+Pools, predictions, seasons and ageing.
+
+Reference values: computed by a second implementation (tests/reference/several_studies.json, which says
+so); the classical check row against a general-purpose library; the rest by simulation.
+"""
+
+import json
+from math import exp
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.meta_analysis import combine_effects
+
+from agreement.stats.studies.ageing import admitted, ageing
+from agreement.stats.studies.pooling import Study, moderator, pooled_studies, random_effects
+from agreement.stats.studies.seasons import two_seasons
+
+HELD = json.loads(
+    (Path(__file__).parents[1] / "reference" / "several_studies.json").read_text(encoding="utf-8")
+)["checks"]
+
+
+def held(estimator):
+    found = [one for one in HELD if one["estimator"] == estimator]
+    return pytest.mark.parametrize("one", found, ids=[one["name"] for one in found])
+
+
+def pool(inputs):
+    rows = zip(inputs["bias"], inputs["sd"], inputs["n"], strict=True)
+    return pooled_studies([Study(str(i), *row) for i, row in enumerate(rows)])
+
+
+@held("studies")
+def test_pools_as_held(one):
+    found, out = pool(one["inputs"]), one["outputs"]
+    close = {"abs": one["tolerance"]}
+    assert list(found.bias()) == pytest.approx(out["bias"], **close)
+    assert list(found.sd()) == pytest.approx(out["sd"], **close)
+    assert list(found.bias(new=True)) == pytest.approx(out["new_bias"], **close)
+    assert list(found.sd(new=True)) == pytest.approx(out["new_sd"], **close)
+    between = [estimate.value for estimate in found.between()]
+    assert between == pytest.approx([out["tau_bias"], out["tau_log_sd"]], **close)
+    for word, new in (("typical", False), ("new", True)):
+        for name, side in (("lower", -1), ("upper", 1)):
+            limit = list(found.limit(side, new=new))
+            assert limit == pytest.approx(out[f"{word}_{name}"], **close)
+    assert list(found.athlete()) == pytest.approx(out["athlete"], **close)
+
+
+@held("hartung_knapp")
+def test_the_classical_check_as_held(one):
+    found = random_effects(one["inputs"]["y"], one["inputs"]["v"])
+    out = one["outputs"]
+    ours = [found.mean, *found.interval, found.between, found.q, *found.prediction]
+    names = ("mean", "low", "high", "tau2", "q", "predict_low", "predict_high")
+    assert ours == pytest.approx([out[name] for name in names], abs=one["tolerance"])
+
+
+@held("hartung_knapp")
+def test_the_classical_check_against_a_general_library(one):
+    y, v = np.array(one["inputs"]["y"]), np.array(one["inputs"]["v"])
+    theirs = combine_effects(y, v, method_re="iterated", use_t=True)
+    ours = random_effects(y, v)
+    assert ours.between == pytest.approx(theirs.tau2, rel=1e-4)
+    assert ours.mean == pytest.approx(theirs.mean_effect_re, rel=1e-4)
+    their_q = theirs.scale_hksj_re
+    assert ours.q == pytest.approx(their_q, rel=1e-3)
+
+
+@held("moderator")
+def test_a_moderator_as_held(one):
+    found = moderator(one["inputs"]["y"], one["inputs"]["v"], one["inputs"]["x"])
+    out = one["outputs"]
+    ours = [found.slope, *found.interval, found.between, found.p]
+    names = ("slope", "low", "high", "tau2", "p")
+    assert ours == pytest.approx([out[name] for name in names], abs=one["tolerance"])
+
+
+@held("two_reports")
+def test_seasons_as_held(one):
+    i, out = one["inputs"], one["outputs"]
+    found = two_seasons(i["d1"], i["d2"], i["id1"], i["id2"])
+    ours = [found.difference, *found.interval, found.df, found.p, found.ratio]
+    ours += [*found.ratio_interval, found.ratio_df, found.shared]
+    names = ("difference", "low", "high", "df", "p", "ratio")
+    names += ("ratio_low", "ratio_high", "ratio_df", "overlap")
+    assert ours == pytest.approx([out[name] for name in names], abs=one["tolerance"])
+
+
+@held("ageing")
+def test_ageing_as_held(one):
+    i, out = one["inputs"], one["outputs"]
+    found = ageing(i["d"], i["gap_days"], i["athlete"])
+    ours = [found.square, *found.square_interval, found.drift, *found.drift_interval]
+    ours += [found.at_once, found.after, found.n]
+    names = ("square_per_28", "square_low", "square_high", "drift_per_28", "drift_low")
+    names += ("drift_high", "rmse_day0", "rmse_day28", "athletes")
+    assert ours == pytest.approx([out[name] for name in names], abs=one["tolerance"])
+
+
+def test_seasons_of_the_same_people_are_the_paired_test_and_of_others_welch():
+    rng = np.random.default_rng(1)
+    one, two = rng.normal(1, 3, 15), rng.normal(2, 4, 15)
+    names = [f"A{i:02d}" for i in range(15)]
+    paired = two_seasons(one, two, names, names)
+    assert paired.p == pytest.approx(stats.ttest_rel(two, one).pvalue)
+    apart = two_seasons(one, two, names, [f"B{i:02d}" for i in range(15)])
+    welch = stats.ttest_ind(two, one, equal_var=False)
+    assert (apart.p, apart.df) == pytest.approx((welch.pvalue, welch.df))
+
+
+def test_the_order_of_athletes_does_not_matter():
+    rng = np.random.default_rng(2)
+    one, two = rng.normal(1, 3, 12), rng.normal(2, 4, 14)
+    a, b = np.arange(12), np.arange(6, 20)
+    p, q = rng.permutation(12), rng.permutation(14)
+    assert two_seasons(one, two, a, b) == two_seasons(one[p], two[q], a[p], b[q])
+
+
+def test_ageing_takes_only_athletes_with_readings_far_enough_apart():
+    gap = [1, 10, 22, 1, 2, 3, 1, 30]
+    assert admitted(gap, list("aaabbbcc")).tolist() == [True] * 3 + [False] * 5
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("k", "tau", "tau_log", "new_bias", "athlete"),
+    [(3, 2, 0.2, 0.970, 0.972), (5, 2, 0.2, 0.953, 0.960), (10, 2, 0.2, 0.957, 0.957)],
+)
+def test_the_next_squad_lies_where_the_method_sheet_says(k, tau, tau_log, new_bias, athlete):
+    """Coverage by simulation; the sheet's rates are from 300 runs, as these are."""
+    rng, runs = np.random.default_rng(k), 300
+    hits = np.zeros(2)
+    for _ in range(runs):
+        n = rng.integers(12, 41, k)
+        sd = 4 * np.exp(rng.normal(0, tau_log, k))
+        bias = rng.normal(1, tau, k)
+        seen_sd = sd * np.sqrt(rng.chisquare(n - 1) / (n - 1))
+        rows = zip(rng.normal(bias, sd / np.sqrt(n)), seen_sd, n, strict=True)
+        found = pooled_studies([Study("", *row) for row in rows])
+        _, low, high = found.bias(new=True)
+        next_bias, next_sd = rng.normal(1, tau), 4 * exp(rng.normal(0, tau_log))
+        ends = (np.array(found.athlete()) - next_bias) / next_sd
+        hits += low <= next_bias <= high, stats.norm.cdf(ends[1]) - stats.norm.cdf(ends[0])
+    assert hits / runs == pytest.approx([new_bias, athlete], abs=0.045)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("shared", [0, 10, 20])
+def test_the_interval_between_seasons_covers(shared):
+    """Simulated: athletes keep a lasting error; sheet: 0.946 to 0.960."""
+    rng, runs, hits = np.random.default_rng(shared), 800, np.zeros(2)
+    for _ in range(runs):
+        lasting = rng.normal(0, 2.5, 40)
+        a, b = np.arange(20), np.arange(20 - shared, 40 - shared)
+        one = lasting[a] + rng.normal(0, 2.5, 20)
+        two = 1.3 * (lasting[b] + rng.normal(0, 2.5, 20)) + 1.0
+        found = two_seasons(one, two, a, b)
+        hits += found.interval.contains(1.0), found.ratio_interval.contains(1.3)
+    assert hits / runs == pytest.approx([0.95, 0.95], abs=0.025)
