@@ -336,6 +336,56 @@ def share(
 
 
 @app.command()
+def compare(
+    first: Annotated[Path, typer.Argument(metavar="REPORT_A", help="The earlier report.")],
+    second: Annotated[Path, typer.Argument(metavar="REPORT_B", help="The later one.")],
+    out: Annotated[Path | None, typer.Option(help="Also as a page and a table.")] = None,
+) -> None:
+    """Say what changed between two reports of one laboratory."""
+    from agreement.report.studies.compared import compare_reports
+
+    found = compare_reports(first, second)
+    for line in found.lines():
+        typer.echo(line)
+    if out is not None:
+        from agreement.report.studies.output import write_compared
+
+        for path in write_compared(found, out):
+            typer.echo(str(path), err=True)
+
+
+@app.command()
+def pool(
+    file: Annotated[Path, typer.Argument(metavar="POOL.toml", help="Reports, printed studies.")],
+    out: Annotated[Path | None, typer.Option(help="Also as a page and a table.")] = None,
+) -> None:
+    """Pool own reports and printed studies, and say what to expect of the next squad."""
+    from agreement.report.studies.pool import pool_lines
+    from agreement.report.studies.pool_file import read_pool
+
+    found = read_pool(file)
+    for line in pool_lines(found):
+        typer.echo(line)
+    if out is not None:
+        from agreement.report.studies.output import write_pool
+
+        for path in write_pool(found, out):
+            typer.echo(str(path), err=True)
+
+
+@app.command()
+def shelf(
+    folder: Annotated[Path, typer.Argument(help="A folder with reports below it.")],
+) -> None:
+    """Write one page over all reports below a folder."""
+    from agreement.report.studies.shelf import write_shelf
+
+    page, count = write_shelf(folder)
+    typer.echo(f"{count} reports.", err=True)
+    typer.echo(str(page))
+
+
+@app.command()
 def verify(
     report: Annotated[Path, typer.Argument(help="A report's folder.")],
     study: Annotated[

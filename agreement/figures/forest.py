@@ -1,0 +1,65 @@
+"""Several studies under one another: bias and limits of each, of a typical squad and of the next."""
+
+from typing import Final
+
+import pandas as pd
+from matplotlib.axes import Axes
+
+from agreement.figures.colours import FAINT, FIELD, INK, OWN, SOFT
+from agreement.figures.labels import is_narrow
+
+_ROW: Final = 0.42  # [inch]
+
+
+def forest_height(studies: int) -> float:
+    """Return how high the figure of so many studies should be. [inch]."""
+    return 1.2 + _ROW * (studies + 2)
+
+
+def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Axes:
+    """
+    Draw each study's bias and limits, and below them what the pool says.
+
+    Parameters
+    ----------
+    studies : DataFrame
+        name, n, bias, low, high (interval of the bias), lower_limit, upper_limit. [mL/kg/min]
+    summary : DataFrame
+        The same columns for a typical squad and the next squad; n may be missing.
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+    """
+    rows = [*studies.to_dict("records"), *summary.to_dict("records")]
+    names = []
+    for place, row in enumerate(rows):
+        own = place < len(studies)
+        colour, weight = (FIELD, 1.8) if own else (OWN, 2.6)
+        limits = [row["lower_limit"], row["upper_limit"]]
+        ax.plot(limits, [place, place], color=FAINT, linewidth=5.5, solid_capstyle="butt")
+        ax.plot([row["low"], row["high"]], [place, place], color=colour, linewidth=weight)
+        ax.plot([row["bias"]], [place], "o" if own else "D", color=colour, markersize=6)
+        n = "" if pd.isna(row["n"]) else f"  n {int(row['n'])}"
+        names.append(_short(str(row["name"]), 16 if is_narrow(ax) else 38) + n)
+    ax.axvline(0, color=SOFT, linewidth=0.8)
+    ax.axhline(len(studies) - 0.5, color=SOFT, linewidth=0.6, linestyle=":")
+    ax.set_yticks(range(len(rows)), names, color=INK)
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    ax.set_xlabel("field minus laboratory (mL/kg/min): bias with interval, limits of agreement")
+    return ax
+
+
+def _short(name: str, most: int) -> str:
+    return name if len(name) <= most else name[: most - 1] + "\u2026"
+
+
+def forest_alt(studies: pd.DataFrame, summary: pd.DataFrame) -> str:
+    """Return what the figure shows, as a sentence."""
+    last = summary.iloc[-1]
+    return (
+        f"{len(studies)} studies with biases from {studies['bias'].min():.1f} to "
+        f"{studies['bias'].max():.1f} mL/kg/min; {last['name']}: bias {last['low']:.1f} to "
+        f"{last['high']:.1f}."
+    )

@@ -1,0 +1,1 @@
+"""Reports put together: one season beside another, squads pooled, a shelf of all of them."""

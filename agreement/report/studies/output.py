@@ -1,0 +1,160 @@
+"""Folders of what several reports say together: a page, a table, a figure, their provenance."""
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from agreement.figures.forest import forest_alt, forest_height, plot_forest
+from agreement.report.page.html import Page
+from agreement.report.page.markup import paragraph, table
+from agreement.report.page.pictures import picture
+from agreement.report.page.texts import cautions_block
+from agreement.report.run.exports import write_tables
+from agreement.report.run.folder import WRITTEN_BY, refuse_foreign, replaced_folder
+from agreement.report.run.provenance import write_provenance
+from agreement.report.run.verifying import seal
+from agreement.report.studies.compared import Compared
+from agreement.report.studies.pool import pool_frame, pool_lines
+from agreement.report.studies.pool_file import Pooled
+from agreement.stats.basics.intervals import t_interval, z_of
+from agreement.stats.studies.pooling import pooled_studies
+
+PAGE = "report.html"
+
+
+def write_compared(found: Compared, out: Path) -> list[Path]:
+    """Write two reports' comparison into a folder; return its page and table."""
+    rows = []
+    for (method, mode), one in found.seasons.items():
+        (low, high), (lo, hi) = one.interval, one.ratio_interval
+        rows.append(
+            {
+                "name": f"{method}, {mode}",
+                "n": one.n_first + one.n_second - one.shared,
+                "bias": one.difference,
+                "low": low,
+                "high": high,
+                "lower_limit": low,
+                "upper_limit": high,
+                "ratio": f"{one.ratio:.2f} ({lo:.2f} to {hi:.2f})",
+            }
+        )
+    shown = [
+        (
+            escape(row["name"]),
+            f"{row['bias']:+.1f} ({row['low']:+.1f} to {row['high']:+.1f})",
+            row["ratio"],
+            str(row["n"]),
+        )
+        for row in rows
+    ]
+    columns = ("method", "bias, second minus first", "SD, second over first", "athletes")
+    words = table("Second report against the first", columns, shown, numeric=columns[1:])
+    content = {"compared": [str(found.first.folder.name), str(found.second.folder.name)]}
+    lines = list(found.lines())
+    return _write(
+        out, "Two reports of one laboratory", lines, words.html, found.to_frame(), content
+    )
+
+
+def write_pool(pooled: Pooled, out: Path) -> list[Path]:
+    """Write a pool into a folder; return its page and table."""
+    pool = pooled_studies(pooled.studies)
+    z = z_of(0.95)
+    own = pd.DataFrame(
+        [_study_row(s.name, s.n, s.bias, s.error, s.freedom, s.sd, z) for s in pool.studies]
+    )
+    title = pooled.title or "Studies pooled"
+    drawn = ""
+    if pool.k > 1:
+        kinds = (("typical squad", False), ("next squad", True))
+        summary = pd.DataFrame([_pool_row(pool, name, new=new) for name, new in kinds])
+        drawn = picture(
+            "studies",
+            lambda axes: plot_forest(own, summary, ax=axes[0]),
+            alt=forest_alt(own, summary),
+            caption="Bias (mark, with its interval) and limits of agreement (pale bar) of each study.",
+            height=forest_height(len(own)),
+            narrow_height=forest_height(len(own)),
+        ).block.html
+    rows = [
+        (
+            escape(study.name),
+            f"{study.bias:+.1f}",
+            f"{study.sd:.1f}",
+            str(study.n),
+            escape(source),
+        )
+        for study, source in zip(pooled.studies, pooled.sources, strict=True)
+    ]
+    columns = ("study", "bias", "SD", "athletes", "source")
+    words = table("What was pooled", columns, rows, numeric=columns[1:4]).html
+    return _write(out, title, list(pool_lines(pooled)), drawn + words, pool_frame(pooled), {})
+
+
+def _study_row(
+    name: str, n: int, bias: float, error: float, df: float, sd: float, z: float
+) -> Mapping[str, Any]:
+    low, high = t_interval(bias, float(np.sqrt(error)), df)
+    limits = {"lower_limit": bias - z * sd, "upper_limit": bias + z * sd}
+    return {"name": name, "n": n, "bias": bias, "low": low, "high": high, **limits}
+
+
+def _pool_row(pool: Any, name: str, *, new: bool) -> Mapping[str, Any]:
+    bias = pool.bias(new=new)
+    limits = {
+        "lower_limit": pool.limit(-1, new=new).value,
+        "upper_limit": pool.limit(1, new=new).value,
+    }
+    return {
+        "name": name,
+        "n": np.nan,
+        "bias": bias.value,
+        "low": bias.low,
+        "high": bias.high,
+        **limits,
+    }
+
+
+def _write(
+    out: Path,
+    title: str,
+    lines: Iterable[str],
+    shown: str,
+    frame: pd.DataFrame,
+    content: dict[str, Any],
+) -> list[Path]:
+    from importlib.metadata import version
+
+    refuse_foreign(out)
+    told = list(lines)
+    page = Page()
+    page.header.append(f"<h1>{escape(title)}</h1>")
+    for line in told:
+        page.add(paragraph(escape(line)).html, ["verdict"])
+    page.open_section("Numbers")
+    page.add(shown, [])
+    page.open_section("Cautions")
+    page.add(cautions_block().html, [])
+    about = {
+        "written_by": WRITTEN_BY,
+        "version": version("lab-field-agreement"),
+        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        "kind": None,
+        "inputs": [],
+        "options": {},
+        "verdict": told,
+        "remarks": [],
+        **content,
+    }
+    with replaced_folder(out) as folder:
+        write_tables({"results": frame}, folder)
+        (folder / PAGE).write_text(page.html(title), encoding="utf-8", newline="\n")
+        write_provenance(about, folder)
+        seal(folder)
+    return [out / PAGE, out / "results.csv"]

@@ -1,0 +1,161 @@
+"""`agreement pool`: several studies, and what they say of the next squad."""
+
+from collections.abc import Iterator
+from math import exp
+
+import pandas as pd
+
+from agreement.report.studies.pool_file import Pooled
+from agreement.stats.rows import Row, rows_frame
+from agreement.stats.studies.pooling import (
+    Estimate,
+    PooledStudies,
+    RandomEffects,
+    moderator,
+    pooled_studies,
+    random_effects,
+)
+from agreement.terms import RESULT_COLUMNS
+
+K_TOLD = 2  # with so few studies much of the width is the assumption
+CHECKED = 3  # studies from which on the classical row is given
+
+
+def pool_frame(pooled: Pooled) -> pd.DataFrame:
+    """Return every number of a pool in the columns of results.csv."""
+    pool = pooled_studies(pooled.studies)
+    rows: list[tuple[str, str, Row]] = []
+    for study in pooled.studies:
+        rows += [
+            ("studies", study.name, Row("bias", study.bias, n=study.n)),
+            ("studies", study.name, Row("sd_of_differences", study.sd, n=study.n)),
+        ]
+    n = pool.athletes
+    if pool.k > 1:
+        for analysis, new in (("studies", False), ("next_squad", True)):
+            numbers = {
+                "bias": pool.bias(new=new),
+                "sd_of_differences": pool.sd(new=new),
+                "lower_limit": pool.limit(-1, new=new),
+                "upper_limit": pool.limit(1, new=new),
+            }
+            rows += [(analysis, "all", _row(name, one, n)) for name, one in numbers.items()]
+        low, high = pool.athlete()
+        rows.append(
+            ("next_squad", "all", Row("athlete", float("nan"), low, high, n=n, note="range"))
+        )
+        bias, log_sd = pool.between()
+        rows += [
+            ("studies", "all", _row("sd_between_biases", bias, n)),
+            ("studies", "all", _row("sd_between_log_sds", log_sd, n, unit="1")),
+        ]
+    for name, check in classical(pool).items():
+        low, high = check.interval
+        rows.append(("studies", "classical", Row(name, check.mean, low, high, n=n)))
+    rows += [("moderator", pooled.moderator, row) for row in _moderator_rows(pooled)]
+    frame = rows_frame(row for *_, row in rows)
+    frame["analysis"], frame["group"] = [a for a, *_ in rows], [g for _, g, _ in rows]
+    return frame.assign(method="pool", mode="all")[RESULT_COLUMNS]
+
+
+def _row(name: str, one: Estimate, n: int, unit: str | None = None) -> Row:
+    low, high = one.low, one.high
+    return Row(name, one.value, low, high, n=n, **({"unit": unit} if unit else {}))
+
+
+def classical(pool: PooledStudies) -> dict[str, RandomEffects]:
+    """Return the classical check of bias and log SD; empty with fewer than three studies."""
+    if pool.k < CHECKED:
+        return {}
+    from math import log
+
+    sds = [(log(s.sd) + 0.5 / s.freedom, 0.5 / s.freedom) for s in pool.studies]
+    return {
+        "bias": random_effects([s.bias for s in pool.studies], [s.error for s in pool.studies]),
+        "log_sd": random_effects([y for y, _ in sds], [v for _, v in sds]),
+    }
+
+
+def _moderator_rows(pooled: Pooled) -> Iterator[Row]:
+    """Yield the difference between two kinds of studies, where it was named beforehand."""
+    if not pooled.moderator:
+        return
+    kinds = sorted(set(pooled.levels))
+    n = sum(study.n for study in pooled.studies)
+    if len(kinds) != 2:
+        note = f"not_estimable: {pooled.moderator} has {len(kinds)} levels; two are compared"
+        yield Row("difference_of_bias", float("nan"), n=n, note=note)
+        return
+    x = [kinds.index(level) for level in pooled.levels]
+    try:
+        found = moderator([s.bias for s in pooled.studies], [s.error for s in pooled.studies], x)
+    except ValueError as problem:
+        yield Row("difference_of_bias", float("nan"), n=n, note=f"too_few: {problem}")
+        return
+    low, high = found.interval
+    note = f"{kinds[1]} minus {kinds[0]}"
+    yield Row("difference_of_bias", found.slope, low, high, n=n, note=note)
+
+
+def pool_lines(pooled: Pooled) -> Iterator[str]:
+    """Yield what a reader wants to know of a pool, a sentence or two each."""
+    pool = pooled_studies(pooled.studies)
+    if pooled.title:
+        yield pooled.title
+    for study, source in zip(pooled.studies, pooled.sources, strict=True):
+        yield (
+            f"{study.name}: {study.n} athletes, bias {study.bias:+.1f}, SD {study.sd:.1f} "
+            f"mL/kg/min. Source: {source}."
+        )
+    if pool.k == 1:
+        yield (
+            f"{pool.words()} There is nothing to pool, and no statement on a squad that was not "
+            "measured."
+        )
+    else:
+        bias, new, sd = pool.bias(), pool.bias(new=True), pool.sd(new=True)
+        low, high = pool.athlete()
+        yield (
+            f"{pool.k} squads, {pool.athletes} athletes: bias {_side(bias.value)} "
+            f"({_side(bias.low)} to {_side(bias.high)}); in the next squad expect a bias between "
+            f"{_side(new.low)} and {_side(new.high)} and an SD between {sd.low:.1f} and "
+            f"{sd.high:.1f}; 95 % of its athletes between {_side(low)} and {_side(high)}. "
+            f"{pool.words()}"
+        )
+        between, log_sd = pool.between()
+        yield (
+            f"SD between the squads' biases {between.value:.1f} ({between.low:.1f} to "
+            f"{between.high:.1f}); the SD of a squad is up to {exp(1.96 * log_sd.value):.1f} times larger "
+            f"or smaller ({exp(1.96 * log_sd.low):.1f} to {exp(1.96 * log_sd.high):.1f})."
+        )
+        if pool.k == K_TOLD:
+            yield "About half of this width is assumption."
+        for times, other in zip(("Half", "Twice"), pool.at_other_scales(), strict=False):
+            a, b = other.bias(new=True), other.sd(new=True)
+            yield (
+                f"{times} the assumed spread between squads: next bias {_side(a.low)} to "
+                f"{_side(a.high)}, SD {b.low:.1f} to {b.high:.1f}."
+            )
+    for name, check in classical(pool).items():
+        if name == "bias":
+            low, high = check.interval
+            yield (
+                f"Classical check (Paule-Mandel, Hartung-Knapp): bias {check.mean:+.1f} "
+                f"({low:+.1f} to {high:+.1f})."
+            )
+    for row in _moderator_rows(pooled):
+        if pd.isna(row.value):
+            yield f"{pooled.moderator}: {row.note}."
+        else:
+            yield (
+                f"{pooled.moderator}, {row.note}: {row.value:+.1f} ({row.low:+.1f} to {row.high:+.1f}). "
+                "It compares studies and says nothing of causes."
+            )
+    yield from pooled.notes
+
+
+def _side(value: float) -> str:
+    """Return a bias as a reader says it."""
+    if abs(value) < 0.05:
+        return "0"
+    return f"{abs(value):.1f} {'high' if value > 0 else 'low'}"

@@ -1,0 +1,237 @@
+"""`pool.toml`: which own reports and which printed studies go into a pool."""
+
+import tomllib
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from agreement.errors import AgreementError
+from agreement.report.studies.reports import Report, read_report
+from agreement.stats.studies.pooling import Study
+
+CONVENTIONS: Final = {"z = 1.96": 1.96, "2 SD": 2.0}
+_POOL: Final = ("title", "method", "mode", "moderator")
+_STUDY: Final = (
+    *("report", "method", "mode", "name", "citation", "level", "n", "pairs", "bias", "sd"),
+    *("lower_limit", "upper_limit", "convention"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """
+    What a pool file names.
+
+    Attributes
+    ----------
+    title : str
+    moderator : str
+        What was named beforehand; empty: nothing.
+    studies : tuple of Study
+    sources : tuple of str
+        Where each comes from.
+    levels : tuple of str
+        Of the moderator, by study.
+    notes : tuple of str
+        What a reader should know of single studies.
+    """
+
+    title: str
+    moderator: str
+    studies: tuple[Study, ...]
+    sources: tuple[str, ...]
+    levels: tuple[str, ...]
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+
+def read_pool(path: Path | str) -> Pooled:
+    """
+    Read a pool file.
+
+    Parameters
+    ----------
+    path : Path or str
+        TOML with ``[pool]`` (title, method, mode, moderator) and one ``[[study]]`` for each study:
+        either ``report`` (a folder beside the file; method and mode where it has several) or printed
+        numbers: ``citation``, ``n``, ``bias`` and ``sd``, or ``lower_limit`` and ``upper_limit`` with
+        their ``convention`` ("z = 1.96" or "2 SD"). ``pairs`` where athletes have several.
+
+    Returns
+    -------
+    Pooled
+
+    Raises
+    ------
+    AgreementError
+        With everything that is wrong, the study and the key.
+    """
+    file = Path(path)
+    try:
+        content = tomllib.loads(file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
+    except OSError as error:
+        msg = f"{file} cannot be read ({type(error).__name__}). Name a pool file."
+        raise AgreementError(msg) from error
+    except ValueError as error:
+        msg = f"{file} does not follow the TOML form: {error}."
+        raise AgreementError(msg) from error
+    wrong: list[str] = []
+    pool = content.get("pool", {})
+    listed = content.get("study", [])
+    _unknown(content, ("pool", "study"), "", wrong)
+    if not isinstance(pool, dict) or not isinstance(listed, list):
+        msg = f"{file} needs [pool] and one [[study]] for each study."
+        raise AgreementError(msg)
+    _unknown(pool, _POOL, "pool.", wrong)
+    if not listed:
+        wrong.append("There is no [[study]]; a pool needs one or more.")
+    found: list[tuple[Study, str, str]] = []
+    notes: list[str] = []
+    people: list[tuple[str, Study, frozenset[str]]] = []
+    for number, entry in enumerate(listed, 1):
+        where = f"study {number}"
+        _unknown(entry, _STUDY, f"{where}: ", wrong)
+        try:
+            if "report" in entry:
+                study, source, ids = _own(entry, pool, file.parent, notes)
+                people.append((where, study, ids))
+            else:
+                study, source = _printed(entry, where, notes)
+        except (AgreementError, ValueError) as error:
+            wrong.append(f"{where}: {error}")
+            continue
+        found.append((study, source, str(entry.get("level", ""))))
+    if pool.get("moderator") and any(not level for *_, level in found):
+        wrong.append(f"moderator '{pool['moderator']}' needs a level in every [[study]].")
+    if wrong:
+        raise AgreementError(f"{file} cannot be used:\n  " + "\n  ".join(wrong))
+    dropped = _sharing(people, notes)
+    kept = [one for one in found if id(one[0]) not in dropped]
+    studies, sources, levels = zip(*kept, strict=True)
+    title = str(pool.get("title", ""))
+    return Pooled(title, str(pool.get("moderator", "")), studies, sources, levels, tuple(notes))
+
+
+def _unknown(found: Any, known: tuple[str, ...], where: str, wrong: list[str]) -> None:
+    if not isinstance(found, dict):
+        wrong.append(f"{where or 'The file '}must be a table.")
+        return
+    for key in found:
+        if key not in known:
+            near = get_close_matches(key, known, n=1)
+            remedy = f"Did you mean '{near[0]}'?" if near else f"Known are {', '.join(known)}."
+            wrong.append(f"Unknown key '{where}{key}'. {remedy}")
+
+
+def _own(
+    entry: dict[str, Any], pool: dict[str, Any], beside: Path, notes: list[str]
+) -> tuple[Study, str, frozenset[str]]:
+    """Return a study from a report folder of ours."""
+    report = read_report(beside / str(entry["report"]))
+    stated = [str(entry.get(key, pool.get(key, ""))) for key in ("method", "mode")]
+    fits = [p for p in report.places() if all(s in ("", q) for s, q in zip(stated, p, strict=True))]
+    if len(fits) != 1:
+        has = ", ".join(f"{method} ({mode})" for method, mode in report.places())
+        what = "has no such method" if not fits else "has several methods"
+        msg = f"{entry['report']} {what}; set method and mode. It has {has}."
+        raise ValueError(msg)
+    place = fits[0]
+    bias, sd = (
+        report.number(place, "limits_of_agreement", name) for name in ("bias", "sd_of_differences")
+    )
+    if bias is None or sd is None or np.isnan([bias["value"], sd["value"]]).any():
+        msg = f"{entry['report']} has no bias and SD of {place[0]} ({place[1]})"
+        raise ValueError(msg)
+    name = str(entry.get("name") or report.title)
+    n, pairs = int(bias["n"]), int(bias["n_pairs"])
+    study = Study(name, float(bias["value"]), float(sd["value"]), n)
+    if pairs > n:
+        study = _with_repeats(study, report, place)
+        if np.isnan(study.df):
+            notes.append(f"{name}: {pairs} pairs of {n} athletes, counted as {n} (conservative).")
+    own_rows = report.pairs if report.own_ids else report.pairs.iloc[:0]
+    ids = frozenset(own_rows["athlete_id"].astype(str))
+    return study, f"own report {entry['report']}, {place[0]}, {place[1]}", ids
+
+
+def _with_repeats(study: Study, report: Report, place: tuple[str, str]) -> Study:
+    """Return a study with the degrees of freedom of limits over repeated pairs."""
+    own = report.pairs[(report.pairs["method"] == place[0]) & (report.pairs["mode"] == place[1])]
+    own = own[own["athlete_id"].isin(report.athletes(place).index)]
+    if own["athlete_id"].nunique() != study.n:
+        return study
+    by = own.groupby("athlete_id")["difference"]
+    size, means = by.size().to_numpy(dtype=np.float64), by.mean().to_numpy(dtype=np.float64)
+    rest = own["difference"] - by.transform("mean")
+    within_df = float(size.sum() - study.n)
+    if within_df < 1:
+        return study
+    within = float(rest @ rest) / within_df
+    between = float(means.var(ddof=1))
+    second = (1.0 - float((1.0 / size).mean())) * within
+    total = between + second
+    df = total**2 / (between**2 / (study.n - 1) + second**2 / within_df)
+    return Study(study.name, study.bias, study.sd, study.n, df, between / study.n)
+
+
+def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study, str]:
+    """Return a study from printed numbers."""
+    numbers = {}
+    for key in ("n", "pairs", "bias", "sd", "lower_limit", "upper_limit"):
+        value = entry.get(key)
+        if value is None:
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
+            msg = f"{key} must be a number, without quotes"
+            raise ValueError(msg)
+        numbers[key] = float(value)
+    citation = str(entry.get("citation", ""))
+    if not citation:
+        msg = "citation is missing: a printed number needs its source"
+        raise ValueError(msg)
+    if "n" not in numbers or numbers["n"] < 3 or numbers["n"] != int(numbers["n"]):
+        msg = "n is missing, no whole number, or below 3 athletes"
+        raise ValueError(msg)
+    limits = {"lower_limit", "upper_limit"} <= set(numbers)
+    if "sd" not in numbers:
+        factor = CONVENTIONS.get(str(entry.get("convention", "")))
+        if not limits or factor is None:
+            known = " or ".join(f'"{one}"' for one in CONVENTIONS)
+            msg = f"sd is missing; give it, or lower_limit, upper_limit and convention ({known})"
+            raise ValueError(msg)
+        numbers["sd"] = (numbers["upper_limit"] - numbers["lower_limit"]) / (2 * factor)
+        notes.append(f"{where}: SD {numbers['sd']:.2f} from the printed limits.")
+    if "bias" not in numbers:
+        if not limits:
+            msg = "bias is missing"
+            raise ValueError(msg)
+        numbers["bias"] = (numbers["upper_limit"] + numbers["lower_limit"]) / 2
+    if not numbers["sd"] > 0:
+        msg = "sd must be above 0; the upper limit lies above the lower one"
+        raise ValueError(msg)
+    n = int(numbers["n"])
+    name = str(entry.get("name") or citation)
+    if numbers.get("pairs", n) > n:
+        notes.append(
+            f"{name}: {numbers['pairs']:.0f} pairs counted as {n} athletes (conservative)."
+        )
+    return Study(name, numbers["bias"], numbers["sd"], n), citation
+
+
+def _sharing(people: list[tuple[str, Study, frozenset[str]]], notes: list[str]) -> set[int]:
+    """Return the smaller of every two own studies with a person in both."""
+    gone: set[int] = set()
+    ordered = sorted(people, key=lambda one: -one[1].n)
+    for i, (_, larger, ids) in enumerate(ordered):
+        if id(larger) in gone:
+            continue
+        for _, smaller, others in ordered[i + 1 :]:
+            if ids & others and id(smaller) not in gone:
+                gone.add(id(smaller))
+                notes.append(
+                    f"{smaller.name} is left out: {len(ids & others)} of its athletes are in "
+                    f"{larger.name}, which is larger."
+                )
+    return gone

@@ -1,0 +1,95 @@
+"""`agreement shelf`: one page over all reports below a folder."""
+
+from collections.abc import Iterator
+from html import escape
+from os import walk
+from pathlib import Path
+from urllib.parse import quote
+
+from agreement.errors import AgreementError
+from agreement.report.page.html import Page
+from agreement.report.page.markup import paragraph, table
+from agreement.report.run.folder import PROVENANCE
+from agreement.report.run.own_provenance import read_provenance
+from agreement.report.studies.reports import read_report
+from agreement.tables.whole_output import whole_file
+
+PAGE = "shelf.html"
+
+
+def reports_below(folder: Path) -> Iterator[Path]:
+    """Yield every report folder of ours below a folder, in the order of their names."""
+    for place, inside, files in walk(folder):
+        inside.sort()
+        if PROVENANCE in files:
+            inside.clear()
+            try:
+                read_provenance(Path(place))
+            except AgreementError:
+                continue
+            yield Path(place)
+
+
+def write_shelf(folder: Path | str) -> tuple[Path, int]:
+    """
+    Write one index page over all reports below a folder.
+
+    Parameters
+    ----------
+    folder : Path or str
+
+    Returns
+    -------
+    page : Path
+        ``shelf.html`` in that folder; it needs no network, and a browser's own search finds in it.
+    count : int
+        Reports on it.
+
+    Raises
+    ------
+    AgreementError
+        If there is no such folder, or no report of ours below it.
+    """
+    place = Path(folder)
+    if not place.is_dir():
+        msg = f"{place} is no folder. Name one with reports below it."
+        raise AgreementError(msg)
+    rows = [_row(report, place) for report in reports_below(place)]
+    if not rows:
+        msg = f"There is no report of ours below {place}. 'agreement report STUDY' writes one."
+        raise AgreementError(msg)
+    page = Page()
+    page.header.append("<h1>Reports of this laboratory</h1>")
+    page.add(paragraph(f"{len(rows)} below this folder, by name.").html, ["verdict"])
+    page.open_section("Reports")
+    columns = ("study and question", "kind", "date", "athletes", "verdicts")
+    page.add(table("Reports", columns, rows, numeric=("athletes",)).html, [])
+    with whole_file(place / PAGE) as file:
+        file.write(page.html("Reports of this laboratory").encode("utf-8"))
+    return place / PAGE, len(rows)
+
+
+def _row(report: Path, shelf: Path) -> tuple[str, str, str, str, str]:
+    """Return a report's line; one that cannot be read keeps its name and says so."""
+    link = quote((report / "report.html").relative_to(shelf).as_posix())
+    content = read_provenance(report)
+    study = content.get("options", {}).get("study", {})
+    title = str(study.get("title") or content.get("study") or report.name)
+    question = str(study.get("question") or "")
+    name = f'<a href="{escape(link)}">{escape(title)}</a>' + (
+        f"<br>{escape(question)}" if question else ""
+    )
+    kind, date = str(content.get("kind") or "several studies"), str(content.get("created", ""))[:10]
+    try:
+        found = read_report(report)
+    except AgreementError:
+        return name, escape(kind), date, "", ""
+    lines = [
+        (place, found.number(place, "limits_of_agreement", "bias")) for place in found.places()
+    ]
+    n = max((int(line["n"]) for _, line in lines if line is not None), default=0)
+    verdicts = "<br>".join(
+        escape(f"{method}, {mode}: {found.verdict((method, mode)).split(';')[0] or 'none'}")
+        for (method, mode), _ in lines
+    )
+    return name, escape(kind), date, str(n) if n else "", verdicts
