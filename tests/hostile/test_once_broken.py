@@ -246,7 +246,7 @@ def test_thousands_of_columns_are_told_apart(tmp_path):
     assert "Not read, because unknown: 'c0'" in said(
         write_folder(BARE | {"field_estimates.csv": data}, tmp_path / "study")
     )
-    twice = data.replace(b",c1,", b",c0,", 1)
-    assert "'c0' stands over 2 columns" in said(
+    twice = data.replace(b",c1,", b",taken_at,", 1)
+    assert "'taken_at' stands over 2 columns" in said(
         write_folder(BARE | {"field_estimates.csv": twice}, tmp_path / "study")
     )

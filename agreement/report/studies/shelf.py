@@ -3,8 +3,7 @@
 from collections.abc import Iterator
 from html import escape
 from os import walk
-from pathlib import Path
-from urllib.parse import quote
+from pathlib import Path, PurePosixPath
 
 from agreement.errors import AgreementError
 from agreement.report.page.html import Page
@@ -71,7 +70,8 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
 
 def _row(report: Path, shelf: Path) -> tuple[str, str, str, str, str]:
     """Return a report's line; one that cannot be read keeps its name and says so."""
-    link = quote((report / "report.html").relative_to(shelf).as_posix())
+    inside = PurePosixPath("/", (report / "report.html").relative_to(shelf).as_posix())
+    link = inside.as_uri().removeprefix("file:///")
     content = read_provenance(report)
     study = content.get("options", {}).get("study", {})
     title = str(study.get("title") or content.get("study") or report.name)

@@ -1,0 +1,196 @@
+"""`compare`, `pool` and `shelf`: reports put together, and each clear sentence where they cannot be."""
+
+import shutil
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from agreement.errors import AgreementError
+from agreement.report.run.write import write_report
+from agreement.report.studies.compared import compare_reports
+from agreement.report.studies.output import write_compared, write_pool
+from agreement.report.studies.pool import pool_frame, pool_lines
+from agreement.report.studies.pool_file import read_pool
+from agreement.report.studies.shelf import write_shelf
+
+TOML = '[study]\ntitle = "{title}"\ntime_zone = "UTC"\n'
+
+
+def season(folder, title, bias, ids, seed, method="wrist"):
+    """Write a study of invented athletes with one test and two readings each."""
+    rng = np.random.default_rng(seed)
+    folder.mkdir(parents=True)
+    lab = rng.normal(52, 6, len(ids)).round(1)
+    field = (lab + bias + rng.normal(0, 3, len(ids))).round(1)
+    (folder / "study.toml").write_text(TOML.format(title=title), encoding="utf-8")
+    tests = {"lab_test_id": [f"T{i}" for i in ids], "athlete_id": ids, "date": "2026-03-20"}
+    more = {
+        "mode": "run",
+        "vo2max_ml_kg_min": lab,
+        "averaging_rule": "moving 30 s",
+        "rer_max": 1.15,
+    }
+    pd.DataFrame(tests | more | {"rpe_max": 19}).to_csv(folder / "lab_tests.csv", index=False)
+    pd.concat(
+        pd.DataFrame(
+            {
+                "athlete_id": ids,
+                "taken_at": f"2026-03-{day}T08:00:00Z",
+                "method": method,
+                "mode": "run",
+                "vo2max_ml_kg_min": field,
+            }
+        )
+        for day in (16, 17)
+    ).to_csv(folder / "field_estimates.csv", index=False)
+    return pd.Series(field - lab, ids)
+
+
+@pytest.fixture(scope="module")
+def seasons(tmp_path_factory):
+    root = tmp_path_factory.mktemp("seasons")
+    before = [f"A{i:02d}" for i in range(14)]
+    after = [f"A{i:02d}" for i in range(6, 21)]
+    truth = (
+        season(root / "spring", "Spring", 1.0, before, 1),
+        season(root / "autumn", "Autumn", 3.0, after, 2),
+        season(root / "step", "Step", 0.0, before, 3, method="step"),
+    )
+    for name in ("spring", "autumn", "step"):
+        write_report(root / name, root / f"{name}-report")
+    return root, truth
+
+
+def test_two_reports_find_the_athletes_of_both(seasons):
+    root, (d1, d2, _) = seasons
+    found = compare_reports(root / "spring-report", root / "autumn-report")
+    (one,) = found.seasons.values()
+    assert (one.n_first, one.n_second, one.shared) == (14, 15, 8)
+    assert one.difference == pytest.approx(d2.mean() - d1.mean())
+    assert one.ratio == pytest.approx(d2.std() / d1.std())
+    assert not found.conservative
+    said = "\n".join(found.lines())
+    assert "8 of 21 athletes in both" in said
+    assert "cannot be told apart" in said
+    frame = found.to_frame()
+    assert set(frame["analysis"]) == {"season"}
+    counted = frame.set_index("statistic")["value"]
+    assert counted["p_bias_counted"] >= counted["p_bias"]
+
+
+def test_without_ids_everybody_counts_as_somebody_else(seasons, tmp_path):
+    root, (d1, d2, _) = seasons
+    write_report(root / "spring", tmp_path / "audit", kind="audit")
+    found = compare_reports(tmp_path / "audit", root / "autumn-report")
+    (one,) = found.seasons.values()
+    assert found.conservative
+    assert one.shared == 0
+    welch = stats.ttest_ind(d2, d1, equal_var=False)
+    assert one.p == pytest.approx(welch.pvalue, rel=0.1)  # an audit's numbers are rounded
+
+
+def test_reports_that_cannot_be_compared_say_why(seasons):
+    root, _ = seasons
+    with pytest.raises(AgreementError, match="are the same report"):
+        compare_reports(root / "spring-report", root / "spring-report")
+    with pytest.raises(AgreementError, match="share no method and mode: the first has wrist"):
+        compare_reports(root / "spring-report", root / "step-report")
+    with pytest.raises(AgreementError, match="holds no report"):
+        compare_reports(root / "spring", root / "step-report")
+
+
+POOL = """
+[pool]
+title = "Wrist methods"
+[[study]]
+report = "spring-report"
+[[study]]
+name = "Printed"
+citation = "An invented paper, table 2"
+n = 24
+bias = 1.0
+sd = 3.8
+[[study]]
+name = "Limits only"
+citation = "An invented thesis"
+n = 31
+lower_limit = -6.6
+upper_limit = 9.4
+convention = "2 SD"
+"""
+
+
+def test_a_pool_of_own_and_printed_studies(seasons):
+    root, (d1, *_) = seasons
+    (root / "pool.toml").write_text(POOL, encoding="utf-8")
+    pooled = read_pool(root / "pool.toml")
+    assert [s.name for s in pooled.studies] == ["Spring", "Printed", "Limits only"]
+    own, _, limits = pooled.studies
+    assert (own.bias, own.sd, own.n) == pytest.approx((d1.mean(), d1.std(), 14))
+    assert (limits.bias, limits.sd) == pytest.approx((1.4, 4.0))
+    said = "\n".join(pool_lines(pooled))
+    assert "3 squads, 69 athletes" in said
+    assert "Twice the assumed spread" in said
+    frame = pool_frame(pooled)
+    assert {"studies", "next_squad"} <= set(frame["analysis"])
+    page, table = write_pool(pooled, root / "pooled")
+    assert "Wrist methods" in page.read_text(encoding="utf-8")
+    assert len(pd.read_csv(table)) == len(frame)
+
+
+def test_one_study_is_no_pool(seasons):
+    root, _ = seasons
+    (root / "one.toml").write_text('[[study]]\nreport = "spring-report"\n', encoding="utf-8")
+    pooled = read_pool(root / "one.toml")
+    assert "One study cannot say how squads differ." in "\n".join(pool_lines(pooled))
+    assert "next_squad" not in set(pool_frame(pooled)["analysis"])
+
+
+def test_studies_with_a_person_in_both_keep_the_larger(seasons):
+    root, _ = seasons
+    text = '[[study]]\nreport = "spring-report"\n[[study]]\nreport = "autumn-report"\n'
+    (root / "both.toml").write_text(text, encoding="utf-8")
+    pooled = read_pool(root / "both.toml")
+    assert [s.name for s in pooled.studies] == ["Autumn"]
+    assert "Spring is left out: 8 of its athletes are in Autumn" in " ".join(pooled.notes)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[pol]\n", "Unknown key 'pol'. Did you mean 'pool'?"),
+        ("[pool]\n", "There is no [[study]]"),
+        ("[[study]]\nn = 20\nbias = 1\nsd = 2\n", "study 1: citation is missing"),
+        ('[[study]]\ncitation = "x"\nbias = 1\nsd = 2\n', "study 1: n is missing"),
+        ('[[study]]\ncitation = "x"\nn = 20\nbias = "1"\n', "bias must be a number"),
+        ('[[study]]\ncitation = "x"\nn = 20\nbias = 1\n', "sd is missing; give it, or lower_limit"),
+        ('[[study]]\ncitation = "x"\nn = 20\nbias = 1\nsd = 0\n', "sd must be above 0"),
+        ('[[study]]\nreport = "nowhere"\n', "holds no report"),
+        ('[[study]]\nreport = "spring-report"\nmethod = "step"\n', "has no such method"),
+        ("x = ", "does not follow the TOML form"),
+    ],
+)
+def test_a_pool_file_with_a_fault_says_which(seasons, text, says):
+    root, _ = seasons
+    (root / "bad.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(AgreementError) as caught:
+        read_pool(root / "bad.toml")
+    assert says in str(caught.value)
+
+
+def test_a_shelf_lists_every_report_and_a_comparison_is_one(seasons, tmp_path):
+    root, _ = seasons
+    for name in ("spring-report", "autumn-report"):
+        shutil.copytree(root / name, tmp_path / "2026" / name)
+    found = compare_reports(root / "spring-report", root / "autumn-report")
+    write_compared(found, tmp_path / "compared")
+    page, count = write_shelf(tmp_path)
+    text = page.read_text(encoding="utf-8")
+    assert count == 3
+    assert 'href="2026/spring-report/report.html"' in text
+    assert "several studies" in text
+    assert "http" not in text.replace("http-equiv", "").split("<main")[1]
+    with pytest.raises(AgreementError, match="no report of ours below"):
+        write_shelf(tmp_path / "2026" / "spring-report" / "figures")
