@@ -33,28 +33,15 @@ def write_compared(found: Compared, out: Path) -> list[Path]:
     for (method, mode), one in found.seasons.items():
         (low, high), (lo, hi) = one.interval, one.ratio_interval
         rows.append(
-            {
-                "name": f"{method}, {mode}",
-                "n": one.n_first + one.n_second - one.shared,
-                "bias": one.difference,
-                "low": low,
-                "high": high,
-                "lower_limit": low,
-                "upper_limit": high,
-                "ratio": f"{one.ratio:.2f} ({lo:.2f} to {hi:.2f})",
-            }
+            (
+                escape(f"{method}, {mode}"),
+                f"{one.difference:+.1f} ({low:+.1f} to {high:+.1f})",
+                f"{one.ratio:.2f} ({lo:.2f} to {hi:.2f})",
+                str(one.n_first + one.n_second - one.shared),
+            )
         )
-    shown = [
-        (
-            escape(row["name"]),
-            f"{row['bias']:+.1f} ({row['low']:+.1f} to {row['high']:+.1f})",
-            row["ratio"],
-            str(row["n"]),
-        )
-        for row in rows
-    ]
     columns = ("method", "bias, second minus first", "SD, second over first", "athletes")
-    words = table("Second report against the first", columns, shown, numeric=columns[1:])
+    words = table("Second report against the first", columns, rows, numeric=columns[1:])
     content = {"compared": [str(found.first.folder.name), str(found.second.folder.name)]}
     lines = list(found.lines())
     return _write(

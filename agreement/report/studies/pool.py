@@ -1,7 +1,7 @@
 """`agreement pool`: several studies, and what they say of the next squad."""
 
 from collections.abc import Iterator
-from math import exp
+from math import exp, isnan
 
 import pandas as pd
 
@@ -15,7 +15,7 @@ from agreement.stats.studies.pooling import (
     pooled_studies,
     random_effects,
 )
-from agreement.terms import RESULT_COLUMNS
+from agreement.terms import RESULT_COLUMNS, UNIT
 
 K_TOLD = 2  # with so few studies much of the width is the assumption
 CHECKED = 3  # studies from which on the classical row is given
@@ -58,9 +58,9 @@ def pool_frame(pooled: Pooled) -> pd.DataFrame:
     return frame.assign(method="pool", mode="all")[RESULT_COLUMNS]
 
 
-def _row(name: str, one: Estimate, n: int, unit: str | None = None) -> Row:
+def _row(name: str, one: Estimate, n: int, unit: str = UNIT) -> Row:
     low, high = one.low, one.high
-    return Row(name, one.value, low, high, n=n, **({"unit": unit} if unit else {}))
+    return Row(name, one.value, low, high, unit, n)
 
 
 def classical(pool: PooledStudies) -> dict[str, RandomEffects]:
@@ -144,7 +144,7 @@ def pool_lines(pooled: Pooled) -> Iterator[str]:
                 f"({low:+.1f} to {high:+.1f})."
             )
     for row in _moderator_rows(pooled):
-        if pd.isna(row.value):
+        if isnan(row.value):
             yield f"{pooled.moderator}: {row.note}."
         else:
             yield (

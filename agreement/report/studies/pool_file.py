@@ -168,7 +168,7 @@ def _with_repeats(study: Study, report: Report, place: tuple[str, str]) -> Study
     within_df = float(size.sum() - study.n)
     if within_df < 1:
         return study
-    within = float(rest @ rest) / within_df
+    within = float((rest.to_numpy(dtype=np.float64) ** 2).sum()) / within_df
     between = float(means.var(ddof=1))
     second = (1.0 - float((1.0 / size).mean())) * within
     total = between + second

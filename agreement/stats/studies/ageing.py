@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -111,7 +111,7 @@ def ageing(difference: npt.ArrayLike, gap_days: npt.ArrayLike, athlete: npt.Arra
     )
 
 
-def _slope(products: Floats, squares: Floats) -> tuple[float, Interval]:
+def _slope(products: npt.NDArray[Any], squares: npt.NDArray[Any]) -> tuple[float, Interval]:
     """Return the slope in 28 days with its jackknife interval."""
     n = products.size
     value = WEEKS * float(products.sum() / squares.sum())
