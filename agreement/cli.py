@@ -11,19 +11,19 @@ import os
 import signal
 import sys
 import threading
-from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, NoReturn
+from typing import Annotated, Any, Literal, NoReturn
 
 import typer
 from typer.core import TyperGroup
 
-from agreement.errors import in_one_line, visible
+from agreement import cli_several
+from agreement.cli_talk import BUG, INPUT_AT_FAULT, NOBODY_READS, SIGNALLED
+from agreement.cli_talk import data as _data
+from agreement.cli_talk import end as _end
+from agreement.cli_talk import talk as _talk
+from agreement.errors import in_one_line
 
-BUG: Final = 1
-INPUT_AT_FAULT: Final = 2
-SIGNALLED: Final = 128  # and the number of the signal
-NOBODY_READS: Final = SIGNALLED + 13
 _HEARD: list[int] = []  # signals that told this process to end
 
 
@@ -69,28 +69,6 @@ class _Commands(TyperGroup):
 def _end_by_signal() -> NoReturn:
     number = _HEARD[0] if _HEARD else signal.SIGINT
     _end("Interrupted; nothing was written.", SIGNALLED + number)
-
-
-def _end(message: str, code: int) -> NoReturn:
-    _talk(message)
-    raise typer.Exit(code)
-
-
-def _talk(text: str) -> None:
-    """Say something on stderr; where nobody listens, nothing is lost."""
-    with suppress(OSError, ValueError):
-        typer.echo(visible(text), err=True)
-
-
-def _data(text: str) -> None:
-    """Write to stdout; a reader who left ends the run without a word, a full disk with one."""
-    try:
-        typer.echo(visible(text))
-        sys.stdout.flush()
-    except BrokenPipeError as error:
-        raise typer.Exit(NOBODY_READS) from error
-    except OSError as error:
-        _end(f"Stopped: the output cannot be written ({error.strerror}).", INPUT_AT_FAULT)
 
 
 app = typer.Typer(
@@ -335,54 +313,9 @@ def share(
             _data(in_one_line(str(path)))
 
 
-@app.command()
-def compare(
-    first: Annotated[Path, typer.Argument(metavar="REPORT_A", help="The earlier report.")],
-    second: Annotated[Path, typer.Argument(metavar="REPORT_B", help="The later one.")],
-    out: Annotated[Path | None, typer.Option(help="Also as a page and a table.")] = None,
-) -> None:
-    """Say what changed between two reports of one laboratory."""
-    from agreement.report.studies.compared import compare_reports
-
-    found = compare_reports(first, second)
-    for line in found.lines():
-        typer.echo(line)
-    if out is not None:
-        from agreement.report.studies.output import write_compared
-
-        for path in write_compared(found, out):
-            typer.echo(str(path), err=True)
-
-
-@app.command()
-def pool(
-    file: Annotated[Path, typer.Argument(metavar="POOL.toml", help="Reports, printed studies.")],
-    out: Annotated[Path | None, typer.Option(help="Also as a page and a table.")] = None,
-) -> None:
-    """Pool own reports and printed studies, and say what to expect of the next squad."""
-    from agreement.report.studies.pool import pool_lines
-    from agreement.report.studies.pool_file import read_pool
-
-    found = read_pool(file)
-    for line in pool_lines(found):
-        typer.echo(line)
-    if out is not None:
-        from agreement.report.studies.output import write_pool
-
-        for path in write_pool(found, out):
-            typer.echo(str(path), err=True)
-
-
-@app.command()
-def shelf(
-    folder: Annotated[Path, typer.Argument(help="A folder with reports below it.")],
-) -> None:
-    """Write one page over all reports below a folder."""
-    from agreement.report.studies.shelf import write_shelf
-
-    page, count = write_shelf(folder)
-    typer.echo(f"{count} reports.", err=True)
-    typer.echo(str(page))
+app.command()(cli_several.compare)
+app.command()(cli_several.pool)
+app.command()(cli_several.shelf)
 
 
 @app.command()

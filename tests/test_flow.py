@@ -20,6 +20,8 @@ STAGES = (
     "figures",
     "cohort",
     "report",
+    "cli_talk",
+    "cli_several",
     "cli",
     "__main__",
 )

@@ -1,0 +1,55 @@
+"""Commands that put several reports together; `cli` makes them part of the command line."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from agreement.cli_talk import data, talk
+
+
+def compare(
+    first: Annotated[Path, typer.Argument(metavar="REPORT_A", help="The earlier report.")],
+    second: Annotated[Path, typer.Argument(metavar="REPORT_B", help="The later one.")],
+    out: Annotated[Path | None, typer.Option(help="Also as a page and a table.")] = None,
+) -> None:
+    """Say what changed between two reports of one laboratory."""
+    from agreement.report.studies.compared import compare_reports
+
+    found = compare_reports(first, second)
+    for line in found.lines():
+        data(line)
+    if out is not None:
+        from agreement.report.studies.output import write_compared
+
+        for path in write_compared(found, out):
+            talk(str(path))
+
+
+def pool(
+    file: Annotated[Path, typer.Argument(metavar="POOL.toml", help="Reports, printed studies.")],
+    out: Annotated[Path | None, typer.Option(help="Also as a page and a table.")] = None,
+) -> None:
+    """Pool own reports and printed studies, and say what to expect of the next squad."""
+    from agreement.report.studies.pool import pool_lines
+    from agreement.report.studies.pool_file import read_pool
+
+    found = read_pool(file)
+    for line in pool_lines(found):
+        data(line)
+    if out is not None:
+        from agreement.report.studies.output import write_pool
+
+        for path in write_pool(found, out):
+            talk(str(path))
+
+
+def shelf(
+    folder: Annotated[Path, typer.Argument(help="A folder with reports below it.")],
+) -> None:
+    """Write one page over all reports below a folder."""
+    from agreement.report.studies.shelf import write_shelf
+
+    page, count = write_shelf(folder)
+    talk(f"{count} reports.")
+    data(str(page))
