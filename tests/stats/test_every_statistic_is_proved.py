@@ -494,6 +494,7 @@ PARTS = {
     *("judged_together", "p_of_limits", "counted_said", "apart_said"),
     *("uneven_along", "pooled_biases", "athletes_by_profile", "holm_over_all", "all_counted"),
     *("log_size", "overlapping_df", "methods_compared"),
+    *("random_effects", "moderator", "ageing", "admitted"),  # test_several_studies.py
 }
 
 
