@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 
@@ -21,8 +20,7 @@ from agreement.figures.labels import (
     panel_width,
     with_interval,
 )
-from agreement.figures.points import as_pairs, draw_points
-from agreement.stats.limits.limits import limits_of_agreement
+from agreement.figures.points import draw_points
 from agreement.terms import counted
 
 _LINES = (
@@ -43,31 +41,28 @@ class Panel(NamedTuple):
 
 
 def plot_differences(
-    field: npt.ArrayLike | pd.DataFrame,
-    lab: npt.ArrayLike | HasFrame | pd.DataFrame | None = None,
-    limits: HasFrame | pd.DataFrame | None = None,
+    pairs: pd.DataFrame,
+    limits: HasFrame | pd.DataFrame,
     *,
     margin: float | None = None,
     noise_floor: float | None = None,
     told: Sequence[str] | None = None,
     points: bool = True,
-    ax: Axes | None = None,
+    ax: Axes,
 ) -> Axes:
     """
     Draw differences against means, with bias, limits and the bands of their intervals.
 
+    Two plain arrays: `agreement.figures.of_arrays`.
+
     Parameters
     ----------
-    field : array_like, shape (n,), or DataFrame
-        Field values; or a table of pairs with columns field, lab and, where known, athlete_id
-        (pairs of one athlete are joined by a line) and max_confirmed (pairs whose laboratory test
-        was not confirmed maximal are hollow). [mL/kg/min]
-    lab : array_like, shape (n,)
-        Laboratory values of the same athletes. [mL/kg/min] Behind a table of pairs the limits may
-        stand here.
-    limits : result or DataFrame, optional
-        With the statistics bias, lower_limit, upper_limit; what is missing is not drawn. Default:
-        `agreement.stats.limits.limits.limits_of_agreement` of the values, one pair per athlete.
+    pairs : DataFrame
+        Columns field, lab and, where known, athlete_id (pairs of one athlete are joined by a line)
+        and max_confirmed (pairs whose laboratory test was not confirmed maximal are hollow).
+        [mL/kg/min]
+    limits : result or DataFrame
+        With the statistics bias, lower_limit, upper_limit; what is missing is not drawn.
     margin : float, optional
         The limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
     noise_floor : float, optional
@@ -76,60 +71,40 @@ def plot_differences(
         What each point says when it is pointed at (`agreement.figures.points.pair_words`).
     points : bool, default True
         False: lines and bands alone, on axes that tell no pair, for every point is a person.
-    ax : Axes, optional
-        Default: the current one of pyplot.
+    ax : Axes
 
     Returns
     -------
     Axes
         With lines whose ids (gid) are the keys of their numbers.
-
-    Raises
-    ------
-    ValueError
-        If two arrays differ in length, or a table of pairs with repeated athletes has no limits.
-
-    Examples
-    --------
-    >>> from matplotlib.figure import Figure
-    >>> ax = Figure().subplots()
-    >>> lab = range(40, 70)
-    >>> drawn = plot_differences([value - 2 + (-1) ** value for value in lab], lab, ax=ax)
-    >>> print(drawn.texts[1].get_text())
-    bias
-    \u22122.0 (\u22122.4 to \u22121.6)
     """
-    if isinstance(field, pd.DataFrame):
-        limits, lab = (lab if limits is None else limits), None  # type: ignore[assignment] # as said
-    pairs = as_pairs(field, lab)  # type: ignore[arg-type] # a table of limits only behind a table
-    known = estimates(_limits(pairs) if limits is None else limits)
-    panel = _current() if ax is None else ax
+    known = estimates(limits)
     whole = "mean of field and laboratory VO2max (mL/kg/min)"
-    panel.set_xlabel("mean of both (mL/kg/min)" if is_narrow(panel) else whole)
-    unit = "(mL/kg/min)" if is_narrow(panel) else "VO2max (mL/kg/min)"
-    panel.set_ylabel(f"field \u2212 laboratory {unit}")
+    ax.set_xlabel("mean of both (mL/kg/min)" if is_narrow(ax) else whole)
+    unit = "(mL/kg/min)" if is_narrow(ax) else "VO2max (mL/kg/min)"
+    ax.set_ylabel(f"field \u2212 laboratory {unit}")
     mean = (pairs["field"] + pairs["lab"]).to_numpy() / 2
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
     if noise_floor is not None and np.isfinite(noise_floor):
-        _draw_noise(panel, noise_floor)
+        _draw_noise(ax, noise_floor)
     for name, _, line in _LINES:
         if known.get(name, ABSENT).known:
-            _draw_estimate(panel, known[name], line)
+            _draw_estimate(ax, known[name], line)
     if margin is not None:
         for side in (margin, -margin):
-            panel.axhline(side, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8, zorder=2)
+            ax.axhline(side, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8, zorder=2)
     if points:
-        _draw_pairs(panel, pairs, mean, difference, told)
+        _draw_pairs(ax, pairs, mean, difference, told)
     else:
         mean, difference = (
             10 * np.array([np.floor(mean.min() / 10), np.ceil(mean.max() / 10)]),
             mean[:0],
         )
-    panel.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
-    _frame(panel, _reach(known, difference, margin), _ends(mean))
-    _label(panel, known, margin)
-    legend_below(panel, columns=3)
-    return panel
+    ax.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
+    _frame(ax, _reach(known, difference, margin), _ends(mean))
+    _label(ax, known, margin)
+    legend_below(ax, columns=3)
+    return ax
 
 
 def plot_difference_panels(
@@ -174,21 +149,6 @@ def plot_difference_panels(
 def panels_height(count: int, *, narrow: bool = False) -> float:
     """Return how high so many difference plots should be, two in a row or one. [inch]."""
     return 0.9 + (2.3 * count if narrow else 2.0 * -(-count // 2))
-
-
-def _limits(pairs: pd.DataFrame) -> HasFrame:
-    """Return the limits of pairs that came without any, one pair per athlete."""
-    if "athlete_id" in pairs and pairs["athlete_id"].duplicated().any():
-        message = "some athletes have several pairs: give the limits that allow for it"
-        raise ValueError(message)
-    return limits_of_agreement(pairs["field"], pairs["lab"])
-
-
-def _current() -> Axes:
-    """Return the panel that pyplot draws on."""
-    import matplotlib.pyplot as plt
-
-    return plt.gca()
 
 
 def _draw_estimate(ax: Axes, estimate: Estimate, line: object) -> None:

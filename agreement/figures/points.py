@@ -19,31 +19,6 @@ _CELLS: Final = 36  # of the density, along each axis
 _SMALL_PT: Final = 200.0  # points are smaller in a panel up to this width
 
 
-def as_pairs(field: npt.ArrayLike | pd.DataFrame, lab: npt.ArrayLike | None) -> pd.DataFrame:
-    """
-    Return pairs as a table, whether they came as one or as two arrays.
-
-    Parameters
-    ----------
-    field : DataFrame or array_like, shape (n,)
-        Columns field, lab and what else is known of each pair; or the field values. [mL/kg/min]
-    lab : array_like, shape (n,), or None
-        The laboratory values, in the order of `field`. [mL/kg/min]
-
-    Raises
-    ------
-    ValueError
-        If the lengths differ.
-    """
-    if isinstance(field, pd.DataFrame):
-        return field
-    one, other = (np.asarray(values, dtype=np.float64) for values in (field, lab))
-    if one.ndim != 1 or one.shape != other.shape:
-        message = f"field and laboratory values must be as many; got {one.shape}, {other.shape}"
-        raise ValueError(message)
-    return pd.DataFrame({"field": one, "lab": other})
-
-
 def pair_words(pairs: pd.DataFrame) -> list[str]:
     """
     Return what each pair says when it is pointed at: athlete, laboratory value, date.

@@ -7,6 +7,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PathCollection, QuadMesh
 from matplotlib.figure import Figure
 
+from agreement.figures import of_arrays
 from agreement.figures.canvas import blank, settle, svg_text
 from agreement.figures.differences import (
     Panel,
@@ -115,13 +116,13 @@ def test_a_point_says_whose_it_is_only_when_asked_to(pairs, limits):
     assert "<title" not in drawing(dated, limits)
 
 
-def test_two_plain_arrays_suffice_in_any_axes(pairs):
+def test_two_plain_arrays_suffice_in_any_axes(pairs, limits):
     figure = Figure(figsize=(3, 2))
     ax = figure.subplots(2, 2)[1, 0]
-    with pytest.warns(UserWarning, match="barely determined"):
-        assert plot_differences(pairs["field"].tolist(), pairs["lab"].tolist(), ax=ax) is ax
-    drawn = {round(line.get_ydata()[0], 9) for line in ax.lines if len(set(line.get_ydata())) == 1}
-    assert round(-2.5, 9) in drawn
+    values = pairs["field"].tolist(), pairs["lab"].tolist()
+    assert of_arrays.plot_differences(*values, limits=limits, ax=ax) is ax
+    drawn = {line.get_ydata()[0] for line in ax.lines if len(set(line.get_ydata())) == 1}
+    assert -2.5 in drawn
     assert len(points(ax)[0]) == 6
 
 
@@ -130,23 +131,17 @@ def test_a_method_whose_pairs_all_stand_apart_is_an_empty_frame(pairs, limits, a
     assert not [c for c in ax.collections if isinstance(c, PathCollection)]
 
 
-def test_unequal_arrays_and_repeats_without_limits_are_refused(pairs):
-    with pytest.raises(ValueError, match="as many"):
-        plot_differences([40.0, 50.0], [40.0, 50.0, 60.0])
-    with pytest.raises(ValueError, match="several pairs"):
-        plot_differences(pairs)
-
-
 def test_limits_of_two_methods_are_never_drawn_as_one(pairs, limits, ax):
     both = pd.concat([limits, limits.assign(method="other")])
     with pytest.raises(ValueError, match="'method' \\(m, other\\)"):
         plot_differences(pairs, both, ax=ax)
 
 
-def test_many_points_are_a_density_that_leaves_none_out(ax):
+def test_many_points_are_a_density_that_leaves_none_out(limits, ax):
     rng = np.random.default_rng(4)
     lab = rng.normal(50, 6, MOST_POINTS + 1)
-    plot_differences(lab + rng.normal(0, 3, lab.size), lab, ax=ax)
+    many = pd.DataFrame({"field": lab + rng.normal(0, 3, lab.size), "lab": lab})
+    plot_differences(many, limits, ax=ax)
     (mesh,) = [c for c in ax.collections if isinstance(c, QuadMesh)]
     assert mesh.get_array().sum() == lab.size
 
