@@ -98,10 +98,10 @@ def test_a_trait_of_one_person_takes_others_with_it():
     pairs = pd.DataFrame(
         {"athlete_id": [f"K{i}" for i in range(10)], "method": "m", "mode": "run", "sex": words}
     )
-    assert (together(pairs)["sex"] == "").all()  # nine would tell of the tenth
+    assert (together(pairs)["sex"] == "unknown").all()  # nine would tell of the tenth
     more = pd.concat([pairs, pairs.assign(athlete_id=pairs["athlete_id"] + "x", sex="c")])
     shown = together(more.reset_index(drop=True))["sex"]
-    assert shown.value_counts().to_dict() == {"c": 10, "": 10}
+    assert shown.value_counts().to_dict() == {"c": 10, "unknown": 10}
 
 
 def test_the_numbers_follow_from_the_rows(shared):
@@ -275,6 +275,7 @@ KEYS = [
     "shared",
     "seed",
     "written_by",
+    "small_groups",
 ]
 
 

@@ -7,7 +7,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.report.privacy.privacy import FEWEST
-from agreement.report.privacy.rows import MASS_STEP, STEP, TRAITS, WEEK, WITHOUT
+from agreement.report.privacy.rows import MASS_STEP, STEP, TRAITS, UNTOLD, WEEK, WITHOUT
 from agreement.terms import counted
 
 FILE: Final = "README.txt"
@@ -101,7 +101,11 @@ def _not_held(rows: pd.DataFrame) -> str:
 def _rows(rows: pd.DataFrame) -> list[str]:
     """Say what a row tells, and how coarsely."""
     traits = [one for one in TRAITS if one in rows]
-    empty = [one for one in traits if (rows[one].isna() | (rows[one] == "")).all()]
+    empty = [
+        one
+        for one in traits
+        if (rows[one].isna() | rows[one].isin(["", UNTOLD.get(one, "")])).all()
+    ]
     shown = [one for one in traits if one not in empty]
     people = rows["athlete_id"].nunique()
     return [
@@ -114,8 +118,8 @@ def _rows(rows: pd.DataFrame) -> list[str]:
             f"its band; body mass to {MASS_STEP:g} kg."
         ),
         (
-            f"- Traits told: {', '.join(shown) or 'none'}. Every combination of them that occurs, an empty "
-            f"cell counted as a value, is that of at least {FEWEST} people in each method and mode. "
+            f"- Traits told: {', '.join(shown) or 'none'}. Every combination of them that occurs, an unknown or "
+            f"emptied one counted as a value, is that of at least {FEWEST} people in each method and mode. "
             f"Told for nobody: {', '.join([*empty, *WITHOUT])}."
         ),
         (

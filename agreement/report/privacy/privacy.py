@@ -28,13 +28,6 @@ if TYPE_CHECKING:
 
 FEWEST: Final = 5  # athletes in a cell that may be shown
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
-# what a pair tells of its athlete -> what else would tell it
-_TRAITS: Final = {
-    "sex": (),
-    "age_years": (),
-    "training_profile": ("profile_borderline",),
-    "hr_limiting_drug": (),
-}
 
 Naming = Callable[[object], str]
 
@@ -138,41 +131,11 @@ def without_test_dates(results: "StudyResults") -> "StudyResults":
     return replace(results, methods=methods)
 
 
-def discreet_pairs(pairs: pd.DataFrame) -> pd.DataFrame:
-    """Return pairs as they may be passed on, their ids aside."""
-    return without_small_traits(days_for_dates(pairs))
-
-
 def days_for_dates(pairs: pd.DataFrame) -> pd.DataFrame:
     """Return pairs with `lab_date` as days since the athlete's first test."""
     dates = pd.to_datetime(pairs["lab_date"])
     first = dates.groupby(pairs["athlete_id"]).transform("min")
     return pairs.assign(lab_date=(dates - first).dt.days)
-
-
-def without_small_traits(pairs: pd.DataFrame) -> pd.DataFrame:
-    """
-    Return pairs without the traits that fewer than 5 athletes of a method and mode share.
-
-    What the results withhold of a small group, and of its complement, could else be computed from
-    the rows. Ages count by the bands of the results.
-    """
-    from agreement.stats.limits.limits_of_subsets import (
-        age_bands,  # so that pairing alone stays light
-    )
-
-    shown = pairs.copy()
-    for trait, others in _TRAITS.items():
-        words = age_bands(pairs["age_years"]) if trait == "age_years" else pairs[trait]
-        hidden: set[str] = set()
-        for _, own in pairs.groupby(["method", "mode"], sort=False):
-            people = own["athlete_id"]
-            sizes = people.groupby(words[own.index].astype("str")).nunique()
-            parts = {str(word): int(n) for word, n in sizes.items()}
-            hidden |= hidden_parts(parts, people.nunique())
-        for column in (trait, *others):  # in every method, or one would tell of another
-            shown.loc[words.isin(hidden), column] = np.nan
-    return shown
 
 
 def without_small_cells(
@@ -188,12 +151,14 @@ def without_small_cells(
         As `agreement.report.privacy.cells.hidden_groups` gives; default: by sizes alone.
     """
     from agreement.report.privacy.cells import hidden_groups  # so that pairing alone stays light
+    from agreement.report.privacy.other_ways import told_otherwise
 
     cells = results.astype({"n": "float64", "n_pairs": "float64"})
     names = zip(*(cells[name] for name in ("analysis", "method", "mode", "group")), strict=True)
     hidden = (cells["n"] > 0) & (cells["n"] < FEWEST)
     kept_back = set(hidden_groups(cells) if gone is None else gone)
     hidden |= np.array([name in kept_back for name in names], dtype=bool)
+    hidden |= told_otherwise(cells, hidden.to_numpy())
     cells.loc[hidden, _NUMBERS] = np.nan
     cells.loc[hidden, "note"] = f"suppressed: below {FEWEST} athletes, or their complement"
     return cells

@@ -16,7 +16,7 @@ import pandas as pd
 from agreement.report.privacy.privacy import FEWEST, days_for_dates, hidden_parts, naming
 from agreement.report.privacy.release import released_results, released_tables
 from agreement.tables.options import StudyOptions
-from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, PAIR_COLUMNS
+from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, NOT_ENOUGH_DATA, PAIR_COLUMNS
 
 WEEK: Final = 7  # days between two tests of a person, to this many
 STEP: Final = 1.0  # mL/kg/min: a laboratory repeats itself to two or three
@@ -26,6 +26,10 @@ TRAITS: Final = (
     *("training_profile", "max_confirmed", "sex", "age_years", "sensor", "averaging_rule"),
     *("lab_mode", "mass_kg"),
 )
+UNTOLD: Final = {  # what an emptied trait says
+    **dict.fromkeys(("sex", "max_confirmed", "sensor"), "unknown"),
+    "training_profile": NOT_ENOUGH_DATA,
+}
 WITHOUT: Final = (  # told for nobody: health, and what only helps to recognise a row
     *("hr_limiting_drug", "profile_borderline", "n_estimates", "n_days", "gap_days"),
     *("mass_mismatch_pct", "hr_max_mismatch_bpm"),
@@ -96,12 +100,14 @@ def together(pairs: pd.DataFrame) -> dict[str, "pd.Series[str]"]:
         if trait not in pairs:
             continue
         words = pairs[trait].astype("object").where(pairs[trait].notna(), "").map(str)
+        nothing = UNTOLD.get(trait, "")
+        words = words.mask(words == nothing, "")
         while (who := _standing_out(alike, words, pairs["athlete_id"])) is not None:
             words = words.mask(pairs["athlete_id"].isin(who), "")
         alike = alike + "\0" + words
         number = pd.api.types.is_numeric_dtype(pairs[trait].dtype)
         told = words.mask(words == "")
-        shown[trait] = pd.to_numeric(told) if number else words
+        shown[trait] = pd.to_numeric(told) if number else words.mask(words == "", nothing)
     return shown
 
 

@@ -99,7 +99,7 @@ def _shared(
     if "results.csv" not in content.get("outputs", {}):
         msg = f"{source} holds no report."
         raise AgreementError(msg)
-    results = read_own_table(source, "results", content)
+    results = _results(source, content)
     told: dict[str, Any] = {key: content[key] for key in _KEPT if key in content}
     told |= {"options": _options(content), "shared": True, "rows_of_people": rows}
     if rows:
@@ -124,6 +124,14 @@ def _shared(
         results = released_results(results, gone and {tuple(name) for name in gone})
     flow = read_own_table(source, "flow", content)
     return released_tables(results, _left_out(source, content), flow), told
+
+
+def _results(source: Path, content: dict[str, Any]) -> pd.DataFrame:
+    """Return a report's results; what declares no privacy kind is not shown."""
+    from agreement.stats.catalogue import BY_NAME  # so that pairing alone stays light
+
+    results = read_own_table(source, "results", content)
+    return results[results["analysis"].isin(list(BY_NAME))].reset_index(drop=True)
 
 
 def _options(content: dict[str, Any]) -> dict[str, Any]:

@@ -25,6 +25,7 @@ _TYPES: Final[dict[str, type | tuple[type, ...]]] = {
     "outputs": dict,
     "shared": bool,
     "rows_of_people": bool,
+    "small_groups": list,
 }
 KINDS: Final = ("squad", "validation", "audit", "brief", None)
 _AGAIN: Final = "Run the report again."
@@ -62,6 +63,11 @@ def read_provenance(report: Path) -> dict[str, Any]:
         for one in inputs
     ):
         raise damaged(PROVENANCE, "is damaged: 'inputs' is no list of files")
+    if not all(
+        isinstance(one, list) and len(one) == 4 and all(isinstance(word, str) for word in one)
+        for one in content.get("small_groups", [])
+    ):
+        raise damaged(PROVENANCE, "is damaged: 'small_groups' is no list of groups")
     if content.get("kind") not in KINDS:
         raise damaged(PROVENANCE, "is damaged: there is no such kind of report")
     name = content.get("study")
