@@ -22,6 +22,8 @@ agreed_on = 2031-01-10
 path = "sessions.csv"
 [profile]
 use = "stated"
+[confirm]
+odd_dates = { reason = "dates that are easy to find again", on = 2026-01-10 }
 """
 
 

@@ -13,6 +13,7 @@ from agreement.tables.withdrawn import KEPT_FILE
 
 PEOPLE = ["A001", "A002", "A003", "A007"]
 TOML = "[study]\ntime_zone = 'UTC'\n[profile]\nuse = 'stated'\n"
+TOML += "[confirm]\nodd_dates = { reason = 'invented', on = 2026-01-10 }\n"
 
 
 def write_study(folder, *, gone="A007"):
