@@ -11,8 +11,10 @@ from agreement.report.privacy.privacy import FEWEST
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.record import Privacy
 
-# deviations from the mean of all groups: with one of them withheld, they and the others give it
-_FROM_ALL_GROUPS: Final = {"profile_bias": ("difference_from_overall", "p_difference")}
+# of each group by itself; all else of these analyses draws on every group, a withheld one too
+_OWN: Final = {
+    "profile_bias": ("bias", "lower_limit", "upper_limit", "standard_error_of_estimate"),
+}
 _PLACE: Final = ["method", "mode"]
 Mask = npt.NDArray[np.bool_]
 
@@ -21,8 +23,8 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
     """
     Return which rows of a results table must go besides the withheld groups.
 
-    Deviations from the mean of all groups, where one of the groups is withheld; and what compares
-    methods on all people but one to four of one of them.
+    What draws on all groups of an analysis, where one of them is withheld; and what compares methods
+    on all people but one to four of one of them.
 
     Parameters
     ----------
@@ -32,12 +34,14 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
         The rows that are withheld already.
     """
     out = np.zeros(len(cells), dtype=np.bool_)
-    for analysis, statistics in _FROM_ALL_GROUPS.items():
-        own = (cells["analysis"] == analysis).to_numpy()
-        counted = own & hidden & ((cells["group"] != "all") & (cells["n"] >= FEWEST)).to_numpy()
-        places = set(zip(*(cells.loc[counted, name] for name in _PLACE), strict=True))
+    for analysis, own in _OWN.items():
+        mine = (cells["analysis"] == analysis).to_numpy()
+        gone = mine & hidden & ((cells["group"] != "all") & (cells["n"] > 0)).to_numpy()
+        places = set(zip(*(cells.loc[gone, name] for name in _PLACE), strict=True))
         here = [place in places for place in zip(*(cells[n] for n in _PLACE), strict=True)]
-        out |= own & np.array(here, dtype=np.bool_) & cells["statistic"].isin(statistics).to_numpy()
+        of_all = ~cells["statistic"].isin(own).to_numpy() & cells["value"].notna().to_numpy()
+        of_nobody = (cells["n"] == 0).to_numpy()
+        out |= mine & of_all & (np.array(here, dtype=np.bool_) | of_nobody)
     return out | _compared(cells)
 
 
