@@ -1,5 +1,6 @@
 """An existing Dask cluster as a mapper over our own functions."""
 
+import json
 import logging
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -12,6 +13,7 @@ from agreement.scale.engine import FAN_IN, Progress, tidied
 
 T = TypeVar("T")
 WAIT_S: Final = 15  # for an answer, and for the first worker
+CONNECT_S: Final = 10  # for the first answer
 INSTALL: Final = "Install this package with its extra 'scale' to use a cluster."
 
 
@@ -109,11 +111,20 @@ def cluster(scheduler: str) -> Iterator[ClusterEngine]:
     if is_file and not Path(scheduler).is_file():
         msg = f"There is no scheduler file {scheduler}."
         raise AgreementError(msg)
+
+    class ClosedByUs(Client):
+        """One that half made, as where nobody answers, does not wait for its own end."""
+
+        def __del__(self) -> None:
+            """Do nothing: it is closed where it is used."""
+
+    _require_readable(scheduler, is_file=is_file)
     place: dict[str, Any] = {"scheduler_file" if is_file else "address": scheduler}
     logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what is wrong is said by us
     try:
-        client = Client(**place, timeout=WAIT_S, set_as_default=False)
-    except (OSError, TimeoutError, ValueError) as error:
+        made: Callable[..., Any] = ClosedByUs  # the library has no types
+        client = made(**place, timeout=CONNECT_S, set_as_default=False)
+    except Exception as error:  # what an address of any kind makes its transport raise
         msg = f"No scheduler answers at {scheduler}. Check the address, and that it is running."
         raise AgreementError(msg) from error
     try:
@@ -122,6 +133,23 @@ def cluster(scheduler: str) -> Iterator[ClusterEngine]:
         yield ClusterEngine(client)
     finally:
         client.close()  # what was still under way is dropped by the scheduler
+
+
+def _require_readable(scheduler: str, *, is_file: bool) -> None:
+    """Stop at a scheduler file that is damaged or of something else, before anything waits for it."""
+    if not is_file:
+        return
+    try:
+        found = json.loads(Path(scheduler).read_text(encoding="utf-8"))
+        address = found.get("address") if isinstance(found, dict) else None
+    except (OSError, ValueError):  # no text, or no whole JSON
+        address = None
+    if not isinstance(address, str) or "://" not in address:
+        msg = (
+            f"{scheduler} is no whole scheduler file: it names no address. Start the scheduler with "
+            "--scheduler-file and wait until it has written it."
+        )
+        raise AgreementError(msg)
 
 
 def _require_workers(client: Any, scheduler: str) -> None:

@@ -11,7 +11,8 @@ import pandas as pd
 
 from agreement.tables.whole_output import whole_file
 
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
+# full-width marks too: some spreadsheets read them as the plain ones
+_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def write_table(frame: pd.DataFrame, path: Path) -> None:
@@ -169,7 +170,9 @@ def safe_cells(texts: Any) -> Any:
     from pyarrow import compute
 
     words = texts.dictionary.cast(pa.large_string())
-    odd = compute.match_substring_regex(words, r'[,"\n\r]|^[=+\-@\t]')
+    odd = compute.match_substring_regex(
+        words, r'[,"\n\r]|^[=+\-@\t\x{ff1d}\x{ff0b}\x{ff0d}\x{ff20}]'
+    )
     mended = [_quoted(_text(word)) for word in words.filter(odd).to_pylist()]
     cells = compute.replace_with_mask(words, odd, pa.array(mended, pa.large_string()))
     return pa.DictionaryArray.from_arrays(texts.indices, cells)

@@ -200,3 +200,23 @@ def test_a_worker_with_another_version_is_one_sentence(cluster, registry, tmp_pa
     assert "has agreement 0.0.1, Python" in done.stderr
     assert "Install the same versions everywhere." in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize("scheme", ["tls", "ucx", "made-up"])
+def test_an_address_that_cannot_be_is_one_sentence_within_15_s(registry, scheme):
+    began = time.monotonic()
+    done = run("check", registry, "--scheduler", f"{scheme}://127.0.0.1:1")
+    assert time.monotonic() - began < 15
+    assert done.exit_code == 2
+    assert done.stderr.startswith("Stopped: No scheduler answers at ")
+    assert len(done.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize("content", ['{"type": "Sched', "[]", '{"address": 5}', "\xff", ""])
+def test_a_damaged_scheduler_file_is_one_sentence(registry, tmp_path, content):
+    file = tmp_path / "scheduler.json"
+    file.write_text(content, encoding="latin-1")
+    done = run("check", registry, "--scheduler", file)
+    assert done.exit_code == 2
+    assert "is no whole scheduler file: it names no address" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
