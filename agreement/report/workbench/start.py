@@ -42,7 +42,9 @@ class Start:
         self.files = widgets.FileUpload(multiple=True, description="Choose files")
         self.name = widgets.Text("study", description="Study folder")
         self.propose = widgets.Button(description="Read the files", button_style="primary")
-        self.check = widgets.Button(description="Take these choices and check")
+        self.check = widgets.Button(
+            description="Take these choices and check", layout=widgets.Layout(width="auto")
+        )
         self.report = widgets.Button(description="Write the report", button_style="success")
         self.table, self.asked = widgets.VBox(), widgets.VBox()
         self.said, self.page = widgets.HTML(), widgets.HTML()
