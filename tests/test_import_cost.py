@@ -51,5 +51,5 @@ def test_the_kernel_of_a_report_loads_only_what_the_report_shows():
     )
     loaded = loaded_after(code)
     assert {"pandas", "pandera", "matplotlib"} <= loaded
-    unused = {"statsmodels", "pingouin", "seaborn", "hypothesis", "nbformat", "nbclient", "typer"}
+    unused = {"hypothesis", "nbformat", "nbclient", "typer"}
     assert unused.isdisjoint(loaded)

@@ -1,5 +1,6 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
+from collections.abc import Iterable
 from html import escape
 from typing import Any, Final
 
@@ -11,6 +12,7 @@ from agreement.report.sections.checklists import Facts
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level
 from agreement.report.sections.formulas import formulas
+from agreement.report.sections.same_numbers import same_numbers_block
 from agreement.report.sections.subsets import parts_block
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
@@ -286,8 +288,9 @@ def _without_limits(one: Comparison, bias: Cell) -> str:
     )
 
 
-def formulas_block() -> Block:
-    """Name every formula with its source."""
+def formulas_block(methods: Iterable[Any]) -> Block:
+    """Name every formula with its source; set the same numbers of other libraries beside ours."""
     columns = ("statistic", "how it is computed", "source")
     rows = [tuple(map(escape, formula[1:])) for formula in formulas()]
-    return table("Every formula and its source", columns, rows)
+    shown = table("Every formula and its source", columns, rows)
+    return shown + same_numbers_block(one.data for one in methods)

@@ -44,23 +44,19 @@ def wilson_interval(k: int, n: int, confidence_level: float = 0.95) -> Interval:
     .. [1] Newcombe RG. Two-sided confidence intervals for the single proportion. Stat Med
        1998;17:857-872.
     """
-    _check(k, n)
-    z = z_of(checked_share("confidence_level", confidence_level))
-    p = k / n
-    centre, scale = p + z * z / (2.0 * n), 1.0 + z * z / n
-    half = z * float(np.sqrt(p * (1.0 - p) / n + z * z / (4.0 * n * n)))
-    low = 0.0 if k == 0 else (centre - half) / scale
-    high = 1.0 if k == n else (centre + half) / scale
-    return Interval(low, high)
+    return _interval(k, n, confidence_level, "wilson")
 
 
 def clopper_pearson_interval(k: int, n: int, confidence_level: float = 0.95) -> Interval:
     """Clopper and Pearson's interval of k / n: never below its confidence, hence wide."""
+    return _interval(k, n, confidence_level, "exact")
+
+
+def _interval(k: int, n: int, confidence_level: float, method: str) -> Interval:
     _check(k, n)
-    tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
-    low = 0.0 if k == 0 else float(special.betaincinv(k, n - k + 1, tail))
-    high = 1.0 if k == n else float(special.betaincinv(k + 1, n - k, 1.0 - tail))
-    return Interval(low, high)
+    level = checked_share("confidence_level", confidence_level)
+    found = stats.binomtest(int(k), int(n)).proportion_ci(level, method=method)
+    return Interval(float(found.low), float(found.high))
 
 
 def coverage_probability(bias: float, sd: float, margin: float, n: int) -> tuple[float, Interval]:

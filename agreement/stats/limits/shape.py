@@ -102,7 +102,7 @@ RECORD: Final = Analysis(
             "skewness",
             "skewness of differences",
             "Above zero, large positive differences are more common than large negative ones.",
-            "third moment about the mean, in standard deviations, adjusted for n",
+            "third moment about the mean, in standard deviations",
             OURS,
             unit="1",
             digits=2,

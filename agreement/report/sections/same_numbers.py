@@ -1,0 +1,38 @@
+"""The same number from another library: the table that sets theirs beside ours."""
+
+from collections.abc import Iterable
+from html import escape
+
+from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.numbers import counted, with_minus
+from agreement.report.sections.answer import method_name
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
+from agreement.stats.method_data import MethodData
+from agreement.stats.same_numbers import same_numbers
+
+
+def same_numbers_block(data: Iterable[MethodData]) -> Block:
+    """Return the folded table, on the first pair of each athlete of the largest method."""
+    most = max(data, key=lambda one: one.n, default=None)
+    if most is None or most.n < FEW_FOR_REPORTS:
+        return Block("")
+    pairs = most.pairs.sort_values(["lab_date", "lab_test_id"]).drop_duplicates("athlete_id")
+    rows = [
+        (
+            escape(one.statistic),
+            with_minus(f"{one.ours:.8g}"),
+            with_minus(f"{one.theirs:.8g}"),
+            f"<code>{escape(one.function)}</code>",
+            str(one.digits),
+        )
+        for one in same_numbers(pairs, most.options.margin.limit)
+    ]
+    columns = ("statistic", "ours", "theirs", "their function", "digits in common")
+    numeric = ("ours", "theirs", "digits in common")
+    said = paragraph(
+        f"Computed here, now, on {escape(method_name(most.method, most.mode))}: the first pair of "
+        f"each of {counted(most.n, 'athlete')}, by the functions that the study's numbers come from."
+    )
+    shown = table("The same number from another library", columns, rows, numeric=numeric)
+    summary = "<summary>The same number from another library</summary>"
+    return Block(f"<details>{summary}{said.html}{shown.html}</details>")
