@@ -489,7 +489,7 @@ PARTS = {
     *("too_close", "twins", "two_bodies", "mixed_uptakes", "mixed_masses", "odd_methods"),
     *("odd_values", "other_mode", "swapped_columns", "study_doubts", "laboratory_doubts"),
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
-    *("describe", "limits_as_printed"),
+    *("describe", "limits_as_printed", "pairs_of", "same_numbers"),
     *("half_t_grid", "grid_weights", "grid_quantile", "mixture_quantile", "jackknife_error"),
     *("judged_together", "p_of_limits", "counted_said", "apart_said"),
     *("uneven_along", "pooled_biases", "athletes_by_profile", "holm_over_all", "all_counted"),
