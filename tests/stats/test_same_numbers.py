@@ -59,7 +59,12 @@ class Known(MethodData):
 def test_the_table_is_folded_and_of_the_largest_method():
     small, large = pairs_of(11, 4), pairs_of(20, 5)
     data = [
-        Known(name, "run", *([pairs] * 4), StudyOptions(), heart_rate_based=True, resampling=None)
+        (
+            f"{name}, run",
+            Known(
+                name, "run", *([pairs] * 4), StudyOptions(), heart_rate_based=True, resampling=None
+            ),
+        )
         for name, pairs in (("small", small), ("<large>", large))
     ]
     html = same_numbers_block(data).html
@@ -76,7 +81,14 @@ def test_second_pairs_of_an_athlete_stay_out():
     twice = pd.concat([later, once], ignore_index=True)
     tables = [
         same_numbers_block(
-            [Known("a", "run", *([p] * 4), StudyOptions(), heart_rate_based=True, resampling=None)]
+            [
+                (
+                    "a",
+                    Known(
+                        "a", "run", *[p] * 4, StudyOptions(), heart_rate_based=True, resampling=None
+                    ),
+                )
+            ]
         ).html
         for p in (once, twice)
     ]

@@ -1,20 +1,22 @@
 """What an earlier report had judged: kept in its provenance, so that looks and yardsticks are counted."""
 
 import json
-from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from agreement.report.run.folder import PROVENANCE, is_ours
-from agreement.stats.evidence import EarlierReport
-from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.verdict.verdict import Verdict, against_of
 from agreement.tables.options import Margin
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from agreement.stats.evidence import EarlierReport
+    from agreement.stats.verdict.verdict import Verdict
 
 JUDGED: Final = "judged"  # key of the provenance
 
 
-def earlier_report(folder: Path | None) -> EarlierReport | None:
+def earlier_report(folder: Path | None) -> "EarlierReport | None":
     """Read what the report in `folder` had judged; None without one."""
     if folder is None or not is_ours(folder):
         return None
@@ -25,11 +27,13 @@ def earlier_report(folder: Path | None) -> EarlierReport | None:
     against, look, pairs = (told.get(name) for name in ("against", "look", "pairs"))
     if not isinstance(look, int) or not isinstance(pairs, dict):
         return None
+    from agreement.stats.evidence import EarlierReport  # a waiting process computes nothing
+
     return EarlierReport(None if against is None else str(against), look, pairs)
 
 
 def judged(
-    agreed: Margin, verdicts: Iterable[Verdict], earlier: EarlierReport | None
+    agreed: Margin, verdicts: "Iterable[Verdict]", earlier: "EarlierReport | None"
 ) -> dict[str, Any]:
     """
     Return what the next report must know of this one.
@@ -37,6 +41,9 @@ def judged(
     The yardstick is the one that was agreed first, and the pairs are those at the first report of a
     look: writing a report twice changes neither.
     """
+    from agreement.stats.limits.limits import FEW_FOR_REPORTS
+    from agreement.stats.verdict.verdict import against_of
+
     against: str | None = None if agreed.limit is None else against_of(agreed)
     pairs = {
         f"{one.method}/{one.mode}": one.n_pairs for one in verdicts if one.n >= FEW_FOR_REPORTS

@@ -219,7 +219,7 @@ class StudyReport:
 
     def formulas(self) -> Block:
         """Name every formula with its source."""
-        return validation.formulas_block(self.results.methods)
+        return validation.formulas_block(self.comparisons)
 
     def further(self) -> Block:
         """Show what no section is written for."""

@@ -5,17 +5,17 @@ from html import escape
 
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import counted, with_minus
-from agreement.report.sections.answer import method_name
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import MethodData
 from agreement.stats.same_numbers import same_numbers
 
 
-def same_numbers_block(data: Iterable[MethodData]) -> Block:
+def same_numbers_block(methods: Iterable[tuple[str, MethodData]]) -> Block:
     """Return the folded table, on the first pair of each athlete of the largest method."""
-    most = max(data, key=lambda one: one.n, default=None)
-    if most is None or most.n < FEW_FOR_REPORTS:
+    known = [(name, data) for name, data in methods if data.n >= FEW_FOR_REPORTS]
+    if not known:
         return Block("")
+    name, most = max(known, key=lambda one: one[1].n)
     pairs = most.pairs.sort_values(["lab_date", "lab_test_id"]).drop_duplicates("athlete_id")
     rows = [
         (
@@ -30,7 +30,7 @@ def same_numbers_block(data: Iterable[MethodData]) -> Block:
     columns = ("statistic", "ours", "theirs", "their function", "digits in common")
     numeric = ("ours", "theirs", "digits in common")
     said = paragraph(
-        f"Computed here, now, on {escape(method_name(most.method, most.mode))}: the first pair of "
+        f"Computed here, now, on {escape(name)}: the first pair of "
         f"each of {counted(most.n, 'athlete')}, by the functions that the study's numbers come from."
     )
     shown = table("The same number from another library", columns, rows, numeric=numeric)

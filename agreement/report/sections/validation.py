@@ -288,9 +288,9 @@ def _without_limits(one: Comparison, bias: Cell) -> str:
     )
 
 
-def formulas_block(methods: Iterable[Any]) -> Block:
+def formulas_block(methods: Iterable[Comparison]) -> Block:
     """Name every formula with its source; set the same numbers of other libraries beside ours."""
     columns = ("statistic", "how it is computed", "source")
     rows = [tuple(map(escape, formula[1:])) for formula in formulas()]
     shown = table("Every formula and its source", columns, rows)
-    return shown + same_numbers_block(one.data for one in methods)
+    return shown + same_numbers_block((one.name, one.results.data) for one in methods)
