@@ -23,6 +23,7 @@ _PAGE = """<!DOCTYPE html>
 <title>{title}</title>
 <style>
 {style}
+{running}
 </style>
 </head>
 <body>
@@ -36,6 +37,9 @@ _PAGE = """<!DOCTYPE html>
 </body>
 </html>
 """
+
+
+MOST_SENTENCES = 2  # of an explanation that is not folded
 
 
 class Page:
@@ -86,10 +90,21 @@ def whole_page(title: str, header: str, body: str, skip_to: str = "Skip to the a
     """Return a document that needs nothing else; `header` and `body` are markup."""
     return _PAGE.format(
         title=escape(title),
+        running=_running_header(title),
         style=(files("agreement.report") / "page.css").read_text(encoding="utf-8") + figure_css(),
         header=header,
         skip_to=skip_to,
         body=body,
+    )
+
+
+def _running_header(title: str) -> str:
+    """Return the style of what stands on every printed page: the study, and page x of y."""
+    text = "".join(c if c.isalnum() or c == " " else f"\\{ord(c):x} " for c in title)
+    small = "font: 8pt sans-serif; color: #4a5763;"
+    return (
+        f'@page {{ @top-left {{ content: "{text}"; {small} }} '
+        f'@bottom-right {{ content: "page " counter(page) " of " counter(pages); {small} }} }}'
     )
 
 
@@ -137,7 +152,21 @@ def _add_markdown(page: Page, html: str, tags: list[str]) -> None:
             page.open_section(heading[2])
             body = part[heading.end() :]
         if body.strip():
-            page.add(body.strip(), tags if page.sections or tags else ["header"])
+            text = _folded_words(body.strip()) if page.sections else body.strip()
+            page.add(text, tags if page.sections or tags else ["header"])
+
+
+def _folded_words(html: str) -> str:
+    """Fold the rest of an explanation away where it is longer than two sentences."""
+    heading = "".join(re.findall(r"\A<h[3-6]>.*?</h[3-6]>\s*", html, flags=re.DOTALL))
+    paragraphs = html[len(heading) :]
+    sentences = re.split(r"(?<=[.:])\s+(?=[A-Z<])", paragraphs)
+    if len(sentences) <= MOST_SENTENCES:
+        return html
+    return (
+        f'{heading}<details class="words"><summary>What the words mean</summary>\n'
+        f"{paragraphs}\n</details>"
+    )
 
 
 def _output_html(output: Any) -> str:

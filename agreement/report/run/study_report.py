@@ -36,6 +36,7 @@ from agreement.report.sections import (
     first_page,
     input_sections,
     mode_sections,
+    together,
     training_sections,
     validation,
 )
@@ -195,15 +196,15 @@ class StudyReport:
 
     def sensitivity(self) -> Block:
         """Show which choices the limits hang on."""
-        return self._words(validation.sensitivity_block)
+        return self._words(validation.sensitivity_block, "sensitivity")
 
     def structure(self) -> Block:
         """Show lines with error on both sides, trend and concordance."""
-        return self._words(validation.structure_block)
+        return self._words(validation.structure_block, "structure")
 
     def tests(self) -> Block:
         """Show every test made, significant or not."""
-        return self._words(validation.tests_block)
+        return self._words(validation.tests_block, "tests")
 
     def two_estimators(self) -> Block:
         """Compare every two methods on the same athletes."""
@@ -241,7 +242,7 @@ class StudyReport:
 
     def people(self) -> Block:
         """Show bias and limits by sex and age."""
-        return self._words(audit.people_block)
+        return self._words(audit.people_block, "people")
 
     def out_of_range(self) -> Block:
         """Count people outside the range of an equation."""
@@ -310,7 +311,6 @@ class StudyReport:
 
     @property
     def _has_card_pages(self) -> bool:
-        """Whether cards to print are written; an audit and a validation hand out none."""
         return self.folder is not None and self.kind == "squad"
 
     @cached_property
@@ -356,24 +356,27 @@ class StudyReport:
 
     def _each(self, section: Callable[[Comparison], sections.Section]) -> Block:
         """Return one section of every method, keeping its figures for `save`."""
-        blocks = []
-        for one in self.comparisons:
+
+        def shown(one: Comparison) -> Block:
             drawn, words = section(one)
-            blocks.append(heading(one.name))
-            if drawn is not None:
-                self.album.keep(drawn)
-                blocks.append(drawn.block)
-            blocks.append(words)
-        return self._or_nothing(blocks)
+            if drawn is None:
+                return words
+            self.album.keep(drawn)
+            return drawn.block + words
 
-    def _words(self, section: Callable[[Comparison], Block]) -> Block:
-        """Return one section of every method that has no figure."""
-        blocks = [heading(one.name) + section(one) for one in self.comparisons]
-        return self._or_nothing(blocks)
+        return self._words(shown, section.__name__)
 
-    @staticmethod
-    def _or_nothing(blocks: list[Block]) -> Block:
-        return joined(blocks or [paragraph("There is nothing to compare: no pair was found.")])
+    def _words(self, section: Callable[[Comparison], Block], name: str) -> Block:
+        """Return one section: a table across all methods, and each method folded."""
+        every = self.comparisons
+        if not every:
+            return paragraph("There is nothing to compare: no pair was found.")
+        if len(every) == 1:
+            return heading(every[0].name) + section(every[0])
+        for one in (drawn := together.drawn_across(every, name)):
+            self.album.keep(one)
+        details = [together.folded(each, section(each)) for each in every]
+        return joined([*(one.block for one in drawn), together.across(every, name), *details])
 
 
 def open_report(

@@ -1,0 +1,198 @@
+"""One table of each analysis across all methods; what there is of one method alone is folded."""
+
+from collections.abc import Callable, Sequence
+from typing import Any, Final, NamedTuple
+
+from markupsafe import Markup
+
+from agreement.figures.across_methods import (
+    averaging_curves_alt,
+    budgets_alt,
+    plot_averaging_curves,
+    plot_budgets,
+    plot_profiles_of_methods,
+    profiles_of_methods_alt,
+)
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block
+from agreement.report.page.pictures import Picture, picture
+from agreement.report.sections.comparison import Comparison
+
+Column = tuple[str, int, str, str, str]  # head, digits, analysis, statistic, group
+
+
+def _of(analysis: str, digits: int, **heads: str) -> tuple[Column, ...]:
+    """Return columns of one analysis; `heads`: statistic -> head."""
+    return tuple((head, digits, analysis, name, "all") for name, head in heads.items())
+
+
+_BIAS: Final = {"bias": "bias", "lower_limit": "lower limit", "upper_limit": "upper limit"}
+TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
+    "differences": (
+        "Bias and limits of agreement of every method (mL/kg/min), 95 % intervals below",
+        (
+            *_of("limits_of_agreement", 1, **_BIAS),
+            *_of(
+                "net_of_laboratory",
+                1,
+                own_lower_limit="own lower limit",
+                own_upper_limit="own upper limit",
+            ),
+        ),
+    ),
+    "regression": (
+        "Calibration line and size of the error of every method (mL/kg/min)",
+        (
+            *_of("regression", 2, slope="slope of laboratory on field"),
+            *_of("regression", 1, standard_error_of_estimate="standard error of estimate"),
+            *_of("regression", 2, r="r"),
+            *_of("error", 1, mae="mean absolute error"),
+            *_of("error", 2, share_within_margin="share within the agreed limit"),
+        ),
+    ),
+    "averaging": (
+        "Half width of the limits by days averaged (mL/kg/min)",
+        tuple(
+            (head, 1, "averaging_curve", "half_width_fitted", day)
+            for day, head in (("1", "one reading"), ("7", "a week"), ("14", "two weeks"))
+        ),
+    ),
+    "change": (
+        "Change between two visits, field minus laboratory (mL/kg/min)",
+        (
+            *_of("change", 1, **_BIAS),
+            *_of("change", 2, slope="field per unit of laboratory change", r="r"),
+            *_of("change", 2, same_direction="share in the same direction"),
+        ),
+    ),
+    "structure": (
+        "Structure of the difference of every method",
+        (
+            *_of("deming", 2, slope="Deming slope"),
+            *_of("passing_bablok", 2, slope="Passing-Bablok slope"),
+            *_of("trend", 2, slope_on_mean="slope on the mean"),
+            *_of("concordance", 2, ccc="concordance", icc_a1="ICC(A,1)"),
+        ),
+    ),
+    "tests": (
+        "Every method's tests (p)",
+        (
+            *_of("trend", 3, p_slope="no slope", p_spread="even spread", p_joint="neither"),
+            *_of("shape", 3, p_normal="normal"),
+            *_of("linearity", 3, p_linearity="straight line"),
+            *_of("profile_bias", 3, p_welch="equal profiles"),
+        ),
+    ),
+    "sensitivity": (
+        "Bias of every method by choice of pairs (mL/kg/min), 95 % intervals below",
+        tuple(
+            (head, 1, analysis, "bias", group)
+            for head, analysis, group in (
+                ("all pairs", "limits_of_agreement", "all"),
+                ("confirmed maxima", "limits_of_agreement", "confirmed"),
+                ("first pair of each", "choice_of_pairs", "first_pair_of_each"),
+                ("half the window", "pairing_rule", "half_window"),
+                ("twice the window", "pairing_rule", "double_window"),
+            )
+        ),
+    ),
+    "people": (
+        "Bias of every method by sex (mL/kg/min), 95 % intervals below",
+        tuple((sex, 1, "by_sex", "bias", sex) for sex in ("female", "male")),
+    ),
+    "drift": (
+        "Change of the difference in 30 days (mL/kg/min), 95 % interval below",
+        _of("drift", 1, change_in_30_days="in 30 days"),
+    ),
+}
+
+
+class _Drawn(NamedTuple):
+    """A figure of all methods of one mode."""
+
+    analysis: str
+    plot: Callable[..., Any]
+    alt: Callable[..., str]
+    caption: str
+    height: float
+
+
+FIGURES: Final = {
+    "budget": _Drawn(
+        "budget",
+        plot_budgets,
+        budgets_alt,
+        "How far each source alone spreads one reading of each method (SD, mL/kg/min).",
+        3.6,
+    ),
+    "averaging": _Drawn(
+        "averaging_curve",
+        plot_averaging_curves,
+        averaging_curves_alt,
+        "Half width of the limits by the number of days averaged.",
+        3.9,
+    ),
+    "profiles": _Drawn(
+        "profile_bias",
+        plot_profiles_of_methods,
+        profiles_of_methods_alt,
+        "Bias of each method by training profile, with its 95 % interval.",
+        4.4,
+    ),
+}
+
+
+def drawn_across(comparisons: Sequence[Comparison], name: str) -> list[Picture]:
+    """Return the figure of one section across all methods, one for each mode with several."""
+    if name not in FIGURES:
+        return []
+    modes = dict.fromkeys(one.results.mode for one in comparisons)
+    own = {mode: [one for one in comparisons if one.results.mode == mode] for mode in modes}
+    found = {mode: _with_numbers(some, FIGURES[name].analysis) for mode, some in own.items()}
+    return [_drawn(some, name, mode) for mode, some in found.items() if len(some) > 1]
+
+
+def _with_numbers(comparisons: Sequence[Comparison], analysis: str) -> list[Comparison]:
+    """Return the methods of which the analysis has a number beside that of everybody."""
+    return [one for one in comparisons if one.of(analysis, None)["value"].notna().sum() > 1]
+
+
+def _drawn(some: list[Comparison], name: str, mode: str) -> Picture:
+    """Return one figure of several methods."""
+    one, frame = FIGURES[name], some[0].numbers.frame
+    methods = [each.results.method for each in some]
+    labels = {method: some[0].numbers.name.method(method) for method in methods}
+    told = {"mode": mode, "labels": labels}
+    return picture(
+        f"{name}-{mode}",
+        lambda axes: one.plot(frame, methods, ax=axes[0], **told),
+        alt=one.alt(frame, methods, **told),
+        caption=one.caption,
+        height=one.height,
+    )
+
+
+def across(comparisons: Sequence[Comparison], name: str) -> Block:
+    """Return the table of one section across all methods; nothing for one method alone."""
+    if len(comparisons) < 2 or name not in TABLES:
+        return Block("")
+    caption, columns = TABLES[name]
+    rows = [
+        {
+            "name": one.name,
+            "n": one.cell("limits_of_agreement", "bias").n or "",
+            "cells": [
+                (one.cell(analysis, statistic, group), digits)
+                for _, digits, analysis, statistic, group in columns
+            ],
+        }
+        for one in comparisons
+    ]
+    heads = [head for head, *_ in columns]
+    return Block(said("together", "across", caption=caption, heads=heads, rows=rows))
+
+
+def folded(one: Comparison, inside: Block) -> Block:
+    """Return what there is of one method, folded under its name."""
+    shown = Markup('<details class="method"><summary>{}: details</summary>{}</details>')
+    return Block(shown.format(one.name, Markup(inside.html)))

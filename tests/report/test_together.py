@@ -1,0 +1,60 @@
+"""Several methods: one table and one figure of each analysis, and each method folded below."""
+
+import re
+
+import pandas as pd
+import pytest
+
+from agreement.report.page.html import whole_page
+from agreement.report.run.study_report import open_report
+
+SECTIONS = {
+    "differences": "limits_of_agreement/{}/run/all/lower_limit",
+    "regression": "regression/{}/run/all/slope",
+    "change": "change/{}/run/all/bias",
+    "structure": "deming/{}/run/all/slope",
+}
+
+
+@pytest.fixture(scope="module")
+def report(small_study, tmp_path_factory):
+    study = small_study(tmp_path_factory.mktemp("two") / "crew")
+    own = pd.read_csv(study / "field_estimates.csv")
+    other = own.assign(method="belt", vo2max_ml_kg_min=own["vo2max_ml_kg_min"] + 1.25)
+    pd.concat([own, other]).to_csv(study / "field_estimates.csv", index=False)
+    toml = study / "study.toml"
+    text = toml.read_text(encoding="utf-8") + '[methods.belt]\nlabel = "Chest <belt>"\n'
+    toml.write_text(text, encoding="utf-8")
+    return open_report(study)
+
+
+@pytest.mark.parametrize(("section", "key"), SECTIONS.items())
+def test_one_table_holds_every_method_and_details_are_folded(report, section, key):
+    html = getattr(report, section)().html
+    shown, _, folded = html.partition('<details class="method">')
+    assert shown.count("<table") == 1
+    for method in ("belt", "wrist"):
+        assert f'data-statistic="{key.format(method)}"' in shown
+        assert f'data-statistic="{key.format(method)}"' in folded
+    assert "<summary>Chest &lt;belt&gt;: details</summary>" in html
+
+
+def test_the_bias_of_both_stands_in_their_rows(report):
+    shown = report.differences().html.partition('<details class="method">')[0]
+    values = dict(
+        re.findall(r'data-statistic="limits_of_agreement/(\w+)/run/all/bias">([^<]+)<', shown)
+    )
+    wrist, belt = (float(values[name].replace("\u2212", "-")) for name in ("wrist", "belt"))
+    assert belt - wrist == pytest.approx(1.25, abs=0.1)
+
+
+def test_profiles_budget_and_averaging_are_one_figure_of_both(report):
+    for section in ("profiles", "budget", "averaging"):
+        shown = getattr(report, section)().html.partition('<details class="method">')[0]
+        assert shown.count("<figure>") == 1, section
+
+
+def test_the_running_header_cannot_end_the_style():
+    page = whole_page("</style><b>x", "", "")
+    assert "</style><b>" not in page
+    assert "counter(page)" in page
