@@ -148,6 +148,13 @@ def test_numbers_that_leave_have_the_decimals_of_print(squad, audit, tmp_path, n
     assert np.abs(bias - bias.round(1)).max() < 1e-9
 
 
+def test_an_audit_says_nothing_of_one_athlete(audit, squad):
+    pages = [(folder / "report.html").read_text(encoding="utf-8") for folder in (audit, squad)]
+    for words in ("Without one athlete", "not confirmed as maximal"):
+        assert words not in pages[0]
+        assert words in pages[1]
+
+
 def test_an_audit_draws_nobody(audit, squad):
     """Points of the difference plot are people: the squad's has them, the audit's has none."""
     marks = [

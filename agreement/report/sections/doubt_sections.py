@@ -24,6 +24,11 @@ _CAUTIONED: Final = {  # the numbers that each caution names; its other numbers 
     "not_normal": (("shape", "p_normal"), ("shape", "skewness")),
     "uneven_groups": (("profile_bias", "spread_ratio"), ("profile_bias", "p_equal_spread")),
 }
+# counts that may be of one to four people, and what one athlete does: in no audit
+_OF_FEW: Final = (
+    *("mass_mismatch", "shared_day", "long_gap", "not_confirmed", "influential"),
+    *("few_clusters", "unequal_repeats", "few_laboratory_repeats", "equal_repeats"),
+)
 _OF_LABORATORY: Final = ("few_laboratory_repeats", "laboratory_noise", "equal_repeats")
 
 
@@ -80,6 +85,8 @@ def cautions(one: Comparison) -> Block:
     for caution in one.results.cautions:
         cells = {place[1]: one.cell(*place) for place in _CAUTIONED.get(caution.code, ())}
         if caution.code in _OF_LABORATORY and withheld:
+            continue
+        if caution.code in _OF_FEW and not one.told:
             continue
         if caution.code == "laboratory_noise":
             known = [cell for cell in errors if cell.known]
