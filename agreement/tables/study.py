@@ -28,7 +28,7 @@ from agreement.tables.readers import InputFile, RawTable, read_table, require_vo
 from agreement.tables.study_file import PUBLISHED_FILE, STUDY_FILE, read_study_file
 from agreement.tables.study_notes import (
     note_empty_tables,
-    note_late_margin,
+    note_margin,
     note_unused,
     refuse_one_for_two,
 )
@@ -289,8 +289,8 @@ class _Reading:
             who, used = people.people.withdrawn, [*self.names.values()]
             note_unused(self.folder, self.options, used, who, self.findings)
         note_empty_tables(self.names, self.rows_read, self.findings)
-        note_late_margin(
-            self.options.margin.agreed_on,
+        note_margin(
+            self.options.margin,
             checked["lab_tests"].frame["date"],
             self.names.get("lab_tests", ""),
             self.findings,

@@ -6,13 +6,12 @@ One file for two tables, nothing filled in yet, a limit agreed too late.
 
 import re
 from collections.abc import Mapping, Sequence
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from agreement.tables.columns import FIELD_TABLES, PARQUET_ENDING, TABLE_ENDINGS, TABLES
 from agreement.tables.findings import Findings
-from agreement.tables.options import StudyOptions
+from agreement.tables.options import Margin, StudyOptions
 from agreement.tables.study_key import KEY_FILE
 from agreement.tables.withdrawn import KEPT_FILE, Withdrawn
 
@@ -127,10 +126,23 @@ def note_empty_tables(
         findings.note("empty_table", files, what, "Fill in at least one of them.")
 
 
-def note_late_margin(
-    agreed_on: date | None, lab_dates: "pd.Series[pd.Timestamp]", file: str, findings: Findings
+def _note_yardstick(agreed: Margin, findings: Findings) -> None:
+    """Note that a limit does not say whether it is about a laboratory test or the true value."""
+    if agreed.limit is not None and agreed.against is None:
+        findings.note(
+            "against_not_stated",
+            "study.toml",
+            "The limit does not say what it is about, so it is judged against one laboratory test.",
+            'Set against in [margin] to "laboratory test" or "true value", as it was agreed.',
+        )
+
+
+def note_margin(
+    agreed: Margin, lab_dates: "pd.Series[pd.Timestamp]", file: str, findings: Findings
 ) -> None:
-    """Note that the limit was agreed after the first laboratory test, so that no verdict is given."""
+    """Note a limit that says not what it is about, or was agreed after the first laboratory test."""
+    _note_yardstick(agreed, findings)
+    agreed_on = agreed.agreed_on
     if agreed_on is None or lab_dates.dropna().empty:
         return
     first = lab_dates.min().date()

@@ -125,7 +125,7 @@ def test_tables_without_rows_are_noted(folder):
 def test_a_limit_agreed_after_the_first_test_is_noted(folder, day, late):
     margin = f"[margin]\nlimit_ml_kg_min = 5\nagreed_on = {day}\n"
     found = folder.put(study_toml=folder.ZONE + margin).inspect()
-    assert [p.reason for p in found.problems] == ["late_margin"] * late
+    assert [p.reason for p in found.problems] == ["against_not_stated", *["late_margin"] * late]
 
 
 def test_two_files_for_one_table_stop(folder):
