@@ -13,6 +13,7 @@ from agreement.figures.colours import BAND, INK, PAPER, WASH
 from agreement.figures.labels import broken, is_narrow, number
 
 BETWEEN: Final = " vs "
+SHOWN_AT: Final = 0.05  # joint p value up to which a difference is shown
 _SHADES: Final = (WASH, BAND)  # not told apart; told apart
 _NAME: Final = 18  # letters of a name in one line
 
@@ -23,15 +24,16 @@ class Compared(NamedTuple):
     ratio: float
     low: float
     high: float
+    p_joint: float = 0.0
 
     @property
     def shown(self) -> bool:
-        """Whether the interval leaves out 1."""
-        return self.high < 1 or self.low > 1
+        """Whether the joint interval leaves out 1, and the joint test agrees."""
+        return (self.high < 1 or self.low > 1) and self.p_joint <= SHOWN_AT
 
     def turned(self) -> "Compared":
         """Return the same of the second method against the first."""
-        return Compared(1 / self.ratio, 1 / self.high, 1 / self.low)
+        return Compared(1 / self.ratio, 1 / self.high, 1 / self.low, self.p_joint)
 
 
 def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], Compared]:
@@ -41,20 +43,22 @@ def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], Compared
     Parameters
     ----------
     results : DataFrame
-        Lines of results.csv: analysis ``closer``, methods ``A vs B``, statistic ``rmse_ratio``.
+        Lines of results.csv: analysis ``closer``, methods ``A vs B``, statistics ``rmse_ratio``
+        and, where it is there, ``p_rmse_joint``.
     mode : str
     """
-    rows = results[
+    mine = results[
         (results["analysis"] == "closer")
-        & (results["statistic"] == "rmse_ratio")
         & (results["group"] == "all")
         & (results["mode"] == mode)
         & results["value"].notna()
     ]
+    rows = mine[mine["statistic"] == "rmse_ratio"]
+    joint = mine[mine["statistic"] == "p_rmse_joint"].set_index("method")["value"].to_dict()
     found = {}
     for row in rows.to_dict("records"):
         first, _, second = str(row["method"]).partition(BETWEEN)
-        one = Compared(row["value"], row["low"], row["high"])
+        one = Compared(row["value"], row["low"], row["high"], joint.get(row["method"], 0.0))
         found[first, second], found[second, first] = one, one.turned()
     return found
 

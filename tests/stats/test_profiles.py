@@ -402,4 +402,4 @@ def test_coverage_of_pooled_biases(sizes, between, printed):
     se = np.sqrt(printed * (1 - printed) / len(inside))
     assert np.mean(inside) == pytest.approx(printed, abs=3.5 * se + 0.005)
     pooled, raw = np.sqrt(np.mean(np.square(errors), axis=0))
-    assert pooled < raw * 1.03
+    assert pooled < raw * 1.08  # printed: at most 7 % farther, where biases differ most

@@ -5,7 +5,7 @@ Everything is computed once, when the study is opened. `StudyReport` is the one 
 needs to know to change a notebook and run it again.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -17,7 +17,7 @@ from agreement.cohort import Cohort
 from agreement.report.page.markup import Block, heading, joined, paragraph
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
-from agreement.report.page.pictures import Album
+from agreement.report.page.pictures import Album, Picture
 from agreement.report.page.texts import cautions_block, methods_block
 from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.privacy import FEWEST, naming, pseudonymous, without_test_dates
@@ -43,6 +43,7 @@ from agreement.report.sections import (
 from agreement.report.sections import comparison_sections as sections
 from agreement.report.sections.actions import actions_block
 from agreement.report.sections.cards import athlete_cards, cards_block
+from agreement.report.sections.closer_section import closer_section
 from agreement.report.sections.comparison import Comparison, laboratory_noise
 from agreement.report.sections.further import further_block
 from agreement.report.sections.ledger import flow_block, left_out_block, remarks
@@ -135,10 +136,7 @@ class StudyReport:
 
     def why(self) -> Block:
         """Show why a training profile is misread."""
-        drawn, words = training_sections.why(self.cohort, self.comparisons)
-        for one in drawn:
-            self.album.keep(one)
-        return joined([*(one.block for one in drawn), words])
+        return self._drawn(*training_sections.why(self.cohort, self.comparisons))
 
     def borderline(self) -> Block:
         """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
@@ -207,8 +205,8 @@ class StudyReport:
         return self._words(validation.tests_block, "tests")
 
     def two_estimators(self) -> Block:
-        """Compare every two methods on the same athletes."""
-        return validation.two_estimators_block(self.results, self.numbers)
+        """Say which method is closer, on the same athletes and tests."""
+        return self._drawn(*closer_section(self.results, self.numbers, self.frame))
 
     def reporting_lists(self) -> Block:
         """Answer the published reporting lists."""
@@ -359,12 +357,14 @@ class StudyReport:
 
         def shown(one: Comparison) -> Block:
             drawn, words = section(one)
-            if drawn is None:
-                return words
-            self.album.keep(drawn)
-            return drawn.block + words
+            return self._drawn([] if drawn is None else [drawn], words)
 
         return self._words(shown, section.__name__)
+
+    def _drawn(self, drawn: Sequence[Picture], words: Block) -> Block:
+        for one in drawn:
+            self.album.keep(one)
+        return joined([*(one.block for one in drawn), words])
 
     def _words(self, section: Callable[[Comparison], Block], name: str) -> Block:
         """Return one section: a table across all methods, and each method folded."""

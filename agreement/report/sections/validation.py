@@ -2,10 +2,9 @@
 
 from collections.abc import Iterable
 from html import escape
-from typing import Any, Final
+from typing import Final
 
 from agreement import __version__
-from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph, table
 from agreement.report.page.numbers import Cell, counted, plain
 from agreement.report.sections.checklists import Facts
@@ -157,54 +156,6 @@ def _axes(one: Comparison) -> Block:
     columns = ("on the horizontal axis", "slope of the difference (95 % interval below)")
     caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
     return table(caption, columns, rows, numeric=columns[1:])
-
-
-def two_estimators_block(results: Any, numbers: Any) -> Block:
-    """Return which of two methods lies closer on the same athletes, for every two of a study."""
-    names = sorted({one.method for one in results.methods})
-    if len(names) == 1:
-        return paragraph(f"The study has one method, {escape(names[0])}: no other to compare with.")
-    blocks = []
-    for comparison in results.comparisons:
-        if isinstance(comparison.result, ValueError):
-            continue
-        spreads, cells = (
-            [
-                numbers.get("two_estimators", name, comparison.method, comparison.mode)
-                for name in names
-            ]
-            for names in (
-                ("sd_of_first", "sd_of_second"),
-                ("ratio_of_sd", "difference_of_sd", "p_pitman_morgan"),
-            )
-        )
-        blocks.append(paragraph(_closer(comparison.result, spreads, numbers)))
-        rows = [
-            (word, cell.shown(digits), cell.interval(digits))
-            for word, cell, digits in zip(
-                ("ratio of standard deviations", "difference of standard deviations", "p"),
-                cells,
-                (2, 2, 3),
-                strict=True,
-            )
-        ]
-        caption = f"{comparison.method}, {comparison.mode}: spread of the error"
-        blocks.append(
-            table(caption, ("statistic", "value", "95 % interval"), rows,
-                  numeric=("value", "95 % interval"))
-        )  # fmt: skip
-    if not blocks:
-        return paragraph("No two methods share enough athletes to be compared.")
-    return joined(blocks)
-
-
-def _closer(result: Any, spreads: list[Cell], numbers: Any) -> str:
-    """Say which of two methods lies closer, if that is known."""
-    low, high = result.ratio_interval
-    first, second = (numbers.name.method(name) for name in result.names)
-    closer = second if low > 1 else first if high < 1 else ""
-    told = {"first": first, "second": second, "n": result.n, "closer": closer}
-    return said("sentences", "two", sd_first=spreads[0], sd_second=spreads[1], **told)
 
 
 def quotable_block(comparisons: tuple[Comparison, ...], facts: Facts) -> Block:
