@@ -147,7 +147,7 @@ def test_the_rule_in_use_is_marked_among_the_others(cohort):
 
 
 def test_maxima_are_counted(cohort):
-    html = input_sections.maxima_block(cohort.laboratory.frame).html
+    html = input_sections.maxima_block(cohort.laboratory.frame, cohort.pairs).html
     assert "3 laboratory tests: 3 confirmed to be maximal, 0 not maximal by the criteria" in html
     assert "VO2peak" not in html
 

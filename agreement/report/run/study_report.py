@@ -160,7 +160,7 @@ class StudyReport:
 
     def maxima(self) -> Block:
         """Count confirmed maxima and their criteria."""
-        return input_sections.maxima_block(self.cohort.laboratory.frame)
+        return input_sections.maxima_block(self.cohort.laboratory.frame, self.cohort.pairs)
 
     def regression(self) -> Block:
         """Show the calibration line of each method."""

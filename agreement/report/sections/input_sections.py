@@ -174,14 +174,17 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
     )
 
 
-def maxima_block(laboratory: pd.DataFrame) -> Block:
-    """Count confirmed maxima, and the criteria behind them."""
+def maxima_block(laboratory: pd.DataFrame, pairs: pd.DataFrame) -> Block:
+    """Count confirmed maxima, those not confirmed that are behind a pair, and the criteria."""
     states = laboratory["max_confirmed"].value_counts()
     yes, no, unknown = (int(states.get(name, 0)) for name in ("yes", "no", "unknown"))
     counts = (
         f"{counted(len(laboratory), 'laboratory test')}: {yes} confirmed to be maximal, {no} not "
         f"maximal by the criteria, {unknown} not known."
     )
+    if no + unknown:
+        used = pairs.loc[pairs["max_confirmed"] != "yes", "lab_test_id"].nunique()
+        counts += f" Of the {no + unknown} not confirmed, {used} are behind a pair."
     peak = " A value that is not confirmed is a VO2peak." if no + unknown else ""
     never = " A criterion that nobody recorded is never a failed one."
     return paragraph(counts + peak + never) + effort_block(laboratory, discreet=False)

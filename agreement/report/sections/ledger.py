@@ -16,6 +16,7 @@ NOTES_STAY_OUT: Final = (
     "Notes on the files are left out of an audit, for they name people and rows; "
     "<code>agreement check</code> shows them to whoever keeps the study."
 )
+WITHDRAWN: Final = "withdrawn"
 _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 
 
@@ -52,7 +53,8 @@ def left_out_block(
     notes = paragraph(NOTES_STAY_OUT) if discreet else _notes(problems)
     if exclusions.empty:
         return paragraph("Nothing was left out.") + notes
-    counts = exclusions.groupby(["reason", "file"]).size().reset_index(name="rows")
+    counted_rows = exclusions.assign(rows=rows_meant(exclusions))
+    counts = counted_rows.groupby(["reason", "file"])["rows"].sum().reset_index()
     order = {reason: place for place, reason in enumerate(REASONS)}
     counts = counts.sort_values("reason", key=lambda reasons: reasons.map(order), kind="stable")
     rows = [
@@ -65,6 +67,18 @@ def left_out_block(
     ]
     columns = ["reason", "file", "rows"]
     return table("Why rows were left out", columns, rows, numeric=["rows"]) + notes
+
+
+def rows_meant(exclusions: pd.DataFrame) -> pd.Series:
+    """
+    Return of how many rows of a file each line of the exclusions tells.
+
+    One, but for rows removed at a participant's request: they share one line, without number and
+    id of a row, that begins with their count.
+    """
+    told = exclusions["message"].astype("str").str.extract(r"^(\d+) rows? removed", expand=False)
+    together = exclusions["row"].isna() & (exclusions["reason"] == WITHDRAWN)
+    return pd.to_numeric(told).where(together).fillna(1).astype(int)
 
 
 def _notes(problems: tuple[Problem, ...]) -> Block:
