@@ -4,6 +4,7 @@ import csv
 import io
 from collections import Counter
 from collections.abc import Sequence
+from math import isclose
 from pathlib import Path
 from typing import Final
 
@@ -14,6 +15,21 @@ KEYS: Final = {  # the columns that name a line of each table
     "flow.csv": ("file",),
     "athlete_cards.csv": ("athlete_id", "method", "mode"),
 }
+MEASURED: Final = frozenset(
+    (
+        "value",
+        "low",
+        "high",
+        "lab",
+        "field",
+        "difference",
+        "mass_mismatch_pct",
+        "lab_equivalent",
+        "lab_equivalent_low",
+        "lab_equivalent_high",
+    )
+)
+ROUNDING: Final = 1e-9
 _MOST: Final = 5  # lines shown of each kind
 Row = dict[str, str]
 
@@ -86,7 +102,17 @@ def _unkeyed(name: str, before: list[Row], after: list[Row]) -> list[str]:
 
 
 def _changed(old: Row, new: Row) -> list[str]:
-    return [c for c in dict.fromkeys((*old, *new)) if old.get(c) != new.get(c)]
+    return [c for c in dict.fromkeys((*old, *new)) if not _same(c, old.get(c), new.get(c))]
+
+
+def _same(column: str, old: str | None, new: str | None) -> bool:
+    """Whether two cells say the same; measured numbers may differ by rounding on another machine."""
+    if old == new or old is None or new is None or column not in MEASURED:
+        return old == new
+    try:
+        return isclose(float(old), float(new), rel_tol=ROUNDING, abs_tol=ROUNDING)
+    except ValueError:
+        return False
 
 
 def _named(mark: tuple[str, ...]) -> str:

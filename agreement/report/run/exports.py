@@ -1,8 +1,13 @@
-"""The tables of a report as CSV files: full precision, the same bytes for the same study."""
+"""
+The tables of a report as CSV files: the same bytes for the same study.
+
+Statistics have 12 significant digits: another processor may give other ones from the 13th on.
+"""
 
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 import pandas as pd
 
 from agreement.tables.writers import csv_bytes
@@ -14,6 +19,7 @@ from agreement.terms import (
     RESULT_COLUMNS,
 )
 
+DIGITS: Final = 12  # of every statistic, significant
 COLUMNS: Final = {
     "results": RESULT_COLUMNS,
     "pairs": PAIR_COLUMNS,
@@ -21,6 +27,20 @@ COLUMNS: Final = {
     "flow": FLOW_COLUMNS,
     "athlete_cards": CARD_COLUMNS,
 }
+
+
+def rounded_results(results: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return results with 12 significant digits.
+
+    >>> rounded_results(pd.DataFrame({"value": [1 / 3], "low": [-2e9 / 3], "high": [0.0]})).values
+    array([[ 3.33333333e-01, -6.66666667e+08,  0.00000000e+00]])
+    """
+    frame = results.copy(deep=False)
+    for name in ("value", "low", "high"):
+        numbers = frame[name].to_numpy(dtype=np.float64)
+        frame[name] = np.array([float(f"{one:.{DIGITS - 1}e}") for one in numbers])
+    return frame
 
 
 def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
@@ -41,6 +61,7 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
     written = []
     for name, frame in tables.items():
         path = folder / f"{name}.csv"
-        path.write_bytes(csv_bytes(frame[COLUMNS[name]]))  # into an unfinished folder
+        told = rounded_results(frame) if name == "results" else frame
+        path.write_bytes(csv_bytes(told[COLUMNS[name]]))  # into an unfinished folder
         written.append(path)
     return written
