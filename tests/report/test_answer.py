@@ -13,6 +13,7 @@ from agreement.report.page.machine import in_words
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.sections.answer import verdict_block, verdict_sentences
+from agreement.stats.verdict.cautions import Caution
 from agreement.tables.options import Margin, StudyOptions, StudyText
 from agreement.terms import RESULT_COLUMNS
 
@@ -133,7 +134,8 @@ def test_the_question_decides_who_is_named():
 def test_every_method_has_a_sentence_of_its_own():
     told = verdict_sentences(*study(YES, NO, OPEN, compares=["a", "b"]))
     assert [sentence.split(",")[0] for sentence in told[1:]] == ["Device B", "Device A", "Device C"]
-    assert "whether the agreed limit of \u00b17 mL/kg/min is met is undecided" in told[3]
+    assert told[3].endswith("one athlete 1.0 high to 11.0 high; undecided")
+    assert all(len(line) <= 110 for line in told[1:])
 
 
 def test_a_number_is_tagged_as_what_it_is_and_not_as_its_equal():
@@ -182,3 +184,85 @@ def test_labels_cannot_become_markup():
     ).html
     assert "<script>" not in html
     assert "<script>x</script>" in in_words(html)
+
+
+def doubted(doubts, *verdicts, **keys):
+    """Return a study whose methods carry these doubts: pairs of code and sentence each."""
+    methods, numbers, options = study(*verdicts, **keys)
+    for one, own in zip(methods, doubts, strict=True):
+        one.doubts = tuple(Caution(*each) for each in own)
+    return methods, numbers, options
+
+
+SAME = ("constant_device", "It says 52.0 to 52.0 of 20 athletes: the same of everybody.")
+
+
+def test_what_could_make_it_wrong_stands_above_a_weaker_answer():
+    html = verdict_block(*doubted([[SAME]], YES), told=True).html
+    above, answered = html.split("Device A meets")
+    assert "What could make this wrong" in above
+    assert SAME[1] in above
+    assert "mL/kg/min, if what stands above is explained.</strong>" in answered
+
+
+def test_three_doubts_are_open_and_the_others_folded():
+    four = [(f"code_{k}", f"Sentence {k}.") for k in range(4)]
+    args = doubted([four, [("code", "Of the other.")]], NO, YES, compares=["a"])
+    html = verdict_block(*args, told=True).html
+    shown, folded = html.split("<details><summary>2 more doubts</summary>")
+    assert [k for k in range(4) if f"Device A: Sentence {k}." in shown] == [0, 1, 2]
+    assert "Device A: Sentence 3." in folded
+    assert "Device B: Of the other." in folded
+
+
+def test_an_open_answer_is_not_weakened_and_without_doubt_nothing_is_said():
+    html = verdict_block(*doubted([[SAME]], OPEN), told=True).html
+    assert "What could make this wrong" in html
+    assert "is explained" not in html
+    for one in (YES, NO, OPEN):
+        assert "wrong" not in verdict_block(*study(one)).html
+        assert "explained" not in answer(one)
+
+
+def test_an_audit_says_no_number_of_a_single_person():
+    one = ("one_athlete", "Without one of them 7.1: one person decides.")
+    html = verdict_block(*doubted([[SAME, one]], YES), told=False).html
+    assert "It says the same of everybody." in html
+    assert "52.0" not in html
+    assert "person decides" not in html
+
+
+def test_the_screen_says_the_doubt_after_the_answer():
+    told = verdict_sentences(*doubted([[SAME], []], YES, NO), told=True)
+    assert "if what follows is explained." in told[0]
+    assert told[0].endswith(f"What could make this wrong: Device A: {SAME[1]}")
+    assert [line for line in told[1:] if "in doubt" in line] == [told[2]]
+
+
+def test_a_squad_too_alike_shows_nothing_of_the_method():
+    html = verdict_block(*study("acceptable; squad_too_alike")).html
+    assert (
+        "In this squad the same number for everybody would meet the limit too: it cannot show that "
+        "the method tells athletes apart." in html
+    )
+    assert "if what stands above is explained" in html
+
+
+def with_row(frame, analysis, statistic, value, low=nan, high=nan):
+    row = (analysis, "a", "run", "all", statistic, value, low, high, "1", 20, 20, "")
+    return pd.concat([frame, pd.DataFrame([row], columns=RESULT_COLUMNS)], ignore_index=True)
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (("structural", "p_slope_zero", 0.4), "It was not shown to tell athletes apart."),
+        (("structural", "p_slope_zero", 0.01), None),
+        (("no_method", "skill", 0.3, -0.2, 0.6), "closer than the same number for everybody."),
+        (("no_method", "skill", 0.3, 0.1, 0.6), None),
+    ],
+)
+def test_what_a_method_was_not_shown_to_do(row, said):
+    methods, numbers, options = study(YES)
+    html = verdict_block(methods, Numbers(with_row(numbers.frame, *row), NAMES), options).html
+    assert (said in html) if said else ("not shown" not in html)

@@ -91,15 +91,15 @@ class StudyReport:
         self.frame = released_results(frame, self.small_groups) if self.discreet else frame
         names = Names.of(self.options, (one.mode for one in self.results.methods))
         self.numbers = Numbers(self.frame, names)
+        self._judged = (self.results.methods, self.numbers, self.options)
 
     def heading(self) -> Block:
         """Show the study's title and question."""
-        text = self.options.study
-        return first_page.heading_block(self._title, text.question, self.kind)
+        return first_page.heading_block(self._title, self.options.study.question, self.kind)
 
     def verdict(self) -> Block:
         """Give the answer, by name."""
-        return answer.verdict_block(self.results.methods, self.numbers, self.options)
+        return answer.verdict_block(*self._judged, told=not self.discreet)
 
     def chart(self) -> Block:
         """Show all methods on one axis."""
@@ -290,7 +290,7 @@ class StudyReport:
             (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
         verdicts = (one.verdict for one in self.results.methods)
         told = {
-            "verdict": answer.verdict_sentences(self.results.methods, self.numbers, self.options),
+            "verdict": answer.verdict_sentences(*self._judged, told=not self.discreet),
             "remarks": remarks(cohort, discreet=self.discreet),
             "small_groups": [] if self.discreet else self.small_groups,
             JUDGED: judged(self.options.margin, verdicts, self.earlier),

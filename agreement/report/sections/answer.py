@@ -8,8 +8,10 @@ from typing import Any, Final
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.sections.doubts_told import TOO_ALIKE, doubts_told, not_shown
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
+from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE
 from agreement.stats.verdict.plausible import COPIED_SERIES, FIELD_EQUALS_LABORATORY, NO_MAXIMUM
 from agreement.stats.verdict.sentences import PRACTICAL, YARDSTICK
 from agreement.stats.verdict.yardsticks import (
@@ -52,6 +54,10 @@ class Judged:
         `needed`: athletes in all, with one laboratory test each, that would decide it.
     other : str
         What the other yardstick gives, "" where it was not judged; it is not the verdict.
+    doubts : tuple of str
+        Sentences: what could make the verdict wrong.
+    no_better : str
+        What the method was not shown to do: to tell athletes apart, to beat one number; or "".
     """
 
     method: str
@@ -72,6 +78,13 @@ class Judged:
     spread_high: Cell
     rmse: Cell
     other: str
+    doubts: tuple[str, ...] = ()
+    no_better: str = ""
+
+    @property
+    def decided(self) -> bool:
+        """Whether the limit is said to be met, or not to be met."""
+        return self.outcome in ("acceptable", "not acceptable")
 
     @property
     def hidden(self) -> bool:
@@ -105,7 +118,7 @@ def outcome(cell: Cell) -> str:
     return cell.note.split(";")[0].strip()
 
 
-def ranked(methods: Iterable[Any], numbers: Numbers) -> tuple[Judged, ...]:
+def ranked(methods: Iterable[Any], numbers: Numbers, *, told: bool = False) -> tuple[Judged, ...]:
     """
     Return every method and mode of a study, the closest to the laboratory (RMSE) first.
 
@@ -115,12 +128,14 @@ def ranked(methods: Iterable[Any], numbers: Numbers) -> tuple[Judged, ...]:
         With method, mode, and verdict.
     numbers : Numbers
         Redacted already where that is needed.
+    told : bool
+        Whether doubts may say numbers that could be one person's: not in an audit.
     """
-    found = [_judged(one, numbers) for one in methods]
+    found = [_judged(one, numbers, told=told) for one in methods]
     return tuple(sorted(found, key=lambda one: one.rmse.value if one.rmse.known else inf))
 
 
-def _judged(one: Any, numbers: Numbers) -> Judged:
+def _judged(one: Any, numbers: Numbers, *, told: bool) -> Judged:
     """Return one method and mode."""
 
     def cell(analysis: str, statistic: str) -> Cell:
@@ -132,12 +147,19 @@ def _judged(one: Any, numbers: Numbers) -> Judged:
     first = verdict.first_lab_date
     yardsticks = [name.replace(" ", "_") for name in YARDSTICK if name not in codes]
     other = yardsticks[0] if len(yardsticks) == 1 else ""
+    given = outcome(within) if not within.withheld else "undecided"
+    no_better = not_shown(cell("no_method", "skill"), cell("structural", "p_slope_zero"))
+    doubts = doubts_told(getattr(one, "doubts", ()), told=told)
+    if SQUAD_TOO_ALIKE in codes:
+        doubts += (TOO_ALIKE,)
+    elif given == "acceptable" and no_better:
+        doubts += (f"It {no_better}.",)
     return Judged(
         one.method,
         one.mode,
         numbers.name(one.method, one.mode),
         verdict.n,
-        outcome(within) if not within.withheld else "undecided",
+        given,
         frozenset(codes),
         ends,
         "" if first is None else first.isoformat(),
@@ -151,28 +173,42 @@ def _judged(one: Any, numbers: Numbers) -> Judged:
         cell("verdict", "spread_80_high"),
         cell("error", "rmse"),
         outcome(cell("verdict", f"within_margin_{other}")) if other else "",
+        doubts,
+        no_better,
     )
 
 
-def verdict_sentences(methods: Iterable[Any], numbers: Numbers, options: StudyOptions) -> list[str]:
-    """Return the answer, and where there are several methods one sentence for each; plain text."""
-    every = ranked(methods, numbers)
+def verdict_sentences(
+    methods: Iterable[Any], numbers: Numbers, options: StudyOptions, *, told: bool = False
+) -> list[str]:
+    """Return the answer, and where there are several methods one line for each; plain text."""
+    every = ranked(methods, numbers, told=told)
     asked = _asked(every, options)
-    told = [in_words(said("verdict", "answer", asked=asked, margin=options.margin))]
+    lines = [in_words(said("verdict", "told", asked=asked, margin=options.margin))]
     if len(every) > 1:
-        told += [in_words(_sentence(one, options)) for one in every]
-    return told
+        lines += [in_words(said("verdict", "line", one=one)) for one in every]
+    return lines
 
 
-def verdict_block(methods: Iterable[Any], numbers: Numbers, options: StudyOptions) -> Block:
-    """Return the element with the answer; the verdict of every method stands folded below it."""
-    every = ranked(methods, numbers)
-    told = {"asked": _asked(every, options), "every": every if len(every) > 1 else ()}
-    return Block(said("verdict", "block", margin=options.margin, **told))
+def verdict_block(
+    methods: Iterable[Any],
+    numbers: Numbers,
+    options: StudyOptions,
+    *,
+    told: bool = False,
+    short: bool = False,
+) -> Block:
+    """
+    Return the element with the answer, and above it what could make it wrong.
 
-
-def _sentence(one: Judged, options: StudyOptions) -> str:
-    return said("verdict", "sentence", one=one, margin=options.margin)
+    `told`: whether doubts may say numbers that could be one person's. `short`: nothing is folded; else
+    the verdict of every method stands folded below.
+    """
+    every = ranked(methods, numbers, told=told)
+    asked = _asked(every, options)
+    others = tuple(one for one in every if one not in asked)
+    shown = {"asked": asked, "every": every if len(every) > 1 else (), "others": others}
+    return Block(said("verdict", "block", margin=options.margin, short=short, **shown))
 
 
 def _asked(every: tuple[Judged, ...], options: StudyOptions) -> tuple[Judged, ...]:
