@@ -63,7 +63,8 @@ def methods_chart(
 
 def _shown(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the lines without those of methods that are withheld."""
-    hidden = frame[(frame["analysis"] == "limits_of_agreement") & frame["n"].isna()]
+    whole = (frame["analysis"] == "limits_of_agreement") & (frame["group"] == "all")
+    hidden = frame[whole & frame["n"].isna()]
     if hidden.empty:
         return frame
     places = set(zip(hidden["method"], hidden["mode"], strict=True))
