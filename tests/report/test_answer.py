@@ -22,8 +22,8 @@ AGREED = StudyOptions(margin=Margin(limit=7.0, agreed_on=date(2026, 1, 8)))
 YES, NO, OPEN = "acceptable", "not acceptable", "undecided"
 
 
-def study(*verdicts, n=20, more=40.0, limits=True, compares=(), options=AGREED):
-    """Return methods a, b, c with these verdicts, b the closest, and their numbers."""
+def study(*verdicts, n=20, more=40.0, limits=True, compares=(), options=AGREED, p=0.01):
+    """Return methods a, b, c with these verdicts, b the closest with joint p, and their numbers."""
     rows, methods = [], []
     for name, note in zip("abc", verdicts, strict=False):
         bias = {"a": -4.0, "b": 1.0, "c": 6.0}[name]
@@ -44,6 +44,11 @@ def study(*verdicts, n=20, more=40.0, limits=True, compares=(), options=AGREED):
                 method=name, mode="run", verdict=SimpleNamespace(n=n, first_lab_date=None)
             )
         )
+    for pair, ratio in (("a vs b", 4.0), ("a vs c", 0.7), ("b vs c", 0.2)):
+        for statistic, value in (("p_rmse_joint", p), ("rmse_ratio", ratio)):
+            rows.append(
+                ("closer", pair, "run", "all", statistic, value, nan, nan, "1", n, n, "3 methods")
+            )
     numbers = Numbers(pd.DataFrame(rows, columns=RESULT_COLUMNS), NAMES)
     return methods, numbers, replace(options, study=StudyText(compares=tuple(compares)))
 
@@ -104,6 +109,23 @@ CLOSER = "Device B lies closer to the laboratory: in 20 athletes it reads 1.0 mL
 )
 def test_the_answer_names_the_methods(verdicts, said):
     assert said in answer(*verdicts)
+
+
+@pytest.mark.parametrize("p", [0.051, nan])
+def test_nothing_is_called_closer_unless_the_joint_test_shows_it(p):
+    two, three = answer(NO, NO, p=p), answer(NO, NO, NO, p=p)
+    assert "These tests do not tell the two apart. Device B, in 20 athletes: it reads 1.0" in two
+    assert "These tests do not tell which is closest. Device B, in 20 athletes" in three
+    assert "lies close" not in two + three
+    assert "lies closer" in answer(NO, NO, p=0.05)
+
+
+def test_the_one_with_the_smaller_error_is_not_called_closer_if_the_shared_tests_say_otherwise():
+    methods, numbers, options = study(NO, NO)
+    frame = numbers.frame.copy()
+    frame.loc[(frame["analysis"] == "closer") & (frame["statistic"] == "rmse_ratio"), "value"] = 0.5
+    told = verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
+    assert "These tests do not tell the two apart." in told
 
 
 def test_one_athlete_is_expected_within_the_limits():

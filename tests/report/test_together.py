@@ -7,6 +7,7 @@ import pytest
 
 from agreement.report.page.html import whole_page
 from agreement.report.run.study_report import open_report
+from agreement.report.sections.together import BESIDE
 
 SECTIONS = {
     "differences": "limits_of_agreement/{}/run/all/lower_limit",
@@ -32,7 +33,8 @@ def report(small_study, tmp_path_factory):
 def test_one_table_holds_every_method_and_details_are_folded(report, section, key):
     html = getattr(report, section)().html
     shown, _, folded = html.partition('<details class="method">')
-    assert shown.count("<table") == 1
+    beside = section == "change"  # six athletes are too few for the structural slope
+    assert shown.count("<table") == 1 + beside
     for method in ("belt", "wrist"):
         assert f'data-statistic="{key.format(method)}"' in shown
         assert f'data-statistic="{key.format(method)}"' in folded
@@ -46,6 +48,22 @@ def test_the_bias_of_both_stands_in_their_rows(report):
     )
     wrist, belt = (float(values[name].replace("\u2212", "-")) for name in ("wrist", "belt"))
     assert belt - wrist == pytest.approx(1.25, abs=0.1)
+
+
+def test_the_own_correction_stands_in_its_section_and_in_no_further_table(report):
+    shown = report.change().html.partition('<details class="method">')[0]
+    for method in ("belt", "wrist"):
+        assert f'"own_correction/{method}/run/all/' in shown
+    further = report.further().html
+    assert not any(f'"{analysis}/' in further for analysis in BESIDE.values())
+
+
+def test_the_matrix_of_methods_is_shown_and_its_sentences_are_folded(report):
+    shown, _, folded = report.two_estimators().html.partition("<details")
+    assert shown.count("<figure>") == 1
+    assert "Chest &lt;belt&gt;" in shown
+    assert "data-statistic" not in shown
+    assert 'data-statistic="closer/' in folded
 
 
 def test_profiles_budget_and_averaging_are_one_figure_of_both(report):

@@ -136,19 +136,14 @@ class StudyReport:
 
     def why(self) -> Block:
         """Show why a training profile is misread."""
-        return self._drawn(*training_sections.why(self.cohort, self.comparisons))
+        drawn, words = training_sections.why(self.cohort, self.comparisons)
+        rest = self._drawn(drawn[1:], Block(""))
+        between = together.fold("The profiles between them", rest) if drawn[1:] else rest
+        return self._drawn(drawn[:1], between + words)
 
     def borderline(self) -> Block:
         """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
-        profiles, use = self.cohort.laboratory.profiles, self.options.profile.use
-        if profiles.empty:
-            return paragraph("No session tells a training profile, so none is borderline.")
-        two = training_sections.disagreement_block(profiles, use=use or "computed")
-        if use == "stated":
-            return paragraph("Training profiles are stated, so none is borderline.") + two
-        near = self.cohort.laboratory.next_door
-        blocks = [training_sections.borderline_block(one, near) for one in self.comparisons]
-        return joined([*blocks, training_sections.unclassified_block(profiles), two])
+        return training_sections.borderline_section(self.cohort, self.comparisons)
 
     def inputs(self) -> Block:
         """List what the estimator was told wrongly."""
@@ -372,11 +367,12 @@ class StudyReport:
         if not every:
             return paragraph("There is nothing to compare: no pair was found.")
         if len(every) == 1:
-            return heading(every[0].name) + section(every[0])
+            return heading(every[0].name) + section(every[0]) + together.beside(every, name)
         for one in (drawn := together.drawn_across(every, name)):
             self.album.keep(one)
         details = [together.folded(each, section(each)) for each in every]
-        return joined([*(one.block for one in drawn), together.across(every, name), *details])
+        tables = together.across(every, name) + together.beside(every, name)
+        return joined([*(one.block for one in drawn), tables, *details])
 
 
 def open_report(

@@ -22,6 +22,7 @@ from agreement.stats.verdict.yardsticks import (
 )
 from agreement.tables.options import StudyOptions
 
+SHOWN_AT: Final = 0.05
 OTHER_REASONS: Final = frozenset(
     (
         *(DEPENDS_ON_FITNESS, MARGIN_BELOW_LABORATORY, LABORATORY_ERROR_UNKNOWN, SKEWED),
@@ -184,7 +185,8 @@ def verdict_sentences(
     """Return the answer, and where there are several methods one line for each; plain text."""
     every = ranked(methods, numbers, told=told)
     asked = _asked(every, options)
-    lines = [in_words(said("verdict", "told", asked=asked, margin=options.margin))]
+    apart = told_apart(asked, numbers)
+    lines = [in_words(said("verdict", "told", asked=asked, margin=options.margin, apart=apart))]
     if len(every) > 1:
         lines += [in_words(said("verdict", "line", one=one)) for one in every]
     return lines
@@ -208,7 +210,30 @@ def verdict_block(
     asked = _asked(every, options)
     others = tuple(one for one in every if one not in asked)
     shown = {"asked": asked, "every": every if len(every) > 1 else (), "others": others}
-    return Block(said("verdict", "block", margin=options.margin, short=short, **shown))
+    apart = told_apart(asked, numbers)
+    return Block(said("verdict", "block", margin=options.margin, short=short, apart=apart, **shown))
+
+
+def told_apart(asked: tuple[Judged, ...], numbers: Numbers) -> bool:
+    """
+    Return whether the first method is shown to be closer to the laboratory than each other one.
+
+    Shown: all pairs of methods counted, the joint p value of the ratio of their errors on the same
+    tests is at most 0.05, and the ratio is in its favour.
+    """
+    best, *others = asked or (None,)
+    return best is not None and all(_closer(best, other, numbers) for other in others)
+
+
+def _closer(best: Judged, other: Judged, numbers: Numbers) -> bool:
+    first, second = sorted((best.method, other.method))
+    pair = f"{first} vs {second}"
+    p, ratio = (
+        numbers.get("closer", name, pair, best.mode) for name in ("p_rmse_joint", "rmse_ratio")
+    )
+    if best.mode != other.mode or not (p.known and ratio.known) or p.value > SHOWN_AT:
+        return False
+    return ratio.value < 1 if first == best.method else ratio.value > 1
 
 
 def _asked(every: tuple[Judged, ...], options: StudyOptions) -> tuple[Judged, ...]:

@@ -11,10 +11,12 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture, picture
+from agreement.report.sections.together import fold
 from agreement.stats.compare.closer import Closer
 from agreement.stats.compare.methods_compared import MethodsCompared, TwoApart
 from agreement.stats.method_data import NotEstimable
 
+TWO_BY_TWO: Final = "The size of each error, and every two methods in a sentence"
 SHOWN_AT: Final = 0.05
 Finding = Callable[[str, str], Cell]
 Naming = Callable[[str], str]
@@ -97,22 +99,26 @@ def closer_section(
     if len(names) == 1:
         one = f"The study has one method, {escape(names[0])}: no other to compare with."
         return [], paragraph(one)
-    drawn = [closer_picture(found, frame) for found in results.compared]
+    drawn = [closer_picture(found, frame, numbers.name.method) for found in results.compared]
     blocks = [part for found in results.compared for part in _of_mode(found, numbers)]
     if not blocks:
         return [], paragraph("No two methods share enough athletes to be compared.")
-    return [one for one in drawn if one is not None], joined(blocks)
+    pictures = [one for one in drawn if one is not None]
+    return pictures, fold(TWO_BY_TWO, joined(blocks)) if pictures else joined(blocks)
 
 
-def closer_picture(found: MethodsCompared, frame: pd.DataFrame) -> Picture | None:
+def closer_picture(
+    found: MethodsCompared, frame: pd.DataFrame, name: Naming = str
+) -> Picture | None:
     """Return the matrix of all pairs of methods of one mode; None without a joint comparison."""
     order, mode = list(found.ranked), found.mode
     if len(order) < 2 or not compared(frame, mode):
         return None
+    labels = {method: name(method) for method in order}
     return picture(
         f"closer-{mode}",
-        lambda axes: plot_closer(frame, order, mode=mode, ax=axes[0]),
-        alt=closer_alt(frame, order, mode=mode),
+        lambda axes: plot_closer(frame, order, mode=mode, labels=labels, ax=axes[0]),
+        alt=closer_alt(frame, order, mode=mode, labels=labels),
         caption=f"Which method is closer, {mode}: ratio of typical errors (root mean square, each "
         "athlete of equal weight) on the same tests, with intervals that hold for all pairs.",
     )

@@ -6,6 +6,7 @@ from html import escape
 from agreement.report.page.markup import Block, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.formulas import formulas
+from agreement.report.sections.together import BESIDE
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.record import Analysis, Statistic
 from agreement.tables.options import Kind
@@ -22,8 +23,11 @@ def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = A
     kind : {"squad", "validation", "audit"}
     analyses : iterable of Analysis
     """
+    beside = () if kind == "audit" else BESIDE.values()  # an audit has none of their sections
     shown = [
-        _analysis(numbers, one) for one in analyses if kind in one.shown_in and not one.own_section
+        _analysis(numbers, one)
+        for one in analyses
+        if kind in one.shown_in and not one.own_section and one.name not in beside
     ]
     tables = [block for block in shown if block is not None]
     if not tables:

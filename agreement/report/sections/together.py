@@ -15,6 +15,7 @@ from agreement.figures.across_methods import (
 )
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block
+from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 
@@ -48,6 +49,30 @@ TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
             *_of("regression", 2, r="r"),
             *_of("error", 1, mae="mean absolute error"),
             *_of("error", 2, share_within_margin="share within the agreed limit"),
+        ),
+    ),
+    "structural": (
+        "Field value against true fitness, with the laboratory's own error counted",
+        (
+            *_of("structural", 2, slope="structural slope", reliability="laboratory's reliability"),
+            *_of("structural", 3, p_slope_one="p (slope 1)"),
+            *_of("structural", 1, sem_for_slope_one="laboratory error that makes the slope 1"),
+        ),
+    ),
+    "own_correction": (
+        "What an athlete's own difference tells of the next visit",
+        (
+            *_of("own_correction", 1, lasting_sd="lasting differences, SD (mL/kg/min)"),
+            *_of("own_correction", 2, share="share of the spread that lasts"),
+        ),
+    ),
+    "why": (
+        "What sessions covered, and the error of every method (mL/kg/min)",
+        (
+            *_of("intensity_coverage", 1, extrapolation_se="line's standard error"),
+            *_of("intensity_coverage", 1, expected_bias="expected bias"),
+            *_of("intensity_coverage", 1, observed_error="observed error"),
+            *_of("intensity_coverage", 2, share_explained="share of the spread explained"),
         ),
     ),
     "averaging": (
@@ -105,6 +130,12 @@ TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
         _of("drift", 1, change_in_30_days="in 30 days"),
     ),
 }
+
+
+BESIDE: Final = {
+    "regression": "structural",
+    "change": "own_correction",
+}  # section -> its second table
 
 
 class _Drawn(NamedTuple):
@@ -174,25 +205,47 @@ def _drawn(some: list[Comparison], name: str, mode: str) -> Picture:
 
 def across(comparisons: Sequence[Comparison], name: str) -> Block:
     """Return the table of one section across all methods; nothing for one method alone."""
-    if len(comparisons) < 2 or name not in TABLES:
+    return Block("") if len(comparisons) < 2 or name not in TABLES else _table(comparisons, name)
+
+
+def beside(comparisons: Sequence[Comparison], name: str) -> Block:
+    """Return the second table of a section, also of one method; nothing without a number."""
+    if name not in BESIDE:
         return Block("")
+    columns = TABLES[BESIDE[name]][1]
+    told = [cell for one in comparisons for cell, _ in _cells(one, columns)]
+    shown = any(cell.known or cell.withheld for cell in told)
+    return _table(comparisons, BESIDE[name]) if shown else Block("")
+
+
+def _table(comparisons: Sequence[Comparison], name: str) -> Block:
     caption, columns = TABLES[name]
-    rows = [
-        {
-            "name": one.name,
-            "n": one.cell("limits_of_agreement", "bias").n or "",
-            "cells": [
-                (one.cell(analysis, statistic, group), digits)
-                for _, digits, analysis, statistic, group in columns
-            ],
-        }
-        for one in comparisons
-    ]
+    rows = [_row(one, _cells(one, columns)) for one in comparisons]
+    told = [row for row in rows if any(cell.known or cell.withheld for cell, _ in row["cells"])]
+    bare = [row for row in rows if row not in told]
     heads = [head for head, *_ in columns]
-    return Block(said("together", "across", caption=caption, heads=heads, rows=rows))
+    return Block(said("together", "across", caption=caption, heads=heads, rows=told, bare=bare))
+
+
+def _cells(one: Comparison, columns: Sequence[Column]) -> list[tuple[Cell, int]]:
+    return [
+        (one.cell(analysis, statistic, group), digits)
+        for _, digits, analysis, statistic, group in columns
+    ]
+
+
+def _row(one: Comparison, cells: list[tuple[Cell, int]]) -> dict[str, Any]:
+    """Return one method's line; its athletes are those behind the first number."""
+    people = next((cell.n for cell, _ in cells if cell.known), 0)
+    return {"name": one.name, "n": people or "", "cells": cells}
 
 
 def folded(one: Comparison, inside: Block) -> Block:
     """Return what there is of one method, folded under its name."""
-    shown = Markup('<details class="method"><summary>{}: details</summary>{}</details>')
-    return Block(shown.format(one.name, Markup(inside.html)))
+    return fold(f"{one.name}: details", inside, "method")
+
+
+def fold(summary: str, inside: Block, kind: str = "more") -> Block:
+    """Return a part of the page folded away; `summary` is plain text."""
+    shown = Markup('<details class="{}"><summary>{}</summary>{}</details>')
+    return Block(shown.format(kind, summary, Markup(inside.html)))

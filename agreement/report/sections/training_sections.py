@@ -1,5 +1,6 @@
 """What training explains: which intensities sessions cover, and where a profile nearly ends."""
 
+from collections.abc import Callable
 from html import escape
 from typing import Any, Final
 
@@ -15,6 +16,7 @@ from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.input_sections import shown
 from agreement.report.sections.subsets import parts_block
+from agreement.report.sections.together import across, folded
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 PANELS: Final = 2  # side by side; more would be too narrow to read
@@ -63,10 +65,9 @@ def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Pict
     block : Block
         Coverage and error by profile, and how much of the spread the coverage explains.
     """
-    split = joined([_one_split(one) for one in comparisons])
     covered = [one for one in comparisons if one.results.intensity_coverage is not None]
     if not covered:
-        return (), paragraph(NO_SESSIONS) + split
+        return (), paragraph(NO_SESSIONS) + _each_folded(comparisons, _one_split)
     coverage = pd.concat([one.results.data.coverage for one in covered], ignore_index=True)
     options = cohort.study.options.extrapolation
     fans = _extremes_first(typical_fans(coverage, cohort.readings.session_points, options))
@@ -74,8 +75,25 @@ def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Pict
         _pair_of_panels(fans, start, place)
         for place, start in enumerate(range(0, len(fans), PANELS), 1)
     )
-    tables = [_coverage_table(one) + _athletes_table(one) for one in covered]
-    return drawn, joined([*tables, *(_explained(one) for one in covered), split])
+    return drawn, across(covered, "why") + _each_folded(comparisons, _of_one)
+
+
+def _of_one(one: Comparison) -> Block:
+    """Return coverage and error of one method, and how its error is split."""
+    if one.results.intensity_coverage is None:
+        return _one_split(one)
+    tables = _coverage_table(one) + _athletes_table(one)
+    return joined([tables, _explained(one), _one_split(one)])
+
+
+def _each_folded(
+    comparisons: tuple[Comparison, ...], section: Callable[[Comparison], Block]
+) -> Block:
+    """Return a section of each method, folded under its name where there are several."""
+    found = [(one, section(one)) for one in comparisons]
+    told = [(one, inside) for one, inside in found if inside.html]
+    fold = len(comparisons) > 1
+    return joined(folded(one, inside) if fold else inside for one, inside in told)
 
 
 def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
@@ -223,6 +241,19 @@ def _reach(row: dict[Any, Any]) -> str:
     top = row["top_share_of_hr_max"]
     bottom = top - row["hr_span"] / row["hr_max_bpm"]
     return f"{plain(100 * bottom, 0)} % to {plain(100 * top, 0)} %"
+
+
+def borderline_section(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> Block:
+    """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
+    profiles, use = cohort.laboratory.profiles, cohort.study.options.profile.use
+    if profiles.empty:
+        return paragraph("No session tells a training profile, so none is borderline.")
+    two = disagreement_block(profiles, use=use or "computed")
+    if use == "stated":
+        return paragraph("Training profiles are stated, so none is borderline.") + two
+    near = cohort.laboratory.next_door
+    blocks = [borderline_block(one, near) for one in comparisons]
+    return joined([*blocks, unclassified_block(profiles), two])
 
 
 def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:

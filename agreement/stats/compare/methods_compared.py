@@ -181,7 +181,7 @@ def methods_compared(studied: Iterable[MethodData]) -> tuple[MethodsCompared, ..
 
 def _of_mode(mode: str, studied: list[MethodData]) -> MethodsCompared:
     wide = _wide(studied)
-    able = [data.method for data in studied if np.abs(data.difference).max() > 0.0]
+    able = [data.method for data in studied if np.abs(data.difference).max(initial=0.0) > 0.0]
     names = _jointly(wide, able)
     complete = wide[names].dropna()
     n = _athletes(complete)
