@@ -80,7 +80,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 Study = Annotated[Path, typer.Argument(help="The study folder, with study.toml in it.")]
-KindName = Literal["squad", "validation", "audit"]
+KindName = Literal["squad", "validation", "audit", "brief"]
 Workers = Annotated[
     int | None, typer.Option(help="Processes for estimates in parts; default: one per processor.")
 ]

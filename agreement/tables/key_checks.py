@@ -10,7 +10,7 @@ from agreement.tables.options import Confirmation, Kind, Summary
 
 Check = Callable[[Any], Any]
 SUMMARIES: Final[tuple[Summary, ...]] = ("mean", "median", "nearest", "last")
-KINDS: Final[tuple[Kind, ...]] = ("squad", "validation", "audit")
+KINDS: Final[tuple[Kind, ...]] = ("squad", "validation", "audit", "brief")
 
 
 class WrongValueError(ValueError):

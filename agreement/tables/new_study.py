@@ -100,7 +100,7 @@ against = "true value"            # what the limit is about; or "laboratory test
 # resting = false                 # whether it is measured at rest
 
 [report]
-# kind = "squad"                  # squad, validation or audit; the command line wins
+# kind = "squad"                  # squad, validation, audit or brief; the command line wins
 # seed = 20260101                 # of every random draw
 # png = false                     # true: figures also as PNG files
 

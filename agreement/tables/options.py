@@ -9,7 +9,7 @@ from datetime import date
 from typing import Literal
 
 Summary = Literal["mean", "median", "nearest", "last"]
-Kind = Literal["squad", "validation", "audit"]
+Kind = Literal["squad", "validation", "audit", "brief"]
 FixedBinsFrom = Literal["first breath", "clock"]
 LastBin = Literal["drop", "keep at least half"]
 Against = Literal["laboratory test", "true value"]

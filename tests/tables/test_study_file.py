@@ -136,7 +136,7 @@ def test_unknown_keys_name_the_nearest(tmp_path, text, says):
         ('[pairing]\nmode_match = [["run", "jog"]]', "modes are run, walk"),
         ('[profile]\nuse = "guessed"', 'must be "computed" or "stated"'),
         ("[profile]\nlow_zone1_share = 85", "must be a number from 0 to 1"),
-        ('[report]\nkind = "club"', 'must be "squad" or "validation" or "audit"'),
+        ('[report]\nkind = "club"', 'must be "squad" or "validation" or "audit" or "brief"'),
         ("[report]\nseed = -1", "must be a whole number of at least 0"),
         ('[files.lab_tests]\nseparator = ", "', "must be one character like"),
         ('[files.lab_tests]\ndecimal = ";"', 'must be "." or ","'),

@@ -78,6 +78,8 @@ class Page:
         return whole_page(title, header if "<h1" in header else f"{self.title}\n{header}", body)
 
     def _contents(self) -> str:
+        if not self.headings:
+            return ""
         items = "".join(
             f'<li><a href="#{anchor}">{heading}</a></li>' for anchor, heading in self.headings
         )

@@ -41,10 +41,17 @@ SOURCES: Final = (
     ),
 )
 
+IN_THREE_LINES: Final = (
+    "This describes how two methods agree. It prescribes nothing; local rules come first.",
+    "Screen before a maximal test; stop it for warning signs or when the person asks.",
+    "Heart-rate-based estimates are not valid under drugs that limit heart rate.",
+)
 
-def cautions_block() -> Block:
-    """Return the cautions that every report carries."""
-    return Block(f'<div class="caution">{bullets(escape(text) for text in CAUTIONS).html}</div>')
+
+def cautions_block(*, short: bool = False) -> Block:
+    """Return the cautions that every report carries; `short`: in three lines."""
+    told = IN_THREE_LINES if short else CAUTIONS
+    return Block(f'<div class="caution">{bullets(escape(text) for text in told).html}</div>')
 
 
 def methods_block(options: StudyOptions) -> Block:

@@ -29,7 +29,7 @@ def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
     Parameters
     ----------
     study : StudyTables
-    kind : {"squad", "validation", "audit"} or None
+    kind : {"squad", "validation", "audit", "brief"} or None
         Which report; None: the pairs alone.
     """
     name = study.folder.name

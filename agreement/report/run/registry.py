@@ -83,7 +83,7 @@ def write_registry_report(
         Study folder and output folder.
     engine : Engine
         The mapper.
-    kind : {"squad", "validation", "audit"}
+    kind : {"squad", "validation", "audit", "brief"}
         An audit withholds small groups, and counts what it leaves out.
     pdf : bool, default False
         Also print the page, as `agreement.report.run.write.write_report` does.
@@ -181,6 +181,9 @@ def _page(
     options = streamed.study.options
     page.add(verdict_block(methods, numbers, options).html, ["verdict"])
     page.add(paragraph(escape(_what_it_is(results)), "note").html, ["verdict"])
+    if content["kind"] == "brief":
+        page.add(cautions_block(short=True).html, ["verdict"])
+        return page.html(name)
     for heading, analysis in SHOWN:
         page.open_section(heading)
         for method in methods:

@@ -59,7 +59,7 @@ class StudyReport:
     Parameters
     ----------
     cohort : Cohort
-    kind : {"squad", "validation", "audit"}
+    kind : {"squad", "validation", "audit", "brief"}
         Which report this is. An audit shows pseudonyms and withholds small groups.
     save : str or Path, optional
         A folder for tables and figures; default: show them only.
@@ -84,7 +84,7 @@ class StudyReport:
         self.options = cohort.study.options
         png = self.options.report.png if png is None else png
         self.album = Album(self.folder and self.folder / "figures", png=png)
-        self.discreet = kind == "audit"
+        self.discreet, self.brief = kind == "audit", kind == "brief"
         self.results = without_test_dates(cohort.results) if self.discreet else cohort.results
         frame = self.results.frame
         self.small_groups = small_groups(self.results)  # a share keeps them back too
@@ -99,7 +99,7 @@ class StudyReport:
 
     def verdict(self) -> Block:
         """Give the answer, by name."""
-        return answer.verdict_block(*self._judged, told=not self.discreet)
+        return answer.verdict_block(*self._judged, told=not self.discreet, short=self.brief)
 
     def chart(self) -> Block:
         """Show all methods on one axis."""
@@ -113,7 +113,7 @@ class StudyReport:
         people = None if self.discreet else self.cohort.pairs  # an audit names nobody
         every = answer.ranked(self.results.methods, self.numbers)
         told = (self.cohort.exclusions, self.cohort.flow, people, self._outside)
-        return actions_block(every, self.numbers, self.options.margin, *told)
+        return actions_block(every, self.numbers, self.options.margin, *told, short=self.brief)
 
     def flow(self) -> Block:
         """Count rows read, used, summarised and left out, and pairs by method."""
@@ -262,7 +262,7 @@ class StudyReport:
 
     def cautions(self) -> Block:
         """Say what every reader must know before acting."""
-        return cautions_block()
+        return cautions_block(short=self.brief)
 
     def methods(self) -> Block:
         """State the rules in force and their sources."""

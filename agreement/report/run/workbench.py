@@ -21,7 +21,7 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
     ----------
     study : str or Path
         The study folder.
-    kind : {"squad", "validation", "audit"}, optional
+    kind : {"squad", "validation", "audit", "brief"}, optional
         Default: what study.toml says, else "squad".
 
     Returns

@@ -77,7 +77,7 @@ def write_report(
     out : str or Path, optional
         Where to; default ``reports/<study folder>-<kind>`` under the current folder. An earlier
         report of ours is replaced as a whole.
-    kind : {"squad", "validation", "audit"}, optional
+    kind : {"squad", "validation", "audit", "brief"}, optional
         Default: what study.toml says, else "squad".
     pdf : bool, default False
         Also print the pages as PDF, if the machine has a Chromium; else a remark says so.

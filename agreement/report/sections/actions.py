@@ -42,6 +42,8 @@ def actions_block(
     flow: pd.DataFrame,
     pairs: pd.DataFrame | None = None,
     outside: Collection[tuple[str, str, str]] = (),
+    *,
+    short: bool = False,
 ) -> Block:
     """
     Return the first three actions, the others folded, and the rows used of rows read.
@@ -57,6 +59,8 @@ def actions_block(
         Whose people may be named; None: nobody is, as in an audit.
     outside : collection of (athlete, method, mode)
         Field tests whose equation was made for others.
+    short : bool
+        The first three alone, for a page that folds nothing.
     """
     items = study_actions(judged, numbers, margin)
     if pairs is not None:
@@ -64,7 +68,7 @@ def actions_block(
     items += losses(exclusions)
     read, left_out = (int(flow[name].sum()) for name in ("rows_read", "excluded"))
     counts = {"used": read - left_out, "read": read, "left_out": left_out}
-    return Block(said("actions", "block", items=items, **counts))
+    return Block(said("actions", "block", items=items, short=short, **counts))
 
 
 def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) -> list[Markup]:

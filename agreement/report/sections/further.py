@@ -20,7 +20,7 @@ def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = A
     ----------
     numbers : Numbers
         What an audit withholds is withheld there already.
-    kind : {"squad", "validation", "audit"}
+    kind : {"squad", "validation", "audit", "brief"}
     analyses : iterable of Analysis
     """
     beside = () if kind == "audit" else BESIDE.values()  # an audit has none of their sections

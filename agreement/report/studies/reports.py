@@ -41,9 +41,11 @@ class Report:
     @property
     def own_ids(self) -> bool:
         """Whether athletes carry the study's own ids, so that they can be found elsewhere."""
-        return self.content.get("kind") in ("squad", "validation") and not self.content.get(
-            "shared"
-        )
+        return self.content.get("kind") in (
+            "squad",
+            "validation",
+            "brief",
+        ) and not self.content.get("shared")
 
     def places(self) -> list[Place]:
         """Return every method and mode with limits of agreement."""
