@@ -107,7 +107,7 @@ def test_one_athlete_is_said_to_be_too_few(shown):
     text = shown("verdict", "change", "athletes", "quotable", athletes=1)
     assert "1 athlete is too few" in text["verdict"]
     assert "too few" in text["quotable"]
-    assert "no change to compare" in text["change"]
+    assert text["change"] == ""
     assert "too few athletes to say" in text["athletes"]
 
 
@@ -117,8 +117,9 @@ def test_one_method_has_no_other_to_be_compared_with(shown):
 
 
 def test_one_visit_gives_no_change(shown):
-    text = shown("change", visits=1)
-    assert "no change to compare" in text["change"]
+    text = shown("change", "unsaid", visits=1)
+    assert text["change"] == ""
+    assert "Record a second laboratory test of the same athletes" in text["unsaid"]
 
 
 def test_no_repeats_ask_for_some(shown):

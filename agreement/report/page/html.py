@@ -69,6 +69,9 @@ class Page:
 
     def html(self, title: str) -> str:
         """Return the whole page."""
+        kept = [place for place, parts in enumerate(self.sections) if len(parts) > 1]
+        self.headings = [self.headings[place] for place in kept]
+        self.sections = [self.sections[place] for place in kept]  # a heading alone is none
         sections = "\n".join(
             f'<section aria-labelledby="{anchor}">\n' + "\n".join(parts) + "\n</section>"
             for (anchor, _), parts in zip(self.headings, self.sections, strict=True)
@@ -130,19 +133,24 @@ def notebook_page(notebook: Any, title: str) -> str:
 
     markdown = MarkdownIt("commonmark", {"html": False})
     page = Page()
+    added = 0  # pieces that the words before a cell have put into the open section
     for cell in notebook.cells:
         tags = cell.metadata.get("tags", [])
         if cell.cell_type == "markdown":
-            _add_markdown(page, markdown.render(cell.source), tags)
+            added = _add_markdown(page, markdown.render(cell.source), tags)
         elif cell.cell_type == "code":
-            for html in map(_output_html, cell.outputs):
-                if html:
-                    page.add(html, tags)
+            shown = [_output_html(output) for output in cell.outputs]
+            if shown and added and not any(shown):
+                del page.sections[-1][-added:]  # words about nothing
+            for html in filter(None, shown):
+                page.add(html, tags)
+            added = 0
     return page.html(title)
 
 
-def _add_markdown(page: Page, html: str, tags: list[str]) -> None:
-    """Split rendered markdown at its headings of level 1 and 2."""
+def _add_markdown(page: Page, html: str, tags: list[str]) -> int:
+    """Split rendered markdown at its headings of level 1 and 2; return pieces in the last section."""
+    before = len(page.sections[-1]) if page.sections else 0
     for part in re.split(r"(?=<h[12]>)", html):
         heading = re.match(r"<h([12])>(.*?)</h\1>\s*", part, flags=re.DOTALL)
         if heading is None:
@@ -152,10 +160,12 @@ def _add_markdown(page: Page, html: str, tags: list[str]) -> None:
             body = part[heading.end() :]
         else:
             page.open_section(heading[2])
+            before = 1
             body = part[heading.end() :]
         if body.strip():
             text = _folded_words(body.strip()) if page.sections else body.strip()
             page.add(text, tags if page.sections or tags else ["header"])
+    return len(page.sections[-1]) - before if page.sections else 0
 
 
 def _folded_words(html: str) -> str:

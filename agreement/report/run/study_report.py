@@ -48,6 +48,7 @@ from agreement.report.sections.comparison import Comparison, laboratory_noise
 from agreement.report.sections.further import further_block
 from agreement.report.sections.ledger import flow_block, left_out_block, remarks
 from agreement.report.sections.published import published_block
+from agreement.report.sections.unsaid import SECTION_OF, silent, unsaid_block
 from agreement.tables.options import Kind
 from agreement.tables.study_key import study_key
 
@@ -137,9 +138,8 @@ class StudyReport:
     def why(self) -> Block:
         """Show why a training profile is misread."""
         drawn, words = training_sections.why(self.cohort, self.comparisons)
-        rest = self._drawn(drawn[1:], Block(""))
-        between = together.fold("The profiles between them", rest) if drawn[1:] else rest
-        return self._drawn(drawn[:1], between + words)
+        rest = together.fold("The profiles between them", self._drawn(drawn[1:], Block("")))
+        return self._drawn(drawn[:1], rest + words if drawn[1:] else words)
 
     def borderline(self) -> Block:
         """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
@@ -226,8 +226,7 @@ class StudyReport:
 
     def funnel(self) -> Block:
         """Count what was read, completed and used."""
-        cohort = self.cohort
-        return audit.funnel_block(cohort.flow, cohort.exclusions, cohort.pairs)
+        return audit.funnel_block(self.cohort.flow, self.cohort.exclusions, self.cohort.pairs)
 
     def effort(self) -> Block:
         """Show the criteria of maximal effort."""
@@ -257,8 +256,12 @@ class StudyReport:
 
     def left_out(self) -> Block:
         """Show reasons, rows and notes."""
-        cohort = self.cohort
-        return left_out_block(cohort.exclusions, cohort.problems, discreet=self.discreet)
+        told = (self.cohort.exclusions, self.cohort.problems)
+        return left_out_block(*told, discreet=self.discreet)
+
+    def unsaid(self) -> Block:
+        """Say what these data cannot say, and what to record to learn it."""
+        return unsaid_block(self.numbers, self.kind)
 
     def cautions(self) -> Block:
         """Say what every reader must know before acting."""
@@ -366,13 +369,13 @@ class StudyReport:
         every = self.comparisons
         if not every:
             return paragraph("There is nothing to compare: no pair was found.")
+        if SECTION_OF.get(name) in silent(self.numbers):
+            return Block("")  # it has its line among what these data cannot say
         if len(every) == 1:
             return heading(every[0].name) + section(every[0]) + together.beside(every, name)
-        for one in (drawn := together.drawn_across(every, name)):
-            self.album.keep(one)
         details = [together.folded(each, section(each)) for each in every]
         tables = together.across(every, name) + together.beside(every, name)
-        return joined([*(one.block for one in drawn), tables, *details])
+        return self._drawn(together.drawn_across(every, name), joined([tables, *details]))
 
 
 def open_report(

@@ -1,0 +1,86 @@
+"""What these data cannot say, and what to record to learn it: one line for each silent analysis."""
+
+from collections.abc import Iterable
+from html import escape
+from typing import Final
+
+from agreement.report.page.markup import Block, bullets, paragraph
+from agreement.report.page.numbers import Cell, Numbers
+from agreement.stats.catalogue import ANALYSES
+from agreement.stats.method_data import NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE, TOO_FEW
+from agreement.stats.record import Analysis
+from agreement.tables.options import Kind
+
+SECTION_OF: Final = {  # section -> the analysis without which it has nothing to show
+    "profiles": "profile_bias",
+    "budget": "budget",
+    "averaging": "averaging_curve",
+    "change": "change",
+    "drift": "drift",
+}
+_BY_CODE: Final = {
+    TOO_FEW: "more athletes with a laboratory test and field values around it",
+    NO_SECOND_VISIT: "a second laboratory test of the same athletes, with field values around it",
+    NO_MARGIN: "a limit agreed on before the first test, in study.toml",
+    NOT_ESTIMABLE: "more athletes, some of them tested twice",
+}
+_SESSIONS: Final = "training sessions with heart rate in the weeks before each test"
+_TWICE: Final = "two laboratory tests of some athletes within days of one another"
+_RECORD: Final = {
+    "averaging_curve": "field values on several days around each laboratory test",
+    "averaging_rule": "breaths of laboratory tests",
+    "borderline_moved": _SESSIONS,
+    "budget": f"{_TWICE}, and field values on several days around each",
+    "by_age": "the age of every athlete",
+    "by_sex": "the sex of every athlete",
+    "drift": "laboratory tests spread over some months",
+    "error_split": "stages of the laboratory test with measured uptake",
+    "intensity_coverage": _SESSIONS,
+    "laboratory_repeats": _TWICE,
+    "mass_mismatch": "the body mass that is set in the device, and the one measured",
+    "profile_at_equal_level": _SESSIONS,
+    "profile_bias": _SESSIONS,
+    "repeatability": _TWICE,
+}
+
+
+def silent(numbers: Numbers) -> dict[str, Cell]:
+    """Return the analyses without a single number, none of them withheld, and a line that says why."""
+    found: dict[str, Cell] = {}
+    frame = numbers.frame
+    for name, rows in frame.groupby("analysis", sort=False):
+        codes = rows["note"].astype("str").str.extract(r"^(\w+)", expand=False)
+        told = codes.isin(list(_BY_CODE))
+        if rows["value"].notna().any() or codes.eq("suppressed").any() or not told.any():
+            continue
+        row = rows[told].iloc[0]
+        found[str(name)] = numbers.get(
+            str(name), row["statistic"], row["method"], row["mode"], row["group"]
+        )
+    return found
+
+
+def unsaid_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = ANALYSES) -> Block:
+    """
+    Say of each analysis without a number why there is none, and what to record to learn it.
+
+    Parameters
+    ----------
+    numbers : Numbers
+    kind : {"squad", "validation", "audit"}
+    analyses : iterable of Analysis
+    """
+    why = silent(numbers)
+    lines = [_line(one, why[one.name]) for one in analyses if one.name in why]
+    if not lines:
+        return Block("")
+    return paragraph(f"Not in this {kind} report, for these data do not tell:") + bullets(lines)
+
+
+def _line(one: Analysis, cell: Cell) -> str:
+    """Return one analysis: its label, why it is silent, what to record."""
+    code = cell.note.partition(":")[0].split(";")[0].strip()
+    reason = cell.reason.rstrip(".")
+    record = _RECORD.get(one.name, "") if code in {TOO_FEW, NOT_ESTIMABLE} else ""
+    label = f"{one.label[:1].upper()}{one.label[1:]}"
+    return escape(f"{label}: {reason}. Record {record or _BY_CODE[code]}.", quote=False)
