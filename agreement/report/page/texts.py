@@ -42,8 +42,8 @@ SOURCES: Final = (
 )
 
 IN_THREE_LINES: Final = (
-    "This describes how two methods agree. It prescribes nothing; local rules come first.",
-    "Screen before a maximal test; stop it for warning signs or when the person asks.",
+    "This describes how two methods agree. It does not diagnose, clear or prescribe.",
+    "Local rules first: screen before a maximal test; stop it for warning signs or when asked to.",
     "Heart-rate-based estimates are not valid under drugs that limit heart rate.",
 )
 
