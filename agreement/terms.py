@@ -154,6 +154,25 @@ PAIR_COLUMNS: Final = [
     "lab_mode",
 ]
 EXCLUSION_COLUMNS: Final = ["file", "row", "id", "reason", "message"]
+LAB_VALUE_COLUMNS: Final = [
+    "lab_test_id",
+    "athlete_id",
+    "date",
+    "mode",
+    "rule",
+    "in_use",
+    "edited",
+    "vo2max_ml_kg_min",
+    "rer_max",
+    "plateau",
+    "max_confirmed",
+    "criterion_plateau",
+    "criterion_verification",
+    "criterion_rer",
+    "criterion_hr",
+    "criterion_rpe",
+    "criterion_lactate",
+]
 FLOW_COLUMNS: Final = ["file", "rows_read", "used", "summarised", "excluded"]
 CARD_COLUMNS: Final = [
     "athlete_id",

@@ -59,7 +59,8 @@ _NO_VALUES: Final = pd.DataFrame(
         "plateau": [],
     }
 )
-_NO_RULES: Final = pd.DataFrame({"lab_test_id": [], "rule": [], "vo2max": []})
+_RULES: Final = ["lab_test_id", "rule", "vo2max", "vo2max_unedited", "vo2max_edited"]
+_NO_RULES: Final = pd.DataFrame({name: [] for name in _RULES})
 _EDITING: Final = [
     "file",
     "breaths",
@@ -78,7 +79,7 @@ class BreathTests(NamedTuple):
     """Values of tests with breath files, the same under every rule, and what was noticed."""
 
     tests: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm, plateau
-    rules: pd.DataFrame  # lab_test_id, rule, vo2max, vo2max_edited [mL/kg/min]
+    rules: pd.DataFrame  # lab_test_id, rule; [mL/kg/min] vo2max, vo2max_unedited, _edited
     editing: (
         pd.DataFrame
     )  # file; counts breaths, artefacts, impossible, backward; [mL/kg/min] unedited, edited
@@ -215,8 +216,10 @@ def _one_test(
         return BreathTests(_NO_VALUES, _NO_RULES, counts, _NO_STAGES, notes, doubts)
     notes += _typed_notes(lab, float(test["vo2max"]), rule, test["file"], int(test["row"]))
     value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
-    rules = pd.DataFrame({"rule": list(every), "vo2max": np.array(list(every.values())) / mass})
-    rules.insert(0, "lab_test_id", name)
+    under = (every, unedited, edited)
+    rules = pd.DataFrame(
+        [(name, one, *(values[one] / mass for values in under)) for one in every], columns=_RULES
+    )
     notes += _bin_notes(lab, kept_bin / mass, file)
     beside, odd = _impossible(_beside(used, rule, start, reference.last_bin), file)
     t, vo2 = (used[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))

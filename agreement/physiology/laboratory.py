@@ -45,6 +45,8 @@ LABORATORY_COLUMNS: Final = [
     "training_profile",
     "profile_borderline",
     *CRITERION_COLUMNS,
+    "rer_max",
+    "plateau",
     "file",
     "row",
 ]
@@ -66,7 +68,8 @@ class LaboratoryValues:
     problems : tuple of Problem
         What the reader should know.
     averaging : DataFrame
-        lab_test_id, rule, vo2max: tests with breath files under every compared rule.
+        lab_test_id, rule, vo2max, vo2max_unedited, vo2max_edited: tests with breath files under
+        every compared rule. [mL/kg/min]
     stages : DataFrame
         lab_test_id, mode, cost, vo2: of each long stage of a breath file the uptake that its work
         rate costs by the equation, and that measured in its last minute. [mL/kg/min]

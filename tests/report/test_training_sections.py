@@ -143,7 +143,7 @@ def test_the_rule_in_use_is_marked_among_the_others(cohort):
     assert html.index("moving 5 breaths") < html.index("moving 60 s")
     bare = replace(cohort.laboratory, averaging=cohort.laboratory.averaging.iloc[:0])
     nothing = StudyReport(replace(cohort, laboratory=bare)).averaging_rules().html
-    assert "No laboratory test has breaths" in nothing
+    assert not nothing
 
 
 def test_maxima_are_counted(cohort):

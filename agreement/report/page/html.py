@@ -134,7 +134,7 @@ def notebook_page(notebook: Any, title: str) -> str:
     markdown = MarkdownIt("commonmark", {"html": False})
     page = Page()
     added = 0  # pieces that the words before a cell have put into the open section
-    for cell in notebook.cells:
+    for cell in _speaking(notebook.cells):
         tags = cell.metadata.get("tags", [])
         if cell.cell_type == "markdown":
             added = _add_markdown(page, markdown.render(cell.source), tags)
@@ -146,6 +146,25 @@ def notebook_page(notebook: Any, title: str) -> str:
                 page.add(html, tags)
             added = 0
     return page.html(title)
+
+
+def _speaking(cells: list[Any]) -> list[Any]:
+    """Leave out headings whose code ran and showed nothing: a section without data fills no page."""
+    parts: list[list[Any]] = []
+    for cell in cells:
+        if cell.cell_type == "markdown" or not parts:
+            parts.append([])
+        parts[-1].append(cell)
+    kept: list[Any] = []
+    below = False  # whether anything is shown under the next heading of level 2
+    for part in reversed(parts):
+        ran = [one for cell in part[1:] if cell.cell_type == "code" for one in cell.outputs]
+        silent = bool(ran) and not any(map(_output_html, ran))
+        level_2 = part[0].cell_type == "markdown" and part[0].source.startswith("## ")
+        if not silent or (level_2 and below):
+            kept = part + kept
+        below = not level_2 and (below or not silent)
+    return kept
 
 
 def _add_markdown(page: Page, html: str, tags: list[str]) -> int:

@@ -14,6 +14,7 @@ KEYS: Final = {  # the columns that name a line of each table
     "exclusions.csv": ("file", "row", "id"),
     "flow.csv": ("file",),
     "athlete_cards.csv": ("athlete_id", "method", "mode"),
+    "lab_values.csv": ("lab_test_id", "rule", "edited"),
 }
 MEASURED: Final = frozenset(
     (

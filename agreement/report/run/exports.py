@@ -10,11 +10,14 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from agreement.cohort import Cohort
+from agreement.physiology.lab_values import lab_values
 from agreement.tables.writers import csv_bytes
 from agreement.terms import (
     CARD_COLUMNS,
     EXCLUSION_COLUMNS,
     FLOW_COLUMNS,
+    LAB_VALUE_COLUMNS,
     PAIR_COLUMNS,
     RESULT_COLUMNS,
 )
@@ -26,6 +29,7 @@ COLUMNS: Final = {
     "exclusions": EXCLUSION_COLUMNS,
     "flow": FLOW_COLUMNS,
     "athlete_cards": CARD_COLUMNS,
+    "lab_values": LAB_VALUE_COLUMNS,
 }
 
 
@@ -41,6 +45,15 @@ def rounded_results(results: pd.DataFrame) -> pd.DataFrame:
         numbers = frame[name].to_numpy(dtype=np.float64)
         frame[name] = np.array([float(f"{one:.{DIGITS - 1}e}") for one in numbers])
     return frame
+
+
+def laboratory_table(cohort: Cohort) -> dict[str, pd.DataFrame]:
+    """Return ``lab_values`` of a study with breaths or without a field method; else nothing."""
+    study = cohort.study
+    if not (study.laboratory_only or study.breaths):
+        return {}
+    edited = study.options.reference.edit_breaths
+    return {"lab_values": lab_values(cohort.laboratory, edit_breaths=edited)}
 
 
 def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:

@@ -23,7 +23,7 @@ from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.privacy import FEWEST, naming, pseudonymous, without_test_dates
 from agreement.report.privacy.release import released_options, released_results, released_tables
 from agreement.report.run.earlier import JUDGED, earlier_report, judged
-from agreement.report.run.exports import write_tables
+from agreement.report.run.exports import laboratory_table, write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.published_file import read_with_published
 from agreement.report.run.session_progress import told_to_starter
@@ -35,6 +35,7 @@ from agreement.report.sections import (
     doubt_sections,
     first_page,
     input_sections,
+    laboratory_section,
     mode_sections,
     together,
     training_sections,
@@ -152,6 +153,10 @@ class StudyReport:
     def averaging_rules(self) -> Block:
         """Price the choice of averaging rule."""
         return input_sections.averaging_rules_block(self.results, self.numbers)
+
+    def laboratory(self) -> Block:
+        """Show the laboratory by itself: its repeats, and who changed."""
+        return laboratory_section.laboratory_block(self.results, self.numbers, self.kind)
 
     def maxima(self) -> Block:
         """Count confirmed maxima and their criteria."""
@@ -281,14 +286,14 @@ class StudyReport:
             return
         place, cohort = self.folder, self.cohort
         tables = {"results": self.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
-        people = {"pairs": cohort.pairs, "athlete_cards": self.cards}
+        people = {"pairs": cohort.pairs, "athlete_cards": self.cards} | laboratory_table(cohort)
         write_tables(released_tables(**tables) if self.discreet else tables | people, place)
         if self._has_card_pages:
             text = card_pages.cards_page(self.cards, self._lacking, self._title, self.numbers.name)
             (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
         verdicts = (one.verdict for one in self.results.methods)
         told = {
-            "verdict": answer.verdict_sentences(*self._judged, told=not self.discreet),
+            "verdict": self._sentences(),
             "remarks": remarks(cohort, discreet=self.discreet),
             "small_groups": [] if self.discreet else self.small_groups,
             JUDGED: judged(self.options.margin, verdicts, self.earlier),
@@ -300,6 +305,9 @@ class StudyReport:
     def comparisons(self) -> tuple[Comparison, ...]:
         """One for each method and mode, in the order of the results."""
         return tuple(self._comparison(one) for one in self.results.methods)
+
+    def _sentences(self) -> list[str]:
+        return answer.verdict_sentences(*self._judged, told=not self.discreet)
 
     @property
     def _title(self) -> str:
@@ -327,15 +335,8 @@ class StudyReport:
     @cached_property
     def _facts(self) -> checklists.Facts:
         known = any(not error.assumed for error in self.results.laboratory.values())
-        laboratory = self.cohort.laboratory.frame
-        return checklists.Facts(
-            self.options,
-            self.cohort.pairs,
-            laboratory,
-            self.results.methods,
-            known,
-            discreet=self.discreet,
-        )
+        told = (self.cohort.pairs, self.cohort.laboratory.frame, self.results.methods, known)
+        return checklists.Facts(self.options, *told, discreet=self.discreet)
 
     @cached_property
     def _provenance(self) -> dict[str, Any]:
@@ -396,4 +397,8 @@ def open_report(
     cohort = read_with_published(study, progress=told_to_starter())
     if kind == "audit":
         cohort = pseudonymous(cohort, naming(study_key(cohort.study.folder)))
+    elif cohort.study.laboratory_only:
+        from agreement.report.run.laboratory_report import LaboratoryReport  # it builds on this
+
+        return LaboratoryReport(cohort, kind=kind, save=save, png=png)
     return StudyReport(cohort, kind=kind, save=save, png=png)

@@ -84,7 +84,7 @@ def people_actions(
 
     `outside`: athlete, method and mode of field tests whose equation was made for others.
     """
-    return [*_wrong_inputs(pairs), *_unconfirmed(pairs), *_outside(pairs, numbers, outside)]
+    return [*_wrong_inputs(pairs), *unconfirmed(pairs), *_outside(pairs, numbers, outside)]
 
 
 def _margin(judged: Iterable[Judged], margin: Margin) -> list[Markup]:
@@ -131,7 +131,8 @@ def _wrong_inputs(pairs: pd.DataFrame) -> list[Markup]:
     ]
 
 
-def _unconfirmed(pairs: pd.DataFrame) -> list[Markup]:
+def unconfirmed(pairs: pd.DataFrame) -> list[Markup]:
+    """Name the athletes whose tests were not confirmed to be maximal."""
     doubtful = pairs[pairs["max_confirmed"] != "yes"].drop_duplicates("lab_test_id")
     told = {"tests": len(doubtful), "people": _people(doubtful)}
     return [said("actions", "unconfirmed", **told)] if len(doubtful) else []

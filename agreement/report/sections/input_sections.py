@@ -129,7 +129,7 @@ def averaging_rules_block(results: StudyResults, numbers: Numbers) -> Block:
     numbers : Numbers
     """
     if not results.averaging:
-        return paragraph("No laboratory test has breaths, so no other averaging rule can be tried.")
+        return Block("")
     return joined([_rules_table(mode, found, numbers) for mode, found in results.averaging.items()])
 
 

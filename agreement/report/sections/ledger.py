@@ -22,15 +22,7 @@ _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 
 def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame, name: Names) -> Block:
     """Return the count of rows by file, and of pairs by method."""
-    files = [
-        (
-            f"<code>{escape(str(row['file']))}</code>",
-            *(str(row[name]) for name in ("rows_read", "used", "summarised", "excluded")),
-        )
-        for row in flow.to_dict("records")
-    ]
-    columns = ["file", "rows read", "used alone", "summarised", "left out"]
-    block = table("Rows by file", columns, files, numeric=columns[1:])
+    block = files_block(flow)
     if pairs.empty:
         return block + paragraph("No field value could be paired with a laboratory value.")
     counted = [
@@ -44,6 +36,19 @@ def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame, name: Names) -> Block:
     ]
     columns = ["method, mode", "pairs", "athletes", "of a confirmed maximum"]
     return block + table("Pairs by method", columns, counted, numeric=columns[1:])
+
+
+def files_block(flow: pd.DataFrame) -> Block:
+    """Return the count of rows by file."""
+    files = [
+        (
+            f"<code>{escape(str(row['file']))}</code>",
+            *(str(row[name]) for name in ("rows_read", "used", "summarised", "excluded")),
+        )
+        for row in flow.to_dict("records")
+    ]
+    columns = ["file", "rows read", "used alone", "summarised", "left out"]
+    return table("Rows by file", columns, files, numeric=columns[1:])
 
 
 def left_out_block(

@@ -310,6 +310,7 @@ RECORDS: Final = (
         statistics=(_SHIFT, _ERROR),
         privacy=Privacy.WHOLE,
         unless_possible=(("all", ("typical_error_net_of_shift",)),),
+        own_section=True,
     ),
     Analysis(
         name="laboratory_change",
@@ -341,5 +342,6 @@ RECORDS: Final = (
             ),
         ),
         privacy=Privacy.WHOLE,
+        own_section=True,
     ),
 )

@@ -1,0 +1,143 @@
+"""The laboratory by itself: how far its repeats lie apart, who changed, what the rule is worth."""
+
+from html import escape
+from typing import Final
+
+import pandas as pd
+
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.numbers import Numbers, counted, plain, with_minus
+from agreement.report.sections.actions import losses, unconfirmed
+from agreement.stats.repeats.laboratory_itself import LaboratoryChange
+from agreement.stats.results_table import LABORATORY, StudyResults
+from agreement.tables.options import Kind
+
+QUESTION: Final = "How far can one laboratory test be trusted?"
+NO_FIELD: Final = "This study has no field values: the laboratory is judged by itself."
+_REPEATS: Final = "laboratory_repeats"
+_ERROR: Final = "typical_error_net_of_shift"
+_CHANGES: Final = ("athlete", "first test", "last test", "before", "after", "change", "noise")
+
+
+def laboratory_sentences(results: StudyResults, numbers: Numbers) -> list[str]:
+    """Return what the laboratory's own tests say, mode by mode; plain text."""
+    places = [mode for _, mode in numbers.places(_REPEATS)]
+    places.sort(key=lambda mode: mode not in results.laboratory_repeats)  # known ones first
+    told = []
+    for mode in places:
+        cell = numbers.get(_REPEATS, _ERROR, LABORATORY, mode)
+        repeats, change = results.laboratory_repeats.get(mode), results.laboratory_change.get(mode)
+        words = [
+            repeats.summary()
+            if repeats is not None
+            else f"How far its tests of one athlete lie apart is not known: {cell.reason.rstrip('.')}."
+        ]
+        words += [change.summary()] if change is not None else []
+        name = f"{mode[:1].upper()}{mode[1:]}: " if len(places) > 1 else ""
+        told.append(with_minus(name + " ".join(words)))
+    return told or ["Not one laboratory test could be used."]
+
+
+def answer_block(results: StudyResults, numbers: Numbers) -> Block:
+    """Return the answer of a study that has no field method."""
+    sentences = (
+        f"<p><strong>{escape(one)}</strong></p>" for one in laboratory_sentences(results, numbers)
+    )
+    return Block(f'<div id="verdict">{"".join(sentences)}<p class="note">{NO_FIELD}</p></div>')
+
+
+def next_block(
+    numbers: Numbers, laboratory: pd.DataFrame, exclusions: pd.DataFrame, flow: pd.DataFrame
+) -> Block:
+    """Say what would make the laboratory's own numbers firmer, and how many rows are used."""
+    cells = [numbers.get(_REPEATS, _ERROR, *place) for place in numbers.places(_REPEATS)]
+    items = [] if any(cell.known for cell in cells) else [said("actions", "repeats_alone")]
+    items += [*unconfirmed(laboratory), *losses(exclusions)]
+    read, left_out = (int(flow[name].sum()) for name in ("rows_read", "excluded"))
+    counts = {"used": read - left_out, "read": read, "left_out": left_out}
+    return Block(said("actions", "block", items=items, **counts))
+
+
+def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Block:
+    """
+    Show repeats with their mean shift told apart, and who changed by more than noise.
+
+    Parameters
+    ----------
+    results : StudyResults
+    numbers : Numbers
+        What an audit withholds is withheld there already.
+    kind : {"squad", "validation", "audit"}
+        Only a squad report names who changed; an audit does not count them either.
+
+    Returns
+    -------
+    Block
+        Empty without a repeat and without a second visit.
+    """
+    blocks = [_repeats(numbers)]
+    if kind != "audit":
+        for mode, change in results.laboratory_change.items():
+            blocks.append(_changes(mode, change, numbers, named=kind == "squad"))
+        blocks += [
+            paragraph(f"{escape(mode)}: {with_minus(escape(rules.summary()))}")
+            for mode, rules in results.averaging.items()
+        ]
+    return joined(block for block in blocks if block.html)
+
+
+def _repeats(numbers: Numbers) -> Block:
+    """Return the table of typical errors and mean shifts, by pair of tests."""
+    rows = []
+    for method, mode in numbers.places(_REPEATS):
+        for group in numbers.groups(_REPEATS, method, mode):
+            error = numbers.get(_REPEATS, _ERROR, method, mode, group)
+            shift = numbers.get(_REPEATS, "mean_shift", method, mode, group)
+            if not error.known:
+                continue
+            which = "all repeats" if group == "all" else f"test {escape(group)}"
+            moved = "" if group == "all" else shift.stacked(sign=True)
+            name = f"{escape(mode)}, {which}"
+            rows.append((name, str(error.n), error.stacked(), moved or "see below"))
+    if not rows:
+        return Block("")
+    columns = ("mode, tests", "athletes", "typical error", "later minus earlier test")
+    caption = "Repeats within days (mL/kg/min), 95 % intervals below"
+    return table(caption, columns, rows, numeric=columns[1:])
+
+
+def _changes(mode: str, change: LaboratoryChange, numbers: Numbers, *, named: bool) -> Block:
+    """Count who changed by more than the noise, and name them; everybody else is folded."""
+    share = numbers.get("laboratory_change", "share_beyond_noise", LABORATORY, mode)
+    words = paragraph(
+        f"{escape(mode)}: {with_minus(escape(change.summary()))} Share: {share.percent()} "
+        f"({share.percent_interval()})."
+    )
+    if not named:
+        return words
+    people = change.people
+    beyond = people["beyond_noise"] == "yes"
+    caption = f"{mode}: changed by more than the noise (mL/kg/min)"
+    shown = _people(caption, people[beyond]) if beyond.any() else Block("")
+    rest = people[~beyond]
+    if rest.empty:
+        return words + shown
+    caption = f"{mode}: changed by less than the noise (mL/kg/min)"
+    summary = f"{counted(len(rest), 'athlete')} who changed by less than the noise"
+    folded = f"<details><summary>{summary}</summary>{_people(caption, rest).html}</details>"
+    return words + shown + Block(folded)
+
+
+def _people(caption: str, people: pd.DataFrame) -> Block:
+    rows = [
+        (
+            escape(str(one["athlete_id"])),
+            *(f"{one[name]:%Y-%m-%d}" for name in ("first_test", "last_test")),
+            *(plain(one[name]) for name in ("before", "after")),
+            plain(one["change"], sign=True),
+            plain(one["noise"]),
+        )
+        for one in people.to_dict("records")
+    ]
+    return table(caption, _CHANGES, rows, numeric=_CHANGES[3:])

@@ -1,0 +1,170 @@
+"""A study without a field method: the laboratory by itself, on the page and in lab_values.csv."""
+
+import re
+from html import unescape
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.physiology.averaging import COMPARED_RULES
+from agreement.report.page.html import notebook_page
+from agreement.report.run.study_report import open_report
+from agreement.report.run.write import write_report
+from agreement.terms import LAB_VALUE_COLUMNS
+
+# repeats two days apart; second minus first 1, 2, 1, 2, 3, 3: mean 2, SD 0.894427 (by hand: sum of
+# squares 4, over 5, root), typical error 0.894427 / root 2 = 0.632456
+FIRST = {"A": 50.0, "B": 55.0, "C": 44.0, "D": 61.0, "E": 47.0, "F": 52.0}
+SECOND = {"A": 1.0, "B": 2.0, "C": 1.0, "D": 2.0, "E": 3.0, "F": 3.0}
+# months later, against the mean of the two: only E (+6) lies far beyond 1.96 root(v (1/2 + 1/1)),
+# which is 1.52 mL/kg/min; B (+1) lies within
+LATER = {"A": 0.0, "B": 1.0, "E": 6.0, "F": -0.5}
+
+
+@pytest.fixture
+def study(tmp_path):
+    """Return the maker of a study folder with a laboratory table only."""
+
+    def make(*, breaths=False, toml=""):
+        folder = tmp_path / "bench"
+        folder.mkdir()
+        rows = []
+        for who, first in FIRST.items():
+            rows.append((who, "2026-03-02", first))
+            rows.append((who, "2026-03-04", first + SECOND[who]))
+            if who in LATER:
+                rows.append((who, "2026-07-01", first + SECOND[who] / 2 + LATER[who]))
+        tests = pd.DataFrame(rows, columns=["athlete_id", "date", "vo2max_ml_kg_min"])
+        tests.insert(0, "lab_test_id", [f"L{n:02}" for n in range(len(tests))])
+        tests = tests.assign(mode="run", averaging_rule="fixed 30 s", rer_max=1.15, mass_kg=70.0)
+        tests.to_csv(folder / "lab_tests.csv", index=False)
+        (folder / "study.toml").write_text(f'[study]\ntime_zone = "UTC"\n{toml}')
+        if breaths:
+            (folder / "breaths").mkdir()
+            t = np.arange(2.0, 602.0, 2.0)  # ten minutes, a breath each two seconds
+            rising = 1000.0 + 4.0 * t
+            rising[200] += 4000.0  # a cough
+            table = pd.DataFrame({"t_s": t, "vo2_ml_min": rising})
+            table.to_csv(folder / "breaths" / "L00.csv", index=False)
+        return folder
+
+    return make
+
+
+@pytest.fixture
+def out(tmp_path):
+    """Return an empty folder for tables."""
+    (tmp_path / "out").mkdir()
+    return tmp_path / "out"
+
+
+def plain(block):
+    return unescape(re.sub(r"<[^>]+>", "", block.html))
+
+
+def test_the_first_page_tells_repeats_and_who_changed(study):
+    report = open_report(study())
+    told = plain(report.verdict())
+    assert "One test lies 0.6 mL/kg/min" in told
+    assert "the second reads +2.0 against the first" in told
+    assert "1 of 4 athletes changed by more than the laboratory's own noise" in told
+    assert "verdict" not in told
+    assert "Agree on a limit" not in plain(report.next_steps())
+
+
+def test_repeats_with_their_shift_and_names_of_who_changed(study):
+    html = open_report(study()).laboratory().html
+    key = "laboratory_repeats/laboratory/run/1 to 2"
+    assert f'data-statistic="{key}/mean_shift">+2.0<' in html
+    assert f'data-statistic="{key}/typical_error_net_of_shift">0.6<' in html
+    shown, folded = html.split("<details>")
+    assert re.findall(r'<th scope="row">(\w)</th>', shown) == ["E"]
+    assert re.findall(r'<th scope="row">(\w)</th>', folded) == ["A", "B", "F"]
+    assert "+6.0" in shown
+
+
+def test_nothing_of_the_field_fills_the_page(study, tmp_path):
+    written = write_report(study(), out=tmp_path / "out")
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert re.findall(r'<h2 id="section[^"]*">([^<]+)</h2>', page) == [
+        "Who is in, and who is not",
+        "The laboratory by itself",
+        "What was left out",
+        "Cautions",
+        "How this was computed",
+        "Where this comes from",
+    ]
+    assert "no pair was found" not in page
+    assert "could be paired" not in page
+    assert "What the averaging rule is worth" not in page  # no breaths
+    assert written.verdict[0].startswith("One test lies 0.6 mL/kg/min")
+    assert "lab_values.csv" in written.files
+    assert "athlete_cards.html" not in written.files
+
+
+def values(folder):
+    return pd.read_csv(folder / "lab_values.csv", keep_default_na=False)
+
+
+def test_typed_values_have_one_row_under_their_own_rule(study, out):
+    open_report(study(), save=out).save()
+    found = values(out)
+    assert list(found) == LAB_VALUE_COLUMNS
+    assert len(found) == found["lab_test_id"].nunique() == 16
+    assert set(found["rule"]) == {"fixed 30 s"}
+    assert set(zip(found["in_use"], found["edited"], strict=True)) == {("yes", "unknown")}
+    assert found["vo2max_ml_kg_min"].head(3).tolist() == [50.0, 51.0, 50.5]
+    assert set(found["criterion_rer"]) == {"met"}
+
+
+@pytest.mark.parametrize("edit", ["no", "yes"])
+def test_breaths_give_each_rule_edited_and_not(study, out, edit):
+    toml = "[reference]\nedit_breaths = true\n" if edit == "yes" else ""
+    open_report(study(breaths=True, toml=toml), save=out).save()
+    found = values(out)
+    own = found[found["lab_test_id"] == "L00"]
+    assert len(found) == 15 + len(own)
+    assert set(own["rule"]) == set(COMPARED_RULES)
+    assert not own.duplicated(["rule", "edited"]).any()
+    used = own[own["in_use"] == "yes"]
+    assert used[["rule", "edited"]].to_numpy().tolist() == [["fixed 30 s", edit]]
+    by = own.set_index(["rule", "edited"])["vo2max_ml_kg_min"]
+    # five breaths about the cough at 402 s: 1000 + 4 * 402 on average and a fifth of 4000 more
+    assert by["moving 5 breaths", "no"] == pytest.approx(
+        (1000 + 4 * 402 + 800) / 70, abs=(4 * 4) / 70
+    )
+    # without it the last five, at 592 to 600 s: 1000 + 4 * 596
+    assert by["moving 5 breaths", "yes"] == pytest.approx((1000 + 4 * 596) / 70, rel=1e-6)
+
+
+def test_an_audit_has_no_values_of_tests_and_names_nobody(study, out):
+    report = open_report(study(breaths=True), kind="audit", save=out)
+    report.save()
+    assert not (out / "lab_values.csv").exists()
+    assert "changed by more" not in report.laboratory().html
+
+
+def test_a_field_study_writes_them_only_with_breaths(small_study, out, tmp_path):
+    open_report(small_study(tmp_path / "crew"), save=out).save()
+    assert not (out / "lab_values.csv").exists()
+
+
+def test_a_heading_whose_code_showed_nothing_is_left_out():
+    from nbformat import v4
+
+    def shown(html):
+        return v4.new_output("display_data", data={"text/html": html})
+
+    def code(html):
+        return v4.new_code_cell("x", outputs=[shown(html)])
+
+    words = v4.new_markdown_cell
+    cells = [words("# Title"), words("## Kept\n\nWords."), code("<p>here</p>")]
+    cells += [words("## Gone\n\nWords."), code(""), words("### Gone too"), code("")]
+    cells += [words("## Above\n\nWords."), code(""), words("### Below"), code("<p>there</p>")]
+    cells += [words("## Words alone")]
+    page = notebook_page(v4.new_notebook(cells=cells), "title")
+    assert re.findall(r"<h2 id=\"section[^>]*>([^<]+)", page) == ["Kept", "Above", "Words alone"]
+    assert "Gone" not in page
+    assert "<h3>Below</h3>" in page
