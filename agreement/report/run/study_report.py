@@ -106,9 +106,7 @@ class StudyReport:
     def chart(self) -> Block:
         """Show all methods on one axis."""
         drawn = first_page.methods_chart(self.numbers, self.options, self.comparisons)
-        for one in drawn:
-            self.album.keep(one)
-        return joined(one.block for one in drawn)
+        return self._drawn(drawn, Block(""))
 
     def next_steps(self) -> Block:
         """Say what to check or correct next, and how many rows are used."""

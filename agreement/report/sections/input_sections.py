@@ -182,7 +182,7 @@ def maxima_block(laboratory: pd.DataFrame, pairs: pd.DataFrame) -> Block:
         f"{counted(len(laboratory), 'laboratory test')}: {yes} confirmed to be maximal, {no} not "
         f"maximal by the criteria, {unknown} not known."
     )
-    if no + unknown:
+    if no + unknown and len(pairs):
         used = pairs.loc[pairs["max_confirmed"] != "yes", "lab_test_id"].nunique()
         counts += f" Of the {no + unknown} not confirmed, {used} are behind a pair."
     peak = " A value that is not confirmed is a VO2peak." if no + unknown else ""
