@@ -1,9 +1,4 @@
-"""
-What a report's notebook shows, section by section; each cell of a notebook is one call here.
-
-Everything is computed once, when the study is opened. `StudyReport` is the one object an analyst
-needs to know to change a notebook and run it again.
-"""
+"""What a report's notebook shows, each cell one call here; computed once, at the opening."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
