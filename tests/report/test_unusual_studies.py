@@ -91,7 +91,7 @@ def test_a_limit_agreed_after_the_first_test_is_said(shown):
 )
 def test_a_limit_is_met_or_not_or_undecided_in_words(shown, limit, word, sentence):
     text = shown("verdict", toml=AGREED.format(limit))["verdict"]
-    assert text.strip().startswith(word)
+    assert word in text  # what could make it wrong may stand above
     assert sentence in text
     assert "2026-01-10" in text
 
