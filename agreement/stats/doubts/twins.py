@@ -12,6 +12,7 @@ Floats = npt.NDArray[np.float64]
 
 ALPHA: Final = 2e-5  # of naming anybody wrongly in one study
 NEARLY: Final = 0.15  # chance of each number that the laboratory measured
+NEAR_LAB: Final = 0.15  # of two first laboratory values: a copy is off by rounding. [mL/kg/min]
 MOST_PEOPLE: Final = 1500  # every two are compared
 _MOST_TESTS, _MOST_CHANGES = 4, 14
 
@@ -61,7 +62,9 @@ def twins(laboratory: pd.DataFrame, pairs: pd.DataFrame, daily: pd.DataFrame) ->
     near = (
         np.fmax.reduce([one[upper] for one in measured]) <= NEARLY
     )  # each number of the laboratory
-    chance = np.where((numbers >= 2) & near, chance, 1.0)
+    # values that lie evenly are near one another without being copies
+    written_again = np.abs(np.subtract.outer(first_lab, first_lab))[upper] <= NEAR_LAB + 1e-9
+    chance = np.where((numbers >= 2) & near & written_again, chance, 1.0)
     return tuple(
         Twins(
             str(ids[upper[0][k]]),
