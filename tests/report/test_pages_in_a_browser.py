@@ -116,7 +116,7 @@ def rendered(request, small_study, tmp_path_factory):
     root = tmp_path_factory.mktemp(f"{name}-{kind}")
     study = root / "study"
     if name == "demo":
-        shutil.copytree(DEMO, study, ignore=shutil.ignore_patterns("*.key"))
+        shutil.copytree(DEMO, study, ignore=shutil.ignore_patterns("*.key*"))
     elif name == "men":
         worked_example(study)
     else:

@@ -152,7 +152,7 @@ def test_unknown_keys_name_the_nearest(tmp_path, text, says):
             "must be one of: female, male, unknown",
         ),
         ("[study\n", "does not follow the TOML form"),
-        ("[study]\ntitle = 'a'\ntitle = 'b'\n", "does not follow the TOML form"),
+        ("[study]\ntitle = 'a'\ntitle = 'b'\n", "Line 3 names again what stands above"),
     ],
 )
 def test_wrong_values_are_stops_that_say_what_is_expected(tmp_path, text, says):
