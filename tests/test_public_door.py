@@ -124,8 +124,9 @@ def test_a_fault_in_a_frame_names_table_row_and_column():
         Cohort.from_frames(lab_tests=TESTS, field_estimates=wrong)
     with pytest.raises(TableError, match=r"'mode' is missing"):
         Cohort.from_frames(lab_tests=TESTS.drop(columns="mode"), field_estimates=READINGS)
-    with pytest.raises(TableError, match=r"no table of field values"):
-        Cohort.from_frames(lab_tests=TESTS)
+    alone = Cohort.from_frames(lab_tests=TESTS)  # a study of the laboratory itself
+    assert alone.pairs.empty
+    assert len(alone.laboratory.frame) == len(TESTS)
     timed = READINGS.assign(taken_at=READINGS["taken_at"] + " 09:00")
     with pytest.raises(TableError, match=r"time_zone"):
         Cohort.from_frames(lab_tests=TESTS, field_estimates=timed)
