@@ -30,8 +30,8 @@ def with_keys(text: str, table: str, keys: Mapping[str, object]) -> str:
 
     Examples
     --------
-    >>> print(with_keys("[pairing]\\n# days_before = 14  # days\\n[change]\\n", "pairing",
-    ...                 {"days_before": 21}))
+    >>> before = chr(10).join(["[pairing]", "# days_before = 14  # days", "[change]", ""])
+    >>> print(with_keys(before, "pairing", {"days_before": 21}))
     [pairing]
     days_before = 21  # days
     [change]

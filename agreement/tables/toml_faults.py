@@ -31,7 +31,7 @@ def toml_fault(text: str, error: ValueError) -> tuple[str, str]:
     ...     tomllib.loads(text)
     ... except ValueError as error:
     ...     print(*toml_fault(text, error), sep="\n")
-    Line 2 does not follow the TOML form: time_zone = Europe/Oslo
+    Line 2 does not follow the TOML form: time_zone = Europe/Oslo.
     Write it as: time_zone = "Europe/Oslo"
     """
     said = str(error)
@@ -46,13 +46,13 @@ def toml_fault(text: str, error: ValueError) -> tuple[str, str]:
     number = min(max(number, 1), max(len(lines), 1))
     for at in (number, number - 1):  # an open quotation mark is found out a line later
         if 1 <= at <= len(lines) and (better := _put_right(lines, at - 1)):
-            what = f"Line {at} does not follow the TOML form: {lines[at - 1].strip()}"
+            what = f"Line {at} does not follow the TOML form: {lines[at - 1].strip()}."
             return what, f"Write it as: {better.strip()}"
     line = lines[number - 1].strip() if lines else ""
     reason = _PLACE.sub("", said).strip()
     if "overwrite" in said or "declare" in said or "twice" in said:
-        return f"Line {number} names again what stands above: {line}", "Keep one of them."
-    what = f"Line {number} does not follow the TOML form ({reason}): {line}"
+        return f"Line {number} names again what stands above: {line}.", "Keep one of them."
+    what = f"Line {number} does not follow the TOML form ({reason}): {line}."
     return what, "Texts need quotes, tables stand in [brackets]; see the commented study.toml."
 
 

@@ -89,7 +89,8 @@ def check_message(problem: Problem) -> None:
     assert re.search(r"\w", problem.what), said
     assert problem.what.rstrip().endswith((".", "?")), said
     assert re.search(r"\w", problem.remedy), said
-    assert problem.remedy.rstrip().endswith((".", ")", "?")), said
+    line_to_copy = problem.remedy.startswith("Write it as: ")  # ends as the file should
+    assert line_to_copy or problem.remedy.rstrip().endswith((".", ")", "?")), said
     assert not MACHINE_TALK.search(problem.what + problem.remedy), said
 
 

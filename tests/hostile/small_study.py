@@ -65,6 +65,9 @@ columns = { vo2max_ml_kg_min = "VO2" }
 units = { mass_kg = "lb" }
 [files.athletes]
 codes = { sex = { "1" = "female", "2" = "male" } }
+
+[confirm]
+cost_of_work = { reason = "an invented file", on = 2026-01-05 }
 """
 ATHLETES = """\
 athlete_id,sex,birth_year,age_years,stature_cm,mass_kg,training_profile,hr_limiting_drug,withdrawn

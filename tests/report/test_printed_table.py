@@ -213,9 +213,7 @@ def test_limits_by_another_convention_name_their_own_line(report, printed, conve
     assert float(shown) == pytest.approx(own["value"].item(), abs=0.005)
 
 
-@pytest.mark.parametrize(
-    "section", ["sensitivity", "structure", "reporting_lists", "quotable", "averaging_rules"]
-)
+@pytest.mark.parametrize("section", ["sensitivity", "structure", "reporting_lists", "quotable"])
 def test_every_section_of_a_validation_speaks(report, section):
     html = getattr(report, section)().html
     assert "nan" not in re.sub(r"<[^>]+>", " ", html).lower().split()

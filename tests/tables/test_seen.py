@@ -93,7 +93,7 @@ def test_a_line_that_is_no_toml_is_shown_and_put_right(folder, wrong, right):
         f"# a study\n{wrong}\n[report]\nseed = 1\n", encoding="utf-8"
     )
     (problem,) = [p for p in inspect_study(folder)[1] if p.file == "study.toml"]
-    assert problem.what == f"Line 2 does not follow the TOML form: {wrong}"
+    assert problem.what == f"Line 2 does not follow the TOML form: {wrong}."
     assert problem.remedy == f"Write it as: {right}"
     tomllib.loads(right)
 
