@@ -37,6 +37,5 @@ def lab_values(laboratory: LaboratoryValues, *, edit_breaths: bool = False) -> p
             used = (found["rule"] == found["averaging_rule"]) & (edit_breaths == (edited == "yes"))
             parts.append(found.assign(edited=edited, in_use=np.where(used, "yes", "no")))
     every = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
-    place = dict(zip(tests["lab_test_id"], range(len(tests)), strict=True))
-    order = every["lab_test_id"].map(place).argsort(kind="stable")
-    return every.loc[order, LAB_VALUE_COLUMNS].reset_index(drop=True)
+    keys = ["lab_test_id", "edited", "rule"]  # whatever order the files came in
+    return every.sort_values(keys, kind="stable", ignore_index=True)[LAB_VALUE_COLUMNS]
