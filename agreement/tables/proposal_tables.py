@@ -20,6 +20,7 @@ from agreement.tables.proposal_sources import Block, repeated
 from agreement.tables.proposal_words import ABOUT, CODES, fits, plain, taken_apart
 
 _RAW_ROWS: Final = 40  # fewer rows are no recording
+_ROWS_OF_ONE: Final = 1.5  # in a table of athletes, on average
 _OF_LABORATORY: Final = ("rer_max", "rpe_max", "lactate_mmol_l", "plateau", "averaging_rule")
 
 
@@ -53,6 +54,8 @@ def table_of(block: Block) -> str | None:
         score["sessions"] += 2 * ("session_id" in has["sessions"]) + ("mode" in has["sessions"])
         if "date" not in tests:
             score["athletes"] += 3 + len(has["athletes"] & set(OF_PEOPLE))
+            if _readings_each(block) > _ROWS_OF_ONE:  # no list of people names one so often
+                score["athletes"] = 0
             score["field_tests"] = score["sessions"] = 0
         elif not lasting:
             score["sessions"] = 0

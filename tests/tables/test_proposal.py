@@ -11,6 +11,8 @@ from messy_exports import CASES, LAB, READINGS, workbook
 
 from agreement.errors import AgreementError, OutputError
 from agreement.tables.proposal import propose_study
+from agreement.tables.proposal_sources import blocks_of
+from agreement.tables.proposal_tables import table_of
 from agreement.tables.study import inspect_study, read_study
 
 EDITS = {}
@@ -184,3 +186,11 @@ def test_the_command_takes_files_and_prints_what_it_read(tmp_path):
     checked = CliRunner().invoke(cli.app, ["check", str(study)])
     assert checked.exit_code == 2
     assert "mode in [files.lab_tests.values] is to be decided" in checked.stdout
+
+
+def test_a_file_with_many_rows_of_each_person_is_no_list_of_people(tmp_path):
+    rows = [f"A{i};2026-03-0{day} 07:00;{50 + i}" for i in range(8) for day in (1, 2, 3)]
+    source = tmp_path / "device.csv"
+    source.write_text("\n".join(["Athlete;Time;Reading", *rows]) + "\n", encoding="utf-8")
+    (block,), _ = blocks_of(source)
+    assert table_of(block) is None
