@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from math import isnan, nan, sqrt
 from typing import Final
 
-from scipy import optimize, special
+from scipy import optimize, stats
 
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.limits.limits_shown import AnyLimits
@@ -84,7 +84,8 @@ def p_acceptable(bias: float, sd: float, n: int, margin: float, *, coverage: flo
         return 0.0 if abs(bias) < margin else 1.0
     centre = z_of(coverage) * sqrt(n)
     worse = sqrt(n) * (margin - abs(bias)) / sd
-    return float(1.0 - special.nctdtr(n - 1, centre, worse))
+    # nctdtr of the oldest scipy allowed has 7 digits; this has 12 in all of them
+    return float(stats.nct.sf(worse, n - 1, centre))
 
 
 def p_of_limits(limits: AnyLimits | NetOfLaboratory, margin: float) -> float:
