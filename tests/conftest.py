@@ -4,9 +4,19 @@ import signal
 import sys
 from pathlib import Path
 
+import pytest
+
 sys.path.insert(0, str(Path(__file__).parent))  # tests are no package; some share a plain module
 
 # Where the tests run in the background of a script, interrupts come ignored, and every program a
 # test starts would ignore them too: the tests of interrupts would wait for an end that never comes.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(scope="session")
+def demo():
+    """The invented study of the repository, read and computed once for every file that asks for it."""
+    from agreement.cohort import read_cohort
+
+    return read_cohort(Path(__file__).parents[1] / "demo_cohort")

@@ -18,11 +18,6 @@ from agreement.tables.study import inspect_study
 DEMO = Path(__file__).parents[1] / "demo_cohort"
 
 
-@pytest.fixture(scope="module")
-def demo():
-    return read_cohort(DEMO)
-
-
 def staged_tests(demo):
     """Return the tests whose breaths hold more than the one long step that begins a ramp."""
     counts = demo.laboratory.stages["lab_test_id"].value_counts()

@@ -1,25 +1,20 @@
 """The demo's report is explained by the demo's own truth, which no file of a real study shows."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-from agreement import read_cohort
 from agreement.simulate.cohort import simulate_cohort
 from agreement.simulate.demo import DEMO_SEED
 from agreement.simulate.laboratory import Laboratory
 from agreement.simulate.people import Population
 
-DEMO = Path(__file__).parents[1] / "demo_cohort"
-
 
 @pytest.fixture(scope="module")
-def explained():
+def explained(demo):
     """Return each method's results with its pairs and the truth of their laboratory tests."""
     generator = np.random.default_rng(DEMO_SEED)
     truth = simulate_cohort(60, population=Population(drug_share=0.035), rng=generator).tests
-    methods = read_cohort(DEMO).results.methods
+    methods = demo.results.methods
     return [(one, one.data.pairs.merge(truth, on="lab_test_id")) for one in methods]
 
 

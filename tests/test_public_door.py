@@ -47,11 +47,6 @@ READINGS = pd.DataFrame(
 )
 
 
-@pytest.fixture(scope="module")
-def demo():
-    return read_cohort(DEMO)
-
-
 def test_importing_takes_at_most_five_milliseconds_and_loads_nothing_heavy():
     code = (
         "import sys, time; before = set(sys.modules); best = time.perf_counter(); import agreement; "

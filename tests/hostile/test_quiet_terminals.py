@@ -5,10 +5,12 @@ import io
 import os
 import subprocess
 import sys
+from contextlib import redirect_stderr, redirect_stdout
 
 import pytest
 from small_study import BARE, write_folder
 
+from agreement.cli import main
 from agreement.errors import Problem, in_one_line, visible
 
 # escape, bell, C1 control, right-to-left override, isolate, line and paragraph separator
@@ -40,11 +42,22 @@ def quiet(text):
     return not [c for c in RAW if c in text]
 
 
-def run(*words, cwd=None):
-    done = subprocess.run(
-        [sys.executable, "-m", "agreement", *map(str, words)],
-        capture_output=True, check=False, cwd=cwd,
-    )  # fmt: skip
+def run(*words):
+    """Run a command in this process, as the program's own start does."""
+    data, said = io.StringIO(), io.StringIO()
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(data), redirect_stderr(said):
+        patch.setattr(sys, "argv", ["agreement", *map(str, words)])
+        try:
+            code = main()
+        except SystemExit as end:
+            code = end.code
+    return code or 0, data.getvalue(), said.getvalue()
+
+
+def run_alone(*words):
+    """Run a command in a process of its own."""
+    command = [sys.executable, "-m", "agreement", *map(str, words)]
+    done = subprocess.run(command, capture_output=True, check=False)
     return done.returncode, done.stdout.decode("utf-8"), done.stderr.decode("utf-8")
 
 
@@ -61,7 +74,7 @@ def test_no_field_of_a_study_reaches_the_terminal_raw(field, tmp_path):
     study[file] = study[file].replace(old, new.format(evil).encode(), 1)
     place = write_folder(study, tmp_path / "crew")
     for words in (("check", place), ("check", place, "--json")):
-        code, data, said = run(*words)
+        code, data, said = (run_alone if field == "title" else run)(*words)
         assert code in (0, 2), said
         assert quiet(data + said)
         if "--json" in words:

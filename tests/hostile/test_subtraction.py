@@ -158,8 +158,8 @@ def subtracted(seed, folder, *, rows):
 
 
 def test_no_few_people_follow_from_a_share(tmp_path):
-    for seed in range(24):
-        subtracted(seed, tmp_path, rows=seed in (4, 11))
+    for seed in range(6):
+        subtracted(seed, tmp_path, rows=seed == 4)
 
 
 @pytest.mark.slow

@@ -268,7 +268,7 @@ def test_pairs_and_reasons_are_those_of_the_slow_oracle(
 
 
 @pytest.mark.slow
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(drawn_studies, rules_drawn, rules_drawn, st.integers(0, 2**31))
 def test_pairs_and_reasons_are_those_of_the_slow_oracle_on_many_studies(
     new_study, reasons, drawn, rules, test_rules, seed

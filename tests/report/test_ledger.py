@@ -1,31 +1,28 @@
 """The reasons of what was left out add up with the count of rows by file."""
 
 import re
-from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from agreement.report.run.study_report import open_report
+from agreement.report.run.study_report import StudyReport
 from agreement.report.sections.ledger import left_out_block, rows_meant
-
-DEMO = Path(__file__).parents[2] / "demo_cohort"
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return open_report(DEMO)
+def shown(demo):
+    return StudyReport(demo)
 
 
 def numbers(cell):
     return [int(number) for number in re.findall(r"(?:^|>)(\d+)(?=<)", cell)]
 
 
-def test_the_reasons_add_up_to_what_the_flow_says_was_left_out(demo):
-    shown = demo.left_out().html.partition("<details>")[0]
-    rows = re.findall(r'<td class="number">(.*?)</td>', shown)
+def test_the_reasons_add_up_to_what_the_flow_says_was_left_out(shown):
+    table = shown.left_out().html.partition("<details>")[0]
+    rows = re.findall(r'<td class="number">(.*?)</td>', table)
     total = sum(sum(numbers(f">{row}<")) for row in rows)
-    assert total == demo.cohort.flow["excluded"].sum() > len(demo.cohort.exclusions)
+    assert total == shown.cohort.flow["excluded"].sum() > len(shown.cohort.exclusions)
 
 
 def test_a_withdrawn_line_counts_its_rows_and_other_lines_one():
@@ -41,8 +38,10 @@ def test_a_withdrawn_line_counts_its_rows_and_other_lines_one():
     assert ">58<" in left_out_block(lines.head(1), ()).html
 
 
-def test_the_count_of_unconfirmed_tests_is_the_same_in_both_places(demo):
-    (action,) = re.findall(r"maximal: (\d+) laboratory tests behind a pair", demo.next_steps().html)
-    (total, used) = re.findall(r"Of the (\d+) not confirmed, (\d+) are", demo.maxima().html)[0]
+def test_the_count_of_unconfirmed_tests_is_the_same_in_both_places(shown):
+    (action,) = re.findall(
+        r"maximal: (\d+) laboratory tests behind a pair", shown.next_steps().html
+    )
+    (total, used) = re.findall(r"Of the (\d+) not confirmed, (\d+) are", shown.maxima().html)[0]
     assert action == used
     assert int(used) <= int(total)

@@ -43,6 +43,7 @@ def test_pairs_added_without_counting_a_look_are_told_until_it_is_counted(note):
     assert (kept["against"], kept["look"]) == ("laboratory test", 2)
 
 
+@pytest.mark.slow
 def test_another_yardstick_than_the_one_agreed_first_is_withheld_each_time(note):
     assert note(14, "") == "acceptable; laboratory test; against_not_stated"
     changed = 'against = "true value"'

@@ -124,6 +124,7 @@ def test_a_new_analysis_is_in_the_table_and_on_the_page(package, study):
     assert "maximum of d less its minimum (arithmetic; no source)" in folded
 
 
+@pytest.mark.slow
 def test_an_audit_withholds_its_small_groups_and_what_would_tell_of_them(package, study):
     rows, page = report(package, study, "audit")
     assert rows["20"]["value"] == rows["30"]["value"] == ""
@@ -133,6 +134,7 @@ def test_an_audit_withholds_its_small_groups_and_what_would_tell_of_them(package
     assert "range_by_decade/wrist/run/20/range_of_d" not in page
 
 
+@pytest.mark.slow
 def test_it_has_a_formula_and_words_and_can_be_compared_with_a_printed_one(package):
     said = run(
         package,

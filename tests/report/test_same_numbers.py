@@ -9,7 +9,6 @@ from xml.etree import ElementTree as ET  # our own SVG, nothing from outside
 
 import pytest
 
-from agreement.cohort import read_cohort
 from agreement.report.run.study_report import StudyReport, open_report
 
 ROOT = Path(__file__).parents[2]
@@ -147,14 +146,9 @@ class Bare(HTMLParser):
             self.found.append((self.under, text))
 
 
-@pytest.fixture(scope="module")
-def demo():
-    return read_cohort(ROOT / "demo_cohort")
-
-
 @pytest.mark.parametrize(
     "kind",
-    ["squad", *(pytest.param(kind, marks=pytest.mark.slow) for kind in ("validation", "audit"))],
+    [pytest.param(kind, marks=pytest.mark.slow) for kind in ("squad", "validation", "audit")],
 )
 def test_in_the_demo_every_number_of_several_people_names_its_line(demo, kind):
     report = StudyReport(demo, kind=kind)

@@ -12,6 +12,7 @@ import pandas as pd
 from agreement.errors import AgreementError
 from agreement.report.studies.reports import Place, Report, read_report
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
+from agreement.stats.basics.welch import holm
 from agreement.stats.rows import Row, rows_frame
 from agreement.stats.studies.seasons import Seasons, two_seasons
 from agreement.terms import RESULT_COLUMNS
@@ -194,12 +195,10 @@ def _enough(n1: int, n2: int) -> None:
 
 def _counted(seasons: dict[Place, Seasons]) -> dict[Place, tuple[float, float]]:
     """Return Holm's p values over bias and spread of every method and mode."""
-    from statsmodels.stats.multitest import multipletests
-
     if not seasons:
         return {}
     p = [value for one in seasons.values() for value in (one.p, one.p_ratio)]
-    counted = multipletests(p, method="holm")[1].reshape(-1, 2)
+    counted = holm(p).reshape(-1, 2)
     return {
         place: (float(a), float(b)) for place, (a, b) in zip(seasons, counted.tolist(), strict=True)
     }

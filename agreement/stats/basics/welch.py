@@ -1,5 +1,6 @@
 """Comparing the means of groups whose spreads differ: Welch's test, contrasts with all, Holm's p."""
 
+import gc
 import os
 import warnings
 from collections.abc import Sequence
@@ -131,7 +132,11 @@ def holm(p_values: npt.ArrayLike) -> Floats:
     """
     from statsmodels.stats.multitest import multipletests
 
-    return np.asarray(multipletests(p_values, method="holm")[1], dtype=np.float64)
+    gc.freeze()  # it collects garbage at each call: 0.1 s and more where much is loaded
+    try:
+        return np.asarray(multipletests(p_values, method="holm")[1], dtype=np.float64)
+    finally:
+        gc.unfreeze()
 
 
 def _moments(groups: Sequence[npt.ArrayLike]) -> tuple[Floats, Floats, Floats]:
