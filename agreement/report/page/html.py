@@ -33,11 +33,13 @@ _PAGE = """<!DOCTYPE html>
 </header>
 <main id="main">
 {body}
+{paper}
 </main>
 </body>
 </html>
 """
 
+_FOLDED = '<p class="paper note">What is folded away in report.html is not on paper.</p>'
 
 MOST_SENTENCES = 2  # of an explanation that is not folded
 
@@ -67,7 +69,7 @@ class Page:
         self.headings.append((anchor, heading))
         self.sections.append([f'<h2 id="{anchor}">{heading}</h2>'])
 
-    def html(self, title: str) -> str:
+    def html(self, title: str, day: str = "") -> str:
         """Return the whole page."""
         kept = [place for place, parts in enumerate(self.sections) if len(parts) > 1]
         self.headings = [self.headings[place] for place in kept]
@@ -78,7 +80,8 @@ class Page:
         )
         body = "\n".join(["\n".join(self.lead), self._contents(), sections])
         header = "\n".join(self.header)
-        return whole_page(title, header if "<h1" in header else f"{self.title}\n{header}", body)
+        header = header if "<h1" in header else f"{self.title}\n{header}"
+        return whole_page(title, header, body, day=day)
 
     def _contents(self) -> str:
         if not self.headings:
@@ -91,29 +94,37 @@ class Page:
         )
 
 
-def whole_page(title: str, header: str, body: str, skip_to: str = "Skip to the answer") -> str:
-    """Return a document that needs nothing else; `header` and `body` are markup."""
+def whole_page(
+    title: str, header: str, body: str, skip_to: str = "Skip to the answer", day: str = ""
+) -> str:
+    """Return a document that needs nothing else; `header` and `body` are markup, `day` its date."""
+    style = (files("agreement.report") / "page.css").read_text(encoding="utf-8")
     return _PAGE.format(
         title=escape(title),
-        running=_running_header(title),
-        style=(files("agreement.report") / "page.css").read_text(encoding="utf-8") + figure_css(),
+        running=_running_header(title, day),
+        style=style + figure_css(dark=True),
         header=header,
         skip_to=skip_to,
         body=body,
+        paper=_FOLDED if "<details" in body else "",
     )
 
 
-def _running_header(title: str) -> str:
-    """Return the style of what stands on every printed page: the study, and page x of y."""
-    text = "".join(c if c.isalnum() or c == " " else f"\\{ord(c):x} " for c in title)
-    small = "font: 8pt sans-serif; color: #4a5763;"
+def _running_header(title: str, day: str) -> str:
+    """Return the style of what stands on every printed page: study, date, and page x of y."""
+    text, date = (
+        "".join(c if c.isalnum() or c == " " else f"\\{ord(c):x} " for c in said)
+        for said in (title, day)
+    )
+    small = "font: 8pt Helvetica, Arial, sans-serif; color: #4a5763;"
     return (
         f'@page {{ @top-left {{ content: "{text}"; {small} }} '
+        f'@top-right {{ content: "{date}"; {small} }} '
         f'@bottom-right {{ content: "page " counter(page) " of " counter(pages); {small} }} }}'
     )
 
 
-def notebook_page(notebook: Any, title: str) -> str:
+def notebook_page(notebook: Any, title: str, day: str = "") -> str:
     """
     Return an executed notebook as one HTML page.
 
@@ -122,7 +133,9 @@ def notebook_page(notebook: Any, title: str) -> str:
     notebook : NotebookNode
         Executed; its first markdown cell holds the first-level heading.
     title : str
-        For the browser's tab.
+        The study's, for the browser's tab and each printed page.
+    day : str
+        When it was made, for each printed page.
 
     Returns
     -------
@@ -145,7 +158,7 @@ def notebook_page(notebook: Any, title: str) -> str:
             for html in filter(None, shown):
                 page.add(html, tags)
             added = 0
-    return page.html(title)
+    return page.html(title, day)
 
 
 def _speaking(cells: list[Any]) -> list[Any]:

@@ -124,7 +124,8 @@ def write_report(
             _raise_input_error(error, place, target)
             raise
         content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
-        _write_pages(notebook, folder, place.name)
+        title = content["options"]["study"]["title"] or place.name
+        _write_pages(notebook, folder, title, content["created"][:10])
         said = _print_pages(folder) if pdf else ""
         seal(folder)
         files = sorted(
@@ -138,7 +139,7 @@ def write_report(
     )
 
 
-def _write_pages(notebook: Any, folder: Path, name: str) -> None:
+def _write_pages(notebook: Any, folder: Path, title: str, day: str) -> None:
     """Write the executed notebook, and the page made of it."""
     import nbformat
 
@@ -146,7 +147,7 @@ def _write_pages(notebook: Any, folder: Path, name: str) -> None:
         nbformat.writes(notebook) + "\n", encoding="utf-8", newline="\n"
     )
     (folder / "report.html").write_text(
-        notebook_page(notebook, name), encoding="utf-8", newline="\n"
+        notebook_page(notebook, title, day), encoding="utf-8", newline="\n"
     )
 
 

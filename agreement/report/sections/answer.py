@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from math import inf
 from typing import Any, Final
 
+from markupsafe import Markup
+
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers
@@ -186,7 +188,9 @@ def verdict_sentences(
     every = ranked(methods, numbers, told=told)
     asked = _asked(every, options)
     apart = told_apart(asked, numbers)
-    lines = [in_words(said("verdict", "told", asked=asked, margin=options.margin, apart=apart))]
+    doubts = _doubts(asked, several=len(asked) > 1)
+    answer = {"asked": asked, "margin": options.margin, "apart": apart, "doubts": doubts}
+    lines = [in_words(said("verdict", "told", **answer))]
     if len(every) > 1:
         lines += [in_words(said("verdict", "line", one=one)) for one in every]
     return lines
@@ -201,7 +205,7 @@ def verdict_block(
     short: bool = False,
 ) -> Block:
     """
-    Return the element with the answer, and above it what could make it wrong.
+    Return the element with the answer, above it what could make it wrong, the rest folded below.
 
     `told`: whether doubts may say numbers that could be one person's. `short`: nothing is folded; else
     the verdict of every method stands folded below.
@@ -209,9 +213,24 @@ def verdict_block(
     every = ranked(methods, numbers, told=told)
     asked = _asked(every, options)
     others = tuple(one for one in every if one not in asked)
-    shown = {"asked": asked, "every": every if len(every) > 1 else (), "others": others}
-    apart = told_apart(asked, numbers)
-    return Block(said("verdict", "block", margin=options.margin, short=short, apart=apart, **shown))
+    shown = {
+        "asked": asked,
+        "every": every if len(every) > 1 else (),
+        "doubts": _doubts(asked, several=len(every) > 1),
+        "of_others": _doubts(others, several=True),
+        "apart": told_apart(asked, numbers),
+    }
+    return Block(said("verdict", "block", margin=options.margin, short=short, **shown))
+
+
+def _doubts(some: tuple[Judged, ...], *, several: bool) -> list[Markup]:
+    """Return what could make an answer on some methods wrong; `several`: say whose doubt it is."""
+    return [
+        said("verdict", "doubt", one=one, sentence=sentence, several=several)
+        for one in some
+        if not one.hidden
+        for sentence in one.doubts
+    ]
 
 
 def told_apart(asked: tuple[Judged, ...], numbers: Numbers) -> bool:
