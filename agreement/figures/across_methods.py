@@ -1,6 +1,6 @@
 """One figure of all methods for the budget, the averaging curve and the training profiles."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -242,16 +242,27 @@ def budgets_alt(
     """Return what the budgets show, as a sentence: the largest source of each method."""
     rows = _known(results, "budget", mode)
     rows = rows[rows["statistic"].isin(list(COMPONENTS)) & (rows["group"] == "all")]
-    said = []
-    for method in methods:
-        own = rows[rows["method"] == method].sort_values(["value", "statistic"])
-        if len(own):
-            most = own.iloc[-1]
-            word, spread = COMPONENTS[most["statistic"]], number(float(np.sqrt(most["value"])))
-            said.append(f"{(labels or {}).get(method, method)}: {word}, {spread}")
+
+    def largest(own: pd.DataFrame) -> str:
+        most = own.sort_values(["value", "statistic"]).iloc[-1]
+        return f"{COMPONENTS[most['statistic']]}, {number(float(np.sqrt(most['value'])))}"
+
+    said = _each(rows, methods, labels, largest)
     if not said:
         return "No error budget could be computed."
-    return f"Largest source of spread of one reading, SD in mL/kg/min. {'; '.join(said)}."
+    return f"Largest source of spread of one reading, SD in mL/kg/min. {said}."
+
+
+def _each(
+    rows: pd.DataFrame,
+    methods: Sequence[str],
+    labels: Mapping[str, str] | None,
+    told: Callable[[pd.DataFrame], str],
+) -> str:
+    """Return what is told of each method's rows, with its name; methods without rows are left out."""
+    own = {method: rows[rows["method"] == method] for method in methods}
+    names = labels or {}
+    return "; ".join(f"{names.get(one, one)}: {told(its)}" for one, its in own.items() if len(its))
 
 
 def averaging_curves_alt(
@@ -264,19 +275,19 @@ def averaging_curves_alt(
     """Return what the averaging curves show, as a sentence."""
     rows = _known(results, "averaging_curve", mode)
     rows = rows[rows["statistic"] == "half_width_fitted"]
-    said = []
-    for method in methods:
-        own = rows[rows["method"] == method]
+
+    def ends(own: pd.DataFrame) -> str:
         own = own.assign(day=own["group"].astype(int)).sort_values("day")
-        if len(own):
-            first, last = own.iloc[0], own.iloc[-1]
-            said.append(
-                f"{(labels or {}).get(method, method)}: {number(first['value'])} for {first['day']} "
-                f"day, {number(last['value'])} for {last['day']} days"
-            )
+        first, last = own.iloc[0], own.iloc[-1]
+        return (
+            f"{number(first['value'])} for {first['day']} day, "
+            f"{number(last['value'])} for {last['day']} days"
+        )
+
+    said = _each(rows, methods, labels, ends)
     if not said:
         return "No averaging curve could be computed."
-    return f"Half width of the limits in mL/kg/min by days averaged. {'; '.join(said)}."
+    return f"Half width of the limits in mL/kg/min by days averaged. {said}."
 
 
 def profiles_of_methods_alt(
@@ -289,15 +300,15 @@ def profiles_of_methods_alt(
     """Return what the biases by training profile show, in sentences."""
     rows = _known(results, "profile_bias", mode)
     rows = rows[(rows["statistic"] == "bias") & (rows["group"] != "all")]
-    said = []
-    for method in methods:
-        own = rows[rows["method"] == method].sort_values("group")
-        told = ", ".join(f"{row['group']} {number(row['value'])}" for row in own.to_dict("records"))
-        if told:
-            said.append(f"{(labels or {}).get(method, method)}: {told}")
+
+    def biases(own: pd.DataFrame) -> str:
+        own = own.sort_values("group")
+        return ", ".join(f"{row['group']} {number(row['value'])}" for row in own.to_dict("records"))
+
+    said = _each(rows, methods, labels, biases)
     if not said:
         return "Too few athletes in each training profile for a bias."
-    return f"Bias by training profile in mL/kg/min. {'; '.join(said)}."
+    return f"Bias by training profile in mL/kg/min. {said}."
 
 
 def _known(results: pd.DataFrame, analysis: str, mode: str) -> pd.DataFrame:

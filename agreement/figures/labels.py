@@ -105,25 +105,7 @@ def side_labels(ax: Axes, labels: list[SideLabel], *, size: float = 8.5) -> None
 
     The y limits of `ax` must be final.
     """
-    low, high = ax.get_ylim()
-    height_pt = ax.get_window_extent().height / ax.figure.dpi * 72
-    per_line = size * LINE_HEIGHT / height_pt * (high - low)
-    ordered = sorted(labels, key=lambda label: label.y)
-    heights = np.array([label.text.count("\n") + 1 for label in ordered]) * per_line
-    places = _apart(np.array([label.y for label in ordered]), heights, low, high)
-    for label, place in zip(ordered, places, strict=True):
-        ax.annotate(
-            label.text,
-            (1.0, place),
-            xycoords=("axes fraction", "data"),
-            xytext=(5, 0),
-            textcoords="offset points",
-            va="center",
-            ha="left",
-            fontsize=size,
-            color=label.colour,
-            linespacing=1.1,
-        )
+    _write(ax, labels, size, x=1.0, away=5)
 
 
 def line_labels(ax: Axes, labels: Sequence[SideLabel], *, size: float = 8.5) -> None:
@@ -132,6 +114,14 @@ def line_labels(ax: Axes, labels: Sequence[SideLabel], *, size: float = 8.5) -> 
 
     The y limits of `ax` must be final; its x limits should leave `gutter` free at the left.
     """
+    paper = {"facecolor": PAPER, "edgecolor": "none", "pad": 1.2}
+    _write(ax, labels, size, x=0.0, away=6, zorder=6, bbox=paper)
+
+
+def _write(
+    ax: Axes, labels: Sequence[SideLabel], size: float, *, x: float, away: float, **style: Any
+) -> None:
+    """Write labels so many points from a share of the width, each at its height, none touching."""
     low, high = ax.get_ylim()
     height_pt = ax.get_window_extent().height / ax.figure.dpi * 72
     per_line = size * LINE_HEIGHT / height_pt * (high - low)
@@ -141,17 +131,16 @@ def line_labels(ax: Axes, labels: Sequence[SideLabel], *, size: float = 8.5) -> 
     for label, place in zip(ordered, places, strict=True):
         ax.annotate(
             label.text,
-            (0.0, place),
+            (x, place),
             xycoords=("axes fraction", "data"),
-            xytext=(6, 0),
+            xytext=(away, 0),
             textcoords="offset points",
             va="center",
             ha="left",
             fontsize=size,
             color=label.colour,
             linespacing=1.1,
-            zorder=6,
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.2},
+            **style,
         )
 
 

@@ -1,7 +1,6 @@
 """What looks too wrong to be computed from: it stops the run until `[confirm]` says why it is right."""
 
 from agreement.errors import Problem
-from agreement.tables.findings import Findings
 from agreement.tables.options import StudyOptions
 
 
@@ -39,18 +38,3 @@ def doubt(
         return Problem("stop", code, file, row, column, what, then)
     said = f"Confirmed on {known.on.isoformat()}: {known.reason.rstrip('.')}."
     return Problem("note", code, file, row, column, what, said)
-
-
-def raise_doubt(
-    findings: Findings,
-    options: StudyOptions,
-    code: str,
-    file: str,
-    what: str,
-    remedy: str,
-    *,
-    row: int | None = None,
-    column: str | None = None,
-) -> None:
-    """Record one doubt; parameters as for `doubt`."""
-    findings.problems.append(doubt(options, code, file, what, remedy, row=row, column=column))

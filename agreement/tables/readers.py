@@ -81,10 +81,6 @@ class RawTable:
             self.frame = frame
             self.rows = self.rows[mask]
 
-    def key_hint(self, key: str) -> str:
-        """Return how to name a key of this table in `study.toml`."""
-        return f"set {key} in [files.{self.table.name}] of study.toml"
-
 
 def read_table(
     path: Path,

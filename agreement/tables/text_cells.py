@@ -92,11 +92,6 @@ def distinct(column: "pd.Series[Any]") -> Distinct:
     return Distinct(codes, texts).replaced(list(texts))  # 1 and "1" are one
 
 
-def missing_column(count: int) -> "pd.Series[Any]":
-    """Return a text column in which every cell is missing."""
-    return Distinct(np.full(count, -1, dtype=np.int64), []).series()
-
-
 def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = False) -> Distinct:
     """
     Return a text column of a table, trimmed.

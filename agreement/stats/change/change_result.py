@@ -6,7 +6,7 @@ from typing import Final, Literal
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.intervals import Interval, said_p
+from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line
 from agreement.stats.change.change_direction import (
     Responsiveness,
@@ -122,23 +122,6 @@ class Change:
             *self._of_real_change(),
         ]
         return rows_frame(rows)
-
-    def following_said(self) -> str:
-        """Say how much the field follows a true change."""
-        found = self.follows
-        if found is None:
-            return "How much the field follows a true change cannot be told from these data."
-        low, high = found.interval
-        if not found.excludes_zero:
-            return f"The field was not shown to follow the laboratory ({said_p(found.p_zero)})."
-        start = f"The field follows the laboratory ({said_p(found.p_zero)})"
-        if np.isnan(low):
-            return f"{start}; by how much, the data do not say."
-        if found.bounded:
-            return f"{start}, by {found.slope:.2f} ({low:.2f} to {high:.2f}) of a true change."
-        full = f": full following is not excluded ({said_p(found.p_one)})"
-        bound = full if found.p_one >= _EXCLUDES else ""
-        return f"{start}, by at least {low:.2f} of a change; the data set no upper bound{bound}."
 
     def chance_said(self, athlete_id: object) -> str:
         """Say how likely the latest change of an athlete is a true one worth having; mostly nothing."""

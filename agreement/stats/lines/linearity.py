@@ -39,11 +39,6 @@ class Linearity:
     p: float
     n_simulations: int
 
-    @property
-    def beyond_printed_limit(self) -> bool:
-        """Whether the statistic passes 1.36; indicative only, see the Notes of `linearity`."""
-        return self.statistic > FIVE_PERCENT
-
     def to_frame(self) -> pd.DataFrame:
         """Return the statistic and its p value as rows."""
         note = f"{self.n_simulations} simulations"
