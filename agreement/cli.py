@@ -118,6 +118,7 @@ def report_(
     kind: Annotated[KindName | None, typer.Option("--report", help="Which report.")] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF, with a Chromium.")] = False,
     png: Annotated[bool, typer.Option("--png", help="Figures also as PNG files.")] = False,
+    kernel: Annotated[bool, typer.Option("--kernel", help="Run it in a Jupyter kernel.")] = False,
     workers: Workers = None,
     scheduler: Scheduler = None,
 ) -> None:
@@ -134,6 +135,7 @@ def report_(
                 kind=kind,
                 pdf=pdf,
                 png=png,
+                kernel=kernel,
                 workers=workers,
                 scheduler=scheduler,
                 progress=progress,

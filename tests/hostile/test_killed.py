@@ -189,7 +189,7 @@ def check_shared(trial: Trial, mark: str) -> None:
 def test_what_a_run_started_ends_when_the_run_is_killed(tmp_path, name):
     """The kernel of a report, the worker processes of a registry: none outlives its parent."""
     if name == "report":
-        study, more = write_folder(BARE, tmp_path / "crew"), ()
+        study, more = write_folder(BARE, tmp_path / "crew"), ("--kernel",)
     else:
         pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
         study, more = write_parts(tmp_path / "crew"), ("--workers", "2")

@@ -130,8 +130,9 @@ def notebook_page(notebook: Any, title: str, day: str = "") -> str:
 
     Parameters
     ----------
-    notebook : NotebookNode
-        Executed; its first markdown cell holds the first-level heading.
+    notebook : dict
+        Executed, as JSON or the notebook library gives it; its first markdown cell holds the
+        first-level heading.
     title : str
         The study's, for the browser's tab and each printed page.
     day : str
@@ -147,12 +148,12 @@ def notebook_page(notebook: Any, title: str, day: str = "") -> str:
     markdown = MarkdownIt("commonmark", {"html": False})
     page = Page()
     added = 0  # pieces that the words before a cell have put into the open section
-    for cell in _speaking(notebook.cells):
-        tags = cell.metadata.get("tags", [])
-        if cell.cell_type == "markdown":
-            added = _add_markdown(page, markdown.render(cell.source), tags)
-        elif cell.cell_type == "code":
-            shown = [_output_html(output) for output in cell.outputs]
+    for cell in _speaking(notebook["cells"]):
+        tags = cell["metadata"].get("tags", [])
+        if cell["cell_type"] == "markdown":
+            added = _add_markdown(page, markdown.render(cell["source"]), tags)
+        elif cell["cell_type"] == "code":
+            shown = [_output_html(output) for output in cell["outputs"]]
             if shown and added and not any(shown):
                 del page.sections[-1][-added:]  # words about nothing
             for html in filter(None, shown):
@@ -165,15 +166,15 @@ def _speaking(cells: list[Any]) -> list[Any]:
     """Leave out headings whose code ran and showed nothing: a section without data fills no page."""
     parts: list[list[Any]] = []
     for cell in cells:
-        if cell.cell_type == "markdown" or not parts:
+        if cell["cell_type"] == "markdown" or not parts:
             parts.append([])
         parts[-1].append(cell)
     kept: list[Any] = []
     below = False  # whether anything is shown under the next heading of level 2
     for part in reversed(parts):
-        ran = [one for cell in part[1:] if cell.cell_type == "code" for one in cell.outputs]
+        ran = [one for cell in part[1:] if cell["cell_type"] == "code" for one in cell["outputs"]]
         silent = bool(ran) and not any(map(_output_html, ran))
-        level_2 = part[0].cell_type == "markdown" and part[0].source.startswith("## ")
+        level_2 = part[0]["cell_type"] == "markdown" and part[0]["source"].startswith("## ")
         if not silent or (level_2 and below):
             kept = part + kept
         below = not level_2 and (below or not silent)
@@ -215,13 +216,13 @@ def _folded_words(html: str) -> str:
 
 def _output_html(output: Any) -> str:
     """Return one output as HTML: as it is, or its text."""
-    if output.output_type == "stream":
-        return f"<pre>{escape(output.text)}</pre>"
-    if output.output_type not in ("display_data", "execute_result"):
+    if output["output_type"] == "stream":
+        return f"<pre>{escape(output['text'])}</pre>"
+    if output["output_type"] not in ("display_data", "execute_result"):
         return ""
-    if "text/html" in output.data:
-        return str(output.data["text/html"])
-    return f"<pre>{escape(output.data.get('text/plain', ''))}</pre>"
+    if "text/html" in output["data"]:
+        return str(output["data"]["text/html"])
+    return f"<pre>{escape(output['data'].get('text/plain', ''))}</pre>"
 
 
 def _folded(html: str) -> str:

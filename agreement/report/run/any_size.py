@@ -112,6 +112,7 @@ def report_study(
     kind: Kind | None = None,
     pdf: bool = False,
     png: bool = False,
+    kernel: bool = False,
     workers: int | None = None,
     scheduler: str | None = None,
     progress: Progress | None = None,
@@ -139,4 +140,4 @@ def report_study(
                 )
     from agreement.report.run.write import write_report
 
-    return write_report(study, out, kind=kind, pdf=pdf, png=png, progress=progress)
+    return write_report(study, out, kind=kind, pdf=pdf, png=png, kernel=kernel, progress=progress)

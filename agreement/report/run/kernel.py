@@ -19,13 +19,12 @@ from typing import Any, Final
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 
-from agreement.report.run.session_progress import PLACE
+from agreement.report.run.session_progress import PLACE, SESSIONS_READ
 from agreement.report.run.unused import leave_out_unused
 
 _PARENT: Final = "AGREEMENT_PARENT"  # the process that a kernel belongs to
 _LOOK_S: Final = 0.2
 _NEW_OBJECTS: Final = 10_000  # between two searches for rubbish; figures are many small objects
-SESSIONS_READ: Final = "sessions_read.txt"  # in the folder of the kernel's own files
 
 
 class OwnInterpreter(AsyncKernelManager):

@@ -1,8 +1,8 @@
 """
-Fill a notebook template with its parameters and run it in a kernel of this interpreter.
+Fill a notebook template with its parameters and run it in a kernel of this interpreter, on request.
 
-Used by `agreement.report.run.write`. nbclient and nbformat take seconds to import, so they are imported
-while the kernel's process does its own imports.
+`agreement.report.run.here` does the same without a kernel. nbclient and nbformat take seconds to
+import, so they are imported while the kernel's process does its own imports.
 """
 
 import asyncio
@@ -13,8 +13,7 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import TYPE_CHECKING, Any
 
-from agreement.report.run.kernel import SESSIONS_READ, OwnInterpreter, started_kernel_options
-from agreement.report.run.session_progress import sessions_read
+from agreement.report.run.session_progress import SESSIONS_READ, sessions_read
 
 if TYPE_CHECKING:
     from nbclient import NotebookClient
@@ -94,6 +93,7 @@ def run_notebook(
     KeyboardInterrupt
         If the run is interrupted; no kernel stays behind.
     """
+    # jupyter_client is half a second of imports, and most reports need none of it
     beside = _Beside(_run(template, parameters, kept, folder, work, progress))
     return beside.outcome(_sessions_told(work / SESSIONS_READ, progress))
 
@@ -168,6 +168,8 @@ async def _run(
     work: Path,
     progress: Progress | None,
 ) -> Any:
+    from agreement.report.run.kernel import OwnInterpreter, started_kernel_options
+
     manager = OwnInterpreter(connection_file=str(work / "kernel.json"))
     await manager.start_kernel(**started_kernel_options(work, folder))
     try:
@@ -175,7 +177,7 @@ async def _run(
         from nbclient import NotebookClient
 
         notebook = nbformat.reads(template, as_version=4)
-        injected = _inject(notebook, parameters_source(parameters))
+        cell = injected(notebook, parameters_source(parameters))
         client = NotebookClient(
             notebook,
             kernel_manager_class=OwnInterpreter,
@@ -186,7 +188,7 @@ async def _run(
         )
         client.km = manager  # already starting; the client, which owns it, shuts it down
         await _execute(client, progress)
-        injected.source = parameters_source(kept)
+        cell.source = parameters_source(kept)
     finally:
         with suppress(RuntimeError):  # the client has usually done this
             await manager.shutdown_kernel(now=True)
@@ -228,25 +230,26 @@ def section_names(cells: list[Any]) -> list[str]:
     names = []
     current = "Reading the study"
     for cell in cells:
-        if cell.cell_type == "markdown":
-            heading = re.search(r"^## +(.+)$", cell.source, flags=re.MULTILINE)
+        if cell["cell_type"] == "markdown":
+            heading = re.search(r"^## +(.+)$", cell["source"], flags=re.MULTILINE)
             current = heading.group(1).strip() if heading else current
         names.append(current)
     return names
 
 
-def _inject(notebook: Any, source: str) -> Any:
+def injected(notebook: Any, source: str) -> Any:
     """Put a cell with `source` after the cell tagged `parameters` and return it."""
-    from nbformat.v4 import new_code_cell
-
-    cell = new_code_cell(source, id="injected-parameters")
-    cell.metadata["tags"] = ["injected-parameters"]
-    place = next(
-        index
-        for index, other in enumerate(notebook.cells)
-        if "parameters" in other.metadata.get("tags", [])
+    cell = type(notebook)(
+        cell_type="code",
+        execution_count=None,
+        id="injected-parameters",
+        metadata=type(notebook)(tags=["injected-parameters"]),
+        outputs=[],
+        source=source,
     )
-    notebook.cells.insert(place + 1, cell)
+    cells = notebook["cells"]
+    tagged = (n for n, one in enumerate(cells) if "parameters" in one["metadata"].get("tags", []))
+    cells.insert(next(tagged) + 1, cell)
     return cell
 
 

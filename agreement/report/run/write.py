@@ -1,8 +1,8 @@
 """
 `write_report`: from a study folder to the whole output folder, all of it or nothing.
 
-The notebook's kernel reads the study, computes and writes tables and figures; this side runs it,
-renders the page and puts the folder in its place.
+The notebook reads the study, computes and writes tables and figures, here or in a kernel; then the
+page is rendered and the folder put in its place.
 """
 
 import json
@@ -65,6 +65,7 @@ def write_report(
     kind: Kind | None = None,
     pdf: bool = False,
     png: bool = False,
+    kernel: bool = False,
     progress: Progress | None = None,
 ) -> WrittenReport:
     """
@@ -83,6 +84,8 @@ def write_report(
         Also print the pages as PDF, if the machine has a Chromium; else a remark says so.
     png : bool, default False
         Figures also as PNG files of 300 dots per inch; else as study.toml says.
+    kernel : bool, default False
+        Run the notebook in a Jupyter kernel, as JupyterLab would; the files are the same.
     progress : callable, optional
         Called with (stages done, stages in all, name of the stage that starts).
 
@@ -111,15 +114,22 @@ def write_report(
     with replaced_folder(target) as folder, work_folder() as work:
         keep_for_the_next(target, folder)
         parameters: dict[str, str | int | None] = {"study": place.name, "save": None}
+        run = parameters | {"save": str(folder)} | ({"png": True} if png else {})
         try:
-            notebook = run_notebook(
-                template(kind),
-                parameters | {"save": str(folder)} | ({"png": True} if png else {}),
-                kept=parameters,
-                folder=place.parent,
-                work=work,
-                progress=progress,
-            )
+            if kernel:
+                notebook = run_notebook(
+                    template(kind),
+                    run,
+                    kept=parameters,
+                    folder=place.parent,
+                    work=work,
+                    progress=progress,
+                )
+            else:
+                from agreement.report.run.here import run_here  # it loads numpy
+
+                found = run | {"study": str(place)}
+                notebook = run_here(template(kind), found, kept=parameters, progress=progress)
         except SectionError as error:
             _raise_input_error(error, place, target)
             raise
@@ -141,14 +151,11 @@ def write_report(
 
 def _write_pages(notebook: Any, folder: Path, title: str, day: str) -> None:
     """Write the executed notebook, and the page made of it."""
-    import nbformat
+    from agreement.report.run.here import notebook_text
 
-    (folder / "report.ipynb").write_text(
-        nbformat.writes(notebook) + "\n", encoding="utf-8", newline="\n"
-    )
-    (folder / "report.html").write_text(
-        notebook_page(notebook, title, day), encoding="utf-8", newline="\n"
-    )
+    page = notebook_page(notebook, title, day)
+    for file, text in {"report.ipynb": notebook_text(notebook), "report.html": page}.items():
+        (folder / file).write_text(text, encoding="utf-8", newline="\n")
 
 
 def _print_pages(folder: Path) -> str:

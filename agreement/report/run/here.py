@@ -1,0 +1,161 @@
+"""
+Run a notebook of ours in this process and write it as JSON, with what a kernel would have given.
+
+The cells of our templates only load, call and show, so no kernel is needed; one is a second of
+imports, a process and half the memory. `agreement.report.run.render` runs the same notebook in a
+kernel where that is asked for.
+"""
+
+import ast
+import gc
+import json
+import platform
+import re
+import traceback
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout
+from io import StringIO
+from typing import Any, Final
+
+import numpy as np
+
+from agreement.errors import AgreementError
+from agreement.report.run.render import (
+    Parameters,
+    Progress,
+    SectionError,
+    injected,
+    parameters_source,
+    section_names,
+)
+from agreement.report.run.session_progress import told_here
+
+_SPLIT: Final = ("source", "text", "text/html", "text/plain")  # kept as lists of lines in a file
+_NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
+_LANGUAGE: Final = {
+    "codemirror_mode": {"name": "ipython", "version": 3},
+    "file_extension": ".py",
+    "mimetype": "text/x-python",
+    "name": "python",
+    "nbconvert_exporter": "python",
+    "pygments_lexer": "ipython3",
+    "version": platform.python_version(),
+}
+
+
+def run_here(
+    template: str, parameters: Parameters, *, kept: Parameters, progress: Progress | None = None
+) -> dict[str, Any]:
+    """
+    Run a notebook with parameters in this process and return it executed.
+
+    Parameters as for `agreement.report.run.render.run_notebook`.
+
+    Raises
+    ------
+    AgreementError
+        What the study or the disk is at fault for, as the cell raised it.
+    SectionError
+        If a cell fails otherwise.
+    """
+    notebook: dict[str, Any] = joined_lines(json.loads(template))
+    cell = injected(notebook, parameters_source(parameters))
+    sections = section_names(notebook["cells"])
+    stages = list(dict.fromkeys(sections))
+    names: dict[str, Any] = {"__name__": "__main__"}
+    count = 0
+    with _undisturbed(), told_here(progress):
+        for one, section in zip(notebook["cells"], sections, strict=True):
+            if progress is not None:
+                progress(stages.index(section), len(stages), section)
+            if one["cell_type"] != "code":
+                continue
+            count += 1
+            try:
+                one["outputs"] = _outputs(one["source"], names, count)
+            except AgreementError:
+                raise
+            except Exception as error:
+                said = "".join(traceback.format_exception(error))
+                raise SectionError(section, type(error).__name__, str(error), said) from error
+            one["execution_count"] = count
+    if progress is not None:
+        progress(len(stages), len(stages), "Writing the page")
+    cell["source"] = parameters_source(kept)
+    spec = {"display_name": "Python 3", "name": "python3"}
+    notebook["metadata"] = {"kernelspec": spec, "language_info": _LANGUAGE}
+    return notebook
+
+
+def _outputs(source: str, names: dict[str, Any], count: int) -> list[dict[str, Any]]:
+    """Run one cell; return what it printed and what its last expression shows."""
+    statements = ast.parse(source).body
+    last = statements.pop() if statements and isinstance(statements[-1], ast.Expr) else None
+    printed, shown = StringIO(), None
+    with redirect_stdout(printed):
+        exec(compile(ast.Module(statements, []), "<cell>", "exec"), names)  # noqa: S102 - our own template
+        if isinstance(last, ast.Expr):
+            shown = eval(compile(ast.Expression(last.value), "<cell>", "eval"), names)
+    outputs: list[dict[str, Any]] = []
+    if printed.getvalue():
+        outputs.append({"name": "stdout", "output_type": "stream", "text": printed.getvalue()})
+    if shown is not None:
+        data = {"text/plain": repr(shown)}
+        if hasattr(shown, "_repr_html_"):
+            data["text/html"] = shown._repr_html_()
+        kind = {"execution_count": count, "metadata": {}, "output_type": "execute_result"}
+        outputs.append({"data": data} | kind)
+    return outputs
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Let neither the caller's warnings and error states nor the search for rubbish interfere."""
+    before = gc.get_threshold()
+    gc.set_threshold(_NEW_OBJECTS, *before[1:])
+    try:
+        with warnings.catch_warnings(), np.errstate(all="ignore"):
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        gc.set_threshold(*before)
+
+
+def notebook_text(notebook: dict[str, Any]) -> str:
+    r"""
+    Return a notebook as the text of its file, byte for byte as the notebook library writes it.
+
+    >>> print(notebook_text({"cells": [{"source": "a\nb"}]}), end="")
+    {
+     "cells": [
+      {
+       "source": [
+        "a\n",
+        "b"
+       ]
+      }
+     ]
+    }
+    """
+    text = json.dumps(
+        _split_lines(notebook), indent=1, sort_keys=True, ensure_ascii=False, separators=(",", ": ")
+    )
+    return text + "\n"
+
+
+def _split_lines(value: Any, key: str = "") -> Any:
+    if isinstance(value, dict):
+        return {name: _split_lines(one, name) for name, one in value.items()}
+    if isinstance(value, list):
+        return [_split_lines(one) for one in value]
+    return re.findall(r"[^\n]*\n|[^\n]+", value) if key in _SPLIT else value
+
+
+def joined_lines(value: Any, key: str = "") -> Any:
+    """Return a notebook read as JSON with its texts in one piece each."""
+    if isinstance(value, dict):
+        return {name: joined_lines(one, name) for name, one in value.items()}
+    if isinstance(value, list):
+        return "".join(value) if key in _SPLIT else [joined_lines(one) for one in value]
+    return value
