@@ -1,4 +1,8 @@
-"""Why a laboratory test is in no pair."""
+"""
+Why a laboratory test is in no pair.
+
+All readings of a pair that failed are `too_few_readings`, far ones too.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

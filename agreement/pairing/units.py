@@ -1,4 +1,8 @@
-"""Laboratory tests become units: a test together with its repeats within a few days."""
+"""
+Laboratory tests become units: a test together with its repeats within a few days.
+
+Of repeats a unit has the first known mass and the highest HRmax.
+"""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,9 @@
-"""Field tests whose result is one row: inputs to VO2max, flags and published errors."""
+"""
+Field tests whose result is one row: inputs to VO2max, flags and published errors.
+
+Whole-number speeds with one below the first stage are stage numbers: all are set aside; six or more
+whole numbers are a note.
+"""
 
 from typing import Final
 

@@ -1,4 +1,10 @@
-"""Every analysis for every method and mode of a study: one table, and the results behind it."""
+"""
+Every analysis for every method and mode of a study: one table, and the results behind it.
+
+Every number that a report shows of several people is a row, so that each `data-statistic` is found
+there. Without a row stay counts (flow.csv, exclusions.csv, the columns n and n_pairs), numbers of
+one person (athlete_cards.csv, pairs.csv, folded tables of single athletes) and settings.
+"""
 
 import warnings
 from collections.abc import Iterator

@@ -1,4 +1,8 @@
-"""How far repeated values of one method lie apart within an athlete: the typical error."""
+"""
+How far repeated values of one method lie apart within an athlete: the typical error.
+
+Equal laboratory repeats count as none: a noise of exactly 0 is rounding or copying.
+"""
 
 from dataclasses import dataclass, replace
 from typing import Final
