@@ -17,6 +17,7 @@ import pandas as pd
 import pytest
 
 from agreement.errors import TableError
+from agreement.report.page.machine import in_words
 from agreement.report.run.any_size import check_study
 from agreement.report.run.study_report import open_report
 from agreement.stats.limits.limits_by_convention import limit_factor
@@ -160,7 +161,8 @@ def test_a_figure_without_a_line_of_ours_is_not_compared_and_does_not_differ(rep
     )
     html = report.published().html
     text = unescape(re.sub(r"<[^>]+>", "", html))
-    assert "2 of 3 compared figures agree within half a unit of the last digit; 6 could not" in text
+    assert "2 of 3 printed figures agree within half a unit of the last digit." in text
+    assert "6 figures could not be compared." in text
     for said in WRONG_NAMES.values():
         assert f"not compared: {said}" in text
     assert "no group 'al' in error; did you mean 'all'?" in text
@@ -234,8 +236,14 @@ def test_the_worked_example_holds_the_printed_table_and_gives_its_figures(tmp_pa
     runs = pd.read_csv(tmp_path / "example" / "field_tests.csv")
     assert tests["vo2max_ml_kg_min"].tolist() == men["vo2_measured_ml_kg_min"].tolist()
     assert runs["time_min"].tolist() == men["run15_time_min"].tolist() * 2
-    html = open_report(tmp_path / "example", kind="validation").published().html
-    assert "18 of 18 printed figures agree" in html
+    report = open_report(tmp_path / "example", kind="validation")
+    html = report.published().html
+    assert "2 of 2 printed figures agree" in html
+    assert "2 true by construction (2 agree)" in html
+    assert "14 computed elsewhere from the same data (14 agree)" in html
+    first = in_words(report.verdict().html)  # what was printed, and only then what is new
+    assert first.startswith("2 of 2 printed figures agree within half a unit of the last digit.")
+    assert "What the study adds: There is no verdict" in first
     # the printed line's own root mean square error, to its last digit
     assert re.search(r'<td class="number">2\.74478</td>', html)
 

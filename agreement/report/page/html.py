@@ -221,7 +221,7 @@ def _output_html(output: Any) -> str:
     if output["output_type"] not in ("display_data", "execute_result"):
         return ""
     if "text/html" in output["data"]:
-        return str(output["data"]["text/html"])
+        return str(output["data"]["text/html"]).strip()
     return f"<pre>{escape(output['data'].get('text/plain', ''))}</pre>"
 
 

@@ -20,7 +20,13 @@ COUNTS: Final = ("n", "n_pairs")  # athletes and pairs behind any analysis
 STATISTICS: Final = {one.name: (*one.names, *COUNTS) for one in ANALYSES}
 LIMITS: Final = ("lower_limit", "upper_limit")
 _NEEDED: Final = ("analysis", "method", "mode", "statistic", "value", "digits")
-_KEYS: Final = (*_NEEDED[:3], "group", *_NEEDED[3:], "convention")
+_KEYS: Final = (*_NEEDED[:3], "group", *_NEEDED[3:], "convention", "origin")
+PRINTED: Final = "printed"
+ORIGINS: Final = {  # what a figure is, and how one that is not counted as printed is called
+    PRINTED: "",
+    "elsewhere": "computed elsewhere from the same data",
+    "construction": "true by construction",
+}
 _SOURCE_KEYS: Final = ("citation", "table")
 _MOST_DIGITS: Final = 12
 _LARGEST: Final = 1e12  # nan is not below it either
@@ -46,6 +52,8 @@ class Figure:
         Decimals printed.
     convention : str
         How the source computed limits.
+    origin : str
+        One of `ORIGINS`: only printed figures are counted as reproduced.
     """
 
     number: int
@@ -57,6 +65,7 @@ class Figure:
     value: float
     digits: int
     convention: str
+    origin: str = PRINTED
 
     def unknown_name(self) -> str:
         """Say which name no results table holds, and the nearest one; "" if there is none."""
@@ -281,6 +290,7 @@ def _read_figure(number: int, entry: Any, found: PublishedFile) -> None:
             value=float(entry["value"]),
             digits=entry["digits"],
             convention=str(entry.get("convention", DEFAULT)),
+            origin=str(entry.get("origin", PRINTED)),
         )
     )
 
@@ -293,6 +303,9 @@ def _faults(entry: Mapping[str, Any]) -> Iterator[str]:
     convention = entry.get("convention", DEFAULT)
     if convention not in list(CONVENTIONS):
         yield f"convention must be one of {', '.join(CONVENTIONS)}; got {convention!r}"
+    origin = entry.get("origin", PRINTED)
+    if origin not in list(ORIGINS):
+        yield f"origin must be one of {', '.join(ORIGINS)}; got {origin!r}"
     value = entry.get("value", 0)
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < _LARGEST:
         yield f"value must be a number, with a dot and no quotes; got {value!r}"

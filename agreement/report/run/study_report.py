@@ -43,7 +43,7 @@ from agreement.report.sections.closer_section import closer_section
 from agreement.report.sections.comparison import Comparison, laboratory_noise
 from agreement.report.sections.further import further_block
 from agreement.report.sections.ledger import flow_block, left_out_block, remarks
-from agreement.report.sections.published import published_block
+from agreement.report.sections.published import published_block, reproduced
 from agreement.report.sections.unsaid import SECTION_OF, silent, unsaid_block
 from agreement.tables.options import Kind
 from agreement.tables.study_key import study_key
@@ -95,8 +95,11 @@ class StudyReport:
         return first_page.heading_block(self._title, self.options.study.question, self.kind)
 
     def verdict(self) -> Block:
-        """Give the answer, by name."""
-        return answer.verdict_block(*self._judged, told=not self.discreet, short=self.brief)
+        """Give the answer, by name; a validation first counts the printed figures reproduced."""
+        study, validates = self.cohort.study.folder, self.kind == "validation"
+        lead = reproduced(study, self.numbers) if validates else ""
+        told = not self.discreet
+        return answer.verdict_block(*self._judged, told=told, short=self.brief, lead=lead)
 
     def chart(self) -> Block:
         """Show all methods on one axis."""
@@ -124,10 +127,8 @@ class StudyReport:
 
     def profiles(self) -> Block:
         """Show bias by training profile of each method, and who has none."""
-        return self._each(sections.profiles) + joined(
-            training_sections.without_profile(one, discreet=self.discreet)
-            for one in self.comparisons
-        )
+        told = training_sections.without_profile(self.comparisons, discreet=self.discreet)
+        return self._each(sections.profiles) + told
 
     def why(self) -> Block:
         """Show why a training profile is misread."""
@@ -203,7 +204,7 @@ class StudyReport:
 
     def reporting_lists(self) -> Block:
         """Answer the published reporting lists."""
-        return checklists.grras_block(self._facts) + checklists.limits_list_block(self._facts)
+        return checklists.reporting_lists_block(self._facts)
 
     def quotable(self) -> Block:
         """Give a methods and a results paragraph to quote."""
@@ -211,7 +212,7 @@ class StudyReport:
 
     def formulas(self) -> Block:
         """Name every formula with its source."""
-        return validation.formulas_block(self.comparisons)
+        return validation.formulas_block(self.comparisons, self.numbers)
 
     def further(self) -> Block:
         """Show what no section is written for."""
@@ -223,8 +224,8 @@ class StudyReport:
         return audit.margin_block(self.options.margin, too_late=withheld)
 
     def funnel(self) -> Block:
-        """Count what was read, completed and used."""
-        return audit.funnel_block(self.cohort.flow, self.cohort.exclusions, self.cohort.pairs)
+        """Count the people who tried, completed and were paired."""
+        return audit.funnel_block(self.cohort, self.numbers.name)
 
     def effort(self) -> Block:
         """Show the criteria of maximal effort."""

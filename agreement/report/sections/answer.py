@@ -203,12 +203,13 @@ def verdict_block(
     *,
     told: bool = False,
     short: bool = False,
+    lead: str = "",
 ) -> Block:
     """
     Return the element with the answer, above it what could make it wrong, the rest folded below.
 
     `told`: whether doubts may say numbers that could be one person's. `short`: nothing is folded; else
-    the verdict of every method stands folded below.
+    the verdict of every method stands folded below. `lead`: markup that comes first of all.
     """
     every = ranked(methods, numbers, told=told)
     asked = _asked(every, options)
@@ -219,6 +220,7 @@ def verdict_block(
         "doubts": _doubts(asked, several=len(every) > 1),
         "of_others": _doubts(others, several=True),
         "apart": told_apart(asked, numbers),
+        "lead": Markup(lead),
     }
     return Block(said("verdict", "block", margin=options.margin, short=short, **shown))
 

@@ -6,8 +6,11 @@ from typing import Final
 
 import pandas as pd
 
+from agreement.cohort import Cohort
 from agreement.figures.drift import FittedLine, drift_alt, plot_drift
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
 from agreement.report.page.pictures import picture
 from agreement.report.privacy.privacy import FEWEST, few
@@ -43,27 +46,47 @@ def margin_block(margin: Margin, *, too_late: bool = False) -> Block:
     return table("The limit agreed beforehand", ("what", "value"), rows)
 
 
-def funnel_block(flow: pd.DataFrame, exclusions: pd.DataFrame, pairs: pd.DataFrame) -> Block:
-    """Return how many results were read, completed, and ended in a pair, by file."""
-    rows = []
-    for row in flow.to_dict("records"):
-        own = exclusions[exclusions["file"] == row["file"]]
-        broken_off = int((own["reason"] == "not_completed").sum())
-        rows.append(
-            (
-                f"<code>{escape(str(row['file']))}</code>",
-                str(row["rows_read"]),
-                str(row["rows_read"] - broken_off),
-                str(row["used"] + row["summarised"]),
-                str(row["excluded"]),
-            )
-        )
-    columns = ("file", "read", "completed", "behind a pair", "left out")
-    people = pairs["athlete_id"].nunique()
-    said = paragraph(
-        f"Agreement below is among the {counted(people, 'person', 'people')} who completed and were paired."
+def funnel_block(cohort: Cohort, name: Names) -> Block:
+    """
+    Return how many people stand on the list, have values, are paired and reached a maximum.
+
+    A step that would tell of fewer than five who were lost on the way is a range.
+    """
+    pairs, readings = cohort.pairs, cohort.readings.frame
+    tried = pd.concat(
+        [
+            readings[["method", "mode", "athlete_id"]],
+            cohort.study.field_tests.rename(columns={"protocol": "method"})[
+                ["method", "mode", "athlete_id"]
+            ],
+        ]
     )
-    return said + table("From what was read to what was used", columns, rows, numeric=columns[1:])
+    steps = (tried, readings, pairs, pairs[pairs["max_confirmed"] == "yes"])
+    rows = []
+    for (method, mode), _ in pairs.groupby(["method", "mode"]):
+        counts = [
+            own.loc[(own["method"] == method) & (own["mode"] == mode), "athlete_id"].nunique()
+            for own in steps
+        ]
+        paired = counts[2]
+        title = escape(name(str(method), str(mode)))
+        before = (_beyond(count, paired) for count in counts[:2])
+        rows.append((title, *before, str(paired), few(counts[3], paired)))
+    columns = ("method", "tried", "with a usable value", "paired", "at a confirmed maximum")
+    people = pairs["athlete_id"].nunique()
+    tested = cohort.laboratory.frame["athlete_id"].nunique()
+    every = max(len(cohort.study.athletes), tested)
+    told = {"tested": _beyond(tested, people, every), "people": every, "paired": people}
+    words = Block(said("sentences", "funnel", **told))
+    return words + table("People, from the first try to a pair", columns, rows, numeric=columns[1:])
+
+
+def _beyond(count: int, inner: int, whole: int | None = None) -> str:
+    """Return a count of people; a range where fewer than 5 of them are not among `inner`."""
+    if 0 < count - inner < FEWEST:
+        most = inner + FEWEST - 1
+        return f"{inner + 1} to {most if whole is None else min(most, whole)}"
+    return str(count)
 
 
 def effort_block(laboratory: pd.DataFrame, *, discreet: bool) -> Block:
@@ -169,4 +192,5 @@ def sign_off_block() -> Block:
     """Return the lines for names, dates and signatures."""
     rows = [(who, "", "", "") for who in ("measured by", "checked by", "released by")]
     html = table("Names and signatures", ("role", "name", "date", "signature"), rows).html
-    return Block(html.replace('<span class="absent">not available</span>', "&nbsp;"))
+    blank = html.replace('<span class="absent">not available</span>', "&nbsp;")
+    return Block(f'<div class="by-hand">{blank}</div>')

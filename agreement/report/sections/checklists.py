@@ -1,12 +1,12 @@
 """Published reporting lists, answered from the data; what only people know is left blank."""
 
 from dataclasses import dataclass
-from html import escape
 from typing import Any, Final
 
 import pandas as pd
 
-from agreement.report.page.markup import Block, table
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block
 from agreement.report.page.numbers import counted
 from agreement.report.privacy.privacy import FEWEST, few, hidden_parts
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
@@ -138,9 +138,23 @@ class Facts:
         return f"{shown} of {len(tests)} paired tests confirmed maximal"
 
 
-def grras_block(facts: Facts) -> Block:
+def reporting_lists_block(facts: Facts) -> Block:
+    """Return both reporting lists as one table, what only the reader can state first."""
+    lists = {"agreement": _agreement_items(facts), "limits": _limits_items(facts)}
+    items = [
+        (f"{name} {number}", item, answer)
+        for name, found in lists.items()
+        for number, (item, answer) in enumerate(found, start=1)
+    ]
+    items.sort(key=lambda one: 0 if one[2] == YOU else 1 if YOU in one[2] else 2)
+    missing = sum(YOU in answer for *_, answer in items)
+    shown = {"caption": "Reporting lists, what is missing first", "name": "list, item"}
+    return Block(said("lists", "table", items=items, missing=missing, you=YOU, **shown))
+
+
+def _agreement_items(facts: Facts) -> tuple[tuple[str, str], ...]:
     """Return the 15 items of the 2011 guidelines for reporting reliability and agreement."""
-    items = (
+    return (
         ("Title or abstract says that agreement was studied", YOU),
         ("Device or method named and described", YOU),
         ("Subject population", facts.people),
@@ -157,16 +171,15 @@ def grras_block(facts: Facts) -> Block:
         ("Practical relevance", f"{_agreed(facts)}; {YOU}"),
         ("Detailed results available", "results.csv, pairs.csv, exclusions.csv"),
     )
-    return _list("Reporting list for reliability and agreement studies (Kottner 2011)", items)
 
 
 def _agreed(facts: Facts) -> str:
     return facts.margin if facts.options.margin.limit is None else f"agreed limit {facts.margin}"
 
 
-def limits_list_block(facts: Facts) -> Block:
+def _limits_items(facts: Facts) -> tuple[tuple[str, str], ...]:
     """Return the items for reporting limits of agreement, as ordered by Gerke 2020, Table 2."""
-    items = (
+    return (
         ("Acceptable limits fixed beforehand", facts.margin),
         ("Data structure: replicates, raters", facts.size),
         ("Repeatability of each method", facts.repeats),
@@ -184,14 +197,12 @@ def limits_list_block(facts: Facts) -> Block:
         ("The right axis", "mean of both methods"),
         ("Conflicts of interest", YOU),
     )
-    return _list("Reporting list for limits of agreement (Abu-Arafeh 2016, Gerke 2020)", items)
 
 
 def protocol_list_block(facts: Facts) -> Block:
     """Return the protocol items of the 2022 recommendations on validating VO2max estimates."""
     rules = sorted(set(facts.laboratory["averaging_rule"].dropna()))
     sensors = facts.pairs["sensor"].dropna().value_counts().sort_index()
-    drugs = facts.pairs.drop_duplicates("athlete_id")["hr_limiting_drug"].eq("yes").sum()
     items = (
         ("Population: age band, both sexes", facts.people),
         ("Sample size calculated, or at least 45", f"{facts.size}; how chosen: {YOU}"),
@@ -208,9 +219,19 @@ def protocol_list_block(facts: Facts) -> Block:
         ("Standardised conditions before the test", YOU),
         ("Averaging over 15 to 30 s", ", ".join(rules) or YOU),
         ("Time between field value and laboratory test", facts.gaps),
-        ("Drugs that limit heart rate", f"{facts.people_in(int(drugs))} athletes, analysed apart"),
+        ("Drugs that limit heart rate", _drugs(facts)),
     )
-    return _list("Protocol list for validating VO2max estimates (Molina-Garcia 2022)", items)
+    numbered = [(str(number), *one) for number, one in enumerate(items, start=1)]
+    caption = "Protocol list for validating VO2max estimates (Molina-Garcia 2022)"
+    told = {"items": numbered, "caption": caption, "name": "item", "you": YOU, "missing": 0}
+    return Block(said("lists", "table", **told))
+
+
+def _drugs(facts: Facts) -> str:
+    people = facts.pairs.drop_duplicates("athlete_id")
+    drugs = int(people["hr_limiting_drug"].eq("yes").sum())
+    withheld = facts.discreet and 0 < drugs < FEWEST
+    return f"{facts.people_in(drugs)} athletes, {'withheld' if withheld else 'analysed apart'}"
 
 
 def _verification(facts: Facts) -> str:
@@ -218,11 +239,3 @@ def _verification(facts: Facts) -> str:
     known = int((laboratory["criterion_verification"] != "not known").sum())
     shown = few(known, len(laboratory)) if facts.discreet else str(known)
     return f"recorded in {shown} of {len(laboratory)} tests"
-
-
-def _list(caption: str, items: tuple[tuple[str, str], ...]) -> Block:
-    rows = [
-        (str(number), escape(item), f"<strong>{YOU}</strong>" if answer == YOU else escape(answer))
-        for number, (item, answer) in enumerate(items, start=1)
-    ]
-    return table(caption, ("item", "asks for", "answer"), rows)

@@ -24,6 +24,7 @@ from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
+from agreement.report.sections.subsets import withheld_note
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.terms import counted
 
@@ -89,13 +90,16 @@ def differences(one: Comparison) -> Section:
         caption=differences_caption(one.name, one.pairs, limits, points=one.told),
     )
     columns = ("group", "athletes", *_LIMITS.values())
-    rows = [_limits_row(one, group) for group in one.groups("limits_of_agreement")]
+    groups = one.groups("limits_of_agreement")
+    hidden = [g for g in groups if one.cell("limits_of_agreement", "bias", g).withheld]
+    rows = [_limits_row(one, group) for group in groups if group not in hidden]
     rows.append(_limits_of_the_rightly_told(one))
+    withheld = withheld_note([_GROUPS.get(group, group) for group in hidden])
     caption = f"{one.name}: bias and limits of agreement (mL/kg/min), 95 % intervals below"
     shown = table(caption, columns, filter(None, rows), numeric=columns[1:])
     depends = one.results.trend is not None and one.results.trend.depends_on_level
     return drawn, joined(
-        [shown, *([by_level(one)] if depends else []), firmness(one), cautions(one)]
+        [shown, withheld, *([by_level(one)] if depends else []), firmness(one), cautions(one)]
     )
 
 

@@ -24,6 +24,10 @@ _CAUTIONED: Final = {  # the numbers that each caution names; its other numbers 
     "not_normal": (("shape", "p_normal"), ("shape", "skewness")),
     "uneven_groups": (("profile_bias", "spread_ratio"), ("profile_bias", "p_equal_spread")),
 }
+_BESIDE: Final = {  # what a caution recommends to read: only where it is shown
+    "spread": ("limits_by_level", "bias", "middle"),
+    "not_normal": ("quantile_limits", "lower_limit"),
+}
 # counts that may be of one to four people, and what one athlete does: in no audit
 _OF_FEW: Final = (
     *("mass_mismatch", "shared_day", "long_gap", "not_confirmed", "influential"),
@@ -92,6 +96,8 @@ def cautions(one: Comparison) -> Block:
             known = [cell for cell in errors if cell.known]
             told.append(said("sentences", caution.code, errors=known))
         elif cells and next(iter(cells.values())).known:
+            if caution.code in _BESIDE:
+                cells["beside"] = one.cell(*_BESIDE[caution.code])
             told.append(said("sentences", caution.code, **cells))
         else:  # its numbers are counts, which no line of the results table says
             told.append(escape(with_minus(caution.sentence)))
@@ -105,7 +111,8 @@ def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
     modes = sorted({mode for one in comparisons for mode in one.results.data.repeats["mode"]})
     places = [(f"{LABORATORY}, {mode}", LABORATORY, mode) for mode in modes]
     places += [(one.name, one.results.method, one.results.mode) for one in comparisons]
-    numbers, rows, without = comparisons[0].numbers, [], []
+    numbers, rows = comparisons[0].numbers, []
+    without: dict[str, list[str]] = {}  # why -> names
     for name, method, mode in places:
         cells = [numbers.get("repeatability", word, method, mode) for word in _REPEATABILITY]
         if method != LABORATORY:
@@ -113,12 +120,15 @@ def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
         if cells[0].known:
             rows.append(_repeats_row(name, cells))
         else:
-            why = escape(cells[0].reason)
-            without.append(paragraph(f"{escape(name)}: no typical error: {why}"))
+            without.setdefault(cells[0].reason, []).append(name)
     columns = ("method, mode", "athletes with repeats", *_REPEATABILITY.values())
     caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"
     shown = [table(caption, columns, rows, numeric=columns[1:])] if rows else []
-    return joined([*shown, *without])
+    bare = (
+        Block(said("sentences", "no_typical_error", names=names, why=why))
+        for why, names in without.items()
+    )
+    return joined([*shown, *bare])
 
 
 def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from html import escape
 
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.sections.subsets import withheld_note
 from agreement.stats.limits.across_modes import AcrossModes
 
 _COLUMNS = (
@@ -30,15 +31,23 @@ def modes_block(found: tuple[AcrossModes, ...], numbers: Numbers) -> Block:
         return paragraph(
             "No field value was left out because the laboratory tested another mode of exercise."
         )
-    said = paragraph(
+    hidden = [one for one in found if _bias(one, numbers).withheld]
+    told = withheld_note([numbers.name.with_mode(one.method, one.mode) for one in hidden])
+    if len(hidden) == len(found):
+        return told
+    words = paragraph(
         "Modes of exercise are never pooled: these values are in no other number of this report. In "
         "the same people the treadmill gives a higher VO2max than the cycle, in cyclists least and in "
         "runners most (Basset and Boulay 2000); the last column says what that alone would make, from "
         "cyclists to runners."
     )
-    rows = [_row(one, numbers) for one in found]
+    rows = [_row(one, numbers) for one in found if one not in hidden]
     caption = "Tested in another mode (mL/kg/min), 95 % intervals below"
-    return said + table(caption, _COLUMNS, rows, numeric=_COLUMNS[2:])
+    return words + table(caption, _COLUMNS, rows, numeric=_COLUMNS[2:]) + told
+
+
+def _bias(one: AcrossModes, numbers: Numbers) -> Cell:
+    return numbers.get("across_modes", "bias", one.method, one.mode, one.pairs.name)
 
 
 def _row(one: AcrossModes, numbers: Numbers) -> tuple[str, ...]:
@@ -56,7 +65,7 @@ def _row(one: AcrossModes, numbers: Numbers) -> tuple[str, ...]:
     return (
         escape(numbers.name.with_mode(one.method, one.mode)),
         escape(one.laboratory_mode),
-        "withheld" if bias.withheld else str(one.pairs.n),
+        str(one.pairs.n),
         bias.stacked(sign=True),
         lower.stacked(),
         upper.stacked(),

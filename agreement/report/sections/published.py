@@ -4,11 +4,22 @@ from dataclasses import dataclass
 from html import escape
 from math import isfinite, nan
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
-from agreement.report.page.markup import Block, paragraph, table
-from agreement.report.page.numbers import Cell, Numbers, counted, plain
-from agreement.report.run.published_file import COUNTS, LIMITS, Figure, near, published_file
+from markupsafe import Markup
+
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block, table
+from agreement.report.page.numbers import Cell, Numbers, plain
+from agreement.report.run.published_file import (
+    COUNTS,
+    LIMITS,
+    ORIGINS,
+    PRINTED,
+    Figure,
+    near,
+    published_file,
+)
 from agreement.stats.limits.limits_by_convention import CONVENTIONS, limits_as_printed
 from agreement.tables.study_file import PUBLISHED_FILE
 
@@ -62,16 +73,19 @@ def published_block(study: Path, numbers: Numbers) -> Block:
     """Return own against printed figures; without a published.toml, how to make one."""
     found = published_file(study)
     if found is None:
-        return paragraph(
-            f"The study names no printed table. Put a <code>{PUBLISHED_FILE}</code> beside "
-            "<code>study.toml</code> with <code>[source]</code> (citation, table) and one "
-            "<code>[[figure]]</code> for each printed number (analysis, method, mode, group, "
-            "statistic, value, digits, convention) to see both side by side."
-        )
-    source = paragraph(f"Printed in: {escape(found.source)}.").html if found.source else ""
-    faults = "".join(paragraph(escape(str(one)), "caution").html for one in found.problems)
+        return Block(said("published", "without", file=PUBLISHED_FILE))
+    source = Block(said("published", "source", source=found.source, faults=found.problems))
     compared = [_printed(figure, numbers) for figure in found.figures]
-    return Block(f"{source}{faults}{_comparison(compared, found.left_out, numbers).html}")
+    return source + _comparison(compared, found.left_out, numbers)
+
+
+def reproduced(study: Path, numbers: Numbers) -> Markup:
+    """Say for the first page how many printed figures were reproduced."""
+    found = published_file(study)
+    compared = [] if found is None else [_printed(figure, numbers) for figure in found.figures]
+    if found is None or not (compared or found.left_out):
+        return said("published", "nothing")
+    return said("published", "lead", **_counts(compared, found.left_out))
 
 
 def _printed(figure: Figure, numbers: Numbers) -> Printed:
@@ -110,8 +124,8 @@ def _by_convention(figure: Figure, numbers: Numbers) -> Cell | None:
 
 def _no_line(figure: Figure, numbers: Numbers) -> str:
     """Say which of method, mode and group this study's results do not have."""
-    if said := figure.unknown_place(numbers.places(figure.analysis)):
-        return said
+    if place := figure.unknown_place(numbers.places(figure.analysis)):
+        return place
     groups = numbers.groups(figure.analysis, figure.method, figure.mode)
     if figure.group not in groups:
         return f"no group '{figure.group}' in {figure.analysis}{near(figure.group, groups)}"
@@ -121,12 +135,12 @@ def _no_line(figure: Figure, numbers: Numbers) -> str:
 def _comparison(found: list[Printed], left_out: int, numbers: Numbers) -> Block:
     """Return the table of printed and own figures, and the count of those that agree."""
     if not found and not left_out:
-        return paragraph(f"<code>{PUBLISHED_FILE}</code> names no figure.")
-    said = paragraph(_headline(found, left_out))
+        return Block(said("published", "nothing"))
+    told = Block(said("published", "counted_figures", **_counts(found, left_out)))
     columns = ("method, mode", "figure", "printed", "own", "convention", "within rounding")
     if not found:
-        return said
-    return said + table(
+        return told
+    return told + table(
         "Each printed figure beside our own",
         columns,
         [_line(one, numbers) for one in found],
@@ -134,36 +148,40 @@ def _comparison(found: list[Printed], left_out: int, numbers: Numbers) -> Block:
     )
 
 
-def _headline(found: list[Printed], left_out: int) -> str:
-    """Count the figures that agree among those compared, and those that were not."""
-    agree, compared = sum(one.agrees for one in found), sum(not one.without for one in found)
-    others = len(found) - compared + left_out
-    if not compared:
-        whole = "The printed figure" if others == 1 else f"None of {others} printed figures"
-        return f"{whole} could {'not ' if others == 1 else ''}be compared."
-    kind = "compared" if others else "printed"
-    rest = f"; {others} could not be compared" if others else ""
-    return (
-        f"{agree} of {counted(compared, f'{kind} figure')} {'agrees' if compared == 1 else 'agree'} "
-        f"within half a unit of the last digit{rest}."
-    )
+def _counts(found: list[Printed], left_out: int) -> dict[str, Any]:
+    """Count figures that agree among those compared: printed ones, and apart those of other origin."""
+    own = {
+        origin: [one for one in found if one.figure.origin == origin and not one.without]
+        for origin in ORIGINS
+    }
+    counts = {origin: (sum(one.agrees for one in some), len(some)) for origin, some in own.items()}
+    others = [(ORIGINS[origin], *both) for origin, both in counts.items() if origin != PRINTED]
+    lost = sum(bool(one.without) for one in found) + left_out
+    return {
+        "agree": counts[PRINTED][0],
+        "compared": counts[PRINTED][1],
+        "others": [one for one in others if one[2]],
+        "lost": lost,
+    }
 
 
 def _line(one: Printed, numbers: Numbers) -> tuple[str, ...]:
     """Return one figure beside our own, with one more digit than was printed."""
     figure = one.figure
     if one.without:
-        own, said = '<span class="absent">none</span>', f"not compared: {escape(one.without)}"
+        own, word = '<span class="absent">none</span>', f"not compared: {escape(one.without)}"
     else:
         own = _own(one)
-        said = "agrees" if one.agrees else "<strong>differs</strong>"
+        word = "agrees" if one.agrees else "<strong>differs</strong>"
+        if figure.origin != PRINTED:
+            word += f", {ORIGINS[figure.origin]}"
     return (
         escape(numbers.name(figure.method, figure.mode)),
         escape(_words(figure)),
         plain(figure.value, figure.digits),
         own,
         escape(one.convention) or "as here",
-        said,
+        word,
     )
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from html import escape
 from typing import Final
 
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, table
 from agreement.report.sections.comparison import Comparison
 
@@ -29,14 +30,17 @@ def parts_block(
     by : str
         Head of the first column.
     """
-    rows = [_row(one, *part) for part in parts]
-    return table(caption, (by, *_COLUMNS), filter(None, rows), numeric=_COLUMNS)
+    rows, withheld = [], []
+    for words, analysis, group in parts:
+        cells = [one.cell(analysis, statistic, group) for statistic in _STATISTICS]
+        if cells[0].withheld:
+            withheld.append(words)
+        elif cells[0].n:
+            rows.append((escape(words), str(cells[0].n), *(cell.stacked() for cell in cells)))
+    shown = table(caption, (by, *_COLUMNS), rows, numeric=_COLUMNS) if rows else Block("")
+    return shown + withheld_note(withheld)
 
 
-def _row(one: Comparison, words: str, analysis: str, group: str) -> tuple[str, ...]:
-    """Return one part's line, empty when it has nobody."""
-    cells = [one.cell(analysis, statistic, group) for statistic in _STATISTICS]
-    if not cells[0].n and not cells[0].withheld:
-        return ()
-    count = "withheld" if cells[0].withheld else str(cells[0].n)
-    return (escape(words), count, *(cell.stacked() for cell in cells))
+def withheld_note(names: list[str]) -> Block:
+    """Name the groups that are withheld, in one line; nothing without any."""
+    return Block(said("sentences", "withheld", names=names)) if names else Block("")

@@ -1,6 +1,7 @@
 """One table of each analysis across all methods; what there is of one method alone is folded."""
 
 from collections.abc import Callable, Sequence
+from itertools import compress
 from typing import Any, Final, NamedTuple
 
 from markupsafe import Markup
@@ -221,9 +222,12 @@ def beside(comparisons: Sequence[Comparison], name: str) -> Block:
 def _table(comparisons: Sequence[Comparison], name: str) -> Block:
     caption, columns = TABLES[name]
     rows = [_row(one, _cells(one, columns)) for one in comparisons]
-    told = [row for row in rows if any(cell.known or cell.withheld for cell, _ in row["cells"])]
+    told = [row for row in rows if any(map(_says, row["cells"]))]
     bare = [row for row in rows if row not in told]
-    heads = [head for head, *_ in columns]
+    filled = [any(_says(row["cells"][place]) for row in told) for place in range(len(columns))]
+    heads = list(compress((head for head, *_ in columns), filled))
+    for row in told:  # a column without a number in any row says nothing
+        row["cells"] = list(compress(row["cells"], filled))
     return Block(said("together", "across", caption=caption, heads=heads, rows=told, bare=bare))
 
 
@@ -232,6 +236,11 @@ def _cells(one: Comparison, columns: Sequence[Column]) -> list[tuple[Cell, int]]
         (one.cell(analysis, statistic, group), digits)
         for _, digits, analysis, statistic, group in columns
     ]
+
+
+def _says(told: tuple[Cell, int]) -> bool:
+    """Return whether a cell has a number, or one that is withheld."""
+    return told[0].known or told[0].withheld
 
 
 def _row(one: Comparison, cells: list[tuple[Cell, int]]) -> dict[str, Any]:

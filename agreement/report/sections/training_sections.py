@@ -1,6 +1,6 @@
 """What training explains: which intensities sessions cover, and where a profile nearly ends."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from html import escape
 from typing import Any, Final
 
@@ -279,18 +279,23 @@ def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
     return Block(f"<details>{summary}{shown.html}</details>")
 
 
-def without_profile(one: Comparison, *, discreet: bool) -> Block:
+def without_profile(comparisons: Iterable[Comparison], *, discreet: bool) -> Block:
     """Name the athletes who are in no row of the table by profile, or count them."""
-    profile = one.pairs["training_profile"]
-    bare = one.pairs.loc[profile.isna() | (profile == NOT_ENOUGH_DATA), "athlete_id"].unique()
-    if not len(bare) or len(bare) == one.results.data.n:
-        return Block("")
-    who = "" if discreet else f": {', '.join(sorted(escape(str(name)) for name in bare))}"
-    has = "has" if len(bare) == 1 else "have"
-    return paragraph(
-        f"{escape(one.name)}: {counted(len(bare), 'athlete')} {has} a pair without a training profile, "
-        f"which is in no row above{who}."
+    found: dict[tuple[str, ...] | int, list[str]] = {}
+    for one in comparisons:
+        profile = one.pairs["training_profile"]
+        bare = one.pairs.loc[profile.isna() | (profile == NOT_ENOUGH_DATA), "athlete_id"].unique()
+        if len(bare) and len(bare) < one.results.data.n:
+            who = len(bare) if discreet else tuple(sorted(map(str, bare)))
+            found.setdefault(who, []).append(one.name)
+    return joined(
+        Block(said("sentences", "without_profile", names=names, **_counted(who)))
+        for who, names in found.items()
     )
+
+
+def _counted(who: tuple[str, ...] | int) -> dict[str, object]:
+    return {"n": who, "who": ()} if isinstance(who, int) else {"n": len(who), "who": who}
 
 
 def unclassified_block(profiles: pd.DataFrame) -> Block:

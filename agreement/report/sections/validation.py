@@ -1,12 +1,13 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
-from collections.abc import Iterable
 from html import escape
 from typing import Final
 
 from agreement import __version__
+from agreement.physiology.field_tests import PROTOCOLS
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph, table
-from agreement.report.page.numbers import Cell, counted, plain
+from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.sections.checklists import Facts
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level
@@ -204,7 +205,7 @@ def _result(one: Comparison) -> str:
     bias, sd, lower, upper = (one.cell("limits_of_agreement", name) for name in LIMITS)
     if not lower.known:
         return f"{name}: {_without_limits(one, bias)}"
-    said = (
+    words = (
         f"{name}: in {counted(bias.n, 'athlete')} ({counted(bias.n_pairs, 'pair')}) the bias was "
         f"{bias.with_interval()} mL/kg/min, the standard deviation of the differences "
         f"{sd.shown()}, the limits of agreement {lower.with_interval()} and {upper.with_interval()}."
@@ -218,11 +219,11 @@ def _result(one: Comparison) -> str:
         )
     )
     if see.known and r.known and mape.known:
-        said += (
+        words += (
             f" The standard error of estimate was {see.shown()} mL/kg/min, the mean absolute error "
             f"{mape.shown()} % of the laboratory value, r {r.shown(2)}."
         )
-    return said
+    return words
 
 
 def _without_limits(one: Comparison, bias: Cell) -> str:
@@ -239,9 +240,23 @@ def _without_limits(one: Comparison, bias: Cell) -> str:
     )
 
 
-def formulas_block(methods: Iterable[Comparison]) -> Block:
-    """Name every formula with its source; set the same numbers of other libraries beside ours."""
-    columns = ("statistic", "how it is computed", "source")
-    rows = [tuple(map(escape, formula[1:])) for formula in formulas()]
-    shown = table("Every formula and its source", columns, rows)
-    return shown + same_numbers_block((one.name, one.results.data) for one in methods)
+def formulas_block(methods: tuple[Comparison, ...], numbers: Numbers) -> Block:
+    """Name the source of every equation used; formulas and numbers of other libraries are folded."""
+    seen = set(numbers.frame.loc[numbers.frame["value"].notna(), "analysis"])
+    used: dict[str, list[str]] = {}
+    for one in formulas():
+        if not one.analyses or seen & set(one.analyses):
+            used.setdefault(one.source, []).append(one.statistic)
+    sources = sorted(used.items(), key=lambda one: (not one[0][:1].isupper(), one[0]))
+    equations = [
+        (numbers.name.method(name), PROTOCOLS[name])
+        for name in dict.fromkeys(one.results.method for one in methods)
+        if name in PROTOCOLS
+    ]
+    shown = Block(said("sources", "used", sources=sources, equations=equations))
+    rows = [one[1:] for one in formulas()]
+    return (
+        shown
+        + Block(said("sources", "formulas", rows=rows))
+        + same_numbers_block((one.name, one.results.data) for one in methods)
+    )
