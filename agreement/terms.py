@@ -93,6 +93,7 @@ DOUBTS: Final[dict[str, str]] = {
     "no_relation": "field values have nothing to do with the laboratory's",
     "columns_swapped": "two columns fit better the other way round",
     "units_mixed": "one column holds two units",
+    "unlikely_people": "masses or ages that few people have",
     "bias_beyond": "a bias that no method has",
     "odd_dates": "a date before 1970 or after tomorrow",
     "wide_margin": "a limit too wide to fail",

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 from typing import Final
 
+import numpy as np
+
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.findings import Findings
@@ -88,7 +90,9 @@ def _report(
         f"Say which is which: codes = {{ {name} = {{ {pairs} }} }} in [files.{raw.table.name}] of "
         f"study.toml. Ours are {', '.join(allowed)}."
     )
-    what = f"Unknown code{'s' if len(unknown) > 1 else ''} {shown}."
+    many = int(np.isin(found.codes, [found.labels.index(v) for v in unknown]).sum())
+    rows = f" in {many} rows" if many > len(unknown) else ""
+    what = f"Unknown code{'s' if len(unknown) > 1 else ''} {shown}{rows}."
     findings.stop(
         "code", raw.file, what, remedy, row=found.first_row(raw, unknown[0]), column=column
     )

@@ -11,7 +11,12 @@ from agreement.errors import Problem, Severity
 from agreement.terms import EXCLUSION_COLUMNS, counted
 
 SHOWN = 20  # of one kind in one file and column; the rest is counted
-_OF_WHOLE_COLUMN = ("date_order",)  # though the stop names the first row concerned
+_OF_WHOLE_COLUMN = ("date_order", "code")  # though the stop names the first row concerned
+_UNKNOWN_WITHOUT = {  # what is unknown as long as a table lacks the column of its ids
+    "unknown_athlete": {"athlete_id"},
+    "unknown_test": {"lab_test_id", "session_id"},
+    "row_left_out": {"lab_test_id", "session_id"},
+}
 _MORE = "the same problem."  # ends the count of the rest
 Rows = npt.NDArray[np.int64]
 Kind = tuple[str, str, str, *tuple[str | None, ...]]  # severity, reason, table, column, sentence
@@ -217,7 +222,12 @@ def without_consequences(problems: Sequence[Problem]) -> tuple[Problem, ...]:
         for p in stops
         if p.column is not None and (p.row is None or p.reason in _OF_WHOLE_COLUMN)
     }
-    without_vo2max = {p.file for p in stops if p.reason == "missing_column" and p.column is None}
+    lacking = {p.file for p in stops if p.reason == "missing_column"}
+    unknown = {
+        reason
+        for reason, keys in _UNKNOWN_WITHOUT.items()
+        if keys & {p.column for p in stops if p.reason == "missing_column"}
+    }
     by_severity = {
         severity: [p for p in problems if p.severity == severity]
         for severity in ("set_aside", "note")
@@ -227,6 +237,7 @@ def without_consequences(problems: Sequence[Problem]) -> tuple[Problem, ...]:
         for p in by_severity["set_aside"]
         if (p.file, p.row) not in rows
         and (p.file, p.column) not in columns
-        and not (p.reason == "missing_value" and p.column is None and p.file in without_vo2max)
+        and p.file not in lacking
+        and p.reason not in unknown
     ]
     return (*stops, *aside, *by_severity["note"])

@@ -126,10 +126,10 @@ def find_header(records: Sequence[Sequence[str]], table: Table, form: FileFormat
 
 
 def _below_titles(records: Sequence[Sequence[str]]) -> int:
-    """Return the first row that is as wide as any, where those above have one filled cell at most."""
+    """Return the first row that is as wide as any, where those above are at most half as wide."""
     widths = [sum(bool(cell.strip()) for cell in record) for record in records]
-    first = widths.index(max(widths))
-    return first if max(widths) > 1 and all(width <= 1 for width in widths[:first]) else 0
+    most, first = max(widths), widths.index(max(widths))
+    return first if most > 1 and all(2 * width <= most for width in widths[:first]) else 0
 
 
 def is_unit_row(

@@ -22,6 +22,8 @@ Floats = npt.NDArray[np.float64]
 # columns whose value a row cannot do without: the caller sets the row aside
 REQUIRED_VALUES: Final = frozenset((*VO2MAX_COLUMNS, "duration_min"))
 _MANY: Final = 3  # so many low values, and more than half of the column, may be another unit
+_OF_PEOPLE: Final = ("mass_kg", "set_mass_kg", "age_years", "set_age_years", "birth_year")
+_UNLIKELY_SHARE: Final = 0.1  # of a column of people's masses or ages; ours, no source
 
 
 class Hint(NamedTuple):
@@ -95,6 +97,7 @@ def keep_rules(
     refused: dict[str, Mask] = {}
     breaches = _breaches(frame, key_name if key is not None else None)
     _stop_at_undecided_units(raw, numbers, findings)
+    _stop_at_unlikely_people(raw, numbers, breaches, findings)
     for (column, rule), where in breaches.items():
         if rule == "unique" and key is not None:
             _report_duplicates(raw, column, key, where, findings)
@@ -211,6 +214,35 @@ def _stop_at_unit(
     )
     findings.stop("unit", raw.file, what, remedy, column=header)
     findings.undecided.add((raw.file, header))
+
+
+def _stop_at_unlikely_people(
+    raw: RawTable,
+    numbers: dict[str, Floats],
+    breaches: dict[tuple[str, str], Mask],
+    findings: Findings,
+) -> None:
+    """Doubt masses and ages of which more than a tenth are unusual: another unit, another column."""
+    for column in _OF_PEOPLE:
+        odd = breaches.get((column, "warn"))
+        filled = 0 if odd is None else int(np.isfinite(numbers[column]).sum())
+        if odd is None or odd.sum() < _MANY or odd.sum() <= _UNLIKELY_SHARE * filled:
+            continue
+        usual, first = RANGES[column], int(np.flatnonzero(odd)[0])
+        what = (
+            f"{odd.sum()} of {filled} values are unusual, outside {usual.warn_low:g} to "
+            f"{usual.warn_high:g} {usual.unit}, first {numbers[column][first]:g}."
+        )
+        remedy = f"Look whether it is the right column{_other_unit(raw, column)}."
+        header, row = raw.theirs.get(column, column), int(raw.rows[first])
+        findings.stop("unlikely_people", raw.file, what, remedy, row=row, column=header)
+        findings.undecided.add((raw.file, header))
+
+
+def _other_unit(raw: RawTable, column: str) -> str:
+    """Return how to state another unit of a mass."""
+    stated = f'; if it is in pounds, set units = {{ {column} = "lb" }} in [files.{raw.table.name}]'
+    return stated if "mass" in column and column not in raw.form.units else ""
 
 
 def _looks_like(value: float, refused: str | None) -> str:

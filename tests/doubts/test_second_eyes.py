@@ -114,10 +114,16 @@ def _laboratory_in_metabolic_equivalents(study):
 
 def _pounds(study):
     """Masses in pounds divide litres; the bias is 27."""
+    study.toml["confirm"] = 'unlikely_people = { reason = "Heavy", on = 2026-06-01 }\n'
     for row in study.lab:
         litres = row.pop("vo2max_ml_kg_min") * row["mass_kg"] / 1000
         row["mass_kg"] = round(row["mass_kg"] / 0.45359237, 1)
         row["vo2max_l_min"] = round(litres, 2)
+
+
+def _some_ages_in_months(study):
+    for row in study.athletes[::4]:
+        row["age_years"] *= 12
 
 
 def _some_set_masses_in_pounds(study):
@@ -166,6 +172,7 @@ SPOILT = [
     ("units_mixed", _pounds),
     ("bias_beyond", _pounds),
     ("units_mixed", _some_set_masses_in_pounds),
+    ("unlikely_people", _some_ages_in_months),
     ("bias_beyond", _far_off),
     ("wide_margin", _limit_of_sixty),
     ("old_margin", _agreed_in_1990),

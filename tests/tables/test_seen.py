@@ -67,6 +67,32 @@ def test_a_unit_in_the_header_against_the_one_assumed_stops(folder):
     assert study.lab_tests["mass_kg"].round(2).tolist() == [72.57]
 
 
+def test_what_a_column_of_unknown_codes_brings_is_told_once(folder):
+    text = LAB.replace(",run,", ",Laufen,") + "T2,A2,2026-03-21,Laufen,50\n"
+    (folder / "lab_tests.csv").write_text(text, encoding="utf-8")
+    _, problems = inspect_study(folder)
+    (stop,) = [p for p in problems if p.severity == "stop"]
+    assert stop.what == "Unknown code 'Laufen' in 2 rows."
+    assert not [p for p in problems if p.severity == "set_aside"]
+
+
+def test_rows_of_a_table_that_lacks_its_ids_are_not_told_one_by_one(folder):
+    text = (folder / "lab_tests.csv").read_text(encoding="utf-8")
+    (folder / "lab_tests.csv").write_text(text.replace("lab_test_id", "number"), encoding="utf-8")
+    (folder / "breaths").mkdir()
+    (folder / "breaths" / "T1.csv").write_text("t_s,vo2_ml_min\n0,3000\n", encoding="utf-8")
+    _, problems = inspect_study(folder)
+    assert any(p.severity == "stop" for p in problems)
+    assert not [p for p in problems if p.severity == "set_aside"]
+
+
+def test_titles_of_two_cells_above_unknown_names_are_not_taken_for_the_names(folder):
+    (folder / "lab_tests.csv").write_text("Report,2026,,\nCode,Datum,Wert,Art\nA1,x,50,run\n")
+    _, problems = inspect_study(folder)
+    assert any("'Code', 'Datum', 'Wert', 'Art'" in p.remedy for p in problems)
+    assert any("set header_rows" in p.remedy for p in problems)
+
+
 def test_titles_above_unknown_names_are_not_taken_for_the_names(folder):
     (folder / "lab_tests.csv").write_text("Report 2026\n\nA,B,C,D\n1,2,3,4\n")
     problems = inspect_study(folder)[1]

@@ -303,7 +303,7 @@ def test_two_unknown_codes_are_two(folder):
     folder.put(lab_tests_csv=folder.LAB.replace("T1,A1,2026-03-20,run", "T1,A1,2026-03-20,loop"))
     assert folder.inspect().one("stop", "code").what == "Unknown code 'loop'."
     folder.put(lab_tests_csv=folder.files["lab_tests.csv"].replace("run", "hop"))
-    assert folder.inspect().one("stop", "code").what == "Unknown codes 'loop' and 'hop'."
+    assert folder.inspect().one("stop", "code").what == "Unknown codes 'loop' and 'hop' in 3 rows."
 
 
 @pytest.mark.parametrize("ending", ["csv.gz", "xls", "zip"])

@@ -238,7 +238,7 @@ def test_sex_as_numbers_is_asked_for(folder):
     folder.put(athletes_csv="athlete_id,sex\nA1,1\nA2,2\nA3,1\n")
     stop = folder.inspect().one("stop", "code")
     assert (stop.row, stop.column) == (2, "sex")
-    assert stop.what == "Unknown codes '1' and '2'."
+    assert stop.what == "Unknown codes '1' and '2' in 3 rows."
     assert stop.remedy.startswith(  # nothing is guessed
         'Say which is which: codes = { sex = { "1" = "...", "2" = "..." } }'
     )
