@@ -122,7 +122,7 @@ against = "true value"            # what the limit is about; or "laboratory test
 # units = { mass_kg = "lb" }                                # theirs, converted for you
 # values = { mode = "run" }       # one value for all rows, for a column that the file lacks
 """
-_MEANINGS: Final = {
+MEANINGS: Final = {
     "athletes": "one row per person; withdrawn = yes removes a person from every output",
     "lab_tests": "one row per laboratory test (required)",
     "field_estimates": "one row per value that a device or a service gave",
@@ -189,7 +189,7 @@ def _guide() -> str:
         "Columns with a * are required; delete the others if you have nothing for them.",
     ]
     for name, table in TABLES.items():
-        lines += ["", f"{name}.csv: {_MEANINGS[name]}"]
+        lines += ["", f"{name}.csv: {MEANINGS[name]}"]
         for column, one in table.columns.items():
             star = "*" if one.required else " "
             codes = f": {', '.join(one.codes)}" if one.codes else ""

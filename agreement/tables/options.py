@@ -186,6 +186,7 @@ class StudyOptions:
     methods: dict[str, Method] = field(default_factory=dict)
     report: Report = Report()
     files: dict[str, FileFormat] = field(default_factory=dict)
+    no_tables: tuple[str, ...] = ()  # files in the folder that are no part of the study
     confirm: dict[str, Confirmation] = field(default_factory=dict)  # by code of the finding
 
     def header(self, table: str, column: str) -> str:

@@ -16,9 +16,18 @@ from agreement.tables.ids import likely_pairs
 from agreement.tables.new_study import refuse_used
 from agreement.tables.proposal_columns import Column, columns_of, decide_unit, filled
 from agreement.tables.proposal_shape import Proposal
-from agreement.tables.proposal_sources import Block, blocks_of, files_of
+from agreement.tables.proposal_sources import (
+    NO_HEADER,
+    Block,
+    blocks_of,
+    file_of,
+    files_of,
+    gathered_unknown,
+    unfolded,
+    unknown_block,
+)
 from agreement.tables.proposal_split import split_methods, split_people
-from agreement.tables.proposal_tables import proposed, table_of
+from agreement.tables.proposal_tables import proposed, said_above, says_field_value, table_of
 from agreement.tables.proposal_text import preview, study_text
 from agreement.tables.whole_output import whole_folder
 
@@ -54,7 +63,7 @@ def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
     folder : Path
         Made if needed; must be empty.
     exports : iterable of Path
-        Files (CSV, TSV, XLSX, Parquet) or folders of them; they are copied, never changed.
+        Files (CSV, TSV, XLSX, ODS, Parquet) or folders of them; they are copied, never changed.
 
     Returns
     -------
@@ -68,8 +77,8 @@ def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
         If the folder holds something already, or cannot be made.
     """
     files = files_of(exports)
-    placed, remarks = _placed(files)
-    if not placed:
+    placed, undecided, remarks = _placed(files)
+    if not placed and not undecided:
         raise AgreementError("No table was found in these files. " + " ".join(remarks))
     recordings = {name: placed.pop(name) for name in FOLDERS if name in placed}
     proposals = _proposals(placed, remarks)
@@ -84,9 +93,14 @@ def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
     proposals.sort(key=lambda p: list(TABLES).index(p.name))
     columns = {name: _recorded(blocks, name) for name, blocks in recordings.items()}
     ids = _likely_ids(proposals)
-    text = study_text(proposals, columns, ids, same_day=same_day)
+    text = study_text(proposals, columns, ids, undecided, same_day=same_day)
     with whole_folder(folder, refuse_used) as place:
-        _copy(place, files, proposals, recordings)
+        _copy(place, files, proposals, recordings, undecided)
+        for block in undecided:
+            if (name := file_of(block)) != block.file.name:
+                with (place / name).open("w", encoding="utf-8", newline="") as file:
+                    rows = [block.headers, *(cells for _, cells in block.rows)]
+                    csv.writer(file, lineterminator="\n").writerows(rows)
         for one in proposals:
             if one.rows is not None:
                 pd.DataFrame(one.rows).to_csv(
@@ -99,32 +113,54 @@ def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
     return Proposed(preview(proposals), tuple(remarks), text.count(' = "?"'))
 
 
-def _placed(files: list[Path]) -> tuple[dict[str, list[Block]], list[str]]:
-    """Return the blocks of each table, and remarks on what has none."""
+def _placed(files: list[Path]) -> tuple[dict[str, list[Block]], list[Block], list[str]]:
+    """Return the blocks of each table, those that nothing decides, and remarks on other files."""
     placed: dict[str, list[Block]] = {}
+    undecided: list[Block] = []
     remarks = []
     for file in files:
         blocks, why = blocks_of(file)
-        if not blocks:
+        unknown = unknown_block(file) if why == NO_HEADER else None
+        if unknown is not None:
+            undecided.append(unknown)
+        elif not blocks:
             remarks.append(f"{file.name}: {why}")
         for block in blocks:
             name = table_of(block)
             if name is None:
-                remarks.append(
-                    f"{block.name}: nothing says which table it is; name it in study.toml."
-                )
+                undecided.append(block)
             else:
                 placed.setdefault(name, []).append(block)
-    return placed, remarks
+    people = _people_in(placed)
+    for block in list(undecided):
+        tall = unfolded(block, people)
+        if tall is not None and says_field_value(block) and (name := table_of(tall)):
+            placed.setdefault(name, []).append(tall)
+            undecided.remove(block)
+    return placed, gathered_unknown(undecided), remarks
+
+
+def _people_in(placed: dict[str, list[Block]]) -> set[str]:
+    """Return the ids that stand in a column of athletes, or above a table."""
+    above = {said_above(b).get("athlete_id", "") for blocks in placed.values() for b in blocks}
+    return (above - {""}) | {
+        cell
+        for name, blocks in placed.items()
+        for block in blocks
+        for column in columns_of(block, name)
+        if column.ours == "athlete_id"
+        for cell in filled(block.column(column.at))
+    }
 
 
 def _proposals(placed: dict[str, list[Block]], remarks: list[str]) -> list[Proposal]:
     """Return the proposal of each table; blocks that did not fit go to the remarks."""
+    people = _people_in(placed)
     used = Counter(block.file for blocks in placed.values() for block in blocks)
     proposals = []
     for name, blocks in placed.items():
         alone = used[blocks[0].file] == 1
-        one = proposed(name, blocks, alone=alone)
+        one = proposed(name, blocks, people, alone=alone)
         remarks += [
             f"{left}: left out of {name}, because what is open in it is decided elsewhere; "
             "write units and dates into it as the other files do."
@@ -156,10 +192,16 @@ def _people(proposal: Proposal) -> set[str]:
 
 
 def _copy(
-    place: Path, files: list[Path], proposals: list[Proposal], recordings: dict[str, list[Block]]
+    place: Path,
+    files: list[Path],
+    proposals: list[Proposal],
+    recordings: dict[str, list[Block]],
+    undecided: list[Block],
 ) -> None:
     """Copy every export: to where it is read, else to the originals."""
     as_they_are = {p.blocks[0].file for p in proposals if p.rows is None}
+    as_they_are |= {b.file for b in undecided if file_of(b) == b.file.name}
+    stems = Counter(file.name for file in files)
     recorded = {block.file: name for name, blocks in recordings.items() for block in blocks}
     for file in files:
         target = place
@@ -167,7 +209,9 @@ def _copy(
             target = place / recorded[file]
         elif file not in as_they_are:
             target = place / ORIGINALS
-        target.mkdir(exist_ok=True)
+            if stems[file.name] > 1:  # a folder for each person, or for each month
+                target /= file.parent.name
+        target.mkdir(exist_ok=True, parents=True)
         name, n = file.name, 1
         while (target / name).exists():
             n += 1

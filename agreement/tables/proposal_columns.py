@@ -3,6 +3,7 @@
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 from typing import Final
 
@@ -113,9 +114,9 @@ def columns_of(block: Block, table: str) -> list[Column]:
     wanted = ["vo2max" if c in VO2MAX_COLUMNS else c for c in INPUTS[table].columns]
     scores = []
     for ours in dict.fromkeys(wanted):
-        words = "date" if ours in _MOMENTS else ours
+        words = (ours, "date", "clock") if ours in _MOMENTS else (ours,)
         for at, one in enumerate(named):
-            score = max(fits(words, one), fits(ours, one))
+            score = max(fits(word, one) for word in words)
             if score and _content_fits(table, ours, block.column(at)):
                 scores.append((-score, wanted.index(ours), at, ours))
     taken: set[int] = set()
@@ -196,9 +197,15 @@ def _possible(ours: str, values: list[float]) -> list[str] | None:
     known = _MEDIANS.get(ours)
     if known is None:
         return None
-    if len(values) < _FEW:
+    if len(values) < _FEW and _overlap(list(known.values())):
         return list(known)
     return [unit for unit, (low, high) in known.items() if low <= median(values) <= high]
+
+
+def _overlap(ranges: list[tuple[float, float]]) -> bool:
+    """Whether one value could be in two of the ranges, so that a few cannot decide."""
+    ordered = sorted(ranges)
+    return any(low < before for (_, before), (low, _) in pairwise(ordered))
 
 
 def _own(ours: str, unit: str) -> str:
@@ -253,11 +260,15 @@ def decide_codes(column: Column, kind_codes: Sequence[str], cells: list[str]) ->
     )
     open_codes = []
     for value in values:
-        word = plain(value)
         hinted = plain(column.named.codes.get(value, ""))
         ours: str | None = known.get(hinted) or (hinted if hinted in kind_codes else None)
-        if ours is None and not (unsure and word in "hm"):
-            ours = word if word in kind_codes else known.get(word)
+        said = {word: word if word in kind_codes else known.get(word) for word in _languages(value)}
+        if (
+            ours is None
+            and len(set(said.values())) == 1
+            and not (unsure and set(said) & {"h", "m", ""})
+        ):
+            ours = next(iter(said.values()))
         if ours is not None and ours in kind_codes:
             if value.casefold() != ours:
                 column.codes[value] = ours
@@ -268,6 +279,11 @@ def decide_codes(column: Column, kind_codes: Sequence[str], cells: list[str]) ->
         column.alternatives = f"one of {', '.join(kind_codes)}"
     if column.named.codes:
         column.evidence = "the header says which is which"
+
+
+def _languages(value: str) -> list[str]:
+    """Return the words of a cell that says the same in several languages; else the cell's own."""
+    return [plain(part) for part in re.split(r"\s[/|]\s", value)]
 
 
 def date_order_of(cells: list[str], named: Named) -> tuple[str | None, str, str]:

@@ -20,6 +20,49 @@ _MONTHS: Final = (
     ("nov",),
     ("dec", "dez", "dic", "des"),
 )
+_MONTH_NAMES: Final = {  # in the names of files; whole words, since "band" and "mark" are others
+    *(name for names in _MONTHS for name in names),
+    *[
+        "january",
+        "february",
+        "march",
+        "april",
+        "june",
+        "july",
+        "august",
+        "september",
+        "october",
+        "november",
+        "december",
+    ],
+    *["januar", "februar", "marz", "mai", "juni", "juli", "oktober", "dezember"],
+    *[
+        "janvier",
+        "fevrier",
+        "mars",
+        "avril",
+        "juin",
+        "juillet",
+        "aout",
+        "septembre",
+        "octobre",
+        "novembre",
+        "decembre",
+    ],
+    *[
+        "enero",
+        "febrero",
+        "marzo",
+        "abril",
+        "mayo",
+        "junio",
+        "julio",
+        "agosto",
+        "septiembre",
+        "octubre",
+        "noviembre",
+    ],
+}
 _DAY_MONTH: Final = re.compile(r"(\d{1,2})[.\s-]*([^\W\d_]{3,})\.?[\s-]*(\d{4})")
 _MONTH_DAY: Final = re.compile(r"([^\W\d_]{3,})\.?\s+(\d{1,2}),?\s+(\d{4})")
 _TWELVE: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?\s*([ap])\.?m\.?", re.IGNORECASE)
@@ -32,6 +75,16 @@ def _month(word: str) -> int | None:
         return 7
     found = [i for i, names in enumerate(_MONTHS, 1) if any(text.startswith(n) for n in names)]
     return found[0] if len(found) == 1 else None
+
+
+def is_of_time(word: str) -> bool:
+    """
+    Whether a word of a file's name tells a time: a number, or a month.
+
+    >>> is_of_time("2026"), is_of_time("april"), is_of_time("strap")
+    (True, True, False)
+    """
+    return word.isdigit() or word.casefold() in _MONTH_NAMES
 
 
 def day_first_of_months(cell: str) -> str | None:

@@ -13,7 +13,7 @@ from agreement.tables.proposal_columns import (
     filled,
     number_of,
 )
-from agreement.tables.proposal_dates import iso_of, plain_moment, with_clock
+from agreement.tables.proposal_dates import is_of_time, iso_of, plain_moment, with_clock
 from agreement.tables.proposal_shape import MOMENT, NOTHING, Proposal, Rows
 from agreement.tables.proposal_words import WORDS, plain
 from agreement.tables.units import unit_of
@@ -59,10 +59,22 @@ def named_ours(one: Proposal) -> None:
         one.columns.insert(0, Column(key, -1, key, NOTHING, evidence="numbered"))
 
 
-def gather(first: Proposal, all_: list[Proposal]) -> None:
-    """Gather the rows of several blocks, each converted by its own decisions where they differ."""
-    names = _names_in_files(all_)
+def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
+    """
+    Gather the rows of several blocks, each converted by its own decisions where they differ.
+
+    Parameters
+    ----------
+    first : Proposal
+        Takes the rows.
+    all_ : list of Proposal
+        It and the others.
+    people : set of str
+        Ids by which the name of a file tells whose it is.
+    """
+    names = _names_in_files(all_, people)
     kept = [one for one in all_ if _goes_with(first, one)]
+    _one_method(kept, people)
     first.dropped = [one.blocks[0].name for one in all_ if one not in kept]
     columns = {c.ours: c for one in kept for c in one.columns}
     differ = {
@@ -123,8 +135,25 @@ def gather(first: Proposal, all_: list[Proposal]) -> None:
     named_ours(first)
 
 
-def _names_in_files(all_: list[Proposal]) -> dict[int, str]:
-    """Return what tells the names of the files apart: the ids of their athletes, if a column lacks."""
+def _one_method(all_: list[Proposal], people: set[str]) -> None:
+    """Name methods after files without the words that say whose they are and of which month."""
+    for one in all_:
+        if "method" in one.constants:
+            block = one.blocks[0]
+            words = re.split(r"[\W_]+", block.sheet or block.file.stem)
+            kept = [w for w in words if w and w not in people and not is_of_time(w)]
+            _, why = one.constants["method"]
+            one.constants["method"] = ("_".join(kept).lower() or "device", why)
+
+
+def _names_in_files(all_: list[Proposal], people: set[str]) -> dict[int, str]:
+    """Return the id that the name of each file or of its folder holds; else what tells them apart."""
+    blocks = [one.blocks[0] for one in all_]
+    known = [
+        {b.file.parent.name, *re.split(r"[\s_.]+", b.sheet or b.file.stem)} & people for b in blocks
+    ]
+    if all(len(ids) == 1 for ids in known):
+        return {id(one): next(iter(ids)) for one, ids in zip(all_, known, strict=True)}
     labels = [plain(one.blocks[0].sheet or one.blocks[0].file.stem).split() for one in all_]
     shared = set.intersection(*map(set, labels)) if labels else set()
     own = [" ".join(w for w in words if w not in shared) for words in labels]

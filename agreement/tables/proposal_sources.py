@@ -4,18 +4,21 @@ import csv
 import io
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
 from agreement.errors import AgreementError
 from agreement.tables.layout import SEPARATORS, find_encoding
 from agreement.tables.proposal_words import WORDS, fits, taken_apart, unit_named
-from agreement.tables.workbooks import WorkbookError, sheet_records
+from agreement.tables.workbooks import WorkbookError, open_document_sheets, sheet_records
 
-READ: Final = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
+READ: Final = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".xls", ".parquet")
 _SEARCH: Final = 15  # rows in which the header may stand
-_ODS: Final = ".ods"
+_GATHERED: Final = ".gathered"  # of no file: the rows of several
+_FEWEST_PEOPLE: Final = 3  # with a column of their own
+_FEWEST: Final = 4  # rows of one width that make a table, where no name is known
+NO_HEADER: Final = "No header with known words was found in it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,8 @@ class Block:
         Of a text file.
     above : tuple of tuple of str
         Rows above the header.
+    wide : bool
+        Whether each athlete had a column, and each day a row.
     """
 
     file: Path
@@ -55,6 +60,7 @@ class Block:
     separator: str | None = None
     encoding: str | None = None
     above: tuple[tuple[str, ...], ...] = ()
+    wide: bool = False
 
     @property
     def name(self) -> str:
@@ -64,6 +70,13 @@ class Block:
     def column(self, at: int) -> list[str]:
         """Return the cells of a column."""
         return [cells[at].strip() for _, cells in self.rows]
+
+
+def file_of(block: Block) -> str:
+    """Return the file of a study that holds a block by itself: its own, or one written from it."""
+    if block.sheet is None and block.file.suffix.casefold() in (".csv", ".xlsx"):
+        return block.file.name
+    return f"{block.file.stem}{f' {block.sheet}' if block.sheet else ''}.csv"
 
 
 def files_of(given: Iterable[Path]) -> list[Path]:
@@ -87,17 +100,89 @@ def files_of(given: Iterable[Path]) -> list[Path]:
 def blocks_of(file: Path) -> tuple[list[Block], str]:
     """Return the tables of one file, and why there is none."""
     ending = file.suffix.casefold()
-    if ending == _ODS:
-        return [], "Workbooks of this form are not read; save it as XLSX or CSV."
     if ending not in READ:
         return [], f"It is not read: exports are read from files ending in {', '.join(READ)}."
     try:
         tables = _tables(file, ending)
     except (OSError, ValueError, csv.Error) as error:
-        what = error.what if isinstance(error, WorkbookError) else f"It cannot be read ({error})."
+        what = f"It cannot be read ({error})."
+        if isinstance(error, WorkbookError):
+            what = f"{error.what} {error.remedy}"
         return [], what
-    found = [block for block in (_block(file, *table) for table in tables) if block]
-    return found, "" if found else "No header with known words was found in it."
+    blocks = [
+        _block(file, sheet, part, start, separator, encoding)
+        for sheet, records, separator, encoding in tables
+        for start, part in _stacked(records)
+    ]
+    found = [block for block in blocks if block]
+    return found, "" if found else NO_HEADER
+
+
+def unknown_block(file: Path) -> Block | None:
+    """Return the table of a file whose header says nothing; None where it holds no single table."""
+    tables = _tables(file, file.suffix.casefold())
+    if len(tables) != 1:
+        return None
+    sheet, records, separator, encoding = tables[0]
+    if separator is not None:  # no known word chose it: that which cuts most rows alike
+        text = file.read_bytes().decode(str(encoding))
+        cut = [
+            (s, list(csv.reader(io.StringIO(text, newline=""), delimiter=s))) for s in SEPARATORS
+        ]
+        separator, records = max(cut, key=lambda one: _alike(one[1]))
+    if _alike(records)[0] < _FEWEST:
+        return None
+    width = _alike(records)[1]
+    first = next(i for i, record in enumerate(records) if len(record) == width)
+    rows = tuple((i + 1, tuple(r)) for i, r in enumerate(records) if i > first and len(r) == width)
+    names = tuple(name.strip() for name in records[first])
+    units = ("",) * width
+    return Block(file, sheet, names, units, rows, first + 1, first + 1, False, separator, encoding)
+
+
+def gathered_unknown(blocks: list[Block]) -> list[Block]:
+    """Return tables that nothing decides, those of one header as one, with the file of each row."""
+    alike: dict[tuple[str, ...], list[Block]] = {}
+    for block in blocks:
+        alike.setdefault(block.headers, []).append(block)
+    found = []
+    for headers, same in alike.items():
+        first = same[0]
+        if len(same) > 1:
+            rows = tuple((i, (one.file.stem, *cells)) for one in same for i, cells in one.rows)
+            file = Path(f"{first.file.stem} and {len(same) - 1} more{_GATHERED}")
+            units = ("", *first.units)
+            first = Block(file, None, ("from_file", *headers), units, rows, 1, 1)
+        found.append(first)
+    return found
+
+
+def unfolded(block: Block, people: set[str]) -> Block | None:
+    """Return a table of a column for each athlete, and a row for each day, as one row per value."""
+    own = [i for i, name in enumerate(block.headers) if name in people]
+    rest = [i for i in range(len(block.headers)) if i not in own]
+    if len(own) < _FEWEST_PEOPLE or len(rest) != 1:
+        return None
+    rows = tuple(
+        (at, (cells[rest[0]], block.headers[i], cells[i].strip()))
+        for at, cells in block.rows
+        for i in own
+        if cells[i].strip()
+    )
+    return replace(
+        block,
+        headers=(block.headers[rest[0]], "athlete_id", "vo2max"),
+        units=("", "", ""),
+        rows=rows,
+        wide=True,
+    )
+
+
+def _alike(records: list[list[str]]) -> tuple[int, int]:
+    """Return how many rows have the commonest width above 1, and that width."""
+    widths = Counter(len(record) for record in records if len(record) > 1 and any(record))
+    width, rows = widths.most_common(1)[0] if widths else (0, 0)
+    return rows, width
 
 
 def _tables(
@@ -111,6 +196,9 @@ def _tables(
         names = load_workbook(io.BytesIO(data), read_only=True).sheetnames
         several = len(names) > 1
         return [(n if several else None, sheet_records(data, n), None, None) for n in names]
+    if ending in (".ods", ".xls"):
+        sheets = open_document_sheets(data)
+        return [(name if len(sheets) > 1 else None, rows, None, None) for name, rows in sheets]
     if ending == ".parquet":
         import pandas as pd
 
@@ -135,6 +223,21 @@ def _known(headers: Sequence[str]) -> float:
         named = taken_apart(header)
         total += max((fits(column, named) for column in WORDS), default=0)
     return total
+
+
+def _stacked(records: list[list[str]]) -> list[tuple[int, list[list[str]]]]:
+    """Return the tables that stand below one another under the same header, each with its titles."""
+    score, first, _, _ = _header(records)
+    heads = [i for i, record in enumerate(records) if score >= 4 and record == records[first]]
+    if len(heads) < 2:
+        return [(0, records)]
+    starts = [0]
+    for head in heads[1:]:
+        at = head  # titles have few cells, and stand right above
+        while at - 1 > starts[-1] and 2 * sum(map(bool, records[at - 1])) <= len(records[head]):
+            at -= 1
+        starts.append(at)
+    return [(a, records[a:b]) for a, b in zip(starts, [*starts[1:], len(records)], strict=True)]
 
 
 def _is_number(text: str) -> bool:
@@ -191,10 +294,11 @@ def _block(
     file: Path,
     sheet: str | None,
     records: list[list[str]],
+    start: int,
     separator: str | None,
     encoding: str | None,
 ) -> Block | None:
-    """Return the table among some records; None where there is no header."""
+    """Return the table among some records, which begin at a row of the file; None without header."""
     score, first, names, joined = _header(records)
     if score < 4:
         return None
@@ -205,7 +309,7 @@ def _block(
         data += 1
     width = len(names)
     rows = tuple(
-        (i + 1, tuple([*record, *[""] * width][:width]))
+        (start + i + 1, tuple([*record, *[""] * width][:width]))
         for i, record in enumerate(records)
         if i >= data and any(cell.strip() for cell in record)
     )
@@ -217,8 +321,8 @@ def _block(
         tuple(name.strip().replace("\ufeff", "") for name in names),
         tuple([*units, *[""] * width][:width]),
         rows,
-        first + 1,
-        data,
+        start + first + 1,
+        start + data,
         joined,
         separator,
         encoding,

@@ -17,7 +17,7 @@ from agreement.tables.proposal_dates import plain_moment
 from agreement.tables.proposal_gathering import block_rows, clock_at, gather, named_ours
 from agreement.tables.proposal_shape import MOMENT, OF_PEOPLE, Proposal
 from agreement.tables.proposal_sources import Block, repeated
-from agreement.tables.proposal_words import ABOUT, CODES, fits, plain, taken_apart
+from agreement.tables.proposal_words import ABOUT, CODES, WORDS, fits, plain, taken_apart
 
 _RAW_ROWS: Final = 40  # fewer rows are no recording
 _ROWS_OF_ONE: Final = 1.5  # in a table of athletes, on average
@@ -64,6 +64,13 @@ def table_of(block: Block) -> str | None:
     return best[0] if best[1] >= 3 and best[1] > second[1] else None
 
 
+def says_field_value(block: Block) -> bool:
+    """Whether a file or its title says that it holds values of VO2max outside the laboratory."""
+    words = set(plain(f"{block.file.stem} {block.sheet or ''}").split())
+    words |= {word for cells in block.above for cell in cells for word in plain(cell).split()}
+    return bool(words & {*ABOUT["field_estimates"], *WORDS["vo2max"]})
+
+
 def _readings_each(block: Block) -> float:
     """Return how many rows a person has on average."""
     at = next((c.at for c in columns_of(block, "field_estimates") if c.ours == "athlete_id"), None)
@@ -71,12 +78,24 @@ def _readings_each(block: Block) -> float:
     return len(block.rows) / max(1, len(people))
 
 
-def proposed(name: str, blocks: list[Block], *, alone: bool) -> Proposal:
-    """Return a table as its blocks propose it; those that do not go together are `dropped`; `alone` in its file."""
+def proposed(name: str, blocks: list[Block], people: set[str], *, alone: bool) -> Proposal:
+    """
+    Return a table as its blocks propose it; those that do not go together are `dropped`.
+
+    Parameters
+    ----------
+    name : str
+        One of our tables.
+    blocks : list of Block
+    people : set of str
+        Ids that other tables have: they tell whose a file is.
+    alone : bool
+        Whether the table is the only one in its file.
+    """
     alike = [_decided(name, block) for block in blocks]
     first = alike[0]
     if len(alike) > 1:
-        gather(first, alike)
+        gather(first, alike, people)
     else:
         _as_it_is(first, alone=alone)
     return first
@@ -113,7 +132,7 @@ def _can_be_left(name: str, column: Column) -> bool:
 
 def _constants(one: Proposal, block: Block) -> None:
     """Give columns that the block lacks the value that its title or its name says."""
-    said = _said_above(block)
+    said = said_above(block)
     have = {c.ours for c in one.columns}
     for ours, column in INPUTS[one.name].columns.items():
         value = said.get(ours)
@@ -142,7 +161,7 @@ def _constants(one: Proposal, block: Block) -> None:
         )
 
 
-def _said_above(block: Block) -> dict[str, str]:
+def said_above(block: Block) -> dict[str, str]:
     """Return what lines above the header say of the whole table: "Subject: A07", or two cells."""
     said: dict[str, str] = {}
     for record in block.above:
@@ -165,6 +184,8 @@ def _as_it_is(one: Proposal, *, alone: bool) -> None:
         why.append("its header does not name each column once")
     if not block.file.name.casefold().endswith(INPUTS[one.name].endings):
         why.append("this form of file is not read for this table")
+    if block.wide:
+        why.append("each athlete has a column of their own")
     if not alone:
         why.append("another table stands in the same file")
     why += _needsrows(one)

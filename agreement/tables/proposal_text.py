@@ -11,11 +11,13 @@ from agreement.tables.columns import INPUTS, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
 from agreement.tables.given_frames import frame_table
-from agreement.tables.new_study import STUDY_FILE_TEXT
+from agreement.tables.new_study import MEANINGS, STUDY_FILE_TEXT
 from agreement.tables.numbers import number_columns
 from agreement.tables.options import FileFormat
 from agreement.tables.proposal_columns import OPEN, Column, filled
 from agreement.tables.proposal_shape import MOMENT, Proposal
+from agreement.tables.proposal_sources import Block, file_of
+from agreement.tables.study_file import NO_TABLE
 from agreement.tables.units import own_unit
 
 PREVIEW: Final = ("table", "your column", "ours", "unit", "first three values", "as we read them")
@@ -40,6 +42,7 @@ def study_text(
     proposals: list[Proposal],
     recordings: dict[str, list[Column]],
     ids: list[tuple[str, str]],
+    undecided: list[Block],
     *,
     same_day: bool,
 ) -> str:
@@ -54,6 +57,8 @@ def study_text(
         Columns of the files in ``breaths`` and ``samples``.
     ids : list of (str, str)
         Likely pairs of ids, as `ids.csv` has them.
+    undecided : list of Block
+        Files that nothing says the table of.
     same_day : bool
         Whether the field values stand on the day of the laboratory test itself.
     """
@@ -76,12 +81,23 @@ def study_text(
             text, "minimum_days", "minimum_days = 1", "one field value per test in your file"
         )
     parts = [_INTRODUCTION + text.rstrip()]
+    if undecided:
+        parts.append("\n".join(["[files]", *(line for b in undecided for line in _which_table(b))]))
     parts += [_file_text(proposal) for proposal in proposals]
     for name, columns in recordings.items():
         lines = [f"[files.{name}.columns]", *(f"{c.ours} = {quoted(c.theirs)}" for c in columns)]
         units = [f"{c.ours} = {quoted(c.unit)}" for c in columns if c.unit]
         parts.append("\n".join([*lines, *([f"[files.{name}.units]", *units] if units else [])]))
     return "\n\n".join(parts) + "\n"
+
+
+def _which_table(block: Block) -> list[str]:
+    """Return the open line of a file that nothing says the table of."""
+    first = [f"{name} ({cell})" for name, cell in zip(block.headers, block.rows[0][1], strict=True)]
+    choices = [f"{quoted(name)} ({MEANINGS[name].split(';')[0]})" for name in MEANINGS]
+    why = f"no name of its columns says what it is: {', '.join(first[:6])}. Choose"
+    choice = ", ".join([*choices, f'or "{NO_TABLE}" (no part of the study)'])
+    return [f"# decide: {why} {choice}".replace("\n", " "), f'{quoted(file_of(block))} = "{OPEN}"']
 
 
 def _line(text: str, key: str, line: str, why: str) -> str:

@@ -41,6 +41,7 @@ class Named(NamedTuple):
     strange_unit: str | None
     codes: dict[str, str]
     date_order: str | None
+    languages: tuple[str, ...] = ()  # its words in each, where a header says the same in several
 
 
 def plain(text: str) -> str:
@@ -76,6 +77,8 @@ def taken_apart(header: str) -> Named:
 
     >>> taken_apart("Weight (lb)")[:2], taken_apart("vo2max_ml_kg_min")[:2]
     (('weight', 'lb'), ('vo2max', 'mL/kg/min'))
+    >>> taken_apart("Gewicht / Weight (kg)").languages
+    ('gewicht', 'weight')
     >>> taken_apart("Date (dd/mm/yyyy)").date_order, taken_apart("Sex (1=m, 2=f)").codes
     ('day-first', {'1': 'm', '2': 'f'})
     """
@@ -100,11 +103,16 @@ def taken_apart(header: str) -> Named:
     words = words.removesuffix(" in")
     known = unit is not None or codes or form or not inside.strip()
     strange = None if known else inside.strip()
-    return Named(words, unit, strange, codes, order)
+    if strange and any(plain(strange) in phrases for phrases in WORDS.values()):
+        tokens, strange = [*tokens, "/", strange], None  # the name again, in other words
+    languages = tuple(filter(None, map(plain, re.split(r"\s[/|]\s", " ".join(tokens)))))
+    return Named(words, unit, strange, codes, order, languages)
 
 
 def fits(column: str, named: Named) -> int:
     """Return how well a header fits one of our columns: 3 its words, 2 its words and others, 0 not."""
+    if len(named.languages) > 1:
+        return max(fits(column, named._replace(words=w, languages=())) for w in named.languages)
     phrases = WORDS.get(column, ())
     words = set(named.words.split())
     if column == "vo2max" and (words & set(ABOUT["other"]) or named.unit == "%"):

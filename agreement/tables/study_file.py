@@ -35,6 +35,7 @@ from agreement.terms import DOUBTS, MODES, RESTING
 
 STUDY_FILE: Final = "study.toml"
 PUBLISHED_FILE: Final = "published.toml"  # printed figures to reproduce; only a report reads it
+NO_TABLE: Final = "none"  # what a file is said to be that is no part of the study
 _ALL_COLUMNS: Final = frozenset(column for table in INPUTS.values() for column in table.columns)
 Keys = dict[str, tuple[str, check.Check]]  # key -> attribute of the options, check of its value
 Options = TypeVar(
@@ -199,6 +200,7 @@ def changed_options(
         methods=start.methods | reader.methods(content, start.methods),
         report=fill("report", start.report),
         files=start.files | reader.files(content, start.files),
+        no_tables=(*start.no_tables, *reader.no_tables(content)),
         confirm=start.confirm | reader.confirmations(content),
     )
     before = {} if start.margin.agreed_on is None else {"agreed_on": start.margin.agreed_on}
@@ -313,8 +315,21 @@ class _Reader:
     def files(
         self, content: dict[str, Any], before: dict[str, FileFormat]
     ) -> dict[str, FileFormat]:
-        """Return the tables ``[files.NAME]``."""
-        inputs = self.table(content, "files")
+        """Return the tables ``[files.NAME]``, and those that a line ``"FILE" = "NAME"`` makes."""
+        inputs = dict(self.table(content, "files"))
+        placed = {key: one for key, one in inputs.items() if isinstance(one, str)}
+        for file, name in placed.items():
+            if file in INPUTS or name not in (*INPUTS, NO_TABLE):
+                expected = f"must be one of: {', '.join((*INPUTS, NO_TABLE))}"
+                self.wrong(f"'files.\"{file}\"'", name, expected)
+            elif name != NO_TABLE:
+                form = self.table(inputs, name, "files.")
+                if (other := form.get("path", file)) != file:
+                    what = f"Both '{other}' and '{file}' are said to be {name}."
+                    remedy = f"Put their rows into one file, or write '{NO_TABLE}' for one of them."
+                    self.findings.stop("two_files", STUDY_FILE, what, remedy)
+                inputs[name] = {**form, "path": file}
+        inputs = {key: one for key, one in inputs.items() if key not in placed or key in INPUTS}
         self.unknown(inputs, list(INPUTS), "files.")
         result = {}
         for name in inputs:
@@ -325,6 +340,11 @@ class _Reader:
                 )
                 self.file_columns(name, result[name])
         return result
+
+    def no_tables(self, content: dict[str, Any]) -> list[str]:
+        """Return the files that are said to be no part of the study."""
+        files = self.table(content, "files", quiet=True)
+        return [file for file, name in files.items() if name == NO_TABLE]
 
     def file_columns(self, name: str, one: FileFormat) -> None:
         """Check that columns, units and codes name columns that the table has."""

@@ -69,6 +69,7 @@ def note_unused(
     """
     known = {*_OF_A_STUDY, *(name.split("/")[0].casefold() for name in used)}
     known |= {Path(one.path).parts[0].casefold() for one in options.files.values() if one.path}
+    known |= {name.casefold() for name in options.no_tables}
     known |= {Path(options.study.id_map).parts[0].casefold()} if options.study.id_map else set()
     said = {problem.file.split("/")[0].casefold() for problem in findings.problems}
     for path in sorted(folder.iterdir()):

@@ -72,6 +72,42 @@ def sheet_records(
     return [[*row, *[""] * (width - len(row))] for row in rows]
 
 
+def open_document_sheets(data: bytes) -> list[tuple[str, list[list[str]]]]:
+    """
+    Return name and rows of each sheet of a workbook in another form than XLSX.
+
+    Parameters
+    ----------
+    data : bytes
+        A workbook that `python_calamine` reads: ODS, or the older XLS.
+
+    Raises
+    ------
+    WorkbookError
+        If it is none, too large when unpacked, or the library is not installed.
+    """
+    try:
+        from python_calamine import load_workbook
+    except ImportError as error:
+        what = "Workbooks of this form need a library that is not installed (python-calamine)."
+        remedy = "Install it, or save the workbook as XLSX."
+        raise WorkbookError(what, remedy) from error
+    if zipfile.is_zipfile(BytesIO(data)):
+        _refuse_oversize(data)
+    try:
+        book = load_workbook(BytesIO(data))
+        found = [
+            (n, book.get_sheet_by_name(n).to_python(skip_empty_area=False))
+            for n in book.sheet_names
+        ]
+    except Exception as error:  # a damaged file can raise anything
+        what = f"The workbook cannot be read ({type(error).__name__})."
+        raise WorkbookError(what, "Save it as XLSX or CSV.") from error
+    return [
+        (name, [[_cell_text(cell, "") for cell in row] for row in rows]) for name, rows in found
+    ]
+
+
 def _hidden_rows(data: bytes, sheet: Any) -> list[int]:
     """Return the rows that are hidden, by hand or by a filter; the fast reader does not say."""
     with zipfile.ZipFile(BytesIO(data)) as parts:

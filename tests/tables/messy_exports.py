@@ -1,6 +1,9 @@
 """One small invented study, exported in every messy way seen in practice."""
 
 from datetime import date, datetime, time, timedelta
+from io import BytesIO
+from xml.sax.saxutils import escape
+from zipfile import ZipFile
 
 from openpyxl import Workbook
 
@@ -53,10 +56,11 @@ def watch(
     who=str,
     cells=None,
     only=None,
+    month=None,
 ):
     rows = [header.split(",")]
     for name, day, vo2 in READINGS:
-        if only in (None, name):
+        if only in (None, name) and month in (None, day.month):
             row = cells(name, day, vo2) if cells else (who(name), f"{day:{form}}", "run", vo2)
             rows.append(row)
     return csv(rows, sep)
@@ -70,6 +74,42 @@ def workbook(path, sheets):
         for row in rows:
             sheet.append(list(row))
     book.save(path)
+
+
+def open_document(sheets):
+    """The bytes of an ODS workbook: OASIS OpenDocument 1.2, part 1, sections 9 and 19."""
+
+    def cell(value):
+        if isinstance(value, date):
+            kind = f'office:value-type="date" office:date-value="{value}"'
+        elif isinstance(value, int | float):
+            kind = f'office:value-type="float" office:value="{value}"'
+        else:
+            kind = 'office:value-type="string"'
+        return f"<table:table-cell {kind}><text:p>{escape(str(value))}</text:p></table:table-cell>"
+
+    tables = "".join(
+        f'<table:table table:name="{name}">'
+        + "".join(f"<table:table-row>{''.join(map(cell, row))}</table:table-row>" for row in rows)
+        + "</table:table>"
+        for name, rows in sheets.items()
+    )
+    names = "urn:oasis:names:tc:opendocument:xmlns"
+    content = (
+        f'<office:document-content xmlns:office="{names}:office:1.0" xmlns:text="{names}:text:1.0" '
+        f'xmlns:table="{names}:table:1.0" office:version="1.2"><office:body><office:spreadsheet>'
+        f"{tables}</office:spreadsheet></office:body></office:document-content>"
+    )
+    manifest = (
+        f'<m:manifest xmlns:m="{names}:manifest:1.0"><m:file-entry m:full-path="/" '
+        'm:media-type="application/vnd.oasis.opendocument.spreadsheet"/></m:manifest>'
+    )
+    found = BytesIO()
+    with ZipFile(found, "w") as parts:
+        parts.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        parts.writestr("META-INF/manifest.xml", manifest)
+        parts.writestr("content.xml", content)
+    return found.getvalue()
 
 
 def table(text, sep=","):
@@ -432,6 +472,98 @@ CASES = {
     "treadmill and ergometer": (
         {"lab.csv": lab(mode="treadmill"), "watch.csv": watch()},
         {'"treadmill"': "run"},
+        1,
+    ),
+    "an open document workbook in two languages": (
+        {
+            "Labor.ods": open_document(
+                {
+                    "Tests": [
+                        ["Leistungstest / Performance test"],
+                        [],
+                        [
+                            "Kürzel / Code",
+                            "Datum / Date",
+                            "Sportart / Sport",
+                            "VO2max rel. (ml/min/kg)",
+                            "Gewicht / Weight (kg)",
+                            "HFmax / HRmax (1/min)",
+                            "RER",
+                        ],
+                        *(
+                            [w, day, "Laufen / Running", vo2, mass, hr, rer]
+                            for w, _, _, _, day, mass, vo2, rer, hr in LAB
+                        ),
+                    ],
+                    "Personen": [
+                        ["Code", "Geschlecht / Sex", "Alter / Age"],
+                        *(
+                            [w, {"male": "männlich / male", "female": "weiblich / female"}[s], a]
+                            for w, s, a, *_ in LAB
+                        ),
+                    ],
+                    "Notiz": [["x"]],
+                }
+            ),
+            "Uhr.csv": watch(
+                "Teilnehmer / Participant;Zeit / Time;Sportart / Sport;VO2max".replace(";", ","),
+                sep=";",
+                cells=lambda w, d, v: (w, f"{at(d):%d.%m.%Y %H:%M}", "Laufen / Running", v),
+            ),
+        },
+        {"time_zone": "Europe/Oslo"},
+        1,
+    ),
+    "a folder for each athlete with a file for each month": (
+        {
+            "cart.csv": lab(
+                "Subject,Test date,VO2 peak (L/min),Body mass [lbs],Protocol",
+                cells=lambda o: (
+                    o[0],
+                    f"{o[4]:%m/%d/%Y}",
+                    round(o[6] * o[5] / 1000, 4),
+                    round(o[5] / 0.45359237, 3),
+                    "ramp",
+                ),
+            )
+        }
+        | {
+            f"{who[0]}/device_{month:%B}.csv": watch(
+                "Date,Fitness (VO2max)",
+                cells=lambda _, d, v: (f"{d:%d %b %Y}", v),
+                only=who[0],
+                month=month.month,
+            )
+            for who in LAB
+            for month in {d.month: d for w, d, _ in READINGS if w == who[0]}.values()
+        },
+        RUN,
+        2,
+    ),
+    "tables below one another, and a column for each athlete": (
+        {
+            "lab.csv": "".join(
+                f"Athlete: {o[0]}\nDate,VO2max (ml/kg/min),Mass (kg),RER,Mode\n"
+                f"{o[4]},{o[6]},{o[5]},{o[7]},run\n\n"
+                for o in LAB
+            ),
+            "wrist readings.csv": csv(
+                [
+                    ["date", *(o[0] for o in LAB)],
+                    *(
+                        [
+                            day,
+                            *(
+                                "".join(str(v) for w, d, v in READINGS if (w, d) == (o[0], day))
+                                for o in LAB
+                            ),
+                        ]
+                        for day in sorted({d for _, d, _ in READINGS})
+                    ),
+                ]
+            ),
+        },
+        RUN,
         1,
     ),
 }

@@ -1,6 +1,7 @@
 """From messy exports to a study: few edits, each named by `check`, and never a wrong number."""
 
 import re
+import sys
 import tomllib
 from statistics import median
 
@@ -21,6 +22,7 @@ EDITS = {}
 def exported(folder, files):
     folder.mkdir()
     for name, content in files.items():
+        (folder / name).parent.mkdir(exist_ok=True)
         if isinstance(content, dict):
             workbook(folder / name, content)
         elif isinstance(content, bytes):
@@ -48,7 +50,7 @@ def answered(study, answers):
 def test_messy_exports_become_a_study_with_the_right_numbers(tmp_path, name):
     files, answers, most = CASES[name]
     exports = exported(tmp_path / "desk", files)
-    before = {p.name: p.read_bytes() for p in exports.iterdir()}
+    before = {p: p.read_bytes() for p in exports.rglob("*") if p.is_file()}
     found = propose_study(tmp_path / "study", [exports])
     text = (tmp_path / "study" / "study.toml").read_text(encoding="utf-8")
     tomllib.loads(text)
@@ -85,7 +87,7 @@ def test_messy_exports_become_a_study_with_the_right_numbers(tmp_path, name):
         rows = study.field_estimates.sort_values(["athlete_id", "date"], ascending=[True, False])
         got = list(zip(rows["athlete_id"], rows["date"].dt.date, rows["vo2max"], strict=True))
         assert got == [(w, d, float(v)) for w, d, v in READINGS]
-    assert {p.name: p.read_bytes() for p in exports.iterdir()} == before
+    assert {p: p.read_bytes() for p in exports.rglob("*") if p.is_file()} == before
     kept = {p.read_bytes() for p in (tmp_path / "study").rglob("*") if p.is_file()}
     assert set(before.values()) <= kept  # every export is in the study, unchanged
     assert (found.preview["as we read them"] != "").all()
@@ -139,6 +141,67 @@ def test_session_lengths_in_clock_form_are_minutes(tmp_path):
     assert answered(tmp_path / "study", {"time_zone": "UTC"}) == 1
     sessions = read_study(tmp_path / "study").sessions
     assert sessions["duration_min"].tolist() == [41.5, 42.5, 43.5, 44.5, 45.5]
+
+
+UNKNOWN = "Kennung;Wann;Zahl\n" + "".join(f"A0{i};2026-03-0{i};5{i}\n" for i in range(1, 6))
+
+
+def test_a_file_that_nothing_decides_is_a_line_that_check_stops_at(tmp_path):
+    files = {"lab.csv": CASES["plain columns, no test ids"][0]["lab.csv"], "zahlen.csv": UNKNOWN}
+    found = propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    assert found.questions == 1
+    study, (stop,) = inspect_study(tmp_path / "study")
+    assert study is None  # and not taken for a study of the laboratory by itself
+    assert '"zahlen.csv" in [files] is to be decided' in stop.what
+    for said in ("Kennung (A01)", '"field_estimates" (one row', '"none" (no part of the study)'):
+        assert said in stop.remedy
+    assert answered(tmp_path / "study", {'"zahlen.csv"': "field_estimates"}) == 1
+    _, problems = inspect_study(tmp_path / "study")
+    stops = [p for p in problems if p.severity == "stop"]
+    assert {p.file for p in stops} == {"zahlen.csv"}
+    assert any("'Kennung', 'Wann', 'Zahl'" in p.remedy for p in stops)
+    toml = tmp_path / "study" / "study.toml"
+    columns = 'columns = { athlete_id = "Kennung", taken_at = "Wann", vo2max_ml_kg_min = "Zahl" }'
+    constants = 'values = { mode = "run", method = "watch" }'
+    toml.write_text(f"{toml.read_text()}\n[files.field_estimates]\n{columns}\n{constants}\n")
+    assert read_study(tmp_path / "study").field_estimates["vo2max"].tolist() == [51, 52, 53, 54, 55]
+    toml.write_text(f'{toml.read_text()}path = "other.csv"\n')
+    _, problems = inspect_study(tmp_path / "study")
+    assert any("Both 'other.csv' and 'zahlen.csv'" in p.what for p in problems)
+
+
+def test_a_file_that_is_no_part_of_the_study_is_not_named_again(tmp_path):
+    files = {"lab.csv": CASES["plain columns, no test ids"][0]["lab.csv"], "zahlen.csv": UNKNOWN}
+    propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    answered(tmp_path / "study", {'"zahlen.csv"': "none"})
+    study, problems = inspect_study(tmp_path / "study")
+    assert study is not None
+    assert not [p for p in problems if p.reason == "unused_file"]
+
+
+def test_files_of_one_header_that_nothing_decides_are_one_question(tmp_path):
+    files = {"lab.csv": CASES["plain columns, no test ids"][0]["lab.csv"]}
+    files |= {f"{who}/zahlen.csv": UNKNOWN for who in ("x", "y", "z")}
+    found = propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    assert found.questions == 1
+    gathered = pd.read_csv(tmp_path / "study" / "zahlen and 2 more.csv")
+    assert gathered.columns[0] == "from_file"
+    assert len(gathered) == 15
+
+
+def test_the_files_of_months_are_one_method(tmp_path):
+    files, answers, _ = CASES["a folder for each athlete with a file for each month"]
+    propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    answered(tmp_path / "study", answers)
+    assert set(read_study(tmp_path / "study").field_estimates["method"]) == {"device"}
+
+
+def test_a_workbook_whose_library_is_not_installed_is_said(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "python_calamine", None)
+    files, _, _ = CASES["an open document workbook in two languages"]
+    found = propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    assert "python-calamine" in found.remarks[0]
+    assert "save the workbook as XLSX" in found.remarks[0]
 
 
 def test_what_cannot_be_used_is_said(tmp_path):
