@@ -225,6 +225,8 @@ RANGES: Final[dict[str, Range]] = {
     "birth_year": Range(1930, 2100, 1900, 2100, "year"),
     "barometric_pressure_mmhg": Range(600, 800, 400, 850, "mmHg"),
     "temperature_c": Range(-20, 40, -50, 60, "degrees Celsius"),
+    "exercise_start_s": Range(0, 3600, 0, 14_400, "s"),
+    "exercise_end_s": Range(60, 7200, 0, 14_400, "s"),
     "altitude_m": Range(-100, 4000, -500, 9000, "m"),
     "duration_min": Range(1, 720, 0, 2880, "min"),
     "zone1_min": Range(0, 720, 0, 2880, "min"),

@@ -38,26 +38,39 @@ class EditedBreaths(NamedTuple):
         return self.breaths[~self.out(edit=edit)].reset_index(drop=True)
 
 
-def exercise_breaths(breaths: pd.DataFrame) -> pd.DataFrame:
+def exercise_breaths(
+    breaths: pd.DataFrame, window_s: tuple[float, float] = (np.nan, np.nan)
+) -> pd.DataFrame:
     """
     Cut the exercise phase out of a recording.
 
     Parameters
     ----------
     breaths : DataFrame
-        With a column phase: rest, warmup, exercise, recovery or missing.
+        With t_s [s] and a column phase: rest, warmup, exercise, recovery or missing.
+    window_s : tuple of float
+        Start and end of exercise as stated for the test, NaN where it is open. [s]
 
     Returns
     -------
     DataFrame
-        Breaths marked ``exercise``; where none is, those without a phase.
+        Breaths from the stated start to the stated end; where neither is stated those marked
+        ``exercise``, and where none is, those without a phase.
     """
+    if not np.isnan(window_s).all():
+        start, end = np.where(np.isnan(window_s), [-np.inf, np.inf], window_s)
+        return breaths[breaths["t_s"].between(start, end)]
     marked = (breaths["phase"] == "exercise").to_numpy()
     chosen = marked if marked.any() else breaths["phase"].isna().to_numpy()
     return breaths[chosen]
 
 
-def edited_breaths(breaths: pd.DataFrame, *, mass_kg: float = np.nan) -> EditedBreaths:
+def edited_breaths(
+    breaths: pd.DataFrame,
+    *,
+    mass_kg: float = np.nan,
+    window_s: tuple[float, float] = (np.nan, np.nan),
+) -> EditedBreaths:
     """
     Cut the exercise phase, drop breaths out of time order, and find artefacts.
 
@@ -67,13 +80,15 @@ def edited_breaths(breaths: pd.DataFrame, *, mass_kg: float = np.nan) -> EditedB
         t_s [s], vo2_ml_min [mL/min], phase; further columns are kept.
     mass_kg : float
         Body mass, so that impossible breaths can be told. [kg]
+    window_s : tuple of float
+        As `exercise_breaths` takes it. [s]
 
     Returns
     -------
     EditedBreaths
         Artefacts are among the breaths.
     """
-    phase = exercise_breaths(breaths)
+    phase = exercise_breaths(breaths, window_s)
     phase = phase[phase["vo2_ml_min"].notna() & phase["t_s"].notna()]
     phase = phase.assign(t_s=_apart(phase["t_s"].to_numpy(dtype=np.float64), phase["vo2_ml_min"]))
     times = phase["t_s"].to_numpy(dtype=np.float64)

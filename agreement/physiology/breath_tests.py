@@ -5,7 +5,8 @@ What was edited is told; a value far from the typed one is told.
 """
 
 import hashlib
-from typing import Any, Final, NamedTuple
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,35 +17,31 @@ from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo
 from agreement.physiology.breath_doubts import REMEDIES as BREATH_REMEDIES
 from agreement.physiology.breath_doubts import breath_doubts
 from agreement.physiology.breath_editing import edited_breaths
-from agreement.physiology.gas_checks import gas_column_checks
-from agreement.physiology.ledger import FILES_NAMED, grouped_notes
+from agreement.physiology.breath_notes import (
+    bin_notes,
+    editing_notes,
+    gas_notes,
+    typed_notes,
+    window_notes,
+)
+from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.plateau import last_step
 from agreement.physiology.stages import stages
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.doubts import doubt
-from agreement.tables.options import FixedBinsFrom, LastBin, Reference
+from agreement.tables.options import FixedBinsFrom, LastBin
+from agreement.tables.part_folders import raw_name
 from agreement.tables.raw_parts import read_breaths
 from agreement.tables.study import StudyTables
 from agreement.terms import RANGES, counted
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
 DEFAULT_RULE: Final = "moving 30 s"  # preferred where no filter is used: Nolte 2023 (read)
-TYPED_WITHIN: Final = 0.03  # of the value from breaths
 BESIDE_COLUMNS: Final = {"rer_max": "vco2_ml_min", "hr_max_bpm": "hr_bpm"}
-GAS_COLUMNS: Final = (
-    "vo2_ml_min",
-    "vco2_ml_min",
-    "ve_l_min",
-    "ve_stpd_l_min",
-    "vo2_ml_kg_min",
-    "rer",
-)
 HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, no source
-EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
-UNEDITED: Final = (
-    "See whether they are coughs or leaks; edit_breaths = true in [reference] takes them out."
-)
-FROM: Final = 0.05  # a change of VO2max that is told. [mL/kg/min]
 START_S: Final[dict[FixedBinsFrom, float | None]] = {"first breath": None, "clock": 0.0}
 PLATEAU: Final = "Fill plateau (yes, no) of the test to decide it yourself."
 
@@ -98,7 +95,7 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     ----------
     tests : DataFrame
         lab_test_id, mode, vo2max (typed, may be NaN), mass_kg, barometric_pressure_mmhg, plateau,
-        averaging_rule, file, row.
+        averaging_rule, exercise_start_s, exercise_end_s, file, row.
     study : StudyTables
         For the files and ``[reference]``: the study's rule, else the test's own, else the one rule
         that the other tests carry, else moving 30 s.
@@ -117,21 +114,12 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         return BreathTests(_NO_VALUES, _NO_RULES, _NO_EDITING, _NO_STAGES, ())
     found: list[BreathTests] = []
     stops: list[Problem] = []
-    form = study.options.files.get("breaths")
     chosen = study.options.reference.averaging_rule
     carried = {rule for rule in map(_stated_rule, tests["averaging_rule"].unique()) if rule}
     fallback = carried.pop() if len(carried) == 1 else DEFAULT_RULE
-    for test in tests[tests["lab_test_id"].isin(list(study.breaths))].to_dict("records"):
-        path = study.breaths[test["lab_test_id"]]
-        try:
-            breaths, notes = read_breaths(path, form=form)
-        except TableError as error:
-            stops += error.problems
-            continue
+    for test, breaths, file, notes in _recordings(tests, study, stops):
         rule = chosen or _stated_rule(test["averaging_rule"]) or fallback
-        file = f"{path.parent.name}/{path.name}"
-        named = {str(k): v for k, v in test.items()}
-        one = _one_test(breaths, rule, named, file, notes, study)
+        one = _one_test(breaths, rule, test, file, notes, study)
         uptakes = breaths["vo2_ml_min"].to_numpy(dtype=np.float64)
         digest = hashlib.sha256(np.round(uptakes, 3).tobytes()).digest()
         found.append(one._replace(print=(digest, file)))
@@ -147,8 +135,36 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         _joined([one.rules for one in found], _NO_RULES),
         editing,
         _joined([one.stages for one in found], _NO_STAGES),
-        notes + _editing_notes(editing, study.options.reference) + tuple(doubts),
+        notes + editing_notes(editing, study.options.reference) + tuple(doubts),
     )
+
+
+def _recordings(
+    tests: pd.DataFrame, study: StudyTables, stops: list[Problem]
+) -> Iterator[tuple[dict[str, Any], pd.DataFrame, str, tuple[Problem, ...]]]:
+    """Yield each test with its breaths, what they are called, and notes on reading them."""
+    form = study.options.files.get("breaths")
+    of_path: dict[Path, list[dict[str, Any]]] = {}
+    for test in tests.to_dict("records"):
+        if test["lab_test_id"] in study.breaths:
+            named = {str(key): value for key, value in test.items()}
+            of_path.setdefault(study.breaths[test["lab_test_id"]], []).append(named)
+    for path, of_file in of_path.items():
+        file = raw_name(study.folder, path)
+        try:
+            breaths, notes = read_breaths(path, file=file, form=form)
+        except TableError as error:
+            stops += error.problems
+            continue
+        own = breaths.get("lab_test_id")
+        for named in of_file:
+            name = named["lab_test_id"]
+            if own is None:
+                yield named, breaths, file, notes
+                continue
+            of_test = breaths[(own == name).to_numpy()].reset_index(drop=True)
+            yield named, of_test, f"{file} ({name})", notes
+            notes = ()
 
 
 def _same_breaths(found: list["BreathTests"], study: StudyTables) -> list[Problem]:
@@ -187,7 +203,9 @@ def _one_test(
     """Return the value of one test and what was noticed on the way."""
     name, mass = str(test["lab_test_id"]), float(test["mass_kg"])
     reference = study.options.reference
-    cut = edited_breaths(breaths, mass_kg=mass)
+    window = (float(test["exercise_start_s"]), float(test["exercise_end_s"]))
+    cut = edited_breaths(breaths, mass_kg=mass, window_s=window)
+    notes += window_notes(breaths, test, file)
     t, raw = (cut.breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
     whole, clean = (np.where(cut.out(edit=edit), np.nan, raw) for edit in (False, True))
     start = START_S[reference.fixed_bins_from]
@@ -204,7 +222,7 @@ def _one_test(
     impossible = int(cut.impossible.sum())
     found = (int(cut.wrong.sum()) - impossible, impossible)
     counts = pd.DataFrame([(file, len(breaths), *found, cut.backward, *moved)], columns=_EDITING)
-    notes += _gas_notes(used, test, file)
+    notes += gas_notes(used, test, file)
     lab, cost = every[rule] / mass, _cost(used, test)
     clear = cut.kept(edit=True)
     costs = _cost(clear, test) * mass
@@ -214,13 +232,13 @@ def _one_test(
     )
     if np.isnan(lab):
         return BreathTests(_NO_VALUES, _NO_RULES, counts, _NO_STAGES, notes, doubts)
-    notes += _typed_notes(lab, float(test["vo2max"]), rule, test["file"], int(test["row"]))
+    notes += typed_notes(lab, float(test["vo2max"]), rule, test["file"], int(test["row"]))
     value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
     under = (every, unedited, edited)
     rules = pd.DataFrame(
         [(name, one, *(values[one] / mass for values in under)) for one in every], columns=_RULES
     )
-    notes += _bin_notes(lab, kept_bin / mass, file)
+    notes += bin_notes(lab, kept_bin / mass, file)
     beside, odd = _impossible(_beside(used, rule, start, reference.last_bin), file)
     t, vo2 = (used[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
     plateau, told = _plateau(t, vo2, cost, test, file)
@@ -299,79 +317,3 @@ def _plateau(
         return "unknown", ()
     note = Problem("note", "plateau", file, None, "vo2_ml_min", step.summary(), PLATEAU)
     return step.plateau, (note,)
-
-
-def _gas_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[Problem, ...]:
-    """Say where the columns of the file do not fit together."""
-    found = gas_column_checks(
-        {name: breaths[name].to_numpy(dtype=np.float64) for name in GAS_COLUMNS},
-        mass_kg=float(test["mass_kg"]),
-        pressure_mmhg=float(test["barometric_pressure_mmhg"]),
-    )
-    remedy = "See what the file was computed with; VO2max rests on vo2_ml_min as it is."
-    return tuple(
-        Problem("note", "looks_wrong", file, None, one.column, one.what, remedy) for one in found
-    )
-
-
-def _bin_notes(lab: float, kept: float, file: str) -> tuple[Problem, ...]:
-    """Say where the last bin, which is not whole, decides the value."""
-    if abs(kept - lab) < FROM or not np.isfinite(kept):
-        return ()
-    what = (
-        f"the last bin is not whole and is left out: VO2max is {lab:.1f} mL/kg/min, with it "
-        f"{kept:.1f}."
-    )
-    remedy = 'Set last_bin = "keep at least half" in [reference] if the laboratory keeps it.'
-    return (Problem("note", "last_bin", file, None, "vo2_ml_min", what, remedy),)
-
-
-def _editing_notes(editing: pd.DataFrame, reference: Reference) -> tuple[Problem, ...]:
-    """Say how many breaths were left out, or kept all the same, of many tests in one line."""
-    found = []
-    out = "were left out"
-    fate, remedy = (out, EDITED) if reference.edit_breaths else ("stay in", UNEDITED)
-    for column, name, done, why, then in (
-        ("vo2_ml_min", "artefacts", fate, "far from their neighbours", remedy),
-        ("vo2_ml_min", "impossible", out, "below 0 or above what anybody reaches", EDITED),
-        ("t_s", "backward", out, "their time repeats or runs backwards", EDITED),
-    ):
-        hit = editing[editing[name] > 0]
-        whats = {
-            str(line["file"]): f"{line[name]} of {line['breaths']} breaths {done}: {why}."
-            + (_moved(line, reference) if name == "artefacts" else "")
-            for line in hit.to_dict("records")
-        }
-        if len(hit) > FILES_NAMED:
-            most = hit.to_dict("records")[int(hit[name].to_numpy(dtype=np.int64).argmax())]
-            text = (
-                f"{hit[name].sum()} of {hit['breaths'].sum()} breaths of {len(hit)} tests {done}: "
-                f"{why}. Most: {most[name]} of {most['breaths']} in {most['file']}."
-            )
-            whats = {"breaths": text}
-        found += [
-            Problem("note", "breaths_edited", file, None, column, what, then)
-            for file, what in whats.items()
-        ]
-    return tuple(found)
-
-
-def _moved(line: dict[Any, Any], reference: Reference) -> str:
-    """Say what editing does to the value of one test."""
-    before, after = float(line["unedited"]), float(line["edited"])
-    if not (np.isfinite(before) and np.isfinite(after)) or abs(after - before) < FROM:
-        return ""
-    if reference.edit_breaths:
-        return f" VO2max is {after:.1f} mL/kg/min for {before:.1f} with them."
-    return f" Without them VO2max would be {after:.1f} mL/kg/min for {before:.1f}."
-
-
-def _typed_notes(lab: float, typed: float, rule: str, file: str, row: int) -> tuple[Problem, ...]:
-    if np.isnan(typed) or abs(typed / lab - 1) <= TYPED_WITHIN:
-        return ()
-    what = (
-        f"the typed VO2max {typed:g} is {abs(typed / lab - 1):.1%} from {lab:.1f} mL/kg/min, which "
-        f"the breaths give under '{rule}'."
-    )
-    remedy = "The breaths are used."
-    return (Problem("note", "breaths_differ", file, row, "vo2max_ml_kg_min", what, remedy),)

@@ -26,6 +26,7 @@ from agreement.physiology.training import (
     profile_notes,
     study_profiles,
 )
+from agreement.tables.part_folders import raw_name
 from agreement.tables.study import StudyTables
 from agreement.terms import RANGES
 
@@ -208,8 +209,7 @@ def _with_breaths(tests: pd.DataFrame, values: pd.DataFrame) -> pd.DataFrame:
 
 def _usable(tests: pd.DataFrame, study: StudyTables) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Split off tests without a value and tests with an impossible one: all from breath files."""
-    folder = study.names.get("breaths", "")
-    source = {name: f"{folder}/{path.name}" for name, path in study.breaths.items()}
+    source = {name: raw_name(study.folder, path) for name, path in study.breaths.items()}
     value = tests["lab"]
     massless = value.isna() & tests["mass_kg"].isna() & tests["lab_test_id"].isin(source)
     missing = value.isna() & ~massless

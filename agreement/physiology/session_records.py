@@ -21,6 +21,7 @@ from agreement.physiology.heart_rate_cleaning import clean_heart_rate
 from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.steady_stretches import SteadyPoints, steady_points
 from agreement.tables.options import FileFormat
+from agreement.tables.part_folders import raw_name
 from agreement.tables.raw_parts import read_samples
 from agreement.tables.study import StudyTables
 
@@ -96,12 +97,15 @@ class SampleFile(NamedTuple):
     Attributes
     ----------
     path : Path
+    name : str
+        The same inside the study folder.
     position : ndarray of int, shape (n_sessions,)
         Their places in the sessions table.
     session_id, mode : ndarray of str, shape (n_sessions,)
     """
 
     path: Path
+    name: str
     position: NDArray[np.int64]
     session_id: NDArray[np.str_]
     mode: NDArray[np.str_]
@@ -148,7 +152,7 @@ def session_records(
     problems: list[Problem] = []
     stops: list[Problem] = []
     form = study.options.files.get("samples")
-    files = _files(sessions, study.samples)
+    files = _files(sessions, study)
     read = (reduced_file(form, file) for file in files) if over is None else over(form, files)
     done = 0
     for file, (found, packed) in zip(files, read, strict=True):
@@ -160,7 +164,7 @@ def session_records(
         share[at], unusable[at] = packed.valid_share, packed.unusable
         times.append((at, packed.times))
         for i in np.flatnonzero(packed.backward).tolist():
-            problems.append(_backward_note(file.path, int(packed.backward[i]), int(packed.rows[i])))
+            problems.append(_backward_note(file.name, int(packed.backward[i]), int(packed.rows[i])))
         own = at[packed.points[:, 0].astype(np.intp)]
         points.append(np.column_stack([own, packed.points[:, 1:]]))
         done += at.size
@@ -189,15 +193,21 @@ def session_records(
 _NONE: Final = SteadyPoints(np.empty(0), np.empty(0), np.empty(0), np.empty(0))
 
 
-def _files(sessions: pd.DataFrame, samples: dict[str, Path]) -> list[SampleFile]:
+def _files(sessions: pd.DataFrame, study: StudyTables) -> list[SampleFile]:
     """Return the sample files, each with its sessions, in the order of the table."""
     session_id, mode = (sessions[name].to_numpy(dtype=object) for name in ("session_id", "mode"))
     places: dict[Path, list[int]] = {}
     for place, name in enumerate(session_id):
-        if name in samples:
-            places.setdefault(samples[name], []).append(place)
+        if name in study.samples:
+            places.setdefault(study.samples[name], []).append(place)
     return [
-        SampleFile(path, np.array(at), session_id[at].astype(np.str_), mode[at].astype(np.str_))
+        SampleFile(
+            path,
+            raw_name(study.folder, path),
+            np.array(at),
+            session_id[at].astype(np.str_),
+            mode[at].astype(np.str_),
+        )
         for path, at in places.items()
     ]
 
@@ -221,7 +231,7 @@ def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
         None when something stops the file.
     """
     try:
-        samples, found = read_samples(file.path, form=form)
+        samples, found = read_samples(file.path, file=file.name, form=form)
     except TableError as error:
         return error.problems, None
     own = file.session_id
@@ -288,9 +298,8 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     return _Reduced(share, why, seconds_at.astype(np.float32), points, backward)
 
 
-def _backward_note(path: Path, backward: int, samples: int) -> Problem:
+def _backward_note(file: str, backward: int, samples: int) -> Problem:
     what = f"{backward} of {samples} samples were left out: their time repeats or runs backwards."
-    file = f"{path.parent.name}/{path.name}"
     remedy = "Export the session again if much was lost."
     return Problem("note", "samples_edited", file, None, "t_s", what, remedy)
 

@@ -95,6 +95,7 @@ LAB_TESTS: Final = Table(
         **_numbers("hr_max_bpm", "rer_max", "rpe_max", "lactate_mmol_l"),
         "plateau": Column("code", codes=YES_NO_UNKNOWN),
         **_numbers("verification_vo2max_ml_kg_min", "barometric_pressure_mmhg", "temperature_c"),
+        **_numbers("exercise_start_s", "exercise_end_s"),  # of the recording, where breaths count
         "tag": _LABEL,
     },
     ledger_id="lab_test_id",
@@ -152,6 +153,7 @@ SESSIONS: Final = Table(
 BREATHS: Final = Table(
     "breaths",
     {
+        "lab_test_id": _ID,  # only where one file holds many tests
         "t_s": _NUMBER_REQUIRED,
         "vo2_ml_min": _NUMBER_REQUIRED,
         **_numbers("vco2_ml_min", "ve_l_min", "hr_bpm", "speed_m_s", "grade", "power_w"),

@@ -73,6 +73,10 @@ def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings
     if column is None:
         nothing = np.full(len(raw.rows), NOT_A_TIME)
         return Moments(nothing, nothing)
+    if stated := raw.form.codes.get(name):  # a visit that study.toml gives its day
+        found = distinct(column)
+        days: list[str | None] = [stated.get(one.strip(), one) for one in found.labels]
+        column = raw.frame[name] = found.replaced(days).series()
     if isinstance(column.dtype, pd.DatetimeTZDtype):
         return _aware(raw, name, column, zone, findings)
     if pd.api.types.is_datetime64_dtype(column.dtype):

@@ -113,6 +113,12 @@ def silent_ids(raw: RawTable, name: str, id_map: dict[str, str]) -> Distinct:
     return _mapped(text_column(raw, name, Findings()), id_map)
 
 
+def keys_of(raw: RawTable) -> frozenset[str]:
+    """Return the keys of the rows of a table."""
+    key = raw.table.key
+    return frozenset() if key is None else frozenset(silent_ids(raw, key, {}).present())
+
+
 def _mapped(found: Distinct, id_map: dict[str, str] | None) -> Distinct:
     """Return ids as the athlete ids that they lead to."""
     if not id_map:

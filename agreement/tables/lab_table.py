@@ -30,6 +30,8 @@ LAB_NUMBERS = (
     "verification_vo2max_ml_kg_min",
     "barometric_pressure_mmhg",
     "temperature_c",
+    "exercise_start_s",
+    "exercise_end_s",
 )
 # HRmax about 208 - 0.7 age, SD about 11 bpm (Tanaka 2001; physiology sheet 2); further below than
 # this is more likely a slip than a person. The number is the authors' choice, no source.
@@ -86,6 +88,7 @@ def lab_table(
     numbers = number_columns(raw, findings)
     slips = _hr_max_slips(raw, numbers, athletes, people, moments.date, findings)
     refused = keep_rules(raw, numbers, tests, findings, explained={"hr_max_bpm": slips})
+    _unknown_windows(raw, numbers, findings)
     has_breaths = tests.where(set(breath_ids))
     mass, own_mass = _masses(numbers, athletes, people)
     values = vo2max_values(numbers, refused, mass, len(raw.rows))
@@ -249,6 +252,28 @@ def _note_two_absolute(
         ),
         "Correct or delete one of them.",
     )
+
+
+def _unknown_windows(raw: RawTable, numbers: dict[str, Floats], findings: Findings) -> None:
+    """Take start and end of exercise as unknown where the end does not follow the start."""
+    if not {"exercise_start_s", "exercise_end_s"} <= set(numbers):
+        return
+    start, end = numbers["exercise_start_s"], numbers["exercise_end_s"]
+    odd = np.flatnonzero(end <= start)
+    findings.each(
+        "note",
+        "looks_wrong",
+        raw.file,
+        raw.rows[odd],
+        raw.theirs["exercise_end_s"],
+        lambda i: (
+            f"Exercise ends at {end[odd[i]]:g} s and starts at {start[odd[i]]:g} s; both are "
+            "taken as unknown, and the breaths count as their phase says."
+        ),
+        "Correct them: seconds from the first row of the recording.",
+    )
+    for name in ("exercise_start_s", "exercise_end_s"):
+        numbers[name] = np.where(end <= start, np.nan, numbers[name])
 
 
 def _hr_max_slips(

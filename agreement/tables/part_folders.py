@@ -1,7 +1,8 @@
 """
 The folders of raw files: which file belongs to which laboratory test or session.
 
-A file is named after the one row it belongs to; a file of samples may also hold many sessions.
+A file is named after the one row it belongs to, whole or with the folder of its person before it;
+or its rows say in a column of ids to which they belong. One such file may stand for the folder.
 """
 
 from dataclasses import dataclass, field
@@ -10,18 +11,24 @@ from typing import Final
 
 from agreement.tables.columns import BREATHS, SAMPLES, Table
 from agreement.tables.findings import Findings
+from agreement.tables.lab_table import CheckedTable
+from agreement.tables.leaving import People
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
-from agreement.tables.sample_parts import SESSION, holds_sessions, sessions_in
+from agreement.tables.readers import InputFile
+from agreement.tables.sample_parts import holds_many, ids_in
+from agreement.tables.unchanged import file_digest
 
 _PAPERS: Final = (".pdf", ".png", ".jpg", ".jpeg", ".md", ".html", ".docx", ".odt")  # no recordings
+_JOINTS: Final = ("_", "-", " ", "/", ".", "")  # between the folder of a person and a file in it
 
 
 @dataclass(frozen=True, slots=True)
 class PartFolder:
     """The raw file of every id, several ids may share one; `unread`: those in a form not read."""
 
-    folder: str
+    study: Path
+    folder: str  # inside the study; or the one file that stands for it
     parts: dict[str, Path]
     unread: dict[str, Path] = field(default_factory=dict)
 
@@ -35,8 +42,35 @@ class PartFolder:
         """Number of raw files' ids, read or not."""
         return len(self.parts) + len(self.unread)
 
+    def file(self, path: Path) -> str:
+        """Return the path of a raw file inside the study folder."""
+        return raw_name(self.study, path)
 
-def find_parts(study: Path, table: Table, form: FileFormat, findings: Findings) -> PartFolder:
+    def persons(self, path: Path) -> tuple[str, ...]:
+        """Return the folders between this one and a file: of people, where there are any."""
+        place = self.study / self.folder
+        return () if path == place else path.relative_to(place).parts[:-1]
+
+    def without(self, people: People) -> "PartFolder":
+        """Return the files that lie in no folder of somebody who withdrew."""
+        known = people.known or frozenset()
+
+        def stays(path: Path) -> bool:
+            asked = (one for one in self.persons(path) if one not in known)
+            return not any(people.withdrawn.is_like(one, listed=False) for one in asked)
+
+        kinds = (self.parts, self.unread)
+        kept = [{i: path for i, path in kind.items() if stays(path)} for kind in kinds]
+        return PartFolder(self.study, self.folder, *kept)
+
+
+def find_parts(
+    study: Path,
+    table: Table,
+    form: FileFormat,
+    findings: Findings,
+    keys: frozenset[str] = frozenset(),
+) -> PartFolder:
     """
     Return the raw files of a folder.
 
@@ -50,67 +84,90 @@ def find_parts(study: Path, table: Table, form: FileFormat, findings: Findings) 
         What the study file states, such as another path of the folder.
     findings : Findings
         Gets two files for one id, links that lead outside, and a folder in which only some files
-        name the sessions of their rows, as stops.
+        name the owner of their rows, as stops.
+    keys : frozenset of str
+        Ids of the rows that files may belong to: in the folder P1, pre.csv is that of P1_pre, P1-pre
+        and the like where there is such a row, and else of pre.
 
     Returns
     -------
     PartFolder
         Empty when there is no such folder; a stop if the study file states it.
     """
-    stated = form.path
-    name = stated or table.name
+    name = form.path or _unstated(study, table)
+    nothing = PartFolder(study, name, {})
     if path_problem(study, name):
-        return PartFolder(name, {})  # reported with the study file
-    folder = study / name
-    if not folder.is_dir():
-        if stated:
-            findings.stop("missing_file", name, "There is no such folder.", "Correct the path.")
-        return PartFolder(name, {})
+        return nothing  # reported with the study file
+    place = study / name
+    if not place.is_dir() and not place.is_file():
+        if form.path:
+            what = "There is no such folder, and no such file."
+            findings.stop("missing_file", name, what, "Correct the path.")
+        return nothing
+    own = table.ledger_id
     parts: dict[str, Path] = {}
     unread: dict[str, Path] = {}
-    kinds: dict[bool, str] = {}  # whether files name their sessions, with the last such file
-    for path in sorted(folder.iterdir()):
+    kinds: dict[bool, str] = {}  # whether files name the owner of each row, with the last such file
+    for path in [place] if place.is_file() else sorted(place.rglob("*")):
+        inside = path.relative_to(place)
         ending = next((e for e in table.endings if path.name.casefold().endswith(e)), None)
-        if not path.is_file() or path.name.startswith("."):
+        if not path.is_file() or any(one.startswith(".") for one in inside.parts):
             continue
-        file = f"{name}/{path.name}"
+        file = path.relative_to(study).as_posix()
         if ending is None:
             if path.suffix.casefold() not in _PAPERS:
-                unread[path.name] = path
+                unread[inside.as_posix()] = path
             continue
-        if file != (shown := file.encode("utf-8", "replace").decode()):
+        if file != (shown := shown_name(file)):
             what = "The name of the file is not text that can be read."
             findings.stop("unreadable_file", shown, what, "Give the file a plain name.")
             continue
         if problem := path_problem(study, file):
             findings.stop("path_outside", file, problem, "Put the file itself there.")
             continue
-        many = SESSION in table.columns and holds_sessions(path, file, form, findings)
-        if many is None:
-            continue
-        kinds[many] = file
-        own = path.name[: -len(ending)].strip()
-        for part_id in sessions_in(path, file, form, findings) if many else [own]:
+        many = holds_many(path, file, table, form, findings)
+        if many is not None:  # else it cannot be opened, which was said
+            kinds[many] = file
+        if many:
+            ids = ids_in(path, file, table, form, findings)
+        else:
+            ids = [_owner(inside.parts[:-1], path.name[: -len(ending)].strip(), keys)]
+        for part_id in ids:
             if part_id in parts:
-                what = f"'{part_id}' has two files: {parts[part_id].name} and {path.name}."
+                two = [str(one.relative_to(place).as_posix()) for one in (parts[part_id], path)]
+                what = f"'{part_id}' has two files: {two[0]} and {two[1]}."
                 findings.stop("two_files", name, what, "Keep it in one of them.")
                 continue
             parts[part_id] = path
-    if len(kinds) == 2:
-        what = f"The column '{SESSION}' is missing, which {kinds[True]} has."
-        remedy = "Either every file of the folder names the session of each row, or none does."
-        findings.stop("missing_column", kinds[False], what, remedy, column=SESSION)
-    return PartFolder(name, parts, unread)
+    if len(kinds) == 2 or (place.is_file() and False in kinds):
+        beside = f", which {kinds[True]} has" if True in kinds else ""
+        what = f"The column '{own}' is missing{beside}."
+        remedy = (
+            f"Either every file of a folder has {own} in each row, or none; a single file needs it: "
+            f'set columns = {{ {own} = "its header" }} in [files.{table.name}] of study.toml.'
+        )
+        findings.stop("missing_column", kinds[False], what, remedy, column=own)
+    return PartFolder(study, name, parts, unread)
+
+
+def _unstated(study: Path, table: Table) -> str:
+    """Return the folder named like the table or, where there is none, the one file."""
+    if not (study / table.name).exists():
+        for ending in table.endings:
+            if (study / f"{table.name}{ending}").is_file():
+                return f"{table.name}{ending}"
+    return table.name
+
+
+def _owner(persons: tuple[str, ...], stem: str, keys: frozenset[str]) -> str:
+    """Return the id that a file belongs to, the folders of its person being above it."""
+    joined = [joint.join((*persons, stem)) for joint in _JOINTS] if persons else []
+    return next((one for one in (*joined, stem) if one in keys), joined[3] if joined else stem)
 
 
 def match_parts(
-    found: PartFolder,
-    kept: frozenset[str],
-    all_keys: frozenset[str],
-    withdrawn: frozenset[str],
-    row_name: str,
-    findings: Findings,
-) -> tuple[dict[str, Path], int]:
+    found: PartFolder, owner: CheckedTable, people: People, row_name: str, findings: Findings
+) -> tuple[dict[str, Path], int, list[InputFile]]:
     """
     Return the raw files whose row is in the study; the others are set aside, one line each.
 
@@ -118,28 +175,41 @@ def match_parts(
     ----------
     found : PartFolder
         The files.
-    kept, all_keys, withdrawn : frozenset of str
-        Ids of the rows that stay, of all rows of those who take part, and of those who withdrew.
+    owner : CheckedTable
+        The table whose rows they belong to.
+    people : People
+        Who takes part, and who withdrew.
     row_name : str
         What a row is called in messages.
     findings : Findings
-        Collects the lines.
+        Collects the lines; a file in the folder of another person than its row's is a stop.
 
     Returns
     -------
     parts : dict of str to Path
-    withdrawn : int
+    gone : int
         Files of people who withdrew.
+    inputs : list of InputFile
+        The files of those who take part.
     """
+    every, found = found, found.without(people)
+    kept, all_keys = frozenset(owner.frame[owner_id(row_name)]), owner.keys
+    withdrawn = owner.withdrawn_keys | set(filter(people.withdrawn.is_raw, found.owners))
     parts = {i: path for i, path in found.parts.items() if i in kept}
-    gone = sum(i in withdrawn and i not in all_keys for i in found.parts)
+    taking_part = [p for i, p in found.parts.items() if i in all_keys or i not in withdrawn]
+    inputs = [  # one file may hold many
+        InputFile(found.file(path), file_digest(path), None) for path in dict.fromkeys(taking_part)
+    ]
+    _refuse_strange_folders(found, parts, owner, row_name, findings)
+    gone = every.count - found.count
+    gone += sum(i in withdrawn and i not in all_keys for i in found.parts)
     if gone:
         findings.withdraw(found.folder, gone)
     for reason, text, remedy, ids in (
         (
             "unknown_test",
             f"There is no {row_name} '{{}}' for this raw file.",
-            f"Add the {row_name} to its table, or correct the name of the file.",
+            f"Add the {row_name} to its table, or correct the name of the file or the id in it.",
             [i for i in found.parts if i not in all_keys and i not in withdrawn],
         ),
         (
@@ -149,9 +219,34 @@ def match_parts(
             [i for i in found.parts if i in all_keys and i not in kept],
         ),
     ):
-        files = {i: f"{found.folder}/{found.parts[i].name}" for i in ids}
+        files = {i: found.file(found.parts[i]) for i in ids}
         findings.leave_out_parts(reason, found.folder, files, text, remedy)
-    return parts, gone + _leave_out_unread(found, all_keys, withdrawn, row_name, findings)
+    gone += _leave_out_unread(found, all_keys, withdrawn, row_name, findings)
+    return parts, gone, inputs
+
+
+def _refuse_strange_folders(
+    found: PartFolder,
+    parts: dict[str, Path],
+    owner: CheckedTable,
+    row_name: str,
+    findings: Findings,
+) -> None:
+    """Stop at a file in the folder of one person that belongs to a row of another."""
+    rows = owner.frame
+    whose = dict(zip(rows[owner_id(row_name)], rows["athlete_id"], strict=True))
+    for part_id, path in parts.items():
+        for person in owner.people.intersection(found.persons(path)) - {whose[part_id]}:
+            what = f"It lies in the folder of '{person}', but {row_name} '{part_id}' is of '{whose[part_id]}'."
+            remedy = (
+                "Put it into the right folder, or correct the name of the file or of the athlete."
+            )
+            findings.stop("two_files", found.file(path), what, remedy)
+
+
+def owner_id(row_name: str) -> str:
+    """Return the column with the ids of the rows that raw files belong to."""
+    return (BREATHS if row_name == "laboratory test" else SAMPLES).ledger_id
 
 
 def _leave_out_unread(
@@ -173,10 +268,16 @@ def _leave_out_unread(
     needed = ", ".join(n for n, one in table.columns.items() if one.required)
     text = f"The recording of '{{}}' is in a form that is not read; {', '.join(table.endings)} are."
     remedy = f"Save it as CSV with the columns {needed} and what else was recorded."
-    files = {i: f"{found.folder}/{shown_name(path.name)}" for i, path in left.items()}
+    files = {i: found.file(path) for i, path in left.items()}
     some = {shown_name(i): file for i, file in files.items()}
     findings.leave_out_parts("unread_recording", found.folder, some, text, remedy)
     return gone
+
+
+def raw_name(study: Path, path: Path) -> str:
+    """Return the path of a raw file inside its study folder, as text that can be written."""
+    inside = path.relative_to(study) if path.is_relative_to(study) else Path(*path.parts[-2:])
+    return shown_name(inside.as_posix())
 
 
 def shown_name(name: str) -> str:

@@ -15,6 +15,7 @@ import pandas as pd
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import Findings, Rows
 from agreement.tables.headers import Header, read_header
+from agreement.tables.joined_ids import join_pieces, with_pieces
 from agreement.tables.layout import doubt_swallowed_rows, find_header, find_layout, report_header
 from agreement.tables.options import FileFormat
 from agreement.tables.oversize import OversizeError, most_unpacked, refuse_oversize_parquet
@@ -116,12 +117,8 @@ def read_table(
             findings.stop("unreadable_file", file, "The file is empty.", "Fill it, or delete it.")
             return None
         digest = hashlib.sha256(data).hexdigest()
-        read = {PARQUET_ENDING: _parquet, ".xlsx": _workbook}.get(path.suffix.casefold())
-        found = (
-            read(data, file, table, form, findings)
-            if read
-            else _text(data, file, table, form, findings)
-        )
+        read = {PARQUET_ENDING: _parquet, ".xlsx": _workbook}.get(path.suffix.casefold(), _text)
+        found = read(data, file, *with_pieces(table, form), findings)
     except RaggedRowsError:
         return None
     except WorkbookError as error:
@@ -148,7 +145,8 @@ def read_table(
     if found is None:
         return None
     frame, rows, header = found
-    raw = RawTable(table, file, form, frame, rows, header.theirs, digest)
+    frame, theirs = join_pieces(frame, header.theirs)
+    raw = RawTable(table, file, form, frame, rows, theirs, digest)
     fill_constants(raw, findings)
     require_columns(raw, findings, header.unread)
     if table.name == NAME:
@@ -240,13 +238,14 @@ def _parquet(
         names = about.schema.to_arrow_schema().names
         header = read_header(names, table, form, file, findings)
         _check_units((), header, table, form, file, findings)
-        content = parquet.read_table(BufferReader(data), columns=list(header.theirs.values()))
+        wanted = list(dict.fromkeys(header.theirs.values()))
+        content = parquet.read_table(BufferReader(data), columns=wanted)
         frame = content.to_pandas(strings_to_categorical=True, ignore_metadata=True)
     except (ArrowException, OSError) as error:
         what = f"The Parquet file cannot be read ({type(error).__name__})."
         findings.stop("unreadable_file", file, what, "Write it again.")
         return None
-    frame = frame.rename(columns={theirs: ours for ours, theirs in header.theirs.items()})
+    frame = pd.DataFrame({ours: frame[theirs] for ours, theirs in header.theirs.items()})
     # a header row is counted although the format has none, so that its rows count like a CSV's
     return frame, np.arange(2, 2 + len(frame), dtype=np.int64), header
 
@@ -290,7 +289,7 @@ def fill_constants(raw: RawTable, findings: Findings) -> None:
             remedy = f"Remove {name} from values in [files.{raw.table.name}], or the column."
             findings.stop("duplicate_column", raw.file, what, remedy, column=raw.theirs[name])
         elif name in raw.table.columns:
-            codes = np.zeros(len(raw.frame), np.int8)
+            codes = np.zeros(len(raw.rows), np.int8)
             raw.frame[name] = pd.Categorical.from_codes(codes, pd.Index([value], dtype="str"))
             raw.theirs[name] = name
 

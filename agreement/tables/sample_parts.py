@@ -1,4 +1,4 @@
-"""Raw files that hold many sessions: told by a column of session ids, cut by it when they are read."""
+"""Raw files that hold many tests or sessions: told by a column of ids, cut by it when they are read."""
 
 import gzip
 import re
@@ -6,7 +6,7 @@ import zlib
 from pathlib import Path
 from typing import Final
 
-from agreement.tables.columns import PARQUET_ENDING, SAMPLES, Column, Table
+from agreement.tables.columns import PARQUET_ENDING, Column, Table
 from agreement.tables.findings import Findings
 from agreement.tables.headers import plain_name
 from agreement.tables.ids import id_column
@@ -14,16 +14,14 @@ from agreement.tables.options import FileFormat
 from agreement.tables.readers import read_table
 from agreement.terms import counted
 
-SESSION: Final = "session_id"
-_IDS: Final = Table(
-    SAMPLES.name, {SESSION: Column("id", required=True)}, SESSION, endings=SAMPLES.endings
-)
 _LOOKED_AT: Final = 8192  # bytes of a text file in which its header must stand
 
 
-def holds_sessions(path: Path, file: str, form: FileFormat, findings: Findings) -> bool | None:
+def holds_many(
+    path: Path, file: str, table: Table, form: FileFormat, findings: Findings
+) -> bool | None:
     """
-    Whether a file has a column of session ids; None, and a stop, when it cannot be opened.
+    Whether a file has a column of ids; None, and a stop, when it cannot be opened.
 
     Parameters
     ----------
@@ -31,12 +29,17 @@ def holds_sessions(path: Path, file: str, form: FileFormat, findings: Findings) 
         The file.
     file : str
         Its path inside the study folder.
+    table : Table
+        Its `ledger_id` is that column.
     form : FileFormat
-        May name the column otherwise.
+        May name the column otherwise, or give it one value for the whole file.
     findings : Findings
         Collects problems.
     """
-    wanted = {SESSION, plain_name(form.columns.get(SESSION, SESSION))}
+    own = table.ledger_id
+    if own in form.values:  # no frame
+        return True
+    wanted = {own, *(plain_name(one) for one in form.columns.get(own, own).split(" + "))}
     try:
         return any(plain_name(name) in wanted for name in _names(path))
     except ImportError:
@@ -59,24 +62,26 @@ def _names(path: Path) -> list[str]:
     return re.split(r"[,;\t\r\n]", top.replace('"', ""))
 
 
-def sessions_in(path: Path, file: str, form: FileFormat, findings: Findings) -> list[str]:
+def ids_in(path: Path, file: str, table: Table, form: FileFormat, findings: Findings) -> list[str]:
     """
-    Return the ids of the sessions that a file holds, reading no other column.
+    Return the ids of the tests or sessions that a file holds, reading no other column.
 
     Parameters
     ----------
-    path, file, form, findings
-        As `holds_sessions` takes them; a row without an id is a stop.
+    path, file, table, form, findings
+        As `holds_many` takes them; a row without an id is a stop.
     """
+    own = table.ledger_id
+    ids = Table(table.name, {own: Column("id", required=True)}, own, endings=table.endings)
     unheard = Findings()  # of the other columns the full reading speaks
-    raw = read_table(path, file, _IDS, form, unheard)
+    raw = read_table(path, file, ids, form, unheard)
     if raw is None or unheard.stops:
         findings.problems += unheard.stops
         return []
-    found = id_column(raw, SESSION, findings)
+    found = id_column(raw, own, findings)
     missing = found.series().isna().to_numpy()
     if missing.any():
-        what = f"{SESSION} is missing in {counted(int(missing.sum()), 'row')}."
+        what = f"{own} is missing in {counted(int(missing.sum()), 'row')}."
         row = int(raw.rows[missing.argmax()])
-        findings.stop("missing_value", file, what, "Fill it.", row=row, column=SESSION)
+        findings.stop("missing_value", file, what, "Fill it.", row=row, column=own)
     return sorted(found.present())

@@ -15,7 +15,7 @@ from agreement.tables.columns import FOLDERS, TABLES, Table
 from agreement.tables.field_tables import field_estimates_table, field_tests_table, sessions_table
 from agreement.tables.findings import Findings, without_consequences
 from agreement.tables.given_frames import frame_table, given_tables
-from agreement.tables.ids import note_leads_nowhere, note_likely_matches, read_id_map
+from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matches, read_id_map
 from agreement.tables.lab_table import CheckedTable, lab_table
 from agreement.tables.leaving import People
 from agreement.tables.open_lines import UNDECIDED
@@ -30,13 +30,14 @@ from agreement.tables.study_notes import (
     note_empty_tables,
     note_margin,
     note_unused,
-    refuse_one_for_two,
+    shared_files,
 )
 from agreement.tables.table_doubts import doubt_tables
 from agreement.tables.table_files import find_tables
-from agreement.tables.unchanged import digest_if_readable, file_digest
+from agreement.tables.unchanged import digest_if_readable
 from agreement.tables.withdrawn import keep, read_kept, require_athletes
 
+OWNERS: Final = {"breaths": "lab_tests", "samples": "sessions"}  # whose rows raw files belong to
 _FIELD_BUILDERS: Final = {
     "field_estimates": field_estimates_table,
     "field_tests": field_tests_table,
@@ -208,11 +209,12 @@ class _Reading:
         ]
         self.options = read_study_file(folder, findings) if options is None else options
         self.zone = self.options.study.time_zone
-        self.names = (
+        self.paths = (
             find_tables(folder, self.options, findings)
             if given is None
             else given_tables(given, findings)
         )
+        self.names = shared_files(folder, self.paths, self.options, findings)
         self.id_map, source = read_id_map(folder, self.options.study.id_map, findings)
         self.ids = self.id_map.ids
         self.inputs += [] if source is None else [source]
@@ -223,9 +225,11 @@ class _Reading:
         """Return all tables, checked as far as they can be."""
         raw = {name: self.raw(table) for name, table in TABLES.items()}
         found = {
-            name: find_parts(self.folder, table, self.form(name), self.findings)
+            name: find_parts(
+                self.folder, table, self.form(name), self.findings, keys_of(raw[OWNERS[name]])
+            )
             if self.given is None
-            else PartFolder(name, {})
+            else PartFolder(self.folder, name, {})
             for name, table in FOLDERS.items()
         }
         if not found["breaths"].parts:
@@ -260,33 +264,21 @@ class _Reading:
         self.count_withdrawn({"athletes": people.withdrawn_rows})
         self.count_withdrawn({name: table.withdrawn_rows for name, table in checked.items()})
         parts: dict[str, dict[str, Path]] = {}
-        for folder, owner in (("breaths", "lab_tests"), ("samples", "sessions")):
-            kept = frozenset(checked[owner].frame[TABLES[owner].ledger_id])
-            table = checked[owner]
+        for folder, owner in OWNERS.items():
             row_name = "laboratory test" if owner == "lab_tests" else "session"
-            gone_keys = table.withdrawn_keys | set(filter(before.is_raw, found[folder].owners))
-            parts[folder], gone = match_parts(
-                found[folder], kept, table.keys, gone_keys, row_name, self.findings
+            parts[folder], gone, inputs = match_parts(
+                found[folder], checked[owner], people.people, row_name, self.findings
             )
             if found[folder].count:
                 self.names[folder] = found[folder].folder
                 self.rows_read[folder] = found[folder].count
                 self.count_withdrawn({folder: gone})
-                taking_part = [
-                    path
-                    for i, path in found[folder].parts.items()
-                    if i in table.keys or i not in gone_keys
-                ]
-                self.inputs += [
-                    InputFile(f"{found[folder].folder}/{path.name}", file_digest(path), None)
-                    for path in dict.fromkeys(taking_part)  # one file may hold many sessions
-                ]
+                self.inputs += inputs
         raw_ids = checked["lab_tests"].withdrawn_keys | checked["sessions"].withdrawn_keys
         keep(self.folder, people.people.withdrawn, raw_ids, self.findings)
         self.note_likely_matches(people, checked)
-        refuse_one_for_two(self.folder, self.names, self.findings)
         if self.given is None:
-            who, used = people.people.withdrawn, [*self.names.values()]
+            who, used = people.people.withdrawn, [*self.paths.values(), *self.names.values()]
             note_unused(self.folder, self.options, used, who, self.findings)
         note_empty_tables(self.names, self.rows_read, self.findings)
         note_margin(
@@ -326,14 +318,15 @@ class _Reading:
         form, file = self.form(table.name), self.names.get(table.name)
         if file is not None and not self.in_parts(table.name):
             read = (
-                read_table(self.folder / file, file, table, form, self.findings)
+                read_table(self.folder / self.paths[table.name], file, table, form, self.findings)
                 if self.given is None
                 else frame_table(self.given[table.name], table, form, self.findings)
             )
             if read is not None:
                 self.rows_read[table.name] = len(read.rows)
-                if self.given is None:
-                    self.inputs.append(InputFile(file, read.digest, len(read.rows)))
+                path = self.paths[table.name]
+                if self.given is None and path not in {one.name for one in self.inputs}:
+                    self.inputs.append(InputFile(path, read.digest, len(read.rows)))
                 return read
         return _unread(table, form)
 

@@ -9,7 +9,13 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from agreement.tables.columns import FIELD_TABLES, PARQUET_ENDING, TABLE_ENDINGS, TABLES
+from agreement.tables.columns import (
+    FIELD_TABLES,
+    FOLDERS,
+    PARQUET_ENDING,
+    TABLE_ENDINGS,
+    TABLES,
+)
 from agreement.tables.findings import Findings
 from agreement.tables.options import Margin, StudyOptions
 from agreement.tables.study_key import KEY_FILE
@@ -34,16 +40,49 @@ _OF_A_STUDY: Final = frozenset(
 )
 
 
-def refuse_one_for_two(folder: Path, names: Mapping[str, str], findings: Findings) -> None:
-    """Stop when two tables are one file or folder: what is in it would count twice."""
+def shared_files(
+    folder: Path, paths: Mapping[str, str], options: StudyOptions, findings: Findings
+) -> dict[str, str]:
+    """
+    Return what each table's file is called, one that serves several tables by table.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    paths : mapping of str to str
+        Table -> file.
+    options : StudyOptions
+        Says for each table of such a file which columns are its own.
+    findings : Findings
+        Gets a file for two tables of which one does not say it, as a stop: what is in it would
+        count twice.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    names = dict(paths)
     tables: dict[Path, list[str]] = {}
-    for table, name in names.items():
-        tables.setdefault((folder / name).resolve(), []).append(table)
+    raw = {name: form.path for name, form in options.files.items() if name in FOLDERS and form.path}
+    for table, path in {**paths, **raw}.items():
+        tables.setdefault((folder / path).resolve(), []).append(table)
     for same in tables.values():
-        if len(same) > 1:
-            what = f"It is read as {' and as '.join(same)}; each table needs a file of its own."
-            remedy = f"Correct path in [files.{same[-1]}] of study.toml, or delete that table."
-            findings.stop("one_for_two", names[same[0]], what, remedy)
+        if len(same) == 1:
+            continue
+        path = paths.get(same[0], raw.get(same[0], ""))
+        if all(
+            one in paths and one in options.files and options.files[one].columns for one in same
+        ):
+            names |= {table: f"{path} ({table})" for table in same}
+            continue
+        what = f"It is read as {' and as '.join(same)}; each table needs a file of its own."
+        remedy = (
+            f"Correct path in [files.{same[-1]}] of study.toml, or delete that table; where the file "
+            "holds both, say for each table by columns which are its own."
+        )
+        findings.stop("one_for_two", path, what, remedy)
+    return names
 
 
 def note_unused(

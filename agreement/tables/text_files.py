@@ -141,6 +141,8 @@ def plain_columns(
     if not header.position or not _is_plain(data, layout):
         return None
     kinds = [columns[ours].kind for ours in header.position]
+    if len(set(header.position.values())) < len(kinds):
+        return None  # one column of the file is two of ours
     try:
         parsed = _parse(data, layout, list(zip(header.position.values(), kinds, strict=True)))
     except ArrowInvalid:

@@ -103,7 +103,7 @@ UNITS: Final[dict[str, dict[str, Unit]]] = {
     **dict.fromkeys(("stature_cm", "waist_cm"), _LENGTH),
     **dict.fromkeys(("distance_m", "altitude_m"), _DISTANCE),
     **dict.fromkeys(("time_min", "duration_min", "zone1_min", "zone2_min", "zone3_min"), _MINUTES),
-    "t_s": _SECONDS,
+    **dict.fromkeys(("t_s", "exercise_start_s", "exercise_end_s"), _SECONDS),
     "speed_km_h": _KM_H,
     "speed_m_s": _M_S,
     **dict.fromkeys(("rer_max", "rer", "grade"), _SHARE),

@@ -281,3 +281,58 @@ def test_breaths_at_whole_seconds_all_stay(breath_frame):
     assert cut.backward == 1  # the last row is written twice
     assert cut.breaths["t_s"].tolist() == pytest.approx([1, 2, 2 + 1 / 3, 2 + 2 / 3, 3, 5])
     assert cut.breaths["vo2_ml_min"].tolist() == [900, 950, 960, 970, 980, 1000]
+
+
+# --- start and end of exercise, as stated for the test --------------------------------------------
+
+
+def test_only_breaths_of_the_stated_exercise_count(laboratory, breath_frame):
+    # a breath a second: 2000 to second 299, 3000 to 599, then 4000 (a verification bout)
+    t = np.arange(900.0)
+    vo2 = np.select([t < 300, t < 600], [2000.0, 3000.0], 4000.0)
+    frame = breath_frame(t_s=t, vo2_ml_min=vo2)
+    for stated, highest in (
+        ({}, 4000),
+        ({"exercise_start_s": 0, "exercise_end_s": 599}, 3000),
+        ({"exercise_end_s": 599}, 3000),
+        ({"exercise_start_s": 100, "exercise_end_s": 250}, 2000),
+        ({"exercise_start_s": 650}, 4000),
+    ):
+        found = laboratory(frame, rule="moving 30 s", **stated)
+        assert found.frame["lab"].item() == pytest.approx(highest / 70)
+
+
+def test_the_stated_exercise_wins_over_phases_and_starts_the_fixed_bins(laboratory, breath_frame):
+    t = np.arange(300.0)
+    vo2 = np.where((t >= 110) & (t < 140), 3000.0, 2000.0)  # one bin only if bins start at 110
+    frame = breath_frame(t_s=t, vo2_ml_min=vo2, phase=np.where(t < 50, "exercise", "recovery"))
+    found = laboratory(frame, rule="fixed 30 s", exercise_start_s=110, exercise_end_s=250)
+    assert found.frame["lab"].item() == pytest.approx(3000 / 70)
+
+
+def test_a_stated_exercise_outside_the_recording_gives_no_value_and_is_told(breaths, laboratory):
+    found = laboratory(breaths(), exercise_start_s=2000, exercise_end_s=2400)
+    assert found.set_aside["reason"].tolist() == ["missing_value"]
+    (note,) = [p for p in found.problems if p.column == "exercise_start_s"]
+    assert "2000 to 2400 s" in note.what
+    assert (note.file, note.row) == ("lab_tests.csv", 2)
+
+
+def test_a_recording_that_ends_long_before_the_stated_end_is_told(breaths, laboratory):
+    found = laboratory(breaths(), exercise_start_s=0, exercise_end_s=1200)
+    (note,) = [p for p in found.problems if p.column == "exercise_end_s"]
+    assert "1200 s, is after the last breath" in note.what
+
+
+def test_tests_of_one_long_file_are_cut_apart(make_study, breath_frame, tmp_path):
+    t = np.arange(120.0)
+    parts = [breath_frame(t_s=t, vo2_ml_min=t * 0 + 70.0 * value) for value in (40, 50)]
+    ids = ["T1", "T2"]
+    long = pd.concat([one.assign(lab_test_id=i) for i, one in zip(ids, parts, strict=True)])
+    path = tmp_path / "breaths.csv"
+    long.sort_values("t_s").dropna(axis=1, how="all").to_csv(path, index=False)  # rows interleaved
+    rows = [
+        {"lab_test_id": i, "athlete_id": i, "date": DAY, "mode": "run", "mass_kg": 70} for i in ids
+    ]
+    study = make_study(breaths=dict.fromkeys(ids, path), lab_tests=rows)
+    assert laboratory_values(study).frame["lab"].tolist() == pytest.approx([40, 50])

@@ -1,0 +1,130 @@
+"""What is to be said of the breaths of laboratory tests: where they count, what was left out."""
+
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem
+from agreement.physiology.gas_checks import gas_column_checks
+from agreement.physiology.ledger import FILES_NAMED
+from agreement.tables.options import Reference
+
+TYPED_WITHIN: Final = 0.03  # of the value from breaths
+FROM: Final = 0.05  # a change of VO2max that is told. [mL/kg/min]
+SHORT_BY_S: Final = 60.0  # of a recording; the authors' choice, no source
+GAS_COLUMNS: Final = (
+    "vo2_ml_min",
+    "vco2_ml_min",
+    "ve_l_min",
+    "ve_stpd_l_min",
+    "vo2_ml_kg_min",
+    "rer",
+)
+EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
+UNEDITED: Final = (
+    "See whether they are coughs or leaks; edit_breaths = true in [reference] takes them out."
+)
+
+
+def window_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[Problem, ...]:
+    """Say where the stated start and end of exercise do not fit the recording."""
+    start, end = float(test["exercise_start_s"]), float(test["exercise_end_s"])
+    times = breaths["t_s"].dropna().to_numpy(dtype=np.float64)
+    if not times.size or np.isnan([start, end]).all():
+        return ()
+    first, last = times.min(), times.max()
+    column = "exercise_end_s" if np.isnan(start) or end < first else "exercise_start_s"
+    inside = (times >= np.nan_to_num(start, nan=first)) & (times <= np.nan_to_num(end, nan=last))
+    span = f"the recording of {file} runs from {first:g} to {last:g} s"
+    if not inside.any():
+        stated = " to ".join("open" if np.isnan(one) else f"{one:g}" for one in (start, end))
+        what = (
+            f"no breath lies within the stated exercise ({stated} s): {span}, so it gives no value."
+        )
+        remedy = "Count seconds from the first row of the recording, or state the unit."
+    elif end > last + SHORT_BY_S:
+        column, remedy = "exercise_end_s", "See whether the end of the recording is missing."
+        what = f"the stated end of exercise, {end:g} s, is after the last breath: {span}."
+    else:
+        return ()
+    return (
+        Problem("note", "looks_wrong", str(test["file"]), int(test["row"]), column, what, remedy),
+    )
+
+
+def gas_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[Problem, ...]:
+    """Say where the columns of the file do not fit together."""
+    found = gas_column_checks(
+        {name: breaths[name].to_numpy(dtype=np.float64) for name in GAS_COLUMNS},
+        mass_kg=float(test["mass_kg"]),
+        pressure_mmhg=float(test["barometric_pressure_mmhg"]),
+    )
+    remedy = "See what the file was computed with; VO2max rests on vo2_ml_min as it is."
+    return tuple(
+        Problem("note", "looks_wrong", file, None, one.column, one.what, remedy) for one in found
+    )
+
+
+def bin_notes(lab: float, kept: float, file: str) -> tuple[Problem, ...]:
+    """Say where the last bin, which is not whole, decides the value."""
+    if abs(kept - lab) < FROM or not np.isfinite(kept):
+        return ()
+    what = (
+        f"the last bin is not whole and is left out: VO2max is {lab:.1f} mL/kg/min, with it "
+        f"{kept:.1f}."
+    )
+    remedy = 'Set last_bin = "keep at least half" in [reference] if the laboratory keeps it.'
+    return (Problem("note", "last_bin", file, None, "vo2_ml_min", what, remedy),)
+
+
+def editing_notes(editing: pd.DataFrame, reference: Reference) -> tuple[Problem, ...]:
+    """Say how many breaths were left out, or kept all the same, of many tests in one line."""
+    found = []
+    out = "were left out"
+    fate, remedy = (out, EDITED) if reference.edit_breaths else ("stay in", UNEDITED)
+    for column, name, done, why, then in (
+        ("vo2_ml_min", "artefacts", fate, "far from their neighbours", remedy),
+        ("vo2_ml_min", "impossible", out, "below 0 or above what anybody reaches", EDITED),
+        ("t_s", "backward", out, "their time repeats or runs backwards", EDITED),
+    ):
+        hit = editing[editing[name] > 0]
+        whats = {
+            str(line["file"]): f"{line[name]} of {line['breaths']} breaths {done}: {why}."
+            + (_moved(line, reference) if name == "artefacts" else "")
+            for line in hit.to_dict("records")
+        }
+        if len(hit) > FILES_NAMED:
+            most = hit.to_dict("records")[int(hit[name].to_numpy(dtype=np.int64).argmax())]
+            text = (
+                f"{hit[name].sum()} of {hit['breaths'].sum()} breaths of {len(hit)} tests {done}: "
+                f"{why}. Most: {most[name]} of {most['breaths']} in {most['file']}."
+            )
+            whats = {"breaths": text}
+        found += [
+            Problem("note", "breaths_edited", file, None, column, what, then)
+            for file, what in whats.items()
+        ]
+    return tuple(found)
+
+
+def _moved(line: dict[Any, Any], reference: Reference) -> str:
+    """Say what editing does to the value of one test."""
+    before, after = float(line["unedited"]), float(line["edited"])
+    if not (np.isfinite(before) and np.isfinite(after)) or abs(after - before) < FROM:
+        return ""
+    if reference.edit_breaths:
+        return f" VO2max is {after:.1f} mL/kg/min for {before:.1f} with them."
+    return f" Without them VO2max would be {after:.1f} mL/kg/min for {before:.1f}."
+
+
+def typed_notes(lab: float, typed: float, rule: str, file: str, row: int) -> tuple[Problem, ...]:
+    """Say where the typed value is far from that of the breaths."""
+    if np.isnan(typed) or abs(typed / lab - 1) <= TYPED_WITHIN:
+        return ()
+    what = (
+        f"the typed VO2max {typed:g} is {abs(typed / lab - 1):.1%} from {lab:.1f} mL/kg/min, which "
+        f"the breaths give under '{rule}'."
+    )
+    remedy = "The breaths are used."
+    return (Problem("note", "breaths_differ", file, row, "vo2max_ml_kg_min", what, remedy),)
