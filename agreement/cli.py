@@ -318,6 +318,7 @@ def share(
 app.command()(cli_several.compare)
 app.command()(cli_several.pool)
 app.command()(cli_several.shelf)
+app.command()(cli_several.ledger)
 
 
 @app.command()

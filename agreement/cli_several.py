@@ -1,4 +1,4 @@
-"""Commands that put several reports together; `cli` makes them part of the command line."""
+"""Commands on finished reports, most on several; `cli` makes them part of the command line."""
 
 from pathlib import Path
 from typing import Annotated
@@ -53,3 +53,18 @@ def shelf(
     page, count = write_shelf(folder)
     talk(f"{count} reports.")
     data(str(page))
+
+
+def ledger(
+    report: Annotated[Path, typer.Argument(help="A report, or the output of `pair`.")],
+    csv: Annotated[bool, typer.Option("--csv", help="Every line, as one CSV table.")] = False,
+) -> None:
+    """Count the rows that a report left out, by reason, or print every one of them."""
+    from agreement.report.run.own_ledger import ledger_counts, ledger_csv
+
+    if csv:
+        for text in ledger_csv(report):
+            data(text.decode("utf-8").removesuffix("\n"))
+        return
+    for reason, lines, words in ledger_counts(report).itertuples(index=False):
+        data(f"{lines:>10}  {reason}: {words}")

@@ -147,7 +147,12 @@ def _pairs(readings: pd.DataFrame, used: Ints, found: Summaries, units: Units) -
         "lab_mode": units.frame["mode"].array.take(found.unit),
         "unit": found.unit,
     }
-    return pd.DataFrame(columns)
+    frame = pd.DataFrame(columns)
+    return frame.astype({name: "str" for name in FROM_READING if _is_coded(frame[name])})
+
+
+def _is_coded(column: "pd.Series[Any]") -> bool:
+    return isinstance(column.dtype, pd.CategoricalDtype)
 
 
 def _mean(values: Floats, pair: Ints, n_pairs: int) -> Floats:

@@ -1,5 +1,6 @@
 """Second pass: the pairs of one bucket of athletes, and what became of every reading in it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -19,11 +20,11 @@ from agreement.pairing.tally import Tally, tally
 from agreement.pairing.unit_fates import unit_fates
 from agreement.pairing.units import laboratory_units
 from agreement.physiology.readings import estimate_readings
-from agreement.scale.spread import no_estimates, whole_estimates
+from agreement.scale.spread import NUMBERS, TEXTS, Buckets, Records
 from agreement.tables.findings import Findings
+from agreement.tables.ledger_parts import coded_ledger, write_ledger_part
 from agreement.tables.options import StudyOptions
-from agreement.tables.spills import read_section, spilled_table, write_bytes, write_spill
-from agreement.tables.writers import csv_lines
+from agreement.tables.spills import read_records, read_section
 from agreement.terms import PAIR_COLUMNS, REASONS
 
 Ints = npt.NDArray[np.int64]
@@ -40,8 +41,11 @@ class BucketPlan:
     ----------
     work : Path
         Where the spills are.
-    rows : tuple of Path
-        The estimates, by bucket.
+    records : tuple of Records
+        The estimates of each piece, by bucket.
+    buckets : Buckets
+    methods : tuple of str
+        Of all estimates.
     laboratory, others : Path
         The laboratory tests, and the readings that are no estimates, by bucket.
     options : StudyOptions
@@ -50,21 +54,23 @@ class BucketPlan:
         Ids of the athletes table by bucket, if the study has one.
     files : dict of str to str
         File of each table.
-    starts : ndarray
-        First running row of each piece, sorted: lines are laid aside by piece.
+    parts : tuple of str
+        File of each part.
     write : bool
-        Whether pairs and lines are wanted as text, or only what was found.
+        Whether pairs and lines are wanted, or only what was found.
     """
 
     work: Path
-    rows: tuple[Path, ...]
+    records: tuple[Records, ...]
+    buckets: Buckets
+    methods: tuple[str, ...]
     laboratory: Path
     others: Path
     options: StudyOptions
     heart_rate_based: dict[str, bool]
     athletes: Path | None
     files: dict[str, str]
-    starts: Ints
+    parts: tuple[str, ...]
     write: bool
 
 
@@ -80,14 +86,17 @@ class BucketPairs(NamedTuple):
     """
     What one bucket gave.
 
-    `keys` are method and mode of the sections of its files of pairs and days; `others` is the fate
-    of the readings at `positions`.
+    `others` is the fate of the readings at `positions`; `lines` holds the estimates left out.
+    Without `write` the frames are empty.
     """
 
-    keys: list[tuple[str, str]]
+    pairs: pd.DataFrame
+    daily: pd.DataFrame
+    repeats: pd.DataFrame
     used: int
     summarised: int
     left: dict[str, int]  # estimates left out by reason
+    lines: Path | None
     units: Fates
     positions: Ints
     others: Fates
@@ -96,7 +105,7 @@ class BucketPairs(NamedTuple):
 
 
 def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
-    """Pair one bucket; pairs, days, repeats and lines of rows left out go into spills."""
+    """Pair one bucket; lines of rows left out go into a file of their own."""
     frame, positions = _readings(plan, bucket)
     laboratory = read_section([plan.laboratory], bucket)
     units = laboratory_units(
@@ -113,18 +122,17 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     reading_notes(found, frame, fates, texts, plan.files, plan.options)
     input_notes(found, pairs[pairs["source"] == SOURCE], plan.files, plan.options)
     methods, words = frame["method"].unique(), texts.known()
-    groups = pairs[["method", "mode"]].drop_duplicates()  # sorted as the pairs are
-    keys = [(str(method), str(mode)) for method, mode in groups.itertuples(index=False)]
+    repeats, lines = repeats_of(laboratory, units), None
     if plan.write:
-        _write_pairs(plan, bucket, keys, pairs[PAIR_COLUMNS], daily)
-        repeats = spilled_table(repeats_of(laboratory, units))
-        write_spill([repeats], plan.work / f"repeats-{bucket:06d}.arrow")
-        _write_lines(plan, bucket, frame.iloc[:estimates], fates, words)
+        lines = _write_lines(plan, bucket, frame.iloc[:estimates], fates, words)
     behind = fates.reason[:estimates] == KEPT
     reason = fates.reason[:estimates][~behind].astype(np.int64)
     used = int((behind & fates.alone[:estimates]).sum())
+    rows = slice(None) if plan.write else slice(0)
     return BucketPairs(
-        keys,
+        pairs[PAIR_COLUMNS][rows],
+        daily[rows],
+        repeats[rows],
         used,
         int(behind.sum()) - used,
         {
@@ -132,6 +140,7 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
             for name, n in zip(REASONS, np.bincount(reason, minlength=len(REASONS)), strict=True)
             if n
         },
+        lines,
         _told(of_units.reason, of_units.text, of_units.lost_to_mode, words),
         positions,
         _told(fates.reason[estimates:], fates.text[estimates:], fates.alone[estimates:], words),
@@ -142,13 +151,72 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
 
 def _readings(plan: BucketPlan, bucket: int) -> tuple[pd.DataFrame, Ints]:
     """Return estimates, then the other readings of the bucket, and the positions of these."""
-    rows = whole_estimates(read_section(plan.rows, bucket)) if plan.rows else no_estimates()
-    frame = estimate_readings(rows.assign(file=plan.files.get(SOURCE, ""))).readings
     others = read_section([plan.others], bucket)
     positions = others.pop(POSITION).to_numpy(np.int64)
-    if len(others):
-        frame = pd.concat([frame, others], ignore_index=True) if len(frame) else others
-    return frame, positions
+    frame = estimate_readings(_estimates(plan, bucket)).readings
+    if len(others) and len(frame):
+        texts = {
+            name: "str" for name in frame if isinstance(frame[name].dtype, pd.CategoricalDtype)
+        }
+        return pd.concat([frame.astype(texts), others], ignore_index=True), positions
+    return others if len(others) else frame, positions
+
+
+def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:
+    """Return the estimates of a bucket; categories stand for the texts."""
+    own = plan.buckets.codes_in(bucket)
+    tested = plan.buckets.athletes[own.start : own.stop].tolist()
+    place = {method: code for code, method in enumerate(plan.methods)}
+    strangers: dict[str, int] = {}
+    pieces, who, how = [], [], []
+    for piece in plan.records:
+        rows = read_records(piece.path, piece.kind, piece.starts[bucket], piece.starts[bucket + 1])
+        if not len(rows):
+            continue
+        code = rows["athlete"].astype(np.int64) - own.start
+        if piece.strangers is not None:
+            named = read_section([piece.strangers], bucket)["athlete_id"].tolist()
+            unified = [strangers.setdefault(one, len(strangers)) for one in named]
+            strange = code >= len(tested)
+            first = len(plan.buckets.athletes) - own.start
+            code[strange] = len(tested) + np.array(unified, np.int64)[code[strange] - first]
+        pieces.append(rows)
+        who.append(code)
+        how.append(np.array([place[method] for method in piece.methods])[rows["method"]])
+    size = sum(map(len, pieces))
+    columns: dict[str, Any] = {
+        "athlete_id": _coded(who, [*tested, *strangers]),
+        "instant": _column(pieces, "instant", np.int64, size).astype("datetime64[us]"),
+        "date": _column(pieces, "day", np.int32, size)
+        .astype("datetime64[D]")
+        .astype("datetime64[us]"),
+        "method": _coded(how, plan.methods),
+        "row": _column(pieces, "row", np.int64, size),
+        "file": _coded([np.zeros(size, np.int8)], [plan.files.get(SOURCE, "")]),
+    }
+    columns |= {
+        name: _coded([rows[name] for rows in pieces], known) for name, known in TEXTS.items()
+    }
+    columns |= {name: _column(pieces, name, np.float64, size) for name in NUMBERS}
+    return pd.DataFrame(columns, copy=False)
+
+
+def _coded(codes: Sequence[npt.NDArray[Any]], texts: Sequence[str]) -> pd.Categorical:
+    whole = np.concatenate([*codes, np.zeros(0, np.int8)])
+    return pd.Categorical.from_codes(whole, pd.Index(list(texts), dtype="str"), validate=False)
+
+
+def _column(
+    pieces: Sequence[npt.NDArray[Any]], name: str, kind: type, size: int
+) -> npt.NDArray[Any]:
+    """Return one column of all pieces; NaN where a piece has no such column."""
+    whole: npt.NDArray[Any] = np.empty(size, kind)
+    start = 0
+    for rows in pieces:
+        here = whole[start : start + len(rows)]
+        here[:] = rows[name] if name in (rows.dtype.names or ()) else np.nan
+        start += len(rows)
+    return whole
 
 
 def _told(
@@ -159,56 +227,19 @@ def _told(
     return Fates(reason.astype(np.int64), said, flag)
 
 
-def _write_pairs(
-    plan: BucketPlan,
-    bucket: int,
-    keys: list[tuple[str, str]],
-    pairs: pd.DataFrame,
-    daily: pd.DataFrame,
-) -> None:
-    """Lay pairs and days aside by method and mode, pairs also as lines of text."""
-    index = pd.MultiIndex.from_tuples(keys, names=["method", "mode"]) if keys else None
-    for name, frame in (("pairs", pairs), ("daily", daily)):
-        section = (
-            np.zeros(0, np.int64)
-            if index is None
-            else index.get_indexer(pd.MultiIndex.from_frame(frame[["method", "mode"]]))
-        )
-        path = plan.work / f"{name}-{bucket:06d}.arrow"
-        table = spilled_table(frame, ("method", "mode"))
-        write_spill([table], path, section.astype(np.int64), max(1, len(keys)))
-        if name == "pairs":  # sorted by key already
-            ends = np.searchsorted(section, np.arange(len(keys)), side="right")
-            for number, text in enumerate(csv_lines(pairs, ends.tolist())):
-                write_bytes([text], plan.work / f"pairs-{bucket:06d}-{number:03d}.csv")
-
-
 def _write_lines(
     plan: BucketPlan, bucket: int, estimates: pd.DataFrame, fates: ReadingFates, words: list[str]
-) -> None:
-    """Lay the lines of estimates left out aside by the piece that they came from."""
-    import pyarrow as pa
-
-    reason = fates.reason[: len(estimates)]
-    out = np.flatnonzero(reason != KEPT)
-    row = estimates["row"].to_numpy(np.int64)[out]
-    text = fates.text[: len(estimates)][out]
-    table = pa.table(
-        {
-            "row": row,
-            "id": pa.array(estimates["id"].array.take(out), pa.large_string()).dictionary_encode(),
-            "reason": _coded(reason[out], list(REASONS)),
-            "message": _coded(text, words),
-        }
+) -> Path | None:
+    """Write the lines of the estimates left out; None without any."""
+    out = np.flatnonzero(fates.reason[: len(estimates)] != KEPT)
+    if not len(out):
+        return None
+    lines = coded_ledger(
+        estimates["row"].to_numpy(np.int64)[out],
+        plan.parts,
+        pd.Categorical(estimates["id"].array.take(out)),
+        fates.reason[out].astype(np.int64),
+        fates.text[out],
+        words,
     )
-    piece = np.searchsorted(plan.starts, row, side="right") - 1
-    path = plan.work / f"left-{bucket:06d}.arrow"
-    write_spill([table], path, piece, len(plan.starts))
-
-
-def _coded(codes: npt.NDArray[np.integer[Any]], words: list[str]) -> Any:
-    """Return texts as numbers and the texts that these stand for."""
-    import pyarrow as pa
-
-    known = pa.array(words, pa.large_string())
-    return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int32)), known)
+    return write_ledger_part(lines, plan.work / f"left-{bucket:06d}.parquet")

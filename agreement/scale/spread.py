@@ -2,28 +2,33 @@
 First pass over estimates in parts: check each piece by the rules of tables, and spread its rows.
 
 Copies, stale runs and the choice of a laboratory test need the whole series of an athlete, so rows
-go into buckets by athlete. A bucket holds neighbours in the order of the ids, so that pairs leave
-bucket by bucket in the order of the output; athletes without a laboratory test are spread by hash.
+go into buckets by athlete: records of one width, sorted by bucket, in which numbers stand for texts.
+A bucket holds neighbours in the order of the ids, so that pairs leave bucket by bucket in the order
+of the output; athletes without a laboratory test are spread by hash.
 """
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.pairing.units import ALL_MODES
 from agreement.tables.field_tables import SET_NUMBERS
 from agreement.tables.findings import Findings
 from agreement.tables.lab_table import CheckedTable
-from agreement.tables.parts import FIRST_ROW, PART_STEP, CheckedPiece, PartReader, Piece
-from agreement.tables.spills import spilled_table, write_spill
+from agreement.tables.ledger_parts import ledger_table, write_ledger_part
+from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader, Piece
+from agreement.tables.spills import spilled_table, write_records, write_spill
+from agreement.terms import SENSORS
 
 Ints = npt.NDArray[np.int64]
-REPEATING = ("method", "mode", "sensor")
-LEDGER = ["row", "id", "reason", "message"]
+NUMBERS: Final = ("vo2max", "vo2max_l_min", *SET_NUMBERS)
+TEXTS: Final = {"mode": ALL_MODES, "sensor": SENSORS}  # known beforehand
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +39,7 @@ class Buckets:
     Attributes
     ----------
     athletes : Index
-        Those with a laboratory test, sorted.
+        Those with a laboratory test, sorted; the code of an athlete is the place here.
     count : int
         Buckets.
     """
@@ -45,13 +50,22 @@ class Buckets:
     def of(self, athletes: pd.Series) -> Ints:
         """Return the bucket of each row."""
         codes, found = pd.factorize(athletes)
-        names = pd.Index(found)
+        _, bucket = self.of_names(pd.Index(found))
+        return np.append(bucket, 0)[codes]  # a missing id, which no reading has
+
+    def of_names(self, names: "pd.Index[str]") -> tuple[Ints, Ints]:
+        """Return the code of each name, -1 without a laboratory test, and its bucket."""
         place = self.athletes.get_indexer(names).astype(np.int64)
         bucket = place * self.count // max(1, len(self.athletes))
         strange = np.flatnonzero(place < 0)
         hashed = pd.util.hash_array(names[strange].to_numpy(dtype=object), categorize=False)
         bucket[strange] = (hashed % np.uint64(self.count)).astype(np.int64)
-        return np.append(bucket, 0)[codes]  # a missing id, which no reading has
+        return place, bucket
+
+    def codes_in(self, bucket: int) -> range:
+        """Return the codes of the athletes in a bucket."""
+        size = max(1, len(self.athletes))
+        return range(*(-(-size * b // self.count) for b in (bucket, bucket + 1)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,91 +89,105 @@ class Spreading:
     work: Path
 
 
-class Batch(NamedTuple):
-    """Rows that were checked at once: the first of them in its part, and their lines left out."""
+class Records(NamedTuple):
+    """
+    Rows of one piece, sorted by bucket.
 
-    first_row: int
-    lines: Path | None
+    `starts` says where each bucket begins; `methods` are the texts behind the codes; `strangers`
+    holds the athletes without a laboratory test, by bucket, whose codes follow those of the others.
+    """
+
+    path: Path
+    kind: "np.dtype[np.void]"
+    starts: Ints
+    methods: tuple[str, ...]
+    strangers: Path | None
 
 
 class Spread(NamedTuple):
-    """What one piece gave: its account, and where its rows lie."""
+    """What one piece gave: its account, and where its rows and its lines of rows left out lie."""
 
     piece: Piece
     account: list[CheckedPiece]  # without rows
-    batches: list[Batch]
-    rows: Path | None
+    records: Records | None
+    lines: Path | None
     set_aside: dict[str, int]  # rows by reason
-    methods: frozenset[str]
 
 
 def spread(plan: Spreading, piece: Piece) -> Spread:
     """Check one piece and lay its rows aside by bucket, its lines of rows left out as they are."""
-    account, batches, methods = [], [], set[str]()
-    tables, buckets = [], []
-    before = piece.rows_before
-    set_aside: Counter[str] = Counter()
-    name = f"{piece.part:06d}-{piece.first:06d}"
-    for number, checked in enumerate(plan.reader.checked(piece)):
-        frame, lines = checked.table.frame, checked.findings.ledger()
+    account: list[CheckedPiece] = []
+    frames, ledgers = [], []
+    for checked in plan.reader.checked(piece):
+        lines = checked.findings.ledger()
         lines = lines[lines["reason"] != "withdrawn"]  # one line for all parts, from the count
-        if len(frame):
-            tables.append(_numbered(frame, piece.part))
-            buckets.append(plan.buckets.of(frame["athlete_id"]))
-            methods |= set(frame["method"].unique())
-        aside = plan.work / f"aside-{name}-{number:04d}.arrow" if len(lines) else None
-        if aside is not None:
-            write_spill([spilled_table(lines[LEDGER], LEDGER[1:])], aside)
-        batches.append(Batch(before + FIRST_ROW, aside))
-        before += checked.rows_read
-        set_aside.update(lines["reason"].tolist())
+        if len(checked.table.frame):
+            frames.append(checked.table.frame)
+        if len(lines):
+            ledgers.append(lines)
         strangers = checked.table.people - plan.known  # all other ids are known to everybody
         table = CheckedTable(pd.DataFrame(), checked.table.withdrawn_rows, strangers)
         findings = Findings(checked.findings.problems)
         account.append(checked._replace(table=table, findings=findings))
         if checked.findings.stops:
             break  # the next rows of the same file would say the same
-    rows = plan.work / f"rows-{name}.arrow" if tables else None
-    if rows is not None:
-        write_spill(_without_empty(tables), rows, np.concatenate(buckets), plan.buckets.count)
-    return Spread(piece, account, batches, rows, dict(set_aside), frozenset(methods))
+    name = f"{piece.part:06d}-{piece.first:06d}"
+    path = plan.work / f"aside-{name}.parquet" if ledgers else None
+    set_aside: Counter[str] = Counter()
+    if path is not None:
+        lines = pd.concat(ledgers, ignore_index=True)
+        set_aside.update(lines["reason"].tolist())
+        write_ledger_part(ledger_table(lines), path)
+    records = _laid_aside(plan, frames, piece.part, name) if frames else None
+    return Spread(piece, account, records, path, dict(set_aside))
 
 
-def _numbered(frame: pd.DataFrame, part: int) -> Any:
-    """Return checked rows as they are spilled, numbered over all parts."""
-    frame = frame.drop(columns="file").assign(row=frame["row"] + part * PART_STEP)
-    return spilled_table(frame, REPEATING)
-
-
-def _without_empty(tables: list[Any]) -> list[Any]:
-    """Return tables without the columns in which not one of them holds a value."""
-    filled = [
-        name
-        for name in tables[0].column_names
-        if any(table.column(name).null_count < len(table) for table in tables)
-    ]
-    return [table.select(filled) for table in tables]
-
-
-def no_estimates() -> pd.DataFrame:
-    """Return the columns of spilled estimates without a row."""
-    text = dict.fromkeys(("athlete_id", *REPEATING), "str")
-    times = dict.fromkeys(("instant", "date"), "datetime64[us]")
-    numbers = dict.fromkeys(("vo2max", "vo2max_l_min", *SET_NUMBERS), "float64")
-    kinds = text | times | numbers | {"row": "int64"}
-    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
-
-
-def whole_estimates(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return spilled estimates with the columns that were left out because they were empty."""
-    kinds = no_estimates()
-    nothing = np.full(len(rows), np.nan)
+def _laid_aside(plan: Spreading, frames: Sequence[pd.DataFrame], part: int, name: str) -> Records:
+    """Write the rows of a piece as records sorted by bucket."""
+    who, names = joined_codes([frame["athlete_id"] for frame in frames])
+    method, methods = joined_codes([frame["method"] for frame in frames])
+    code, bucket = plan.buckets.of_names(names)
+    path = plan.work / f"strangers-{name}.arrow" if (code < 0).any() else None
+    if path is not None:
+        strange = np.flatnonzero(code < 0)
+        home = bucket[strange]
+        order = np.argsort(home, kind="stable")
+        first = np.searchsorted(home[order], home[order])
+        code[strange[order]] = len(plan.buckets.athletes) + np.arange(len(order)) - first
+        texts = spilled_table(pd.DataFrame({"athlete_id": names[strange]}))
+        write_spill([texts], path, home, plan.buckets.count)
     columns = {
-        str(name): rows[name].array
-        if name in rows
-        else nothing
-        if kind == np.float64
-        else pd.array([None], dtype=kind).repeat(len(rows))
-        for name, kind in kinds.dtypes.items()
+        "row": _joined(frames, "row") + part * PART_STEP,
+        "instant": _joined(frames, "instant").astype("datetime64[us]").astype(np.int64),
+        "day": _joined(frames, "date").astype("datetime64[D]").astype(np.int32),
+        "athlete": code.astype(np.int32)[who],
+        "method": method.astype(np.int32),
     }
-    return pd.DataFrame(columns, copy=False)
+    for text, known in TEXTS.items():
+        found, labels = joined_codes([frame[text] for frame in frames])
+        place = np.append(pd.Index(known).get_indexer(labels), -1).astype(np.int8)
+        columns[text] = place[found]
+    numbers = {number: _joined(frames, number) for number in NUMBERS}
+    columns |= {number: v for number, v in numbers.items() if not np.isnan(v).all()}
+    home = bucket[who]
+    order = np.argsort(home.astype(np.int16), kind="stable")
+    starts = np.searchsorted(home[order], np.arange(plan.buckets.count + 1))
+    kind = np.dtype([(column, values.dtype) for column, values in columns.items()])
+    rows = np.empty(len(order), kind)
+    for column, values in columns.items():
+        rows[column] = values[order]
+    written = write_records(rows, plan.work / f"rows-{name}.bin")
+    return Records(written, kind, starts, tuple(methods), path)
+
+
+def joined_codes(columns: Sequence["pd.Series[Any]"]) -> tuple[Ints, "pd.Index[str]"]:
+    """Return text columns of many frames, one after another, as codes and the texts behind them."""
+    if len(columns) == 1:
+        codes, texts = columns[0].cat.codes, columns[0].cat.categories
+        return np.asarray(codes, np.int64), pd.Index(texts, dtype="str")
+    whole = pd.api.types.union_categoricals([column.array for column in columns])
+    return np.asarray(whole.codes, np.int64), pd.Index(whole.categories, dtype="str")
+
+
+def _joined(frames: Sequence[pd.DataFrame], name: str) -> npt.NDArray[Any]:
+    return np.concatenate([frame[name].to_numpy() for frame in frames])

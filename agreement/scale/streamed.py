@@ -7,7 +7,7 @@ with the same functions that pair a whole study. Both passes go through a mapper
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -28,10 +28,11 @@ from agreement.scale.bucket_pairs import (
     pair_bucket,
 )
 from agreement.scale.engine import Engine, Progress
-from agreement.scale.spread import Buckets, Spread, Spreading, spread
+from agreement.scale.spread import Buckets, Records, Spread, Spreading, spread
 from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
+from agreement.tables.ledger_parts import read_ledger_part
 from agreement.tables.options import FileFormat
 from agreement.tables.parts import PartReader, about_rows, find_table_parts
 from agreement.tables.parts_together import PartsRead
@@ -56,7 +57,7 @@ SEVERITIES: Final = ("stop", "set_aside", "note")
 @dataclass(frozen=True, slots=True)
 class Streamed:
     """
-    A study paired in buckets; pairs and lines of estimates left out lie in spills.
+    A study paired in buckets; the lines of estimates left out lie in files.
 
     Attributes
     ----------
@@ -74,18 +75,10 @@ class Streamed:
     inputs : tuple of InputFile
         Every file read, parts included.
     heart_rate_based : dict of str to bool
-    work : Path
-        Where the spills are.
-    spread : tuple of Spread
-        What the first pass found, piece by piece.
-    part_files : tuple of str
-        The parts, as paths inside the study folder.
-    buckets : int
-        How many buckets.
-    keys : tuple of (method, mode)
-        With a pair, sorted.
-    sections : dict
-        For each key the (bucket, section) that hold its pairs, in the order of the athletes.
+    pairs, daily, repeats : DataFrame
+        As `agreement.pairing.Pairing`; without rows if they were not wanted.
+    lines : tuple of Path
+        Files of lines of estimates; see `agreement.tables.ledger_parts`.
     """
 
     study: StudyTables
@@ -97,11 +90,30 @@ class Streamed:
     problems: tuple[Problem, ...]
     inputs: tuple[InputFile, ...]
     heart_rate_based: dict[str, bool]
-    work: Path
-    spread: tuple[Spread, ...]
-    part_files: tuple[str, ...] = ()
-    buckets: int = 0
-    sections: dict[tuple[str, str], list[tuple[int, int]]] = field(default_factory=dict)
+    pairs: pd.DataFrame
+    daily: pd.DataFrame
+    repeats: pd.DataFrame
+    lines: tuple[Path, ...] = ()
+
+    @property
+    def lines_of_estimates(self) -> int:
+        """How many lines `lines` hold; people who withdrew are one line of `exclusions`."""
+        return sum(n for reason, n in self.reasons.items() if reason != "withdrawn")
+
+    def all_exclusions(self) -> pd.DataFrame:
+        """Return the lines of all tables, those of estimates too, in the order of the flow."""
+        words = dict.fromkeys(("file", "id", "reason", "message"), "str")
+        parts = [self.exclusions, *map(read_ledger_part, self.lines)]
+        every = pd.concat([part.astype(words) for part in parts], ignore_index=True)
+        places = {file: (number, 0) for number, file in enumerate(self.flow["file"])}
+        if self.study.parts is not None:
+            number = places[self.study.parts.name][0]
+            places |= {file: (number, i) for i, file in enumerate(self.study.parts.files)}
+            places[self.study.parts.name] = (number, len(places))  # who withdrew comes last
+        order = sorted(places, key=lambda file: places[file])
+        place = every["file"].map({file: i for i, file in enumerate(order)})
+        every = every.assign(place=place).sort_values(["place", "row"], kind="stable")
+        return every.drop(columns="place").reset_index(drop=True)
 
 
 def rows_in_parts(folder: Path | str) -> int | None:
@@ -235,9 +247,10 @@ class _Run:
         laboratory = replace(laboratory, training=NO_PROFILES, sessions=None)
         nothing = pd.DataFrame()
         readings = replace(readings, session_lines=nothing, session_points=nothing)
-        methods = frozenset().union(*(one.methods for one in self.spread))
+        records = [one.records for one in self.spread if one.records is not None]
+        methods = frozenset(method for one in records for method in one.methods)
         based = _heart_rate_based(self.study, readings, methods)
-        plan = self._plan(laboratory, readings, based, write=write)
+        plan = self._plan(laboratory, readings, based, records, sorted(methods), write=write)
         results = self.engine.map(
             pair_bucket,
             plan,
@@ -254,10 +267,7 @@ class _Run:
                 *account.problems(plan.files, methods),
             ]
         )
-        sections: dict[tuple[str, str], list[tuple[int, int]]] = {}
-        for bucket, result in enumerate(results):
-            for section, key in enumerate(result.keys):
-                sections.setdefault(key, []).append((bucket, section))
+        lines = [*(one.lines for one in self.spread), *(one.lines for one in results)]
         found = Streamed(
             self.study,
             laboratory,
@@ -268,11 +278,10 @@ class _Run:
             problems,
             (*self.study.inputs, *self.read.inputs),
             based,
-            self.work,
-            tuple(self.spread),
-            self.reader.files,
-            self.buckets.count,
-            dict(sorted(sections.items())),
+            _together([one.pairs for one in results]),
+            _together([one.daily for one in results]),
+            pd.concat([one.repeats for one in results], ignore_index=True),
+            tuple(path for path in lines if path is not None),
         )
         return found, problems
 
@@ -290,6 +299,8 @@ class _Run:
         laboratory: LaboratoryValues,
         readings: Readings,
         based: dict[str, bool],
+        records: Sequence[Records],
+        methods: Sequence[str],
         *,
         write: bool,
     ) -> BucketPlan:
@@ -305,16 +316,25 @@ class _Run:
             write_spill([spilled_table(rows)], paths[name], bucket, self.buckets.count)
         return BucketPlan(
             self.work,
-            tuple(one.rows for one in self.spread if one.rows),
+            tuple(records),
+            self.buckets,
+            tuple(methods),
             paths["laboratory"],
             paths["others"],
             self.study.options,
             based,
             paths["athletes"] if "athletes" in self.study.rows_read else None,
             table_files(self.study) | {SOURCE: self.reader.name},
-            np.array([one.first_row for one in self.pieces], np.int64),
+            self.reader.files,
             write,
         )
+
+
+def _together(buckets: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return rows of all buckets by method and mode; athletes stay in their order."""
+    some = [rows for rows in buckets if len(rows)] or list(buckets[:1])
+    whole = pd.concat(some, ignore_index=True)
+    return whole.sort_values(["method", "mode"], kind="stable", ignore_index=True)
 
 
 def _heart_rate_based(

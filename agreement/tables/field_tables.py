@@ -66,7 +66,8 @@ def field_estimates_table(
     Returns
     -------
     CheckedTable
-        `vo2max_l_min` holds only the values that wait for the mass of the paired test.
+        `vo2max_l_min` holds only the values that wait for the mass of the paired test; texts are
+        categories.
     """
     count, _ = drop_withdrawn(raw, id_map, athletes.people, findings)
     people = id_column(raw, "athlete_id", findings, id_map)
@@ -104,14 +105,14 @@ def field_estimates_table(
     waiting = values.from_absolute & np.isnan(values.converted)
     frame = pd.DataFrame(
         {
-            "athlete_id": people.series(),
+            "athlete_id": people.coded(),
             "instant": moments.instant,
             "date": moments.date,
-            "method": method.series(),
-            "mode": mode.series(),
+            "method": method.coded(),
+            "mode": mode.coded(),
             "vo2max": values.converted,
             "vo2max_l_min": np.where(waiting, values.absolute, np.nan),
-            "sensor": code_column(raw, "sensor", findings).series(),
+            "sensor": code_column(raw, "sensor", findings).coded(),
             **{name: numbers.get(name, nothing) for name in SET_NUMBERS},
         },
         copy=False,

@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Iterator
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -96,9 +97,9 @@ def id_column(
 
 def _doubt_people(raw: RawTable, found: Distinct, column: str, findings: Findings) -> None:
     """Doubt ids that look like a name, an address or a number of a person; none is repeated."""
-    for kind, pattern in _PEOPLE.items():
-        like = [label for label in found.labels if pattern.fullmatch(label)]
-        if like:
+    doubted = [(label, kinds) for label in found.labels if (kinds := _kinds_of(label))]
+    for kind in _PEOPLE:
+        if like := [label for label, kinds in doubted if kind in kinds]:
             row = min(found.first_row(raw, label) for label in like)
             what = (
                 f"{counted(len(like), 'id')} {'looks' if len(like) == 1 else 'look'} like {kind} of "
@@ -106,6 +107,12 @@ def _doubt_people(raw: RawTable, found: Distinct, column: str, findings: Finding
             )
             remedy = "Use codes as ids; an id_map file joins these to codes."
             findings.stop("ids_are_codes", raw.file, what, remedy, row=row, column=column)
+
+
+@lru_cache(maxsize=1 << 16)  # the parts of a table name the same people again and again
+def _kinds_of(label: str) -> tuple[str, ...]:
+    """Return as what of a person an id may be taken; nothing for a code."""
+    return tuple(kind for kind, pattern in _PEOPLE.items() if pattern.fullmatch(label))
 
 
 def silent_ids(raw: RawTable, name: str, id_map: dict[str, str]) -> Distinct:

@@ -49,6 +49,11 @@ class CheckedTable:
     keys: frozenset[str] = frozenset()  # every key in the file, of those who did not withdraw
     withdrawn_keys: frozenset[str] = frozenset()
 
+    def in_words(self) -> pd.DataFrame:
+        """Return the rows with texts in the place of categories."""
+        coded = self.frame.select_dtypes("category").columns
+        return self.frame.astype(dict.fromkeys(coded, "str")) if len(coded) else self.frame
+
 
 def lab_table(
     raw: RawTable,

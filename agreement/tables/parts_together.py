@@ -79,7 +79,7 @@ def whole_table(reader: PartReader, nothing: CheckedTable, findings: Findings) -
             findings.add_lines(
                 lines.assign(file=reader.name, row=lines["row"] + piece.part * PART_STEP)
             )
-            frame = checked.table.frame
+            frame = checked.table.in_words()
             if len(frame):
                 row = frame["row"] + piece.part * PART_STEP
                 frames.append(frame.assign(file=reader.name, row=row))

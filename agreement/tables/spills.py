@@ -6,7 +6,7 @@ nothing that could be taken for a result; writing it again gives the same file.
 """
 
 import ctypes
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
@@ -165,9 +165,19 @@ def read_section(paths: Sequence[Path], section: int = 0) -> pd.DataFrame:
     return frame
 
 
-def write_bytes(content: Iterable[bytes | memoryview], path: Path) -> Path:
-    """Write a file piece by piece under another name, and rename it when it is whole."""
+def write_records(rows: npt.NDArray[Any], path: Path) -> Path:
+    """Write rows of one width; under another name until the file is whole."""
     temporary = path.with_suffix(".part")
-    with temporary.open("wb") as file:
-        file.writelines(content)
+    with temporary.open("wb") as file:  # whose errors name the system's reason
+        file.write(rows.view(np.uint8).data)
     return temporary.replace(path)
+
+
+def read_records(path: Path, kind: "np.dtype[Any]", first: int, end: int) -> npt.NDArray[Any]:
+    """Return the rows from `first` to before `end` of a file of records."""
+    if end <= first:
+        return np.empty(0, kind)
+    with path.open("rb") as file:
+        file.seek(int(first) * kind.itemsize)
+        content = file.read(int(end - first) * kind.itemsize)
+    return np.frombuffer(content, kind)  # which refuses what was cut off within a row

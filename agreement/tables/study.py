@@ -287,7 +287,7 @@ class _Reading:
             self.names.get("lab_tests", ""),
             self.findings,
         )
-        frames = {name: table.frame for name, table in checked.items()}
+        frames = {name: table.in_words() for name, table in checked.items()}
         doubt_tables(self.options, frames, self.names, self.findings)
         return StudyTables(
             folder=self.folder,

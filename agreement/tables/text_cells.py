@@ -73,6 +73,10 @@ class Distinct:
         hit = np.array([*(v in values for v in self.labels), False], dtype=np.bool_)
         return np.asarray(hit[self.codes])
 
+    def coded(self) -> pd.Categorical:
+        """Return the column as categories: codes, and each distinct text once."""
+        return pd.Categorical.from_codes(self.codes, pd.Index(self.labels, dtype="str"))
+
     def series(self) -> "pd.Series[Any]":
         """Return the column as text with NaN."""
         categories = pd.array(self.labels, dtype="str")

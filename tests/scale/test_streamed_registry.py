@@ -11,7 +11,6 @@ from agreement.cohort import inspect_cohort
 from agreement.scale import registry_results, streamed
 from agreement.scale.engine import LocalEngine
 from agreement.tables import parts
-from agreement.tables.spills import read_section
 from agreement.tables.study import read_study
 
 KEYS = ["analysis", "method", "mode", "group", "statistic"]
@@ -31,25 +30,22 @@ def both(registry_once, tmp_path_factory):
         patch.setattr(parts, "ROWS_AT_ONCE", 300)
         found, problems = streamed.inspect_streamed(registry_once, work, LocalEngine(1))
     cohort, expected = inspect_cohort(registry_once)
-    assert found.buckets > 4
+    assert len(found.lines) > 4  # each bucket has left something out
     return found, problems, cohort, expected
-
-
-def sections(found, name):
-    frames = [
-        read_section([found.work / f"{name}-{bucket:06d}.arrow"], number)
-        for places in found.sections.values()
-        for bucket, number in places
-    ]
-    return pd.concat(frames, ignore_index=True)
 
 
 def test_pairs_days_and_flow_are_those_of_the_study_in_memory(both):
     found, _, cohort, _ = both
     assert len(cohort.pairs) > 50
-    pd.testing.assert_frame_equal(sections(found, "pairs"), cohort.pairs)
-    pd.testing.assert_frame_equal(sections(found, "daily"), cohort.pairing.daily)
+    pd.testing.assert_frame_equal(found.pairs, cohort.pairs)
+    pd.testing.assert_frame_equal(found.daily, cohort.pairing.daily)
     pd.testing.assert_frame_equal(found.flow, cohort.flow)
+
+
+def test_lines_left_out_are_those_of_the_study_in_memory_in_their_order(both):
+    found, _, cohort, _ = both
+    expected = cohort.exclusions.astype(dict.fromkeys(("file", "reason", "message"), "str"))
+    pd.testing.assert_frame_equal(found.all_exclusions(), expected)
 
 
 def test_everything_found_is_said_once_in_words_of_the_whole_study(both):
@@ -76,7 +72,7 @@ def test_rows_are_named_by_part_and_by_their_row_in_it(registry):
 
 def test_a_registry_small_enough_is_analysed_as_ever(both):
     found, _, cohort, _ = both
-    results = registry_results.registry_results(found, LocalEngine(1))
+    results = registry_results.registry_results(found)
     assert results.athletes == results.sampled > 30
     # neither sessions nor readings nor the days of tests are held so long
     of_readings = ["intensity_coverage", "error_split", "pairing_rule", "across_modes"]
@@ -96,7 +92,7 @@ POOLED = ["bias_pooled", "weight_own", "p_beyond_mean_limit", "p_difference_all"
 def test_of_a_large_one_sums_are_exact_and_the_rest_says_it_is_a_sample(both, monkeypatch):
     found, _, cohort, _ = both
     monkeypatch.setattr(registry_results, "SAMPLE", 25)
-    frame = registry_results.registry_results(found, LocalEngine(1)).frame
+    frame = registry_results.registry_results(found).frame
     merged = cohort.results.frame.merge(frame, on=KEYS, suffixes=("", "_large"))
     exact = merged[merged["analysis"].isin(SUMS)]
     of_sample = "outer_end"  # of less fit and fit athletes: sums do not tell
@@ -124,11 +120,11 @@ def test_quantiles_of_a_large_one_are_those_of_all_pairs_within_the_bound_they_s
     work.mkdir()
     registry = registry_writer(tmp_path / "registry", rows=6000)
     found, _ = streamed.inspect_streamed(registry, work, LocalEngine(1))
-    run = registry_results._Run(found, LocalEngine(1), None)
+    run = registry_results._Run(found)
     rows = {
         (r.method, r.mode): r.frame for r in run.exact(run.sums(), {})[0] if "quant" in r.analysis
     }
-    pairs = sections(found, "pairs")
+    pairs = found.pairs
     assert len(rows) == 2
     for (method, mode), frame in rows.items():
         own = pairs[(pairs["method"] == method) & (pairs["mode"] == mode)]
@@ -150,7 +146,7 @@ def test_the_sample_is_the_same_in_however_many_buckets(registry, tmp_path, monk
         work = tmp_path / str(rows)
         work.mkdir()
         found, _ = streamed.inspect_streamed(registry, work, LocalEngine(1))
-        frames.append(registry_results.registry_results(found, LocalEngine(1)).frame)
+        frames.append(registry_results.registry_results(found).frame)
     pd.testing.assert_frame_equal(*frames, rtol=1e-9)
 
 
@@ -228,7 +224,7 @@ def test_people_who_withdrew_leave_every_part_in_one_line(registry, tmp_path):
     athletes.to_csv(registry / "athletes.csv", index=False)
     out = tmp_path / "out"
     assert run("pair", registry, "--out", out, "--workers", 1).exit_code == 0
-    for path in [out / "pairs.csv", out / "exclusions.csv", *out.glob("exclusions/*.csv")]:
+    for path in [out / "pairs.csv", out / "exclusions.csv"]:
         assert "p004" not in path.read_text()
     lines = pd.read_csv(out / "exclusions.csv")
     own = lines[(lines["file"] == "field_estimates") & (lines["reason"] == "withdrawn")]
@@ -250,7 +246,7 @@ def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monk
     assert "computed on a sample of" in page
     assert 'data-statistic="limits_of_agreement/wrist/run/all/bias"' in page
     names = {path.name for path in out.iterdir()}
-    assert {"results.csv", "pairs.csv", "flow.csv", "provenance.json", "exclusions"} <= names
+    assert {"results.csv", "pairs.csv", "flow.csv", "provenance.json", "exclusions.csv"} <= names
     assert run("verify", out).exit_code == 0
 
 
@@ -291,5 +287,6 @@ def test_a_study_without_a_pair_is_written_with_all_its_lines(registry, tmp_path
     assert done.exit_code == 0, done.stderr
     assert len(pd.read_csv(out / "pairs.csv")) == 0
     flow = pd.read_csv(out / "flow.csv", index_col="file").loc["field_estimates"]
-    lines = sum(len(pd.read_csv(part)) for part in (out / "exclusions").iterdir())
-    assert flow["rows_read"] == flow["excluded"] == lines
+    lines = pd.read_csv(out / "exclusions.csv")
+    in_parts = lines["file"].str.startswith("field_estimates/").sum()
+    assert flow["rows_read"] == flow["excluded"] == in_parts

@@ -49,11 +49,5 @@ def test_every_row_is_accounted_for_and_every_line_left_out_is_written(studies):
     assert (flow.rows_read == flow.used + flow.summarised + flow.excluded).all()
     alone = pd.read_csv(studies / "one-out" / "flow.csv")
     assert flow.drop(columns="file").equals(alone.drop(columns="file"))
-    lines = [
-        pd.read_csv(p, dtype=str) for p in [out / "exclusions.csv", *out.glob("exclusions/*.csv")]
-    ]
-    written = pd.concat(lines).groupby("reason").size()
-    expected = (
-        pd.read_csv(studies / "one-out" / "exclusions.csv", dtype=str).groupby("reason").size()
-    )
-    assert written.to_dict() == expected.to_dict()
+    many, one = (pd.read_csv(o / "exclusions.csv", dtype=str) for o in (out, studies / "one-out"))
+    assert many["reason"].value_counts().to_dict() == one["reason"].value_counts().to_dict()

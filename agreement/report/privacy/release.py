@@ -16,7 +16,7 @@ from agreement.tables.options import StudyOptions
 from agreement.terms import CARD_COLUMNS, EXCLUSION_COLUMNS, PAIR_COLUMNS, REASONS, counted
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterable
 
     from agreement.report.privacy.cells import Name
 
@@ -86,19 +86,22 @@ def counted_exclusions(exclusions: pd.DataFrame) -> pd.DataFrame:
     >>> counted_exclusions(lines)["message"].tolist()
     ['2 rows: the same reading again.', "2 rows: removed at the participant's request."]
     """
-    lines = pd.DataFrame(
-        {
-            "file": exclusions["file"].astype("str"),
-            "reason": exclusions["reason"].astype("str"),
-            "rows": _rows_behind(exclusions),
-        }
-    )
-    return counted_lines(lines)
+    return counted_lines(rows_by_reason(exclusions))
 
 
-def counted_lines(lines: pd.DataFrame) -> pd.DataFrame:
-    """Return one line per file and reason of a frame with the columns file, reason and rows."""
-    files = {file: place for place, file in enumerate(dict.fromkeys(lines["file"]))}
+def rows_by_reason(exclusions: pd.DataFrame) -> pd.DataFrame:
+    """Return for each line its file and reason, and how many rows it stands for."""
+    texts = exclusions[["file", "reason"]].astype("str")
+    return texts.assign(rows=_rows_behind(exclusions))
+
+
+def counted_lines(lines: pd.DataFrame, order: "Iterable[str]" = ()) -> pd.DataFrame:
+    """
+    Return one line per file and reason of a frame with the columns file, reason and rows.
+
+    Files come in the order given, then as they appear.
+    """
+    files = {file: place for place, file in enumerate(dict.fromkeys([*order, *lines["file"]]))}
     order = {reason: place for place, reason in enumerate(REASONS)}
     counts = lines.groupby(["file", "reason"], sort=False)["rows"].sum()
     places = sorted(counts.index, key=lambda one: (files[one[0]], order.get(one[1], len(order))))

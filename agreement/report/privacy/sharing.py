@@ -10,19 +10,19 @@ from agreement.errors import AgreementError
 from agreement.report.privacy.explain import FILE, explanation
 from agreement.report.privacy.recalled import recalled_options
 from agreement.report.privacy.release import (
-    counted_exclusions,
     counted_lines,
     released_results,
     released_tables,
+    rows_by_reason,
 )
 from agreement.report.privacy.rows import numbers_of_rows, rows_to_share, tables_of_rows
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import refuse_foreign, replaced_folder
+from agreement.report.run.own_ledger import ledger_pieces
 from agreement.report.run.own_provenance import damaged, read_provenance
-from agreement.report.run.own_tables import read_in_pieces, read_own_table
+from agreement.report.run.own_tables import read_own_table
 from agreement.report.run.provenance import write_provenance
 from agreement.report.run.verifying import seal
-from agreement.terms import EXCLUSION_COLUMNS
 
 _KEPT: Final = ("written_by", "version", "python", "dependencies", "kind", "seed")
 _OF_PEOPLE: Final = (
@@ -123,7 +123,7 @@ def _shared(
         gone = content.get("small_groups")  # a report of parts has none: sizes tell
         results = released_results(results, gone and {tuple(name) for name in gone})
     flow = read_own_table(source, "flow", content)
-    return released_tables(results, _left_out(source, content), flow), told
+    return released_tables(results, _left_out(source, content, flow), flow), told
 
 
 def _results(source: Path, content: dict[str, Any]) -> pd.DataFrame:
@@ -144,19 +144,17 @@ def _options(content: dict[str, Any]) -> dict[str, Any]:
     return options
 
 
-def _left_out(report: Path, content: dict[str, Any]) -> pd.DataFrame:
+def _left_out(report: Path, content: dict[str, Any], flow: pd.DataFrame) -> pd.DataFrame:
     """Return how many rows were left out, by file and reason; of parts, by their folder."""
-    if "exclusions.csv" not in content["outputs"]:
-        return pd.DataFrame(columns=EXCLUSION_COLUMNS)
-    lines = read_own_table(report, "exclusions", content)
-    counted = counted_exclusions(lines.assign(id=lines["id"].where(lines["id"] != "")))
+    files = flow["file"].tolist()
     counts: Counter[tuple[str, str]] = Counter()
-    for name in content["outputs"]:
-        if name.startswith("exclusions/") and name.endswith(".csv"):
-            for piece in read_in_pieces(report, name.removesuffix(".csv"), content):
-                folder = piece["file"].str.rpartition("/")[0]
-                counts.update(zip(folder, piece["reason"], strict=True))
-    made = pd.DataFrame(
-        [(*place, n) for place, n in counts.items()], columns=["file", "reason", "rows"]
-    )
-    return pd.concat([counted, counted_lines(made)], ignore_index=True) if counts else counted
+    for piece in ledger_pieces(report, content):
+        lines = piece.assign(
+            row=piece["row"].where(piece["row"] != ""), id=piece["id"].where(piece["id"] != "")
+        )
+        rows = rows_by_reason(lines).groupby(["file", "reason"], as_index=False)["rows"].sum()
+        for file, reason, n in rows.itertuples(index=False):
+            folder = file.rpartition("/")[0]
+            counts[folder if file not in files and folder in files else file, reason] += int(n)
+    made = [(*place, n) for place, n in counts.items()]
+    return counted_lines(pd.DataFrame(made, columns=["file", "reason", "rows"]), files)

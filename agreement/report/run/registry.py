@@ -19,10 +19,10 @@ from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.texts import cautions_block
 from agreement.report.privacy.release import (
-    counted_exclusions,
     counted_lines,
     released_results,
     released_tables,
+    rows_by_reason,
 )
 from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance_block, write_provenance
@@ -101,14 +101,14 @@ def write_registry_report(
 
     target = Path(out)
     with streamed_output(study, target, engine, progress) as (streamed, folder):
-        results = registry_results(streamed, engine, progress=progress)
+        results = registry_results(streamed)
         discreet = kind == "audit"
         if discreet:
             frame = released_results(results.frame)
             write_tables(released_tables(frame, _counted(streamed), streamed.flow), folder)
         else:
             frame = results.frame
-            write_registry_tables(streamed, folder, engine, progress)
+            write_registry_tables(streamed, folder)
             write_tables({"results": frame}, folder)
         names = Names.of(streamed.study.options)
         numbers = Numbers(frame, names)
@@ -130,11 +130,10 @@ def write_registry_report(
 def _counted(streamed: Streamed) -> pd.DataFrame:
     """Return how many rows were left out, by file and reason."""
     name = streamed.study.names["field_estimates"]
-    parts = [(name, reason, n) for reason, n in streamed.reasons.items()]
+    parts = [(name, reason, n) for reason, n in streamed.reasons.items() if reason != "withdrawn"]
     lines = pd.DataFrame(parts, columns=["file", "reason", "rows"])
-    return pd.concat(
-        [counted_exclusions(streamed.exclusions), counted_lines(lines)], ignore_index=True
-    )
+    every = pd.concat([rows_by_reason(streamed.exclusions), lines], ignore_index=True)
+    return counted_lines(every, streamed.flow["file"])
 
 
 def _files(folder: Path) -> list[Path]:

@@ -8,7 +8,6 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from itertools import accumulate
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,15 +19,14 @@ from agreement.report.run.folder import refuse_foreign, replaced_folder
 from agreement.report.run.provenance import provenance, write_provenance
 from agreement.report.run.verifying import seal
 from agreement.scale.engine import Engine, Progress
-from agreement.scale.left_out import LinesPlan, write_lines
 from agreement.scale.streamed import Streamed, inspect_streamed
 from agreement.tables.options import Kind
 from agreement.tables.unchanged import require_unchanged
 from agreement.tables.work_folders import work_folder
-from agreement.terms import PAIR_COLUMNS
 
 WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it
-LINES: Final = "exclusions"  # folder of the lines of estimates
+LINES: Final = "exclusions"  # folder of the lines of estimates, where they are more than these
+MOST_LINES: Final = 100_000
 
 
 def streamed_problems(
@@ -52,15 +50,15 @@ def write_streamed_pairs(
     study: str | Path, out: str | Path, engine: Engine, *, progress: Progress | None = None
 ) -> tuple[Path, ...]:
     """
-    Write pairs.csv, exclusions.csv, flow.csv and provenance.json, and the folder of lines.
+    Write pairs.csv, exclusions.csv, flow.csv and provenance.json.
 
-    The lines of estimates left out go to ``exclusions/``, one file for each batch that was read;
+    More than `MOST_LINES` lines of estimates left out go to ``exclusions/`` as Parquet, and
     exclusions.csv holds those of the other tables. Raises as `streamed_output` does; nothing is
     written then.
     """
     target = Path(out)
     with streamed_output(study, target, engine, progress) as (streamed, folder):
-        written = write_registry_tables(streamed, folder, engine, progress)
+        written = write_registry_tables(streamed, folder)
         write_provenance(registry_provenance(streamed, None), folder)
     return tuple(target / path.name for path in written)
 
@@ -92,37 +90,18 @@ def streamed_output(
         seal(folder)
 
 
-def write_registry_tables(
-    streamed: Streamed, folder: Path, engine: Engine, progress: Progress | None
-) -> list[Path]:
-    """Write pairs, lines and flow."""
-    written = [_write_pairs(streamed, folder / "pairs.csv")]
-    written += write_tables({"exclusions": streamed.exclusions, "flow": streamed.flow}, folder)
-    lines = folder / LINES
-    lines.mkdir()
-    work = streamed.work
-    plan = LinesPlan(
-        tuple(work / f"left-{bucket:06d}.arrow" for bucket in range(streamed.buckets)),
-        tuple(tuple(one.batches) for one in streamed.spread),
-        tuple(accumulate((len(one.batches) for one in streamed.spread), initial=0)),
-        tuple(streamed.part_files[one.piece.part] for one in streamed.spread),
-        lines,
-    )
-    pieces = range(len(streamed.spread))
-    engine.map(write_lines, plan, pieces, progress=progress, stage="Writing lines left out")
-    return [*written, lines]
-
-
-def _write_pairs(streamed: Streamed, path: Path) -> Path:
-    """Put the pairs of all buckets together, in their order."""
-    with path.open("wb") as file:
-        file.write((",".join(PAIR_COLUMNS) + "\n").encode())
-        for places in streamed.sections.values():
-            for bucket, number in places:
-                piece = streamed.work / f"pairs-{bucket:06d}-{number:03d}.csv"
-                with piece.open("rb") as text:
-                    shutil.copyfileobj(text, file)
-    return path
+def write_registry_tables(streamed: Streamed, folder: Path) -> list[Path]:
+    """Write pairs, lines and flow; few lines as one table, many as Parquet files."""
+    exclusions, parts = streamed.exclusions, list[Path]()
+    if streamed.lines_of_estimates <= MOST_LINES:
+        exclusions = streamed.all_exclusions()
+    else:
+        parts.append(folder / LINES)
+        parts[0].mkdir()
+        for number, path in enumerate(streamed.lines, start=1):
+            path.replace(parts[0] / f"part-{number:05d}.parquet")
+    tables = {"pairs": streamed.pairs, "exclusions": exclusions, "flow": streamed.flow}
+    return [*write_tables(tables, folder), *parts]
 
 
 def registry_provenance(streamed: Streamed, kind: Kind | None) -> dict[str, Any]:
