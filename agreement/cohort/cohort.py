@@ -81,7 +81,9 @@ class Cohort:
     def problems(self) -> tuple[Problem, ...]:
         """Everything found on the way: what was set aside, then notes."""
         parts = (self.study, self.laboratory, self.readings, self.pairing)
-        return in_order((*(p for part in parts for p in part.problems), *self.doubts))
+        return in_order(
+            self.study.told((*(p for part in parts for p in part.problems), *self.doubts))
+        )
 
     @cached_property
     def doubts(self) -> tuple[Problem, ...]:

@@ -6,6 +6,7 @@ import pandas as pd
 
 from agreement.pairing import accounts
 from agreement.pairing.ledger import (
+    CODE,
     TABLES,
     best_of,
     close,
@@ -60,7 +61,7 @@ def study_ledger(
     tests = accounts.laboratory_account(laboratory.frame, units, of_units)
     every_test = tests.rows()
     if "lab_tests" in aside:
-        every_test = best_of([every_test, aside["lab_tests"]])
+        every_test = best_of([every_test, _of_newest(aside["lab_tests"])])
     fates = {"lab_tests": tests}
     owners = {"breaths": every_test, "samples": every_test.iloc[:0]}  # until there are sessions
     if "athletes" in files:
@@ -79,10 +80,15 @@ def study_ledger(
             of_readings,
             texts,
         )
-        owners["samples"] = fates["sessions"].rows()
+        owners["samples"] = _of_newest(fates["sessions"].rows())
     for table, names in (("breaths", study.breaths), ("samples", study.samples)):
         if table in files:
             gone = aside[table]["id"] if table in aside else ()
             left = set(names).difference(gone)
             fates[table] = accounts.raw_files_account(left, owners[table])
     return close(fates, aside, files, study.rows_read, study.withdrawn, texts)
+
+
+def _of_newest(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return rows without those that a newer export holds again: their ids stand twice."""
+    return rows[~rows["reason"].isin([CODE["re_exported"], CODE["corrected"]])]

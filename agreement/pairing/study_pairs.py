@@ -17,7 +17,7 @@ from agreement.pairing.unit_fates import all_kept, unit_fates
 from agreement.pairing.units import Units, laboratory_units
 from agreement.pairing.unlike_modes import pairs_across_modes
 from agreement.tables.findings import Findings
-from agreement.tables.parts_together import part_of_problem, with_part_files
+from agreement.tables.parts_together import with_part_files
 from agreement.terms import PAIR_COLUMNS
 
 if TYPE_CHECKING:
@@ -114,7 +114,8 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     )
     found = Findings()
     files = table_files(study)
-    whole = parts if study.parts is None else ()  # else a row's number runs over all its files
+    several = study.names.get("field_estimates") in study.many
+    whole = () if several else parts  # else a row's number runs over all its files
     reading_notes(found, readings.frame, of_readings, texts, files, options, whole)
     input_notes(found, pairs[pairs["source"] == "field_estimates"], files, options)
     methods, based = readings.frame["method"].unique(), readings.heart_rate_based
@@ -123,10 +124,9 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     if not study.laboratory_only:
         counts.tell(found, lab_file, files.get("athletes", lab_file))
     problems = tuple(found.problems)
-    if study.parts is not None:
-        name, its_files = study.parts.name, study.parts.files
+    for name, its_files in study.many.items():
         exclusions = with_part_files(exclusions, name, its_files)
-        problems = tuple(part_of_problem(each, name, its_files) for each in problems)
+    problems = study.told(problems)
     return Pairing(
         pairs=pairs[PAIR_COLUMNS],
         exclusions=exclusions,

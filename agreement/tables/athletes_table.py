@@ -40,6 +40,7 @@ def athletes_table(
     id_map: dict[str, str],
     findings: Findings,
     before: Withdrawn | None = None,
+    gone: frozenset[str] = frozenset(),
 ) -> Athletes:
     """
     Return the checked table.
@@ -54,14 +55,16 @@ def athletes_table(
         Collects problems.
     before : Withdrawn, optional
         Who withdrew by earlier runs.
+    gone : frozenset of str
+        Who withdrew by other exports of the table.
 
     Returns
     -------
     Athletes
     """
-    gone = code_column(raw, "withdrawn", findings).where({"yes"})
-    marked = silent_ids(raw, "athlete_id", id_map).kept(gone).present()
-    withdrawn = (before or Withdrawn()).marking(marked)
+    yes = code_column(raw, "withdrawn", findings).where({"yes"})
+    marked = silent_ids(raw, "athlete_id", id_map).kept(yes).present()
+    withdrawn = (before or Withdrawn()).marking(marked | gone)
     count, _ = drop_withdrawn(raw, id_map, People(None, withdrawn), findings)
     ids = id_column(raw, "athlete_id", findings, id_map)
     numbers = number_columns(raw, findings)

@@ -43,7 +43,16 @@ class Header:
 
 def wanted_names(table: Table, form: FileFormat) -> set[str]:
     """Return every header that this table may have, in plain spelling."""
-    return {plain_name(n) for n in (*table.columns, *form.columns.values())}
+    return {*map(plain_name, table.columns), *stated_names(form)}
+
+
+def stated_names(form: FileFormat) -> dict[str, str]:
+    """Return our column by each header that the study file names, in plain spelling."""
+    return {
+        plain_name(theirs): ours
+        for ours, first in form.columns.items()
+        for theirs in (first, *form.also.get(ours, ()))
+    }
 
 
 def read_header(
@@ -109,9 +118,11 @@ def _stated(
     """Return the positions of the columns that the study file names."""
     plain = [plain_name(n) for n in names]
     position: dict[str, int] = {}
-    for ours, theirs in form.columns.items():
+    for ours, first in form.columns.items():
         if ours not in table.columns:
             continue  # already reported with the study file
+        every = (first, *form.also.get(ours, ()))
+        theirs = next((one for one in every if plain_name(one) in plain), first)
         if theirs.strip() in names:
             position[ours] = names.index(theirs.strip())
         elif plain_name(theirs) in plain:

@@ -109,7 +109,6 @@ def lab_table(
     _note_two_absolute(raw, numbers, leaving.out, findings)
     vo2max = np.where(values.refused, np.nan, values.converted)
     rule = rule_column(raw, "averaging_rule", findings)
-    _check_rules(raw, rule, ~has_breaths & ~leaving.out, options, findings)
     nothing = np.full(len(raw.rows), np.nan)
     frame = pd.DataFrame(
         {
@@ -313,17 +312,23 @@ def _hr_max_slips(
     return np.asarray(far)
 
 
-def _check_rules(
-    raw: RawTable, rule: Distinct, where: Mask, options: StudyOptions, findings: Findings
+def require_one_rule(
+    raw: RawTable,
+    tests: pd.DataFrame,
+    breath_ids: frozenset[str],
+    options: StudyOptions,
+    findings: Findings,
 ) -> None:
     """Stop when typed values rest on different averaging rules, unless that is allowed."""
-    tests = np.bincount(rule.codes[where], minlength=len(rule.labels))
-    found = {label: int(n) for label, n in zip(rule.labels, tests, strict=True) if n}
+    typed = tests[~tests["lab_test_id"].isin(breath_ids)]
+    counts = typed["averaging_rule"].value_counts()
+    found = {str(label): int(n) for label, n in counts.items()}
     unknown = found.pop(UNKNOWN_RULE, 0)
+    file = raw.file or (str(typed["file"].iloc[0]) if len(typed) else "")
     if unknown:
         what = f"The averaging rule of {counted(unknown, 'test')} is unknown."
         remedy = "Fill averaging_rule: rules shift VO2max by several per cent."
-        findings.note("averaging_rule_unknown", raw.file, what, remedy, column="averaging_rule")
+        findings.note("averaging_rule_unknown", file, what, remedy, column="averaging_rule")
     stated = options.reference.averaging_rule
     others = {label: n for label, n in found.items() if label != stated}
     if not others or (stated is None and len(found) < 2):
@@ -332,16 +337,15 @@ def _check_rules(
     study = f"; the study's rule is '{stated}'" if stated else ""
     what = f"The tests were averaged in different ways: {listed}{study}."
     if options.reference.allow_mixed:
-        findings.note("averaging_rule_mixed", raw.file, what, "Allowed by allow_mixed.")
+        findings.note("averaging_rule_mixed", file, what, "Allowed by allow_mixed.")
         return
-    odd = np.flatnonzero(where & rule.where(set(sorted(others)[-1:])))
     remedy = (
         "Average them alike, or accept the mixture with allow_mixed = true in [reference] of "
         "study.toml."
     )
-    column = raw.theirs.get("averaging_rule")
-    row = int(raw.rows[odd[0]])
-    findings.stop("averaging_rule_mixed", raw.file, what, remedy, row=row, column=column)
+    row = int(typed.loc[typed["averaging_rule"] == max(others), "row"].iloc[0])
+    column = options.header("lab_tests", "averaging_rule")
+    findings.stop("averaging_rule_mixed", file, what, remedy, row=row, column=column)
 
 
 def _day(moment: np.datetime64) -> str:

@@ -8,7 +8,7 @@ from typing import Final
 
 from agreement.tables.columns import MISSING_ANY_CASE, Table
 from agreement.tables.findings import Findings
-from agreement.tables.headers import plain_name, wanted_names
+from agreement.tables.headers import plain_name, stated_names, wanted_names
 from agreement.tables.options import FileFormat
 from agreement.tables.units import looks_like_unit
 
@@ -136,7 +136,7 @@ def is_unit_row(
     header: Sequence[str], cells: Sequence[str], table: Table, form: FileFormat
 ) -> bool:
     """Whether a record holds units: one in a number or date column, and no number or date."""
-    theirs = {plain_name(name): ours for ours, name in form.columns.items()}
+    theirs = stated_names(form)
     seen = False
     for name, cell in zip(header, cells, strict=False):
         ours = theirs.get(plain_name(name), plain_name(name))
@@ -214,7 +214,7 @@ def doubt_swallowed_rows(
     """Doubt `header_rows` where rows below the names, which it leaves unread, look like data."""
     if form.header_rows is None or not records:
         return
-    theirs = {plain_name(name): ours for ours, name in form.columns.items()}
+    theirs = stated_names(form)
     ours = [theirs.get(plain_name(name), plain_name(name)) for name in records[place.names]]
     measured = [
         i

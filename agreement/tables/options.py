@@ -159,6 +159,7 @@ class FileFormat:
     """One table ``[files.NAME]``; None: found in the file and reported."""
 
     path: str | None = None
+    folder: Literal["exports", "parts"] | None = None  # what a folder of files is
     separator: str | None = None
     decimal: str | None = None
     encoding: str | None = None
@@ -166,6 +167,9 @@ class FileFormat:
     date_order: Literal["year-first", "day-first", "month-first"] | None = None
     sheet: str | None = None
     columns: dict[str, str] = field(default_factory=dict)  # ours -> theirs
+    also: dict[str, tuple[str, ...]] = field(
+        default_factory=dict
+    )  # ours -> theirs in other exports
     units: dict[str, str] = field(default_factory=dict)  # our column -> their unit
     codes: dict[str, dict[str, str]] = field(default_factory=dict)  # column -> theirs -> ours
     values: dict[str, str] = field(default_factory=dict)  # our column that the file lacks -> value

@@ -1,7 +1,7 @@
 """What all parts of a table say together: as one table, or only in sum."""
 
 from dataclasses import replace
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,9 @@ from agreement.tables.findings import Findings, merged_problems
 from agreement.tables.lab_table import CheckedTable
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader
 from agreement.tables.readers import InputFile
+
+if TYPE_CHECKING:
+    from agreement.tables.exports import Exports
 
 
 class WholeTable(NamedTuple):
@@ -23,11 +26,13 @@ class WholeTable(NamedTuple):
 class PartsRead:
     """Adds up what the pieces of a table say, one after another."""
 
-    def __init__(self, reader: PartReader) -> None:
+    def __init__(self, reader: "PartReader | Exports") -> None:
         self.reader = reader
         self.problems: list[Problem] = []
         self.withdrawn = 0
         self.people: frozenset[str] = frozenset()
+        self.keys: frozenset[str] = frozenset()
+        self.withdrawn_keys: frozenset[str] = frozenset()
         self._rows = [0] * len(reader.files)
         self._digests = [""] * len(reader.files)
 
@@ -36,6 +41,8 @@ class PartsRead:
         self.problems += piece.findings.problems
         self.withdrawn += piece.table.withdrawn_rows
         self.people |= piece.table.people
+        self.keys |= piece.table.keys
+        self.withdrawn_keys |= piece.table.withdrawn_keys
         self._rows[part] += piece.rows_read
         self._digests[part] = piece.digest or self._digests[part]
 
@@ -57,14 +64,16 @@ class PartsRead:
         return [InputFile(file, digest, rows) for file, digest, rows in known]
 
 
-def whole_table(reader: PartReader, nothing: CheckedTable, findings: Findings) -> WholeTable:
+def whole_table(
+    reader: "PartReader | Exports", nothing: CheckedTable, findings: Findings
+) -> WholeTable:
     """
     Return all parts as one table, for studies that fit into memory.
 
     Parameters
     ----------
-    reader : PartReader
-        The parts.
+    reader : PartReader or Exports
+        The parts, or the exports.
     nothing : CheckedTable
         The table without rows, for its columns.
     findings : Findings
@@ -85,7 +94,8 @@ def whole_table(reader: PartReader, nothing: CheckedTable, findings: Findings) -
                 frames.append(frame.assign(file=reader.name, row=row))
     read.tell(findings)
     whole = pd.concat(frames, ignore_index=True) if frames else nothing.frame
-    return WholeTable(CheckedTable(whole, read.withdrawn, read.people), read.inputs)
+    table = CheckedTable(whole, read.withdrawn, read.people, read.keys, read.withdrawn_keys)
+    return WholeTable(table, read.inputs)
 
 
 def with_part_files(lines: pd.DataFrame, name: str, files: tuple[str, ...]) -> pd.DataFrame:

@@ -1,7 +1,6 @@
 """A study folder -> checked tables, with every problem found in it."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Final
@@ -12,11 +11,12 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.tables.athletes_table import Athletes, athletes_table
 from agreement.tables.columns import FOLDERS, TABLES, Table
+from agreement.tables.exports import Exports, deleted_people, find_exports, holds_exports
 from agreement.tables.field_tables import field_estimates_table, field_tests_table, sessions_table
 from agreement.tables.findings import Findings, without_consequences
 from agreement.tables.given_frames import frame_table, given_tables
 from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matches, read_id_map
-from agreement.tables.lab_table import CheckedTable, lab_table
+from agreement.tables.lab_table import CheckedTable, lab_table, require_one_rule
 from agreement.tables.leaving import People
 from agreement.tables.open_lines import UNDECIDED
 from agreement.tables.options import FileFormat, StudyOptions
@@ -32,10 +32,13 @@ from agreement.tables.study_notes import (
     note_unused,
     shared_files,
 )
+from agreement.tables.study_tables import StudyTables
 from agreement.tables.table_doubts import doubt_tables
 from agreement.tables.table_files import find_tables
 from agreement.tables.unchanged import digest_if_readable
-from agreement.tables.withdrawn import keep, read_kept, require_athletes
+from agreement.tables.withdrawn import Withdrawn, keep, read_kept, require_athletes
+
+__all__ = ["StudyTables", "inspect_study", "read_study"]
 
 OWNERS: Final = {"breaths": "lab_tests", "samples": "sessions"}  # whose rows raw files belong to
 _FIELD_BUILDERS: Final = {
@@ -43,64 +46,6 @@ _FIELD_BUILDERS: Final = {
     "field_tests": field_tests_table,
     "sessions": sessions_table,
 }
-
-
-@dataclass(frozen=True, slots=True)
-class StudyTables:
-    """
-    A study, checked: what the later stages compute from.
-
-    Attributes
-    ----------
-    folder : Path
-        Where it was read.
-    options : StudyOptions
-        The choices of `study.toml`.
-    athletes, lab_tests, field_estimates, field_tests, sessions : DataFrame
-        Always with all their columns; rows set aside and people who withdrew are gone. VO2max in
-        mL/kg/min (`vo2max_l_min` in L/min waits for the mass of the paired test). `date` is a
-        calendar date in the study's zone, `instant` UTC, `row` counts as a spreadsheet does.
-    breaths, samples : dict of str to Path
-        Raw files by lab_test_id and session_id.
-    set_aside : DataFrame
-        Columns `agreement.terms.EXCLUSION_COLUMNS`: what was left out so far, and why.
-    withdrawn : dict of str to int
-        Rows of people who withdrew, by file.
-    problems : tuple of Problem
-        What was set aside or noted.
-    rows_read : dict of str to int
-        Rows of each table, by its name; raw files count as one each.
-    names : dict of str to str
-        File of each table.
-    inputs : tuple of InputFile
-        Every file read, for provenance.
-    parts : PartReader or None
-        Of field estimates given as a folder of parts. Their `row` runs over all parts (see
-        `agreement.tables.parts.PART_STEP`) and their `file` is the folder.
-    given : mapping of str to DataFrame, or None
-        The frames that it was made from, where there is no folder.
-    laboratory_only : bool
-        There is no table of field values: the study is of the laboratory itself.
-    """
-
-    folder: Path
-    options: StudyOptions
-    athletes: pd.DataFrame
-    lab_tests: pd.DataFrame
-    field_estimates: pd.DataFrame
-    field_tests: pd.DataFrame
-    sessions: pd.DataFrame
-    breaths: dict[str, Path] = field(default_factory=dict)
-    samples: dict[str, Path] = field(default_factory=dict)
-    set_aside: pd.DataFrame = field(default_factory=pd.DataFrame)
-    withdrawn: dict[str, int] = field(default_factory=dict)
-    problems: tuple[Problem, ...] = ()
-    rows_read: dict[str, int] = field(default_factory=dict)
-    names: dict[str, str] = field(default_factory=dict)
-    inputs: tuple[InputFile, ...] = ()
-    parts: PartReader | None = None
-    given: Mapping[str, pd.DataFrame] | None = None
-    laboratory_only: bool = False
 
 
 def read_study(
@@ -220,40 +165,50 @@ class _Reading:
         self.inputs += [] if source is None else [source]
         self.rows_read: dict[str, int] = {}
         self.withdrawn: dict[str, int] = {}
+        self.exports = self.read_exports()
 
     def study(self) -> StudyTables:
         """Return all tables, checked as far as they can be."""
         raw = {name: self.raw(table) for name, table in TABLES.items()}
         found = {
             name: find_parts(
-                self.folder, table, self.form(name), self.findings, keys_of(raw[OWNERS[name]])
+                self.folder, table, self.form(name), self.findings, self.keys(OWNERS[name], raw)
             )
             if self.given is None
             else PartFolder(self.folder, name, {})
             for name, table in FOLDERS.items()
         }
-        if not found["breaths"].parts:
-            require_vo2max(raw["lab_tests"], self.findings)
-        require_vo2max(raw["field_estimates"], self.findings)
+        for name in ("lab_tests", "field_estimates"):
+            if name == "field_estimates" or not found["breaths"].parts:
+                for one in self.raws(name, raw):
+                    require_vo2max(one, self.findings)
         before = read_kept(self.folder, self.findings)
         if (file := self.names.get("athletes")) is None or "athletes" in self.rows_read:
             require_athletes(before, file, raw["athletes"].theirs, self.findings)
         people = (
-            athletes_table(raw["athletes"], self.ids, self.findings, before)
+            self.listed_people(before)
+            if "athletes" in self.exports
+            else athletes_table(raw["athletes"], self.ids, self.findings, before)
             if "athletes" in self.names
             else Athletes(_nobody().copy(), People(None, before))
         )
         if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
             people = Athletes(people.frame, People(None, before))
         breath_ids = frozenset(found["breaths"].parts)
-        checked = {
-            "lab_tests": lab_table(
-                raw["lab_tests"], people, self.ids, self.options, breath_ids, self.findings
-            )
-        }
+
+        def tests(raw: RawTable, findings: Findings) -> CheckedTable:
+            return lab_table(raw, people, self.ids, self.options, breath_ids, findings)
+
+        checked = {"lab_tests": self.together("lab_tests", raw, people, tests)}
+        lab = checked["lab_tests"].frame
+        require_one_rule(raw["lab_tests"], lab, breath_ids, self.options, self.findings)
         for name, build in _FIELD_BUILDERS.items():
+
+            def rows(raw: RawTable, findings: Findings, build: Builder = build) -> CheckedTable:
+                return build(raw, people, self.ids, self.zone, findings)
+
             checked[name] = (
-                build(raw[name], people, self.ids, self.zone, self.findings)
+                self.together(name, raw, people, rows)
                 if name in self.names
                 else CheckedTable(_no_rows(name).copy(), 0, frozenset())
             )
@@ -307,6 +262,8 @@ class _Reading:
             parts=self.parts,
             given=self.given,
             laboratory_only=not set(_FIELD_BUILDERS) & set(self.names),
+            many=({} if self.parts is None else {self.parts.name: self.parts.files})
+            | {one.name: one.files for one in self.exports.values()},
         )
 
     def form(self, name: str) -> FileFormat:
@@ -316,7 +273,7 @@ class _Reading:
     def raw(self, table: Table) -> RawTable:
         """Return one table as read; without rows when the study does not have it."""
         form, file = self.form(table.name), self.names.get(table.name)
-        if file is not None and not self.in_parts(table.name):
+        if file is not None and not self.is_folder(table.name):
             read = (
                 read_table(self.folder / self.paths[table.name], file, table, form, self.findings)
                 if self.given is None
@@ -330,11 +287,64 @@ class _Reading:
                 return read
         return _unread(table, form)
 
-    def in_parts(self, name: str) -> bool:
-        """Whether a table is a folder of parts."""
+    def raws(self, name: str, raw: Mapping[str, RawTable]) -> list[RawTable]:
+        """Return a table as read, or each export of it."""
+        return self.exports[name].raws() if name in self.exports else [raw[name]]
+
+    def keys(self, name: str, raw: Mapping[str, RawTable]) -> frozenset[str]:
+        """Return the keys of a table."""
+        return frozenset().union(*map(keys_of, self.raws(name, raw)))
+
+    def is_folder(self, name: str) -> bool:
+        """Whether a table is a folder: of parts, or of dated exports."""
         return (
             self.given is None and name in self.names and (self.folder / self.names[name]).is_dir()
         )
+
+    def in_parts(self, name: str) -> bool:
+        """Whether a table is a folder of parts."""
+        return self.is_folder(name) and name not in self.exports
+
+    def read_exports(self) -> dict[str, Exports]:
+        """Return each table that is a folder of dated exports, read."""
+        found = {}
+        for name, table in TABLES.items():
+            form = self.form(name)
+            if not self.is_folder(name):
+                continue
+            if holds_exports(self.folder / self.names[name], table, form):
+                files = find_exports(self.folder, self.names[name], table, self.findings)
+                found[name] = Exports(self.names[name], files, table, self.ids, self.zone)
+                found[name].read_all(self.folder, form)
+        return found
+
+    def together(
+        self,
+        name: str,
+        raw: dict[str, RawTable],
+        people: Athletes,
+        build: Callable[[RawTable, Findings], CheckedTable],
+    ) -> CheckedTable:
+        """Return one table, checked; of its exports the newest row each."""
+        exports = self.exports.get(name)
+        if exports is None:
+            return build(raw[name], self.findings)
+        exports.people, exports.build = people, build
+        return self.all_parts(exports, build(_unread(TABLES[name], self.form(name)), Findings()))
+
+    def listed_people(self, before: Withdrawn) -> Athletes:
+        """Return the athletes of all exports of their table, without those no longer listed."""
+        exports = self.exports["athletes"]
+        marked, deleted = deleted_people(exports, self.findings)
+
+        def people(raw: RawTable, findings: Findings) -> CheckedTable:
+            one = athletes_table(raw, self.ids, findings, before, marked | deleted)
+            return CheckedTable(one.frame, one.withdrawn_rows, one.people.known or frozenset())
+
+        withdrawn = before.marking(marked | deleted)
+        nobody = Athletes(_nobody(), People(None, withdrawn))
+        whole = self.together("athletes", {}, nobody, people)
+        return Athletes(whole.frame, People(whole.people, withdrawn), whole.withdrawn_rows)
 
     def reader(self, name: str, people: Athletes, build: Builder) -> PartReader | None:
         """Return what reads the parts of a table; None when there are none to read."""
@@ -347,9 +357,11 @@ class _Reading:
             self.folder, folder, files, table, form, people, self.ids, self.zone, build
         )
 
-    def all_parts(self, reader: PartReader, nothing: CheckedTable) -> CheckedTable:
+    def all_parts(self, reader: PartReader | Exports, nothing: CheckedTable) -> CheckedTable:
         """Return a table in parts as one; `nothing` is the table without rows."""
         whole = whole_table(reader, nothing, self.findings)
+        if isinstance(reader, Exports):
+            reader.tell(self.findings)
         self.rows_read[reader.table.name] = sum(part.rows or 0 for part in whole.inputs)
         self.inputs += whole.inputs
         return whole.table

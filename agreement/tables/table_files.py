@@ -11,6 +11,7 @@ from agreement.tables.columns import (
     Table,
     not_read,
 )
+from agreement.tables.exports import holds_exports
 from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.paths import path_problem
@@ -65,7 +66,7 @@ def _stated_file(folder: Path, table: Table, stated: str, findings: Findings) ->
     if path_problem(folder, stated):
         return None  # reported with the study file
     path = Path(stated.replace("\\", "/"))
-    if table.in_parts and (folder / path).is_dir():
+    if _is_folder_of(folder / path, table):
         return path.as_posix()
     if not (folder / path).is_file():
         remedy = f"Correct path in [files.{table.name}] of study.toml."
@@ -80,8 +81,13 @@ def _stated_file(folder: Path, table: Table, stated: str, findings: Findings) ->
 
 def _found_file(folder: Path, table: Table, names: list[str], findings: Findings) -> str | None:
     """Return the one file named like the table, or the folder of its parts."""
-    known = {table.name + end for end in (*table.endings, *(["/"] if table.in_parts else []))}
-    found = [n.removesuffix("/") for n in names if n.casefold() in known]
+    known = {table.name + end for end in table.endings}
+    found = [
+        n.removesuffix("/")
+        for n in names
+        if n.casefold() in known
+        or (n.casefold() == f"{table.name}/" and _is_folder_of(folder / n, table))
+    ]
     if len(found) > 1:
         what = f"Two files could be the table {table.name}: {' and '.join(found)}."
         remedy = f"Keep one, or set path in [files.{table.name}] of study.toml."
@@ -92,6 +98,11 @@ def _found_file(folder: Path, table: Table, names: list[str], findings: Findings
         findings.stop("path_outside", found[0], problem, "Put the file itself there.")
         return None
     return found[0]
+
+
+def _is_folder_of(path: Path, table: Table) -> bool:
+    """Whether a folder holds a table: in parts, or as dated exports."""
+    return path.is_dir() and (table.in_parts or holds_exports(path, table, FileFormat()))
 
 
 def _unread(table: Table, names: list[str]) -> list[str]:

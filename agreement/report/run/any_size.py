@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from agreement.errors import Problem
 from agreement.scale.engine import engine
-from agreement.tables.options import Kind
+from agreement.tables.columns import TABLES
+from agreement.tables.options import FileFormat, Kind
 from agreement.tables.paths import path_problem, toml_inside
 
 if TYPE_CHECKING:
@@ -26,10 +27,16 @@ def in_parts(study: Path) -> bool:
     """
     try:
         stated = toml_inside(study, "study.toml")
-        path = stated.get("files", {}).get("field_estimates", {}).get("path", "field_estimates")
+        form = stated.get("files", {}).get("field_estimates", {})
+        path, folder = form.get("path", "field_estimates"), form.get("folder")
     except (ValueError, AttributeError):
-        path = "field_estimates"
-    return isinstance(path, str) and not path_problem(study, path) and (study / path).is_dir()
+        path, folder = "field_estimates", None
+    if not isinstance(path, str) or path_problem(study, path) or not (study / path).is_dir():
+        return False
+    from agreement.tables.exports import holds_exports
+
+    form = FileFormat(folder=folder if folder in ("exports", "parts") else None)
+    return not holds_exports(study / path, TABLES["field_estimates"], form)
 
 
 def by_session(progress: Progress | None) -> Callable[[int, int], None] | None:

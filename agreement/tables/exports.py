@@ -1,0 +1,338 @@
+"""
+A table given as a folder of dated exports: overlaps are recognised row by row, the newest row counts.
+
+An export is a file whose name carries its date. A row of an older export that a newer one holds
+again leaves: as `re_exported` where nothing changed, as `corrected` where something did.
+"""
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.tables.athletes_table import Athletes
+from agreement.tables.codes import code_column, label_column
+from agreement.tables.columns import PARQUET_ENDING, Table
+from agreement.tables.dates import moment_column
+from agreement.tables.findings import Findings
+from agreement.tables.ids import silent_ids
+from agreement.tables.lab_table import CheckedTable
+from agreement.tables.leaving import drop_withdrawn
+from agreement.tables.options import FileFormat
+from agreement.tables.parts import CheckedPiece, Piece
+from agreement.tables.paths import path_problem
+from agreement.tables.readers import RawTable, read_table
+from agreement.terms import counted
+
+# year and month, perhaps day, perhaps time of day; the last of a name is the day of the export
+_STAMP: Final = re.compile(
+    r"(?<!\d)((?:19|20)\d\d)([-_.]?)(0[1-9]|1[0-2])"
+    r"(?:\2(0[1-9]|[12]\d|3[01])(?:[T _-]?([01]\d|2[0-3])[-.h]?([0-5]\d))?)?(?!\d)"
+)
+_RE_EXPORTED, _CORRECTED = "re_exported", "corrected"
+Flags = npt.NDArray[np.bool_]
+Build = Callable[[RawTable, Findings], CheckedTable]
+
+
+def stamp_of(name: str) -> str:
+    """
+    Return the date in a file's name as digits, empty without one.
+
+    >>> [stamp_of(n) for n in ("lab_2026-03.csv", "20260301-20260331.csv", "part-0.csv")]
+    ['202603', '20260331', '']
+    """
+    found = _STAMP.findall(name)
+    return "".join(digits for digits in (*found[-1][:1], *found[-1][2:])) if found else ""
+
+
+def holds_exports(folder: Path, table: Table, form: FileFormat) -> bool:
+    """
+    Whether a folder holds dated exports of a table rather than its parts.
+
+    Where a table may come in parts, it does so unless every file is dated and none is Parquet, or
+    ``folder`` in `study.toml` says so.
+    """
+    files = [path for path in folder.iterdir() if _is_table(path, table)]
+    if not files or form.folder == "parts":
+        return False
+    dated = all(stamp_of(path.name) for path in files)
+    parquet = any(path.suffix.casefold() == PARQUET_ENDING for path in files)
+    return form.folder == "exports" or not table.in_parts or (dated and not parquet)
+
+
+def find_exports(folder: Path, name: str, table: Table, findings: Findings) -> tuple[str, ...]:
+    """
+    Return the exports of a table, the oldest first; none when their order is undecided.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    name : str
+        The folder of exports inside it.
+    table : Table
+    findings : Findings
+        Gets, as stops, names without a date, two exports of one date and links that lead outside.
+    """
+    names = sorted(path.name for path in (folder / name).iterdir() if _is_table(path, table))
+    stamps = {stamp_of(one): one for one in names}
+    before = len(findings.stops)
+    for one in names:
+        stamp, file = stamp_of(one), f"{name}/{one}"
+        twin = next((s for s in stamps if s and stamps[s] != one and s.startswith(stamp)), None)
+        if not stamp:
+            what = "Its name carries no date, so nobody can tell which export is the newest."
+            remedy = "Put the day of the export into the name, like lab_2026-03-31.csv."
+            findings.stop("undated_export", file, what, remedy)
+        elif twin is not None:
+            what = f"{stamps[twin]} carries the same date, so nobody can tell which is newer."
+            remedy = "Delete one, or put the time behind the date: 2026-03-31T1405."
+            findings.stop("undated_export", file, what, remedy)
+        if problem := path_problem(folder, file):
+            findings.stop("path_outside", file, problem, "Put the file itself there.")
+    if len(findings.stops) > before:
+        return ()
+    return tuple(f"{name}/{one}" for one in sorted(names, key=stamp_of))
+
+
+def _is_table(path: Path, table: Table) -> bool:
+    named = not path.name.startswith((".", "_", "~$"))
+    return named and path.is_file() and path.name.casefold().endswith(table.endings)
+
+
+class _Export(NamedTuple):
+    """One export: as read, with what was found and how many rows and digest it had."""
+
+    raw: RawTable | None
+    findings: Findings
+    rows: int
+    digest: str
+
+
+@dataclass(slots=True)
+class Exports:
+    """
+    The exports of one table; `agreement.tables.parts_together.whole_table` makes them one.
+
+    Attributes
+    ----------
+    name : str
+        The folder inside the study.
+    files : tuple of str
+        Oldest first.
+    table : Table
+    ids : dict of str to str
+        Athlete ids by the id found.
+    zone : str or None
+    """
+
+    name: str
+    files: tuple[str, ...]
+    table: Table
+    ids: dict[str, str]
+    zone: str | None
+    build: Build = field(init=False)
+    people: Athletes = field(init=False)
+    read: list[_Export] = field(default_factory=list)
+    again: int = 0
+    corrected: int = 0
+    _gone: dict[int, tuple[int, frozenset[str]]] = field(default_factory=dict)
+
+    def read_all(self, folder: Path, form: FileFormat) -> None:
+        """Read every export."""
+        for file in self.files:
+            findings = Findings()
+            raw = read_table(folder / file, file, self.table, form, findings)
+            rows, digest = (0, "") if raw is None else (len(raw.rows), raw.digest)
+            self.read.append(_Export(raw, findings, rows, digest))
+
+    def raws(self) -> list[RawTable]:
+        """Return the exports that could be read, the oldest first."""
+        return [one.raw for one in self.read if one.raw is not None]
+
+    def pieces(self) -> tuple[Piece, ...]:
+        """Return one piece for each file."""
+        return tuple(Piece(part) for part in range(len(self.files)))
+
+    def checked(self, piece: Piece) -> Iterator[CheckedPiece]:
+        """Yield one export, checked; those before it in `pieces` need not have been."""
+        if piece.part == 0:
+            self._settle()
+        raw, findings, rows, digest = self.read[piece.part]
+        nothing = CheckedTable(pd.DataFrame(), 0, frozenset())
+        if raw is None:
+            yield CheckedPiece(nothing, findings, rows, digest)
+            return
+        table, (gone, keys) = self.build(raw, findings), self._gone[piece.part]
+        table = replace(
+            table,
+            withdrawn_rows=table.withdrawn_rows + gone,
+            withdrawn_keys=table.withdrawn_keys | keys,
+        )
+        yield CheckedPiece(table, findings, rows, digest)
+
+    def _settle(self) -> None:
+        """Take people who withdrew out of every export, then the rows that a newer one holds."""
+        keys = []
+        for part, (raw, findings, _, _) in enumerate(self.read):
+            if raw is None:
+                continue
+            who = self.people.people
+            self._gone[part] = drop_withdrawn(raw, self.ids, who, findings)
+            keys.append(_keys(raw, self.table, self.ids, self.zone).assign(part=part))
+        if not keys:
+            return
+        every = pd.concat(keys, ignore_index=True)
+        by = [str(name) for name in every if name not in ("part", "at")]
+        known = every[by].notna().all(axis=1)
+        newest = every[known].groupby(by)["part"].transform("max").reindex(every.index)
+        every["newest"] = newest.fillna(every["part"]).astype(np.int64)
+        old = every[every["part"] < every["newest"]]
+        if old.empty:
+            return
+        same = self._unchanged(every, by)
+        for part in old["part"].unique():
+            lines = old[old["part"] == part]
+            self._leave(int(part), lines, same[lines.index])
+
+    def _unchanged(self, every: pd.DataFrame, by: list[str]) -> Flags:
+        """Whether each row's export says of its key what the newest one says."""
+        concerned = every.groupby(by, dropna=False)["part"].transform("nunique") > 1
+        frames = []
+        for part, (raw, *_) in enumerate(self.read):
+            at = every.loc[concerned & (every["part"] == part), "at"].to_numpy()
+            if raw is None or not at.size:
+                continue
+            few = replace(raw)
+            few.keep(np.isin(np.arange(len(raw.rows)), at))
+            said = self.build(few, Findings()).frame
+            at = np.searchsorted(raw.rows, said["row"].to_numpy(np.int64))
+            frames.append(said.assign(part=part, at=at))
+        said = pd.concat(frames, ignore_index=True)
+        content = said.drop(columns=["file", "row", "part", "at"])
+        numbers = content.select_dtypes("number").columns
+        content[numbers] = content[numbers].round(9)
+        # of 40 bits, so that sums over the rows of a key stay exact
+        said["print"] = pd.util.hash_pandas_object(content, index=False).to_numpy() >> 24
+        every = every.merge(said[["part", "at", "print"]], on=["part", "at"], how="left")
+        every["print"] = every["print"].fillna(0).astype(np.float64)  # set aside: says nothing
+        sums = every.groupby([*by, "part"], dropna=False)["print"].transform("sum")
+        of_newest = sums.where(every["part"] == every["newest"])
+        last = of_newest.groupby([every[name] for name in by], dropna=False).transform("max")
+        return np.asarray(sums == last)
+
+    def _leave(self, part: int, lines: pd.DataFrame, same: Flags) -> None:
+        """Set aside the rows of one export that a newer one holds again."""
+        raw, findings, _, _ = self.read[part]
+        if raw is None:
+            return
+        at, newest = lines["at"].to_numpy(), lines["newest"].to_numpy()
+        self.again, self.corrected = self.again + same.sum(), self.corrected + (~same).sum()
+        names = silent_ids(raw, self.table.ledger_id, self.ids)
+        if not names.labels:
+            names = silent_ids(raw, "athlete_id", self.ids)
+        for reason, mine in ((_RE_EXPORTED, same), (_CORRECTED, ~same)):
+            word = "holds this row again" if reason == _RE_EXPORTED else "corrects this row"
+            few = at[mine]
+            findings.leave_out(
+                reason,
+                raw.file,
+                raw.rows[few],
+                [names.at(i) for i in few],
+                [f"{self.files[n].split('/')[-1]} {word}." for n in newest[mine]],
+                remedy="Nothing to do: the newest export counts.",
+            )
+        # a row held again is the usual case: the ledger has its line, and the note its count
+        findings.problems = [p for p in findings.problems if p.reason != _RE_EXPORTED]
+        keep = np.ones(len(raw.rows), dtype=np.bool_)
+        keep[at] = False
+        raw.keep(keep)
+
+    def tell(self, findings: Findings) -> None:
+        """Say how the exports were put together."""
+        if not self.files:
+            return
+        first, last = (file.split("/")[-1] for file in (self.files[0], self.files[-1]))
+        what = (
+            f"{counted(len(self.files), 'export')}, {first} to {last}, read as one table: "
+            f"{counted(self.again, 'row')} again in a newer one, {self.corrected} corrected by one."
+        )
+        remedy = "The newest row counts; each older one has its line in the ledger."
+        if self.table.in_parts:
+            remedy += f' For parts of one table set folder = "parts" in [files.{self.table.name}].'
+        findings.note("exports", self.name, what, remedy)
+
+
+def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) -> pd.DataFrame:
+    """Return what makes a row of an export the same row in another one."""
+    quiet = Findings()  # whatever is wrong is said when the rows are checked
+    people = silent_ids(raw, "athlete_id", ids).series()
+    columns: dict[str, Any]
+    if table.key:
+        own = {} if table.key != "athlete_id" else ids
+        columns = {"key": silent_ids(raw, table.key, own).series()}
+    elif table.name == "field_tests":
+        tests = silent_ids(raw, "field_test_id", {}).series()
+        day = moment_column(raw, "date", zone, quiet).date
+        label = label_column(raw, "protocol", quiet).series()
+        own_id = tests.notna()
+        columns = {
+            "test": tests.where(own_id, ""),
+            "who": people.where(~own_id, ""),
+            "day": pd.Series(day).where(~own_id, pd.Timestamp(0)),
+            "what": label.where(~own_id, ""),
+        }
+    else:
+        columns = {
+            "who": people,
+            "when": pd.Series(moment_column(raw, "taken_at", zone, quiet).instant),
+            "what": label_column(raw, "method", quiet).series(),
+            "how": code_column(raw, "mode", quiet).series(),
+        }
+    return pd.DataFrame(columns).assign(at=np.arange(len(raw.rows)))
+
+
+def deleted_people(
+    exports: Exports, findings: Findings, most: float = 0.2
+) -> tuple[frozenset[str], frozenset[str]]:
+    """
+    Return who withdrew by any export of the athletes table, and who was deleted from the newest.
+
+    Parameters
+    ----------
+    exports : Exports
+        Of the athletes table, read: each is the whole list of its day.
+    findings : Findings
+        Gets a stop where the newest list lacks so many that it is none.
+    most : float
+        Share of all people that a newer list may lack. (common practice, no source)
+    """
+    lists, marked = [], frozenset[str]()
+    for raw in exports.raws():
+        people = silent_ids(raw, "athlete_id", exports.ids)
+        gone = code_column(raw, "withdrawn", Findings()).where({"yes"})
+        marked |= people.kept(gone).present()
+        lists.append(people.present())
+    everybody = frozenset[str]().union(*lists)
+    deleted = everybody - lists[-1] - marked if lists else everybody
+    if len(deleted) > max(1.0, most * len(everybody)):
+        what = (
+            f"The newest export lacks {len(deleted)} of the {len(everybody)} people of all exports; "
+            "each export must be the whole list of its day."
+        )
+        remedy = "Put the whole list there, or keep athletes in one file, athletes.csv."
+        findings.stop("list_shrank", exports.files[-1], what, remedy)
+        return marked, frozenset()
+    if deleted:
+        what = (
+            f"{counted(len(deleted), 'person', 'people')} of older exports no longer in the newest: "
+            "left out of everything, as if withdrawn."
+        )
+        remedy = "If that is a mistake, put them back into the newest export."
+        findings.note("deleted_people", exports.files[-1], what, remedy)
+    return marked, deleted
