@@ -71,7 +71,7 @@ def inspect_cohort(
         cohort = Cohort.of(study, progress=progress)
     except TableError as error:  # raw files of the laboratory, or readings
         found = error.found if isinstance(error, StoppedReadings) else error.problems
-        return None, in_order((*found, *study.problems))
+        return None, in_order(study.told((*found, *study.problems)))
     stopped = any(doubt.severity == "stop" for doubt in cohort.doubts)
     return (None if stopped else cohort), cohort.problems
 

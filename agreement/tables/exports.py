@@ -244,7 +244,10 @@ class Exports:
                 raw.file,
                 raw.rows[few],
                 [names.at(i) for i in few],
-                [f"{self.files[n].split('/')[-1]} {word}." for n in newest[mine]],
+                [
+                    f"{self.files[n].split('/')[-1]} {word}; the newest counts."
+                    for n in newest[mine]
+                ],
                 remedy="Nothing to do: the newest export counts.",
             )
         # a row held again is the usual case: the ledger has its line, and the note its count

@@ -44,8 +44,12 @@ def estimated(lines, keys=""):
                                "path='lab.csv'\n"}  # fmt: skip
 
 
+FIRST, SECOND = (f"field_tests/2026-0{month}.csv" for month in (3, 4))  # two exports of a table
+SHUTTLE = "007,2026-03-05,run_12min_1968,2850,yes\n"
+
 # of each reason for leaving something out that `check` tells row by row
 SET_ASIDE = {
+    "corrected": Said({FIRST: FIELD + SHUTTLE.replace("2850", "2750"), SECOND: FIELD + SHUTTLE}, FIRST, 2, None, "2026-04.csv corrects", "newest", "a row"),
     "conflicting_copy": Said(BARE, EST, 5, "taken_at", "47 mL/kg/min", "Keep the right row"),
     "missing_value": Said({LABS: LAB.replace(",52.4", ",n/a")}, LABS, 2, "vo2max_ml_kg_min", "the cell holds no value", "Fill the cell"),
     "no_mass": Said(
@@ -80,6 +84,7 @@ TWO = ("007,2026-02-25,m,run,50", "007,2026-02-26,m,run,51")
 STALE = [f"007,2026-02-{day:02},m,run,50" for day in range(10, 15)]
 # of each reason that only the ledger tells, as the rows are many: the key that decides, or what to do
 IN_LEDGER = {
+    "re_exported": Said({FIRST: FIELD + SHUTTLE, SECOND: FIELD + SHUTTLE}, FIRST, 2, None, "2026-04.csv holds", "newest"),
     "copy": Said(estimate(*TWO, TWO[0]), EST, 4, None, "2 identical rows", "kept one"),
     "stale": Said(
         estimated(STALE, "[pairing]\nstale_after_days=3"), EST, 3, None, "5 days", "`stale_after_days`"
@@ -105,6 +110,7 @@ STOPS = {
     "decimal_mark": Said({"study.toml": TOML + "decimal=','\n"}, LABS, None, "vo2max_ml_kg_min", "'.'", "decimal"),
     "duplicate_column": Said({LABS: LAB.replace("mode", "date", 1)}, LABS, None, "date", "2 columns", "Rename"),
     "duplicate_key": Said({LABS: LAB.replace("T2", "T1")}, LABS, 3, "lab_test_id", "'T1'", "id"),
+    "list_shrank": Said({"athletes/2026-03.csv": PEOPLE, "athletes/2026-04.csv": PEOPLE[:27]}, "athletes/2026-04.csv", None, None, "lacks 3 of the 4", "whole list", "a list"),
     "missing_column": Said({LABS: LAB.replace("mode", "how", 1)}, LABS, None, "mode", "'mode'", "Add it"),
     "missing_file": Said({"study.toml": TOML.replace("lab.csv", "labs.csv")}, "labs.csv", None, None, "lab_tests", "Correct path", "the whole file"),
     "missing_key": Said({"study.toml": "[margin]\nlimit_ml_kg_min=3\n" + TOML}, "study.toml", None, None, "agreed_on", "Set the day", "a key"),
@@ -116,6 +122,7 @@ STOPS = {
     "ragged_row": Said({LABS: LAB.replace("48.0", "48,0")}, LABS, 3, None, "'0' stands after the last", "Correct the row", "the cell after the last column"),
     "time_zone": Said({"study.toml": TOML.replace("time_zone = 'UTC'", "")}, EST, 3, "taken_at", "2026-02-26 09:00", "time_zone"),
     "two_files": Said({"breaths/T1.csv": BREATHS, "breaths/T1.CSV": BREATHS}, "breaths", None, None, "'T1'", "Keep it in one", "a file"),
+    "undated_export": Said({FIRST: FIELD, "field_tests/last.csv": FIELD}, "field_tests/last.csv", None, None, "no date", "Put the day", "a file"),
     "unit": Said({LABS: LAB.replace("52.4", "5240").replace("48.0", "4800")}, LABS, None, "vo2max_ml_kg_min", "5020", "units"),
     "unknown_key": Said({"study.toml": TOML + "sheets='x'\n"}, "study.toml", None, None, "sheets", "sheet", "a key"),
     "unreadable_file": Said({LABS: LAB + '"'}, LABS, None, None, "cannot be told apart", "quotation mark", "the whole file"),

@@ -121,7 +121,7 @@ def test_the_ledger_names_export_row_and_reason(tmp_path):
     found = read_cohort(grown(tmp_path / "study", exports()))
     line = found.exclusions[found.exclusions["reason"] == "corrected"].iloc[0]
     assert (line["file"], line["id"]) == ("lab_tests/export_2026-01-28.csv", CORRECTED)
-    assert "export_2026-02-28.csv corrects this row" in line["message"]
+    assert "export_2026-02-28.csv corrects this row; the newest counts." in line["message"]
     rows = pd.read_csv(tmp_path / "study" / line["file"], sep=";")
     assert rows["lab_test_id"].iloc[int(line["row"]) - 2] == CORRECTED
 
