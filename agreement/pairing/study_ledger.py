@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from agreement.pairing import accounts
+from agreement.pairing.cleaning import CODE
 from agreement.pairing.ledger import (
-    CODE,
     TABLES,
     best_of,
     close,

@@ -17,7 +17,7 @@ from agreement.pairing.unit_fates import all_kept, unit_fates
 from agreement.pairing.units import Units, laboratory_units
 from agreement.pairing.unlike_modes import pairs_across_modes
 from agreement.tables.findings import Findings
-from agreement.tables.parts_together import with_part_files
+from agreement.tables.parts_together import part_of_problem, with_part_files
 from agreement.terms import PAIR_COLUMNS
 
 if TYPE_CHECKING:
@@ -126,7 +126,7 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     problems = tuple(found.problems)
     for name, its_files in study.many.items():
         exclusions = with_part_files(exclusions, name, its_files)
-    problems = study.told(problems)
+        problems = tuple(part_of_problem(each, name, its_files) for each in problems)
     return Pairing(
         pairs=pairs[PAIR_COLUMNS],
         exclusions=exclusions,

@@ -90,7 +90,7 @@ def pair_cohort(cohort: SimpleNamespace) -> object:
         sessions=None,
         breaths={},
         samples={},
-        parts=None,
+        many={},
         set_aside=nothing,
         withdrawn={},
         rows_read={"lab_tests": len(cohort.laboratory), "field_estimates": len(cohort.readings)},

@@ -62,7 +62,7 @@ class Tables:
     withdrawn: dict[str, int]
     rows_read: dict[str, int]
     names: dict[str, str]
-    parts: None = None
+    many: dict[str, tuple[str, ...]] = field(default_factory=dict)
     laboratory_only: bool = False
 
 
