@@ -186,3 +186,17 @@ def code_tables(value: object) -> dict[str, dict[str, str]]:
         return value
     msg = 'must be tables of texts like { sex = { "1" = "male", "2" = "female" } }'
     raise WrongValueError(msg)
+
+
+def first_headers(found: dict[str, Any]) -> tuple[dict[str, Any], dict[str, tuple[str, ...]]]:
+    """Return a table of a file with the first header of each list of headers, and the others."""
+    columns = found.get("columns")
+    if not isinstance(columns, dict):
+        return found, {}
+    lists = {
+        ours: theirs
+        for ours, theirs in columns.items()
+        if isinstance(theirs, list) and theirs and all(isinstance(one, str) for one in theirs)
+    }
+    first = columns | {ours: theirs[0] for ours, theirs in lists.items()}
+    return found | {"columns": first}, {ours: tuple(t[1:]) for ours, t in lists.items()}

@@ -309,10 +309,8 @@ class _Reading:
         """Return each table that is a folder of dated exports, read."""
         found = {}
         for name, table in TABLES.items():
-            form = self.form(name)
-            if not self.is_folder(name):
-                continue
-            if holds_exports(self.folder / self.names[name], table, form):
+            folder, form = self.folder / self.names.get(name, ""), self.form(name)
+            if self.is_folder(name) and holds_exports(folder, table, form):
                 files = find_exports(self.folder, self.names[name], table, self.findings)
                 found[name] = Exports(self.names[name], files, table, self.ids, self.zone)
                 found[name].read_all(self.folder, form)
@@ -326,16 +324,16 @@ class _Reading:
         build: Callable[[RawTable, Findings], CheckedTable],
     ) -> CheckedTable:
         """Return one table, checked; of its exports the newest row each."""
-        exports = self.exports.get(name)
-        if exports is None:
+        if (exports := self.exports.get(name)) is None:
             return build(raw[name], self.findings)
         exports.people, exports.build = people, build
-        return self.all_parts(exports, build(_unread(TABLES[name], self.form(name)), Findings()))
+        whole = self.all_parts(exports, build(_unread(TABLES[name], self.form(name)), Findings()))
+        exports.tell(self.findings)
+        return whole
 
     def listed_people(self, before: Withdrawn) -> Athletes:
         """Return the athletes of all exports of their table, without those no longer listed."""
-        exports = self.exports["athletes"]
-        marked, deleted = deleted_people(exports, self.findings)
+        marked, deleted = deleted_people(self.exports["athletes"], self.findings)
 
         def people(raw: RawTable, findings: Findings) -> CheckedTable:
             one = athletes_table(raw, self.ids, findings, before, marked | deleted)
@@ -360,8 +358,6 @@ class _Reading:
     def all_parts(self, reader: PartReader | Exports, nothing: CheckedTable) -> CheckedTable:
         """Return a table in parts as one; `nothing` is the table without rows."""
         whole = whole_table(reader, nothing, self.findings)
-        if isinstance(reader, Exports):
-            reader.tell(self.findings)
         self.rows_read[reader.table.name] = sum(part.rows or 0 for part in whole.inputs)
         self.inputs += whole.inputs
         return whole.table

@@ -335,7 +335,7 @@ class _Reader:
         result = {}
         for name in inputs:
             if name in INPUTS:
-                found, also = _first_headers(self.table(inputs, name, "files."))
+                found, also = check.first_headers(self.table(inputs, name, "files."))
                 start = before.get(name, FileFormat())
                 filled = self.fill(start, found, _FILE, f"files.{name}")
                 result[name] = replace(filled, also=also or filled.also)
@@ -387,20 +387,6 @@ class _Reader:
             if path is not None and (problem := path_problem(self.folder, path)):
                 remedy = f"Copy the file into the study folder and set '{key}' to its name."
                 self.findings.stop("path_outside", STUDY_FILE, f"'{key}': {problem}", remedy)
-
-
-def _first_headers(found: dict[str, Any]) -> tuple[dict[str, Any], dict[str, tuple[str, ...]]]:
-    """Return a table of a file with the first header of each list of headers, and the others."""
-    columns = found.get("columns")
-    if not isinstance(columns, dict):
-        return found, {}
-    lists = {
-        ours: theirs
-        for ours, theirs in columns.items()
-        if isinstance(theirs, list) and theirs and all(isinstance(one, str) for one in theirs)
-    }
-    first = columns | {ours: theirs[0] for ours, theirs in lists.items()}
-    return found | {"columns": first}, {ours: tuple(t[1:]) for ours, t in lists.items()}
 
 
 def _shown(value: object) -> str:
