@@ -107,7 +107,7 @@ def test_from_files_to_the_findings_without_a_line_of_text(tmp_path):
     start.name.value = "../squad"  # never outside the place
     filled(start, "no mode anywhere")
     assert (tmp_path / "squad" / "study.toml").is_file()
-    assert len(start.table.children) > 5
+    assert len(start.table.children) > 30
     assert len(start.questions) == 2
     assert "run" in start.questions[0][1].options
     start.check.click()
@@ -174,3 +174,14 @@ def test_every_kind_of_name_is_explained():
     assert "files.TABLE.values" in explained("values")
     with pytest.raises(AgreementError, match="days_before"):
         explained("days_befor")
+
+
+def test_files_dropped_into_a_folder_beside_the_notebook_are_read(tmp_path):
+    (tmp_path / "exports").mkdir()
+    for name, content in CASES["no mode anywhere"][0].items():
+        (tmp_path / "exports" / name).write_text(content, encoding="utf-8")
+    start = Start(tmp_path)
+    start.dropped.value = "../exports"  # never outside the place
+    start.propose.click()
+    assert len(start.questions) == 2
+    assert (tmp_path / "study" / "study.toml").is_file()

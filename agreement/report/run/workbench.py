@@ -1,10 +1,12 @@
 """Hand the notebook of a report to an analyst: a copy beside the study, opened in JupyterLab."""
 
+import json
 import os
 import subprocess
 import sys
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import quote
 
 from agreement.errors import AgreementError, OutputError
 from agreement.report.run.render import parameters_source
@@ -132,6 +134,7 @@ def _signed(content: bytes) -> bool:
         return False
 
 
+_NO_NEWS: Final = {"@jupyterlab/apputils-extension:notification": {"fetchNews": "false"}}
 SILENT: Final = (  # a study is health data: nothing asks the network for news or newer versions
     "--LabApp.news_url=None",
     "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
@@ -169,8 +172,13 @@ def open_notebook(
     with work_folder() as work:
         command = [sys.executable, "-P", "-m", "jupyterlab", *SILENT]
         command += served(port, address, browser=browser)
-        command.append(str(notebook))
+        command += [f"--LabApp.default_url=/lab/tree/{quote(notebook.name)}", str(notebook)]
         surroundings = kernel_surroundings(None if own_start_up else work / "ipython")
+        unasked = work / "config" / "labconfig" / "default_setting_overrides.json"
+        unasked.parent.mkdir(parents=True)  # nobody is asked whether to fetch news
+        unasked.write_text(json.dumps(_NO_NEWS), encoding="utf-8")
+        paths = [str(unasked.parents[1]), surroundings.get("JUPYTER_CONFIG_PATH", "")]
+        surroundings["JUPYTER_CONFIG_PATH"] = os.pathsep.join(filter(None, paths))
         subprocess.run(command, check=False, env=surroundings)
 
 

@@ -5,16 +5,18 @@ from pathlib import Path
 from typing import Any, Final
 
 import ipywidgets as widgets
+import pandas as pd
 
 from agreement.cohort import Cohort, read_cohort
 from agreement.errors import AgreementError
 from agreement.figures.canvas import blank, settle, svg_text
-from agreement.figures.of_arrays import plot_differences
+from agreement.figures.differences import plot_differences
+from agreement.figures.points import pair_words
 from agreement.figures.theme import house_style
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.tables.study_edit import write_choices
-from agreement.terms import UNIT, counted
+from agreement.terms import RESULT_COLUMNS, UNIT, counted
 
 _FARTHEST: Final = 5
 _WIDE: Final = widgets.Layout(width="420px")
@@ -150,12 +152,10 @@ class Explore:
         with house_style():
             figure, (ax,) = blank()
             plot_differences(
-                pairs["field"],
-                pairs["lab"],
-                limits=limits,
-                athlete=pairs["athlete_id"],
-                confirmed=pairs["max_confirmed"] == "yes",
+                pairs,
+                pd.DataFrame(columns=RESULT_COLUMNS) if limits is None else limits,
                 margin=now["margin"] or None,
+                told=pair_words(pairs),
                 ax=ax,
             )
             settle(figure)
@@ -194,7 +194,7 @@ def _farthest(pairs: Any) -> str:
     """Return the athletes whose differences are the largest, as a sentence."""
     order = (pairs["field"] - pairs["lab"]).abs().sort_values(ascending=False).index[:_FARTHEST]
     named = [
-        f"{pairs.at[i, 'athlete_id']} ({pairs.at[i, 'field'] - pairs.at[i, 'lab']:+.1f})"
+        f"{pairs.loc[i, 'athlete_id']} ({pairs.loc[i, 'field'] - pairs.loc[i, 'lab']:+.1f})"
         for i in order
     ]
     return f"<p>Farthest from the laboratory: {escape(', '.join(named))}.</p>"

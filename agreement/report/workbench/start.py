@@ -13,12 +13,16 @@ from agreement.report.run.any_size import check_study, report_study
 from agreement.report.run.findings import grouped_findings
 from agreement.tables.columns import INPUTS
 from agreement.tables.proposal import Proposed, propose_study
+from agreement.tables.proposal_text import PREVIEW
 from agreement.tables.whole_output import whole_file
 
 _OPEN: Final = re.compile(r'^\s*([^#=]+?)\s*=\s*"\?"')
 _CHOICE: Final = re.compile(r'"([^"]+)"')
 _NOT_READ: Final = "(not read)"
-_WIDE: Final = widgets.Layout(width="640px")
+_MENU: Final = widgets.Layout(width="180px")
+_GRID: Final = widgets.Layout(
+    grid_template_columns="110px 150px 190px 80px minmax(150px, 1fr) minmax(200px, 2fr)"
+)
 
 
 class Start:
@@ -27,7 +31,7 @@ class Start:
 
     Attributes
     ----------
-    files, name, propose, check, report : widget
+    files, dropped, name, propose, check, report : widget
         Controls, in the order in which they are used.
     questions : list of (int, widget)
         Lines of study.toml that are open, with the control that decides each.
@@ -40,13 +44,16 @@ class Start:
     def __init__(self, place: str | Path = ".") -> None:
         self.place = Path(place)
         self.files = widgets.FileUpload(multiple=True, description="Choose files")
+        self.dropped = widgets.Text(
+            placeholder="or a folder beside this notebook", layout=widgets.Layout(width="240px")
+        )
         self.name = widgets.Text("study", description="Study folder")
         self.propose = widgets.Button(description="Read the files", button_style="primary")
         self.check = widgets.Button(
             description="Take these choices and check", layout=widgets.Layout(width="auto")
         )
         self.report = widgets.Button(description="Write the report", button_style="success")
-        self.table, self.asked = widgets.VBox(), widgets.VBox()
+        self.table, self.asked = widgets.GridBox(layout=_GRID), widgets.VBox()
         self.said, self.page = widgets.HTML(), widgets.HTML()
         self.questions: list[tuple[int, Any]] = []
         self.columns: list[tuple[str, str, Any]] = []
@@ -55,7 +62,7 @@ class Start:
         self.report.on_click(lambda _: self._try(self.write_report))
         self.panel = widgets.VBox(
             [
-                widgets.HBox([self.files, self.name, self.propose]),
+                widgets.HBox([self.files, self.dropped, self.name, self.propose]),
                 self.table,
                 self.asked,
                 widgets.HBox([self.check, self.report]),
@@ -85,7 +92,10 @@ class Start:
         with TemporaryDirectory(prefix="agreement-") as desk:
             for one in self.files.value:
                 (Path(desk) / Path(one["name"]).name).write_bytes(bytes(one["content"]))
-            found = propose_study(self.study, [Path(desk)])
+            chosen = [Path(desk)] if self.files.value else []
+            if named := Path(self.dropped.value.strip()).name:
+                chosen.append(self.place / named)
+            found = propose_study(self.study, chosen)
         self._show_columns(found)
         self._ask()
         remarks = "".join(f"<li>{escape(remark)}</li>" for remark in found.remarks)
@@ -97,22 +107,23 @@ class Start:
         lines, self.columns = [], []
         for row in found.preview.to_dict("records"):
             table, ours = str(row["table"]), str(row["ours"])
-            menu = widgets.Dropdown(options=[*INPUTS[table].columns, _NOT_READ], value=ours)
+            cells = [widgets.HTML(escape(str(row[name]))) for name in PREVIEW]
             if row["your column"] != "-":
+                choices = [*INPUTS[table].columns, _NOT_READ]
+                menu = widgets.Dropdown(options=choices, value=ours, layout=_MENU)
                 self.columns.append((table, ours, menu))
-            words = [table, row["your column"], row["unit"], row["first three values"]]
-            cells = [
-                widgets.HTML(escape(str(w)), layout=widgets.Layout(width="170px")) for w in words
-            ]
-            read = widgets.HTML(escape(str(row["as we read them"])), layout=_WIDE)
-            lines.append(widgets.HBox([*cells[:2], menu, *cells[2:], read]))
-        self.table.children = tuple(lines)
+                cells[PREVIEW.index("ours")] = menu
+            lines += cells
+        heads = [widgets.HTML(f"<strong>{escape(name)}</strong>") for name in PREVIEW]
+        self.table.children = (*heads, *lines)
 
     def _ask(self) -> None:
         """Show a control for each line that is open, with the choices that stand above it."""
-        self.questions, rows, why = [], [], ""
+        self.questions, rows, why, where = [], [], "", ""
         for at, line in enumerate(self._text().splitlines()):
-            if line.startswith("# decide: "):
+            if line.startswith("["):
+                where = line.split("#")[0].strip(" []")
+            elif line.startswith("# decide: "):
                 why = line.removeprefix("# decide: ")
             elif key := _OPEN.match(line):
                 choices = [c for c in dict.fromkeys(_CHOICE.findall(why)) if c != "?"]
@@ -121,7 +132,9 @@ class Start:
                     options=choices, placeholder="choose or type", ensure_option=False
                 )
                 self.questions.append((at, control))
-                rows.append(widgets.HBox([control, widgets.HTML(escape(f"{key[1]}: {why}"))]))
+                rows.append(
+                    widgets.HBox([control, widgets.HTML(escape(f"{where}, {key[1]}: {why}"))])
+                )
         self.asked.children = tuple(rows)
 
     def _text(self) -> str:
