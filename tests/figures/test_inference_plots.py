@@ -1,22 +1,19 @@
 """What may be inferred, drawn: structural line, matrix of methods, one athlete's own correction."""
 
-from datetime import date
+from datetime import date, timedelta
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.collections import PathCollection, QuadMesh
 
-from agreement.figures.athlete import (
-    own_correction_alt,
-    plot_own_correction,
-    plot_weeks,
-    weeks_alt,
-)
+from agreement.figures.athlete import own_correction_alt, plot_own_correction
 from agreement.figures.closer import closer_alt, plot_closer
 from agreement.figures.colours import BAND, WASH
 from agreement.figures.estimates import Estimate
 from agreement.figures.structural import plot_structural, structural_alt
+from agreement.figures.weeks import weeks_svg
 
 NAN = np.nan
 
@@ -87,16 +84,43 @@ def test_a_single_method_has_no_matrix_and_says_so(ax):
     assert closer_alt(nobody, ["a"], mode="run").startswith("No two methods")
 
 
-def test_weeks_stand_at_their_days_with_the_laboratory_at_day_0(ax):
-    days = [date(2026, 3, 8), date(2026, 3, 1), date(2026, 2, 22)]
-    plot_weeks(days, [52.0, 51.0, 50.0], lab_day=date(2026, 3, 1), lab=55.0, ax=ax)
-    (points,) = [c for c in ax.collections if isinstance(c, PathCollection)]
-    np.testing.assert_array_equal(points.get_offsets(), [(-7, 50.0), (0, 51.0), (7, 52.0)])
-    assert "laboratory, 55.0" in {text.get_text() for text in ax.get_legend().get_texts()}
-    assert weeks_alt([52.0, 50.0], 55.0, Estimate(54.0, 50.0, 58.0)) == (
-        "Laboratory value 55.0 mL/kg/min among 2 field values of 50.0 to 52.0; as a laboratory "
+def test_weeks_stand_at_their_days_with_the_laboratory_among_them():
+    day = date(2026, 3, 1)
+    field = [
+        (day + timedelta(days=gap), value) for gap, value in ((7, 52.0), (0, 51.0), (-7, 50.0))
+    ]
+    told = weeks_svg(field, [(day, 55.0)], half_width=5.0, equivalent=Estimate(54.0, 50.0, 58.0))
+    svg = ET.fromstring(told)
+    points = [
+        (float(one.get("cx")), float(one.get("cy")), one[0].text) for one in svg.iter("circle")
+    ]
+    assert [words for *_, words in points] == [
+        "field value, 2026-02-22: 50.0",
+        "field value, 2026-03-01: 51.0",
+        "field value, 2026-03-08: 52.0",
+    ]
+    (x, y), steps = np.array([point[:2] for point in points]).T, np.arange(3.0)
+    assert np.corrcoef(x, steps)[0, 1] == pytest.approx(1, abs=1e-4)
+    assert np.corrcoef(y, -steps)[0, 1] == pytest.approx(1, abs=1e-4)  # written to a tenth
+    (band,) = [one for one in svg.iter("rect") if one.get("opacity")]
+    per_unit = (y[0] - y[2]) / 2
+    assert float(band.get("height")) == pytest.approx(10 * per_unit, abs=0.2)  # 5 each way
+    words = [one.text for one in svg.iter("text")]
+    assert "laboratory 55.0" in words
+    assert "2026-03-01" in words
+    assert svg.get("aria-label") == (
+        "Laboratory value 55.0 mL/kg/min among 3 field values of 50.0 to 52.0; as a laboratory "
         "test would read: 54.0 (50.0 to 58.0)."
     )
+
+
+def test_one_day_alone_and_no_noise_are_drawn_too():
+    day = date(2026, 3, 1)
+    told = weeks_svg([(day, 50.0)], [(day, 50.0)], name="a <b>")
+    assert "a &lt;b&gt;, 2026-03-01: 50.0" in told
+    assert "nan" not in told
+    with pytest.raises(ValueError, match="needs one laboratory test"):
+        weeks_svg([(day, 50.0)], [])
 
 
 def test_one_more_test_narrows_about_the_same_value(ax):

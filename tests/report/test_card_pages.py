@@ -7,8 +7,10 @@ import pandas as pd
 import pytest
 
 from agreement.report.page.pdf import browser, print_pdf
-from agreement.report.sections.card_pages import NOT_KNOWN, cards_page
-from agreement.terms import CARD_COLUMNS, CAUTIONS
+from agreement.report.page.texts import IN_THREE_LINES
+from agreement.report.sections.card_pages import NOT_KNOWN, CardFacts, cards_page
+from agreement.stats.repeats.repeatability import Repeatability
+from agreement.terms import CARD_COLUMNS
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +24,8 @@ def test_every_athlete_has_one_card_with_the_cautions(squad, page):
     assert [re.search(r"<h2>(.+?)</h2>", card)[1] for card in cards] == sorted(athletes)
     for card in cards:
         assert "no clearance and no prescription" in card
-        assert all(caution in card.replace("&#x27;", "'") for caution in CAUTIONS)
+        assert card.count("<li>") >= len(IN_THREE_LINES) == 3
+        assert all(caution in card for caution in IN_THREE_LINES)
         assert NOT_KNOWN in card  # this study has no sessions
 
 
@@ -32,12 +35,83 @@ def test_a_card_says_what_the_table_says(squad, page):
         0
     ]
     row = table.loc["A03"]
-    for value in (row.field, row.lab_equivalent):
-        assert f">{value:.1f}<" in card
-    assert f"{row.lab_equivalent_low:.1f} to {row.lab_equivalent_high:.1f}" in card
+    assert f"it showed {row.field:.1f}" in card
+    assert f'<p class="big">{row.lab_equivalent:.1f}</p>' in card
+    assert f"{row.lab_equivalent_low:.1f} and {row.lab_equivalent_high:.1f}" in card
     assert np.isnan(row.smallest_real_change)
     assert "no smallest real change: the laboratory's own error is unknown" in row.note
-    assert "body mass (+11 %" in card  # told 78 kg where 70 were measured
+    assert '<p class="big">unknown</p>' in card
+    assert "body mass set to 78 kg, measured 70 kg" in card
+    assert card.count("<svg") == 1
+
+
+def facts(lacking):
+    laboratory = pd.DataFrame(
+        {
+            "athlete_id": ["A1", "A1"],
+            "date": pd.to_datetime(["2026-03-01", "2026-04-12"]),
+            "lab": [52.0, 54.4],
+            "mode": "run",
+            "max_confirmed": ["yes", "no"],
+        }
+    )
+    readings = pd.DataFrame(
+        {
+            "athlete_id": "A1",
+            "method": ["wrist", "wrist", "other"],
+            "mode": "run",
+            "date": pd.to_datetime(["2026-04-10", "2025-04-11", "2026-04-11"]),
+            "field": [50.5, 44.0, 60.0],
+        }
+    )
+    inputs = pd.DataFrame(
+        {
+            "athlete_id": "A1",
+            "method": "wrist",
+            "mode": "run",
+            "input": ["mass_kg", "hr_max_bpm"],
+            "told": [78.0, 166.0],
+            "measured": [69.9, 186.0],
+            "expected_shift": [0.0, -8.0],
+        }
+    )
+    noise = {"run": Repeatability(2.5, 18, 18, 36)}
+    return CardFacts(laboratory, readings, inputs, noise, [("wrist", "run")], {"A1": lacking})
+
+
+def card_row(method, value, note):
+    return dict.fromkeys(CARD_COLUMNS, "") | {
+        "athlete_id": "A1",
+        "method": method,
+        "mode": "run",
+        "field": 50.0,
+        "lab_equivalent": value,
+        "lab_equivalent_low": value - 6,
+        "lab_equivalent_high": value + 6,
+        "smallest_real_change": 6.0,
+        "note": note,
+    }
+
+
+def test_a_card_holds_one_equivalent_the_laboratory_and_what_to_correct():
+    rows = [
+        card_row("other", 47.3, ""),
+        card_row("wrist", 51.2, "laboratory maximum not confirmed"),
+    ]
+    page = cards_page(pd.DataFrame(rows), facts("none"), "Crew")
+    assert re.findall(r'<p class="big">(.+?)</p>', page) == ["54.4", "51.2", "6.0"]
+    assert "on 2026-04-12; one test lies within &plusmn;4.9 of the true value" in page  # 1.96 SEM
+    assert "Not confirmed to be a maximum" in page
+    assert "95 lie between 45.2 and 57.2" in page
+    assert "other, run 47.3 (41.3 to 53.3)" in page  # one line, below
+    assert "two laboratory tests: 6.9" in page  # 2.77 SEM
+    heart, mass = page.index("maximal heart rate set to 166 bpm"), page.index("body mass set to 78")
+    assert heart < mass  # the largest shift first
+    assert "That moves the number by about \u22128.0." in page
+    assert "That hardly moves the number." in page
+    assert "wrist, run, 2026-04-10: 50.5" in page
+    assert "laboratory, 2026-03-01: 52.0" in page
+    assert not re.findall(r"2025-04-11|other, run, 2026", page)  # long ago; another method
 
 
 def test_the_page_needs_nothing_else(page):
@@ -46,25 +120,19 @@ def test_the_page_needs_nothing_else(page):
 
 
 def test_what_the_training_lacks_stands_once_and_not_in_every_line():
-    row = dict.fromkeys(CARD_COLUMNS, "") | {
-        "athlete_id": "A1",
-        "method": "wrist",
-        "mode": "run",
-        "field": 50.0,
-        "lab_equivalent": 51.0,
-        "lab_equivalent_low": 45.0,
-        "lab_equivalent_high": float("nan"),
-        "smallest_real_change": float("nan"),
-        "note": "laboratory maximum not confirmed; the training lacks hard training; easy training",
-    }
-    page = cards_page(pd.DataFrame([row]), {"A1": "hard training; easy training"}, "Crew <1>")
+    note = "laboratory maximum not confirmed; the training lacks hard training; easy training"
+    row = card_row("wrist", 51.0, note) | {"lab_equivalent_high": float("nan")}
+    row["smallest_real_change"] = float("nan")
+    page = cards_page(pd.DataFrame([row]), facts("hard training; easy training"), "Crew <1>")
     assert page.count("hard training; easy training") == 1
     assert "laboratory maximum not confirmed" in page
     assert "Crew &lt;1&gt;" in page
 
 
 def test_nobody_paired_gives_a_page_that_says_so():
-    assert "No athlete has a pair" in cards_page(pd.DataFrame(columns=CARD_COLUMNS), {}, "crew")
+    assert "No athlete has a pair" in cards_page(
+        pd.DataFrame(columns=CARD_COLUMNS), facts("none"), "crew"
+    )
 
 
 @pytest.mark.browser

@@ -283,11 +283,14 @@ class StudyReport:
         people = {"pairs": cohort.pairs, "athlete_cards": self.cards} | laboratory_table(cohort)
         write_tables(released_tables(**tables) if self.discreet else tables | people, place)
         if self._has_card_pages:
-            text = card_pages.cards_page(self.cards, self._lacking, self._title, self.numbers.name)
+            title, day = self._title, self._provenance["created"][:10]
+            text = card_pages.cards_page(
+                self.cards, self._card_facts, title, self.numbers.name, day
+            )
             (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
         verdicts = (one.verdict for one in self.results.methods)
         told = {
-            "verdict": self._sentences(),
+            "verdict": answer.verdict_sentences(*self._judged, told=not self.discreet),
             "remarks": remarks(cohort, discreet=self.discreet),
             "small_groups": [] if self.discreet else self.small_groups,
             JUDGED: judged(self.options.margin, verdicts, self.earlier),
@@ -300,9 +303,6 @@ class StudyReport:
         """One for each method and mode, in the order of the results."""
         return tuple(self._comparison(one) for one in self.results.methods)
 
-    def _sentences(self) -> list[str]:
-        return answer.verdict_sentences(*self._judged, told=not self.discreet)
-
     @property
     def _title(self) -> str:
         return self.options.study.title or self.cohort.study.folder.name
@@ -312,8 +312,8 @@ class StudyReport:
         return self.folder is not None and self.kind == "squad"
 
     @cached_property
-    def _lacking(self) -> dict[str, str]:
-        return card_pages.lacking_intensities(self.cohort)
+    def _card_facts(self) -> card_pages.CardFacts:
+        return card_pages.CardFacts.of(self.cohort, answer.asked_first(*self._judged))
 
     @cached_property
     def _outside(self) -> frozenset[tuple[str, str, str]]:
@@ -323,7 +323,7 @@ class StudyReport:
     @cached_property
     def cards(self) -> pd.DataFrame:
         """What each athlete's number means; columns `agreement.terms.CARD_COLUMNS`."""
-        told = (self.numbers, self._lacking, self._outside)
+        told = (self.numbers, self._card_facts.lacking, self._outside)
         return athlete_cards(self.cohort.pairs, self.results.methods, *told)
 
     @cached_property

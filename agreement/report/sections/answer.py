@@ -235,6 +235,15 @@ def _doubts(some: tuple[Judged, ...], *, several: bool) -> list[Markup]:
     ]
 
 
+def asked_first(
+    methods: Iterable[Any], numbers: Numbers, options: StudyOptions
+) -> list[tuple[str, str]]:
+    """Return method and mode of every method: those the question is about first, the closest first."""
+    every = ranked(methods, numbers)
+    asked = _asked(every, options)
+    return [(one.method, one.mode) for one in sorted(every, key=lambda one: one not in asked)]
+
+
 def told_apart(asked: tuple[Judged, ...], numbers: Numbers) -> bool:
     """
     Return whether the first method is shown to be closer to the laboratory than each other one.

@@ -1,47 +1,33 @@
 """The cards of the athletes as a page of their own: on paper, one athlete on each sheet."""
 
-from collections.abc import Mapping
-from html import escape
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 from itertools import takewhile
 from math import isfinite
 from typing import Any, Final
 
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.cohort import Cohort
+from agreement.figures.estimates import Estimate
+from agreement.figures.weeks import weeks_svg
+from agreement.physiology.inputs import input_audit
 from agreement.report.page.html import whole_page
-from agreement.report.page.markup import ABSENT, Block, bullets, table
+from agreement.report.page.machine import said
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import plain, with_minus
-from agreement.report.sections.cards import LACKS
-from agreement.terms import CAUTIONS
+from agreement.report.page.texts import IN_THREE_LINES
+from agreement.report.sections.cards import LACKS, OF_CHANGE, SQUAD_ALONE
+from agreement.report.sections.input_sections import INPUTS
+from agreement.stats.repeats.repeatability import Repeatability
 
 FILE: Final = "athlete_cards.html"
 ZONES: Final = {"zone1": "easy", "zone2": "medium", "zone3": "hard"}
 LITTLE: Final = 0.05  # share of the training below which an intensity is called lacking; our choice
 NOT_KNOWN: Final = "not known: there are no training sessions with heart rate before the test"
-_COLUMNS: Final = (
-    "method",
-    "field value",
-    "laboratory-equivalent",
-    "95 % of such athletes",
-    "smallest real change",
-    "to correct, to bear in mind",
-)
-_READING: Final = (
-    (
-        "The <em>field value</em> is what the method gave: the mean of several days where it gives "
-        "one every day."
-    ),
-    (
-        "The <em>laboratory-equivalent</em> is what the laboratory would probably have measured; "
-        "for 95 of 100 athletes with this field value it lies in the range beside it."
-    ),
-    (
-        "Between two visits, a change of the field value larger than the <em>smallest real "
-        "change</em> is more than this method's noise; a smaller one may be noise alone."
-    ),
-)
+WEEKS: Final = timedelta(weeks=6)  # before the last laboratory test, and after it: recent
 
 
 def lacking_intensities(cohort: Cohort) -> dict[str, str]:
@@ -86,8 +72,44 @@ def _latest(frame: pd.DataFrame) -> dict[str, dict[Any, Any]]:
     return {str(row["athlete_id"]): row for row in last.to_dict("records")}
 
 
+@dataclass(frozen=True)
+class CardFacts:
+    """
+    What a card says beside the numbers of ``athlete_cards.csv``.
+
+    Attributes
+    ----------
+    laboratory, readings : DataFrame
+        Frames of `laboratory_values` and of the field readings.
+    inputs : DataFrame
+        From `agreement.physiology.inputs.input_audit`.
+    noise : mapping of str to Repeatability
+        The laboratory's own error, by mode.
+    order : sequence of (method, mode)
+        The best first: those the question is about, then the closest to the laboratory.
+    lacking : mapping of str to str
+        From `lacking_intensities`.
+    """
+
+    laboratory: pd.DataFrame
+    readings: pd.DataFrame
+    inputs: pd.DataFrame
+    noise: Mapping[str, Repeatability] = field(default_factory=dict)
+    order: Sequence[tuple[str, str]] = ()
+    lacking: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, cohort: Cohort, order: Sequence[tuple[str, str]]) -> "CardFacts":
+        """Return the facts of a study."""
+        readings, laboratory = cohort.readings, cohort.laboratory.frame
+        inputs = input_audit(readings.frame, laboratory, readings.heart_rate_based)
+        inputs = inputs[inputs["to_correct"] == "yes"]
+        noise, lacking = cohort.results.laboratory, lacking_intensities(cohort)
+        return cls(laboratory, readings.frame, inputs, noise, order, lacking)
+
+
 def cards_page(
-    cards: pd.DataFrame, lacking: Mapping[str, str], title: str, name: Names | None = None
+    cards: pd.DataFrame, facts: CardFacts, title: str, name: Names | None = None, day: str = ""
 ) -> str:
     """
     Return the cards of all athletes as one HTML page.
@@ -96,53 +118,147 @@ def cards_page(
     ----------
     cards : DataFrame
         Columns `agreement.terms.CARD_COLUMNS`.
-    lacking : mapping of str to str
-        From `lacking_intensities`.
+    facts : CardFacts
     title : str
         The study's, plain text.
     name : Names, optional
         What people read for each method.
+    day : str
+        When it was made, for each printed sheet.
     """
+    told = {"title": title, "cautions": IN_THREE_LINES}
     shown = [
-        _card(str(athlete), own, lacking.get(str(athlete), NOT_KNOWN), title, name or Names()).html
+        said("cards", "card", one=_card(str(athlete), own, facts, name or Names()), **told)
         for athlete, own in cards.groupby("athlete_id", sort=True)
     ]
     header = '<h1 class="screen">What each athlete\u2019s number means</h1>'
     body = "\n".join(shown) or "<p>No athlete has a pair.</p>"
-    return whole_page(f"{title}: athlete cards", header, body, skip_to="Skip to the cards")
+    page = f"{title}: athlete cards"
+    return whole_page(page, header, body, skip_to="Skip to the cards", day=day)
 
 
-def _card(athlete: str, own: pd.DataFrame, lacking: str, title: str, name: Names) -> Block:
-    """Return one athlete's card."""
-    rows = [_row(row, name) for row in own.to_dict("records")]
-    numbers = table(f"{athlete} (mL/kg/min)", _COLUMNS, rows, numeric=_COLUMNS[1:5])
-    cautions = bullets(escape(text) for text in CAUTIONS)
-    return Block(
-        f'<article class="card" aria-label="Card of {escape(athlete, quote=True)}">'
-        f"<h2>{escape(athlete)}</h2>"
-        f'<p class="study">{escape(title)}</p>{numbers.html}'
-        f"<p><strong>Intensities that the training before the test lacks:</strong> "
-        f"{escape(lacking)}. An estimate from heart rate has to guess what happens there.</p>"
-        f"{bullets(_READING).html}"
-        '<div class="caution"><p><strong>This card is no clearance and no prescription.</strong></p>'
-        f"{cautions.html}</div></article>"
-    )
+def _card(athlete: str, own: pd.DataFrame, facts: CardFacts, name: Names) -> dict[str, Any]:
+    """Return what stands on one athlete's card."""
+    rows = {(str(row["method"]), str(row["mode"])): row for row in own.to_dict("records")}
+    ranked = sorted(rows, key=lambda place: (*_rank(place, facts), place))
+    known = [place for place in ranked if isfinite(rows[place]["lab_equivalent"])]
+    best = known[0] if known else None
+    tests = facts.laboratory[facts.laboratory["athlete_id"] == athlete].sort_values("date")
+    card = {
+        "athlete": athlete,
+        "lacking": facts.lacking.get(athlete, NOT_KNOWN),
+        "others": [f"{name(*place)} {_equivalent(rows[place])}" for place in known[1:]],
+        "inputs": _inputs(athlete, facts, name),
+        "notes": _notes(rows, best, name),
+        "best": "" if best is None else name(*best),
+        "lab": "",
+        "noise": "",
+        "picture": "",
+    }
+    if len(tests):
+        card |= _of_laboratory(tests, facts)
+        card["picture"] = _picture(athlete, tests, rows, best or ranked[0], facts, name)
+    return card if best is None else card | _of_best(rows[best])
 
 
-def _row(row: dict[Any, Any], name: Names) -> tuple[str, ...]:
+def _rank(place: tuple[str, str], facts: CardFacts) -> tuple[int]:
+    order = list(facts.order)
+    return (order.index(place) if place in order else len(order),)
+
+
+def _of_laboratory(tests: pd.DataFrame, facts: CardFacts) -> dict[str, Any]:
+    """Return the latest laboratory value, its date and its own uncertainty."""
+    last = tests.iloc[-1]
+    error = facts.noise.get(str(last["mode"]))
+    return {
+        "lab": plain(last["lab"]),
+        "lab_day": f"{last['date']:%Y-%m-%d}",
+        "confirmed": last["max_confirmed"] == "yes",
+        "noise": "" if error is None else plain(error.noise_floor),
+        "lab_change": "" if error is None else plain(error.smallest_real_change),
+    }
+
+
+def _of_best(row: dict[Any, Any]) -> dict[str, Any]:
+    """Return the one laboratory-equivalent, and what change is real between two visits."""
     low, high = row["lab_equivalent_low"], row["lab_equivalent_high"]
-    interval = f"{plain(low)} to {plain(high)}" if isfinite(low) and isfinite(high) else ABSENT
-    notes = (note for note in row["note"].split("; ") if note)
-    own = takewhile(lambda note: not note.startswith(LACKS), notes)  # the rest stands below
-    words = "; ".join(filter(None, [row["inputs_to_correct"], *own]))
     real = row["smallest_real_change"]
-    return (
-        escape(name(str(row["method"]), str(row["mode"]))),
-        *(plain(row[kind]) if isfinite(row[kind]) else ABSENT for kind in _COLUMNS_OF_NUMBERS),
-        interval,
-        plain(real) if isfinite(real) else '<span class="absent">cannot be told</span>',
-        escape(with_minus(words)) or "nothing",
+    why = next((n for n in row["note"].split("; ") if n.startswith(OF_CHANGE)), "")
+    return {
+        "field": plain(row["field"]),
+        "equivalent": plain(row["lab_equivalent"]),
+        "interval": f"{plain(low)} and {plain(high)}" if isfinite(low) and isfinite(high) else "",
+        "real": plain(real) if isfinite(real) else "",
+        "why_no_change": why.replace("no_second_visit", "nobody was seen at two visits"),
+    }
+
+
+def _equivalent(row: dict[Any, Any]) -> str:
+    low, high = row["lab_equivalent_low"], row["lab_equivalent_high"]
+    ends = f" ({plain(low)} to {plain(high)})" if isfinite(low) and isfinite(high) else ""
+    return f"{plain(row['lab_equivalent'])}{ends}"
+
+
+def _inputs(athlete: str, facts: CardFacts, name: Names) -> list[Markup]:
+    """Say what the estimators were told wrongly, the largest shift first, and how far it moves them."""
+    own = facts.inputs[facts.inputs["athlete_id"] == athlete]
+    own = own.assign(size=own["expected_shift"].abs()).sort_values("size", ascending=False)
+    words = []
+    for row in own[own["input"] != "sensor"].to_dict("records"):
+        what, unit = INPUTS[row["input"]]
+        shift = row["expected_shift"]
+        told = {
+            "method": name(str(row["method"]), str(row["mode"])),
+            "what": what,
+            "told": f"{row['told']:g} {unit}",
+            "measured": f"{row['measured']:g} {unit}",
+            "shift": plain(shift, sign=True).replace("+0.0", "0.0") if isfinite(shift) else None,
+        }
+        words.append(said("cards", "input", **told))
+    return words
+
+
+def _notes(
+    rows: Mapping[tuple[str, str], dict[Any, Any]], best: tuple[str, str] | None, name: Names
+) -> list[str]:
+    """Return what else to bear in mind, of the best method first."""
+    found: dict[str, list[str]] = {}
+    for place in sorted(rows, key=lambda one: one != best):
+        notes = filter(None, rows[place]["note"].split("; "))
+        for note in takewhile(lambda note: not note.startswith(LACKS), notes):
+            if not note.startswith((SQUAD_ALONE, *OF_CHANGE)):  # it has its place, or its table
+                found.setdefault(note, []).append(name(*place))
+    return [f"{with_minus(note)} ({', '.join(names)})" for note, names in found.items()]
+
+
+def _picture(
+    athlete: str,
+    tests: pd.DataFrame,
+    rows: Mapping[tuple[str, str], dict[Any, Any]],
+    place: tuple[str, str],
+    facts: CardFacts,
+    name: Names,
+) -> Markup:
+    """Draw the field values of recent weeks with the laboratory's in them."""
+    found = facts.readings
+    found = found[(found["athlete_id"] == athlete) & (found["method"] == place[0])]
+    found = found[found["mode"] == place[1]]
+    last = tests["date"].iloc[-1]
+    near = found[(found["date"] - last).abs() <= WEEKS]
+    recent = tests[(last - tests["date"]) <= WEEKS]
+    error = facts.noise.get(str(tests["mode"].iloc[-1]))
+    row = rows[place]
+    svg = weeks_svg(
+        _days(near, "field"),
+        _days(recent, "lab"),
+        half_width=None if error is None else error.noise_floor,
+        equivalent=Estimate(*(row[f"lab_equivalent{end}"] for end in ("", "_low", "_high"))),
+        name=name(*place),
     )
+    return Markup(svg)
 
 
-_COLUMNS_OF_NUMBERS: Final = ("field", "lab_equivalent")
+def _days(frame: pd.DataFrame, column: str) -> list[tuple[date, float]]:
+    return [
+        (day.date(), float(value)) for day, value in zip(frame["date"], frame[column], strict=True)
+    ]

@@ -20,6 +20,8 @@ DRUG = "takes a drug that limits heart rate: this method does not hold"
 OUTSIDE = "outside the range of the equation"
 SQUAD_ALONE = "without the own tests, by the squad's calibration:"
 LACKS = "the training lacks"
+NO_REAL = "no smallest real change:"
+OF_CHANGE = (NO_SECOND_VISIT, NO_REAL, "change of ")  # how notes on a change begin
 
 
 def athlete_cards(
@@ -124,7 +126,7 @@ def _of_change(result: Any, row: dict[Any, Any], real: Cell) -> list[str]:
     """Return why no change can be called real, or how likely the change seen is a true one."""
     if not real.known:
         none = not real.note or real.note.startswith(NO_SECOND_VISIT)
-        return [NO_SECOND_VISIT if none else f"no smallest real change: {real.reason}"]
+        return [NO_SECOND_VISIT if none else f"{NO_REAL} {real.reason}"]
     said = None if result.change is None else result.change.chance_said(row["athlete_id"])
     return [said] if said else []
 

@@ -17,7 +17,7 @@ from agreement.stats.repeats.averaging_rule import AGAINST, AveragingRules
 from agreement.stats.results_table import LABORATORY, StudyResults
 
 ENDS: Final = ("share_more_p10", "share_more_p90")
-_INPUTS: Final = {
+INPUTS: Final = {
     "mass_kg": ("body mass", "kg"),
     "hr_max_bpm": ("maximal heart rate", "bpm"),
     "age_years": ("age", "years"),
@@ -106,9 +106,9 @@ def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
     rows = [
         (
             escape(str(row["athlete_id"])),
-            _INPUTS[row["input"]][0],
-            f"{row['told']:g} {_INPUTS[row['input']][1]}",
-            f"{row['measured']:g} {_INPUTS[row['input']][1]}",
+            INPUTS[row["input"]][0],
+            f"{row['told']:g} {INPUTS[row['input']][1]}",
+            f"{row['measured']:g} {INPUTS[row['input']][1]}",
             shown(row["expected_shift"], sign=True),
             escape(row["note"]) or "none",
         )

@@ -1,0 +1,210 @@
+"""
+The small picture of a card: one athlete's field values of recent weeks, the laboratory's in it.
+
+Written as SVG without a drawing library: a squad has dozens of cards, and each picture drawn the
+usual way takes a tenth of a second.
+"""
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from html import escape
+from math import isfinite
+from typing import Final
+
+from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, OWN, SOFT
+from agreement.figures.estimates import Estimate
+from agreement.figures.labels import number, with_interval
+
+WIDTH, HEIGHT = 460, 200  # units of the picture; letters have 14
+_LEFT, _RIGHT, _TOP, _BOTTOM = 34, 350, 14, 168  # of the panel; the equivalent stands to the right
+_BESIDE: Final = 372
+_STEPS: Final = (1.0, 2.0, 5.0, 10.0, 20.0)  # between grid lines [mL/kg/min]
+_MOST_LINES: Final = 6
+_APART: Final = 80.0  # of two dates on the axis
+
+
+def weeks_svg(
+    field: Sequence[tuple[date, float]],
+    tests: Sequence[tuple[date, float]],
+    *,
+    half_width: float | None = None,
+    equivalent: Estimate | None = None,
+    name: str = "field value",
+) -> str:
+    """
+    Return an athlete's field values of recent weeks with the laboratory's values in them, as SVG.
+
+    Parameters
+    ----------
+    field, tests : sequence of (date, float)
+        Field values, and laboratory tests, of which there is one at least. [mL/kg/min]
+    half_width : float, optional
+        How far one laboratory test may lie from the athlete's true value. [mL/kg/min]
+    equivalent : Estimate, optional
+        The laboratory-equivalent with its interval, drawn beside. [mL/kg/min]
+    name : str
+        Of the method, plain text.
+
+    Raises
+    ------
+    ValueError
+        If there is no laboratory test.
+
+    Examples
+    --------
+    >>> weeks_svg([(date(2026, 3, 3), 51.0)], [(date(2026, 3, 1), 50.0)]).count("<circle")
+    1
+    """
+    if not tests:
+        msg = "A picture of weeks needs one laboratory test at least."
+        raise ValueError(msg)
+    known = equivalent is not None and equivalent.known
+    panel = _Panel(field, tests, half_width or 0.0, equivalent if known else None)
+    parts = [*panel.grid(), *panel.noise(half_width), *panel.readings(name)]
+    parts += panel.laboratory(half_width)
+    if equivalent is not None and known:
+        parts += panel.beside(equivalent)
+    alt = escape(weeks_alt([value for _, value in field], tests[-1][1], equivalent), quote=True)
+    style = "font:14px var(--fig-font,Helvetica,Arial,sans-serif)"
+    return (
+        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{alt}" style="{style}">'
+        f"{''.join(parts)}</svg>"
+    )
+
+
+def weeks_alt(field: Sequence[float], lab: float, equivalent: Estimate | None = None) -> str:
+    """Return what the picture of recent weeks shows, as a sentence."""
+    said = f"Laboratory value {number(lab)} mL/kg/min"
+    if field:
+        ends = f"{number(min(field))} to {number(max(field))}"
+        said += f" among {len(field)} field values of {ends}"
+    if equivalent is not None and equivalent.known:
+        said += f"; as a laboratory test would read: {with_interval(equivalent)}"
+    return f"{said}."
+
+
+class _Panel:
+    """Where days and values lie, and what is drawn there."""
+
+    def __init__(
+        self,
+        field: Sequence[tuple[date, float]],
+        tests: Sequence[tuple[date, float]],
+        half: float,
+        beside: Estimate | None,
+    ) -> None:
+        self._field, self._tests = sorted(field), sorted(tests)
+        days = [day for day, _ in (*field, *tests)]
+        spare = timedelta(days=3 if max(days) > min(days) else 7)
+        self._first, self._last = min(days) - spare, max(days) + spare
+        values = [value for _, value in field]
+        values += [value + side for _, value in tests for side in (-half, half)]
+        values += [] if beside is None else [beside.value, *filter(isfinite, beside[1:3])]
+        self._low, self._high = min(values) - 1.0, max(values) + 1.0
+
+    def x(self, day: date) -> float:
+        return _LEFT + (_RIGHT - _LEFT) * ((day - self._first) / (self._last - self._first))
+
+    def y(self, value: float) -> float:
+        return _BOTTOM - (_BOTTOM - _TOP) * (value - self._low) / (self._high - self._low)
+
+    def grid(self) -> list[str]:
+        """Draw a line for each round value, and the dates of tests and of the ends."""
+        span = self._high - self._low
+        step = next((one for one in _STEPS if span / one <= _MOST_LINES), _STEPS[-1])
+        value, parts = step * (self._low // step + 1), []
+        while value < self._high:
+            parts.append(_line(_LEFT, self.y(value), _RIGHT, self.y(value), FAINT, 0.4))
+            parts.append(_text(_LEFT - 5, self.y(value) + 4, f"{value:g}", "end", SOFT))
+            value += step
+        shown: list[float] = []
+        ends = [day for day, _ in (self._field[:1] + self._field[-1:])]
+        for day in [*(day for day, _ in reversed(self._tests)), *ends]:
+            place = self.x(day)
+            if all(abs(place - other) >= _APART for other in shown):
+                shown.append(place)
+                parts.append(_text(place, _BOTTOM + 17, day.isoformat(), "middle", SOFT))
+        return parts
+
+    def noise(self, half: float | None) -> list[str]:
+        """Draw how far the last test may lie from the true value."""
+        if half is None:
+            return []
+        top, foot = (self.y(self._tests[-1][1] + side) for side in (half, -half))
+        box = f'x="{_LEFT}" y="{top:.1f}" width="{_RIGHT - _LEFT}" height="{foot - top:.1f}"'
+        return [f'<rect {box} style="fill:{_ink("band", BAND)}" opacity=".4"/>']
+
+    def readings(self, name: str) -> list[str]:
+        """Draw the field values, each saying its day, joined by a line."""
+        places = [f"{self.x(day):.1f},{self.y(value):.1f}" for day, value in self._field]
+        path = f'<polyline points="{" ".join(places)}" style="fill:none;stroke:{_ink("faint", FAINT)}"/>'
+        said = escape(name)
+        return [
+            path,
+            *(
+                f'<circle cx="{self.x(day):.1f}" cy="{self.y(value):.1f}" r="3.4" '
+                f'style="fill:{_ink("field", FIELD)}"><title>{said}, {day}: {number(value)}</title>'
+                "</circle>"
+                for day, value in self._field
+            ),
+        ]
+
+    def laboratory(self, half: float | None) -> list[str]:
+        """Draw each laboratory test as a diamond with its own noise, and name its value."""
+        parts = []
+        colour = _ink("margin", MARGIN)
+        before = -_APART
+        for day, value in self._tests:
+            x, y = self.x(day), self.y(value)
+            lift = -7 if x - before > 2 * _APART else 18  # names of close tests do not meet
+            before = x
+            if half is not None:
+                parts.append(_line(x, self.y(value - half), x, self.y(value + half), MARGIN, 1.6))
+            parts.append(
+                f'<path d="M{x:.1f},{y - 7:.1f}l7,7l-7,7l-7,-7z" style="fill:{colour};stroke:'
+                f'var(--paper,#fff)"><title>laboratory, {day}: {number(value)}</title></path>'
+            )
+            left = x > (_LEFT + _RIGHT) / 2
+            words = f"laboratory {number(value)}"
+            place = x - 10 if left else x + 10
+            parts.append(
+                _text(place, y + lift, words, "end" if left else "start", MARGIN, halo=True)
+            )
+        return parts
+
+    def beside(self, equivalent: Estimate) -> list[str]:
+        """Draw what a laboratory test would read, with its interval."""
+        x, y = _BESIDE, self.y(equivalent.value)
+        parts = []
+        if isfinite(equivalent.low) and isfinite(equivalent.high):
+            parts.append(_line(x, self.y(equivalent.low), x, self.y(equivalent.high), OWN, 2.0))
+        parts.append(
+            f'<rect x="{x - 5}" y="{y - 5:.1f}" width="10" height="10" '
+            f'style="fill:{_ink("own", OWN)}"/>'
+        )
+        lines = ("as the lab", "would read", number(equivalent.value))
+        return parts + [
+            _text(x + 12, y - 11 + 16 * place, line, "start", OWN)
+            for place, line in enumerate(lines)
+        ]
+
+
+_NAMES: Final = {FAINT: "faint", SOFT: "soft", INK: "ink", MARGIN: "margin", OWN: "own"}
+
+
+def _ink(name: str, colour: str) -> str:
+    """Return a colour that a dark page may change."""
+    return f"var(--fig-{name},{colour})"
+
+
+def _line(x: float, y: float, to_x: float, to_y: float, colour: str, width: float) -> str:
+    where = f'x1="{x:.1f}" y1="{y:.1f}" x2="{to_x:.1f}" y2="{to_y:.1f}"'
+    return f'<line {where} style="stroke:{_ink(_NAMES[colour], colour)};stroke-width:{width}"/>'
+
+
+def _text(x: float, y: float, words: str, anchor: str, colour: str, *, halo: bool = False) -> str:
+    around = ";paint-order:stroke;stroke:var(--paper,#fff);stroke-width:4" if halo else ""
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" '
+        f'style="fill:{_ink(_NAMES[colour], colour)}{around}">{escape(words)}</text>'
+    )
