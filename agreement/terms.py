@@ -242,6 +242,9 @@ RANGES: Final[dict[str, Range]] = {
     "waist_cm": Range(55, 130, 40, 200, "cm"),
     "fat_percent": Range(5, 50, 2, 75, "%"),
     "vo2_ml_min": Range(500, 6000, 150, 8000, "mL/min"),  # of one stage of a field test
+    "vo2_ml_kg_min": Range(7, 90, 2, 100, UNIT),  # the same
+    "step_height_cm": Range(10, 45, 2, 80, "cm"),
+    "step_rate_min": Range(12, 40, 5, 80, "steps/min"),
     "grade": Range(-0.15, 0.25, -0.5, 0.5, "1"),
 }
 

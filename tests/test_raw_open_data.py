@@ -44,6 +44,20 @@ columns = { athlete_id = "id", time_min = "run15_time_min" }
 values = { date = "1990-01-01", protocol = "run_1_5mile_1993" }
 """
 
+RIDERS = """
+extrapolation.maximum_share_of_hr_max = 0.93
+[files.lab_tests]
+path = "cycling20_lab.csv"
+columns = { lab_test_id = "subject + timepoint", athlete_id = "subject", date = "timepoint", hr_max_bpm = "hr_max" }
+values = { mode = "cycle" }
+codes.date = { pre = "2026-01-05", meso1 = "2026-02-02", meso2 = "2026-03-02", meso3 = "2026-03-30" }
+[files.field_tests]
+path = "cycling20_stages.csv"
+columns = { athlete_id = "subject", date = "timepoint", power_w = "watt", hr_bpm = "hr" }
+values = { protocol = "cycle_stages_hr" }
+codes.date = { pre = "2026-01-05", meso1 = "2026-02-02", meso2 = "2026-03-02", meso3 = "2026-03-30" }
+"""
+
 
 def lay_out(folder, toml, *files):
     """Copy raw files beside a study.toml of at most twelve lines."""
@@ -76,3 +90,31 @@ def test_31_men(tmp_path):
     assert (len(differences), cohort.flow["excluded"].sum()) == (31, 0)
     assert differences.mean() == pytest.approx(2.21, abs=0.005)
     assert differences.std() == pytest.approx(2.98, abs=0.005)
+
+
+@at_hand
+def test_20_cyclists(tmp_path):
+    # rows of the two raw files as they are: ids of rider and visit, visits given their days, mass
+    # and HRmax from the laboratory's file
+    cohort = lay_out(tmp_path, RIDERS, "cycling20_lab.csv", "cycling20_stages.csv")
+    pairs = cohort.pairs
+    before = pairs.loc[pairs["lab_test_id"].str.endswith("-pre"), "difference"]
+    assert len(before) == 20
+    assert before.mean() == pytest.approx(-5.16, abs=0.005)
+    assert before.std() == pytest.approx(5.60, abs=0.005)
+    missing = cohort.exclusions.query("reason == 'missing_value'")
+    assert sorted(missing["id"]) == ["13-meso2", "5-meso2", "5-meso3", "9-meso2"]
+    told = [p for p in cohort.problems if p.reason == "from_laboratory"]
+    assert {p.column for p in told} == {"hr_max_bpm", "mass_kg"}
+
+
+@at_hand
+def test_20_cyclists_by_their_measured_uptake(tmp_path):
+    """With the measured uptake of stages, the riders whom the rule serves read lower (sheet: computed)."""
+    toml = RIDERS.replace('"cycle_stages_hr"', '"stages_measured_1961", mode = "cycle"')
+    toml = toml.replace(", power_w =", ', vo2_ml_min = "vo2_ml_min", power_w =')
+    cohort = lay_out(tmp_path, toml, "cycling20_lab.csv", "cycling20_stages.csv")
+    pairs = cohort.pairs
+    before = pairs.loc[pairs["lab_test_id"].str.endswith("-pre"), "difference"]
+    assert len(before) == 20
+    assert before.mean() == pytest.approx(-0.9, abs=0.05)

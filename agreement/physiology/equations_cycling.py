@@ -52,11 +52,6 @@ def max_power_1990(x: Inputs) -> FloatArray:
     return np.where(x["male"] == 1, men, women)
 
 
-def _stages_have_no_equation(x: Inputs) -> FloatArray:
-    """Return NaN: `cycle_stages_hr` is a line through stages, drawn in `field_test_values`."""
-    return np.full(x["power_w"].shape, np.nan)
-
-
 CYCLE_SUBMAXIMAL: Final = FieldProtocol(
     id="cycle_submax_1954",
     name="submaximal cycle stage, 1954",
@@ -94,23 +89,6 @@ CYCLING: Final = (
         standard_error=(0.48, 0.48),
         error_unit="L/min",
         source="Astrand 1960; error from Bjorkman 2016 (read)",
-    ),
-    FieldProtocol(
-        id="cycle_stages_hr",
-        name="cycle stages, heart rate carried on",
-        title="steady stages on a cycle, heart rate carried to its maximum",
-        mode="cycle",
-        inputs=("power_w", "hr_bpm", "mass_kg"),
-        equation=_stages_have_no_equation,
-        population="adults; error about 10-15 %; the cost equation was made for 50-200 W",
-        source="Bushman 2020 (leg cycling equation of the ACSM); each result has its own standard error",
-        provenance="read",
-        heart_rate_based=True,
-        stages=True,
-        note=(
-            "vo2_on_hr over the stages, carried to hr_max_bpm of the row, else to the study's "
-            "age formula"
-        ),
     ),
     FieldProtocol(
         id="cycle_max_power_1990",

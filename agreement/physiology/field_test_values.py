@@ -7,22 +7,29 @@ result without an input that its equation needs is set aside, and the input is n
 
 from typing import Final
 
+import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.cycle_stages import stage_results
 from agreement.physiology.field_tests import PROTOCOLS, protocol
 from agreement.physiology.ledger import as_problems, joined, set_aside_rows
 from agreement.physiology.one_row_tests import one_row_results
 from agreement.physiology.people import people_at
 from agreement.physiology.reading_rows import NO_MEMBERS, NO_READINGS, ReadingPart, join_parts
+from agreement.physiology.session_people import nearest_measured
+from agreement.physiology.stage_tests import MEASURED, stage_results
 from agreement.tables.options import Extrapolation
+from agreement.terms import counted
 
 FROM_ATHLETE: Final = ("mass_kg", "stature_cm", "age_years")
 
 
 def field_test_values(
-    tests: pd.DataFrame, athletes: pd.DataFrame, *, extrapolation: Extrapolation
+    tests: pd.DataFrame,
+    athletes: pd.DataFrame,
+    laboratory: pd.DataFrame,
+    *,
+    extrapolation: Extrapolation,
 ) -> ReadingPart:
     """
     Compute VO2max of every field test.
@@ -31,6 +38,8 @@ def field_test_values(
     ----------
     tests, athletes : DataFrame
         The checked ``field_tests`` and ``athletes`` tables.
+    laboratory : DataFrame
+        Frame of `laboratory_values`, for a mass and an HRmax that nobody wrote down elsewhere.
     extrapolation : Extrapolation
         The study's guards, for the protocols that carry heart rate to its maximum.
 
@@ -60,10 +69,14 @@ def field_test_values(
         remedy="Repeat the test, or correct the cell if it was completed.",
     )
     rows, notes = _with_people(rows[~unfinished].reset_index(drop=True), athletes)
+    rows, measured = _with_laboratory(rows, laboratory)
+    notes += measured
     parts = [ReadingPart(NO_READINGS, NO_MEMBERS, left_out, stops + notes)]
     for protocol_id, group in rows.groupby("protocol", sort=True):
         row = PROTOCOLS[str(protocol_id)]
-        group = group.reset_index(drop=True).assign(mode=group["mode"].fillna(row.mode).to_numpy())
+        group = group.reset_index(drop=True).assign(
+            mode=group["mode"].fillna(row.mode or np.nan).to_numpy()
+        )
         parts.append(
             stage_results(group, row, extrapolation) if row.stages else one_row_results(group, row)
         )
@@ -107,3 +120,31 @@ def _with_people(
         for file, part in rows[filled].groupby("file", sort=True)
     )
     return rows, notes
+
+
+def _with_laboratory(
+    rows: pd.DataFrame, laboratory: pd.DataFrame
+) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
+    """Fill mass, and HRmax of stage tests, from the athlete's nearest laboratory test; say so."""
+    of_stages = [row.id for row in PROTOCOLS.values() if row.stages]
+    per_mass = [row.id for row in PROTOCOLS.values() if {"mass_kg", MEASURED} & {*row.inputs}]
+    notes: list[Problem] = []
+    by_mode = rows.assign(
+        mode=rows["mode"].fillna(rows["protocol"].map(lambda one: PROTOCOLS[str(one)].mode))
+    )
+    for name, protocols in (("hr_max_bpm", of_stages), ("mass_kg", per_mass)):
+        where = rows[name].isna() & rows["protocol"].isin(protocols)
+        if not where.any():
+            continue
+        found = nearest_measured(by_mode[where], laboratory, name)
+        rows.loc[where, name] = found
+        filled = rows[where][~np.isnan(found)]
+        for file, part in filled.groupby("file", sort=True):
+            tests = len(part[["athlete_id", "date", "protocol"]].drop_duplicates())
+            what = (
+                f"{counted(tests, 'test')} without {name} of their own use that of the athlete's "
+                "nearest laboratory test."
+            )
+            remedy = f"Give {name} in the rows if it differs."
+            notes.append(Problem("note", "from_laboratory", str(file), None, name, what, remedy))
+    return rows, tuple(notes)

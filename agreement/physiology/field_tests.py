@@ -12,13 +12,15 @@ import numpy as np
 import pandas as pd
 
 from agreement.physiology.equations_cycling import CYCLING
+from agreement.physiology.equations_peak import PEAKS
 from agreement.physiology.equations_resting import RESTING_FORMS
 from agreement.physiology.equations_running import RUNNING
+from agreement.physiology.equations_stages import STAGES
 from agreement.physiology.equations_walking import WALKING
 from agreement.physiology.protocol import FieldProtocol
 
 PROTOCOLS: Final[dict[str, FieldProtocol]] = {
-    row.id: row for row in (*RUNNING, *WALKING, *CYCLING, *RESTING_FORMS)
+    row.id: row for row in (*RUNNING, *WALKING, *CYCLING, *PEAKS, *STAGES, *RESTING_FORMS)
 }
 
 
@@ -54,7 +56,7 @@ def protocols_frame() -> pd.DataFrame:
         {
             "protocol": row.id,
             "title": row.title,
-            "mode": row.mode,
+            "mode": row.mode or "the result's own",
             "inputs": "; ".join(row.inputs),
             "population": row.population,
             "valid": "; ".join(map(str, row.valid)),

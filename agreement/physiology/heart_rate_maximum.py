@@ -10,7 +10,6 @@ from numpy.typing import ArrayLike
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray
 from agreement.tables.options import HrMaxFormula
-from agreement.terms import counted
 
 
 class HeartRateMaximumFormula(NamedTuple):
@@ -69,9 +68,7 @@ def heart_rate_maximum(
     return HR_MAX_FORMULAS[formula].by_age(np.asarray(age_years, dtype=np.float64))
 
 
-def by_age_notes(
-    rows: pd.DataFrame, formula: HrMaxFormula, *, measured: bool = True
-) -> tuple[Problem, ...]:
+def by_age_notes(rows: pd.DataFrame, formula: HrMaxFormula) -> tuple[Problem, ...]:
     """
     Name the formula behind the estimates of athletes whose HRmax nobody measured.
 
@@ -81,22 +78,16 @@ def by_age_notes(
         athlete_id, file: what such estimates rest on; may be empty.
     formula : str
         A key of `HR_MAX_FORMULAS`.
-    measured : bool, default True
-        Whether a maximum that the laboratory measured would have been used; False: only one that
-        stands in the rows themselves.
     """
     if rows.empty:
         return ()
     row = HR_MAX_FORMULAS[formula]
     who = rows["athlete_id"].nunique()
     lacking = f"{who} {'athlete has' if who == 1 else 'athletes have'} no measured HRmax"
-    if not measured:
-        lacking = f"hr_max_bpm is empty in these tests of {counted(who, 'athlete')}"
     what = (
         f"{lacking}; heart rate is "
         f"carried to {formula} ({row.source.partition(';')[0]}; people scatter around it by "
         f"{row.sd:g} bpm)."
     )
-    here = "" if measured else " in the rows, also where lab_tests has it"
-    remedy = f"Give the measured hr_max_bpm{here}; [extrapolation] hr_max_formula chooses another formula."
+    remedy = "Give the measured hr_max_bpm; [extrapolation] hr_max_formula chooses another formula."
     return (Problem("note", "hr_max_by_age", str(rows["file"].iloc[0]), None, None, what, remedy),)

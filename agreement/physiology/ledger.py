@@ -61,19 +61,25 @@ def joined(lines: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def as_problems(lines: pd.DataFrame) -> tuple[Problem, ...]:
-    """Return the same lines as problems, for `check`."""
+    """Return the same lines as problems, for `check`: what is said of rows of one test, said once."""
+    alike: dict[tuple[str, ...], list[int]] = {}
+    named = ["file", "id", "reason", "column", "message", "remedy"]
+    texts = lines[named].astype("object").where(lines[named].notna(), "")
+    for key, row in zip(texts.itertuples(index=False), lines["row"], strict=True):
+        alike.setdefault(tuple(key), []).append(int(row))
     return tuple(
-        Problem("set_aside", reason, file, int(row), column, message, remedy)
-        for file, row, reason, column, message, remedy in zip(
-            lines["file"],
-            lines["row"],
-            lines["reason"],
-            lines["column"].astype("object").where(lines["column"].notna(), None),
-            lines["message"],
-            lines["remedy"],
-            strict=True,
-        )
+        Problem("set_aside", reason, file, rows[0], column or None, _of_rows(message, rows), remedy)
+        for (file, _, reason, column, message, remedy), rows in alike.items()
     )
+
+
+def _of_rows(message: str, rows: list[int]) -> str:
+    """Return a message that also says of which further rows it holds."""
+    if len(rows) == 1:
+        return message
+    whole = len(rows) == rows[-1] - rows[0] + 1
+    shown = f"rows {rows[0]} to {rows[-1]}" if whole else f"{len(rows)} rows from {rows[0]} on"
+    return f"{message.removesuffix('.')} ({shown})."
 
 
 def in_words_of_files(problems: Iterable[Problem], study: StudyTables) -> tuple[Problem, ...]:

@@ -31,6 +31,9 @@ INPUT_UNITS: Final[dict[str, str]] = {
     "fat_percent": "%",
     "activity_score": "score of the protocol's own questionnaire",
     "grade": "fraction",
+    "step_height_cm": "cm",
+    "step_rate_min": "steps/min, each up and down",
+    "vo2_ml_kg_min": "mL/kg/min",
     "sex": "female or male",
 }
 
@@ -82,11 +85,11 @@ class FieldProtocol:
     title : str
         The test in plain words.
     mode : str
-        Mode of exercise, or ``resting``.
+        Mode of exercise, or ``resting``; empty where it is the result's own.
     inputs : tuple of str
         Columns of ``field_tests`` that the equation needs (``sex`` comes from ``athletes``).
     equation : callable
-        Inputs -> VO2max [mL/kg/min]; vectorised; sex is mapped inside.
+        Inputs -> VO2max [mL/kg/min], of stages the uptake of each; vectorised; sex is mapped inside.
     population : str
         On whom it was made.
     valid : tuple of Valid

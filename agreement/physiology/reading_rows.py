@@ -49,6 +49,7 @@ class ReadingPart(NamedTuple):
     members: pd.DataFrame  # reading = position in `readings`
     set_aside: pd.DataFrame
     problems: tuple[Problem, ...] = ()
+    lines: pd.DataFrame = pd.DataFrame()  # of stage tests: their lines through the stages
 
 
 def reading_rows(rows: pd.DataFrame, **columns: Any) -> pd.DataFrame:
@@ -106,6 +107,7 @@ NO_MEMBERS: Final = pd.DataFrame(
 def join_parts(parts: list[ReadingPart]) -> ReadingPart:
     """Return parts one after another, the members' positions moved along."""
     start, readings, members = 0, [], []
+    lines = [part.lines for part in parts if len(part.lines)]
     for part in parts:
         if len(part.readings):
             readings.append(part.readings)
@@ -122,6 +124,7 @@ def join_parts(parts: list[ReadingPart]) -> ReadingPart:
         _joined_members(members),
         joined([part.set_aside for part in parts]),
         tuple(problem for part in parts for problem in part.problems),
+        pd.concat(lines, ignore_index=True) if lines else pd.DataFrame(),
     )
 
 

@@ -6,7 +6,7 @@ estimates share their columns with the table they came from.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -57,6 +57,8 @@ class Readings:
         The line behind every day's session estimate, refused ones too.
     session_points : DataFrame
         athlete_id, mode, date, hr_bpm [bpm], vo2 [mL/kg/min]: the steady points behind these lines.
+    stage_lines : DataFrame
+        The line behind every stage test, refused ones too; `method` says of which protocol.
     """
 
     frame: pd.DataFrame
@@ -67,6 +69,7 @@ class Readings:
     profile_rows: pd.DataFrame
     session_lines: pd.DataFrame
     session_points: pd.DataFrame
+    stage_lines: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def field_readings(
@@ -105,7 +108,7 @@ def field_readings(
         different units.
     """
     tests = field_test_values(
-        study.field_tests, study.athletes, extrapolation=study.options.extrapolation
+        study.field_tests, study.athletes, laboratory, extrapolation=study.options.extrapolation
     )
     stops = [problem for problem in tests.problems if problem.severity == "stop"]
     stops += unit_stops(study.field_estimates, study.lab_tests, study.options)
@@ -147,6 +150,7 @@ def field_readings(
         rows,
         lines,
         points,
+        tests.lines,
     )
 
 

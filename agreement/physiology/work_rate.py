@@ -117,6 +117,36 @@ def cycling_vo2(power_w: ArrayLike, mass_kg: ArrayLike) -> FloatArray:
     return 2 * RESTING_VO2 + 10.8 * power / np.asarray(mass_kg, dtype=np.float64)
 
 
+def stepping_vo2(rate_min: ArrayLike, height_m: ArrayLike) -> FloatArray:
+    """
+    Oxygen uptake of stepping up and down [1]_.
+
+    Parameters
+    ----------
+    rate_min : array_like
+        Steps, each up and down, 20 to 25. [1/min]
+    height_m : array_like
+        Height of the step, 0.1 to 0.3. [m]
+
+    Returns
+    -------
+    ndarray
+        Gross oxygen uptake; standard error 1.7. [mL/kg/min]
+
+    References
+    ----------
+    .. [1] Latin, R. W. et al. The accuracy of the ACSM stair-stepping equation. Medicine and Science
+           in Sports and Exercise 33:1785-1788, 2001 (abstract read).
+
+    Examples
+    --------
+    >>> stepping_vo2(20, 0.3).round(1).item()
+    21.9
+    """
+    rate = np.asarray(rate_min, dtype=np.float64)
+    return RESTING_VO2 + 0.2 * rate + 2.4 * rate * np.asarray(height_m, dtype=np.float64)
+
+
 def end_of_ramp_vo2(steady_vo2: ArrayLike, *, handrail: bool = False) -> FloatArray:
     """
     Uptake measured at the end of a treadmill test, from the steady-state equation's value [1]_.

@@ -129,7 +129,8 @@ FIELD_TESTS: Final = Table(
         **_numbers("distance_m", "time_min", "speed_km_h", "stage"),
         **_numbers("hr_bpm", "hr_rest_bpm", "hr_max_bpm", "power_w"),
         **_numbers("mass_kg", "age_years", "stature_cm", "waist_cm", "fat_percent"),
-        **_numbers("activity_score", "grade", "vo2_ml_min"),
+        **_numbers("activity_score", "grade", "step_height_cm", "step_rate_min"),
+        **_numbers("vo2_ml_min", "vo2_ml_kg_min"),  # measured, of one stage
     },
     ledger_id="field_test_id",
 )

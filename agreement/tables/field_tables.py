@@ -6,6 +6,7 @@ import pandas as pd
 
 from agreement.tables.athletes_table import Athletes
 from agreement.tables.codes import code_column, label_column
+from agreement.tables.columns import FIELD_TESTS
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
 from agreement.tables.ids import id_column
@@ -19,24 +20,7 @@ from agreement.tables.vo2max_values import vo2max_values
 
 Floats = npt.NDArray[np.float64]
 SET_NUMBERS = ("set_mass_kg", "set_hr_max_bpm", "set_age_years")
-TEST_NUMBERS = (
-    "distance_m",
-    "time_min",
-    "speed_km_h",
-    "stage",
-    "hr_bpm",
-    "hr_rest_bpm",
-    "hr_max_bpm",
-    "power_w",
-    "mass_kg",
-    "age_years",
-    "stature_cm",
-    "waist_cm",
-    "fat_percent",
-    "activity_score",
-    "grade",
-    "vo2_ml_min",
-)
+TEST_NUMBERS = tuple(n for n, c in FIELD_TESTS.columns.items() if c.kind == "number")
 _ENOUGH_TO_SEE_ROUNDING = 5
 
 

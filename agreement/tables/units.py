@@ -100,7 +100,8 @@ _ML_MIN: Final = {"mL/min": Unit(), "L/min": Unit(1000)}
 
 UNITS: Final[dict[str, dict[str, Unit]]] = {
     **dict.fromkeys(("mass_kg", "set_mass_kg"), _MASS),
-    **dict.fromkeys(("stature_cm", "waist_cm"), _LENGTH),
+    **dict.fromkeys(("stature_cm", "waist_cm", "step_height_cm"), _LENGTH),
+    "step_rate_min": {"steps/min": Unit(), "1/min": Unit()},
     **dict.fromkeys(("distance_m", "altitude_m"), _DISTANCE),
     **dict.fromkeys(("time_min", "duration_min", "zone1_min", "zone2_min", "zone3_min"), _MINUTES),
     **dict.fromkeys(("t_s", "exercise_start_s", "exercise_end_s"), _SECONDS),

@@ -59,7 +59,7 @@ def test_every_protocol_has_an_example_or_a_test_below():
         "cycle_submax_1954",
         "cycle_submax_1954_line",
         "cycle_submax_1960",
-        "cycle_stages_hr",
+        *STAGE_LINES,
         "no_exercise_2011_waist",
     }
     assert {e["protocol"] for e in EXAMPLES} | below == set(PROTOCOLS)
@@ -100,6 +100,157 @@ def test_submaximal_cycle_tests_by_hand(readings_of):
     assert found["cycle_submax_1954"] == pytest.approx(3161.8 / 70, abs=0.005)
     # age factor 0.78 at 45 (Astrand 1960, memory): 2.47 L/min
     assert found["cycle_submax_1960"] * 0.07 == pytest.approx(2.47, abs=0.005)
+
+
+# Two stages each, by hand: uptakes from the coefficients of the sources (abstracts read; 10.8 W/M + 7
+# and the lines of walking and running from Bushman 2020, read), then the line at HRmax.
+STAGE_LINES = {
+    # 21.4 at 120 and 28.6 at 145, at 180: 28.6 + 35 * 7.2 / 25
+    "cycle_stages_hr": ("power_w", (100, 150), (120, 145), 180, {"mass_kg": 75}, 38.68),
+    # 150 and 200 m/min on the level: 33.5 and 43.5
+    "run_stages_2020": ("speed_km_h", (9, 12), (140, 170), 185, {"grade": 0}, 48.5),
+    # 80 m/min at 5 and 10 %: 18.7 and 25.9
+    "walk_stages_2020": ("grade", (0.05, 0.10), (110, 140), 180, {"speed_km_h": 4.8}, 35.5),
+    # 20 and 25 steps a minute of 0.3 m: 21.9 and 26.5
+    "step_stages_2001": ("step_rate_min", (20, 25), (120, 150), 180, {"step_height_cm": 30}, 31.1),
+    # men: 2.8278 and 3.9578 L/min at 80 kg
+    "row_stages_2003": ("power_w", (150, 250), (140, 170), 190, {"mass_kg": 80}, 58.8892),
+    # 2100 and 2800 mL/min at 70 kg: 30 and 40
+    "stages_measured_1961": (
+        "vo2_ml_min", (2100, 2800), (120, 150), 180, {"mass_kg": 70, "mode": "ski"}, 50.0,
+    ),
+}  # fmt: skip
+
+
+def stage_rows(name, **changed):
+    column, work, hr, top, more, _ = STAGE_LINES[name]
+    given = {"field_test_id": "F", "hr_max_bpm": top} | more | changed
+    pairs = zip(work, hr, strict=True)
+    return [(name, given | {column: one, "hr_bpm": beats}) for one, beats in pairs]
+
+
+@pytest.mark.parametrize("name", STAGE_LINES)
+def test_stages_of_every_kind_by_hand(readings_of, name):
+    found = readings_of(*stage_rows(name))
+    assert found.frame["field"].item() == pytest.approx(STAGE_LINES[name][-1], abs=5e-4)
+    assert found.frame["mode"].item() == (protocol(name).mode or "ski")
+    assert found.members["row"].tolist() == [2, 3]
+    assert found.heart_rate_based == {name: True}
+
+
+def test_rowing_stages_of_a_woman_by_hand(readings_of):
+    # 100 and 200 W at 70 kg: 27.7886 and 46.0743; at 185: 46.0743 + 15 * 18.2857 / 30
+    rows = [
+        ("row_stages_2003", {"power_w": w, "hr_bpm": h, "hr_max_bpm": 185, "mass_kg": 70})
+        for w, h in ((100, 140), (200, 170))
+    ]
+    found = readings_of(*rows, sex="female").frame["field"].item()
+    assert found == pytest.approx(55.2171, abs=5e-4)
+    unknown = readings_of(*rows, sex="unknown")
+    assert unknown.set_aside["message"].str.contains("needs sex").all()
+
+
+@pytest.mark.parametrize(
+    ("name", "without", "said"),
+    [
+        ("run_stages_2020", "grade", "needs grade"),
+        ("step_stages_2001", "step_height_cm", "needs step_height_cm"),
+        ("stages_measured_1961", "mass_kg", "needs vo2_ml_kg_min (or vo2_ml_min and mass_kg)"),
+        ("stages_measured_1961", "mode", "needs mode"),
+    ],
+)
+def test_what_a_stage_lacks_is_said_once_for_its_test(readings_of, name, without, said):
+    found = readings_of(*stage_rows(name, **{without: np.nan}))
+    assert found.set_aside["reason"].tolist() == ["missing_value"] * 2
+    (told,) = [p for p in found.problems if p.severity == "set_aside"]
+    assert said in told.what
+    assert told.what.endswith("(rows 2 to 3).")
+    assert "values of [files.field_tests]" in told.remedy
+
+
+def test_measured_uptake_per_kg_needs_no_mass(readings_of):
+    rows = [
+        (
+            "stages_measured_1961",
+            {"vo2_ml_kg_min": v, "hr_bpm": h, "hr_max_bpm": 180, "mode": "run"},
+        )
+        for v, h in ((30, 120), (40, 150))
+    ]
+    assert readings_of(*rows).frame["field"].item() == pytest.approx(50)
+
+
+@pytest.mark.parametrize(
+    ("name", "changed", "range_"),
+    [
+        ("run_stages_2020", {}, "yes"),
+        ("walk_stages_2020", {"speed_km_h": 7.5}, "no"),
+        ("step_stages_2001", {"age_years": 25}, "yes"),
+        ("step_stages_2001", {"age_years": 50}, "no"),
+        ("step_stages_2001", {}, "unknown"),  # the age is not known
+        ("cycle_stages_hr", {"mass_kg": 70}, "yes"),
+    ],
+)
+def test_stages_outside_what_the_cost_was_measured_for_are_flagged(
+    readings_of, name, changed, range_
+):
+    found = readings_of(*stage_rows(name, **changed)).frame
+    assert found["in_range"].fillna("unknown").item() == range_
+
+
+def test_speeds_of_stages_that_are_stage_numbers_give_no_number(readings_of):
+    rows = [
+        (
+            "walk_stages_2020",
+            {"speed_km_h": s, "grade": 0.1, "hr_bpm": 100 + 20 * s, "hr_max_bpm": 180},
+        )
+        for s in (1, 2)
+    ]
+    found = readings_of(*rows)
+    assert found.frame.empty
+    assert found.set_aside["message"].str.contains("stage numbers or m/s").all()
+
+
+def test_stages_are_carried_to_the_maximum_that_the_laboratory_measured(make_study):
+    """Of the nearest test of the same mode; an age formula only where nobody measured one."""
+    column, work, hr, top, _, expected = STAGE_LINES["cycle_stages_hr"]
+    rows = [
+        {"athlete_id": "A", "date": DAY, "protocol": "cycle_stages_hr", column: w, "hr_bpm": h}
+        for w, h in zip(work, hr, strict=True)
+    ]
+    lab = {"athlete_id": "A", "vo2max": 45, "averaging_rule": "moving 30 s"}
+    tests = [
+        lab | {"lab_test_id": "L1", "date": DAY, "mode": "cycle", "hr_max_bpm": top, "mass_kg": 75},
+        lab | {"lab_test_id": "L2", "date": DAY, "mode": "run", "hr_max_bpm": 199, "mass_kg": 80},
+    ]
+    who = {"athlete_id": "A", "age_years": 40}
+    study = make_study(athletes=[who], field_tests=rows, lab_tests=tests)
+    found = field_readings(study, laboratory_values(study).frame)
+    assert found.frame["field"].item() == pytest.approx(expected, abs=5e-4)
+    told = {p.column: p.what for p in found.problems if p.reason == "from_laboratory"}
+    assert set(told) == {"hr_max_bpm", "mass_kg"}
+    assert told["hr_max_bpm"].startswith("1 test without hr_max_bpm of their own")
+    nobody = make_study(athletes=[who | {"mass_kg": 75}], field_tests=rows, lab_tests=[])
+    by_age = field_readings(nobody, laboratory_values(nobody).frame)
+    (note,) = [p for p in by_age.problems if p.reason == "hr_max_by_age"]
+    assert "1 athlete has no measured HRmax" in note.what
+
+
+def test_the_error_of_a_line_through_measured_stages_is_that_of_least_squares(readings_of):
+    """Against the prediction error of statsmodels: mean of a line at HRmax."""
+    import statsmodels.api as sm
+
+    hr, vo2 = np.array([118.0, 131, 144, 152, 166]), np.array([27.0, 33.1, 37.2, 41.9, 46.3])
+    rows = [
+        (
+            "stages_measured_1961",
+            {"vo2_ml_kg_min": v, "hr_bpm": h, "hr_max_bpm": 188, "mode": "run"},
+        )
+        for v, h in zip(vo2, hr, strict=True)
+    ]
+    found = readings_of(*rows).frame
+    line = sm.OLS(vo2, sm.add_constant(hr)).fit().get_prediction([[1.0, 188.0]])
+    assert found["field"].item() == pytest.approx(line.predicted_mean[0])
+    assert found["standard_error"].item() == pytest.approx(line.se_mean[0])
 
 
 def test_two_stages_on_a_cycle(readings_of):

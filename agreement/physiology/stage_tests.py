@@ -1,0 +1,227 @@
+"""
+Stage tests: one steady stage per row, a line through them, carried to HRmax.
+
+The uptake of a stage is what its work rate costs by the protocol's equation, or what was measured.
+Stages above the study's share of HRmax are behind the result without entering the line. The guards
+of the extrapolation hold, except that exactly two stages pass the count with a note.
+"""
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem
+from agreement.physiology.arrays import FloatArray, IntArray, TextArray
+from agreement.physiology.equation_range import in_range
+from agreement.physiology.heart_rate import extrapolations
+from agreement.physiology.heart_rate_maximum import (
+    HR_MAX_FORMULAS,
+    by_age_notes,
+    heart_rate_maximum,
+)
+from agreement.physiology.ledger import joined, set_aside_rows
+from agreement.physiology.point_sums import point_sums
+from agreement.physiology.protocol import INPUT_UNITS, FieldProtocol
+from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
+from agreement.tables.options import Extrapolation
+from agreement.terms import RANGES, counted
+
+REJECT: Final = RANGES["vo2max_ml_kg_min"]
+# A test that never reaches it is none; the authors' choice, no source.
+WEAKEST: Final = {
+    "power_w": (25.0, "W", "stage numbers, W/kg or kW"),
+    "speed_km_h": (3.0, "km/h", "stage numbers or m/s"),
+}
+MEASURED: Final = "vo2_ml_kg_min"
+_INSTEAD: Final = {MEASURED: f"{MEASURED} (or vo2_ml_min and mass_kg)"}
+
+
+def stage_results(
+    rows: pd.DataFrame, protocol: FieldProtocol, extrapolation: Extrapolation
+) -> ReadingPart:
+    """
+    Compute the results of a stage protocol.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of ``field_tests``, one per stage, with ``id`` and the athlete's sex, age and mass filled
+        in, and hr_max_bpm where it was measured.
+    protocol : FieldProtocol
+        One with stages.
+    extrapolation : Extrapolation
+        The study's guards and age formula.
+
+    Returns
+    -------
+    ReadingPart
+        One reading per test, all its stages as members; `lines` has the line of every test, refused
+        ones too.
+    """
+    if MEASURED in protocol.inputs:
+        per_kg = rows["vo2_ml_min"] / rows["mass_kg"]
+        rows = rows.assign(**{MEASURED: rows[MEASURED].fillna(per_kg)})
+    rows, left_out = _complete(rows.reset_index(drop=True), protocol)
+    keys = [rows["field_test_id"].fillna(""), "athlete_id", "date", "mode"]
+    code = rows.groupby(keys, sort=False).ngroup().to_numpy()
+    tests = rows.groupby(code).first()  # the first known value of each column
+    x = {name: rows[name].to_numpy(dtype=np.float64) for name in INPUT_UNITS if name != "sex"}
+    x["male"] = rows["sex"].map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)
+    hr_max, sd_hr_max = _maximum(tests, extrapolation)
+    uptake = np.asarray(protocol.equation(x), dtype=np.float64)
+    lines = _lines(x["hr_bpm"], uptake, code, (hr_max, sd_hr_max), extrapolation)
+    value = lines["vo2max"].to_numpy()
+    weak, said = _weak(rows, code, protocol)
+    refused = lines["refused"].notna().to_numpy() & ~weak
+    beyond = ~(refused | weak) & ~((value >= REJECT.reject_low) & (value <= REJECT.reject_high))
+    reasons = lines["refused"].fillna("").to_numpy()
+    work = next((name for name in protocol.inputs if name != "hr_bpm"), "hr_bpm")
+    what, column, remedy = said
+    left_out += [
+        set_aside_rows(rows[weak[code]], "out_of_range", what, column=column, remedy=remedy),
+        set_aside_rows(
+            rows[refused[code]],
+            "extrapolation_refused",
+            reasons[code][refused[code]],
+            column="hr_bpm",
+            remedy="Ride more stages, further apart; [extrapolation] of study.toml sets what is enough."
+            if protocol.mode == "cycle"
+            else "Add stages, further apart; [extrapolation] of study.toml sets what is enough.",
+        ),
+        set_aside_rows(
+            rows[beyond[code]],
+            "out_of_range",
+            [
+                f"{protocol.id} gives {v:.1f} mL/kg/min, outside {REJECT.reject_low:g} to "
+                f"{REJECT.reject_high:g}"
+                for v in value[code][beyond[code]]
+            ],
+            column=work,
+            remedy="Check work rate, heart rate, body mass and highest heart rate of the test.",
+        ),
+    ]
+    kept = ~(weak | refused | beyond)
+    readings = reading_rows(
+        tests,
+        source="field_tests",
+        method=protocol.id,
+        field=value,
+        standard_error=lines["standard_error"].to_numpy(),
+        in_range=_every(in_range(x, rows["sex"], protocol), code),
+        set_mass_kg=tests["mass_kg"],
+        set_hr_max_bpm=hr_max,
+    )
+    position = np.cumsum(kept) - 1
+    behind = kept[code]
+    named = tests[["athlete_id", "date", "mode"]].assign(method=protocol.id, hr_max_bpm=hr_max)
+    return ReadingPart(
+        readings[kept].reset_index(drop=True),
+        member_rows(position[code][behind], rows, np.flatnonzero(behind)),
+        joined(left_out),
+        _two_stage_notes(tests[kept], lines[kept])
+        + by_age_notes(tests[kept & (sd_hr_max > 0)], extrapolation.hr_max_formula),
+        pd.concat([named.reset_index(drop=True), lines.reset_index(drop=True)], axis=1),
+    )
+
+
+def _complete(
+    rows: pd.DataFrame, protocol: FieldProtocol
+) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+    """Return the stages that have every input and a mode, and the lines of the others."""
+    lacking = pd.DataFrame(
+        {
+            name: (rows["sex"] == "unknown") if name == "sex" else rows[name].isna()
+            for name in protocol.inputs
+        }
+    )
+    lacking["mode"] = rows["mode"].isna()
+    absent = lacking.any(axis=1).to_numpy()
+    names = [list(lacking.columns[row]) for row in lacking[absent].to_numpy(dtype=bool)]
+    line = set_aside_rows(
+        rows[absent],
+        "missing_value",
+        [
+            f"{protocol.id} needs {', '.join(_INSTEAD.get(one, one) for one in of_row)}, which is "
+            "missing"
+            for of_row in names
+        ],
+        column=["athlete_id" if of_row[0] == "sex" else of_row[0] for of_row in names],
+        remedy=(
+            "Fill the cell; mass and sex may stand in the athletes table, and one value for the whole "
+            "file (mode, grade = 0) in values of [files.field_tests]."
+        ),
+    )
+    return rows[~absent].reset_index(drop=True), [line]
+
+
+def _weak(
+    rows: pd.DataFrame, code: IntArray, protocol: FieldProtocol
+) -> "tuple[np.ndarray[tuple[int], np.dtype[np.bool_]], tuple[str, str, str]]":
+    """Return the tests that never reach a believable work rate; words, column and remedy for them."""
+    name = next((one for one in WEAKEST if one in protocol.inputs), None)
+    if name is None:
+        return np.zeros(code.max(initial=-1) + 1, dtype=np.bool_), ("", "", "")
+    least, unit, other = WEAKEST[name]
+    strongest = rows[name].groupby(code).max().to_numpy(dtype=np.float64)
+    what = f"no stage of the test reaches {least:g} {unit}; {name} may hold {other}"
+    return strongest < least, (what, name, f"Give {name} in {unit}, or state its unit.")
+
+
+def _maximum(tests: pd.DataFrame, options: Extrapolation) -> tuple[FloatArray, FloatArray]:
+    """Return HRmax of each test, measured or by the study's age formula, and its error. [bpm]."""
+    measured = tests["hr_max_bpm"].to_numpy(dtype=np.float64)
+    formula = options.hr_max_formula
+    by_age = heart_rate_maximum(tests["age_years"].to_numpy(), formula=formula)
+    known = ~np.isnan(measured)
+    spread = HR_MAX_FORMULAS[formula].sd
+    return np.where(known, measured, by_age), np.where(known, 0.0, spread)
+
+
+def _lines(
+    hr: FloatArray,
+    uptake: FloatArray,
+    code: IntArray,
+    maximum: tuple[FloatArray, FloatArray],
+    options: Extrapolation,
+) -> pd.DataFrame:
+    """Return the line of each test; a refusal also says what the study's share of HRmax removed."""
+    hr_max, sd_hr_max = maximum
+    share = options.maximum_share_of_hr_max
+    used = hr <= share * hr_max[code]
+    lines = extrapolations(
+        point_sums(code[used], hr[used], uptake[used], groups=len(hr_max)),
+        hr_max,
+        sd_hr_max=sd_hr_max,
+        form="vo2_on_hr",
+        guards=options,
+        allow_two_points=True,
+    )
+    dropped = np.bincount(code[~used], minlength=len(hr_max))
+    why = [
+        f"; {counted(int(n), 'stage')} above {share:.0%} of HRmax {top:.0f} left out "
+        "(maximum_share_of_hr_max)"
+        if n
+        else ""
+        for n, top in zip(dropped, hr_max, strict=True)
+    ]
+    return lines.assign(refused=lines["refused"] + pd.Series(why, lines.index, dtype="str"))
+
+
+def _every(flags: TextArray, code: IntArray) -> TextArray:
+    """Return for each test no where any stage is out of range, unknown where any is, else yes."""
+    tests = code.max(initial=-1) + 1
+    whole = np.full(tests, "yes", dtype=object)
+    whole[np.bincount(code[pd.isna(flags)], minlength=tests) > 0] = None
+    whole[np.bincount(code[flags == "no"], minlength=tests) > 0] = "no"
+    return whole
+
+
+def _two_stage_notes(tests: pd.DataFrame, lines: pd.DataFrame) -> tuple[Problem, ...]:
+    two = (lines["n_points"] == 2).to_numpy()
+    what = "the line rests on two stages, so its error cannot be known."
+    remedy = "Add a third stage, or more."
+    return tuple(
+        Problem("note", "extrapolation_refused", str(file), int(row), "hr_bpm", what, remedy)
+        for file, row in tests.loc[two, ["file", "row"]].itertuples(index=False)
+    )
