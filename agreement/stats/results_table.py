@@ -7,10 +7,11 @@ one person (athlete_cards.csv, pairs.csv, folded tables of single athletes) and 
 """
 
 import warnings
-from collections.abc import Iterator
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -48,6 +49,18 @@ from agreement.stats.verdict.cautions import cautions_of
 from agreement.stats.who_counts import who_counts
 
 LABORATORY = "laboratory"  # method name of the laboratory's own repeatability
+Mapped = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
+_MAPPED: ContextVar[Mapped] = ContextVar("mapped", default=map)
+
+
+@contextmanager
+def sharing(mapped: Mapped) -> Iterator[None]:
+    """Have `analyse` in the block map methods with `mapped`, as over two processes."""
+    token = _MAPPED.set(mapped)
+    try:
+        yield
+    finally:
+        _MAPPED.reset(token)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +116,7 @@ def analyse(evidence: Evidence) -> StudyResults:
     with warnings.catch_warnings():
         # the table carries notes of its own where a library function would warn
         warnings.simplefilter("ignore", AgreementWarning)
-        studied = all_counted([_studied(data) for data in method_data(evidence)])
+        studied = all_counted(list(_MAPPED.get()(_studied, method_data(evidence))))
         laboratory, laboratory_rows = _laboratory(evidence)
         itself = _laboratory_itself(evidence)
         averaging = _averaging(evidence)
@@ -205,7 +218,7 @@ def _resampling(pairs: pd.DataFrame, seed: int) -> Resampling:
 
 
 def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
-    """Results of one method and mode, and their rows."""
+    """Results of one method and mode, and their rows; perhaps in a process of its own."""
     results: dict[str, HasFrame] = {}
     reasons: dict[str, str] = {}
     parts = []

@@ -78,8 +78,9 @@ class Album:
 
     def __init__(self, folder: Path | None, *, png: bool = False) -> None:
         self._folder = folder
+        self.png = folder is not None and png
         self._names: set[str] = set()
-        self._printer = Printer() if folder is not None and png else None
+        self._printer = Printer() if self.png else None
         if folder is not None:
             folder.mkdir(exist_ok=True)
 

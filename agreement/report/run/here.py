@@ -29,10 +29,12 @@ from agreement.report.run.render import (
     parameters_source,
     section_names,
 )
+from agreement.report.run.second import Shared, second_process, shared_sections
 from agreement.report.run.session_progress import told_here
 
 _SPLIT: Final = ("source", "text", "text/html", "text/plain")  # kept as lists of lines in a file
 _NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
+_SECTION: Final = re.compile(r"report\.(?!save\b)(\w+)\(\)\Z")  # a cell that shows one section
 _LANGUAGE: Final = {
     "codemirror_mode": {"name": "ipython", "version": 3},
     "file_extension": ".py",
@@ -63,9 +65,11 @@ def run_here(
     cell = injected(notebook, parameters_source(parameters))
     sections = section_names(notebook["cells"])
     stages = list(dict.fromkeys(sections))
+    asked = [found[1] for one in notebook["cells"] if (found := _SECTION.match(one["source"]))]
     names: dict[str, Any] = {"__name__": "__main__"}
+    shared: Shared | None = None
     count = 0
-    with _undisturbed(), told_here(progress):
+    with _undisturbed(), told_here(progress), second_process() as second:
         for one, section in zip(notebook["cells"], sections, strict=True):
             if progress is not None:
                 progress(stages.index(section), len(stages), section)
@@ -73,7 +77,16 @@ def run_here(
                 continue
             count += 1
             try:
-                one["outputs"] = _outputs(one["source"], names, count)
+                report, section_asked = names.get("report"), _SECTION.match(one["source"])
+                if section_asked and shared is None and second is not None and not report.album.png:
+                    shared = shared_sections(second, report, asked)
+                if section_asked and shared is not None:
+                    block, figures = shared.of(section_asked[1])
+                    for figure in figures:
+                        report.album.keep(figure)
+                    one["outputs"] = _shown(block, count)
+                else:
+                    one["outputs"] = _outputs(one["source"], names, count)
             except AgreementError:
                 raise
             except Exception as error:
@@ -97,16 +110,20 @@ def _outputs(source: str, names: dict[str, Any], count: int) -> list[dict[str, A
         exec(compile(ast.Module(statements, []), "<cell>", "exec"), names)  # noqa: S102 - our own template
         if isinstance(last, ast.Expr):
             shown = eval(compile(ast.Expression(last.value), "<cell>", "eval"), names)
-    outputs: list[dict[str, Any]] = []
-    if printed.getvalue():
-        outputs.append({"name": "stdout", "output_type": "stream", "text": printed.getvalue()})
-    if shown is not None:
-        data = {"text/plain": repr(shown)}
-        if hasattr(shown, "_repr_html_"):
-            data["text/html"] = shown._repr_html_()
-        kind = {"execution_count": count, "metadata": {}, "output_type": "execute_result"}
-        outputs.append({"data": data} | kind)
-    return outputs
+    text = printed.getvalue()
+    said = [{"name": "stdout", "output_type": "stream", "text": text}] if text else []
+    return said + _shown(shown, count)
+
+
+def _shown(value: Any, count: int) -> list[dict[str, Any]]:
+    """Return what a notebook keeps of a cell's value; None shows nothing."""
+    if value is None:
+        return []
+    data = {"text/plain": repr(value)}
+    if hasattr(value, "_repr_html_"):
+        data["text/html"] = value._repr_html_()
+    kind = {"execution_count": count, "metadata": {}, "output_type": "execute_result"}
+    return [{"data": data} | kind]
 
 
 @contextmanager
