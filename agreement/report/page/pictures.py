@@ -78,23 +78,30 @@ class Album:
 
     def __init__(self, folder: Path | None, *, png: bool = False) -> None:
         self._folder = folder
-        self.png = folder is not None and png
         self._names: set[str] = set()
-        self._printer = Printer() if self.png else None
+        self._printer = Printer() if folder is not None and png else None
         if folder is not None:
             folder.mkdir(exist_ok=True)
 
-    def keep(self, one: Picture) -> None:
+    @property
+    def printing(self) -> bool:
+        """Whether figures become PNG files."""
+        return self._printer is not None
+
+    def keep(self, *several: Picture) -> None:
         """Write ``<name>.svg``, and have ``<name>.png`` written if asked; a name is used once."""
-        if self._folder is None:
-            return
+        if self._folder is not None:
+            for one in several:
+                self._write(one, self._folder)
+
+    def _write(self, one: Picture, folder: Path) -> None:
         name, number = one.name, 2
         while name in self._names:
             name, number = f"{one.name}-{number}", number + 1
         self._names.add(name)
-        (self._folder / f"{name}.svg").write_text(one.svg, encoding="utf-8", newline="\n")
+        (folder / f"{name}.svg").write_text(one.svg, encoding="utf-8", newline="\n")
         if self._printer is not None:
-            self._printer.print(one.figure, self._folder / f"{name}.png")
+            self._printer.print(one.figure, folder / f"{name}.png")
 
     def close(self) -> None:
         """Wait for the last file."""

@@ -65,7 +65,7 @@ def run_here(
     cell = injected(notebook, parameters_source(parameters))
     sections = section_names(notebook["cells"])
     stages = list(dict.fromkeys(sections))
-    asked = [found[1] for one in notebook["cells"] if (found := _SECTION.match(one["source"]))]
+    every = [found[1] for one in notebook["cells"] if (found := _SECTION.match(one["source"]))]
     names: dict[str, Any] = {"__name__": "__main__"}
     shared: Shared | None = None
     count = 0
@@ -77,13 +77,12 @@ def run_here(
                 continue
             count += 1
             try:
-                report, section_asked = names.get("report"), _SECTION.match(one["source"])
-                if section_asked and shared is None and second is not None and not report.album.png:
-                    shared = shared_sections(second, report, asked)
-                if section_asked and shared is not None:
-                    block, figures = shared.of(section_asked[1])
-                    for figure in figures:
-                        report.album.keep(figure)
+                asked = _SECTION.match(one["source"])
+                if asked and shared is None and second and not names["report"].album.printing:
+                    shared = shared_sections(second, names["report"], every)
+                if asked and shared is not None:
+                    block, figures = shared.of(asked[1])
+                    names["report"].album.keep(*figures)
                     one["outputs"] = _shown(block, count)
                 else:
                     one["outputs"] = _outputs(one["source"], names, count)

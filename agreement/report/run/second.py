@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from threading import Condition
 from typing import Any, Final
 
@@ -78,6 +79,7 @@ class Shared:
     ) -> None:
         self._second, self._here, self._there = second, here, there
         self._left, self._made, self._changed = deque(names), dict[Any, Any](), Condition()
+        self._failed = set[Any]()  # made too early here: each raises again in its turn
         self._next()
 
     def of(self, name: Any) -> Any:
@@ -86,14 +88,26 @@ class Shared:
             with self._changed:
                 if name in self._made:
                     return self._made.pop(name)
-                if not self._left:
+                able = (one for one in self._left if one not in self._failed)
+                mine = name if name in self._left else next(able, None)
+                if mine is None:
                     self._changed.wait()
                     continue
-                mine = name if name in self._left else self._left[0]
                 self._left.remove(mine)
-            made = self._here(mine)
+            self._make(mine, early=mine != name)
+
+    def _make(self, name: Any, *, early: bool) -> None:
+        try:
+            made = self._here(name)
+        except Exception:
+            if not early:
+                raise
             with self._changed:
-                self._made[mine] = made
+                self._left.appendleft(name)
+                self._failed.add(name)
+            return
+        with self._changed:
+            self._made[name] = made
 
     def _next(self) -> None:
         with self._changed:
@@ -121,11 +135,9 @@ class Collected:
     def __init__(self) -> None:
         self.kept: list[Any] = []
 
-    def keep(self, one: Any) -> None:
-        """Take a figure, without what only a print needs."""
-        from dataclasses import replace
-
-        self.kept.append(replace(one, figure=None))
+    def keep(self, *several: Any) -> None:
+        """Take figures, without what only a print needs."""
+        self.kept += [replace(one, figure=None) for one in several]
 
 
 def section_of(report: Any, name: str) -> tuple[Any, list[Any]]:

@@ -89,6 +89,10 @@ class StudyReport:
         names = Names.of(self.options, (one.mode for one in self.results.methods))
         self.numbers = Numbers(self.frame, names)
         self._judged = (self.results.methods, self.numbers, self.options)
+        study = cohort.study
+        if self.discreet:
+            study = replace(study, options=released_options(study.options))
+        self._provenance = provenance(study, kind)  # now: all that is shown says the same time
 
     def heading(self) -> Block:
         """Show the study's title and question."""
@@ -332,13 +336,6 @@ class StudyReport:
         told = (self.cohort.pairs, self.cohort.laboratory.frame, self.results.methods, known)
         return checklists.Facts(self.options, *told, discreet=self.discreet)
 
-    @cached_property
-    def _provenance(self) -> dict[str, Any]:
-        study = self.cohort.study
-        if self.discreet:
-            study = replace(study, options=released_options(study.options))
-        return provenance(study, self.kind)
-
     def _comparison(self, one: Any) -> Comparison:
         own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
         noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
@@ -355,8 +352,7 @@ class StudyReport:
         return self._words(shown, section.__name__)
 
     def _drawn(self, drawn: Sequence[Picture], words: Block) -> Block:
-        for one in drawn:
-            self.album.keep(one)
+        self.album.keep(*drawn)
         return joined([*(one.block for one in drawn), words])
 
     def _words(self, section: Callable[[Comparison], Block], name: str) -> Block:
