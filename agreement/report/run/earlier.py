@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from agreement.stats.verdict.verdict import Verdict
 
 JUDGED: Final = "judged"  # key of the provenance
+HISTORY_FILE: Final = "history.csv"
 
 
 def earlier_report(folder: Path | None) -> "EarlierReport | None":
@@ -62,5 +63,6 @@ def judged(
 
 def keep_for_the_next(target: Path, folder: Path) -> None:
     """Lay the provenance of the report that is replaced into the folder of the new one."""
-    if is_ours(target):
-        (folder / PROVENANCE).write_bytes((target / PROVENANCE).read_bytes())
+    for name in (PROVENANCE, HISTORY_FILE) if is_ours(target) else ():
+        if (target / name).is_file():
+            (folder / name).write_bytes((target / name).read_bytes())

@@ -12,6 +12,7 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.physiology.lab_values import lab_values
+from agreement.stats.studies.history import COLUMNS as HISTORY_COLUMNS
 from agreement.tables.writers import csv_bytes
 from agreement.terms import (
     CARD_COLUMNS,
@@ -30,6 +31,7 @@ COLUMNS: Final = {
     "flow": FLOW_COLUMNS,
     "athlete_cards": CARD_COLUMNS,
     "lab_values": LAB_VALUE_COLUMNS,
+    "history": list(HISTORY_COLUMNS),
 }
 
 

@@ -39,6 +39,7 @@ _NUMBERS: Final = frozenset(
         "lab_equivalent_low",
         "lab_equivalent_high",
         "smallest_real_change",
+        *("bias", "lower_limit", "upper_limit", "look"),
     ]
 )
 

@@ -10,6 +10,7 @@ from agreement.errors import AgreementError
 from agreement.report.privacy.sharing import recomputed_results, share_report
 from agreement.report.run.any_size import Progress, pair_study, report_study
 from agreement.report.run.differences import table_differences
+from agreement.report.run.earlier import keep_for_the_next
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE
 from agreement.report.run.own_provenance import read_provenance
@@ -73,7 +74,7 @@ def verified(
     if found is None:
         return Verified(changed, (), (why,))
     with TemporaryDirectory(prefix="agreement-") as work:
-        again = _run_again(found, content, Path(work), progress)
+        again = _run_again(place, found, content, Path(work), progress)
         differences = _differences(place, again, content)
     came = "nothing differs" if not differences else "it differs as said"
     return Verified(changed, tuple(differences), (f"It was run again from {found}: {came}.",))
@@ -119,9 +120,13 @@ def _study(
     return found, ""
 
 
-def _run_again(study: Path, content: dict[str, Any], work: Path, progress: Progress | None) -> Path:
+def _run_again(
+    report: Path, study: Path, content: dict[str, Any], work: Path, progress: Progress | None
+) -> Path:
     """Write the same output anew and return its folder."""
     again, kind = work / "again", content.get("kind")
+    again.mkdir()
+    keep_for_the_next(report, again)  # what it had judged, and the reports before it
     if kind is None:
         pair_study(study, again, progress=progress)
     else:

@@ -1,0 +1,75 @@
+"""How bias and limits of one method stood at each report of a growing study."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from agreement.figures.colours import FAINT, FIELD, INK, SOFT
+from agreement.figures.labels import number
+
+
+def plot_run(history: pd.DataFrame, *, margin: float | None = None, ax: Axes) -> Axes:
+    """
+    Draw bias and limits of one method, report after report.
+
+    Parameters
+    ----------
+    history : DataFrame
+        date, n, bias, lower_limit, upper_limit, in the order of the reports; limits may be missing.
+        [mL/kg/min]
+    margin : float, optional
+        Agreed limit, drawn on both sides of 0. [mL/kg/min]
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+    """
+    at = np.arange(len(history))
+    ax.vlines(at, history["lower_limit"], history["upper_limit"], color=FAINT, linewidth=5.5)
+    ax.plot(at, history["bias"], "o-", color=FIELD, markersize=6, linewidth=1.2)
+    ax.axhline(0, color=SOFT, linewidth=0.8)
+    for end in () if margin is None else (-margin, margin):
+        ax.axhline(end, color=INK, linewidth=0.9, linestyle="--")
+    names = [f"{date}\nn {int(n)}" for date, n in zip(history["date"], history["n"], strict=True)]
+    ax.set_xticks(at, names)
+    ax.set_xlim(-0.6, len(history) - 0.4)
+    ax.set_xlabel("report")
+    ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")
+    return ax
+
+
+def run_alt(history: pd.DataFrame, name: str) -> str:
+    """Return what the chart shows, as a sentence."""
+    first, last = (history.iloc[i] for i in (0, -1))
+    return (
+        f"{name}: bias {number(first['bias'])} mL/kg/min in the report of {first['date']}, "
+        f"{number(last['bias'])} in that of {last['date']}; {len(history)} reports."
+    )
+
+
+def plot_control(
+    days: Sequence[float], values: Sequence[float], line: tuple[float, float], *, ax: Axes
+) -> Axes:
+    """
+    Draw the laboratory's control over time, with its line.
+
+    Parameters
+    ----------
+    days : sequence of float
+        Since the study's first laboratory test. [days]
+    values : sequence of float
+        VO2max of the control. [mL/kg/min]
+    line : tuple of float
+        Value on day 0 and slope of a day.
+    ax : Axes
+    """
+    x = np.asarray(days, dtype=np.float64)
+    ends = np.array([x.min(), x.max()])
+    ax.plot(x, values, "o", color=INK, markersize=6)
+    ax.plot(ends, line[0] + line[1] * ends, color=FIELD, linestyle="--")
+    ax.set_xlabel("days since the first laboratory test")
+    ax.set_ylabel("control in the laboratory (mL/kg/min)")
+    return ax

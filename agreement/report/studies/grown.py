@@ -1,0 +1,170 @@
+"""A study that grows: what the report tells of the reports before it, and keeps for those after."""
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import AgreementError
+from agreement.figures.run_chart import plot_run, run_alt
+from agreement.report.page.markup import Block, heading, table
+from agreement.report.page.pictures import Picture, picture
+from agreement.report.run.earlier import HISTORY_FILE
+from agreement.report.run.folder import is_ours
+from agreement.report.run.own_provenance import read_provenance
+from agreement.report.run.own_tables import read_own_table
+from agreement.stats.studies.history import COLUMNS, Step, continued, history_lines, looks, steps
+from agreement.tables.options import Margin
+from agreement.terms import UNIT, counted
+
+MOST_DRAWN = 6  # methods
+
+
+def kept_history(folder: Path | None, kind: str) -> pd.DataFrame:
+    """Return the history of the report that is replaced; none of another kind, or changed by hand."""
+    nothing = pd.DataFrame(columns=list(COLUMNS))
+    if folder is None or not is_ours(folder) or not (folder / HISTORY_FILE).is_file():
+        return nothing
+    try:
+        content = read_provenance(folder)
+        return (
+            read_own_table(folder, "history", content) if content.get("kind") == kind else nothing
+        )
+    except AgreementError:
+        return nothing
+
+
+def made_from(provenance: dict[str, Any], results: pd.DataFrame) -> str:
+    """Return a hash of what a report was made from, whenever it was made."""
+    told = {key: value for key, value in provenance.items() if key != "created"}
+    text = json.dumps(told, sort_keys=True, default=str) + results.to_csv(index=False)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+@dataclass(frozen=True)
+class Grown:
+    """
+    A report among the reports of its study.
+
+    Attributes
+    ----------
+    history : DataFrame
+        Columns `agreement.stats.studies.history.COLUMNS`; the last lines are this report's.
+    margin : Margin
+    name : callable
+        Human name of a method in a mode.
+    """
+
+    history: pd.DataFrame
+    margin: Margin
+    name: Callable[[str, str], str]
+
+    @classmethod
+    def of(
+        cls,
+        folder: Path | None,
+        results: pd.DataFrame,
+        provenance: dict[str, Any],
+        margin: Margin,
+        name: Callable[[str, str], str],
+    ) -> "Grown":
+        """Continue the history that `folder` keeps of the report that is replaced."""
+        before, kind = kept_history(folder, provenance["kind"]), provenance["kind"]
+        date, made = str(provenance["created"])[:10], made_from(provenance, results)
+        lines = history_lines(results, date=date, look=margin.look, provenance=made)
+        return cls(continued(before, lines, discreet=kind == "audit"), margin, name)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Return the table ``history``; nothing for a study without a method."""
+        return {"history": self.history} if len(self.history) else {}
+
+    def new(self) -> list[str]:
+        """Say what is new since the last report with other data, a sentence for each method."""
+        return [self._step(one) for one in steps(self.history)]
+
+    def section(self) -> tuple[list[Picture], Block]:
+        """Return the run chart and table of all reports; nothing while there is only one."""
+        history, margin = self.history, self.margin
+        if history["provenance"].nunique() < 2:
+            return [], Block("")
+        own = history[history["bias"].notna()]
+        drawn = [
+            (self.name(str(method), str(mode)), lines)
+            for (method, mode), lines in own.groupby(["method", "mode"])
+            if len(lines) > 1
+        ][:MOST_DRAWN]
+        shown = []
+        if drawn:
+
+            def draw(axes: list[Any]) -> None:
+                for ax, (name, lines) in zip(axes, drawn, strict=True):
+                    plot_run(lines, margin=margin.limit, ax=ax)
+                    ax.set_title(name)
+
+            shown = [
+                picture(
+                    "history",
+                    draw,
+                    alt=" ".join(run_alt(lines, name) for name, lines in drawn),
+                    caption="Bias (dots) and limits of agreement (bars) at each report of this study"
+                    + (", with the agreed limit (dashed)." if margin.limit is not None else "."),
+                    columns=min(2, len(drawn)),
+                    panels=len(drawn),
+                    height=3.4 * ((len(drawn) + 1) // 2),
+                )
+            ]
+        rows = [
+            (
+                escape(f"{one['date']}: {self.name(one['method'], one['mode'])}"),
+                *(_shown(one[key], 0) for key in ("n", "n_pairs")),
+                _shown(one["bias"], 1),
+                *(_shown(one[key], 1) for key in ("lower_limit", "upper_limit")),
+                escape(one["verdict"]),
+            )
+            for one in history.astype({"verdict": "str"}).to_dict("records")
+        ]
+        columns = (
+            "report",
+            "athletes",
+            "pairs",
+            f"bias ({UNIT})",
+            "lower limit",
+            "upper limit",
+            "verdict",
+        )
+        words = heading("Earlier reports of this study") + table(
+            "Every report of this study", columns, rows, numeric=columns[1:6]
+        )
+        return shown, words
+
+    def _step(self, one: Step) -> str:
+        margin, taken = self.margin, looks(self.history, one.method, one.mode)
+        now, before = one.now, one.before
+        name = self.name(one.method, one.mode)
+        if np.isnan([before["n"], now["n"]]).any():
+            return f"{name}: too few people came or went since the report of {before['date']} to say more."
+        athletes = counted(int(now["n"]), "athlete")
+        said = (
+            f"{name}: since the report of {before['date']} {athletes} ({int(before['n'])} then), "
+            f"{counted(int(now['n_pairs']), 'pair')} ({int(before['n_pairs'])}), bias {now['bias']:.1f} "
+            f"({before['bias']:.1f}) {UNIT}"
+        )
+        verdict = str(now["verdict"])
+        if verdict != str(before["verdict"]):
+            said += f", verdict {verdict} ({before['verdict']})"
+        said += "."
+        if margin.limit is not None and taken > margin.planned_looks:
+            planned = counted(margin.planned_looks, "look")
+            said += f" The verdict was taken {taken} times on other pairs, with {planned} planned."
+        return said
+
+
+def _shown(value: float, digits: int) -> str:
+    """Return a number for a cell, empty where there is none."""
+    return "" if np.isnan(value) else f"{value:.{digits}f}"

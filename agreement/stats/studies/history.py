@@ -1,0 +1,119 @@
+"""The history of a growing study: a line for each report and method, and what the last one changed."""
+
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+COLUMNS: Final = (
+    *("date", "method", "mode", "n", "n_pairs", "bias", "lower_limit", "upper_limit"),
+    *("verdict", "look", "provenance"),
+)
+NUMBERS: Final = COLUMNS[3:8]
+_KEY: Final = ["method", "mode"]
+_FEWEST_APART: Final = 5  # athletes between two lines that an audit shows
+
+
+class Step(NamedTuple):
+    """One method in the newest report, and in the last one with other data."""
+
+    method: str
+    mode: str
+    before: dict[str, Any]
+    now: dict[str, Any]
+
+
+def history_lines(results: pd.DataFrame, *, date: str, look: int, provenance: str) -> pd.DataFrame:
+    """
+    Return a report's own lines of the history.
+
+    Parameters
+    ----------
+    results : DataFrame
+        Columns `agreement.terms.RESULT_COLUMNS`, as the report shows them.
+    date : str
+        Day of the report.
+    look : int
+        Which planned look its verdict took.
+    provenance : str
+        Hash of what it was made from.
+    """
+    everybody = results[results["group"] == "all"]
+    if everybody.empty or "limits_of_agreement" not in set(everybody["analysis"]):
+        return pd.DataFrame(columns=list(COLUMNS))
+    limits = everybody[everybody["analysis"] == "limits_of_agreement"]
+    wide = limits.pivot_table("value", _KEY, "statistic", dropna=False)
+    counts = limits[limits["statistic"] == "bias"].set_index(_KEY)[["n", "n_pairs"]]
+    judged = everybody[
+        (everybody["analysis"] == "verdict") & (everybody["statistic"] == "within_margin")
+    ]
+    outcome = judged.set_index(_KEY)["note"].astype("str").str.split(";").str[0]
+    lines = wide.join(counts).assign(verdict=outcome).reset_index()
+    lines = lines.assign(date=date, look=look, provenance=provenance)
+    lines.loc[lines["bias"].isna(), list(NUMBERS)] = np.nan  # a withheld bias withholds its count
+    return lines.reindex(columns=list(COLUMNS))
+
+
+def continued(history: pd.DataFrame, lines: pd.DataFrame, *, discreet: bool) -> pd.DataFrame:
+    """
+    Return the history with a report's lines at its end; the same report again changes nothing.
+
+    Parameters
+    ----------
+    history, lines : DataFrame
+        Columns `COLUMNS`.
+    discreet : bool
+        Whether nobody may be told apart: then two lines of one method both show numbers only where
+        their athletes differ by five or more, and the older one loses them.
+
+    Examples
+    --------
+    >>> one = pd.DataFrame([["2026-03-01", "w", "run", 12, 12, 1.0, -5.0, 7.0, "undecided", 1, "a"]],
+    ...                    columns=COLUMNS)
+    >>> two = one.assign(date="2026-04-01", n=13, n_pairs=13, provenance="b")
+    >>> list(continued(one, two, discreet=False)["n"])
+    [12, 13]
+    >>> list(continued(one, two, discreet=True)["bias"])
+    [nan, 1.0]
+    """
+    kept = history[~history["provenance"].isin(lines["provenance"])]
+    again = history[history["provenance"].isin(lines["provenance"])]
+    parts = [one for one in (kept, lines if again.empty else again) if len(one)]
+    whole = pd.concat(parts, ignore_index=True) if parts else lines
+    return _without_small_steps(whole) if discreet else whole
+
+
+def _without_small_steps(history: pd.DataFrame) -> pd.DataFrame:
+    found = history.copy()
+    shown: dict[tuple[str, str], list[float]] = {}
+    for line in reversed(list(found[[*_KEY, "n"]].itertuples())):
+        at, method, mode, n = line
+        own = shown.setdefault((method, mode), [])
+        if pd.isna(n) or n < _FEWEST_APART or any(abs(n - other) < _FEWEST_APART for other in own):
+            found.loc[at, list(NUMBERS)] = np.nan
+        else:
+            own.append(n)
+    return found
+
+
+def steps(history: pd.DataFrame) -> list[Step]:
+    """Return what the newest report changed, for each method that an earlier one had."""
+    if history.empty:
+        return []
+    last = history["provenance"].iloc[-1]
+    now, before = history[history["provenance"] == last], history[history["provenance"] != last]
+    found = []
+    for (method, mode), own in before.groupby(_KEY):
+        newest = now[(now["method"] == method) & (now["mode"] == mode)]
+        if len(newest):
+            found.append(
+                Step(str(method), str(mode), own.iloc[-1].to_dict(), newest.iloc[0].to_dict())
+            )
+    return found
+
+
+def looks(history: pd.DataFrame, method: str, mode: str) -> int:
+    """Return how often the verdict of a method was taken on other pairs than before."""
+    own = history[(history["method"] == method) & (history["mode"] == mode)]
+    judged = own[~own["verdict"].isin(["", "no_margin"])]
+    return int((judged["n_pairs"] != judged["n_pairs"].shift()).sum())
