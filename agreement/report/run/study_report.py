@@ -45,6 +45,7 @@ from agreement.report.sections.further import further_block
 from agreement.report.sections.ledger import flow_block, left_out_block, remarks
 from agreement.report.sections.published import published_block, reproduced
 from agreement.report.sections.unsaid import SECTION_OF, silent, unsaid_block
+from agreement.report.studies.grown import Grown
 from agreement.tables.options import Kind
 from agreement.tables.study_key import study_key
 
@@ -74,11 +75,11 @@ class StudyReport:
     ) -> None:
         self.kind: Kind = kind
         self.folder = None if save is None else Path(save)
-        self.earlier = earlier_report(self.folder)
-        if self.earlier != cohort.earlier:
-            cohort = replace(cohort, earlier=self.earlier)
+        if (earlier := earlier_report(self.folder)) != cohort.earlier:
+            cohort = replace(cohort, earlier=earlier)
         self.cohort = cohort
         self.options = cohort.study.options
+        self._title = self.options.study.title or cohort.study.folder.name
         png = self.options.report.png if png is None else png
         self.album = Album(self.folder and self.folder / "figures", png=png)
         self.discreet, self.brief = kind == "audit", kind == "brief"
@@ -275,8 +276,8 @@ class StudyReport:
         return methods_block(self.options)
 
     def provenance(self) -> Block:
-        """Show versions, seed, and the files read."""
-        return provenance_block(self._provenance)
+        """Show earlier reports of this study, versions, seed, and the files read."""
+        return self._drawn(*self._grown.section()) + provenance_block(self._provenance)
 
     def save(self) -> None:
         """Write tables and provenance into the folder, if there is one; wait for the figures."""
@@ -285,7 +286,8 @@ class StudyReport:
         place, cohort = self.folder, self.cohort
         tables = {"results": self.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
         people = {"pairs": cohort.pairs, "athlete_cards": self.cards} | laboratory_table(cohort)
-        write_tables(released_tables(**tables) if self.discreet else tables | people, place)
+        shown = released_tables(**tables) if self.discreet else tables | people
+        write_tables(shown | self._grown.tables(), place)
         if self._has_card_pages:
             title, day = self._title, self._provenance["created"][:10]
             text = card_pages.cards_page(
@@ -295,9 +297,9 @@ class StudyReport:
         verdicts = (one.verdict for one in self.results.methods)
         told = {
             "verdict": answer.verdict_sentences(*self._judged, told=not self.discreet),
-            "remarks": remarks(cohort, discreet=self.discreet),
+            "remarks": self._grown.new() + remarks(cohort, discreet=self.discreet),
             "small_groups": [] if self.discreet else self.small_groups,
-            JUDGED: judged(self.options.margin, verdicts, self.earlier),
+            JUDGED: judged(self.options.margin, verdicts, cohort.earlier),
         }
         write_provenance(self._provenance | told, place)
         self.album.close()
@@ -306,10 +308,6 @@ class StudyReport:
     def comparisons(self) -> tuple[Comparison, ...]:
         """One for each method and mode, in the order of the results."""
         return tuple(self._comparison(one) for one in self.results.methods)
-
-    @property
-    def _title(self) -> str:
-        return self.options.study.title or self.cohort.study.folder.name
 
     @property
     def _has_card_pages(self) -> bool:
@@ -335,6 +333,8 @@ class StudyReport:
         known = any(not error.assumed for error in self.results.laboratory.values())
         told = (self.cohort.pairs, self.cohort.laboratory.frame, self.results.methods, known)
         return checklists.Facts(self.options, *told, discreet=self.discreet)
+
+    _grown = cached_property(Grown.of)
 
     def _comparison(self, one: Any) -> Comparison:
         own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]

@@ -66,19 +66,14 @@ class Grown:
     name: Callable[[str, str], str]
 
     @classmethod
-    def of(
-        cls,
-        folder: Path | None,
-        results: pd.DataFrame,
-        provenance: dict[str, Any],
-        margin: Margin,
-        name: Callable[[str, str], str],
-    ) -> "Grown":
-        """Continue the history that `folder` keeps of the report that is replaced."""
-        before, kind = kept_history(folder, provenance["kind"]), provenance["kind"]
-        date, made = str(provenance["created"])[:10], made_from(provenance, results)
-        lines = history_lines(results, date=date, look=margin.look, provenance=made)
-        return cls(continued(before, lines, discreet=kind == "audit"), margin, name)
+    def of(cls, report: Any) -> "Grown":
+        """Continue, with a `StudyReport`, the history kept of the report that it replaces."""
+        told, margin = report._provenance, report.options.margin  # its own part
+        before, made = kept_history(report.folder, report.kind), made_from(told, report.frame)
+        date = str(told["created"])[:10]
+        lines = history_lines(report.frame, date=date, look=margin.look, provenance=made)
+        whole = continued(before, lines, discreet=report.discreet)
+        return cls(whole, margin, report.numbers.name)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the table ``history``; nothing for a study without a method."""
