@@ -15,12 +15,12 @@ from agreement.scale.method_sums import PROFILE, MethodSums, SpreadSums, added
 from agreement.scale.pair_sums import PairSums
 from agreement.stats.basics.least_squares import Line
 from agreement.stats.basics.shares import deviation_from
-from agreement.stats.indices.error import ErrorsOfEstimate
+from agreement.stats.indices.error import SCALES, ErrorsOfEstimate
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits.limits_of_agreement import GROUPS, Group, GroupedLimits, groups_frame
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.quantile_limits import QuantileLimits, limits_of_ordered
-from agreement.stats.lines.regression import Regression
+from agreement.stats.lines.regression import LINE_SCALES, Regression
 from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import MethodData
 from agreement.stats.verdict.plausible import implausible
@@ -104,7 +104,11 @@ def regression_from(sums: MethodSums) -> Regression:
     identity = pairs.ss_d + pairs.n * pairs.mean_d**2
     joint = (identity - line.rss) / 2.0 / (line.rss / line.df) if line.rss > 0.0 else np.inf
     clustered = pairs.n > n
-    jackknife = grouped_jackknife(sums.folds, added, _of_regression) if clustered else None
+    jackknife = (
+        grouped_jackknife(sums.folds, added, _of_regression, scales=LINE_SCALES)
+        if clustered
+        else None
+    )
     return Regression(line, n, np.nan, np.nan, max(0.0, joint), jackknife)
 
 
@@ -120,7 +124,7 @@ def error_from(sums: MethodSums, margin: float | None) -> ErrorsOfEstimate:
     pairs = sums.pairs
     sd = pairs.limits().sd
     deviation = deviation_from(pairs.n, pairs.mean_d, sd, pairs.ss_d + pairs.n * pairs.mean_d**2)
-    jackknife = grouped_jackknife(sums.folds, added, _of_error)
+    jackknife = grouped_jackknife(sums.folds, added, _of_error, scales=SCALES)
     return ErrorsOfEstimate(
         sums.groups["all"].n, pairs.n, margin, pairs.within, deviation, jackknife
     )

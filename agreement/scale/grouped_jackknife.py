@@ -7,8 +7,8 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.bootstrap import Replicates
-from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
+from agreement.stats.basics.bootstrap import Replicates, Scale
+from agreement.stats.basics.intervals import Interval
 
 Floats = npt.NDArray[np.float64]
 S = TypeVar("S")
@@ -29,31 +29,20 @@ class GroupedJackknife(Replicates):
     .. [1] Kott PS. The delete-a-group jackknife. J Off Stat 2001;17:521-526.
     """
 
-    def standard_error(self, which: int) -> float:
-        """Return the standard error of one statistic."""
-        left_out = self.jackknife[:, which]
-        j = len(left_out)
-        return float(np.sqrt((j - 1) / j * ((left_out - left_out.mean()) ** 2).sum()))
-
-    def bca_interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:
-        """Student interval of one statistic, in the place where the bootstrap's is asked for."""
-        error, df = self.standard_error(which), len(self.jackknife) - 1
-        return t_interval(float(self.estimate[which]), error, df, confidence_level)
-
-    def p_value(self, which: int = 0, null: float = 0.0) -> float:
-        """Two-sided p value of a statistic being `null`."""
-        distance = float(self.estimate[which]) - null
-        error = self.standard_error(which)
-        if error == 0.0:
-            return 1.0 if distance == 0.0 else 0.0
-        return t_p_value(distance / error, len(self.jackknife) - 1)
+    def interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:
+        """Student's interval of one statistic: the groups stand for the athletes."""
+        return Interval(*self.jackknife_interval(which, confidence_level))
 
     def _note(self, which: int) -> str:
         return "" if np.isfinite(self.jackknife[:, which]).all() else "interval not known"
 
 
 def grouped_jackknife(
-    folds: Sequence[S], merge: Callable[[Sequence[S]], S], statistics: Callable[[S], Floats]
+    folds: Sequence[S],
+    merge: Callable[[Sequence[S]], S],
+    statistics: Callable[[S], Floats],
+    *,
+    scales: tuple[Scale, ...] = (),
 ) -> GroupedJackknife:
     """
     Compute statistics of all sums, and with each fold left out.
@@ -66,6 +55,8 @@ def grouped_jackknife(
         Adds sums.
     statistics : callable
         From sums to an array of shape (k,).
+    scales : tuple of str, optional
+        On which each is taken for normal.
     """
     before: list[S] = []
     after: list[S] = []  # running totals from both ends, so that each fold is left out cheaply
@@ -79,7 +70,7 @@ def grouped_jackknife(
     left_out.append(before[-1])
     whole = statistics(merge([before[-1], folds[-1]]))
     rows = np.array([statistics(rest) for rest in left_out])
-    return GroupedJackknife(whole, np.empty((0, whole.size)), rows)
+    return GroupedJackknife(whole, np.empty((0, whole.size)), rows, scales=scales)
 
 
 def folds_of(hashes: npt.NDArray[np.uint64]) -> npt.NDArray[np.int64]:

@@ -59,12 +59,12 @@ class Row:
         """
         Build a row from a value and its interval; without `n_pairs`, one pair per athlete.
 
-        Where resamples behind the interval failed, the note ends with their number.
+        What is to be said of the interval ends the note.
         """
         low, high = interval if interval is not None else (nan, nan)
-        failed = getattr(interval, "failed", "")
-        if failed and failed not in note:
-            note = f"{note}; {failed}" if note else failed
+        said = getattr(interval, "said", "")
+        if said and said not in note:
+            note = f"{note}; {said}" if note else said
         pairs = n if n_pairs is None else n_pairs
         return cls(statistic, float(value), float(low), float(high), unit, n, pairs, note)
 

@@ -147,12 +147,14 @@ def test_failed_resamples_are_counted_and_left_out():
 
 
 def test_every_row_of_a_statistic_tells_how_many_resamples_failed():
-    """Field values differ between the three athletes alone: of one athlete there is no line."""
-    athlete = np.repeat([0, 1, 2], 2)
+    """Two of 30 athletes have another field value: without either of them there is no line."""
+    athlete = np.arange(60) % 30
     drawn = cluster_resampling(athlete, rng=3)
-    alone = int((drawn.counts == 3).any(axis=1).sum())  # nine in eighty-one, give or take
-    assert alone == pytest.approx(9999 / 9, rel=0.1)
-    found = regression([50, 50, 54, 54, 60, 60], [49, 52, 55, 53, 61, 58], resampling=drawn)
+    alone = int((drawn.counts[:, :2].sum(axis=1) == 0).sum())
+    assert alone == pytest.approx(9999 * (28 / 30) ** 30, rel=0.1)
+    field = np.where(athlete < 2, 55.0, 50.0)
+    lab = np.random.default_rng(1).normal(50, 3, 60)
+    found = regression(field, lab, resampling=drawn)
     notes = found.to_frame().set_index("statistic")["note"]
     assert notes["slope"] == notes["r"] == f"clustered; {alone} of 9999 resamples failed"
     whole = ResampledInterval.of(0, 2, failed=0, n_resamples=9)

@@ -178,7 +178,7 @@ def test_frame_and_codes():
         "rmse_cv_offset",
         "rmse_cv_line",
     ]
-    assert set(frame["note"]) == {"clustered; fewer than 20 athletes"}
+    assert set(frame["note"]) == {"clustered; fewer than 20 athletes; jackknife_t"}
     assert frame[["low", "high"]].notna().all(axis=None)
     assert "each left out in turn" in result.summary()
     (small,) = method_data(simulate_daily(DailyParts(n_athletes=4), rng=1))

@@ -146,10 +146,10 @@ def test_slopes_of_one_pair_each_are_those_of_least_squares(single):
         assert found[["value", "low", "high"]].to_list() == pytest.approx(expected)
 
 
-def test_slopes_of_repeated_pairs_resample_athletes():
+def test_slopes_of_repeated_pairs_leave_out_athletes():
     table = analyse(evidence(visits=3)).frame.set_index(KEY)
     found = table.loc[("drift", "all", "change_in_30_days")]
-    assert found["note"] == "clustered"
+    assert found["note"] == "clustered; jackknife_t"
     assert found["low"] < found["value"] < found["high"]
     assert (found["n"], found["n_pairs"]) == (24, 72)
 

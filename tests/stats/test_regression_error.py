@@ -51,16 +51,16 @@ def test_prediction_interval(sample):
 
 def test_clustered_replicates_match_a_plain_loop(sample):
     field, lab = sample
-    who = np.repeat(np.arange(20), 2)
+    who = np.arange(40) % 31
     resampling = cluster_resampling(who, n_resamples=30, rng=1)
     found = regression(field, lab, resampling=resampling)
     for counts, row in zip(resampling.counts, found.replicates.replicates, strict=True):
-        drawn = np.repeat(np.arange(20), counts)
+        drawn = np.repeat(np.arange(31), counts)
         rows = np.concatenate([np.flatnonzero(who == i) for i in drawn])
         slow = regression(field[rows], lab[rows])
         expected = slow.slope, slow.intercept, slow.r, slow.standard_error_of_estimate
         assert tuple(row) == pytest.approx(expected, rel=1e-7)
-    assert (found.n, found.n_pairs) == (20, 40)
+    assert (found.n, found.n_pairs) == (31, 40)
     assert set(found.to_frame()["note"]) == {"clustered"}
 
 

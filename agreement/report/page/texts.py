@@ -65,7 +65,8 @@ def methods_block(options: StudyOptions) -> Block:
         (
             "A difference is field minus laboratory. Bias and 95 % limits of agreement are given with "
             "the exact interval of each limit; where athletes have several pairs, in the unweighted-"
-            "means form, and every other interval by resampling athletes."
+            "means form, and every other interval by resampling athletes (fewer "
+            "than 30: by leaving out each in turn)."
         ),
         (
             "Limits are left out below 10 athletes; of a training profile below 5 athletes only the "

@@ -28,7 +28,8 @@ DIFFERENCE: Final = Formula((), "difference d", "field minus laboratory", "sign 
 RESAMPLED: Final = Formula(
     (),
     "resampled intervals",
-    "athletes drawn with replacement; corrected for bias and skewness (BCa)",
+    "athletes drawn with replacement, corrected for bias and skewness (BCa); of fewer than 30 "
+    "athletes the jackknife's Student interval",
     "Efron & Tibshirani 1993",
 )
 

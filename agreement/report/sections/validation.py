@@ -189,7 +189,8 @@ def _limits_in_words(comparisons: tuple[Comparison, ...], facts: Facts) -> str:
     repeated = facts.pairs.duplicated(["athlete_id", "method", "mode"]).any()
     several = (
         " Athletes with several pairs count once, in the unweighted-means form, and intervals come "
-        "from those of their parts (the MOVER method) or from resampling athletes."
+        "from those of their parts (the MOVER method) or from resampling athletes (fewer "
+        "than 30: from leaving out each in turn)."
         if repeated
         else ""
     )

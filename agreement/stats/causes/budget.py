@@ -21,14 +21,13 @@ import pandas as pd
 from agreement.stats.basics.bootstrap import Floats, Replicates, failed_in_words
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.mover import interval_of_difference
-from agreement.stats.causes.budget_parts import N_RESAMPLES, Parts, Split, sources_of, split
+from agreement.stats.causes.budget_parts import FEW, N_RESAMPLES, Parts, Split, sources_of, split
 from agreement.stats.causes.explained import BLOCKS
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import SQUARED, Analysis, Privacy, Statistic
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.stats.rows import Row, html_table, rows_frame
 
-FEW: Final = 20
 _NONE: Final = Interval(np.nan, np.nan)
 COMPONENTS: Final = ("laboratory_repeat", "day_to_day", *BLOCKS, "persistent_rest")
 
@@ -164,7 +163,8 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
     also comes from unequal error variances, so that without any effect of fitness it is not 0 but
     what these variances make of it. A cause that stays out is part of the rest.
 
-    Intervals are from one bootstrap over athletes, B = 1999: percentiles for the causes, which end
+    Below 20 athletes there are values and no intervals. These are from one bootstrap over athletes,
+    B = 1999: percentiles for the causes, which end
     at 0; BCa for total and day-to-day noise, whose percentile intervals end too low [2]_. The
     laboratory's is its chi-square interval, and the rest's is put together by MOVER from that and
     the BCa interval of what no cause explains [3]_: percentiles held it in 88 % of cohorts of 60,
@@ -189,12 +189,17 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
     if excess > 0:
         notes.append("the laboratory's error is larger than this study can hold")
     means = sources.visits.table.groupby("athlete_id")["mean"].mean()
+    total = _skewed(found.replicates(lambda parts: parts.total))
+    components = _components(design.left_out, found, sources.laboratory.found)
+    if sources.visits.n < FEW:
+        total = _without_interval(total)
+        components = {name: _without_interval(part) for name, part in components.items()}
     return Budget(
         sources.visits.n,
         len(sources.visits.table),
         float(means.mean()),
-        _skewed(found.replicates(lambda parts: parts.total)),
-        _components(design.left_out, found, sources.laboratory.found),
+        total,
+        components,
         excess,
         float(found.sample.noise.correlation[0]),
         float(found.sample.persistent[0]),
@@ -222,6 +227,12 @@ def _components(
         else:
             parts[name] = _share(found.replicates(partial(_block, k)))
     return parts
+
+
+def _without_interval(part: Component) -> Component:
+    """Return the value alone, as of a few athletes only that may be shown."""
+    kept = part.note if np.isnan(part.variance) else TOO_FEW
+    return Component(part.variance, _NONE, kept)
 
 
 def _block(k: int, parts: Parts) -> Floats:

@@ -16,6 +16,7 @@ from agreement.terms import counted
 
 N_RESAMPLES = 1999
 FEWEST = 5
+FEW = 20  # athletes; below, values without intervals
 
 
 @dataclass(frozen=True, slots=True)

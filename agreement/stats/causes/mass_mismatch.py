@@ -51,7 +51,7 @@ class MassMismatch:
         """Of the slope, 95 %."""
         if self.replicates is None:
             return self.line.slope_interval()
-        return self.replicates.bca_interval()
+        return self.replicates.interval()
 
     def p_of(self, slope: float) -> float:
         """P value of a slope: 0 if mass does not enter, -1 if all of its error goes into VO2max."""
@@ -152,7 +152,9 @@ def mass_mismatch(
         return MassMismatch(line, n, off)
     u, v = m - line.mean_x, log_ratio - line.mean_y
     columns = np.stack([np.ones_like(u), u, v, u * u, u * v], axis=1)
-    drawn = bootstrap_of_sums(cluster_resampling(codes, rng=rng), columns, _slope)
+    drawn = bootstrap_of_sums(
+        cluster_resampling(codes, rng=rng), columns, _slope, scales=("plain",)
+    )
     return MassMismatch(line, n, off, drawn)
 
 

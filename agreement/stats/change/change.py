@@ -206,8 +206,8 @@ def _line_intervals(
     if drawn.n_athletes == len(lab):
         return correlation_interval(line.r, line.n), line.slope_interval()
     columns = np.stack([np.ones_like(lab), lab, field, lab**2, field**2, lab * field], axis=1)
-    found = bootstrap_of_sums(drawn, columns, _r_and_slope)
-    return found.bca_interval(0), found.bca_interval(1)
+    found = bootstrap_of_sums(drawn, columns, _r_and_slope, scales=("atanh", "plain"))
+    return found.interval(0), found.interval(1)
 
 
 def _r_and_slope(sums: Floats) -> Floats:

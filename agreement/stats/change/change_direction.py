@@ -67,7 +67,7 @@ class ThreeWay:
     kappa : float
         Cohen's kappa with linear weights; not a number when chance alone leaves no disagreement.
     kappa_interval : Interval
-        BCa, by bootstrap over athletes.
+        By bootstrap over athletes, from 15 on.
     """
 
     threshold: float
@@ -101,7 +101,7 @@ class Responsiveness:
     lab, field : float
         Not a number where all changes are equal.
     difference_interval : Interval
-        Of field minus laboratory, BCa by bootstrap over athletes.
+        Of field minus laboratory, over athletes.
     """
 
     lab: float
@@ -137,25 +137,26 @@ def same_direction(
     elif resampling.n_athletes == len(lab):
         interval = wilson_interval(k, n)
     else:
-        drawn = bootstrap_of_sums(resampling, np.stack([same, kept], axis=1), _share)
-        interval = drawn.bca_interval()
+        counted = np.stack([same, kept], axis=1)
+        drawn = bootstrap_of_sums(resampling, counted, _share, scales=("ranked",))
+        interval = drawn.interval()
     return SameDirection(zone, k, kept, interval)
 
 
 def three_way(field: Floats, lab: Floats, resampling: Resampling, *, threshold: float) -> ThreeWay:
     """Sort changes into down, trivial and up, and measure how far both methods agree on it."""
     cell = 3 * _sorted(lab, threshold) + _sorted(field, threshold)
-    drawn = bootstrap_of_sums(resampling, cell[:, None] == np.arange(9), _kappa)
+    drawn = bootstrap_of_sums(resampling, cell[:, None] == np.arange(9), _kappa, scales=("ranked",))
     counts = np.bincount(cell, minlength=9).reshape(3, 3)
-    return ThreeWay(threshold, counts, float(drawn.estimate[0]), drawn.bca_interval())
+    return ThreeWay(threshold, counts, float(drawn.estimate[0]), drawn.interval())
 
 
 def responsiveness(field: Floats, lab: Floats, resampling: Resampling) -> Responsiveness:
     """Compare how far both methods respond, in units of their own spread."""
     columns = np.stack([np.ones_like(lab), lab, lab * lab, field, field * field], axis=1)
-    drawn = bootstrap_of_sums(resampling, columns, _responses)
+    drawn = bootstrap_of_sums(resampling, columns, _responses, scales=("plain",) * 3)
     of_lab, of_field = drawn.estimate[:2].tolist()
-    return Responsiveness(of_lab, of_field, drawn.bca_interval(2))
+    return Responsiveness(of_lab, of_field, drawn.interval(2))
 
 
 def _sorted(change: Floats, threshold: float) -> npt.NDArray[np.int64]:

@@ -180,12 +180,13 @@ def two_estimators(
         cluster_resampling(codes, n_resamples=n_resamples, rng=rng),
         np.stack([np.ones_like(a), a, b, a * a, b * b], axis=1),
         _spreads,
+        scales=("plain", "log"),
     )
     if n < len(a):
-        ratio, p, note = drawn.bca_interval(1), _p_clustered(a, b, codes), "clustered"
+        ratio, p, note = drawn.interval(1), _p_clustered(a, b, codes), "clustered"
     else:
         ratio, p, note = _ratio_interval(a, b), _p_value(a, b), ""
-    return TwoEstimators(names, mode, n, len(a), sd_a, sd_b, ratio, drawn.bca_interval(0), p, note)
+    return TwoEstimators(names, mode, n, len(a), sd_a, sd_b, ratio, drawn.interval(0), p, note)
 
 
 @dataclass(frozen=True, slots=True)

@@ -154,7 +154,7 @@ def concordance_of(data: MethodData) -> Concordance:
     """
     Concordance and ICC(A,1) over all pairs.
 
-    With several pairs of an athlete the intervals are BCa, by a bootstrap over athletes.
+    With several pairs of an athlete the intervals are over athletes, by `Replicates.interval`.
 
     Raises
     ------
@@ -169,13 +169,13 @@ def concordance_of(data: MethodData) -> Concordance:
         return result
     x, y = data.lab - data.lab.mean(), data.field - data.lab.mean()
     columns = np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=1)
-    drawn = bootstrap_of_sums(data.resampling, columns, _from_sums)
+    drawn = bootstrap_of_sums(data.resampling, columns, _from_sums, scales=("atanh",) * 3)
     return replace(
         result,
         n=data.n,
-        ccc_interval=drawn.bca_interval(0),
-        icc_a1_interval=drawn.bca_interval(1),
-        icc_c1_interval=drawn.bca_interval(2),
+        ccc_interval=drawn.interval(0),
+        icc_a1_interval=drawn.interval(1),
+        icc_c1_interval=drawn.interval(2),
         clustered=True,
     )
 

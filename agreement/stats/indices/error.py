@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Replicates, Resampling, bootstrap_of_sums
+from agreement.stats.basics.bootstrap import Replicates, Resampling, Scale, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.basics.shares import (
     TotalDeviationIndex,
@@ -15,12 +15,15 @@ from agreement.stats.basics.shares import (
     wilson_interval,
 )
 from agreement.stats.limits.limits import checked_pairs
-from agreement.stats.method_data import DECIMALS, NO_MARGIN, MethodData
+from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
-from agreement.terms import UNIT
+from agreement.terms import UNIT, counted
 
 Floats = npt.NDArray[np.float64]
+
+# mae, mape, rmse, share within margin, total deviation index
+SCALES: Final[tuple[Scale, ...]] = ("log", "log", "log", "ranked", "log")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,32 +77,35 @@ class ErrorsOfEstimate:
 
     def share_interval(self, confidence_level: float = 0.95) -> Interval:
         """
-        Wilson's interval of the share, or by bootstrap when pairs repeat.
+        Wilson's interval of the share, or by bootstrap when pairs repeat, from 15 athletes on.
 
         Where all pairs lie inside, or none, no resample differs: then Wilson's of as many athletes.
         """
         if self.margin is None:
             return Interval(np.nan, np.nan)
-        if self.clustered and 0 < self.within < self.n_pairs:
-            return self.replicates.bca_interval(3, confidence_level)
+        found = self.replicates.interval(3, confidence_level) if self.clustered else None
+        if found is not None and (0 < self.within < self.n_pairs or np.isnan(found.low)):
+            return found
         inside = self.n if self.within == self.n_pairs else self.within
         return wilson_interval(inside, self.n, confidence_level)
 
     def deviation_interval(self) -> Interval:
         """Upper one-sided 95 % bound of the index; by bootstrap when pairs repeat."""
         if self.clustered:
-            return Interval(np.nan, self.replicates.bca_interval(4, 0.90).high)
+            return Interval(np.nan, self.replicates.interval(4, 0.90).high)
         return Interval(np.nan, self.deviation.upper_bound)
 
     def to_frame(self) -> pd.DataFrame:
         """Return mae, mape, rmse, share_within_margin and total_deviation_index as rows."""
         named = (("mae", self.mae, UNIT), ("mape", self.mape, "%"), ("rmse", self.rmse, UNIT))
         rows = [
-            self._row(name, value, self.replicates.bca_interval(k), unit, self.replicates.notes[k])
+            self._row(name, value, self.replicates.interval(k), unit, "")
             for k, (name, value, unit) in enumerate(named)
         ]
         share, interval = self.share_within_margin, self.share_interval()
         none = NO_MARGIN if self.margin is None else ""
+        if np.isnan(interval.low) and not none:
+            none = f"{TOO_FEW}; {self.within} of {self.n_pairs} pairs, {counted(self.n, 'athlete')}"
         rows.append(self._row("share_within_margin", share, interval, "1", none))
         index, bound = self.deviation.value, self.deviation_interval()
         doubt = "bias outweighs spread: an approximation" if self.deviation.doubtful else ""
@@ -155,7 +161,7 @@ def errors_of_estimate(
     share: float = 0.90,
 ) -> ErrorsOfEstimate:
     """
-    Sizes of the error, with intervals by bootstrap of athletes.
+    Sizes of the error, with intervals over athletes (see `Replicates.interval`).
 
     Parameters
     ----------
@@ -196,7 +202,7 @@ def errors_of_estimate(
         )
 
     columns = [np.ones_like(d), np.abs(d), 100.0 * np.abs(d) / pairs.lab, d * d, inside]
-    replicates = bootstrap_of_sums(resampling, np.stack(columns, axis=1), statistics)
+    replicates = bootstrap_of_sums(resampling, np.stack(columns, axis=1), statistics, scales=SCALES)
     return ErrorsOfEstimate(
         resampling.n_athletes,
         d.size,

@@ -77,7 +77,7 @@ class AnovaLimits:
         )
 
     def _interval(self, which: int) -> Interval | None:
-        return None if self.replicates is None else self.replicates.bca_interval(which)
+        return None if self.replicates is None else self.replicates.interval(which)
 
     def _repr_html_(self) -> str:
         return html_table(self.to_frame(), "Bias and limits by analysis of variance")
@@ -130,7 +130,10 @@ def limits_of_agreement_anova(
     replicates = None
     if resampling is not None:
         replicates = bootstrap_of_sums(
-            resampling, sums, lambda s: _statistics(s, centre, z_of(coverage))
+            resampling,
+            sums,
+            lambda s: _statistics(s, centre, z_of(coverage)),
+            scales=("plain", "log", "plain", "plain"),
         )
     return AnovaLimits(
         grouped.n, grouped.n_values, bias + centre, within, between, coverage, replicates

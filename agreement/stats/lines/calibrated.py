@@ -45,7 +45,7 @@ class Calibration:
     rmse_cv : dict of str to float
         Root mean square error of ``none``, ``offset``, ``line``, each athlete left out in turn.
     rmse_intervals : dict of str to Interval
-        BCa, by bootstrap over athletes.
+        Over athletes.
     bias_cv, mae_cv : dict of str to float
         Mean error and mean absolute error in the same loop, prediction minus laboratory.
     choice : str

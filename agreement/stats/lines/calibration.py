@@ -104,9 +104,8 @@ def calibration(
         model: fits.intercept[codes] + fits.slope[codes] * y - x for model, fits in without.items()
     }
     drawn = cluster_resampling(codes, rng=rng)
-    loss = bootstrap_of_sums(
-        drawn, np.stack([np.ones_like(y), *(errors[m] ** 2 for m in MODELS)], axis=1), _losses
-    )
+    squares = np.stack([np.ones_like(y), *(errors[m] ** 2 for m in MODELS)], axis=1)
+    loss = bootstrap_of_sums(drawn, squares, _losses, scales=("log",) * 3)
     each = np.bincount(codes)
     choice = chosen_calibration(np.bincount(codes, y) / each, np.bincount(codes, x) / each).model
     follows = choice == "offset" and not pairs.clustered and uneven_along(y, x)
@@ -118,7 +117,7 @@ def calibration(
         len(y),
         *_parameters(pairs, drawn),
         dict(zip(MODELS, loss.estimate[:3].tolist(), strict=True)),
-        {model: loss.bca_interval(k) for k, model in enumerate(MODELS)},
+        {model: loss.interval(k) for k, model in enumerate(MODELS)},
         {model: float(e.mean()) for model, e in errors.items()},
         {model: float(np.abs(e).mean()) for model, e in errors.items()},
         choice,
@@ -175,8 +174,8 @@ def _parameters(
         return np.stack([sd / n, 1 + tilt, level], axis=1)
 
     columns = np.stack([np.ones_like(f), f, x - y, f * f, f * (x - y)], axis=1)
-    found = bootstrap_of_sums(drawn, columns, statistics)
-    of_offset, of_slope, of_intercept = (found.bca_interval(k) for k in range(3))
+    found = bootstrap_of_sums(drawn, columns, statistics, scales=("plain",) * 3)
+    of_offset, of_slope, of_intercept = (found.interval(k) for k in range(3))
     return offset, line.slope, line.intercept, of_offset, of_slope, of_intercept
 
 
@@ -219,7 +218,8 @@ def _share_interval(inside: npt.NDArray[np.bool_], pairs: _Pairs, drawn: Resampl
     if not pairs.clustered:
         return clopper_pearson_interval(int(inside.sum()), len(inside))
     columns = np.stack([np.ones(len(inside)), inside], axis=1)
-    return bootstrap_of_sums(drawn, columns, lambda s: s[:, 1:] / s[:, :1]).bca_interval()
+    share = bootstrap_of_sums(drawn, columns, lambda s: s[:, 1:] / s[:, :1], scales=("ranked",))
+    return share.interval()
 
 
 _CHOICE: Final = (

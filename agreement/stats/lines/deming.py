@@ -198,7 +198,7 @@ def deming_of(data: MethodData) -> Deming:
     """
     Deming line of field on laboratory, lambda from the repeats of both.
 
-    With several pairs of an athlete the intervals are BCa, by a bootstrap over athletes.
+    With several pairs of an athlete the intervals are over athletes, by `Replicates.interval`.
 
     Raises
     ------
@@ -221,8 +221,8 @@ def deming_of(data: MethodData) -> Deming:
         return np.stack([slope, centre.moved(slope, intercept)], axis=1)
 
     columns = np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=1)
-    drawn = bootstrap_of_sums(data.resampling, columns, lines)
-    slope, intercept = drawn.bca_interval(0), drawn.bca_interval(1)
+    drawn = bootstrap_of_sums(data.resampling, columns, lines, scales=("plain", "plain"))
+    slope, intercept = drawn.interval(0), drawn.interval(1)
     return replace(fit, slope_interval=slope, intercept_interval=intercept, clustered=True)
 
 

@@ -5,9 +5,15 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.bootstrap import Floats, ResampledInterval, cluster_resampling
+from agreement.stats.basics.bootstrap import (
+    FEW_ATHLETES,
+    Floats,
+    ResampledInterval,
+    cluster_resampling,
+)
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
+from agreement.stats.method_data import TOO_FEW
 
 N_RESAMPLES: Final = 1999
 MOST_ROWS_RESAMPLED: Final = 300  # 45 000 slopes, weighed again in every resample
@@ -43,12 +49,14 @@ def clustered_intervals(
     Returns
     -------
     tuple of Interval
-        Up to 300 pairs percentiles of a bootstrap over athletes. Above, where that is slow and
+        Below 15 athletes none. Up to 300 pairs percentiles of a bootstrap over athletes. Above, where that is slow and
         normal theory good, the ranks of the slopes as in the plain interval, with the variance of
         the count of rising over falling pairs taken between athletes (a U statistic's projection).
     """
     checked_share("confidence_level", confidence_level)
     tails = np.array([1 - confidence_level, 1 + confidence_level]) / 2
+    if int(athlete.max()) + 1 < FEW_ATHLETES:
+        return ResampledInterval.saying(TOO_FEW), ResampledInterval.saying(TOO_FEW)
     if len(x) > MOST_ROWS_RESAMPLED:
         return _projected(x, y, athlete, slope, z_of(confidence_level), np.random.default_rng(rng))
     drawn = cluster_resampling(athlete, n_resamples=N_RESAMPLES, rng=rng)

@@ -57,7 +57,8 @@ class Drift:
     def to_frame(self) -> pd.DataFrame:
         """Return change_in_30_days as a row."""
         ends = Interval(DAYS * self.interval.low, DAYS * self.interval.high)
-        return rows_frame([_row("change_in_30_days", self.change, ends, self, UNIT)])
+        said = getattr(self.interval, "said", "")
+        return rows_frame([_row("change_in_30_days", self.change, ends, self, UNIT, said)])
 
     def summary(self) -> str:
         """Say the drift in one sentence."""
@@ -175,14 +176,19 @@ def _resampled(x: Floats, y: Floats, resampling: Resampling) -> Interval:
             return np.stack([(sxy - sx * sy / n) / (sxx - sx * sx / n)], axis=1)
 
     columns = np.stack([np.ones_like(x), x, y, x * x, x * y], axis=1)
-    return bootstrap_of_sums(resampling, columns, slope).bca_interval(0)
+    return bootstrap_of_sums(resampling, columns, slope, scales=("plain",)).interval(0)
 
 
 def _row(
-    name: str, value: float, interval: Interval, result: Drift | OnOneMethod, unit: str
+    name: str,
+    value: float,
+    interval: Interval,
+    result: Drift | OnOneMethod,
+    unit: str,
+    said: str = "",
 ) -> Row:
     line = result.line if isinstance(result, Drift) else result.laboratory
-    note = "clustered" if result.clustered else ""
+    note = "; ".join(part for part in ("clustered" if result.clustered else "", said) if part)
     return Row.of(name, value, interval, n=result.n, n_pairs=line.n, unit=unit, note=note)
 
 

@@ -110,13 +110,13 @@ class Trend:
         """Interval of the slope: Student, or bootstrap by athlete when pairs repeat."""
         if self.replicates is None:
             return self.line.slope_interval(confidence_level)
-        return self.replicates.bca_interval(0, confidence_level)
+        return self.replicates.interval(0, confidence_level)
 
     def spread_interval(self, confidence_level: float = 0.95) -> Interval:
         """Interval of the slope of the absolute residual."""
         if self.replicates is None:
             return self.spread.slope_interval(confidence_level)
-        return self.replicates.bca_interval(1, confidence_level)
+        return self.replicates.interval(1, confidence_level)
 
     def limits_at(self, level: npt.ArrayLike, *, varying_spread: bool = False) -> Band:
         """
@@ -255,7 +255,7 @@ def trend(
     The slope is also the test of equal variances of both methods: it may come from unequal error
     variances as well as from proportional bias. Differences against the laboratory alone would
     slope even without bias [1]_. Regression limits after [2]_, section 3.2; spread test after [3]_.
-    When pairs repeat, intervals are from the bootstrap: of 30 athletes that of the slope holds the
+    When pairs repeat, intervals are over athletes: of 30 that of the slope holds the
     truth in 93 %, that of the spread's slope in 89 % of studies (measured), else 95 %.
 
     References
@@ -287,7 +287,9 @@ def trend(
         float(a.max()),
         line.n if resampling is None else resampling.n_athletes,
         coverage,
-        None if resampling is None else bootstrap(resampling, lambda w: _slopes(w, a, d)),
+        None
+        if resampling is None
+        else bootstrap(resampling, lambda w: _slopes(w, a, d), scales=("plain",) * 3),
     )
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 from agreement.stats.basics.bootstrap import Floats, Replicates
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.visit_sums import Visits, visit_sums
-from agreement.stats.causes.budget_parts import Sources, persistent_variance, sources_of
+from agreement.stats.causes.budget_parts import FEW, Sources, persistent_variance, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.repeats.day_to_day import Noise
@@ -113,8 +113,8 @@ def averaging_curve_of(data: MethodData, *, coverage: float = 0.95) -> Averaging
     Observed: the mean of the m nearest days of the visits that have a value on enough days; the
     largest number of days that keeps 15 athletes decides which visits these are. Fitted:
     :math:`V(m) = B + \sigma_e^2 g(m)` with
-    :math:`g(m) = \frac1m [1 + 2\sum_{k=1}^{m-1} (1 - k/m) \rho^k]`, days in a row. Intervals are
-    BCa, from a bootstrap over athletes, B = 1999: of 60 athletes they hold the known curve in 92 %
+    :math:`g(m) = \frac1m [1 + 2\sum_{k=1}^{m-1} (1 - k/m) \rho^k]`, days in a row. Intervals, from
+    20 athletes on, are BCa, from a bootstrap over athletes, B = 1999: of 60 athletes they hold the known curve in 92 %
     of cohorts, and miss it as often on either side (measured; percentiles end too low).
     """
     sources = sources_of(data)
@@ -208,9 +208,11 @@ def _points(variances: Replicates, z: float, reason: str) -> tuple[Point, ...]:
         if not np.isfinite(value):
             points.append(Point(np.nan, Interval(np.nan, np.nan), reason))
             continue
-        low, high = z * np.sqrt(variances.bca_interval(k))
-        note = variances.notes[k]
-        points.append(Point(z * float(np.sqrt(value)), Interval(float(low), float(high)), note))
+        ends, note = Interval(np.nan, np.nan), TOO_FEW
+        if len(variances.jackknife) >= FEW:
+            low, high = z * np.sqrt(variances.bca_interval(k))
+            ends, note = Interval(float(low), float(high)), variances.notes[k]
+        points.append(Point(z * float(np.sqrt(value)), ends, note))
     return tuple(points)
 
 
