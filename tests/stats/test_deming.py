@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.lines.deming import deming, deming_of, error_ratio_of
+from agreement.stats.lines.deming import deming, deming_of
+from agreement.stats.lines.structural import structural_of
 from agreement.stats.results_table import method_data
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_method_comparison.json"
@@ -146,20 +147,31 @@ def test_refused(field, lab, options, message):
         deming(field, lab, **options)
 
 
-def test_lambda_from_repeats_of_both():
+def test_with_repeats_of_the_laboratory_the_line_is_the_structural_one():
+    """Inference sheet, section 18: Deming with the error ratio of what is plotted is that line."""
     parts = DailyParts(n_athletes=40, share_repeated=1.0, sd_laboratory=2.0, sd_day=3.0)
     (data,) = method_data(simulate_daily(parts, rng=3))
-    ratio = error_ratio_of(data)
-    assert not ratio.assumed
-    within = data.daily.groupby("lab_test_id")["field"].var().mean()
-    repeats = data.repeats.groupby("lab_test_id")["lab"].var().mean()
-    assert ratio.value == pytest.approx(within / repeats, rel=1e-9)
-    assert ratio.value == pytest.approx(9 / 4, rel=0.4)
-    frame = deming_of(data).to_frame()
-    assert frame["note"].tolist() == ["clustered", "clustered", "", "", ""]
+    fit, net = deming_of(data), structural_of(data)
+    ratio = fit.error_ratio
+    assert fit.slope == pytest.approx(deming(data.field, data.lab, error_ratio=ratio).slope)
+    assert (fit.slope, *fit.slope_interval) == (net.slope, *net.interval)
+    assert fit.intercept == pytest.approx(data.field.mean() - net.slope * data.lab.mean())
+    low, high = fit.intercept_interval
+    assert low < data.field.mean() - net.interval.high * data.lab.mean() < fit.intercept < high
+    frame = fit.to_frame()
+    assert set(frame["note"]) == {"net_of_laboratory"}
     named = frame.set_index("statistic")["value"]
     for name, share in (("slope_at_half_lambda", 0.5), ("slope_at_twice_lambda", 2.0)):
-        assert named[name] == deming(data.field, data.lab, error_ratio=share * ratio.value).slope
+        assert named[name] == deming(data.field, data.lab, error_ratio=share * ratio).slope
+    assert "net of the laboratory" in fit.summary()
+
+
+def test_an_end_that_does_not_exist_stays_empty_and_is_said():
+    parts = DailyParts(n_athletes=12, visits=1, share_repeated=0.5, sd_laboratory=9.0)
+    (data,) = method_data(simulate_daily(parts, rng=3))
+    rows = deming_of(data).to_frame().set_index("statistic")
+    assert np.isnan(rows.loc[["slope", "intercept"], ["low", "high"]].to_numpy()).any()
+    assert rows.loc["slope", "note"] == "net_of_laboratory; unbounded"
 
 
 def test_lambda_is_assumed_without_repeats():

@@ -24,7 +24,6 @@ from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.limits_of_agreement import limits_of_agreement_of
 from agreement.stats.limits.replicates import limits_of_agreement_replicates
 from agreement.stats.lines.calibration import calibration
-from agreement.stats.lines.deming import error_ratio_of
 from agreement.stats.lines.linearity import _line, linearity
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.lines.passing_bablok_clustered import weighted_lines
@@ -78,13 +77,6 @@ def test_concordance_from_sums_is_concordance():
     sums = np.array([[x.size, x.sum(), y.sum(), x @ x, y @ y, x @ y]])
     found = concordance(x, y)
     assert _from_sums(sums)[0] == pytest.approx([found.ccc, found.icc_a1, found.icc_c1])
-
-
-def test_small_variances_still_give_a_ratio():
-    parts = DailyParts(n_athletes=40, share_repeated=1.0, sd_laboratory=2.0, sd_day=0.6, days=5)
-    ratio = error_ratio_of(of_study(parts))
-    assert not ratio.assumed
-    assert 0 < ratio.value < 0.5
 
 
 def test_a_margin_of_the_first_day_is_no_late_margin():

@@ -1,7 +1,8 @@
 """Deming regression: the structural line between two methods that both carry normal errors."""
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -20,20 +21,17 @@ from agreement.stats.lines.deming_sums import (
     without_each_athlete,
     without_each_pair,
 )
+from agreement.stats.lines.structural import UNBOUNDED, StructuralSlope, structural_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.repeats.repeatability import field_repeatability, laboratory_repeatability
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT
 
 FEWEST: Final = 3
 
 
-class ErrorRatio(NamedTuple):
-    """Variance of the field's error over that of the laboratory's, and whether it was measured."""
-
-    value: float
-    assumed: bool
+NET_OF_LABORATORY: Final = "net_of_laboratory"
+UNKNOWN_RATIO: Final = 1.0  # of error variances, where the laboratory's error is not known
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +53,10 @@ class Deming:
     sensitivity : tuple of Line
         The line at half lambda, lambda and twice lambda.
     clustered : bool
-        Whether the intervals are from a bootstrap over athletes.
+        Whether the intervals are from resampling or leaving out athletes.
+    net : bool
+        Whether the line is the structural one, net of the laboratory's noise; an end of its
+        interval is NaN where the data set no bound.
     """
 
     n: int
@@ -68,17 +69,24 @@ class Deming:
     assumed: bool
     sensitivity: tuple[Line, ...]
     clustered: bool = False
+    net: bool = False
 
     def to_frame(self) -> pd.DataFrame:
         """Return slope, intercept and lambda, then the slopes at half and twice lambda, as rows."""
-        note = "clustered" if self.clustered else ""
-        none, of_lambda = Interval(np.nan, np.nan), "assumed" if self.assumed else ""
+        parts = (
+            *(("clustered",) if self.clustered else ()),
+            *((NET_OF_LABORATORY,) if self.net else ()),
+            *(("assumed",) if self.assumed else ()),
+        )
+        none, of_lambda = Interval(np.nan, np.nan), "; ".join(parts[self.clustered :])
+        unbounded = (UNBOUNDED,) if np.isnan(self.slope_interval).any() and self.net else ()
+        note = "; ".join((*parts, *unbounded))
         rows = (
             ("slope", self.slope, self.slope_interval, "1", note),
             ("intercept", self.intercept, self.intercept_interval, UNIT, note),
             ("lambda", self.error_ratio, none, "1", of_lambda),
-            ("slope_at_half_lambda", self.sensitivity[0].slope, none, "1", ""),
-            ("slope_at_twice_lambda", self.sensitivity[2].slope, none, "1", ""),
+            ("slope_at_half_lambda", self.sensitivity[0].slope, none, "1", of_lambda),
+            ("slope_at_twice_lambda", self.sensitivity[2].slope, none, "1", of_lambda),
         )
         return rows_frame(
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=text)
@@ -89,7 +97,7 @@ class Deming:
         """Say the line and how much it rests on lambda in one sentence."""
         low, high = self.slope_interval
         slopes = [line.slope for line in self.sensitivity]
-        origin = "assumed" if self.assumed else "from repeats"
+        origin = "net of the laboratory's noise" if self.net else "assumed"
         return (
             f"Deming: field = {self.intercept:.1f} + {self.slope:.2f} laboratory (95% interval of "
             f"the slope {low:.2f} to {high:.2f}) at an error ratio of {self.error_ratio:.2g} "
@@ -196,28 +204,34 @@ def deming(
 
 def deming_of(data: MethodData) -> Deming:
     """
-    Deming line of field on laboratory, lambda from the repeats of both.
+    Deming line of field on laboratory, net of the laboratory's noise where that is known.
 
-    With several pairs of an athlete the intervals are over athletes, by `Replicates.interval`.
+    The ratio of error variances is then that of what is plotted, lasting errors of the field
+    included, at which the line is the structural one, with its interval. Unknown, it is taken for 1
+    and the line is a description: it cannot tell unequal noise from proportional bias. With several
+    pairs of an athlete the intervals are over athletes, by `Replicates.interval`.
 
     Raises
     ------
     NotEstimable
         When the pairs do not give a line.
     """
-    ratio = error_ratio_of(data)
+    with suppress(NotEstimable):
+        net = structural_of(data)
+        if not np.isnan(net.slope):
+            return _net_of_laboratory(net, data)
     try:
-        fit = deming(data.field, data.lab, error_ratio=ratio.value, athlete=data.athlete)
+        fit = deming(data.field, data.lab, error_ratio=UNKNOWN_RATIO, athlete=data.athlete)
     except ValueError as error:
         raise NotEstimable(NOT_ESTIMABLE, str(error)) from error
-    fit = replace(fit, assumed=ratio.assumed)
+    fit = replace(fit, assumed=True)
     if not data.clustered:
         return fit
     centre = Centre(float(data.lab.mean()), float(data.field.mean()))
     x, y = data.lab - centre.x, data.field - centre.y
 
     def lines(sums: Floats) -> Floats:
-        slope, intercept = lines_from_sums(sums.T, ratio.value)
+        slope, intercept = lines_from_sums(sums.T, UNKNOWN_RATIO)
         return np.stack([slope, centre.moved(slope, intercept)], axis=1)
 
     columns = np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=1)
@@ -226,25 +240,24 @@ def deming_of(data: MethodData) -> Deming:
     return replace(fit, slope_interval=slope, intercept_interval=intercept, clustered=True)
 
 
-def error_ratio_of(data: MethodData) -> ErrorRatio:
-    """
-    Lambda of one method: day-to-day variance of the field over the laboratory's repeat variance.
-
-    Both are of single values: one day of the field method inside a pairing window, one laboratory
-    test. What an estimator gets wrong about an athlete day after day is in neither, so lambda
-    describes noise, not the whole error. 1, marked as assumed, when one of the two was not measured.
-    """
-    try:
-        lab = laboratory_repeatability(data.repeats)
-        field = field_repeatability(data.daily)
-    except NotEstimable:
-        return ErrorRatio(1.0, assumed=True)
-    if lab.variance <= 0 or field.variance <= 0:
-        return ErrorRatio(1.0, assumed=True)
-    return ErrorRatio(field.variance / lab.variance, assumed=False)
+def _net_of_laboratory(net: StructuralSlope, data: MethodData) -> Deming:
+    """Return the structural line as a Deming line."""
+    centre = Centre(float(data.lab.mean()), float(data.field.mean()))
+    sums, ratio = sums_about(data.lab, data.field, centre), net.error_ratio
+    half, twice = (
+        centre.line(*lines_from_sums(sums, share * ratio), share * ratio) for share in (0.5, 2.0)
+    )
+    line = Line(ratio, net.slope, net.intercept)
+    ends = (net.interval, net.intercept_interval)
+    assumed = net.laboratory.assumed
+    lines = (half, line, twice)
+    return Deming(net.n, net.n_pairs, *line[1:], *ends, ratio, assumed, lines, net=True)
 
 
-_LINE: Final = "line with error on both sides, known ratio of variances; interval by jackknife"
+_LINE: Final = (
+    "line with error on both sides; the structural one where the laboratory's error is known, else "
+    "for a ratio of 1 with the jackknife's interval"
+)
 _SLOPE: Final = Statistic(
     "slope",
     "slope of field on laboratory, errors on both sides",
@@ -270,8 +283,9 @@ RECORD: Final = Analysis(
         Statistic(
             "lambda",
             "ratio of error variances",
-            "Variance of the field's own error over the laboratory's; 1 where it is not known.",
-            "mean squares of both methods' repeats",
+            "Variance of the field's own error, lasting errors included, over that of the "
+            "laboratory's values; 1 where the laboratory's error is not known.",
+            "what the structural slope leaves unexplained, over the laboratory's noise",
             "Linnet 1993",
             unit="1",
             digits=2,

@@ -11,6 +11,7 @@ from scipy import special
 
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
+from agreement.stats.basics.mover import interval_of_difference
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable, require_enough
 from agreement.stats.repeats.laboratory_variance import (
@@ -53,6 +54,8 @@ class StructuralSlope:
         An end is NaN where the data set no bound.
     intercept : float
         [mL/kg/min]
+    intercept_interval : Interval
+        From the slope's and that of the mean (MOVER).
     attenuated : float
         Least squares on the laboratory's values, noise and all.
     attenuated_error : float
@@ -72,6 +75,7 @@ class StructuralSlope:
     slope: float
     interval: Interval
     intercept: float
+    intercept_interval: Interval
     attenuated: float
     attenuated_error: float
     attenuated_interval: Interval
@@ -241,12 +245,17 @@ def structural_slope(
     )
     reliability, of_ols = 1.0 - noise, t_interval(ols, error, n - 2)
     slope = ols / reliability if reliability > 0.0 else nan
+    interval, middle = _ratio_interval(ols, of_ols, reliability, ends), float(x.mean())
+    at_mean = np.bincount(codes, dy - slope * dx) / grouped.sizes
+    level = t_interval(float(y.mean()), float(at_mean.std(ddof=1)) / sqrt(n), n - 1)
+    rise = Interval(*sorted(middle * end for end in interval)) if middle else Interval(0.0, 0.0)
     return StructuralSlope(
         n,
         x.size,
         slope,
-        _ratio_interval(ols, of_ols, reliability, ends),
-        float(y.mean() - slope * x.mean()),
+        interval,
+        float(y.mean()) - slope * middle,
+        interval_of_difference(float(y.mean()), level, slope * middle, rise),
         ols,
         error,
         of_ols,
