@@ -14,6 +14,7 @@ from agreement.stats.causes.budget import COMPONENTS, budget_of
 from agreement.stats.causes.budget_parts import sources_of
 from agreement.stats.causes.explained import Shares, design_of
 from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.lines.structural import structural_of
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.day_to_day import CORRELATIONS
 from agreement.stats.results_table import method_data
@@ -123,7 +124,7 @@ def test_shares_by_every_order_and_another_library(budget):
     sources = sources_of(known())
     table, athlete = sources.visits.table, sources.visits.athlete
     design = design_of(table, athlete)
-    assert design.blocks == ("profile_inputs", "sensor", "level", "training_profile")
+    assert design.blocks == ("profile_inputs", "sensor", "training_profile")
     expected = slow_shares(design, table["mean"].to_numpy())
     for share, name in zip(expected, design.blocks, strict=True):
         found = budget.components[name].variance
@@ -170,6 +171,27 @@ def test_laboratory_part_is_that_of_the_value_compared(budget):
     assert budget.components["laboratory_repeat"].variance == pytest.approx(
         pooled * share, rel=1e-9
     )
+
+
+@pytest.mark.parametrize("slope", [0.0, -0.3])
+def test_level_is_what_the_structural_slope_adds(slope):
+    found = data(n_athletes=60, level_slope=slope, sd_athlete=1.0, share_repeated=0.8)
+    part, net = budget_of(found).components["level"], structural_of(found)
+    true = net.moments.lab - net.moments.noise
+    ends = sorted((end - 1) ** 2 * true for end in net.interval)
+    if slope:
+        assert part.variance == pytest.approx((net.slope - 1) ** 2 * true)
+        assert part.interval == pytest.approx(ends)
+    else:
+        assert net.interval.contains(1.0)
+        assert (part.variance, *part.interval) == pytest.approx((0.0, 0.0, ends[1]))
+    assert part.interval.contains((slope * 6.0) ** 2)
+
+
+def test_level_is_not_told_without_the_laboratorys_error():
+    part = budget_of(data(n_athletes=30)).components["level"]
+    assert np.isnan(part.variance)
+    assert part.note == "not_estimable: the laboratory's own error is unknown; part of the rest"
 
 
 def test_frame(budget):
@@ -266,6 +288,6 @@ def test_row_order_does_not_matter(budget):
     mixed = replace(
         found,
         daily=found.daily.sample(frac=1, random_state=1).reset_index(drop=True),
-        repeats=found.repeats.sample(frac=1, random_state=2).reset_index(drop=True),
+        repeats=pd.concat([part for _, part in found.repeats.groupby("lab_test_id")][::-1]),
     )
     pd.testing.assert_frame_equal(budget_of(mixed).to_frame(), budget.to_frame(), rtol=1e-9)

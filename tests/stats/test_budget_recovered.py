@@ -33,9 +33,7 @@ class Population:
     profiles, truth, athlete, and for each visit its own part, the day noise that the visit's mean
     keeps, and the laboratory's noise. Every column and the difference are linear in these.
 
-    The level column is the mean of both methods, so it holds half of every part of the field's
-    error and half of the laboratory's noise: even without any effect of fitness it explains
-    something. That is what the budget calls level, and what its interval should hold.
+    Level is no column: it is what the slope of the field on the truth adds, and 0 without one.
     """
 
     def __init__(self, p):
@@ -55,14 +53,11 @@ class Population:
         lasting[3 + k], lasting[4 + k] = p.level_slope, 1.0
         self.difference = lasting.copy()
         self.difference[first : first + 3] = 1.0, 1.0, -1.0
-        level = lasting / 2
-        level[3 + k] += 1.0
-        level[first:] = 0.5 / v
+        self.level = (p.level_slope * p.truth_sd) ** 2
         one = np.eye(len(self.covariance))
         self.columns = {
             "profile_inputs": one[:2],
             "sensor": one[2:3],
-            "level": level[None],
             "training_profile": one[3 : 3 + k],
         }
         self.noise = {"day_to_day": p.sd_day**2, "laboratory_repeat": lab}
@@ -83,6 +78,7 @@ class Population:
             for k, name in enumerate(order):
                 rise = self.explained(order[: k + 1]) - self.explained(order[:k])
                 parts[name] += rise * self.lasting_variance / len(orders)
+        parts["level"] = self.level
         rest = self.lasting_variance - sum(parts.values()) - self.noise["laboratory_repeat"]
         total = self.lasting_variance + self.noise["day_to_day"]
         return {"total": total, **parts, **self.noise, "persistent_rest": rest}
@@ -112,9 +108,9 @@ def test_population_is_that_of_a_huge_cohort():
     assert pairs["difference"].var() == pytest.approx(
         truth["total"] - parts.sd_day**2 * (1 - share_kept(3, 0.0)), rel=0.05
     )
-    level = ((pairs["field"] + pairs["lab"]) / 2).groupby(pairs["athlete_id"]).transform("mean")
-    expected = Population(parts).explained(("level",)) ** 0.5
-    assert abs(np.corrcoef(level, pairs["difference"])[0, 1]) == pytest.approx(expected, abs=0.04)
+    expected = Population(parts).explained(("sensor",)) ** 0.5
+    strap = pairs["sensor"] == "chest_strap"
+    assert np.corrcoef(strap, pairs["difference"])[0, 1] == pytest.approx(expected, abs=0.04)
 
 
 @pytest.mark.slow
@@ -128,11 +124,8 @@ def test_known_parts_are_recovered(more):
 
 @pytest.mark.slow
 def test_the_drawn_variances_are_recovered():
-    # what each part was drawn with, level apart: see `Population`
     parts, found = budgets()
-    truth = parts.variances()
-    del truth["level"]
-    count = held(found, truth)
+    count = held(found, parts.variances())
     assert min(count.values()) >= 90, count
 
 

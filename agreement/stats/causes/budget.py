@@ -21,15 +21,28 @@ import pandas as pd
 from agreement.stats.basics.bootstrap import Floats, Replicates, failed_in_words
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.mover import interval_of_difference
-from agreement.stats.causes.budget_parts import FEW, N_RESAMPLES, Parts, Split, sources_of, split
+from agreement.stats.causes.budget_parts import (
+    FEW,
+    N_RESAMPLES,
+    LevelSums,
+    Parts,
+    Sources,
+    Split,
+    sources_of,
+    split,
+)
 from agreement.stats.causes.explained import BLOCKS
+from agreement.stats.lines.structural import UNBOUNDED
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import SQUARED, Analysis, Privacy, Statistic
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.stats.rows import Row, html_table, rows_frame
 
 _NONE: Final = Interval(np.nan, np.nan)
-COMPONENTS: Final = ("laboratory_repeat", "day_to_day", *BLOCKS, "persistent_rest")
+COMPONENTS: Final = (
+    *("laboratory_repeat", "day_to_day", "profile_inputs"),
+    *("sensor", "level", "training_profile", "persistent_rest"),
+)
 
 
 class Component(NamedTuple):
@@ -159,9 +172,9 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
     the average over all orders of the rise in adjusted R2 of the visits' means, which keeps a
     little less than the cause's due where the means are noisy. The laboratory's part is that of the
     value it was compared with: where a visit's value is the mean of a test and its repeat, half the
-    variance of one test. *Level* is descriptive: its slope
-    also comes from unequal error variances, so that without any effect of fitness it is not 0 but
-    what these variances make of it. A cause that stays out is part of the rest.
+    variance of one test. *Level* is (b - 1)^2
+    times the variance of true fitness, b the structural slope, and 0 unless its interval excludes 1;
+    its interval is that of the slope. A cause that stays out is part of the rest.
 
     Below 20 athletes there are values and no intervals. These are from one bootstrap over athletes,
     B = 1999: percentiles for the causes, which end
@@ -190,7 +203,7 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
         notes.append("the laboratory's error is larger than this study can hold")
     means = sources.visits.table.groupby("athlete_id")["mean"].mean()
     total = _skewed(found.replicates(lambda parts: parts.total))
-    components = _components(design.left_out, found, sources.laboratory.found)
+    components = _components(design.left_out, found, sources)
     if sources.visits.n < FEW:
         total = _without_interval(total)
         components = {name: _without_interval(part) for name, part in components.items()}
@@ -208,9 +221,8 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
     )
 
 
-def _components(
-    left_out: dict[str, str], found: Split, laboratory: Repeatability | None
-) -> dict[str, Component]:
+def _components(left_out: dict[str, str], found: Split, sources: Sources) -> dict[str, Component]:
+    laboratory = sources.laboratory.found
     of_laboratory = _of_laboratory(float(found.sample.laboratory[0]), laboratory)
     parts = {
         "laboratory_repeat": of_laboratory,
@@ -218,6 +230,7 @@ def _components(
             found.replicates(lambda parts: parts.noise.variance),
             f"{NOT_ESTIMABLE}: one day per visit",
         ),
+        "level": _of_level(float(found.sample.level[0]), sources.level),
         "persistent_rest": _of_rest(found, of_laboratory, known=laboratory is not None),
     }
     for k, name in enumerate(BLOCKS):
@@ -265,6 +278,13 @@ def _of_laboratory(value: float, laboratory: Repeatability | None) -> Component:
     return Component(value, Interval(kept * low**2, kept * high**2))
 
 
+def _of_level(value: float, level: LevelSums) -> Component:
+    """Return what reading over or under with fitness adds, with the interval of the slope's."""
+    if level.found is None:
+        return Component(np.nan, _NONE, f"{level.reason.rstrip('.')}; part of the rest")
+    return Component(value, level.interval(), "" if level.found.bounded else UNBOUNDED)
+
+
 def _of_rest(found: Split, laboratory: Component, *, known: bool) -> Component:
     """Return what is left: the unexplained part less the laboratory's, two independent estimates."""
     unexplained = found.replicates(lambda parts: parts.unexplained)
@@ -289,7 +309,7 @@ _MEANINGS: Final = {
     "day_to_day": "noise of the field value from day to day",
     "profile_inputs": "wrong body mass, age or maximal heart rate in the estimator",
     "sensor": "the kind of sensor",
-    "level": "fitness, over or under which the method reads differently",
+    "level": "reading over or under with true fitness",
     "training_profile": "how people train",
     "persistent_rest": "what stays with a person and none of the others explains",
 }

@@ -7,10 +7,19 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.basics.bootstrap import Floats, Replicates, cluster_resampling
+from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.visit_sums import Visits, VisitSums, visit_sums, visits_of
 from agreement.stats.causes.explained import BLOCKS, Design, Shares, design_of
-from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
+from agreement.stats.lines.structural import StructuralSlope, structural_slope
+from agreement.stats.method_data import (
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    MethodData,
+    NotEstimable,
+    require_enough,
+)
 from agreement.stats.repeats.day_to_day import DaySums, Noise, day_sums
+from agreement.stats.repeats.laboratory_variance import laboratory_of
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.terms import counted
 
@@ -58,6 +67,51 @@ class LaboratorySums:
 
 
 @dataclass(frozen=True, slots=True)
+class LevelSums:
+    """
+    How the field follows true fitness: the structural slope of the visits, and its sums by athlete.
+
+    Attributes
+    ----------
+    found : StructuralSlope or None
+    reason : str
+        Why there is none.
+    sums : ndarray, shape (G, 5)
+        Of 1, x, y, xx, xy; x the laboratory, y the field, about their means.
+    """
+
+    found: StructuralSlope | None
+    reason: str
+    sums: Floats
+
+    def variance(self, weights: Floats) -> Floats:
+        """
+        Return what reading over or under with fitness adds to the error, weights of shape (R, G).
+
+        0 unless the interval of the slope excludes 1; nan where the slope is not known. The
+        laboratory's noise is taken as in the sample.
+        """
+        if self.found is None:
+            return np.full(len(weights), np.nan)
+        if not self.found.excludes_one:
+            return np.zeros(len(weights))
+        n, sx, sy, sxx, sxy = (weights @ self.sums).T
+        sxx, sxy = sxx - sx * sx / n, sxy - sx * sy / n
+        true = sxx / (n - 1.0) - self.found.moments.noise
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = sxy / (n - 1.0) / true
+        return np.where(true > 0.0, (slope - 1.0) ** 2 * true, 0.0)
+
+    def interval(self) -> Interval:
+        """Return the interval of that variance, from the slope's."""
+        if self.found is None or not self.found.bounded:
+            return Interval(np.nan, np.nan)
+        true = self.found.moments.lab - self.found.moments.noise
+        ends = sorted((end - 1.0) ** 2 * true for end in self.found.interval)
+        return Interval(ends[0] if self.found.excludes_one else 0.0, ends[1])
+
+
+@dataclass(frozen=True, slots=True)
 class Sources:
     """All that budget and averaging curve are computed from, as sums by athlete."""
 
@@ -65,6 +119,7 @@ class Sources:
     days: DaySums
     means: VisitSums
     laboratory: LaboratorySums
+    level: LevelSums
     weights: Floats  # of the resamples, shape (B, G)
 
     @property
@@ -85,7 +140,8 @@ class Parts:
     noise: Noise
     persistent: Floats
     laboratory: Floats
-    blocks: Floats  # shape (R, 4), in the order of `BLOCKS`; nan for a block that stays out
+    blocks: Floats  # shape (R, 3), in the order of `BLOCKS`; nan for a block that stays out
+    level: Floats
     rest: Floats
     excess: Floats
 
@@ -97,7 +153,8 @@ class Parts:
     @property
     def unexplained(self) -> Floats:
         """What lasts and no cause explains, the laboratory's error included; may be below 0."""
-        return np.asarray(self.persistent - np.nansum(self.blocks, axis=1))
+        explained = np.nansum(self.blocks, axis=1) + np.nan_to_num(self.level)
+        return np.asarray(self.persistent - explained)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +193,7 @@ def sources_of(data: MethodData) -> Sources:
         day_sums(visits.daily, visits.of_day, visits.athlete),
         visit_sums(means[:, None], visits.athlete, visits.n),
         _laboratory(data, visits),
+        _level(data, visits),
         drawn.counts.astype(np.float64),
     )
 
@@ -155,10 +213,10 @@ def parts(sources: Sources, design: Design, shares: Shares, weights: Floats) -> 
     blocks = np.full((len(weights), len(BLOCKS)), np.nan)
     places = [BLOCKS.index(name) for name in design.blocks]
     blocks[:, places] = shares.of(weights) * persistent[:, None]
-    left = persistent - np.nansum(blocks, axis=1) - np.nan_to_num(laboratory)
-    return Parts(
-        noise, persistent, laboratory, blocks, np.maximum(left, 0.0), np.maximum(-left, 0.0)
-    )
+    level = sources.level.variance(weights)
+    left = persistent - np.nansum(blocks, axis=1) - np.nan_to_num(level) - np.nan_to_num(laboratory)
+    rest, excess = np.maximum(left, 0.0), np.maximum(-left, 0.0)
+    return Parts(noise, persistent, laboratory, blocks, level, rest, excess)
 
 
 def split(sources: Sources) -> tuple[Design, Split]:
@@ -169,6 +227,32 @@ def split(sources: Sources) -> tuple[Design, Split]:
     shares = Shares(design, means, visits.athlete)
     weights = (sources.once, sources.weights, sources.one_less)
     return design, Split(*(parts(sources, design, shares, some) for some in weights))
+
+
+def _level(data: MethodData, visits: Visits) -> LevelSums:
+    table = visits.table
+    lab, field = (table[name].to_numpy(dtype=np.float64) for name in ("lab", "field"))
+    tests = table["lab_test_id"].map(data.repeats["lab_test_id"].value_counts()).fillna(1.0)
+    x, y = lab - lab.mean(), field - field.mean()
+    columns = (np.ones_like(x), x, y, x * x, x * y)
+    sums = np.stack([np.bincount(visits.athlete, column) for column in columns], axis=1)
+    try:
+        require_enough(visits.n)
+        found = structural_slope(
+            field,
+            lab,
+            laboratory_of(data),
+            athlete=visits.athlete,
+            noise_shares=1.0 / tests.to_numpy(np.float64),
+        )
+    except NotEstimable as problem:
+        return LevelSums(None, str(problem), sums)
+    except ValueError:
+        return LevelSums(None, f"{NOT_ESTIMABLE}: all laboratory values are equal", sums)
+    if np.isnan(found.slope):
+        reason = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
+        return LevelSums(None, reason, sums)
+    return LevelSums(found, "", sums)
 
 
 def _laboratory(data: MethodData, visits: Visits) -> LaboratorySums:

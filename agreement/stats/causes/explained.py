@@ -1,4 +1,4 @@
-"""How much of the lasting error four kinds of causes explain, shared fairly among them."""
+"""How much of the lasting error three kinds of causes explain, shared fairly among them."""
 
 from dataclasses import dataclass
 from itertools import combinations
@@ -12,7 +12,7 @@ import pandas as pd
 from agreement.stats.basics.bootstrap import Floats
 from agreement.terms import NOT_ENOUGH_DATA
 
-BLOCKS: Final = ("profile_inputs", "sensor", "level", "training_profile")
+BLOCKS: Final = ("profile_inputs", "sensor", "training_profile")
 ATHLETES_PER_COEFFICIENT: Final = 10
 KNOWN_SHARE: Final = 0.5  # of the visits whose mismatch is known, for the mismatch to take part
 _RIDGE: Final = 1e-10  # relative; keeps a resample without some label solvable
@@ -51,7 +51,6 @@ def design_of(table: pd.DataFrame, athlete: npt.NDArray[np.intp]) -> Design:
     found = {
         "profile_inputs": _mismatches(table),
         "sensor": _labels(table["sensor"], "unknown"),
-        "level": _level(table, athlete),
         "training_profile": _labels(table["training_profile"], NOT_ENOUGH_DATA),
     }
     kept: dict[str, Floats] = {}
@@ -130,8 +129,6 @@ class Shares:
 
 def _what(name: str, columns: int) -> str:
     """Name what a block of so many columns compares; a label is known from all others at 0."""
-    if name == "level":
-        return "the level"
     if name == "profile_inputs":
         return "the mismatch of mass and HRmax" if columns > 1 else "the mismatch of one input"
     return f"{columns + 1} {'kinds of sensor' if name == 'sensor' else 'training profiles'}"
@@ -151,10 +148,3 @@ def _labels(values: pd.Series, unknown: str) -> Floats:
     """One column per label beyond the first."""
     dummies = pd.get_dummies(values.fillna(unknown), dtype=np.float64)
     return dummies.to_numpy()[:, 1:]
-
-
-def _level(table: pd.DataFrame, athlete: npt.NDArray[np.intp]) -> Floats:
-    """Athlete's mean of field and laboratory over all visits."""
-    level = ((table["field"] + table["lab"]) / 2).to_numpy(dtype=np.float64)
-    mean = (np.bincount(athlete, level) / np.bincount(athlete))[athlete]
-    return mean[:, None] if np.ptp(mean) > 0 else np.empty((len(table), 0))
