@@ -233,7 +233,7 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
             frame = empty_frame(analysis, data.n, data.n_pairs, _note(problem))
         parts.append(Labelled(frame, analysis.name, data.method, data.mode))
     found = MethodResults(data, results, reasons)
-    cautions = cautions_of(data, found.trend, found.profile_bias)
+    cautions = cautions_of(data, found.trend, found.profile_bias, found.structural)
     return replace(found, cautions=cautions, doubts=doubts_of(data)), parts
 
 

@@ -12,7 +12,6 @@ import pandas as pd
 
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.basics.welch import brown_forsythe, welch_test
-from agreement.stats.causes.profile_at_equal_level import adjusted_bias
 from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.equivalence import equivalence
 from agreement.stats.limits.limits import limits_of_agreement
@@ -153,13 +152,11 @@ def _of_agreement(field: Floats, lab: Floats) -> Iterator[SameNumber]:
 
 
 def _of_profiles(pairs: pd.DataFrame) -> Iterator[SameNumber]:
-    import statsmodels.formula.api as smf
     from statsmodels.stats.oneway import anova_oneway, test_scale_oneway
 
     used = pd.DataFrame(
         {
             "d": (pairs["field"] - pairs["lab"]).astype(float),
-            "level": ((pairs["field"] + pairs["lab"]) / 2.0).astype(float),
             "profile": pairs["training_profile"].astype(object),
         }
     ).reset_index(drop=True)
@@ -176,15 +173,4 @@ def _of_profiles(pairs: pd.DataFrame) -> Iterator[SameNumber]:
         brown_forsythe(groups),
         spread,
         "statsmodels test_scale_oneway",
-    )
-    own = adjusted_bias(used["d"], used["profile"], used[["level"]], athlete=np.arange(len(used)))
-    fit = smf.ols("d ~ profile + level", used).fit(cov_type="HC3")
-    first = own.profiles[0]
-    at = pd.DataFrame({"profile": [first], "level": [used["level"].mean()]})
-    told = fit.get_prediction(at).summary_frame()
-    yield SameNumber(
-        f"bias at equal fitness, {first}", own.bias[0], told["mean"][0], "statsmodels OLS"
-    )
-    yield SameNumber(
-        "its standard error (HC3)", own.standard_error[0], told["mean_se"][0], "statsmodels OLS"
     )

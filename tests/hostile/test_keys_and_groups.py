@@ -54,7 +54,7 @@ def test_the_bias_of_three_people_does_not_follow_from_bias_at_equal_level():
         row("profile_at_equal_level", name, statistic, 1.0, n)
         for name, n in sizes.items()
         if n >= 5
-        for statistic in ("adjusted_bias", "bias")
+        for statistic in ("adjusted_bias", "adjusted_difference")
     ]
     shown = without_small_cells(pd.DataFrame(rows)[RESULT_COLUMNS])
     told = shown[shown["value"].notna()]

@@ -9,8 +9,10 @@ import pytest
 
 from agreement.stats.basics.bootstrap import Resampling, cluster_resampling
 from agreement.stats.causes.profile_bias import profile_bias
-from agreement.stats.lines.trend import trend_of
+from agreement.stats.lines.structural import structural_slope
+from agreement.stats.lines.trend import trend, trend_of
 from agreement.stats.method_data import MethodData
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.verdict.cautions import cautions_of
 from agreement.tables.options import StudyOptions
 
@@ -71,6 +73,26 @@ def test_trend_and_spread():
     assert codes(data(calm(60) + 0.3 * (level - 50))) == ["trend"]
     fan = calm(60) * np.linspace(0.2, 2, 60)
     assert "spread" in codes(data(fan))
+
+
+def test_a_lean_is_no_proportional_bias_and_says_what_noise_alone_gives():
+    """Inference sheet, section 18: true SD 5, laboratory 2.6, field 1.2, slope 1: lean -.098."""
+    rng = np.random.default_rng(8)
+    truth = rng.normal(50, 5, 400)
+    lab, field = truth + rng.normal(0, 2.6, 400), truth + rng.normal(0, 1.2, 400)
+    leaning = trend(field, lab)
+    assert leaning.steep
+    (said,) = cautions_of(data(calm(400)), leaning)[:1]
+    assert "can make such a lean by itself" in said.sentence
+    net = structural_slope(field, lab, LaboratoryVariance(2.6**2, 40))
+    (said,) = cautions_of(data(calm(400)), leaning, structural=net)[:1]
+    assert said.code == "trend"
+    assert "unequal noise alone gives -0.09" in said.sentence
+    flatter = structural_slope(0.7 * field + 15, lab, LaboratoryVariance(2.6**2, 40))
+    found = cautions_of(data(calm(400)), trend(0.7 * field + 15, lab), structural=flatter)
+    assert found[0].code == "proportional_bias"
+    assert "trend" not in [one.code for one in found]
+    assert found[0].sentence.startswith("Per 10 mL/kg/min of true fitness the field value rises by")
 
 
 def test_shape_and_influence():

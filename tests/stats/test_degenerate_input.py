@@ -14,7 +14,7 @@ from agreement.stats.basics.reml import random_intercept
 from agreement.stats.basics.shares import total_deviation_index
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, welch_test
 from agreement.stats.causes.mass_mismatch import mass_mismatch
-from agreement.stats.causes.profile_at_equal_level import adjusted_bias
+from agreement.stats.causes.profile_at_equal_level import equal_fitness
 from agreement.stats.causes.profile_bias import profile_bias
 from agreement.stats.compare.two_estimators import two_estimators
 from agreement.stats.indices.concordance import concordance
@@ -118,9 +118,7 @@ STATISTICS = {
     "total deviation": lambda f, x: total_deviation_index(f - x),
     "shape": lambda f, x: shape(f - x, each(x)),
     "mass": lambda f, x: mass_mismatch(f, x, each(x) % 5 - 2.0),
-    "adjusted": lambda f, x: adjusted_bias(
-        f - x, label(x), pd.DataFrame({"level": x}), athlete=each(x)
-    ),
+    "equal fitness": lambda f, x: equal_fitness(f - x, x, label(x), 1.0),
     "games-howell": lambda f, x: games_howell(f - x, label(x)),
     "repeatability": lambda f, x: repeatability(f - x, twice(f)),
 }

@@ -145,8 +145,10 @@ PROOFS = {
         "test_profiles::test_deviations_of_repeated_pairs_are_of_athlete_means",
         COVERAGE,
     ),
-    "adjusted_bias": Proof(
-        NONE, "test_profiles::test_adjusted_bias_against_a_general_library", COVERAGE
+    "equal_fitness": Proof(
+        NONE,
+        "test_profiles::test_at_equal_fitness_by_a_slow_loop_and_another_library",
+        "test_profiles::test_equal_fitness_makes_no_bias",
     ),
     "welch_test": Proof(
         "test_profiles::test_welch_on_plant_growth",
@@ -440,7 +442,7 @@ SHOWN_BY = {
     "intensity_coverage": "coverage_by_profile",
     "averaging_rule": "averaging_rules",
     "limits_by_level": "trend",
-    "profile_at_equal_level": "adjusted_bias",
+    "profile_at_equal_level": "equal_fitness",
     "slope_on_one_method": "drift",
     **dict.fromkeys(
         ("choice_of_pairs", "borderline_moved", "by_sex", "by_age", "by_fortnight", "pairing_rule"),

@@ -13,7 +13,6 @@ from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
 from agreement.stats.basics.welch import contrasts_with_overall
-from agreement.stats.causes.profile_at_equal_level import adjusted_bias
 from agreement.stats.causes.profile_bias import profile_bias
 from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
 from agreement.stats.indices.error import between_method_error, errors_of_estimate
@@ -116,21 +115,11 @@ def replicates(rng):
 
 
 def groups(rng):
-    """Profiles of unequal size and spread, and of 15 athletes each with a trend of fitness."""
+    """Profiles of unequal size and spread, and of 15 athletes each."""
     sizes = ((0, 2, 8), (1, 3, 12), (2, 4, 15))
     found = contrasts_with_overall([rng.normal(m, s, n) for m, s, n in sizes])
     held = {f"contrast {k}": (c.interval(), k - 1, PLAIN) for k, c in enumerate(found)}
-    kind, level = np.arange(45) % 3, rng.normal(0, 5, 45)
-    names = np.array(list("abc"))
-    trended = kind + 0.1 * level
-    for words, each in (("HC3", 1), ("mixed", 2)):
-        who = np.repeat(np.arange(45), each)
-        d = trended[who] + rng.normal(0, 2, 45)[who] + rng.normal(0, 1.5, who.size) * (each > 1)
-        covariate = pd.DataFrame({"level": level[who]})
-        found = adjusted_bias(d, names[kind][who], covariate, athlete=who)
-        for k, name in enumerate("abc"):
-            truth = k + 0.1 * level.mean()
-            held[f"{words} {name}"] = (found.interval(name), truth, PLAIN)
+    kind, who, names = np.arange(45) % 3, np.repeat(np.arange(45), 2), np.array(list("abc"))
     d = kind[who] + rng.normal(0, 2, 45)[who] + rng.normal(0, 1.5, 90)
     frame = {"athlete_id": who, "training_profile": names[kind][who], "field": d, "lab": 0 * d}
     pairs = pd.DataFrame(frame)

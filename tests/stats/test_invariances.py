@@ -25,7 +25,7 @@ from agreement.stats.basics.shares import total_deviation_index
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, welch_test
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.causes.mass_mismatch import mass_mismatch
-from agreement.stats.causes.profile_at_equal_level import adjusted_bias
+from agreement.stats.causes.profile_at_equal_level import equal_fitness
 from agreement.stats.causes.profile_bias import profile_bias
 from agreement.stats.compare.two_estimators import two_estimators
 from agreement.stats.evidence import Evidence
@@ -202,7 +202,7 @@ def negative(v: Values) -> Values:
     """Swap the ends and the sign of everything that is a signed difference."""
     other = {"lower_limit": "upper_limit", "upper_limit": "lower_limit"}
     signed = ("bias", "lower_limit", "upper_limit", "difference_from_overall", "median", "offset",
-              "adjusted_bias")  # fmt: skip
+              "adjusted_bias", "adjusted_difference")  # fmt: skip
     found = {}
     for key in v:
         name, _, group = key.partition(" ")
@@ -349,11 +349,10 @@ RULES = {
         moves=("slope", "p_full_effect", "p_no_effect"), swapped=nothing,
         swaps=("slope", "p_full_effect", "p_no_effect"), stays=("slope",),
     ),
-    "adjusted": Rule(
-        lambda s: adjusted_bias(
-            s.d, s.group, pd.DataFrame({"level": s.x * 0 + s.told}), athlete=s.codes
-        ),
-        stays=("bias g", "bias h"),
+    "equal fitness": Rule(
+        lambda s: equal_fitness(s.d, s.x, s.group, s.unit**2),
+        swaps=("adjusted_bias", "adjusted_difference"),
+        stays=(),
     ),
     "repeatability": Rule(lambda s: repeatability(s.f, s.who), moves=("coefficient_of_variation",),
         swaps=("typical_error", "smallest_real_change", "coefficient_of_variation"), stays=("typical_error", "smallest_real_change")),

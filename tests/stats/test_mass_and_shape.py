@@ -1,7 +1,6 @@
-"""Mismatch of body mass, shape of the differences, naive pooling, profiles at equal fitness."""
+"""Mismatch of body mass, shape of the differences, naive pooling."""
 
 import numpy as np
-import pandas as pd
 import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
@@ -10,7 +9,6 @@ from scipy import stats
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.causes.mass_mismatch import mass_mismatch
-from agreement.stats.causes.profile_at_equal_level import profile_at_equal_level_of
 from agreement.stats.limits.limits_as_if_independent import NAIVE, pooled_limits_of
 from agreement.stats.limits.shape import shape
 from agreement.stats.lines.linearity import linearity_of
@@ -151,28 +149,6 @@ def test_naive_pooling_is_shown_as_such_and_too_sure():
     assert "too narrow" in pooled_limits_of(data).summary()
     with pytest.raises(NotEstimable, match="nothing is pooled"):
         pooled_limits_of(clustered(visits=1))
-
-
-def test_profiles_at_equal_level_by_another_library():
-    data = clustered(visits=1, level_slope=0.3)
-    found = profile_at_equal_level_of(data)
-    pairs = data.pairs
-    level = (pairs["field"] + pairs["lab"]) / 2
-    dummies = pd.get_dummies(pairs["training_profile"], dtype=float)
-    design = dummies.assign(level=level - level.mean())
-    fit = sm.OLS(pairs["difference"], design).fit(cov_type="HC3")
-    assert found.profiles == tuple(dummies.columns)
-    assert found.bias == pytest.approx(fit.params[:3].to_numpy(), rel=1e-9)
-    assert found.standard_error == pytest.approx(fit.bse[:3].to_numpy(), rel=1e-9)
-    assert found.plain == pytest.approx(
-        pairs.groupby("training_profile")["difference"].mean().to_numpy()
-    )
-
-
-def test_profiles_of_few_are_not_adjusted():
-    (data,) = method_data(simulate_daily(DailyParts(12, visits=1), rng=2))
-    with pytest.raises(NotEstimable, match="fewer than two profiles"):
-        profile_at_equal_level_of(data)
 
 
 def test_linearity_in_the_table_takes_one_pair_per_athlete():

@@ -60,7 +60,8 @@ _CHANGE: Final = (
     ("bias", "bias of the change, field minus laboratory", 1),
     ("lower_limit", "lower limit of agreement of the change", 1),
     ("upper_limit", "upper limit of agreement of the change", 1),
-    ("slope", "field change per unit of laboratory change", 2),
+    ("responsiveness", "field change per unit of true change", 2),
+    ("slope", "the same on the laboratory's change, attenuated by its noise", 2),
     ("r", "correlation r of the changes", 2),
     ("same_direction", "share who change in the same direction", 2),
     ("same_direction_beyond_noise", "the same, laboratory change beyond its noise", 2),
@@ -146,7 +147,7 @@ def profiles(one: Comparison) -> Section:
         "lower limit",
         "upper limit",
         "from the mean of profiles; p (Holm)",
-        "bias at equal fitness",
+        "the same at equal fitness",
     )
     rows = [_profile_row(one, group) for group in groups]
     return drawn, table(
@@ -169,7 +170,7 @@ def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
             for name in ("lower_limit", "upper_limit")
         ),
         f"{away.shown(sign=True)}<br>{p.shown(3)}" if p.known else away.shown(sign=True),
-        one.cell("profile_at_equal_level", "adjusted_bias", group).stacked(),
+        one.cell("profile_at_equal_level", "adjusted_difference", group).stacked(),
     )
 
 

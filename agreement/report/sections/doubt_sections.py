@@ -19,7 +19,11 @@ _REPEATABILITY: Final = {
     "coefficient_of_variation": "typical error, % of the mean",
 }
 _CAUTIONED: Final = {  # the numbers that each caution names; its other numbers are counts
-    "trend": (("trend", "p_slope"),),
+    "trend": (
+        *(("trend", "slope_on_mean"), ("trend", "p_slope")),
+        ("structural", "lean_from_noise"),
+    ),
+    "proportional_bias": (("structural", "slope"),),
     "spread": (("trend", "p_spread"),),
     "not_normal": (("shape", "p_normal"), ("shape", "skewness")),
     "uneven_groups": (("profile_bias", "spread_ratio"), ("profile_bias", "p_equal_spread")),

@@ -87,7 +87,7 @@ TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
         "Change between two visits, field minus laboratory (mL/kg/min)",
         (
             *_of("change", 1, **_BIAS),
-            *_of("change", 2, slope="field per unit of laboratory change", r="r"),
+            *_of("change", 2, responsiveness="field per unit of true change", r="r"),
             *_of("change", 2, same_direction="share in the same direction"),
         ),
     ),

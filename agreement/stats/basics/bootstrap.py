@@ -184,7 +184,7 @@ class Replicates:
         if not (np.isfinite(there) and np.isfinite(error)):
             return ResampledInterval.saying(_NO_INTERVAL)
         ends = t_interval(float(there), error, len(left_out) - 1, confidence_level)
-        low, high = (float(_FROM_SCALE[scale](end)) for end in ends)
+        low, high = _FROM_SCALE[scale](np.array(ends))
         return ResampledInterval.saying(JACKKNIFE_T, low, high)
 
     def bca_interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:

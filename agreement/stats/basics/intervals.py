@@ -64,5 +64,7 @@ def correlation_interval(r: float, n: int, confidence_level: float = 0.95) -> In
 
 
 def said_p(p: float) -> str:
-    """Say a p value: "p = 0.046", or "p < 0.001"."""
+    """Say a p value: "p = 0.046", or "p < 0.001"; one that is not a number is not known."""
+    if np.isnan(p):
+        return "p not known"
     return "p < 0.001" if p < 0.001 else f"p = {p:.3f}"

@@ -235,7 +235,8 @@ def _level(data: MethodData, visits: Visits) -> LevelSums:
     tests = table["lab_test_id"].map(data.repeats["lab_test_id"].value_counts()).fillna(1.0)
     x, y = lab - lab.mean(), field - field.mean()
     columns = (np.ones_like(x), x, y, x * x, x * y)
-    sums = np.stack([np.bincount(visits.athlete, column) for column in columns], axis=1)
+    by_athlete = [np.bincount(visits.athlete, column) for column in columns]
+    sums = np.stack(by_athlete, axis=1).astype(np.float64)
     try:
         require_enough(visits.n)
         found = structural_slope(

@@ -1,4 +1,4 @@
-"""Bias by training profile at equal fitness, sex, age or sensor, to see if it is the training."""
+"""Bias by training profile at equal true fitness, to see if it is the training."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -7,208 +7,230 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import special
 
-from agreement.stats.basics.intervals import Interval, t_interval
-from agreement.stats.basics.reml import random_intercept
-from agreement.stats.causes.profile_bias import FEW_FOR_BIAS
-from agreement.stats.limits.limits_of_agreement import BIAS, pairs_of
+from agreement.stats.basics.intervals import Interval
+from agreement.stats.causes.pooled_profiles import athletes_by_profile
+from agreement.stats.limits.limits import checked_pairs
+from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,
     TOO_FEW,
     MethodData,
     NotEstimable,
-    too_few_athletes,
 )
 from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.repeats.laboratory_variance import (
+    FEW_DF,
+    lab_tests_behind,
+    laboratory_of,
+    variance_ends,
+)
 from agreement.stats.rows import Row, html_table, rows_frame
-from agreement.terms import NOT_ENOUGH_DATA, counted
 
 Floats = npt.NDArray[np.float64]
 
-ATHLETES_PER_COVARIATE = 10
+FEWEST_EACH: Final = 8  # athletes of a profile
+LEAST_RELIABLE: Final = 0.75  # of laboratory values within profiles
+OF_ERROR: Final = 0.80  # level of the laboratory variance's interval at whose ends it is computed
 
 
 @dataclass(frozen=True, slots=True)
-class AdjustedBias:
+class EqualFitness:
     """
-    Bias of each profile for an athlete with the mean covariates of the sample. [mL/kg/min].
+    Bias of each profile, were its people as fit as the others. [mL/kg/min].
 
     Attributes
     ----------
     profiles : tuple of str
-    covariates : tuple of str
-    bias, standard_error : ndarray, shape (k,)
-        Adjusted, in the order of `profiles`.
-    plain : ndarray, shape (k,)
-        Mean difference of each profile, not adjusted.
     counts : ndarray of int, shape (k,)
-        Athletes of each profile.
-    df : int
-    clustered : bool
-        Whether a mixed model was fitted, because athletes have several pairs.
+        Athletes of each.
+    bias : ndarray, shape (k,)
+        At the fitness of the mean profile.
+    difference : ndarray, shape (k,)
+        From the unweighted mean of profiles.
+    intervals : tuple of Interval
+        Of `difference`.
+    slope : float
+        Change of the difference for each mL/kg/min of true fitness, within profiles.
+    reliability : float
+        Share of the laboratory's variance within profiles that is the athletes'.
     pairs : mapping of str to frozenset of (athlete, laboratory test)
         Who stands in each profile, where that is known.
     """
 
     profiles: tuple[str, ...]
-    covariates: tuple[str, ...]
-    bias: Floats
-    standard_error: Floats
-    plain: Floats
     counts: npt.NDArray[np.intp]
-    df: int
-    clustered: bool
+    bias: Floats
+    difference: Floats
+    intervals: tuple[Interval, ...]
+    slope: float
+    reliability: float
     pairs: Mapping[str, frozenset[tuple[str, str]]] = field(default_factory=dict)
 
     def members(self) -> Mapping[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each profile, where that is known."""
         return self.pairs
 
-    def interval(self, profile: str, confidence_level: float = 0.95) -> Interval:
-        """Student interval of one adjusted bias."""
-        k = self.profiles.index(profile)
-        bias, error = float(self.bias[k]), float(self.standard_error[k])
-        return t_interval(bias, error, self.df, confidence_level)
-
     def to_frame(self) -> pd.DataFrame:
-        """Return adjusted_bias and bias of every profile as rows, with a first column ``group``."""
-        note = f"exploratory; adjusted for {', '.join(self.covariates)}"
+        """Return adjusted_bias and adjusted_difference of every profile, with a column ``group``."""
         rows, groups = [], []
         for k, profile in enumerate(self.profiles):
             n = int(self.counts[k])
-            rows.append(
-                Row.of("adjusted_bias", self.bias[k], self.interval(profile), n=n, note=note)
-            )
-            rows.append(Row.of("bias", self.plain[k], n=n, note="not adjusted"))
+            rows.append(Row.of("adjusted_bias", self.bias[k], n=n, note="exploratory"))
+            ends = self.intervals[k]
+            away = self.difference[k]
+            rows.append(Row.of("adjusted_difference", away, ends, n=n, note="exploratory"))
             groups += [profile, profile]
         frame = rows_frame(rows)
         frame.insert(0, "group", groups)
         return frame
 
     def summary(self) -> str:
-        """Say in one sentence how far adjustment narrows the differences between profiles."""
+        """Say in one sentence how far profiles lie apart at equal fitness."""
         return (
-            f"Between profiles the bias ranges over {np.ptp(self.plain):.1f} mL/kg/min, and over "
-            f"{np.ptp(self.bias):.1f} after adjustment for {', '.join(self.covariates)} "
-            "(exploratory)."
+            f"At equal true fitness the bias ranges over {np.ptp(self.bias):.1f} mL/kg/min between "
+            "profiles (exploratory)."
         )
 
     def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Bias by training profile, adjusted")
+        return html_table(self.to_frame(), "Bias by training profile at equal fitness")
 
 
-def adjusted_bias(
+def equal_fitness(
     difference: npt.ArrayLike,
+    lab: npt.ArrayLike,
     profile: npt.ArrayLike,
-    covariates: pd.DataFrame,
-    *,
-    athlete: npt.ArrayLike,
-) -> AdjustedBias:
-    """
-    Bias of each profile after adjustment for covariates.
+    noise: float,
+    noise_ends: Interval | None = None,
+) -> EqualFitness:
+    r"""
+    Bias of each profile at equal true fitness, one row per athlete.
 
     Parameters
     ----------
-    difference : array_like, shape (N,)
-        Field minus laboratory. [mL/kg/min]
-    profile : array_like of str, shape (N,)
-    covariates : DataFrame, shape (N, q)
-        Numbers; for a category one column of 0 and 1 for each code but one. The mean of both
-        methods as a covariate tells a training effect from a trend with fitness.
-    athlete : array_like, shape (N,)
+    difference, lab : array_like, shape (n,)
+        Field minus laboratory, and laboratory. [mL/kg/min]
+    profile : array_like of str, shape (n,)
+    noise : float
+        Variance of the laboratory's error in `lab`. [(mL/kg/min)^2]
+    noise_ends : Interval, optional
+        Ends of that variance; the intervals then hold those at both ends.
 
     Returns
     -------
-    AdjustedBias
+    EqualFitness
 
     Raises
     ------
     NotEstimable
-        With fewer than 10 athletes per covariate, or covariates that depend on one another or on
-        the profile.
+        With fewer than two profiles, one of a single athlete, or a noise that explains all spread of
+        laboratory values within profiles.
     ValueError
-        With missing values.
+        If the shapes differ or a value is missing.
 
     Notes
     -----
-    Least squares with standard errors that allow unequal spread (HC3) [1]_, or a random intercept
-    per athlete when pairs repeat.
+    :math:`\beta = (S_{dL} + \sigma_L^2)/(S_{LL} - \sigma_L^2)` within profiles [1]_. The mean of both
+    methods in place of the true level would manufacture a bias of the fit and the less fit. Intervals
+    by leaving out each athlete in turn, Student's t on n - k - 1.
 
     References
     ----------
-    .. [1] MacKinnon JG, White H. Some heteroskedasticity-consistent covariance matrix estimators
-       with improved finite sample properties. J Econometrics 1985;29:305-325.
+    .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
     """
-    d, who = np.asarray(difference, dtype=np.float64), np.asarray(athlete)
-    labels, x = np.asarray(profile, dtype=str), covariates.to_numpy(dtype=np.float64)
-    if not (np.isfinite(d).all() and np.isfinite(x).all()):
-        message = "differences and covariates must be known; leave out pairs without them"
-        raise ValueError(message)
-    n = np.unique(who).size
-    if n < ATHLETES_PER_COVARIATE * max(1, x.shape[1]):
-        sentence = f"{too_few_athletes(n)} for {counted(x.shape[1], 'covariate')}."
-        raise NotEstimable(TOO_FEW, sentence)
-    names = tuple(str(name) for name in np.unique(labels))
-    design = np.hstack(
-        [(labels[:, None] == np.array(names)).astype(np.float64), x - x.mean(axis=0)]
-    )
-    counts = np.array([np.unique(who[labels == name]).size for name in names])
-    if counts.min() < 2:
-        raise NotEstimable(TOO_FEW, "a profile of one athlete cannot be adjusted.")
-    if np.linalg.matrix_rank(design) < design.shape[1]:
-        raise NotEstimable(NOT_ESTIMABLE, "covariates and profiles depend on one another.")
-    clustered = n < d.size
-    bias, error = _mixed(d, who, design) if clustered else _least_squares(d, design)
-    k = len(names)
-    return AdjustedBias(
-        names,
-        tuple(str(name) for name in covariates.columns),
-        bias[:k],
-        error[:k],
-        np.array([d[labels == name].mean() for name in names]),
-        counts,
-        n - design.shape[1],
-        clustered,
-    )
+    d, x = checked_pairs(difference, lab)
+    names, codes = np.unique(np.asarray(profile, dtype=str), return_inverse=True)
+    sizes = np.bincount(codes)
+    k, n = len(names), d.size
+    if k < 2 or sizes.min() < 2:
+        raise NotEstimable(NOT_ESTIMABLE, "fewer than two profiles of two athletes.")
+    found = [_at(d, x, codes, one) for one in (noise, *(noise_ends or ()))]
+    bias, slope, reliability, _ = found[0]
+    t = float(special.stdtrit(n - k - 1, 0.975))
+    differences = [of_end - of_end.mean() for of_end, *_ in found]
+    reach = [t * error for *_, error in found]
+    used = list(zip(differences, reach, strict=True))[0 if noise_ends is None else 1 :]
+    low = np.min([away - half for away, half in used], axis=0)
+    high = np.max([away + half for away, half in used], axis=0)
+    ends = tuple(Interval(float(a), float(b)) for a, b in zip(low, high, strict=True))
+    labels = tuple(map(str, names))
+    return EqualFitness(labels, sizes, bias, differences[0], ends, slope, reliability)
 
 
-def profile_at_equal_level_of(data: MethodData) -> AdjustedBias:
+def _at(
+    d: Floats, x: Floats, codes: npt.NDArray[np.intp], noise: float
+) -> tuple[Floats, float, float, Floats]:
+    """Biases at equal fitness, slope, reliability, and standard errors of the differences."""
+    sizes = np.bincount(codes)
+    k, n = sizes.size, d.size
+    means = [np.bincount(codes, values) / sizes for values in (d, x)]
+    off_d, off_x = (values - mean[codes] for values, mean in zip((d, x), means, strict=True))
+    sums = float(off_x @ off_x), float(off_d @ off_x)
+    true = sums[0] / (n - k) - noise
+    if true <= 0.0:
+        message = "the laboratory's noise explains all spread within profiles."
+        raise NotEstimable(NOT_ESTIMABLE, message)
+    slope = (sums[1] / (n - k) + noise) / true
+    bias = means[0] - slope * (means[1] - means[1].mean())
+    without = sizes[codes] / (sizes[codes] - 1.0)  # of a product of deviations, one athlete less
+    slopes = ((sums[1] - without * off_d * off_x) / (n - 1 - k) + noise) / (
+        (sums[0] - without * off_x**2) / (n - 1 - k) - noise
+    )
+    moved = -np.eye(k)[codes] / (sizes[codes] - 1.0)[:, None]
+    level_d, level_x = (
+        mean + moved * off[:, None] for mean, off in zip(means, (off_d, off_x), strict=True)
+    )
+    left_out = level_d - slopes[:, None] * (level_x - level_x.mean(axis=1, keepdims=True))
+    left_out -= left_out.mean(axis=1, keepdims=True)
+    spread = ((left_out - left_out.mean(axis=0)) ** 2).sum(axis=0)
+    return bias, slope, true / (true + noise), np.sqrt((n - 1) / n * spread)
+
+
+def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
     """
-    Bias by profile beside that at equal fitness: difference ~ mean of both methods + profile.
-
-    Profiles differ in fitness, so that a trend with fitness shows up as bias of a profile; this is
-    descriptive, since the mean holds half of either method's error.
+    Bias by profile at equal true fitness, each athlete once.
 
     Raises
     ------
     NotEstimable
-        With fewer than two profiles of 5 athletes, or 10 athletes in all.
+        Without two profiles of 8 athletes, without repeats of the laboratory in this study on 10
+        degrees of freedom (a declared error will not do), or where laboratory values within profiles
+        are reliable to less than 0.75.
     """
-    labels = data.pairs["training_profile"]
-    athletes = data.pairs.groupby(labels)["athlete_id"].nunique()
-    compared = athletes.index[(athletes >= FEW_FOR_BIAS) & (athletes.index != NOT_ENOUGH_DATA)]
-    if len(compared) < 2:
-        raise NotEstimable(NOT_ESTIMABLE, "fewer than two profiles of 5 athletes.")
-    used = labels.isin(compared).to_numpy()
-    level = pd.DataFrame({"mean of both methods": (data.field + data.lab)[used] / 2.0})
-    found = adjusted_bias(data.difference[used], labels[used], level, athlete=data.athlete[used])
-    pairs = {name: pairs_of(data.pairs[labels == name]) for name in found.profiles}
-    return replace(found, pairs=pairs)
-
-
-def _mixed(d: Floats, who: npt.NDArray[np.generic], design: Floats) -> tuple[Floats, Floats]:
-    model = random_intercept(d, who, design)
-    return model.coefficients.astype(np.float64), model.standard_errors.astype(np.float64)
-
-
-def _least_squares(d: Floats, design: Floats) -> tuple[Floats, Floats]:
-    """Coefficients and HC3 standard errors."""
-    inverse = np.linalg.inv(design.T @ design)
-    coefficients = inverse @ design.T @ d
-    leverage = np.einsum("ij,jk,ik->i", design, inverse, design)
-    residual = (d - design @ coefficients) / (1.0 - leverage)
-    influence = design @ inverse * residual[:, None]
-    return coefficients, np.sqrt((influence**2).sum(axis=0))
+    athletes, _ = athletes_by_profile(data.pairs)
+    sizes = athletes["training_profile"].value_counts()
+    kept = sizes.index[sizes >= FEWEST_EACH]
+    if len(kept) < 2:
+        raise NotEstimable(TOO_FEW, f"fewer than two profiles of {FEWEST_EACH} athletes.")
+    laboratory = laboratory_of(data)
+    if laboratory.assumed or laboratory.df < FEW_DF:
+        message = f"it needs repeats of the laboratory on {FEW_DF} degrees of freedom."
+        raise NotEstimable(NOT_ESTIMABLE, message)
+    used = athletes[athletes["training_profile"].isin(kept)]
+    pairs = data.pairs.assign(share=1.0 / lab_tests_behind(data))
+    own = pairs.merge(used["training_profile"], left_on="athlete_id", right_index=True)
+    own = own[own["training_profile_x"] == own["training_profile_y"]]
+    each = own.groupby("athlete_id").agg(
+        lab=("lab", "mean"), share=("share", "mean"), pairs=("share", "size")
+    )
+    share = float((each["share"] / each["pairs"]).mean())
+    ends = variance_ends(laboratory.variance, laboratory.df, OF_ERROR)
+    found = equal_fitness(
+        used["difference"],
+        each.loc[used.index, "lab"],
+        used["training_profile"],
+        share * laboratory.variance,
+        Interval(share * ends.low, share * ends.high),
+    )
+    if found.reliability < LEAST_RELIABLE:
+        message = (
+            f"laboratory values within profiles are reliable to {found.reliability:.2f} only; "
+            f"{LEAST_RELIABLE:g} is needed."
+        )
+        raise NotEstimable(NOT_ESTIMABLE, message)
+    people = {name: pairs_of(own[own["training_profile_x"] == name]) for name in found.profiles}
+    return replace(found, pairs=people)
 
 
 RECORD: Final = Analysis(
@@ -220,14 +242,21 @@ RECORD: Final = Analysis(
             "adjusted_bias",
             "bias at equal fitness",
             "Bias of a profile, were its people as fit as the others on average.",
-            "least squares on profile and the mean of both methods; errors that allow uneven spread "
-            "(HC3)",
-            "MacKinnon & White 1985",
+            "mean of d less the slope of d on true fitness within profiles, the laboratory's noise "
+            "taken out",
+            "Fuller 1987",
         ),
-        replace(BIAS, formula="mean of d", source="Bland & Altman 1986"),
+        Statistic(
+            "adjusted_difference",
+            "bias at equal fitness, from the mean of profiles",
+            "How far a profile's bias lies from that of the others at equal fitness.",
+            "the same less the unweighted mean; by leaving out athletes, at both ends of the "
+            "laboratory's variance",
+            "Fuller 1987",
+        ),
     ),
     privacy=Privacy.PARTITION,
     compute=profile_at_equal_level_of,
-    unless_possible=(("all", ("adjusted_bias", "bias")),),
+    unless_possible=(("all", ("adjusted_bias", "adjusted_difference")),),
     own_section=True,
 )

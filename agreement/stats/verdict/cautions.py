@@ -13,6 +13,7 @@ from agreement.stats.causes.wrong_inputs import wrong_mass
 from agreement.stats.limits.limits import FEW, FEW_FOR_REPORTS
 from agreement.stats.limits.repeated import RepeatedLimits, limits_by_athlete
 from agreement.stats.limits.shape import shape_of
+from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.lines.trend import SIGNIFICANT, Trend
 from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.repeats.repeatability import FEW_REPEATS, laboratory_repeatability
@@ -39,7 +40,10 @@ class Caution:
 
 
 def cautions_of(
-    data: MethodData, trend: Trend | None = None, profiles: ProfileBias | None = None
+    data: MethodData,
+    trend: Trend | None = None,
+    profiles: ProfileBias | None = None,
+    structural: StructuralSlope | None = None,
 ) -> tuple[Caution, ...]:
     """
     Look for what makes the numbers of one method less trustworthy than they seem.
@@ -49,6 +53,8 @@ def cautions_of(
     data : MethodData
     trend : Trend, optional
     profiles : ProfileBias, optional
+    structural : StructuralSlope, optional
+        Which alone can tell proportional bias from unequal noise.
 
     Returns
     -------
@@ -56,7 +62,12 @@ def cautions_of(
     """
     if data.n == 0:
         return (Caution("few_athletes", "Nobody is left to compare."),)
-    found = [*_of_size(data), *_of_trend(trend), *_of_profiles(profiles), *_of_inputs(data)]
+    found = [
+        *_of_size(data),
+        *_of_trend(trend, structural),
+        *_of_profiles(profiles),
+        *_of_inputs(data),
+    ]
     if data.n >= FEW_FOR_REPORTS:
         found += [*_of_shape(data), *_of_repeats(data), *_of_laboratory(data)]
     return tuple(found)
@@ -71,19 +82,24 @@ def _of_size(data: MethodData) -> Iterator[Caution]:
         yield Caution("few_athletes", f"{data.n} athletes: trust the exact intervals only.")
 
 
-def _of_trend(trend: Trend | None) -> Iterator[Caution]:
+def _of_trend(trend: Trend | None, structural: StructuralSlope | None) -> Iterator[Caution]:
+    if structural is not None and structural.excludes_one:
+        yield Caution("proportional_bias", structural.summary())
     if trend is None:
         return
-    if trend.steep:
+    if trend.steep and (structural is None or not structural.excludes_one):
+        noise = "unequal noise of laboratory and field can make such a lean by itself"
+        if structural is not None and not np.isnan(structural.lean_from_noise):
+            noise = f"unequal noise alone gives {structural.lean_from_noise:.2f}"
         yield Caution(
             "trend",
-            f"The difference depends on fitness ({said_p(trend.p_slope)}): "
-            "limits that follow fitness describe it better than flat ones.",
+            f"The differences lean by {trend.line.slope:.2f} per mL/kg/min of fitness "
+            f"({said_p(trend.p_slope)}); {noise}.",
         )
     if trend.p_spread < SIGNIFICANT:
         yield Caution(
             "spread",
-            f"The spread of differences depends on fitness ({said_p(trend.p_spread)}): "
+            f"The spread of differences changes with fitness ({said_p(trend.p_spread)}): "
             "read the limits that follow it, or those of the ratio.",
         )
 
