@@ -12,8 +12,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.stats.change.real_change import real_change, true_change, week_to_week
+from agreement.simulate.known_parts import DailyParts, simulate_daily
+from agreement.stats.change.real_change import real_change, true_change
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
+from agreement.stats.repeats.repeatability import repeatability_of
+from agreement.stats.repeats.week_to_week import week_to_week
+from agreement.stats.results_table import method_data
 
 HELD = json.loads(
     (Path(__file__).parents[1] / "reference/structural_and_change.json").read_text("utf-8")
@@ -76,6 +80,29 @@ def test_held_weeks(case):
     assert (found.shift, found.change, *found.interval) == pytest.approx(
         [wanted[name] for name in ("shift", "change", "change_low", "change_high")], rel=1e-9
     )
+
+
+def test_two_neighbouring_weeks_before_the_first_test():
+    parts = DailyParts(n_athletes=12, visits=2, days=14)
+    (data,) = method_data(simulate_daily(parts, rng=5))
+    rows = repeatability_of(data).to_frame().set_index("statistic")
+    first = data.daily[
+        data.daily["lab_test_id"].isin(data.pairs.groupby("athlete_id")["lab_test_id"].min())
+    ]
+    week = np.where(first["gap_days"] <= 7, "later", "earlier")
+    means = first.groupby([first["athlete_id"], week])["field"].mean().unstack()  # noqa: PD010 two columns
+    wanted = week_to_week(means["earlier"], means["later"])
+    row = rows.loc["week_to_week_change"]
+    assert tuple(row[["value", "low", "high"]]) == pytest.approx((wanted.change, *wanted.interval))
+    assert (row["n"], row["note"]) == (12, "")
+
+
+@pytest.mark.parametrize(("athletes", "days"), [(9, 14), (12, 7), (12, 8)])
+def test_weeks_of_few_athletes_or_of_one_week_are_not_compared(athletes, days):
+    (data,) = method_data(simulate_daily(DailyParts(n_athletes=athletes, days=days), rng=5))
+    row = repeatability_of(data).to_frame().set_index("statistic").loc["week_to_week_change"]
+    assert np.isnan(row["value"])
+    assert row["note"].startswith("too_few")
 
 
 def test_without_a_laboratory_error_only_the_disagreement_is_said():

@@ -236,36 +236,3 @@ def true_change(
     degrees = min(2.0 * variance**2 / spread_of_it, df) if spread_of_it > 0.0 else float(df)
     expected = float(y.mean() + slope * (new_field_change - x.mean()))
     return TrueChange(expected, sqrt(variance), max(degrees, _FEWEST_DF), slope)
-
-
-@dataclass(frozen=True, slots=True)
-class WeekToWeek:
-    """Change of a field value from one week to the next, and its interval. [mL/kg/min]."""
-
-    n: int
-    shift: float
-    change: float
-    interval: Interval
-
-
-def week_to_week(
-    earlier: npt.ArrayLike, later: npt.ArrayLike, *, coverage: float = 0.95
-) -> WeekToWeek:
-    """
-    How far the means of two neighbouring weeks of one athlete differ.
-
-    Parameters
-    ----------
-    earlier, later : array_like, shape (n,)
-        One pair of weekly means per athlete. [mL/kg/min]
-    coverage : float, default 0.95
-
-    Notes
-    -----
-    No smallest real change: what differs from visit to visit is not in it.
-    """
-    w = np.asarray(later, dtype=np.float64) - np.asarray(earlier, dtype=np.float64)
-    z, variance = z_of(coverage), float(w.var(ddof=1))
-    low, high = variance_ends(variance, w.size - 1)
-    ends = Interval(z * sqrt(low), z * sqrt(high))
-    return WeekToWeek(w.size, float(w.mean()), z * sqrt(variance), ends)

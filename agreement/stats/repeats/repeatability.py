@@ -14,6 +14,7 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.repeats.week_to_week import WeekToWeek, weeks_of
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT, counted
 
@@ -41,6 +42,8 @@ class Repeatability:
         Of the values behind the number; NaN when it was declared.
     of_days : bool
         Whether the values are days of one week: they say nothing about a change over weeks.
+    weeks : WeekToWeek or None
+        Two neighbouring weeks of a field method; they say nothing of such a change either.
     """
 
     typical_error: float
@@ -51,6 +54,7 @@ class Repeatability:
     assumed: bool = False
     mean: float = np.nan
     of_days: bool = False
+    weeks: WeekToWeek | None = None
 
     @property
     def coefficient_of_variation(self) -> float:
@@ -103,6 +107,8 @@ class Repeatability:
         ]
         if self.mean > 0:
             rows.append(self._row("coefficient_of_variation", 1.0 / self.mean, "1"))
+        if self.weeks is not None:
+            rows.append(self.weeks.row())
         return rows_frame(rows)
 
     def _row(self, statistic: str, factor: float, unit: str = UNIT) -> Row:
@@ -270,7 +276,7 @@ def field_repeatability(daily: pd.DataFrame, *, coverage: float = 0.95) -> Repea
 
 def repeatability_of(data: MethodData) -> Repeatability:
     """Typical error of one field method and mode, for the results table."""
-    return field_repeatability(data.daily)
+    return replace(field_repeatability(data.daily), weeks=weeks_of(data.daily))
 
 
 RECORD: Final = Analysis(
@@ -298,6 +304,14 @@ RECORD: Final = Analysis(
             "How far two single days of one week lie apart; it says nothing about a change over weeks.",
             "z times the root of 2 times the typical error",
             "Hopkins 2000",
+        ),
+        Statistic(
+            "week_to_week_change",
+            "two neighbouring weeks differ by up to",
+            "How far the means of two weeks before one test lie apart; a change over more weeks can be "
+            "larger by noise alone.",
+            "z times the standard deviation of the later mean less the earlier; interval by chi-square",
+            OURS,
         ),
         Statistic(
             "coefficient_of_variation",
