@@ -78,7 +78,9 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     found = analyse(run.evidence(None if whole else sample))
     frame, verdicts = found.frame, [method.verdict for method in found.methods]
     if not whole:
-        exact, verdicts = run.exact(sums, {(m.method, m.mode): m.data for m in found.methods})
+        drawn = {(m.method, m.mode): m.data for m in found.methods}
+        of_sample = f"sample of {len(sample)} of {athletes} athletes"
+        exact, verdicts = run.exact(sums, drawn, of_sample)
         frame = _joined(frame, exact, sampled=len(sample), athletes=athletes, seed=run.seed)
     return RegistryResults(frame, tuple(verdicts), athletes, len(sample))
 
@@ -105,7 +107,7 @@ class _Run:
             yield (str(method), str(mode)), pairs
 
     def exact(
-        self, sums: dict[Key, MethodSums], sample: dict[Key, MethodData]
+        self, sums: dict[Key, MethodSums], sample: dict[Key, MethodData], origin: str = ""
     ) -> tuple[list[Labelled], list[Verdict]]:
         """Second pass for the spread, then every row that sums can give."""
         lines = {}
@@ -140,7 +142,7 @@ class _Run:
             told = (found, of_sample, self.margin, self.first_lab_date)
             verdict = verdict_from(method, mode, limits.everyone, *told)
             verdicts.append(verdict)
-            parts["verdict"] = verdict.to_frame()
+            parts["verdict"] = _resting_on(verdict.to_frame(), origin)
             rows += [Labelled(part, name, method, mode) for name, part in parts.items()]
         return rows, verdicts
 
@@ -179,6 +181,13 @@ class _Run:
             self.first_lab_date,
             averaging=found.laboratory.under_each_rule,
         )
+
+
+def _resting_on(verdict: pd.DataFrame, of_sample: str) -> pd.DataFrame:
+    """Say which rows of a verdict rest on own limits, skewness and fitness of the sample alone."""
+    rests = verdict["value"].notna() & (verdict["statistic"] != "more_athletes")
+    note = verdict["note"].where(verdict["note"] == "", verdict["note"] + "; ")
+    return verdict.assign(note=verdict["note"].mask(rests, note + of_sample))
 
 
 def _joined(

@@ -95,10 +95,15 @@ def test_of_a_large_one_sums_are_exact_and_the_rest_says_it_is_a_sample(both, mo
     frame = registry_results.registry_results(found).frame
     merged = cohort.results.frame.merge(frame, on=KEYS, suffixes=("", "_large"))
     exact = merged[merged["analysis"].isin(SUMS)]
+    verdict = merged[(merged["analysis"] == "verdict") & merged["value_large"].notna()]
+    rests = verdict["note_large"].str.contains("sample of .* athletes")
+    assert rests.equals(verdict["statistic"] != "more_athletes")  # own limits, fitness: a sample's
     of_sample = "outer_end"  # of less fit and fit athletes: sums do not tell
     exact = exact[~exact["statistic"].str.startswith(of_sample)]
     exact = exact[~exact["statistic"].isin(POOLED)]  # not in the sums
-    assert not exact["note_large"].str.contains("sample of").any()
+    assert (
+        not exact.loc[exact["analysis"] != "verdict", "note_large"].str.contains("sample of").any()
+    )
     p_values = exact["statistic"].isin(["p_slope", "p_spread"])  # by jackknife, not bootstrap
     np.testing.assert_allclose(
         exact["value_large"][~p_values & exact["value_large"].notna()],

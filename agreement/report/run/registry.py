@@ -155,8 +155,8 @@ def _what_it_is(results: RegistryResults) -> str:
             f"Limits, trend, regression and sizes of the error are exact over all "
             f"{results.athletes} athletes, and limits by quantiles within the error that their notes "
             "name. What cannot be added up is computed on a sample of "
-            f"{results.sampled} of them, stratified by training profile; its notes in results.csv "
-            "name the sampling error."
+            f"{results.sampled} of them, stratified by training profile: own limits, too, and whether "
+            "a verdict holds for less fit and fit. Their notes in results.csv name the sample."
         )
     return f"{made} A study of this size has no notebook, no figures and no athlete cards."
 
