@@ -75,14 +75,14 @@ def _counted(one: MethodResults, p: float, corrected: float, methods: int) -> Ve
         passed = corrected <= ALPHA / 2 / verdict.agreed.planned_looks
         acceptable = verdict.outcome == "acceptable" and passed
     passes = beside is not None and beside.passes
-    apart = None
+    flat = one.structural is not None and not one.structural.excludes_zero
+    apart = False if flat else None
     if beside is not None and not isnan(beside.skill_interval.low):
-        flat = one.structural is not None and not one.structural.excludes_zero
         apart = beside.skill_interval.low > 0.0 and not flat
     code = verdict.code
     if passes and verdict.outcome == "acceptable":
         code = SQUAD_TOO_ALIKE
-    counted = Counted(p, acceptable, methods, passes, apart)
+    counted = Counted(p, acceptable, methods, passes, apart, flat)
     found: Verdict = replace(verdict, code=code, counted=counted)
     return found
 

@@ -22,7 +22,7 @@ from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import analyse, method_data
-from agreement.stats.verdict.counted import p_acceptable, p_of_limits
+from agreement.stats.verdict.counted import Counted, p_acceptable, p_of_limits
 from agreement.stats.verdict.no_method import constant_of, no_method_of
 from agreement.stats.verdict.verdict import Verdict
 from agreement.tables.options import Margin
@@ -156,6 +156,16 @@ def test_the_verdict_says_that_the_squad_is_too_alike():
     assert (other.verdict.outcome, other.verdict.code) == ("acceptable", "")
     assert other.verdict.counted.tells_apart
     assert "apart" not in other.verdict.summary()
+    assert "same number for everybody" not in other.verdict.summary()
+
+
+def test_who_follows_but_errs_as_much_as_one_number_is_not_said_to_tell_nobody_apart():
+    """A bias leaves no skill; that the method follows the laboratory stays true."""
+    (one,) = analyse(study(9, 1.0)).methods
+    biased = replace(one.verdict, counted=Counted(tells_apart=False))
+    assert biased.summary().endswith("to be closer than the same number for everybody.")
+    flat = replace(one.verdict, counted=Counted(tells_apart=False, flat=True))
+    assert flat.summary().endswith("was not shown to tell athletes apart.")
 
 
 def test_rows_of_a_verdict_that_counts_every_method():

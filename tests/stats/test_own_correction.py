@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import statsmodels.api as sm
 from scipy import stats
@@ -17,7 +18,7 @@ from scipy import stats
 from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.lines.calibration import calibration
-from agreement.stats.lines.own_correction import own_correction, own_correction_of
+from agreement.stats.lines.own_correction import own_correction, own_correction_of, own_doubts
 from agreement.stats.lines.squad_calibration import (
     chosen_calibration,
     local_offset,
@@ -276,3 +277,29 @@ def test_coverage_along_a_spread_that_grows():
     for third in range(3):
         mine = values[thirds == third, 1]
         assert mine.mean() == pytest.approx(0.945, abs=3.5 * np.sqrt(0.05 * 0.95 / len(mine)))
+
+
+@pytest.mark.parametrize(
+    ("changed", "wanted"),
+    [
+        ({}, (0, False, False)),
+        ({"gap_days": [1, -181]}, (181, False, False)),
+        ({"gap_days": [1, -180]}, (0, False, False)),
+        ({"gap_days": [-400, 3]}, (0, False, False)),  # an earlier value's: the card is of the last
+        ({"sensor": ["wrist_optical", "chest_strap"]}, (0, True, False)),
+        ({"sensor": ["unknown", "chest_strap"]}, (0, False, False)),
+        ({"mass_kg": [70.0, 71.3]}, (0, False, False)),
+        ({"mass_kg": [70.0, 71.5]}, (0, False, True)),
+        ({"mass_mismatch_pct": [np.nan, 5.0]}, (0, False, False)),
+        ({"mass_mismatch_pct": [0.0, 5.0]}, (0, False, True)),
+    ],
+)
+def test_what_makes_an_own_correction_doubtful(changed, wanted):
+    plain = {
+        "lab_date": pd.to_datetime(["2026-03-01", "2026-05-01"]),
+        "gap_days": [1, 1],
+        "sensor": ["chest_strap"] * 2,
+        "mass_kg": [70.0, 70.0],
+        "mass_mismatch_pct": [0.0, 0.0],
+    }
+    assert own_doubts(pd.DataFrame(plain | changed)) == wanted

@@ -15,7 +15,7 @@ from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
 from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE
 from agreement.stats.verdict.plausible import COPIED_SERIES, FIELD_EQUALS_LABORATORY, NO_MAXIMUM
-from agreement.stats.verdict.sentences import PRACTICAL, YARDSTICK
+from agreement.stats.verdict.sentences import PRACTICAL, YARDSTICK, several_judged
 from agreement.stats.verdict.yardsticks import (
     DEPENDS_ON_FITNESS,
     LABORATORY_ERROR_UNKNOWN,
@@ -59,6 +59,8 @@ class Judged:
         What the other yardstick gives, "" where it was not judged; it is not the verdict.
     doubts : tuple of str
         Sentences: what could make the verdict wrong.
+    counted : Cell or None
+        Whether the limit is met with every method of the study counted.
     no_better : str
         What the method was not shown to do: to tell athletes apart, to beat one number; or "".
     """
@@ -83,11 +85,19 @@ class Judged:
     other: str
     doubts: tuple[str, ...] = ()
     no_better: str = ""
+    counted: Cell | None = None
 
     @property
     def decided(self) -> bool:
         """Whether the limit is said to be met, or not to be met."""
         return self.outcome in ("acceptable", "not acceptable")
+
+    @property
+    def chance(self) -> bool:
+        """Whether a limit that is met may be met by chance, with so many methods judged."""
+        found = self.counted
+        met = self.outcome == "acceptable" and found is not None and found.known
+        return met and found is not None and found.value == 0
 
     @property
     def hidden(self) -> bool:
@@ -178,6 +188,7 @@ def _judged(one: Any, numbers: Numbers, *, told: bool) -> Judged:
         outcome(cell("verdict", f"within_margin_{other}")) if other else "",
         doubts,
         no_better,
+        cell("verdict", "acceptable_counted"),
     )
 
 
@@ -214,7 +225,9 @@ def verdict_block(
     every = ranked(methods, numbers, told=told)
     asked = _asked(every, options)
     others = tuple(one for one in every if one not in asked)
+    judged = sum(one.counted is not None and one.counted.known for one in every)
     shown = {
+        "several": several_judged(judged) if judged > 1 else "",
         "asked": asked,
         "every": every if len(every) > 1 else (),
         "doubts": _doubts(asked, several=len(every) > 1),

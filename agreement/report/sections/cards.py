@@ -7,11 +7,13 @@ from typing import Any
 
 import pandas as pd
 
+from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, joined, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain, with_minus
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.lines.calibrated import LaboratoryEquivalent
+from agreement.stats.lines.own_correction import own_doubts
 from agreement.stats.method_data import NO_SECOND_VISIT
 from agreement.terms import CARD_COLUMNS
 
@@ -114,10 +116,14 @@ def _own(
     code = int((people == row["athlete_id"]).argmax())
     found = result.own_correction.of_athlete(code, row["field"])
     after = result.own_correction.one_more(code)
-    beside = ""
+    mine = result.data.pairs[result.data.pairs["athlete_id"] == row["athlete_id"]]
+    told = {"weight": plain(found.weight), "after": plain(after) if isfinite(after) else ""}
+    notes = [in_words(said("sentences", "own_tests", tests=len(mine), **told))]
+    notes.append(in_words(said("sentences", "own_doubts", **own_doubts(mine)._asdict())))
     if isfinite(squad.value):
         ends = f"{plain(squad.low)} to {plain(squad.high)}"
-        beside = f"{SQUAD_ALONE} {plain(squad.value)} ({ends})"
+        notes.append(f"{SQUAD_ALONE} {plain(squad.value)} ({ends})")
+    beside = "; ".join(filter(None, notes))
     own = LaboratoryEquivalent(found.value, found.low, found.high, beside)
     return own, found.weight, after
 

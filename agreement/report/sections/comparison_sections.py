@@ -19,12 +19,13 @@ from agreement.report.page.captions import (
     regression_caption,
 )
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.markup import Block, bullets, joined, paragraph, table
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
 from agreement.report.sections.subsets import withheld_note
+from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.terms import counted
 
@@ -150,9 +151,44 @@ def profiles(one: Comparison) -> Section:
         "the same at equal fitness",
     )
     rows = [_profile_row(one, group) for group in groups]
-    return drawn, table(
+    shown = table(
         f"{one.name}: bias by training profile (mL/kg/min)", columns, rows, numeric=columns[1:]
     )
+    return drawn, joined([shown, bullets(_pooled(one, groups)), *_contrasts(one, groups)])
+
+
+def _pooled(one: Comparison, groups: list[str]) -> list[str]:
+    """Return a sentence for each profile: its own bias, and with the other profiles counted."""
+    names = ("bias", "bias_pooled", "weight_own", "p_beyond_mean_limit")
+    told = {group: [one.cell("profile_bias", name, group) for name in names] for group in groups}
+    agreed = one.margin
+    limit = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
+    return [
+        said(
+            "sentences",
+            "pooled",
+            profile=group,
+            n=bias.n,
+            bias=bias,
+            pooled=pooled,
+            weight=weight,
+            beyond=beyond,
+            limit=limit,
+        )
+        for group, (bias, pooled, weight, beyond) in told.items()
+        if pooled.known
+    ]
+
+
+def _contrasts(one: Comparison, groups: list[str]) -> list[Block]:
+    """Say how many contrasts of profiles were looked at, and which survive when all are counted."""
+    of_all = one.numbers.frame
+    of_all = of_all[of_all["statistic"].eq("p_difference_all") & of_all["value"].notna()]
+    if of_all.empty:
+        return []
+    cells = {group: one.cell("profile_bias", "p_difference_all", group) for group in groups}
+    survive = [group for group, cell in cells.items() if HOLM_ALL in cell.note]
+    return [paragraph(said("sentences", "contrasts", number=len(of_all), survive=survive))]
 
 
 def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
@@ -223,10 +259,16 @@ def change(one: Comparison) -> Section:
         one.row(word, cell, digits) for cell, (_, word, digits) in zip(cells, _CHANGE, strict=True)
     ]
     block = paragraph(said("sentences", "change", **_told(result, cells)))
-    block += _seen_once(one, result.n)
+    block += _seen_once(one, result.n) + _lasting(one)
     if real is None:
         block += paragraph(NO_NOISE)
     return drawn, block + one.table("agreement of changes", rows)
+
+
+def _lasting(one: Comparison) -> Block:
+    """Say how much of a difference stays with the athlete."""
+    sd, share = (one.cell("own_correction", name) for name in ("lasting_sd", "share"))
+    return paragraph(said("sentences", "lasting", sd=sd, share=share)) if sd.known else Block("")
 
 
 def _told(result: Any, cells: list[Cell]) -> dict[str, object]:

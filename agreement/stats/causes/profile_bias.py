@@ -32,6 +32,8 @@ from agreement.terms import NOT_ENOUGH_DATA, UNIT
 
 Floats = npt.NDArray[np.float64]
 
+HOLM_ALL = "holm_all"  # note: shown with every contrast of all methods and modes counted
+SHOWN_AT = 0.05
 FEW_FOR_BIAS = 5  # below, a profile shows its points only
 _OF_PROFILE = (
     "bias",
@@ -318,7 +320,10 @@ def _pooled_rows(profile: Profile, margin: float | None, profiles: int) -> list[
     found, deviation = profile.pooled, profile.deviation
     p_all = np.nan if deviation is None else deviation.p_all
     unknown = NOT_ESTIMABLE if profile.group.n >= FEW_FOR_BIAS else TOO_FEW
-    told = _pooled_row("p_difference_all", p_all, counts, unknown if np.isnan(p_all) else "")
+    said_of_all = HOLM_ALL if p_all <= SHOWN_AT else ""
+    told = _pooled_row(
+        "p_difference_all", p_all, counts, unknown if np.isnan(p_all) else said_of_all
+    )
     if found is None:
         names = ("bias_pooled", "weight_own", "p_beyond_mean_limit")
         return [*(_pooled_row(name, np.nan, counts, NOT_ESTIMABLE) for name in names), told]

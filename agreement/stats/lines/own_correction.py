@@ -16,13 +16,31 @@ from agreement.stats.lines.squad_calibration import chosen_calibration
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, html_table, rows_frame
-from agreement.terms import UNIT
+from agreement.terms import MASS_WITHIN_PCT, UNIT
 
 Floats = npt.NDArray[np.float64]
 
 FEWEST_REPEATED: Final = 8  # athletes with two visits or more, who tell lasting from passing
 FEWEST_FREE: Final = 5
+OLD_DAYS: Final = 180  # from the last own test to the field value
 WORTH_SAYING: Final = 0.05  # share by which one more test must narrow the interval, to be named
+
+
+class OwnDoubts(NamedTuple):
+    """
+    Why an athlete's own correction may not hold for the latest field value.
+
+    Attributes
+    ----------
+    late : int
+        Days since the last test, where they are more than 180; else 0.
+    sensor, mass : bool
+        Whether the sensor, or the body mass that the method was told, changed between own tests.
+    """
+
+    late: int
+    sensor: bool
+    mass: bool
 
 
 class OwnValue(NamedTuple):
@@ -274,6 +292,23 @@ def own_correction(
         float(f.max()),
         own,
     )
+
+
+def own_doubts(mine: pd.DataFrame) -> OwnDoubts:
+    """
+    Say what makes an athlete's own correction doubtful for the latest field value.
+
+    Parameters
+    ----------
+    mine : DataFrame
+        The athlete's pairs: columns lab_date, gap_days, sensor, mass_kg, mass_mismatch_pct.
+    """
+    ordered = mine.sort_values("lab_date", kind="stable")
+    late = -int(ordered["gap_days"].iloc[-1])
+    sensors = set(ordered["sensor"].dropna()) - {"unknown"}
+    told = ordered["mass_kg"] * (1.0 + ordered["mass_mismatch_pct"] / 100.0)
+    changed = 100.0 * (told / told.iloc[-1] - 1.0).abs() > MASS_WITHIN_PCT
+    return OwnDoubts(late if late > OLD_DAYS else 0, len(sensors) > 1, bool(changed.any()))
 
 
 def own_correction_of(data: MethodData) -> OwnCorrection:

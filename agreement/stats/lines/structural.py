@@ -119,6 +119,11 @@ class StructuralSlope:
         return self.attenuated_error / self.reliability if self.reliability > 0.0 else nan
 
     @property
+    def excludes_one(self) -> bool:
+        """Whether the interval is known to lie on one side of 1: proportional bias."""
+        return bool(self.interval.low > 1.0 or self.interval.high < 1.0)
+
+    @property
     def excludes_zero(self) -> bool:
         """Whether the field was shown to follow the laboratory at all."""
         return bool(self.slope > 0.0 and self.p_zero < 2 * _TAIL)

@@ -32,7 +32,10 @@ class Counted:
     constant_passes : bool
         Whether the same number for everybody would be acceptable too.
     tells_apart : bool or None
-        Whether the method is shown to tell athletes apart; None where it cannot be said.
+        Whether the method is shown to tell athletes apart, and better than one number for everybody;
+        None where it cannot be said.
+    flat : bool
+        Whether its structural slope may be 0.
     """
 
     p: float = nan
@@ -40,6 +43,7 @@ class Counted:
     methods: int = 0
     constant_passes: bool = False
     tells_apart: bool | None = None
+    flat: bool = False
 
     def rows(self, n: int, n_pairs: int, nothing: str) -> list[Row]:
         """Return p and the verdict with all methods counted; `nothing`: why there is none."""

@@ -173,8 +173,10 @@ def apart_said(verdict: "Verdict") -> str:
             "In this squad the same number for everybody would meet the limit: it cannot show that "
             "the method tells athletes apart."
         )
+    if found.flat:
+        return "The method was not shown to tell athletes apart."
     if found.tells_apart is False:
-        return "The method was not shown to tell athletes of this squad apart."
+        return "The method was not shown to be closer than the same number for everybody."
     return ""
 
 
