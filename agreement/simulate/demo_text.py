@@ -12,6 +12,7 @@ time_zone = "CET"                 # some times in field_estimates.csv carry no o
 [margin]
 limit_ml_kg_min = 7.0             # for one person: both limits must lie inside +- this
 mean_limit_ml_kg_min = 2.0        # for the mean bias
+against = "true value"            # not one laboratory test, which has an error of its own
 agreed_on = 2026-01-08            # before the first test
 reason = "Two METs: the width of the service's fitness classes."
 
