@@ -22,6 +22,7 @@ from agreement.stats.repeats.laboratory_variance import (
     laboratory_of,
     laboratory_variance,
 )
+from agreement.stats.repeats.repeatability import repeatability
 from agreement.tables.options import Reference, StudyOptions
 
 HELD = json.loads(
@@ -84,6 +85,9 @@ def test_held_repeats(case):
     assert (found.variance, found.df, found.mean_shift, *found.shift_interval) == pytest.approx(
         [wanted[name] for name in ("v", "nu", "shift", "shift_low", "shift_high")], rel=1e-9
     )
+    assert found.sd == pytest.approx(wanted["sem"], rel=1e-9)
+    about_the_mean = repeatability(case["inputs"]["vo2max"], case["inputs"]["unit"]).variance
+    assert about_the_mean == pytest.approx(wanted["raw_mean_square"], rel=1e-9)  # holds the shift
 
 
 def test_two_tests_each_are_half_the_variance_of_their_difference():

@@ -36,6 +36,9 @@ SLEEP = list(PUBLISHED["sleep"]["groups"].values())
 HELD = json.loads(
     (Path(__file__).parents[1] / "reference/comparing.json").read_text(encoding="utf-8")
 )["checks"]  # computed by another implementation of the same formulas; no printed source
+STRUCTURAL = json.loads(
+    (Path(__file__).parents[1] / "reference/structural_and_change.json").read_text("utf-8")
+)  # as those
 
 
 def held(estimator):
@@ -230,6 +233,18 @@ def test_held_bias_at_equal_fitness(case):
     assert [end.high for end in found.intervals] == pytest.approx(wanted["high"], abs=1e-9)
     assert found.slope == pytest.approx(wanted["slope"], abs=1e-9)
     assert found.reliability == pytest.approx(wanted["reliability"], abs=1e-9)
+
+
+@pytest.mark.parametrize("case", STRUCTURAL["profile_bias"])
+def test_held_bias_at_the_true_level(case):
+    """The same line by its other name, 1 + slope; its intervals there are not by the jackknife."""
+    given, wanted = case["inputs"], case["outputs"]
+    d = np.subtract(given["field"], given["laboratory"])
+    found = equal_fitness(d, given["laboratory"], given["profile"], given["v"])
+    assert 1 + found.slope == pytest.approx(wanted["slope"], rel=1e-9)
+    rows = [wanted["rows"][name] for name in found.profiles]
+    assert found.bias == pytest.approx([row["bias"] for row in rows], abs=1e-9)
+    assert found.difference == pytest.approx([row["difference"] for row in rows], abs=1e-9)
 
 
 def test_at_equal_fitness_by_a_slow_loop_and_another_library():
