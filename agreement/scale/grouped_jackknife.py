@@ -7,8 +7,8 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.bootstrap import Replicates, Scale
 from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.replicates import Replicates, Scale
 
 Floats = npt.NDArray[np.float64]
 S = TypeVar("S")

@@ -6,13 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from agreement.stats.basics.bootstrap import (
-    Replicates,
-    ResampledInterval,
-    bootstrap,
-    bootstrap_of_sums,
-    cluster_resampling,
-)
+from agreement.stats.basics.bootstrap import bootstrap, bootstrap_of_sums, cluster_resampling
+from agreement.stats.basics.replicates import Replicates, ResampledInterval
 from agreement.stats.lines.regression import regression
 from agreement.stats.rows import Row
 

@@ -8,9 +8,10 @@ import pytest
 from scipy import stats
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
-from agreement.stats.basics.bootstrap import Replicates, cluster_resampling
+from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import said_p
 from agreement.stats.basics.least_squares import fit_line
+from agreement.stats.basics.replicates import Replicates
 from agreement.stats.basics.shares import coverage_probability, total_deviation_index
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.causes.budget import budget_of

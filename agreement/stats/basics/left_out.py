@@ -6,7 +6,7 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.bootstrap import Floats
+from agreement.stats.basics.replicates import Floats
 
 Codes = npt.NDArray[np.intp]
 Model = Literal["none", "offset", "line"]

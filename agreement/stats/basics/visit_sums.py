@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Floats
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.method_data import MethodData
 
 

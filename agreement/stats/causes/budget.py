@@ -18,9 +18,9 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Floats, Replicates, failed_in_words
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.mover import interval_of_difference
+from agreement.stats.basics.replicates import Floats, Replicates, failed_in_words
 from agreement.stats.causes.budget_parts import (
     FEW,
     N_RESAMPLES,

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Floats, Replicates, cluster_resampling
+from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.replicates import Floats, Replicates
 from agreement.stats.basics.visit_sums import Visits, VisitSums, visit_sums, visits_of
 from agreement.stats.causes.explained import BLOCKS, Design, Shares, design_of
 from agreement.stats.lines.structural import StructuralSlope, structural_slope

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Floats
+from agreement.stats.basics.replicates import Floats
 from agreement.terms import NOT_ENOUGH_DATA
 
 BLOCKS: Final = ("profile_inputs", "sensor", "training_profile")

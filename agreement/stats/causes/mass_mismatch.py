@@ -8,14 +8,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.athletes import athlete_codes
-from agreement.stats.basics.bootstrap import (
-    Floats,
-    Replicates,
-    bootstrap_of_sums,
-    cluster_resampling,
-)
+from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, said_p, t_p_value
 from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.basics.replicates import Floats, Replicates
 from agreement.stats.limits.limits import FEWEST, checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic

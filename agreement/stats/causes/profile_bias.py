@@ -237,16 +237,8 @@ def profile_bias(
     n_pairs = int(labels.isin(compared).sum())
     return ProfileBias(
         profiles,
-        n,
-        n_pairs,
-        p_equal,
-        reason,
-        p_spread,
-        ratio,
-        clustered,
-        between,
-        left_out,
-        margin,
+        *(n, n_pairs, p_equal, reason, p_spread, ratio, clustered),
+        *(between, left_out, margin),
     )
 
 

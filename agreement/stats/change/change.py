@@ -7,14 +7,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import (
-    Floats,
-    Resampling,
-    bootstrap_of_sums,
-    cluster_resampling,
-)
+from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.change.change_direction import (
     responsiveness,
     same_direction,

@@ -7,8 +7,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Floats, Resampling, bootstrap_of_sums
+from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.basics.shares import wilson_interval
 
 CHANGES: Final = ("down", "trivial", "up")

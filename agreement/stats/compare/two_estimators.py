@@ -11,13 +11,9 @@ import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.athletes import athlete_codes
-from agreement.stats.basics.bootstrap import (
-    N_RESAMPLES,
-    Floats,
-    bootstrap_of_sums,
-    cluster_resampling,
-)
+from agreement.stats.basics.bootstrap import N_RESAMPLES, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, t_p_value
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic

@@ -7,8 +7,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Floats, bootstrap_of_sums
+from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable

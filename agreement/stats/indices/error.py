@@ -7,8 +7,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Replicates, Resampling, Scale, bootstrap_of_sums
+from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
+from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.basics.shares import (
     TotalDeviationIndex,
     total_deviation_index,

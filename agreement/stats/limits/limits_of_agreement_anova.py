@@ -7,9 +7,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Replicates, Resampling, bootstrap_of_sums
+from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
+from agreement.stats.basics.replicates import Replicates
 from agreement.stats.limits.limits import FEWEST
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable

@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.bootstrap import Floats
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.basics.left_out import ESTIMATED, MODELS, Fits, Model
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.lines.squad_calibration import LocalOffset
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import UNIT

@@ -7,15 +7,11 @@ import numpy.typing as npt
 from scipy import special
 
 from agreement.stats.basics.athletes import athlete_codes
-from agreement.stats.basics.bootstrap import (
-    Floats,
-    Resampling,
-    bootstrap_of_sums,
-    cluster_resampling,
-)
+from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.basics.left_out import ESTIMATED, MODELS, AthleteSums, Codes, Fits, Model
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.basics.shares import clopper_pearson_interval
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.calibrated import Calibration

@@ -9,8 +9,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.athletes import athlete_codes
-from agreement.stats.basics.bootstrap import Floats, bootstrap_of_sums
+from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.deming_sums import (
     Centre,

@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.bootstrap import Floats
+from agreement.stats.basics.replicates import Floats
 
 _NOISE: Final = 1e-13  # a correlation below this is rounding
 _CHUNK: Final = 1 << 13  # rows worked on at once; they stay in the processor's cache

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Floats
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok

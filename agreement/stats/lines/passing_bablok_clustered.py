@@ -5,13 +5,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.bootstrap import (
-    FEW_ATHLETES,
-    Floats,
-    ResampledInterval,
-    cluster_resampling,
-)
+from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
+from agreement.stats.basics.replicates import FEW_ATHLETES, Floats, ResampledInterval
 from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
 from agreement.stats.method_data import TOO_FEW
 

@@ -8,9 +8,10 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.bootstrap import Replicates, Resampling, Scale, bootstrap_of_sums
+from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic

@@ -6,8 +6,8 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Floats, Replicates
 from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.basics.replicates import Floats, Replicates
 from agreement.stats.basics.visit_sums import Visits, visit_sums
 from agreement.stats.causes.budget_parts import FEW, Sources, persistent_variance, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.bootstrap import Floats
+from agreement.stats.basics.replicates import Floats
 
 CORRELATIONS: Final = np.linspace(0.0, 0.95, 20)  # of one day with the next, tried in turn
 

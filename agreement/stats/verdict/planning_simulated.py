@@ -8,8 +8,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.bootstrap import Floats
 from agreement.stats.basics.intervals import checked_share, z_of
+from agreement.stats.basics.replicates import Floats
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.repeated import FEW_REPEATS
 
