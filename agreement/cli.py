@@ -119,6 +119,7 @@ def report_(
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF, with a Chromium.")] = False,
     png: Annotated[bool, typer.Option("--png", help="Figures also as PNG files.")] = False,
     kernel: Annotated[bool, typer.Option("--kernel", help="Run it in a Jupyter kernel.")] = False,
+    rows: Annotated[bool, typer.Option("--rows", hidden=True)] = False,
     workers: Workers = None,
     scheduler: Scheduler = None,
 ) -> None:
@@ -127,6 +128,9 @@ def report_(
     from agreement.report.run.render import SectionError
     from agreement.report.run.talk import closing_talk, progress_bar
 
+    if rows:  # an audit holds nobody's row, every other report the rows of everybody
+        said = "write a squad or validation report, then `agreement share REPORT --out DIR --rows`"
+        _end(f"Stopped: rows of people that may leave the house: {said}.", INPUT_AT_FAULT)
     try:
         with progress_bar() as progress:
             written = report_study(

@@ -8,8 +8,9 @@ from matplotlib.axes import Axes
 
 from agreement.figures.colours import FAINT, FIELD, INK, NOISE, OWN
 from agreement.figures.labels import legend_below, number
-from agreement.figures.points import draw_points
+from agreement.figures.points import draw_points, evenly
 
+_MOST_ARROWS = 400  # of more athletes some are drawn, evenly by their laboratory change
 _MOST_ROWS = 40  # athletes with an arrow of their own; more would run into each other
 
 
@@ -106,6 +107,8 @@ def plot_change_arrows(
     Axes
     """
     ordered = changes.sort_values(["lab", "field", "athlete_id"], kind="stable")
+    athletes = len(ordered)
+    ordered = ordered.iloc[evenly(athletes, _MOST_ARROWS)]
     if smallest_real is not None:
         _draw_noise(ax, smallest_real)
     ax.axvline(0, color=FAINT, linewidth=0.8)
@@ -130,7 +133,8 @@ def plot_change_arrows(
         ax.set_yticks(rows, ordered["athlete_id"], fontsize=6.5)
     else:
         ax.set_yticks([])
-        ax.set_ylabel("athletes, by laboratory change")
+        some = f"{len(ordered)} of {athletes} " if athletes > len(ordered) else ""
+        ax.set_ylabel(f"{some}athletes, by laboratory change")
     reach = np.concatenate([lab, field, [smallest_real or 0.0, -(smallest_real or 0.0)]])
     room = 0.06 * max(float(np.ptp(reach)), 1.0)
     ax.set_xlim(reach.min() - room, reach.max() + room)

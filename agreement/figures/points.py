@@ -32,6 +32,16 @@ def pair_words(pairs: pd.DataFrame) -> list[str]:
     ]
 
 
+def evenly(count: int, most: int) -> npt.NDArray[np.intp]:
+    """
+    Return the places of at most `most` of `count` things in order, evenly spread, ends included.
+
+    >>> evenly(9, 3).tolist(), evenly(2, 3).tolist()
+    ([0, 4, 8], [0, 1])
+    """
+    return np.linspace(0, count - 1, min(count, most)).astype(np.intp)
+
+
 def draw_points(
     ax: Axes,
     x: npt.ArrayLike,

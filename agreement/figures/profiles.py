@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from agreement.figures.colours import FAINT, FIELD, OWN, SOFT, Mark
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.labels import SideLabel, legend_below, number, side_labels, with_interval
+from agreement.figures.points import MOST_POINTS, evenly
 from agreement.figures.theme import marks_for
 
 _POINT_LANE = 0.32  # how far the athletes' points lie below their group's bias, in rows
@@ -124,6 +125,7 @@ def _draw_pooled(ax: Axes, pooled: Estimate, height: float) -> None:
 def _draw_points(ax: Axes, pairs: pd.DataFrame, place: int, marker: str) -> None:
     """Draw the athletes of one group in a lane below its bias."""
     difference = np.sort((pairs["field"] - pairs["lab"]).to_numpy())
+    difference = difference[evenly(difference.size, MOST_POINTS)]
     lane = place - _POINT_LANE - 0.04 * (np.arange(difference.size) % 3)
     ax.plot(difference, lane, marker, color=SOFT, alpha=0.6, markersize=3, markeredgewidth=0)
 

@@ -29,6 +29,7 @@ from agreement.scale.bucket_pairs import (
 )
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.spread import Buckets, Records, Spread, Spreading, spread
+from agreement.stats.doubts.study_doubts import laboratory_doubts
 from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
@@ -234,7 +235,7 @@ class _Run:
         known = (*self.study.problems, *self.findings.problems)
         try:
             laboratory = laboratory_values(self.study, over=self._over_files)
-            known += laboratory.problems
+            known += (*laboratory.problems, *laboratory_doubts(self.study, laboratory))
             readings = field_readings(
                 self.study,
                 laboratory.frame,
@@ -243,6 +244,8 @@ class _Run:
             )
         except TableError as error:
             return None, _in_order((*error.problems, *known))
+        if any(one.severity == "stop" for one in known):
+            return None, _in_order(known)
         # what only cards and figures show would be the largest thing held from here on
         laboratory = replace(laboratory, training=NO_PROFILES, sessions=None)
         nothing = pd.DataFrame()

@@ -19,6 +19,11 @@ _SPELLINGS: Final = {
 }
 
 
+LONGEST_LABEL: Final = (
+    120  # letters of a method, profile or tag: more fit no table, axis or file name
+)
+
+
 def code_column(raw: RawTable, name: str, findings: Findings) -> Distinct:
     """
     Return a code column in our codes; unknown codes stop, with the key to set.
@@ -108,7 +113,15 @@ def label_column(raw: RawTable, name: str, findings: Findings) -> Distinct:
     """Return a column of the user's own labels, replaced where the study file says so."""
     stated = raw.form.codes.get(name, {})
     found = text_column(raw, name, findings)
-    return found.replaced([_by_study_file(v, stated) or v for v in found.labels])
+    found = found.replaced([_by_study_file(v, stated) or v for v in found.labels])
+    for label in found.labels:
+        if len(label) > LONGEST_LABEL:
+            what = f"The label has {len(label)} letters; at most {LONGEST_LABEL} can be shown."
+            short = f'codes = {{ {name} = {{ "{label[:20]}..." = "short" }} }}'
+            remedy = f"Shorten it, in the file or by {short} in [files.{raw.table.name}]."
+            row, column = found.first_row(raw, label), raw.theirs.get(name, name)
+            findings.stop("long_label", raw.file, what, remedy, row=row, column=column)
+    return found
 
 
 def rule_column(raw: RawTable, name: str, findings: Findings) -> Distinct:

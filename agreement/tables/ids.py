@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -16,7 +16,12 @@ from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table
-from agreement.tables.spellings import digits, spelled
+from agreement.tables.spellings import (
+    as_a_spreadsheet_reads,
+    digits,
+    spelled,
+    unlike_letter,
+)
 from agreement.tables.text_cells import Distinct, text_column
 from agreement.terms import counted
 
@@ -30,16 +35,35 @@ _WORD: Final = r"[^\W\d_](?:[^\W\d_]|['.-])+"
 _NAME: Final = re.compile(rf"{_WORD}(?:,? +{_WORD})+|{_WORD}, ?[^\W\d_]\.?")
 
 _PEOPLE: Final = {
-    "addresses": re.compile(r"[^@\s]+@[^@\s]+\.\w{2,}"),
+    "addresses of people": re.compile(r"[^@\s]+@[^@\s]+\.\w{2,}"),
+    "dates: of birth, or codes such as MAR-1 that a spreadsheet turned": re.compile(
+        r"(?:19|20)\d\d-\d\d-\d\d(?: .*)?|\d\d\.\d\d\.(?:19|20)?\d\d"
+    ),
     # with a sign, blanks, brackets or dashes, or as many digits as national numbers have
-    "telephone or identity numbers": re.compile(
+    "telephone or identity numbers of people": re.compile(
         r"\+\d[\d ()./-]{6,}|\(?\d{2,5}\)?[ /-]\d{2,}[\d -]{3,}|\d{6}[-+A]\d{3,5}\w?|\d{10,13}"
     ),
-    "names": re.compile(
+    "names of people": re.compile(
         r"[^\W\d_]\.[^\W\d_]{3,}|[^\W\d_]{3,}\.[^\W\d_]|[^\W\d_]\.[^\W\d_]\.[^\W\d_]{3,}"
         r"|[^\W\d_A-Z][^\W\d_]{2,}[._][^\W\d_]{3,}|[A-Z][a-z]+[._-]?[A-Z][a-z]{2,}"
     ),
 }
+# single words say something only where nearly all ids are such: words as spoken, numbers in no order
+_SPOKEN: Final = re.compile(
+    r"(?!.*[^aeiouyåäöøæéè'-]{4})(?=.*[aeiouyåäöøæéè])[^\W\d_]+(?:['-][^\W\d_]+)?"
+)
+_LETTERS: Final = 4
+_NUMBER: Final = re.compile(r"(?!00)\d{8,9}")
+_TELEPHONES: Final = "telephone numbers of people"
+_OF_COLUMN: Final[dict[str, Callable[[str], bool]]] = {
+    "single names of people": lambda one: bool(
+        len(one) >= _LETTERS and _SPOKEN.fullmatch(one.casefold())
+    ),
+    _TELEPHONES: lambda one: bool(_NUMBER.fullmatch(one)),
+}
+_IN_ORDER: Final = 3  # digits in which running numbers begin alike
+_FEWEST, _NEARLY_ALL = 5, 0.8
+_MOST_LOOKED_UP: Final = 100  # ids, for the first row, and to know a column by
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +110,8 @@ def id_column(
     column = raw.theirs.get(name, name)
     if name == "athlete_id":
         _doubt_people(raw, found, column, findings)
+        if raw.table.name == "lab_tests":
+            _warn_of_spreadsheets(raw, found, column, findings)
     for value in found.labels:
         if (" " in value or "," in value) and _NAME.fullmatch(value):  # names have one of them
             row = found.first_row(raw, value)
@@ -98,15 +124,35 @@ def id_column(
 def _doubt_people(raw: RawTable, found: Distinct, column: str, findings: Findings) -> None:
     """Doubt ids that look like a name, an address or a number of a person; none is repeated."""
     doubted = [(label, kinds) for label in found.labels if (kinds := _kinds_of(label))]
-    for kind in _PEOPLE:
-        if like := [label for label, kinds in doubted if kind in kinds]:
-            row = min(found.first_row(raw, label) for label in like)
-            what = (
-                f"{counted(len(like), 'id')} {'looks' if len(like) == 1 else 'look'} like {kind} of "
-                f"people (first '{like[0][0]}...')."
-            )
-            remedy = "Use codes as ids; an id_map file joins these to codes."
-            findings.stop("ids_are_codes", raw.file, what, remedy, row=row, column=column)
+    like = {kind: [one for one, kinds in doubted if kinds[0] == kind] for kind in _PEOPLE}
+    for kind, of_one in _OF_COLUMN.items():
+        some = found.labels[:_MOST_LOOKED_UP]
+        if len(some) >= _FEWEST and sum(map(of_one, some)) >= _NEARLY_ALL * len(some):
+            like[kind] = some
+    if len({one[:_IN_ORDER] for one in found.labels}) == 1:  # numbers in order
+        like.pop(_TELEPHONES, None)
+    for kind, ids in like.items():
+        if not ids:
+            continue
+        row = min(found.first_row(raw, label) for label in ids[:_MOST_LOOKED_UP])
+        what = (
+            f"{counted(len(ids), 'id')} {'looks' if len(ids) == 1 else 'look'} like {kind} "
+            f"(first '{ids[0][0]}...')."
+        )
+        remedy = "Use codes as ids; an id_map file joins these to codes."
+        findings.stop("ids_are_codes", raw.file, what, remedy, row=row, column=column)
+
+
+def _warn_of_spreadsheets(raw: RawTable, found: Distinct, column: str, findings: Findings) -> None:
+    """Note ids that a spreadsheet turns into a number or a date when it opens the file."""
+    turned = [one for one in found.labels if as_a_spreadsheet_reads(one) not in ("", one)]
+    if turned:
+        what = (
+            f"{counted(len(turned), 'id')} such as '{turned[0]}' {'becomes' if len(turned) == 1 else 'become'} "
+            "a number or a date as soon as a spreadsheet opens the file."
+        )
+        remedy = "Import the column as text there, or choose ids such as P-105."
+        findings.note("spreadsheet_ids", raw.file, what, remedy, column=column)
 
 
 @lru_cache(maxsize=1 << 16)  # the parts of a table name the same people again and again
@@ -220,7 +266,10 @@ def _likely(unknown: AbstractSet[str], known: AbstractSet[str]) -> Iterator[tupl
     """Yield each unknown id with the known ids that look like it."""
     by_key: dict[str, list[str]] = {}
     by_number: dict[str, list[str]] = {}
+    by_sheet: dict[str, list[str]] = {}
     for one in known:
+        if read := as_a_spreadsheet_reads(one):
+            by_sheet.setdefault(read, []).append(one)
         key = spelled(one)
         by_key.setdefault(key, []).append(one)
         if number := digits(key):
@@ -231,6 +280,7 @@ def _likely(unknown: AbstractSet[str], known: AbstractSet[str]) -> Iterator[tupl
         like = by_key.get(key) or by_key.get(number)
         if key == number:  # digits alone, like any id with this number
             like = like or by_number.get(number)
+        like = like or by_sheet.get(as_a_spreadsheet_reads(one))
         yield one, like or []
 
 
@@ -243,7 +293,13 @@ def note_likely_matches(
     for one, like in _likely(unknown, known):
         if like:
             known_ones = " or ".join(f"'{k}'" for k in sorted(like)[:3])
-            what = f"Id '{one}' looks like {known_ones} in {known_file}; nothing was joined."
+            letter = unlike_letter(one, min(like))
+            unlike = f" but for a {letter}" if letter else ""
+            if spelled(one) != spelled(min(like)) and as_a_spreadsheet_reads(one):
+                unlike = ", as a spreadsheet writes it"
+            what = (
+                f"Id '{one}' looks like {known_ones} in {known_file}{unlike}; nothing was joined."
+            )
             remedy = (
                 f"If it is the same athlete, put the line {one},{min(like)} into id_map: a CSV file "
                 "with the columns found,athlete_id, named by id_map in [study] of study.toml."

@@ -185,6 +185,11 @@ def _guide() -> str:
         "3. Set in study.toml what applies; every key is explained there.",
         "4. Run `agreement check` on this folder until nothing stops it, then `agreement report`.",
         "",
+        "pseudonyms.key and withdrawn.keyed, once they are here, belong to the study: copy them with",
+        "it and give them to nobody. The first turns pseudonyms back; the second keeps out whoever",
+        "withdrew, whatever becomes of athletes.csv. A person marked by mistake: correct",
+        "athletes.csv, delete withdrawn.keyed, run `agreement check`.",
+        "",
         "Dates are written 2026-03-02, times 2026-03-02T09:30:00+01:00. Leave unknown cells empty.",
         "Columns with a * are required; delete the others if you have nothing for them.",
     ]

@@ -4,6 +4,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
+from math import isfinite
 from typing import Final
 
 _TRAILING_YEAR: Final = re.compile(r"(?<=[^\W_])[ _.\-/]+(19|20)\d\d$")
@@ -15,6 +16,16 @@ _LOOK_ALIKE: Final = str.maketrans(
     "\u0430\u0435\u043e\u0440\u0441\u0443\u0445\u0455\u0456\u0458",
     "ABEZHIKMNOPTYXABEKMHOPCTYXSIJaeopcyxsij",
 )
+_NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?[eE][+-]?\d{1,3}|[1-9]\d{3,}")
+_ISO: Final = re.compile(r"\d{4}-(\d\d)-(\d\d)(?!\d)")
+_MONTH_DAY: Final = re.compile(r"([a-z]{3})[a-z]*[-/. ]?(\d{1,2})")
+_DAY_MONTH: Final = re.compile(r"(\d{1,2})[-/. ]{0,2}([a-z]{3})[a-z]*")
+_MONTHS: Final = {  # English; German and Scandinavian where they differ
+    **dict(zip(("jan", "feb", "mar", "apr", "may", "jun"), range(1, 7), strict=True)),
+    **dict(zip(("jul", "aug", "sep", "oct", "nov", "dec"), range(7, 13), strict=True)),
+    **dict(zip(("mai", "okt", "dez", "des"), (5, 10, 12, 12), strict=True)),
+}
+_MOST_DAYS: Final = 31
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +73,40 @@ def spelled(one: str, *, year: bool = False) -> str:
     plain = "".join(c for c in (plain if year else _TRAILING_YEAR.sub("", plain)) if c.isalnum())
     parts = _PARTS.fullmatch(plain)
     return f"{parts[1]}{parts[2].lstrip('0') or '0'}{parts[3]}" if parts and parts[2] else plain
+
+
+def as_a_spreadsheet_reads(one: str) -> str:
+    """
+    Return what a spreadsheet makes of an id that it takes for a number or a date, else nothing.
+
+    >>> [as_a_spreadsheet_reads(i) for i in ("1E5", "100000", "1.00E+05", "A7")]
+    ['100000', '100000', '100000', '']
+    >>> {as_a_spreadsheet_reads(i) for i in ("MAR-1", "01-Mar", "Mar 01", "2026-03-01")}
+    {'03-01'}
+    """
+    if _NUMBER.fullmatch(one):
+        value = float(one.replace(",", "."))
+        return f"{value:.0f}" if isfinite(value) else ""
+    found = _ISO.match(one)
+    if found:
+        return f"{found[1]}-{found[2]}"
+    for pattern, month, day in ((_MONTH_DAY, 1, 2), (_DAY_MONTH, 2, 1)):
+        found = pattern.fullmatch(one.casefold())
+        if found and found[month] in _MONTHS and 1 <= int(found[day]) <= _MOST_DAYS:
+            return f"{_MONTHS[found[month]]:02d}-{int(found[day]):02d}"
+    return ""
+
+
+def unlike_letter(one: str, other: str) -> str:
+    """
+    Return the name of the letter in which two ids differ that look the same, else nothing.
+
+    >>> unlike_letter("\u0410007", "A007")
+    'CYRILLIC CAPITAL LETTER A'
+    """
+    first, second = (unicodedata.normalize("NFKC", i).translate(_LOOK_ALIKE) for i in (one, other))
+    odd = [c for c in one if c not in other and not c.isascii()]
+    return unicodedata.name(odd[0], "") if first == second and odd else ""
 
 
 def digits(key: str) -> str:

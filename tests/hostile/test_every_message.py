@@ -111,6 +111,7 @@ STOPS = {
     "duplicate_column": Said({LABS: LAB.replace("mode", "date", 1)}, LABS, None, "date", "2 columns", "Rename"),
     "duplicate_key": Said({LABS: LAB.replace("T2", "T1")}, LABS, 3, "lab_test_id", "'T1'", "id"),
     "list_shrank": Said({"athletes/2026-03.csv": PEOPLE, "athletes/2026-04.csv": PEOPLE.split("NA")[0]}, "athletes/2026-04.csv", None, None, "lacks 3 of the 4", "whole list", "a list"),
+    "long_label": Said({EST: ESTIMATES.replace("007,2026-02-25", "007,2026-02-25").replace(",m,", "," + 250 * "m" + ",")}, EST, 2, "method", "250 letters", "Shorten it"),
     "missing_column": Said({LABS: LAB.replace("mode", "how", 1)}, LABS, None, "mode", "'mode'", "Add it"),
     "missing_file": Said({"study.toml": TOML.replace("lab.csv", "labs.csv")}, "labs.csv", None, None, "lab_tests", "Correct path", "the whole file"),
     "missing_key": Said({"study.toml": "[margin]\nlimit_ml_kg_min=3\n" + TOML}, "study.toml", None, None, "agreed_on", "Set the day", "a key"),

@@ -8,6 +8,10 @@ import shutil
 import pytest
 
 from agreement.cohort import inspect_cohort
+from agreement.errors import TableError
+from agreement.report.run.study_report import open_report
+from agreement.report.run.write_pairs import write_pairs
+from agreement.tables.new_study import _files
 from agreement.tables.study_key import KEY_FILE
 from agreement.tables.withdrawn import KEPT_FILE
 
@@ -241,3 +245,18 @@ def test_a_list_that_cannot_be_read_stops(study, spoil):
     (stop,) = [p for p in problems if p.severity == "stop"]
     assert (stop.reason, stop.file) == ("withdrawal_lost", KEPT_FILE)
     assert "Put" in stop.remedy
+
+
+def test_a_table_that_vanished_since_the_last_output_stops_though_nobody_withdrew(tmp_path):
+    folder, out = write_study(tmp_path / "study", gone="nobody"), tmp_path / "out"
+    write_pairs(folder, out)
+    (folder / "athletes.csv").rename(tmp_path / "moved.csv")
+    with pytest.raises(TableError, match=r"athletes\.csv: .* it is gone\. Put it back"):
+        write_pairs(folder, out)
+    with pytest.raises(TableError, match="it is gone"):
+        open_report(folder, save=out)
+    write_pairs(folder, tmp_path / "another")  # a study may do without the table
+
+
+def test_the_guide_of_a_new_study_says_what_the_kept_files_are():
+    assert {KEY_FILE, KEPT_FILE} <= set(_files()["README.txt"].replace(",", " ").split())

@@ -6,9 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.report.page.markup import table
+from agreement.report.page.names import Names
 from agreement.report.page.pdf import browser, print_pdf
 from agreement.report.page.texts import IN_THREE_LINES
-from agreement.report.sections.card_pages import NOT_KNOWN, CardFacts, cards_page
+from agreement.report.sections.card_pages import NOT_KNOWN, CardFacts, card_files, cards_page
+from agreement.report.sections.cards import cards_block
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.terms import CARD_COLUMNS
 
@@ -144,3 +147,21 @@ def test_each_card_is_one_printed_page(squad, page, tmp_path):
     assert print_pdf(squad.written.folder / "athlete_cards.html", target) == ""
     pages = len(re.findall(rb"/Type\s*/Page\b", target.read_bytes()))
     assert pages == page.count("<article")
+
+
+def test_cards_of_thousands_come_in_files_of_two_thousand():
+    rows = [card_row("wrist", 51.0, "") | {"athlete_id": f"A{i:04d}"} for i in range(2001)]
+    cards = pd.DataFrame(rows)
+    files = dict(card_files(cards, facts("none"), "crew", Names()))
+    assert list(files) == ["athlete_cards.html", "athlete_cards-2.html"]
+    assert "A1999" in files["athlete_cards.html"]
+    assert "A2000" not in files["athlete_cards.html"]
+    assert "A2000" in files["athlete_cards-2.html"]
+    told = cards_block(cards, Names(), pages="athlete_cards.html").html
+    assert "files with a number after it hold 2001 cards" in told
+
+
+def test_a_table_of_thousands_shows_the_first_and_says_so():
+    shown = table("Many", ["a"], [[str(i)] for i in range(1001)]).html
+    assert shown.count("<tr>") == 1001
+    assert "first 1000 of 1001 lines" in shown

@@ -5,6 +5,7 @@ import re
 import pandas as pd
 import pytest
 
+from agreement.errors import Problem
 from agreement.report.run.study_report import StudyReport
 from agreement.report.sections.ledger import left_out_block, rows_meant
 
@@ -45,3 +46,16 @@ def test_the_count_of_unconfirmed_tests_is_the_same_in_both_places(shown):
     (total, used) = re.findall(r"Of the (\d+) not confirmed, (\d+) are", shown.maxima().html)[0]
     assert action == used
     assert int(used) <= int(total)
+
+
+def test_what_was_confirmed_is_printed_with_reason_and_day_in_an_audit_without_the_evidence():
+    said = "Confirmed on 2026-06-01: seen by two of us."
+    twins = Problem("note", "twins", "lab.csv", None, None, "'A1' and 'B1' are equal.", said)
+    other = Problem("note", "trimmed", "lab.csv", 2, "mode", "Blanks.", "Nothing to do.")
+    nothing = pd.DataFrame(columns=["file", "row", "id", "reason", "message"])
+    page = left_out_block(nothing, (twins, other)).html
+    assert all(one in page for one in ("&#x27;A1&#x27; and &#x27;B1&#x27;", said, "1 note on"))
+    audit = left_out_block(nothing, (twins, other), discreet=True).html
+    assert "two ids carry the numbers of one person" in audit
+    assert "Confirmed on 2026-06-01<" in audit
+    assert "A1" not in audit

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from agreement.errors import AgreementError, OutputError
-from agreement.report.run.folder import PROVENANCE, replaced_folder
+from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
 from agreement.report.run.verifying import changed_files, seal
 
 
@@ -124,3 +124,11 @@ def test_every_kind_of_change_is_found(tmp_path):
 def test_a_folder_without_our_provenance_cannot_be_verified(tmp_path):
     with pytest.raises(AgreementError, match="holds no report"):
         changed_files(tmp_path)
+
+
+@pytest.mark.parametrize("name", ["breaths", "samples/new", "Field_estimates", "lab_tests.csv"])
+def test_output_does_not_go_where_a_study_keeps_its_files(tmp_path, name):
+    (tmp_path / "study.toml").write_text("")
+    with pytest.raises(OutputError, match="A study keeps its"):
+        refuse_foreign(tmp_path / name)
+    refuse_foreign(tmp_path / "reports" / "breaths")  # as under the current folder

@@ -237,6 +237,22 @@ def test_people_who_withdrew_leave_every_part_in_one_line(registry, tmp_path):
     assert len(own) == 1
 
 
+def test_the_laboratory_of_a_registry_is_doubted_as_any(registry, tmp_path):
+    tests = pd.read_csv(registry / "lab_tests.csv")
+    later = (pd.Timestamp(tests["date"][0]) + pd.Timedelta(days=2)).date().isoformat()
+    other = tests.iloc[[0]].assign(lab_test_id="x", date=later, vo2max_ml_kg_min=75.0)
+    pd.concat([tests, other]).to_csv(registry / "lab_tests.csv", index=False)
+    done = run("pair", registry, "--out", tmp_path / "out", "--workers", 1)
+    assert done.exit_code == 2
+    assert "further than one person changes" in done.stderr
+    assert "two_bodies = {" in done.stderr
+    (registry / "study.toml").write_text(
+        (registry / "study.toml").read_text()
+        + '\n[confirm]\ntwo_bodies = { reason = "altitude camp", on = 2026-06-01 }\n'
+    )
+    assert run("check", registry, "--workers", 1).exit_code == 0
+
+
 @pytest.mark.slow
 def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monkeypatch):
     from agreement.report.run import any_size

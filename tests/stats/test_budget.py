@@ -136,7 +136,7 @@ def test_a_resample_is_the_budget_of_repeated_athletes():
     table, athlete = sources.visits.table, sources.visits.athlete
     design = design_of(table, athlete)
     shares = Shares(design, table["mean"].to_numpy(), athlete)
-    weights = sources.weights[:1]
+    weights = sources.counts.astype(float)[:1]
     rows = np.repeat(np.arange(len(table)), weights[0][athlete].astype(int))
     twice = replace(design, columns=design.columns[rows])
     expected = slow_shares(twice, table["mean"].to_numpy()[rows])

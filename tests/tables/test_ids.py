@@ -142,3 +142,71 @@ def test_a_key_that_stands_twice_stops(folder, table, old, new, key):
     stop = folder.inspect().one("stop", "duplicate_key")
     assert (stop.file, stop.row, stop.column) == (name, 3, key)
     assert f"'{new[:-1]}' stands in rows 2, 3" in stop.what
+
+
+@pytest.mark.parametrize(
+    ("known", "found", "says"),
+    [
+        ("A1", "\u04101", "but for a CYRILLIC CAPITAL LETTER A"),  # looks the same
+        ("A1", "\u03911", "but for a GREEK CAPITAL LETTER ALPHA"),
+        (
+            "\u00c51",
+            "A\u030a1",
+            "but for a COMBINING RING ABOVE",
+        ),  # decomposed, as some systems write
+        ("1E5", "100000", "as a spreadsheet writes it"),
+        ("1E5", "1.00E+05", "as a spreadsheet writes it"),
+        ("MAR-1", "01-Mar", "as a spreadsheet writes it"),
+        ("OKT-12", "12. Okt", "as a spreadsheet writes it"),
+        ("SEPT2", "2-Sep", "as a spreadsheet writes it"),
+    ],
+)
+def test_an_id_in_other_letters_or_from_a_spreadsheet_gets_a_hint(folder, known, found, says):
+    people = f"athlete_id\n{known}\nB2\n"
+    folder.put(athletes_csv=people, field_estimates_csv=estimates(found, "B2"))
+    folder.put(
+        lab_tests_csv=f"lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min\nT1,{known},2026-03-02,run,50\n"
+    )
+    told = [one.what for one in folder.inspect().of("note", "likely_match")]
+    assert any(f"'{known}'" in one and says in one for one in told), told
+
+
+def test_ids_that_a_spreadsheet_would_turn_are_noted_once(folder):
+    folder.put(
+        athletes_csv="athlete_id\nMAR-1\n1E5\n",
+        lab_tests_csv="lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min\n"
+        "T1,MAR-1,2026-03-02,run,50\nT2,1E5,2026-03-02,run,50\n",
+        field_estimates_csv=estimates("MAR-1", "1E5"),
+    )
+    note = folder.inspect().one("note", "spreadsheet_ids")
+    assert note.what.startswith("2 ids such as 'MAR-1' become")
+
+
+WORDS = ["Kari", "Ola", "Astrid", "Nils", "Tuva", "Sindre"]
+NUMBERS = ["91234567", "40112233", "98765432", "22334455", "47111111"]
+RUNNING = ["20260001", "20260002", "20260003", "20260004", "20260105"]
+
+
+@pytest.mark.parametrize(
+    ("ids", "stops"),
+    [
+        (WORDS, True),
+        ([one.lower() for one in WORDS], True),
+        (["KBerg", "OHansen", "ANilsen", "TLund", "SMoe"], True),
+        (NUMBERS, True),
+        (RUNNING, False),
+        (["QXTA", "BKPL", "ZRWA", "MNBC", "LKJH", "WRTS"], False),  # letters drawn by lot
+        (["a", "b", "c", "d", "e", "f"], False),
+        (WORDS[:3], False),  # too few to tell
+    ],
+)
+def test_first_names_and_telephone_numbers_stop_where_nearly_all_ids_are_such(folder, ids, stops):
+    folder.put(
+        athletes_csv="athlete_id\n" + "".join(f"{one}\n" for one in ids),
+        lab_tests_csv="lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min\n"
+        + "".join(f"T{i},{one},2026-03-02,run,{50 + i}\n" for i, one in enumerate(ids)),
+        field_estimates_csv=estimates(*ids),
+    )
+    found = folder.inspect().of("stop", "ids_are_codes")
+    assert bool(found) == stops
+    assert not any(one in str(found) for one in ids)

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 
+MOST_ROWS = 1000  # of one table: more can be read by nobody, and take gigabytes
 MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
 
 
@@ -71,7 +72,8 @@ def table(
         f'<th scope="col"{kind}>{escape(name)}</th>'
         for name, kind in zip(columns, classes, strict=True)
     )
-    body = "".join(_row(cells, classes) for cells in rows)
+    lines = list(rows)
+    body = "".join(_row(cells, classes) for cells in lines[:MOST_ROWS])
     html = (
         f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
         f"<tbody>{body}</tbody></table>"
@@ -79,6 +81,9 @@ def table(
     if len(columns) > MOST_COLUMNS:
         label = escape(caption, quote=True)
         html = f'<div class="scroll" tabindex="0" role="region" aria-label="{label}">{html}</div>'
+    if len(lines) > MOST_ROWS:
+        more = f"The first {MOST_ROWS} of {len(lines)} lines; the tables beside this page hold all."
+        html += f'<p class="note">{more}</p>'
     return Block(html)
 
 

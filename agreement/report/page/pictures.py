@@ -1,11 +1,12 @@
 """A figure of the report: drawn once for a page and once for a phone, shown inline, saved as SVG."""
 
 import re
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from agreement.figures.canvas import blank, settle, svg_text
 from agreement.figures.inline import inline_svg
@@ -13,6 +14,7 @@ from agreement.figures.theme import house_style
 from agreement.report.page.markup import Block
 from agreement.report.page.printer import Printer
 
+_LONGEST: Final = 120  # letters; a file system takes 255 bytes
 Draw = Callable[[list[Any]], object]  # takes the panels
 
 
@@ -165,4 +167,7 @@ def file_name(name: str) -> str:
     >>> file_name("differences-My watch/2-run")
     'differences-My_watch_2-run'
     """
-    return re.sub(r"[^A-Za-z0-9._-]+", "_", name)
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "_", name)
+    if len(safe) <= _LONGEST:
+        return safe
+    return f"{safe[:_LONGEST]}-{zlib.crc32(name.encode('utf-8', 'surrogatepass')):08x}"

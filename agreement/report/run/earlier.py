@@ -4,14 +4,17 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from agreement.errors import Problem, TableError
 from agreement.report.run.folder import PROVENANCE, is_ours
 from agreement.tables.options import Margin
+from agreement.tables.unread_people import looks_like_people
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from agreement.stats.evidence import EarlierReport
     from agreement.stats.verdict.verdict import Verdict
+    from agreement.tables.study import StudyTables
 
 JUDGED: Final = "judged"  # key of the provenance
 HISTORY_FILE: Final = "history.csv"
@@ -31,6 +34,28 @@ def earlier_report(folder: Path | None) -> "EarlierReport | None":
     from agreement.stats.evidence import EarlierReport  # a waiting process computes nothing
 
     return EarlierReport(None if against is None else str(against), look, pairs)
+
+
+def require_athletes_as_before(study: "StudyTables", folder: Path | None) -> None:
+    """
+    Stop when the output in `folder` was made with an athletes table and the study has none now.
+
+    Raises
+    ------
+    TableError
+    """
+    if folder is None or "athletes" in study.names or not is_ours(folder):
+        return
+    inputs = json.loads((folder / PROVENANCE).read_text(encoding="utf-8")).get("inputs")
+    names = [one.get("name") for one in inputs or () if isinstance(one, dict)]
+    for name in names:
+        if isinstance(name, str) and "/" not in name and looks_like_people(name):
+            what = "The last output here was made with this table of athletes, and it is gone."
+            remedy = (
+                "Put it back under its name; if the study is to do without it, name another output "
+                "folder."
+            )
+            raise TableError([Problem("stop", "withdrawal_lost", name, None, None, what, remedy)])
 
 
 def judged(

@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import Final
 
 from agreement.errors import OutputError
+from agreement.tables.columns import FOLDERS, TABLES
 from agreement.tables.whole_output import whole_folder
 
+STUDY_FILE: Final = "study.toml"
 PROVENANCE: Final = "provenance.json"
 _MOST_BYTES: Final = 64_000_000
 WRITTEN_BY: Final = "agreement"  # the mark, in provenance.json, of a folder that is ours to replace
@@ -55,6 +57,12 @@ def refuse_foreign(folder: Path) -> None:
     OutputError
         If it is a file, or a folder with something in it that we did not write.
     """
+    place = folder.resolve()
+    for study in place.parents:
+        kept = place.relative_to(study).parts[0].casefold()
+        if kept.split(".")[0] in (*TABLES, *FOLDERS) and (study / STUDY_FILE).exists():
+            msg = f"A study keeps its {kept.split('.')[0]} in {study / kept}. Name another folder."
+            raise OutputError(msg)
     if folder.exists() and not folder.is_dir():
         msg = f"{folder} is a file. Name a folder with --out."
         raise OutputError(msg)

@@ -14,6 +14,7 @@ from typing import Any, Final
 from agreement.errors import Problem, TableError
 from agreement.report.privacy.privacy import without_files_of_people
 from agreement.report.privacy.release import released_options
+from agreement.report.run.earlier import require_athletes_as_before
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import refuse_foreign, replaced_folder
 from agreement.report.run.provenance import provenance, write_provenance
@@ -85,6 +86,7 @@ def streamed_output(
         if streamed is None:
             raise TableError(problem for problem in problems if problem.severity == "stop")
         require_unchanged(streamed.study.folder, streamed.inputs)
+        require_athletes_as_before(streamed.study, target)
         yield streamed, folder
         shutil.rmtree(work)
         seal(folder)

@@ -17,7 +17,12 @@ from agreement.report.page.texts import cautions_block, methods_block
 from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.privacy import FEWEST, naming, pseudonymous, without_test_dates
 from agreement.report.privacy.release import released_options, released_results, released_tables
-from agreement.report.run.earlier import JUDGED, earlier_report, judged
+from agreement.report.run.earlier import (
+    JUDGED,
+    earlier_report,
+    judged,
+    require_athletes_as_before,
+)
 from agreement.report.run.exports import laboratory_table, write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.published_file import read_with_published
@@ -75,6 +80,7 @@ class StudyReport:
     ) -> None:
         self.kind: Kind = kind
         self.folder = None if save is None else Path(save)
+        require_athletes_as_before(cohort.study, self.folder)
         if (earlier := earlier_report(self.folder)) != cohort.earlier:
             cohort = replace(cohort, earlier=earlier)
         self.cohort = cohort
@@ -289,19 +295,18 @@ class StudyReport:
         shown = released_tables(**tables) if self.discreet else tables | people
         write_tables(shown | self._grown.tables(), place)
         if self._has_card_pages:
-            title, day = self._title, self._provenance["created"][:10]
-            text = card_pages.cards_page(
-                self.cards, self._card_facts, title, self.numbers.name, day
-            )
-            (place / card_pages.FILE).write_text(text, encoding="utf-8", newline="\n")
+            day = self._provenance["created"][:10]
+            told = (self._card_facts, self._title, self.numbers.name, day)
+            for name, text in card_pages.card_files(self.cards, *told):
+                (place / name).write_text(text, encoding="utf-8", newline="\n")
         verdicts = (one.verdict for one in self.results.methods)
-        told = {
+        found = {
             "verdict": answer.verdict_sentences(*self._judged, told=not self.discreet),
             "remarks": self._grown.new() + remarks(cohort, discreet=self.discreet),
             "small_groups": [] if self.discreet else self.small_groups,
             JUDGED: judged(self.options.margin, verdicts, cohort.earlier),
         }
-        write_provenance(self._provenance | told, place)
+        write_provenance(self._provenance | found, place)
         self.album.close()
 
     @cached_property

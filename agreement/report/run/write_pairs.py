@@ -4,6 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from agreement.cohort import read_cohort
+from agreement.report.run.earlier import require_athletes_as_before
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import refuse_foreign, replaced_folder
 from agreement.report.run.provenance import provenance, write_provenance
@@ -43,6 +44,7 @@ def write_pairs(
     target = Path(out)
     refuse_foreign(target)
     cohort = read_cohort(study, progress=progress)
+    require_athletes_as_before(cohort.study, target)
     tables = {"pairs": cohort.pairs, "exclusions": cohort.exclusions, "flow": cohort.flow}
     with replaced_folder(target) as folder:
         written = write_tables(tables, folder)

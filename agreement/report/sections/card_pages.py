@@ -1,7 +1,7 @@
 """The cards of the athletes as a page of their own: on paper, one athlete on each sheet."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from itertools import takewhile
 from math import isfinite
@@ -19,7 +19,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import plain, with_minus
 from agreement.report.page.texts import IN_THREE_LINES
-from agreement.report.sections.cards import LACKS, OF_CHANGE, SQUAD_ALONE
+from agreement.report.sections.cards import LACKS, OF_CHANGE, SQUAD_ALONE, TOGETHER
 from agreement.report.sections.input_sections import INPUTS
 from agreement.stats.repeats.repeatability import Repeatability
 
@@ -106,6 +106,33 @@ class CardFacts:
         inputs = inputs[inputs["to_correct"] == "yes"]
         noise, lacking = cohort.results.laboratory, lacking_intensities(cohort)
         return cls(laboratory, readings.frame, inputs, noise, order, lacking)
+
+    def about(self, athletes: Collection[str]) -> "CardFacts":
+        """Return the facts about some: each card looks through all that there are."""
+        frames = ("laboratory", "readings", "inputs")
+        own = {
+            name: (frame := getattr(self, name))[frame["athlete_id"].isin(athletes)]
+            for name in frames
+        }
+        return replace(self, **own)
+
+
+def card_files(
+    cards: pd.DataFrame, facts: CardFacts, title: str, name: Names, day: str = ""
+) -> Iterator[tuple[str, str]]:
+    """
+    Yield files of cards, name and text: one of all athletes, or of 2000 at a time.
+
+    Parameters as for `cards_page`.
+    """
+    athletes = sorted(cards["athlete_id"].unique())
+    stem, ending = FILE.split(".")
+    for start in range(0, max(len(athletes), 1), TOGETHER):
+        who = athletes[start : start + TOGETHER]
+        number = start // TOGETHER + 1
+        file = FILE if number == 1 else f"{stem}-{number}.{ending}"
+        some = cards[cards["athlete_id"].isin(who)]
+        yield file, cards_page(some, facts.about(who), title, name, day)
 
 
 def cards_page(

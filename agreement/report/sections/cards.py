@@ -21,6 +21,7 @@ NO_CALIBRATION = "too few athletes to say what the laboratory would have measure
 DRUG = "takes a drug that limits heart rate: this method does not hold"
 OUTSIDE = "outside the range of the equation"
 SQUAD_ALONE = "without the own tests, by the squad's calibration:"
+TOGETHER = 2000  # athletes in one file of cards: what a browser opens without complaint
 LACKS = "the training lacks"
 NO_REAL = "no smallest real change:"
 OF_CHANGE = (NO_SECOND_VISIT, NO_REAL, "change of ")  # how notes on a change begin
@@ -187,8 +188,9 @@ def cards_block(cards: pd.DataFrame, name: Names, *, pages: str = "") -> Block:
 
 
 def _where(athletes: int, pages: str) -> Block:
+    more = "and the files with a number after it hold " if athletes > TOGETHER else "holds "
     return paragraph(
-        f"<code>{pages}</code> holds {counted(athletes, 'card')} to hand out: on paper, one "
+        f"<code>{pages}</code> {more}{counted(athletes, 'card')} to hand out: on paper, one "
         "athlete on each sheet."
     )
 

@@ -10,7 +10,7 @@ from agreement.errors import Problem
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
-from agreement.terms import REASONS
+from agreement.terms import DOUBTS, REASONS
 
 NOTES_STAY_OUT: Final = (
     "Notes on the files are left out of an audit, for they name people and rows; "
@@ -55,7 +55,9 @@ def left_out_block(
     exclusions: pd.DataFrame, problems: tuple[Problem, ...], *, discreet: bool = False
 ) -> Block:
     """Return the reasons with their counts, the rows themselves, and the notes."""
-    notes = paragraph(NOTES_STAY_OUT) if discreet else _notes(problems)
+    told = tuple(one for one in problems if one.reason not in DOUBTS)
+    notes = paragraph(NOTES_STAY_OUT) if discreet else _notes(told)
+    notes = confirmed_block(problems, discreet=discreet) + notes
     if exclusions.empty:
         return paragraph("Nothing was left out.") + notes
     counted_rows = exclusions.assign(rows=rows_meant(exclusions))
@@ -72,6 +74,21 @@ def left_out_block(
     ]
     columns = ["reason", "file", "rows"]
     return table("Why rows were left out", columns, rows, numeric=["rows"]) + notes
+
+
+def confirmed_block(problems: tuple[Problem, ...], *, discreet: bool = False) -> Block:
+    """Return what would have stopped the run, and why the study says that it is right."""
+    confirmed = [one for one in problems if one.severity == "note" and one.reason in DOUBTS]
+    if not confirmed:
+        return Block("")
+    rows = {
+        (escape(DOUBTS[one.reason]), escape(one.remedy.split(":")[0]))
+        if discreet  # the evidence names people, and a reason may
+        else (escape(f"{one.file}: {one.what}"), escape(one.remedy)): None
+        for one in confirmed
+    }
+    caption = "Looked wrong, and confirmed as right by whoever keeps the study"
+    return table(caption, ["what was seen", "confirmed"], list(rows))
 
 
 def rows_meant(exclusions: pd.DataFrame) -> pd.Series:

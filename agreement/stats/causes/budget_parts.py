@@ -2,8 +2,10 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.bootstrap import cluster_resampling
@@ -24,9 +26,11 @@ from agreement.stats.repeats.laboratory_variance import laboratory_of
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.terms import counted
 
+R = TypeVar("R")
 N_RESAMPLES = 1999
 FEWEST = 5
 FEW = 20  # athletes; below, values without intervals
+MOST_LEFT_OUT = 1000  # in turn: n by n weights of a registry would be gigabytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +125,13 @@ class Sources:
     means: VisitSums
     laboratory: LaboratorySums
     level: LevelSums
-    weights: Floats  # of the resamples, shape (B, G)
+    counts: npt.NDArray[np.uint8]  # of the resamples, shape (B, G)
+
+    def of_all(self, function: Callable[[Floats], R]) -> tuple[R, R, R]:
+        """Return a function of the sample, of its resamples and of samples of one less."""
+        # one after another: the weights of 20 000 athletes are hundreds of megabytes
+        drawn = function(self.counts.astype(np.float64))
+        return function(self.once), drawn, function(self.one_less)
 
     @property
     def once(self) -> Floats:
@@ -130,8 +140,16 @@ class Sources:
 
     @property
     def one_less(self) -> Floats:
-        """Weights that leave out each athlete in turn."""
-        return 1.0 - np.eye(self.visits.n)
+        """
+        Weights that leave out each athlete in turn, of many athletes one group of them after another.
+
+        Influences of groups have the skewness, over the 3/2 power of their squares, of single ones.
+        """
+        n = self.visits.n
+        groups = min(n, MOST_LEFT_OUT)
+        weights = np.ones((groups, n))
+        weights[np.arange(n) % groups, np.arange(n)] = 0.0
+        return weights
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +213,7 @@ def sources_of(data: MethodData) -> Sources:
         visit_sums(means[:, None], visits.athlete, visits.n),
         _laboratory(data, visits),
         _level(data, visits),
-        drawn.counts.astype(np.float64),
+        drawn.counts,
     )
 
 
@@ -226,8 +244,7 @@ def split(sources: Sources) -> tuple[Design, Split]:
     design = design_of(visits.table, visits.athlete)
     means = visits.table["mean"].to_numpy(dtype=np.float64)
     shares = Shares(design, means, visits.athlete)
-    weights = (sources.once, sources.weights, sources.one_less)
-    return design, Split(*(parts(sources, design, shares, some) for some in weights))
+    return design, Split(*sources.of_all(lambda some: parts(sources, design, shares, some)))
 
 
 def _level(data: MethodData, visits: Visits) -> LevelSums:

@@ -120,8 +120,9 @@ def averaging_curve_of(data: MethodData, *, coverage: float = 0.95) -> Averaging
     sources = sources_of(data)
     z = z_of(coverage)
     noise, persistent = persistent_variance(sources, sources.once)
-    weights = (sources.once, sources.weights, sources.one_less)
-    once, drawn, left_out = (_fitted(*persistent_variance(sources, some)) for some in weights)
+    once, drawn, left_out = sources.of_all(
+        lambda weights: _fitted(*persistent_variance(sources, weights))
+    )
     reason = f"{NOT_ESTIMABLE}: one day per visit"
     fitted = _points(Replicates(once[0], drawn, left_out), z, reason)
     observed, n_observed, n_visits = _observed(sources, z)
@@ -160,9 +161,7 @@ def _observed(sources: Sources, z: float) -> tuple[tuple[Point, ...], int, int]:
     kept = np.flatnonzero(np.bincount(visits.of_day) >= most)
     means = _nearest_means(visits, most)[kept]
     sums = visit_sums(means, visits.athlete[kept], visits.n)
-    once, drawn, left_out = (
-        sums.variance(weights) for weights in (sources.once, sources.weights, sources.one_less)
-    )
+    once, drawn, left_out = sources.of_all(sums.variance)
     points = _points(Replicates(once[0], drawn, left_out), z, TOO_FEW)
     return points + tuple(refusals), int((sums.visits > 0).sum()), len(kept)
 

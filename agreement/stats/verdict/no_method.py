@@ -157,11 +157,12 @@ def _skill(data: MethodData) -> tuple[float, Interval]:
     total = mean.sum()
     whole = (total - mean) / (n - 1)
     of_constant = float((square - 2 * whole * mean + whole**2).mean())
-    # without athlete k (rows), the constant of athlete i (columns) knows neither of them
-    left = (total - mean[:, None] - mean[None, :]) / (n - 2)
-    losses = square - 2 * left * mean + left**2
-    np.fill_diagonal(losses, 0.0)
-    without = losses.sum(axis=1) / (n - 1)
+    # without athlete k the constant of athlete i knows neither: (rest - mean_i) / (n - 2), summed up
+    rest = total - mean
+    squares = (mean**2).sum() - mean**2  # of the means of all others
+    crossed = (rest**2 - squares) / (n - 2)
+    squared = ((n - 3) * rest**2 + squares) / (n - 2) ** 2
+    without = (square.sum() - square - 2 * crossed + squared) / (n - 1)
     field_without = (of_field.sum() - of_field) / (n - 1)
     if min(of_constant, float(without.min())) <= 0.0:
         raise NotEstimable(NOT_ESTIMABLE, "all laboratory values are equal.")
