@@ -254,3 +254,33 @@ def test_a_field_test_is_computed_and_what_cannot_be_is_said():
         estimate_field_test("run_12min_1968", distance=2400)
     with pytest.raises(ValueError, match=r"`sex` must be one of"):
         estimate_field_test("run_12min_1968", distance_m=2400, sex="m")
+
+
+def test_every_result_has_a_short_name_a_table_and_a_picture_on_any_axes(demo):
+    results = demo.method("wrist_b")
+    assert len(results) > 25
+    for name, result in results.items():
+        shown = repr(result)
+        assert shown.startswith(f"<{type(result).__name__}: "), name
+        assert len(shown) < 700, name  # a sentence, not the arrays of a dataclass
+        frame, html = result.to_frame(), result._repr_html_()
+        assert html.count("<tr>") == len(frame) + 1, name
+        assert "<caption>" in html
+        ax = Figure(figsize=(3, 2)).subplots()
+        assert result.plot(ax=ax) is ax, name
+        drawn = [*ax.lines, *ax.collections, *ax.patches, *ax.texts]
+        assert drawn, name
+
+
+def test_the_picture_of_a_result_holds_its_numbers(demo):
+    limits = demo.limits("wrist_b")
+    ax = limits.plot(ax=Figure().subplots())
+    frame = limits.to_frame()
+    assert [t.get_text() for t in ax.get_yticklabels()] == [
+        name.replace("_", " ") for name in frame["statistic"]
+    ]
+    drawn = next(line for line in ax.lines if len(line.get_xdata()) == len(frame))
+    np.testing.assert_array_equal(drawn.get_xdata(), frame["value"])
+    (whiskers,) = ax.collections
+    ends = [segment[:, 0] for segment in whiskers.get_segments()]
+    np.testing.assert_array_equal(ends, frame[["low", "high"]])

@@ -74,7 +74,7 @@ def test_its_rows_and_its_sentence_say_the_same():
         f"{found.of_lower:.1f} and {found.of_upper:.1f} mL/kg/min wide; {found.athletes_to_halve} a"
     )
     assert said in found.summary()
-    assert "Width of the intervals" in found._repr_html_()
+    assert "Widths of the 95 % intervals" in found._repr_html_()
 
 
 def test_of_equal_differences_nothing_is_left_to_halve():

@@ -238,7 +238,7 @@ def test_words_of_results_that_reports_say_otherwise():
     assert "is met." in met.summary()
     (data,) = method_data(simulate_daily(DailyParts(n_athletes=20, visits=1), rng=4))
     options = replace(data.options, margin=Margin(limit=7.0))
-    assert "Equivalence" in equivalence_of(replace(data, options=options))._repr_html_()
+    assert "one-sided tests" in equivalence_of(replace(data, options=options))._repr_html_()
     assert "limits of agreement are" in limits_of_agreement_of(data).summary()
 
 

@@ -36,7 +36,8 @@ from agreement.stats.lines.structural import UNBOUNDED
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import SQUARED, Analysis, Privacy, Statistic
 from agreement.stats.repeats.repeatability import Repeatability
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 _NONE: Final = Interval(np.nan, np.nan)
 COMPONENTS: Final = (
@@ -54,7 +55,7 @@ class Component(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Budget:
+class Budget(Result):
     """
     Variance of a single reading's difference, in parts. [(mL/kg/min)^2].
 
@@ -140,9 +141,6 @@ class Budget:
             unit=SQUARED,
             note=said,
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Error budget of one reading")
 
 
 def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:

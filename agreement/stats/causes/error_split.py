@@ -8,13 +8,14 @@ import pandas as pd
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 PARTS: Final = ("total", "cost", "heart_rate")
 
 
 @dataclass(frozen=True, slots=True)
-class SplitErrors:
+class SplitErrors(Result):
     """
     The errors of one method, split for each pair whose test measured uptake in stages.
 
@@ -48,9 +49,6 @@ class SplitErrors:
             f"{mean['total']:+.1f} mL/kg/min on average is {mean['cost']:+.1f} from the cost equation "
             f"and {mean['heart_rate']:+.1f} from carrying heart rate to its maximum."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Parts of the error (mL/kg/min)")
 
 
 def error_split_of(data: MethodData) -> SplitErrors:

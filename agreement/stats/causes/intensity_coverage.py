@@ -10,7 +10,8 @@ from agreement.stats.basics.intervals import Interval, correlation_interval, t_i
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import SESSIONS_METHOD, UNIT
 
 FEWEST_FOR_SHARE: Final = 10  # athletes; below, a share of the spread says nothing
@@ -63,7 +64,7 @@ class ProfileCoverage:
 
 
 @dataclass(frozen=True, slots=True)
-class IntensityCoverage:
+class IntensityCoverage(Result):
     """
     Coverage and error of one method, everybody first, then by training profile.
 
@@ -118,9 +119,6 @@ class IntensityCoverage:
             f"What the sessions covered explains {everybody.share_explained:.0%} of the spread of "
             f"the errors (95 % interval {low:.0%} to {high:.0%}, {everybody.n} athletes)."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "What sessions covered, and the error")
 
 
 def coverage_by_profile(coverage: pd.DataFrame, *, own_form: bool = False) -> IntensityCoverage:

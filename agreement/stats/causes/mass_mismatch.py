@@ -15,14 +15,15 @@ from agreement.stats.basics.replicates import Floats, Replicates
 from agreement.stats.limits.limits import FEWEST, checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import MASS_WITHIN_PCT, counted
 
 IN_FULL: Final = -1.0  # per cent of VO2max for a per cent of mass, when all of it goes wrong
 
 
 @dataclass(frozen=True, slots=True)
-class MassMismatch:
+class MassMismatch(Result):
     """
     100 ln(field / laboratory) on the mismatch of body mass, in per cent on both axes.
 
@@ -80,9 +81,6 @@ class MassMismatch:
             f"in full {said_p(self.p_of(IN_FULL))}); {counted(self.off, 'pair')} "
             f"{'is' if self.off == 1 else 'are'} off by more than {MASS_WITHIN_PCT:g} %."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Error of the field estimate by mismatch of body mass")
 
 
 def mass_mismatch(

@@ -26,7 +26,8 @@ from agreement.stats.repeats.laboratory_variance import (
     laboratory_of,
     variance_ends,
 )
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 Floats = npt.NDArray[np.float64]
 
@@ -36,7 +37,7 @@ OF_ERROR: Final = 0.80  # level of the laboratory variance's interval at whose e
 
 
 @dataclass(frozen=True, slots=True)
-class EqualFitness:
+class EqualFitness(Result):
     """
     Bias of each profile, were its people as fit as the others. [mL/kg/min].
 
@@ -92,9 +93,6 @@ class EqualFitness:
             f"At equal true fitness the bias ranges over {np.ptp(self.bias):.1f} mL/kg/min between "
             "profiles (exploratory)."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Bias by training profile at equal fitness")
 
 
 def equal_fitness(

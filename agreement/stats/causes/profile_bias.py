@@ -27,7 +27,8 @@ from agreement.stats.method_data import (
     MethodData,
     NotEstimable,
 )
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import NOT_ENOUGH_DATA, UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -87,7 +88,7 @@ class Profile:
 
 
 @dataclass(frozen=True, slots=True)
-class ProfileBias:
+class ProfileBias(Result):
     """
     Bias by training profile. [mL/kg/min].
 
@@ -166,9 +167,6 @@ class ProfileBias:
         frame = rows_frame(rows)
         frame.insert(0, "group", profile.group.name)
         return frame
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Bias by training profile")
 
 
 def profile_bias(

@@ -21,7 +21,8 @@ from agreement.stats.method_data import (
     NOT_ESTIMABLE,
     TOO_FEW,
 )
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 FEWEST: Final = 3
@@ -32,7 +33,7 @@ SMALLEST_WORTHWHILE: Final = 0.2  # of the laboratory's spread between athletes 
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Change:
+class Change(Result):
     """
     Agreement of changes; an error is the field's change minus the laboratory's. [mL/kg/min].
 
@@ -211,6 +212,3 @@ class Change:
             unit="1",
             note="; ".join(notes),
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Agreement of changes")

@@ -17,7 +17,8 @@ from agreement.stats.basics.replicates import Floats
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 FEWEST: Final = 4
@@ -25,7 +26,7 @@ NORMAL_ONLY: Final = "normal_only"  # note: the test holds for normal errors alo
 
 
 @dataclass(frozen=True, slots=True)
-class TwoEstimators:
+class TwoEstimators(Result):
     """
     Spread of the error of method A against that of method B, complete pairs only.
 
@@ -106,9 +107,6 @@ class TwoEstimators:
             f"On {self.n} athletes with both, the errors spread by {self.sd_a:.1f} ({first}) and "
             f"{self.sd_b:.1f} mL/kg/min ({second}): {verdict}."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), f"Spread of the error, {self.method}")
 
 
 def two_estimators(

@@ -14,13 +14,14 @@ from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlati
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 FEWEST: Final = 4  # the variance of the concordance divides by n - 2, and 2 points always concord
 
 
 @dataclass(frozen=True, slots=True)
-class Concordance:
+class Concordance(Result):
     """
     How near the pairs lie to the line of equality, in units of how much athletes differ.
 
@@ -76,9 +77,6 @@ class Concordance:
             f"Concordance {self.ccc:.2f}, ICC(A,1) = ICC(2,1) {self.icc_a1:.2f}, ICC(C,1) = ICC(3,1) "
             f"{self.icc_c1:.2f}; the same errors give higher figures in a group that differs more."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Concordance of field and laboratory")
 
 
 def concordance(

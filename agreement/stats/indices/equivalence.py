@@ -13,11 +13,12 @@ from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.tolerance import tolerance_factor
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 
 @dataclass(frozen=True, slots=True)
-class Equivalence:
+class Equivalence(Result):
     """
     Two one-sided tests of the mean bias against a margin.
 
@@ -67,9 +68,6 @@ class Equivalence:
             f"The mean bias of {self.bias:.1f} mL/kg/min {shown} within {self.margin:g} mL/kg/min "
             f"(p = {self.p_tost:.3f}); this says nothing about a single athlete."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Equivalence of the mean")
 
 
 def equivalence(

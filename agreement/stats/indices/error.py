@@ -18,7 +18,8 @@ from agreement.stats.basics.shares import (
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT, counted
 
 Floats = npt.NDArray[np.float64]
@@ -28,7 +29,7 @@ SCALES: Final[tuple[Scale, ...]] = ("log", "log", "log", "ranked", "log")
 
 
 @dataclass(frozen=True, slots=True)
-class ErrorsOfEstimate:
+class ErrorsOfEstimate(Result):
     """
     Sizes of the error of single pairs.
 
@@ -125,9 +126,6 @@ class ErrorsOfEstimate:
         clustered = "clustered" if self.clustered and not np.isnan(value) else ""
         said = "; ".join(part for part in (clustered, note) if part)
         return Row.of(name, value, interval, n=self.n, n_pairs=self.n_pairs, unit=unit, note=said)
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Errors of the field estimate")
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,13 @@ from agreement.physiology.mode_effect import TREADMILL_ABOVE_CYCLE, expected_mod
 from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_frame
 from agreement.stats.limits.limits_of_subsets import FEWEST_OF_A_PART
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.stats.who_counts import who_counts
 
 
 @dataclass(frozen=True, slots=True)
-class AcrossModes:
+class AcrossModes(Result):
     """
     Bias and limits where the laboratory tested another mode; in no other result. [mL/kg/min].
 
@@ -53,9 +54,6 @@ class AcrossModes:
             f"{self.pairs.n_pairs} pairs of {self.method} ({self.mode}) with a laboratory test in "
             f"another mode ({self.laboratory_mode}) stand apart."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), self.summary())
 
 
 def across_modes(pairs: pd.DataFrame, heart_rate_based: Mapping[str, bool]) -> list[AcrossModes]:

@@ -9,12 +9,13 @@ from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.limits.repeated import StudyLimits
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, NotEstimable, require_enough
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.stats.verdict.planning import NO_NUMBER, smallest_number
 
 
 @dataclass(frozen=True, slots=True)
-class IntervalWidth:
+class IntervalWidth(Result):
     """
     Widths of the 95 % intervals of both limits. [mL/kg/min].
 
@@ -69,9 +70,6 @@ class IntervalWidth:
         return (
             f"{said}." if wanted is None else f"{said}; {wanted} athletes in all would halve them."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Width of the intervals of the limits")
 
 
 def interval_width(limits: StudyLimits) -> IntervalWidth:

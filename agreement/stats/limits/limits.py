@@ -13,7 +13,7 @@ from agreement.errors import SmallSampleWarning
 from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
 from agreement.stats.basics.tolerance import approximate_factors, limit_factors, tolerance_factor
 from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
-from agreement.stats.rows import html_table
+from agreement.stats.result import Result
 
 Grade = Literal["exact", "exact pair", "approximate 1999", "approximate 1986"]
 
@@ -31,7 +31,7 @@ class Pairs(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class LimitsOfAgreement:
+class LimitsOfAgreement(Result):
     """
     Bias and limits of agreement, field minus laboratory. [mL/kg/min].
 
@@ -135,9 +135,6 @@ class LimitsOfAgreement:
         tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
         inner = tolerance_factor(self.n, self.coverage, tail)
         return inner, tolerance_factor(self.n, self.coverage, 1.0 - tail)
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Bias and limits of agreement, field minus laboratory")
 
 
 def limits_of_agreement(

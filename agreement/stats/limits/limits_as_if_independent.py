@@ -11,13 +11,13 @@ from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
 from agreement.stats.limits.repeated import limits_as_if_independent
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
-from agreement.stats.rows import html_table
+from agreement.stats.result import Result
 
 NAIVE: Final = "naive: pairs of one athlete counted as independent; not to be used"
 
 
 @dataclass(frozen=True, slots=True)
-class PooledLimits:
+class PooledLimits(Result):
     """Limits from all pairs as if independent, for comparison with papers that did this."""
 
     n: int
@@ -33,9 +33,6 @@ class PooledLimits:
             f"As if each of {self.limits.n} pairs of {self.n} athletes were another athlete: "
             f"{limits_sentence(self.limits)} These intervals are too narrow."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Limits as if all pairs were independent (naive)")
 
 
 def pooled_limits_of(data: MethodData) -> PooledLimits:

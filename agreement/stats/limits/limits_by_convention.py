@@ -11,7 +11,8 @@ from agreement.stats.limits.limits_of_agreement import LOWER, UPPER, group_of
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 # how a source says it -> the group's name in the results table
@@ -19,7 +20,7 @@ CONVENTIONS: Final = {"z = 1.96": "z_1.96", "t": "t", "2 SD": "2_sd"}
 
 
 @dataclass(frozen=True, slots=True)
-class LimitsByConvention:
+class LimitsByConvention(Result):
     """Bias plus and minus each factor times the standard deviation. [mL/kg/min]."""
 
     limits: AnyLimits
@@ -49,9 +50,6 @@ class LimitsByConvention:
             for words in CONVENTIONS
         )
         return f"Half width of the limits by convention, in mL/kg/min: {told}."
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Limits of agreement by convention")
 
 
 def limit_factor(convention: str, n: int) -> float:

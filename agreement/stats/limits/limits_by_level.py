@@ -10,13 +10,14 @@ from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import require_enough
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 LEVELS: Final = {"low_end": 0.0, "middle": 0.5, "high_end": 1.0}  # shares of the observed range
 
 
 @dataclass(frozen=True, slots=True)
-class LimitsByLevel:
+class LimitsByLevel(Result):
     """
     Regression limits of the difference at three levels of the mean of both methods. [mL/kg/min].
 
@@ -46,9 +47,6 @@ class LimitsByLevel:
     def summary(self) -> str:
         """Say where limits differ from one end of fitness to the other."""
         return self.trend.summary()
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Limits of agreement that follow fitness")
 
 
 def limits_by_level_of(trend: Trend) -> LimitsByLevel:

@@ -12,7 +12,8 @@ from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 BIAS: Final = Statistic(
     "bias",
@@ -77,7 +78,7 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True)
-class GroupedLimits:
+class GroupedLimits(Result):
     """
     Bias and limits of agreement by group.
 
@@ -111,9 +112,6 @@ class GroupedLimits:
         if self.everyone is None:
             return f"{too_few_athletes(self['all'].n)} for bias and limits."
         return limits_sentence(self.everyone)
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Bias and limits of agreement by group")
 
 
 def group_of(name: str, pairs: pd.DataFrame) -> Group:

@@ -15,13 +15,14 @@ from agreement.stats.limits.limits import FEWEST
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class AnovaLimits:
+class AnovaLimits(Result):
     """
     Bias and limits by analysis of variance: every pair counts once. [mL/kg/min].
 
@@ -79,9 +80,6 @@ class AnovaLimits:
 
     def _interval(self, which: int) -> Interval | None:
         return None if self.replicates is None else self.replicates.interval(which)
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Bias and limits by analysis of variance")
 
 
 def limits_of_agreement_anova(

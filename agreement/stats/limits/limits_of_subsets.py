@@ -12,7 +12,7 @@ from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, 
 from agreement.stats.lines.slope_on_one_method import days_since_first
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
-from agreement.stats.rows import html_table
+from agreement.stats.result import Result
 from agreement.terms import NOT_ENOUGH_DATA, SEXES
 
 FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
@@ -21,7 +21,7 @@ FORTNIGHT: Final = 14  # days
 
 
 @dataclass(frozen=True, slots=True)
-class Parts:
+class Parts(Result):
     """
     Bias and limits of agreement of parts of the pairs.
 
@@ -52,9 +52,6 @@ class Parts:
             if group.limits is not None and group.n >= FEWEST_OF_A_PART
         ]
         return f"Bias by {self.what}, in mL/kg/min: {'; '.join(told) or 'too few athletes'}."
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), f"Bias and limits of agreement by {self.what}")
 
 
 def age_name(low: int, high: int | None) -> str:

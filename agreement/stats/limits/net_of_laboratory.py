@@ -20,7 +20,8 @@ from agreement.stats.repeats.laboratory_variance import (
     lab_tests_behind,
     laboratory_of,
 )
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class NetOfLaboratory:
+class NetOfLaboratory(Result):
     """
     The field method's own bias and spread about the athlete's true value. [mL/kg/min].
 
@@ -191,9 +192,6 @@ class NetOfLaboratory:
             f"{self.upper:.1f} mL/kg/min ({self.lower_interval().low:.1f} to "
             f"{self.upper_interval().high:.1f} at the outer ends)."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "The field method's own error, net of the laboratory's")
 
     def _half_widths(self, confidence_level: float) -> tuple[float, float]:
         """Distance from an own limit to the inner and the outer end of its interval."""

@@ -13,13 +13,14 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.method_data import DECIMALS, MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class QuantileLimits:
+class QuantileLimits(Result):
     """
     Quantiles (type 6) of the differences, field minus laboratory. [mL/kg/min].
 
@@ -114,9 +115,6 @@ class QuantileLimits:
         if below < 1 or above > self.n:
             return None
         return Interval(float(self.ordered[below - 1]), float(self.ordered[above - 1]))
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Limits of agreement from quantiles")
 
 
 def quantile_limits(

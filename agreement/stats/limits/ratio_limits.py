@@ -16,11 +16,12 @@ from agreement.stats.limits.limits import (
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 
 @dataclass(frozen=True, slots=True)
-class RatioLimits:
+class RatioLimits(Result):
     """
     Geometric mean of field / laboratory and limits of the ratio.
 
@@ -90,9 +91,6 @@ class RatioLimits:
             f"For one athlete expect the field estimate between {ratio_words(self.lower)} and "
             f"{ratio_words(self.upper)} the laboratory value."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Limits of agreement of the ratio field / laboratory")
 
 
 def ratio_limits(

@@ -13,13 +13,13 @@ from agreement.stats.basics.mover import Component, mover_half_widths, variance_
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement, warn_if_few
 from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
-from agreement.stats.rows import html_table
+from agreement.stats.result import Result
 
 FEW_REPEATS = 5  # repeats beyond one each below which MOVER intervals explode
 
 
 @dataclass(frozen=True, slots=True)
-class RepeatedLimits:
+class RepeatedLimits(Result):
     """
     Bias and limits for single pairs of athletes with several pairs. [mL/kg/min].
 
@@ -132,9 +132,6 @@ class RepeatedLimits:
         return mover_half_widths(
             self._components(), self.between / self.n, self.coverage, confidence_level
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Bias and limits of agreement, several pairs each")
 
 
 def limits_of_agreement_repeated(

@@ -11,11 +11,11 @@ from agreement.stats.basics.intervals import Interval, checked_share, t_interval
 from agreement.stats.basics.mover import Component, mover_half_widths, variance_interval
 from agreement.stats.limits.limits import FEWEST, warn_if_few
 from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
-from agreement.stats.rows import html_table
+from agreement.stats.result import Result
 
 
 @dataclass(frozen=True, slots=True)
-class ReplicateLimits:
+class ReplicateLimits(Result):
     """
     Bias and limits for single readings of two methods with replicates. [mL/kg/min].
 
@@ -100,9 +100,6 @@ class ReplicateLimits:
         return mover_half_widths(
             self.components, self.components[0].variance / self.n, self.coverage, confidence_level
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Bias and limits of agreement from replicates")
 
 
 def limits_of_agreement_replicates(

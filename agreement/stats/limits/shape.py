@@ -13,14 +13,15 @@ from agreement.stats.basics.intervals import said_p
 from agreement.stats.limits.limits import FEWEST
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import counted
 
 LARGEST_SHAPIRO: Final = 5000  # athletes looked at; the p value is not tabulated beyond
 
 
 @dataclass(frozen=True, slots=True)
-class Shape:
+class Shape(Result):
     """
     Shape of the athletes' mean differences.
 
@@ -48,9 +49,6 @@ class Shape:
     def summary(self) -> str:
         """Say the shape in one sentence."""
         return f"Skewness of the differences {self.skewness:.1f}; Shapiro-Wilk {said_p(self.p_normal)}."
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Shape of the differences")
 
 
 def shape(difference: npt.ArrayLike, athlete: npt.ArrayLike) -> Shape:

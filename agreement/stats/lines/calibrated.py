@@ -11,7 +11,8 @@ from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.basics.left_out import ESTIMATED, MODELS, Fits, Model
 from agreement.stats.basics.replicates import Floats
 from agreement.stats.lines.squad_calibration import LocalOffset
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 FEW: Final = 20
@@ -29,7 +30,7 @@ class LaboratoryEquivalent(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Calibration:
+class Calibration(Result):
     """
     None, an offset or a line, judged on athletes that it was not fitted to. [mL/kg/min].
 
@@ -162,6 +163,3 @@ class Calibration:
             f"field value {field:.1f} is outside the calibrated range "
             f"{self.lowest:.1f} to {self.highest:.1f}"
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Calibration for this squad")

@@ -25,7 +25,8 @@ from agreement.stats.lines.deming_sums import (
 from agreement.stats.lines.structural import UNBOUNDED, StructuralSlope, structural_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 FEWEST: Final = 3
@@ -36,7 +37,7 @@ UNKNOWN_RATIO: Final = 1.0  # of error variances, where the laboratory's error i
 
 
 @dataclass(frozen=True, slots=True)
-class Deming:
+class Deming(Result):
     """
     The line ``field = intercept + slope laboratory``.
 
@@ -105,9 +106,6 @@ class Deming:
             f"({origin}); half to twice that ratio gives slopes of {min(slopes):.2f} to "
             f"{max(slopes):.2f}."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Deming regression, field on laboratory")
 
 
 def deming(

@@ -13,14 +13,15 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 MOST_SIMULATED: Final = 1000
 FIVE_PERCENT: Final = 1.36  # of the Kolmogorov-Smirnov statistic, as in the 1983 paper (memory)
 
 
 @dataclass(frozen=True, slots=True)
-class Linearity:
+class Linearity(Result):
     """
     How far the points bend away from the line.
 
@@ -53,9 +54,6 @@ class Linearity:
         """Say the outcome in one sentence."""
         outcome = "bends away from" if self.p < 0.05 else "shows no bend against"
         return f"The relation {outcome} a straight line (p = {self.p:.3f}, {self.n} pairs)."
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Test of a straight line")
 
 
 def linearity(

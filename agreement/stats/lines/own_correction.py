@@ -15,7 +15,8 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.lines.squad_calibration import chosen_calibration
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import MASS_WITHIN_PCT, UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -62,7 +63,7 @@ class OwnValue(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class OwnCorrection:
+class OwnCorrection(Result):
     """
     Lasting difference of each athlete, learnt from his own visits and from everybody's.
 
@@ -187,9 +188,6 @@ class OwnCorrection:
             f"Between athletes the lasting difference spreads by {self.lasting_sd:.1f} mL/kg/min "
             f"({low:.1f} to {high:.1f}): {100 * self.mean_share:.0f} % of what one visit shows."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Lasting differences of athletes")
 
     def _lasting(self, p: float) -> float:
         return grid_quantile(p, self.likelihood, np.sqrt(self.ratio * self.variance))

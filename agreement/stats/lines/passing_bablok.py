@@ -21,12 +21,13 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok_clustered import clustered_intervals
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 
 @dataclass(frozen=True, slots=True)
-class PassingBablok:
+class PassingBablok(Result):
     """
     The line ``y = intercept + slope x`` and its intervals.
 
@@ -79,9 +80,6 @@ class PassingBablok:
             f"Passing-Bablok: field = {self.intercept:.1f} + {self.slope:.2f} laboratory "
             f"({self.confidence_level:.0%} interval of the slope {low:.2f} to {high:.2f})."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Passing-Bablok, field on laboratory")
 
 
 def passing_bablok(

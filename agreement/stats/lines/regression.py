@@ -15,7 +15,8 @@ from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -26,7 +27,7 @@ LINE_SCALES: Final[tuple[Scale, ...]] = ("plain", "plain", "atanh", "log")
 
 
 @dataclass(frozen=True, slots=True)
-class Regression:
+class Regression(Result):
     """
     Laboratory on field. [mL/kg/min].
 
@@ -139,9 +140,6 @@ class Regression:
             f"Laboratory = {self.intercept:.1f} + {self.slope:.2f} x field, with a standard error "
             f"of estimate of {self.standard_error_of_estimate:.1f} mL/kg/min ({of_r})."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Regression of laboratory on field")
 
 
 def regression(

@@ -18,7 +18,8 @@ from agreement.stats.method_data import (
     too_few_athletes,
 )
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT, counted
 
 DAYS: Final = 30  # over which a drift is told
@@ -28,7 +29,7 @@ Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Drift:
+class Drift(Result):
     """
     Change of the difference over calendar time.
 
@@ -68,12 +69,9 @@ class Drift:
             f"{low:.1f} to {high:.1f})."
         )
 
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Drift of the difference over calendar time")
-
 
 @dataclass(frozen=True, slots=True)
-class OnOneMethod:
+class OnOneMethod(Result):
     """
     Slope of the difference on the laboratory value, and on the field value.
 
@@ -108,9 +106,6 @@ class OnOneMethod:
             f"The difference changes by {self.laboratory.slope:.2f} for each mL/kg/min of the "
             f"laboratory value, and by {self.field.slope:.2f} for each of the field value."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Slope of the difference on one method alone")
 
 
 def drift_of(data: MethodData) -> Drift:

@@ -19,7 +19,8 @@ from agreement.stats.repeats.laboratory_variance import (
     lab_tests_behind,
     laboratory_of,
 )
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -41,7 +42,7 @@ class Moments(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class StructuralSlope:
+class StructuralSlope(Result):
     """
     Slope of the field value on the athlete's true value.
 
@@ -175,9 +176,6 @@ class StructuralSlope:
             f"Per 10 mL/kg/min of true fitness the field value rises by at least {10 * low:.1f}; "
             "the data set no upper bound."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Field value per unit of true fitness")
 
 
 def structural_slope(

@@ -15,7 +15,8 @@ from agreement.stats.basics.replicates import Replicates
 from agreement.stats.limits.limits import Pairs, checked_pairs
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -34,7 +35,7 @@ class Band(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Trend:
+class Trend(Result):
     """
     Differences on the mean of both methods: d = b0 + b1 a. [mL/kg/min].
 
@@ -221,9 +222,6 @@ class Trend:
 
     def _spread_stays_positive(self) -> bool:
         return bool(np.all(self.spread.at([self.lowest, self.highest]) > 0.0))
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Trend and spread of differences with fitness")
 
 
 def trend(

@@ -13,7 +13,8 @@ from agreement.stats.causes.budget_parts import FEW, Sources, persistent_varianc
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.repeats.day_to_day import Noise
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 
 MOST_DAYS: Final = 14
 FEWEST_ATHLETES: Final = 15  # behind every point of the observed curve
@@ -28,7 +29,7 @@ class Point(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class AveragingCurve:
+class AveragingCurve(Result):
     """
     Half width of the limits of agreement against days averaged. [mL/kg/min].
 
@@ -84,9 +85,6 @@ class AveragingCurve:
             f"{self.fitted[0].half_width:.1f} to -/+ {self.fitted[6].half_width:.1f} mL/kg/min; "
             f"no averaging gets below {self.persistent_floor:.1f}."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Limits against days averaged")
 
 
 def averaging_curve_of(data: MethodData, *, coverage: float = 0.95) -> AveragingCurve:

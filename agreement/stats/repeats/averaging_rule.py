@@ -8,7 +8,8 @@ import pandas as pd
 
 from agreement.stats.method_data import NOT_ESTIMABLE, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
@@ -16,7 +17,7 @@ SHARES: Final = ("share_more_median", "share_more_p10", "share_more_p90")
 
 
 @dataclass(frozen=True, slots=True)
-class AveragingRules:
+class AveragingRules(Result):
     """
     The same breaths under every averaging rule.
 
@@ -62,9 +63,6 @@ class AveragingRules:
         return (
             f"The same breaths differ by {apart:.1f} mL/kg/min from the lowest to the highest rule."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "VO2max of the same breaths by averaging rule")
 
 
 def averaging_rules(tests: pd.DataFrame) -> AveragingRules:

@@ -17,7 +17,8 @@ from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     laboratory_variance,
 )
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.tables.options import Change
 
 FEWEST_STEPS: Final = FEWEST_DF + 1  # athletes with a test and the next
@@ -57,7 +58,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class LaboratoryRepeats:
+class LaboratoryRepeats(Result):
     """
     Repeats of the laboratory, the mean shift from test to test told apart from the noise.
 
@@ -106,9 +107,6 @@ class LaboratoryRepeats:
             f"One test lies {self.variance.sd:.1f} mL/kg/min ({low:.1f} to {high:.1f}) from what many "
             f"tests would show; the second reads {self.variance.mean_shift:+.1f} against the first."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), self.summary())
 
 
 def laboratory_repeats(
@@ -174,7 +172,7 @@ def _step(name: str, difference: "pd.Series[float]") -> Step:
 
 
 @dataclass(frozen=True, slots=True)
-class LaboratoryChange:
+class LaboratoryChange(Result):
     """
     Change of each athlete between two visits, beside what the laboratory's noise would do.
 
@@ -226,9 +224,6 @@ class LaboratoryChange:
             f"{beyond} of {self.n} athletes changed by more than the laboratory's own noise; of 100 who "
             "did not change at all, 5 would."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.people, self.summary())
 
 
 def laboratory_change(

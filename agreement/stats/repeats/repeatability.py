@@ -15,14 +15,15 @@ from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.repeats.week_to_week import WeekToWeek, weeks_of
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT, counted
 
 FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
 
 
 @dataclass(frozen=True, slots=True)
-class Repeatability:
+class Repeatability(Result):
     """
     Typical error of one method, from its repeats. [mL/kg/min].
 
@@ -142,9 +143,6 @@ class Repeatability:
             f"{self.typical_error:.2f} mL/kg/min ({origin}); a change below "
             f"{apart} may be noise."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Typical error of repeated values")
 
 
 def repeatability(

@@ -21,7 +21,8 @@ from agreement.stats.method_data import (
     require_enough,
 )
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.stats.verdict.verdict import against_of, material_of
 from agreement.stats.verdict.yardsticks import Judgement, judge
 from agreement.terms import UNIT
@@ -30,7 +31,7 @@ Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class NoMethod:
+class NoMethod(Result):
     """
     A constant in the place of the field method: the mean laboratory value of the other athletes.
 
@@ -89,9 +90,6 @@ class NoMethod:
             f"The method {shown} than the same number for everybody, which would lie within "
             f"\u00b1{self.half_width:.1f} mL/kg/min: skill {self.skill:.2f} ({low:.2f} to {high:.2f})."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Against one number for everybody")
 
 
 def no_method_of(data: MethodData) -> NoMethod:

@@ -11,7 +11,8 @@ from scipy import special, stats
 from agreement.stats.basics.intervals import checked_share
 from agreement.stats.basics.mover import Component, mover_half_widths
 from agreement.stats.basics.tolerance import LARGE, limit_factors
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.stats.verdict.planning_power import athletes_needed, power_of_verdict
 from agreement.stats.verdict.planning_simulated import (
     SIMULATIONS,
@@ -24,7 +25,7 @@ NO_NUMBER: Final = "no number would do"
 
 
 @dataclass(frozen=True, slots=True)
-class StudyPlan:
+class StudyPlan(Result):
     """
     Athletes needed, by each criterion asked for; None: not asked for, or no number would do.
 
@@ -115,9 +116,6 @@ class StudyPlan:
             f"With a bias of {self.bias:g} and a standard deviation of {self.sd:g} mL/kg/min, "
             f"{self.pairs_per_athlete} pair(s) each: {'; '.join(said)}."
         )
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Athletes needed")
 
 
 def plan(

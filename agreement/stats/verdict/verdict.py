@@ -21,7 +21,8 @@ from agreement.stats.method_data import (
     MethodData,
     NotEstimable,
 )
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
 from agreement.stats.verdict.counted import Counted
 from agreement.stats.verdict.decided_by import DecidedBy, decided_by
 from agreement.stats.verdict.planning_power import MOST, athletes_needed
@@ -63,7 +64,7 @@ _VALUE = {"acceptable": 1.0, "not acceptable": 0.0}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Verdict:
+class Verdict(Result):
     """
     Whether both limits lie inside the margin agreed beforehand.
 
@@ -255,9 +256,6 @@ class Verdict:
 
     def _row(self, name: str, value: float, note: str) -> Row:
         return Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), self.summary())
 
 
 def against_of(agreed: Margin) -> Against:

@@ -1,0 +1,70 @@
+"""What every result has besides its numbers: a short name, a table for notebooks, a picture."""
+
+from importlib import import_module
+from typing import Any
+
+import pandas as pd
+
+from agreement.stats.rows import html_table
+
+
+class Result:
+    """
+    Base of the frozen results of `agreement.stats`.
+
+    A result says its finding in `summary`, gives its numbers in `to_frame`, and is drawn by `plot`;
+    both of the first are its own.
+
+    Examples
+    --------
+    >>> from agreement import limits_of_agreement
+    >>> limits = limits_of_agreement([50 + i % 5 for i in range(30)], [49 + i % 4 for i in range(30)])
+    >>> str(limits).split(":")[0]
+    '<LimitsOfAgreement'
+    >>> from matplotlib.figure import Figure
+    >>> ax = limits.plot(ax=Figure().subplots())
+    >>> [label.get_text() for label in ax.get_yticklabels()][:1]
+    ['bias']
+    """
+
+    __slots__ = ()
+
+    def __init_subclass__(cls) -> None:
+        """Keep the short name from being replaced by one with every array of a dataclass."""
+        super().__init_subclass__()
+        cls.__repr__ = Result.__repr__  # type: ignore[method-assign]
+
+    def __repr__(self) -> str:
+        """Return the name of the result with its finding."""
+        return f"<{type(self).__name__}: {self.summary()}>"
+
+    def _repr_html_(self) -> str:
+        title = (type(self).__doc__ or type(self).__name__).strip().splitlines()[0]
+        return html_table(self.to_frame(), f"{title.split(' [')[0].rstrip('.')}. {self.summary()}")
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per statistic, with its interval, unrounded."""
+        raise NotImplementedError
+
+    def summary(self) -> str:
+        """Return the finding in one sentence."""
+        raise NotImplementedError
+
+    def plot(self, *, ax: Any = None) -> Any:
+        """
+        Draw the result's numbers with their intervals.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            Where to draw, of any size and style; without it matplotlib's current axes.
+
+        Returns
+        -------
+        Axes
+
+        Notes
+        -----
+        Figures come after statistics: they are loaded by name when one is asked for, and only then.
+        """
+        return import_module("agreement.figures.of_results").plot_result(self, ax)
