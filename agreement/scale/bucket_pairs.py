@@ -237,7 +237,7 @@ def _write_lines(
     lines = coded_ledger(
         estimates["row"].to_numpy(np.int64)[out],
         plan.parts,
-        pd.Categorical(estimates["id"].array.take(out)),
+        pd.Categorical(estimates["id"].array)[out],
         fates.reason[out].astype(np.int64),
         fates.text[out],
         words,

@@ -4,12 +4,11 @@ import json
 import logging
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from functools import partial
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from agreement.errors import AgreementError
-from agreement.scale.engine import FAN_IN, Progress, tidied
+from agreement.scale.engine import FAN_IN, Progress
 
 T = TypeVar("T")
 WAIT_S: Final = 15  # for an answer, and for the first worker
@@ -63,7 +62,7 @@ class ClusterEngine:
         # scattered first and once, or it would travel again with every item
         common = self.client.scatter(shared, hash=False)
         futures: list[Any] = self.client.map(
-            partial(tidied, function), [common] * len(items), list(items), pure=False
+            function, [common] * len(items), list(items), pure=False
         )
         return futures
 

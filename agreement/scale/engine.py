@@ -120,8 +120,7 @@ class LocalEngine:
         self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]
     ) -> Iterator[tuple[int, T]]:
         if self.workers == 1 or len(items) < 2:
-            done = function if self.kind == "threads" else partial(tidied, function)
-            yield from ((place, done(shared, item)) for place, item in enumerate(items))
+            yield from ((place, function(shared, item)) for place, item in enumerate(items))
             return
         left = set(range(len(items)))
         for _ in range(LOST_AGAIN):
@@ -171,21 +170,12 @@ class LocalEngine:
         )
 
 
-def tidied(function: Callable[[Any, Any], T], shared: Any, item: Any) -> T:
-    """Do one item, which is a good part of a second of work, and give back what it took."""
-    from agreement.tables.spills import give_memory_back_now
-
-    result = function(shared, item)
-    give_memory_back_now()  # items would else pile up holes
-    return result
-
-
 _SHARED: list[Any] = []  # in a worker: what all items of its pool have in common
 
 
 def _with_shared(function: Callable[[Any, Any], T], item: Any) -> T:
     """Call a function with what its worker was given at the start, and one item."""
-    return tidied(function, _SHARED[0], item)
+    return function(_SHARED[0], item)
 
 
 def _made_ready(shared: Any) -> None:

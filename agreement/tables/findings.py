@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -157,16 +158,20 @@ class Findings:
         """Return every line of rows left out; columns `agreement.terms.EXCLUSION_COLUMNS`."""
         if self._ledger:
             return pd.concat(self._ledger, ignore_index=True)
-        empty = self._lines("", "", 0, [])
-        empty["row"] = pd.Series([], dtype="Int64")
-        empty["id"] = pd.Series([], dtype="str")
-        return empty[EXCLUSION_COLUMNS]
+        return _no_lines().copy()
 
     @staticmethod
     def _lines(reason: str, file: str, count: int, messages: Sequence[str]) -> pd.DataFrame:
         """Return ledger lines without their row and id."""
         text = {"file": [file] * count, "reason": [reason] * count, "message": list(messages)}
         return pd.DataFrame({name: pd.Series(cells, dtype="str") for name, cells in text.items()})
+
+
+@cache
+def _no_lines() -> pd.DataFrame:
+    """Return a ledger without lines."""
+    kinds = {name: "Int64" if name == "row" else "str" for name in EXCLUSION_COLUMNS}
+    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
 
 
 def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:

@@ -54,7 +54,8 @@ def coded_ledger(
     """
     import pyarrow as pa
 
-    order = np.argsort(row)
+    rising = bool((row[1:] >= row[:-1]).all())  # as they were read
+    order = slice(None) if rising else np.argsort(row)
     part, inside = np.divmod(row[order], PART_STEP)
     texts: dict[str, tuple[Any, Sequence[Any]]] = {
         "file": (part, files),
@@ -64,9 +65,12 @@ def coded_ledger(
     }
     columns = {"row": pa.array(inside)}
     for name, (codes, known) in texts.items():
-        used, code = np.unique(codes, return_inverse=True)  # a part tells of nobody else
-        labels = pa.array([known[place] for place in used.tolist()], pa.large_string())
-        columns[name] = pa.DictionaryArray.from_arrays(pa.array(code.astype(np.int32)), labels)
+        used = np.bincount(codes) > 0  # a file tells of nobody else
+        place = (np.cumsum(used) - 1).astype(np.int32)
+        labels = [known[one] for one in np.flatnonzero(used).tolist()]
+        columns[name] = pa.DictionaryArray.from_arrays(
+            pa.array(place[codes]), pa.array(labels, pa.large_string())
+        )
     return pa.table({name: columns[name] for name in EXCLUSION_COLUMNS})
 
 

@@ -30,7 +30,7 @@ from agreement.tables.readers import (
 )
 from agreement.tables.unchanged import digest_if_readable
 
-ROWS_AT_ONCE: Final = 125_000  # of a Parquet file: checked together, in full width
+ROWS_AT_ONCE: Final = 250_000  # of a Parquet file: checked together, in full width
 ROWS_PER_PIECE: Final = 250_000  # of a Parquet file: laid aside together, packed
 FIRST_ROW: Final = 2  # of the rows of a file, as a spreadsheet counts: the header is row 1
 PART_STEP: Final = (
