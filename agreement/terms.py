@@ -58,6 +58,7 @@ SESSIONS_METHOD: Final = "sessions_hr"  # the method name of the session estimat
 
 # Why a row was left out. The order decides which cause is named when several hold.
 REASONS: Final[dict[str, str]] = {
+    "control": "the laboratory's own control, no athlete of the study",
     "re_exported": "the same row again in a newer export",
     "corrected": "a newer export says otherwise",
     "copy": "the same reading again",

@@ -13,8 +13,9 @@ from agreement.cohort.choices import StoppedReadings, changed, in_order, undoubt
 from agreement.errors import Problem, TableError
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
+from agreement.physiology.control import laboratory_and_control
 from agreement.physiology.coverage import intensity_coverage
-from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
+from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings, field_readings
 from agreement.physiology.stage_splits import session_splits, stage_splits
 from agreement.stats.doubts.study_doubts import study_doubts
@@ -38,9 +39,7 @@ _OF_READINGS: Final = _OF_PAIRS | {"profile", "extrapolation", "methods"}
 @dataclass(frozen=True, repr=False)
 class Cohort:
     """
-    One study: what was read, computed and paired, and what follows from it.
-
-    Made by `read_cohort` from a folder, or by `Cohort.from_frames` from data frames.
+    One study, of `read_cohort` or `Cohort.from_frames`: what was read, computed and paired.
 
     Attributes
     ----------
@@ -94,8 +93,7 @@ class Cohort:
     def evidence(self) -> Evidence:
         """What the statistics are computed from."""
         study, laboratory, pairs = self.study, self.laboratory, self.pairs
-        dates = study.lab_tests["date"]
-        carried = study.options.extrapolation
+        carried, dates = study.options.extrapolation, study.lab_tests["date"]
         stages = stage_splits(study.field_tests, study.athletes, pairs, extrapolation=carried)
         days, sessions = carried.window_days, session_splits(laboratory.stages, pairs)
         return Evidence(
@@ -113,6 +111,7 @@ class Cohort:
             visits=self.pairing.units,
             other_rules=pairs_by_other_rules(self.readings.frame, laboratory.frame, study.options),
             earlier=self.earlier,
+            control=laboratory.control,
         )
 
     @cached_property
@@ -136,7 +135,7 @@ class Cohort:
         """
         known: tuple[Problem, ...] = ()
         try:
-            laboratory = laboratory_values(study, progress=progress)
+            study, laboratory = laboratory_and_control(study, progress=progress)
             known = laboratory.problems
             readings = field_readings(
                 study, laboratory.frame, sessions=laboratory.sessions, training=laboratory.training

@@ -78,6 +78,8 @@ class LaboratoryValues:
         The training profile of each test and the sessions behind it; empty without sessions.
     sessions : SessionRecords or None
         The reduced sessions, so that `field_readings` need not read them again.
+    control : DataFrame or None
+        date, mode, lab: tests of the laboratory's control, in no other frame. [mL/kg/min]
     """
 
     frame: pd.DataFrame
@@ -87,6 +89,7 @@ class LaboratoryValues:
     stages: pd.DataFrame
     training: TrainingProfiles
     sessions: SessionRecords | None
+    control: pd.DataFrame | None = None
 
     @property
     def profiles(self) -> pd.DataFrame:

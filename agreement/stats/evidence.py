@@ -73,6 +73,8 @@ class Evidence:
         `agreement.pairing.other_rules.COLUMNS`: the pairs under every other pairing rule tried.
     earlier : EarlierReport or None
         The report that the results will replace.
+    control : DataFrame or None
+        date, mode, lab: tests of the laboratory's control. [mL/kg/min]
     """
 
     pairs: pd.DataFrame
@@ -89,3 +91,4 @@ class Evidence:
     visits: pd.DataFrame | None = None
     other_rules: dict[str, pd.DataFrame] = field(default_factory=dict)
     earlier: EarlierReport | None = None
+    control: pd.DataFrame | None = None

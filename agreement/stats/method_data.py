@@ -109,6 +109,8 @@ class MethodData:
         As in `Evidence`, only this method and mode, without the same people.
     earlier : EarlierReport or None
         As in `Evidence`.
+    control : DataFrame or None
+        As in `Evidence`.
     """
 
     method: str
@@ -126,6 +128,7 @@ class MethodData:
     splits: pd.DataFrame | None = None
     other_rules: dict[str, pd.DataFrame] = dataclass_field(default_factory=dict)
     earlier: EarlierReport | None = None
+    control: pd.DataFrame | None = None
 
     @property
     def field(self) -> Floats:

@@ -171,6 +171,7 @@ def method_data(evidence: Evidence) -> Iterator[MethodData]:
             _of_pairs(evidence.splits, pairs),
             _by_other_rules(evidence, str(method), str(mode), heart_rate_based=heart_rate_based),
             evidence.earlier,
+            evidence.control,
         )
 
 

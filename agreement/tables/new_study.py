@@ -99,6 +99,10 @@ against = "true value"            # what the limit is about; or "laboratory test
 # heart_rate_based = true         # whether it rests on heart rate
 # resting = false                 # whether it is measured at rest
 
+# [control]                       # whom the laboratory tests again and again to watch itself
+# athlete_id = "control"          # as in lab_tests; no athlete of the study
+# kind = "person"                 # or "calibrator"
+
 [report]
 # kind = "squad"                  # squad, validation, audit or brief; the command line wins
 # seed = 20260101                 # of every random draw
@@ -111,14 +115,15 @@ against = "true value"            # what the limit is about; or "laboratory test
 # [files.athletes]
 # codes = { sex = { "1" = "male", "2" = "female" } }        # theirs = ours
 # [files.lab_tests]
-# path = "lab.csv"                # inside this folder
+# path = "lab.csv"                # inside this folder; or a folder of exports with dated names
+# folder = "exports"              # or "parts": what a folder of files is, where the names leave doubt
 # separator = ";"
 # decimal = ","
 # encoding = "latin-1"
 # header_rows = 2
 # date_order = "day-first"        # or "month-first"; needed when the dates do not decide it
 # sheet = "2026"                  # of a workbook
-# columns = { vo2max_l_min = "VO2 (L/min)" }                # ours = theirs
+# columns = { vo2max_l_min = "VO2 (L/min)" }                # ours = theirs; a list if they changed it
 # units = { mass_kg = "lb" }                                # theirs, converted for you
 # values = { mode = "run" }       # one value for all rows, for a column that the file lacks
 """

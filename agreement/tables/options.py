@@ -138,6 +138,14 @@ class Method:
 
 
 @dataclass(frozen=True, slots=True)
+class Control:
+    """Table ``[control]``: whom the laboratory tests again and again to watch itself."""
+
+    athlete_id: str | None = None  # as in lab_tests; no athlete of the study
+    kind: Literal["person", "calibrator"] = "person"
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """Table ``[report]``."""
 
@@ -189,6 +197,7 @@ class StudyOptions:
     extrapolation: Extrapolation = Extrapolation()
     methods: dict[str, Method] = field(default_factory=dict)
     report: Report = Report()
+    control: Control = Control()
     files: dict[str, FileFormat] = field(default_factory=dict)
     no_tables: tuple[str, ...] = ()  # files in the folder that are no part of the study
     confirm: dict[str, Confirmation] = field(default_factory=dict)  # by code of the finding

@@ -237,8 +237,8 @@ class _Reading:
             note_unused(self.folder, self.options, used, who, self.findings)
         note_empty_tables(self.names, self.rows_read, self.findings)
         note_margin(
-            self.options.margin,
-            checked["lab_tests"].frame["date"],
+            self.options,
+            checked["lab_tests"].frame,
             self.names.get("lab_tests", ""),
             self.findings,
         )

@@ -15,6 +15,7 @@ from agreement.tables.options import (
     Against,
     Change,
     Confirmation,
+    Control,
     Extrapolation,
     FileFormat,
     HrMaxFormula,
@@ -49,6 +50,7 @@ Options = TypeVar(
     Extrapolation,
     Method,
     Report,
+    Control,
     FileFormat,
 )
 
@@ -121,6 +123,7 @@ TABLE_KEYS: Final[dict[str, Keys]] = {
         **_thresholds(Extrapolation),
         **_same(hr_max_formula=check.one_of(*get_args(HrMaxFormula))),
     },
+    "control": _same(athlete_id=check.text, kind=check.one_of("person", "calibrator")),
     "report": _same(kind=check.one_of(*check.KINDS), seed=check.whole(0), png=check.yes_no),
 }
 _METHOD: Final = _same(label=check.text, heart_rate_based=check.yes_no, resting=check.yes_no)
@@ -200,6 +203,7 @@ def changed_options(
         extrapolation=fill("extrapolation", start.extrapolation),
         methods=start.methods | reader.methods(content, start.methods),
         report=fill("report", start.report),
+        control=fill("control", start.control),
         files=start.files | reader.files(content, start.files),
         no_tables=(*start.no_tables, *reader.no_tables(content)),
         confirm=start.confirm | reader.confirmations(content),

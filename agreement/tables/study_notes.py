@@ -178,11 +178,12 @@ def _note_yardstick(agreed: Margin, findings: Findings) -> None:
 
 
 def note_margin(
-    agreed: Margin, lab_dates: "pd.Series[pd.Timestamp]", file: str, findings: Findings
+    options: StudyOptions, tests: "pd.DataFrame", file: str, findings: Findings
 ) -> None:
     """Note a limit that says not what it is about, or was agreed after the first laboratory test."""
-    _note_yardstick(agreed, findings)
-    agreed_on = agreed.agreed_on
+    _note_yardstick(options.margin, findings)
+    agreed_on = options.margin.agreed_on
+    lab_dates = tests.loc[tests["athlete_id"] != options.control.athlete_id, "date"]
     if agreed_on is None or lab_dates.dropna().empty:
         return
     first = lab_dates.min().date()

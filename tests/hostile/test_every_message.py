@@ -84,6 +84,7 @@ TWO = ("007,2026-02-25,m,run,50", "007,2026-02-26,m,run,51")
 STALE = [f"007,2026-02-{day:02},m,run,50" for day in range(10, 15)]
 # of each reason that only the ledger tells, as the rows are many: the key that decides, or what to do
 IN_LEDGER = {
+    "control": Said({"study.toml": TOML + "[control]\nathlete_id='NA'\n"}, LABS, 3, None, "own control", "[control]"),
     "re_exported": Said({FIRST: FIELD + SHUTTLE, SECOND: FIELD + SHUTTLE}, FIRST, 2, None, "2026-04.csv holds", "newest"),
     "copy": Said(estimate(*TWO, TWO[0]), EST, 4, None, "2 identical rows", "kept one"),
     "stale": Said(
@@ -117,6 +118,7 @@ STOPS = {
     "missing_key": Said({"study.toml": "[margin]\nlimit_ml_kg_min=3\n" + TOML}, "study.toml", None, None, "agreed_on", "Set the day", "a key"),
     "missing_value": Said({TESTS: FIELD + "007,2026-03-05,run_13min_1968,2850,yes\n"}, TESTS, 2, "protocol", "run_13min_1968", "agreement protocols"),
     "name_like_id": Said({LABS: LAB.replace("007", "Ada Berg")}, LABS, 2, "athlete_id", "A... B...", "Use codes"),
+    "no_control": Said({"study.toml": TOML + "[control]\nathlete_id='nobody'\n"}, "study.toml", None, None, "'nobody'", "Correct athlete_id", "a key"),
     "not_a_date": Said({LABS: LAB.replace("2026-03-13", "soon")}, LABS, 3, "date", "'soon'", "Write it like"),
     "one_for_two": Said({"study.toml": TOML + "[files.sessions]\npath='lab.csv'\n"}, "lab.csv", None, None, "sessions", "Correct path", "a file"),
     "path_outside": Said({"study.toml": TOML.replace("lab.csv", "../lab.csv")}, "study.toml", None, None, "files.lab_tests.path", "Copy the file", "a key"),

@@ -40,6 +40,16 @@ PROOFS = {
         "test_several_studies::test_seasons_of_the_same_people_are_the_paired_test_and_of_others_welch",
         "test_several_studies::test_the_interval_between_seasons_covers",
     ),
+    "control": Proof(
+        NONE,
+        "test_control::test_the_line_is_that_of_a_general_library",
+        "test_control::test_the_interval_of_the_field_drift_covers",
+    ),
+    "ageing": Proof(
+        NONE,
+        "test_several_studies::test_ageing_as_held",
+        "test_several_studies::test_the_intervals_of_ageing_cover",
+    ),
     "laboratory_repeats": Proof(
         NONE,
         "test_laboratory_itself::test_shift_and_error_of_a_step_against_general_libraries",
@@ -496,7 +506,8 @@ PARTS = {
     *("judged_together", "p_of_limits", "counted_said", "apart_said"),
     *("uneven_along", "pooled_biases", "athletes_by_profile", "holm_over_all", "all_counted"),
     *("log_size", "overlapping_df", "methods_compared"),
-    *("random_effects", "moderator", "ageing", "admitted"),  # test_several_studies.py
+    *("random_effects", "moderator", "admitted"),  # test_several_studies.py
+    *("history_lines", "continued", "steps", "looks"),  # tests/report/test_grown.py
 }
 
 

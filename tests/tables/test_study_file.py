@@ -49,7 +49,7 @@ def test_a_new_study_names_every_key_there_is(tmp_path):
     keys = tomllib.loads(re.sub(r"(?m)^# (?=\[|\w+ = )", "", commented))
     for table, known in TABLE_KEYS.items():
         assert set(known) <= set(keys[table]), table
-    assert set(FileFormat.__slots__) <= {"codes", *keys["files"]["lab_tests"]}
+    assert set(FileFormat.__slots__) <= {"codes", "also", *keys["files"]["lab_tests"]}
 
 
 def test_a_column_of_another_table_is_noted(tmp_path):

@@ -27,12 +27,14 @@ _BY_CODE: Final = {
 _SESSIONS: Final = "training sessions with heart rate in the weeks before each test"
 _TWICE: Final = "two laboratory tests of some athletes within days of one another"
 _RECORD: Final = {
+    "ageing": "readings over three weeks and more before each test, with days_before to match",
     "averaging_curve": "field values on several days around each laboratory test",
     "averaging_rule": "breaths of laboratory tests",
     "borderline_moved": _SESSIONS,
     "budget": f"{_TWICE}, and field values on several days around each",
     "by_age": "the age of every athlete",
     "by_sex": "the sex of every athlete",
+    "control": "tests of one person or calibrator, again and again, named in [control]",
     "drift": "laboratory tests spread over some months",
     "error_split": "stages of the laboratory test with measured uptake",
     "intensity_coverage": _SESSIONS,
@@ -71,7 +73,8 @@ def unsaid_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = AN
     analyses : iterable of Analysis
     """
     why = silent(numbers)
-    lines = [_line(one, why[one.name]) for one in analyses if one.name in why]
+    told = (one for one in analyses if one.name in why and kind in one.shown_in)
+    lines = [_line(one, why[one.name]) for one in told]
     if not lines:
         return Block("")
     return paragraph(f"Not in this {kind} report, for these data do not tell:") + bullets(lines)

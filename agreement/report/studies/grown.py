@@ -12,13 +12,14 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import AgreementError
-from agreement.figures.run_chart import plot_run, run_alt
-from agreement.report.page.markup import Block, heading, table
+from agreement.figures.run_chart import plot_control, plot_run, run_alt
+from agreement.report.page.markup import Block, bullets, heading, table
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.run.earlier import HISTORY_FILE
 from agreement.report.run.folder import is_ours
 from agreement.report.run.own_provenance import read_provenance
 from agreement.report.run.own_tables import read_own_table
+from agreement.stats.studies.control import Control
 from agreement.stats.studies.history import COLUMNS, Step, continued, history_lines, looks, steps
 from agreement.tables.options import Margin
 from agreement.terms import UNIT, counted
@@ -59,11 +60,14 @@ class Grown:
     margin : Margin
     name : callable
         Human name of a method in a mode.
+    controls : tuple of (str, Control)
+        Each method with what the laboratory's control tells beside it.
     """
 
     history: pd.DataFrame
     margin: Margin
     name: Callable[[str, str], str]
+    controls: tuple[tuple[str, Control], ...] = ()
 
     @classmethod
     def of(cls, report: Any) -> "Grown":
@@ -73,7 +77,11 @@ class Grown:
         date = str(told["created"])[:10]
         lines = history_lines(report.frame, date=date, look=margin.look, provenance=made)
         whole = continued(before, lines, discreet=report.discreet)
-        return cls(whole, margin, report.numbers.name)
+        name = report.numbers.name
+        found = ((name(one.method, one.mode), one.control) for one in report.results.methods)
+        told = report.options.control.kind == "calibrator" or not report.discreet
+        controls = tuple((method, one) for method, one in found if one is not None and told)
+        return cls(whole, margin, name, controls)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the table ``history``; nothing for a study without a method."""
@@ -84,7 +92,26 @@ class Grown:
         return [self._step(one) for one in steps(self.history)]
 
     def section(self) -> tuple[list[Picture], Block]:
-        """Return the run chart and table of all reports; nothing while there is only one."""
+        """Return run chart and table of all reports, if there are several, and the control."""
+        drawn, words = self._reports()
+        if not self.controls:
+            return drawn, words
+        one = self.controls[0][1]
+        low, high = one.laboratory[1]
+        control = picture(
+            "control",
+            lambda axes: plot_control(
+                one.days, one.values, (one.line.intercept, one.line.slope), ax=axes[0]
+            ),
+            alt=f"The laboratory's control over time; change in 30 days {low:.1f} to {high:.1f}.",
+            caption="The laboratory's control, tested again and again, with its line.",
+        )
+        said = (
+            f"<b>{escape(name)}.</b> {escape(found.summary())}" for name, found in self.controls
+        )
+        return [*drawn, control], words + heading("The laboratory's control") + bullets(said)
+
+    def _reports(self) -> tuple[list[Picture], Block]:
         history, margin = self.history, self.margin
         if history["provenance"].nunique() < 2:
             return [], Block("")

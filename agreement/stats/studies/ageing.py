@@ -6,8 +6,13 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, t_interval
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
+from agreement.stats.record import SQUARED, Analysis, Privacy, Statistic
+from agreement.stats.rows import Row, rows_frame
+from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
 WEEKS: Final = 28.0  # days that the numbers are for
@@ -43,6 +48,26 @@ class Ageing:
     drift_interval: Interval
     at_once: float
     after: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return added_square, drift_in_28_days, error_on_day_0 and error_on_day_28 as rows."""
+        read = f"{self.n_readings} readings"
+        n = self.n
+        return rows_frame(
+            [
+                Row.of(
+                    "added_square",
+                    self.square,
+                    self.square_interval,
+                    n=n,
+                    unit=SQUARED,
+                    note=f"indicative; {read}",
+                ),
+                Row.of("drift_in_28_days", self.drift, self.drift_interval, n=n, note=read),
+                Row.of("error_on_day_0", self.at_once, n=n, note=read),
+                Row.of("error_on_day_28", self.after, n=n, note=read),
+            ]
+        )
 
     def summary(self) -> str:
         """Say it in one sentence."""
@@ -129,3 +154,62 @@ def admitted(gap_days: npt.ArrayLike, athlete: npt.ArrayLike) -> npt.NDArray[np.
     np.maximum.at(highest, codes, gap)
     np.minimum.at(lowest, codes, gap)
     return np.asarray(((count >= READINGS) & (highest - lowest >= SPAN))[codes])
+
+
+def ageing_of(data: MethodData) -> Ageing:
+    """
+    Ageing of the readings of one method and mode, day by day before they are summarised.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than 10 athletes who have 3 readings over 3 weeks or more before their tests.
+    """
+    daily = data.daily
+    kept = daily[admitted(daily["gap_days"], daily["athlete_id"])]
+    if (n := int(kept["athlete_id"].nunique())) < FEWEST:
+        raise NotEstimable(
+            TOO_FEW, f"{too_few_athletes(n)} with {READINGS} readings over {SPAN} days of a window."
+        )
+    return ageing(kept["field"] - kept["lab"], kept["gap_days"], kept["athlete_id"])
+
+
+_ADDED: Final = Statistic(
+    "added_square",
+    "squared error that four weeks add",
+    "Above zero a reading tells less the older it is; season and training move with its age.",
+    "slope of squared d on the days between reading and test, within athletes, times 28",
+    "arithmetic; jackknife by athlete",
+    unit=SQUARED,
+)
+_ERROR: Final = _ADDED.named(
+    "error_on_day_0",
+    label="typical error of a reading of the test's day",
+    meaning="Root mean squared difference, carried to no age at all.",
+    formula="root of the mean squared d less its growth",
+    unit=UNIT,
+)
+RECORD: Final = Analysis(
+    name="ageing",
+    place=247,
+    label="age of a reading",
+    statistics=(
+        _ADDED,
+        _ADDED.named(
+            "drift_in_28_days",
+            label="change of the difference with four weeks of age",
+            meaning="How the difference moves, within athletes, with the age of the reading.",
+            formula="slope of d on these days, within athletes, times 28",
+            unit=UNIT,
+        ),
+        _ERROR,
+        _ERROR.named(
+            "error_on_day_28",
+            label="typical error of a reading four weeks old",
+            meaning="Root mean squared difference, carried to 28 days.",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=ageing_of,
+    shown_in=("validation", "audit"),
+)
