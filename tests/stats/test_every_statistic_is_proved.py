@@ -508,6 +508,7 @@ PARTS = {
     *("log_size", "overlapping_df", "methods_compared"),
     *("random_effects", "moderator", "admitted"),  # test_several_studies.py
     *("history_lines", "continued", "steps", "looks"),  # tests/report/test_grown.py
+    *("sharing", "own_doubts"),  # how the whole is computed at once
 }
 
 
