@@ -120,29 +120,32 @@ def report_(
     png: Annotated[bool, typer.Option("--png", help="Figures also as PNG files.")] = False,
     kernel: Annotated[bool, typer.Option("--kernel", help="Run it in a Jupyter kernel.")] = False,
     rows: Annotated[bool, typer.Option("--rows", hidden=True)] = False,
+    cache: Annotated[
+        bool, typer.Option("--cache/--no-cache", help="Keep what did not change for the next run.")
+    ] = True,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Write it again at each change, until Ctrl-C.")
+    ] = False,
     workers: Workers = None,
     scheduler: Scheduler = None,
 ) -> None:
     """Write the report of a study: page, notebook, tables, figures."""
+    if rows:  # an audit holds nobody's row, every other report the rows of everybody
+        said = "write a squad or validation report, then `agreement share REPORT --out DIR --rows`"
+        _end(f"Stopped: rows of people that may leave the house: {said}.", INPUT_AT_FAULT)
+    ways: dict[str, Any] = {"kind": kind, "pdf": pdf, "png": png, "kernel": kernel, "cache": cache}
+    if watch:
+        cli_several.watch(study, out, **ways)
+        _HEARD.clear()  # ended as it should
+        return
     from agreement.report.run.any_size import report_study
     from agreement.report.run.render import SectionError
     from agreement.report.run.talk import closing_talk, progress_bar
 
-    if rows:  # an audit holds nobody's row, every other report the rows of everybody
-        said = "write a squad or validation report, then `agreement share REPORT --out DIR --rows`"
-        _end(f"Stopped: rows of people that may leave the house: {said}.", INPUT_AT_FAULT)
     try:
         with progress_bar() as progress:
             written = report_study(
-                study,
-                out,
-                kind=kind,
-                pdf=pdf,
-                png=png,
-                kernel=kernel,
-                workers=workers,
-                scheduler=scheduler,
-                progress=progress,
+                study, out, **ways, workers=workers, scheduler=scheduler, progress=progress
             )
     except SectionError as error:
         _end(f"{error.detail}\n\n{error}\nNothing was written.", BUG)

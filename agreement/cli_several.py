@@ -1,11 +1,13 @@
-"""Commands on finished reports, most on several; `cli` makes them part of the command line."""
+"""Commands on finished reports, most on several, and a watched one; `cli` makes them its own."""
 
+from contextlib import closing, suppress
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from agreement.cli_talk import data, talk
+from agreement.errors import AgreementError, TableError, in_one_line
 
 
 def compare(
@@ -68,3 +70,20 @@ def ledger(
         return
     for reason, lines, words in ledger_counts(report).itertuples(index=False):
         data(f"{lines:>10}  {reason}: {words}")
+
+
+def watch(study: Path, out: Path | None, **ways: Any) -> None:
+    """Write a report at each change until Ctrl-C, saying of each what is wrong or where it is."""
+    from agreement.report.run.findings import grouped_findings
+    from agreement.report.run.watch import watched_reports
+
+    talk("The report is written again at each change of the study; Ctrl-C ends this.")
+    with suppress(KeyboardInterrupt), closing(watched_reports(study, out, **ways)) as reports:
+        for one in reports:
+            if isinstance(one, TableError):
+                talk(grouped_findings(one.problems))
+            elif isinstance(one, AgreementError):
+                talk(in_one_line(str(one)))
+            else:
+                data(in_one_line(str(one.folder / one.shown[0])))
+    talk("No longer watched; the last report stays.")

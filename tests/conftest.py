@@ -1,5 +1,6 @@
 """What holds for every test."""
 
+import os
 import signal
 import sys
 from pathlib import Path
@@ -7,6 +8,8 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))  # tests are no package; some share a plain module
+
+os.environ["AGREEMENT_CACHE"] = ""  # nothing of the user's, and no run of another test
 
 # Where the tests run in the background of a script, interrupts come ignored, and every program a
 # test starts would ignore them too: the tests of interrupts would wait for an end that never comes.

@@ -120,6 +120,7 @@ def report_study(
     pdf: bool = False,
     png: bool = False,
     kernel: bool = False,
+    cache: bool = False,
     workers: int | None = None,
     scheduler: str | None = None,
     progress: Progress | None = None,
@@ -147,4 +148,5 @@ def report_study(
                 )
     from agreement.report.run.write import write_report
 
-    return write_report(study, out, kind=kind, pdf=pdf, png=png, kernel=kernel, progress=progress)
+    ways = {"pdf": pdf, "png": png, "kernel": kernel, "cache": cache}
+    return write_report(study, out, kind=kind, progress=progress, **ways)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final
 from agreement.errors import Problem, TableError
 from agreement.report.run.folder import PROVENANCE, is_ours
 from agreement.tables.options import Margin
-from agreement.tables.unread_people import looks_like_people
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -46,6 +45,8 @@ def require_athletes_as_before(study: "StudyTables", folder: Path | None) -> Non
     """
     if folder is None or "athletes" in study.names or not is_ours(folder):
         return
+    from agreement.tables.unread_people import looks_like_people  # it loads pandas
+
     inputs = json.loads((folder / PROVENANCE).read_text(encoding="utf-8")).get("inputs")
     names = [one.get("name") for one in inputs or () if isinstance(one, dict)]
     for name in names:

@@ -4,7 +4,7 @@ import json
 import stat
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from agreement.errors import OutputError
 from agreement.tables.columns import FOLDERS, TABLES
@@ -46,6 +46,11 @@ def plain_bytes(path: Path) -> bytes:
         msg = f"{path} is no plain file, or too large."
         raise OSError(msg)
     return path.read_bytes()
+
+
+def provenance_bytes(content: dict[str, Any]) -> bytes:
+    """Return a provenance as its file holds it."""
+    return (json.dumps(content, indent=2, ensure_ascii=False) + "\n").encode()
 
 
 def refuse_foreign(folder: Path) -> None:

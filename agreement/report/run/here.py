@@ -1,5 +1,5 @@
 """
-Run a notebook of ours in this process and write it as JSON, with what a kernel would have given.
+Run a notebook of ours in this process, with the outputs that a kernel would have given.
 
 The cells of our templates only load, call and show, so no kernel is needed; one is a second of
 imports, a process and half the memory. `agreement.report.run.render` runs the same notebook in a
@@ -21,6 +21,7 @@ from typing import Any, Final
 import numpy as np
 
 from agreement.errors import AgreementError
+from agreement.report.run.notebook_file import joined_lines
 from agreement.report.run.render import (
     Parameters,
     Progress,
@@ -32,7 +33,6 @@ from agreement.report.run.render import (
 from agreement.report.run.second import Shared, second_process, shared_sections
 from agreement.report.run.session_progress import told_here
 
-_SPLIT: Final = ("source", "text", "text/html", "text/plain")  # kept as lists of lines in a file
 _NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
 _SECTION: Final = re.compile(r"report\.(?!save\b)(\w+)\(\)\Z")  # a cell that shows one section
 _LANGUAGE: Final = {
@@ -136,42 +136,3 @@ def _undisturbed() -> Iterator[None]:
             yield
     finally:
         gc.set_threshold(*before)
-
-
-def notebook_text(notebook: dict[str, Any]) -> str:
-    r"""
-    Return a notebook as the text of its file, byte for byte as the notebook library writes it.
-
-    >>> print(notebook_text({"cells": [{"source": "a\nb"}]}), end="")
-    {
-     "cells": [
-      {
-       "source": [
-        "a\n",
-        "b"
-       ]
-      }
-     ]
-    }
-    """
-    text = json.dumps(
-        _split_lines(notebook), indent=1, sort_keys=True, ensure_ascii=False, separators=(",", ": ")
-    )
-    return text + "\n"
-
-
-def _split_lines(value: Any, key: str = "") -> Any:
-    if isinstance(value, dict):
-        return {name: _split_lines(one, name) for name, one in value.items()}
-    if isinstance(value, list):
-        return [_split_lines(one) for one in value]
-    return re.findall(r"[^\n]*\n|[^\n]+", value) if key in _SPLIT else value
-
-
-def joined_lines(value: Any, key: str = "") -> Any:
-    """Return a notebook read as JSON with its texts in one piece each."""
-    if isinstance(value, dict):
-        return {name: joined_lines(one, name) for name, one in value.items()}
-    if isinstance(value, list):
-        return "".join(value) if key in _SPLIT else [joined_lines(one) for one in value]
-    return value

@@ -2,8 +2,8 @@
 
 from agreement.report.page.markup import Block
 from agreement.report.run.study_report import StudyReport
-from agreement.report.sections import first_page
 from agreement.report.sections import laboratory_section as own
+from agreement.report.sections.heading import heading_block
 from agreement.report.sections.ledger import files_block
 
 
@@ -15,7 +15,7 @@ class LaboratoryReport(StudyReport):
     def heading(self) -> Block:
         """Show the study's title and question."""
         question = self.options.study.question or own.QUESTION
-        return first_page.heading_block(self._title, question, self.kind)
+        return heading_block(self._title, question, self.kind)
 
     def verdict(self) -> Block:
         """Say how far one test can be trusted, and who changed."""

@@ -1,6 +1,5 @@
 """From which files, with which versions and choices the numbers came; no places on a machine."""
 
-import json
 import platform
 from dataclasses import asdict
 from datetime import UTC, date, datetime
@@ -12,7 +11,7 @@ from typing import Any, Final
 import agreement
 from agreement.report.page.markup import Block, table
 from agreement.report.page.numbers import counted
-from agreement.report.run.folder import PROVENANCE, WRITTEN_BY
+from agreement.report.run.folder import PROVENANCE, WRITTEN_BY, provenance_bytes
 from agreement.tables.options import Kind
 from agreement.tables.study import StudyTables
 
@@ -51,8 +50,7 @@ def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
 
 def write_provenance(content: dict[str, Any], folder: Path) -> None:
     """Write `content` as provenance.json."""
-    text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
-    (folder / PROVENANCE).write_text(text, encoding="utf-8", newline="\n")
+    (folder / PROVENANCE).write_bytes(provenance_bytes(content))
 
 
 def provenance_block(content: dict[str, Any]) -> Block:

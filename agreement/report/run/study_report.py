@@ -47,6 +47,7 @@ from agreement.report.sections.cards import athlete_cards, cards_block
 from agreement.report.sections.closer_section import closer_section
 from agreement.report.sections.comparison import Comparison, laboratory_noise
 from agreement.report.sections.further import further_block
+from agreement.report.sections.heading import heading_block
 from agreement.report.sections.ledger import flow_block, left_out_block, remarks
 from agreement.report.sections.published import published_block, reproduced
 from agreement.report.sections.unsaid import SECTION_OF, silent, unsaid_block
@@ -103,7 +104,7 @@ class StudyReport:
 
     def heading(self) -> Block:
         """Show the study's title and question."""
-        return first_page.heading_block(self._title, self.options.study.question, self.kind)
+        return heading_block(self._title, self.options.study.question, self.kind)
 
     def verdict(self) -> Block:
         """Give the answer, by name; a validation first counts the printed figures reproduced."""

@@ -4,7 +4,7 @@ import json
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from agreement.report.run.folder import PROVENANCE
+from agreement.report.run.folder import PROVENANCE, provenance_bytes
 from agreement.report.run.own_provenance import read_provenance
 from agreement.tables.unchanged import file_digest
 
@@ -24,8 +24,7 @@ def seal(folder: Path) -> None:
     path = folder / PROVENANCE
     content = json.loads(path.read_text(encoding="utf-8"))
     content["outputs"] = checksums(folder)
-    text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
-    path.write_text(text, encoding="utf-8", newline="\n")
+    path.write_bytes(provenance_bytes(content))
 
 
 def changed_files(folder: str | Path) -> list[str]:

@@ -15,6 +15,8 @@ from agreement.report.page.html import notebook_page
 from agreement.report.page.pdf import print_pdf
 from agreement.report.run.earlier import keep_for_the_next
 from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
+from agreement.report.run.kept import kept_report
+from agreement.report.run.notebook_file import notebook_text
 from agreement.report.run.render import Progress, SectionError, run_notebook
 from agreement.report.run.templates import stated_kind, template
 from agreement.report.run.verifying import seal
@@ -66,6 +68,7 @@ def write_report(
     pdf: bool = False,
     png: bool = False,
     kernel: bool = False,
+    cache: bool = False,
     progress: Progress | None = None,
 ) -> WrittenReport:
     """
@@ -86,6 +89,9 @@ def write_report(
         Figures also as PNG files of 300 dots per inch; else as study.toml says.
     kernel : bool, default False
         Run the notebook in a Jupyter kernel, as JupyterLab would; the files are the same.
+    cache : bool, default False
+        Take what did not change from what an earlier run kept, and keep this one's; the files are
+        the same. Not with `kernel` or `png`. See `agreement.report.run.kept`.
     progress : callable, optional
         Called with (stages done, stages in all, name of the stage that starts).
 
@@ -114,25 +120,24 @@ def write_report(
     with replaced_folder(target) as folder, work_folder() as work:
         keep_for_the_next(target, folder)
         parameters: dict[str, str | int | None] = {"study": place.name, "save": None}
-        run = parameters | {"save": str(folder)} | ({"png": True} if png else {})
-        try:
-            if kernel:
-                notebook = run_notebook(
-                    template(kind),
-                    run,
-                    kept=parameters,
-                    folder=place.parent,
-                    work=work,
-                    progress=progress,
-                )
-            else:
-                from agreement.report.run.here import run_here  # it loads numpy
+        kept = kept_report(place, kind, folder, target) if cache and not (kernel or png) else None
+        notebook = None if kept is None else kept.restore(folder)
+        if notebook is None:
+            run = parameters | {"save": str(folder)} | ({"png": True} if png else {})
+            told: dict[str, Any] = {"kept": parameters, "progress": progress}
+            try:
+                if kernel:
+                    more: dict[str, Any] = {"folder": place.parent, "work": work}
+                    notebook = run_notebook(template(kind), run, **told, **more)
+                else:
+                    from agreement.report.run.here import run_here  # it loads all that computes
 
-                found = run | {"study": str(place)}
-                notebook = run_here(template(kind), found, kept=parameters, progress=progress)
-        except SectionError as error:
-            _raise_input_error(error, place, target)
-            raise
+                    notebook = run_here(template(kind), run | {"study": str(place)}, **told)
+            except SectionError as error:
+                _raise_input_error(error, place, target)
+                raise
+            if kept is not None:
+                kept.keep(notebook, folder, kept_report(place, kind, folder, target))
         content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
         title = content["options"]["study"]["title"] or place.name
         _write_pages(notebook, folder, title, content["created"][:10])
@@ -151,8 +156,6 @@ def write_report(
 
 def _write_pages(notebook: Any, folder: Path, title: str, day: str) -> None:
     """Write the executed notebook, and the page made of it."""
-    from agreement.report.run.here import notebook_text
-
     page = notebook_page(notebook, title, day)
     for file, text in {"report.ipynb": notebook_text(notebook), "report.html": page}.items():
         (folder / file).write_text(text, encoding="utf-8", newline="\n")

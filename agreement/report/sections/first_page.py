@@ -7,25 +7,10 @@ import pandas as pd
 from agreement.figures.method_rows import method_rows, methods_alt
 from agreement.figures.methods import methods_height, plot_methods
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.tables.options import StudyOptions
-
-
-def heading_block(title: str, question: str, kind: str) -> Block:
-    """
-    Return the head of the page: the study's title, and what it asks.
-
-    Parameters
-    ----------
-    title, question : str
-        The study's own.
-    kind : str
-        Its kind of report; says what is asked where the study does not.
-    """
-    return Block(said("first_page", "heading", title=title, question=question, kind=kind))
 
 
 def methods_chart(

@@ -22,6 +22,7 @@ from agreement.report.run.own_tables import read_own_table
 from agreement.stats.studies.control import Control
 from agreement.stats.studies.history import COLUMNS, Step, continued, history_lines, looks, steps
 from agreement.tables.options import Margin
+from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import UNIT, counted
 
 MOST_DRAWN = 6  # methods
@@ -42,8 +43,11 @@ def kept_history(folder: Path | None, kind: str) -> pd.DataFrame:
 
 
 def made_from(provenance: dict[str, Any], results: pd.DataFrame) -> str:
-    """Return a hash of what a report was made from, whenever it was made."""
+    """Return a hash of what a report was made from, whenever it was made, whatever was asked."""
     told = {key: value for key, value in provenance.items() if key != "created"}
+    told["inputs"] = [one for one in told["inputs"] if one["name"] != STUDY_FILE]  # its options are
+    asked = told["options"]
+    told["options"] = asked | {"study": asked["study"] | {"question": ""}}
     text = json.dumps(told, sort_keys=True, default=str) + results.to_csv(index=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 

@@ -1,0 +1,328 @@
+"""
+What a report was made of last time, kept for the next run of the same study.
+
+A hit needs the same bytes in every file of the study (but for the text of the question, which is
+shown in places known here), the same program, libraries, machine, settings and day, and the same
+earlier report to count looks by. Everything else is a new run. Kept is plain JSON with a checksum,
+in a folder that only the user can open: it holds rows of people. One entry for each study and kind
+of report; those of an older state of the study go at once, so that who withdrew is nowhere kept.
+"""
+
+import hashlib
+import json
+import os
+import platform
+import re
+import sys
+import time
+import tomllib
+import zoneinfo
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from functools import cache
+from pathlib import Path
+from typing import Any, Final
+
+from agreement.errors import AgreementError
+from agreement.report.run.earlier import HISTORY_FILE, JUDGED
+from agreement.report.run.folder import PROVENANCE, plain_bytes, provenance_bytes
+from agreement.report.run.own_provenance import read_provenance
+from agreement.report.run.templates import template
+from agreement.tables.options import Kind
+from agreement.tables.unchanged import digest_if_readable, file_digest
+
+PLACE: Final = "AGREEMENT_CACHE"  # environment: another folder; empty: keep nothing
+_FORMAT: Final = 1
+_MOST_FILES, _MOST_DAYS = 20_000, 30
+_STUDY: Final = "study.toml"
+_QUESTION: Final = re.compile(
+    r"""^([ \t]*question[ \t]*=[ \t]*)("(?:[^"\\\n]|\\.)*"|'[^'\n]*')""", re.MULTILINE
+)
+_SETTINGS: Final = ("LANG", "LC_", "TZ", "OMP_", "OPENBLAS_", "MKL_", "BLIS_", "NPY_", "PYTHONHASH")
+README: Final = """What `agreement report` keeps, to be quick when a study has not changed.
+It holds rows of people. Delete this folder whenever you like; `--no-cache` keeps nothing.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """
+    The place of one study and kind of report among what is kept, and what it must match.
+
+    Attributes
+    ----------
+    file : Path
+    key : str
+        Of all that the report depends on, but the question's text.
+    whole, study : str
+        Checksums of the study with and without the text of its question.
+    question : str
+        As it stands in study.toml; empty where its text may not change.
+    toml : str
+        Checksum of study.toml.
+    earlier : dict or None
+        What the earlier report in the output leaves for this one.
+    now : str
+        When the run began.
+    """
+
+    file: Path
+    key: str
+    whole: str
+    study: str
+    question: str
+    toml: str
+    earlier: Any
+    now: str
+
+    def restore(self, folder: Path) -> dict[str, Any] | None:
+        """
+        Write the kept files of a report and return its executed notebook; None if none fits.
+
+        The time of the report, the question and the checksum of study.toml are those of now.
+        """
+        body = self._body()
+        if body is None or body["earlier"] not in (self.earlier, None):
+            return None
+        if body["earlier"] != self.earlier and body["next"] != self.earlier:
+            return None  # to write a report again changes nothing
+        content, notebook = body["provenance"], body["notebook"]
+        old, new = (content["created"], body["toml"]), (self.now, self.toml)
+        content["created"] = self.now
+        for one in content["inputs"]:
+            if one["name"] == _STUDY:
+                one["sha256"] = self.toml
+        if self.question != body["question"]:
+            if not (self.question and body["question"]):
+                return None
+            from agreement.report.sections.heading import heading_block
+
+            content["options"]["study"]["question"] = self.question
+            heading = heading_block(body["title"], self.question, content["kind"])
+            shown = {"text/html": heading.html, "text/plain": repr(heading)}
+            notebook["cells"][body["heading"]]["outputs"][0]["data"] = shown
+        for cell in notebook["cells"]:
+            if cell["source"] == "report.provenance()":
+                data = cell["outputs"][0]["data"]
+                for before, now in zip(old, new, strict=True):
+                    data["text/html"] = data["text/html"].replace(before, now)
+        for name, text in body["files"].items():
+            path = folder / name
+            path.parent.mkdir(exist_ok=True)
+            path.write_bytes(text.encode())
+        (folder / PROVENANCE).write_bytes(provenance_bytes(content))
+        return dict(notebook)
+
+    def keep(self, notebook: dict[str, Any], folder: Path, again: "Kept | None") -> None:
+        """Keep what a run has made, if all is `again` as it was before it; never an error."""
+        with suppress(OSError, ValueError, LookupError):
+            content = json.loads((folder / PROVENANCE).read_bytes())
+            if again is None or (again.key, again.whole) != (self.key, self.whole):
+                return
+            body = {
+                "earlier": self.earlier,
+                "next": _for_the_next(folder, content, untouched=True),
+                "question": self.question,
+                "toml": self.toml,
+                "title": content["options"]["study"]["title"] or content["study"],
+                "heading": _heading_place(notebook),
+                "provenance": content,
+                "notebook": notebook,
+                "files": {
+                    path.relative_to(folder).as_posix(): path.read_bytes().decode()
+                    for path in sorted(folder.rglob("*"))
+                    if path.is_file() and path != folder / PROVENANCE
+                },
+            }
+            text = json.dumps(body, ensure_ascii=False).encode()
+            head = {"format": _FORMAT, "key": self.key, "study": self.study}
+            head["sha256"] = hashlib.sha256(text).hexdigest()
+            part = self.file.with_suffix(f".{os.getpid()}")
+            with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
+                out.write(json.dumps(head).encode() + b"\n" + text)
+            part.replace(self.file)
+
+    def _body(self) -> Any:
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            head, _, text = plain_bytes(self.file).partition(b"\n")
+            told = json.loads(head)
+            whole = hashlib.sha256(text).hexdigest() == told["sha256"]
+            if whole and told["format"] == _FORMAT and told["key"] == self.key:
+                return json.loads(text)
+        return None
+
+
+def kept_report(place: Path, kind: Kind, folder: Path, target: Path) -> Kept | None:
+    """
+    Return where a report of a study would be kept; None where nothing can be.
+
+    Parameters
+    ----------
+    place : Path
+        The study.
+    kind : str
+    folder : Path
+        The unfinished output, with the provenance of the earlier report if there is one.
+    target : Path
+        Where the output ends up; not a part of the study, should it lie inside.
+    """
+    try:
+        home = _home()
+        state = study_state(place, target) if home is not None else None
+        if home is None or state is None:
+            return None
+        whole, study, question, toml = state
+        earlier = None
+        if (folder / PROVENANCE).exists():
+            content = read_provenance(folder)
+            history = digest_if_readable(folder / HISTORY_FILE)
+            untouched = content.get("outputs", {}).get(HISTORY_FILE) == history
+            earlier = _for_the_next(folder, content, untouched=untouched)
+        now = datetime.now(tz=UTC).isoformat(timespec="seconds")
+        told = [_FORMAT, _program(), _surroundings(), now[:10], kind, template(kind)]
+        told += [place.name, study]
+        key = _sum(json.dumps(told).encode())
+        name = _sum(os.fsencode(place))[:24]
+        for other in home.glob(f"{name}-*.json"):
+            _drop_other_state(other, study)
+        file = home / f"{name}-{kind}.json"
+        return Kept(file, key, whole, study, question, toml, earlier, now)
+    except (OSError, ValueError, AgreementError):
+        return None
+
+
+def _for_the_next(folder: Path, content: dict[str, Any], *, untouched: bool) -> dict[str, Any]:
+    """Return all of a report that the next one in its place reads."""
+    history = folder / HISTORY_FILE
+    return {
+        "judged": content.get(JUDGED),
+        "kind": content.get("kind"),
+        "inputs": [one["name"] for one in content["inputs"]],
+        "history": plain_bytes(history).decode() if history.exists() else None,
+        "untouched": untouched,
+    }
+
+
+def study_state(place: Path, target: Path) -> tuple[str, str, str, str]:
+    """
+    Return checksums of a study with and without the text of its question, the question, study.toml.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be read, is no plain file, or there are too many.
+    """
+    paths: list[Path] = []
+    names: list[str] = []
+    inside = target.resolve()
+    for root, folders, files in os.walk(place, followlinks=True):
+        here = Path(root)
+        names += [str((here / one).relative_to(place)) for one in folders]
+        folders[:] = sorted(one for one in folders if not _output(here / one, inside))
+        paths += [here / one for one in sorted(files) if not _output(here / one, inside)]
+        if len(paths) > _MOST_FILES or not all(path.is_file() for path in paths):
+            msg = "not to be kept"
+            raise OSError(msg)
+    with ThreadPoolExecutor() as threads:
+        sums = list(threads.map(file_digest, paths))
+    listed = {str(path.relative_to(place)): one for path, one in zip(paths, sums, strict=True)}
+    blanked, question = _without_question((place / _STUDY).read_text(encoding="utf-8"))
+    dirs = sorted(one for one in names if not _output(place / one, inside) or place / one == inside)
+    whole = _sum(json.dumps([dirs, listed]).encode())
+    rest = _sum(json.dumps([dirs, listed | {_STUDY: blanked}]).encode())
+    return whole, rest, question, listed[_STUDY]
+
+
+def _output(path: Path, target: Path) -> bool:
+    """Whether a path is the output, or what a run writes beside it."""
+    hidden = path.name.startswith(f".{target.name}.agreement-")
+    return path.resolve() == target or (hidden and path.parent.resolve() == target.parent)
+
+
+def _without_question(text: str) -> tuple[str, str]:
+    """Return study.toml with an empty question, and the question where that changes nothing else."""
+    read = tomllib.loads(text)
+    question = read.get("study", {}).get("question")
+    blanked, times = _QUESTION.subn(r'\1""', text)
+    if times == 1 and isinstance(question, str) and question.isprintable():
+        read["study"]["question"] = ""
+        if tomllib.loads(blanked) == read:
+            return blanked, question
+    return text, ""
+
+
+def _drop_other_state(file: Path, study: str) -> None:
+    """Remove an entry of another state of the study, or one that cannot be read."""
+    with suppress(OSError, ValueError, KeyError):
+        with file.open("rb") as content:
+            told = json.loads(content.readline(4096))
+        if told["study"] == study:
+            return
+    file.unlink(missing_ok=True)
+
+
+def _heading_place(notebook: dict[str, Any]) -> int:
+    return next(
+        n for n, cell in enumerate(notebook["cells"]) if "report.heading()" in cell["source"]
+    )
+
+
+def _sum(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+@cache
+def _program() -> str:
+    """Return the checksum of this program's own files, and the versions of all libraries."""
+    root = Path(__file__).parents[2]
+    files = sorted(
+        path for path in root.rglob("*") if path.is_file() and path.suffix not in (".pyc", ".ipynb")
+    )
+    libraries = sorted(
+        {
+            one.name
+            for place in sys.path
+            if Path(place).is_dir()
+            for one in Path(place).iterdir()
+            if one.suffix in (".dist-info", ".egg-info")
+        }
+    )
+    own = [(str(path.relative_to(root)), _sum(path.read_bytes())) for path in files]
+    return _sum(json.dumps([own, libraries]).encode())
+
+
+def _surroundings() -> list[str]:
+    """Return what else a number or a sentence may hang on: interpreter, machine, zones, the day."""
+    set_ = sorted(f"{k}={v}" for k, v in os.environ.items() if k.startswith(_SETTINGS))
+    zones = [Path(one) / "tzdata.zi" for one in zoneinfo.TZPATH]
+    known = [file_digest(one) for one in zones if one.is_file()]
+    return [sys.version, platform.platform(), platform.node(), str(date.today()), *known, *set_]
+
+
+def _home() -> Path | None:
+    """Return the folder of the user alone in which reports are kept; None where there is none."""
+    stated = os.environ.get(PLACE)
+    if stated == "":
+        return None
+    if stated is not None:
+        home = Path(stated)
+    elif sys.platform == "win32":
+        home = Path(os.environ["LOCALAPPDATA"]) / "agreement"
+    elif sys.platform == "darwin":
+        home = Path.home() / "Library" / "Caches" / "agreement"
+    else:
+        home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "agreement"
+    home.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if hasattr(os, "getuid"):
+        found = home.lstat()
+        if found.st_uid != os.getuid() or found.st_mode & 0o077 or home.is_symlink():
+            return None  # others may look or write there
+    readme = home / "README.txt"
+    if not readme.exists():
+        readme.write_text(README, encoding="utf-8")
+    for old in home.glob("*.json"):
+        if time.time() - old.stat().st_mtime > _MOST_DAYS * 86400:
+            old.unlink(missing_ok=True)
+    return home

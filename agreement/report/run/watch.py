@@ -1,0 +1,95 @@
+"""
+Keep a report as its study is: written again at each change, in a process that stays warm.
+
+While it watches, the page asks its browser to load it again now and then; at the end it no longer
+does, and the folder is what a single run would have written.
+"""
+
+import hashlib
+import json
+import os
+import time
+from collections.abc import Callable, Generator
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, Final
+
+from agreement.errors import AgreementError
+from agreement.report.run.folder import PROVENANCE, provenance_bytes
+from agreement.report.run.write import WrittenReport, write_report
+from agreement.tables.whole_output import whole_file
+
+_LOOK_S: Final = 0.3
+_LOAD_AGAIN_S: Final = 3
+_CHARSET: Final = '<meta charset="utf-8">\n'
+_REFRESH: Final = f'<meta http-equiv="refresh" content="{_LOAD_AGAIN_S}">\n'
+
+
+def watched_reports(
+    study: Path, out: Path | None, **ways: Any
+) -> Generator[WrittenReport | AgreementError, None, None]:
+    """
+    Write a report now and after each change of the study, until the caller stops.
+
+    Parameters
+    ----------
+    study : Path
+    out : Path, optional
+    **ways
+        As for `agreement.report.run.write.write_report`.
+
+    Yields
+    ------
+    WrittenReport or AgreementError
+        What was written, or what is wrong with the study as it is now; the last report stays.
+    """
+    target: Path | None = None
+    try:
+        while True:
+            seen = _stamps(study)
+            try:
+                written = write_report(study, out, **ways)
+                target = written.folder
+                _rewrite(target / "report.html", _CHARSET, _CHARSET + _REFRESH)
+                yield written
+            except AgreementError as error:
+                yield error
+            _wait(lambda seen=seen: _stamps(study) != seen)  # type: ignore[misc] # bound now
+    finally:
+        if target is not None:
+            _rewrite(target / "report.html", _REFRESH, "")
+
+
+def _wait(changed: Callable[[], bool]) -> None:
+    """Return some moments after something has changed: an editor may write several files."""
+    while not changed():
+        time.sleep(_LOOK_S)
+    time.sleep(_LOOK_S)
+
+
+def _stamps(study: Path) -> dict[str, tuple[int, int]]:
+    """Return when and how large each file is; ours, which begin with a dot, aside."""
+    found = {}
+    for root, folders, files in os.walk(study, followlinks=True):
+        folders[:] = [one for one in folders if not one.startswith(".") and not _report(root, one)]
+        for name in files:
+            with suppress(OSError):
+                about = (Path(root) / name).stat()
+                if not name.startswith("."):
+                    found[f"{root}/{name}"] = (about.st_mtime_ns, about.st_size)
+    return found
+
+
+def _report(root: str, name: str) -> bool:
+    return (Path(root) / name / "provenance.json").exists()
+
+
+def _rewrite(page: Path, old: str, new: str) -> None:
+    """Replace a line of a page that is in its place, and the page's checksum; no other file."""
+    text = page.read_bytes().replace(old.encode(), new.encode(), 1)
+    told = page.with_name(PROVENANCE)
+    content = json.loads(told.read_bytes())
+    content["outputs"][page.name] = hashlib.sha256(text).hexdigest()
+    for path, whole in ((page, text), (told, provenance_bytes(content))):
+        with whole_file(path) as file:
+            file.write(whole)

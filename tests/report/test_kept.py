@@ -1,0 +1,209 @@
+"""What a report was made of last time: a hit gives the bytes of a run, any change is a new run."""
+
+import json
+import os
+import shutil
+import stat
+from pathlib import Path
+
+import pytest
+
+from agreement.report.run import kept as module
+from agreement.report.run.kept import kept_report
+from agreement.report.run.notebook_file import joined_lines
+from agreement.report.run.verifying import checksums
+from agreement.report.run.write import write_report
+
+MADE_LATER = ("report.html", "report.ipynb")
+
+
+@pytest.fixture
+def entry(squad, tmp_path, monkeypatch):
+    """A copy of a study whose report is kept, and what asks for it."""
+    monkeypatch.setenv(module.PLACE, str(tmp_path / "cache"))
+    study = shutil.copytree(squad.study, tmp_path / squad.study.name)
+    (study / "samples").mkdir()
+    (study / "samples" / "S1.csv").write_text("t_s,hr_bpm\n0,100\n")
+    made, target = tmp_path / "made", tmp_path / "out"
+    shutil.copytree(squad.written.folder, made, ignore=shutil.ignore_patterns(*MADE_LATER))
+    target.mkdir()
+    notebook = joined_lines(json.loads(squad.text("report.ipynb")))
+
+    def ask(kind="squad", place=study):
+        return kept_report(place, kind, target, target)
+
+    first = ask()
+    assert first.restore(target) is None
+    first.keep(notebook, made, ask())
+    return study, target, ask
+
+
+def hit(ask, target):
+    for name in ("provenance.json", "history.csv"):
+        (target / name).unlink(missing_ok=True)
+    found = ask()
+    return found is not None and found.restore(target) is not None
+
+
+def test_the_same_study_gives_the_same_files(entry, squad):
+    _, target, ask = entry
+    assert hit(ask, target)
+    ours, theirs = checksums(target), checksums(squad.written.folder)
+    assert ours == {name: one for name, one in theirs.items() if name not in MADE_LATER}
+
+
+def test_each_changed_added_or_missing_file_is_a_new_run(entry):
+    study, target, ask = entry
+    files = sorted(path for path in study.rglob("*") if path.is_file())
+    assert len(files) == 5
+    for path in files:
+        before = path.read_bytes()
+        for after in (before + b" ", before.replace(b"0", b"1", 1), None):
+            # asked without touching the entry: a run of another state drops it
+            path.unlink() if after is None else path.write_bytes(after)
+            state = None
+            if study.joinpath("study.toml").exists():
+                state = module.study_state(study, target)[1]
+            path.write_bytes(before)
+            assert state != module.study_state(study, target)[1], path
+    same = module.study_state(study, target)[1]
+    for name in ("published.toml", "withdrawn.keyed", "breaths/T1.csv", ".hidden"):
+        (study / name).parent.mkdir(exist_ok=True)
+        (study / name).write_text("")
+        assert module.study_state(study, target)[1] != same, name
+        (study / name).unlink()
+    (study / "breaths").rmdir()
+    assert module.study_state(study, target)[1] == same
+    assert hit(ask, target)
+
+
+def test_each_changed_line_of_study_toml_but_the_question_is_a_new_run(entry):
+    study, target, _ = entry
+    toml = study / "study.toml"
+    text = toml.read_text(encoding="utf-8")
+    same = module.study_state(study, target)
+    for line in filter(None, text.splitlines()):
+        for new in (line + " # why", "", line.replace("1", "2").replace("crew", "team") + "\n"):
+            toml.write_text(text.replace(line, new, 1), encoding="utf-8")
+            state = module.study_state(study, target)
+            assert state[0] != same[0]
+            assert state[1] != same[1], (line, new)
+    toml.write_text(text.replace("Is the number usable?", "Is it?"), encoding="utf-8")
+    other = module.study_state(study, target)
+    assert (other[1], other[2]) == (same[1], "Is it?")
+    assert other[0] != same[0]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[study]\nquestion = ''\ntitle = '''\nquestion = \"a\"\n'''",
+        '[study]\nquestion = """a\n"""',
+        "[methods.question]\nquestion = 'a'",
+        '[study]\nquestion = "a\\u0007"',
+    ],
+)
+def test_a_question_that_is_not_surely_the_question_is_text_like_any_other(text):
+    assert module._without_question(text) == (text, "")
+
+
+@pytest.mark.parametrize("what", ["_program", "_surroundings", "template", "kind", "damage"])
+def test_another_program_machine_day_template_or_kind_is_a_new_run(entry, monkeypatch, what):
+    _, target, ask = entry
+    assert hit(ask, target)
+    if what == "kind":
+        assert ask("audit").restore(target) is None
+    elif what == "damage":
+        file = ask().file
+        file.write_bytes(file.read_bytes().replace(b"mL/kg", b"ml/kg", 1))
+        assert not hit(ask, target)
+    else:
+        monkeypatch.setattr(module, what, lambda *_: "another")
+        assert not hit(ask, target)
+
+
+def test_settings_of_the_machine_that_numbers_hang_on_are_in_the_key(monkeypatch):
+    before = module._surroundings()
+    monkeypatch.setenv("OMP_NUM_THREADS", "7")
+    monkeypatch.setenv("TZ", "Asia/Tokyo")
+    assert {"OMP_NUM_THREADS=7", "TZ=Asia/Tokyo"} <= set(module._surroundings()) - set(before)
+
+
+def test_an_earlier_report_that_counts_other_looks_is_a_new_run(entry, squad):
+    _, target, ask = entry
+    told = json.loads(squad.text("provenance.json"))
+    history = target / "history.csv"
+    judged = told["judged"]
+    others = [
+        ({}, True),
+        ({"judged": judged | {"look": 2}}, False),
+        ({"judged": judged | {"against": "other"}}, False),
+        ({"kind": "audit"}, False),
+        ({"inputs": told["inputs"][:-1]}, False),
+        ({"outputs": told["outputs"] | {"history.csv": "0" * 64}}, False),
+    ]
+    for change, fits in others:
+        shutil.copy(squad.written.folder / "history.csv", history)
+        (target / "provenance.json").write_text(json.dumps(told | change))
+        assert (ask().restore(target) is not None) == fits, change
+    history.unlink()
+    (target / "provenance.json").write_text(json.dumps(told))
+    assert ask().restore(target) is None
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of files are told otherwise there")
+def test_it_is_the_users_own_and_a_place_of_others_is_not_used(entry):
+    _, target, ask = entry
+    file = ask().file
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    assert stat.S_IMODE(file.parent.stat().st_mode) == 0o700
+    assert "Delete this folder" in (file.parent / "README.txt").read_text()
+    file.parent.chmod(0o770)
+    assert ask() is None
+    file.parent.chmod(0o700)
+    assert hit(ask, target)
+
+
+def test_another_state_of_a_study_drops_what_was_kept_of_all_its_reports(entry):
+    study, target, ask = entry
+    file = ask().file
+    other = file.with_name(file.name.replace("squad", "audit"))
+    shutil.copy(file, other)
+    (study / "athletes.csv").write_text("athlete_id\n")
+    assert ask().restore(target) is None
+    assert not file.exists()
+    assert not other.exists()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["squad", "validation", "audit", "brief"])
+def test_a_changed_question_gives_the_bytes_of_a_run_without_it(
+    small_study, tmp_path, monkeypatch, kind
+):
+    monkeypatch.setenv(module.PLACE, str(tmp_path / "cache"))
+    study = small_study(tmp_path / "crew", athletes=6)
+    write_report(study, tmp_path / "out", kind=kind, cache=True)
+    toml = study / "study.toml"
+    text = toml.read_text(encoding="utf-8")
+    toml.write_text(text.replace("Is the number usable?", "So <what> & 'who'?"), encoding="utf-8")
+    made = []
+    keep = module.Kept.keep
+    monkeypatch.setattr(module.Kept, "keep", lambda *a: made.append(a) or keep(*a))
+    write_report(study, tmp_path / "out", kind=kind, cache=True)
+    assert not made, "it was run again"
+    write_report(study, tmp_path / "fresh", kind=kind)
+    assert texts(tmp_path / "out") == texts(tmp_path / "fresh")
+
+
+def texts(folder: Path) -> dict[str, str]:
+    """Return every file of a report without its time and the checksums that follow from it."""
+    content = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
+    created = content.pop("created")
+    for name in MADE_LATER:
+        content["outputs"].pop(name)
+    found = {
+        path.relative_to(folder).as_posix(): path.read_text(encoding="utf-8").replace(created, "")
+        for path in folder.rglob("*")
+        if path.is_file() and path.name != "provenance.json"
+    }
+    return found | {"provenance.json": json.dumps(content)}
