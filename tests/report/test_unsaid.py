@@ -22,12 +22,14 @@ def once(small_study, tmp_path_factory):
 
 
 def test_every_analysis_without_a_number_has_one_line_that_says_what_to_record(once):
-    lines = re.findall(r"<li>(.*?)</li>", once.unsaid().html)
+    html = once.unsaid().html
+    record, why = (re.findall(r"<li>(.*?)</li>", part) for part in html.split("<details>"))
     empty = once.frame.groupby("analysis")["value"].apply(lambda values: values.isna().all())
     assert set(silent(once.numbers)) == set(empty.index[empty]) != set()
-    assert len(lines) == sum("squad" in BY_NAME[name].shown_in for name in empty.index[empty])
-    assert all(". Record " in line for line in lines)
-    assert any("second laboratory test of the same athletes" in line for line in lines)
+    assert len(why) == sum("squad" in BY_NAME[name].shown_in for name in empty.index[empty])
+    labels = [label for line in record for label in line.split("</strong>: ")[1][:-1].split("; ")]
+    assert sorted(labels) == sorted(line.split(": ")[0] for line in why)
+    assert any("<strong>a second laboratory test of the same athletes" in line for line in record)
 
 
 def test_its_section_is_empty_and_one_with_numbers_is_not(once):

@@ -24,7 +24,7 @@ _KEYS: Final = (*_NEEDED[:3], "group", *_NEEDED[3:], "convention", "origin")
 PRINTED: Final = "printed"
 ORIGINS: Final = {  # what a figure is, and how one that is not counted as printed is called
     PRINTED: "",
-    "elsewhere": "computed elsewhere from the same data",
+    "elsewhere": "computed elsewhere",
     "construction": "true by construction",
 }
 _SOURCE_KEYS: Final = ("citation", "table")

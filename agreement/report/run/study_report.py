@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.report.page.markup import Block, heading, joined, paragraph
+from agreement.report.page.markup import Block, joined, paragraph
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Album, Picture
@@ -108,9 +108,8 @@ class StudyReport:
 
     def verdict(self) -> Block:
         """Give the answer, by name; a validation first counts the printed figures reproduced."""
-        study, validates = self.cohort.study.folder, self.kind == "validation"
-        lead = reproduced(study, self.numbers) if validates else ""
-        told = not self.discreet
+        told, named = not self.discreet, self.kind == "validation"
+        lead = reproduced(self.cohort.study.folder, self.numbers) if named else ""
         return answer.verdict_block(*self._judged, told=told, short=self.brief, lead=lead)
 
     def chart(self) -> Block:
@@ -296,13 +295,12 @@ class StudyReport:
         shown = released_tables(**tables) if self.discreet else tables | people
         write_tables(shown | self._grown.tables(), place)
         if self._has_card_pages:
-            day = self._provenance["created"][:10]
-            told = (self._card_facts, self._title, self.numbers.name, day)
-            for name, text in card_pages.card_files(self.cards, *told):
+            told = (self._title, self.numbers.name, self._provenance["created"][:10])
+            for name, text in card_pages.card_files(self.cards, self._card_facts, *told):
                 (place / name).write_text(text, encoding="utf-8", newline="\n")
         verdicts = (one.verdict for one in self.results.methods)
         found = {
-            "verdict": answer.verdict_sentences(*self._judged, told=not self.discreet),
+            "verdict": self._sentences(),
             "remarks": self._grown.new() + remarks(cohort, discreet=self.discreet),
             "small_groups": [] if self.discreet else self.small_groups,
             JUDGED: judged(self.options.margin, verdicts, cohort.earlier),
@@ -314,6 +312,9 @@ class StudyReport:
     def comparisons(self) -> tuple[Comparison, ...]:
         """One for each method and mode, in the order of the results."""
         return tuple(self._comparison(one) for one in self.results.methods)
+
+    def _sentences(self) -> list[str]:
+        return answer.verdict_sentences(*self._judged, told=not self.discreet)
 
     @property
     def _has_card_pages(self) -> bool:
@@ -345,8 +346,7 @@ class StudyReport:
     def _comparison(self, one: Any) -> Comparison:
         own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
         noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
-        told = not self.discreet
-        return Comparison(one, own, self.numbers, self.options.margin, noise, told=told)
+        return Comparison(one, own, self.numbers, self.options.margin, noise, not self.discreet)
 
     def _each(self, section: Callable[[Comparison], sections.Section]) -> Block:
         """Return one section of every method, keeping its figures for `save`."""
@@ -369,10 +369,11 @@ class StudyReport:
         if SECTION_OF.get(name) in silent(self.numbers):
             return Block("")  # it has its line among what these data cannot say
         if len(every) == 1:
-            return heading(every[0].name) + section(every[0]) + together.beside(every, name)
+            return section(every[0]) + together.beside(every, name)
         details = [together.folded(each, section(each)) for each in every]
         tables = together.across(every, name) + together.beside(every, name)
-        return self._drawn(together.drawn_across(every, name), joined([tables, *details]))
+        drawn = together.drawn_across(every, name, self.options.study.compares)
+        return self._drawn(drawn, joined([tables, *details]))
 
 
 def open_report(

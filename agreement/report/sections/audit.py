@@ -107,6 +107,8 @@ def effort_block(laboratory: pd.DataFrame, *, discreet: bool) -> Block:
         )
         for column, word in _CRITERIA.items()
     ]
+    if (laboratory[list(_CRITERIA)] == "not known").all(axis=None):
+        return paragraph("No criterion of maximal effort was recorded.")
     columns = ("criterion", "met", "not met", "not known")
     summary = table("Criteria of maximal effort", columns, counts, numeric=columns[1:])
     if discreet:

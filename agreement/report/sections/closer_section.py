@@ -95,10 +95,8 @@ def closer_section(
     frame : DataFrame
         The results table as it may be shown.
     """
-    names = sorted({one.method for one in results.methods})
-    if len(names) == 1:
-        one = f"The study has one method, {escape(names[0])}: no other to compare with."
-        return [], paragraph(one)
+    if len({one.method for one in results.methods}) == 1:
+        return [], Block("")  # no other to compare with
     drawn = [closer_picture(found, frame, numbers.name.method) for found in results.compared]
     blocks = [part for found in results.compared for part in _of_mode(found, numbers)]
     if not blocks:

@@ -90,6 +90,7 @@ def differences(one: Comparison) -> Section:
         ),
         alt=f"{one.name}. {differences_alt(one.pairs, limits, points=one.told)}",
         caption=differences_caption(one.name, one.pairs, limits, points=one.told),
+        height=3.3,
     )
     columns = ("group", "athletes", *_LIMITS.values())
     groups = one.groups("limits_of_agreement")
@@ -223,7 +224,7 @@ def regression(one: Comparison) -> Section:
                 one.name,
                 *(one.cell("regression", name) for name in ("slope", "standard_error_of_estimate")),
             ),
-            height=4.2,
+            height=3.6,
         )
     rows = [
         one.row(word, one.cell(name, statistic), digits) for name, statistic, word, digits in _LINE
@@ -318,9 +319,15 @@ def budget(one: Comparison) -> Section:
             one.cell("budget", f"half_width_without_{name}").stacked(),
         )
         for name, word in COMPONENTS.items()
+        if one.cell("budget", name).known
     ]
+    why: dict[str, list[str]] = {}
+    for name, word in COMPONENTS.items():
+        if not (cell := one.cell("budget", name)).known:
+            why.setdefault(cell.reason.rstrip("."), []).append(word)
     columns = ("source", "variance ((mL/kg/min)\u00b2)", "limits without it (\u00b1)")
-    return drawn, table(f"{one.name}: error budget", columns, rows, numeric=columns[1:])
+    shown = table(f"{one.name}: error budget", columns, rows, numeric=columns[1:])
+    return drawn, shown + Block(said("sentences", "unknown_parts", why=why))
 
 
 def averaging(one: Comparison) -> Section:
@@ -332,17 +339,18 @@ def averaging(one: Comparison) -> Section:
     seen = curve[curve["value"].notna() & (curve["group"] != "floor")]
     if set(seen["group"]) == {"1"}:  # a field test has one value per laboratory test
         one_day = one.cell("averaging_curve", "half_width_observed", "1")
-        said = (
+        words = (
             "one value per laboratory test, so there is nothing to average; it lies within about "
         )
         return None, paragraph(
-            f"{escape(one.name)}: {said}\u00b1{one_day.shown()} mL/kg/min of the bias."
+            f"{escape(one.name)}: {words}\u00b1{one_day.shown()} mL/kg/min of the bias."
         )
     drawn = picture(
         one.file("averaging"),
         lambda axes: plot_averaging(curve, margin=one.margin.limit, ax=axes[0]),
         alt=f"{one.name}. {averaging_alt(curve)}",
         caption=averaging_caption(one.name, curve),
+        height=2.9,
     )
     if not all(cell.known for cell in days.values()):
         return drawn, Block("")

@@ -1,5 +1,6 @@
 """The laboratory by itself: how far its repeats lie apart, who changed, what the rule is worth."""
 
+from collections.abc import Collection
 from html import escape
 from typing import Final
 
@@ -79,9 +80,10 @@ def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Blo
     blocks = [_repeats(numbers)]
     if kind != "audit":
         for mode, change in results.laboratory_change.items():
-            blocks.append(_changes(mode, change, numbers, named=kind == "squad"))
+            name = _of(mode, results.laboratory_change)
+            blocks.append(_changes(name, change, numbers, mode, named=kind == "squad"))
         blocks += [
-            paragraph(f"{escape(mode)}: {with_minus(escape(rules.summary()))}")
+            paragraph(f"{_of(mode, results.averaging)}{with_minus(escape(rules.summary()))}")
             for mode, rules in results.averaging.items()
         ]
     return joined(block for block in blocks if block.html)
@@ -107,23 +109,30 @@ def _repeats(numbers: Numbers) -> Block:
     return table(caption, columns, rows, numeric=columns[1:])
 
 
-def _changes(mode: str, change: LaboratoryChange, numbers: Numbers, *, named: bool) -> Block:
+def _of(mode: str, modes: Collection[str]) -> str:
+    """Return the mode as the start of a sentence, where there are several."""
+    return f"{escape(mode)}: " if len(modes) > 1 else ""
+
+
+def _changes(
+    name: str, change: LaboratoryChange, numbers: Numbers, mode: str, *, named: bool
+) -> Block:
     """Count who changed by more than the noise, and name them; everybody else is folded."""
     share = numbers.get("laboratory_change", "share_beyond_noise", LABORATORY, mode)
     words = paragraph(
-        f"{escape(mode)}: {with_minus(escape(change.summary()))} Share: {share.percent()} "
+        f"{name}{with_minus(escape(change.summary()))} Share: {share.percent()} "
         f"({share.percent_interval()})."
     )
     if not named:
         return words
     people = change.people
     beyond = people["beyond_noise"] == "yes"
-    caption = f"{mode}: changed by more than the noise (mL/kg/min)"
+    caption = f"{name}Changed by more than the noise (mL/kg/min)"
     shown = _people(caption, people[beyond]) if beyond.any() else Block("")
     rest = people[~beyond]
     if rest.empty:
         return words + shown
-    caption = f"{mode}: changed by less than the noise (mL/kg/min)"
+    caption = f"{name}Changed by less than the noise (mL/kg/min)"
     summary = f"{counted(len(rest), 'athlete')} who changed by less than the noise"
     folded = f"<details><summary>{summary}</summary>{_people(caption, rest).html}</details>"
     return words + shown + Block(folded)

@@ -14,6 +14,12 @@ from agreement.figures.across_methods import (
     plot_profiles_of_methods,
     profiles_of_methods_alt,
 )
+from agreement.figures.differences import (
+    Panel,
+    differences_alt,
+    panels_height,
+    plot_difference_panels,
+)
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell
@@ -133,6 +139,8 @@ TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
 }
 
 
+ROOM: Final = 0.6  # for labels of lines that lie close together [inch]
+MOST_PANELS: Final = 4  # difference plots on one page's width; of more each has its own
 BESIDE: Final = {
     "regression": "structural",
     "change": "own_correction",
@@ -155,33 +163,61 @@ FIGURES: Final = {
         plot_budgets,
         budgets_alt,
         "How far each source alone spreads one reading of each method (SD, mL/kg/min).",
-        3.6,
+        3.2,
     ),
     "averaging": _Drawn(
         "averaging_curve",
         plot_averaging_curves,
         averaging_curves_alt,
         "Half width of the limits by the number of days averaged.",
-        3.9,
+        2.8,
     ),
     "profiles": _Drawn(
         "profile_bias",
         plot_profiles_of_methods,
         profiles_of_methods_alt,
         "Bias of each method by training profile, with its 95 % interval.",
-        4.4,
+        4.0,
     ),
 }
 
 
-def drawn_across(comparisons: Sequence[Comparison], name: str) -> list[Picture]:
-    """Return the figure of one section across all methods, one for each mode with several."""
+def drawn_across(
+    comparisons: Sequence[Comparison], name: str, asked: Sequence[str] = ()
+) -> list[Picture]:
+    """
+    Return the figure of one section across all methods, one for each mode with several.
+
+    `asked`: the methods that the question is about; their pairs are drawn one by one.
+    """
+    if name == "differences":
+        some = [one for one in comparisons if one.results.method in asked] or list(comparisons)
+        shown = [one for one in some if one.told and len(one.pairs)]
+        return [_differences(shown)] if 1 < len(shown) <= MOST_PANELS else []
     if name not in FIGURES:
         return []
     modes = dict.fromkeys(one.results.mode for one in comparisons)
     own = {mode: [one for one in comparisons if one.results.mode == mode] for mode in modes}
     found = {mode: _with_numbers(some, FIGURES[name].analysis) for mode, some in own.items()}
     return [_drawn(some, name, mode) for mode, some in found.items() if len(some) > 1]
+
+
+def _differences(shown: list[Comparison]) -> Picture:
+    """Return the difference plots of some methods on the same axes."""
+    panels = [Panel(one.name, one.pairs, one.of("limits_of_agreement"), one.words) for one in shown]
+    floors = [one.noise.noise_floor for one in shown if one.noise is not None]
+    told = {"margin": shown[0].margin.limit, "noise_floor": floors[0] if floors else None}
+    alts = (f"{one.title}. {differences_alt(one.pairs, one.limits)}" for one in panels)
+    return picture(
+        "differences",
+        lambda axes: plot_difference_panels(panels, axes=axes, **told),
+        alt=" ".join(alts),
+        caption=str(said("together", "differences")),
+        height=panels_height(len(panels)) + ROOM,
+        narrow_height=panels_height(len(panels), narrow=True),
+        columns=2,
+        panels=len(panels),
+    )
 
 
 def _with_numbers(comparisons: Sequence[Comparison], analysis: str) -> list[Comparison]:

@@ -22,10 +22,6 @@ from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 PANELS: Final = 2  # side by side; more would be too narrow to read
 TOO_FEW: Final = '<span class="absent">too few</span>'
 OWN: Final = '<span class="absent">own form</span>'
-NO_SESSIONS: Final = (
-    "No session with a record of heart rate lies before a paired laboratory test, so what the "
-    "sessions cover is not known. Records go into the folder <code>samples</code>."
-)
 OWN_FORM: Final = (
     "The estimate from training sessions itself is not of the usual form: no bias is expected of it, "
     "only the spread that its standard error tells."
@@ -67,7 +63,7 @@ def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Pict
     """
     covered = [one for one in comparisons if one.results.intensity_coverage is not None]
     if not covered:
-        return (), paragraph(NO_SESSIONS) + _each_folded(comparisons, _one_split)
+        return (), _each_folded(comparisons, _one_split)
     coverage = pd.concat([one.results.data.coverage for one in covered], ignore_index=True)
     options = cohort.study.options.extrapolation
     fans = _extremes_first(typical_fans(coverage, cohort.readings.session_points, options))
@@ -247,7 +243,7 @@ def borderline_section(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> B
     """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
     profiles, use = cohort.laboratory.profiles, cohort.study.options.profile.use
     if profiles.empty:
-        return paragraph("No session tells a training profile, so none is borderline.")
+        return Block("")  # it has its line among what these data cannot say
     two = disagreement_block(profiles, use=use or "computed")
     if use == "stated":
         return paragraph("Training profiles are stated, so none is borderline.") + two

@@ -1,10 +1,10 @@
-"""What these data cannot say, and what to record to learn it: one line for each silent analysis."""
+"""What these data cannot say, and what to record to learn it: a line for each thing to record."""
 
 from collections.abc import Iterable
-from html import escape
 from typing import Final
 
-from agreement.report.page.markup import Block, bullets, paragraph
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.method_data import NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE, TOO_FEW
@@ -64,7 +64,7 @@ def silent(numbers: Numbers) -> dict[str, Cell]:
 
 def unsaid_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = ANALYSES) -> Block:
     """
-    Say of each analysis without a number why there is none, and what to record to learn it.
+    Say what to record to learn what no analysis can tell; why each is silent is folded.
 
     Parameters
     ----------
@@ -74,16 +74,18 @@ def unsaid_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = AN
     """
     why = silent(numbers)
     told = (one for one in analyses if one.name in why and kind in one.shown_in)
-    lines = [_line(one, why[one.name]) for one in told]
-    if not lines:
+    found = [(one, why[one.name]) for one in told]
+    if not found:
         return Block("")
-    return paragraph(f"Not in this {kind} report, for these data do not tell:") + bullets(lines)
+    groups: dict[str, list[str]] = {}
+    for one, cell in found:
+        groups.setdefault(_to_record(one, cell), []).append(one.label)
+    reasons = [(one.label, cell.reason.rstrip(".")) for one, cell in found]
+    return Block(said("unsaid", "block", kind=kind, groups=groups, reasons=reasons))
 
 
-def _line(one: Analysis, cell: Cell) -> str:
-    """Return one analysis: its label, why it is silent, what to record."""
+def _to_record(one: Analysis, cell: Cell) -> str:
+    """Return what to record to learn what an analysis would tell."""
     code = cell.note.partition(":")[0].split(";")[0].strip()
-    reason = cell.reason.rstrip(".")
     record = _RECORD.get(one.name, "") if code in {TOO_FEW, NOT_ESTIMABLE} else ""
-    label = f"{one.label[:1].upper()}{one.label[1:]}"
-    return escape(f"{label}: {reason}. Record {record or _BY_CODE[code]}.", quote=False)
+    return record or _BY_CODE[code]
