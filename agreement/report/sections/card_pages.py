@@ -180,6 +180,7 @@ def _card(athlete: str, own: pd.DataFrame, facts: CardFacts, name: Names) -> dic
         "best": "" if best is None else name(*best),
         "lab": "",
         "noise": "",
+        "lab_change": "",
         "picture": "",
     }
     if len(tests):
