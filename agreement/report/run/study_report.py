@@ -266,8 +266,7 @@ class StudyReport:
 
     def left_out(self) -> Block:
         """Show reasons, rows and notes."""
-        told = (self.cohort.exclusions, self.cohort.problems)
-        return left_out_block(*told, discreet=self.discreet)
+        return left_out_block(self.cohort.exclusions, self.cohort.problems, discreet=self.discreet)
 
     def unsaid(self) -> Block:
         """Say what these data cannot say, and what to record to learn it."""
