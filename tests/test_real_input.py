@@ -201,6 +201,7 @@ def test_measured_stages_tell_cost_from_heart_rate(tmp_path):
     splits = stage_splits(
         study.field_tests,
         study.athletes,
+        cohort.laboratory.frame,
         cohort.pairs,
         extrapolation=study.options.extrapolation,
     )

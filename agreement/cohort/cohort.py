@@ -13,8 +13,9 @@ from agreement.cohort.choices import StoppedReadings, changed, in_order, undoubt
 from agreement.errors import Problem, TableError
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
+from agreement.physiology.asked import asked_people
 from agreement.physiology.control import laboratory_and_control
-from agreement.physiology.coverage import intensity_coverage
+from agreement.physiology.coverage import every_coverage
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings, field_readings
 from agreement.physiology.stage_splits import session_splits, stage_splits
@@ -80,9 +81,8 @@ class Cohort:
     def problems(self) -> tuple[Problem, ...]:
         """Everything found on the way: what was set aside, then notes."""
         parts = (self.study, self.laboratory, self.readings, self.pairing)
-        return in_order(
-            self.study.told((*(p for part in parts for p in part.problems), *self.doubts))
-        )
+        found = (p for part in parts for p in part.problems)
+        return in_order(self.study.told((*found, *self.doubts)))
 
     @cached_property
     def doubts(self) -> tuple[Problem, ...]:
@@ -92,26 +92,27 @@ class Cohort:
     @cached_property
     def evidence(self) -> Evidence:
         """What the statistics are computed from."""
-        study, laboratory, pairs = self.study, self.laboratory, self.pairs
-        carried, dates = study.options.extrapolation, study.lab_tests["date"]
-        stages = stage_splits(study.field_tests, study.athletes, pairs, extrapolation=carried)
-        days, sessions = carried.window_days, session_splits(laboratory.stages, pairs)
+        study, laboratory, pairs, read = self.study, self.laboratory, self.pairs, self.readings
+        carried = study.options.extrapolation
+        known = (study.field_tests, study.athletes, laboratory.frame, pairs)
+        stages = stage_splits(*known, extrapolation=carried)
         return Evidence(
             pairs=pairs,
             daily=self.pairing.daily,
             repeats=self.pairing.repeats,
             options=study.options,
-            heart_rate_based=self.readings.heart_rate_based,
-            first_lab_date=None if dates.empty else dates.min().date(),
+            heart_rate_based=read.heart_rate_based,
+            first_lab_date=min(study.lab_tests["date"].dt.date, default=None),
             next_door={} if study.options.profile.use == "stated" else laboratory.next_door,
-            coverage=intensity_coverage(self.readings.session_lines, pairs, window_days=days),
-            splits=pd.concat([stages, sessions], ignore_index=True),
+            coverage=every_coverage(read, pairs, window_days=carried.window_days),
+            splits=pd.concat([stages, session_splits(laboratory.stages, pairs)], ignore_index=True),
             averaging=laboratory.under_each_rule,
             across_modes=self.pairing.across_modes,
             visits=self.pairing.units,
-            other_rules=pairs_by_other_rules(self.readings.frame, laboratory.frame, study.options),
+            other_rules=pairs_by_other_rules(read.frame, laboratory.frame, study.options),
             earlier=self.earlier,
             control=laboratory.control,
+            asked=asked_people(study, laboratory.frame, read.frame),
         )
 
     @cached_property

@@ -1,5 +1,5 @@
 """
-Why a profile is misread: which intensities an athlete's sessions cover.
+Why a profile is misread: which intensities an athlete's sessions, or the stages of a test, cover.
 
 A line through a narrow, low range of heart rates is carried far: its error grows, and the usual form
 of the line (`vo2_on_hr`) then reads low. Both are known before anyone is tested. What that explains
@@ -8,7 +8,10 @@ of the errors is a matter of statistics: `agreement.stats.causes.intensity_cover
 
 from typing import Final
 
+import numpy as np
 import pandas as pd
+
+from agreement.physiology.readings import Readings
 
 COVERAGE_COLUMNS: Final = [
     "athlete_id",
@@ -62,14 +65,68 @@ def intensity_coverage(
     both = both[(ago >= 0) & (ago <= window_days)]
     key = ["athlete_id", "lab_test_id", "method", "mode"]
     last = both.sort_values("date_session", kind="stable").drop_duplicates(key, keep="last")
-    named = last.rename(
+    return _named(last.rename(columns={"date_session": "line_date"}))
+
+
+def every_coverage(readings: Readings, pairs: pd.DataFrame, *, window_days: int) -> pd.DataFrame:
+    """
+    Return the coverage of every method: what its own test saw, else what the sessions saw.
+
+    Parameters
+    ----------
+    readings : Readings
+    pairs : DataFrame
+        The paired table.
+    window_days : int
+        As in `intensity_coverage`.
+
+    Returns
+    -------
+    DataFrame
+        `COVERAGE_COLUMNS`; one row per pair of a stage test (that of the reading used), with no bias
+        expected of its own line, and one of every other pair whose athlete has sessions.
+    """
+    own = stage_coverage(readings.stage_lines, pairs)
+    others = pairs[~pairs["method"].isin(own["method"].unique())]
+    sessions = intensity_coverage(readings.session_lines, others, window_days=window_days)
+    parts = [part for part in (own, sessions) if len(part)]
+    return pd.concat(parts, ignore_index=True) if parts else sessions
+
+
+def stage_coverage(stage_lines: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
+    """
+    Set each pair's observed error beside what the stages of its test covered.
+
+    Parameters
+    ----------
+    stage_lines : DataFrame
+        `agreement.physiology.readings.Readings.stage_lines`.
+    pairs : DataFrame
+        The paired table.
+
+    Returns
+    -------
+    DataFrame
+        `COVERAGE_COLUMNS`; expected_bias NaN, for the estimate is this very line. [mL/kg/min]
+    """
+    if stage_lines.empty or pairs.empty:
+        return pd.DataFrame(columns=COVERAGE_COLUMNS)
+    gap = pd.to_timedelta(pairs["gap_days"], unit="D")
+    tests = pairs.assign(date=pd.to_datetime(pairs["lab_date"]).astype("datetime64[us]") - gap)
+    key = ["athlete_id", "method", "mode", "date"]
+    lines = stage_lines[stage_lines["refused"].isna()].drop_duplicates(key)
+    both = tests.merge(lines, on=key).assign(other_form_bias=np.nan)
+    return _named(both.assign(line_date=both["date"]))
+
+
+def _named(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of pairs with their line in the columns and order of coverage."""
+    named = rows.rename(
         columns={
-            "date_session": "line_date",
             "standard_error": "extrapolation_se",
             "other_form_bias": "expected_bias",
             "difference": "observed_error",
         }
     )
-    return named.sort_values(["method", "mode", "athlete_id", "lab_test_id"], kind="stable")[
-        COVERAGE_COLUMNS
-    ].reset_index(drop=True)
+    keys = ["method", "mode", "athlete_id", "lab_test_id"]
+    return named.sort_values(keys, kind="stable")[COVERAGE_COLUMNS].reset_index(drop=True)

@@ -13,6 +13,7 @@ import pandas as pd
 from agreement.physiology.error_split import split_error
 from agreement.physiology.own_cost import own_cost
 from agreement.physiology.people import people_at
+from agreement.physiology.session_people import nearest_measured
 from agreement.physiology.work_rate import cycling_vo2
 from agreement.tables.options import Extrapolation
 from agreement.terms import SESSIONS_METHOD
@@ -25,6 +26,7 @@ SPLIT_COLUMNS: Final = [*PAIR, "n_points", "total", "cost", "heart_rate"]
 def stage_splits(
     field_tests: pd.DataFrame,
     athletes: pd.DataFrame,
+    laboratory: pd.DataFrame,
     pairs: pd.DataFrame,
     *,
     extrapolation: Extrapolation,
@@ -36,6 +38,8 @@ def stage_splits(
     ----------
     field_tests, athletes : DataFrame
         The checked tables; a stage counts when it has vo2_ml_min, power_w, hr_bpm, and a mass.
+    laboratory : DataFrame
+        Frame of `laboratory_values`, for a mass and an HRmax that the rows lack.
     pairs : DataFrame
         The paired table.
     extrapolation : Extrapolation
@@ -55,6 +59,10 @@ def stage_splits(
     if len(stages) and len(own):
         people = people_at(athletes, stages["athlete_id"], stages["date"])
         stages["mass_kg"] = stages["mass_kg"].fillna(people["mass_kg"])
+        by_mode = stages.assign(mode="cycle")
+        for name in ("mass_kg", "hr_max_bpm"):
+            measured = nearest_measured(by_mode, laboratory, name)
+            stages[name] = stages[name].fillna(pd.Series(measured))
         groups = dict(list(stages.groupby(["athlete_id", "date"])))
         for pair in own.to_dict("records"):
             day = pd.Timestamp(pair["lab_date"]) - pd.Timedelta(days=int(pair["gap_days"]))

@@ -75,6 +75,8 @@ class Evidence:
         The report that the results will replace.
     control : DataFrame or None
         date, mode, lab: tests of the laboratory's control. [mL/kg/min]
+    asked : DataFrame or None
+        `agreement.physiology.asked.ASKED_COLUMNS`; None where it was not looked at.
     """
 
     pairs: pd.DataFrame
@@ -92,3 +94,4 @@ class Evidence:
     other_rules: dict[str, pd.DataFrame] = field(default_factory=dict)
     earlier: EarlierReport | None = None
     control: pd.DataFrame | None = None
+    asked: pd.DataFrame | None = None

@@ -111,6 +111,8 @@ class MethodData:
         As in `Evidence`.
     control : DataFrame or None
         As in `Evidence`.
+    asked : DataFrame or None
+        As in `Evidence`, only this method and mode.
     """
 
     method: str
@@ -129,6 +131,7 @@ class MethodData:
     other_rules: dict[str, pd.DataFrame] = dataclass_field(default_factory=dict)
     earlier: EarlierReport | None = None
     control: pd.DataFrame | None = None
+    asked: pd.DataFrame | None = None
 
     @property
     def field(self) -> Floats:

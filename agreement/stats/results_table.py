@@ -172,7 +172,15 @@ def method_data(evidence: Evidence) -> Iterator[MethodData]:
             _by_other_rules(evidence, str(method), str(mode), heart_rate_based=heart_rate_based),
             evidence.earlier,
             evidence.control,
+            _asked(evidence, str(method), str(mode)),
         )
+
+
+def _asked(evidence: Evidence, method: str, mode: str) -> pd.DataFrame | None:
+    """Return who was asked for a number by one method."""
+    if (asked := evidence.asked) is None:
+        return None
+    return asked[(asked["method"] == method) & (asked["mode"] == mode)]
 
 
 def _by_other_rules(

@@ -6,6 +6,7 @@ import pytest
 import statsmodels.api as sm
 
 from agreement.errors import Problem
+from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.session_fans import typical_fans
 from agreement.physiology.session_people import doubtful_maximum, nearest_measured
@@ -116,7 +117,9 @@ def test_stages_without_measured_uptake_or_maximum_are_not_split(make_study):
 
     def split(rows):
         study = make_study(field_tests=rows)
-        return stage_splits(study.field_tests, study.athletes, pairs, extrapolation=Extrapolation())
+        lab = laboratory_values(study).frame
+        known = (study.field_tests, study.athletes, lab, pairs)
+        return stage_splits(*known, extrapolation=Extrapolation())
 
     # by hand: measured, 4000 mL/min at 190 bpm: 57.14; cost, 300 W: 7 + 10.8 * 300 / 70 = 53.29
     (line,) = split(stages).to_dict("records")

@@ -128,6 +128,20 @@ def test_the_one_with_the_smaller_error_is_not_called_closer_if_the_shared_tests
     assert "These tests do not tell the two apart." in told
 
 
+def test_the_answer_says_who_gets_no_number():
+    methods, numbers, options = study(YES)
+    counts = (("athletes_asked", 23.0), ("athletes_without", 12.0), ("share_without", 12 / 23))
+    lines = [
+        ("no_number", "a", "run", "all", name, value, nan, nan, "1", 23, 11, "")
+        for name, value in counts
+    ]
+    frame = pd.concat([numbers.frame, pd.DataFrame(lines, columns=RESULT_COLUMNS)])
+    told = verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
+    assert told.endswith("; 12 of 23 athletes (52 %) get no number from it.")
+    frame.loc[frame["statistic"] == "athletes_without", "value"] = 0.0
+    assert "get no number" not in verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
+
+
 def test_one_athlete_is_expected_within_the_limits():
     told = answer(NO, NO)
     assert told.endswith("for one athlete expect it between 4.0 low and 6.0 high.")

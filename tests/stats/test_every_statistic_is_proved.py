@@ -30,6 +30,11 @@ class Proof(NamedTuple):
 
 
 PROOFS = {
+    "no_number": Proof(
+        NONE,
+        "test_no_number::test_twelve_of_23_against_a_general_library",
+        "test_no_number::test_the_interval_of_the_share_covers",
+    ),
     "pooled_studies": Proof(
         NONE,
         "test_several_studies::test_pools_as_held",

@@ -45,6 +45,21 @@ def test_a_profile_by_hand():
     assert long.loc["share_explained", "note"] == "too_few"
 
 
+def test_the_spread_beyond_the_line_by_hand():
+    # SD 1.5811 of which the lines' own error is 1.2: root of 2.5 - 1.44; interval by chi-square, 4 df
+    errors = [-1.0, -3.0, -2.0, -4.0, -5.0]
+    long = told(coverage_by_profile(rows("long", errors, np.nan, se=1.2), own_form=True), "long")
+    assert long.loc["observed_sd", "value"] == pytest.approx(1.58114, abs=1e-5)
+    ends = 1.58114 * np.sqrt(4 / stats.chi2.ppf([0.975, 0.025], 4))
+    assert long.loc["observed_sd", ["low", "high"]].tolist() == pytest.approx(ends, abs=1e-4)
+    assert long.loc["unexplained_sd", "value"] == pytest.approx(np.sqrt(2.5 - 1.44))
+    assert long.loc["expected_bias", "note"] == "not_estimable: the estimate is the line itself"
+    wide = told(coverage_by_profile(rows("long", errors, np.nan, se=9.0), own_form=True), "long")
+    assert wide.loc["unexplained_sd", "value"] == 0
+    few = told(coverage_by_profile(rows("long", errors[:4], np.nan), own_form=True), "long")
+    assert few.loc[["observed_sd", "unexplained_sd"], "note"].tolist() == ["too_few"] * 2
+
+
 def test_athletes_count_once_however_many_tests_they_have():
     # A has three errors of mean -6; the mean of athletes is -2, of rows -3.33
     names, errors = ["A", "A", "A", "B", "C", "D", "E"], [-4.0, -6.0, -8.0, -1, -1, -1, -1]
@@ -128,7 +143,7 @@ def test_of_the_sessions_own_estimate_no_bias_is_expected():
     )
     share = told(found).loc["share_explained"]
     assert np.isnan(share["value"])
-    assert share["note"].startswith("not_estimable: the estimate from sessions is of another form")
+    assert share["note"].startswith("not_estimable: the estimate is the line itself")
     assert "cannot be told" in found.summary()
 
 

@@ -9,7 +9,7 @@ import hashlib
 import hmac
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -67,6 +67,7 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
             cohort.study,
             athletes=_renamed(cohort.study.athletes, name, ["athlete_id"]),
             field_tests=_renamed(cohort.study.field_tests, name, ["athlete_id"]),
+            sessions=_renamed(cohort.study.sessions, name, ["athlete_id"]),
             problems=(),
             inputs=inputs,
         ),
@@ -87,8 +88,8 @@ def without_files_of_people(
     raw = {folder for folder in folders if folder}
     kept, files = [], dict.fromkeys(sorted(raw), 0)
     for one in inputs:
-        folder = one.name.rpartition("/")[0]
-        if folder in raw:
+        folder = next((name for name in raw if one.name.startswith(f"{name}/")), None)
+        if folder is not None:
             files[folder] += 1
         else:
             kept.append(one)
@@ -105,11 +106,13 @@ def _pseudonymous_profiles(training: TrainingProfiles, name: Naming) -> Training
 
 def _pseudonymous_readings(readings: Readings, name: Naming) -> Readings:
     """Return readings with pseudonyms, without the notes that name rows of the files."""
-    frame, lines, points = (
-        _renamed(part, name, ["athlete_id"]) if len(part) else part
-        for part in (readings.frame, readings.session_lines, readings.session_points)
-    )
-    return replace(readings, frame=frame, session_lines=lines, session_points=points, problems=())
+    tables = ("frame", "session_lines", "session_points", "stage_lines")
+    hidden: dict[str, Any] = {
+        table: _renamed(part, name, ["athlete_id"])
+        for table in tables
+        if len(part := getattr(readings, table))
+    }
+    return replace(readings, **hidden, problems=())
 
 
 def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:

@@ -55,6 +55,8 @@ class Judged:
         Day of the first laboratory test, "" where it may not be told.
     bias, lower, upper, own_lower, own_upper, needed, spread_low, spread_high, rmse : Cell
         `needed`: athletes in all, with one laboratory test each, that would decide it.
+    asked, without, share_without : Cell
+        Athletes asked for a number, those who get none, and their share.
     other : str
         What the other yardstick gives, "" where it was not judged; it is not the verdict.
     doubts : tuple of str
@@ -82,6 +84,9 @@ class Judged:
     spread_low: Cell
     spread_high: Cell
     rmse: Cell
+    asked: Cell
+    without: Cell
+    share_without: Cell
     other: str
     doubts: tuple[str, ...] = ()
     no_better: str = ""
@@ -103,6 +108,11 @@ class Judged:
     def hidden(self) -> bool:
         """Whether the numbers are withheld, so that nobody can be recognised."""
         return self.bias.withheld
+
+    @property
+    def leaves_some(self) -> bool:
+        """Whether somebody who was asked for a number gets none."""
+        return self.without.known and self.without.value > 0
 
     @property
     def few(self) -> bool:
@@ -185,6 +195,9 @@ def _judged(one: Any, numbers: Numbers, *, told: bool) -> Judged:
         cell("verdict", "spread_80_low"),
         cell("verdict", "spread_80_high"),
         cell("error", "rmse"),
+        cell("no_number", "athletes_asked"),
+        cell("no_number", "athletes_without"),
+        cell("no_number", "share_without"),
         outcome(cell("verdict", f"within_margin_{other}")) if other else "",
         doubts,
         no_better,

@@ -56,6 +56,7 @@ TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
             *_of("regression", 2, r="r"),
             *_of("error", 1, mae="mean absolute error"),
             *_of("error", 2, share_within_margin="share within the agreed limit"),
+            *_of("no_number", 2, share_without="share without a number"),
         ),
     ),
     "structural": (
@@ -74,11 +75,13 @@ TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
         ),
     ),
     "why": (
-        "What sessions covered, and the error of every method (mL/kg/min)",
+        "What sessions or stages covered, and the error of every method (mL/kg/min)",
         (
             *_of("intensity_coverage", 1, extrapolation_se="line's standard error"),
             *_of("intensity_coverage", 1, expected_bias="expected bias"),
             *_of("intensity_coverage", 1, observed_error="observed error"),
+            *_of("intensity_coverage", 1, observed_sd="its spread (SD)"),
+            *_of("intensity_coverage", 1, unexplained_sd="spread beyond the line"),
             *_of("intensity_coverage", 2, share_explained="share of the spread explained"),
         ),
     ),

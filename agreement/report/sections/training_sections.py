@@ -23,8 +23,8 @@ PANELS: Final = 2  # side by side; more would be too narrow to read
 TOO_FEW: Final = '<span class="absent">too few</span>'
 OWN: Final = '<span class="absent">own form</span>'
 OWN_FORM: Final = (
-    "The estimate from training sessions itself is not of the usual form: no bias is expected of it, "
-    "only the spread that its standard error tells."
+    "The estimate is this line itself: no bias is expected of it, only the spread that its standard "
+    "error tells; what is left beside that comes from the cost of work, the day and the laboratory."
 )
 CAPTION: Final = (
     "A typical athlete of each profile; here the profile whose line says most and the one whose line "
@@ -65,8 +65,12 @@ def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Pict
     if not covered:
         return (), _each_folded(comparisons, _one_split)
     coverage = pd.concat([one.results.data.coverage for one in covered], ignore_index=True)
+    stages = cohort.readings.stage_lines
+    of_sessions = ~coverage["method"].isin(stages["method"].unique() if len(stages) else [])
     options = cohort.study.options.extrapolation
-    fans = _extremes_first(typical_fans(coverage, cohort.readings.session_points, options))
+    fans = _extremes_first(
+        typical_fans(coverage[of_sessions], cohort.readings.session_points, options)
+    )
     drawn = tuple(
         _pair_of_panels(fans, start, place)
         for place, start in enumerate(range(0, len(fans), PANELS), 1)
@@ -176,11 +180,13 @@ def _coverage_table(one: Comparison) -> Block:
         "line's standard error",
         "expected bias",
         "observed error",
+        "its spread (SD)",
+        "spread beyond the line",
         "spread explained",
     )
     groups = one.groups("intensity_coverage")
     rows = [_coverage_row(one, group) for group in [*groups[1:], groups[0]]]
-    caption = f"{one.name}: what sessions covered, and the error (mL/kg/min)"
+    caption = f"{one.name}: what sessions or stages covered, and the error (mL/kg/min)"
     return table(caption, columns, rows, numeric=columns[1:])
 
 
@@ -198,6 +204,8 @@ def _coverage_row(one: Comparison, group: str) -> tuple[str, ...]:
         cell("extrapolation_se").shown(),
         cell("expected_bias").shown(sign=True),
         cell("observed_error").stacked(sign=True),
+        cell("observed_sd").stacked(),
+        cell("unexplained_sd").shown(),
         explained,
     )
 
@@ -226,7 +234,7 @@ def _athletes_table(one: Comparison) -> Block:
         )
         for row in order.to_dict("records")
     ]
-    caption = f"{one.name}: each athlete's sessions and error (mL/kg/min)"
+    caption = f"{one.name}: each athlete's sessions or stages, and the error (mL/kg/min)"
     listed = table(caption, columns, cells, numeric=columns[2:])
     summary = f"<summary>{escape(one.name)}: athlete by athlete</summary>"
     return Block(f"<details>{summary}{listed.html}</details>")

@@ -1,4 +1,4 @@
-"""What the sessions before a test covered, and how much of the errors that explains, by profile."""
+"""What sessions, or the stages of a test, covered, and how much of the errors that explains."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -6,7 +6,12 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.intervals import Interval, correlation_interval, t_interval
+from agreement.stats.basics.intervals import (
+    Interval,
+    correlation_interval,
+    sd_interval,
+    t_interval,
+)
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
@@ -16,7 +21,7 @@ from agreement.terms import SESSIONS_METHOD, UNIT
 
 FEWEST_FOR_SHARE: Final = 10  # athletes; below, a share of the spread says nothing
 FEWEST_FOR_ERROR: Final = 5  # athletes; below, a profile shows no mean error
-OWN_FORM: Final = f"{NOT_ESTIMABLE}: the estimate from sessions is of another form"
+OWN_FORM: Final = f"{NOT_ESTIMABLE}: the estimate is the line itself"
 _NOTHING: Final = Interval(np.nan, np.nan)
 
 
@@ -41,6 +46,13 @@ class ProfileCoverage:
         Mean of athletes; NaN below 5. [mL/kg/min]
     error_interval : Interval
         Of that mean, 95 % by t over athletes.
+    observed_sd : float
+        Standard deviation of the athletes' errors; NaN below 5. [mL/kg/min]
+    sd_interval : Interval
+        Of that, 95 % by chi-square.
+    unexplained_sd : float
+        What the lines' own error leaves of it: root of its square less that of `extrapolation_se`,
+        0 where that is larger. [mL/kg/min]
     share_explained : float
         Squared correlation of observed errors and expected bias; NaN below 10 athletes, or when one
         of them does not vary.
@@ -58,6 +70,9 @@ class ProfileCoverage:
     expected_bias: float
     observed_error: float
     error_interval: Interval
+    observed_sd: float
+    sd_interval: Interval
+    unexplained_sd: float
     share_explained: float
     share_interval: Interval
     pairs: frozenset[tuple[str, str]] = frozenset()
@@ -72,7 +87,7 @@ class IntensityCoverage(Result):
     ----------
     groups : tuple of ProfileCoverage
     own_form : bool
-        Whether the method is the sessions' own estimate, of which no bias is expected.
+        Whether the method is the estimate of these lines themselves, of which no bias is expected.
     """
 
     groups: tuple[ProfileCoverage, ...]
@@ -86,11 +101,12 @@ class IntensityCoverage(Result):
     def _frame(self, group: ProfileCoverage) -> pd.DataFrame:
         few_for_error = TOO_FEW if group.n < FEWEST_FOR_ERROR else ""
         of_share = OWN_FORM if self.own_form else TOO_FEW if group.n < FEWEST_FOR_SHARE else ""
+        of_bias = OWN_FORM if np.isnan(group.expected_bias) else ""
         rows = (
             ("bottom_share_of_hr_max", group.bottom_share, _NOTHING, "1", ""),
             ("top_share_of_hr_max", group.top_share, _NOTHING, "1", ""),
             ("extrapolation_se", group.extrapolation_se, _NOTHING, UNIT, ""),
-            ("expected_bias", group.expected_bias, _NOTHING, UNIT, ""),
+            ("expected_bias", group.expected_bias, _NOTHING, UNIT, of_bias),
             (
                 "observed_error",
                 group.observed_error,
@@ -98,6 +114,8 @@ class IntensityCoverage(Result):
                 UNIT,
                 few_for_error,
             ),
+            ("observed_sd", group.observed_sd, group.sd_interval, UNIT, few_for_error),
+            ("unexplained_sd", group.unexplained_sd, _NOTHING, UNIT, few_for_error),
             ("share_explained", group.share_explained, group.share_interval, "1", of_share),
         )
         return rows_frame(
@@ -130,7 +148,8 @@ def coverage_by_profile(coverage: pd.DataFrame, *, own_form: bool = False) -> In
     coverage : DataFrame
         `agreement.physiology.coverage.COVERAGE_COLUMNS`, one row per pair of one method and mode.
     own_form : bool, default False
-        Whether the errors are of the sessions' own estimate: coverage then predicts no bias.
+        Whether the errors are of the estimate of these lines themselves: coverage then predicts no
+        bias.
 
     Returns
     -------
@@ -142,7 +161,9 @@ def coverage_by_profile(coverage: pd.DataFrame, *, own_form: bool = False) -> In
         Without a row.
     """
     if coverage.empty:
-        sentence = "no session with a record of heart rate lies before a paired test."
+        sentence = (
+            "no stage, and no session with a record of heart rate, lies before a paired test."
+        )
         raise NotEstimable(NOT_ESTIMABLE, sentence)
     parts = [("all", coverage), *coverage.groupby("training_profile", sort=True)]
     groups = tuple(_summed_up(str(name), part, own_form=own_form) for name, part in parts)
@@ -155,12 +176,17 @@ def intensity_coverage_of(data: MethodData) -> IntensityCoverage:
         raise NotEstimable(NOT_ESTIMABLE, "the method does not rest on heart rate.")
     if data.coverage is None:
         raise NotEstimable(NOT_ESTIMABLE, "not computed for estimates in parts.")
-    return coverage_by_profile(data.coverage, own_form=data.method == SESSIONS_METHOD)
+    own = data.coverage["expected_bias"].isna().all() or data.method == SESSIONS_METHOD
+    return coverage_by_profile(data.coverage, own_form=bool(own))
 
 
 def _summed_up(name: str, part: pd.DataFrame, *, own_form: bool) -> ProfileCoverage:
     n = int(part["athlete_id"].nunique())
-    error, ends = _mean_error(part.groupby("athlete_id")["observed_error"].mean())
+    of_athletes = part.groupby("athlete_id")["observed_error"].mean()
+    error, ends = _mean_error(of_athletes)
+    enough = n >= FEWEST_FOR_ERROR
+    spread = float(of_athletes.std(ddof=1)) if enough else np.nan
+    line = float(np.sqrt((part["extrapolation_se"].astype("float64") ** 2).mean()))
     share, within = _NOTHING.low, _NOTHING
     if n >= FEWEST_FOR_SHARE and not own_form:
         share, within = _share_explained(part, n)
@@ -171,10 +197,13 @@ def _summed_up(name: str, part: pd.DataFrame, *, own_form: bool) -> ProfileCover
         n_pairs=len(part),
         bottom_share=float(bottom.median()),
         top_share=float(part["top_share_of_hr_max"].median()),
-        extrapolation_se=float(np.sqrt((part["extrapolation_se"].astype("float64") ** 2).mean())),
-        expected_bias=float(part["expected_bias"].mean()),
+        extrapolation_se=line,
+        expected_bias=float(part["expected_bias"].astype("float64").mean()),
         observed_error=error,
         error_interval=ends,
+        observed_sd=spread,
+        sd_interval=sd_interval(spread, n - 1) if enough else _NOTHING,
+        unexplained_sd=float(np.sqrt(max(spread**2 - line**2, 0.0))) if enough else np.nan,
         share_explained=share,
         share_interval=within,
         pairs=pairs_of(part),
@@ -203,12 +232,12 @@ def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:
     return r**2, Interval(0.0 if low < 0 < high else ends[0], ends[1])
 
 
-_MEDIANS: Final = "medians over pairs of the sessions' steady stretches"
+_MEDIANS: Final = "medians over pairs of the steady stretches of sessions, or of stages"
 _LINES: Final = "the lines of heart rate on work, carried to the maximal heart rate"
 RECORD: Final = Analysis(
     name="intensity_coverage",
     place=310,
-    label="what sessions covered",
+    label="what sessions or stages covered",
     statistics=(
         Statistic(
             "bottom_share_of_hr_max",
@@ -247,6 +276,20 @@ RECORD: Final = Analysis(
             "observed error",
             "Mean difference of the same people.",
             "mean of athletes; interval by Student's t",
+            OURS,
+        ),
+        Statistic(
+            "observed_sd",
+            "observed spread of the error",
+            "Standard deviation of the differences of the same people.",
+            "means of athletes; interval by chi-square",
+            OURS,
+        ),
+        Statistic(
+            "unexplained_sd",
+            "spread that the line's error leaves",
+            "What of that spread the lines' own standard error does not account for: cost of work, day, laboratory.",
+            "root of observed_sd^2 - extrapolation_se^2",
             OURS,
         ),
         Statistic(

@@ -1,0 +1,112 @@
+"""How many people a method leaves without a number: limits are only of those whom it serves."""
+
+from dataclasses import dataclass
+from math import nan
+
+import pandas as pd
+
+from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.shares import wilson_interval
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.terms import counted
+
+
+@dataclass(frozen=True, slots=True)
+class NoNumber:
+    """
+    Who was asked for a number, and who got none.
+
+    Attributes
+    ----------
+    asked : int
+        Athletes with a laboratory test who did what the method computes from.
+    without : int
+        Those of them without any value: refused, incomplete, or impossible.
+    n_pairs : int
+        Pairs of the others.
+    """
+
+    asked: int
+    without: int
+    n_pairs: int
+
+    @property
+    def share(self) -> float:
+        """Share without a number."""
+        return self.without / self.asked
+
+    def interval(self, confidence_level: float = 0.95) -> Interval:
+        """Wilson's interval of the share."""
+        return wilson_interval(self.without, self.asked, confidence_level)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the rows of the results table."""
+        none = Interval(nan, nan)
+        return rows_frame(
+            Row.of(name, value, ends, n=self.asked, n_pairs=self.n_pairs, unit="1")
+            for name, value, ends in (
+                ("athletes_asked", self.asked, none),
+                ("athletes_without", self.without, none),
+                ("share_without", self.share, self.interval()),
+            )
+        )
+
+    def summary(self) -> str:
+        """Say it in one sentence."""
+        return f"{self.without} of {counted(self.asked, 'athlete')} get no number."
+
+    def _repr_html_(self) -> str:
+        return html_table(self.to_frame(), "Athletes whom the method leaves without a number")
+
+
+def no_number_of(data: MethodData) -> NoNumber:
+    """
+    Count the people whom one method and mode leaves without a number.
+
+    Raises
+    ------
+    NotEstimable
+        Of given values: whoever got none has no row.
+    """
+    if data.asked is None or data.asked.empty:
+        raise NotEstimable(NOT_ESTIMABLE, "who got no value of this method is not in the study.")
+    return NoNumber(len(data.asked), int((~data.asked["served"]).sum()), data.n_pairs)
+
+
+_COUNT = Statistic(
+    "athletes_asked",
+    "athletes asked",
+    "Athletes with a laboratory test who did what the method computes from.",
+    "athletes with rows of the method's raw results",
+    OURS,
+    unit="1",
+    digits=0,
+)
+RECORD = Analysis(
+    name="no_number",
+    place=75,
+    label="who gets no number",
+    statistics=(
+        _COUNT,
+        _COUNT.named(
+            "athletes_without",
+            label="athletes without a number",
+            meaning="Those whom the method refused or could not serve.",
+        ),
+        Statistic(
+            "share_without",
+            "share without a number",
+            "Share of the athletes asked who get no number; the limits are not of them.",
+            "athletes without / athletes asked; Wilson's interval",
+            "Newcombe 1998, Stat Med 17:857",
+            unit="1",
+            digits=2,
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=no_number_of,
+    any_size=True,  # it says most where hardly anybody gets a number
+    own_section=True,
+)
