@@ -1,5 +1,6 @@
 """A study without a field method: the laboratory by itself, on the page and in lab_values.csv."""
 
+import json
 import re
 from html import unescape
 
@@ -136,6 +137,21 @@ def test_breaths_give_each_rule_edited_and_not(study, out, edit):
     )
     # without it the last five, at 592 to 600 s: 1000 + 4 * 596
     assert by["moving 5 breaths", "yes"] == pytest.approx((1000 + 4 * 596) / 70, rel=1e-6)
+
+
+def test_an_audit_of_the_laboratory_says_nothing_of_pairs_and_names_nobody(study, out):
+    report = open_report(study(), kind="audit", save=out)
+    said = unescape(report.verdict().html)
+    assert "One test lies 0.6" in said
+    assert "changed by more" not in said
+    assert "pair" not in said
+    report.save()
+    told = json.loads((out / "provenance.json").read_text(encoding="utf-8"))["verdict"]
+    assert told[0].startswith("One test lies 0.6")
+    steps = re.sub(r"<[^>]+>", " ", unescape(report.next_steps().html))
+    assert "Not confirmed to be maximal: 16 laboratory tests." in " ".join(steps.split())
+    for nothing in (report.chart, report.funnel, report.drift, report.protocol_list):
+        assert nothing().html == ""
 
 
 def test_an_audit_has_no_values_of_tests_and_names_nobody(study, out):

@@ -19,13 +19,13 @@ class LaboratoryReport(StudyReport):
 
     def verdict(self) -> Block:
         """Say how far one test can be trusted, and who changed."""
-        return own.answer_block(self.results, self.numbers)
+        return own.answer_block(self.results, self.numbers, discreet=self.discreet)
 
     def next_steps(self) -> Block:
         """Say what to check or correct next, and how many rows are used."""
         cohort = self.cohort
         told = (cohort.laboratory.frame, cohort.exclusions, cohort.flow)
-        return own.next_block(self.numbers, *told)
+        return own.next_block(self.numbers, *told, discreet=self.discreet)
 
     def flow(self) -> Block:
         """Count rows read, used, summarised and left out."""
@@ -38,7 +38,8 @@ class LaboratoryReport(StudyReport):
     modes = differences = profiles = why = borderline = inputs = _nothing
     regression = repeatability = budget = averaging = change = athletes = _nothing
     sensitivity = structure = tests = two_estimators = quotable = formulas = _nothing
-    out_of_range = reporting_lists = _nothing
+    out_of_range = reporting_lists = chart = funnel = people = drift = _nothing
+    protocol_list = _nothing
 
     def _sentences(self) -> list[str]:
-        return own.laboratory_sentences(self.results, self.numbers)
+        return own.laboratory_sentences(self.results, self.numbers, discreet=self.discreet)

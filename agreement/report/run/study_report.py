@@ -97,10 +97,8 @@ class StudyReport:
         names = Names.of(self.options, (one.mode for one in self.results.methods))
         self.numbers = Numbers(self.frame, names)
         self._judged = (self.results.methods, self.numbers, self.options)
-        study = cohort.study
-        if self.discreet:
-            study = replace(study, options=released_options(study.options))
-        self._provenance = provenance(study, kind)  # now: all that is shown says the same time
+        shown = released_options(self.options) if self.discreet else self.options
+        self._provenance = provenance(replace(cohort.study, options=shown), kind)
 
     def heading(self) -> Block:
         """Show the study's title and question."""
@@ -307,6 +305,9 @@ class StudyReport:
         write_provenance(self._provenance | found, place)
         self.album.close()
 
+    def _sentences(self) -> list[str]:
+        return answer.verdict_sentences(*self._judged, told=not self.discreet)
+
     @cached_property
     def comparisons(self) -> tuple[Comparison, ...]:
         """One for each method and mode, in the order of the results."""
@@ -393,7 +394,7 @@ def open_report(
     cohort = read_with_published(study, progress=told_to_starter())
     if kind == "audit":
         cohort = pseudonymous(cohort, naming(study_key(cohort.study.folder)))
-    elif cohort.study.laboratory_only:
+    if cohort.study.laboratory_only:
         from agreement.report.run.laboratory_report import LaboratoryReport  # it builds on this
 
         return LaboratoryReport(cohort, kind=kind, save=save, png=png)

@@ -131,10 +131,14 @@ def _wrong_inputs(pairs: pd.DataFrame) -> list[Markup]:
     ]
 
 
-def unconfirmed(pairs: pd.DataFrame) -> list[Markup]:
-    """Name the athletes whose tests were not confirmed to be maximal."""
-    doubtful = pairs[pairs["max_confirmed"] != "yes"].drop_duplicates("lab_test_id")
-    told = {"tests": len(doubtful), "people": _people(doubtful)}
+def unconfirmed(tests: pd.DataFrame, *, paired: bool = True, named: bool = True) -> list[Markup]:
+    """Name the athletes whose tests were not confirmed to be maximal; `paired`: those of pairs."""
+    doubtful = tests[tests["max_confirmed"] != "yes"].drop_duplicates("lab_test_id")
+    told = {
+        "tests": len(doubtful),
+        "paired": paired,
+        "people": _people(doubtful) if named else [],
+    }
     return [said("actions", "unconfirmed", **told)] if len(doubtful) else []
 
 

@@ -21,17 +21,24 @@ _ERROR: Final = "typical_error_net_of_shift"
 _CHANGES: Final = ("athlete", "first test", "last test", "before", "after", "change", "noise")
 
 
-def laboratory_sentences(results: StudyResults, numbers: Numbers) -> list[str]:
-    """Return what the laboratory's own tests say, mode by mode; plain text."""
+def laboratory_sentences(
+    results: StudyResults, numbers: Numbers, *, discreet: bool = False
+) -> list[str]:
+    """Return what the laboratory's own tests say, mode by mode; plain text. `discreet`: of nobody."""
     places = [mode for _, mode in numbers.places(_REPEATS)]
     places.sort(key=lambda mode: mode not in results.laboratory_repeats)  # known ones first
     told = []
     for mode in places:
         cell = numbers.get(_REPEATS, _ERROR, LABORATORY, mode)
         repeats, change = results.laboratory_repeats.get(mode), results.laboratory_change.get(mode)
+        if discreet:
+            change = None
+            repeats = repeats if cell.known else None
         words = [
             repeats.summary()
             if repeats is not None
+            else "How far its tests of one athlete lie apart is withheld: so few had a repeat."
+            if cell.withheld
             else f"How far its tests of one athlete lie apart is not known: {cell.reason.rstrip('.')}."
         ]
         words += [change.summary()] if change is not None else []
@@ -40,21 +47,25 @@ def laboratory_sentences(results: StudyResults, numbers: Numbers) -> list[str]:
     return told or ["Not one laboratory test could be used."]
 
 
-def answer_block(results: StudyResults, numbers: Numbers) -> Block:
+def answer_block(results: StudyResults, numbers: Numbers, *, discreet: bool = False) -> Block:
     """Return the answer of a study that has no field method."""
-    sentences = (
-        f"<p><strong>{escape(one)}</strong></p>" for one in laboratory_sentences(results, numbers)
-    )
+    told = laboratory_sentences(results, numbers, discreet=discreet)
+    sentences = (f"<p><strong>{escape(one)}</strong></p>" for one in told)
     return Block(f'<div id="verdict">{"".join(sentences)}<p class="note">{NO_FIELD}</p></div>')
 
 
 def next_block(
-    numbers: Numbers, laboratory: pd.DataFrame, exclusions: pd.DataFrame, flow: pd.DataFrame
+    numbers: Numbers,
+    laboratory: pd.DataFrame,
+    exclusions: pd.DataFrame,
+    flow: pd.DataFrame,
+    *,
+    discreet: bool = False,
 ) -> Block:
-    """Say what would make the laboratory's own numbers firmer, and how many rows are used."""
+    """Say what would make the laboratory's own numbers firmer; `discreet`: name nobody."""
     cells = [numbers.get(_REPEATS, _ERROR, *place) for place in numbers.places(_REPEATS)]
     items = [] if any(cell.known for cell in cells) else [said("actions", "repeats_alone")]
-    items += [*unconfirmed(laboratory), *losses(exclusions)]
+    items += [*unconfirmed(laboratory, paired=False, named=not discreet), *losses(exclusions)]
     read, left_out = (int(flow[name].sum()) for name in ("rows_read", "excluded"))
     counts = {"used": read - left_out, "read": read, "left_out": left_out}
     return Block(said("actions", "block", items=items, **counts))
