@@ -326,7 +326,6 @@ class StudyReport:
 
     @cached_property
     def _outside(self) -> frozenset[tuple[str, str, str]]:
-        """Field tests outside the range of their equation; an audit tells of nobody."""
         return input_sections.outside_places(self.cohort, discreet=self.discreet)
 
     @cached_property
