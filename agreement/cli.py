@@ -193,6 +193,9 @@ def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.
 @app.command()
 def plan(
     study: Annotated[Path | None, typer.Argument(help="A study to plan from.")] = None,
+    pool: Annotated[
+        Path | None, typer.Option("--from", metavar="POOL.toml", help="Studies to plan from.")
+    ] = None,
     sd: Annotated[float | None, typer.Option(help="Of the differences.")] = None,
     bias: Annotated[float | None, typer.Option(help="Mean difference.")] = None,
     margin: Annotated[float | None, typer.Option(help="Limit for one athlete.")] = None,
@@ -207,6 +210,11 @@ def plan(
     json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
 ) -> None:
     """Say how many athletes a study needs, from numbers or from an earlier study."""
+    if pool is not None:
+        from agreement.report.studies.pool import plan_from_pool
+
+        _data(plan_from_pool(pool, study, margin, power, as_data=json))
+        return
     from agreement.report.run.planning import plans, plans_json, plans_text
 
     found = plans(

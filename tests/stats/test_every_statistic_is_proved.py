@@ -40,6 +40,11 @@ PROOFS = {
         "test_several_studies::test_pools_as_held",
         "test_several_studies::test_the_next_squad_lies_where_the_method_sheet_says",
     ),
+    "next_study": Proof(
+        NONE,
+        "test_next_study::test_the_chance_is_that_of_squads_drawn_from_the_pool",
+        NO_INTERVAL,
+    ),
     "two_seasons": Proof(
         NONE,
         "test_several_studies::test_seasons_of_the_same_people_are_the_paired_test_and_of_others_welch",
@@ -513,6 +518,7 @@ PARTS = {
     *("log_size", "overlapping_df", "methods_compared"),
     *("random_effects", "moderator", "admitted"),  # test_several_studies.py
     *("history_lines", "continued", "steps", "looks"),  # tests/report/test_grown.py
+    "powers",
     *("sharing", "own_doubts"),  # how the whole is computed at once
 }
 

@@ -1,12 +1,16 @@
 """`agreement pool`: several studies, and what they say of the next squad."""
 
+import json
 from collections.abc import Iterator
 from math import exp, isnan
+from pathlib import Path
 
 import pandas as pd
 
-from agreement.report.studies.pool_file import Pooled
+from agreement.errors import AgreementError
+from agreement.report.studies.pool_file import Pooled, read_pool
 from agreement.stats.rows import Row, rows_frame
+from agreement.stats.studies.next_study import next_study
 from agreement.stats.studies.pooling import (
     Estimate,
     PooledStudies,
@@ -15,6 +19,8 @@ from agreement.stats.studies.pooling import (
     pooled_studies,
     random_effects,
 )
+from agreement.tables.findings import Findings
+from agreement.tables.study_file import read_study_file
 from agreement.terms import RESULT_COLUMNS, UNIT
 
 K_TOLD = 2  # with so few studies much of the width is the assumption
@@ -152,6 +158,33 @@ def pool_lines(pooled: Pooled) -> Iterator[str]:
                 "It compares studies and says nothing of causes."
             )
     yield from pooled.notes
+
+
+def plan_from_pool(
+    file: Path, study: Path | None, margin: float | None, power: float, *, as_data: bool = False
+) -> str:
+    """
+    Say how many athletes the next squad's study needs; the limit is stated, or that of a study.
+
+    Raises
+    ------
+    AgreementError
+        Without a limit, or if the pool cannot be used or holds one study.
+    """
+    if margin is None and study is not None:
+        findings = Findings()
+        margin = read_study_file(study, findings).margin.limit
+    if margin is None:
+        msg = "A plan from a pool needs the limit: give it with --margin, or name a study with one."
+        raise AgreementError(msg)
+    try:
+        plan = next_study(pooled_studies(read_pool(file).studies), margin, power=power)
+    except ValueError as problem:
+        if isinstance(problem, AgreementError):
+            raise
+        msg = f"{file}: {problem}."
+        raise AgreementError(msg) from problem
+    return json.dumps(plan.to_dict(), indent=1) if as_data else plan.summary()
 
 
 def _side(value: float) -> str:

@@ -167,6 +167,12 @@ class PooledStudies:
         weight = np.broadcast_to(self._biases.weight / len(centre), centre.shape)
         return mixture_quantile(share, weight.ravel(), centre.ravel(), scale.ravel())
 
+    def next_squads(self) -> tuple[Floats, Floats]:
+        """Return 40 biases and 40 SDs of squads that were not measured, each as likely as any."""
+        steps = slice(2, None, 5)
+        biases, logs = (one.quantiles(new=True)[steps] for one in (self._biases, self._log_sds))
+        return biases, np.exp(logs)
+
     def between(self) -> tuple[Estimate, Estimate]:
         """SD between the biases of squads [mL/kg/min], and between the logarithms of their SDs."""
         return self._biases.between(), self._log_sds.between()

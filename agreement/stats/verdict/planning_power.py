@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 from scipy import stats
 
 from agreement.stats.basics.intervals import checked_share, z_of
@@ -72,11 +73,26 @@ def power_of_verdict(
     if n < 3 or sd <= 0.0 or margin <= 0.0:
         message = f"power needs n >= 3, sd > 0 and margin > 0; got {n}, {sd:g} and {margin:g}"
         raise ValueError(message)
+    settings = {"coverage": coverage, "confidence_level": confidence_level}
+    return float(powers(n, np.float64(bias), np.float64(sd), margin, **settings, bound=bound))
+
+
+def powers(
+    n: int,
+    bias: npt.NDArray[np.float64] | np.float64,
+    sd: npt.NDArray[np.float64] | np.float64,
+    margin: float,
+    *,
+    coverage: float = 0.95,
+    confidence_level: float = 0.95,
+    bound: Bound = "exact",
+) -> npt.NDArray[np.float64]:
+    """Return the power of `power_of_verdict` for many a bias and SD at once; nothing is checked."""
     factors = limit_factors if bound == "exact" else approximate_factors
     root = float(np.sqrt(n))
     cut = factors(n, coverage, confidence_level)[1] * root
-    away = root * np.array([margin - bias, margin + bias]) / sd
-    return float(max(0.0, stats.nct.sf(cut, n - 1, away).sum() - 1.0))
+    inside = [stats.nct.sf(cut, n - 1, root * (margin + side * bias) / sd) for side in (-1, 1)]
+    return np.asarray(np.maximum(0.0, inside[0] + inside[1] - 1.0))
 
 
 @lru_cache(maxsize=1024)

@@ -1,0 +1,147 @@
+"""How many athletes the next squad's study needs, given how squads differed so far."""
+
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from agreement.stats.basics.intervals import z_of
+from agreement.stats.studies.pooling import Estimate, PooledStudies
+from agreement.stats.verdict.planning_power import athletes_needed, powers
+from agreement.terms import UNIT, counted
+
+MOST: Final = 2000  # athletes; no squad is larger
+_TOLD: Final = (20, 40, 80)  # athletes, where no number would do
+
+
+@dataclass(frozen=True, slots=True)
+class NextStudy:
+    """
+    A study of a squad that nobody measured, planned from a pool. [mL/kg/min].
+
+    Attributes
+    ----------
+    k, athletes : int
+        Studies of the pool, and their athletes.
+    bias, sd : Estimate
+        Expected of the next squad.
+    margin, power : float
+    needed : int or None
+        Athletes with whom both limits are shown inside the margin with that chance, over all that
+        such a squad may be; None: no number would do.
+    of_typical : int or None
+        The same if the next squad were the typical one.
+    inside : float
+        Share of such squads whose limits lie inside the margin at all.
+    chances : dict of int to float
+        Chance to show it with so many athletes.
+    """
+
+    k: int
+    athletes: int
+    bias: Estimate
+    sd: Estimate
+    margin: float
+    power: float
+    needed: int | None
+    of_typical: int | None
+    inside: float
+    chances: dict[int, float]
+
+    def summary(self) -> str:
+        """Say the plan in words."""
+        typical = "no number" if self.of_typical is None else f"{self.of_typical}"
+        needs = (
+            f"{self.needed} athletes show limits inside \u00b1{self.margin:g} with a chance of "
+            f"{self.power:.2f}"
+            if self.needed is not None
+            else f"no number of athletes shows limits inside \u00b1{self.margin:g} with a chance of "
+            f"{self.power:.2f} (chance "
+            + ", ".join(f"{chance:.2f} with {n}" for n, chance in self.chances.items())
+            + ")"
+        )
+        return (
+            f"From {self.k} squads, {counted(self.athletes, 'athlete')}: in the next squad expect a bias "
+            f"of {self.bias.low:.1f} to {self.bias.high:.1f} and an SD of {self.sd.low:.1f} to "
+            f"{self.sd.high:.1f} {UNIT}. Over all of these {needs}; a squad like the typical one "
+            f"would need {typical}. About {self.inside:.0%} of such squads lie inside at all."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the plan as plain data."""
+        return asdict(self) | {"bias": self.bias._asdict(), "sd": self.sd._asdict()}
+
+
+def next_study(pool: PooledStudies, margin: float, *, power: float = 0.80) -> NextStudy:
+    """
+    Plan the next squad's study over all that a pool lets expect of it.
+
+    Parameters
+    ----------
+    pool : PooledStudies
+        Two studies or more.
+    margin : float
+        Agreed beforehand, above 0. [mL/kg/min]
+    power : float, default 0.80
+        Chance wanted, averaged over the next squad's bias and SD.
+
+    Returns
+    -------
+    NextStudy
+
+    Raises
+    ------
+    ValueError
+        With one study, which cannot say how squads differ; or a margin that is not above 0.
+
+    Notes
+    -----
+    The power of the verdict averaged over a predictive distribution is its assurance [1]_ (memory).
+    It does not rise to 1 with more athletes: squads whose own limits lie outside are never shown.
+
+    References
+    ----------
+    .. [1] O'Hagan A, Stevens JW, Campbell MJ. Assurance in clinical trial design. Pharm Stat
+       2005;4:187-201.
+
+    Examples
+    --------
+    >>> from agreement.stats.studies.pooling import Study, pooled_studies
+    >>> pool = pooled_studies([Study(str(i), 0.5, 2.0, 40) for i in range(6)])
+    >>> plan = next_study(pool, 7.0)
+    >>> plan.needed > plan.of_typical, plan.inside > 0.9
+    (True, True)
+    """
+    if pool.k < 2 or not margin > 0:
+        msg = (
+            "one study cannot say how squads differ: plan with its own folder, or add a study"
+            if pool.k < 2
+            else f"`margin` must be above 0; got {margin:g}"
+        )
+        raise ValueError(msg)
+    bias, sd = pool.next_squads()
+
+    def chance(n: int) -> float:
+        return float(powers(n, bias[:, None], sd, margin).mean())
+
+    inside = float((np.abs(bias)[:, None] + z_of(0.95) * sd < margin).mean())
+    needed = None
+    if chance(MOST) >= power:
+        low, high = 2, MOST
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (low, middle) if chance(middle) >= power else (middle, high)
+        needed = high
+    typical = athletes_needed(pool.bias().value, pool.sd().value, margin, power=power)
+    return NextStudy(
+        pool.k,
+        pool.athletes,
+        pool.bias(new=True),
+        pool.sd(new=True),
+        margin,
+        power,
+        needed,
+        typical,
+        inside,
+        {n: chance(n) for n in ((needed,) if needed else _TOLD)},
+    )
