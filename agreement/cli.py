@@ -193,9 +193,7 @@ def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.
 @app.command()
 def plan(
     study: Annotated[Path | None, typer.Argument(help="A study to plan from.")] = None,
-    pool: Annotated[
-        Path | None, typer.Option("--from", metavar="POOL.toml", help="Studies to plan from.")
-    ] = None,
+    pool: Annotated[Path | None, typer.Option("--from", help="A POOL.toml to plan from.")] = None,
     sd: Annotated[float | None, typer.Option(help="Of the differences.")] = None,
     bias: Annotated[float | None, typer.Option(help="Mean difference.")] = None,
     margin: Annotated[float | None, typer.Option(help="Limit for one athlete.")] = None,

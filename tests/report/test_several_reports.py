@@ -1,5 +1,6 @@
 """`compare`, `pool` and `shelf`: reports put together, and each clear sentence where they cannot be."""
 
+import json
 import shutil
 
 import numpy as np
@@ -89,6 +90,25 @@ def test_without_ids_everybody_counts_as_somebody_else(seasons, tmp_path):
     assert one.shared == 0
     welch = stats.ttest_ind(d2, d1, equal_var=False)
     assert one.p == pytest.approx(welch.pvalue, rel=0.1)  # an audit's numbers are rounded
+    said = "\n".join(found.lines())
+    assert "kind: audit, then squad." in said
+    assert "Athletes cannot be found in both reports, so all count as different people" in said
+    again = compare_reports(tmp_path / "audit", shutil.copytree(tmp_path / "audit", tmp_path / "b"))
+    assert again.conservative  # two audits: pseudonyms join nobody, not even of one key
+
+
+def test_reports_of_different_versions_and_choices_say_so(seasons, tmp_path):
+    root, _ = seasons
+    older = shutil.copytree(root / "spring-report", tmp_path / "older")
+    content = json.loads((older / "provenance.json").read_text(encoding="utf-8"))
+    content |= {"version": "0.0.9", "python": "3.0"}
+    content["options"]["pairing"]["days_before"] = 28
+    content["dependencies"]["numpy"] = "1.0"
+    (older / "provenance.json").write_text(json.dumps(content), encoding="utf-8")
+    said = "\n".join(compare_reports(older, root / "autumn-report").lines())
+    assert "version: 0.0.9, then " in said
+    assert "Libraries of other versions: numpy." in said
+    assert "pairing.days_before (28, then 14)" in said
 
 
 def test_reports_that_cannot_be_compared_say_why(seasons):
