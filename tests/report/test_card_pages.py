@@ -1,6 +1,7 @@
 """The cards to hand out: one athlete on each sheet, cautions on every card, intensities that lack."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ from agreement.report.page.markup import table
 from agreement.report.page.names import Names
 from agreement.report.page.pdf import browser, print_pdf
 from agreement.report.page.texts import IN_THREE_LINES
+from agreement.report.sections import card_pages
 from agreement.report.sections.card_pages import NOT_KNOWN, CardFacts, card_files, cards_page
 from agreement.report.sections.cards import cards_block
 from agreement.stats.repeats.repeatability import Repeatability
@@ -149,14 +151,21 @@ def test_each_card_is_one_printed_page(squad, page, tmp_path):
     assert pages == page.count("<article")
 
 
-def test_cards_of_thousands_come_in_files_of_two_thousand():
-    rows = [card_row("wrist", 51.0, "") | {"athlete_id": f"A{i:04d}"} for i in range(2001)]
-    cards = pd.DataFrame(rows)
-    files = dict(card_files(cards, facts("none"), "crew", Names()))
+def test_cards_of_many_come_in_files_of_some_thousand(monkeypatch):
+    monkeypatch.setattr(card_pages, "TOGETHER", 1)
+    one = facts("none")
+    tests = [one.laboratory, one.laboratory.assign(athlete_id="A2")]
+    both = replace(one, laboratory=pd.concat(tests))
+    row = card_row("wrist", 51.0, "")
+    cards = pd.DataFrame([row, row | {"athlete_id": "A2"}])
+    files = dict(card_files(cards, both, "crew", Names()))
     assert list(files) == ["athlete_cards.html", "athlete_cards-2.html"]
-    assert "A1999" in files["athlete_cards.html"]
-    assert "A2000" not in files["athlete_cards.html"]
-    assert "A2000" in files["athlete_cards-2.html"]
+    assert "A2" not in files["athlete_cards.html"]
+    assert files["athlete_cards-2.html"] == cards_page(cards[1:], both, "crew", Names())
+
+
+def test_the_page_says_where_thousands_of_cards_are():
+    cards = pd.DataFrame([card_row("m", 51.0, "") | {"athlete_id": str(i)} for i in range(2001)])
     told = cards_block(cards, Names(), pages="athlete_cards.html").html
     assert "files with a number after it hold 2001 cards" in told
 
