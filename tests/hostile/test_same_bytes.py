@@ -2,6 +2,7 @@
 
 import json
 import os
+import platform
 import subprocess
 import sys
 
@@ -103,3 +104,34 @@ def test_a_registry_does_not_depend_on_the_number_of_workers(tmp_path, command):
     one, two = (written(study, tmp_path / n, {}, (command,), ("--workers", n)) for n in ("1", "2"))
     assert len(one["pairs.csv"].splitlines()) > 20
     assert one == two
+
+
+def older_processor():
+    """Return the environment in which numpy and OpenBLAS use the instructions of 2008 only."""
+    from numpy._core._multiarray_umath import __cpu_dispatch__, __cpu_features__
+
+    newer = " ".join(name for name in __cpu_dispatch__ if __cpu_features__.get(name))
+    return {"OPENBLAS_CORETYPE": "Nehalem", "NPY_DISABLE_CPU_FEATURES": newer}
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(platform.machine() not in ("x86_64", "AMD64"), reason="other instructions")
+def test_another_processor_gives_the_same_numbers_and_verify_says_so(tmp_path):
+    study = write_folder(small_study(), tmp_path / "crew")
+    here = written(study, tmp_path / "here", {})
+    there = written(study, tmp_path / "there", older_processor())
+    assert set(here) == set(there)
+    assert [name for name in here if name.endswith(".svg") and here[name] != there[name]] == []
+    one, other = (
+        pd.read_csv(tmp_path / place / "results.csv").set_index(
+            ["analysis", "method", "mode", "group", "statistic"]
+        )
+        for place in ("here", "there")
+    )
+    pd.testing.assert_frame_equal(one, other, rtol=1e-11)
+    done = subprocess.run(
+        [sys.executable, "-m", "agreement", "verify", tmp_path / "here", "--study", study],
+        env=os.environ | older_processor(), check=False, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "nothing differs" in done.stderr

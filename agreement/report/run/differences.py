@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from collections import Counter
 from collections.abc import Sequence
 from math import isclose
@@ -31,6 +32,7 @@ MEASURED: Final = frozenset(
     )
 )
 ROUNDING: Final = 1e-9
+_DECIMAL: Final = re.compile(r"\d+\.\d+")
 _MOST: Final = 5  # lines shown of each kind
 Row = dict[str, str]
 
@@ -114,6 +116,31 @@ def _same(column: str, old: str | None, new: str | None) -> bool:
         return isclose(float(old), float(new), rel_tol=ROUNDING, abs_tol=ROUNDING)
     except ValueError:
         return False
+
+
+def same_but_for_rounding(old: str, new: str) -> bool:
+    """
+    Whether two texts are equal but for numbers with decimals in their last digit.
+
+    >>> same_but_for_rounding("bias 4.25 of 30", "bias 4.26 of 30")
+    True
+    >>> same_but_for_rounding("bias 4.25 of 30", "bias 4.27 of 30")
+    False
+    >>> same_but_for_rounding("bias 4.25 of 30", "bias 4.25 of 31")
+    False
+    """
+    if old == new:
+        return True
+    if _DECIMAL.sub("#", old) != _DECIMAL.sub("#", new):
+        return False
+    pairs = zip(_DECIMAL.findall(old), _DECIMAL.findall(new), strict=True)
+    return all(one == other or _near(one, other) for one, other in pairs)
+
+
+def _near(old: str, new: str) -> bool:
+    """Whether two printed numbers are one step of their last digit apart, or less."""
+    step = 10.0 ** -min(len(text.partition(".")[2]) for text in (old, new))
+    return isclose(float(old), float(new), rel_tol=ROUNDING, abs_tol=1.01 * step)
 
 
 def _named(mark: tuple[str, ...]) -> str:

@@ -24,6 +24,7 @@ from agreement.terms import (
 )
 
 DIGITS: Final = 12  # of every statistic, significant
+_AS_COMPUTED: Final = ("pairs", "exclusions", "flow")  # values as they were read, and their means
 COLUMNS: Final = {
     "results": RESULT_COLUMNS,
     "pairs": PAIR_COLUMNS,
@@ -35,17 +36,17 @@ COLUMNS: Final = {
 }
 
 
-def rounded_results(results: pd.DataFrame) -> pd.DataFrame:
+def rounded_results(results: pd.DataFrame, digits: int = DIGITS) -> pd.DataFrame:
     """
-    Return results with 12 significant digits.
+    Return a table with 12 significant digits in every column of numbers.
 
     >>> rounded_results(pd.DataFrame({"value": [1 / 3], "low": [-2e9 / 3], "high": [0.0]})).values
     array([[ 3.33333333e-01, -6.66666667e+08,  0.00000000e+00]])
     """
     frame = results.copy(deep=False)
-    for name in ("value", "low", "high"):
+    for name in frame.columns[frame.dtypes == np.float64]:
         numbers = frame[name].to_numpy(dtype=np.float64)
-        frame[name] = np.array([float(f"{one:.{DIGITS - 1}e}") for one in numbers])
+        frame[name] = np.array([float(f"{one:.{digits - 1}e}") for one in numbers])
     return frame
 
 
@@ -76,7 +77,7 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
     written = []
     for name, frame in tables.items():
         path = folder / f"{name}.csv"
-        told = rounded_results(frame) if name == "results" else frame
+        told = frame if name in _AS_COMPUTED else rounded_results(frame)
         path.write_bytes(csv_bytes(told[COLUMNS[name]]))  # into an unfinished folder
         written.append(path)
     return written

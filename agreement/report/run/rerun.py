@@ -9,7 +9,7 @@ from typing import Any, Final
 from agreement.errors import AgreementError
 from agreement.report.privacy.sharing import recomputed_results, share_report
 from agreement.report.run.any_size import Progress, pair_study, report_study
-from agreement.report.run.differences import table_differences
+from agreement.report.run.differences import same_but_for_rounding, table_differences
 from agreement.report.run.earlier import keep_for_the_next
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE
@@ -165,19 +165,17 @@ def _file(
         return []
     if name.endswith(".csv"):
         lines = table_differences(name, report / name, again / name, without=hidden)
-        return lines if lines or hidden else [f"{name} differs from the new run in its bytes."]
-    if name in _DATED:
-        texts = [
-            (folder / name).read_text(encoding="utf-8", errors="replace")
-            for folder in (report, again)
-        ]
-        undated = [
-            text.replace(str(content.get("created")), "")
-            for text, content in zip(texts, contents, strict=True)
-        ]
-        if undated[0] == undated[1]:
-            return []
-    return [f"{name} differs from the new run."]
+        if lines or hidden:
+            return lines
+    texts = [
+        (folder / name)
+        .read_text(encoding="utf-8", errors="replace")
+        .replace(str(content.get("created")) if name in _DATED else "\0", "")
+        for folder, content in zip((report, again), contents, strict=True)
+    ]
+    if same_but_for_rounding(*texts):
+        return []
+    return [f"{name} differs from the new run{' in its bytes' if name.endswith('.csv') else ''}."]
 
 
 def _versions(old: dict[str, Any], new: dict[str, Any]) -> list[str]:

@@ -16,6 +16,7 @@ from agreement.figures.run_chart import plot_control, plot_run, run_alt
 from agreement.report.page.markup import Block, bullets, heading, table
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.run.earlier import HISTORY_FILE
+from agreement.report.run.exports import rounded_results
 from agreement.report.run.folder import is_ours
 from agreement.report.run.own_provenance import read_provenance
 from agreement.report.run.own_tables import read_own_table
@@ -26,6 +27,7 @@ from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import UNIT, counted
 
 MOST_DRAWN = 6  # methods
+_TOLD_APART = 6  # significant digits: another processor gives the same report
 
 
 def kept_history(folder: Path | None, kind: str) -> pd.DataFrame:
@@ -48,7 +50,8 @@ def made_from(provenance: dict[str, Any], results: pd.DataFrame) -> str:
     told["inputs"] = [one for one in told["inputs"] if one["name"] != STUDY_FILE]  # its options are
     asked = told["options"]
     told["options"] = asked | {"study": asked["study"] | {"question": ""}}
-    text = json.dumps(told, sort_keys=True, default=str) + results.to_csv(index=False)
+    few = rounded_results(results, _TOLD_APART).to_csv(index=False)
+    text = json.dumps(told, sort_keys=True, default=str) + few
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
 
