@@ -289,11 +289,13 @@ def tables(
     docx: Annotated[bool, typer.Option("--docx")] = False,
     tex: Annotated[bool, typer.Option("--tex")] = False,
     md: Annotated[bool, typer.Option("--md")] = False,
+    csv: Annotated[bool, typer.Option("--csv", help="results.csv as the study's files.")] = False,
 ) -> None:
     """Write the tables of a report for a paper, with captions, notes and sources."""
     from agreement.report.run.paper_tables import write_paper_tables
 
-    for path in write_paper_tables(report, {"xlsx": xlsx, "docx": docx, "tex": tex, "md": md}):
+    asked = {"xlsx": xlsx, "docx": docx, "tex": tex, "md": md, "csv": csv}
+    for path in write_paper_tables(report, asked):
         _data(in_one_line(str(path)))
 
 

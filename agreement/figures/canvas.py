@@ -5,7 +5,7 @@ import struct
 import zlib
 from collections.abc import Sequence
 from functools import lru_cache
-from io import StringIO
+from io import BytesIO, StringIO
 from typing import Any, Final
 
 import numpy as np
@@ -33,7 +33,12 @@ _PNG: Final = b"\x89PNG\r\n\x1a\n"
 
 
 def blank(
-    height: float = 3.9, columns: int = 1, *, panels: int | None = None, narrow: bool = False
+    height: float = 3.9,
+    columns: int = 1,
+    *,
+    panels: int | None = None,
+    narrow: bool = False,
+    width: float | None = None,
 ) -> tuple[Figure, list[Axes]]:
     """
     Return a figure of the house width with its panels in rows; narrow: one below another.
@@ -48,10 +53,12 @@ def blank(
         In all; default: one row of them.
     narrow : bool
         As wide as a phone's screen instead of a page.
+    width : float, optional
+        Another width than these two. [inch]
     """
     count = columns if panels is None else panels
     across = 1 if narrow else min(columns, count)
-    figure = Figure(figsize=(NARROW if narrow else WIDTH, height))
+    figure = Figure(figsize=(width or (NARROW if narrow else WIDTH), height))
     FigureCanvasAgg(figure)
     axes = list(np.ravel(figure.subplots(-(-count // across), across, squeeze=False)))
     for ax in axes[count:]:
@@ -177,6 +184,18 @@ def png_bytes(figure: Figure) -> bytes:
             _chunk(b"IEND", b""),
         )
     )
+
+
+def pdf_bytes(figure: Figure) -> bytes:
+    """Return the settled figure as PDF, its letters as text: no date, the same bytes in every run."""
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_pdf import FigureCanvasPdf  # only papers need it
+
+    buffer = BytesIO()
+    nothing = {"CreationDate": None, "Creator": None, "Producer": None}
+    with rc_context({"pdf.fonttype": 42}):
+        FigureCanvasPdf(figure).print_pdf(buffer, metadata=nothing)  # type: ignore[no-untyped-call] # as above
+    return buffer.getvalue()
 
 
 def _chunk(kind: bytes, content: bytes) -> bytes:

@@ -12,7 +12,7 @@ from agreement.tables.whole_output import whole_folder
 STUDY_FILE_TEXT: Final = """\
 # What this study is, and the choices made for it. Every key is optional: take the # away from the
 # keys that you want to set. The values shown are the defaults; title, time_zone, id_map, the
-# margin, sem_ml_kg_min, averaging_rule and mode_match have none and show an example.
+# margin, sem_ml_kg_min, averaging_rule, mode_match and figures_pdf_mm have none and show an example.
 
 [study]
 # title = ""                      # stands above the report
@@ -107,6 +107,7 @@ against = "true value"            # what the limit is about; or "laboratory test
 # kind = "squad"                  # squad, validation, audit or brief; the command line wins
 # seed = 20260101                 # of every random draw
 # png = false                     # true: figures also as PNG files
+# figures_pdf_mm = 85             # figures also as PDF, as wide as a journal's column
 
 # [confirm]                       # what `check` stops at although it is right; it names the code
 # twins = { reason = "seen by two of us", on = 2026-01-10 }

@@ -152,6 +152,7 @@ class Report:
     kind: Kind = "squad"
     seed: int = 20260101
     png: bool = False  # figures also as PNG files
+    figures_pdf_mm: float | None = None  # figures also as PDF files of this width
 
 
 @dataclass(frozen=True, slots=True)

@@ -124,7 +124,12 @@ TABLE_KEYS: Final[dict[str, Keys]] = {
         **_same(hr_max_formula=check.one_of(*get_args(HrMaxFormula))),
     },
     "control": _same(athlete_id=check.text, kind=check.one_of("person", "calibrator")),
-    "report": _same(kind=check.one_of(*check.KINDS), seed=check.whole(0), png=check.yes_no),
+    "report": _same(
+        kind=check.one_of(*check.KINDS),
+        seed=check.whole(0),
+        png=check.yes_no,
+        figures_pdf_mm=check.number(60, 300),
+    ),
 }
 _METHOD: Final = _same(label=check.text, heart_rate_based=check.yes_no, resting=check.yes_no)
 _FILE: Final = _same(
@@ -186,6 +191,7 @@ def changed_options(
     reader.unknown(content, [*TABLE_KEYS, "methods", "files", "confirm"], "")
     pairing = reader.table(content, "pairing")
     field_tests = reader.table(pairing, "field_tests", "pairing.")
+    files = reader.table(content, "files", quiet=True)
 
     def fill(name: str, before: Options) -> Options:
         return reader.fill(before, reader.table(content, name), TABLE_KEYS[name], name)
@@ -205,7 +211,7 @@ def changed_options(
         report=fill("report", start.report),
         control=fill("control", start.control),
         files=start.files | reader.files(content, start.files),
-        no_tables=(*start.no_tables, *reader.no_tables(content)),
+        no_tables=(*start.no_tables, *(f for f, one in files.items() if one == NO_TABLE)),
         confirm=start.confirm | reader.confirmations(content),
     )
     before = {} if start.margin.agreed_on is None else {"agreed_on": start.margin.agreed_on}
@@ -322,8 +328,8 @@ class _Reader:
     ) -> dict[str, FileFormat]:
         """Return the tables ``[files.NAME]``, and those that a line ``"FILE" = "NAME"`` makes."""
         inputs = dict(self.table(content, "files"))
-        placed = {key: one for key, one in inputs.items() if isinstance(one, str)}
-        for file, name in placed.items():
+        for file, name in [(key, one) for key, one in inputs.items() if isinstance(one, str)]:
+            del inputs[file]
             if file in INPUTS or name not in (*INPUTS, NO_TABLE):
                 expected = f"must be one of: {', '.join((*INPUTS, NO_TABLE))}"
                 self.wrong(f"'files.\"{file}\"'", name, expected)
@@ -331,10 +337,8 @@ class _Reader:
                 form = self.table(inputs, name, "files.")
                 if (other := form.get("path", file)) != file:
                     what = f"Both '{other}' and '{file}' are said to be {name}."
-                    remedy = f"Put their rows into one file, or write '{NO_TABLE}' for one of them."
-                    self.findings.stop("two_files", STUDY_FILE, what, remedy)
+                    self.findings.stop("two_files", STUDY_FILE, what, "Say 'none' of one of them.")
                 inputs[name] = {**form, "path": file}
-        inputs = {key: one for key, one in inputs.items() if key not in placed or key in INPUTS}
         self.unknown(inputs, list(INPUTS), "files.")
         result = {}
         for name in inputs:
@@ -345,11 +349,6 @@ class _Reader:
                 result[name] = replace(filled, also=also or filled.also)
                 self.file_columns(name, result[name])
         return result
-
-    def no_tables(self, content: dict[str, Any]) -> list[str]:
-        """Return the files that are said to be no part of the study."""
-        files = self.table(content, "files", quiet=True)
-        return [file for file, name in files.items() if name == NO_TABLE]
 
     def file_columns(self, name: str, one: FileFormat) -> None:
         """Check that columns, units and codes name columns that the table has."""

@@ -59,6 +59,19 @@ def test_the_four_forms_hold_the_same_numbers(report):
     assert sorted(p.name for p in report.iterdir()) == ["provenance.json", "results.csv"]
 
 
+def test_results_are_written_as_the_study_writes_its_own_files(report):
+    forms = {"lab_tests": {"separator": ";", "decimal": ","}, "athletes": {"decimal": None}}
+    told = {"written_by": "agreement", "options": {"files": forms}}
+    (report / "provenance.json").write_text(json.dumps(told))
+    (path,) = write_paper_tables(report, {"csv": True})
+    assert path.name == "squad-results.csv"
+    lines = path.read_text(encoding="utf-8-sig").splitlines()
+    assert lines[0].split(";") == list(RESULT_COLUMNS)
+    assert "-3,456;-4,1;-2,9" in lines[1]
+    same = pd.read_csv(path, sep=";", decimal=",", keep_default_na=False, na_values={"value": [""]})
+    assert same["value"][0] == -3.456
+
+
 def test_what_cannot_be_written_is_said(report, tmp_path):
     with pytest.raises(AgreementError, match="--xlsx, --docx"):
         write_paper_tables(report, {})

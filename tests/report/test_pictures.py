@@ -1,8 +1,11 @@
 """Figures of a report as files and as markup."""
 
+import re
+
 import pytest
 
 from agreement.report.page.pictures import Album, picture
+from agreement.tables.options import Report
 
 
 @pytest.fixture(scope="module")
@@ -34,3 +37,15 @@ def test_both_variants_stand_in_the_page_and_the_narrow_one_hides_without_its_st
     assert '<div class="narrow" hidden><svg viewBox="0 0 259.2 ' in html
     assert '<div class="wide"><svg viewBox="0 0 453.6 ' in html
     assert "<figcaption>A &amp; B</figcaption>" in html
+
+
+def test_figures_for_a_paper_are_as_wide_as_its_column_and_the_same_twice(tmp_path):
+    """MediaBox is the page's size in points of 1/72 inch: ISO 32000-1, table 30 and 8.3.2.3."""
+    for folder in ("one", "two"):
+        album = Album(tmp_path / folder, Report(figures_pdf_mm=85))
+        album.keep(picture("a", lambda axes: axes[0].plot([0, 1]), alt="a", caption="a"))
+        album.close()
+    one, two = ((tmp_path / folder / "a.pdf").read_bytes() for folder in ("one", "two"))
+    assert one == two
+    box = re.search(rb"/MediaBox \[ ?0 0 ([\d.]+) ([\d.]+) ?\]", one)
+    assert float(box[1]) == pytest.approx(85 / 25.4 * 72, abs=0.01)

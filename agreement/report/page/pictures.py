@@ -8,13 +8,16 @@ from html import escape
 from pathlib import Path
 from typing import Any, Final
 
-from agreement.figures.canvas import blank, settle, svg_text
+from agreement.figures.canvas import WIDTH, blank, pdf_bytes, settle, svg_text
 from agreement.figures.inline import inline_svg
 from agreement.figures.theme import house_style
 from agreement.report.page.markup import Block
 from agreement.report.page.printer import Printer
+from agreement.tables.options import Report
 
 _LONGEST: Final = 120  # letters; a file system takes 255 bytes
+_MM = 25.4  # to the inch
+_SLIM = 0.75  # of the page's width: below it panels stand one below another
 Draw = Callable[[list[Any]], object]  # takes the panels
 
 
@@ -32,6 +35,8 @@ class Picture:
     figure : Figure
         The wide one, for a print.
     alt, caption : str
+    drawn_at : callable
+        Draws it at a width in inches, and returns the figure.
     """
 
     name: str
@@ -40,6 +45,7 @@ class Picture:
     figure: Any
     alt: str
     caption: str
+    drawn_at: Callable[[float], Any]
 
     @property
     def block(self) -> Block:
@@ -74,12 +80,18 @@ class Album:
     ----------
     folder : Path or None
         Made if needed; None: figures are only shown.
-    png : bool
-        Whether to print them as PNG as well, in a second process.
+    asked : Report
+        Whether they are wanted as PNG and as PDF as well, and how wide the PDF is.
+    png : bool, optional
+        Whether to print them as PNG, whatever `asked` says; in a second process.
     """
 
-    def __init__(self, folder: Path | None, *, png: bool = False) -> None:
-        self._folder = folder
+    def __init__(
+        self, folder: Path | None, asked: Report | None = None, *, png: bool | None = None
+    ) -> None:
+        asked = asked or Report()
+        png = asked.png if png is None else png
+        self._folder, self._pdf_mm = folder, asked.figures_pdf_mm
         self._names: set[str] = set()
         self._printer = Printer() if folder is not None and png else None
         if folder is not None:
@@ -102,6 +114,8 @@ class Album:
             name, number = f"{one.name}-{number}", number + 1
         self._names.add(name)
         (folder / f"{name}.svg").write_text(one.svg, encoding="utf-8", newline="\n")
+        if self._pdf_mm is not None:
+            (folder / f"{name}.pdf").write_bytes(pdf_bytes(one.drawn_at(self._pdf_mm / _MM)))
         if self._printer is not None:
             self._printer.print(one.figure, folder / f"{name}.png")
 
@@ -146,15 +160,26 @@ def picture(
     wide, figure = _drawn(draw, height, columns, count, narrow=False)
     tall = 3.4 * count if narrow_height is None else narrow_height
     narrow, _ = _drawn(draw, tall, columns, count, narrow=True)
-    return Picture(file_name(name), wide, narrow, figure, alt, caption)
+
+    def drawn_at(width: float) -> Any:
+        slim = width < _SLIM * WIDTH
+        return _drawn(draw, tall if slim else height, columns, count, narrow=slim, width=width)[1]
+
+    return Picture(file_name(name), wide, narrow, figure, alt, caption, drawn_at)
 
 
 def _drawn(
-    draw: Draw, height: float, columns: int, panels: int, *, narrow: bool
+    draw: Draw,
+    height: float,
+    columns: int,
+    panels: int,
+    *,
+    narrow: bool,
+    width: float | None = None,
 ) -> tuple[str, Any]:
     """Return one variant as SVG, and its figure."""
     with house_style():
-        figure, axes = blank(height, columns, panels=panels, narrow=narrow)
+        figure, axes = blank(height, columns, panels=panels, narrow=narrow, width=width)
         draw(axes)
         settle(figure)
         return svg_text(figure), figure

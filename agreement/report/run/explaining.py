@@ -4,6 +4,7 @@ import re
 from difflib import get_close_matches
 
 from agreement.errors import AgreementError
+from agreement.report.run.datapackage import MEANINGS
 from agreement.stats.catalogue import describe
 from agreement.tables.columns import INPUTS
 from agreement.tables.new_study import STUDY_FILE_TEXT
@@ -38,12 +39,18 @@ def explained(name: str) -> str:
     if plain in REASONS:
         lines.append(f"{plain}: a reason why a row was left out: {REASONS[plain]}.")
     lines += _column(plain)
+    lines += [
+        f"{plain}: a column of {table}.csv: {columns[plain]}."
+        for table, columns in MEANINGS.items()
+        if plain in columns
+    ]
     lines += [said for key, said in _keys().items() if plain in (key, key.rpartition(".")[2])]
     try:
         lines += describe(plain).splitlines()
     except KeyError as error:
         if not lines:
             known = [*REASONS, *_keys(), *(c for table in INPUTS.values() for c in table.columns)]
+            known += [column for columns in MEANINGS.values() for column in columns]
             near = get_close_matches(plain, known, n=3)
             said = str(error.args[0])
             msg = f"{said}{'; or ' + ', '.join(near) if near else ''}."

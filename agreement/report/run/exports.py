@@ -12,6 +12,7 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.physiology.lab_values import lab_values
+from agreement.report.run.datapackage import write_datapackage
 from agreement.stats.studies.history import COLUMNS as HISTORY_COLUMNS
 from agreement.tables.writers import csv_bytes
 from agreement.terms import (
@@ -72,7 +73,7 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
     Returns
     -------
     list of Path
-        The files written.
+        The files written; with results also the words for every column and statistic.
     """
     written = []
     for name, frame in tables.items():
@@ -80,4 +81,7 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
         told = frame if name in _AS_COMPUTED else rounded_results(frame)
         path.write_bytes(csv_bytes(told[COLUMNS[name]]))  # into an unfinished folder
         written.append(path)
+    if "results" in tables:
+        described = {name: frame[COLUMNS[name]] for name, frame in tables.items()}
+        written.append(write_datapackage(described, folder))
     return written

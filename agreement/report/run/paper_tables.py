@@ -1,5 +1,6 @@
 """The tables of a report as a paper wants them: a workbook, a text document, LaTeX or Markdown."""
 
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import isnan
@@ -10,6 +11,7 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 from agreement.report.run.folder import is_ours
+from agreement.report.run.own_provenance import read_provenance
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.record import Analysis
 from agreement.tables.whole_output import whole_file
@@ -106,12 +108,13 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
     report : Path
         A report's folder.
     asked : mapping
-        Whether each of xlsx, docx, tex, md is wanted.
+        Whether each of xlsx, docx, tex, md is wanted; and csv: results.csv as the study writes its
+        own files, with their decimal mark and separator.
 
     Returns
     -------
     list of Path
-        ``<report>-tables.<kind>``.
+        ``<report>-tables.<kind>``, ``<report>-results.csv``.
 
     Raises
     ------
@@ -123,7 +126,7 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
         raise AgreementError(msg)
     kinds = [kind for kind, wanted in asked.items() if wanted]
     if not kinds:
-        msg = "Say which form: --xlsx, --docx, --tex or --md."
+        msg = "Say which form: --xlsx, --docx, --tex, --md or --csv."
         raise AgreementError(msg)
     results = pd.read_csv(
         report / "results.csv",
@@ -132,12 +135,32 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
     )
     tables = paper_tables(results)
     written = []
+    if "csv" in kinds:
+        kinds.remove("csv")
+        written.append(_own_csv(report, results))
     for kind in kinds:
         path = Path(f"{report.resolve().name}-tables.{kind}")
         with whole_file(path) as file:
             _WRITERS[kind](tables, file)
         written.append(path)
     return written
+
+
+def _own_csv(report: Path, results: pd.DataFrame) -> Path:
+    """Write results with the decimal mark and the separator that most files of the study state."""
+    stated = read_provenance(report).get("options", {}).get("files", {}).values()
+    forms = Counter((one["separator"], one["decimal"]) for one in stated if one.get("decimal"))
+    separator, decimal = forms.most_common(1)[0][0] if forms else (",", ".")
+    path = Path(f"{report.resolve().name}-results.csv")
+    text = results.to_csv(
+        index=False,
+        sep=separator or (";" if decimal == "," else ","),
+        decimal=decimal,
+        lineterminator="\n",
+    )
+    with whole_file(path) as file:
+        file.write(text.encode("utf-8-sig"))  # spreadsheets of such countries ask for the mark
+    return path
 
 
 def _markdown(tables: list[PaperTable], file: Any) -> None:

@@ -87,8 +87,7 @@ class StudyReport:
         self.cohort = cohort
         self.options = cohort.study.options
         self._title = self.options.study.title or cohort.study.folder.name
-        png = self.options.report.png if png is None else png
-        self.album = Album(self.folder and self.folder / "figures", png=png)
+        self.album = Album(self.folder and self.folder / "figures", self.options.report, png=png)
         self.discreet, self.brief = kind == "audit", kind == "brief"
         self.results = without_test_dates(cohort.results) if self.discreet else cohort.results
         frame = self.results.frame
