@@ -283,23 +283,6 @@ def open_(
 
 
 @app.command()
-def tables(
-    report: Annotated[Path, typer.Argument(help="A report's folder.")],
-    xlsx: Annotated[bool, typer.Option("--xlsx")] = False,
-    docx: Annotated[bool, typer.Option("--docx")] = False,
-    tex: Annotated[bool, typer.Option("--tex")] = False,
-    md: Annotated[bool, typer.Option("--md")] = False,
-    csv: Annotated[bool, typer.Option("--csv", help="results.csv as the study's files.")] = False,
-) -> None:
-    """Write the tables of a report for a paper, with captions, notes and sources."""
-    from agreement.report.run.paper_tables import write_paper_tables
-
-    asked = {"xlsx": xlsx, "docx": docx, "tex": tex, "md": md, "csv": csv}
-    for path in write_paper_tables(report, asked):
-        _data(in_one_line(str(path)))
-
-
-@app.command()
 def explain(name: Annotated[list[str], typer.Argument(help="Statistic, column, key ...")]) -> None:
     """Say what a word means: a statistic, a column, a reason, a key of study.toml."""
     from agreement.report.run.explaining import explained
@@ -334,6 +317,7 @@ app.command()(cli_several.compare)
 app.command()(cli_several.pool)
 app.command()(cli_several.shelf)
 app.command()(cli_several.ledger)
+app.command()(cli_several.tables)
 
 
 @app.command()

@@ -87,3 +87,19 @@ def watch(study: Path, out: Path | None, **ways: Any) -> None:
             else:
                 data(in_one_line(str(one.folder / one.shown[0])))
     talk("No longer watched; the last report stays.")
+
+
+def tables(
+    report: Annotated[Path, typer.Argument(help="A report's folder.")],
+    xlsx: Annotated[bool, typer.Option("--xlsx")] = False,
+    docx: Annotated[bool, typer.Option("--docx")] = False,
+    tex: Annotated[bool, typer.Option("--tex")] = False,
+    md: Annotated[bool, typer.Option("--md")] = False,
+    csv: Annotated[bool, typer.Option("--csv", help="results.csv as the study's files.")] = False,
+) -> None:
+    """Write the tables of a report for a paper, with captions, notes and sources."""
+    from agreement.report.run.paper_tables import write_paper_tables
+
+    asked = {"xlsx": xlsx, "docx": docx, "tex": tex, "md": md, "csv": csv}
+    for path in write_paper_tables(report, asked):
+        data(in_one_line(str(path)))
