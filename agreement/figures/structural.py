@@ -17,6 +17,7 @@ def plot_structural(
     line: HasFrame | pd.DataFrame,
     *,
     told: Sequence[str] | None = None,
+    title: str = "",
     ax: Axes,
 ) -> Axes:
     """
@@ -31,6 +32,8 @@ def plot_structural(
         means of both. An end that the data did not set is a band up to the vertical.
     told : sequence of str, optional
         What each point says when it is pointed at.
+    title : str, optional
+        Of one panel among several; the slope stands beside it, and no legend below.
     ax : Axes
 
     Returns
@@ -53,7 +56,11 @@ def plot_structural(
     ax.set_xlim(*ends)
     ax.set_ylim(*ends)
     ax.set_aspect("equal", anchor="W")
-    legend_below(ax, columns=1)
+    if title:
+        slope_said = f": slope {number(slope.value, 2)}" if slope.known else ""
+        ax.set_title(f"{title}{slope_said}", loc="left", fontsize=9.5)
+    else:
+        legend_below(ax, columns=1)
     return ax
 
 

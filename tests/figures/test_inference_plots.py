@@ -135,3 +135,9 @@ def test_one_more_test_narrows_about_the_same_value(ax):
     spans = {tuple(path.vertices[:, 0]) for c in ax.collections for path in c.get_paths()}
     assert (45.6, 57.4) in {tuple(np.round(span, 6)) for span in spans}
     assert own_correction_alt(squad, own, 5.9).endswith("after one more test known to \u00b15.9.")
+
+
+def test_a_panel_among_several_has_its_slope_in_the_title_and_no_legend(pairs, ax):
+    plot_structural(pairs, slope(0.6, 1.1), title="Device A", ax=ax)
+    assert ax.get_title(loc="left") == "Device A: slope 0.80"
+    assert ax.get_legend() is None

@@ -1,13 +1,15 @@
 """Several methods: one table and one figure of each analysis, and each method folded below."""
 
 import re
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
 from agreement.report.page.html import whole_page
+from agreement.report.page.numbers import Cell
 from agreement.report.run.study_report import open_report
-from agreement.report.sections.together import BESIDE
+from agreement.report.sections.together import BESIDE, structural_lines
 
 SECTIONS = {
     "differences": "limits_of_agreement/{}/run/all/lower_limit",
@@ -76,3 +78,16 @@ def test_the_running_header_cannot_end_the_style():
     page = whole_page("</style><b>x", "", "")
     assert "</style><b>" not in page
     assert "counter(page)" in page
+
+
+def test_the_structural_lines_of_all_methods_are_one_figure_of_a_validation():
+    row = {"analysis": "structural", "method": "m", "mode": "run", "group": "all"}
+    lines = pd.DataFrame([row | {"statistic": "slope", "value": 0.8, "low": 0.6, "high": 1.1}])
+    pairs = pd.DataFrame({"lab": [45.0, 50.0, 58.0], "field": [46.0, 49.0, 56.0]})
+    told = {"words": None, "pairs": pairs, "of": lambda _: lines}
+    known = SimpleNamespace(name="A", cell=lambda *_: Cell("slope", 0.8), **told)
+    unknown = SimpleNamespace(name="B", cell=lambda *_: Cell("slope", float("nan")), **told)
+    (drawn,) = structural_lines([known, unknown, known])
+    assert [ax.get_title(loc="left") for ax in drawn.figure.axes] == ["A: slope 0.80"] * 2
+    assert drawn.alt.startswith("A. Field against laboratory values")
+    assert structural_lines([unknown]) == []

@@ -312,9 +312,6 @@ class StudyReport:
         """One for each method and mode, in the order of the results."""
         return tuple(self._comparison(one) for one in self.results.methods)
 
-    def _sentences(self) -> list[str]:
-        return answer.verdict_sentences(*self._judged, told=not self.discreet)
-
     @property
     def _has_card_pages(self) -> bool:
         return self.folder is not None and self.kind == "squad"
@@ -366,12 +363,14 @@ class StudyReport:
             return paragraph("There is nothing to compare: no pair was found.")
         if SECTION_OF.get(name) in silent(self.numbers):
             return Block("")  # it has its line among what these data cannot say
-        if len(every) == 1:
-            return section(every[0]) + together.beside(every, name)
-        details = [together.folded(each, section(each)) for each in every]
-        tables = together.across(every, name) + together.beside(every, name)
         drawn = together.drawn_across(every, name, self.options.study.compares)
-        return self._drawn(drawn, joined([tables, *details]))
+        if name == "regression" and self.kind == "validation":
+            drawn += together.structural_lines(every)
+        beside = together.beside(every, name)
+        if len(every) == 1:
+            return self._drawn(drawn, section(every[0]) + beside)
+        details = [together.folded(each, section(each)) for each in every]
+        return self._drawn(drawn, joined([together.across(every, name) + beside, *details]))
 
 
 def open_report(

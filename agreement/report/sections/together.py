@@ -20,6 +20,7 @@ from agreement.figures.differences import (
     panels_height,
     plot_difference_panels,
 )
+from agreement.figures.structural import plot_structural, structural_alt
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell
@@ -221,6 +222,35 @@ def _differences(shown: list[Comparison]) -> Picture:
         columns=2,
         panels=len(panels),
     )
+
+
+def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
+    """Return the field value of every method against true fitness, a panel for each; one figure."""
+    known = [one for one in comparisons if one.cell("structural", "slope").known]
+    if not known:
+        return []
+    lines = [one.of("structural") for one in known]
+    columns, rows = min(2, len(known)), len(known[::2])
+
+    def draw(axes: Sequence[Any]) -> None:
+        for one, line, ax in zip(known, lines, axes, strict=True):
+            plot_structural(one.pairs, line, told=one.words, title=one.name, ax=ax)
+
+    told = [f"{one.name}. {structural_alt(line)}" for one, line in zip(known, lines, strict=True)]
+    return [
+        picture(
+            "structural",
+            draw,
+            alt=" ".join(told),
+            caption=(
+                "Field against laboratory values. Dashed: the line net of the laboratory's noise, with "
+                "the 95 % band of its slope; dotted: field equals laboratory."
+            ),
+            height=3.9 * rows,
+            columns=columns,
+            panels=len(known),
+        )
+    ]
 
 
 def _with_numbers(comparisons: Sequence[Comparison], analysis: str) -> list[Comparison]:
