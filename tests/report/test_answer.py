@@ -147,6 +147,19 @@ def test_one_athlete_is_expected_within_the_limits():
     assert told.endswith("for one athlete expect it between 4.0 low and 6.0 high.")
 
 
+def test_against_the_true_value_the_limits_are_the_methods_own():
+    methods, numbers, options = study("not acceptable; true value")
+    own = [
+        ("net_of_laboratory", "a", "run", "all", name, value, nan, nan, "mL/kg/min", 20, 20, "")
+        for name, value in (("own_lower_limit", -7.4), ("own_upper_limit", -0.6))
+    ]
+    frame = pd.concat([numbers.frame, pd.DataFrame(own, columns=RESULT_COLUMNS)])
+    told = verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
+    assert told.endswith("expect it between 7.4 low and 0.6 low of the true value.")
+    withheld = answer("not acceptable; true value")  # own limits are not known
+    assert withheld.endswith("expect it between 9.0 low and 1.0 high.")
+
+
 def test_too_few_athletes_are_said():
     few = {"n": 6, "limits": False, "more": nan}
     assert "is undecided: 6 athletes are too few. In 6 athletes it reads 4.0" in answer(OPEN, **few)

@@ -21,6 +21,7 @@ from agreement.stats.verdict.yardsticks import (
     LABORATORY_ERROR_UNKNOWN,
     MARGIN_BELOW_LABORATORY,
     SKEWED,
+    TRUE_VALUE,
 )
 from agreement.tables.options import StudyOptions
 
@@ -96,6 +97,21 @@ class Judged:
     def decided(self) -> bool:
         """Whether the limit is said to be met, or not to be met."""
         return self.outcome in ("acceptable", "not acceptable")
+
+    @property
+    def net(self) -> bool:
+        """Whether the verdict is against the true value, and its limits are known."""
+        return TRUE_VALUE in self.codes and self.own_lower.known and self.own_upper.known
+
+    @property
+    def low_end(self) -> Cell:
+        """The lower limit that the verdict is about."""
+        return self.own_lower if self.net else self.lower
+
+    @property
+    def high_end(self) -> Cell:
+        """The upper limit that the verdict is about."""
+        return self.own_upper if self.net else self.upper
 
     @property
     def chance(self) -> bool:
