@@ -113,6 +113,8 @@ class MethodData:
         As in `Evidence`.
     asked : DataFrame or None
         As in `Evidence`, only this method and mode.
+    averaging : DataFrame or None
+        As in `Evidence`, only the paired tests.
     """
 
     method: str
@@ -132,6 +134,7 @@ class MethodData:
     earlier: EarlierReport | None = None
     control: pd.DataFrame | None = None
     asked: pd.DataFrame | None = None
+    averaging: pd.DataFrame | None = None
 
     @property
     def field(self) -> Floats:

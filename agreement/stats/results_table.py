@@ -173,7 +173,15 @@ def method_data(evidence: Evidence) -> Iterator[MethodData]:
             evidence.earlier,
             evidence.control,
             _asked(evidence, str(method), str(mode)),
+            _under_rules(evidence, pairs),
         )
+
+
+def _under_rules(evidence: Evidence, pairs: pd.DataFrame) -> pd.DataFrame | None:
+    """Return the tests behind some pairs under every averaging rule."""
+    if (tests := evidence.averaging) is None:
+        return None
+    return tests[tests["lab_test_id"].isin(pairs["lab_test_id"])]
 
 
 def _asked(evidence: Evidence, method: str, mode: str) -> pd.DataFrame | None:

@@ -1,9 +1,12 @@
 """What the choice of averaging rule is worth."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.stats.limits.limits_of_subsets import limits_by_rule_of
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.averaging_rule import averaging_rules
 
@@ -66,3 +69,41 @@ def test_tests_under_two_rules_have_no_shift():
 def test_breaths_too_short_for_the_rule_compared_with_are_refused():
     with pytest.raises(NotEstimable, match="no test with breaths is as long as fixed 30 s"):
         averaging_rules(laboratory({BREATHS: [50, 40]}))
+
+
+def test_thirds_by_rank_and_who_moves_by_hand():
+    # ranks 1 to 9, thirds 1-3, 4-6, 7-9; the other rule lifts the third test to rank 4 and so sends
+    # the fourth to rank 3: two of nine stand in another third
+    fixed = [40.0, 41, 42, 43, 44, 45, 46, 47, 48]
+    breaths = [40.0, 41, 43.5, 43, 44, 45, 46, 47, 48]
+    rows = told(averaging_rules(laboratory({FIXED: fixed, BREATHS: breaths})))
+    assert rows["value"][BREATHS, "share_third_moved"] == pytest.approx(2 / 9)
+    assert rows["value"][FIXED, "share_third_moved"] == 0
+    few = told(averaging_rules(laboratory({FIXED: fixed[:8], BREATHS: breaths[:8]})))
+    assert few.loc[(BREATHS, "share_third_moved"), "note"] == "too_few"
+
+
+def test_limits_of_the_same_pairs_under_every_rule():
+    """Against scipy: the field value stays, the laboratory's is that of the rule."""
+    rng = np.random.default_rng(2)
+    fixed = rng.normal(50, 5, 12)
+    rules = {FIXED: fixed, BREATHS: fixed + rng.normal(2, 0.7, 12)}
+    field = fixed + rng.normal(-1, 3, 12)
+    names = [f"T{i:02d}" for i in range(12)]
+    pairs = pd.DataFrame(
+        {"athlete_id": names, "lab_test_id": names, "field": field, "lab": fixed}
+    ).assign(difference=field - fixed, method="m", mode="run", training_profile=None)
+    pairs.loc[11, "lab"] += 0.4  # the mean of two tests: no rule of one recording gives it
+    tests = pd.concat(
+        pd.DataFrame({"lab_test_id": names, "rule": rule, "vo2max": v, "in_use": FIXED})
+        for rule, v in rules.items()
+    )
+    found = limits_by_rule_of(SimpleNamespace(pairs=pairs, averaging=tests))
+    rows = told(found)["value"]
+    for rule, lab in rules.items():
+        own = (field - lab)[:11]
+        assert rows[rule, "bias"] == pytest.approx(own.mean())
+        assert rows[rule, "sd_of_differences"] == pytest.approx(np.std(own, ddof=1))
+    assert rows[BREATHS, "bias"] < rows[FIXED, "bias"] - 1
+    with pytest.raises(NotEstimable, match="no paired test has breaths"):
+        limits_by_rule_of(SimpleNamespace(pairs=pairs, averaging=None))

@@ -465,7 +465,15 @@ SHOWN_BY = {
     "profile_at_equal_level": "equal_fitness",
     "slope_on_one_method": "drift",
     **dict.fromkeys(
-        ("choice_of_pairs", "borderline_moved", "by_sex", "by_age", "by_fortnight", "pairing_rule"),
+        (
+            "choice_of_pairs",
+            "borderline_moved",
+            "by_sex",
+            "by_age",
+            "by_fortnight",
+            "pairing_rule",
+            "limits_by_rule",
+        ),
         "limits_by_athlete",
     ),
 }

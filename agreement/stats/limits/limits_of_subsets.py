@@ -138,6 +138,31 @@ def pairing_rule_of(data: MethodData) -> Parts:
     return _parts("pairing rule", data.other_rules)
 
 
+def limits_by_rule_of(data: MethodData) -> Parts:
+    """
+    Bias and limits of the same pairs under every averaging rule of the laboratory.
+
+    Notes
+    -----
+    Only pairs whose laboratory value is that of one test with breaths, and only tests that every rule
+    can serve, so that all rules have the same people; the field values stay.
+    """
+    tests = data.averaging
+    if tests is None or tests.empty:
+        raise NotEstimable(NOT_ESTIMABLE, "no paired test has breaths.")
+    under = tests.pivot_table(index="lab_test_id", columns="rule", values="vo2max").dropna()
+    chosen = tests[tests["rule"] == tests["in_use"]].set_index("lab_test_id")["vo2max"]
+    pairs = data.pairs[data.pairs["lab_test_id"].isin(under.index)]
+    alone = np.isclose(pairs["lab"], pairs["lab_test_id"].map(chosen), atol=1e-6, rtol=0)
+    pairs = pairs[alone]
+
+    def by(rule: str) -> pd.DataFrame:
+        lab = pairs["lab_test_id"].map(under[rule])
+        return pairs.assign(lab=lab, difference=pairs["field"] - lab)
+
+    return _parts("averaging rule", {str(rule): by(rule) for rule in under.columns})
+
+
 def borderline_moved_of(data: MethodData) -> Parts:
     """Bias and limits by training profile, borderline tests moved to the profile next door."""
     other = data.pairs["lab_test_id"].map(data.next_door)
@@ -184,4 +209,5 @@ RECORDS: Final = (
     _record(230, "limits by age", Privacy.PARTITION, by_age_of),
     _record(340, "limits by fortnight", Privacy.PARTITION, by_fortnight_of),
     _record(380, "limits by pairing rule", Privacy.SUBSET, pairing_rule_of),
+    _record(335, "limits by averaging rule", Privacy.WHOLE, limits_by_rule_of),
 )

@@ -6,14 +6,15 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.method_data import NOT_ESTIMABLE, NotEstimable
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
-SHARES: Final = ("share_more_median", "share_more_p10", "share_more_p90")
+SHARES: Final = ("share_more_median", "share_more_p10", "share_more_p90", "share_third_moved")
+FEWEST_FOR_THIRDS: Final = 9  # tests: three in each third; the authors' choice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +28,9 @@ class AveragingRules(Result):
         By rule: mean_vo2max and shift_of_bias (what the bias would change by, were this rule in use
         instead of the present one; NaN while several are) of the tests that every rule can serve,
         [mL/kg/min]; share_more_median, share_more_p10, share_more_p90 (share by which the rule lies
-        above `AGAINST`: median and the range of eight tests of ten); n_tests.
+        above `AGAINST`: median and the range of eight tests of ten); share_third_moved (share of
+        tests that stand in another third of the squad, by rank, than under the rule in use; NaN
+        while several are, or with fewer than `FEWEST_FOR_THIRDS` tests); n_tests.
     n : int
         Athletes.
     in_use : tuple of str
@@ -40,7 +43,6 @@ class AveragingRules(Result):
 
     def to_frame(self) -> pd.DataFrame:
         """Return the numbers of every rule as rows, with a first column ``group``."""
-        several = f"{NOT_ESTIMABLE}: the tests do not share one rule"
         frames = [
             rows_frame(
                 Row.of(
@@ -49,13 +51,21 @@ class AveragingRules(Result):
                     n=self.n,
                     n_pairs=int(row["n_tests"]),
                     unit="1" if name in SHARES else UNIT,
-                    note=several if name == "shift_of_bias" and np.isnan(row[name]) else "",
+                    note=self._why_not(name, row),
                 )
                 for name in RECORD.names
             ).assign(group=str(rule))
             for rule, row in self.frame.iterrows()
         ]
         return pd.concat(frames, ignore_index=True)
+
+    def _why_not(self, name: str, row: "pd.Series[float]") -> str:
+        """Return why a number is not given; empty where it is."""
+        if not np.isnan(row[name]):
+            return ""
+        if name == "share_third_moved" and row["n_tests"] < FEWEST_FOR_THIRDS:
+            return TOO_FEW
+        return f"{NOT_ESTIMABLE}: the tests do not share one rule"
 
     def summary(self) -> str:
         """Say how far apart the rules lie."""
@@ -102,10 +112,21 @@ def averaging_rules(tests: pd.DataFrame) -> AveragingRules:
             "share_more_median": more.median(),
             "share_more_p10": more.quantile(0.1),
             "share_more_p90": more.quantile(0.9),
+            "share_third_moved": _moved(used, in_use),
             "n_tests": used.notna().sum(),
         }
     )
     return AveragingRules(frame, int(own["athlete_id"].nunique()), in_use)
+
+
+def _moved(used: pd.DataFrame, in_use: tuple[str, ...]) -> "pd.Series[float]":
+    """Return for each rule the share of tests that it puts into another third of their ranks."""
+    nothing = pd.Series(np.nan, index=used.columns)
+    if len(in_use) != 1 or in_use[0] not in used or len(used) < FEWEST_FOR_THIRDS:
+        return nothing
+    third = (3 * used.rank(method="average") / used.notna().sum()).apply(np.ceil)
+    moved = third.ne(third[in_use[0]], axis=0) & third.notna()
+    return moved.sum() / used.notna().sum()
 
 
 _HOW: Final = "the same breaths averaged anew under every rule"
@@ -138,6 +159,16 @@ RECORD: Final = Analysis(
             OURS,
         ),
         _SHARE,
+        Statistic(
+            "share_third_moved",
+            "share in another third of the squad",
+            "Share of tests that the rule puts into another third of the squad than the rule in use. "
+            "Thirds are by rank among these tests: no published classes are used.",
+            "ranks of the tests under each rule, in three equal parts",
+            OURS,
+            unit="1",
+            digits=2,
+        ),
         _SHARE.named(
             "share_more_p10",
             label=f"share above {AGAINST}, low end",
