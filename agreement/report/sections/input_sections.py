@@ -132,8 +132,11 @@ def averaging_rules_block(results: StudyResults, numbers: Numbers) -> Block:
     if not results.averaging:
         return Block("")
     tables = [_rules_table(mode, found, numbers) for mode, found in results.averaging.items()]
-    tables += [_limits_by_rule(method, mode, numbers) for method, mode in numbers.places(BY_RULE)]
-    return joined(block for block in tables if block.html)
+    limits = [_limits_by_rule(method, mode, numbers) for method, mode in numbers.places(BY_RULE)]
+    if inside := "".join(block.html for block in limits):
+        words = "Limits of every method under every averaging rule"
+        tables.append(Block(f"<details><summary>{words}</summary>{inside}</details>"))
+    return joined(tables)
 
 
 def _limits_by_rule(method: str, mode: str, numbers: Numbers) -> Block:

@@ -209,5 +209,5 @@ RECORDS: Final = (
     _record(230, "limits by age", Privacy.PARTITION, by_age_of),
     _record(340, "limits by fortnight", Privacy.PARTITION, by_fortnight_of),
     _record(380, "limits by pairing rule", Privacy.SUBSET, pairing_rule_of),
-    _record(335, "limits by averaging rule", Privacy.WHOLE, limits_by_rule_of),
+    _record(335, "limits by averaging rule", Privacy.SUBSET, limits_by_rule_of),
 )
