@@ -3,8 +3,10 @@
 import json
 import os
 import platform
+import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -135,3 +137,23 @@ def test_another_processor_gives_the_same_numbers_and_verify_says_so(tmp_path):
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert "nothing differs" in done.stderr
+
+
+@pytest.mark.slow
+def test_the_figures_of_training_do_not_depend_on_the_order_of_sessions(tmp_path):
+    demo = Path(__file__).parents[2] / "demo_cohort"
+    drawn = []
+    for name in ("plain", "shuffled"):
+        study = tmp_path / name / "demo_cohort"
+        shutil.copytree(demo, study)
+        if name == "shuffled":
+            path = study / "sessions.csv"
+            path.write_bytes(shuffled(path.read_bytes(), 3))
+        (tmp_path / name / "out").mkdir()
+        report = open_report(study, save=tmp_path / name / "out")
+        for section in ("differences", "profiles", "why", "change"):
+            getattr(report, section)()
+        report.album.close()
+        drawn.append({p.name: p.read_bytes() for p in (tmp_path / name).rglob("*.svg")})
+    assert any(name.startswith("why") for name in drawn[0])
+    assert drawn[0] == drawn[1]

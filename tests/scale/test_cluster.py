@@ -220,3 +220,12 @@ def test_a_damaged_scheduler_file_is_one_sentence(registry, tmp_path, content):
     assert done.exit_code == 2
     assert "is no whole scheduler file: it names no address" in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_the_page_on_clusters_binds_to_named_addresses_and_says_who_can_read():
+    page = (Path(__file__).parents[2] / "notebooks" / "guide" / "registry.md").read_text()
+    commands = [line for line in page.splitlines() if line.lstrip().startswith(("dask ", "srun "))]
+    assert commands
+    assert all("--host" in line for line in commands)
+    assert "require-encryption: true" in page
+    assert "read every file that the workers can" in page

@@ -30,7 +30,12 @@ from agreement.report.run.render import (
     parameters_source,
     section_names,
 )
-from agreement.report.run.second import Shared, second_process, shared_sections
+from agreement.report.run.second import (
+    Shared,
+    second_process,
+    shared_sections,
+    worth_sharing,
+)
 from agreement.report.run.session_progress import told_here
 
 _NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
@@ -78,7 +83,7 @@ def run_here(
             count += 1
             try:
                 asked = _SECTION.match(one["source"])
-                if asked and shared is None and second and not names["report"].album.printing:
+                if asked and shared is None and second and worth_sharing(names["report"]):
                     shared = shared_sections(second, names["report"], every)
                 if asked and shared is not None:
                     block, figures = shared.of(asked[1])

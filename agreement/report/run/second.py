@@ -21,6 +21,7 @@ from typing import Any, Final
 
 from agreement.stats.results_table import sharing
 
+MOST_COPIED: Final = 10_000  # pairs; a second copy of more would take the memory of a registry
 _STATE: Final[dict[str, Any]] = {}  # of the second process: the report whose sections are asked for
 
 
@@ -149,6 +150,11 @@ def section_of(report: Any, name: str) -> tuple[Any, list[Any]]:
         report.album = album
 
 
+def worth_sharing(report: Any) -> bool:
+    """Whether a second process makes sections: no print needs them here, and two copies fit."""
+    return not report.album.printing and len(report.cohort.pairs) <= MOST_COPIED
+
+
 def shared_sections(second: Second, report: Any, names: Iterable[str]) -> Shared:
     """Return what gives sections of a report and their figures, as `section_of` does."""
     sent = second.ask(_keep, report)
@@ -174,6 +180,8 @@ def second_process() -> Iterator[Second | None]:
 
     def mapped(function: Callable[[Any], Any], items: Iterable[Any]) -> list[Any]:
         every = list(items)
+        if len(every) < 2:
+            return [function(one) for one in every]
         second.ask(_keep_work, function, every)
         shared = Shared(second, range(len(every)), lambda n: function(every[n]), _work)
         return [shared.of(n) for n in range(len(every))]
