@@ -1,0 +1,77 @@
+"""The documentation: complete, built without a warning, and every link of it leads somewhere."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+from urllib.parse import unquote
+
+import pytest
+
+import agreement
+from agreement.stats.catalogue import ANALYSES
+from agreement.tables.columns import INPUTS
+
+ROOT = Path(__file__).parents[1]
+DOCS = ROOT / ".docs"
+PLAIN = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / ".github").rglob("*.md"))]
+
+
+@pytest.fixture(scope="module")
+def pages():
+    sys.path.insert(0, str(DOCS))
+    try:
+        from reference import reference_pages
+    finally:
+        sys.path.remove(str(DOCS))
+    return reference_pages()
+
+
+def test_the_reference_holds_every_name_that_the_program_declares(pages):
+    statistics = pages["reference-statistics.md"]
+    for analysis in ANALYSES:
+        assert f"## {analysis.name}\n" in statistics
+        for one in analysis.statistics:
+            assert f"`{one.name}`" in statistics
+    for table in INPUTS.values():
+        for column in table.columns:
+            assert f"`{column}`" in pages["reference-input.md"]
+    for name in agreement.__all__:
+        assert f"agreement.{name}" in pages["api.md"]
+
+
+@pytest.mark.parametrize("page", PLAIN, ids=lambda path: path.name)
+def test_links_between_plain_files_lead_somewhere(page):
+    text = page.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#\s]+)(?:#[^)]*)?\)", text):
+        if not target.startswith(("http:", "https:", "mailto:")):
+            assert (page.parent / unquote(target)).exists(), target
+
+
+@pytest.mark.slow
+def test_it_is_built_without_a_warning_and_its_links_lead_somewhere(tmp_path):
+    for library in ("sphinx", "myst_parser", "furo"):
+        pytest.importorskip(library)
+    done = subprocess.run(
+        [sys.executable, str(DOCS / "build"), str(tmp_path)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    built = {page.name: page.read_text(encoding="utf-8") for page in tmp_path.glob("*.html")}
+    assert {"index.html", "gallery.html", "tutorial.html", "reference-statistics.html"} <= set(
+        built
+    )
+    seen = 0
+    for name, text in built.items():
+        for target in re.findall(r'(?:href|src)="([^"]+)"', text):
+            place, _, anchor = unquote(target).partition("#")
+            if place.startswith(("http:", "https:", "mailto:", "data:")):
+                continue
+            place = place.partition("?")[0] or name
+            assert (tmp_path / place).exists(), (name, target)
+            if anchor and place in built:
+                assert f'id="{anchor}"' in built[place], (name, target)
+            seen += 1
+    assert seen > 200
