@@ -44,10 +44,12 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
         n = "" if pd.isna(row["n"]) else f"  n {int(row['n'])}"
         names.append(_short(str(row["name"]), 16 if is_narrow(ax) else 38) + n)
     ax.axvline(0, color=SOFT, linewidth=0.8)
-    ax.axhline(len(studies) - 0.5, color=SOFT, linewidth=0.6, linestyle=":")
+    if len(summary):
+        ax.axhline(len(studies) - 0.5, color=SOFT, linewidth=0.6, linestyle=":")
     ax.set_yticks(range(len(rows)), names, color=INK)
     ax.set_ylim(len(rows) - 0.4, -0.6)
-    ax.set_xlabel("field minus laboratory (mL/kg/min): bias with interval, limits of agreement")
+    more = "" if is_narrow(ax) else ": bias with interval, limits of agreement"
+    ax.set_xlabel(f"field \u2212 laboratory (mL/kg/min){more}")
     return ax
 
 

@@ -211,6 +211,11 @@ def test_a_shelf_lists_every_report_and_a_comparison_is_one(seasons, tmp_path):
     assert count == 3
     assert 'href="2026/spring-report/report.html"' in text
     assert "several studies" in text
+    assert "autumn-report beside spring-report" in text
+    assert "wrist, run: no limit agreed" in text
+    compared = (tmp_path / "compared" / "report.html").read_text(encoding="utf-8")
+    assert "<h1>Autumn beside Spring</h1>" in compared
+    assert "Bias and limits of both reports: first: wrist, run bias" in compared
     assert "http" not in text.replace("http-equiv", "").split("<main")[1]
     with pytest.raises(AgreementError, match="no report of ours below"):
         write_shelf(tmp_path / "2026" / "spring-report" / "figures")

@@ -25,6 +25,7 @@ from agreement.stats.basics.intervals import t_interval, z_of
 from agreement.stats.studies.pooling import pooled_studies
 
 PAGE = "report.html"
+_DRAWN = ("bias", "lower_limit", "upper_limit")
 
 
 def write_compared(found: Compared, out: Path) -> list[Path]:
@@ -44,9 +45,36 @@ def write_compared(found: Compared, out: Path) -> list[Path]:
     words = table("Second report against the first", columns, rows, numeric=columns[1:])
     content = {"compared": [str(found.first.folder.name), str(found.second.folder.name)]}
     lines = list(found.lines())
-    return _write(
-        out, "Two reports of one laboratory", lines, words.html, found.to_frame(), content
-    )
+    title = f"{found.second.title} beside {found.first.title}"
+    shown = _beside(found) + words.html
+    return _write(out, title, lines[1:], lines, shown, found.to_frame(), content)
+
+
+def _beside(found: Compared) -> str:
+    """Draw bias and limits of each method in both reports."""
+    rows = []
+    for place in found.seasons:
+        for word, report in (("first", found.first), ("second", found.second)):
+            told = [report.number(place, "limits_of_agreement", name) for name in _DRAWN]
+            if all(line is not None and pd.notna(line["value"]) for line in told):
+                bias, lower, upper = (line for line in told if line is not None)
+                ends = {"low": bias["low"], "high": bias["high"]}
+                limits = {"lower_limit": lower["value"], "upper_limit": upper["value"]}
+                name = f"{word}: {report.name(place)}"
+                rows.append({"name": name, "n": bias["n"], "bias": bias["value"], **ends, **limits})
+    if not rows:
+        return ""
+    own = pd.DataFrame(rows)
+    height = forest_height(len(own) - 2)
+    said = "; ".join(f"{one['name']} bias {one['bias']:.1f} mL/kg/min" for one in rows)
+    return picture(
+        "reports",
+        lambda axes: plot_forest(own, own.iloc[:0], ax=axes[0]),
+        alt=f"Bias and limits of both reports: {said}.",
+        caption="Bias (mark, with its interval) and limits of agreement (pale bar) in both reports.",
+        height=height,
+        narrow_height=height,
+    ).block.html
 
 
 def write_pool(pooled: Pooled, out: Path) -> list[Path]:
@@ -65,7 +93,8 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
             "studies",
             lambda axes: plot_forest(own, summary, ax=axes[0]),
             alt=forest_alt(own, summary),
-            caption="Bias (mark, with its interval) and limits of agreement (pale bar) of each study.",
+            caption="Bias (mark, with its interval) and limits of agreement (pale bar) of each study "
+            "and of a typical squad; of the next squad, where 95 % of its athletes lie.",
             height=forest_height(len(own)),
             narrow_height=forest_height(len(own)),
         ).block.html
@@ -81,7 +110,12 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     ]
     columns = ("study", "bias", "SD", "athletes", "source")
     words = table("What was pooled", columns, rows, numeric=columns[1:4]).html
-    return _write(out, title, list(pool_lines(pooled)), drawn + words, pool_frame(pooled), {})
+    lines = list(pool_lines(pooled))
+    shown = lines[
+        bool(pooled.title) + pool.k :
+    ]  # the studies stand in the table, with their sources
+    content = {"pooled": title}
+    return _write(out, title, shown, lines, drawn + words, pool_frame(pooled), content)
 
 
 def _study_row(
@@ -94,10 +128,8 @@ def _study_row(
 
 def _pool_row(pool: Any, name: str, *, new: bool) -> Mapping[str, Any]:
     bias = pool.bias(new=new)
-    limits = {
-        "lower_limit": pool.limit(-1, new=new).value,
-        "upper_limit": pool.limit(1, new=new).value,
-    }
+    ends = pool.athlete() if new else (pool.limit(-1).value, pool.limit(1).value)
+    limits = dict(zip(("lower_limit", "upper_limit"), ends, strict=True))
     return {
         "name": name,
         "n": np.nan,
@@ -112,17 +144,18 @@ def _write(
     out: Path,
     title: str,
     lines: Iterable[str],
+    told: list[str],
     shown: str,
     frame: pd.DataFrame,
     content: dict[str, Any],
 ) -> list[Path]:
+    """Write a page with `lines` above what is `shown`; all that is `told` goes into provenance."""
     from importlib.metadata import version
 
     refuse_foreign(out)
-    told = list(lines)
     page = Page()
     page.header.append(f"<h1>{escape(title)}</h1>")
-    for line in told:
+    for line in lines:
         page.add(paragraph(escape(line)).html, ["verdict"])
     page.open_section("Numbers")
     page.add(shown, [])

@@ -47,6 +47,11 @@ class Report:
             "brief",
         ) and not self.content.get("shared")
 
+    def name(self, place: Place) -> str:
+        """Return how people call a method, with its mode."""
+        methods = self.content.get("options", {}).get("methods", {})
+        return f"{methods.get(place[0], {}).get('label') or place[0]}, {place[1]}"
+
     def places(self) -> list[Place]:
         """Return every method and mode with limits of agreement."""
         own = self.results[self.results["analysis"] == "limits_of_agreement"]

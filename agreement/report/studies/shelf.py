@@ -14,6 +14,7 @@ from agreement.report.studies.reports import read_report
 from agreement.tables.whole_output import whole_file
 
 PAGE = "shelf.html"
+_SAID = {"no_margin": "no limit agreed", "": "none"}
 
 
 def reports_below(folder: Path) -> Iterator[Path]:
@@ -74,7 +75,8 @@ def _row(report: Path, shelf: Path) -> tuple[str, str, str, str, str]:
     link = inside.as_uri().removeprefix("file:///")
     content = read_provenance(report)
     study = content.get("options", {}).get("study", {})
-    title = str(study.get("title") or content.get("study") or report.name)
+    several = " beside ".join(reversed(content.get("compared", []))) or content.get("pooled")
+    title = str(study.get("title") or content.get("study") or several or report.name)
     question = str(study.get("question") or "")
     name = f'<a href="{escape(link)}">{escape(title)}</a>' + (
         f"<br>{escape(question)}" if question else ""
@@ -89,7 +91,7 @@ def _row(report: Path, shelf: Path) -> tuple[str, str, str, str, str]:
     ]
     n = max((int(line["n"]) for _, line in lines if line is not None), default=0)
     verdicts = "<br>".join(
-        escape(f"{method}, {mode}: {found.verdict((method, mode)).split(';')[0] or 'none'}")
-        for (method, mode), _ in lines
+        escape(f"{found.name(place)}: {_SAID.get(outcome, outcome)}")
+        for place, outcome in ((p, found.verdict(p).split(";")[0]) for p, _ in lines)
     )
     return name, escape(kind), date, str(n) if n else "", verdicts
