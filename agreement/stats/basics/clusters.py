@@ -1,6 +1,7 @@
 """Sums, means and mean squares within athletes, as the designs with several pairs need them."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -78,9 +79,22 @@ def clusters(values: npt.ArrayLike, cluster: npt.ArrayLike) -> Clusters:
             f"{np.count_nonzero(~np.isfinite(x))} values are missing or infinite; leave them out"
         )
         raise ValueError(message)
-    codes = np.unique(labels, return_inverse=True)[1]
+    codes = _codes(labels)
     sizes = np.bincount(codes)
     centre = x.mean() if x.size else 0.0  # keeps the sums of squares small
-    means = np.bincount(codes, x - centre) / sizes
-    residual = x - centre - means[codes]
-    return Clusters(codes, sizes, means + centre, float(residual @ residual))
+    residual = x - centre
+    means = np.bincount(codes, residual) / sizes
+    residual -= means[codes]
+    return Clusters(codes, sizes, means + centre, float(np.einsum("i,i", residual, residual)))
+
+
+def _codes(labels: npt.NDArray[Any]) -> npt.NDArray[np.intp]:
+    """Return 0 ... G - 1 in the order of the sorted labels; whole numbers in order need no sorting."""
+    if labels.dtype.kind == "i" and labels.size and (labels[1:] >= labels[:-1]).all():
+        begins = labels[1:] != labels[:-1]
+        if labels[0] == 0 and labels[-1] == np.count_nonzero(begins):
+            return labels.astype(np.intp, copy=False)  # codes already
+        codes = np.zeros(labels.size, dtype=np.intp)
+        np.cumsum(begins, out=codes[1:])
+        return codes
+    return np.unique(labels, return_inverse=True)[1]

@@ -81,7 +81,7 @@ class Replicates:
     @cached_property
     def failed(self) -> npt.NDArray[np.intp]:
         """How many resamples gave no number, for each statistic."""
-        return np.asarray(np.count_nonzero(np.isnan(self._sorted), axis=1), dtype=np.intp)
+        return np.asarray(np.count_nonzero(~np.isfinite(self.replicates), axis=0), dtype=np.intp)
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
@@ -205,13 +205,13 @@ class Replicates:
         return t_p_value(distance / error, len(self.jackknife) - 1)
 
     @cached_property
-    def _sorted(self) -> Floats:
-        """Replicates of each statistic in rising order, shape (k, B); failed ones stand last."""
-        numbers = np.where(np.isfinite(self.replicates), self.replicates, np.nan)
-        return np.sort(np.ascontiguousarray(numbers.T), axis=1)
+    def _columns(self) -> Floats:
+        """Replicates of each statistic, shape (k, B)."""
+        return np.ascontiguousarray(self.replicates.T)
 
     def _finite(self, which: int) -> Floats:
-        return self._sorted[which, : len(self.replicates) - self.failed[which]]
+        values = self._columns[which]
+        return values[np.isfinite(values)] if self.failed[which] else values
 
     def _quantiles(self, which: int, levels: Floats) -> Interval:
         values = self._finite(which)
@@ -220,6 +220,7 @@ class Replicates:
         position = levels * (values.size - 1)
         below = position.astype(np.intp)
         above = np.minimum(below + 1, values.size - 1)
+        values = np.partition(values, [*below, *above])  # a tenth of what sorting takes
         low, high = values[below] + (position - below) * (values[above] - values[below])
         failed, n = int(self.failed[which]), len(self.replicates)
         return ResampledInterval.of(low, high, failed=failed, n_resamples=n)
@@ -248,8 +249,8 @@ class Replicates:
     def _share_below(self, which: int, value: float) -> float:
         """Share of resamples below `value`; ties count half."""
         values, tolerance = self._finite(which), self._tolerance(which)
-        ends = np.searchsorted(values, [value - tolerance, value + tolerance])
-        return float(ends.sum()) / (2.0 * values.size)
+        below = [np.count_nonzero(values < end) for end in (value - tolerance, value + tolerance)]
+        return float(sum(below)) / (2.0 * values.size)
 
     def _influence(self, which: int) -> Floats | None:
         left_out = self.jackknife[:, which]

@@ -116,9 +116,10 @@ class GroupedLimits(Result):
 
 def group_of(name: str, pairs: pd.DataFrame) -> Group:
     """Bias and limits of some pairs."""
-    n = int(pairs["athlete_id"].nunique())
+    athlete, ids = pd.factorize(pairs["athlete_id"])  # in order where the pairs are
+    n = len(ids)
     difference = pairs["field"].to_numpy(np.float64) - pairs["lab"].to_numpy(np.float64)
-    limits = limits_by_athlete(difference, pairs["athlete_id"]) if n >= FEWEST else None
+    limits = limits_by_athlete(difference, athlete) if n >= FEWEST else None
     return Group(name, n, len(pairs), limits, pairs_of(pairs))
 
 
