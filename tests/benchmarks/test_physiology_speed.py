@@ -56,7 +56,7 @@ def test_regressions_of_five_thousand_athletes(n, samples, told):
     part = tuple(column[:n] for column in samples)
     yardstick = seconds(lambda: (np.mean(part[1]), np.std(part[1])))
     ratio = seconds(lambda: regressions(part)) / yardstick
-    must, aim = (28, 16) if n == 1_000_000 else (None, None)
+    must, aim = (24, 16) if n == 1_000_000 else (None, None)
     told("regressions of 5000 athletes", ratio, size=f"{n:,}", must=must, aim=aim)
 
 

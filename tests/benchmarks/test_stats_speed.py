@@ -12,7 +12,7 @@ from scipy import stats
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.reml import random_intercept
 from agreement.stats.limits.grouped_limits import limits_by_group
-from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.trend import line_on_mean
 
 pytestmark = pytest.mark.slow
@@ -42,14 +42,15 @@ def million() -> tuple[np.ndarray, np.ndarray]:
 def test_limits_with_exact_intervals_and_slope_on_the_mean(n, million, told):
     field, lab = (values[:n] for values in million)
     d = field - lab
+    athlete = np.arange(n) * 20_000 // n  # as a study has them: codes in order, many pairs each
 
     def work() -> None:
-        limits = limits_of_agreement(field, lab)
+        limits = limits_by_athlete(field - lab, athlete)
         limits.lower_interval(), limits.upper_interval(), limits.bias_interval()  # timed
         line_on_mean(field, lab).slope_interval()
 
     yardstick = seconds(lambda: (np.mean(d), np.std(d)))
-    must, aim = (10, 5) if n == 1_000_000 else (None, None)
+    must, aim = (25, 12) if n == 1_000_000 else (None, None)
     told("limits and slope", seconds(work) / yardstick, size=f"{n:,}", must=must, aim=aim)
 
 
@@ -60,7 +61,7 @@ def test_limits_of_twenty_thousand_groups(n, million, told):
     frame = pd.DataFrame({"d": field - lab, "group": group})
     by_pandas = seconds(lambda: frame.groupby("group")["d"].agg(["mean", "std", "count"]), 5)
     ours = seconds(lambda: limits_by_group(field, lab, group), 5)
-    must, aim = (0.8, 0.45) if n == 1_000_000 else (None, None)
+    must, aim = (0.6, 0.35) if n == 1_000_000 else (None, None)
     told("limits of 20 000 groups", ours / by_pandas, size=f"{n:,}", must=must, aim=aim)
 
 
