@@ -226,7 +226,16 @@ def _clear(target: Path) -> None:
 def _lock(path: Path) -> int | None:
     """Return the open lock file; None when another run has it."""
     while True:
-        lock = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+        try:
+            lock = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+        except PermissionError:
+            if not path.exists():
+                raise
+            msg = (
+                f"A run of another user is writing there, or left {path} when it was killed. Wait, "
+                "have that user run it again, or name another place."
+            )
+            raise OutputError(msg) from None
         try:
             _take(lock)
             if os.path.samestat(os.fstat(lock), path.stat()):

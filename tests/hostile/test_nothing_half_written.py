@@ -183,6 +183,24 @@ def test_a_second_run_on_one_output_is_told_to_wait(study, tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["crew", "e.csv", "out"]
 
 
+def test_a_lock_of_another_user_is_said(tmp_path, monkeypatch):
+    lock, opened = tmp_path / ".out.agreement-lock", os.open
+    lock.touch()
+
+    def not_mine(path, *given, **more):
+        if path == lock:
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return opened(path, *given, **more)
+
+    monkeypatch.setattr(os, "open", not_mine)
+    with (
+        pytest.raises(OutputError, match="A run of another user is writing there"),
+        whole_folder(tmp_path / "out", lambda _: None),
+    ):
+        pass
+    assert lock.exists()
+
+
 def test_what_killed_runs_left_is_cleared_and_an_output_about_to_be_replaced_comes_back(tmp_path):
     for name in ("lock", "0a1b2c3d"):
         path = tmp_path / f".out.agreement-{name}"
