@@ -287,9 +287,8 @@ def test_ramps_give_the_published_vo2max_under_the_authors_rule(tmp_path, column
     rule = PUBLISHED_RULES[column]
     pairs = read_cohort(ramp_study(tmp_path, rule)).pairs.set_index("athlete_id")
     published = pd.read_csv(OPEN_DATA / "ramp_vo2max_published.csv").set_index("id")
-    within = 0.05 if rule.startswith("moving") else 0.6
     assert set(pairs["averaging_rule"]) == {rule}
-    assert pairs["lab"].to_dict() == pytest.approx(published[f"pub_{column}"].to_dict(), abs=within)
+    assert pairs["lab"].to_dict() == pytest.approx(published[f"pub_{column}"].to_dict(), abs=0.02)
 
 
 @ramps_at_hand

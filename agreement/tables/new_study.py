@@ -124,9 +124,13 @@ against = "true value"            # what the limit is about; or "laboratory test
 # header_rows = 2
 # date_order = "day-first"        # or "month-first"; needed when the dates do not decide it
 # sheet = "2026"                  # of a workbook
-# columns = { vo2max_l_min = "VO2 (L/min)" }                # ours = theirs; a list if they changed it
+# columns = { vo2max_l_min = "VO2 (L/min)" }                # ours = theirs; a list if they changed it;
+#                                 # "rider + visit" joins an id that stands in two columns
 # units = { mass_kg = "lb" }                                # theirs, converted for you
 # values = { mode = "run" }       # one value for all rows, for a column that the file lacks
+# codes = { date = { pre = "2026-01-05" } }                 # the day of a visit that has a name
+# [files.breaths]                 # a folder, in it folders of people too; or one file with lab_test_id
+# path = "breaths.csv"
 """
 MEANINGS: Final = {
     "athletes": "one row per person; withdrawn = yes removes a person from every output",
@@ -213,7 +217,8 @@ def _guide() -> str:
         columns = ", ".join(f"{c}{'*' if one.required else ''}" for c, one in table.columns.items())
         lines.append(f"  {name}/<{table.ledger_id}>.csv with {columns}")
     lines += [
-        "  session_id is for files of samples that hold many sessions each, under any name; a file",
-        "  of one session does without it. Either every file has the column or none.",
+        "  session_id and lab_test_id are for files that hold many sessions or tests each, under any",
+        "  name; a file of one does without it. Either every file has the column or none. Files may",
+        "  lie in a folder for each person: P1/pre.csv is that of P1_pre, or else of pre.",
     ]
     return "\n".join(lines) + "\n"

@@ -5,8 +5,10 @@ import gzip
 import pytest
 
 from agreement.errors import TableError
+from agreement.report.privacy.privacy import without_files_of_people
 from agreement.tables.options import FileFormat
 from agreement.tables.raw_parts import read_breaths
+from agreement.tables.readers import InputFile
 
 LAB = (
     "lab_test_id,athlete_id,date,mode,mass_kg\n"
@@ -183,3 +185,14 @@ def test_start_and_end_of_exercise_in_minutes(folder):
     toml = '[files.lab_tests]\nunits = { exercise_start_s = "mm:ss", exercise_end_s = "mm:ss" }\n'
     tests = folder.put(study_toml=folder.ZONE + toml, lab_tests_csv=lab).inspect().tables.lab_tests
     assert tests[["exercise_start_s", "exercise_end_s"]].to_numpy().tolist() == [[150, 720]]
+
+
+def test_an_audit_keeps_back_the_checksums_of_files_in_folders_of_people():
+    files = [InputFile("lab.csv", "a", 2), InputFile("breaths/A1/pre.csv", "b", None)]
+    files += [InputFile("breaths/A2.csv", "c", None), InputFile("breaths.csv", "d", None)]
+    kept = without_files_of_people(files, ["breaths", None])
+    assert [(one.name, one.sha256, one.rows) for one in kept] == [
+        ("lab.csv", "a", 2),
+        ("breaths.csv", "d", None),
+        ("breaths/", "", 2),
+    ]

@@ -355,3 +355,31 @@ def test_a_method_that_gives_whole_numbers_is_noted(folder):
     )
     found = folder.put(field_estimates_csv=estimates(50, 51, 49, 52, 50.5)).inspect()
     assert not found.of("note", "rounding")
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "said"),
+    [
+        ("step_height_cm", "0.3", "0.3 is outside 2 to 80 cm"),  # metres
+        ("step_height_cm", "high", "'high' is not a number"),
+        ("step_rate_min", "0.4", "0.4 is outside 5 to 80 steps/min"),  # a second
+        ("vo2_ml_kg_min", "2100", "2100 is outside 2 to 100 mL/kg/min"),  # mL/min
+        ("vo2_ml_min", "2.1", "2.1 is outside 150 to 8000 mL/min"),  # L/min
+        ("grade", "5", "5 is outside -0.5 to 0.5"),  # per cent
+    ],
+)
+def test_an_input_of_a_stage_that_cannot_be_is_unknown_with_one_note(folder, column, cell, said):
+    table = f"athlete_id,date,protocol,{column}\nA1,2026-03-20,step_stages_2001,{cell}\n"
+    found = folder.put(field_tests_csv=table).inspect()
+    (note,) = [p for p in found.problems if p.column == column]
+    assert (note.severity, note.file, note.row) == ("note", "field_tests.csv", 2)
+    assert said in note.what
+    assert np.isnan(found.tables.field_tests[column].item())
+
+
+def test_inputs_of_stages_in_other_units(folder):
+    table = "athlete_id,date,protocol,step_height_cm,vo2_ml_kg_min\nA1,2026-03-20,step_stages_2001,12,10\n"
+    units = '[files.field_tests]\nunits = { step_height_cm = "in", vo2_ml_kg_min = "MET" }\n'
+    found = folder.put(study_toml=folder.ZONE + units, field_tests_csv=table).inspect()
+    row = found.tables.field_tests.iloc[0]
+    assert (row["step_height_cm"], row["vo2_ml_kg_min"]) == pytest.approx((30.48, 35))

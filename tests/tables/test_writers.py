@@ -133,7 +133,7 @@ def test_the_guide_names_every_file_and_required_column(tmp_path):
         "breaths/<lab_test_id>.csv",
         "withdrawn: yes, no",
         "middle N of M",
-        "session_id is for files of samples that hold many sessions",
+        "session_id and lab_test_id are for files that hold many sessions or tests",
     ):
         assert word in guide
 
