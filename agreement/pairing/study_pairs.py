@@ -7,16 +7,10 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.pairing.messages import Texts
-from agreement.pairing.notes import input_notes, reading_notes
-from agreement.pairing.pair_order import sorted_pairs
-from agreement.pairing.reading_fates import pair_parts, reading_fates
+from agreement.pairing.bucket import pair_bucket
 from agreement.pairing.study_ledger import study_ledger, table_files
-from agreement.pairing.tally import tally
-from agreement.pairing.unit_fates import all_kept, unit_fates
-from agreement.pairing.units import Units, laboratory_units
+from agreement.pairing.units import Units
 from agreement.pairing.unlike_modes import pairs_across_modes
-from agreement.tables.findings import Findings
 from agreement.tables.parts_together import part_of_problem, with_part_files
 from agreement.terms import PAIR_COLUMNS
 
@@ -100,38 +94,34 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     - Sessions behind the profile of a test without pair are excluded with the test's reason.
     """
     options = study.options
-    units = laboratory_units(
-        laboratory.frame, repeat_within_days=options.reference.repeat_within_days
-    )
-    texts = Texts()
-    parts = pair_parts(readings.frame, units, options)
     athletes = study.athletes["athlete_id"] if "athletes" in study.rows_read else None
-    of_readings = reading_fates(readings.frame, parts, texts, athletes)
-    of_units = all_kept(units) if study.laboratory_only else unit_fates(units, parts, texts)
-    pairs, daily = sorted_pairs(parts, units)
-    exclusions, flow = study_ledger(
-        study, laboratory, readings, units, of_units, of_readings, texts
-    )
-    found = Findings()
     files = table_files(study)
-    several = study.names.get("field_estimates") in study.many
-    whole = () if several else parts  # else a row's number runs over all its files
-    reading_notes(found, readings.frame, of_readings, texts, files, options, whole)
-    input_notes(found, pairs[pairs["source"] == "field_estimates"], files, options)
-    methods, based = readings.frame["method"].unique(), readings.heart_rate_based
-    counts = tally(laboratory.frame, units, of_units, parts, pairs, methods, based)
+    paired = pair_bucket(
+        readings.frame,
+        laboratory.frame,
+        options,
+        readings.heart_rate_based,
+        files,
+        athletes,
+        by_group=study.names.get("field_estimates") not in study.many,
+        laboratory_only=study.laboratory_only,
+    )
+    units, of_readings, found = paired.units, paired.of_readings, paired.found
+    exclusions, flow = study_ledger(
+        study, laboratory, readings, units, paired.of_units, of_readings, paired.texts
+    )
     lab_file = files["lab_tests"]
     if not study.laboratory_only:
-        counts.tell(found, lab_file, files.get("athletes", lab_file))
+        paired.counts.tell(found, lab_file, files.get("athletes", lab_file))
     problems = tuple(found.problems)
     for name, its_files in study.many.items():
         exclusions = with_part_files(exclusions, name, its_files)
         problems = tuple(part_of_problem(each, name, its_files) for each in problems)
     return Pairing(
-        pairs=pairs[PAIR_COLUMNS],
+        pairs=paired.pairs[PAIR_COLUMNS],
         exclusions=exclusions,
         flow=flow,
-        daily=daily,
+        daily=paired.daily,
         repeats=repeats_of(laboratory.frame, units),
         units=units.frame,
         across_modes=pairs_across_modes(readings.frame, of_readings, units, options),

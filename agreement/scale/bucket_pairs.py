@@ -10,18 +10,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.pairing import bucket as pairing
 from agreement.pairing.cleaning import KEPT
-from agreement.pairing.messages import Texts
-from agreement.pairing.notes import input_notes, reading_notes
-from agreement.pairing.pair_order import sorted_pairs
-from agreement.pairing.reading_fates import ReadingFates, pair_parts, reading_fates
+from agreement.pairing.reading_fates import ReadingFates
 from agreement.pairing.study_pairs import repeats_of
-from agreement.pairing.tally import Tally, tally
-from agreement.pairing.unit_fates import unit_fates
-from agreement.pairing.units import laboratory_units
+from agreement.pairing.tally import Tally
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import NUMBERS, TEXTS, Buckets, Records
-from agreement.tables.findings import Findings
 from agreement.tables.ledger_parts import coded_ledger, write_ledger_part
 from agreement.tables.options import StudyOptions
 from agreement.tables.spills import read_records, read_section
@@ -108,21 +103,19 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     """Pair one bucket; lines of rows left out go into a file of their own."""
     frame, positions = _readings(plan, bucket)
     laboratory = read_section([plan.laboratory], bucket)
-    units = laboratory_units(
-        laboratory, repeat_within_days=plan.options.reference.repeat_within_days
-    )
-    texts = Texts()
-    parts = pair_parts(frame, units, plan.options)
     known = read_section([plan.athletes], bucket)["athlete_id"] if plan.athletes else None
-    fates = reading_fates(frame, parts, texts, known)
-    of_units = unit_fates(units, parts, texts)
-    pairs, daily = sorted_pairs(parts, units)
+    paired = pairing.pair_bucket(
+        frame,
+        laboratory,
+        plan.options,
+        plan.heart_rate_based,
+        plan.files,
+        known,
+        by_group=False,
+    )
+    fates, of_units, words = paired.of_readings, paired.of_units, paired.texts.known()
     estimates = len(frame) - len(positions)
-    found = Findings()
-    reading_notes(found, frame, fates, texts, plan.files, plan.options)
-    input_notes(found, pairs[pairs["source"] == SOURCE], plan.files, plan.options)
-    methods, words = frame["method"].unique(), texts.known()
-    repeats, lines = repeats_of(laboratory, units), None
+    lines = None
     if plan.write:
         lines = _write_lines(plan, bucket, frame.iloc[:estimates], fates, words)
     behind = fates.reason[:estimates] == KEPT
@@ -130,9 +123,9 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     used = int((behind & fates.alone[:estimates]).sum())
     rows = slice(None) if plan.write else slice(0)
     return BucketPairs(
-        pairs[PAIR_COLUMNS][rows],
-        daily[rows],
-        repeats[rows],
+        paired.pairs[PAIR_COLUMNS][rows],
+        paired.daily[rows],
+        repeats_of(laboratory, paired.units)[rows],
         used,
         int(behind.sum()) - used,
         {
@@ -144,8 +137,8 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
         _told(of_units.reason, of_units.text, of_units.lost_to_mode, words),
         positions,
         _told(fates.reason[estimates:], fates.text[estimates:], fates.alone[estimates:], words),
-        found.problems,
-        tally(laboratory, units, of_units, parts, pairs, methods, plan.heart_rate_based),
+        paired.found.problems,
+        paired.counts,
     )
 
 

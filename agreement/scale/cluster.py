@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from agreement.errors import AgreementError
-from agreement.scale.engine import FAN_IN, Progress
+from agreement.scale.engine import Progress
 
 T = TypeVar("T")
 WAIT_S: Final = 15  # for an answer, and for the first worker
@@ -17,7 +17,7 @@ INSTALL: Final = "Install this package with its extra 'scale' to use a cluster."
 
 
 class ClusterEngine:
-    """Maps on a cluster and merges there too; lost items are done again by its scheduler."""
+    """Maps on a cluster; lost items are done again by its scheduler."""
 
     def __init__(self, client: Any) -> None:
         self.client = client
@@ -35,26 +35,6 @@ class ClusterEngine:
         futures = self._submitted(function, shared, items)
         self._watch(futures, progress, stage)
         return self._gathered(futures)
-
-    def map_merge(
-        self,
-        function: Callable[[Any, Any], T],
-        shared: Any,
-        items: Sequence[Any],
-        merge: Callable[[Sequence[T]], T],
-        *,
-        progress: Progress | None = None,
-        stage: str = "",
-    ) -> T:
-        """Return all results merged; only the last one travels to this machine."""
-        futures = self._submitted(function, shared, items)
-        tree = futures
-        while len(tree) > 1:
-            groups = [tree[i : i + FAN_IN] for i in range(0, len(tree), FAN_IN)]
-            tree = [self.client.submit(merge, group, pure=False) for group in groups]
-        self._watch(futures, progress, stage)
-        result: T = self._gathered(tree)[0]
-        return result
 
     def _submitted(
         self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]

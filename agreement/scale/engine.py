@@ -15,21 +15,19 @@ from concurrent.futures import (
     Executor,
     Future,
     ProcessPoolExecutor,
-    ThreadPoolExecutor,
     as_completed,
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
 from threading import Thread
-from typing import Any, Final, Literal, Protocol, TypeVar
+from typing import Any, Final, Protocol, TypeVar
 
 from agreement.errors import AgreementError
 
 T = TypeVar("T")
 Progress = Callable[[int, int, str], None]
 
-FAN_IN: Final = 8  # results merged at once; the same tree everywhere, so the same digits everywhere
 MOST_WORKERS: Final = 8  # by default; more only when asked for
 LOST_AGAIN: Final = 3  # times that workers may be lost before it is no accident
 
@@ -48,25 +46,6 @@ class Engine(Protocol):
     ) -> list[T]:
         """Return ``function(shared, item)`` of every item, in their order."""
 
-    def map_merge(
-        self,
-        function: Callable[[Any, Any], T],
-        shared: Any,
-        items: Sequence[Any],
-        merge: Callable[[Sequence[T]], T],
-        *,
-        progress: Progress | None = None,
-        stage: str = "",
-    ) -> T:
-        """Return all results merged, `FAN_IN` neighbours at a time."""
-
-
-def merged_tree(results: Sequence[T], merge: Callable[[Sequence[T]], T]) -> T:
-    """Merge results in a fixed tree: neighbours first, whatever the order they came in."""
-    while len(results) > 1:
-        results = [merge(results[i : i + FAN_IN]) for i in range(0, len(results), FAN_IN)]
-    return results[0]
-
 
 class LocalEngine:
     """
@@ -76,14 +55,11 @@ class LocalEngine:
     ----------
     workers : int
         1: this process does it all.
-    kind : {"processes", "threads"}
-        Threads share memory and suit sums over arrays, which let other threads run; checking and
-        pairing hold Python's lock most of the time and need processes.
+        Processes, not threads: checking and pairing hold Python's lock most of the time.
     """
 
-    def __init__(self, workers: int, kind: Literal["processes", "threads"] = "processes") -> None:
+    def __init__(self, workers: int) -> None:
         self.workers = workers
-        self.kind = kind
 
     def map(
         self,
@@ -101,20 +77,6 @@ class LocalEngine:
             if progress is not None:
                 progress(len(found), len(items), stage)
         return [found[place] for place in range(len(items))]
-
-    def map_merge(
-        self,
-        function: Callable[[Any, Any], T],
-        shared: Any,
-        items: Sequence[Any],
-        merge: Callable[[Sequence[T]], T],
-        *,
-        progress: Progress | None = None,
-        stage: str = "",
-    ) -> T:
-        """Return all results merged."""
-        results = self.map(function, shared, items, progress=progress, stage=stage)
-        return merged_tree(results, merge)
 
     def _results(
         self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]
@@ -145,9 +107,7 @@ class LocalEngine:
         places: Iterable[int],
     ) -> Iterator[tuple[int, T]]:
         pool = self._pool(shared)
-        of_item: Callable[[Any], T] = (
-            partial(function, shared) if self.kind == "threads" else partial(_with_shared, function)
-        )
+        of_item = partial(_with_shared, function)
         try:
             waiting: dict[Future[T], int] = {
                 pool.submit(of_item, items[place]): place for place in places
@@ -158,8 +118,6 @@ class LocalEngine:
             pool.shutdown(cancel_futures=True)
 
     def _pool(self, shared: Any) -> Executor:
-        if self.kind == "threads":
-            return ThreadPoolExecutor(self.workers)
         # a server without threads of its own forks the workers, so that they share what it imported
         method = "spawn" if sys.platform == "win32" else "forkserver"
         context = multiprocessing.get_context(method)

@@ -1,44 +1,49 @@
 """
-The results table of a study too large for memory: exact from sums, the rest from a sample.
+The results table of a very large study: exact from all pairs, what resamples from a sample.
 
-What sums can give is exact. What they cannot (rank-based lines, resampling, the budget) is computed
-by the ordinary functions on a stratified sample of athletes, and its note says so.
+Pairs of everybody fit into memory, so the ordinary functions compute limits, lines and sizes of the
+error from all of them; where pairs repeat, their intervals draw groups of athletes. What would take
+resamples of everybody (rank-based lines, the budget) is computed on a stratified sample of athletes,
+and its note says so.
 """
 
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass
-from datetime import date
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from agreement.scale.finished import (
-    error_from,
-    limits_from,
-    profile_rows,
-    quantile_limits_from,
-    regression_from,
-    trend_from,
-    verdict_from,
-)
-from agreement.scale.method_sums import MethodSums, SpreadSums, athlete_hashes
 from agreement.scale.streamed import Streamed
+from agreement.stats.basics.bootstrap import Resampling, cluster_resampling
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.evidence import Evidence
+from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.interval_width import interval_width_of
+from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits.limits_by_level import limits_by_level_of
+from agreement.stats.limits.limits_of_agreement import (
+    group_of,
+    groups_frame,
+    limits_of_agreement_of,
+)
+from agreement.stats.limits.limits_shown import AnyLimits
+from agreement.stats.limits.quantile_limits import quantile_limits_of
+from agreement.stats.lines.regression import regression
+from agreement.stats.lines.trend import trend
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.result_rows import Labelled, assembled, in_table_order
-from agreement.stats.results_table import analyse
-from agreement.stats.verdict.verdict import Verdict
-from agreement.stats.who_counts import who_counts
+from agreement.stats.results_table import analyse, method_data
+from agreement.stats.verdict.plausible import implausible
+from agreement.stats.verdict.verdict import Verdict, judged, material_of
 
-Key = tuple[str, str]  # method, mode
-
+if TYPE_CHECKING:
+    from datetime import date
 
 SAMPLE: Final = 2000  # athletes; enough for every analysis, and its resamples fit into memory
+GROUPS: Final = 400  # of athletes, drawn in their place where everybody is too many to draw
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,116 +76,130 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     streamed : Streamed
         Paired with ``write=True``.
     """
-    run = _Run(streamed)
-    sums = run.sums()
-    athletes, sample = run.sample()
-    whole = len(sample) == athletes
-    found = analyse(run.evidence(None if whole else sample))
-    frame, verdicts = found.frame, [method.verdict for method in found.methods]
-    if not whole:
-        drawn = {(m.method, m.mode): m.data for m in found.methods}
-        of_sample = f"sample of {len(sample)} of {athletes} athletes"
-        exact, verdicts = run.exact(sums, drawn, of_sample)
-        frame = _joined(frame, exact, sampled=len(sample), athletes=athletes, seed=run.seed)
-    return RegistryResults(frame, tuple(verdicts), athletes, len(sample))
+    options = streamed.study.options
+    athletes, sample = _sample(streamed.pairs, options.report.seed)
+    if len(sample) == athletes:
+        found = analyse(_evidence(streamed))
+        verdicts = tuple(method.verdict for method in found.methods)
+        return RegistryResults(found.frame, verdicts, athletes, athletes)
+    found = analyse(_evidence(streamed, sample))
+    sampled = {(method.method, method.mode): method.data for method in found.methods}
+    rows: list[Labelled] = []
+    judgements = []
+    for data in exact_data(_evidence(streamed)):
+        parts, limits = exact_parts(data)
+        verdict = _verdict(data, limits, sampled.get((data.method, data.mode)))
+        judgements.append(verdict)
+        origin = f"sample of {len(sample)} of {athletes} athletes"
+        parts["verdict"] = _resting_on(verdict.to_frame(), origin)
+        rows += [Labelled(part, name, data.method, data.mode) for name, part in parts.items()]
+    frame = _joined(
+        found.frame, rows, sampled=len(sample), athletes=athletes, seed=options.report.seed
+    )
+    return RegistryResults(frame, tuple(judgements), athletes, len(sample))
 
 
-class _Run:
-    """The passes over the pairs of one study."""
+def exact_data(evidence: Evidence) -> Iterator[MethodData]:
+    """Yield what `agreement.stats.results_table.method_data` does, with nobody drawn yet."""
 
-    def __init__(self, streamed: Streamed) -> None:
-        self.streamed = streamed
-        options = streamed.study.options
-        self.margin, self.seed = options.margin, options.report.seed
+    def nobody_drawn(pairs: pd.DataFrame, seed: int) -> Resampling:
+        ids, codes = np.unique(pairs["athlete_id"].to_numpy(), return_inverse=True)
+        return Resampling(codes, np.empty((0, ids.size), np.uint8), seed)
 
-    def sums(self) -> dict[Key, MethodSums]:
-        """First pass: all sums of every method and mode."""
-        based, limit = self.streamed.heart_rate_based, self.margin.limit
-        return {
-            key: MethodSums.of(pairs, heart_rate_based=based.get(key[0], True), margin=limit)
-            for key, pairs in self.pairs()
-        }
+    return method_data(evidence, nobody_drawn)
 
-    def pairs(self) -> Iterator[tuple[Key, pd.DataFrame]]:
-        """Yield the pairs of every method and mode."""
-        for (method, mode), pairs in self.streamed.pairs.groupby(["method", "mode"]):
-            yield (str(method), str(mode)), pairs
 
-    def exact(
-        self, sums: dict[Key, MethodSums], sample: dict[Key, MethodData], origin: str = ""
-    ) -> tuple[list[Labelled], list[Verdict]]:
-        """Second pass for the spread, then every row that sums can give."""
-        lines = {}
-        for key, found in sums.items():
-            try:
-                lines[key] = found.pairs.trend_line()
-            except ValueError:
-                continue  # too few, or all at one level: the sample's rows say so
-        spread = {}
-        for key, pairs in self.pairs():
-            if key in lines:
-                based = self.streamed.heart_rate_based.get(key[0], True)
-                counted = who_counts(pairs, heart_rate_based=based)
-                spread[key] = SpreadSums.of(counted, lines[key])
-        rows: list[Labelled] = []
-        verdicts = []
-        for (method, mode), found in sorted(sums.items()):
-            limits = limits_from(found)
-            parts = {"limits_of_agreement": limits.to_frame(), "profile_bias": profile_rows(found)}
-            with suppress(ValueError):  # too few: the sample's rows say so
-                parts["quantile_limits"] = quantile_limits_from(found).to_frame()
-            with suppress(NotEstimable):
-                parts["interval_width"] = interval_width_of(limits).to_frame()
-            if (method, mode) in lines:
-                trend = trend_from(found, spread[method, mode])
-                parts["trend"] = trend.to_frame()
-                with suppress(NotEstimable):
-                    parts["limits_by_level"] = limits_by_level_of(trend).to_frame()
-                parts["regression"] = regression_from(found).to_frame()
-                parts["error"] = error_from(found, self.margin.limit).to_frame()
-            of_sample = sample.get((method, mode))
-            told = (found, of_sample, self.margin, self.first_lab_date)
-            verdict = verdict_from(method, mode, limits.everyone, *told)
-            verdicts.append(verdict)
-            parts["verdict"] = _resting_on(verdict.to_frame(), origin)
-            rows += [Labelled(part, name, method, mode) for name, part in parts.items()]
-        return rows, verdicts
+def exact_parts(data: MethodData) -> tuple[dict[str, pd.DataFrame], AnyLimits | None]:
+    """Return the rows of one method and mode that come from all pairs, and the limits of all."""
+    limits = limits_of_agreement_of(data)
+    profiles = [group_of(str(name), own) for name, own in data.pairs.groupby("training_profile")]
+    of_profiles = groups_frame(group for group in profiles if group.n >= FEW_FOR_REPORTS)
+    parts = {
+        "limits_of_agreement": limits.to_frame(),
+        "profile_bias": of_profiles[of_profiles["statistic"] != "sd_of_differences"],
+    }
+    with suppress(ValueError):  # too few: the sample's rows say so
+        parts["quantile_limits"] = quantile_limits_of(data).to_frame()
+    with suppress(NotEstimable):
+        parts["interval_width"] = interval_width_of(limits).to_frame()
+    with suppress(ValueError):  # too few, or all at one level
+        drawn = cluster_resampling(_groups_of(data), rng=data.seed)
+        given = drawn if data.clustered else None
+        slope = replace(trend(data.field, data.lab, resampling=given), n=data.n)
+        parts["trend"] = slope.to_frame()
+        with suppress(NotEstimable):
+            parts["limits_by_level"] = limits_by_level_of(slope).to_frame()
+        line = regression(data.field, data.lab, resampling=given)
+        parts["regression"] = replace(line, n=data.n).to_frame()
+        margin = data.options.margin.limit
+        errors = errors_of_estimate(data.field, data.lab, drawn, margin=margin)
+        parts["error"] = replace(errors, n=data.n).to_frame()
+    return parts, limits.everyone
 
-    @property
-    def first_lab_date(self) -> date | None:
-        """Date of the first laboratory test."""
-        dates = self.streamed.study.lab_tests["date"]
-        return None if dates.empty else dates.min().date()
 
-    def sample(self) -> tuple[int, frozenset[str]]:
-        """Count the athletes with a pair, and choose a stratified sample of them."""
-        people = self.streamed.pairs.drop_duplicates("athlete_id", ignore_index=True)
-        hashes = athlete_hashes(people["athlete_id"], f"seed {self.seed}")
-        stratum = people["training_profile"].fillna("")
-        athletes, strata = len(people), stratum.value_counts()
-        if athletes <= SAMPLE:
-            return athletes, frozenset(people["athlete_id"])
-        ordered = people.assign(stratum=stratum, hash=hashes).sort_values(["stratum", "hash"])
-        wanted = ordered["stratum"].map(-(-strata * SAMPLE // athletes))
-        rank = ordered.groupby("stratum").cumcount()
-        return athletes, frozenset(ordered["athlete_id"][rank < wanted])
+def _groups_of(data: MethodData) -> npt.NDArray[np.intp]:
+    """Return for each pair the group of its athlete: everybody alone, or `GROUPS` of one size."""
+    if data.n <= SAMPLE:
+        return data.athlete
+    order = np.random.default_rng(data.seed).permutation(data.n)
+    return (order % GROUPS)[data.athlete]
 
-    def evidence(self, athletes: frozenset[str] | None) -> Evidence:
-        """Return pairs, days and repeats of some athletes, or of everybody."""
-        found = self.streamed
-        frames = [found.pairs, found.daily, found.repeats]
-        if athletes is not None:
-            frames = [frame[frame["athlete_id"].isin(athletes)] for frame in frames]
-        pairs, daily, repeats = (frame.reset_index(drop=True) for frame in frames)
-        return Evidence(
-            pairs,
-            daily,
-            repeats,
-            found.study.options,
-            found.heart_rate_based,
-            self.first_lab_date,
-            averaging=found.laboratory.under_each_rule,
-        )
+
+def _verdict(data: MethodData, limits: AnyLimits | None, sample: MethodData | None) -> Verdict:
+    """
+    Judge the limits of group ``all`` against the margin of the study.
+
+    What all pairs alone do not tell (own limits, lopsided differences, fit and less fit) is the
+    sample's.
+    """
+    found = None
+    if limits is not None and sample is not None and sample.n >= FEWEST:
+        found = material_of(sample, limits)
+    said = "" if sample is None else implausible(sample)
+    sizes = (data.method, data.mode, data.n, data.n_pairs)
+    return judged(sizes, found, data.options.margin, data.first_lab_date, implausible=said)
+
+
+def athlete_hashes(athlete: pd.Series, key: str) -> npt.NDArray[np.uint64]:
+    """Return a number for each athlete that depends on nothing but the id and the key."""
+    codes, names = pd.factorize(athlete)
+    digest = pd.util.hash_array(
+        np.asarray(names, dtype=object), hash_key=f"{key:16.16}", categorize=False
+    )
+    return np.asarray(digest[codes], np.uint64)
+
+
+def _sample(pairs: pd.DataFrame, seed: int) -> tuple[int, frozenset[str]]:
+    """Count the athletes with a pair, and choose a sample of them, stratified by profile."""
+    people = pairs.drop_duplicates("athlete_id", ignore_index=True)
+    stratum = people["training_profile"].fillna("")
+    athletes, strata = len(people), stratum.value_counts()
+    if athletes <= SAMPLE:
+        return athletes, frozenset(people["athlete_id"])
+    hashes = athlete_hashes(people["athlete_id"], f"seed {seed}")
+    ordered = people.assign(stratum=stratum, hash=hashes).sort_values(["stratum", "hash"])
+    wanted = ordered["stratum"].map(-(-strata * SAMPLE // athletes))
+    rank = ordered.groupby("stratum").cumcount()
+    return athletes, frozenset(ordered["athlete_id"][rank < wanted])
+
+
+def _evidence(streamed: Streamed, athletes: frozenset[str] | None = None) -> Evidence:
+    """Return pairs, days and repeats of some athletes, or of everybody."""
+    frames = [streamed.pairs, streamed.daily, streamed.repeats]
+    if athletes is not None:
+        frames = [frame[frame["athlete_id"].isin(athletes)] for frame in frames]
+    pairs, daily, repeats = (frame.reset_index(drop=True) for frame in frames)
+    dates = streamed.study.lab_tests["date"]
+    first: date | None = None if dates.empty else dates.min().date()
+    return Evidence(
+        pairs,
+        daily,
+        repeats,
+        streamed.study.options,
+        streamed.heart_rate_based,
+        first,
+        averaging=streamed.laboratory.under_each_rule,
+    )
 
 
 def _resting_on(verdict: pd.DataFrame, of_sample: str) -> pd.DataFrame:

@@ -49,6 +49,7 @@ from agreement.stats.verdict.cautions import cautions_of
 from agreement.stats.who_counts import who_counts
 
 LABORATORY = "laboratory"  # method name of the laboratory's own repeatability
+Drawing = Callable[[pd.DataFrame, int], Resampling]
 Mapped = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
 _MAPPED: ContextVar[Mapped] = ContextVar("mapped", default=map)
 
@@ -149,8 +150,12 @@ def analyse(evidence: Evidence) -> StudyResults:
     )
 
 
-def method_data(evidence: Evidence) -> Iterator[MethodData]:
-    """Yield what the analyses of each method and mode get to see, by method, then mode."""
+def method_data(evidence: Evidence, drawn: Drawing | None = None) -> Iterator[MethodData]:
+    """
+    Yield what the analyses of each method and mode get to see, by method, then mode.
+
+    `drawn` draws the athletes of some pairs, given the seed; by default 9999 times, all of them.
+    """
     for (method, mode), everyone in evidence.pairs.groupby(["method", "mode"], sort=True):
         ordered = everyone.sort_values(["athlete_id", "lab_test_id"], ignore_index=True)
         heart_rate_based = evidence.heart_rate_based.get(str(method), True)
@@ -164,7 +169,7 @@ def method_data(evidence: Evidence) -> Iterator[MethodData]:
             _repeats(evidence, pairs),
             evidence.options,
             heart_rate_based,
-            _resampling(pairs, evidence.options.report.seed),
+            (drawn or _resampling)(pairs, evidence.options.report.seed),
             evidence.first_lab_date,
             evidence.next_door,
             _of_pairs(evidence.coverage, pairs),

@@ -1,15 +1,17 @@
 """Tables as files: UTF-8, LF, full precision, and nothing that a spreadsheet would run."""
 
 import datetime as dt
-from collections.abc import Callable, Sequence
 from math import isnan
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
 from agreement.tables.whole_output import whole_file
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 # full-width marks too: some spreadsheets read them as the plain ones
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
@@ -41,24 +43,8 @@ def write_table(frame: pd.DataFrame, path: Path) -> None:
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:
     """Return a table as the bytes of a CSV file; the same table gives the same bytes."""
-    return _bytes(_text_cells(frame))
-
-
-def csv_lines(frame: pd.DataFrame, ends: Sequence[int]) -> list[bytes]:
-    """
-    Return some rows after another as `csv_bytes` would write them, without a header.
-
-    Parameters
-    ----------
-    frame : DataFrame
-    ends : sequence of int
-        Rising; where each piece ends.
-    """
-    text = _text_cells(frame)
-    starts = [0, *ends][:-1]
-    return [
-        _bytes(text.iloc[start:end], header=False) for start, end in zip(starts, ends, strict=True)
-    ]
+    text = _text_cells(frame).to_csv(index=False, lineterminator="\n", na_rep="")
+    return text.encode("utf-8")
 
 
 def _text_cells(frame: pd.DataFrame) -> pd.DataFrame:
@@ -66,11 +52,6 @@ def _text_cells(frame: pd.DataFrame) -> pd.DataFrame:
     text = pd.DataFrame({i: _cells(frame.iloc[:, i]) for i in range(frame.shape[1])})
     text.columns = pd.Index(frame.columns)
     return text.reindex(range(len(frame))) if text.empty else text
-
-
-def _bytes(text: pd.DataFrame, *, header: bool = True) -> bytes:
-    lines = text.to_csv(index=False, header=header, lineterminator="\n", na_rep="")
-    return lines.encode("utf-8")
 
 
 def _cells(column: "pd.Series[Any]") -> "pd.Series[Any]":
@@ -113,73 +94,3 @@ def _text(value: object) -> str:
         return _number(value)  # a column of mixed kinds
     text = str(value)
     return f"'{text}" if len(text) > 1 and text.startswith(_FORMULA_STARTS) else text
-
-
-def text_lines(first: str, columns: Sequence[Any]) -> memoryview:
-    """
-    Return many lines of text and whole numbers as `csv_bytes` would write them, without a header.
-
-    Parameters
-    ----------
-    first : str
-        The first cell of every line.
-    columns : sequence of pyarrow.Array
-        The other cells, of equal length: integers, or dictionaries that `safe_cells` has made.
-
-    Returns
-    -------
-    memoryview
-        The bytes; empty without lines.
-    """
-    import pyarrow as pa
-    from pyarrow import compute
-
-    end, nothing = pa.scalar("\n", pa.large_string()), pa.scalar("", pa.large_string())
-    *middle, last = columns
-    ended = compute.binary_join_element_wise(last.dictionary, end, nothing)  # each text once
-    cells = [
-        column.cast(pa.large_string())
-        if pa.types.is_integer(column.type)
-        else column.dictionary.take(column.indices)
-        for column in (*middle, pa.DictionaryArray.from_arrays(last.indices, ended))
-    ]
-    start, comma = (pa.scalar(text, pa.large_string()) for text in (_quoted(_text(first)), ","))
-    missing = {"null_handling": "replace", "null_replacement": ""}
-    lines = compute.binary_join_element_wise(start, *cells, comma, **missing)
-    if not len(lines):
-        return memoryview(b"")
-    _, offsets, content = lines.buffers()
-    places = np.frombuffer(offsets, np.int64)
-    return memoryview(content)[places[lines.offset] : places[lines.offset + len(lines)]]
-
-
-def safe_cells(texts: Any) -> Any:
-    """
-    Return texts as the cells of a CSV file, with quotes or an apostrophe where they need them.
-
-    Parameters
-    ----------
-    texts : pyarrow.DictionaryArray
-
-    Returns
-    -------
-    pyarrow.DictionaryArray
-        Each distinct text was looked at once, by Python only where it needs them.
-    """
-    import pyarrow as pa
-    from pyarrow import compute
-
-    words = texts.dictionary.cast(pa.large_string())
-    odd = compute.match_substring_regex(
-        words, r'[,"\n\r]|^[=+\-@\t\x{ff1d}\x{ff0b}\x{ff0d}\x{ff20}]'
-    )
-    mended = [_quoted(_text(word)) for word in words.filter(odd).to_pylist()]
-    cells = compute.replace_with_mask(words, odd, pa.array(mended, pa.large_string()))
-    return pa.DictionaryArray.from_arrays(texts.indices, cells)
-
-
-def _quoted(text: str) -> str:
-    """Return a cell in quotes where it needs them."""
-    if any(mark in text for mark in ',"\n\r'):
-        return '"' + text.replace('"', '""') + '"'
-    return text

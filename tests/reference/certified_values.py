@@ -2,15 +2,12 @@
 
 import warnings
 from collections.abc import Callable, Iterator
-from functools import reduce
 from itertools import cycle, islice
-from operator import add
 
 import numpy as np
 from trust_rows import Row, of_file
 
 from agreement.errors import SmallSampleWarning
-from agreement.scale.pair_sums import PairSums
 from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.indices.intraclass import MeanSquares
 from agreement.stats.limits.grouped_limits import limits_by_group
@@ -78,13 +75,6 @@ def around(first: float, low: float, high: float) -> list[float]:
     return [first, *islice(cycle([low, high]), 1000)]
 
 
-def in_seven_parts(values: np.ndarray) -> LimitsOfAgreement:
-    """The sums of a registry: each part alone, then merged."""
-    parts = np.array_split(values, min(7, values.size))
-    with np.errstate(divide="ignore", invalid="ignore"):  # the relative error of a laboratory's 0
-        return reduce(add, (PairSums.of(part, np.zeros_like(part)) for part in parts)).limits()
-
-
 def as_one_group_of_two(values: np.ndarray) -> LimitsOfAgreement:
     """Grouped limits, beside a group of other numbers."""
     field = np.concatenate([[5.0, 6.0, 8.0], values])
@@ -96,7 +86,6 @@ def as_one_group_of_two(values: np.ndarray) -> LimitsOfAgreement:
 WAYS: dict[str, Callable[[np.ndarray], LimitsOfAgreement]] = {
     "limits of agreement": lambda values: limits_of_agreement(values, np.zeros_like(values)),
     "by group": as_one_group_of_two,
-    "in parts, merged": in_seven_parts,
 }
 
 

@@ -5,48 +5,26 @@ import signal
 import subprocess
 import sys
 import time
-from operator import itemgetter
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from agreement.errors import AgreementError
-from agreement.scale.engine import FAN_IN, LocalEngine, engine, merged_tree
+from agreement.scale.engine import LocalEngine, engine
 
 sys.path.insert(0, str(Path(__file__).parent))  # workers get the same path
 import engine_work  # found by the line above
 
 
-@pytest.mark.parametrize("kind", ["threads", "processes"])
-def test_results_stand_in_the_order_of_the_items(kind):
+@pytest.mark.parametrize("workers", [1, 2])
+def test_results_stand_in_the_order_of_the_items(workers):
     seen = []
-    found = LocalEngine(2, kind).map(
+    found = LocalEngine(workers).map(
         engine_work.squared, 100, range(9), progress=lambda *told: seen.append(told), stage="Sums"
     )
     assert found == [100, 101, 104, 109, 116, 125, 136, 149, 164]
     assert [told[0] for told in seen] == list(range(1, 10))
     assert {told[1:] for told in seen} == {(9, "Sums")}
-
-
-def test_merging_is_one_tree_of_neighbours():
-    groups = []
-
-    def merge(parts):
-        groups.append(tuple(parts))
-        return "".join(parts)
-
-    assert merged_tree(list("abcdefghijk"), merge) == "abcdefghijk"
-    assert [len(group) for group in groups] == [FAN_IN, 11 - FAN_IN, 2]
-    assert merged_tree(["alone"], itemgetter(0)) == "alone"
-
-
-def test_as_many_workers_as_asked_give_the_same_sum_to_the_last_digit():
-    values = np.random.default_rng(1).normal(0, 1e6, 40).tolist()
-    sums = [
-        LocalEngine(n, "threads").map_merge(engine_work.squared, 0.1, values, sum) for n in (1, 3)
-    ]
-    assert sums[0] == sums[1]
 
 
 @pytest.mark.slow
@@ -78,7 +56,7 @@ def test_an_interrupt_leaves_nothing_half_written(registry, tmp_path):
         [*command, "--workers", "2"], stderr=subprocess.PIPE, text=True, start_new_session=True
     )
     deadline = time.monotonic() + 120
-    while not list(tmp_path.glob(".out.agreement-*/spills/*.arrow")):  # the workers are at work
+    while not list(tmp_path.glob(".out.agreement-*/spills/rows-*")):  # the workers are at work
         assert time.monotonic() < deadline
         assert process.poll() is None
         time.sleep(0.005)
@@ -101,7 +79,7 @@ def test_a_worker_killed_while_it_pairs_changes_nothing(registry, tmp_path):
         [*start, str(again), "--workers", "2"], stderr=subprocess.PIPE, text=True
     )
     deadline = time.monotonic() + 120
-    while not list(tmp_path.glob(".again.agreement-*/spills/*.arrow")):
+    while not list(tmp_path.glob(".again.agreement-*/spills/rows-*")):
         assert time.monotonic() < deadline
         assert process.poll() is None
         time.sleep(0.005)

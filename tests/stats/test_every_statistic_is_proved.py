@@ -492,7 +492,7 @@ PARTS = {
         "assembled",
     ),
     *("in_table_order", "analyse", "method_data", "as_whole_numbers", "kept_slopes", "alike_pairs"),
-    *("slopes_at_ranks", "count_inversions", "rows_frame", "html_table", "deviation_from"),
+    *("slopes_at_ranks", "count_inversions", "rows_frame", "html_table"),
     *(
         "days_since_first",
         "lab_tests_behind",

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from agreement.errors import OutputError
 from agreement.tables.new_study import new_study
 from agreement.tables.study import inspect_study
-from agreement.tables.writers import csv_bytes, csv_lines, write_table
+from agreement.tables.writers import csv_bytes, write_table
 
 numbers = st.lists(st.floats(allow_nan=True, allow_infinity=False), min_size=1, max_size=20)
 
@@ -144,12 +144,3 @@ def test_a_folder_that_holds_something_is_refused(tmp_path):
         new_study(tmp_path)
     with pytest.raises(OutputError, match="cannot be written"):
         new_study(tmp_path / "mine.txt" / "new")
-
-
-def test_lines_in_pieces_are_those_of_the_whole_table():
-    frame = pd.DataFrame({"id": ["a", "=b", 'c"\nd'], "value": [1.0, np.nan, 2.5]})
-    lines = csv_bytes(frame).split(b"\n", 1)[1]
-    pieces = csv_lines(frame, [1, 1, 3])
-    assert [len(piece) > 0 for piece in pieces] == [True, False, True]
-    assert b"".join(pieces) == lines
-    assert csv_lines(frame.iloc[:0], []) == []

@@ -152,9 +152,8 @@ def _what_it_is(results: RegistryResults) -> str:
         made = f"Every number is computed from all {results.athletes} athletes."
     else:
         made = (
-            f"Limits, trend, regression and sizes of the error are exact over all "
-            f"{results.athletes} athletes, and limits by quantiles within the error that their notes "
-            "name. What cannot be added up is computed on a sample of "
+            f"Limits, trend, regression and sizes of the error are exact over all {results.athletes} "
+            "athletes. What resamples them is computed on a sample of "
             f"{results.sampled} of them, stratified by training profile: own limits, too, and whether "
             "a verdict holds for less fit and fit. Their notes in results.csv name the sample."
         )

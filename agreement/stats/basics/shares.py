@@ -111,14 +111,8 @@ def total_deviation_index(difference: npt.ArrayLike, share: float = 0.90) -> Tot
     if d.size < 3 or not np.isfinite(d).all():
         message = f"the index needs 3 or more finite differences; got {d.size}"
         raise ValueError(message)
-    return deviation_from(d.size, float(d.mean()), float(d.std(ddof=1)), float(d @ d), share)
-
-
-def deviation_from(
-    n: int, bias: float, sd: float, squares: float, share: float = 0.90
-) -> TotalDeviationIndex:
-    """Return the index from size, mean, standard deviation and sum of squares of differences."""
-    msd = squares / (n - 1)
+    n, bias, sd = d.size, float(d.mean()), float(d.std(ddof=1))
+    msd = float(d @ d) / (n - 1)
     value = z_of(share) * float(np.sqrt(msd))
     if sd == 0.0:
         return TotalDeviationIndex(share, value, abs(bias), value, doubtful=bias != 0.0)

@@ -31,14 +31,11 @@ class QuantileLimits(Result):
     n : int
         Athletes.
     coverage : float
-    off_by : float
-        Largest distance of a number in `ordered` from the true one: 0, or that of a sketch.
     """
 
     ordered: Floats
     n: int
     coverage: float = 0.95
-    off_by: float = 0.0
 
     @property
     def n_pairs(self) -> int:
@@ -92,14 +89,12 @@ class QuantileLimits(Result):
         )
 
     def _note(self, interval: Interval | None) -> str:
-        """Return why there is no interval, and how far a sketch may be off."""
+        """Return why there is no interval."""
         said = []
         if self.n_pairs > self.n:
             said.append("clustered; no interval where pairs repeat")
         elif interval is None:
             said.append(f"no 95 % interval exists for {self.n} athletes")
-        if self.off_by:
-            said.append(f"by a sketch: off by {self.off_by:g} at most")
         return "; ".join(said)
 
     def _quantile(self, p: float) -> float:
@@ -145,9 +140,7 @@ def quantile_limits(
     return limits_of_ordered(ordered, ordered.size, coverage=coverage)
 
 
-def limits_of_ordered(
-    ordered: Floats, n: int, *, coverage: float = 0.95, off_by: float = 0.0
-) -> QuantileLimits:
+def limits_of_ordered(ordered: Floats, n: int, *, coverage: float = 0.95) -> QuantileLimits:
     """
     Return the limits of differences that are in rising order already.
 
@@ -158,8 +151,6 @@ def limits_of_ordered(
     n : int
         Athletes; where they have several pairs there is no interval.
     coverage : float, default 0.95
-    off_by : float, default 0
-        Largest distance of these numbers from the true ones. [mL/kg/min]
 
     Raises
     ------
@@ -173,7 +164,7 @@ def limits_of_ordered(
             f"{ordered.size}, and the quantiles would lie outside the data"
         )
         raise ValueError(message)
-    return QuantileLimits(ordered, n, coverage, off_by)
+    return QuantileLimits(ordered, n, coverage)
 
 
 def quantile_limits_of(data: MethodData) -> QuantileLimits:
