@@ -50,7 +50,7 @@ def inputs_block(cohort: Cohort, name: Names, *, discreet: bool = False) -> Bloc
             continue
         blocks.append(_sensors(own[own["input"] == "sensor"]))
         if len(wrong):
-            listed = _input_table(f"{name(str(method), str(mode))}: to correct", wrong)
+            listed = _input_table(f"{name.with_mode(str(method), str(mode))}: to correct", wrong)
             summary = f"<summary>{title}: {counted(len(wrong), 'input')}</summary>"
             blocks.append(Block(f"<details>{summary}{listed.html}</details>"))
     return joined(blocks)
