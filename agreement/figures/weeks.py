@@ -15,12 +15,13 @@ from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, OWN, SOFT
 from agreement.figures.estimates import Estimate
 from agreement.figures.labels import number, with_interval
 
-WIDTH, HEIGHT = 460, 200  # units of the picture; letters have 14
-_LEFT, _RIGHT, _TOP, _BOTTOM = 34, 350, 14, 168  # of the panel; the equivalent stands to the right
+WIDTH, HEIGHT = 460, 220  # units of the picture; letters have 14
+_LEFT, _RIGHT, _TOP, _BOTTOM = 34, 350, 38, 192  # of the panel; the equivalent stands to the right
 _BESIDE: Final = 372
 _STEPS: Final = (1.0, 2.0, 5.0, 10.0, 20.0)  # between grid lines [mL/kg/min]
 _MOST_LINES: Final = 6
-_APART: Final = 80.0  # of two dates on the axis
+_APART: Final = 104.0  # of two dates on the axis, or two names of tests
+_ROWS: Final = (14.0, 30.0)  # of the names of tests, above the panel
 
 
 def weeks_svg(
@@ -150,26 +151,22 @@ class _Panel:
         ]
 
     def laboratory(self, half: float | None) -> list[str]:
-        """Draw each laboratory test as a diamond with its own noise, and name its value."""
+        """Draw each laboratory test as a diamond with its own noise, and its value above the panel."""
         parts = []
         colour = _ink("margin", MARGIN)
-        before = -_APART
-        for day, value in self._tests:
+        taken = dict.fromkeys(reversed(_ROWS), float(WIDTH + _APART))
+        for day, value in reversed(self._tests):  # the latest test has its name in any case
             x, y = self.x(day), self.y(value)
-            lift = -7 if x - before > 2 * _APART else 18  # names of close tests do not meet
-            before = x
             if half is not None:
                 parts.append(_line(x, self.y(value - half), x, self.y(value + half), MARGIN, 1.6))
             parts.append(
                 f'<path d="M{x:.1f},{y - 7:.1f}l7,7l-7,7l-7,-7z" style="fill:{colour};stroke:'
                 f'var(--paper,#fff)"><title>laboratory, {day}: {number(value)}</title></path>'
             )
-            left = x > (_LEFT + _RIGHT) / 2
-            words = f"laboratory {number(value)}"
-            place = x - 10 if left else x + 10
-            parts.append(
-                _text(place, y + lift, words, "end" if left else "start", MARGIN, halo=True)
-            )
+            row = next((row for row, before in taken.items() if before - x >= _APART), None)
+            if row is not None:
+                taken[row] = x
+                parts.append(_text(x, row, f"laboratory {number(value)}", "middle", MARGIN))
         return parts
 
     def beside(self, equivalent: Estimate) -> list[str]:
@@ -202,9 +199,8 @@ def _line(x: float, y: float, to_x: float, to_y: float, colour: str, width: floa
     return f'<line {where} style="stroke:{_ink(_NAMES[colour], colour)};stroke-width:{width}"/>'
 
 
-def _text(x: float, y: float, words: str, anchor: str, colour: str, *, halo: bool = False) -> str:
-    around = ";paint-order:stroke;stroke:var(--paper,#fff);stroke-width:4" if halo else ""
+def _text(x: float, y: float, words: str, anchor: str, colour: str) -> str:
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" '
-        f'style="fill:{_ink(_NAMES[colour], colour)}{around}">{escape(words)}</text>'
+        f'style="fill:{_ink(_NAMES[colour], colour)}">{escape(words)}</text>'
     )

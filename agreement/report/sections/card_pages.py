@@ -19,7 +19,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import plain, with_minus
 from agreement.report.page.texts import IN_THREE_LINES
-from agreement.report.sections.cards import LACKS, OF_CHANGE, SQUAD_ALONE, TOGETHER
+from agreement.report.sections.cards import LACKS, OF_CHANGE, OWN_TESTS, SQUAD_ALONE, TOGETHER
 from agreement.report.sections.input_sections import INPUTS
 from agreement.stats.repeats.repeatability import Repeatability
 
@@ -254,7 +254,8 @@ def _notes(
     for place in sorted(rows, key=lambda one: one != best):
         notes = filter(None, rows[place]["note"].split("; "))
         for note in takewhile(lambda note: not note.startswith(LACKS), notes):
-            if not note.startswith((SQUAD_ALONE, *OF_CHANGE)):  # it has its place, or its table
+            other = place != best and OWN_TESTS in note  # said of the value that the card shows
+            if not other and not note.startswith((SQUAD_ALONE, *OF_CHANGE)):
                 found.setdefault(note, []).append(name(*place))
     return [f"{with_minus(note)} ({', '.join(names)})" for note, names in found.items()]
 

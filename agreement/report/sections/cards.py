@@ -20,6 +20,7 @@ from agreement.terms import CARD_COLUMNS
 NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
 DRUG = "takes a drug that limits heart rate: this method does not hold"
 OUTSIDE = "outside the range of the equation"
+OWN_TESTS = "of this value, the squad's"  # in the note of how much they count
 SQUAD_ALONE = "without the own tests, by the squad's calibration:"
 TOGETHER = 2000  # athletes in one file of cards: what a browser opens without complaint
 LACKS = "the training lacks"
@@ -118,7 +119,10 @@ def _own(
     found = result.own_correction.of_athlete(code, row["field"])
     after = result.own_correction.one_more(code)
     mine = result.data.pairs[result.data.pairs["athlete_id"] == row["athlete_id"]]
-    told = {"weight": plain(found.weight), "after": plain(after) if isfinite(after) else ""}
+    told = {
+        "weight": f"{found.weight:.0%}".replace("%", " %"),
+        "after": plain(after) if isfinite(after) else "",
+    }
     notes = [in_words(said("sentences", "own_tests", tests=len(mine), **told))]
     notes.append(in_words(said("sentences", "own_doubts", **own_doubts(mine)._asdict())))
     if isfinite(squad.value):
