@@ -95,8 +95,9 @@ class Grown:
         return {"history": self.history} if len(self.history) else {}
 
     def new(self) -> list[str]:
-        """Say what is new since the last report with other data, a sentence for each method."""
-        return [self._step(one) for one in steps(self.history)]
+        """Say of each method what is new since the last report with other data, and which drifts."""
+        drifts = [f"{name}: {found.summary()}" for name, found in self.controls]
+        return [*(self._step(one) for one in steps(self.history)), *drifts]
 
     def section(self) -> tuple[list[Picture], Block]:
         """Return run chart and table of all reports, if there are several, and the control."""
