@@ -58,7 +58,7 @@ def plot_structural(
     ax.set_aspect("equal", anchor="W")
     if title:
         slope_said = f": slope {number(slope.value, 2)}" if slope.known else ""
-        ax.set_title(f"{title}{slope_said}", loc="left", fontsize=9.5)
+        ax.set_title(f"{title}{slope_said}", loc="left", fontsize=9)
     else:
         legend_below(ax, columns=1)
     return ax

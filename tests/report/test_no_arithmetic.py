@@ -18,7 +18,7 @@ SECTIONS = Path(agreement.report.__file__).parent / "sections"
 SHOWN = {
     *("FORTNIGHT * (number + 0.5)", "int(days_since_first(one.pairs).max()) // FORTNIGHT"),
     *("100 * row[zone]", "100 * top", "100 * bottom", "100 * row[f'zone{zone}']"),
-    *("0.75 * len(groups)", "3.9 * rows", "row['hr_span'] / row['hr_max_bpm']"),
+    *("0.75 * len(groups)", "3.2 * rows", "row['hr_span'] / row['hr_max_bpm']"),
     *("0.5 * 10.0 ** (-self.figure.digits)", "10.0 ** (-self.figure.digits)"),
     *("round(line.slope * DAYS, 1) / DAYS", "line.slope * DAYS"),  # an audit rounds what it draws
 }

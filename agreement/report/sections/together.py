@@ -246,7 +246,7 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
                 "Field against laboratory values. Dashed: the line net of the laboratory's noise, with "
                 "the 95 % band of its slope; dotted: field equals laboratory."
             ),
-            height=3.9 * rows,
+            height=3.2 * rows,
             columns=columns,
             panels=len(known),
         )

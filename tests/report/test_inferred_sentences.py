@@ -1,0 +1,69 @@
+"""Sentences on pooled profiles, own corrections and several verdicts; wording of the method sheets."""
+
+from math import nan
+
+import pytest
+
+from agreement.report.page.machine import in_words, said
+from agreement.report.page.numbers import Cell
+
+NONE = Cell("none", nan)
+
+
+def words(part, **values):
+    return in_words(said("sentences", part, **values))
+
+
+def test_a_profile_is_told_raw_and_pooled():
+    told = {
+        "bias": Cell("b", -2.8, -5.9, 0.3),
+        "pooled": Cell("p", -1.9, -4.1, 0.2),
+        "weight": Cell("w", 0.6),
+        "beyond": Cell("c", 0.48),
+    }
+    text = words("pooled", profile="rowers", n=6, limit=2.0, **told)
+    assert text == (
+        "rowers (6): reads 2.8 low on their own numbers (\u22125.9 to 0.3), 1.9 low with the other "
+        "profiles taken into account (\u22124.1 to 0.2); chance that it is off by more than 2: 48 %."
+    )
+    assert "chance" not in words("pooled", profile="rowers", n=6, limit=None, **told)
+
+
+def test_of_a_few_athletes_the_bias_is_borrowed_and_no_chance_is_told():
+    told = {"bias": NONE, "pooled": Cell("p", -1.9, -4.1, 0.2), "weight": Cell("w", 0.4)}
+    text = words("pooled", profile="rowers", n=3, limit=2.0, beyond=NONE, **told)
+    assert text.endswith(
+        "taken into account (\u22124.1 to 0.2), borrowed from them (own weight 0.4)."
+    )
+    assert "own numbers" not in text
+
+
+@pytest.mark.parametrize(
+    ("survive", "end"),
+    [
+        ([], "none of this method is shown to differ."),
+        (["rowers"], "rowers of this method differs from the other profiles."),
+        (
+            ["rowers", "runners"],
+            "rowers and runners of this method differ from the other profiles.",
+        ),
+    ],
+)
+def test_contrasts_are_counted(survive, end):
+    text = words("contrasts", number=16, survive=survive)
+    assert text.startswith("16 contrasts of profiles were looked at over all methods; ")
+    assert text.endswith(end)
+
+
+def test_own_tests_and_one_more():
+    assert words("own_tests", tests=1, weight="0.2", after="") == (
+        "the one own test counts 0.2 beside the squad"
+    )
+    assert words("own_tests", tests=2, weight="0.6", after="5.9").endswith(
+        "2 own tests count 0.6 beside the squad; one more test would narrow the range to \u00b15.9"
+    )
+    assert words("own_doubts", late=0, sensor=False, mass=False) == ""
+    assert words("own_doubts", late=200, sensor=True, mass=True) == (
+        "the last test was 200 days before, tests with another sensor count in it, the body mass that "
+        "the method was told has changed between them"
+    )
