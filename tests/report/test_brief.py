@@ -76,3 +76,21 @@ def test_the_chart_gives_way_to_three_long_doubts(brief, tmp_path):
     (tmp_path / "longer.html").write_text(longer, encoding="utf-8")
     assert print_pdf(tmp_path / "longer.html", tmp_path / "longer.pdf") == ""
     assert pages((tmp_path / "longer.pdf").read_bytes()) == 1
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+def test_long_texts_of_the_study_stay_on_one_page(small_study, tmp_path):
+    if browser() is None:
+        pytest.skip("No Chromium was found on this machine, so nothing can be printed.")
+    study = small_study(tmp_path / "crew")
+    toml = (study / "study.toml").read_text(encoding="utf-8")
+    question = "Which of all these watches may ever stand in for the laboratory? " * 9
+    asked = re.sub(r"question = .*\n", "", toml).replace(
+        "[study]", f'[study]\nquestion = "{question}"'
+    )
+    (study / "study.toml").write_text(asked, encoding="utf-8")
+    written = write_report(study, tmp_path / "out", kind="brief", pdf=True)
+    page = (written.folder / "report.html").read_text(encoding="utf-8")
+    assert page.count("may ever stand in") == 9  # nothing of the question is cut
+    assert pages((written.folder / "report.pdf").read_bytes()) == 1
