@@ -77,9 +77,13 @@ def field_test_values(
         group = group.reset_index(drop=True).assign(
             mode=group["mode"].fillna(row.mode or np.nan).to_numpy()
         )
-        parts.append(
-            stage_results(group, row, extrapolation) if row.stages else one_row_results(group, row)
-        )
+        if row.stages:
+            parts.append(stage_results(group, row, extrapolation))
+            continue
+        found = one_row_results(group, row)
+        if "hr_bpm" in row.inputs:
+            found = found._replace(lines=_one_stage(found.readings, group, laboratory))
+        parts.append(found)
     whole = join_parts(parts)
     return whole._replace(problems=whole.problems + as_problems(whole.set_aside))
 
@@ -148,3 +152,17 @@ def _with_laboratory(
             remedy = f"Give {name} in the rows if it differs."
             notes.append(Problem("note", "from_laboratory", str(file), None, name, what, remedy))
     return rows, tuple(notes)
+
+
+def _one_stage(
+    readings: pd.DataFrame, rows: pd.DataFrame, laboratory: pd.DataFrame
+) -> pd.DataFrame:
+    """Return what tests of one submaximal heart rate saw, as `stage_results` says it of stages."""
+    own = readings[["athlete_id", "date", "mode", "method", "standard_error", "row"]]
+    lines = own.merge(rows[["row", "hr_bpm", "hr_max_bpm"]], on="row")
+    top = lines["hr_max_bpm"].fillna(pd.Series(nearest_measured(lines, laboratory, "hr_max_bpm")))
+    share = lines["hr_bpm"] / top
+    nothing = dict.fromkeys(("slope", "intercept", "other_form_bias"), np.nan)
+    return lines.assign(
+        hr_max_bpm=top, n_points=1, hr_span=0.0, top_share_of_hr_max=share, refused=None, **nothing
+    )

@@ -64,3 +64,17 @@ def test_riders_who_are_refused_are_counted():
     assert found["no_number"]["athletes_asked"] == 17
     assert found["no_number"]["athletes_without"] == 5
     assert found["no_number"]["share_without"] == pytest.approx(5 / 17)
+
+
+def test_a_test_of_one_heart_rate_is_covered_with_its_published_error():
+    # 0.48 L/min at 70 kg (Bjorkman 2016, read) is 6.857 mL/kg/min; about 140 of 185 bpm were seen
+    tables = riders()
+    one = tables["field_tests"].drop_duplicates("athlete_id")
+    one = one.assign(protocol="cycle_submax_1960", power_w=120, mass_kg=70, age_years=30)
+    one["hr_bpm"] = np.arange(135, 147)  # the median is 140.5
+    people = pd.DataFrame({"athlete_id": one["athlete_id"], "sex": "male"})
+    cohort, found = results(tables | {"field_tests": one, "athletes": people})
+    own = found["intensity_coverage"]
+    assert own["extrapolation_se"] == pytest.approx(480 / 70)
+    assert own["bottom_share_of_hr_max"] == own["top_share_of_hr_max"] == pytest.approx(140.5 / 185)
+    assert own["observed_sd"] == pytest.approx(cohort.pairs["difference"].std())
