@@ -165,12 +165,12 @@ def test_pooling_rows_would_give_a_bias_interval_that_is_too_narrow():
 
 def test_bootstrap_of_the_analysis_of_variance_form_matches_a_plain_loop():
     rng = np.random.default_rng(5)
-    who = np.repeat(np.arange(10), [1, 2, 3, 4, 2, 2, 3, 1, 2, 3])
+    who = np.repeat(np.arange(31), [1, 2, 3, 4, 2, 2, 3, 1, 2, 3, *[2] * 21])
     d = rng.normal(1, 2, who.size)
     resampling = cluster_resampling(who, n_resamples=40, rng=2)
     found = limits_of_agreement_anova(d, who, resampling=resampling).replicates.replicates
     for counts, (bias, sd, *_) in zip(resampling.counts, found, strict=True):
-        drawn = np.repeat(np.arange(10), counts)
+        drawn = np.repeat(np.arange(31), counts)
         parts = [(d[who == i], k) for k, i in enumerate(drawn)]
         values = np.concatenate([p for p, _ in parts])
         labels = np.concatenate([np.full(len(p), k) for p, k in parts])

@@ -127,7 +127,8 @@ def test_every_statistic_of_every_analysis_is_there(results):
         assert set(rows["method"]) == methods
         for method in methods:
             days = analysis.name == "repeatability" and method != "laboratory"
-            other_kind = {"smallest_real_change"} if days else {"day_to_day_spread"}
+            of_weeks = {"day_to_day_spread", "week_to_week_change"}
+            other_kind = {"smallest_real_change"} if days else of_weeks
             assert set(analysis.names) - {"excess", *other_kind} <= set(
                 rows.loc[rows["method"] == method, "statistic"]
             )
@@ -232,7 +233,9 @@ def test_everybody_under_a_drug_leaves_an_empty_method():
 def test_several_pairs_per_athlete_are_marked():
     frame = analyse(study(16, visits=2, methods=(("wrist", "run"),))).frame
     noted = frame[frame["note"].str.startswith("clustered")]
-    assert set(noted["analysis"]) >= {"trend", "regression", "concordance", "error", "deming"}
+    assert set(noted["analysis"]) >= {"trend", "regression", "concordance", "error"}
+    net = frame[(frame["analysis"] == "deming") & (frame["statistic"] == "slope")]
+    assert net["note"].tolist() == ["net_of_laboratory"]  # the laboratory has repeats here
     anova = frame[frame["analysis"] == "limits_of_agreement_anova"]
     assert anova["value"].notna().all()
     limits = frame[(frame["analysis"] == "limits_of_agreement") & (frame["group"] == "all")]
