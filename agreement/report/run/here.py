@@ -18,8 +18,6 @@ from contextlib import contextmanager, redirect_stdout
 from io import StringIO
 from typing import Any, Final
 
-import numpy as np
-
 from agreement.errors import AgreementError
 from agreement.report.run.notebook_file import joined_lines
 from agreement.report.run.render import (
@@ -34,6 +32,7 @@ from agreement.report.run.second import (
     Shared,
     second_process,
     shared_sections,
+    sharing_with,
     worth_sharing,
 )
 from agreement.report.run.session_progress import told_here
@@ -74,7 +73,7 @@ def run_here(
     names: dict[str, Any] = {"__name__": "__main__"}
     shared: Shared | None = None
     count = 0
-    with _undisturbed(), told_here(progress), second_process() as second:
+    with second_process() as second, _undisturbed(), told_here(progress), sharing_with(second):
         for one, section in zip(notebook["cells"], sections, strict=True):
             if progress is not None:
                 progress(stages.index(section), len(stages), section)
@@ -133,11 +132,23 @@ def _shown(value: Any, count: int) -> list[dict[str, Any]]:
 @contextmanager
 def _undisturbed() -> Iterator[None]:
     """Let neither the caller's warnings and error states nor the search for rubbish interfere."""
-    before = gc.get_threshold()
-    gc.set_threshold(_NEW_OBJECTS, *before[1:])
+    before, searching = gc.get_threshold(), gc.isenabled()
+    gc.disable()
     try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            import numpy as np
+
+            import agreement.report.run.study_report  # noqa: F401 - what is loaded is no rubbish
+        gc.freeze()
+        gc.set_threshold(_NEW_OBJECTS, *before[1:])
+        if searching:
+            gc.enable()
         with warnings.catch_warnings(), np.errstate(all="ignore"):
             warnings.simplefilter("ignore")
             yield
     finally:
+        gc.unfreeze()
         gc.set_threshold(*before)
+        if searching:
+            gc.enable()

@@ -19,8 +19,6 @@ from dataclasses import replace
 from threading import Condition
 from typing import Any, Final
 
-from agreement.stats.results_table import sharing
-
 MOST_COPIED: Final = 10_000  # pairs; a second copy of more would take the memory of a registry
 _STATE: Final[dict[str, Any]] = {}  # of the second process: the report whose sections are asked for
 
@@ -172,11 +170,25 @@ def _section(name: str) -> tuple[Any, list[Any]]:
 
 @contextmanager
 def second_process() -> Iterator[Second | None]:
-    """Give a second process, which also shares the statistics; None on a single processor."""
+    """Give a second process, started before anything heavy is loaded; None on one processor."""
     if _processors() < 2:
         yield None
         return
     second = Second()
+    try:
+        yield second
+    finally:
+        second.close()
+
+
+@contextmanager
+def sharing_with(second: Second | None) -> Iterator[None]:
+    """Have the statistics in the block shared with a second process, if there is one."""
+    from agreement.stats.results_table import sharing  # the second process loads it meanwhile
+
+    if second is None:
+        yield
+        return
 
     def mapped(function: Callable[[Any], Any], items: Iterable[Any]) -> list[Any]:
         every = list(items)
@@ -186,11 +198,8 @@ def second_process() -> Iterator[Second | None]:
         shared = Shared(second, range(len(every)), lambda n: function(every[n]), _work)
         return [shared.of(n) for n in range(len(every))]
 
-    try:
-        with sharing(mapped):
-            yield second
-    finally:
-        second.close()
+    with sharing(mapped):
+        yield
 
 
 def _keep_work(function: Callable[[Any], Any], items: list[Any]) -> None:

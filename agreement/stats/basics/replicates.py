@@ -210,7 +210,7 @@ class Replicates:
         return np.ascontiguousarray(self.replicates.T)
 
     def _finite(self, which: int) -> Floats:
-        values = self._columns[which]
+        values: Floats = self._columns[which]
         return values[np.isfinite(values)] if self.failed[which] else values
 
     def _quantiles(self, which: int, levels: Floats) -> Interval:
