@@ -104,6 +104,22 @@ class TableError(AgreementError):
         self.problems = tuple(problems)
         super().__init__("\n".join(map(str, self.problems)))
 
+    def _render_traceback_(self) -> list[str]:
+        """Return what notebooks show in place of tracebacks: the stops as a table, then the rest."""
+        stops = [p for p in self.problems if p.severity == "stop"] or list(self.problems)
+        place = [(p.file, str(p.row or ""), p.column or "") for p in stops]
+        head = ("file", "row", "column")
+        wide = [max(map(len, cells)) for cells in zip(head, *place, strict=True)]
+        lines = [f"This study cannot be used; what stops it ({len(stops)}):", ""]
+        for cells, p in zip([head, *place], [None, *stops], strict=True):
+            start = "  ".join(
+                c.ljust(w) for c, w in zip(map(in_one_line, cells), wide, strict=True)
+            )
+            lines.append(f"{start}  {in_one_line(p.what) if p else 'what, and what to do'}")
+            lines += [" " * (len(start) + 2) + in_one_line(p.remedy)] if p else []
+        rest = len(self.problems) - len(stops)
+        return [*lines, "", f"{rest} more are in `problems` of this error."] if rest else lines
+
 
 class OutputError(AgreementError):
     """Output that cannot be written where it was asked for."""

@@ -284,3 +284,15 @@ def test_the_picture_of_a_result_holds_its_numbers(demo):
     (whiskers,) = ax.collections
     ends = [segment[:, 0] for segment in whiskers.get_segments()]
     np.testing.assert_array_equal(ends, frame[["low", "high"]])
+
+
+def test_a_notebook_shows_what_stops_as_a_table_and_no_traceback(tmp_path):
+    """IPython asks an exception for `_render_traceback_` before it makes a traceback of its own."""
+    (tmp_path / "study.toml").write_text("[pairing]\ndays = 3\n")
+    with pytest.raises(TableError) as found:
+        read_cohort(tmp_path)
+    lines = found.value._render_traceback_()
+    assert lines[0].startswith("This study cannot be used; what stops it (")
+    assert lines[2].split() == ["file", "row", "column", "what,", "and", "what", "to", "do"]
+    assert any("Unknown key 'pairing.days'" in line for line in lines)
+    assert not any("Traceback" in line or ".py" in line for line in lines)

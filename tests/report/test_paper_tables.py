@@ -32,7 +32,7 @@ def report(tmp_path, monkeypatch):
 def test_cells_are_rounded_as_the_statistic_declares_and_empty_methods_leave():
     limits, error = paper_tables(pd.DataFrame(ROWS, columns=RESULT_COLUMNS))
     assert limits.cells["method"].tolist() == ["wrist_a & b"]
-    assert limits.cells["bias (mL/kg/min)"].tolist() == ["-3.5 (-4.1 to -2.9)"]
+    assert limits.cells["bias (mL/kg/min)"].tolist() == ["\u22123.5 (\u22124.1 to \u22122.9)"]
     assert limits.cells["n"].tolist() == ["20 (31)"]
     assert error.cells.iloc[0, -1] == "0.62"
     assert limits.caption == "Table 1. Bias and limits of agreement."
@@ -46,14 +46,15 @@ def test_the_four_forms_hold_the_same_numbers(report):
     assert [path.name for path in written] == [f"squad-tables.{kind}" for kind in kinds]
     sheet = load_workbook("squad-tables.xlsx")["limits_of_agreement"]
     assert sheet["A1"].value == "Table 1. Bias and limits of agreement."
-    assert [c.value for c in sheet[3]][3] == "-3.5 (-4.1 to -2.9)"
+    assert [c.value for c in sheet[3]][3] == "\u22123.5 (\u22124.1 to \u22122.9)"
     assert sheet["A2"].font.bold
     grid = docx.Document("squad-tables.docx").tables[0]
-    assert grid.rows[1].cells[3].text == "-3.5 (-4.1 to -2.9)"
+    assert grid.rows[1].cells[3].text == "\u22123.5 (\u22124.1 to \u22122.9)"
     tex = (report.parent / "squad-tables.tex").read_text(encoding="utf-8")
     assert r"wrist\_a \& b" in tex
+    assert "$-$3.5 ($-$4.1 to $-$2.9)" in tex
     assert r"\caption{Bias and limits of agreement.}" in tex
-    assert "| wrist_a & b | run | 20 (31) | -3.5 (-4.1 to -2.9) |" in (
+    assert "| wrist_a & b | run | 20 (31) | \u22123.5 (\u22124.1 to \u22122.9) |" in (
         report.parent / "squad-tables.md"
     ).read_text(encoding="utf-8")
     assert sorted(p.name for p in report.iterdir()) == ["provenance.json", "results.csv"]

@@ -26,6 +26,7 @@ NOTE: Final = (
     "not given, for the reason in the note column of results.csv."
 )
 DASH: Final = "\N{EN DASH}"
+MINUS: Final = "\N{MINUS SIGN}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ def _table(analysis: Analysis, rows: pd.DataFrame, number: int) -> PaperTable:
         statistic = known.get(str(row["statistic"]))
         if statistic is None:
             continue
-        place = (str(row["method"]), str(row["mode"]), str(row["group"]))
+        place = (str(row["method"]), str(row["mode"]), str(row["group"]).replace("_", " "))
         cells = wide.setdefault(place, {})
         unit = "" if statistic.unit == "1" else f" ({statistic.unit})"
         cells[f"{statistic.label}{unit}"] = _cell(row, statistic.digits)
@@ -94,9 +95,10 @@ def _cell(row: dict[Any, Any], digits: int) -> str:
     value, low, high = (float(row[name]) for name in ("value", "low", "high"))
     if isnan(value):
         return DASH
+    shown = [f"{one:z.{digits}f}".replace("-", MINUS) for one in (value, low, high)]
     if isnan(low) or isnan(high):
-        return f"{value:.{digits}f}"
-    return f"{value:.{digits}f} ({low:.{digits}f} to {high:.{digits}f})"
+        return shown[0]
+    return f"{shown[0]} ({shown[1]} to {shown[2]})"
 
 
 def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
@@ -188,6 +190,7 @@ def _latex(tables: list[PaperTable], file: Any) -> None:
             position="htbp",
         )
         below = rf"\par\footnotesize {_for_tex(_below(one))}" + "\n"
+        text = text.replace(MINUS, "$-$")
         parts.append(text.replace(r"\end{table}", below + r"\end{table}"))
     file.write("\n".join(parts).encode())
 
@@ -236,10 +239,16 @@ def _plain_text(cell: object) -> str:
 def _document(tables: list[PaperTable], file: Any) -> None:
     try:
         from docx import Document
+        from docx.enum.section import WD_ORIENT
+        from docx.shared import Pt
     except ImportError:
         msg = "Text documents need another package: install this one with its extra 'tables'."
         raise AgreementError(msg) from None
     document = Document()
+    page = document.sections[0]
+    page.orientation = WD_ORIENT.LANDSCAPE  # eight columns with intervals
+    page.page_width, page.page_height = page.page_height, page.page_width
+    document.styles["Normal"].font.size = Pt(8)
     for one in tables:
         document.add_paragraph().add_run(one.caption).bold = True
         grid = document.add_table(rows=1, cols=len(one.cells.columns), style="Table Grid")
