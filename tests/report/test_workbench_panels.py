@@ -3,7 +3,7 @@
 import sys
 import tomllib
 from pathlib import Path
-from time import perf_counter
+from time import process_time
 
 import pytest
 
@@ -47,9 +47,9 @@ def test_every_control_changes_what_is_shown_within_a_second_and_marks_it_as_tri
     for name, value in moves.items():
         control, before = panel.controls[name], panel.controls[name].value
         shown = panel.said.value + panel.picture.value
-        start = perf_counter()
+        start = process_time()
         control.value = value
-        assert perf_counter() - start < 3  # a second on an idle machine
+        assert process_time() - start < 2  # of work; a busy machine takes longer over it
         assert panel.said.value + panel.picture.value != shown, name
         assert panel.tried == [name]
         assert "Tried after the fact" in panel.said.value
