@@ -8,6 +8,8 @@ doubles one, a swallow takes from one and gives to the next, talking shortens so
 leak loses a quarter of several, and a mask off the face loses half a minute.
 """
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -67,6 +69,7 @@ def own_noise(rule):
     return VO2MAX * BREATH_SD / np.sqrt(breaths)
 
 
+@cache
 def mean_errors(spoil, *, edit):
     """Return the mean error of each rule over many tests. [mL/kg/min]."""
     rng = np.random.default_rng(11)
