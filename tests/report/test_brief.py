@@ -50,7 +50,7 @@ def test_it_holds_the_answer_and_nothing_folded(brief):
 def test_the_tables_are_those_of_every_report(brief):
     names = {path.name for path in brief.glob("*.csv")}
     assert names == {
-        f"{n}.csv" for n in ("results", "pairs", "flow", "exclusions", "athlete_cards")
+        f"{n}.csv" for n in ("results", "pairs", "flow", "exclusions", "athlete_cards", "history")
     }
 
 
