@@ -60,6 +60,11 @@ PROOFS = {
         "test_several_studies::test_ageing_as_held",
         "test_several_studies::test_the_intervals_of_ageing_cover",
     ),
+    "ageing_bins": Proof(
+        NONE,
+        "test_several_studies::test_bins_of_age_are_compared_as_methods_are",
+        "test_several_studies::test_equal_bins_of_age_are_rarely_told_apart",
+    ),
     "laboratory_repeats": Proof(
         NONE,
         "test_laboratory_itself::test_shift_and_error_of_a_step_against_general_libraries",

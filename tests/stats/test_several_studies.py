@@ -14,7 +14,10 @@ import pytest
 from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 
+from agreement.stats.compare.closer import closer
+from agreement.stats.method_data import NotEstimable
 from agreement.stats.studies.ageing import admitted, ageing
+from agreement.stats.studies.ageing_bins import ageing_bins
 from agreement.stats.studies.pooling import Study, moderator, pooled_studies, random_effects
 from agreement.stats.studies.seasons import two_seasons
 
@@ -123,6 +126,44 @@ def test_the_order_of_athletes_does_not_matter():
 def test_ageing_takes_only_athletes_with_readings_far_enough_apart():
     gap = [1, 10, 22, 1, 2, 3, 1, 30]
     assert admitted(gap, list("aaabbbcc")).tolist() == [True] * 3 + [False] * 5
+
+
+def aged(rng, athletes, spread=(2.0, 2.0, 2.0), days=(2, 12, 30)):
+    """Return d, gap, athlete, test: one reading in each bin of an athlete, spread by age."""
+    d = np.concatenate([rng.normal(0, one, athletes) for one in spread])
+    who = np.tile([f"A{i:02d}" for i in range(athletes)], len(spread))
+    return d, np.repeat(days, athletes), who, who
+
+
+def test_bins_of_age_are_compared_as_methods_are():
+    d, gap, who, test = aged(np.random.default_rng(3), 14, (1.0, 2.0, 4.0))
+    frame = ageing_bins(d, gap, who, test, rng=1).to_frame().set_index(["statistic", "group"])
+    by_hand = np.sqrt((d.reshape(3, 14) ** 2).mean(axis=1))
+    assert frame.loc["error_of_age", "value"].tolist() == pytest.approx(by_hand.tolist())
+    ratio = frame.loc[("ratio_to_freshest", "22-42 days")]
+    assert ratio["value"] == pytest.approx(by_hand[2] / by_hand[0])
+    assert 1 < ratio["low"] < ratio["value"] < ratio["high"]
+    # the same by the paired comparison of two methods read against the same tests
+    alone = closer(np.stack([d[:14], d[28:]]).T, rng=1)
+    assert ratio["value"] == pytest.approx(1 / alone.ratio(0))
+    assert (frame["n"] == 14).all()
+
+
+def test_bins_need_ten_athletes_with_readings_in_two():
+    d, gap, who, test = aged(np.random.default_rng(3), 9)
+    with pytest.raises(NotEstimable, match="9 athletes are too few"):
+        ageing_bins(d, gap, who, test)
+    d, gap, who, test = aged(np.random.default_rng(3), 12, days=(2, 5, -3))
+    with pytest.raises(NotEstimable, match="two bins"):  # one bin, and readings after the test
+        ageing_bins(d, gap, who, test)
+
+
+@pytest.mark.slow
+def test_equal_bins_of_age_are_rarely_told_apart():
+    rng = np.random.default_rng(8)
+    found = [ageing_bins(*aged(rng, 20), n_flips=499, rng=i).found.p_joint for i in range(600)]
+    rate = np.mean([np.nanmin(p) < 0.05 for p in found])
+    assert 0.03 < rate < 0.07  # .05 for all bins together; 600 runs: SE .009
 
 
 @pytest.mark.slow

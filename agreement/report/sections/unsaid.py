@@ -28,6 +28,7 @@ _SESSIONS: Final = "training sessions with heart rate in the weeks before each t
 _TWICE: Final = "two laboratory tests of some athletes within days of one another"
 _RECORD: Final = {
     "ageing": "readings over three weeks and more before each test, with days_before to match",
+    "ageing_bins": "readings of ten athletes in two bins of age (0-7, 8-21, 22-42 days) before a test",
     "averaging_curve": "field values on several days around each laboratory test",
     "averaging_rule": "breaths of laboratory tests",
     "borderline_moved": _SESSIONS,

@@ -1,0 +1,188 @@
+"""The age of a reading, without a straight line: the error of fresher and of older readings."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.stats.compare.closer import N_FLIPS, Closer, closer
+from agreement.stats.method_data import (
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    MethodData,
+    NotEstimable,
+    too_few_athletes,
+)
+from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
+from agreement.terms import UNIT
+
+EDGES: Final = (0, 8, 22, 43, np.inf)  # days from which a bin begins
+NAMES: Final = ("0-7 days", "8-21 days", "22-42 days", "43 days and more")
+FEWEST: Final = 10  # athletes with readings in every bin that is compared
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class AgeingBins(Result):
+    """
+    Errors of readings by their age, the same tests in every bin.
+
+    Attributes
+    ----------
+    found : Closer
+        Its methods are the bins, the freshest first. [mL/kg/min]
+    """
+
+    found: Closer
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return error_of_age of each bin, and ratio_to_freshest of each but the first."""
+        found, rows, groups = self.found, [], []
+        told = {"n": found.n, "n_pairs": found.n_pairs}
+        for k, name in enumerate(found.names):
+            groups.append(name)
+            rows.append(
+                Row.of("error_of_age", float(found.sizes[k]), found.size_interval(k), **told)
+            )
+        for k, name in enumerate(found.names[1:], start=1):
+            place = found.place(0, k)
+            low, high = found.joint_interval(place)
+            groups.append(name)
+            rows.append(
+                Row.of(
+                    "ratio_to_freshest",
+                    1.0 / found.ratio(place),
+                    (1.0 / high, 1.0 / low),
+                    unit="1",
+                    note=f"against {found.names[0]}; joint p {found.p_joint[place]:.3f}",
+                    **told,
+                )
+            )
+        return rows_frame(rows).assign(group=groups)
+
+    def summary(self) -> str:
+        """Say it in one sentence."""
+        found = self.found
+        sizes = zip(found.names, found.sizes.tolist(), strict=True)
+        told = "; ".join(f"{name} {size:.1f}" for name, size in sizes)
+        return f"Typical error by age of the reading, {UNIT}, {found.n} athletes: {told}."
+
+
+def ageing_bins(
+    difference: npt.ArrayLike,
+    gap_days: npt.ArrayLike,
+    athlete: npt.ArrayLike,
+    test: npt.ArrayLike,
+    *,
+    n_flips: int = N_FLIPS,
+    rng: int | None = None,
+) -> AgeingBins:
+    """
+    Compare the errors of readings 0-7, 8-21, 22-42 and 43 or more days before a test.
+
+    Parameters
+    ----------
+    difference : array_like, shape (n,)
+        Of daily readings before any summary, field minus laboratory. [mL/kg/min]
+    gap_days : array_like, shape (n,)
+        Laboratory date minus the reading's; readings after the test are left out.
+    athlete, test : array_like, shape (n,)
+    n_flips : int, default 9999
+    rng : int, optional
+
+    Returns
+    -------
+    AgeingBins
+
+    Raises
+    ------
+    NotEstimable
+        When fewer than 10 athletes have a test with readings in two bins or more.
+
+    Notes
+    -----
+    One mean for each athlete, test and bin, only tests with readings in every bin compared; bins
+    are then compared like methods (`agreement.stats.compare.closer`). A bin that fewer than 10
+    athletes have is not compared.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> who = np.repeat([f"A{i}" for i in range(12)], 2)
+    >>> d = np.where(np.arange(24) % 2, 3.0, 1.0) * rng.choice([-1, 1], 24) + rng.normal(0, 0.1, 24)
+    >>> found = ageing_bins(d, [3, 15] * 12, who, who, rng=1).found
+    >>> found.names, round(1 / found.ratio(0), 1)
+    (('0-7 days', '8-21 days'), 3.0)
+    """
+    names = np.asarray(athlete)
+    place = np.digitize(np.asarray(gap_days, dtype=np.float64), EDGES) - 1
+    data = pd.DataFrame(
+        {"d": np.asarray(difference, np.float64), "athlete": names, "test": np.asarray(test)}
+    )
+    wide = data.assign(bin=place)[place >= 0].pivot_table("d", ["athlete", "test"], "bin")
+    who = wide.index.get_level_values("athlete")
+    enough = [k for k in wide if who[wide[k].notna()].nunique() >= FEWEST]
+    wide = wide[enough].dropna()
+    n = int(wide.index.get_level_values("athlete").nunique())
+    if len(enough) < 2 or n < FEWEST:
+        raise NotEstimable(TOO_FEW, f"{too_few_athletes(n)} with readings in two bins of age.")
+    try:
+        found = closer(
+            wide.to_numpy(),
+            athlete=wide.index.get_level_values("athlete"),
+            names=[NAMES[k] for k in enough],
+            n_flips=n_flips,
+            rng=rng,
+        )
+    except ValueError as problem:
+        raise NotEstimable(NOT_ESTIMABLE, str(problem)) from problem
+    return AgeingBins(found)
+
+
+def ageing_bins_of(data: MethodData) -> AgeingBins:
+    """
+    Errors by age of the readings of one method and mode, day by day before they are summarised.
+
+    Raises
+    ------
+    NotEstimable
+        As `ageing_bins`.
+    """
+    daily = data.daily
+    return ageing_bins(
+        daily["field"] - daily["lab"],
+        daily["gap_days"],
+        daily["athlete_id"],
+        daily["lab_test_id"],
+        rng=data.seed,
+    )
+
+
+_ERROR: Final = Statistic(
+    "error_of_age",
+    "typical error by age of the reading",
+    "Root mean squared difference of readings so many days before the test.",
+    "root of the mean squared mean of d of an athlete's readings in a bin of days",
+    "Fisher 1935; Westfall & Young 1993 (memory)",
+)
+RECORD: Final = Analysis(
+    name="ageing_bins",
+    place=248,
+    label="error by age of the reading",
+    statistics=(
+        _ERROR,
+        _ERROR.named(
+            "ratio_to_freshest",
+            label="its ratio to that of the freshest readings",
+            meaning="Above 1 older readings tell less; joint interval over all bins.",
+            formula="error of a bin over that of the first, joint interval by flips of sign",
+            unit="1",
+        ),
+    ),
+    privacy=Privacy.WHOLE,
+    compute=ageing_bins_of,
+    shown_in=("validation", "audit"),
+)
