@@ -64,7 +64,8 @@ def shared_files(
     """
     names = dict(paths)
     tables: dict[Path, list[str]] = {}
-    raw = {name: form.path for name, form in options.files.items() if name in FOLDERS and form.path}
+    stated = {name: form.path for name, form in options.files.items() if form.path}
+    raw = {name: stated.get(name, name) for name in FOLDERS}
     for table, path in {**paths, **raw}.items():
         tables.setdefault((folder / path).resolve(), []).append(table)
     for same in tables.values():

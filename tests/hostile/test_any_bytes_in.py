@@ -51,10 +51,10 @@ def failures(seeds, root, base=None):
     return lines, usable
 
 
-def test_100_spoilt_folders_give_an_answer(tmp_path):
-    found, usable = failures(range(SEED, SEED + 100), tmp_path / "study")
+def test_50_spoilt_folders_give_an_answer(tmp_path):
+    found, usable = failures(range(SEED, SEED + 50), tmp_path / "study")
     assert not found, "\n".join(found)
-    assert 10 < usable < 90  # neither harmless nor hopeless
+    assert 5 < usable < 45  # neither harmless nor hopeless
 
 
 @pytest.mark.long

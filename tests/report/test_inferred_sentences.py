@@ -56,11 +56,11 @@ def test_contrasts_are_counted(survive, end):
 
 
 def test_own_tests_and_one_more():
-    assert words("own_tests", tests=1, weight="0.2", after="") == (
-        "the one own test counts 0.2 beside the squad"
+    assert words("own_tests", tests=1, weight="20 %", after="") == (
+        "the one own test counts for 20 % of this value, the squad's for the rest"
     )
-    assert words("own_tests", tests=2, weight="0.6", after="5.9").endswith(
-        "2 own tests count 0.6 beside the squad; one more test would narrow the range to \u00b15.9"
+    assert words("own_tests", tests=2, weight="60 %", after="5.9").endswith(
+        "2 own tests count for 60 % of this value, the squad's for the rest; one more test would narrow the range to \u00b15.9"
     )
     assert words("own_doubts", late=0, sensor=False, mass=False) == ""
     assert words("own_doubts", late=200, sensor=True, mass=True) == (

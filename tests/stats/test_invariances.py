@@ -484,9 +484,11 @@ def test_no_analysis_is_missing_from_the_table_asked(study):
     told = study[1].dropna(subset="value").index.get_level_values("analysis")
     asked_above = {"linearity", "two_estimators", "profile_at_equal_level"}  # by `RULES`
     asked_elsewhere = {"closer", "laboratory_change"}  # in tests of their own
-    needs_profiles_next_door = {"borderline_moved"}  # profile_bias of other groups
+    asked_elsewhere |= {"ageing", "ageing_bins", "control", "no_number"}
+    # limits of other groups or of other laboratory values
+    needs_other_values = {"borderline_moved", "limits_by_rule"}
     everything = {analysis.name for analysis in ANALYSES}
-    assert everything - set(told) == asked_above | asked_elsewhere | needs_profiles_next_door
+    assert everything - set(told) == asked_above | asked_elsewhere | needs_other_values
 
 
 def analysed(evidence: Evidence) -> pd.DataFrame:

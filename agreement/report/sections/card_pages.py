@@ -127,9 +127,8 @@ def card_files(
     """
     athletes = sorted(cards["athlete_id"].unique())
     stem, ending = FILE.split(".")
-    for start in range(0, max(len(athletes), 1), TOGETHER):
+    for number, start in enumerate(range(0, max(len(athletes), 1), TOGETHER), start=1):
         who = athletes[start : start + TOGETHER]
-        number = start // TOGETHER + 1
         file = FILE if number == 1 else f"{stem}-{number}.{ending}"
         some = cards[cards["athlete_id"].isin(who)]
         yield file, cards_page(some, facts.about(who), title, name, day)

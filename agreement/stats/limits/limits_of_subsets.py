@@ -155,6 +155,8 @@ def limits_by_rule_of(data: MethodData) -> Parts:
     pairs = data.pairs[data.pairs["lab_test_id"].isin(under.index)]
     alone = np.isclose(pairs["lab"], pairs["lab_test_id"].map(chosen), atol=1e-6, rtol=0)
     pairs = pairs[alone]
+    if pairs.empty:
+        raise NotEstimable(NOT_ESTIMABLE, "no paired value is that of one test with breaths.")
 
     def by(rule: str) -> pd.DataFrame:
         lab = pairs["lab_test_id"].map(under[rule])
