@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import N_FLIPS, Closer, closer
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,
@@ -41,11 +42,17 @@ class AgeingBins(Result):
     def to_frame(self) -> pd.DataFrame:
         """Return error_of_age of each bin, and ratio_to_freshest of each but the first."""
         found, rows, groups = self.found, [], []
-        told = {"n": found.n, "n_pairs": found.n_pairs}
+        n, n_pairs = found.n, found.n_pairs
         for k, name in enumerate(found.names):
             groups.append(name)
             rows.append(
-                Row.of("error_of_age", float(found.sizes[k]), found.size_interval(k), **told)
+                Row.of(
+                    "error_of_age",
+                    float(found.sizes[k]),
+                    found.size_interval(k),
+                    n=n,
+                    n_pairs=n_pairs,
+                )
             )
         for k, name in enumerate(found.names[1:], start=1):
             place = found.place(0, k)
@@ -55,10 +62,11 @@ class AgeingBins(Result):
                 Row.of(
                     "ratio_to_freshest",
                     1.0 / found.ratio(place),
-                    (1.0 / high, 1.0 / low),
+                    Interval(1.0 / high, 1.0 / low),
                     unit="1",
                     note=f"against {found.names[0]}; joint p {found.p_joint[place]:.3f}",
-                    **told,
+                    n=n,
+                    n_pairs=n_pairs,
                 )
             )
         return rows_frame(rows).assign(group=groups)
@@ -124,7 +132,7 @@ def ageing_bins(
     )
     wide = data.assign(bin=place)[place >= 0].pivot_table("d", ["athlete", "test"], "bin")
     who = wide.index.get_level_values("athlete")
-    enough = [k for k in wide if who[wide[k].notna()].nunique() >= FEWEST]
+    enough = [int(k) for k in wide.columns if who[wide[k].notna()].nunique() >= FEWEST]
     wide = wide[enough].dropna()
     n = int(wide.index.get_level_values("athlete").nunique())
     if len(enough) < 2 or n < FEWEST:
