@@ -6,6 +6,7 @@ import os
 import shutil
 
 import pytest
+from turns import slowly
 
 from agreement.cohort import inspect_cohort
 from agreement.errors import TableError
@@ -96,7 +97,7 @@ LOST = {
 
 
 @pytest.mark.parametrize("way", LOST)
-@pytest.mark.parametrize("run_before", [True, False])
+@pytest.mark.parametrize("run_before", [True, *slowly([False])])
 def test_an_athletes_table_that_is_lost_stops(tmp_path, way, run_before):
     study = write_study(tmp_path / "study")
     if run_before:
@@ -157,7 +158,7 @@ SPELLINGS = [
 
 
 @pytest.mark.parametrize("spelling", SPELLINGS)
-@pytest.mark.parametrize("marked", [True, False])
+@pytest.mark.parametrize("marked", [True, *slowly([False])])
 def test_a_likely_spelling_stays_out_and_is_named(study, spelling, marked):
     if not marked:
         edited(study, "athletes.csv", "A007,yes\n", "")

@@ -109,6 +109,7 @@ def test_a_method_without_a_mode_of_its_own_has_the_laboratorys_repeats_beside_i
     assert "own error is not known" not in text(report.change())
 
 
+@pytest.mark.slow
 def test_an_audit_tells_nothing_of_three_peoples_repeats(small_study, tmp_path):
     study = repeated(small_study(tmp_path / "crew", visits=1), 3, [3.5, -4.4, 2.9])
     open_one, audit = (open_report(study, kind=kind) for kind in ("squad", "audit"))
@@ -117,6 +118,7 @@ def test_an_audit_tells_nothing_of_three_peoples_repeats(small_study, tmp_path):
     assert "laboratory, run: no typical error: withheld" in text(audit.repeatability())
 
 
+@pytest.mark.slow
 def test_an_audit_counts_wrong_inputs_and_lists_nobodys_age_or_drug(small_study, tmp_path):
     study = small_study(tmp_path / "crew", visits=1)
     people = pd.read_csv(study / "athletes.csv")
@@ -150,6 +152,7 @@ def test_equal_differences_leave_nothing_to_halve(small_study, tmp_path):
     assert value(report, "interval_width", "athletes_to_halve").note.startswith("not_estimable")
 
 
+@pytest.mark.slow
 def test_an_audit_withholds_a_rule_that_adds_two_people(small_study, tmp_path):
     study = small_study(tmp_path / "crew", visits=1)
     stated(study, '[pairing]\nsummary = "nearest"\nminimum_days = 1\nsummary_days = 14\n')
@@ -212,6 +215,7 @@ def test_where_flat_limits_do_they_stand_among_the_choices(report):
     assert "limits that follow fitness" not in text(report.differences())
 
 
+@pytest.mark.slow
 def test_an_audit_tells_ages_by_bands_of_enough_people(small_study, tmp_path):
     report = open_report(small_study(tmp_path / "crew"), kind="audit")  # 25 to 38, one of each
     assert "18 to 39 years" in report._facts.people
@@ -225,6 +229,7 @@ def test_an_audit_tells_ages_by_bands_of_enough_people(small_study, tmp_path):
     assert "ages withheld" in said
 
 
+@pytest.mark.slow
 def test_an_audit_agreed_too_late_says_so_and_tells_no_date_of_a_test(small_study, tmp_path):
     toml = (
         '[study]\ntime_zone = "UTC"\n[profile]\nuse = "stated"\n'

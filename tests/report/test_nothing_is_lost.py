@@ -9,6 +9,7 @@ import re
 from html import unescape
 
 import pytest
+from turns import slowly
 
 SECTIONS = {  # heading then -> words that stand on the page now
     "squad": {
@@ -54,7 +55,7 @@ ANALYSES = (  # of results.csv of version 0.1.0
 )
 
 
-@pytest.fixture(scope="module", params=SECTIONS)
+@pytest.fixture(scope="module", params=["squad", *slowly(k for k in SECTIONS if k != "squad")])
 def report(request, small_study, tmp_path_factory):
     from agreement.report.run.write import write_report
 

@@ -81,6 +81,7 @@ def test_two_reports_find_the_athletes_of_both(seasons):
     assert counted["p_bias_counted"] >= counted["p_bias"]
 
 
+@pytest.mark.slow
 def test_without_ids_everybody_counts_as_somebody_else(seasons, tmp_path):
     root, (d1, d2, _) = seasons
     write_report(root / "spring", tmp_path / "audit", kind="audit")

@@ -137,6 +137,7 @@ def test_an_audit_shows_pseudonyms_and_keeps_its_key_in_the_study(small_study, t
     assert (folder / "pseudonyms.key").is_file()
 
 
+@pytest.mark.slow
 def test_an_audit_of_four_people_tells_no_number_of_them(small_study, tmp_path):
     report = open_report(small_study(tmp_path / "crew", athletes=4), kind="audit")
     text = re.sub(r"<[^>]+>", "", report.verdict().html + report.differences().html)
@@ -151,6 +152,7 @@ def test_one_athlete_is_told_in_the_singular(shown):
     assert not re.search(r"(?<![\d.])1 (athletes|rows|tests)\b", text)
 
 
+@pytest.mark.slow
 def test_who_was_tested_only_once_is_counted_where_changes_are_compared(small_study, tmp_path):
     study = small_study(tmp_path / "crew")
     assert "no two paired tests" not in open_report(study).change().html
@@ -266,6 +268,7 @@ def test_people_outside_an_equation_are_on_the_squad_page_and_on_their_cards(of_
     assert told == [(f"A{i:02}", "run_1_5mile_1993") for i in range(5, 14)]
 
 
+@pytest.mark.slow
 def test_people_outside_are_counted_exactly_but_in_an_audit(of_all_ages):
     people = of_all_ages / "athletes.csv"
     table = pd.read_csv(people)

@@ -70,6 +70,7 @@ def test_rows_are_named_by_part_and_by_their_row_in_it(registry):
         assert part.iloc[row - 2]["vo2max_ml_kg_min"] == 400.0  # the header is row 1
 
 
+@pytest.mark.slow
 def test_a_registry_small_enough_is_analysed_as_ever(both):
     found, _, cohort, _ = both
     results = registry_results.registry_results(found)
@@ -270,6 +271,7 @@ def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monk
     assert run("verify", out).exit_code == 0
 
 
+@pytest.mark.slow
 def test_an_audit_of_a_large_registry_writes_no_ids(registry, tmp_path, monkeypatch):
     from agreement.report.run import any_size
 

@@ -17,12 +17,7 @@ from agreement.report.page.texts import cautions_block, methods_block
 from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.privacy import FEWEST, naming, pseudonymous, without_test_dates
 from agreement.report.privacy.release import released_options, released_results, released_tables
-from agreement.report.run.earlier import (
-    JUDGED,
-    earlier_report,
-    judged,
-    require_athletes_as_before,
-)
+from agreement.report.run.earlier import JUDGED, earlier_report, judged, require_athletes_as_before
 from agreement.report.run.exports import laboratory_table, write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.published_file import read_with_published
@@ -277,9 +272,13 @@ class StudyReport:
         """State the rules in force and their sources."""
         return methods_block(self.options)
 
+    def history(self) -> Block:
+        """Show what the reports of this study found before, and the laboratory's control."""
+        return self._drawn(*self._grown.section())
+
     def provenance(self) -> Block:
-        """Show earlier reports of this study, versions, seed, and the files read."""
-        return self._drawn(*self._grown.section()) + provenance_block(self._provenance)
+        """Show versions, seed, and the files read."""
+        return provenance_block(self._provenance)
 
     def save(self) -> None:
         """Write tables and provenance into the folder, if there is one; wait for the figures."""
