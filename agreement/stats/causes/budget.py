@@ -6,9 +6,7 @@ repeats carries less noise. The day-to-day correlation is by restricted likeliho
 is biased with a few days per visit. Parts that exceed the total leave a row `excess`.
 
 Intervals are BCa for the total, the day-to-day part and the curve, chi-square for the laboratory's,
-MOVER for the rest: they held the truth in 93 % of simulated cohorts, one form for all in 88 %. The
-true value of `level` is its population value, above 0 even where none was drawn, because the mean
-of both methods holds both their errors.
+MOVER for the rest: they held the truth in 93 % of simulated cohorts, one form for all in 88 %.
 """
 
 from dataclasses import dataclass
