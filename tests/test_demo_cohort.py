@@ -55,6 +55,7 @@ def test_the_demo_splits_the_error_of_sessions_as_the_truth_says(demo):
     assert np.corrcoef(split["cost"], true_cost)[0, 1] > 0.9
 
 
+@pytest.mark.slow
 def test_the_demos_report_shows_the_split_of_each_of_these_tests(demo):
     own = demo.pairs[demo.pairs["method"].eq("sessions_hr")]
     own = own[own["lab_test_id"].isin(staged_tests(demo))]

@@ -18,7 +18,11 @@ PAGES = sorted(GUIDE.glob("*.md"))
 SCRIPTS = sorted((GUIDE / "scripts").glob("*.py"))
 
 
-@pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    "script",
+    [s if s.stem == "study_folder" else pytest.param(s, marks=pytest.mark.slow) for s in SCRIPTS],
+    ids=lambda path: path.stem,
+)
 def test_a_script_is_short_and_runs(script, tmp_path, monkeypatch, capsys):
     lines = [line for line in script.read_text(encoding="utf-8").splitlines() if line.strip()]
     assert len(lines) <= 11  # its docstring is the first

@@ -43,6 +43,7 @@ def test_a_report_does_not_depend_on_hash_seed_zone_locale_or_time(tmp_path):
     assert [name for name in first if first[name] != second[name]] == []
 
 
+@pytest.mark.slow
 def test_pairs_do_not_depend_on_hash_seed_zone_or_locale(tmp_path):
     study = write_folder(small_study(), tmp_path / "crew")
     first, second = (

@@ -33,6 +33,7 @@ def note(small_study, tmp_path):
     return written
 
 
+@pytest.mark.slow
 def test_pairs_added_without_counting_a_look_are_told_until_it_is_counted(note):
     key = 'against = "laboratory test"\nplanned_looks = 2\n'
     assert note(14, key) == "acceptable; laboratory test"

@@ -95,6 +95,7 @@ def test_coverage_and_error_of_each_athlete_the_least_certain_first(cohort):
         assert f"{abs(value):.1f}" in listed
 
 
+@pytest.mark.slow
 def test_the_error_of_sessions_is_split_where_the_test_had_stages_names_hidden_or_not(tmp_path):
     toml = write_records(tmp_path) / "study.toml"
     toml.write_text(toml.read_text(encoding="utf-8") + "[pairing]\nminimum_days = 1\n")

@@ -33,6 +33,7 @@ def test_what_stands_at_first_is_what_was_agreed(panel):
     assert limits.summary()[:60] in panel.said.value
 
 
+@pytest.mark.slow
 def test_every_control_changes_what_is_shown_within_a_second_and_marks_it_as_tried(panel):
     panel.controls["method"].value = ("wrist_a", "run")
     moves = {

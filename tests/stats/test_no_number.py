@@ -26,6 +26,7 @@ def test_twelve_of_23_against_a_general_library():
     assert found.summary() == "12 of 23 athletes get no number."
 
 
+@pytest.mark.slow
 def test_the_interval_of_the_share_covers():
     rng = np.random.default_rng(4)
     without = rng.binomial(23, 0.3, 4000)

@@ -93,6 +93,7 @@ def test_messy_exports_become_a_study_with_the_right_numbers(tmp_path, name):
     assert (found.preview["as we read them"] != "").all()
 
 
+@pytest.mark.slow
 def test_the_median_number_of_edits_is_at_most_two(tmp_path):
     edits = []
     for i, (files, _, _) in enumerate(CASES.values()):
