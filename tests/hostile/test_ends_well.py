@@ -1,6 +1,7 @@
 """Signals at any moment, closed and full streams, killed runs: one sentence or silence, nothing left."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -51,6 +52,10 @@ def test_thirty_signals_in_the_first_three_seconds(tmp_path, number):
     study = write_folder(BARE, tmp_path / "crew")
     for step in range(30):
         code, _, said = ended(study, tmp_path / "out", number, 0.1 + 0.1 * step)
+        if (tmp_path / "out").exists():  # it was ready before the signal
+            assert code in (0, 128 + number, -number), said
+            shutil.rmtree(tmp_path / "out")
+            continue
         assert code in (128 + number, -number), said
         assert said.strip() in WORDS
 

@@ -182,7 +182,8 @@ def test_a_changed_question_gives_the_bytes_of_a_run_without_it(
 ):
     monkeypatch.setenv(module.PLACE, str(tmp_path / "cache"))
     study = small_study(tmp_path / "crew", athletes=6)
-    write_report(study, tmp_path / "out", kind=kind, cache=True)
+    for _ in range(2):  # the first writes the key of an audit: that is another study already
+        write_report(study, tmp_path / "out", kind=kind, cache=True)
     toml = study / "study.toml"
     text = toml.read_text(encoding="utf-8")
     toml.write_text(text.replace("Is the number usable?", "So <what> & 'who'?"), encoding="utf-8")

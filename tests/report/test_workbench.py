@@ -135,7 +135,7 @@ def test_the_workbench_serves_the_notebook(small_study, tmp_path):
     config = {"ServerApp": server, "IdentityProvider": {"token": "letmein"}}
     (settings / "jupyter_server_config.json").write_text(json.dumps(config), encoding="utf-8")
     process = subprocess.Popen(
-        [sys.executable, "-m", "agreement", "open", str(study)],
+        [sys.executable, "-m", "agreement", "open", str(study), "--report", "squad"],
         env=os.environ | {"JUPYTER_CONFIG_DIR": str(settings), "HOME": str(tmp_path)},
         cwd=tmp_path,
         stdout=subprocess.DEVNULL,

@@ -15,6 +15,7 @@ PROFILE: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
 MEANINGS: Final[dict[str, dict[str, str]]] = tomllib.loads(
     (files("agreement.report.run") / "output_columns.toml").read_text(encoding="utf-8")
 )
+_COUNTS: Final = frozenset({"n", "n_pairs", "look"})
 
 
 def write_datapackage(tables: dict[str, pd.DataFrame], folder: Path) -> Path:
@@ -69,6 +70,8 @@ def _resource(name: str, frame: pd.DataFrame) -> dict[str, Any]:
 
 def _kind(column: pd.Series) -> str:
     """Return the type of a column in the words of the standard."""
+    if column.name in _COUNTS:  # whole, also where a table was read back with cells missing
+        return "integer"
     if pd.api.types.is_bool_dtype(column):
         return "boolean"
     if pd.api.types.is_integer_dtype(column):
