@@ -256,7 +256,7 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
         parts.append(Labelled(frame, analysis.name, data.method, data.mode))
     found = MethodResults(data, results, reasons)
     cautions = cautions_of(data, found.trend, found.profile_bias, found.structural)
-    return replace(found, cautions=cautions, doubts=doubts_of(data)), parts
+    return replace(found, cautions=cautions, doubts=doubts_of(data, found.verdict)), parts
 
 
 def _computed(

@@ -248,6 +248,49 @@ def test_what_could_make_the_verdict_wrong_stands_beside_it(code, spoil, sound, 
     assert not any("A0" in doubt.sentence for doubt in method.doubts)
 
 
+def _one_wild_repeat(study):
+    """Ten athletes are tested again within days; one repeat lies so far off that the noise excuses all."""
+    for i in range(10):
+        first = study.lab[2 * i]
+        day = dt.date.fromisoformat(first["date"]) + dt.timedelta(days=2)
+        value = first["vo2max_ml_kg_min"] + (9 if i == 3 else (-1) ** i)
+        again = {"date": day.isoformat(), "vo2max_ml_kg_min": round(value, 1)}
+        study.lab.append(first | again | {"lab_test_id": f"R{i}"})
+
+
+TRUTH = 'agreed_on = 2026-01-10\nagainst = "true value"\nlimit_ml_kg_min = '
+DECLARED = "sem_ml_kg_min = 2.0\nsem_degrees_of_freedom = 30"
+
+
+@pytest.mark.parametrize(
+    ("spoil", "limit", "reference", "said"),
+    [
+        (_one_wild, 8, DECLARED, "undecided with all 30 athletes, acceptable without one of them"),
+        (_one_wild, 7, DECLARED, ""),  # open with and without: only the classical limits turn
+        (_one_wild_repeat, 8, "", "acceptable with all 30 athletes, undecided without one of them"),
+    ],
+)
+def test_one_person_is_taken_away_from_the_yardstick_of_the_verdict(
+    spoil, limit, reference, said, sound, tmp_path
+):
+    spoil(sound)
+    sound.toml |= {"margin": f"{TRUTH}{limit}", "reference": reference}
+    sound.toml["confirm"] = 'two_bodies = { reason = "Looked at", on = 2026-06-01 }'
+    cohort, _ = inspect_cohort(sound.write(tmp_path))
+    (method,) = cohort.results.methods
+    found = [one.sentence for one in method.doubts if one.code == "one_athlete"]
+    assert found == ([f"The verdict hangs on one person: it is {said}."] if said else [])
+
+
+def test_a_withheld_verdict_is_not_told_by_who_would_turn_it(sound, tmp_path):
+    _one_wild(sound)
+    sound.toml["margin"] = "limit_ml_kg_min = 9.5\nagreed_on = 2026-05-01"
+    cohort, _ = inspect_cohort(sound.write(tmp_path))
+    (method,) = cohort.results.methods
+    assert method.verdict.outcome == "withheld"
+    assert "one_athlete" not in [doubt.code for doubt in method.doubts]
+
+
 def test_nothing_stands_beside_the_verdict_of_a_sound_study(sound, tmp_path):
     cohort, _ = inspect_cohort(sound.write(tmp_path))
     (method,) = cohort.results.methods

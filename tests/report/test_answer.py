@@ -57,6 +57,14 @@ def answer(*verdicts, **keys):
     return verdict_sentences(*study(*verdicts, **keys))[0]
 
 
+@pytest.mark.parametrize("reason", ["A tenth of the mean", "A tenth of the mean.", "  Why not? "])
+def test_the_reason_of_a_limit_ends_as_a_sentence(reason):
+    options = replace(AGREED, margin=replace(AGREED.margin, reason=reason))
+    said = in_words(verdict_block(*study(YES, options=options), told=True).html)
+    end = reason.strip() if reason.strip()[-1] in ".?" else f"{reason}."
+    assert f"Reason given: {end} " in f"{said} "
+
+
 LIMIT = "the agreed limit of \u00b17 mL/kg/min"
 TEST = "laboratory test of the study. Device B lies closer to the laboratory: in 20 athletes it reads 1.0"
 CLOSER = "Device B lies closer to the laboratory: in 20 athletes it reads 1.0 mL/kg/min high"

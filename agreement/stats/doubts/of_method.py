@@ -1,16 +1,16 @@
 """What could make the verdict on one method wrong, in the order of weight; nothing names a person."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
+from agreement.stats.basics.bootstrap import Resampling
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.doubts.bodies import REPEAT_ABOVE
 from agreement.stats.doubts.methods import odd_values, other_mode
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.limits.limits_shown import AnyLimits
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import DECIMALS, MethodData
 from agreement.stats.verdict.cautions import Caution
 from agreement.stats.verdict.plausible import (
@@ -19,15 +19,14 @@ from agreement.stats.verdict.plausible import (
     NO_MAXIMUM,
     implausible,
 )
+from agreement.stats.verdict.verdict import Verdict, outcome_of
+from agreement.stats.verdict.yardsticks import TRUE_VALUE
 from agreement.terms import counted
 
-FARTHEST: Final = 3  # athletes left out in turn: those whose differences lie farthest from the bias
+FARTHEST: Final = (
+    3  # athletes left out in turn: those farthest off, by their differences or repeats
+)
 EQUAL_WITHIN: Final = 0.05  # mL/kg/min: differences that close to one another are no measurements
-_WORDS: Final = {
-    "inside": "surely inside the agreed limit",
-    "outside": "surely beyond the agreed limit",
-    "open": "on neither side of the agreed limit for sure",
-}
 _IMPLAUSIBLE: Final = {
     NO_MAXIMUM: "No laboratory test was confirmed as maximal, and some were not.",
     FIELD_EQUALS_LABORATORY: "Field values equal the laboratory's to the digit: copied or told.",
@@ -35,13 +34,15 @@ _IMPLAUSIBLE: Final = {
 }
 
 
-def doubts_of(data: MethodData) -> tuple[Caution, ...]:
+def doubts_of(data: MethodData, verdict: Verdict | None) -> tuple[Caution, ...]:
     """
     Say what could make the verdict on one method and mode wrong.
 
     Parameters
     ----------
     data : MethodData
+    verdict : Verdict or None
+        What it says on these pairs.
 
     Returns
     -------
@@ -58,7 +59,7 @@ def doubts_of(data: MethodData) -> tuple[Caution, ...]:
     people = data.pairs.groupby("athlete_id")[["lab", "field", "difference"]].mean()
     odd = [*odd_values(people, data.pairs, sure=False), *other_mode(data.pairs, data.mode)]
     found += [Caution(one.code, one.what[0].upper() + one.what[1:]) for one in odd]
-    found += [*_equal_differences(data), *_repeats(data), *_one_athlete(data)]
+    found += [*_equal_differences(data), *_repeats(data), *_one_athlete(data, verdict)]
     return tuple(found)
 
 
@@ -86,27 +87,49 @@ def _repeats(data: MethodData) -> Iterator[Caution]:
         )
 
 
-def _one_athlete(data: MethodData) -> Iterator[Caution]:
-    margin = data.options.margin.limit
-    if margin is None or data.n <= FEW_FOR_REPORTS:
+def _one_athlete(data: MethodData, verdict: Verdict | None) -> Iterator[Caution]:
+    """Whether the yardstick of the verdict says something else without one of the athletes."""
+    if verdict is None or verdict.outcome in ("withheld", "no_margin"):
         return
-    whole = _state(limits_by_athlete(data.difference, data.athlete), margin)
-    means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
-    for who in np.argsort(-np.abs(means - means.mean()), kind="stable")[:FARTHEST]:
-        rest = data.athlete != who
-        state = _state(limits_by_athlete(data.difference[rest], data.athlete[rest]), margin)
-        if state != whole:
+    if verdict.judgement is None or data.n <= FEW_FOR_REPORTS:
+        return
+    whole = verdict.judgement.outcome
+    for who in _weightiest(data, net=verdict.against == TRUE_VALUE):
+        rest = outcome_of(_without(data, who))
+        if rest != whole:
             yield Caution(
                 "one_athlete",
-                f"With all {data.n} athletes the limits of agreement lie {_WORDS[whole]}, without one of "
-                f"them {_WORDS[state]}: one person decides.",
+                f"The verdict hangs on one person: it is {whole} with all {data.n} athletes, {rest} "
+                "without one of them.",
             )
             return
 
 
-def _state(limits: AnyLimits, margin: float) -> str:
-    """Return whether both limits are surely inside the margin, one is surely outside, or neither."""
-    low, high = limits.lower_interval(), limits.upper_interval()
-    if low.low >= -margin and high.high <= margin:
-        return "inside"
-    return "outside" if low.high < -margin or high.low > margin else "open"
+def _weightiest(data: MethodData, *, net: bool) -> list[int]:
+    """Return those who lie farthest from the bias, then those whose laboratory repeats do."""
+    means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
+    first = list(np.argsort(-np.abs(means - means.mean()), kind="stable")[:FARTHEST])
+    if net:
+        own = data.repeats["lab"] - data.repeats.groupby("lab_test_id")["lab"].transform("mean")
+        squares = (own**2).groupby(data.repeats["athlete_id"]).sum().round(DECIMALS)
+        ids = data.pairs["athlete_id"].drop_duplicates()
+        of_athletes = squares.reindex(ids).fillna(0.0).to_numpy()
+        first += [
+            who
+            for who in np.argsort(-of_athletes, kind="stable")[:FARTHEST]
+            if of_athletes[who] > 0.0 and who not in first
+        ]
+    return [int(who) for who in first]
+
+
+def _without(data: MethodData, who: int) -> MethodData:
+    """Return the same without one athlete's pairs and laboratory tests."""
+    rest = data.athlete != who
+    name = data.pairs["athlete_id"].to_numpy()[~rest][0]
+    codes = data.athlete[rest]
+    drawn = Resampling(codes - (codes > who), np.empty((0, data.n - 1), np.uint8), data.seed)
+    pairs, daily, repeats = (
+        frame[frame["athlete_id"] != name].reset_index(drop=True)
+        for frame in (data.pairs, data.daily, data.repeats)
+    )
+    return replace(data, pairs=pairs, daily=daily, repeats=repeats, resampling=drawn)

@@ -284,6 +284,13 @@ def verdict_of(data: MethodData) -> Verdict:
     )
 
 
+def outcome_of(data: MethodData) -> Outcome:
+    """Return what the agreed yardstick alone says of one method and mode, whenever it was agreed."""
+    agreed = data.options.margin
+    found = material_of(data, limits_by_athlete(data.difference, data.athlete))
+    return _judge(found, against_of(agreed), agreed, implausible(data)).outcome
+
+
 def material_of(data: MethodData, limits: AnyLimits) -> Material:
     """Collect what a verdict on these limits is taken from."""
     own = slope = None
