@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
+from known_visits import VisitParts, simulate_visits
 
-from agreement.simulate.known_visits import VisitParts, simulate_visits
 from agreement.stats.limits.net_of_laboratory import net_of_laboratory
 from agreement.stats.lines.structural import structural_slope
 from agreement.stats.repeats.laboratory_variance import laboratory_variance

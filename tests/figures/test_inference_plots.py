@@ -8,7 +8,6 @@ import pandas as pd
 import pytest
 from matplotlib.collections import PathCollection, QuadMesh
 
-from agreement.figures.athlete import own_correction_alt, plot_own_correction
 from agreement.figures.closer import closer_alt, plot_closer
 from agreement.figures.colours import BAND, WASH
 from agreement.figures.estimates import Estimate
@@ -121,20 +120,6 @@ def test_one_day_alone_and_no_noise_are_drawn_too():
     assert "nan" not in told
     with pytest.raises(ValueError, match="needs one laboratory test"):
         weeks_svg([(day, 50.0)], [])
-
-
-def test_one_more_test_narrows_about_the_same_value(ax):
-    squad, own = Estimate(53.0, 46.0, 60.0), Estimate(51.5, 45.2, 57.8)
-    plot_own_correction(squad, own, 5.9, ax=ax)
-    words = [text.get_text() for text in sorted(ax.texts, key=lambda text: -text.xy[1])]
-    assert words == [
-        "the squad's calibration: 53.0 \u00b17.0",
-        "with the athlete's own tests: 51.5 \u00b16.3",
-        "after one more test: 51.5 \u00b15.9",
-    ]
-    spans = {tuple(path.vertices[:, 0]) for c in ax.collections for path in c.get_paths()}
-    assert (45.6, 57.4) in {tuple(np.round(span, 6)) for span in spans}
-    assert own_correction_alt(squad, own, 5.9).endswith("after one more test known to \u00b15.9.")
 
 
 def test_a_panel_among_several_has_its_slope_in_the_title_and_no_legend(pairs, ax):

@@ -6,12 +6,6 @@ import numpy as np
 from trust_rows import Row
 
 from agreement.physiology.field_tests import protocol
-from agreement.physiology.gas_exchange import (
-    btps_from_atps,
-    haldane,
-    stpd_from_atps,
-    water_vapour_pressure,
-)
 from agreement.physiology.heart_rate import heart_rate_extrapolation
 from agreement.physiology.work_rate import METRES_PER_MILE, running_vo2, walking_vo2
 from agreement.tables.options import Extrapolation
@@ -23,34 +17,8 @@ ANY_POINTS = Extrapolation(
 
 def physiology_rows() -> Iterator[Row]:
     """All of them."""
-    yield from gases()
     yield from work_rates()
     yield from exercise_tests()
-
-
-def gases() -> Iterator[Row]:
-    """Vapour pressure, volume factors, a bag of expired air."""
-    source = "CRC Handbook of Chemistry and Physics, 62nd ed. 1981, saturated vapour"
-    note = "our formula reads up to 0.5 % low"
-    for temperature, printed in {18: "15.49", 20: "17.55", 22: "19.84", 30: "31.86"}.items():
-        ours = float(water_vapour_pressure(temperature))
-        quantity, slack = f"mmHg at {temperature} C", 0.5 * float(printed)  # 0.5 % of it
-        yield Row(source, "read", quantity, printed, ours, slack=slack, note=note)
-    source = "printed table of volume factors at 760 mmHg (ATS laboratory manual, 3rd ed., p. 222)"
-    for temperature, printed in {20: "1.102", 21: "1.096", 22: "1.091"}.items():
-        ours = float(btps_from_atps(temperature, 760))
-        yield Row(source, "read", f"BTPS from ATPS, {temperature} C", printed, ours)
-    source = "course page on expired gas, Glasgow"
-    bag = 47 / 5 * float(stpd_from_atps(25, 761))
-    note = "the page takes another vapour pressure"
-    yield Row(source, "read", "47 L in 5 min, L/min STPD", "8.36", bag, slack=1, note=note)
-    gas = haldane(8.36, 0.168, 0.041, inspired_o2=0.2093, inspired_co2=0.0003)
-    for quantity, printed, found in (
-        ("inspired, L/min", "8.37", gas.inspired),
-        ("oxygen uptake, L/min", "0.347", gas.vo2),
-        ("carbon dioxide output, L/min", "0.340", gas.vco2),
-    ):
-        yield Row(source, "read", quantity, printed, float(found))
 
 
 def work_rates() -> Iterator[Row]:

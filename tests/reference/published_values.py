@@ -16,7 +16,6 @@ from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
 from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
-from agreement.stats.limits.replicates import ReplicateLimits, limits_of_agreement_replicates
 from agreement.stats.lines.deming import deming
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.repeats.repeatability import repeatability
@@ -82,42 +81,9 @@ def one_pair_each() -> Iterator[Row]:
             yield Row(source, "read", f"{name}, {end}", text, ours, slack=2, note=rounded)
 
 
-def _replicates(rows: np.ndarray, field: list[int], lab: list[int]) -> ReplicateLimits:
-    who = np.arange(len(rows))
-    return limits_of_agreement_replicates(
-        rows[:, field].ravel(),
-        np.repeat(who, len(field)),
-        rows[:, lab].ravel(),
-        np.repeat(who, len(lab)),
-    )
-
-
 def several_readings() -> Iterator[Row]:
     """Replicates, pairs that repeat, and the typical error."""
-    found = _replicates(PEAK_FLOW, [0, 1], [2, 3])
-    source = "Bland & Altman 1986, peak flow, two readings each"
-    yield from _rows(
-        source,
-        "read second-hand and memory",
-        ("bias", "-6.0", found.bias),
-        ("SD of differences of means", "33.2", found.components[0].variance ** 0.5),
-        ("SD of repeats, large meter", "21.6", (2 * found.field_within) ** 0.5),
-        ("SD of repeats, mini meter", "28.2", (2 * found.lab_within) ** 0.5),
-        ("SD of single differences", "37.7", found.sd),
-    )
-    found = _replicates(PRESSURE, [0, 1, 2], [6, 7, 8])
     source = "Bland & Altman 1999, blood pressure, three readings each"
-    yield from _rows(
-        source,
-        MEMORY,
-        ("bias", "-15.62", found.bias),
-        ("SD of single differences", "20.95", found.sd),
-        ("lower limit", "-56.68", found.lower),
-        ("upper limit", "25.44", found.upper),
-    )
-    quantity, ours = "variance of differences of means", found.components[0].variance
-    note = "remembered; half of the last digit is missed by a tenth"
-    yield Row(source, MEMORY, quantity, "358.493", ours, slack=0.55, note=note)
     for name, first, variance, coefficient in (
         ("observer J", 0, "37.408", "16.95"),
         ("observer R", 3, "37.980", None),
@@ -149,18 +115,6 @@ def several_readings() -> Iterator[Row]:
         ("bias", "0.60", found.bias),
         ("SD", "0.99", found.sd),
         ("lower limit", "-1.34", found.lower),
-    )
-    found = limits_of_agreement_replicates(rv, who, ic, who)
-    yield from _rows(
-        f"{source}, true value constant",
-        MEMORY,
-        ("bias", "0.7092", found.bias),
-        ("variance within people, RV", "0.1072", found.field_within),
-        ("variance within people, IC", "0.1379", found.lab_within),
-    )
-    note = "remembered from rounded variances"
-    yield Row(
-        f"{source}, true value constant", MEMORY, "SD", "1.0517", found.sd, slack=2, note=note
     )
 
 

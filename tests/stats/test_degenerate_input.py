@@ -9,7 +9,6 @@ import pytest
 
 import agreement
 from agreement.stats.basics.bootstrap import cluster_resampling
-from agreement.stats.basics.pairwise import games_howell
 from agreement.stats.basics.reml import random_intercept
 from agreement.stats.basics.shares import total_deviation_index
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, welch_test
@@ -19,13 +18,12 @@ from agreement.stats.causes.profile_bias import profile_bias
 from agreement.stats.compare.two_estimators import two_estimators
 from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.equivalence import equivalence
-from agreement.stats.indices.error import between_method_error, errors_of_estimate
+from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 from agreement.stats.limits.quantile_limits import quantile_limits
 from agreement.stats.limits.ratio_limits import ratio_limits
-from agreement.stats.limits.repeated import limits_of_agreement_repeated
-from agreement.stats.limits.replicates import limits_of_agreement_replicates
+from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.limits.shape import shape
 from agreement.stats.lines.calibration import calibration
 from agreement.stats.lines.deming import deming
@@ -89,10 +87,9 @@ def squad(f, x, who):
 
 STATISTICS = {
     "limits": limits_of_agreement,
-    "repeated": lambda f, x: limits_of_agreement_repeated(f - x, twice(x)),
+    "repeated": lambda f, x: limits_by_athlete(f - x, twice(x)),
     "anova": lambda f, x: limits_of_agreement_anova(f - x, twice(x), resampling=drawn(twice(x))),
-    "replicates": lambda f, x: limits_of_agreement_replicates(f, twice(f), x, twice(x)),
-    "one athlete": lambda f, x: limits_of_agreement_repeated(f - x, np.zeros(x.size)),
+    "one athlete": lambda f, x: limits_by_athlete(f - x, np.zeros(x.size)),
     "trend": trend,
     "trend, clustered": lambda f, x: trend(f, x, resampling=drawn(twice(x))),
     "ratio": ratio_limits,
@@ -105,7 +102,6 @@ STATISTICS = {
     "linearity": lambda f, x: linearity(f, x, n_simulations=9, rng=1),
     "concordance": concordance,
     "errors": lambda f, x: errors_of_estimate(f, x, drawn(each(x)), margin=3.0),
-    "between methods": between_method_error,
     "equivalence": lambda f, x: equivalence(f - x, 2.0),
     "calibration": lambda f, x: calibration(f, x, rng=1),
     "two estimators": lambda f, x: two_estimators(f, x, n_resamples=99, rng=1),
@@ -119,7 +115,6 @@ STATISTICS = {
     "shape": lambda f, x: shape(f - x, each(x)),
     "mass": lambda f, x: mass_mismatch(f, x, each(x) % 5 - 2.0),
     "equal fitness": lambda f, x: equal_fitness(f - x, x, label(x), 1.0),
-    "games-howell": lambda f, x: games_howell(f - x, label(x)),
     "repeatability": lambda f, x: repeatability(f - x, twice(f)),
 }
 
@@ -162,7 +157,7 @@ def test_one_group_and_one_athlete():
     with pytest.raises(ValueError, match="fewer than two groups"):
         contrasts_with_overall([X])
     with pytest.raises(ValueError, match="at least 3 athletes"):
-        limits_of_agreement_repeated(Y - X, np.zeros(12))
+        limits_by_athlete(Y - X, np.zeros(12))
     one_profile, resampling = squad(Y, X, each(X))
     found = profile_bias(one_profile.assign(training_profile="a"), resampling)
     assert np.isnan(found.p_equal)

@@ -14,11 +14,10 @@ from statsmodels.stats.proportion import proportion_confint
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.shares import (
     clopper_pearson_interval,
-    coverage_probability,
     total_deviation_index,
     wilson_interval,
 )
-from agreement.stats.indices.error import between_method_error, errors_of_estimate
+from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.repeatability import (
     field_repeatability,
@@ -76,18 +75,6 @@ def test_a_share_needs_a_sensible_count():
         wilson_interval(5, 4)
     with pytest.raises(ValueError, match="got k = 0, n = 0"):
         clopper_pearson_interval(0, 0)
-
-
-def test_the_normal_share_and_the_coverage_of_its_interval():
-    rng = np.random.default_rng(11)
-    truth = stats.norm.cdf(3, 0.5, 2) - stats.norm.cdf(-3, 0.5, 2)
-    assert coverage_probability(0.5, 2.0, 3.0, 40)[0] == pytest.approx(truth, rel=1e-12)
-    runs, n = 2000, 40
-    sample = rng.normal(0.5, 2, (runs, n))
-    moments = zip(sample.mean(axis=1), sample.std(axis=1, ddof=1), strict=True)
-    hits = [coverage_probability(m, s, 3.0, n)[1].contains(truth) for m, s in moments]
-    # the formula is large-sample; its standard error agrees with simulation to 3 % (derived)
-    assert np.mean(hits) == pytest.approx(0.945, abs=0.02)
 
 
 def test_total_deviation_index_without_bias_is_a_normal_quantile():
@@ -168,18 +155,6 @@ def test_the_units_and_notes_of_the_table():
 def test_percent_errors_need_values_above_zero():
     with pytest.raises(ValueError, match="laboratory values above 0"):
         errors_of_estimate([1.0, 2.0, 3.0], [0.0, 2.0, 3.0], drawn(3))
-
-
-def test_between_method_error_against_paired_repeats():
-    # differences 1, -1, 3, 1: SD by hand sqrt(8/3)
-    lab = np.array([50.0, 52.0, 54.0, 56.0])
-    found = between_method_error(lab + np.array([1, -1, 3, 1]), lab)
-    assert found.typical_error == pytest.approx(np.sqrt(8 / 3 / 2))
-    assert found.smallest_worthwhile_change == pytest.approx(0.2 * np.sqrt(20 / 3))
-    low, high = found.interval
-    assert (low / found.typical_error, high / found.typical_error) == pytest.approx(
-        tuple(np.sqrt(3 / stats.chi2.ppf([0.975, 0.025], 3)))
-    )
 
 
 # --- repeats --------------------------------------------------------------------------------------

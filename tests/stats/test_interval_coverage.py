@@ -15,12 +15,11 @@ from agreement.stats.basics.mover import Component, interval_of_difference, vari
 from agreement.stats.basics.welch import contrasts_with_overall
 from agreement.stats.causes.profile_bias import profile_bias
 from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
-from agreement.stats.indices.error import between_method_error, errors_of_estimate
+from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 from agreement.stats.limits.ratio_limits import ratio_limits
-from agreement.stats.limits.repeated import limits_of_agreement_repeated
-from agreement.stats.limits.replicates import limits_of_agreement_replicates
+from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.slope_on_one_method import drift_of
 from agreement.stats.lines.trend import trend
@@ -78,7 +77,7 @@ def several_pairs(rng):
     lab = rng.normal(50, 6, 30)[who] + rng.normal(0, 1, 90)
     d = rng.normal(1, 2.5, 30)[who] + rng.normal(0, 1.5, 90)
     resampling = drawn(who, rng)
-    fair = limits_of_agreement_repeated(d, who)
+    fair = limits_by_athlete(d, who)
     anova = limits_of_agreement_anova(d, who, resampling=resampling).to_frame()
     anova = anova.set_index("statistic")[["low", "high"]]
     slope = trend(lab + d, lab, resampling=resampling)
@@ -97,20 +96,6 @@ def several_pairs(rng):
         "r": (line[2], np.sqrt(beta), OF_MEANS),
         "standard error of estimate": (line[3], np.sqrt(37 * (1 - beta)), OF_SPREADS),
         "typical error": (repeatability(rng.normal(0, 2, 90), who).interval(), 2, PLAIN),
-    }
-
-
-def replicates(rng):
-    """30 athletes whose true value stays: field 2, laboratory 1 within, 1.5 between."""
-    who = np.repeat(np.arange(30), 3)
-    truth = rng.normal(50, 5, 30)
-    field = truth[who] + rng.normal(1, 1.5, 30)[who] + rng.normal(0, 2, 90)
-    found = limits_of_agreement_replicates(field, who, truth[who] + rng.normal(0, 1, 90), who)
-    sd = np.sqrt(1.5**2 + 4 + 1)
-    return {
-        "bias": (found.bias_interval(), 1, PLAIN),
-        "upper limit": (found.upper_interval(), 1 + Z * sd, PLAIN),
-        "sd": (found.sd_interval(), sd, PLAIN),
     }
 
 
@@ -172,12 +157,9 @@ def spreads_and_drift(rng):
         for v, df in ((first, 40), (second, 30))
     ]
     less = interval_of_difference(first, ends[0], second, ends[1])
-    lab = rng.normal(50, 6, 30)
-    between = between_method_error(lab + rng.normal(1, 3, 30), lab)
     held = {
         "sum of variances": (total, 13, PLAIN),
         "difference of variances": (less, 5, PLAIN),
-        "error between methods": (between.interval, 3 / np.sqrt(2), PLAIN),
     }
     for visits, level in ((1, PLAIN), (2, OF_MEANS)):
         found = simulate_daily(DailyParts(n_athletes=30, visits=visits, days=2), rng=rng)
@@ -193,7 +175,7 @@ def spreads_and_drift(rng):
     return held
 
 
-STUDIES = [one_pair, several_pairs, replicates, groups, changes, spreads_and_drift]
+STUDIES = [one_pair, several_pairs, groups, changes, spreads_and_drift]
 
 
 @pytest.mark.parametrize("study", STUDIES)

@@ -19,7 +19,6 @@ from hypothesis import strategies as st
 
 from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.bootstrap import cluster_resampling
-from agreement.stats.basics.pairwise import games_howell
 from agreement.stats.basics.reml import random_intercept
 from agreement.stats.basics.shares import total_deviation_index
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, welch_test
@@ -31,15 +30,14 @@ from agreement.stats.compare.two_estimators import two_estimators
 from agreement.stats.evidence import Evidence
 from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.equivalence import equivalence
-from agreement.stats.indices.error import between_method_error, errors_of_estimate
+from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.indices.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
 from agreement.stats.limits.grouped_limits import limits_by_group
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 from agreement.stats.limits.quantile_limits import quantile_limits
 from agreement.stats.limits.ratio_limits import ratio_limits
-from agreement.stats.limits.repeated import limits_of_agreement_repeated
-from agreement.stats.limits.replicates import limits_of_agreement_replicates
+from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.limits.shape import shape
 from agreement.stats.lines.calibration import calibration
 from agreement.stats.lines.deming import deming
@@ -171,22 +169,6 @@ def of_contrasts(s: Squad):
     return values, dict.fromkeys(values, UNIT)
 
 
-def of_games_howell(s: Squad):
-    found = games_howell(s.d, s.group).iloc[0]
-    values = {"p": float(found["p"]), "difference": abs(float(found["difference"]))}
-    return values, {"p": "1", "difference": UNIT}
-
-
-def of_between(s: Squad):
-    found = between_method_error(s.f, s.x)
-    return numbers(
-        {"typical_error": UNIT, "smallest_worthwhile_change": UNIT},
-        typical_error=found.typical_error,
-        coefficient_of_variation=found.coefficient_of_variation,
-        smallest_worthwhile_change=found.smallest_worthwhile_change,
-    )
-
-
 def of_intraclass(s: Squad):
     squares = MeanSquares.of_table(np.column_stack([s.f, s.x]))
     values = {form: intraclass_correlation(squares, form).value for form in OTHER_NAMES}
@@ -266,11 +248,10 @@ TREND = Rule(
 LINE = ("slope", "intercept")
 RULES = {
     "limits": Rule(lambda s: limits_of_agreement(s.f, s.x)),
-    "repeated": Rule(lambda s: limits_of_agreement_repeated(s.d, s.who)),
+    "repeated": Rule(lambda s: limits_by_athlete(s.d, s.who)),
     "anova": Rule(
         lambda s: limits_of_agreement_anova(s.d, s.codes, resampling=s.resampling())
     ),
-    "replicates": Rule(lambda s: limits_of_agreement_replicates(s.f, s.who, s.x, s.who)),
     "by group": Rule(of_limits_by_group, stays=("bias g", "bias h")),
     "reml": Rule(of_reml),
     "trend": TREND,
@@ -313,10 +294,6 @@ RULES = {
         lambda s: errors_of_estimate(s.f, s.x, s.resampling(), margin=3 * s.unit),
         moves=("mape",), swaps=("mape",), stays=("mae", "mape", "rmse", "share_within_margin"),
     ),
-    "between methods": Rule(
-        of_between, moves=("coefficient_of_variation",),
-        swaps=("smallest_worthwhile_change",), stays=(),
-    ),
     "equivalence": Rule(lambda s: equivalence(s.d, 2.0 * s.unit), stays=()),
     "calibration": Rule(
         lambda s: calibration(s.f, s.x, rng=1), line_moved, (), negative,
@@ -339,7 +316,6 @@ RULES = {
         lambda s: numbers({}, p=brown_forsythe([s.d[s.group == g] for g in np.unique(s.group)])),
         stays=(),
     ),
-    "games-howell": Rule(of_games_howell, stays=("difference",)),
     "total deviation": Rule(of_tdi, stays=()),
     "shape": Rule(
         lambda s: shape(s.d, s.codes), swapped=lambda v: {"skewness": -v["skewness"]}, stays=()

@@ -15,7 +15,6 @@ from statsmodels.stats.oneway import anova_oneway
 from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval
-from agreement.stats.basics.pairwise import games_howell
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
 from agreement.stats.causes.pooled_profiles import athletes_by_profile, pooled_profiles
 from agreement.stats.causes.profile_at_equal_level import (
@@ -345,19 +344,6 @@ def test_a_declared_error_does_not_do_for_equal_fitness():
     declared = StudyOptions(reference=Reference(sem=2.0))
     with pytest.raises(NotEstimable, match="repeats of the laboratory on 10"):
         profile_at_equal_level_of(replace(data, options=declared))
-
-
-def test_games_howell_is_the_studentised_range():
-    pairs = squad([9, 8, 10])
-    d = (pairs["field"] - pairs["lab"]).to_numpy()
-    table = games_howell(d, pairs["training_profile"])
-    row = table.iloc[0]
-    a, b = d[pairs["training_profile"] == "a"], d[pairs["training_profile"] == "b"]
-    assert row["difference"] == pytest.approx(a.mean() - b.mean(), abs=1e-3)
-    q = abs(a.mean() - b.mean()) * np.sqrt(2 / (a.var(ddof=1) / 9 + b.var(ddof=1) / 8))
-    assert row["p"] == pytest.approx(stats.studentized_range.sf(q, 3, row["df"]), abs=1e-3)
-    with pytest.raises(NotEstimable, match="three athletes"):
-        games_howell([1.0, 2.0], ["a", "b"])
 
 
 # --- pooling --------------------------------------------------------------------------------------

@@ -1,7 +1,6 @@
-"""Several pairs or replicates per athlete, against the printed examples of 1986, 1999 and 2007."""
+"""Several pairs per athlete, against the printed example of 2007."""
 
 import json
-import warnings
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from agreement.errors import SmallSampleWarning
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
@@ -19,9 +17,7 @@ from agreement.stats.limits.repeated import (
     RepeatedLimits,
     limits_as_if_independent,
     limits_by_athlete,
-    limits_of_agreement_repeated,
 )
-from agreement.stats.limits.replicates import limits_of_agreement_replicates
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
 PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
@@ -31,19 +27,6 @@ CARDIAC = [
     for pair in rows
 ]
 PERSON, RV, IC = np.array(CARDIAC).T
-
-
-def replicates(rows, field, lab):
-    """Replicates of two groups of columns, in long form."""
-    person = np.arange(len(rows))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", SmallSampleWarning)
-        return limits_of_agreement_replicates(
-            rows[:, field].ravel(),
-            np.repeat(person, len(field)),
-            rows[:, lab].ravel(),
-            np.repeat(person, len(lab)),
-        )
 
 
 def test_cardiac_output_2007_true_value_varies():
@@ -78,51 +61,12 @@ def test_cardiac_output_unweighted_form_with_mover_interval():
     assert limits.upper_interval() == pytest.approx((1.9795055352, 4.0813834346), abs=1e-9)
 
 
-def test_cardiac_output_true_value_constant():
-    # Bland & Altman 1999 section 5.2 (memory, reproduced to 0.0002): 0.7092, 0.1072, 0.1379, 1.0517
-    with pytest.warns(SmallSampleWarning):
-        limits = limits_of_agreement_replicates(RV, PERSON, IC, PERSON)
-    assert limits.bias == pytest.approx(0.7092, abs=5e-5)
-    assert limits.field_within == pytest.approx(0.1072, abs=5e-5)
-    assert limits.lab_within == pytest.approx(0.1379, abs=5e-5)
-    assert limits.sd == pytest.approx(1.0517, abs=2e-4)
-
-
-def test_peak_flow_1986_replicated():
-    # Bland & Altman 1986 (read second-hand and memory): bias -6.0, 37.7, limits with 2 SD
-    rows = np.array(PUBLISHED["pefr_1986"]["rows"], dtype=float)
-    limits = replicates(rows, [0, 1], [2, 3])
-    assert limits.bias == pytest.approx(-6.0, abs=0.05)
-    assert np.sqrt(limits.components[0].variance) == pytest.approx(33.2, abs=0.05)
-    assert np.sqrt(2 * limits.field_within) == pytest.approx(21.6, abs=0.05)
-    assert np.sqrt(2 * limits.lab_within) == pytest.approx(28.2, abs=0.05)
-    assert limits.sd == pytest.approx(37.7, abs=0.05)
-    ends = limits.bias - 2 * limits.sd, limits.bias + 2 * limits.sd
-    assert ends == pytest.approx((-81.4, 69.4), abs=0.15)  # the paper rounds before it multiplies
-
-
-def test_blood_pressure_1999_three_replicates():
-    # Bland & Altman 1999 sections 4 and 5.1 (memory; coefficients read second-hand)
-    rows = np.array(PUBLISHED["blood_pressure_1999"]["rows"], dtype=float)
-    limits = replicates(rows, [0, 1, 2], [6, 7, 8])
-    assert limits.bias == pytest.approx(-15.62, abs=0.005)
-    assert limits.components[0].variance == pytest.approx(358.493, abs=0.001)
-    assert limits.sd == pytest.approx(20.95, abs=0.005)
-    assert (limits.lower, limits.upper) == pytest.approx((-56.68, 25.44), abs=0.005)
-    assert limits.field_within == pytest.approx(37.408, abs=0.0005)
-    assert limits.lab_within == pytest.approx(83.141, abs=0.0005)
-    # the paper multiplies by 1.96, so z costs 0.0003
-    assert limits.repeatability_coefficients() == pytest.approx((16.95, 25.27), abs=0.0055)
-
-
 def test_one_reading_each_is_the_simple_design():
     rng = np.random.default_rng(3)
     lab = rng.normal(50, 5, 40)
     field = lab + rng.normal(1, 2, 40)
     who = np.arange(40)
     one = limits_of_agreement(field, lab)
-    other = limits_of_agreement_replicates(field, who, lab, who)
-    assert (other.bias, other.sd) == pytest.approx((one.bias, one.sd), rel=1e-12)
     assert limits_by_athlete(field - lab, who) == LimitsOfAgreement(
         40, pytest.approx(one.bias), pytest.approx(one.sd)
     )
@@ -195,16 +139,12 @@ def test_shift_scale_and_relabelled_athletes(seed, shift, scale):
 
 
 def test_refusals():
-    with pytest.raises(ValueError, match="no athlete has two pairs"):
-        limits_of_agreement_repeated([1.0, 2.0, 3.0], ["a", "b", "c"])
     with pytest.raises(ValueError, match="at least 3 athletes; got 2"):
-        limits_of_agreement_repeated([1.0, 2.0, 3.0], ["a", "b", "b"])
+        limits_by_athlete([1.0, 2.0, 3.0], ["a", "b", "b"])
     with pytest.raises(ValueError, match="1 values are missing"):
         limits_by_athlete([1.0, np.nan, 3.0], ["a", "b", "c"])
     with pytest.raises(ValueError, match="3 athletes and 3 pairs"):
         limits_of_agreement_anova([1.0, 2.0, 3.0], ["a", "b", "c"])
-    with pytest.raises(ValueError, match="two sets of athletes differ"):
-        limits_of_agreement_replicates([1.0, 2.0], ["a", "b"], [1.0, 2.0], ["a", "c"])
     with pytest.raises(ValueError, match="equal length"):
         limits_by_athlete([1.0, 2.0], ["a"])
 
@@ -215,9 +155,8 @@ def test_equal_values_everywhere_give_limits_of_no_width():
     assert limits.upper_interval() == (1.5, 1.5)
 
 
-def test_frame_and_warning():
-    with pytest.warns(SmallSampleWarning, match="12 athletes"):
-        limits = limits_of_agreement_repeated(RV - IC, PERSON)
+def test_frame():
+    limits = limits_by_athlete(RV - IC, PERSON)
     assert isinstance(limits, RepeatedLimits)
     assert limits.to_frame()["n_pairs"].tolist() == [60] * 4
     assert "12 athletes (60 pairs)" in limits.summary()

@@ -12,7 +12,7 @@ from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import said_p
 from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.basics.replicates import Replicates
-from agreement.stats.basics.shares import coverage_probability, total_deviation_index
+from agreement.stats.basics.shares import total_deviation_index
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.causes.budget import budget_of
 from agreement.stats.causes.profile_bias import profile_bias
@@ -23,7 +23,6 @@ from agreement.stats.indices.equivalence import equivalence_of
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.limits_of_agreement import limits_of_agreement_of
-from agreement.stats.limits.replicates import limits_of_agreement_replicates
 from agreement.stats.lines.calibration import calibration
 from agreement.stats.lines.linearity import _line, linearity
 from agreement.stats.lines.passing_bablok import passing_bablok
@@ -145,18 +144,6 @@ def test_what_is_said_of_spreads_of_profiles():
     assert 0 <= repeated.loc["p_equal_spread", "value"] <= 1  # of athlete means
     small = squad(np.arange(40), 0.3).to_frame().set_index("statistic")
     assert 1 <= small.loc["spread_ratio", "value"] < 3  # spreads below 1 have a ratio too
-
-
-def test_the_spread_of_replicates_lies_in_its_interval():
-    found = limits_of_agreement_replicates(FIELD, TWICE, LAB, TWICE)
-    low, high = found.sd_interval()
-    assert 0 < low < found.sd < high
-
-
-@pytest.mark.parametrize(("sd", "n"), [(0.0, 10), (1.0, 3)])
-def test_no_share_without_spread_or_of_three(sd, n):
-    with pytest.raises(ValueError, match="spread above 0 and more than 3"):
-        coverage_probability(0.5, sd, 3.0, n)
 
 
 def test_an_index_of_nearly_everyone_is_doubtful_in_a_small_study():

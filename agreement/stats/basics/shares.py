@@ -59,33 +59,6 @@ def _interval(k: int, n: int, confidence_level: float, method: str) -> Interval:
     return Interval(float(found.low), float(found.high))
 
 
-def coverage_probability(bias: float, sd: float, margin: float, n: int) -> tuple[float, Interval]:
-    """
-    Return the normal share of athletes within the margin, and its interval from the logit scale.
-
-    Notes
-    -----
-    Formula from memory, agreeing with simulation to 3 %; divisor n - 3 as in the sources' code.
-
-    References
-    ----------
-    .. [1] Lin L, Hedayat AS, Sinha B, Yang M. Statistical methods in assessing agreement. JASA
-       2002;97:257-270.
-    """
-    if sd <= 0.0 or n <= 3:
-        message = f"the share needs a spread above 0 and more than 3 athletes; got {sd:g}, {n}"
-        raise ValueError(message)
-    up, down = (margin - bias) / sd, (-margin - bias) / sd
-    share = float(special.ndtr(up) - special.ndtr(down))
-    if not 0.0 < share < 1.0:
-        return share, Interval(share, share)
-    f_up, f_down = stats.norm.pdf(up), stats.norm.pdf(down)
-    variance = (f_down - f_up) ** 2 + (up * f_up - down * f_down) ** 2 / 2.0
-    half = z_of(0.95) * np.sqrt(variance / (n - 3.0)) / (share * (1.0 - share))
-    logit = special.logit(share)
-    return share, Interval(float(special.expit(logit - half)), float(special.expit(logit + half)))
-
-
 def total_deviation_index(difference: npt.ArrayLike, share: float = 0.90) -> TotalDeviationIndex:
     """
     Margin that `share` of athletes stays within.

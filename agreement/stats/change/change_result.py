@@ -27,7 +27,6 @@ from agreement.terms import UNIT
 
 FEWEST: Final = 3
 OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")
-_EXCLUDES: Final = 0.05
 _UNKNOWN: Final = "the laboratory's own error is unknown"
 SMALLEST_WORTHWHILE: Final = 0.2  # of the laboratory's spread between athletes (Hopkins 2000)
 

@@ -14,7 +14,6 @@ CHANGE_DAYS: Final = 200
 CHANGE_ABOVE: Final = (20.0, 0.50)
 MASS_DAYS, MASS_ABOVE = 45, 0.15
 MASS_LONG_DAYS, MASS_LONG_ABOVE = 365, 0.30
-HR_ABOVE: Final = 45.0  # bpm between two maxima of one person in one mode
 
 
 class TwoBodies(NamedTuple):

@@ -10,7 +10,6 @@ from scipy import special
 
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval
-from agreement.stats.basics.tolerance import tolerance_factor
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
@@ -150,26 +149,6 @@ def equivalence_of(data: MethodData) -> Equivalence:
     if agreed_on is not None and first is not None and agreed_on > first:
         notes.append("margin agreed after the first laboratory test")
     return replace(result, note="; ".join(notes))
-
-
-def everyone_within(
-    bias: float, sd: float, n: int, margin: float, *, share: float = 0.95, confidence: float = 0.95
-) -> bool:
-    """
-    Return whether one may claim that a share of athletes lies inside -/+ margin.
-
-    Parameters
-    ----------
-    bias, sd : float
-        Of the differences of one pair per athlete. [mL/kg/min]
-    n : int
-        Athletes.
-    margin : float
-        [mL/kg/min]
-    share, confidence : float, default 0.95
-        Of the two-sided normal tolerance factor k: the claim holds if ``|bias| + k sd <= margin``.
-    """
-    return bool(abs(bias) + tolerance_factor(n, share, confidence) * sd <= margin)
 
 
 def _p_not_above(distance: float, error: float, df: int) -> float:

@@ -8,7 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
-from agreement.stats.basics.intervals import Interval, sd_interval, z_of
+from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.basics.shares import (
     TotalDeviationIndex,
@@ -128,29 +128,6 @@ class ErrorsOfEstimate(Result):
         return Row.of(name, value, interval, n=self.n, n_pairs=self.n_pairs, unit=unit, note=said)
 
 
-@dataclass(frozen=True, slots=True)
-class BetweenMethodError:
-    """
-    Typical error between two methods, fair only if both share the noise equally.
-
-    Attributes
-    ----------
-    typical_error : float
-        Standard deviation of the differences over root 2. [mL/kg/min]
-    interval : Interval
-        Chi-square, 95 %.
-    coefficient_of_variation : float
-        The same on the logarithmic scale. [%]
-    smallest_worthwhile_change : float
-        A fifth of the spread between athletes in the laboratory: a yardstick of this group.
-    """
-
-    typical_error: float
-    interval: Interval
-    coefficient_of_variation: float
-    smallest_worthwhile_change: float
-
-
 def errors_of_estimate(
     field: npt.ArrayLike,
     lab: npt.ArrayLike,
@@ -209,30 +186,6 @@ def errors_of_estimate(
         int(inside.sum()),
         total_deviation_index(d, share),
         replicates,
-    )
-
-
-def between_method_error(field: npt.ArrayLike, lab: npt.ArrayLike) -> BetweenMethodError:
-    """
-    Typical error between methods and smallest worthwhile change, one pair per athlete.
-
-    References
-    ----------
-    .. [1] Hopkins WG. Measures of reliability in sports medicine and science. Sports Med
-       2000;30:1-15.
-    """
-    pairs = checked_pairs(field, lab)
-    if min(float(pairs.lab.min()), float(pairs.field.min())) <= 0.0:
-        message = "a coefficient of variation needs values above 0"
-        raise ValueError(message)
-    n = pairs.field.size
-    error = float(np.std(pairs.field - pairs.lab, ddof=1)) / np.sqrt(2.0)
-    of_logs = float(np.std(np.log(pairs.field / pairs.lab), ddof=1)) / np.sqrt(2.0)
-    return BetweenMethodError(
-        float(error),
-        sd_interval(float(error), n - 1),
-        100.0 * float(np.expm1(of_logs)),
-        0.2 * float(np.std(pairs.lab, ddof=1)),
     )
 
 

@@ -8,10 +8,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
+from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, mover_half_widths, variance_interval
 from agreement.stats.basics.tolerance import limit_factors
-from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement, warn_if_few
+from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement
 from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
 from agreement.stats.result import Result
 
@@ -132,54 +132,6 @@ class RepeatedLimits(Result):
         return mover_half_widths(
             self._components(), self.between / self.n, self.coverage, confidence_level
         )
-
-
-def limits_of_agreement_repeated(
-    difference: npt.ArrayLike, athlete: npt.ArrayLike, *, coverage: float = 0.95
-) -> RepeatedLimits:
-    r"""
-    Bias and limits when the true value varies between the pairs of an athlete.
-
-    Parameters
-    ----------
-    difference : array_like, shape (N,)
-        Field minus laboratory. [mL/kg/min]
-    athlete : array_like, shape (N,)
-        Athlete of each pair.
-    coverage : float, default 0.95
-
-    Returns
-    -------
-    RepeatedLimits
-
-    Raises
-    ------
-    ValueError
-        With fewer than 3 athletes, without any repeated athlete, or with missing values.
-
-    Warns
-    -----
-    SmallSampleWarning
-        Below 30 athletes.
-
-    Notes
-    -----
-    :math:`V = S_d^2 + (1 - 1/m_h) MS_W`; intervals by MOVER [1]_ (formula from memory; simulated
-    coverage of a limit's interval .954 to .957 with 12 athletes). With 1 to 4 repeats in all, the
-    exact factors of one pair per athlete are used on :math:`\sqrt V` instead.
-
-    References
-    ----------
-    .. [1] Zou GY. Confidence interval estimation for the Bland-Altman limits of agreement with
-       multiple observations per individual. Stat Methods Med Res 2013;22:630-642.
-    """
-    checked_share("coverage", coverage)
-    limits = limits_by_athlete(difference, athlete, coverage=coverage)
-    if isinstance(limits, RepeatedLimits):
-        warn_if_few(limits.n)
-        return limits
-    message = "no athlete has two pairs; use limits_of_agreement"
-    raise ValueError(message)
 
 
 StudyLimits = LimitsOfAgreement | RepeatedLimits

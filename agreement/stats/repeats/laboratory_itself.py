@@ -22,10 +22,6 @@ from agreement.stats.rows import Row, rows_frame
 from agreement.tables.options import Change
 
 FEWEST_STEPS: Final = FEWEST_DF + 1  # athletes with a test and the next
-CHANGE_COLUMNS: Final = (
-    *("athlete_id", "first_test", "last_test", "days", "before", "after", "change"),
-    *("noise", "beyond_noise"),
-)
 
 
 @dataclass(frozen=True, slots=True)
