@@ -56,30 +56,16 @@ def _escape(found: re.Match[str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """
-    One thing found in a study folder.
+    """One thing found in a study folder."""
 
-    Attributes
-    ----------
-    severity : {"stop", "set_aside", "note"}
-        Whether the run ends, the row leaves, or the row stays and the reader should know.
-    reason : str
-        A code; for ``set_aside`` one of `agreement.terms.REASONS`.
-    file : str
-        Path inside the study folder.
-    row : int or None
-        As a spreadsheet counts: the header is row 1. None: the whole file.
-    column : str or None
-        The column as the file calls it. None: the whole row.
-    what, remedy : str
-        What is wrong, with the value; and what to do.
-    """
-
+    # {"stop", "set_aside", "note"}. Whether the run ends, the row leaves, or the row stays and the
+    # reader should know.
     severity: Severity
-    reason: str
-    file: str
-    row: int | None
-    column: str | None
+    reason: str  # a code; for ``set_aside`` one of `agreement.terms.REASONS`
+    file: str  # path inside the study folder
+    row: int | None  # as a spreadsheet counts: the header is row 1. None: the whole file.
+    column: str | None  # the column as the file calls it. None: the whole row.
+    # what, remedy: what is wrong, with the value; and what to do
     what: str
     remedy: str
 

@@ -169,10 +169,6 @@ class Cohort:
         options : mapping or StudyOptions, optional
             What `study.toml` would say: ``{"study": {"time_zone": "UTC"}, "pairing": {...}}``.
 
-        Returns
-        -------
-        Cohort
-
         Raises
         ------
         TableError
@@ -211,10 +207,6 @@ class Cohort:
         **tables : mapping
             Tables of `study.toml` with the keys to change, such as
             ``pairing={"days_before": 28}``. The other keys stay as they are.
-
-        Returns
-        -------
-        Cohort
 
         Raises
         ------
@@ -264,7 +256,6 @@ class Cohort:
 
         Parameters
         ----------
-        method : str
         mode : str, optional
             May be left out where the method has pairs in one mode only.
 
@@ -332,7 +323,6 @@ class Cohort:
             As for `pairs_of`.
         ax : Axes, optional
             Where to draw; without it matplotlib's current axes.
-        coverage : float, default 0.95
         """
         from agreement.figures.of_arrays import plot_differences
 

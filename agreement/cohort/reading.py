@@ -50,19 +50,9 @@ def inspect_cohort(
     """
     Read a study folder and return everything found on the way to its pairs, without raising.
 
-    Parameters
-    ----------
-    folder : Path or str
-        The study folder.
-    progress : callable, optional
-        Called with the number of session files read and their total.
-
-    Returns
-    -------
-    cohort : Cohort or None
-        None when something stops the study.
-    problems : tuple of Problem
-        Stops, then what was set aside, then notes.
+    progress: called with the number of session files read and their total.
+    Returns cohort: None when something stops the study.
+    Returns problems: stops, then what was set aside, then notes.
     """
     study, problems = inspect_study(folder)
     if study is None:

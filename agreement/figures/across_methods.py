@@ -29,21 +29,10 @@ def plot_budgets(
     """
     Draw how far each source alone spreads one reading of each method.
 
-    Parameters
-    ----------
-    results : DataFrame
-        Lines of results.csv: analysis ``budget``, group ``all``; variances. [(mL/kg/min)^2]
-    methods : sequence of str
-        From left to right.
-    mode : str
-    labels : mapping of str to str, optional
-        What people read for a method.
-    ax : Axes
-
-    Returns
-    -------
-    Axes
-        Cells are standard deviations [mL/kg/min], the darker the larger; empty: no number.
+    results: lines of results.csv: analysis ``budget``, group ``all``; variances. [(mL/kg/min)^2]
+    methods: from left to right.
+    labels: what people read for a method.
+    Returns: cells are standard deviations [mL/kg/min], the darker the larger; empty: no number.
     """
     rows = results[
         (results["analysis"] == "budget") & (results["group"] == "all") & (results["mode"] == mode)
@@ -97,22 +86,9 @@ def plot_averaging_curves(
     """
     Draw the half width of the limits by days averaged, one line for each method.
 
-    Parameters
-    ----------
-    results : DataFrame
-        Lines of results.csv: analysis ``averaging_curve``, half_width_fitted. [mL/kg/min]
-    methods : sequence of str
-    mode : str
-    labels : mapping of str to str, optional
-    margin : float, optional
-        The limit agreed beforehand. [mL/kg/min]
-    noise : float, optional
-        Half width that the laboratory's own error alone would give. [mL/kg/min]
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    results: lines of results.csv: analysis ``averaging_curve``, half_width_fitted. [mL/kg/min]
+    margin: the limit agreed beforehand. [mL/kg/min]
+    noise: half width that the laboratory's own error alone would give. [mL/kg/min]
     """
     marks, names, said = marks_for(methods), labels or {}, []
     fitted = results[
@@ -168,20 +144,9 @@ def plot_profiles_of_methods(
     """
     Draw the bias of each method in each training profile, with its interval.
 
-    Parameters
-    ----------
-    results : DataFrame
-        Lines of results.csv: analysis ``profile_bias``, statistic bias. [mL/kg/min]
-    methods : sequence of str
-        Within a profile from top to bottom.
-    mode : str
-    labels : mapping of str to str, optional
-    ax : Axes
-
-    Returns
-    -------
-    Axes
-        With marks whose ids (gid) are the keys of their numbers.
+    results: lines of results.csv: analysis ``profile_bias``, statistic bias. [mL/kg/min]
+    methods: within a profile from top to bottom.
+    Returns: with marks whose ids (gid) are the keys of their numbers.
     """
     rows = results[
         (results["analysis"] == "profile_bias")

@@ -13,18 +13,9 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
     """
     Draw the half width of the limits against the number of days averaged.
 
-    Parameters
-    ----------
-    curve : DataFrame
-        Rows of the results table: analysis ``averaging_curve`` of one method and mode, groups
+    curve: rows of the results table: analysis ``averaging_curve`` of one method and mode, groups
         ``1`` ... ``14`` and ``floor``. [mL/kg/min]
-    margin : float, optional
-        The limit agreed beforehand. [mL/kg/min]
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    margin: the limit agreed beforehand. [mL/kg/min]
     """
     labels = []
     days, fitted = _series(curve, "half_width_fitted")

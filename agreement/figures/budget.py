@@ -25,17 +25,9 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
     """
     Draw how far each source alone would spread one reading's difference.
 
-    Parameters
-    ----------
-    budget : result or DataFrame
-        With the statistics of the error budget: variances by component and
+    budget: with the statistics of the error budget: variances by component and
         half_width_without_<component>. [(mL/kg/min)^2 and mL/kg/min]
-    ax : Axes
-
-    Returns
-    -------
-    Axes
-        Bars are square roots of the variances [mL/kg/min]: their squares add up, not they. The
+    Returns: bars are square roots of the variances [mL/kg/min]: their squares add up, not they. The
         number beside each bar: half width of the limits if the component were gone.
     """
     known = estimates(budget)

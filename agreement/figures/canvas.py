@@ -43,18 +43,11 @@ def blank(
     """
     Return a figure of the house width with its panels in rows; narrow: one below another.
 
-    Parameters
-    ----------
-    height : float
-        Of the whole figure. [inch]
-    columns : int
-        Panels side by side.
-    panels : int, optional
-        In all; default: one row of them.
-    narrow : bool
-        As wide as a phone's screen instead of a page.
-    width : float, optional
-        Another width than these two. [inch]
+    height: of the whole figure. [inch]
+    columns: panels side by side.
+    panels: in all; default: one row of them.
+    narrow: as wide as a phone's screen instead of a page.
+    width: another width than these two. [inch]
     """
     count = columns if panels is None else panels
     across = 1 if narrow else min(columns, count)
@@ -140,12 +133,8 @@ def tell_points(points: Collection, words: Sequence[str]) -> None:
     """
     Have each point of a figure say something when it is pointed at.
 
-    Parameters
-    ----------
-    points : Collection
-        Drawn points, as `seaborn.scatterplot` leaves them in ``ax.collections``.
-    words : sequence of str
-        One for each point, in their order.
+    points: drawn points, as `seaborn.scatterplot` leaves them in ``ax.collections``.
+    words: one for each point, in their order.
     """
     points.set_urls([f"{_TOLD}{said}" for said in words])  # kept with its point, whatever happens
 

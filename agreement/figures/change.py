@@ -25,21 +25,12 @@ def plot_change(
     """
     Draw the field's change of each athlete against the laboratory's.
 
-    Parameters
-    ----------
-    changes : DataFrame
-        Columns lab, field: changes between two visits. [mL/kg/min]
-    smallest_real : float, optional
-        Laboratory changes up to this size may be noise; they lie in the hatched band. [mL/kg/min]
-    card : float, optional
-        The field change that cards call real: beyond these lines it is more than noise. [mL/kg/min]
-    told : sequence of str, optional
-        What each point says when it is pointed at.
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    changes: columns lab, field: changes between two visits. [mL/kg/min]
+    smallest_real: laboratory changes up to this size may be noise; they lie in the hatched band.
+        [mL/kg/min]
+    card: the field change that cards call real: beyond these lines it is more than noise.
+        [mL/kg/min]
+    told: what each point says when it is pointed at.
     """
     ax.set_xlabel("laboratory change (mL/kg/min)")
     ax.set_ylabel("field change (mL/kg/min)")
@@ -92,19 +83,9 @@ def plot_change_arrows(
     """
     Draw for each athlete an arrow from the laboratory's change to the field's.
 
-    Parameters
-    ----------
-    changes : DataFrame
-        Columns athlete_id, lab, field; drawn in order of the laboratory's change. [mL/kg/min]
-    smallest_real : float, optional
-        Laboratory changes up to this size may be noise. [mL/kg/min]
-    named : bool
-        Whether the athletes' ids stand beside their arrows.
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    changes: columns athlete_id, lab, field; drawn in order of the laboratory's change. [mL/kg/min]
+    smallest_real: laboratory changes up to this size may be noise. [mL/kg/min]
+    named: whether the athletes' ids stand beside their arrows.
     """
     ordered = changes.sort_values(["lab", "field", "athlete_id"], kind="stable")
     athletes = len(ordered)

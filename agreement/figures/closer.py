@@ -40,12 +40,8 @@ def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], Compared
     """
     Return the ratios of errors (RMSE) of a results table, either way round.
 
-    Parameters
-    ----------
-    results : DataFrame
-        Lines of results.csv: analysis ``closer``, methods ``A vs B``, statistics ``rmse_ratio``
-        and, where it is there, ``p_rmse_joint``.
-    mode : str
+    results: lines of results.csv: analysis ``closer``, methods ``A vs B``, statistics
+        ``rmse_ratio`` and, where it is there, ``p_rmse_joint``.
     """
     mine = results[
         (results["analysis"] == "closer")
@@ -74,21 +70,10 @@ def plot_closer(
     """
     Draw for each pair of methods the ratio of their errors, shaded where one is shown closer.
 
-    Parameters
-    ----------
-    results : DataFrame
-        Lines of results.csv, see `compared`.
-    order : list of str
-        The methods from top to bottom, the closest first.
-    mode : str
-    labels : mapping of str to str, optional
-        What people read for a method.
-    ax : Axes
-
-    Returns
-    -------
-    Axes
-        Below the diagonal: error of the row's method over that of the column's. Above 1 the
+    results: lines of results.csv, see `compared`.
+    order: the methods from top to bottom, the closest first.
+    labels: what people read for a method.
+    Returns: below the diagonal: error of the row's method over that of the column's. Above 1 the
         column's method is closer.
     """
     found, narrow = compared(results, mode), is_narrow(ax)

@@ -71,7 +71,6 @@ def plot_differences(
         What each point says when it is pointed at (`agreement.figures.points.pair_words`).
     points : bool, default True
         False: lines and bands alone, on axes that tell no pair, for every point is a person.
-    ax : Axes
 
     Returns
     -------
@@ -117,13 +116,8 @@ def plot_difference_panels(
     """
     Draw the difference plots of several methods on the same two axes, one panel each.
 
-    Parameters
-    ----------
-    panels : sequence of Panel
-    margin, noise_floor : float, optional
-        As for `plot_differences`, the same in every panel.
-    axes : sequence of Axes
-        As many, in rows as `agreement.figures.canvas.blank` makes them.
+    margin, noise_floor: as for `plot_differences`, the same in every panel.
+    axes: as many, in rows as `agreement.figures.canvas.blank` makes them.
     """
     for one, ax in zip(panels, axes, strict=True):
         plot_differences(

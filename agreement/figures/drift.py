@@ -37,21 +37,10 @@ def plot_drift(
 
     No single pair is drawn: its difference and its day together would tell whose it is.
 
-    Parameters
-    ----------
-    days : array_like, shape (n,)
-        Middle of each stretch, since the study's first laboratory test. [days]
-    bias, low, high : array_like, shape (n,)
-        Mean of field minus laboratory there, and its interval. [mL/kg/min]
-    line : Line
-        Of difference on days, over all pairs.
-    key : str, optional
-        The line's place in the results table: its SVG id.
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    days: shape (n,). Middle of each stretch, since the study's first laboratory test. [days]
+    bias, low, high: shape (n,). Mean of field minus laboratory there, and its interval. [mL/kg/min]
+    line: of difference on days, over all pairs.
+    key: the line's place in the results table: its SVG id.
     """
     x, middle = np.asarray(days, dtype=np.float64), np.asarray(bias, dtype=np.float64)
     reach = np.abs(np.stack([np.asarray(low), np.asarray(high)]) - middle)

@@ -42,22 +42,11 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
     """
     Return the statistics of a result, by name.
 
-    Parameters
-    ----------
-    result : object with ``to_frame()``, or DataFrame
-        A result of `agreement.stats`, or rows of one analysis, method, mode and group of the
+    result: a result of `agreement.stats`, or rows of one analysis, method, mode and group of the
         results table.
-
-    Returns
-    -------
-    dict of str to Estimate
-        Of group ``all``, where there are several groups.
-
-    Raises
-    ------
-    ValueError
-        With several groups of which none is ``all``, or rows of several analyses, methods or
-        modes: one of them would be drawn as the study.
+    Returns: of group ``all``, where there are several groups.
+    Raises ValueError with several groups of which none is ``all``, or rows of several analyses,
+        methods or modes: one of them would be drawn as the study.
     """
     frame = result if isinstance(result, pd.DataFrame) else result.to_frame()
     for column in ("analysis", "method", "mode"):

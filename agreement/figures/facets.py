@@ -21,20 +21,11 @@ def facet(
     """
     Give drawn panels the same axes, their titles, and names and legend once.
 
-    Parameters
-    ----------
-    axes : sequence of Axes
-        Each drawn by the same function, one that writes nothing above or beside its panel, in rows
-        as `agreement.figures.canvas.blank` makes them.
-    titles : sequence of str
-        One for each panel.
-    share : {"x", "y", "both"}
-        Which axis gets the same limits everywhere. Names of ticks stay where the other differs.
-    legend_columns : int
-
-    Returns
-    -------
-    sequence of Axes
+    axes: each drawn by the same function, one that writes nothing above or beside its panel, in
+        rows as `agreement.figures.canvas.blank` makes them.
+    titles: one for each panel.
+    share: {"x", "y", "both"}. Which axis gets the same limits everywhere. Names of ticks stay where
+        the other differs.
     """
     for which in ("x", "y") if share == "both" else (share,):
         ends = [end for ax in axes for end in getattr(ax, f"get_{which}lim")()]

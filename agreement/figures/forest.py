@@ -20,17 +20,8 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
     """
     Draw each study's bias and limits, and below them what the pool says.
 
-    Parameters
-    ----------
-    studies : DataFrame
-        name, n, bias, low, high (interval of the bias), lower_limit, upper_limit. [mL/kg/min]
-    summary : DataFrame
-        The same columns for a typical squad and the next squad; n may be missing.
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    studies: name, n, bias, low, high (interval of the bias), lower_limit, upper_limit. [mL/kg/min]
+    summary: the same columns for a typical squad and the next squad; n may be missing.
     """
     rows = [*studies.to_dict("records"), *summary.to_dict("records")]
     names = []

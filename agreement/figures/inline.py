@@ -70,10 +70,7 @@ def figure_css(*, dark: bool = False) -> str:
     """
     Return what a page needs for inline figures: which variant is shown where, and the paper.
 
-    Parameters
-    ----------
-    dark : bool
-        Whether the page itself turns dark by the reader's setting; figures turn with it.
+    dark: whether the page itself turns dark by the reader's setting; figures turn with it.
     """
     shown = (
         ":root{--fig-paper:none}"
@@ -92,14 +89,9 @@ def inline_svg(svg: str, *, name: str, alt: str) -> str:
     """
     Return a figure as an element to stand in a page.
 
-    Parameters
-    ----------
-    svg : str
-        From `agreement.figures.canvas.svg_text`.
-    name : str
-        Unique on the page: ids that the figure refers to follow from it.
-    alt : str
-        What the figure shows.
+    svg: from `agreement.figures.canvas.svg_text`.
+    name: unique on the page: ids that the figure refers to follow from it.
+    alt: what the figure shows.
     """
     root = ET.fromstring(svg)  # our own text, see above
     prefix = f"f{crc32(name.encode()):x}"

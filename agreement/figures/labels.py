@@ -67,15 +67,9 @@ def legend_below(
     """
     Explain the marks below a panel, from the left edge of the figure.
 
-    Parameters
-    ----------
-    ax : Axes
-    handles : sequence of artists, optional
-        With labels; default: all labelled artists of the panel.
-    columns : int
-        Halved where the figure is narrow.
-    drop : float
-        From the foot of the panel to the legend: what tick labels and the axis' name take. [pt]
+    handles: with labels; default: all labelled artists of the panel.
+    columns: halved where the figure is narrow.
+    drop: from the foot of the panel to the legend: what tick labels and the axis' name take. [pt]
     """
     figure = ax.get_figure(root=True)
     shown = ax.get_legend_handles_labels()[0] if handles is None else list(handles)

@@ -30,16 +30,9 @@ def method_rows(results: pd.DataFrame) -> list[MethodRow]:
     """
     Return the methods of a results table, the one closest to the laboratory (RMSE) first.
 
-    Parameters
-    ----------
-    results : DataFrame
-        Columns of results.csv: of the groups only ``all`` is read. Methods without a bias come
+    results: columns of results.csv: of the groups only ``all`` is read. Methods without a bias come
         last; those that have no pair (n = 0) are left out.
-
-    Returns
-    -------
-    list of MethodRow
-        Order and content do not depend on the order of the rows.
+    Returns: order and content do not depend on the order of the rows.
     """
     whole = results[results["group"] == "all"]
     judged = whole[whole["analysis"] == "limits_of_agreement"]

@@ -37,26 +37,15 @@ def plot_methods(
     """
     Draw bias and limits of every method on one axis, the closest to the laboratory on top.
 
-    Parameters
-    ----------
-    results : DataFrame
-        Lines of results.csv. Read of group ``all``: ``limits_of_agreement`` (bias, lower_limit,
-        upper_limit), ``net_of_laboratory`` (own_lower_limit, own_upper_limit), ``no_method``
-        (constant_half_width), ``error/rmse`` (the order) and the note of
+    results: lines of results.csv. Read of group ``all``: ``limits_of_agreement`` (bias,
+        lower_limit, upper_limit), ``net_of_laboratory`` (own_lower_limit, own_upper_limit),
+        ``no_method`` (constant_half_width), ``error/rmse`` (the order) and the note of
         ``verdict/within_margin``. What is missing is not drawn.
-    labels : mapping of str to str, optional
-        What people read for a method; default: the method's key.
-    margin : float, optional
-        The limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
-    noise : float, optional
-        Half width that the laboratory's own error alone would give. [mL/kg/min]
-    ax : Axes
-        Of any size: names and verdicts stand beside the rows, or above them where it is narrow.
-
-    Returns
-    -------
-    Axes
-        With lines whose ids (gid) are the keys of their numbers.
+    labels: what people read for a method; default: the method's key.
+    margin: the limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
+    noise: half width that the laboratory's own error alone would give. [mL/kg/min]
+    ax: of any size: names and verdicts stand beside the rows, or above them where it is narrow.
+    Returns: with lines whose ids (gid) are the keys of their numbers.
     """
     rows = method_rows(results)
     narrow = is_narrow(ax)

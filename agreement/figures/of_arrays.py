@@ -43,10 +43,6 @@ def plot_differences(
     ax : Axes, optional
         Where to draw; without it matplotlib's current axes.
 
-    Returns
-    -------
-    Axes
-
     Raises
     ------
     ValueError

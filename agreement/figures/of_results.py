@@ -22,17 +22,9 @@ def plot_result(result: HasFrame, ax: Axes | None = None) -> Axes:
     """
     Draw one result.
 
-    Parameters
-    ----------
-    result : result of `agreement.stats`
-    ax : Axes, optional
-        Without it matplotlib's current axes.
-
-    Returns
-    -------
-    Axes
-        The averaging curve and the error budget as in reports; of other results one row for each
-        number that has a value, those of the unit that most of them have.
+    ax: without it matplotlib's current axes.
+    Returns: the averaging curve and the error budget as in reports; of other results one row for
+        each number that has a value, those of the unit that most of them have.
     """
     if ax is None:
         from matplotlib import pyplot as plt  # only where a figure of the caller's is current
@@ -47,11 +39,7 @@ def plot_estimates(frame: pd.DataFrame, *, ax: Axes) -> Axes:
     """
     Draw numbers under one another, each with its interval.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns statistic, value, low, high, unit and, where there are groups, group.
-    ax : Axes
+    frame: columns statistic, value, low, high, unit and, where there are groups, group.
     """
     known = frame[np.isfinite(frame["value"].to_numpy(np.float64))]
     if known.empty:

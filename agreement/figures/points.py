@@ -54,16 +54,10 @@ def draw_points(
     """
     Draw points from left to right, whatever the order they come in; above 2000 their density.
 
-    Parameters
-    ----------
-    ax : Axes
-    x, y : array_like, shape (n,)
-    filled : array_like of bool, shape (n,), optional
-        Default: all.
-    told : sequence of str, optional
-        What each point says when it is pointed at.
-    words : tuple of str
-        What filled and hollow points are, for the legend.
+    x, y: shape (n,).
+    filled: shape (n,). Default: all.
+    told: what each point says when it is pointed at.
+    words: what filled and hollow points are, for the legend.
     """
     across, up = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     full = np.ones(across.size, bool) if filled is None else np.asarray(filled, dtype=bool)

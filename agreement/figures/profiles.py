@@ -20,21 +20,11 @@ def plot_profiles(
     """
     Draw for each training profile its bias with interval, its limits and its athletes.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns training_profile, field, lab. [mL/kg/min]
-    groups : DataFrame
-        Rows of the results table: analysis ``profile_bias`` of one method and mode; the groups are
-        drawn from top to bottom in their order, ``all`` is passed over. Groups without a bias
+    pairs: columns training_profile, field, lab. [mL/kg/min]
+    groups: rows of the results table: analysis ``profile_bias`` of one method and mode; the groups
+        are drawn from top to bottom in their order, ``all`` is passed over. Groups without a bias
         show their points only. Where there is a ``bias_pooled``, it is a hollow mark below.
-    overall : Estimate
-        The bias over all pairs, drawn as a line.
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    overall: the bias over all pairs, drawn as a line.
     """
     names = [name for name in pd.unique(groups["group"]) if name != "all"]
     marks = marks_for(names)

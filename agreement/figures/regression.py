@@ -22,20 +22,10 @@ def plot_regression(
     """
     Draw laboratory against field values, the line of identity and the calibration line.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns field, lab. [mL/kg/min]
-    line : result or DataFrame
-        With the statistics slope, intercept and standard_error_of_estimate of laboratory on field.
-        The band is one standard error of estimate wide on each side: about 68 % of athletes.
-    told : sequence of str, optional
-        What each point says when it is pointed at.
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    pairs: columns field, lab. [mL/kg/min]
+    line: with the statistics slope, intercept and standard_error_of_estimate of laboratory on
+        field. The band is one standard error of estimate wide on each side: about 68 % of athletes.
+    told: what each point says when it is pointed at.
     """
     ax.set_xlabel("field VO2max (mL/kg/min)")
     ax.set_ylabel("laboratory VO2max (mL/kg/min)")

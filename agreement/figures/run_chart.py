@@ -14,18 +14,9 @@ def plot_run(history: pd.DataFrame, *, margin: float | None = None, ax: Axes) ->
     """
     Draw bias and limits of one method, report after report.
 
-    Parameters
-    ----------
-    history : DataFrame
-        date, n, bias, lower_limit, upper_limit, in the order of the reports; limits may be missing.
-        [mL/kg/min]
-    margin : float, optional
-        Agreed limit, drawn on both sides of 0. [mL/kg/min]
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    history: date, n, bias, lower_limit, upper_limit, in the order of the reports; limits may be
+        missing. [mL/kg/min]
+    margin: agreed limit, drawn on both sides of 0. [mL/kg/min]
     """
     at = np.arange(len(history))
     ax.vlines(at, history["lower_limit"], history["upper_limit"], color=FAINT, linewidth=5.5)
@@ -56,15 +47,9 @@ def plot_control(
     """
     Draw the laboratory's control over time, with its line.
 
-    Parameters
-    ----------
-    days : sequence of float
-        Since the study's first laboratory test. [days]
-    values : sequence of float
-        VO2max of the control. [mL/kg/min]
-    line : tuple of float
-        Value on day 0 and slope of a day.
-    ax : Axes
+    days: since the study's first laboratory test. [days]
+    values: VO2max of the control. [mL/kg/min]
+    line: value on day 0 and slope of a day.
     """
     x = np.asarray(days, dtype=np.float64)
     ends = np.array([x.min(), x.max()])

@@ -23,22 +23,11 @@ def plot_structural(
     """
     Draw field against laboratory values, and the line net of the laboratory's noise with its band.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns field, lab. [mL/kg/min]
-    line : result or DataFrame
-        With the statistic slope of analysis ``structural``. The line and its band run through the
+    pairs: columns field, lab. [mL/kg/min]
+    line: with the statistic slope of analysis ``structural``. The line and its band run through the
         means of both. An end that the data did not set is a band up to the vertical.
-    told : sequence of str, optional
-        What each point says when it is pointed at.
-    title : str, optional
-        Of one panel among several; the slope stands beside it, and no legend below.
-    ax : Axes
-
-    Returns
-    -------
-    Axes
+    told: what each point says when it is pointed at.
+    title: of one panel among several; the slope stands beside it, and no legend below.
     """
     ax.set_xlabel("laboratory VO2max (mL/kg/min)")
     ax.set_ylabel("field VO2max (mL/kg/min)")

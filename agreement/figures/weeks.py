@@ -35,24 +35,12 @@ def weeks_svg(
     """
     Return an athlete's field values of recent weeks with the laboratory's values in them, as SVG.
 
-    Parameters
-    ----------
-    field, tests : sequence of (date, float)
-        Field values, and laboratory tests, of which there is one at least. [mL/kg/min]
-    half_width : float, optional
-        How far one laboratory test may lie from the athlete's true value. [mL/kg/min]
-    equivalent : Estimate, optional
-        The laboratory-equivalent with its interval, drawn beside. [mL/kg/min]
-    name : str
-        Of the method, plain text.
+    field, tests: field values, and laboratory tests, of which there is one at least. [mL/kg/min]
+    half_width: how far one laboratory test may lie from the athlete's true value. [mL/kg/min]
+    equivalent: the laboratory-equivalent with its interval, drawn beside. [mL/kg/min]
+    name: of the method, plain text.
+    Raises ValueError if there is no laboratory test.
 
-    Raises
-    ------
-    ValueError
-        If there is no laboratory test.
-
-    Examples
-    --------
     >>> weeks_svg([(date(2026, 3, 3), 51.0)], [(date(2026, 3, 1), 50.0)]).count("<circle")
     1
     """

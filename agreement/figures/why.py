@@ -20,17 +20,8 @@ def plot_why(fan: SessionFan, *, ax: Axes, among: tuple[SessionFan, ...] = ()) -
     """
     Draw one athlete's sessions, the line through them, its fan at HRmax, and the laboratory value.
 
-    Parameters
-    ----------
-    fan : SessionFan
-        A typical athlete of one training profile.
-    ax : Axes
-    among : tuple of SessionFan
-        Those to compare with: all get the same axes. Default: this one alone.
-
-    Returns
-    -------
-    Axes
+    fan: a typical athlete of one training profile.
+    among: those to compare with: all get the same axes. Default: this one alone.
     """
     band, end = fan.band, fan.band.iloc[-1]
     ax.axvspan(_top(fan), 100, color=FAINT, alpha=0.22, linewidth=0, label="no session here")

@@ -77,20 +77,9 @@ def sessions_account(
     A session behind neither has the first cause of its readings, of the tests whose profile it is
     in, and of the stages before; without any of these it lies outside every window.
 
-    Parameters
-    ----------
-    sessions : DataFrame
-        The usable sessions.
-    set_aside : DataFrame or None
-        Sessions that the stages before have set aside; see `rows_of`.
-    tests : DataFrame
-        All laboratory tests; see `rows_of`.
-    units : Units
-        The laboratory.
-    readings, fates : Readings, ReadingFates
-        All readings and what became of them.
-    texts : Texts
-        Takes the messages.
+    set_aside: sessions that the stages before have set aside; see `rows_of`.
+    tests: all laboratory tests; see `rows_of`.
+    readings, fates: ReadingFates. All readings and what became of them.
     """
     profiles = readings.profile_rows
     test = settled(tests.iloc[pd.Index(tests["id"]).get_indexer(profiles["lab_test_id"])])
@@ -111,17 +100,9 @@ def raw_files_account(names: "Collection[str]", owners: pd.DataFrame) -> RowFate
     """
     Return the fates of raw files, one each: those of their laboratory test or session.
 
-    Parameters
-    ----------
-    names : collection of str
-        Id of the test or session of each file.
-    owners : DataFrame
-        Their tests or sessions, as `best_of` gives them.
-
-    Raises
-    ------
-    RuntimeError
-        If a file has no owner: a mistake of this program.
+    names: id of the test or session of each file.
+    owners: their tests or sessions, as `best_of` gives them.
+    Raises RuntimeError if a file has no owner: a mistake of this program.
     """
     identity = pd.Series(sorted(names), dtype="str")
     owners = owners[owners["id"].notna()]  # a row without an id has no file

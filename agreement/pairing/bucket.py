@@ -18,35 +18,19 @@ from agreement.tables.options import StudyOptions
 
 @dataclass(frozen=True, slots=True)
 class PairedBucket:
-    """
-    What pairing made of some athletes; those of other buckets never meet them.
+    """What pairing made of some athletes; those of other buckets never meet them."""
 
-    Attributes
-    ----------
-    units, of_units : Units, UnitFates
-        Their laboratory units, and what became of these.
-    parts : tuple of Part
-        What was paired by each set of rules.
-    of_readings : ReadingFates
-    texts : Texts
-        The messages of both fates.
-    pairs, daily : DataFrame
-        As `agreement.pairing.pair_order.sorted_pairs`.
-    found : Findings
-        Notes on rows.
-    counts : Tally
-        What is to be said of the study as a whole.
-    """
-
+    # units, of_units: UnitFates. Their laboratory units, and what became of these.
     units: Units
     of_units: UnitFates
-    parts: tuple[Part, ...]
+    parts: tuple[Part, ...]  # what was paired by each set of rules
     of_readings: ReadingFates
-    texts: Texts
+    texts: Texts  # the messages of both fates
+    # pairs, daily: as `agreement.pairing.pair_order.sorted_pairs`
     pairs: pd.DataFrame
     daily: pd.DataFrame
-    found: Findings
-    counts: Tally
+    found: Findings  # notes on rows
+    counts: Tally  # what is to be said of the study as a whole
 
 
 def pair_bucket(
@@ -63,22 +47,13 @@ def pair_bucket(
     """
     Pair all readings of some athletes with their laboratory tests.
 
-    Parameters
-    ----------
-    readings, laboratory : DataFrame
-        As the physiology gives them; texts may be categories.
-    options : StudyOptions
-    heart_rate_based : mapping
-        For each method, whether it rests on heart rate.
-    files : mapping
-        Table to file.
-    athletes : Series or None
-        Ids of the athletes table; None: there is no such table.
-    by_group : bool
-        Whether copies and stale runs are one note for each group; False where a row's number runs
-        over many files.
-    laboratory_only : bool, default False
-        Whether the study has no field table.
+    readings, laboratory: as the physiology gives them; texts may be categories.
+    heart_rate_based: for each method, whether it rests on heart rate.
+    files: table to file.
+    athletes: ids of the athletes table; None: there is no such table.
+    by_group: whether copies and stale runs are one note for each group; False where a row's number
+        runs over many files.
+    laboratory_only: whether the study has no field table.
     """
     units = laboratory_units(laboratory, repeat_within_days=options.reference.repeat_within_days)
     texts = Texts()

@@ -18,18 +18,10 @@ SAME_VALUE = 1e-9  # mL/kg/min; converting units leaves less than this as roundi
 
 @dataclass(frozen=True, slots=True)
 class Fate:
-    """
-    What became of each of the sorted readings; the arrays are filled in step by step.
+    """What became of each of the sorted readings; the arrays are filled in step by step."""
 
-    Attributes
-    ----------
-    reason : ndarray
-        Position in `agreement.terms.REASONS`; `KEPT` for a reading that is still in.
-    detail : ndarray
-        The number that the message of the reason needs: a count, days, a value; NaN without one.
-    """
-
-    reason: Codes
+    reason: Codes  # position in `agreement.terms.REASONS`; `KEPT` for a reading that is still in
+    # the number that the message of the reason needs: a count, days, a value; NaN without one
     detail: Floats
 
     @classmethod
@@ -51,14 +43,8 @@ def leave_out_copies(fate: Fate, readings: Ordered, value: Floats) -> None:
     """
     Leave out the same reading again, and all readings of one moment that contradict each other.
 
-    Parameters
-    ----------
-    fate : Fate
-        Filled in; only readings that are kept are looked at.
-    readings : Ordered
-        The sorted readings.
-    value : ndarray
-        VO2max of each. [mL/kg/min]
+    fate: filled in; only readings that are kept are looked at.
+    value: VO2max of each. [mL/kg/min]
     """
     kept = fate.kept()
     starts = starts_of(readings.series_day[kept], readings.moment[kept])
@@ -82,16 +68,9 @@ def leave_out_stale(fate: Fate, readings: Ordered, value: Floats, *, stale_after
     reading or with two values ends it. Of a run of more than `stale_after_days` days the first row
     of the first day stays: the smallest row number of the file.
 
-    Parameters
-    ----------
-    fate : Fate
-        Filled in; only readings that are kept are looked at.
-    readings : Ordered
-        The sorted readings.
-    value : ndarray
-        VO2max of each. [mL/kg/min]
-    stale_after_days : int
-        Runs up to this long stay, for many sources round to whole numbers. [days]
+    fate: filled in; only readings that are kept are looked at.
+    value: VO2max of each. [mL/kg/min]
+    stale_after_days: runs up to this long stay, for many sources round to whole numbers. [days]
     """
     kept = np.flatnonzero((fate.reason == KEPT) & readings.estimate)
     if not kept.size:

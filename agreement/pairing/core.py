@@ -27,53 +27,29 @@ TOLD = ["set_mass_kg", "set_hr_max_bpm", "set_age_years"]
 
 @dataclass(frozen=True, slots=True)
 class PairedReadings:
-    """
-    The pairs of one set of rules, and what became of every reading.
+    """The pairs of one set of rules, and what became of every reading."""
 
-    Attributes
-    ----------
-    pairs : DataFrame
-        `agreement.terms.PAIR_COLUMNS`; unit (row of `Units.frame`); source and row of the first
-        reading used; set_mass_kg, set_hr_max_bpm, set_age_years (means of those used); hr_max_bpm.
-    daily : DataFrame
-        Columns pair (row of `pairs`), date, gap_days, field.
-    fate : Fate
-        What became of the readings, in the order given.
-    pair, unit : ndarray, shape (readings,)
-        The pair that the reading is behind and the unit it serves; -1 without one.
-    rows : Ordered
-        The sorted readings.
-    """
-
+    # `agreement.terms.PAIR_COLUMNS`; unit (row of `Units.frame`); source and row of the first
+    # reading used; set_mass_kg, set_hr_max_bpm, set_age_years (means of those used); hr_max_bpm
     pairs: pd.DataFrame
-    daily: pd.DataFrame
-    fate: Fate
+    daily: pd.DataFrame  # columns pair (row of `pairs`), date, gap_days, field
+    fate: Fate  # what became of the readings, in the order given
+    # pair, unit: shape (readings,). The pair that the reading is behind and the unit it serves; -1
+    # without one.
     pair: Ints
     unit: Ints
-    rows: Ordered
+    rows: Ordered  # the sorted readings
 
 
 def pair_readings(readings: pd.DataFrame, units: Units, rules: Pairing) -> PairedReadings:
     """
     Pair readings with laboratory units.
 
-    Parameters
-    ----------
-    readings : DataFrame
-        As `agreement.physiology.readings` gives them, in any order.
-    units : Units
-        The laboratory.
-    rules : Pairing
-        The study's choices for these readings.
-
-    Returns
-    -------
-    PairedReadings
-        Difference is field minus laboratory [mL/kg/min]; gap_days is laboratory date minus the
+    readings: as `agreement.physiology.readings` gives them, in any order.
+    rules: the study's choices for these readings.
+    Returns: difference is field minus laboratory [mL/kg/min]; gap_days is laboratory date minus the
         date of the nearest reading used.
 
-    Notes
-    -----
     Cost: one sort of the readings and one binary search per reading; no loop over athletes. A
     reading serves the nearest unit alone, so readings of different athletes never meet: a study may
     be cut into parts by athlete and each part paired apart.

@@ -20,26 +20,15 @@ TABLES = (
 
 @dataclass(frozen=True, slots=True)
 class RowFates:
-    """
-    What became of each row of a table, before it is counted.
+    """What became of each row of a table, before it is counted."""
 
-    Attributes
-    ----------
-    row : Series
-        Row of the source file; missing where the row of the ledger is a whole file.
-    identity : Series
-        The id that the row carries.
-    reason, text : ndarray
-        Position in `agreement.terms.REASONS` (`KEPT` behind a pair), and place of the message.
-    alone : ndarray of bool
-        Whether a row behind a pair is alone behind its value.
-    """
-
-    row: pd.Series
-    identity: pd.Series
+    row: pd.Series  # row of the source file; missing where the row of the ledger is a whole file
+    identity: pd.Series  # the id that the row carries
+    # reason, text: position in `agreement.terms.REASONS` (`KEPT` behind a pair), and place of the
+    # message
     reason: NDArray[np.integer[Any]]
     text: Ints
-    alone: Flags
+    alone: Flags  # whether a row behind a pair is alone behind its value
 
     def rows(self) -> pd.DataFrame:
         """Return them as `best_of` takes rows."""
@@ -68,16 +57,9 @@ def best_of(contributions: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """
     Settle rows that stand behind several readings, or behind none.
 
-    Parameters
-    ----------
-    contributions : sequence of DataFrame
-        As `rows_of` gives them; a row may come several times.
-
-    Returns
-    -------
-    DataFrame
-        Each row once: behind a pair if it is behind any, else with its first cause in the order of
-        `agreement.terms.REASONS`.
+    contributions: as `rows_of` gives them; a row may come several times.
+    Returns: each row once: behind a pair if it is behind any, else with its first cause in the
+        order of `agreement.terms.REASONS`.
     """
     every = pd.concat(contributions, ignore_index=True)
     order = np.lexsort((every["reason"].to_numpy(), every["row"].to_numpy(np.int64)))
@@ -90,22 +72,10 @@ def set_aside_lines(
     """
     Sort the lines of the stages before by table.
 
-    Parameters
-    ----------
-    set_aside : iterable of DataFrame
-        Columns `agreement.terms.EXCLUSION_COLUMNS`.
-    files : mapping
-        Table to file. A line about one breath or sample file belongs to its folder, without row.
-
-    Returns
-    -------
-    dict
-        Table to its lines; a table without any is not in it.
-
-    Raises
-    ------
-    RuntimeError
-        If a line is about a file that is no table: a mistake of this program.
+    set_aside: columns `agreement.terms.EXCLUSION_COLUMNS`.
+    files: table to file. A line about one breath or sample file belongs to its folder, without row.
+    Returns: table to its lines; a table without any is not in it.
+    Raises RuntimeError if a line is about a file that is no table: a mistake of this program.
     """
     some = [part for part in set_aside if len(part)]
     if not some:
@@ -163,30 +133,14 @@ def close(
     """
     Put the accounts of all tables together and check that they add up.
 
-    Parameters
-    ----------
-    fates : mapping
-        Table to what became of its rows, in the order of the flow table.
-    set_aside : mapping
-        Table to further rows that the stages before have set aside; see `rows_of_lines`.
-    files : mapping
-        Table to file.
-    rows_read, withdrawn : mapping
-        Rows read by table, and rows of withdrawn people by file.
-    texts : Texts
-        The messages.
-
-    Returns
-    -------
-    exclusions, flow : DataFrame
-        Columns `agreement.terms.EXCLUSION_COLUMNS` (file, reason and message as categories) and
-        `agreement.terms.FLOW_COLUMNS`; in the order of the flow table, then by row, then by id; the
-        line of the withdrawn comes last.
-
-    Raises
-    ------
-    RuntimeError
-        If the rows of a file do not add up: a mistake of this program.
+    fates: table to what became of its rows, in the order of the flow table.
+    set_aside: table to further rows that the stages before have set aside; see `rows_of_lines`.
+    files: table to file.
+    rows_read, withdrawn: rows read by table, and rows of withdrawn people by file.
+    Returns exclusions, flow: columns `agreement.terms.EXCLUSION_COLUMNS` (file, reason and message
+        as categories) and `agreement.terms.FLOW_COLUMNS`; in the order of the flow table, then by
+        row, then by id; the line of the withdrawn comes last.
+    Raises RuntimeError if the rows of a file do not add up: a mistake of this program.
     """
     lines, flow = {}, []
     for table, each in fates.items():

@@ -15,18 +15,11 @@ FAR = np.int64(1 << 30)  # days; farther than any unit can be
 
 @dataclass(frozen=True, slots=True)
 class Nearest:
-    """
-    For each reading the unit it serves, and the distances of the nearest units whose mode fits.
+    """For each reading the unit it serves, and the distances of the nearest units whose mode fits."""
 
-    Attributes
-    ----------
-    unit : ndarray
-        Row of `Units.frame`; `NONE` without a candidate.
-    ahead, behind : ndarray
-        Days to the next unit (0 on its day) and since the last one; `FAR` when there is none.
-    """
-
-    unit: Ints
+    unit: Ints  # row of `Units.frame`; `NONE` without a candidate
+    # ahead, behind: days to the next unit (0 on its day) and since the last one; `FAR` when there
+    # is none
     ahead: Ints
     behind: Ints
 
@@ -46,14 +39,7 @@ def nearest_units(athlete: Ints, day: Ints, mode: Ints, units: Units, rules: Pai
     Ties go to the equal mode, then the later date, then the smaller lab_test_id. Unless the rules
     admit the same day, a reading on the day of a fitting unit serves no unit at all.
 
-    Parameters
-    ----------
-    athlete, day, mode : ndarray
-        Codes of the readings as in `Units`; best sorted by mode, athlete and day.
-    units : Units
-        The laboratory.
-    rules : Pairing
-        The study's choices.
+    athlete, day, mode: codes of the readings as in `Units`; best sorted by mode, athlete and day.
     """
     answer = Nearest(*(np.full(len(day), start) for start in (NONE, FAR, FAR)))
     for own in np.unique(mode).tolist():
@@ -136,11 +122,8 @@ def distances(table: Ints, athlete: Ints, day: Ints) -> tuple[Ints, Ints, Ints]:
     """
     Look up athletes and days in a sorted table of `keys` with ends.
 
-    Returns
-    -------
-    place, ahead, behind : ndarray
-        Place in the table of the first entry at or after the day, days to it, and days since the
-        entry before; `FAR` when that one is not the athlete's.
+    Returns place, ahead, behind: place in the table of the first entry at or after the day, days to
+        it, and days since the entry before; `FAR` when that one is not the athlete's.
     """
     wanted = keys(athlete, day)
     place = np.searchsorted(table, wanted)

@@ -135,17 +135,10 @@ def input_notes(
     """
     Record where the estimator was told something else than the laboratory found.
 
-    Parameters
-    ----------
-    found : Findings
-        Takes the notes.
-    inputs : DataFrame
-        One row per pair of a field estimate: row, set_mass_kg, set_hr_max_bpm, set_age_years (means
-        of the readings used), mass_kg, hr_max_bpm, age_years (of the laboratory).
-    files : mapping
-        Table to file.
-    options : StudyOptions
-        For the file's own column names.
+    inputs: one row per pair of a field estimate: row, set_mass_kg, set_hr_max_bpm, set_age_years
+        (means of the readings used), mass_kg, hr_max_bpm, age_years (of the laboratory).
+    files: table to file.
+    options: for the file's own column names.
     """
     if inputs.empty:
         return

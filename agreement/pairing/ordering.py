@@ -17,38 +17,20 @@ from agreement.pairing.units import (
 
 @dataclass(frozen=True, slots=True)
 class Ordered:
-    """
-    Readings of one set of rules, sorted; all arrays have shape (readings,).
+    """Readings of one set of rules, sorted; all arrays have shape (readings,)."""
 
-    Attributes
-    ----------
-    order : ndarray
-        Position of each in the frame that it came from.
-    athlete : ndarray
-        Code as in `Units`; codes from ``len(units.athletes)`` on have no laboratory test.
-    mode, day : ndarray
-        Position in `ALL_MODES`; day number.
-    series : ndarray
-        One number per source, method, mode and athlete.
-    series_day : ndarray
-        One number per series and day, larger by one on the next day.
-    moment : ndarray
-        The instant; for field tests the id, since results of one day under two ids are two results.
-    row : ndarray
-        Row of the source file.
-    estimate : ndarray of bool
-        Whether it is a field estimate.
-    """
-
-    order: Ints
+    order: Ints  # position of each in the frame that it came from
+    # code as in `Units`; codes from ``len(units.athletes)`` on have no laboratory test
     athlete: Ints
+    # mode, day: position in `ALL_MODES`; day number
     mode: Ints
     day: Ints
-    series: Ints
-    series_day: Ints
+    series: Ints  # one number per source, method, mode and athlete
+    series_day: Ints  # one number per series and day, larger by one on the next day
+    # the instant; for field tests the id, since results of one day under two ids are two results
     moment: Ints
-    row: Ints
-    estimate: Flags
+    row: Ints  # row of the source file
+    estimate: Flags  # whether it is a field estimate
 
 
 def ordered(readings: pd.DataFrame, units: Units) -> Ordered:
@@ -57,12 +39,8 @@ def ordered(readings: pd.DataFrame, units: Units) -> Ordered:
 
     The order of equal rows does not depend on the order of the frame.
 
-    Parameters
-    ----------
-    readings : DataFrame
-        As `agreement.physiology.readings` gives them, of one set of pairing rules.
-    units : Units
-        The laboratory, whose athlete codes are used.
+    readings: as `agreement.physiology.readings` gives them, of one set of pairing rules.
+    units: the laboratory, whose athlete codes are used.
     """
     athlete = _athlete_codes(readings["athlete_id"], units)
     method, _ = pd.factorize(readings["method"])

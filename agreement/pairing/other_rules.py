@@ -20,19 +20,9 @@ def pairs_by_other_rules(
     """
     Pair the study again with half and twice the window, and with every other summary.
 
-    Parameters
-    ----------
-    readings : DataFrame
-        Every field reading.
-    laboratory : DataFrame
-        One VO2max per laboratory test.
-    options : StudyOptions
-        One choice at a time is changed, in ``[pairing]`` and ``[pairing.field_tests]`` alike.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        By the name of the choice: `COLUMNS`, one row per pair [mL/kg/min].
+    laboratory: one VO2max per laboratory test.
+    options: one choice at a time is changed, in ``[pairing]`` and ``[pairing.field_tests]`` alike.
+    Returns: by the name of the choice: `COLUMNS`, one row per pair [mL/kg/min].
     """
     units = laboratory_units(laboratory, repeat_within_days=options.reference.repeat_within_days)
     found = {}

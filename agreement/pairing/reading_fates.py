@@ -21,40 +21,22 @@ NEEDED = [
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """
-    The readings that follow one set of rules.
+    """The readings that follow one set of rules."""
 
-    Attributes
-    ----------
-    rules : Pairing
-        The study's choices for them.
-    at : ndarray or slice
-        Their positions among all readings.
-    paired : PairedReadings
-        What came of them.
-    """
-
-    rules: Pairing
-    at: Ints | slice
-    paired: PairedReadings
+    rules: Pairing  # the study's choices for them
+    at: Ints | slice  # their positions among all readings
+    paired: PairedReadings  # what came of them
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingFates:
-    """
-    What became of each reading; all arrays have shape (readings,).
+    """What became of each reading; all arrays have shape (readings,)."""
 
-    Attributes
-    ----------
-    reason, text : ndarray
-        Position in `agreement.terms.REASONS` (`KEPT` behind a pair), and place of the message.
-    alone : ndarray of bool
-        Whether it alone gives the value of a pair.
-    """
-
+    # reason, text: position in `agreement.terms.REASONS` (`KEPT` behind a pair), and place of the
+    # message
     reason: Codes
     text: Ints
-    alone: Flags
+    alone: Flags  # whether it alone gives the value of a pair
 
 
 def pair_parts(readings: pd.DataFrame, units: Units, options: StudyOptions) -> tuple[Part, ...]:

@@ -39,25 +39,11 @@ def note_repeated_rows(
     """
     Record each group once: which rows it has, and which of them counts.
 
-    Parameters
-    ----------
-    found : Findings
-        Takes the notes.
-    readings : DataFrame
-        All readings.
-    parts : sequence of Part
-        What was paired by each set of rules.
-    reason : {"copy", "stale"}
-        Why the rows were left out.
-    values : callable
-        Returns the value of readings as text.
-    places : mapping
-        For each source its file and column.
-    remedy : str
-        What to do.
+    parts: what was paired by each set of rules.
+    reason: {"copy", "stale"}. Why the rows were left out.
+    values: returns the value of readings as text.
+    places: for each source its file and column.
 
-    Notes
-    -----
     Only the groups that are shown are looked at one by one; all others are counted.
     """
     for part in parts:

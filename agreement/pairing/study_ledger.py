@@ -41,19 +41,11 @@ def study_ledger(
     """
     Account for every row of every table.
 
-    Parameters
-    ----------
-    study, laboratory, readings : StudyTables, LaboratoryValues, Readings
-        What the stages before gave; their lines of rows set aside join the ledger.
-    units, of_units, of_readings : Units, UnitFates, ReadingFates
-        The laboratory units, and what became of them and of the readings.
-    texts : Texts
-        The messages.
-
-    Returns
-    -------
-    exclusions, flow : DataFrame
-        See `agreement.pairing.ledger.close`.
+    study, laboratory, readings: LaboratoryValues, Readings. What the stages before gave; their
+        lines of rows set aside join the ledger.
+    units, of_units, of_readings: UnitFates, ReadingFates. The laboratory units, and what became of
+        them and of the readings.
+    Returns exclusions, flow: see `agreement.pairing.ledger.close`.
     """
     files = table_files(study)
     lines = set_aside_lines([study.set_aside, laboratory.set_aside, readings.set_aside], files)

@@ -22,40 +22,25 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Pairing:
-    """
-    Pairs of laboratory and field, and what became of every row read.
+    """Pairs of laboratory and field, and what became of every row read."""
 
-    Attributes
-    ----------
-    pairs : DataFrame
-        `agreement.terms.PAIR_COLUMNS`, sorted by method, mode, athlete_id, lab_test_id. VO2max in
-        mL/kg/min; difference is field minus laboratory.
-    exclusions : DataFrame
-        `agreement.terms.EXCLUSION_COLUMNS`: one line per row left out, in the order of `flow`, then
-        by row; the line for people who withdrew has neither row nor id.
-    flow : DataFrame
-        `agreement.terms.FLOW_COLUMNS`: one line per input table, whose rows add up.
-    daily : DataFrame
-        Columns athlete_id, lab_test_id, method, mode, date, gap_days, field, lab: the mean of each
-        day with readings that serve a unit with a pair.
-    repeats : DataFrame
-        Columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test.
-    units : DataFrame
-        One row per laboratory unit; see `agreement.pairing.units.Units`.
-    across_modes : DataFrame
-        `agreement.pairing.unlike_modes.COLUMNS`: readings beside a laboratory test of another mode.
-    problems : tuple of Problem
-        What the reader should know.
-    """
-
+    # `agreement.terms.PAIR_COLUMNS`, sorted by method, mode, athlete_id, lab_test_id. VO2max in
+    # mL/kg/min; difference is field minus laboratory.
     pairs: pd.DataFrame
+    # `agreement.terms.EXCLUSION_COLUMNS`: one line per row left out, in the order of `flow`, then
+    # by row; the line for people who withdrew has neither row nor id
     exclusions: pd.DataFrame
+    # `agreement.terms.FLOW_COLUMNS`: one line per input table, whose rows add up
     flow: pd.DataFrame
+    # columns athlete_id, lab_test_id, method, mode, date, gap_days, field, lab: the mean of each
+    # day with readings that serve a unit with a pair
     daily: pd.DataFrame
+    # columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test
     repeats: pd.DataFrame
-    units: pd.DataFrame
+    units: pd.DataFrame  # one row per laboratory unit; see `agreement.pairing.units.Units`
+    # `agreement.pairing.unlike_modes.COLUMNS`: readings beside a laboratory test of another mode
     across_modes: pd.DataFrame
-    problems: tuple[Problem, ...]
+    problems: tuple[Problem, ...]  # what the reader should know
 
 
 def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readings") -> Pairing:

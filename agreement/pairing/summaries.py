@@ -14,27 +14,22 @@ NEVER = np.int64(1) << 40  # a score that no day reaches
 
 @dataclass(frozen=True, slots=True)
 class Summaries:
-    """
-    The pairs of one set of rules.
+    """The pairs of one set of rules."""
 
-    Attributes
-    ----------
-    unit, field, n_estimates, n_days, gap : ndarray, shape (pairs,)
-        Row of the unit, VO2max [mL/kg/min], readings and days in the summary, and the gap of the
-        nearest of these days (that before the test at a tie).
-    rows, row_pair : ndarray, shape (readings in a summary,)
-        Positions among the sorted readings, and the pair of each.
-    day_pair, day, day_gap, day_field : ndarray, shape (days,)
-        Every day with a reading that was assigned to a unit with a pair, and its mean.
-    """
-
+    # unit, field, n_estimates, n_days, gap: shape (pairs,). Row of the unit, VO2max [mL/kg/min],
+    # readings and days in the summary, and the gap of the nearest of these days (that before the
+    # test at a tie).
     unit: Ints
     field: Floats
     n_estimates: Ints
     n_days: Ints
     gap: Ints
+    # rows, row_pair: shape (readings in a summary,). Positions among the sorted readings, and the
+    # pair of each.
     rows: Ints
     row_pair: Ints
+    # day_pair, day, day_gap, day_field: shape (days,). Every day with a reading that was assigned
+    # to a unit with a pair, and its mean.
     day_pair: Ints
     day: Ints
     day_gap: Ints
@@ -47,19 +42,10 @@ def summaries(
     """
     Summarise the kept readings of each series and unit, and name the reason of those left over.
 
-    Parameters
-    ----------
-    fate : Fate
-        Filled in: ``too_few_readings`` for every reading of a pair that fails, ``not_summarised``
+    fate: filled in: ``too_few_readings`` for every reading of a pair that fails, ``not_summarised``
         for the readings of a pair that are not behind its value.
-    readings : Ordered
-        The sorted readings.
-    unit, value : ndarray
-        The unit that each serves, and its VO2max. [mL/kg/min]
-    unit_day : ndarray
-        Day number of every unit.
-    rules : Pairing
-        The study's choices.
+    unit, value: the unit that each serves, and its VO2max. [mL/kg/min]
+    unit_day: day number of every unit.
     """
     kept = fate.kept()
     series, day, unit = readings.series[kept], readings.day[kept], unit[kept]

@@ -22,37 +22,24 @@ NO_ROWS: Ints = np.array([], np.int64)
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """
-    Counts behind the notes on a whole study; those of different athletes are added.
+    """Counts behind the notes on a whole study; those of different athletes are added."""
 
-    Attributes
-    ----------
-    tests : int
-        Laboratory tests.
-    paired, lost : ndarray
-        Rows of the tests in a pair, and of those with estimates of another mode only.
-    unpaired : dict of str to ndarray
-        For each reason the rows of the tests in no pair.
-    served : dict of str to ndarray
-        For each method rows of the tests in a pair of it; empty for one without pairs.
-    apart : dict of str to set of (laboratory, reading)
-        For each table of rules the modes that did not match.
-    athletes : dict of (method, mode) to int
-        Athletes with a pair that limits could rest on.
-    barred : set of (method, mode)
-        Where a heart-rate-limiting drug bars an athlete with a pair from the limits.
-    drug_unknown, drug_athletes : int
-        Athletes with a pair of a heart-rate-based method whose drugs are not known, and all.
-    """
-
-    tests: int = 0
+    tests: int = 0  # laboratory tests
+    # paired, lost: rows of the tests in a pair, and of those with estimates of another mode only
     paired: Ints = field(default_factory=NO_ROWS.copy)
     lost: Ints = field(default_factory=NO_ROWS.copy)
+    # for each reason the rows of the tests in no pair
     unpaired: dict[str, Ints] = field(default_factory=dict)
+    # for each method rows of the tests in a pair of it; empty for one without pairs
     served: dict[str, Ints] = field(default_factory=dict)
+    # for each table of rules the modes that did not match
     apart: dict[str, frozenset[int]] = field(default_factory=dict)
+    # athletes with a pair that limits could rest on
     athletes: dict[tuple[str, str], int] = field(default_factory=dict)
+    # where a heart-rate-limiting drug bars an athlete with a pair from the limits
     barred: frozenset[tuple[str, str]] = frozenset()
+    # drug_unknown, drug_athletes: athletes with a pair of a heart-rate-based method whose drugs are
+    # not known, and all
     drug_unknown: int = 0
     drug_athletes: int = 0
 
@@ -168,18 +155,11 @@ def tally(
     """
     Count what the notes on a study need.
 
-    Parameters
-    ----------
-    laboratory, units, fates
-        The tests, their units, and what became of these.
-    parts : iterable of Part
-        What was paired by each set of rules.
-    pairs : DataFrame
-        Their pairs, with the column unit.
-    methods : iterable of str
-        Every method with a reading.
-    heart_rate_based : mapping
-        For each method, whether it rests on heart rate.
+    laboratory, units, fates: the tests, their units, and what became of these.
+    parts: what was paired by each set of rules.
+    pairs: their pairs, with the column unit.
+    methods: every method with a reading.
+    heart_rate_based: for each method, whether it rests on heart rate.
     """
     row, kept = laboratory["row"].to_numpy(np.int64), fates.reason == KEPT
     served = {}

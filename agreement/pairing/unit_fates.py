@@ -24,19 +24,13 @@ NO_ESTIMATE = (
 
 @dataclass(frozen=True, slots=True)
 class UnitFates:
-    """
-    What became of each unit; all arrays have shape (units,).
+    """What became of each unit; all arrays have shape (units,)."""
 
-    Attributes
-    ----------
-    reason, text : ndarray
-        Position in `agreement.terms.REASONS` (`KEPT` when in a pair), and place of the message.
-    lost_to_mode : ndarray of bool
-        Whether it is in no pair, and has in its window readings of another mode only.
-    """
-
+    # reason, text: position in `agreement.terms.REASONS` (`KEPT` when in a pair), and place of the
+    # message
     reason: Ints
     text: Ints
+    # whether it is in no pair, and has in its window readings of another mode only
     lost_to_mode: Flags
 
 
@@ -44,14 +38,7 @@ def unit_fates(units: Units, parts: Sequence[Part], texts: Texts) -> UnitFates:
     """
     Name the reason of every unit without pair.
 
-    Parameters
-    ----------
-    units : Units
-        The laboratory.
-    parts : sequence of Part
-        What was paired by each set of rules.
-    texts : Texts
-        Takes the messages.
+    parts: what was paired by each set of rules.
     """
     size = len(units.day)
     paired, few, other_mode = (np.zeros(size, np.bool_) for _ in range(3))

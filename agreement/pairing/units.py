@@ -22,29 +22,20 @@ HALF = 1 << 31  # keeps day numbers before 1970 positive inside a key
 
 @dataclass(frozen=True, slots=True)
 class Units:
-    """
-    Laboratory units, in order of athlete, mode and date.
+    """Laboratory units, in order of athlete, mode and date."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        One row per unit: lab_test_id, athlete_id, mode, date, lab, mass_kg, averaging_rule,
-        max_confirmed, hr_max_bpm, sex, age_years, hr_limiting_drug, training_profile,
-        profile_borderline, n_tests. VO2max in mL/kg/min.
-    of_test : ndarray, shape (laboratory tests,)
-        The unit of each row of the laboratory frame.
-    order : ndarray, shape (laboratory tests,)
-        Rows of the laboratory frame in order of athlete, mode, date and lab_test_id.
-    athletes : Index
-        The athletes with a laboratory test; a code below is a position in it.
-    athlete, day, mode, id_rank : ndarray, shape (units,)
-        Codes of athlete and mode (of `ALL_MODES`), day number, and order of the lab_test_id.
-    """
-
+    # one row per unit: lab_test_id, athlete_id, mode, date, lab, mass_kg, averaging_rule,
+    # max_confirmed, hr_max_bpm, sex, age_years, hr_limiting_drug, training_profile,
+    # profile_borderline, n_tests. VO2max in mL/kg/min.
     frame: pd.DataFrame
-    of_test: Ints
+    of_test: Ints  # shape (laboratory tests,). The unit of each row of the laboratory frame.
+    # shape (laboratory tests,). Rows of the laboratory frame in order of athlete, mode, date and
+    # lab_test_id.
     order: Ints
+    # the athletes with a laboratory test; a code below is a position in it
     athletes: "pd.Index[str]"
+    # athlete, day, mode, id_rank: shape (units,). Codes of athlete and mode (of `ALL_MODES`), day
+    # number, and order of the lab_test_id.
     athlete: Ints
     day: Ints
     mode: Ints
@@ -58,19 +49,11 @@ def laboratory_units(laboratory: pd.DataFrame, *, repeat_within_days: int) -> Un
     In order of date, then lab_test_id, a test of the same athlete and mode at most
     `repeat_within_days` after the *first* test of a unit joins it.
 
-    Parameters
-    ----------
-    laboratory : DataFrame
-        One row per laboratory test, as `agreement.physiology.laboratory` gives it.
-    repeat_within_days : int
-        Longest distance of a repeat from the first test. [days]
-
-    Returns
-    -------
-    Units
-        Each has the id, date, rule and training profile of its first test; the mean VO2max; the
-        highest measured heart rate; the first body mass that is known; and max_confirmed ``yes`` if
-        all tests are, ``no`` if any is not, else ``unknown``.
+    laboratory: one row per laboratory test, as `agreement.physiology.laboratory` gives it.
+    repeat_within_days: longest distance of a repeat from the first test. [days]
+    Returns: each has the id, date, rule and training profile of its first test; the mean VO2max;
+        the highest measured heart rate; the first body mass that is known; and max_confirmed
+        ``yes`` if all tests are, ``no`` if any is not, else ``unknown``.
     """
     athlete, athletes = pd.factorize(laboratory["athlete_id"], sort=True)
     test_rank, _ = pd.factorize(laboratory["lab_test_id"], sort=True)

@@ -23,22 +23,10 @@ def pairs_across_modes(
     """
     Pair the readings that were left out because the laboratory tested another mode.
 
-    Parameters
-    ----------
-    readings : DataFrame
-        Every field reading.
-    fates : ReadingFates
-        What became of them; only ``mode_mismatch`` is looked at.
-    units : Units
-        The laboratory.
-    options : StudyOptions
-        Windows and summaries are those of the study.
-
-    Returns
-    -------
-    DataFrame
-        `COLUMNS`, one row per pair [mL/kg/min], sorted by method, mode, athlete_id, lab_test_id. They
-        stand in no other result.
+    fates: what became of them; only ``mode_mismatch`` is looked at.
+    options: windows and summaries are those of the study.
+    Returns: `COLUMNS`, one row per pair [mL/kg/min], sorted by method, mode, athlete_id,
+        lab_test_id. They stand in no other result.
     """
     unlike = readings[fates.reason == CODE["mode_mismatch"]]
     parts = pair_parts(

@@ -16,19 +16,10 @@ def asked_people(
     """
     Tell who, with a laboratory test, did what a method computes from, and who got a number.
 
-    Parameters
-    ----------
-    study : StudyTables
-    laboratory : DataFrame
-        Frame of `laboratory_values`.
-    readings : DataFrame
-        `agreement.physiology.readings.Readings.frame`.
-
-    Returns
-    -------
-    DataFrame
-        `ASKED_COLUMNS`, one row per method, mode and athlete with rows in ``field_tests``, or in
-        ``sessions`` with a sample file in a mode with a cost equation. Of given field estimates
+    laboratory: frame of `laboratory_values`.
+    readings: `agreement.physiology.readings.Readings.frame`.
+    Returns: `ASKED_COLUMNS`, one row per method, mode and athlete with rows in ``field_tests``, or
+        in ``sessions`` with a sample file in a mode with a cost equation. Of given field estimates
         nothing can be said: who got none has no row.
     """
     tests = study.field_tests

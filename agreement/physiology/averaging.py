@@ -64,13 +64,8 @@ def averaging_rule(text: str) -> Rule:
     """
     Take an averaging rule apart.
 
-    Raises
-    ------
-    ValueError
-        If the text is no rule, or ``unknown``.
+    Raises ValueError if the text is no rule, or ``unknown``.
 
-    Examples
-    --------
     >>> averaging_rule("Moving 30 s")
     Rule(kind='moving', size=30, unit='s', kept=30)
     """
@@ -95,37 +90,19 @@ def vo2max_under_rule(
     """
     Highest mean oxygen uptake under one averaging rule.
 
-    Parameters
-    ----------
-    t_s : array_like, shape (n,)
-        Breath times, rising. [s]
-    vo2 : array_like, shape (n,)
-        Oxygen uptake of each breath, in any unit; NaN where a breath was taken out.
-    rule : str
-        ``moving N s``, ``fixed N s``, ``moving N breaths``, ``fixed N breaths`` or ``middle N of M
-        breaths`` (in each M, the highest and lowest leave until N are left).
-    start_s : float, optional
-        Where fixed bins of seconds begin; default the first breath. [s]
-    last_bin : {"drop", "keep at least half"}
-        What becomes of a last fixed bin that is not whole; kept, it is the mean of what it has.
+    t_s: shape (n,). Breath times, rising. [s]
+    vo2: shape (n,). Oxygen uptake of each breath, in any unit; NaN where a breath was taken out.
+    rule: ``moving N s``, ``fixed N s``, ``moving N breaths``, ``fixed N breaths`` or ``middle N of
+        M breaths`` (in each M, the highest and lowest leave until N are left).
+    start_s: where fixed bins of seconds begin; default the first breath. [s]
+    last_bin: {"drop", "keep at least half"}. What becomes of a last fixed bin that is not whole;
+        kept, it is the mean of what it has.
+    Returns: in the unit of `vo2`; NaN when no whole window fits.
+    Raises ValueError if the rule is none, the shapes differ, or the times do not rise.
 
-    Returns
-    -------
-    float
-        In the unit of `vo2`; NaN when no whole window fits.
-
-    Raises
-    ------
-    ValueError
-        If the rule is none, the shapes differ, or the times do not rise.
-
-    Notes
-    -----
     No window of seconds reaches over a pause of more than 15 s.
     Where an odd number of breaths leaves a middle rule, one more of the highest leaves.
 
-    Examples
-    --------
     >>> t = range(1, 51)  # a breath a second; the last of two bins has 20 of 30 seconds
     >>> vo2 = [2000] * 30 + [3000] * 20
     >>> vo2max_under_rule(t, vo2, "fixed 30 s")
@@ -147,22 +124,10 @@ def vo2max_under_rules(
     """
     Highest mean oxygen uptake under several rules at once.
 
-    Parameters
-    ----------
-    t_s, vo2, start_s, last_bin :
-        As in `vo2max_under_rule`.
-    rules : sequence of str
-        Default `COMPARED_RULES`.
-
-    Returns
-    -------
-    dict of str to float
-        By rule as given; NaN where no whole window fits.
-
-    Raises
-    ------
-    ValueError
-        As in `vo2max_under_rule`.
+    t_s, vo2, start_s, last_bin: as in `vo2max_under_rule`.
+    rules: default `COMPARED_RULES`.
+    Returns: by rule as given; NaN where no whole window fits.
+    Raises ValueError as in `vo2max_under_rule`.
     """
     times, uptake = np.asarray(t_s, dtype=np.float64), np.asarray(vo2, dtype=np.float64)
     if times.shape != uptake.shape or times.ndim != 1:

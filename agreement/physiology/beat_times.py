@@ -13,19 +13,11 @@ AT_ONCE: Final = 2048  # sessions looked at together
 
 
 class BeatTimes(NamedTuple):
-    """
-    Time at each heart rate: a session stays within few, so the full table would be mostly zeros.
+    """Time at each heart rate: a session stays within few, so the full table would be mostly zeros."""
 
-    Attributes
-    ----------
-    size : ndarray, shape (n_sessions,)
-        How many heart rates each session has time at.
-    bpm, seconds : ndarray, shape (n_times,)
-        These heart rates, whole beats, and the time at each [s]: those of the first session, then
-        those of the second, and so on.
-    """
-
-    size: NDArray[np.uint8]
+    size: NDArray[np.uint8]  # shape (n_sessions,). How many heart rates each session has time at.
+    # bpm, seconds: shape (n_times,). These heart rates, whole beats, and the time at each [s]:
+    # those of the first session, then those of the second, and so on.
     bpm: NDArray[np.uint8]
     seconds: NDArray[np.float32]
 
@@ -52,12 +44,8 @@ def in_order(parts: Sequence[tuple[IntArray, BeatTimes]], sessions: int) -> Beat
     """
     Put sessions together that were read in any order.
 
-    Parameters
-    ----------
-    parts : sequence of (ndarray, BeatTimes)
-        The places of some sessions among all, each once, and their times.
-    sessions : int
-        How many there are in all; those in no part have no time.
+    parts: the places of some sessions among all, each once, and their times.
+    sessions: how many there are in all; those in no part have no time.
     """
     size = np.zeros(sessions, dtype=np.uint8)
     for at, times in parts:

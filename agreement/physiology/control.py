@@ -35,10 +35,7 @@ def laboratory_and_control(
     """
     Return a study without its control, and the laboratory's values with those of the control apart.
 
-    Raises
-    ------
-    TableError
-        With what stops laboratory values, or if the control has none.
+    Raises TableError with what stops laboratory values, or if the control has none.
     """
     who, study = study.options.control.athlete_id, without_control(study)
     laboratory = laboratory_values(study, progress=progress)

@@ -40,20 +40,11 @@ def intensity_coverage(
     """
     Set each pair's observed error beside what the athlete's sessions covered.
 
-    Parameters
-    ----------
-    session_lines : DataFrame
-        `agreement.physiology.readings.Readings.session_lines`.
-    pairs : DataFrame
-        The paired table: athlete_id, lab_test_id, lab_date, lab, mode, method, difference,
+    session_lines: `agreement.physiology.readings.Readings.session_lines`.
+    pairs: the paired table: athlete_id, lab_test_id, lab_date, lab, mode, method, difference,
         training_profile.
-    window_days : int
-        How old the last session may be on the day of the test. [days]
-
-    Returns
-    -------
-    DataFrame
-        `COVERAGE_COLUMNS`, one row per pair with a session of its mode before the test:
+    window_days: how old the last session may be on the day of the test. [days]
+    Returns: `COVERAGE_COLUMNS`, one row per pair with a session of its mode before the test:
         extrapolation_se of the sessions' line, expected_bias of an estimator of form `vo2_on_hr` on
         the same sessions, observed_error = field - laboratory. [mL/kg/min]
     """
@@ -72,19 +63,9 @@ def every_coverage(readings: Readings, pairs: pd.DataFrame, *, window_days: int)
     """
     Return the coverage of every method: what its own test saw, else what the sessions saw.
 
-    Parameters
-    ----------
-    readings : Readings
-    pairs : DataFrame
-        The paired table.
-    window_days : int
-        As in `intensity_coverage`.
-
-    Returns
-    -------
-    DataFrame
-        `COVERAGE_COLUMNS`; one row per pair of a stage test (that of the reading used), with no bias
-        expected of its own line, and one of every other pair whose athlete has sessions.
+    window_days: as in `intensity_coverage`.
+    Returns: `COVERAGE_COLUMNS`; one row per pair of a stage test (that of the reading used), with
+        no bias expected of its own line, and one of every other pair whose athlete has sessions.
     """
     own = stage_coverage(readings.stage_lines, pairs)
     others = pairs[~pairs["method"].isin(own["method"].unique())]
@@ -97,17 +78,8 @@ def stage_coverage(stage_lines: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFra
     """
     Set each pair's observed error beside what the stages of its test covered.
 
-    Parameters
-    ----------
-    stage_lines : DataFrame
-        `agreement.physiology.readings.Readings.stage_lines`.
-    pairs : DataFrame
-        The paired table.
-
-    Returns
-    -------
-    DataFrame
-        `COVERAGE_COLUMNS`; expected_bias NaN, for the estimate is this very line. [mL/kg/min]
+    stage_lines: `agreement.physiology.readings.Readings.stage_lines`.
+    Returns: `COVERAGE_COLUMNS`; expected_bias NaN, for the estimate is this very line. [mL/kg/min]
     """
     if stage_lines.empty or pairs.empty:
         return pd.DataFrame(columns=COVERAGE_COLUMNS)

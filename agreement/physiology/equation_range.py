@@ -37,20 +37,10 @@ def outside_notes(
     """
     Note each result that lies outside what its equation was made for, with the value and the range.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        Columns file, row, sex.
-    x : dict of str to ndarray
-        Values of the inputs.
-    kept : ndarray of bool
-        Results that were not set aside.
-    protocol : FieldProtocol
-
-    Returns
-    -------
-    tuple of Problem
-        Of one equation and input the first 5 in full, of the rest the rows.
+    rows: columns file, row, sex.
+    x: values of the inputs.
+    kept: results that were not set aside.
+    Returns: of one equation and input the first 5 in full, of the rest the rows.
     """
     notes: list[Problem] = []
     for rule in protocol.valid:

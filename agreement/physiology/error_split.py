@@ -18,28 +18,13 @@ from agreement.tables.options import Extrapolation
 
 @dataclass(frozen=True, slots=True)
 class ErrorSplit:
-    """
-    The two parts of one estimate's error. [mL/kg/min].
+    """The two parts of one estimate's error. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    total : float
-        Estimate from work rate - laboratory; the sum of the parts.
-    cost : float
-        What the equation from work rate to oxygen uptake adds.
-    heart_rate : float
-        What carrying heart rate to its maximum adds, on measured uptake.
-    n_points : int
-        Stages used.
-    refused : str or None
-        Why there is no split.
-    """
-
-    total: float
-    cost: float
-    heart_rate: float
-    n_points: int
-    refused: str | None
+    total: float  # estimate from work rate - laboratory; the sum of the parts
+    cost: float  # what the equation from work rate to oxygen uptake adds
+    heart_rate: float  # what carrying heart rate to its maximum adds, on measured uptake
+    n_points: int  # stages used
+    refused: str | None  # why there is no split
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per part: statistic, value, low, high, unit, n, n_pairs, note."""
@@ -80,20 +65,11 @@ def split_error(
     """
     Split the error of a heart-rate estimate.
 
-    Parameters
-    ----------
-    hr, costed_vo2, measured_vo2 : array_like, shape (n,)
-        Of the same stages: heart rate [bpm], uptake by the cost equation and as measured
-        [mL/kg/min]. Stages where one is missing are left out.
-    hr_max, lab : float
-        Measured heart-rate maximum [bpm] and VO2max [mL/kg/min].
-    form, guards :
-        As in `agreement.physiology.heart_rate.heart_rate_extrapolation`.
-
-    Returns
-    -------
-    ErrorSplit
-        total = cost + heart_rate = estimate - laboratory.
+    hr, costed_vo2, measured_vo2: shape (n,). Of the same stages: heart rate [bpm], uptake by the
+        cost equation and as measured [mL/kg/min]. Stages where one is missing are left out.
+    hr_max, lab: measured heart-rate maximum [bpm] and VO2max [mL/kg/min].
+    form, guards: as in `agreement.physiology.heart_rate.heart_rate_extrapolation`.
+    Returns: total = cost + heart_rate = estimate - laboratory.
     """
     stages = np.column_stack(
         [np.asarray(v, dtype=np.float64) for v in (hr, costed_vo2, measured_vo2)]

@@ -16,27 +16,15 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class FieldTestEstimates:
-    """
-    VO2max of some results of one protocol.
-
-    Attributes
-    ----------
-    protocol : str
-    vo2max : ndarray, shape (n,)
-        NaN where the result cannot be used; `note` says why. [mL/kg/min]
-    in_range : tuple of str
-        Whether the equation was made for such a person: yes, no, or unknown.
-    standard_error : ndarray, shape (n,)
-        As published for the equation. [mL/kg/min]
-    note : tuple of str
-        Why there is no value; else empty.
-    """
+    """VO2max of some results of one protocol."""
 
     protocol: str
+    # shape (n,). NaN where the result cannot be used; `note` says why. [mL/kg/min]
     vo2max: FloatArray
+    # whether the equation was made for such a person: yes, no, or unknown
     in_range: tuple[str, ...]
-    standard_error: FloatArray
-    note: tuple[str, ...]
+    standard_error: FloatArray  # shape (n,). As published for the equation. [mL/kg/min]
+    note: tuple[str, ...]  # why there is no value; else empty
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per result."""
@@ -71,7 +59,6 @@ def estimate_field_test(
     ----------
     protocol_id : str
         An id of ``agreement protocols``.
-    sex : array_like of {"female", "male", "unknown"}, default "unknown"
     **inputs : array_like, shape (n,) or one number for all
         What the equation needs, the unit in the name: ``distance_m``, ``time_min`` ...
 

@@ -32,17 +32,8 @@ def estimates_frame(
     """
     Return every field value of a study as rows of ``field_estimates``.
 
-    Parameters
-    ----------
-    study : StudyTables
-        The checked tables.
-    progress : callable, optional
-        Called with the number of session files read and their total.
-
-    Returns
-    -------
-    DataFrame
-        Columns of ``field_estimates`` plus protocol (of computed values), in_range (yes, no or
+    progress: called with the number of session files read and their total.
+    Returns: columns of ``field_estimates`` plus protocol (of computed values), in_range (yes, no or
         NaN) and standard_error [mL/kg/min]. taken_at is the date, or the instant in UTC.
     """
     laboratory = laboratory_values(study, progress=progress)

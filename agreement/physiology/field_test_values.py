@@ -34,20 +34,12 @@ def field_test_values(
     """
     Compute VO2max of every field test.
 
-    Parameters
-    ----------
-    tests, athletes : DataFrame
-        The checked ``field_tests`` and ``athletes`` tables.
-    laboratory : DataFrame
-        Frame of `laboratory_values`, for a mass and an HRmax that nobody wrote down elsewhere.
-    extrapolation : Extrapolation
-        The study's guards, for the protocols that carry heart rate to its maximum.
-
-    Returns
-    -------
-    ReadingPart
-        One reading per result, the rows behind those of stage protocols, the ledger lines of what
-        was left out, and problems; one of severity ``stop`` names an unknown protocol.
+    tests, athletes: the checked ``field_tests`` and ``athletes`` tables.
+    laboratory: frame of `laboratory_values`, for a mass and an HRmax that nobody wrote down
+        elsewhere.
+    extrapolation: the study's guards, for the protocols that carry heart rate to its maximum.
+    Returns: one reading per result, the rows behind those of stage protocols, the ledger lines of
+        what was left out, and problems; one of severity ``stop`` names an unknown protocol.
     """
     if tests.empty:
         return ReadingPart(NO_READINGS, NO_MEMBERS, joined([]))

@@ -28,10 +28,7 @@ def protocol(protocol_id: str) -> FieldProtocol:
     """
     Return one row of the table.
 
-    Raises
-    ------
-    ValueError
-        If there is no such id; the message names the nearest ones.
+    Raises ValueError if there is no such id; the message names the nearest ones.
     """
     if protocol_id not in PROTOCOLS:
         near = get_close_matches(protocol_id, PROTOCOLS, n=3)
@@ -45,10 +42,7 @@ def protocols_frame() -> pd.DataFrame:
     """
     Return the table of protocols for reading: one row per equation, in words.
 
-    Returns
-    -------
-    DataFrame
-        protocol, title, mode, inputs, population, valid, sexes, standard_error_women,
+    Returns: protocol, title, mode, inputs, population, valid, sexes, standard_error_women,
         standard_error_men, error_unit, heart_rate_based, stages, stage_rule, source, provenance,
         note.
     """

@@ -38,20 +38,13 @@ def gas_column_checks(
     """
     Compare the columns of one test with each other.
 
-    Parameters
-    ----------
-    columns : mapping of str to array_like, shape (n,)
-        Any columns of a breath file: vo2_ml_min and vco2_ml_min [mL/min STPD], ve_l_min [L/min BTPS],
-        ve_stpd_l_min [L/min STPD], vo2_ml_kg_min [mL/kg/min], rer [-]. Missing values are skipped.
-    mass_kg, pressure_mmhg : float
-        Body mass [kg] and room pressure [mmHg], where known.
-
-    Returns
-    -------
-    tuple of GasFinding
-        Conditions of volumes against the room's pressure (a pressure left at sea level in a
-        laboratory high up), ventilation against oxygen uptake, relative against absolute uptake, the
-        respiratory exchange ratio against the two gases or in per cent.
+    columns: shape (n,). Any columns of a breath file: vo2_ml_min and vco2_ml_min [mL/min STPD],
+        ve_l_min [L/min BTPS], ve_stpd_l_min [L/min STPD], vo2_ml_kg_min [mL/kg/min], rer [-].
+        Missing values are skipped.
+    mass_kg, pressure_mmhg: body mass [kg] and room pressure [mmHg], where known.
+    Returns: conditions of volumes against the room's pressure (a pressure left at sea level in a
+        laboratory high up), ventilation against oxygen uptake, relative against absolute uptake,
+        the respiratory exchange ratio against the two gases or in per cent.
     """
     middle = {name: value for name, v in columns.items() if not math.isnan(value := _middle(v))}
     found = [

@@ -17,16 +17,9 @@ def pressure_from_volumes(stpd: ArrayLike, btps: ArrayLike) -> FloatArray:
     """
     Room pressure that a file's STPD and BTPS volumes imply.
 
-    Parameters
-    ----------
-    stpd, btps : array_like
-        The same ventilation under both conditions, in one unit.
-
-    Returns
-    -------
-    ndarray
-        Pressure with which the file was computed: one that is not the room's betrays the low-pressure
-        trap (see `pressure_overstatement`). [mmHg]
+    stpd, btps: the same ventilation under both conditions, in one unit.
+    Returns: pressure with which the file was computed: one that is not the room's betrays the
+        low-pressure trap (see `pressure_overstatement`). [mmHg]
     """
     ratio = np.asarray(stpd, dtype=np.float64) / np.asarray(btps, dtype=np.float64)
     warm = (ZERO_C_IN_K + BODY_TEMPERATURE_C) / ZERO_C_IN_K
@@ -37,14 +30,7 @@ def pressure_overstatement(set_mmhg: float, room_mmhg: float) -> float:
     """
     Share by which STPD volumes, hence oxygen uptake, read high under a wrong pressure.
 
-    Parameters
-    ----------
-    set_mmhg, room_mmhg : float
-        Pressure that the computation used, and the true one. [mmHg]
-
-    Returns
-    -------
-    float
-        0.092 where 760 was left standing in a room at 700 mmHg. [-]
+    set_mmhg, room_mmhg: pressure that the computation used, and the true one. [mmHg]
+    Returns: 0.092 where 760 was left standing in a room at 700 mmHg. [-]
     """
     return (set_mmhg - BODY_VAPOUR_MMHG) / (room_mmhg - BODY_VAPOUR_MMHG) - 1

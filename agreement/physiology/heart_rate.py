@@ -35,31 +35,18 @@ def extrapolations(
     r"""
     VO2max of many athletes from their steady points, with its error and the reason of a refusal.
 
-    Parameters
-    ----------
-    sums : PointSums, of m athletes
-        Sums over the steady points: heart rate [bpm] and oxygen uptake [mL/kg/min].
-    hr_max : array_like, shape (m,)
-        Heart-rate maximum. [bpm]
-    sd_hr_max : array_like
-        Standard deviation of its error: 0 when measured. [bpm]
-    form : {"vo2_on_hr", "hr_on_vo2"}
-        Which variable carries the noise; see the module.
-    guards : Extrapolation
-        The study's smallest heart-rate span, number of points and top share of HRmax.
-    allow_two_points : bool, default False
-        Let exactly two points pass the count, as the two-stage cycle tests need.
-
-    Returns
-    -------
-    DataFrame, m rows
-        vo2max, standard_error, intercept, slope (mL/kg/min per bpm in both forms), r, n_points,
-        hr_span, top_share_of_hr_max, residual_sd (of the noisy variable), other_form_bias
+    sums: of m athletes. Sums over the steady points: heart rate [bpm] and oxygen uptake
+        [mL/kg/min].
+    hr_max: shape (m,). Heart-rate maximum. [bpm]
+    sd_hr_max: standard deviation of its error: 0 when measured. [bpm]
+    form: {"vo2_on_hr", "hr_on_vo2"}. Which variable carries the noise; see the module.
+    guards: the study's smallest heart-rate span, number of points and top share of HRmax.
+    allow_two_points: let exactly two points pass the count, as the two-stage cycle tests need.
+    Returns: m rows. vo2max, standard_error, intercept, slope (mL/kg/min per bpm in both forms), r,
+        n_points, hr_span, top_share_of_hr_max, residual_sd (of the noisy variable), other_form_bias
         (expected bias of the other form if this one is right, mL/kg/min), refused (text or NaN). A
         refused athlete has vo2max NaN; the error that it would have had stays.
 
-    Notes
-    -----
     `vo2_on_hr`: :math:`SE^2 = s^2 [1/n + (H - \bar h)^2 / S_{hh}] + b^2 SD_H^2`.
     `hr_on_vo2`: :math:`SE^2 = (s_h^2 [1/n + (V - \bar v)^2 / S_{vv}] + SD_H^2) / c^2`, with V the
     estimate. With noise of variance q in the regressor, of observed variance w, a slope shrinks by
@@ -160,41 +147,29 @@ def _refusals(
 
 @dataclass(frozen=True, slots=True)
 class HeartRateExtrapolation:
-    """
-    VO2max of one athlete from steady points, with what is needed to question it.
+    """VO2max of one athlete from steady points, with what is needed to question it."""
 
-    Attributes
-    ----------
-    form : {"vo2_on_hr", "hr_on_vo2"}
-        Which variable was regressed on which.
-    vo2max, standard_error : float
-        vo2max is NaN when refused; with two points the error cannot be known. [mL/kg/min]
-    slope, intercept : float
-        VO2 = intercept + slope * HR, in both forms. [mL/kg/min per bpm], [mL/kg/min]
-    hr_max, sd_hr_max : float
-        What it was carried to, and its own error. [bpm]
-    other_form_bias : float
-        Expected bias of the other form if this one is right. [mL/kg/min]
-    r, hr_span, top_share_of_hr_max, n_points, residual_sd :
-        Of the points used; the residual SD is that of the noisy variable.
-    refused : str or None
-        Why there is no estimate.
-    """
-
-    form: Form
+    form: Form  # {"vo2_on_hr", "hr_on_vo2"}. Which variable was regressed on which.
+    # vo2max, standard_error: vo2max is NaN when refused; with two points the error cannot be known.
+    # [mL/kg/min]
     vo2max: float
     standard_error: float
+    # slope, intercept: VO2 = intercept + slope * HR, in both forms. [mL/kg/min per bpm],
+    # [mL/kg/min]
     slope: float
     intercept: float
+    # hr_max, sd_hr_max: what it was carried to, and its own error. [bpm]
     hr_max: float
     sd_hr_max: float
-    other_form_bias: float
+    other_form_bias: float  # expected bias of the other form if this one is right. [mL/kg/min]
+    # r, hr_span, top_share_of_hr_max, n_points, residual_sd: of the points used; the residual SD is
+    # that of the noisy variable
     r: float
     hr_span: float
     top_share_of_hr_max: float
     n_points: int
     residual_sd: float
-    refused: str | None
+    refused: str | None  # why there is no estimate
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per number: statistic, value, low, high, unit, n, n_pairs, note."""
@@ -246,25 +221,12 @@ def heart_rate_extrapolation(
     """
     Carry one athlete's steady points to the heart-rate maximum.
 
-    Parameters
-    ----------
-    hr, vo2 : array_like, shape (n,)
-        Steady heart rate [bpm] and oxygen uptake [mL/kg/min]; points above
+    hr, vo2: shape (n,). Steady heart rate [bpm] and oxygen uptake [mL/kg/min]; points above
         ``guards.maximum_share_of_hr_max`` are left out.
-    hr_max : float
-        Heart-rate maximum. [bpm]
-    form, sd_hr_max, guards, allow_two_points :
-        As in `extrapolations`.
-
-    Returns
-    -------
-    HeartRateExtrapolation
-        The estimate with its error, or the reason why there is none.
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ or a value is missing.
+    hr_max: heart-rate maximum. [bpm]
+    form, sd_hr_max, guards, allow_two_points: as in `extrapolations`.
+    Returns: the estimate with its error, or the reason why there is none.
+    Raises ValueError if the shapes differ or a value is missing.
     """
     pulse, uptake = np.asarray(hr, dtype=np.float64), np.asarray(vo2, dtype=np.float64)
     if pulse.shape != uptake.shape or pulse.ndim != 1:

@@ -37,20 +37,13 @@ def clean_heart_rate(t_s: FloatArray, hr_bpm: FloatArray) -> CleanHeartRate:
     """
     Judge every heart-rate sample of one session.
 
-    Parameters
-    ----------
-    t_s, hr_bpm : ndarray, shape (n,)
-        Rising sample times [s] and heart rates [bpm]; NaN or 0 is a dropout.
-
-    Returns
-    -------
-    CleanHeartRate
-        Invalid are: dropouts and impossible values, beats of a record by beats that are a fifth or
-        more from those around them (early, late or missed), flat stretches of two minutes or more,
-        stretches between two jumps that lie apart from both neighbours and are short or nearly
-        constant (locked to the steps). A jump that is never taken back, and after which half a minute
-        lies as far from the half minute before, may be a change of sensor: its time is given and the
-        session should not be used.
+    t_s, hr_bpm: shape (n,). Rising sample times [s] and heart rates [bpm]; NaN or 0 is a dropout.
+    Returns: invalid are: dropouts and impossible values, beats of a record by beats that are a
+        fifth or more from those around them (early, late or missed), flat stretches of two minutes
+        or more, stretches between two jumps that lie apart from both neighbours and are short or
+        nearly constant (locked to the steps). A jump that is never taken back, and after which half
+        a minute lies as far from the half minute before, may be a change of sensor: its time is
+        given and the session should not be used.
     """
     seconds = np.minimum(np.diff(t_s, append=t_s[-1:]), LONGEST_SAMPLE_S)
     if t_s.size > 1:

@@ -45,22 +45,10 @@ def heart_rate_maximum(
     """
     Heart-rate maximum expected from age.
 
-    Parameters
-    ----------
-    age_years : array_like
-        Age. [years]
-    formula : str
-        A key of `HR_MAX_FORMULAS`.
-
-    Returns
-    -------
-    ndarray
-        Expected maximum; people scatter around it by about 11 bpm. [bpm]
-
-    Raises
-    ------
-    ValueError
-        If the formula has no such name.
+    age_years: age. [years]
+    formula: a key of `HR_MAX_FORMULAS`.
+    Returns: expected maximum; people scatter around it by about 11 bpm. [bpm]
+    Raises ValueError if the formula has no such name.
     """
     if formula not in HR_MAX_FORMULAS:
         message = f"`formula` must be one of {', '.join(HR_MAX_FORMULAS)}; got {formula!r}"
@@ -72,12 +60,8 @@ def by_age_notes(rows: pd.DataFrame, formula: HrMaxFormula) -> tuple[Problem, ..
     """
     Name the formula behind the estimates of athletes whose HRmax nobody measured.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        athlete_id, file: what such estimates rest on; may be empty.
-    formula : str
-        A key of `HR_MAX_FORMULAS`.
+    rows: athlete_id, file: what such estimates rest on; may be empty.
+    formula: a key of `HR_MAX_FORMULAS`.
     """
     if rows.empty:
         return ()

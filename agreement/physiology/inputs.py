@@ -47,23 +47,14 @@ def input_audit(
     """
     Compare the inputs of each athlete's last reading with the laboratory's measurements.
 
-    Parameters
-    ----------
-    readings : DataFrame
-        `agreement.physiology.readings.Readings.frame`.
-    laboratory : DataFrame
-        Frame of `laboratory_values`.
-    heart_rate_based : mapping of str to bool
-        Whether each method rests on heart rate.
-
-    Returns
-    -------
-    DataFrame
-        `AUDIT_COLUMNS`, one row per athlete, method, mode and input (mass_kg, hr_max_bpm, age_years,
-        sensor) that was told; a sensor has no numbers. difference = told - measured; expected_shift
-        = what it adds to the field value [mL/kg/min], so that it explains a part of field -
-        laboratory, NaN where a drug limits heart rate; to_correct yes or no. Sorted by method, mode,
-        athlete.
+    readings: `agreement.physiology.readings.Readings.frame`.
+    laboratory: frame of `laboratory_values`.
+    heart_rate_based: whether each method rests on heart rate.
+    Returns: `AUDIT_COLUMNS`, one row per athlete, method, mode and input (mass_kg, hr_max_bpm,
+        age_years, sensor) that was told; a sensor has no numbers. difference = told - measured;
+        expected_shift = what it adds to the field value [mL/kg/min], so that it explains a part of
+        field - laboratory, NaN where a drug limits heart rate; to_correct yes or no. Sorted by
+        method, mode, athlete.
     """
     last = (
         readings[readings["source"] == "field_estimates"]

@@ -61,15 +61,8 @@ def distribution_pattern(z1: float, z2: float, z3: float) -> str:
     """
     Name the pattern of training in three zones.
 
-    Parameters
-    ----------
-    z1, z2, z3 : float
-        As in `polarization_index`.
-
-    Returns
-    -------
-    str
-        base (low zone alone), high-intensity, threshold, polarised, pyramidal, or mixed.
+    z1, z2, z3: as in `polarization_index`.
+    Returns: base (low zone alone), high-intensity, threshold, polarised, pyramidal, or mixed.
     """
     index = polarization_index(z1, z2, z3)
     z1, z2, z3 = _two_decimals(z1, z2, z3)

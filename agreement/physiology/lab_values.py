@@ -11,18 +11,10 @@ def lab_values(laboratory: LaboratoryValues, *, edit_breaths: bool = False) -> p
     """
     Return the laboratory's values as lab_values.csv has them.
 
-    Parameters
-    ----------
-    laboratory : LaboratoryValues
-    edit_breaths : bool, default False
-        Whether the values in use are those of edited breaths.
-
-    Returns
-    -------
-    DataFrame
-        `agreement.terms.LAB_VALUE_COLUMNS`; vo2max_ml_kg_min in mL/kg/min. Of a test with breaths
-        one row for each rule without editing and one with it; of a typed value one row, under the
-        rule that it carries, edited or not unknown. One row of each test is in use.
+    edit_breaths: whether the values in use are those of edited breaths.
+    Returns: `agreement.terms.LAB_VALUE_COLUMNS`; vo2max_ml_kg_min in mL/kg/min. Of a test with
+        breaths one row for each rule without editing and one with it; of a typed value one row,
+        under the rule that it carries, edited or not unknown. One row of each test is in use.
     """
     tests = laboratory.frame.rename(columns={"lab": "vo2max_ml_kg_min"})
     tests = tests.astype({"lab_test_id": "str"})

@@ -57,38 +57,23 @@ LITRES: Final = RANGES["vo2max_l_min"]
 
 @dataclass(frozen=True, slots=True)
 class LaboratoryValues:
-    """
-    One laboratory value per test.
+    """One laboratory value per test."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        `LABORATORY_COLUMNS`; lab in mL/kg/min, training_profile NaN when there is none.
-    set_aside : DataFrame
-        Ledger lines of tests without a usable value.
-    problems : tuple of Problem
-        What the reader should know.
-    averaging : DataFrame
-        lab_test_id, rule, vo2max, vo2max_unedited, vo2max_edited: tests with breath files under
-        every compared rule. [mL/kg/min]
-    stages : DataFrame
-        lab_test_id, mode, cost, vo2: of each long stage of a breath file the uptake that its work
-        rate costs by the equation, and that measured in its last minute. [mL/kg/min]
-    training : TrainingProfiles
-        The training profile of each test and the sessions behind it; empty without sessions.
-    sessions : SessionRecords or None
-        The reduced sessions, so that `field_readings` need not read them again.
-    control : DataFrame or None
-        date, mode, lab: tests of the laboratory's control, in no other frame. [mL/kg/min]
-    """
-
+    # `LABORATORY_COLUMNS`; lab in mL/kg/min, training_profile NaN when there is none
     frame: pd.DataFrame
-    set_aside: pd.DataFrame
-    problems: tuple[Problem, ...]
+    set_aside: pd.DataFrame  # ledger lines of tests without a usable value
+    problems: tuple[Problem, ...]  # what the reader should know
+    # lab_test_id, rule, vo2max, vo2max_unedited, vo2max_edited: tests with breath files under every
+    # compared rule. [mL/kg/min]
     averaging: pd.DataFrame
+    # lab_test_id, mode, cost, vo2: of each long stage of a breath file the uptake that its work
+    # rate costs by the equation, and that measured in its last minute. [mL/kg/min]
     stages: pd.DataFrame
+    # the training profile of each test and the sessions behind it; empty without sessions
     training: TrainingProfiles
+    # the reduced sessions, so that `field_readings` need not read them again
     sessions: SessionRecords | None
+    # date, mode, lab: tests of the laboratory's control, in no other frame. [mL/kg/min]
     control: pd.DataFrame | None = None
 
     @property
@@ -121,24 +106,10 @@ def laboratory_values(
     """
     Compute the laboratory's VO2max of every test, its effort criteria and training profile.
 
-    Parameters
-    ----------
-    study : StudyTables
-        The checked tables.
-    progress : callable, optional
-        Called with the number of sessions read and their total.
-    over : callable, optional
-        As `agreement.physiology.session_records.session_records` takes it.
-
-    Returns
-    -------
-    LaboratoryValues
-        One row per usable test, in the order of the file.
-
-    Raises
-    ------
-    TableError
-        If breath or sample files cannot be used, with every reason of every file.
+    progress: called with the number of sessions read and their total.
+    over: as `agreement.physiology.session_records.session_records` takes it.
+    Returns: one row per usable test, in the order of the file.
+    Raises TableError if breath or sample files cannot be used, with every reason of every file.
     """
     tests = study.lab_tests.reset_index(drop=True)
     people = people_at(study.athletes, tests["athlete_id"], tests["date"])

@@ -31,18 +31,10 @@ def set_aside_rows(
     """
     Return lines of rows left out, columns `LINE_COLUMNS`.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        Columns file, row, id.
-    reason : str
-        A code of `agreement.terms.REASONS`.
-    messages : str, or one for each row
-        What is wrong, with the value; they become sentences.
-    remedy : str
-        What to do.
-    column : str or None, or one for each row
-        Our name of the column at fault; None where a row fails as a whole, or by its raw file.
+    rows: columns file, row, id.
+    reason: a code of `agreement.terms.REASONS`.
+    messages: what is wrong, with the value; they become sentences.
+    column: our name of the column at fault; None where a row fails as a whole, or by its raw file.
     """
     if rows.empty:
         return NOTHING
@@ -97,12 +89,8 @@ def grouped_notes(notes: Sequence[Problem], folder: str) -> tuple[Problem, ...]:
     """
     Return the notes on raw files, those that many files share in one line.
 
-    Parameters
-    ----------
-    notes : sequence of Problem
-        On files of one folder, in their order.
-    folder : str
-        Where the files lie; the place of a shared line.
+    notes: on files of one folder, in their order.
+    folder: where the files lie; the place of a shared line.
     """
     kinds: dict[tuple[str, str, str | None], list[Problem]] = {}
     for note in notes:

@@ -18,21 +18,11 @@ def expected_mode_effect(mode: str, laboratory_mode: str, vo2max: float) -> dict
     """
     Return the difference that the modes alone make, field minus laboratory.
 
-    Parameters
-    ----------
-    mode, laboratory_mode : str
-        Of the field reading and of the laboratory test.
-    vo2max : float
-        Of the laboratory. [mL/kg/min]
+    mode, laboratory_mode: of the field reading and of the laboratory test.
+    vo2max: of the laboratory. [mL/kg/min]
+    Returns: for runners, triathletes and cyclists [mL/kg/min]; empty for modes that the source did
+        not compare.
 
-    Returns
-    -------
-    dict of str to float
-        For runners, triathletes and cyclists [mL/kg/min]; empty for modes that the source did not
-        compare.
-
-    Examples
-    --------
     >>> {who: round(size, 2) for who, size in expected_mode_effect("run", "cycle", 50.0).items()}
     {'runners': 5.25, 'triathletes': 3.05, 'cyclists': 1.4}
     """

@@ -38,19 +38,11 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     """
     Compute the results of one protocol.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        Rows of ``field_tests`` with this protocol, with ``id`` and the athlete's sex, age, mass and
-        stature filled in.
-    protocol : FieldProtocol
-        The row of the table.
-
-    Returns
-    -------
-    ReadingPart
-        Readings in mL/kg/min; rows without an input, with a speed that is a stage number, with an
-        input of another quantity, or with an impossible result are set aside.
+    rows: rows of ``field_tests`` with this protocol, with ``id`` and the athlete's sex, age, mass
+        and stature filled in.
+    protocol: the row of the table.
+    Returns: readings in mL/kg/min; rows without an input, with a speed that is a stage number, with
+        an input of another quantity, or with an impossible result are set aside.
     """
     rows, converted = _stages_to_speeds(rows, protocol)
     x = {name: rows[name].to_numpy(dtype=np.float64) for name in _NUMBERS}

@@ -15,42 +15,23 @@ FEWEST_STAGES: Final = 3  # as few as the guards of an extrapolation let pass
 
 
 class OwnCost(NamedTuple):
-    """
-    Measured uptake = intercept + slope x uptake by the cost equation.
+    """Measured uptake = intercept + slope x uptake by the cost equation."""
 
-    Attributes
-    ----------
-    intercept : float
-        [mL/kg/min]
-    slope : float
-        1 where each step up costs what the equation says. [-]
-    n_stages : int
-        Stages the line rests on.
-    """
-
-    intercept: float
-    slope: float
-    n_stages: int
+    intercept: float  # [mL/kg/min]
+    slope: float  # 1 where each step up costs what the equation says. [-]
+    n_stages: int  # stages the line rests on
 
 
 def own_cost(costed_vo2: ArrayLike, measured_vo2: ArrayLike, *, vo2max: float) -> OwnCost | None:
     """
     Fit the athlete's own cost to the stages of one test.
 
-    Parameters
-    ----------
-    costed_vo2, measured_vo2 : array_like, shape (n,)
-        Uptake of each stage by the cost equation and as measured. [mL/kg/min]
-    vo2max : float
-        Of the same test; stages above `SUBMAXIMAL` of it are left out. [mL/kg/min]
+    costed_vo2, measured_vo2: shape (n,). Uptake of each stage by the cost equation and as measured.
+        [mL/kg/min]
+    vo2max: of the same test; stages above `SUBMAXIMAL` of it are left out. [mL/kg/min]
+    Returns: by least squares; None of fewer than `FEWEST_STAGES` stages, or of stages that do not
+        rise.
 
-    Returns
-    -------
-    OwnCost or None
-        By least squares; None of fewer than `FEWEST_STAGES` stages, or of stages that do not rise.
-
-    Notes
-    -----
     Uptake lags behind a step up. Where stages are too short for a steady state the line lies too low;
     a first stage begun from rest lags most, which makes the line too steep and too high at the maximum.
     """

@@ -12,18 +12,11 @@ def people_at(
     """
     Look up each test's athlete, with the age on the day.
 
-    Parameters
-    ----------
-    athletes : DataFrame
-        The athletes table; may be empty.
-    athlete_id, date : Series, shape (n,)
-        Of the tests.
-
-    Returns
-    -------
-    DataFrame, n rows, indexed like `athlete_id`
-        sex, hr_limiting_drug (``unknown`` when not given), training_profile, mass_kg, stature_cm,
-        age_years: as stated, else the year of the test minus the year of birth. [years]
+    athletes: the athletes table; may be empty.
+    athlete_id, date: shape (n,). Of the tests.
+    Returns: n rows, indexed like `athlete_id`. sex, hr_limiting_drug (``unknown`` when not given),
+        training_profile, mass_kg, stature_cm, age_years: as stated, else the year of the test minus
+        the year of birth. [years]
     """
     known = athletes.set_index("athlete_id")[[*TEXT, *NUMBERS]]
     found = known.reindex(athlete_id).set_axis(athlete_id.index, axis=0)

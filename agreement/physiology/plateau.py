@@ -24,22 +24,12 @@ SHARE_OF_EXPECTED: Final = 0.5
 
 @dataclass(frozen=True, slots=True)
 class LastStep:
-    """
-    The last step up of a test with stages.
+    """The last step up of a test with stages."""
 
-    Attributes
-    ----------
-    rise : float
-        Measured rise of oxygen uptake from the last minute of one stage to that of the next. [mL/min]
-    standard_error : float
-        Of `rise`, from the spread of breaths. [mL/min]
-    expected : float
-        Rise that the step would cost by the cost equation. [mL/min]
-    """
-
+    # measured rise of oxygen uptake from the last minute of one stage to that of the next. [mL/min]
     rise: float
-    standard_error: float
-    expected: float
+    standard_error: float  # of `rise`, from the spread of breaths. [mL/min]
+    expected: float  # rise that the step would cost by the cost equation. [mL/min]
 
     @property
     def criterion(self) -> float:
@@ -68,19 +58,12 @@ def last_step(
     """
     Find the last step up between two stages of two minutes or more.
 
-    Parameters
-    ----------
-    t_s, vo2 : ndarray, shape (n,)
-        Rising times [s] and uptakes [mL/min] of the breaths of the exercise phase.
-    cost : ndarray, shape (n,)
-        Uptake that the work rate of each breath costs, by the cost equation. [mL/kg/min]
-    mass_kg : float
-        Body mass. [kg]
-
-    Returns
-    -------
-    LastStep or None
-        None where the test does not end with two such stages, the last one harder.
+    t_s, vo2: shape (n,). Rising times [s] and uptakes [mL/min] of the breaths of the exercise
+        phase.
+    cost: shape (n,). Uptake that the work rate of each breath costs, by the cost equation.
+        [mL/kg/min]
+    mass_kg: body mass. [kg]
+    Returns: None where the test does not end with two such stages, the last one harder.
     """
     if t_s.size < 2 * FEWEST_BREATHS or np.isnan(mass_kg):
         return None

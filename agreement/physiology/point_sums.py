@@ -31,22 +31,11 @@ def point_sums(
     """
     Sum points by group.
 
-    Parameters
-    ----------
-    group : ndarray of int, shape (n,)
-        Which group each point belongs to, from 0, in any order.
-    hr, vo2 : array_like, shape (n,)
-        Heart rate [bpm] and oxygen uptake [mL/kg/min], without missing values.
-    groups : int, optional
-        Number of groups; default one more than the largest code.
+    group: shape (n,). Which group each point belongs to, from 0, in any order.
+    hr, vo2: shape (n,). Heart rate [bpm] and oxygen uptake [mL/kg/min], without missing values.
+    groups: number of groups; default one more than the largest code.
+    Returns: groups without points have n 0 and NaN means.
 
-    Returns
-    -------
-    PointSums
-        Groups without points have n 0 and NaN means.
-
-    Notes
-    -----
     Values are first centred on the whole data's mean, so that the within-group sums lose no more
     than a few digits to the offset; centring on each group's own mean would cost two more passes.
     """

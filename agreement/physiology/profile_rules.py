@@ -18,41 +18,25 @@ JUST_ACROSS: Final = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Training:
-    """
-    What the rule looks at.
+    """What the rule looks at."""
 
-    Attributes
-    ----------
-    top, intermittent, z1, z3, long : float
-        Shares: time in the most used mode, sessions marked intermittent, time in the low and in the
-        high zone, time in long sessions. [-]
-    median_min : float
-        Median session. [min]
-    """
-
+    # top, intermittent, z1, z3, long: shares: time in the most used mode, sessions marked
+    # intermittent, time in the low and in the high zone, time in long sessions. [-]
     top: float
     intermittent: float
     z1: float
     z3: float
     long: float
-    median_min: float
+    median_min: float  # median session. [min]
 
 
 def profile_label(training: Training, rules: Profile) -> str:
     """
     Name the training profile.
 
-    Parameters
-    ----------
-    training : Training
-        Shares and median session of the window.
-    rules : Profile
-        Thresholds.
-
-    Returns
-    -------
-    str
-        intermittent sport, low-intensity volume, short high-intensity or balanced.
+    training: shares and median session of the window.
+    rules: thresholds.
+    Returns: intermittent sport, low-intensity volume, short high-intensity or balanced.
     """
     if (
         training.top < rules.intermittent_top_mode_share
@@ -72,17 +56,9 @@ def nearest_boundary(training: Training, rules: Profile) -> tuple[float, str]:
     """
     Find the smallest change of one share that changes the label.
 
-    Parameters
-    ----------
-    training, rules :
-        As in `profile_label`.
-
-    Returns
-    -------
-    distance : float
-        In percentage points; infinite when no single share can change the label.
-    other : str
-        The label on the other side; the same label when there is none.
+    training, rules: as in `profile_label`.
+    Returns distance: in percentage points; infinite when no single share can change the label.
+    Returns other: the label on the other side; the same label when there is none.
     """
     here = profile_label(training, rules)
     found = (float("inf"), here)

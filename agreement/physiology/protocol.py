@@ -73,59 +73,27 @@ class StageRule(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class FieldProtocol:
-    """
-    One row of the table of field-test equations.
+    """One row of the table of field-test equations."""
 
-    Attributes
-    ----------
-    id : str
-        Form and year; never a brand or an organisation.
-    name : str
-        The same for people, in running text.
-    title : str
-        The test in plain words.
-    mode : str
-        Mode of exercise, or ``resting``; empty where it is the result's own.
-    inputs : tuple of str
-        Columns of ``field_tests`` that the equation needs (``sex`` comes from ``athletes``).
-    equation : callable
-        Inputs -> VO2max [mL/kg/min], of stages the uptake of each; vectorised; sex is mapped inside.
-    population : str
-        On whom it was made.
-    valid : tuple of Valid
-        Outside these a result is kept and flagged.
-    sexes : tuple of str
-        Whom the source gives an equation for; others are flagged.
-    standard_error : tuple of float
-        As published, for (women, men); NaN when the source gives none.
-    error_unit : str
-        Unit of `standard_error` as published.
-    source, provenance : str
-        Author, year, and how the coefficients came here.
-    heart_rate_based : bool
-        Whether it rests on heart rate, so that drugs limiting heart rate void it.
-    stages : bool
-        Whether one result takes one row per stage.
-    stage_rule : StageRule or None
-        Only where the protocol itself fixes the speed of a stage.
-    note : str
-        What a reader of the number should know.
-    """
-
-    id: str
-    name: str
-    title: str
-    mode: str
+    id: str  # form and year; never a brand or an organisation
+    name: str  # the same for people, in running text
+    title: str  # the test in plain words
+    mode: str  # mode of exercise, or ``resting``; empty where it is the result's own
+    # columns of ``field_tests`` that the equation needs (``sex`` comes from ``athletes``)
     inputs: tuple[str, ...]
+    # inputs -> VO2max [mL/kg/min], of stages the uptake of each; vectorised; sex is mapped inside
     equation: Callable[[Inputs], FloatArray]
-    population: str
+    population: str  # on whom it was made
+    # source, provenance: Author, year, and how the coefficients came here
     source: str
     provenance: Provenance
-    valid: tuple[Valid, ...] = ()
-    sexes: tuple[str, ...] = BOTH
+    valid: tuple[Valid, ...] = ()  # outside these a result is kept and flagged
+    sexes: tuple[str, ...] = BOTH  # whom the source gives an equation for; others are flagged
+    # as published, for (women, men); NaN when the source gives none
     standard_error: tuple[float, float] = (np.nan, np.nan)
-    error_unit: ErrorUnit = "mL/kg/min"
+    error_unit: ErrorUnit = "mL/kg/min"  # unit of `standard_error` as published
+    # whether it rests on heart rate, so that drugs limiting heart rate void it
     heart_rate_based: bool = False
-    stages: bool = False
-    stage_rule: StageRule | None = None
-    note: str = ""
+    stages: bool = False  # whether one result takes one row per stage
+    stage_rule: StageRule | None = None  # only where the protocol itself fixes the speed of a stage
+    note: str = ""  # what a reader of the number should know

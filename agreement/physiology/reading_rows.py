@@ -56,12 +56,8 @@ def reading_rows(rows: pd.DataFrame, **columns: Any) -> pd.DataFrame:
     """
     Return readings from source rows, columns in their order and types.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        Source rows; columns that readings have are taken over.
-    **columns : object
-        Further columns; what neither names is missing.
+    rows: source rows; columns that readings have are taken over.
+    **columns: further columns; what neither names is missing.
     """
     frame = rows.assign(**columns).reindex(columns=READING_COLUMNS).reset_index(drop=True)
     kinds = {
@@ -81,15 +77,10 @@ def member_rows(reading: IntArray, rows: pd.DataFrame, at: IntArray) -> pd.DataF
     """
     Return the source rows behind readings.
 
-    Parameters
-    ----------
-    reading : ndarray of int, shape (n,)
-        Positions of the readings.
-    rows : DataFrame
-        Columns row, id.
-    at : ndarray of int, shape (n,)
-        Which of the rows stands behind each; a row may stand behind very many, so numbers are small
-        and ids are categories.
+    reading: shape (n,). Positions of the readings.
+    rows: columns row, id.
+    at: shape (n,). Which of the rows stands behind each; a row may stand behind very many, so
+        numbers are small and ids are categories.
     """
     row = rows["row"].to_numpy().astype(np.int32)[at]
     texts = rows["id"].astype("category").cat

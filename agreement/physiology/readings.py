@@ -34,41 +34,22 @@ NO_SAMPLES_REMEDY = 'Add its sample file, or remove use = "stated" from [profile
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """
-    Every field reading of a study.
+    """Every field reading of a study."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        `agreement.physiology.reading_rows.READING_COLUMNS`, RangeIndex; field in mL/kg/min.
-    members : DataFrame
-        reading (position in `frame`), row, id (categories): each source row behind a
-        reading of a stage protocol or a session estimate. A plain reading is its own row and is not
-        listed.
-    set_aside : DataFrame
-        Ledger lines of rows behind no reading.
-    problems : tuple of Problem
-        What the reader should know.
-    heart_rate_based : dict of str to bool
-        For each method, whether it rests on heart rate.
-    profile_rows : DataFrame
-        lab_test_id, file, row, id: sessions behind the training profile of a laboratory test.
-    session_lines : DataFrame
-        The line behind every day's session estimate, refused ones too.
-    session_points : DataFrame
-        athlete_id, mode, date, hr_bpm [bpm], vo2 [mL/kg/min]: the steady points behind these lines.
-    stage_lines : DataFrame
-        The line behind every stage test, refused ones too; `method` says of which protocol.
-    """
-
+    # `agreement.physiology.reading_rows.READING_COLUMNS`, RangeIndex; field in mL/kg/min
     frame: pd.DataFrame
+    # reading (position in `frame`), row, id (categories): each source row behind a reading of a
+    # stage protocol or a session estimate. A plain reading is its own row and is not listed.
     members: pd.DataFrame
-    set_aside: pd.DataFrame
-    problems: tuple[Problem, ...]
-    heart_rate_based: dict[str, bool]
+    set_aside: pd.DataFrame  # ledger lines of rows behind no reading
+    problems: tuple[Problem, ...]  # what the reader should know
+    heart_rate_based: dict[str, bool]  # for each method, whether it rests on heart rate
+    # lab_test_id, file, row, id: sessions behind the training profile of a laboratory test
     profile_rows: pd.DataFrame
-    session_lines: pd.DataFrame
+    session_lines: pd.DataFrame  # the line behind every day's session estimate, refused ones too
+    # athlete_id, mode, date, hr_bpm [bpm], vo2 [mL/kg/min]: the steady points behind these lines
     session_points: pd.DataFrame
+    # the line behind every stage test, refused ones too; `method` says of which protocol
     stage_lines: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
@@ -83,29 +64,13 @@ def field_readings(
     """
     Collect the readings of field estimates, field tests and training sessions.
 
-    Parameters
-    ----------
-    study : StudyTables
-        The checked tables.
-    laboratory : DataFrame
-        `agreement.physiology.laboratory.LaboratoryValues.frame`, for measured HRmax.
-    sessions : SessionRecords, optional
-        `LaboratoryValues.sessions`; the sample files are read again when not given.
-    training : TrainingProfiles, optional
-        `LaboratoryValues.training`; computed again when not given.
-    progress : callable, optional
-        Called with the number of session files read and their total.
-
-    Returns
-    -------
-    Readings
-        Field estimates in the order of the file, then field tests, then sessions.
-
-    Raises
-    ------
-    TableError
-        If a field test names a protocol that is not in the table, or field and laboratory are in
-        different units.
+    laboratory: `agreement.physiology.laboratory.LaboratoryValues.frame`, for measured HRmax.
+    sessions: `LaboratoryValues.sessions`; the sample files are read again when not given.
+    training: `LaboratoryValues.training`; computed again when not given.
+    progress: called with the number of session files read and their total.
+    Returns: field estimates in the order of the file, then field tests, then sessions.
+    Raises TableError if a field test names a protocol that is not in the table, or field and
+        laboratory are in different units.
     """
     tests = field_test_values(
         study.field_tests, study.athletes, laboratory, extrapolation=study.options.extrapolation

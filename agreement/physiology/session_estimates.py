@@ -50,21 +50,10 @@ def session_estimates(
     """
     Estimate VO2max on every day with a usable session.
 
-    Parameters
-    ----------
-    records : SessionRecords
-        The reduced sessions.
-    laboratory : DataFrame
-        Frame of `laboratory_values`: measured HRmax and mass.
-    athletes : DataFrame
-        The athletes table: age, and mass where the laboratory has none.
-    extrapolation : Extrapolation
-        The study's window and guards.
-
-    Returns
-    -------
-    SessionEstimates
-        Readings of method ``sessions_hr``; sessions behind none of them in the ledger lines.
+    laboratory: frame of `laboratory_values`: measured HRmax and mass.
+    athletes: the athletes table: age, and mass where the laboratory has none.
+    extrapolation: the study's window and guards.
+    Returns: readings of method ``sessions_hr``; sessions behind none of them in the ledger lines.
     """
     sessions = records.sessions
     people = session_people(sessions, laboratory, athletes, extrapolation.hr_max_formula)

@@ -25,34 +25,20 @@ _STEPS: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class SessionFan:
-    """
-    What one athlete's sessions say, and how far that may be off.
+    """What one athlete's sessions say, and how far that may be off."""
 
-    Attributes
-    ----------
-    athlete_id, mode, training_profile : str
-        Who, and in which exercise.
-    lab : float
-        What the laboratory measured. [mL/kg/min]
-    hr_max_bpm : float
-        What the line is carried to. [bpm]
-    points : DataFrame
-        hr_bpm [bpm], vo2 [mL/kg/min]: steady stretches, uptake from pace or power.
-    band : DataFrame
-        `BAND_COLUMNS`: from the lowest point to HRmax, the line (`hr_on_vo2`), one standard error
-        below and above it, and the usual form (`vo2_on_hr`) on the same points. [mL/kg/min]
-    refused : str or None
-        Why the study makes no estimate of this line.
-    """
-
+    # athlete_id, mode, training_profile: who, and in which exercise
     athlete_id: str
     mode: str
     training_profile: str
-    lab: float
-    hr_max_bpm: float
+    lab: float  # what the laboratory measured. [mL/kg/min]
+    hr_max_bpm: float  # what the line is carried to. [bpm]
+    # hr_bpm [bpm], vo2 [mL/kg/min]: steady stretches, uptake from pace or power
     points: pd.DataFrame
+    # `BAND_COLUMNS`: from the lowest point to HRmax, the line (`hr_on_vo2`), one standard error
+    # below and above it, and the usual form (`vo2_on_hr`) on the same points. [mL/kg/min]
     band: pd.DataFrame
-    refused: str | None
+    refused: str | None  # why the study makes no estimate of this line
 
     @property
     def standard_error(self) -> float:
@@ -84,20 +70,11 @@ def typical_fans(
     """
     Pick a typical athlete of each training profile and work out the fan of their line.
 
-    Parameters
-    ----------
-    coverage : DataFrame
-        Of `agreement.physiology.coverage.intensity_coverage`.
-    points : DataFrame
-        `agreement.physiology.readings.Readings.session_points`.
-    extrapolation : Extrapolation
-        The study's window and share of HRmax.
-
-    Returns
-    -------
-    tuple of SessionFan
-        One per profile with a line, that with the smallest standard error first. Typical is the
-        athlete whose line's standard error is nearest to the median of the profile, among those
+    coverage: of `agreement.physiology.coverage.intensity_coverage`.
+    points: `agreement.physiology.readings.Readings.session_points`.
+    extrapolation: the study's window and share of HRmax.
+    Returns: one per profile with a line, that with the smallest standard error first. Typical is
+        the athlete whose line's standard error is nearest to the median of the profile, among those
         whose line the study's guards let pass, if there is any.
     """
     known = coverage.drop_duplicates(["lab_test_id", "mode"])

@@ -19,18 +19,11 @@ def session_people(
     """
     Return HRmax and mass for each session.
 
-    Parameters
-    ----------
-    sessions, laboratory, athletes : DataFrame
-        Sessions, the frame of `laboratory_values`, the athletes table.
-    formula : str
-        Age formula for athletes without measured HRmax.
-
-    Returns
-    -------
-    DataFrame, one row per session
-        hr_max_bpm and sd_hr_max (0 when measured), mass_kg. Measured values come from the athlete's
-        laboratory test that is nearest in time, of the session's mode before any other.
+    sessions, laboratory, athletes: sessions, the frame of `laboratory_values`, the athletes table.
+    formula: age formula for athletes without measured HRmax.
+    Returns: one row per session. hr_max_bpm and sd_hr_max (0 when measured), mass_kg. Measured
+        values come from the athlete's laboratory test that is nearest in time, of the session's
+        mode before any other.
     """
     people = people_at(athletes, sessions["athlete_id"], sessions["date"])
     by_age = heart_rate_maximum(people["age_years"], formula=formula)
@@ -49,16 +42,10 @@ def doubtful_maximum(laboratory: pd.DataFrame) -> "pd.Series[bool]":
     """
     Tell where a test's highest heart rate is hardly the athlete's maximum.
 
-    Parameters
-    ----------
-    laboratory : DataFrame
-        hr_max_bpm, age_years, max_confirmed.
-
-    Returns
-    -------
-    Series of bool
-        True where the test was not maximal, or the value is more than 30 bpm from what the age lets
-        expect (about three standard deviations): swapped digits, or a drug that limits heart rate.
+    laboratory: hr_max_bpm, age_years, max_confirmed.
+    Returns: True where the test was not maximal, or the value is more than 30 bpm from what the age
+        lets expect (about three standard deviations): swapped digits, or a drug that limits heart
+        rate.
     """
     expected = heart_rate_maximum(laboratory["age_years"])
     odd = (laboratory["hr_max_bpm"] - expected).abs() > HR_MAX_ODD_BPM
@@ -69,21 +56,12 @@ def nearest_measured(rows: pd.DataFrame, laboratory: pd.DataFrame, column: str) 
     """
     Look up what the laboratory measured in the athlete of each row.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        athlete_id, mode, date.
-    laboratory : DataFrame
-        The same columns and `column`.
-    column : str
-        What was measured, for example hr_max_bpm.
-
-    Returns
-    -------
-    ndarray, one per row
-        From the athlete's test of the same mode before any other, then the nearest in time, then the
-        earlier; NaN where nothing was measured. An HRmax that is none (`doubtful_maximum`) counts
-        only where the athlete has no other.
+    rows: athlete_id, mode, date.
+    laboratory: the same columns and `column`.
+    column: what was measured, for example hr_max_bpm.
+    Returns: one per row. From the athlete's test of the same mode before any other, then the
+        nearest in time, then the earlier; NaN where nothing was measured. An HRmax that is none
+        (`doubtful_maximum`) counts only where the athlete has no other.
     """
     known = laboratory.loc[laboratory[column].notna(), ["athlete_id", "mode", "date", column]]
     on_maximum = column == "hr_max_bpm"

@@ -35,28 +35,17 @@ COST_MODES: Final = {"run": "speed_m_s", "walk": "speed_m_s", "cycle": "power_w"
 
 @dataclass(frozen=True, slots=True)
 class SessionRecords:
-    """
-    What is known of every session.
+    """What is known of every session."""
 
-    Attributes
-    ----------
-    sessions : DataFrame
-        The sessions table, with id, has_samples, valid_share (of the heart-rate time), unusable:
-        why no heart rate of it enters an estimate (text or NaN), and unusable_by: the column of the
-        table that says so (NaN where its samples do).
-    times : BeatTimes
-        Valid time at each heart rate, rounded to whole beats. [s]
-    points : DataFrame
-        session (position in `sessions`), hr_bpm, speed_m_s, power_w, grade, minutes: steady points
-        of usable sessions.
-    problems : tuple of Problem
-        What was wrong with the files.
-    """
-
+    # the sessions table, with id, has_samples, valid_share (of the heart-rate time), unusable: why
+    # no heart rate of it enters an estimate (text or NaN), and unusable_by: the column of the table
+    # that says so (NaN where its samples do)
     sessions: pd.DataFrame
-    times: BeatTimes
+    times: BeatTimes  # valid time at each heart rate, rounded to whole beats. [s]
+    # session (position in `sessions`), hr_bpm, speed_m_s, power_w, grade, minutes: steady points of
+    # usable sessions
     points: pd.DataFrame
-    problems: tuple[Problem, ...]
+    problems: tuple[Problem, ...]  # what was wrong with the files
 
 
 class _Reduced(NamedTuple):
@@ -68,45 +57,26 @@ class _Reduced(NamedTuple):
 
 
 class Packed(NamedTuple):
-    """
-    The sessions of one file reduced, as few arrays: many small objects would take more memory.
+    """The sessions of one file reduced, as few arrays: many small objects would take more memory."""
 
-    Attributes
-    ----------
-    valid_share, backward, rows : ndarray, shape (n_sessions,)
-        As of one session.
-    unusable : list of str or None
-    times : BeatTimes
-    points : ndarray, shape (n_points, 5)
-        The steady points of usable sessions: place of the session among those of the file, then
-        heart rate, work rate, grade and minutes.
-    """
-
+    # valid_share, backward, rows: shape (n_sessions,). As of one session.
     valid_share: NDArray[np.float64]
     backward: NDArray[np.int64]
     rows: NDArray[np.int64]
     unusable: list[str | None]
     times: BeatTimes
+    # shape (n_points, 5). The steady points of usable sessions: place of the session among those of
+    # the file, then heart rate, work rate, grade and minutes.
     points: NDArray[np.float64]
 
 
 class SampleFile(NamedTuple):
-    """
-    A sample file and the sessions wanted of it, as few arrays.
-
-    Attributes
-    ----------
-    path : Path
-    name : str
-        The same inside the study folder.
-    position : ndarray of int, shape (n_sessions,)
-        Their places in the sessions table.
-    session_id, mode : ndarray of str, shape (n_sessions,)
-    """
+    """A sample file and the sessions wanted of it, as few arrays."""
 
     path: Path
-    name: str
-    position: NDArray[np.int64]
+    name: str  # the same inside the study folder
+    position: NDArray[np.int64]  # shape (n_sessions,). Their places in the sessions table.
+    # session_id, mode: shape (n_sessions,)
     session_id: NDArray[np.str_]
     mode: NDArray[np.str_]
 
@@ -124,24 +94,10 @@ def session_records(
     """
     Read and reduce the sample file of every session.
 
-    Parameters
-    ----------
-    study : StudyTables
-        The checked tables.
-    progress : callable, optional
-        Called with the number of sessions read and their total.
-    over : callable, optional
-        Does `reduced_file` over many files, elsewhere if it likes; default: one after another.
-
-    Returns
-    -------
-    SessionRecords
-        One row per session, in the order of the file.
-
-    Raises
-    ------
-    TableError
-        If sample files cannot be used, with every reason of every file.
+    progress: called with the number of sessions read and their total.
+    over: does `reduced_file` over many files, elsewhere if it likes; default: one after another.
+    Returns: one row per session, in the order of the file.
+    Raises TableError if sample files cannot be used, with every reason of every file.
     """
     sessions = study.sessions.reset_index(drop=True)
     n = len(sessions)
@@ -216,19 +172,10 @@ def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
     """
     Read one sample file and reduce each of its sessions.
 
-    Parameters
-    ----------
-    form : FileFormat or None
-        What the study file states in ``[files.samples]``.
-    file : SampleFile
-        The file, and the sessions wanted of it.
-
-    Returns
-    -------
-    problems : tuple of Problem
-        Stops, or notes.
-    packed : Packed or None
-        None when something stops the file.
+    form: what the study file states in ``[files.samples]``.
+    file: the file, and the sessions wanted of it.
+    Returns problems: stops, or notes.
+    Returns packed: None when something stops the file.
     """
     try:
         samples, found = read_samples(file.path, file=file.name, form=form)

@@ -53,19 +53,10 @@ def windows(points: pd.DataFrame, sessions: pd.DataFrame, window_days: int) -> W
     """
     Find the days and their points.
 
-    Parameters
-    ----------
-    points : DataFrame
-        With session: position in `sessions`.
-    sessions : DataFrame
-        athlete_id, mode, date, instant.
-    window_days : int
-        A day's window is itself and the days before it, so many in all.
-
-    Returns
-    -------
-    Windows
-        Days in order of athlete, mode and date.
+    points: with session: position in `sessions`.
+    sessions: athlete_id, mode, date, instant.
+    window_days: a day's window is itself and the days before it, so many in all.
+    Returns: days in order of athlete, mode and date.
     """
     with_points = sessions.loc[points["session"], ["athlete_id", "mode", "date", "instant"]]
     group = with_points.groupby(["athlete_id", "mode"], sort=True).ngroup().to_numpy()

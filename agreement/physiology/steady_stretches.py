@@ -41,17 +41,10 @@ def steady_points(
     """
     Find the steady stretches of one session.
 
-    Parameters
-    ----------
-    t_s, hr_bpm, work, grade : ndarray, shape (n,)
-        Time since the start [s], heart rate [bpm], speed [m/s] or power [W], grade as a fraction.
-    valid : ndarray of bool, shape (n,)
-        Which heart rates can be believed.
-
-    Returns
-    -------
-    SteadyPoints
-        Possibly none.
+    t_s, hr_bpm, work, grade: shape (n,). Time since the start [s], heart rate [bpm], speed [m/s] or
+        power [W], grade as a fraction.
+    valid: shape (n,). Which heart rates can be believed.
+    Returns: Possibly none.
     """
     blocks = int((TO_S - FROM_S) // BLOCK_S)
     edges = FROM_S - BLOCK_S + BLOCK_S * np.arange(blocks + 2)  # one block before, to compare with

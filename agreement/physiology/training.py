@@ -74,21 +74,10 @@ def study_profiles(
     """
     Compute the profiles of a study's laboratory tests, whatever the study goes on to use.
 
-    Parameters
-    ----------
-    tests : DataFrame
-        lab_test_id, athlete_id, date, mode, hr_max_bpm, mass_kg, training_profile.
-    records : SessionRecords
-        The reduced sessions.
-    athletes : DataFrame
-        The athletes table, for age.
-    options : StudyOptions
-        ``[profile]`` and the age formula of ``[extrapolation]``.
-
-    Returns
-    -------
-    TrainingProfiles
-        As `training_profiles`.
+    tests: lab_test_id, athlete_id, date, mode, hr_max_bpm, mass_kg, training_profile.
+    athletes: the athletes table, for age.
+    options: ``[profile]`` and the age formula of ``[extrapolation]``.
+    Returns: as `training_profiles`.
     """
     formula = options.extrapolation.hr_max_formula
     people = session_people(records.sessions, tests, athletes, formula)
@@ -104,21 +93,10 @@ def training_profiles(
     """
     Compute the training profile that belongs to each laboratory test.
 
-    Parameters
-    ----------
-    tests : DataFrame
-        lab_test_id, athlete_id, date, training_profile (as stated).
-    records : SessionRecords
-        The reduced sessions.
-    hr_max_bpm : ndarray, one per session
-        For the zones by share of HRmax. [bpm]
-    rules : Profile
-        Window, smallest amount of data and thresholds.
-
-    Returns
-    -------
-    TrainingProfiles
-        Profiles and their sessions; a profile without enough data has no sessions.
+    tests: lab_test_id, athlete_id, date, training_profile (as stated).
+    hr_max_bpm: one per session. For the zones by share of HRmax. [bpm]
+    rules: window, smallest amount of data and thresholds.
+    Returns: profiles and their sessions; a profile without enough data has no sessions.
     """
     sessions = zone_minutes(records, hr_max_bpm, rules)
     of_athlete = sessions.groupby("athlete_id", sort=False).indices
@@ -147,16 +125,9 @@ def zone_minutes(records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile
     """
     Return the sessions with their minutes per zone, from samples, else as given.
 
-    Parameters
-    ----------
-    records, hr_max_bpm, rules :
-        As in `training_profiles`.
-
-    Returns
-    -------
-    DataFrame
-        The sessions with z1_min, z2_min, z3_min (0 where nothing can be believed), hr_min (their
-        sum) and from_samples.
+    records, hr_max_bpm, rules: as in `training_profiles`.
+    Returns: the sessions with z1_min, z2_min, z3_min (0 where nothing can be believed), hr_min
+        (their sum) and from_samples.
     """
     sessions = records.sessions
     measured = np.empty((len(sessions), 3))
@@ -285,17 +256,9 @@ def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem,
     """
     Say where the computed profile is another than the stated one.
 
-    Parameters
-    ----------
-    profiles : DataFrame
-        `PROFILE_COLUMNS`.
-    tests : DataFrame
-        The laboratory tests in the same order, with file and row.
-
-    Returns
-    -------
-    tuple of Problem
-        Notes, one per test.
+    profiles: `PROFILE_COLUMNS`.
+    tests: the laboratory tests in the same order, with file and row.
+    Returns: notes, one per test.
     """
     unlike = profiles["stated"].notna() & (profiles["stated"] != profiles["profile"])
     unlike &= profiles["profile"] != NOT_ENOUGH_DATA

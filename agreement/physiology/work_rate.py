@@ -183,17 +183,10 @@ def work_rate_vo2(
     """
     Oxygen uptake expected from a work rate, by mode of exercise.
 
-    Parameters
-    ----------
-    mode : str
-        ``walk``, ``run`` or ``cycle``; any other mode has no cost equation here and gives NaN.
-    speed_m_s, grade, power_w, mass_kg : array_like
-        Speed [m/s], grade as a fraction [-], power [W] and body mass [kg], as the mode needs them.
-
-    Returns
-    -------
-    ndarray
-        Gross oxygen uptake. [mL/kg/min]
+    mode: ``walk``, ``run`` or ``cycle``; any other mode has no cost equation here and gives NaN.
+    speed_m_s, grade, power_w, mass_kg: speed [m/s], grade as a fraction [-], power [W] and body
+        mass [kg], as the mode needs them.
+    Returns: Gross oxygen uptake. [mL/kg/min]
     """
     if mode == "cycle":
         return cycling_vo2(power_w, mass_kg)

@@ -29,44 +29,21 @@ SOURCE = "field_estimates"
 
 @dataclass(frozen=True, slots=True)
 class BucketPlan:
-    """
-    What every worker of the second pass needs.
+    """What every worker of the second pass needs."""
 
-    Attributes
-    ----------
-    work : Path
-        Where the spills are.
-    records : tuple of Records
-        The estimates of each piece, by bucket.
-    buckets : Buckets
-    methods : tuple of str
-        Of all estimates.
-    laboratory, others : Path
-        The laboratory tests, and the readings that are no estimates, by bucket.
-    options : StudyOptions
-    heart_rate_based : dict of str to bool
-    athletes : Path or None
-        Ids of the athletes table by bucket, if the study has one.
-    files : dict of str to str
-        File of each table.
-    parts : tuple of str
-        File of each part.
-    write : bool
-        Whether pairs and lines are wanted, or only what was found.
-    """
-
-    work: Path
-    records: tuple[Records, ...]
+    work: Path  # where the spills are
+    records: tuple[Records, ...]  # the estimates of each piece, by bucket
     buckets: Buckets
-    methods: tuple[str, ...]
+    methods: tuple[str, ...]  # of all estimates
+    # laboratory, others: the laboratory tests, and the readings that are no estimates, by bucket
     laboratory: Path
     others: Path
     options: StudyOptions
     heart_rate_based: dict[str, bool]
-    athletes: Path | None
-    files: dict[str, str]
-    parts: tuple[str, ...]
-    write: bool
+    athletes: Path | None  # ids of the athletes table by bucket, if the study has one
+    files: dict[str, str]  # file of each table
+    parts: tuple[str, ...]  # file of each part
+    write: bool  # whether pairs and lines are wanted, or only what was found
 
 
 class Fates(NamedTuple):

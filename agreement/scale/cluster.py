@@ -72,15 +72,8 @@ def cluster(scheduler: str) -> Iterator[ClusterEngine]:
     """
     Connect to a cluster, check that it can run this package, and let go of it afterwards.
 
-    Parameters
-    ----------
-    scheduler : str
-        Address (``tcp://host:8786``) or path of a scheduler file.
-
-    Raises
-    ------
-    AgreementError
-        If nobody answers, there is no worker, or versions differ.
+    scheduler: address (``tcp://host:8786``) or path of a scheduler file.
+    Raises AgreementError if nobody answers, there is no worker, or versions differ.
     """
     try:
         from distributed import Client

@@ -172,17 +172,9 @@ def engine(workers: int | None = None, scheduler: str | None = None) -> Iterator
     """
     Give the mapper that the command line asks for.
 
-    Parameters
-    ----------
-    workers : int, optional
-        Of this machine; default: one for each processor, at most `MOST_WORKERS`.
-    scheduler : str, optional
-        Address or scheduler file of a Dask cluster that is already running.
-
-    Raises
-    ------
-    AgreementError
-        If both are given, or the cluster cannot be used; the sentence says why.
+    workers: of this machine; default: one for each processor, at most `MOST_WORKERS`.
+    scheduler: address or scheduler file of a Dask cluster that is already running.
+    Raises AgreementError if both are given, or the cluster cannot be used; the sentence says why.
     """
     if workers is not None and (workers < 1 or scheduler is not None):
         msg = (

@@ -48,21 +48,12 @@ GROUPS: Final = 400  # of athletes, drawn in their place where everybody is too 
 
 @dataclass(frozen=True, slots=True)
 class RegistryResults:
-    """
-    The results of a registry.
+    """The results of a registry."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        `agreement.terms.RESULT_COLUMNS`; notes of sampled numbers begin or end with ``sample``.
-    verdicts : tuple of Verdict
-        By method, then mode.
-    athletes, sampled : int
-        With a pair, and of these in the sample.
-    """
-
+    # `agreement.terms.RESULT_COLUMNS`; notes of sampled numbers begin or end with ``sample``
     frame: pd.DataFrame
-    verdicts: tuple[Verdict, ...]
+    verdicts: tuple[Verdict, ...]  # by method, then mode
+    # athletes, sampled: with a pair, and of these in the sample
     athletes: int
     sampled: int
 
@@ -71,10 +62,7 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     """
     Compute every analysis of the results table.
 
-    Parameters
-    ----------
-    streamed : Streamed
-        Paired with ``write=True``.
+    streamed: paired with ``write=True``.
     """
     options = streamed.study.options
     athletes, sample = _sample(streamed.pairs, options.report.seed)

@@ -33,19 +33,11 @@ TEXTS: Final = {"mode": ALL_MODES, "sensor": SENSORS}  # known beforehand
 
 @dataclass(frozen=True, slots=True)
 class Buckets:
-    """
-    Which bucket an athlete belongs to.
+    """Which bucket an athlete belongs to."""
 
-    Attributes
-    ----------
-    athletes : Index
-        Those with a laboratory test, sorted; the code of an athlete is the place here.
-    count : int
-        Buckets.
-    """
-
+    # those with a laboratory test, sorted; the code of an athlete is the place here
     athletes: "pd.Index[str]"
-    count: int
+    count: int  # buckets
 
     def of(self, athletes: pd.Series) -> Ints:
         """Return the bucket of each row."""
@@ -70,23 +62,13 @@ class Buckets:
 
 @dataclass(frozen=True, slots=True)
 class Spreading:
-    """
-    What every worker of the first pass needs.
-
-    Attributes
-    ----------
-    reader : PartReader
-    buckets : Buckets
-    known : frozenset of str
-        Ids that nobody need be told about: of the athletes table, else of the laboratory.
-    work : Path
-        Where the spills go.
-    """
+    """What every worker of the first pass needs."""
 
     reader: PartReader
     buckets: Buckets
+    # ids that nobody need be told about: of the athletes table, else of the laboratory
     known: frozenset[str]
-    work: Path
+    work: Path  # where the spills go
 
 
 class Records(NamedTuple):

@@ -57,44 +57,23 @@ SEVERITIES: Final = ("stop", "set_aside", "note")
 
 @dataclass(frozen=True, slots=True)
 class Streamed:
-    """
-    A study paired in buckets; the lines of estimates left out lie in files.
+    """A study paired in buckets; the lines of estimates left out lie in files."""
 
-    Attributes
-    ----------
-    study : StudyTables
-        Everything but the estimates.
-    laboratory : LaboratoryValues
-    readings : Readings
-        Those that are no estimates.
-    flow, exclusions : DataFrame
-        As `agreement.pairing.Pairing`, but without the lines of estimates.
-    reasons : dict of str to int
-        How many estimates each reason has left out.
-    problems : tuple of Problem
-        What was set aside, then notes.
-    inputs : tuple of InputFile
-        Every file read, parts included.
-    heart_rate_based : dict of str to bool
-    pairs, daily, repeats : DataFrame
-        As `agreement.pairing.Pairing`; without rows if they were not wanted.
-    lines : tuple of Path
-        Files of lines of estimates; see `agreement.tables.ledger_parts`.
-    """
-
-    study: StudyTables
+    study: StudyTables  # everything but the estimates
     laboratory: LaboratoryValues
-    readings: Readings
+    readings: Readings  # those that are no estimates
+    # flow, exclusions: as `agreement.pairing.Pairing`, but without the lines of estimates
     flow: pd.DataFrame
     exclusions: pd.DataFrame
-    reasons: dict[str, int]
-    problems: tuple[Problem, ...]
-    inputs: tuple[InputFile, ...]
+    reasons: dict[str, int]  # how many estimates each reason has left out
+    problems: tuple[Problem, ...]  # what was set aside, then notes
+    inputs: tuple[InputFile, ...]  # every file read, parts included
     heart_rate_based: dict[str, bool]
+    # pairs, daily, repeats: as `agreement.pairing.Pairing`; without rows if they were not wanted
     pairs: pd.DataFrame
     daily: pd.DataFrame
     repeats: pd.DataFrame
-    lines: tuple[Path, ...] = ()
+    lines: tuple[Path, ...] = ()  # files of lines of estimates; see `agreement.tables.ledger_parts`
 
     @property
     def lines_of_estimates(self) -> int:
@@ -141,30 +120,12 @@ def inspect_streamed(
     """
     Check and pair a study whose estimates come in parts.
 
-    Parameters
-    ----------
-    folder : Path or str
-        The study folder.
-    work : Path
-        An empty temporary folder that every worker can reach.
-    engine : Engine
-        The mapper.
-    write : bool, default True
-        Whether pairs and lines are wanted, or only what was found.
-    progress : callable, optional
-        Called with (done, total, stage).
-
-    Returns
-    -------
-    streamed : Streamed or None
-        None when something stops the study.
-    problems : tuple of Problem
-        Stops, then what was set aside, then notes.
-
-    Raises
-    ------
-    AgreementError
-        If pyarrow is not installed, or workers are lost again and again.
+    work: an empty temporary folder that every worker can reach.
+    write: whether pairs and lines are wanted, or only what was found.
+    progress: called with (done, total, stage).
+    Returns streamed: None when something stops the study.
+    Returns problems: stops, then what was set aside, then notes.
+    Raises AgreementError if pyarrow is not installed, or workers are lost again and again.
     """
     require_arrow()
     give_memory_back()

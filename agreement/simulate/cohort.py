@@ -23,30 +23,17 @@ Seed = int | np.random.Generator | None
 
 @dataclass(frozen=True, slots=True)
 class SimulatedCohort:
-    """
-    An invented study.
+    """An invented study."""
 
-    Attributes
-    ----------
-    people : DataFrame
-        The truth, one row per person: the columns of `Person`, day_1 and day_2 of the visits.
-    told : DataFrame
-        athlete_id, method, mass_kg, hr_max_bpm, age_years: what each method was told.
-    tests : DataFrame
-        lab_test_id, truth [mL/kg/min], maximal: what no laboratory file shows.
-    tables : dict of str to DataFrame
-        athletes, lab_tests, field_estimates, field_tests, sessions, with the columns of a study
-        folder; days as dates, times without offset.
-    traces : dict of str to Trace
-        Each session minute by minute, by session_id.
-    schedule : Schedule
-    """
-
+    # the truth, one row per person: the columns of `Person`, day_1 and day_2 of the visits
     people: pd.DataFrame
+    # athlete_id, method, mass_kg, hr_max_bpm, age_years: what each method was told
     told: pd.DataFrame
-    tests: pd.DataFrame
+    tests: pd.DataFrame  # lab_test_id, truth [mL/kg/min], maximal: what no laboratory file shows
+    # athletes, lab_tests, field_estimates, field_tests, sessions, with the columns of a study
+    # folder; days as dates, times without offset
     tables: dict[str, pd.DataFrame]
-    traces: dict[str, Trace]
+    traces: dict[str, Trace]  # each session minute by minute, by session_id
     schedule: Schedule
 
     def write(self, folder: str | Path, *, time_zone: str = "UTC") -> Path:
@@ -70,30 +57,16 @@ def simulate_cohort(
     """
     Invent a study in which every number has a cause.
 
-    Parameters
-    ----------
-    n_athletes : int, default 60
-    kinds : tuple of Kind
-        Kinds of training; people take turns.
-    population, body, wrists, laboratory, schedule
-        Who they are, how heart rate strays, the wrist methods, the laboratory, the calendar.
-    rng : int, Generator or None
-        For `numpy.random.default_rng`.
+    kinds: kinds of training; people take turns.
+    population, body, wrists, laboratory, schedule: who they are, how heart rate strays, the wrist
+        methods, the laboratory, the calendar.
+    Returns: the tables of a study folder and the truth behind them.
 
-    Returns
-    -------
-    SimulatedCohort
-        The tables of a study folder and the truth behind them.
-
-    Notes
-    -----
     No method has a bias typed in. A wrist method misreads somebody because their heart rate is
     noisy over the intensities at which they train, because they run cheaply or dearly, because the
     HRmax or mass that it was told is wrong, and because it smooths and rounds. The equations here
     are written out apart from those of the rest of the package, so that one can check the other.
 
-    Examples
-    --------
     >>> cohort = simulate_cohort(8, rng=1)
     >>> sorted(cohort.tables)
     ['athletes', 'field_estimates', 'field_tests', 'lab_tests', 'sessions']

@@ -31,17 +31,8 @@ def write_demo_cohort(folder: str | Path, *, rng: Seed = DEMO_SEED) -> Path:
     """
     Write the demo study folder, byte for byte the same for the same seed.
 
-    Parameters
-    ----------
-    folder : path
-        Made if missing; files of the same names are replaced.
-    rng : int, Generator or None
-        For `numpy.random.default_rng`.
-
-    Returns
-    -------
-    Path
-        The folder.
+    folder: made if missing; files of the same names are replaced.
+    Returns: the folder.
     """
     generator = np.random.default_rng(rng)
     cohort = simulate_cohort(60, population=Population(drug_share=0.035), rng=generator)

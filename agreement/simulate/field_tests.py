@@ -11,12 +11,8 @@ def performance_vo2max(person: Person, vo2max: float, loss: float) -> float:
     """
     Uptake that an average runner would need for the same performance. [mL/kg/min].
 
-    Parameters
-    ----------
-    vo2max : float
-        The truth of the day. [mL/kg/min]
-    loss : float
-        Share of the possible speed given away by pacing, or by turning. [-]
+    vo2max: the truth of the day. [mL/kg/min]
+    loss: share of the possible speed given away by pacing, or by turning. [-]
     """
     return RESTING_UPTAKE + (vo2max - RESTING_UPTAKE) / (1 + person.economy) * (1 - loss)
 

@@ -5,31 +5,18 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """
-    One sort of session.
+    """One sort of session."""
 
-    Attributes
-    ----------
-    weight : float
-        How often, relative to the other patterns of the kind.
-    minutes : tuple of float
-        Shortest and longest duration. [min]
-    intensity, intensity_sd : float
-        Mean share of the oxygen uptake reserve after the warm-up, and its spread over sessions.
-    swing : float
-        Half the difference between hard and easy minutes, as a share of the reserve.
-    mode : str
-    intermittent : bool
-        Stop and go with turns: hard and easy minutes come at random.
-    """
-
-    weight: float
-    minutes: tuple[float, float]
+    weight: float  # how often, relative to the other patterns of the kind
+    minutes: tuple[float, float]  # shortest and longest duration. [min]
+    # intensity, intensity_sd: mean share of the oxygen uptake reserve after the warm-up, and its
+    # spread over sessions
     intensity: float
     intensity_sd: float = 0.04
+    # half the difference between hard and easy minutes, as a share of the reserve
     swing: float = 0.0
     mode: str = "run"
-    intermittent: bool = False
+    intermittent: bool = False  # stop and go with turns: hard and easy minutes come at random
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,21 +31,10 @@ def simulate_differences(
     """
     Draw normal differences, field minus laboratory, of many studies at once.
 
-    Parameters
-    ----------
-    n_athletes, repeats, simulations : int
-    bias, sd_between, sd_within : float
-        Mean; standard deviation between athletes and of repeats within one. [mL/kg/min]
-    rng : int, Generator or None
-        For `numpy.random.default_rng`.
+    bias, sd_between, sd_within: mean; standard deviation between athletes and of repeats within
+        one. [mL/kg/min]
+    Returns: shape (simulations, n_athletes, repeats) [mL/kg/min]
 
-    Returns
-    -------
-    ndarray, shape (simulations, n_athletes, repeats)
-        [mL/kg/min]
-
-    Examples
-    --------
     >>> simulate_differences(30, sd_between=4.0, simulations=2, rng=1).shape
     (2, 30, 1)
     """
@@ -61,55 +50,39 @@ class DailyParts:
     What a difference of one day is made of; every part is drawn independently of the others.
 
     The laboratory shows the truth plus its noise. The field shows the truth plus all other parts.
-
-    Attributes
-    ----------
-    n_athletes, visits, days : int
-        Days are the last ones before each visit; one value on each.
-    share_repeated : float
-        Share of laboratory units with a second test; the unit's value is the mean of both. [-]
-    truth, truth_sd, gain, gain_sd : float
-        True VO2max at the first visit and its change per visit: mean and spread. [mL/kg/min]
-    bias : float
-        [mL/kg/min]
-    sd_laboratory, sd_day, sd_athlete, sd_visit : float
-        Noise of one laboratory test, of one day, of an athlete for good, of an athlete's visit.
-        [mL/kg/min]
-    rho : float
-        Correlation of the noise of neighbouring days. [-]
-    profiles : mapping of str to float
-        What each training profile adds; athletes take turns. [mL/kg/min]
-    mass_slope, mass_sd : float
-        Per cent of mass mismatch: what one adds [mL/kg/min], and its spread. [%]
-    hr_max_slope, hr_max_sd : float
-        Mismatch of HRmax: what one bpm adds [mL/kg/min], and its spread. [bpm]
-    strap_effect : float
-        What a chest strap adds; every second athlete has one. [mL/kg/min]
-    level_slope : float
-        What one mL/kg/min of truth above the mean adds. [mL/kg/min]
     """
 
+    # n_athletes, visits, days: days are the last ones before each visit; one value on each
     n_athletes: int = 60
     visits: int = 2
     days: int = 7
+    # share of laboratory units with a second test; the unit's value is the mean of both. [-]
     share_repeated: float = 0.0
+    # truth, truth_sd, gain, gain_sd: True VO2max at the first visit and its change per visit: mean
+    # and spread. [mL/kg/min]
     truth: float = 50.0
     truth_sd: float = 6.0
     gain: float = 0.0
     gain_sd: float = 0.0
-    bias: float = 0.0
+    bias: float = 0.0  # [mL/kg/min]
+    # sd_laboratory, sd_day, sd_athlete, sd_visit: noise of one laboratory test, of one day, of an
+    # athlete for good, of an athlete's visit. [mL/kg/min]
     sd_laboratory: float = 2.5
     sd_day: float = 1.5
     sd_athlete: float = 2.0
     sd_visit: float = 0.0
-    rho: float = 0.0
+    rho: float = 0.0  # correlation of the noise of neighbouring days. [-]
+    # what each training profile adds; athletes take turns. [mL/kg/min]
     profiles: Mapping[str, float] = field(default_factory=lambda: {"balanced": 0.0})
+    # mass_slope, mass_sd: per cent of mass mismatch: what one adds [mL/kg/min], and its spread. [%]
     mass_slope: float = 0.0
     mass_sd: float = 4.0
+    # hr_max_slope, hr_max_sd: mismatch of HRmax: what one bpm adds [mL/kg/min], and its spread.
+    # [bpm]
     hr_max_slope: float = 0.0
     hr_max_sd: float = 8.0
-    strap_effect: float = 0.0
-    level_slope: float = 0.0
+    strap_effect: float = 0.0  # what a chest strap adds; every second athlete has one. [mL/kg/min]
+    level_slope: float = 0.0  # what one mL/kg/min of truth above the mean adds. [mL/kg/min]
 
     def variances(self) -> dict[str, float]:
         """
@@ -139,22 +112,11 @@ def simulate_daily(
     """
     Draw a paired study from known parts.
 
-    Parameters
-    ----------
-    parts : DailyParts, optional
-        What a difference is made of; `parts.variances()` is the answer that an error budget
+    parts: what a difference is made of; `parts.variances()` is the answer that an error budget
         should find.
-    rng : int, Generator or None
-        For `numpy.random.default_rng`.
+    Returns: one method, `known`, in mode `run`. Every visit is a pair, its field value the mean of
+        all its days.
 
-    Returns
-    -------
-    Evidence
-        One method, `known`, in mode `run`. Every visit is a pair, its field value the mean of all
-        its days.
-
-    Examples
-    --------
     >>> evidence = simulate_daily(DailyParts(n_athletes=12, days=5), rng=1)
     >>> len(evidence.pairs), len(evidence.daily)
     (24, 120)

@@ -13,18 +13,6 @@ class Laboratory:
     """
     How a laboratory measures.
 
-    Attributes
-    ----------
-    sem_biological, sem_technical : float
-        Standard deviations of one test about the truth of its day. Their sum in variance is 2.6
-        squared; the technical part is about a tenth [1]_, [2]_. [mL/kg/min]
-    share_maximal : float
-        Share of tests taken to the maximum; the others fall 3 to 9 % short. [-]
-    share_plateau : float
-        Share of maximal tests with a plateau [3]_. [-]
-    share_repeated : float
-        Share of people tested again 2 to 9 days after the first visit. [-]
-
     References
     ----------
     .. [1] Vickers, meta-analysis of 39 studies (read): 2.58 mL/kg/min.
@@ -32,10 +20,15 @@ class Laboratory:
     .. [3] Edvardsen 2014 (read): 42 % of 804 tests.
     """
 
+    # sem_biological, sem_technical: standard deviations of one test about the truth of its day.
+    # Their sum in variance is 2.6 squared; the technical part is about a tenth [1]_, [2]_.
+    # [mL/kg/min]
     sem_biological: float = 2.47
     sem_technical: float = 0.82
+    # share of tests taken to the maximum; the others fall 3 to 9 % short. [-]
     share_maximal: float = 0.93
-    share_plateau: float = 0.45
+    share_plateau: float = 0.45  # share of maximal tests with a plateau [3]_. [-]
+    # share of people tested again 2 to 9 days after the first visit. [-]
     share_repeated: float = 0.3
 
     @property
@@ -50,15 +43,9 @@ def laboratory_test(
     """
     One test.
 
-    Parameters
-    ----------
-    vo2max : float
-        The truth of the day. [mL/kg/min]
-
-    Returns
-    -------
-    dict
-        Columns of lab_tests from vo2max_ml_kg_min on, and `maximal` (bool), which no file shows.
+    vo2max: the truth of the day. [mL/kg/min]
+    Returns: columns of lab_tests from vo2max_ml_kg_min on, and `maximal` (bool), which no file
+        shows.
     """
     maximal = bool(rng.random() < laboratory.share_maximal)
     shortfall = 0.0 if maximal else float(rng.uniform(0.03, 0.09))

@@ -18,43 +18,31 @@ class Population:
     """
     Where people are drawn from.
 
-    Attributes
-    ----------
-    vo2max_male, vo2max_female : float
-        Mean at 25 years, before the kind's own level. [mL/kg/min]
-    decline_per_year, vo2max_sd : float
-        Fall per year of age and spread between people. [mL/kg/min]
-    vo2max_range : tuple of float
-        Nobody lies outside; values beyond are drawn again. [mL/kg/min]
-    share_female : float
-    economy_sd : float
-        Spread of the relative cost of running; 0.05 is a working figure [1]_. [-]
-    hr_max_sd : float
-        Spread about 208 - 0.7 age; published standard errors are 7 to 11 [2]_. [bpm]
-    curvature_sd : float
-        Spread of the bend of heart rate against oxygen uptake. [-]
-    gain, gain_sd : float
-        Change of VO2max between two visits: mean and spread. [mL/kg/min]
-    drug_share, drug_factor : float
-        Share of people with a heart-rate-limiting drug, and what is left of HRmax. [-]
-
     References
     ----------
     .. [1] Lacour & Bourdin 2015 (read): a range of about 20 % between trained runners.
     .. [2] Robergs & Landwehr 2002 (read).
     """
 
+    # vo2max_male, vo2max_female: mean at 25 years, before the kind's own level. [mL/kg/min]
     vo2max_male: float = 54.0
     vo2max_female: float = 47.0
+    # decline_per_year, vo2max_sd: fall per year of age and spread between people. [mL/kg/min]
     decline_per_year: float = 0.22
     vo2max_sd: float = 5.0
+    # nobody lies outside; values beyond are drawn again. [mL/kg/min]
     vo2max_range: tuple[float, float] = (38.0, 68.0)
     share_female: float = 0.42
+    # spread of the relative cost of running; 0.05 is a working figure [1]_. [-]
     economy_sd: float = 0.05
+    # spread about 208 - 0.7 age; published standard errors are 7 to 11 [2]_. [bpm]
     hr_max_sd: float = 8.0
-    curvature_sd: float = 0.05
+    curvature_sd: float = 0.05  # spread of the bend of heart rate against oxygen uptake. [-]
+    # gain, gain_sd: change of VO2max between two visits: mean and spread. [mL/kg/min]
     gain: float = 1.8
     gain_sd: float = 2.0
+    # drug_share, drug_factor: share of people with a heart-rate-limiting drug, and what is left of
+    # HRmax. [-]
     drug_share: float = 0.0
     drug_factor: float = 0.86
 
@@ -150,8 +138,6 @@ def heart_rate(share: Array, hr_rest: float, hr_max: float, curvature: float) ->
     The share of the heart rate reserve equals the share of the uptake reserve [1]_, but for a bend
     that differs between people and vanishes at rest and at maximum.
 
-    References
-    ----------
     .. [1] Swain & Leutholtz 1997; Swain 1998 (read).
     """
     return hr_rest + (hr_max - hr_rest) * (share + curvature * share * (1 - share))

@@ -23,18 +23,10 @@ def breaths(
     """
     Breath-by-breath record of a treadmill test.
 
-    Parameters
-    ----------
-    vo2max : float
-        What the highest mean over 30 s of the exercise phase shall be. [mL/kg/min]
-    rer_max : float
-        RER at the end. [-]
-
-    Returns
-    -------
-    DataFrame
-        t_s, vo2_ml_min, vco2_ml_min, ve_l_min, hr_bpm, speed_m_s, grade, phase; one row per breath,
-        a few of them coughs.
+    vo2max: what the highest mean over 30 s of the exercise phase shall be. [mL/kg/min]
+    rer_max: RER at the end. [-]
+    Returns: t_s, vo2_ml_min, vco2_ml_min, ve_l_min, hr_bpm, speed_m_s, grade, phase; one row per
+        breath, a few of them coughs.
     """
     times = _breath_times(rng, sum(PHASE_SECONDS.values()))
     ends = np.cumsum(list(PHASE_SECONDS.values()))
@@ -56,16 +48,10 @@ def staged_breaths(
     """
     Breath-by-breath record of a treadmill test in stages of three minutes, to the maximum.
 
-    Parameters
-    ----------
-    vo2max, rer_max : float
-        As for `breaths`; the tool's own editing and rule give `vo2max` back, rounded breaths apart.
-
-    Returns
-    -------
-    DataFrame
-        As `breaths`, without warm-up, slope and coughs. After each step up uptake lags, then is what
-        the speed costs this person.
+    vo2max, rer_max: as for `breaths`; the tool's own editing and rule give `vo2max` back, rounded
+        breaths apart.
+    Returns: as `breaths`, without warm-up, slope and coughs. After each step up uptake lags, then
+        is what the speed costs this person.
     """
     seconds = {"rest": 60, "exercise": STAGE_SECONDS * len(STAGE_SHARES), "recovery": 90}
     times = _breath_times(rng, sum(seconds.values()))
@@ -102,10 +88,7 @@ def samples(trace: Trace, sensor_sd: float, rng: np.random.Generator) -> pd.Data
     """
     Record of one session every 5 s: t_s, hr_bpm, speed_m_s.
 
-    Parameters
-    ----------
-    sensor_sd : float
-        Error of the session's heart rate as a whole. [bpm]
+    sensor_sd: error of the session's heart rate as a whole. [bpm]
     """
     minute = np.arange(trace.heart_rate.size) * 60.0
     t = np.arange(0, minute[-1] + 1, 5.0)

@@ -10,32 +10,19 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, slots=True)
 class Schedule:
-    """
-    When things happen; day 0 is `start`.
-
-    Attributes
-    ----------
-    start : date
-    first_visit : tuple of int
-        First and last day number of the first visits.
-    between, between_spread : int
-        Days from the first visit to the second, and how far that varies either way. [d]
-    training_before : int
-        Days of training on record before the first visit. [d]
-    shown_before, shown_after : int
-        Days around a visit from which wrist numbers are kept. [d]
-    share_field_tests : float
-        Share of people who take each field test at a visit. [-]
-    """
+    """When things happen; day 0 is `start`."""
 
     start: date = date(2026, 1, 12)
-    first_visit: tuple[int, int] = (49, 68)
+    first_visit: tuple[int, int] = (49, 68)  # first and last day number of the first visits
+    # between, between_spread: days from the first visit to the second, and how far that varies
+    # either way. [d]
     between: int = 42
     between_spread: int = 3
-    training_before: int = 45
+    training_before: int = 45  # days of training on record before the first visit. [d]
+    # shown_before, shown_after: days around a visit from which wrist numbers are kept. [d]
     shown_before: int = 20
     shown_after: int = 3
-    share_field_tests: float = 0.75
+    share_field_tests: float = 0.75  # share of people who take each field test at a visit. [-]
 
     def working_days(self, days: NDArray[np.int64]) -> NDArray[np.int64]:
         """Move day numbers that fall on a weekend to the Friday before."""

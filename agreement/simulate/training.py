@@ -20,28 +20,16 @@ COST_OF_RUNNING = 0.2  # mL/kg/min per m/min; the published level running equati
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """
-    How heart rate and cost behave in training beyond the steady state.
+    """How heart rate and cost behave in training beyond the steady state."""
 
-    Attributes
-    ----------
-    hr_day_sd : float
-        Spread of heart rate at the same work from day to day. [bpm]
-    drift : float
-        Rise of heart rate per minute after the tenth, up to `drift_most`; cardiac drift of about
-        2 % from minute 15 to 45 in the cool is published (read). [bpm/min]
-    drift_most : float
-        [bpm]
-    turning_cost : float
-        Extra cost of stop-and-go running at the same mean speed: our assumption, no source. [-]
-    pace_sd : float
-        Wind, ground and slopes: spread of a session's uptake about what its pace says. [mL/kg/min]
-    """
-
-    hr_day_sd: float = 2.5
+    hr_day_sd: float = 2.5  # spread of heart rate at the same work from day to day. [bpm]
+    # rise of heart rate per minute after the tenth, up to `drift_most`; cardiac drift of about 2 %
+    # from minute 15 to 45 in the cool is published (read). [bpm/min]
     drift: float = 0.05
-    drift_most: float = 5.0
+    drift_most: float = 5.0  # [bpm]
+    # extra cost of stop-and-go running at the same mean speed: our assumption, no source. [-]
     turning_cost: float = 0.05
+    # Wind, ground and slopes: spread of a session's uptake about what its pace says. [mL/kg/min]
     pace_sd: float = 1.0
 
 
@@ -64,23 +52,13 @@ def simulate_sessions(
     """
     Sessions of one person.
 
-    Parameters
-    ----------
-    person, kind, body
-        Who trains, how, and how heart rate strays from the steady state.
-    days : range
-        Day numbers on which to train; at most one session a day.
-    vo2max_on : ndarray, shape (len(days),)
-        True VO2max of each of these days. [mL/kg/min]
-
-    Returns
-    -------
-    DataFrame
-        athlete_id, day, started_h (hour of the day), mode, duration_min, intermittent (yes, no),
-        zone1_min, zone2_min, zone3_min, hr (true mean after the warm-up) [bpm], vo2_by_pace (what
-        the cost equation says to the mean pace after the warm-up) [mL/kg/min].
-    list of Trace
-        The same sessions minute by minute.
+    person, kind, body: who trains, how, and how heart rate strays from the steady state.
+    days: day numbers on which to train; at most one session a day.
+    vo2max_on: shape (len(days),). True VO2max of each of these days. [mL/kg/min]
+    Returns: athlete_id, day, started_h (hour of the day), mode, duration_min, intermittent (yes,
+        no), zone1_min, zone2_min, zone3_min, hr (true mean after the warm-up) [bpm], vo2_by_pace
+        (what the cost equation says to the mean pace after the warm-up) [mL/kg/min].
+    Returns: the same sessions minute by minute.
     """
     rows, traces = [], []
     for day, vo2max in zip(days, vo2max_on, strict=True):

@@ -21,45 +21,24 @@ class Wrist:
     Every day it carries the line of uptake by pace on heart rate, over the runs of the last
     `window_days`, to the HRmax it was told (the form `vo2_on_hr`), weighs the result with a first
     guess from age, sex, stature and the mass it was told, and smooths over days.
-
-    Attributes
-    ----------
-    label : str
-    uses_chest_strap : bool
-        Whether it takes heart rate from the chest strap of people who wear one.
-    wrist_sd, chest_sd : float
-        Error of a session's mean heart rate, by sensor. [bpm]
-    economy_known : float
-        Share of a person's own cost of running that the method has learned. [-]
-    hr_max_known : float
-        Share of people who told it a measured HRmax; the others leave 220 - age. [-]
-    guess_sd : float
-        How much the method distrusts its first guess. [mL/kg/min]
-    half_life_days : float
-        Of the smoothing over days. [d]
-    day_sd : float
-        Noise of the number shown from day to day. [mL/kg/min]
-    resolution : float
-        Step of the number shown. [mL/kg/min]
-    share_of_days : float
-        How often it shows a number. [-]
-    shown_at : float
-        Hour of the day from which the number is shown.
-    window_days : int
     """
 
     label: str
+    # whether it takes heart rate from the chest strap of people who wear one
     uses_chest_strap: bool = False
+    # wrist_sd, chest_sd: error of a session's mean heart rate, by sensor. [bpm]
     wrist_sd: float = 3.5
     chest_sd: float = 0.7
+    # share of a person's own cost of running that the method has learned. [-]
     economy_known: float = 0.0
+    # share of people who told it a measured HRmax; the others leave 220 - age. [-]
     hr_max_known: float = 0.3
-    guess_sd: float = 8.0
-    half_life_days: float = 5.0
-    day_sd: float = 0.8
-    resolution: float = 1.0
-    share_of_days: float = 0.7
-    shown_at: float = 6.0
+    guess_sd: float = 8.0  # how much the method distrusts its first guess. [mL/kg/min]
+    half_life_days: float = 5.0  # of the smoothing over days. [d]
+    day_sd: float = 0.8  # noise of the number shown from day to day. [mL/kg/min]
+    resolution: float = 1.0  # step of the number shown. [mL/kg/min]
+    share_of_days: float = 0.7  # how often it shows a number. [-]
+    shown_at: float = 6.0  # hour of the day from which the number is shown
     window_days: int = 42
 
 
@@ -100,23 +79,12 @@ def vo2_on_hr(hr: ArrayLike, vo2: ArrayLike, hr_max: float, used: ArrayLike) -> 
     """
     Extrapolate uptake to HRmax by the regression of uptake on heart rate.
 
-    Parameters
-    ----------
-    hr, vo2 : array_like, shape (n,)
-        Heart rate [bpm] and uptake [mL/kg/min] of n sessions.
-    hr_max : float
-        [bpm]
-    used : array_like of bool, shape (m, n)
-        Which sessions each of m extrapolations rests on.
+    hr, vo2: shape (n,). Heart rate [bpm] and uptake [mL/kg/min] of n sessions.
+    hr_max: [bpm]
+    used: shape (m, n). Which sessions each of m extrapolations rests on.
+    Returns value, standard_error: shape (m,). VO2 at HRmax and its standard error from the scatter
+        about the line [mL/kg/min]; NaN with fewer than three sessions.
 
-    Returns
-    -------
-    value, standard_error : ndarray, shape (m,)
-        VO2 at HRmax and its standard error from the scatter about the line [mL/kg/min]; NaN with
-        fewer than three sessions.
-
-    Notes
-    -----
     Noise in heart rate flattens the line: with noise variance q in an observed variance w the
     result is low by about b (HRmax - mean HR) q / w, b being the slope without noise.
     """
@@ -155,17 +123,9 @@ def daily_values(
     """
     Numbers that a method shows to one person.
 
-    Parameters
-    ----------
-    sessions : DataFrame
-        Of `simulate_sessions`.
-    days : range
-        Day numbers; on `share_of_days` of them a number is shown.
-
-    Returns
-    -------
-    DataFrame
-        day, vo2max [mL/kg/min]; in order of day.
+    sessions: of `simulate_sessions`.
+    days: day numbers; on `share_of_days` of them a number is shown.
+    Returns: day, vo2max [mL/kg/min]; in order of day.
     """
     runs = sessions[sessions["mode"].eq("run")]
     when = runs["day"].to_numpy(float)

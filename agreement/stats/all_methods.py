@@ -24,10 +24,7 @@ def all_counted(studied: list[Studied]) -> list[Studied]:
     """
     Correct over all methods and modes what each of them would find by chance.
 
-    Parameters
-    ----------
-    studied : list of (MethodResults, list of Labelled)
-        Results of each method and mode, and their rows.
+    studied: results of each method and mode, and their rows.
     """
     having = [k for k, (results, _) in enumerate(studied) if results.profile_bias is not None]
     biases = holm_over_all([studied[k][0].profile_bias for k in having])
@@ -42,8 +39,6 @@ def judged_together(methods: list[MethodResults]) -> list[Verdict]:
     """
     Return the verdicts of several methods, each beside all of them and beside a constant.
 
-    Notes
-    -----
     Holm over all methods and modes with a margin and 10 athletes or more. Where one number for
     everybody is acceptable too, an acceptable verdict carries the code ``squad_too_alike``.
     """

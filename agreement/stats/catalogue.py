@@ -34,10 +34,7 @@ def _in_order(records: list[Analysis]) -> tuple[Analysis, ...]:
     """
     Return records by their places.
 
-    Raises
-    ------
-    ValueError
-        If two have one name or one place, or one takes the result of a later one.
+    Raises ValueError if two have one name or one place, or one takes the result of a later one.
     """
     ordered = sorted(records, key=lambda one: one.place)
     places: dict[str, int] = {}
@@ -72,24 +69,11 @@ def describe(name: str) -> str:
     """
     Say what an analysis, a statistic or a word of the glossary means.
 
-    Parameters
-    ----------
-    name : str
-        As in results.csv (``trend``, ``sd_of_differences``, ``trend/p_slope``), in plain words
+    name: as in results.csv (``trend``, ``sd_of_differences``, ``trend/p_slope``), in plain words
         (``typical error``) or in the glossary.
+    Returns: a line for each analysis or word; three for each statistic.
+    Raises KeyError if nothing is called so; the message names what is spelt alike.
 
-    Returns
-    -------
-    str
-        A line for each analysis or word; three for each statistic.
-
-    Raises
-    ------
-    KeyError
-        If nothing is called so; the message names what is spelt alike.
-
-    Examples
-    --------
     >>> print(describe("skewness").splitlines()[0])
     shape/skewness: skewness of differences [1]
     >>> describe("gap")

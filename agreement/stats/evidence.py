@@ -10,22 +10,11 @@ from agreement.tables.options import StudyOptions
 
 @dataclass(frozen=True, slots=True)
 class EarlierReport:
-    """
-    What the report that is being replaced had judged.
+    """What the report that is being replaced had judged."""
 
-    Attributes
-    ----------
-    against : str or None
-        Its yardstick; None: it had no margin.
-    look : int
-        Which planned look it took.
-    pairs : dict of str to int
-        Pairs of each ``method/mode`` at the first report of that look.
-    """
-
-    against: str | None
-    look: int
-    pairs: dict[str, int]
+    against: str | None  # its yardstick; None: it had no margin
+    look: int  # which planned look it took
+    pairs: dict[str, int]  # pairs of each ``method/mode`` at the first report of that look
 
     def grew_unseen(self, method: str, mode: str, n_pairs: int, look: int) -> bool:
         """Whether pairs were added and judged again without counting a look."""
@@ -35,63 +24,40 @@ class EarlierReport:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """
-    One paired study, ready for statistics.
+    """One paired study, ready for statistics."""
 
-    Attributes
-    ----------
-    pairs : DataFrame
-        Columns `agreement.terms.PAIR_COLUMNS`; one row per pair, all methods and modes. VO2max in
-        mL/kg/min, difference = field - laboratory.
-    daily : DataFrame
-        Columns athlete_id, lab_test_id, method, mode, date, gap_days, field, lab: the mean of the
-        readings of each day that was assigned to a laboratory unit with a pair (before averaging
-        over days).
-    repeats : DataFrame
-        Columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test, so a
-        unit with two rows or more is a repeat; the rows of a unit in their order in time.
-    options : StudyOptions
-        The study's choices.
-    heart_rate_based : dict of str to bool
-        For each method label, whether it rests on heart rate.
-    first_lab_date : date or None
-        Of the first laboratory test, for the rule on margins agreed too late.
-    next_door : dict of str to str
-        For each borderline laboratory test, the training profile on the other side of the boundary.
-    coverage : DataFrame or None
-        `agreement.physiology.coverage.COVERAGE_COLUMNS`; None where sessions were not looked at.
-    splits : DataFrame or None
-        `agreement.physiology.stage_splits.SPLIT_COLUMNS`; None where stages were not looked at.
-    averaging : DataFrame or None
-        athlete_id, lab_test_id, mode, rule, vo2max, in_use: tests with breaths under every rule.
-    across_modes : DataFrame or None
-        `agreement.pairing.unlike_modes.COLUMNS`; None where they were not looked at.
-    visits : DataFrame or None
-        athlete_id, lab_test_id, mode, date, lab, n_tests: one row per unit of laboratory tests; None
-        where dates were not kept.
-    other_rules : dict of str to DataFrame
-        `agreement.pairing.other_rules.COLUMNS`: the pairs under every other pairing rule tried.
-    earlier : EarlierReport or None
-        The report that the results will replace.
-    control : DataFrame or None
-        date, mode, lab: tests of the laboratory's control. [mL/kg/min]
-    asked : DataFrame or None
-        `agreement.physiology.asked.ASKED_COLUMNS`; None where it was not looked at.
-    """
-
+    # columns `agreement.terms.PAIR_COLUMNS`; one row per pair, all methods and modes. VO2max in
+    # mL/kg/min, difference = field - laboratory.
     pairs: pd.DataFrame
+    # columns athlete_id, lab_test_id, method, mode, date, gap_days, field, lab: the mean of the
+    # readings of each day that was assigned to a laboratory unit with a pair (before averaging over
+    # days)
     daily: pd.DataFrame
+    # columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test, so a
+    # unit with two rows or more is a repeat; the rows of a unit in their order in time
     repeats: pd.DataFrame
-    options: StudyOptions
+    options: StudyOptions  # the study's choices
+    # for each method label, whether it rests on heart rate
     heart_rate_based: dict[str, bool] = field(default_factory=dict)
+    # of the first laboratory test, for the rule on margins agreed too late
     first_lab_date: date | None = None
+    # for each borderline laboratory test, the training profile on the other side of the boundary
     next_door: dict[str, str] = field(default_factory=dict)
+    # `agreement.physiology.coverage.COVERAGE_COLUMNS`; None where sessions were not looked at
     coverage: pd.DataFrame | None = None
+    # `agreement.physiology.stage_splits.SPLIT_COLUMNS`; None where stages were not looked at
     splits: pd.DataFrame | None = None
+    # athlete_id, lab_test_id, mode, rule, vo2max, in_use: tests with breaths under every rule
     averaging: pd.DataFrame | None = None
+    # `agreement.pairing.unlike_modes.COLUMNS`; None where they were not looked at
     across_modes: pd.DataFrame | None = None
+    # athlete_id, lab_test_id, mode, date, lab, n_tests: one row per unit of laboratory tests; None
+    # where dates were not kept
     visits: pd.DataFrame | None = None
+    # `agreement.pairing.other_rules.COLUMNS`: the pairs under every other pairing rule tried
     other_rules: dict[str, pd.DataFrame] = field(default_factory=dict)
-    earlier: EarlierReport | None = None
+    earlier: EarlierReport | None = None  # the report that the results will replace
+    # date, mode, lab: tests of the laboratory's control. [mL/kg/min]
     control: pd.DataFrame | None = None
+    # `agreement.physiology.asked.ASKED_COLUMNS`; None where it was not looked at
     asked: pd.DataFrame | None = None

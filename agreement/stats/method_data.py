@@ -69,10 +69,7 @@ def require_enough(n: int) -> None:
     """
     Refuse limits of fewer athletes than a report shows them for.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 10 athletes.
+    Raises NotEstimable with fewer than 10 athletes.
     """
     if n < FEW_FOR_REPORTS:
         raise NotEstimable(TOO_FEW, f"{too_few_athletes(n)}.")
@@ -80,61 +77,33 @@ def require_enough(n: int) -> None:
 
 @dataclass(frozen=True, slots=True)
 class MethodData:
-    """
-    The pairs of one method and mode, with what the analyses need beside them.
-
-    Attributes
-    ----------
-    method, mode : str
-    pairs : DataFrame
-        Columns `agreement.terms.PAIR_COLUMNS`, sorted by athlete_id, lab_test_id. For methods that
-        rest on heart rate without the athletes whose heart rate is limited by a drug.
-    everyone : DataFrame
-        As `pairs`, nobody left out.
-    daily : DataFrame
-        Columns of `Evidence.daily`, only days of units in `pairs`; sorted by athlete_id,
-        lab_test_id, date.
-    repeats : DataFrame
-        Columns of `Evidence.repeats`, all laboratory tests in the modes of the paired tests.
-    options : StudyOptions
-    heart_rate_based : bool
-    resampling : Resampling
-        One drawing of athletes for the rows of `pairs`.
-    first_lab_date : date or None
-    next_door : dict of str to str
-        As in `Evidence`.
-    coverage, splits : DataFrame or None
-        As in `Evidence`, only what belongs to `pairs`.
-    other_rules : dict of str to DataFrame
-        As in `Evidence`, only this method and mode, without the same people.
-    earlier : EarlierReport or None
-        As in `Evidence`.
-    control : DataFrame or None
-        As in `Evidence`.
-    asked : DataFrame or None
-        As in `Evidence`, only this method and mode.
-    averaging : DataFrame or None
-        As in `Evidence`, only the paired tests.
-    """
+    """The pairs of one method and mode, with what the analyses need beside them."""
 
     method: str
     mode: str
+    # columns `agreement.terms.PAIR_COLUMNS`, sorted by athlete_id, lab_test_id. For methods that
+    # rest on heart rate without the athletes whose heart rate is limited by a drug.
     pairs: pd.DataFrame
-    everyone: pd.DataFrame
+    everyone: pd.DataFrame  # as `pairs`, nobody left out
+    # columns of `Evidence.daily`, only days of units in `pairs`; sorted by athlete_id, lab_test_id,
+    # date
     daily: pd.DataFrame
+    # columns of `Evidence.repeats`, all laboratory tests in the modes of the paired tests
     repeats: pd.DataFrame
     options: StudyOptions
     heart_rate_based: bool
-    resampling: Resampling
+    resampling: Resampling  # one drawing of athletes for the rows of `pairs`
     first_lab_date: date | None = None
-    next_door: dict[str, str] = dataclass_field(default_factory=dict)
+    next_door: dict[str, str] = dataclass_field(default_factory=dict)  # as in `Evidence`
+    # coverage, splits: as in `Evidence`, only what belongs to `pairs`
     coverage: pd.DataFrame | None = None
     splits: pd.DataFrame | None = None
+    # as in `Evidence`, only this method and mode, without the same people
     other_rules: dict[str, pd.DataFrame] = dataclass_field(default_factory=dict)
-    earlier: EarlierReport | None = None
-    control: pd.DataFrame | None = None
-    asked: pd.DataFrame | None = None
-    averaging: pd.DataFrame | None = None
+    earlier: EarlierReport | None = None  # as in `Evidence`
+    control: pd.DataFrame | None = None  # as in `Evidence`
+    asked: pd.DataFrame | None = None  # as in `Evidence`, only this method and mode
+    averaging: pd.DataFrame | None = None  # as in `Evidence`, only the paired tests
 
     @property
     def field(self) -> Floats:

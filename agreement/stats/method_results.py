@@ -17,25 +17,13 @@ class MethodResults(Mapping[str, Any]):
 
     ``results["trend"]`` and ``results.trend`` are the same. An attribute of the catalogue's that could
     not be computed is None and not among the keys.
-
-    Attributes
-    ----------
-    data : MethodData
-        What they were computed from.
-    found : mapping of str to result
-    reasons : mapping of str to str
-        For each analysis that is not there, why.
-    cautions : tuple of Caution
-        What a reader should know before believing the numbers.
-    doubts : tuple of Caution
-        What could make the verdict wrong; to be said above it.
     """
 
-    data: MethodData
+    data: MethodData  # what they were computed from
     found: Mapping[str, HasFrame]
-    reasons: Mapping[str, str]
-    cautions: tuple[Caution, ...] = ()
-    doubts: tuple[Caution, ...] = ()
+    reasons: Mapping[str, str]  # for each analysis that is not there, why
+    cautions: tuple[Caution, ...] = ()  # what a reader should know before believing the numbers
+    doubts: tuple[Caution, ...] = ()  # what could make the verdict wrong; to be said above it
 
     @property
     def method(self) -> str:

@@ -74,7 +74,6 @@ class Statistic:
         How it is computed, in words; d is field minus laboratory.
     source : str
         Who published it.
-    unit : str
     digits : int
         Decimals that are shown.
     """

@@ -54,17 +54,8 @@ class Result:
         """
         Draw the result's numbers with their intervals.
 
-        Parameters
-        ----------
-        ax : Axes, optional
-            Where to draw, of any size and style; without it matplotlib's current axes.
+        ax: where to draw, of any size and style; without it matplotlib's current axes.
 
-        Returns
-        -------
-        Axes
-
-        Notes
-        -----
         Figures come after statistics: they are loaded by name when one is asked for, and only then.
         """
         return import_module("agreement.figures.of_results").plot_result(self, ax)

@@ -66,36 +66,21 @@ def sharing(mapped: Mapped) -> Iterator[None]:
 
 @dataclass(frozen=True, slots=True)
 class StudyResults:
-    """
-    All results of a study.
+    """All results of a study."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        Columns `agreement.terms.RESULT_COLUMNS`, in the order of the results table.
-    methods : tuple of MethodResults
-        By method, then mode.
-    laboratory : dict of str to Repeatability
-        The laboratory's own typical error in each mode where it is known.
-    comparisons : tuple of Comparison
-        Every two methods that share a laboratory test.
-    averaging : dict of str to AveragingRules
-        What the averaging rule is worth in each mode with breaths.
-    across_modes : tuple of AcrossModes
-        Readings beside a laboratory test of another mode; they stand in no other result.
-    compared : tuple of MethodsCompared
-        The methods of each mode against each other.
-    laboratory_repeats, laboratory_change : dict
-        The laboratory by itself, in each mode where it can be told.
-    """
-
+    # columns `agreement.terms.RESULT_COLUMNS`, in the order of the results table
     frame: pd.DataFrame
-    methods: tuple[MethodResults, ...]
+    methods: tuple[MethodResults, ...]  # by method, then mode
+    # the laboratory's own typical error in each mode where it is known
     laboratory: dict[str, Repeatability]
-    comparisons: tuple[Comparison, ...]
+    comparisons: tuple[Comparison, ...]  # every two methods that share a laboratory test
+    # what the averaging rule is worth in each mode with breaths
     averaging: dict[str, AveragingRules]
+    # readings beside a laboratory test of another mode; they stand in no other result
     across_modes: tuple[AcrossModes, ...] = ()
-    compared: tuple[MethodsCompared, ...] = ()
+    compared: tuple[MethodsCompared, ...] = ()  # the methods of each mode against each other
+    # laboratory_repeats, laboratory_change: the laboratory by itself, in each mode where it can be
+    # told
     laboratory_repeats: dict[str, LaboratoryRepeats] = field(default_factory=dict)
     laboratory_change: dict[str, LaboratoryChange] = field(default_factory=dict)
 
@@ -104,15 +89,8 @@ def analyse(evidence: Evidence) -> StudyResults:
     """
     Compute every analysis for every method and mode.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        The order of its rows does not matter, but for repeats of one unit; the study's seed fixes
-        everything random.
-
-    Returns
-    -------
-    StudyResults
+    evidence: the order of its rows does not matter, but for repeats of one unit; the study's seed
+        fixes everything random.
     """
     with warnings.catch_warnings():
         # the table carries notes of its own where a library function would warn

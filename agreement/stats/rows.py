@@ -25,10 +25,8 @@ class Row:
 
     Attributes
     ----------
-    statistic : str
     value, low, high : float
         NaN: not given; `note` says why.
-    unit : str
     n, n_pairs : int
         Athletes and pairs behind the number.
     note : str

@@ -51,12 +51,8 @@ def same_numbers(pairs: pd.DataFrame, margin: float | None = None) -> list[SameN
     """
     Return statistics of ours beside those of scipy, statsmodels and pingouin.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns athlete_id, training_profile, field, lab; one row for each athlete, 10 or more.
-    margin : float, optional
-        For what asks for one. [mL/kg/min]
+    pairs: columns athlete_id, training_profile, field, lab; one row for each athlete, 10 or more.
+    margin: for what asks for one. [mL/kg/min]
     """
     os.environ.setdefault("OUTDATED_IGNORE", "1")  # early versions ask the network on import
     field, lab = (pairs[name].to_numpy(np.float64) for name in ("field", "lab"))

@@ -7,20 +7,10 @@ def who_counts(pairs: pd.DataFrame, *, heart_rate_based: bool) -> pd.DataFrame:
     """
     Return the rows of the people whose values a method's statistics may use.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        A column ``hr_limiting_drug``: yes, no or unknown. Unknown counts.
-    heart_rate_based : bool
-        Whether the method rests on heart rate; if not, everybody counts.
+    pairs: a column ``hr_limiting_drug``: yes, no or unknown. Unknown counts.
+    heart_rate_based: whether the method rests on heart rate; if not, everybody counts.
+    Returns: in the order and with the index of `pairs`.
 
-    Returns
-    -------
-    DataFrame
-        In the order and with the index of `pairs`.
-
-    Examples
-    --------
     >>> pairs = pd.DataFrame({"hr_limiting_drug": ["yes", "no", "unknown"]})
     >>> list(who_counts(pairs, heart_rate_based=True)["hr_limiting_drug"])
     ['no', 'unknown']

@@ -45,22 +45,10 @@ def athletes_table(
     """
     Return the checked table.
 
-    Parameters
-    ----------
-    raw : RawTable
-        As read; the rows of people who withdrew are removed from it.
-    id_map : dict of str to str
-        Athlete ids by the id found.
-    findings : Findings
-        Collects problems.
-    before : Withdrawn, optional
-        Who withdrew by earlier runs.
-    gone : frozenset of str
-        Who withdrew by other exports of the table.
-
-    Returns
-    -------
-    Athletes
+    raw: as read; the rows of people who withdrew are removed from it.
+    id_map: athlete ids by the id found.
+    before: who withdrew by earlier runs.
+    gone: who withdrew by other exports of the table.
     """
     yes = code_column(raw, "withdrawn", findings).where({"yes"})
     marked = silent_ids(raw, "athlete_id", id_map).kept(yes).present()

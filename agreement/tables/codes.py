@@ -28,19 +28,7 @@ def code_column(raw: RawTable, name: str, findings: Findings) -> Distinct:
     """
     Return a code column in our codes; unknown codes stop, with the key to set.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The table.
-    name : str
-        Our column name.
-    findings : Findings
-        Collects problems.
-
-    Returns
-    -------
-    Distinct
-        Missing where the cell is empty, `NA` or the like.
+    Returns: missing where the cell is empty, `NA` or the like.
     """
     stated = raw.form.codes.get(name, {})
     found = text_column(raw, name, findings)

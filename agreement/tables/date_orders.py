@@ -24,21 +24,9 @@ def read_other_forms(raw: RawTable, name: str, found: Distinct, findings: Findin
     """
     Return the wall clocks of dates in another form than ISO; NaT where there is a stop.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The table.
-    name : str
-        Our column name.
-    found : Distinct
-        The column where it is not ISO 8601, missing elsewhere.
-    findings : Findings
-        Gets undecidable orders and unreadable dates.
-
-    Returns
-    -------
-    ndarray of datetime64[us]
-        One for each distinct value.
+    found: the column where it is not ISO 8601, missing elsewhere.
+    findings: gets undecidable orders and unreadable dates.
+    Returns: one for each distinct value.
     """
     written = _Written([_FORM.fullmatch(label) for label in found.labels])
     order = _order(raw, name, found, written, findings)

@@ -25,19 +25,10 @@ _FIRST, _LAST = np.datetime64("1950-01-01"), np.datetime64("2100-01-01")
 
 @dataclass(frozen=True, slots=True)
 class Moments:
-    """
-    A column of dates or times.
+    """A column of dates or times."""
 
-    Attributes
-    ----------
-    instant : ndarray of datetime64[us]
-        UTC; of a date alone, its local midnight.
-    date : ndarray of datetime64[us]
-        Midnight of the calendar date in the study's zone; without one, as written.
-    """
-
-    instant: Times
-    date: Times
+    instant: Times  # UTC; of a date alone, its local midnight
+    date: Times  # midnight of the calendar date in the study's zone; without one, as written
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,20 +45,7 @@ def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings
     """
     Return a date or time column; missing cells are NaT.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The table.
-    name : str
-        Our column name.
-    zone : str or None
-        The study's time zone.
-    findings : Findings
-        Gets undecidable orders, unreadable dates and times without zone as stops.
-
-    Returns
-    -------
-    Moments
+    findings: gets undecidable orders, unreadable dates and times without zone as stops.
     """
     column = raw.frame.get(name)
     if column is None:

@@ -17,17 +17,11 @@ def doubt(
     """
     Return one doubt: a stop, or a note where the study has confirmed that all is right.
 
-    Parameters
-    ----------
-    options : StudyOptions
-        Its ``[confirm]`` decides.
-    code : str
-        One of `agreement.terms.DOUBTS`, and the key of ``[confirm]``.
-    file, what, remedy, row, column
-        As in `agreement.errors.Problem`; `what` is the evidence, in one sentence.
+    options: its ``[confirm]`` decides.
+    code: one of `agreement.terms.DOUBTS`, and the key of ``[confirm]``.
+    file, what, remedy, row, column: as in `agreement.errors.Problem`; `what` is the evidence, in
+        one sentence.
 
-    Examples
-    --------
     >>> doubt(StudyOptions(), "twins", "lab.csv", "A and B are equal.", "Look.").severity
     'stop'
     """

@@ -69,15 +69,9 @@ def find_exports(folder: Path, name: str, table: Table, findings: Findings) -> t
     """
     Return the exports of a table, the oldest first; none when their order is undecided.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    name : str
-        The folder of exports inside it.
-    table : Table
-    findings : Findings
-        Gets, as stops, names without a date, two exports of one date and links that lead outside.
+    name: the folder of exports inside it.
+    findings: gets, as stops, names without a date, two exports of one date and links that lead
+        outside.
     """
     names = sorted(path.name for path in (folder / name).iterdir() if _is_table(path, table))
     stamps = {stamp_of(one): one for one in names}
@@ -116,25 +110,12 @@ class _Export(NamedTuple):
 
 @dataclass(slots=True)
 class Exports:
-    """
-    The exports of one table; `agreement.tables.parts_together.whole_table` makes them one.
+    """The exports of one table; `agreement.tables.parts_together.whole_table` makes them one."""
 
-    Attributes
-    ----------
-    name : str
-        The folder inside the study.
-    files : tuple of str
-        Oldest first.
-    table : Table
-    ids : dict of str to str
-        Athlete ids by the id found.
-    zone : str or None
-    """
-
-    name: str
-    files: tuple[str, ...]
+    name: str  # the folder inside the study
+    files: tuple[str, ...]  # oldest first
     table: Table
-    ids: dict[str, str]
+    ids: dict[str, str]  # athlete ids by the id found
     zone: str | None
     build: Build = field(init=False)
     people: Athletes = field(init=False)
@@ -306,14 +287,9 @@ def deleted_people(
     """
     Return who withdrew by any export of the athletes table, and who was deleted from the newest.
 
-    Parameters
-    ----------
-    exports : Exports
-        Of the athletes table, read: each is the whole list of its day.
-    findings : Findings
-        Gets a stop where the newest list lacks so many that it is none.
-    most : float
-        Share of all people that a newer list may lack. (common practice, no source)
+    exports: of the athletes table, read: each is the whole list of its day.
+    findings: gets a stop where the newest list lacks so many that it is none.
+    most: share of all people that a newer list may lack. (common practice, no source)
     """
     lists, marked = [], frozenset[str]()
     for raw in exports.raws():

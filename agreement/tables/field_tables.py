@@ -34,24 +34,11 @@ def field_estimates_table(
     """
     Return the checked estimates.
 
-    Parameters
-    ----------
-    raw : RawTable
-        As read; the rows of people who withdrew are removed from it.
-    athletes : Athletes
-        Who may appear.
-    id_map : dict of str to str
-        Athlete ids by the id found.
-    zone : str or None
-        The study's time zone.
-    findings : Findings
-        Collects problems.
-
-    Returns
-    -------
-    CheckedTable
-        `vo2max_l_min` holds only the values that wait for the mass of the paired test; texts are
-        categories.
+    raw: as read; the rows of people who withdrew are removed from it.
+    athletes: who may appear.
+    id_map: athlete ids by the id found.
+    Returns: `vo2max_l_min` holds only the values that wait for the mass of the paired test; texts
+        are categories.
     """
     count, _ = drop_withdrawn(raw, id_map, athletes.people, findings)
     people = id_column(raw, "athlete_id", findings, id_map)

@@ -122,14 +122,9 @@ class Findings:
         """
         Record raw files set aside: the ledger counts files, so a line has an id and no row.
 
-        Parameters
-        ----------
-        reason, folder : str
-            Why, and where the files lie.
-        files : dict of str to str
-            File by id.
-        message, remedy : str
-            What is wrong, with a place for the id; and what to do.
+        reason, folder: why, and where the files lie.
+        files: file by id.
+        message, remedy: what is wrong, with a place for the id; and what to do.
         """
         if not files:
             return
@@ -181,12 +176,8 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
     Of one kind as many stand in full as one part shows, `SHOWN` at most, and the rest is counted;
     what is said of whole parts is said once. Lines about people who withdrew are left to the caller, who knows the sum.
 
-    Parameters
-    ----------
-    found : iterable of Problem
-        In the order of the parts; those of other files are merged file by file.
-    folder : str
-        The folder of parts, for what concerns several of them.
+    found: in the order of the parts; those of other files are merged file by file.
+    folder: the folder of parts, for what concerns several of them.
     """
     kinds: dict[Kind, list[Problem]] = {}
     more: dict[Kind, int] = {}

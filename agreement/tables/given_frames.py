@@ -20,22 +20,9 @@ def as_pandas(frame: Any) -> pd.DataFrame:
     """
     Return a table of any library as a pandas frame.
 
-    Parameters
-    ----------
-    frame : DataFrame, or anything with ``__arrow_c_stream__`` or ``__dataframe__``, or a mapping
-        A table of columns. Arrow's interface needs the extra ``scale``.
+    frame: a table of columns. Arrow's interface needs the extra ``scale``.
+    Raises TypeError if it is none of these.
 
-    Returns
-    -------
-    DataFrame
-
-    Raises
-    ------
-    TypeError
-        If it is none of these.
-
-    Examples
-    --------
     >>> as_pandas({"athlete_id": ["A1"], "mass_kg": [70.0]}).shape
     (1, 2)
     """
@@ -64,21 +51,10 @@ def frame_table(
     """
     Take one table from a data frame; what is wrong goes to `findings`.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns named like ours, or as `form` says; the index is not read.
-    table : Table
-        Which columns are looked for.
-    form : FileFormat
-        Names, units, codes and constants of the columns.
-    findings : Findings
-        Collects problems.
-
-    Returns
-    -------
-    RawTable
-        A row counts from 0, as `frame.iloc` does.
+    frame: columns named like ours, or as `form` says; the index is not read.
+    table: which columns are looked for.
+    form: names, units, codes and constants of the columns.
+    Returns: a row counts from 0, as `frame.iloc` does.
     """
     names = [str(name) for name in frame.columns]
     header = read_header(names, table, form, table.name, findings)

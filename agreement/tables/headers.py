@@ -61,22 +61,9 @@ def read_header(
     """
     Match the header cells with our columns; what does not fit goes to `findings`.
 
-    Parameters
-    ----------
-    cells : sequence of str
-        The header as the file has it.
-    table : Table
-        Our columns.
-    form : FileFormat
-        May carry ``columns = { ours = "theirs" }``.
-    file : str
-        For messages.
-    findings : Findings
-        Collects problems.
-
-    Returns
-    -------
-    Header
+    cells: the header as the file has it.
+    table: our columns.
+    form: may carry ``columns = { ours = "theirs" }``.
     """
     names = [cell.replace("\ufeff", "").strip() for cell in cells]
     stated = _stated(names, table, form, file, findings)

@@ -68,19 +68,12 @@ _MOST_LOOKED_UP: Final = 100  # ids, for the first row, and to know a column by
 
 @dataclass(frozen=True, slots=True)
 class IdMap:
-    """
-    The file of unequal ids.
+    """The file of unequal ids."""
 
-    Attributes
-    ----------
-    ids, rows : dict
-        By the id found: the athlete's, and the row of the file.
-    file, column : str
-        The file, and its own name of the column with our ids.
-    """
-
+    # ids, rows: by the id found: the athlete's, and the row of the file
     ids: dict[str, str] = field(default_factory=dict)
     rows: dict[str, int] = field(default_factory=dict)
+    # file, column: the file, and its own name of the column with our ids
     file: str = ""
     column: str = ""
 
@@ -91,20 +84,7 @@ def id_column(
     """
     Return an id column: trimmed, mapped by `id_map`, and refused where an id looks like a name.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The table.
-    name : str
-        Our column name.
-    findings : Findings
-        Collects problems.
-    id_map : dict of str to str, optional
-        Athlete ids by the id found in the files.
-
-    Returns
-    -------
-    Distinct
+    id_map: athlete ids by the id found in the files.
     """
     found = _mapped(text_column(raw, name, findings), id_map)
     column = raw.theirs.get(name, name)
@@ -185,19 +165,7 @@ def read_id_map(
     """
     Return athlete ids by the id found in the files.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    file : str or None
-        Key ``study.id_map``.
-    findings : Findings
-        Collects problems.
-
-    Returns
-    -------
-    ids : IdMap
-    source : InputFile or None
+    file: key ``study.id_map``.
     """
     nothing = IdMap()
     if file is None or path_problem(folder, file):  # reported with the study file

@@ -19,16 +19,7 @@ def with_pieces(table: Table, form: FileFormat) -> tuple[Table, FileFormat]:
     """
     Return a table and its form in which each piece of a joined id is a column of its own.
 
-    Parameters
-    ----------
-    table : Table
-    form : FileFormat
-
-    Returns
-    -------
-    table : Table
-    form : FileFormat
-        Both as they were where no id is joined.
+    Returns form: both as they were where no id is joined.
     """
     pieces: dict[str, str] = {}
     for ours, theirs in form.columns.items():
@@ -47,18 +38,8 @@ def join_pieces(frame: pd.DataFrame, theirs: dict[str, str]) -> tuple[pd.DataFra
     """
     Put the pieces of joined ids together; where one is missing the id is.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        As read.
-    theirs : dict of str to str
-        Header in the file by column name.
-
-    Returns
-    -------
-    frame : DataFrame
-    theirs : dict of str to str
-        With the joined columns in place of their pieces.
+    theirs: header in the file by column name.
+    Returns theirs: with the joined columns in place of their pieces.
     """
     from agreement.tables.text_cells import distinct  # which itself imports what reads tables
 

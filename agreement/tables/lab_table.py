@@ -66,24 +66,11 @@ def lab_table(
     """
     Return the checked table.
 
-    Parameters
-    ----------
-    raw : RawTable
-        As read; the rows of people who withdrew are removed from it.
-    athletes : Athletes
-        For masses, ages and who may appear.
-    id_map : dict of str to str
-        Athlete ids by the id found.
-    options : StudyOptions
-        Time zone and averaging rule of the study.
-    breath_ids : frozenset of str
-        Tests that have a breath file, which gives their VO2max.
-    findings : Findings
-        Collects problems.
-
-    Returns
-    -------
-    CheckedTable
+    raw: as read; the rows of people who withdrew are removed from it.
+    athletes: for masses, ages and who may appear.
+    id_map: athlete ids by the id found.
+    options: time zone and averaging rule of the study.
+    breath_ids: tests that have a breath file, which gives their VO2max.
     """
     count, withdrawn = drop_withdrawn(raw, id_map, athletes.people, findings)
     people = id_column(raw, "athlete_id", findings, id_map)

@@ -59,29 +59,12 @@ def find_layout(
     """
     Return the layout of a text file, and note whatever is not a comma, UTF-8 and one header row.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file, not empty.
-    table : Table
-        The columns looked for: the header is the row that has most of their names.
-    form : FileFormat
-        What the study file states; only the rest is looked for.
-    file : str
-        For messages.
-    findings : Findings
-        Collects notes.
-
-    Returns
-    -------
-    Layout
-
-    Raises
-    ------
-    UnicodeDecodeError
-        If the stated encoding does not fit.
-    csv.Error
-        If the header goes on and on.
+    data: the whole file, not empty.
+    table: the columns looked for: the header is the row that has most of their names.
+    form: what the study file states; only the rest is looked for.
+    findings: collects notes.
+    Raises UnicodeDecodeError if the stated encoding does not fit.
+    Raises csv.Error if the header goes on and on.
     """
     encoding = form.encoding or find_encoding(data)
     head = data[:_HEAD].decode(encoding, errors="strict" if len(data) <= _HEAD else "replace")

@@ -106,12 +106,8 @@ def drop_withdrawn(
     """
     Remove the rows of people who withdrew, before anything is said about them.
 
-    Returns
-    -------
-    count : int
-        Rows removed.
-    keys : frozenset of str
-        Ids of these rows, where the table has a key: their raw files leave too.
+    Returns count: rows removed.
+    Returns keys: ids of these rows, where the table has a key: their raw files leave too.
     """
     if not people.withdrawn:
         return 0, frozenset()

@@ -39,18 +39,9 @@ def coded_ledger(
     """
     Return lines of a table in parts, by row, from their codes.
 
-    Parameters
-    ----------
-    row : ndarray of int
-        Numbered over all parts; see `agreement.tables.parts.PART_STEP`.
-    files : sequence of str
-        The parts.
-    identity : Categorical
-        Of each row.
-    reason, message : ndarray of int
-        Places in `agreement.terms.REASONS` and in `words`.
-    words : sequence of str
-        The messages.
+    row: numbered over all parts; see `agreement.tables.parts.PART_STEP`.
+    identity: of each row.
+    reason, message: places in `agreement.terms.REASONS` and in `words`.
     """
     import pyarrow as pa
 

@@ -145,15 +145,8 @@ def new_study(folder: Path) -> None:
     """
     Write a commented study folder that passes `check` once it is filled.
 
-    Parameters
-    ----------
-    folder : Path
-        Made if needed; must be empty.
-
-    Raises
-    ------
-    OutputError
-        If the folder holds something already, or cannot be made.
+    folder: made if needed; must be empty.
+    Raises OutputError if the folder holds something already, or cannot be made.
     """
     with whole_folder(folder, refuse_used) as place:
         for name, text in _files().items():

@@ -30,19 +30,10 @@ def number_columns(raw: RawTable, findings: Findings) -> dict[str, Floats]:
     """
     Return every number column of a table in our units; NaN where a cell is missing.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The table.
-    findings : Findings
-        Gets text in required columns as stops, text in optional ones as notes, and what was
+    findings: gets text in required columns as stops, text in optional ones as notes, and what was
         converted.
-
-    Returns
-    -------
-    dict of str to ndarray of float64
-        By our column name; columns that the file does not have are absent. A VO2max column whose
-        unit is another of the three quantities stands under that quantity's name.
+    Returns: by our column name; columns that the file does not have are absent. A VO2max column
+        whose unit is another of the three quantities stands under that quantity's name.
     """
     names = [n for n, c in raw.table.columns.items() if c.kind == "number" and n in raw.frame]
     typed = {n for n in names if _is_typed(raw.frame[n])}

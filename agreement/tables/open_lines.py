@@ -14,19 +14,9 @@ def stop_at_open_lines(content: dict[str, Any], path: Path, findings: Findings) 
     """
     Stop at every key whose value is a question mark, with the reason that stands above it.
 
-    Parameters
-    ----------
-    content : dict
-        The parsed file.
-    path : Path
-        The file.
-    findings : Findings
-        Gets a stop for each.
-
-    Returns
-    -------
-    bool
-        Whether anything is open.
+    content: the parsed file.
+    findings: gets a stop for each.
+    Returns: whether anything is open.
     """
     if not _open(content):
         return False

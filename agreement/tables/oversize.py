@@ -22,12 +22,8 @@ def refuse_oversize_parquet(about: Any, packed: int) -> None:
     """
     Raise `OversizeError` when a Parquet file says of itself what no table can be.
 
-    Parameters
-    ----------
-    about : pyarrow.parquet.FileMetaData
-        What the file says: rows, and the size and values of each column of each row group.
-    packed : int
-        Size of the file. [bytes]
+    about: what the file says: rows, and the size and values of each column of each row group.
+    packed: size of the file. [bytes]
     """
     groups = [about.row_group(i) for i in range(about.num_row_groups)]
     lengths = [

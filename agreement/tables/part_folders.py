@@ -74,25 +74,13 @@ def find_parts(
     """
     Return the raw files of a folder.
 
-    Parameters
-    ----------
-    study : Path
-        The study folder.
-    table : Table
-        `breaths` or `samples`.
-    form : FileFormat
-        What the study file states, such as another path of the folder.
-    findings : Findings
-        Gets two files for one id, links that lead outside, and a folder in which only some files
-        name the owner of their rows, as stops.
-    keys : frozenset of str
-        Ids of the rows that files may belong to: in the folder P1, pre.csv is that of P1_pre, P1-pre
-        and the like where there is such a row, and else of pre.
-
-    Returns
-    -------
-    PartFolder
-        Empty when there is no such folder; a stop if the study file states it.
+    table: `breaths` or `samples`.
+    form: what the study file states, such as another path of the folder.
+    findings: gets two files for one id, links that lead outside, and a folder in which only some
+        files name the owner of their rows, as stops.
+    keys: ids of the rows that files may belong to: in the folder P1, pre.csv is that of P1_pre,
+        P1-pre and the like where there is such a row, and else of pre.
+    Returns: empty when there is no such folder; a stop if the study file states it.
     """
     name = form.path or _unstated(study, table)
     nothing = PartFolder(study, name, {})
@@ -171,26 +159,12 @@ def match_parts(
     """
     Return the raw files whose row is in the study; the others are set aside, one line each.
 
-    Parameters
-    ----------
-    found : PartFolder
-        The files.
-    owner : CheckedTable
-        The table whose rows they belong to.
-    people : People
-        Who takes part, and who withdrew.
-    row_name : str
-        What a row is called in messages.
-    findings : Findings
-        Collects the lines; a file in the folder of another person than its row's is a stop.
-
-    Returns
-    -------
-    parts : dict of str to Path
-    gone : int
-        Files of people who withdrew.
-    inputs : list of InputFile
-        The files of those who take part.
+    owner: the table whose rows they belong to.
+    people: who takes part, and who withdrew.
+    row_name: what a row is called in messages.
+    findings: collects the lines; a file in the folder of another person than its row's is a stop.
+    Returns gone: files of people who withdrew.
+    Returns inputs: the files of those who take part.
     """
     every, found = found, found.without(people)
     kept, all_keys = frozenset(owner.frame[owner_id(row_name)]), owner.keys

@@ -70,21 +70,10 @@ def find_table_parts(
     """
     Return the parts of a table, in order of their names.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    name : str
-        The folder of parts inside it.
-    table : Table
-        Which endings are read.
-    findings : Findings
-        Gets a folder without parts, and links that lead outside, as stops.
-
-    Returns
-    -------
-    tuple of str or None
-        Paths inside the study folder; None when it cannot be used.
+    name: the folder of parts inside it.
+    table: which endings are read.
+    findings: gets a folder without parts, and links that lead outside, as stops.
+    Returns: paths inside the study folder; None when it cannot be used.
     """
     files = sorted(
         f"{name}/{path.name}"
@@ -111,36 +100,18 @@ def find_table_parts(
 
 @dataclass(frozen=True, slots=True)
 class PartReader:
-    """
-    Reads and checks the pieces of one table; small enough to be sent to another process.
+    """Reads and checks the pieces of one table; small enough to be sent to another process."""
 
-    Attributes
-    ----------
-    folder : Path
-        The study folder.
-    name : str
-        The folder of parts inside it.
-    files : tuple of str
-        The parts, as paths inside the study folder.
-    table : Table
-        Which columns are looked for; others are never read.
-    form : FileFormat
-        What the study file states, for every part alike.
-    athletes, ids, zone
-        As the checks of every table take them.
-    build : callable
-        The check of one piece.
-    """
-
-    folder: Path
-    name: str
-    files: tuple[str, ...]
-    table: Table
-    form: FileFormat
+    folder: Path  # the study folder
+    name: str  # the folder of parts inside it
+    files: tuple[str, ...]  # the parts, as paths inside the study folder
+    table: Table  # which columns are looked for; others are never read
+    form: FileFormat  # what the study file states, for every part alike
+    # athletes, ids, zone: as the checks of every table take them
     athletes: Athletes
     ids: dict[str, str]
     zone: str | None
-    build: Builder
+    build: Builder  # the check of one piece
 
     def pieces(self) -> tuple[Piece, ...]:
         """Cut all parts into pieces; a part that cannot be opened is one piece, which says so."""

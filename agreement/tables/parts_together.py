@@ -70,14 +70,9 @@ def whole_table(
     """
     Return all parts as one table, for studies that fit into memory.
 
-    Parameters
-    ----------
-    reader : PartReader or Exports
-        The parts, or the exports.
-    nothing : CheckedTable
-        The table without rows, for its columns.
-    findings : Findings
-        Collects problems, and the lines of rows left out under their running row.
+    reader: the parts, or the exports.
+    nothing: the table without rows, for its columns.
+    findings: collects problems, and the lines of rows left out under their running row.
     """
     read, frames = PartsRead(reader), []
     for piece in reader.pieces():
@@ -102,14 +97,8 @@ def with_part_files(lines: pd.DataFrame, name: str, files: tuple[str, ...]) -> p
     """
     Return ledger lines with the part and its own row in place of the folder and the running row.
 
-    Parameters
-    ----------
-    lines : DataFrame
-        Columns file and row (missing where a line stands for many rows), and others.
-    name : str
-        The folder of parts.
-    files : tuple of str
-        The parts.
+    lines: columns file and row (missing where a line stands for many rows), and others.
+    name: the folder of parts.
     """
     row = lines["row"].to_numpy(dtype=np.int64, na_value=-1)
     own = (lines["file"] == name).to_numpy(dtype=np.bool_) & (row >= 0)

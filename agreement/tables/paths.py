@@ -9,17 +9,8 @@ def path_problem(folder: Path, path: str) -> str | None:
     """
     Return what is wrong with a path of a study, or None.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    path : str
-        As written by the user; slashes may go either way.
-
-    Returns
-    -------
-    str or None
-        One sentence.
+    path: as written by the user; slashes may go either way.
+    Returns: one sentence.
     """
     windows, posix = PureWindowsPath(path), PurePosixPath(path.replace("\\", "/"))
     if not path.strip() or "\0" in path:
@@ -43,10 +34,8 @@ def toml_inside(folder: Path, name: str) -> dict[str, Any]:
     """
     Return what a TOML file of a study says.
 
-    Raises
-    ------
-    ValueError
-        If it leads out of the folder, is no plain file, or cannot be read; the message says which.
+    Raises ValueError if it leads out of the folder, is no plain file, or cannot be read; the
+        message says which.
     """
     path = folder / name
     if problem := path_problem(folder, name):

@@ -36,45 +36,23 @@ ORIGINALS: Final = "originals"  # the exports that were gathered into tables, as
 
 @dataclass(frozen=True, slots=True)
 class Proposed:
-    """
-    What was proposed.
+    """What was proposed."""
 
-    Attributes
-    ----------
-    preview : DataFrame
-        One row per column: table, your column, ours, unit, first three values, as we read them.
-    remarks : tuple of str
-        Files that were not used, and why.
-    questions : int
-        Lines of study.toml that a person has to decide.
-    """
-
+    # one row per column: table, your column, ours, unit, first three values, as we read them
     preview: pd.DataFrame
-    remarks: tuple[str, ...]
-    questions: int
+    remarks: tuple[str, ...]  # files that were not used, and why
+    questions: int  # lines of study.toml that a person has to decide
 
 
 def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
     """
     Write a study folder from exports.
 
-    Parameters
-    ----------
-    folder : Path
-        Made if needed; must be empty.
-    exports : iterable of Path
-        Files (CSV, TSV, XLSX, ODS, Parquet) or folders of them; they are copied, never changed.
-
-    Returns
-    -------
-    Proposed
-
-    Raises
-    ------
-    AgreementError
-        If there is no file, or none of them is a table.
-    OutputError
-        If the folder holds something already, or cannot be made.
+    folder: made if needed; must be empty.
+    exports: files (CSV, TSV, XLSX, ODS, Parquet) or folders of them; they are copied, never
+        changed.
+    Raises AgreementError if there is no file, or none of them is a table.
+    Raises OutputError if the folder holds something already, or cannot be made.
     """
     files = files_of(exports)
     placed, undecided, remarks = _placed(files)

@@ -95,16 +95,8 @@ def columns_of(block: Block, table: str) -> list[Column]:
     """
     Return the columns of a table that a block has, each header used once.
 
-    Parameters
-    ----------
-    block : Block
-    table : str
-        Name of one of our tables.
-
-    Returns
-    -------
-    list of Column
-        In our order; of VO2max one for each quantity that the headers name.
+    table: name of one of our tables.
+    Returns: in our order; of VO2max one for each quantity that the headers name.
     """
     named = [taken_apart(header) for header in block.headers]
     named = [
@@ -290,11 +282,7 @@ def date_order_of(cells: list[str], named: Named) -> tuple[str | None, str, str]
     """
     Return the order of day and month, what decides it, and the alternatives where nothing does.
 
-    Returns
-    -------
-    order : str or None
-        None: nothing to state; "?": open.
-    evidence, alternatives : str
+    Returns order: None: nothing to state; "?": open.
     """
     found = [(m, c) for c in filled(cells) if not _ISO.match(c) and (m := _DAY.match(c))]
     found = [(m, c) for m, c in found if len(m[1]) <= 2]

@@ -63,14 +63,9 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
     """
     Gather the rows of several blocks, each converted by its own decisions where they differ.
 
-    Parameters
-    ----------
-    first : Proposal
-        Takes the rows.
-    all_ : list of Proposal
-        It and the others.
-    people : set of str
-        Ids by which the name of a file tells whose it is.
+    first: takes the rows.
+    all_: it and the others.
+    people: ids by which the name of a file tells whose it is.
     """
     names = _names_in_files(all_, people)
     kept = [one for one in all_ if _goes_with(first, one)]

@@ -23,44 +23,23 @@ NO_HEADER: Final = "No header with known words was found in it."
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """
-    One table of an export.
-
-    Attributes
-    ----------
-    file : Path
-    sheet : str or None
-        Of a workbook with several.
-    headers, units : tuple of str
-        Names as they stand, those of two rows joined; what a row of units says, "" elsewhere.
-    rows : tuple of (int, tuple of str)
-        Row as a spreadsheet counts, and its cells.
-    first : int
-        Row of the first header row.
-    header_rows : int
-        Rows before the data.
-    joined : bool
-        Whether a header was made of two rows.
-    separator, encoding : str or None
-        Of a text file.
-    above : tuple of tuple of str
-        Rows above the header.
-    wide : bool
-        Whether each athlete had a column, and each day a row.
-    """
+    """One table of an export."""
 
     file: Path
-    sheet: str | None
+    sheet: str | None  # of a workbook with several
+    # headers, units: names as they stand, those of two rows joined; what a row of units says, ""
+    # elsewhere
     headers: tuple[str, ...]
     units: tuple[str, ...]
-    rows: tuple[tuple[int, tuple[str, ...]], ...]
-    first: int
-    header_rows: int
-    joined: bool = False
+    rows: tuple[tuple[int, tuple[str, ...]], ...]  # row as a spreadsheet counts, and its cells
+    first: int  # row of the first header row
+    header_rows: int  # rows before the data
+    joined: bool = False  # whether a header was made of two rows
+    # separator, encoding: of a text file
     separator: str | None = None
     encoding: str | None = None
-    above: tuple[tuple[str, ...], ...] = ()
-    wide: bool = False
+    above: tuple[tuple[str, ...], ...] = ()  # rows above the header
+    wide: bool = False  # whether each athlete had a column, and each day a row
 
     @property
     def name(self) -> str:

@@ -82,15 +82,9 @@ def proposed(name: str, blocks: list[Block], people: set[str], *, alone: bool) -
     """
     Return a table as its blocks propose it; those that do not go together are `dropped`.
 
-    Parameters
-    ----------
-    name : str
-        One of our tables.
-    blocks : list of Block
-    people : set of str
-        Ids that other tables have: they tell whose a file is.
-    alone : bool
-        Whether the table is the only one in its file.
+    name: one of our tables.
+    people: ids that other tables have: they tell whose a file is.
+    alone: whether the table is the only one in its file.
     """
     alike = [_decided(name, block) for block in blocks]
     first = alike[0]

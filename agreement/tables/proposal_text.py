@@ -49,18 +49,10 @@ def study_text(
     """
     Return the study file.
 
-    Parameters
-    ----------
-    proposals : list of Proposal
-        The tables.
-    recordings : dict of str to list of Column
-        Columns of the files in ``breaths`` and ``samples``.
-    ids : list of (str, str)
-        Likely pairs of ids, as `ids.csv` has them.
-    undecided : list of Block
-        Files that nothing says the table of.
-    same_day : bool
-        Whether the field values stand on the day of the laboratory test itself.
+    recordings: columns of the files in ``breaths`` and ``samples``.
+    ids: likely pairs of ids, as `ids.csv` has them.
+    undecided: files that nothing says the table of.
+    same_day: whether the field values stand on the day of the laboratory test itself.
     """
     text = STUDY_FILE_TEXT[: STUDY_FILE_TEXT.index("# How a file is written")]
     text = text[text.index("[study]") :]

@@ -21,29 +21,15 @@ def read_breaths(path: Path, *, file: str | None = None, form: FileFormat | None
     """
     Read the breaths of one laboratory test.
 
-    Parameters
-    ----------
-    path : Path
-        CSV, packed CSV (.csv.gz) or Parquet.
-    file : str, optional
-        Name for messages; default: folder and name of the file.
-    form : FileFormat, optional
-        What the study file states in ``[files.breaths]``.
-
-    Returns
-    -------
-    breaths : DataFrame
-        t_s [s], vo2_ml_min and vco2_ml_min [mL/min STPD], ve_l_min [L/min BTPS], hr_bpm [bpm],
-        speed_m_s [m/s], grade [fraction], power_w [W], phase; and, only to check these against,
-        ve_stpd_l_min [L/min], vo2_ml_kg_min [mL/kg/min] and rer [-]. Missing cells NaN, rows as in
-        the file.
-    notes : tuple of Problem
-        How the file was read.
-
-    Raises
-    ------
-    TableError
-        If the file cannot be used, with every reason.
+    path: CSV, packed CSV (.csv.gz) or Parquet.
+    file: name for messages; default: folder and name of the file.
+    form: what the study file states in ``[files.breaths]``.
+    Returns breaths: t_s [s], vo2_ml_min and vco2_ml_min [mL/min STPD], ve_l_min [L/min BTPS],
+        hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W], phase; and, only to check
+        these against, ve_stpd_l_min [L/min], vo2_ml_kg_min [mL/kg/min] and rer [-]. Missing cells
+        NaN, rows as in the file.
+    Returns notes: how the file was read.
+    Raises TableError if the file cannot be used, with every reason.
     """
     return _read(path, BREATHS, file, form)
 
@@ -52,18 +38,10 @@ def read_samples(path: Path, *, file: str | None = None, form: FileFormat | None
     """
     Read the samples of one training session; as `read_breaths`.
 
-    Returns
-    -------
-    samples : DataFrame
-        t_s [s], hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W]; and session_id where
-        the file has it, because it holds many sessions.
-    notes : tuple of Problem
-        How the file was read.
-
-    Raises
-    ------
-    TableError
-        If the file cannot be used, with every reason.
+    Returns samples: t_s [s], hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W]; and
+        session_id where the file has it, because it holds many sessions.
+    Returns notes: how the file was read.
+    Raises TableError if the file cannot be used, with every reason.
     """
     return _read(path, SAMPLES, file, form)
 

@@ -43,35 +43,17 @@ class InputFile:
 
 @dataclass(slots=True)
 class RawTable:
-    """
-    One table as its file has it.
+    """One table as its file has it."""
 
-    Attributes
-    ----------
-    table : Table
-        What it should be.
-    file : str
-        Path inside the study folder.
-    form : FileFormat
-        What the study file states about it.
-    frame : DataFrame
-        Our column names. Text, categories of text, or already float64 and datetime64 where the
-        file carries types or was plain; missing columns are absent.
-    rows : ndarray of int64
-        The row of each record, as a spreadsheet counts.
-    theirs : dict of str to str
-        Header in the file by our column name.
-    digest : str
-        SHA-256 of the file.
-    """
-
-    table: Table
-    file: str
-    form: FileFormat
+    table: Table  # what it should be
+    file: str  # path inside the study folder
+    form: FileFormat  # what the study file states about it
+    # our column names. Text, categories of text, or already float64 and datetime64 where the file
+    # carries types or was plain; missing columns are absent.
     frame: pd.DataFrame
-    rows: Rows
-    theirs: dict[str, str]
-    digest: str
+    rows: Rows  # the row of each record, as a spreadsheet counts
+    theirs: dict[str, str]  # header in the file by our column name
+    digest: str  # SHA-256 of the file
 
     def keep(self, mask: "np.ndarray[Any, np.dtype[np.bool_]]") -> None:
         """Keep only the rows of `mask`."""
@@ -93,23 +75,10 @@ def read_table(
     """
     Read one table; what is wrong goes to `findings`.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    file : str
-        Its path inside the study folder, for messages.
-    table : Table
-        Which columns are looked for.
-    form : FileFormat
-        What the study file states about it.
-    findings : Findings
-        Collects problems.
-
-    Returns
-    -------
-    RawTable or None
-        None when the file cannot be used at all; the reason is among the findings.
+    file: its path inside the study folder, for messages.
+    table: which columns are looked for.
+    form: what the study file states about it.
+    Returns: None when the file cannot be used at all; the reason is among the findings.
     """
     try:
         data = _bytes(path)

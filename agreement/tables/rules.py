@@ -71,23 +71,12 @@ def keep_rules(
     """
     Apply the rules to one table; optional cells that break them become NaN.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The table, for files and rows.
-    numbers : dict of str to ndarray
-        Number columns in our units; changed where cells become unknown.
-    key : Distinct or None
-        The column that may not repeat.
-    findings : Findings
-        Gets duplicates and undecided units as stops, odd and unknown cells as notes.
-    explained : dict of str to ndarray of bool, optional
-        Odd cells that have a note already.
-
-    Returns
-    -------
-    dict of str to ndarray of bool
-        For each column in `REQUIRED_VALUES`: where its value is outside the reject range.
+    raw: the table, for files and rows.
+    numbers: number columns in our units; changed where cells become unknown.
+    key: the column that may not repeat.
+    findings: gets duplicates and undecided units as stops, odd and unknown cells as notes.
+    explained: odd cells that have a note already.
+    Returns: for each column in `REQUIRED_VALUES`: where its value is outside the reject range.
     """
     columns = {name: numbers[name] for name in numbers if name in RANGES}
     frame = pd.DataFrame(columns, copy=False)

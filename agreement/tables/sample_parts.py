@@ -23,18 +23,9 @@ def holds_many(
     """
     Whether a file has a column of ids; None, and a stop, when it cannot be opened.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    file : str
-        Its path inside the study folder.
-    table : Table
-        Its `ledger_id` is that column.
-    form : FileFormat
-        May name the column otherwise, or give it one value for the whole file.
-    findings : Findings
-        Collects problems.
+    file: its path inside the study folder.
+    table: its `ledger_id` is that column.
+    form: may name the column otherwise, or give it one value for the whole file.
     """
     own = table.ledger_id
     if own in form.values:  # no frame
@@ -66,10 +57,7 @@ def ids_in(path: Path, file: str, table: Table, form: FileFormat, findings: Find
     """
     Return the ids of the tests or sessions that a file holds, reading no other column.
 
-    Parameters
-    ----------
-    path, file, table, form, findings
-        As `holds_many` takes them; a row without an id is a stop.
+    path, file, table, form, findings: as `holds_many` takes them; a row without an id is a stop.
     """
     own = table.ledger_id
     ids = Table(table.name, {own: Column("id", required=True)}, own, endings=table.endings)

@@ -29,10 +29,7 @@ def require_arrow() -> None:
     """
     Stop when the package that spills are written with is not there.
 
-    Raises
-    ------
-    AgreementError
-        With what to install.
+    Raises AgreementError with what to install.
     """
     try:
         import pyarrow.ipc  # noqa: F401 # only whether it is there
@@ -66,12 +63,8 @@ def spilled_table(frame: pd.DataFrame, repeating: Sequence[str] = ()) -> Any:
     """
     Return a frame as an Arrow table that is small in memory: what a spill is made of.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Text, numbers and times; its index is not kept.
-    repeating : sequence of str
-        Text columns with few distinct values, stored once.
+    frame: text, numbers and times; its index is not kept.
+    repeating: text columns with few distinct values, stored once.
     """
     import pyarrow as pa
 
@@ -88,16 +81,9 @@ def write_spill(
     """
     Write tables one after another, cut into sections.
 
-    Parameters
-    ----------
-    tables : sequence of pyarrow.Table
-        At least one, as `spilled_table` makes them.
-    path : Path
-        The file.
-    section : ndarray, optional
-        Of each row; rows of one section keep their order. Without it all are in section 0.
-    sections : int
-        How many there are; some may be empty.
+    tables: at least one, as `spilled_table` makes them.
+    section: of each row; rows of one section keep their order. Without it all are in section 0.
+    sections: how many there are; some may be empty.
     """
     import pyarrow as pa
     from pyarrow import ipc
@@ -136,12 +122,8 @@ def section_table(paths: Sequence[Path], section: int = 0) -> Any:
     """
     Return one section of several spills, one after another, as an Arrow table.
 
-    Parameters
-    ----------
-    paths : sequence of Path
-        At least one; a column that some of them lack is missing there.
-    section : int
-        Its number, the same in each.
+    paths: at least one; a column that some of them lack is missing there.
+    section: its number, the same in each.
     """
     import pyarrow as pa
     from pyarrow import ipc

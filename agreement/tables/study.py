@@ -57,23 +57,10 @@ def read_study(
     """
     Read a study folder.
 
-    Parameters
-    ----------
-    folder : Path or str
-        With `study.toml`, `lab_tests` and one of the field tables.
-    given : mapping of str to DataFrame, optional
-        Tables by name, read instead of files.
-    options : StudyOptions, optional
-        The study's choices, instead of those of `study.toml`.
-
-    Returns
-    -------
-    StudyTables
-
-    Raises
-    ------
-    TableError
-        With every problem that stops the study, not only the first.
+    folder: with `study.toml`, `lab_tests` and one of the field tables.
+    given: tables by name, read instead of files.
+    options: the study's choices, instead of those of `study.toml`.
+    Raises TableError with every problem that stops the study, not only the first.
     """
     study, problems = inspect_study(folder, given=given, options=options)
     if study is None:
@@ -91,21 +78,10 @@ def inspect_study(
     """
     Read a study folder and return everything that was found, without raising.
 
-    Parameters
-    ----------
-    folder : Path or str
-        The study folder.
-    without_parts : bool, default False
-        Leave field estimates in parts unread, for whoever reads them piece by piece.
-    given, options : optional
-        As for `read_study`.
-
-    Returns
-    -------
-    study : StudyTables or None
-        None when something stops it.
-    problems : tuple of Problem
-        Stops first, then what was set aside, then notes.
+    without_parts: leave field estimates in parts unread, for whoever reads them piece by piece.
+    given, options: as for `read_study`.
+    Returns study: None when something stops it.
+    Returns problems: stops first, then what was set aside, then notes.
     """
     folder, findings = Path(folder), Findings()
     if given is not None:

@@ -14,22 +14,10 @@ def with_keys(text: str, table: str, keys: Mapping[str, object]) -> str:
     r"""
     Return a study file with keys of one table set; a commented key is taken into use.
 
-    Parameters
-    ----------
-    text : str
-        The file.
-    table : str
-        Name of the table, such as ``pairing``.
-    keys : mapping
-        Numbers, texts, truth values.
+    table: name of the table, such as ``pairing``.
+    keys: numbers, texts, truth values.
+    Raises AgreementError if the result would not say what was meant.
 
-    Raises
-    ------
-    AgreementError
-        If the result would not say what was meant.
-
-    Examples
-    --------
     >>> before = chr(10).join(["[pairing]", "# days_before = 14  # days", "[change]", ""])
     >>> print(with_keys(before, "pairing", {"days_before": 21}))
     [pairing]
@@ -77,16 +65,8 @@ def write_choices(folder: Path, choices: Mapping[str, Mapping[str, object]]) -> 
     """
     Write choices into the study.toml of a folder.
 
-    Parameters
-    ----------
-    folder : Path
-    choices : mapping of str to mapping
-        Keys and values by table.
-
-    Raises
-    ------
-    AgreementError
-        If the file cannot take them; it stays as it was.
+    choices: keys and values by table.
+    Raises AgreementError if the file cannot take them; it stays as it was.
     """
     path = folder / "study.toml"
     text = path.read_text(encoding="utf-8-sig")

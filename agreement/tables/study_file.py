@@ -152,16 +152,7 @@ def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
     """
     Read `study.toml`; problems go to `findings`, keys with a problem keep their default.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    findings : Findings
-        Collects what is wrong.
-
-    Returns
-    -------
-    StudyOptions
+    findings: collects what is wrong.
     """
     content = _content(folder, findings)
     if not findings.stops and stop_at_open_lines(content, folder / STUDY_FILE, findings):
@@ -175,16 +166,10 @@ def changed_options(
     """
     Return `start` with what `tables` say in the form of `study.toml`, each key checked.
 
-    Parameters
-    ----------
-    start : StudyOptions
-        The choices so far.
-    tables : mapping
-        By name, with keys as in `study.toml`.
-    folder : Path
-        Paths must lie inside it.
-    findings : Findings
-        Collects what is wrong; such keys keep the value of `start`.
+    start: the choices so far.
+    tables: by name, with keys as in `study.toml`.
+    folder: paths must lie inside it.
+    findings: collects what is wrong; such keys keep the value of `start`.
     """
     content: dict[str, Any] = dict(tables)
     reader = _Reader(folder, findings)

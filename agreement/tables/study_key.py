@@ -16,10 +16,8 @@ def study_key(study: Path) -> bytes:
     """
     Return the key of a study, made at the first call and kept in its folder.
 
-    Raises
-    ------
-    OutputError
-        If there is none and the folder cannot be written, or what is there is no key of ours.
+    Raises OutputError if there is none and the folder cannot be written, or what is there is no key
+        of ours.
     """
     path = study / KEY_FILE
     if path.is_symlink() or (path.exists() and not path.is_file()):

@@ -46,21 +46,10 @@ def shared_files(
     """
     Return what each table's file is called, one that serves several tables by table.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    paths : mapping of str to str
-        Table -> file.
-    options : StudyOptions
-        Says for each table of such a file which columns are its own.
-    findings : Findings
-        Gets a file for two tables of which one does not say it, as a stop: what is in it would
-        count twice.
-
-    Returns
-    -------
-    dict of str to str
+    paths: table -> file.
+    options: says for each table of such a file which columns are its own.
+    findings: gets a file for two tables of which one does not say it, as a stop: what is in it
+        would count twice.
     """
     names = dict(paths)
     tables: dict[Path, list[str]] = {}
@@ -96,16 +85,8 @@ def note_unused(
     """
     Note each file and folder that no table uses, with the line that would use it.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    options : StudyOptions
-    used : sequence of str
-        The files of the tables.
-    withdrew : Withdrawn
-        A file that carries an id of one of them is not named.
-    findings : Findings
+    used: the files of the tables.
+    withdrew: a file that carries an id of one of them is not named.
     """
     known = {*_OF_A_STUDY, *(name.split("/")[0].casefold() for name in used)}
     known |= {Path(one.path).parts[0].casefold() for one in options.files.values() if one.path}
@@ -149,13 +130,8 @@ def note_empty_tables(
     """
     Note that there is no laboratory test yet, or no field value.
 
-    Parameters
-    ----------
-    names : mapping of str to str
-        Table -> file.
-    rows_read : mapping of str to int
-        Table -> rows; a table in parts is not in it.
-    findings : Findings
+    names: table -> file.
+    rows_read: table -> rows; a table in parts is not in it.
     """
     if rows_read.get("lab_tests") == 0:
         what = "There are no rows yet, so nothing can be compared."

@@ -35,15 +35,9 @@ def doubt_tables(
     """
     Record what looks too wrong in single tables, and settle every doubt found while reading.
 
-    Parameters
-    ----------
-    options : StudyOptions
-    frames : mapping of str to DataFrame
-        The checked tables: date, row.
-    names : mapping of str to str
-        Table -> file.
-    findings : Findings
-        Takes the doubts; those already in it become stops or notes as ``[confirm]`` says.
+    frames: the checked tables: date, row.
+    names: table -> file.
+    findings: takes the doubts; those already in it become stops or notes as ``[confirm]`` says.
     """
     _turned_codes(options, findings)
     for name, frame in frames.items():

@@ -24,19 +24,8 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
     """
     Return the file of each table that the study has; what is missing or doubled is a stop.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    options : StudyOptions
-        May name files.
-    findings : Findings
-        Collects problems.
-
-    Returns
-    -------
-    dict of str to str
-        Paths inside the folder by table name; of a table in parts, its folder.
+    options: may name files.
+    Returns: paths inside the folder by table name; of a table in parts, its folder.
     """
     names = sorted(p.name + "/" * p.is_dir() for p in folder.iterdir() if p.is_file() or p.is_dir())
     files: dict[str, str] = {}

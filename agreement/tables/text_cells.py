@@ -100,20 +100,9 @@ def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = 
     """
     Return a text column of a table, trimmed.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The table.
-    name : str
-        Our column name; an absent column is missing in every row.
-    findings : Findings
-        Gets a note when blanks were trimmed.
-    tokens : bool
-        Whether `NA`, `-` and the like are missing; never so in ids and labels.
-
-    Returns
-    -------
-    Distinct
+    name: our column name; an absent column is missing in every row.
+    findings: gets a note when blanks were trimmed.
+    tokens: whether `NA`, `-` and the like are missing; never so in ids and labels.
     """
     if name not in raw.frame:
         return Distinct(np.full(len(raw.rows), -1, dtype=np.int64), [])

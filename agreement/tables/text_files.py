@@ -34,34 +34,14 @@ def text_columns(
     """
     Read every wanted column as text, record by record.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    layout : Layout
-        How it is laid out.
-    header : Header
-        Which columns are wanted, and where they are.
-    file : str
-        For messages.
-    findings : Findings
-        Collects ragged rows.
-
-    Returns
-    -------
-    frame : DataFrame
-        Our column names, text as it stands.
-    rows : ndarray of int64
-        The row of each record as a spreadsheet counts; empty records are left out.
-
-    Raises
-    ------
-    RaggedRowsError
-        After reporting rows with too many or too few cells.
-    csv.Error
-        If quotes do not close.
-    UnicodeDecodeError
-        If the stated encoding does not fit.
+    layout: how it is laid out.
+    header: which columns are wanted, and where they are.
+    findings: collects ragged rows.
+    Returns frame: our column names, text as it stands.
+    Returns rows: the row of each record as a spreadsheet counts; empty records are left out.
+    Raises RaggedRowsError after reporting rows with too many or too few cells.
+    Raises csv.Error if quotes do not close.
+    Raises UnicodeDecodeError if the stated encoding does not fit.
     """
     text = data.decode(layout.encoding)
     # a stray quote is reported by its row instead of swallowing the rest of the file
@@ -119,20 +99,9 @@ def plain_columns(
     """
     Read a plain file in one vectorised pass; None when it is not plain, or no fast parser is there.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    layout : Layout
-        How it is laid out.
-    header : Header
-        Which columns are wanted, and where they are.
-    columns : dict of str to Column
-        Their kinds: numbers become float64, dates and times stay text, all else categories.
-
-    Returns
-    -------
-    DataFrame or None
+    layout: how it is laid out.
+    header: which columns are wanted, and where they are.
+    columns: their kinds: numbers become float64, dates and times stay text, all else categories.
     """
     try:
         from pyarrow import ArrowInvalid

@@ -13,19 +13,8 @@ def toml_fault(text: str, error: ValueError) -> tuple[str, str]:
     r"""
     Say what is wrong with a file that does not parse.
 
-    Parameters
-    ----------
-    text : str
-        The file.
-    error : ValueError
-        What the parser said.
+    error: what the parser said.
 
-    Returns
-    -------
-    what, remedy : str
-
-    Examples
-    --------
     >>> text = "[study]\ntime_zone = Europe/Oslo\n"
     >>> try:
     ...     tomllib.loads(text)

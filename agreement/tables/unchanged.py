@@ -30,17 +30,8 @@ def require_unchanged(folder: Path, inputs: "Sequence[InputFile]") -> None:
     """
     Stop when a file is no longer what was read.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    inputs : sequence of InputFile
-        What was read.
-
-    Raises
-    ------
-    TableError
-        With every file that was changed or removed meanwhile.
+    inputs: what was read.
+    Raises TableError with every file that was changed or removed meanwhile.
     """
     changed = [one.name for one in inputs if digest_if_readable(folder / one.name) != one.sha256]
     if changed:

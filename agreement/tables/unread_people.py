@@ -24,13 +24,7 @@ def refuse_unread_people(folder: Path, file: str | None, findings: Findings) -> 
     """
     Stop at each file or folder that looks like the athletes table beside, or instead of, `file`.
 
-    Parameters
-    ----------
-    folder : Path
-        The study folder.
-    file : str or None
-        What is read as the athletes table.
-    findings : Findings
+    file: what is read as the athletes table.
     """
     if any(stop.file == file for stop in findings.stops if file is not None):
         return
@@ -99,15 +93,9 @@ def refuse_unread_withdrawal(
     """
     Stop when no column is read as `withdrawn`, and one is called much like it.
 
-    Parameters
-    ----------
-    file : str
-        The athletes table.
-    names : tuple of str
-        Its columns that are not read.
-    read : bool
-        Whether a column is read as `withdrawn`.
-    findings : Findings
+    file: the athletes table.
+    names: its columns that are not read.
+    read: whether a column is read as `withdrawn`.
     """
     for name in () if read else names:
         plain = plain_name(name).replace("_", "")

@@ -15,30 +15,16 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Vo2max:
-    """
-    The VO2max values of one table.
+    """The VO2max values of one table."""
 
-    Attributes
-    ----------
-    relative : ndarray
-        As typed. [mL/kg/min]
-    absolute : ndarray
-        As typed, from either absolute column. [L/min]
-    converted : ndarray
-        `relative`, else `absolute` over mass; NaN where neither is possible. [mL/kg/min]
-    column : list of str
-        Where each row's value comes from.
-    refused : ndarray of bool
-        Outside the range that a person can reach.
-    """
-
-    relative: Floats
-    absolute: Floats
+    relative: Floats  # as typed. [mL/kg/min]
+    absolute: Floats  # as typed, from either absolute column. [L/min]
+    # `relative`, else `absolute` over mass; NaN where neither is possible. [mL/kg/min]
     converted: Floats
-    column: list[str]
+    column: list[str]  # where each row's value comes from
     source: npt.NDArray[np.int8]
     typed: Floats
-    refused: Mask
+    refused: Mask  # outside the range that a person can reach
 
     @property
     def from_absolute(self) -> Mask:
@@ -69,20 +55,10 @@ def vo2max_values(
     """
     Return the VO2max of each row.
 
-    Parameters
-    ----------
-    numbers : dict of str to ndarray, shape (count,)
-        The number columns, in our units.
-    refused : dict of str to ndarray of bool
-        Values outside the reject range of their column.
-    mass : ndarray, shape (count,)
-        To convert with; NaN where unknown. [kg]
-    count : int
-        Rows.
-
-    Returns
-    -------
-    Vo2max
+    numbers: shape (count,). The number columns, in our units.
+    refused: values outside the reject range of their column.
+    mass: shape (count,). To convert with; NaN where unknown. [kg]
+    count: rows.
     """
     nothing = np.full(count, np.nan)
     never = np.zeros(count, dtype=np.bool_)

@@ -81,20 +81,9 @@ def whole_file(path: Path | str) -> Iterator[IO[bytes]]:
     """
     Give a file to write to, and put it at `path` when the block succeeds.
 
-    Parameters
-    ----------
-    path : Path or str
-        Replaced if it is a file; what is no file (a pipe, a device) is written to as it is.
-
-    Yields
-    ------
-    file
-        Open for bytes.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written, or another run is writing it; what was there stays.
+    path: replaced if it is a file; what is no file (a pipe, a device) is written to as it is.
+    Yields: open for bytes.
+    Raises OutputError if it cannot be written, or another run is writing it; what was there stays.
     """
     target = Path(path).resolve()
     try:
@@ -128,25 +117,13 @@ def whole_folder(
     """
     Give an empty folder to write into, and put it at `folder` when the block succeeds.
 
-    Parameters
-    ----------
-    folder : Path or str
-        Replaced as a whole if it exists.
-    allowed : callable
-        Raises when the folder may not be replaced; asked before the work and before the last step.
-    ours : callable, optional
-        Returns the files of the folder, as paths inside it, that may go; whatever else it holds is
-        taken over as it is. Without it everything goes.
-
-    Yields
-    ------
-    Path
-        Beside `folder`. It is removed when the block fails or is interrupted.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written, or another run is writing it; what was there stays.
+    folder: replaced as a whole if it exists.
+    allowed: raises when the folder may not be replaced; asked before the work and before the last
+        step.
+    ours: returns the files of the folder, as paths inside it, that may go; whatever else it holds
+        is taken over as it is. Without it everything goes.
+    Yields: beside `folder`. It is removed when the block fails or is interrupted.
+    Raises OutputError if it cannot be written, or another run is writing it; what was there stays.
     """
     target = Path(folder).resolve()
     allowed(target)

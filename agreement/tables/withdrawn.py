@@ -33,18 +33,10 @@ _REMEDY: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Withdrawn:
-    """
-    Who withdrew: as the athletes table says now, and as earlier runs kept.
+    """Who withdrew: as the athletes table says now, and as earlier runs kept."""
 
-    Attributes
-    ----------
-    ids : frozenset of str
-        Marked in the athletes table.
-    key, marks
-        The study's key, and the keyed hashes of earlier runs.
-    """
-
-    ids: frozenset[str] = frozenset()
+    ids: frozenset[str] = frozenset()  # marked in the athletes table
+    # key, marks: the study's key, and the keyed hashes of earlier runs
     key: bytes = b""
     marks: frozenset[str] = frozenset()
     _forms: frozenset[tuple[str, str]] = field(default=frozenset(), repr=False)

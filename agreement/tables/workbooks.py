@@ -32,24 +32,10 @@ def sheet_records(
     """
     Return the rows of one sheet as text; formulas give the value that the file has stored.
 
-    Parameters
-    ----------
-    data : bytes
-        The workbook.
-    sheet : str or None
-        Name of the sheet; None: the only one.
-    unseen : dict of int to str, optional
-        Takes the rows that a person does not see as data: "hidden" or "struck out".
-
-    Returns
-    -------
-    list of list of str
-        Rows of equal length, from row 1 of the sheet.
-
-    Raises
-    ------
-    WorkbookError
-        If it is no workbook, too large when unpacked, or the sheet is undecided.
+    sheet: name of the sheet; None: the only one.
+    unseen: takes the rows that a person does not see as data: "hidden" or "struck out".
+    Returns: rows of equal length, from row 1 of the sheet.
+    Raises WorkbookError if it is no workbook, too large when unpacked, or the sheet is undecided.
     """
     from openpyxl import load_workbook  # slow to import, and most studies have no workbook
 
@@ -76,15 +62,8 @@ def open_document_sheets(data: bytes) -> list[tuple[str, list[list[str]]]]:
     """
     Return name and rows of each sheet of a workbook in another form than XLSX.
 
-    Parameters
-    ----------
-    data : bytes
-        A workbook that `python_calamine` reads: ODS, or the older XLS.
-
-    Raises
-    ------
-    WorkbookError
-        If it is none, too large when unpacked, or the library is not installed.
+    data: a workbook that `python_calamine` reads: ODS, or the older XLS.
+    Raises WorkbookError if it is none, too large when unpacked, or the library is not installed.
     """
     try:
         from python_calamine import load_workbook

@@ -24,17 +24,9 @@ def write_table(frame: pd.DataFrame, path: Path) -> None:
     Numbers have their shortest exact text, dates are ISO 8601, missing cells are empty. A text that
     a spreadsheet would take for a formula gets an apostrophe before it.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Written without its index.
-    path : Path
-        Replaced if it exists.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written; what was there stays.
+    frame: written without its index.
+    path: replaced if it exists.
+    Raises OutputError if it cannot be written; what was there stays.
     """
     content = csv_bytes(frame)
     with whole_file(path) as file:

@@ -128,20 +128,11 @@ def notebook_page(notebook: Any, title: str, day: str = "") -> str:
     """
     Return an executed notebook as one HTML page.
 
-    Parameters
-    ----------
-    notebook : dict
-        Executed, as JSON or the notebook library gives it; its first markdown cell holds the
+    notebook: executed, as JSON or the notebook library gives it; its first markdown cell holds the
         first-level heading.
-    title : str
-        The study's, for the browser's tab and each printed page.
-    day : str
-        When it was made, for each printed page.
-
-    Returns
-    -------
-    str
-        The whole document.
+    title: the study's, for the browser's tab and each printed page.
+    day: when it was made, for each printed page.
+    Returns: the whole document.
     """
     from markdown_it import MarkdownIt
 

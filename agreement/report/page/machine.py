@@ -21,17 +21,10 @@ def said(template: str, part: str, /, **values: object) -> Markup:
     """
     Return one macro of a template, filled in.
 
-    Parameters
-    ----------
-    template : str
-        Name of the file in ``templates``, without ending.
-    part : str
-        Name of the macro.
-    **values
-        Its arguments: cells, texts of the study (they are escaped) and markup.
+    template: name of the file in ``templates``, without ending.
+    part: name of the macro.
+    **values: its arguments: cells, texts of the study (they are escaped) and markup.
 
-    Examples
-    --------
     >>> from agreement.report.page.numbers import Cell
     >>> print(said("page", "paragraph", text="5 < 6"))
     <p>5 &lt; 6</p>

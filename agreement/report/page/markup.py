@@ -56,16 +56,10 @@ def table(
     """
     Return a table; the first cell of each row is its heading.
 
-    Parameters
-    ----------
-    caption : str
-        Plain text.
-    columns : sequence of str
-        Plain text, with the unit where there is one.
-    rows : iterable of sequences of str
-        Cells that are markup already; an empty one says that there is no value.
-    numeric : sequence of str
-        Columns to align at the right.
+    caption: plain text.
+    columns: plain text, with the unit where there is one.
+    rows: cells that are markup already; an empty one says that there is no value.
+    numeric: columns to align at the right.
     """
     classes = [' class="number"' if name in numeric else "" for name in columns]
     head = "".join(

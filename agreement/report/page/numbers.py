@@ -27,21 +27,10 @@ _NOT_GIVEN: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """
-    One line of the results table.
+    """One line of the results table."""
 
-    Attributes
-    ----------
-    key : str
-        ``analysis/method/mode/group/statistic``.
-    value, low, high : float
-        NaN: not given; `note` says why.
-    unit : str
-    n, n_pairs : int
-    note : str
-    """
-
-    key: str
+    key: str  # ``analysis/method/mode/group/statistic``
+    # value, low, high: NaN: not given; `note` says why
     value: float = float("nan")
     low: float = float("nan")
     high: float = float("nan")
@@ -135,12 +124,8 @@ class Numbers:
         """
         Index the rows of a results table.
 
-        Parameters
-        ----------
-        frame : DataFrame
-            Columns `agreement.terms.RESULT_COLUMNS`.
-        name : Names, optional
-            Human names of the methods; default: their keys, and the protocols' names.
+        frame: columns `agreement.terms.RESULT_COLUMNS`.
+        name: Human names of the methods; default: their keys, and the protocols' names.
         """
         self.name = Names() if name is None else name
         self.frame = frame

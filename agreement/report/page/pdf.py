@@ -33,17 +33,7 @@ def print_pdf(page: Path, target: Path) -> str:
     """
     Print a page as PDF.
 
-    Parameters
-    ----------
-    page : Path
-        The HTML file.
-    target : Path
-        The PDF file.
-
-    Returns
-    -------
-    str
-        A plain sentence when there is no PDF, else nothing.
+    Returns: a plain sentence when there is no PDF, else nothing.
     """
     program = browser()
     if program is None:

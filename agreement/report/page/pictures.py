@@ -23,29 +23,16 @@ Draw = Callable[[list[Any]], object]  # takes the panels
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """
-    One drawn figure with its words.
+    """One drawn figure with its words."""
 
-    Attributes
-    ----------
-    name : str
-        Of its files, and of its parts in a page.
-    svg, narrow : str
-        The figure as wide as a page, and as wide as a phone's screen.
-    figure : Figure
-        The wide one, for a print.
-    alt, caption : str
-    drawn_at : callable
-        Draws it at a width in inches, and returns the figure.
-    """
-
-    name: str
+    name: str  # of its files, and of its parts in a page
+    # svg, narrow: the figure as wide as a page, and as wide as a phone's screen
     svg: str
     narrow: str
-    figure: Any
+    figure: Any  # the wide one, for a print
     alt: str
     caption: str
-    drawn_at: Callable[[float], Any]
+    drawn_at: Callable[[float], Any]  # draws it at a width in inches, and returns the figure
 
     @property
     def block(self) -> Block:
@@ -139,22 +126,13 @@ def picture(
     """
     Draw a figure in the house style, for a page and for a phone.
 
-    Parameters
-    ----------
-    name : str
-        Of its files; made safe for any file system.
-    draw : callable
-        Given the list of panels, draws on them. It is called once for each width.
-    alt, caption : str
-        Plain text: what the figure shows, for those who do not see it; and what it is.
-    height : float
-        [inch]
-    columns : int
-        Panels side by side; one below another on a phone.
-    panels : int, optional
-        In all, in rows of `columns`; default: one row.
-    narrow_height : float, optional
-        Default: 3.4 for each panel. [inch]
+    name: of its files; made safe for any file system.
+    draw: given the list of panels, draws on them. It is called once for each width.
+    alt, caption: plain text: what the figure shows, for those who do not see it; and what it is.
+    height: [inch]
+    columns: panels side by side; one below another on a phone.
+    panels: in all, in rows of `columns`; default: one row.
+    narrow_height: default: 3.4 for each panel. [inch]
     """
     count = columns if panels is None else panels
     wide, figure = _drawn(draw, height, columns, count, narrow=False)

@@ -40,10 +40,7 @@ class Printer:
         """
         Wait until every file is written.
 
-        Raises
-        ------
-        RuntimeError
-            If the second process failed.
+        Raises RuntimeError if the second process failed.
         """
         with suppress(Empty):
             while True:  # two processes end sooner than one

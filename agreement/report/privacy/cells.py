@@ -67,12 +67,8 @@ def hidden_groups(
     """
     Return analysis, method, mode and group of the rows of a results table that must not be shown.
 
-    Parameters
-    ----------
-    results : DataFrame
-        Whole: of rows that are gone nothing can be judged.
-    members : mapping of (method, mode) to members, optional
-        As `members_of` gives; without, sizes alone must do, and more is withheld.
+    results: whole: of rows that are gone nothing can be judged.
+    members: as `members_of` gives; without, sizes alone must do, and more is withheld.
     """
     columns = (results[name] for name in ("method", "mode", "analysis", "group", "n", "n_pairs"))
     sizes: dict[Place, dict[Group, Size]] = {}
@@ -91,13 +87,9 @@ def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set
     """
     Return the groups of one method and mode that must not be shown.
 
-    Parameters
-    ----------
-    sizes : mapping of (analysis, group) to (athletes, pairs)
-        Of every analysis of the table.
-    members : mapping of (analysis, group) to a set of (athlete, laboratory test), optional
-        Who they are, where that is known. Of the others only sizes and the privacy kind are: they
-        are withheld when they might differ from another group by one to four people.
+    sizes: of every analysis of the table.
+    members: who they are, where that is known. Of the others only sizes and the privacy kind are:
+        they are withheld when they might differ from another group by one to four people.
     """
     hidden = {group for group, (n, _) in sizes.items() if 0 < n < FEWEST or _of_one(group)}
     known = {

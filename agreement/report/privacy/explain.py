@@ -53,10 +53,7 @@ def explanation(tables: Mapping[str, pd.DataFrame]) -> str:
     """
     Return the page about a share, from its tables.
 
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        results, pairs, exclusions, flow: exactly what is given away.
+    tables: results, pairs, exclusions, flow: exactly what is given away.
     """
     rows, results = tables["pairs"], tables["results"]
     told = results["note"].fillna("").astype(str)

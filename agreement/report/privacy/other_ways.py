@@ -26,12 +26,8 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
     What draws on all groups of an analysis, where one of them is withheld; and what compares methods
     on all people but one to four of one of them.
 
-    Parameters
-    ----------
-    cells : DataFrame
-        Columns `agreement.terms.RESULT_COLUMNS`, whole.
-    hidden : ndarray of bool
-        The rows that are withheld already.
+    cells: columns `agreement.terms.RESULT_COLUMNS`, whole.
+    hidden: the rows that are withheld already.
     """
     out = np.zeros(len(cells), dtype=np.bool_)
     for analysis, own in _OWN.items():

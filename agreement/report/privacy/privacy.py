@@ -147,11 +147,7 @@ def without_small_cells(
     """
     Return the results table with cells below 5 athletes emptied, and what they follow from.
 
-    Parameters
-    ----------
-    results : DataFrame
-    gone : collection of (analysis, method, mode, group), optional
-        As `agreement.report.privacy.cells.hidden_groups` gives; default: by sizes alone.
+    gone: as `agreement.report.privacy.cells.hidden_groups` gives; default: by sizes alone.
     """
     from agreement.report.privacy.cells import hidden_groups  # so that pairing alone stays light
     from agreement.report.privacy.other_ways import told_otherwise
@@ -174,15 +170,8 @@ def hidden_parts(sizes: Mapping[str, int], whole: float) -> set[str]:
     Small parts go, then the smallest of the others while the whole less what is shown is still
     fewer than 5: else the numbers of these few would follow from the rest.
 
-    Parameters
-    ----------
-    sizes : mapping of str to int
-        Athletes in each part.
-    whole : float
-        Athletes in all, of whom some may be in no part; NaN when nothing is said of them.
-
-    >>> sorted(hidden_parts({"long": 20, "short": 3, "base": 8}, 31))
-    ['base', 'short']
+    sizes: athletes in each part.
+    whole: athletes in all, of whom some may be in no part; NaN when nothing is said of them.
     """
     shown = sorted((word for word, n in sizes.items() if n >= FEWEST), key=lambda w: (sizes[w], w))
     hidden = set(sizes).difference(shown)

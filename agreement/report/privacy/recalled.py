@@ -16,18 +16,9 @@ def recalled_options(told: Mapping[str, Any]) -> StudyOptions:
     """
     Return choices as they stand in a provenance file.
 
-    Parameters
-    ----------
-    told : mapping
-        What JSON holds: texts, numbers, lists, tables. What is not there has its default.
+    told: what JSON holds: texts, numbers, lists, tables. What is not there has its default.
+    Raises AgreementError if something in it is no such choice.
 
-    Raises
-    ------
-    AgreementError
-        If something in it is no such choice.
-
-    Examples
-    --------
     >>> recalled_options({"margin": {"limit": 3.5, "agreed_on": "2026-01-10"}}).margin.agreed_on
     datetime.date(2026, 1, 10)
     """

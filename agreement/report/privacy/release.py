@@ -60,13 +60,8 @@ def released_tables(
     `pairs` and `athlete_cards` keep their columns and have no row: how many pairs and athletes are
     behind a number stands beside it in the results.
 
-    Parameters
-    ----------
-    results : DataFrame
-        As `released_results` returns it.
-    exclusions : DataFrame
-        One line per row left out; or counted already.
-    flow : DataFrame
+    results: as `released_results` returns it.
+    exclusions: one line per row left out; or counted already.
     """
     return {
         "results": results,

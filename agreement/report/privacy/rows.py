@@ -49,10 +49,7 @@ def rows_to_share(pairs: pd.DataFrame) -> pd.DataFrame:
     Traits are shown only as far as every combination of them is that of 5 people or more, in each
     method and mode.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns `agreement.terms.PAIR_COLUMNS`; `lab_date` as a date.
+    pairs: columns `agreement.terms.PAIR_COLUMNS`; `lab_date` as a date.
     """
     drug = pairs.loc[pairs["hr_limiting_drug"] == "yes", "athlete_id"]
     kept = pairs[~pairs["athlete_id"].isin(drug)]
@@ -133,14 +130,8 @@ def numbers_of_rows(rows: pd.DataFrame, options: StudyOptions, *, late: bool) ->
     """
     Return the results table of shared rows, computed from them and nothing else.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        As `rows_to_share` returns them.
-    options : StudyOptions
-        The study's choices.
-    late : bool
-        Whether the study's verdict is withheld, because of when its limit was agreed.
+    rows: as `rows_to_share` returns them.
+    late: whether the study's verdict is withheld, because of when its limit was agreed.
     """
     from agreement.report.privacy.cells import small_groups
     from agreement.stats.evidence import Evidence

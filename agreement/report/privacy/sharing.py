@@ -38,27 +38,11 @@ def share_report(report: str | Path, out: str | Path, *, rows: bool = False) -> 
     By default no row of a person leaves: results have their small cells withheld and are rounded,
     rows left out are counted by file and reason. The page, the notebook and the figures stay behind.
 
-    Parameters
-    ----------
-    report : str or Path
-        A report's folder.
-    out : str or Path
-        The output folder.
-    rows : bool, default False
-        Give rows of people instead, coarsened and under fresh pseudonyms, with every number computed
-        from exactly these rows.
-
-    Returns
-    -------
-    tuple of Path
-        The files written.
-
-    Raises
-    ------
-    AgreementError
-        If `report` holds no report of ours, or one that is not as it was written.
-    OutputError
-        If `out` holds anything but earlier output of ours.
+    rows: give rows of people instead, coarsened and under fresh pseudonyms, with every number
+        computed from exactly these rows.
+    Returns: the files written.
+    Raises AgreementError if `report` holds no report of ours, or one that is not as it was written.
+    Raises OutputError if `out` holds anything but earlier output of ours.
     """
     source, target = Path(report), Path(out)
     content = read_provenance(source)

@@ -56,20 +56,10 @@ def check_study(
     """
     Find everything wrong with a study.
 
-    Parameters
-    ----------
-    study : Path
-        The study folder.
-    workers, scheduler
-        As `agreement.scale.engine.engine` takes them; they serve estimates in parts.
-    progress : callable, optional
-        Called with (done, total, stage).
-
-    Returns
-    -------
-    usable : bool
-    problems : tuple of Problem
-        Stops, then what was set aside, then notes.
+    workers, scheduler: as `agreement.scale.engine.engine` takes them; they serve estimates in
+        parts.
+    progress: called with (done, total, stage).
+    Returns problems: stops, then what was set aside, then notes.
     """
     from agreement.tables.study_file import PUBLISHED_FILE
 

@@ -22,17 +22,10 @@ def write_datapackage(tables: dict[str, pd.DataFrame], folder: Path) -> Path:
     """
     Describe tables beside them, in the form of the Data Package standard, version 2.0.
 
-    Parameters
-    ----------
-    tables : dict of str to DataFrame
-        By name of the file without its ending, ``results`` among them.
-    folder : Path
-        An unfinished output folder.
-
-    Returns
-    -------
-    Path
-        Its bytes follow from the tables' columns, and from which statistics stand in ``results``.
+    tables: by name of the file without its ending, ``results`` among them.
+    folder: an unfinished output folder.
+    Returns: its bytes follow from the tables' columns, and from which statistics stand in
+        ``results``.
     """
     content = {
         "$schema": PROFILE,

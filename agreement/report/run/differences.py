@@ -41,19 +41,10 @@ def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str]
     """
     Compare two versions of a table line by line.
 
-    Parameters
-    ----------
-    name : str
-        Of the table, for its key and the sentences.
-    old, new : Path
-        The report's file, and the one of the new run.
-    without : sequence of str
-        Columns that cannot be compared.
-
-    Returns
-    -------
-    list of str
-        Which lines differ, and in which columns; empty when none does.
+    name: of the table, for its key and the sentences.
+    old, new: the report's file, and the one of the new run.
+    without: columns that cannot be compared.
+    Returns: which lines differ, and in which columns; empty when none does.
     """
     try:
         before, after = _rows(old, without), _rows(new, without)

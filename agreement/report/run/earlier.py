@@ -39,9 +39,7 @@ def require_athletes_as_before(study: "StudyTables", folder: Path | None) -> Non
     """
     Stop when the output in `folder` was made with an athletes table and the study has none now.
 
-    Raises
-    ------
-    TableError
+    Raises TableError
     """
     if folder is None or "athletes" in study.names or not is_ours(folder):
         return

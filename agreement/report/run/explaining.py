@@ -16,18 +16,9 @@ def explained(name: str) -> str:
     """
     Return what a name means, in a few lines; everything that is called so.
 
-    Parameters
-    ----------
-    name : str
-        A statistic or a word of the glossary, a column, a reason code, a key of study.toml.
+    name: a statistic or a word of the glossary, a column, a reason code, a key of study.toml.
+    Raises AgreementError if nothing is called so; the message names what is spelt alike.
 
-    Raises
-    ------
-    AgreementError
-        If nothing is called so; the message names what is spelt alike.
-
-    Examples
-    --------
     >>> print(explained("stale"))
     stale: a reason why a row was left out: one value repeated day after day, counted once.
     >>> print(explained("days_before"))

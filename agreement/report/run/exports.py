@@ -64,16 +64,8 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
     """
     Write tables as ``<name>.csv`` with the columns and order that the output promises.
 
-    Parameters
-    ----------
-    tables : dict of str to DataFrame
-        Keys among those of `COLUMNS`.
-    folder : Path
-
-    Returns
-    -------
-    list of Path
-        The files written; with results also the words for every column and statistic.
+    tables: keys among those of `COLUMNS`.
+    Returns: the files written; with results also the words for every column and statistic.
     """
     written = []
     for name, frame in tables.items():

@@ -36,10 +36,8 @@ def plain_bytes(path: Path) -> bytes:
     """
     Return the content of a small plain file, without waiting for what is none.
 
-    Raises
-    ------
-    OSError
-        If it is not there, no plain file (a pipe would wait for ever), or larger than 64 MB.
+    Raises OSError if it is not there, no plain file (a pipe would wait for ever), or larger than 64
+        MB.
     """
     found = path.stat()
     if not stat.S_ISREG(found.st_mode) or found.st_size > _MOST_BYTES:
@@ -57,10 +55,7 @@ def refuse_foreign(folder: Path) -> None:
     """
     Stop before any work when output may not go to `folder`.
 
-    Raises
-    ------
-    OutputError
-        If it is a file, or a folder with something in it that we did not write.
+    Raises OutputError if it is a file, or a folder with something in it that we did not write.
     """
     place = folder.resolve()
     for study in place.parents:
@@ -83,16 +78,9 @@ def replaced_folder(folder: Path) -> AbstractContextManager[Path]:
     """
     Give a temporary folder beside `folder`, and put it in its place when the block succeeds.
 
-    Parameters
-    ----------
-    folder : Path
-        Where the output should end up: absent, empty, or an earlier report of ours, in which
+    folder: where the output should end up: absent, empty, or an earlier report of ours, in which
         files that are not ours stay.
-
-    Returns
-    -------
-    context manager
-        As `agreement.tables.whole_output.whole_folder`; raises OutputError if `folder` holds
+    Returns: as `agreement.tables.whole_output.whole_folder`; raises OutputError if `folder` holds
         anything else, cannot be written, or is being written by another run.
     """
     return whole_folder(

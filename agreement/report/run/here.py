@@ -58,12 +58,8 @@ def run_here(
 
     Parameters as for `agreement.report.run.render.run_notebook`.
 
-    Raises
-    ------
-    AgreementError
-        What the study or the disk is at fault for, as the cell raised it.
-    SectionError
-        If a cell fails otherwise.
+    Raises AgreementError: what the study or the disk is at fault for, as the cell raised it.
+    Raises SectionError if a cell fails otherwise.
     """
     notebook: dict[str, Any] = joined_lines(json.loads(template))
     cell = injected(notebook, parameters_source(parameters))

@@ -48,34 +48,17 @@ It holds rows of people. Delete this folder whenever you like; `--no-cache` keep
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """
-    The place of one study and kind of report among what is kept, and what it must match.
-
-    Attributes
-    ----------
-    file : Path
-    key : str
-        Of all that the report depends on, but the question's text.
-    whole, study : str
-        Checksums of the study with and without the text of its question.
-    question : str
-        As it stands in study.toml; empty where its text may not change.
-    toml : str
-        Checksum of study.toml.
-    earlier : dict or None
-        What the earlier report in the output leaves for this one.
-    now : str
-        When the run began.
-    """
+    """The place of one study and kind of report among what is kept, and what it must match."""
 
     file: Path
-    key: str
+    key: str  # of all that the report depends on, but the question's text
+    # whole, study: checksums of the study with and without the text of its question
     whole: str
     study: str
-    question: str
-    toml: str
-    earlier: Any
-    now: str
+    question: str  # as it stands in study.toml; empty where its text may not change
+    toml: str  # checksum of study.toml
+    earlier: Any  # what the earlier report in the output leaves for this one
+    now: str  # when the run began
 
     def restore(self, folder: Path) -> dict[str, Any] | None:
         """
@@ -158,15 +141,8 @@ def kept_report(place: Path, kind: Kind, folder: Path, target: Path) -> Kept | N
     """
     Return where a report of a study would be kept; None where nothing can be.
 
-    Parameters
-    ----------
-    place : Path
-        The study.
-    kind : str
-    folder : Path
-        The unfinished output, with the provenance of the earlier report if there is one.
-    target : Path
-        Where the output ends up; not a part of the study, should it lie inside.
+    folder: the unfinished output, with the provenance of the earlier report if there is one.
+    target: where the output ends up; not a part of the study, should it lie inside.
     """
     try:
         home = _home()
@@ -209,10 +185,7 @@ def study_state(place: Path, target: Path) -> tuple[str, str, str, str]:
     """
     Return checksums of a study with and without the text of its question, the question, study.toml.
 
-    Raises
-    ------
-    OSError
-        If a file cannot be read, is no plain file, or there are too many.
+    Raises OSError if a file cannot be read, is no plain file, or there are too many.
     """
     paths: list[Path] = []
     names: list[str] = []

@@ -21,16 +21,8 @@ def ledger_pieces(report: Path, content: dict[str, Any]) -> Iterator[pd.DataFram
     """
     Yield the lines of a report as text, some at a time; those of Parquet parts come last.
 
-    Parameters
-    ----------
-    report : Path
-    content : dict
-        Its provenance.
-
-    Raises
-    ------
-    AgreementError
-        If a file is missing, was changed since, or is no such table.
+    content: its provenance.
+    Raises AgreementError if a file is missing, was changed since, or is no such table.
     """
     outputs = content.get("outputs", {})
     if "exclusions.csv" not in outputs:

@@ -40,10 +40,8 @@ def read_provenance(report: Path) -> dict[str, Any]:
     """
     Return the provenance of a report.
 
-    Raises
-    ------
-    AgreementError
-        If the folder holds no report of ours, or its provenance is not as it was written.
+    Raises AgreementError if the folder holds no report of ours, or its provenance is not as it was
+        written.
     """
     if not is_ours(report):
         msg = f"{report} holds no report: its {PROVENANCE} is missing or not ours."

@@ -48,18 +48,9 @@ def read_own_table(report: Path, name: str, content: dict[str, Any]) -> pd.DataF
     """
     Read one table of a report; ids and texts stay text.
 
-    Parameters
-    ----------
-    report : Path
-    name : str
-        Of the table, a key of `agreement.report.run.exports.COLUMNS`.
-    content : dict
-        The report's provenance.
-
-    Raises
-    ------
-    AgreementError
-        If it is missing, was changed since, or is no such table.
+    name: of the table, a key of `agreement.report.run.exports.COLUMNS`.
+    content: the report's provenance.
+    Raises AgreementError if it is missing, was changed since, or is no such table.
     """
     return _numbers(pd.concat(read_in_pieces(report, name, content), ignore_index=True), name)
 

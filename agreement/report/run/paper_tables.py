@@ -44,15 +44,8 @@ def paper_tables(results: pd.DataFrame) -> list[PaperTable]:
     """
     Return the tables of results as text, rounded as each statistic declares.
 
-    Parameters
-    ----------
-    results : DataFrame
-        As in results.csv.
-
-    Returns
-    -------
-    list of PaperTable
-        One for each analysis that has a number; a row is a method in a mode, and a group.
+    results: as in results.csv.
+    Returns: one for each analysis that has a number; a row is a method in a mode, and a group.
     """
     tables: list[PaperTable] = []
     for name in PRINTED:
@@ -105,23 +98,11 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
     """
     Write the tables of a report beside nothing of it: into the current folder.
 
-    Parameters
-    ----------
-    report : Path
-        A report's folder.
-    asked : mapping
-        Whether each of xlsx, docx, tex, md is wanted; and csv: results.csv as the study writes its
-        own files, with their decimal mark and separator.
-
-    Returns
-    -------
-    list of Path
-        ``<report>-tables.<kind>``, ``<report>-results.csv``.
-
-    Raises
-    ------
-    AgreementError
-        If the folder holds no report, no kind is asked for, or a library is missing.
+    asked: whether each of xlsx, docx, tex, md is wanted; and csv: results.csv as the study writes
+        its own files, with their decimal mark and separator.
+    Returns: ``<report>-tables.<kind>``, ``<report>-results.csv``.
+    Raises AgreementError if the folder holds no report, no kind is asked for, or a library is
+        missing.
     """
     if not is_ours(report):
         msg = f"{report} holds no report."

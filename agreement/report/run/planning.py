@@ -26,31 +26,19 @@ _TESTS = {1: "one test", 2: "two", 3: "three"}
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """
-    One plan, and where its numbers come from.
+    """One plan, and where its numbers come from."""
 
-    Attributes
-    ----------
-    method, mode : str
-        Of an earlier study; empty when planned from numbers.
-    sd_within : float or None
-        Part of the spread that varies between the pairs of an athlete. [mL/kg/min]
-    assumed : bool
-        Whether `sd_within` was assumed: half of the variance.
-    numbers : StudyPlan
-    curve : DataFrame or None
-        Power at several numbers of athletes, from simulated differences: n, power, standard_error.
-    by_tests : dict of str to dict of int to (int or None), or None
-        For each yardstick the athletes needed with so many laboratory tests of each, averaged; None
-        where the laboratory's own error is unknown.
-    """
-
+    # method, mode: of an earlier study; empty when planned from numbers
     method: str
     mode: str
+    # part of the spread that varies between the pairs of an athlete. [mL/kg/min]
     sd_within: float | None
-    assumed: bool
+    assumed: bool  # whether `sd_within` was assumed: half of the variance
     numbers: StudyPlan
+    # power at several numbers of athletes, from simulated differences: n, power, standard_error
     curve: pd.DataFrame | None = None
+    # for each yardstick the athletes needed with so many laboratory tests of each, averaged; None
+    # where the laboratory's own error is unknown
     by_tests: dict[Against, dict[int, int | None]] | None = None
 
     def sentence(self) -> str:
@@ -140,10 +128,7 @@ def plans(
     With `curve`, the power is also simulated at several numbers of athletes. With the laboratory's
     own error, from `sem` or the study, athletes are traded against laboratory tests of each.
 
-    Raises
-    ------
-    AgreementError
-        If a number is missing or impossible.
+    Raises AgreementError if a number is missing or impossible.
     """
     more = {
         "power": power,

@@ -25,11 +25,7 @@ def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
     """
     Return all that another person needs to run the same again.
 
-    Parameters
-    ----------
-    study : StudyTables
-    kind : {"squad", "validation", "audit", "brief"} or None
-        Which report; None: the pairs alone.
+    kind: {"squad", "validation", "audit", "brief"} or None. Which report; None: the pairs alone.
     """
     name = study.folder.name
     command = f"agreement report {name} --report {kind}" if kind else f"agreement pair {name}"

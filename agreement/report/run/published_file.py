@@ -38,34 +38,19 @@ Places = Collection[tuple[str, str]]
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """
-    One printed figure, as the file states it.
+    """One printed figure, as the file states it."""
 
-    Attributes
-    ----------
-    number : int
-        Its place in the file, from 1.
-    analysis, method, mode, group, statistic : str
-        Its line of the results table.
-    value : float
-    digits : int
-        Decimals printed.
-    convention : str
-        How the source computed limits.
-    origin : str
-        One of `ORIGINS`: only printed figures are counted as reproduced.
-    """
-
-    number: int
+    number: int  # its place in the file, from 1
+    # analysis, method, mode, group, statistic: its line of the results table
     analysis: str
     method: str
     mode: str
     group: str
     statistic: str
     value: float
-    digits: int
-    convention: str
-    origin: str = PRINTED
+    digits: int  # decimals printed
+    convention: str  # how the source computed limits
+    origin: str = PRINTED  # one of `ORIGINS`: only printed figures are counted as reproduced
 
     def unknown_name(self) -> str:
         """Say which name no results table holds, and the nearest one; "" if there is none."""
@@ -80,24 +65,12 @@ class Figure:
 
 @dataclass(slots=True)
 class PublishedFile:
-    """
-    What the file says, and what is wrong with it.
+    """What the file says, and what is wrong with it."""
 
-    Attributes
-    ----------
-    source : str
-        Citation and table.
-    figures : list of Figure
-        Those that can be looked up.
-    problems : list of Problem
-    left_out : int
-        Figures that cannot be looked up.
-    """
-
-    source: str = ""
-    figures: list[Figure] = field(default_factory=list)
+    source: str = ""  # citation and table
+    figures: list[Figure] = field(default_factory=list)  # those that can be looked up
     problems: list[Problem] = field(default_factory=list)
-    left_out: int = 0
+    left_out: int = 0  # figures that cannot be looked up
 
     @property
     def stops(self) -> list[Problem]:
@@ -136,10 +109,7 @@ def published_file(study: Path) -> PublishedFile | None:
     """
     Read a study's `published.toml`.
 
-    Returns
-    -------
-    PublishedFile or None
-        None when the study has none.
+    Returns: None when the study has none.
     """
     path = study / PUBLISHED_FILE
     if not os.path.lexists(path):
@@ -164,12 +134,7 @@ def published_problems(study: Path, places: Places | None = None) -> list[Proble
     """
     Return everything wrong with a study's `published.toml`.
 
-    Parameters
-    ----------
-    study : Path
-        The study folder.
-    places : collection of (method, mode), optional
-        Those with a pair, where they are known.
+    places: those with a pair, where they are known.
     """
     found = published_file(study)
     if found is None:
@@ -201,10 +166,8 @@ def read_with_published(
     """
     Read a study folder for a report, `published.toml` with it; parameters as `read_cohort`.
 
-    Raises
-    ------
-    TableError
-        With every problem that stops the study or the comparison with printed figures.
+    Raises TableError with every problem that stops the study or the comparison with printed
+        figures.
     """
     published = published_file(Path(study))
     try:
@@ -220,10 +183,7 @@ def require_published(study: Path) -> None:
     """
     Do nothing, unless something in `published.toml` ends a run.
 
-    Raises
-    ------
-    TableError
-        With every such problem.
+    Raises TableError with every such problem.
     """
     found = published_file(study)
     if found is not None and found.stops:

@@ -77,25 +77,13 @@ def write_registry_report(
     """
     Write the report of a study too large for memory.
 
-    Parameters
-    ----------
-    study, out : str or Path
-        Study folder and output folder.
-    engine : Engine
-        The mapper.
-    kind : {"squad", "validation", "audit", "brief"}
-        An audit withholds small groups, and counts what it leaves out.
-    pdf : bool, default False
-        Also print the page, as `agreement.report.run.write.write_report` does.
-    progress : callable, optional
-        Called with (done, total, stage).
-
-    Raises
-    ------
-    TableError
-        If the study cannot be used; nothing is written.
-    OutputError
-        If `out` holds anything but earlier output of ours.
+    study, out: study folder and output folder.
+    kind: {"squad", "validation", "audit", "brief"}. An audit withholds small groups, and counts
+        what it leaves out.
+    pdf: also print the page, as `agreement.report.run.write.write_report` does.
+    progress: called with (done, total, stage).
+    Raises TableError if the study cannot be used; nothing is written.
+    Raises OutputError if `out` holds anything but earlier output of ours.
     """
     from agreement.report.run.write import WrittenReport  # notebooks with the libraries below them
 

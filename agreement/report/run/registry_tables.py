@@ -36,11 +36,7 @@ def streamed_problems(
     """
     Check a study in parts, without any output.
 
-    Returns
-    -------
-    usable : bool
-    problems : tuple of Problem
-        As `agreement.cohort.inspect_cohort` gives them.
+    Returns problems: as `agreement.cohort.inspect_cohort` gives them.
     """
     with work_folder() as work:
         found, problems = inspect_streamed(study, work, engine, write=False, progress=progress)
@@ -71,12 +67,8 @@ def streamed_output(
     """
     Give a study checked and paired, and the unfinished output folder; seal what is put there.
 
-    Raises
-    ------
-    TableError
-        If the study cannot be used, or a file was changed while it was being read.
-    OutputError
-        If `target` holds anything but earlier output of ours.
+    Raises TableError if the study cannot be used, or a file was changed while it was being read.
+    Raises OutputError if `target` holds anything but earlier output of ours.
     """
     refuse_foreign(target)
     with replaced_folder(target) as folder:

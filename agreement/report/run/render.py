@@ -70,28 +70,15 @@ def run_notebook(
     """
     Run a notebook with parameters and return it executed.
 
-    Parameters
-    ----------
-    template : str
-        The notebook, as text.
-    parameters : dict
-        What the notebook is run with: plain text and numbers, put in a cell of their own.
-    kept : dict
-        What that cell says afterwards, without the places that only mattered during the run.
-    folder : Path
-        The folder the kernel works in.
-    work : Path
-        A folder for the kernel's own files.
-    progress : callable, optional
-        Called with (stages done, stages in all, name) as each section starts, and with the session
-        files read and their total while these are read.
-
-    Raises
-    ------
-    SectionError
-        If a cell fails.
-    KeyboardInterrupt
-        If the run is interrupted; no kernel stays behind.
+    template: the notebook, as text.
+    parameters: what the notebook is run with: plain text and numbers, put in a cell of their own.
+    kept: what that cell says afterwards, without the places that only mattered during the run.
+    folder: the folder the kernel works in.
+    work: a folder for the kernel's own files.
+    progress: called with (stages done, stages in all, name) as each section starts, and with the
+        session files read and their total while these are read.
+    Raises SectionError if a cell fails.
+    Raises KeyboardInterrupt if the run is interrupted; no kernel stays behind.
     """
     # jupyter_client is half a second of imports, and most reports need none of it
     beside = _Beside(_run(template, parameters, kept, folder, work, progress))

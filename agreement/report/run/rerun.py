@@ -24,22 +24,11 @@ _PAPER: Final = ".pdf"  # dated by the browser, and made of the pages
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """
-    What became of a check.
+    """What became of a check."""
 
-    Attributes
-    ----------
-    changed : tuple of str
-        Files that are not as they were written.
-    differences : tuple of str
-        What differs between the report and a new run of it.
-    remarks : tuple of str
-        What was done, or why the report was not run again.
-    """
-
-    changed: tuple[str, ...]
-    differences: tuple[str, ...]
-    remarks: tuple[str, ...]
+    changed: tuple[str, ...]  # files that are not as they were written
+    differences: tuple[str, ...]  # what differs between the report and a new run of it
+    remarks: tuple[str, ...]  # what was done, or why the report was not run again
 
 
 def verified(
@@ -48,22 +37,12 @@ def verified(
     """
     Compare a report's files with their checksums, and the report with a new run of it.
 
-    Parameters
-    ----------
-    report : str or Path
-        A report's folder, or what `pair` or `share` wrote.
-    study : str or Path, optional
-        The study folder; default: one of the name in the provenance, in the current folder or
+    report: a report's folder, or what `pair` or `share` wrote.
+    study: the study folder; default: one of the name in the provenance, in the current folder or
         beside the report.
-    progress : callable, optional
-        Called with (done, total, stage).
-
-    Raises
-    ------
-    AgreementError
-        If the folder holds no report of ours, or there is no such study.
-    TableError
-        If the study cannot be used any more.
+    progress: called with (done, total, stage).
+    Raises AgreementError if the folder holds no report of ours, or there is no such study.
+    Raises TableError if the study cannot be used any more.
     """
     place = Path(report)
     changed = tuple(changed_files(place))

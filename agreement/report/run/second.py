@@ -60,7 +60,6 @@ class Shared:
 
     Parameters
     ----------
-    second : Second
     names : iterable of str or int
         Of the pieces.
     here : callable

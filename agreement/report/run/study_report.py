@@ -57,7 +57,6 @@ class StudyReport:
 
     Parameters
     ----------
-    cohort : Cohort
     kind : {"squad", "validation", "audit", "brief"}
         Which report this is. An audit shows pseudonyms and withholds small groups.
     save : str or Path, optional
@@ -382,10 +381,7 @@ def open_report(
     """
     Read, pair and analyse a study folder; the other arguments are those of `StudyReport`.
 
-    Raises
-    ------
-    TableError
-        With everything in the folder that has to be put right first.
+    Raises TableError with everything in the folder that has to be put right first.
     """
     cohort = read_with_published(study, progress=told_to_starter())
     if kind == "audit":

@@ -31,20 +31,9 @@ def changed_files(folder: str | Path) -> list[str]:
     """
     Compare a report's files with the checksums in its provenance.
 
-    Parameters
-    ----------
-    folder : str or Path
-        A report's folder.
-
-    Returns
-    -------
-    list of str
-        One sentence for each file that changed, is missing or was added; empty when all is well.
-
-    Raises
-    ------
-    AgreementError
-        If the folder holds no report of ours.
+    Returns: one sentence for each file that changed, is missing or was added; empty when all is
+        well.
+    Raises AgreementError if the folder holds no report of ours.
     """
     place = Path(folder)
     content = read_provenance(place)

@@ -31,17 +31,8 @@ def watched_reports(
     """
     Write a report now and after each change of the study, until the caller stops.
 
-    Parameters
-    ----------
-    study : Path
-    out : Path, optional
-    **ways
-        As for `agreement.report.run.write.write_report`.
-
-    Yields
-    ------
-    WrittenReport or AgreementError
-        What was written, or what is wrong with the study as it is now; the last report stays.
+    **ways: as for `agreement.report.run.write.write_report`.
+    Yields: what was written, or what is wrong with the study as it is now; the last report stays.
     """
     target: Path | None = None
     try:

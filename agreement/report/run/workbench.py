@@ -19,24 +19,10 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
     """
     Copy a report's notebook beside the study folder, filled in with the study's name.
 
-    Parameters
-    ----------
-    study : str or Path
-        The study folder.
-    kind : {"squad", "validation", "audit", "brief"}, optional
-        Default: what study.toml says, else "squad".
-
-    Returns
-    -------
-    Path
-        ``<study folder>-<kind>.ipynb``; a copy of ours that is there already is kept as it is.
-
-    Raises
-    ------
-    AgreementError
-        If there is no such folder.
-    OutputError
-        If the copy cannot be written, or a file of that name is not ours.
+    kind: {"squad", "validation", "audit", "brief"}. Default: what study.toml says, else "squad".
+    Returns: ``<study folder>-<kind>.ipynb``; a copy of ours that is there already is kept as it is.
+    Raises AgreementError if there is no such folder.
+    Raises OutputError if the copy cannot be written, or a file of that name is not ours.
     """
     place = Path(study).resolve()
     if not place.is_dir():
@@ -58,10 +44,7 @@ def explore_notebook(study: str | Path) -> Path:
     """
     Write the notebook that tries other choices beside a study folder; parameters and errors as above.
 
-    Returns
-    -------
-    Path
-        ``<study folder>-explore.ipynb``.
+    Returns: ``<study folder>-explore.ipynb``.
     """
     place = Path(study).resolve()
     if not place.is_dir():
@@ -152,20 +135,12 @@ def open_notebook(
     """
     Open a notebook in JupyterLab; returns when JupyterLab ends.
 
-    Parameters
-    ----------
-    notebook : Path
-    own_start_up : bool, default False
-        Let the kernels run the user's own IPython start-up files too.
-    port : int, optional
-        Where JupyterLab listens; it must be free. Without it the first free one from 8888.
-    address : str, optional
-        Where it listens; without it only this machine reaches it. A token is needed either way.
-    browser : bool, default True
-        Whether to open a browser.
+    own_start_up: let the kernels run the user's own IPython start-up files too.
+    port: where JupyterLab listens; it must be free. Without it the first free one from 8888.
+    address: where it listens; without it only this machine reaches it. A token is needed either
+        way.
+    browser: whether to open a browser.
 
-    Notes
-    -----
     Kernels import nothing from beside the study: a file ``agreement.py`` or ``numpy.py`` there would
     else run in their place.
     """

@@ -35,24 +35,13 @@ FIRST_FILES: Final = (
 
 @dataclass(frozen=True, slots=True)
 class WrittenReport:
-    """
-    What was written.
-
-    Attributes
-    ----------
-    folder : Path
-    files : tuple of str
-        Names inside the folder, sorted.
-    verdict : tuple of str
-        One sentence for each method and mode; one that says so when no pair was found.
-    remarks : tuple of str
-        What else the reader should know at once.
-    """
+    """What was written."""
 
     folder: Path
-    files: tuple[str, ...]
+    files: tuple[str, ...]  # names inside the folder, sorted
+    # one sentence for each method and mode; one that says so when no pair was found
     verdict: tuple[str, ...]
-    remarks: tuple[str, ...]
+    remarks: tuple[str, ...]  # what else the reader should know at once
 
     @property
     def shown(self) -> tuple[str, ...]:
@@ -74,41 +63,19 @@ def write_report(
     """
     Write a report of a study folder.
 
-    Parameters
-    ----------
-    study : str or Path
-        The study folder.
-    out : str or Path, optional
-        Where to; default ``reports/<study folder>-<kind>`` under the current folder. An earlier
+    out: where to; default ``reports/<study folder>-<kind>`` under the current folder. An earlier
         report of ours is replaced as a whole.
-    kind : {"squad", "validation", "audit", "brief"}, optional
-        Default: what study.toml says, else "squad".
-    pdf : bool, default False
-        Also print the pages as PDF, if the machine has a Chromium; else a remark says so.
-    png : bool, default False
-        Figures also as PNG files of 300 dots per inch; else as study.toml says.
-    kernel : bool, default False
-        Run the notebook in a Jupyter kernel, as JupyterLab would; the files are the same.
-    cache : bool, default False
-        Take what did not change from what an earlier run kept, and keep this one's; the files are
-        the same. Not with `kernel` or `png`. See `agreement.report.run.kept`.
-    progress : callable, optional
-        Called with (stages done, stages in all, name of the stage that starts).
-
-    Returns
-    -------
-    WrittenReport
-
-    Raises
-    ------
-    TableError
-        If the study folder cannot be used; nothing is written.
-    AgreementError
-        If there is no such folder.
-    OutputError
-        If `out` holds anything but an earlier report of ours.
-    SectionError
-        If a section of the report fails; nothing is written.
+    kind: {"squad", "validation", "audit", "brief"}. Default: what study.toml says, else "squad".
+    pdf: also print the pages as PDF, if the machine has a Chromium; else a remark says so.
+    png: figures also as PNG files of 300 dots per inch; else as study.toml says.
+    kernel: run the notebook in a Jupyter kernel, as JupyterLab would; the files are the same.
+    cache: take what did not change from what an earlier run kept, and keep this one's; the files
+        are the same. Not with `kernel` or `png`. See `agreement.report.run.kept`.
+    progress: called with (stages done, stages in all, name of the stage that starts).
+    Raises TableError if the study folder cannot be used; nothing is written.
+    Raises AgreementError if there is no such folder.
+    Raises OutputError if `out` holds anything but an earlier report of ours.
+    Raises SectionError if a section of the report fails; nothing is written.
     """
     place = Path(study).resolve()
     if not place.is_dir():

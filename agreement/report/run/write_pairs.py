@@ -20,26 +20,11 @@ def write_pairs(
     """
     Write pairs.csv, exclusions.csv, flow.csv and provenance.json into a folder, all or nothing.
 
-    Parameters
-    ----------
-    study : str or Path
-        The study folder.
-    out : str or Path
-        The output folder; an earlier output of ours is replaced as a whole.
-    progress : callable, optional
-        Called with the number of session files read and their total.
-
-    Returns
-    -------
-    tuple of Path
-        The tables written.
-
-    Raises
-    ------
-    TableError
-        If the study folder cannot be used.
-    OutputError
-        If `out` holds anything but earlier output of ours.
+    out: the output folder; an earlier output of ours is replaced as a whole.
+    progress: called with the number of session files read and their total.
+    Returns: the tables written.
+    Raises TableError if the study folder cannot be used.
+    Raises OutputError if `out` holds anything but earlier output of ours.
     """
     target = Path(out)
     refuse_foreign(target)

@@ -22,33 +22,18 @@ FEWEST: Final = 10  # athletes of a report
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """
-    Two reports beside each other.
-
-    Attributes
-    ----------
-    first, second : Report
-    seasons : dict of (method, mode) to Seasons
-    p_counted : dict of (method, mode) to (float, float)
-        P values of bias and of spread, all methods and modes counted (Holm).
-    unsaid : dict of (method, mode) to str
-        Why a method has no comparison.
-    conservative : bool
-        Athletes could not be found in both, so all count as different people.
-    changed : tuple of str
-        What differs in files, choices and versions, a sentence each.
-    verdicts : tuple of str
-        Which verdicts moved, and why.
-    """
+    """Two reports beside each other."""
 
     first: Report
     second: Report
     seasons: dict[Place, Seasons]
+    # P values of bias and of spread, all methods and modes counted (Holm)
     p_counted: dict[Place, tuple[float, float]]
-    unsaid: dict[Place, str]
-    conservative: bool
+    unsaid: dict[Place, str]  # why a method has no comparison
+    conservative: bool  # athletes could not be found in both, so all count as different people
+    # what differs in files, choices and versions, a sentence each
     changed: tuple[str, ...] = field(default_factory=tuple)
-    verdicts: tuple[str, ...] = field(default_factory=tuple)
+    verdicts: tuple[str, ...] = field(default_factory=tuple)  # which verdicts moved, and why
 
     def to_frame(self) -> pd.DataFrame:
         """Return the numbers in the columns of results.csv, under analysis ``season``."""
@@ -101,19 +86,9 @@ def compare_reports(first: Path | str, second: Path | str) -> Compared:
     """
     Compare two reports of one laboratory.
 
-    Parameters
-    ----------
-    first, second : Path or str
-        Report folders; differences are the second minus the first.
-
-    Returns
-    -------
-    Compared
-
-    Raises
-    ------
-    AgreementError
-        If one is no report of ours, both are the same folder, or no method and mode is in both.
+    first, second: report folders; differences are the second minus the first.
+    Raises AgreementError if one is no report of ours, both are the same folder, or no method and
+        mode is in both.
     """
     if Path(first).resolve() == Path(second).resolve():
         msg = f"{first} and {second} are the same report. Name two."

@@ -57,23 +57,13 @@ def made_from(provenance: dict[str, Any], results: pd.DataFrame) -> str:
 
 @dataclass(frozen=True)
 class Grown:
-    """
-    A report among the reports of its study.
+    """A report among the reports of its study."""
 
-    Attributes
-    ----------
-    history : DataFrame
-        Columns `agreement.stats.studies.history.COLUMNS`; the last lines are this report's.
-    margin : Margin
-    name : callable
-        Human name of a method in a mode.
-    controls : tuple of (str, Control)
-        Each method with what the laboratory's control tells beside it.
-    """
-
+    # columns `agreement.stats.studies.history.COLUMNS`; the last lines are this report's
     history: pd.DataFrame
     margin: Margin
-    name: Callable[[str, str], str]
+    name: Callable[[str, str], str]  # Human name of a method in a mode
+    # each method with what the laboratory's control tells beside it
     controls: tuple[tuple[str, Control], ...] = ()
 
     @classmethod

@@ -166,10 +166,7 @@ def plan_from_pool(
     """
     Say how many athletes the next squad's study needs; the limit is stated, or that of a study.
 
-    Raises
-    ------
-    AgreementError
-        Without a limit, or if the pool cannot be used or holds one study.
+    Raises AgreementError without a limit, or if the pool cannot be used or holds one study.
     """
     if margin is None and study is not None:
         findings = Findings()

@@ -22,28 +22,14 @@ _STUDY: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
-    """
-    What a pool file names.
-
-    Attributes
-    ----------
-    title : str
-    moderator : str
-        What was named beforehand; empty: nothing.
-    studies : tuple of Study
-    sources : tuple of str
-        Where each comes from.
-    levels : tuple of str
-        Of the moderator, by study.
-    notes : tuple of str
-        What a reader should know of single studies.
-    """
+    """What a pool file names."""
 
     title: str
-    moderator: str
+    moderator: str  # what was named beforehand; empty: nothing
     studies: tuple[Study, ...]
-    sources: tuple[str, ...]
-    levels: tuple[str, ...]
+    sources: tuple[str, ...]  # where each comes from
+    levels: tuple[str, ...]  # of the moderator, by study
+    # what a reader should know of single studies
     notes: tuple[str, ...] = field(default_factory=tuple)
 
 
@@ -51,22 +37,12 @@ def read_pool(path: Path | str) -> Pooled:
     """
     Read a pool file.
 
-    Parameters
-    ----------
-    path : Path or str
-        TOML with ``[pool]`` (title, method, mode, moderator) and one ``[[study]]`` for each study:
-        either ``report`` (a folder beside the file; method and mode where it has several) or printed
-        numbers: ``citation``, ``n``, ``bias`` and ``sd``, or ``lower_limit`` and ``upper_limit`` with
-        their ``convention`` ("z = 1.96" or "2 SD"). ``pairs`` where athletes have several.
-
-    Returns
-    -------
-    Pooled
-
-    Raises
-    ------
-    AgreementError
-        With everything that is wrong, the study and the key.
+    path: TOML with ``[pool]`` (title, method, mode, moderator) and one ``[[study]]`` for each
+        study: either ``report`` (a folder beside the file; method and mode where it has several) or
+        printed numbers: ``citation``, ``n``, ``bias`` and ``sd``, or ``lower_limit`` and
+        ``upper_limit`` with their ``convention`` ("z = 1.96" or "2 SD"). ``pairs`` where athletes
+        have several.
+    Raises AgreementError with everything that is wrong, the study and the key.
     """
     file = Path(path)
     try:

@@ -15,20 +15,11 @@ Place = tuple[str, str]  # method and mode
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """
-    One report folder.
-
-    Attributes
-    ----------
-    folder : Path
-    content : dict
-        Its provenance.
-    results, pairs : DataFrame
-        As they were written; pairs is empty where no row of a person may leave.
-    """
+    """One report folder."""
 
     folder: Path
-    content: dict[str, Any]
+    content: dict[str, Any]  # its provenance
+    # results, pairs: as they were written; pairs is empty where no row of a person may leave
     results: pd.DataFrame
     pairs: pd.DataFrame
 
@@ -93,10 +84,7 @@ def read_report(folder: Path | str) -> Report:
     """
     Read a report folder.
 
-    Raises
-    ------
-    AgreementError
-        If it holds no report of ours, or a table of it is missing or damaged.
+    Raises AgreementError if it holds no report of ours, or a table of it is missing or damaged.
     """
     place = Path(folder)
     content = read_provenance(place)

@@ -34,21 +34,10 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
     """
     Write one index page over all reports below a folder.
 
-    Parameters
-    ----------
-    folder : Path or str
-
-    Returns
-    -------
-    page : Path
-        ``shelf.html`` in that folder; it needs no network, and a browser's own search finds in it.
-    count : int
-        Reports on it.
-
-    Raises
-    ------
-    AgreementError
-        If there is no such folder, or no report of ours below it.
+    Returns page: ``shelf.html`` in that folder; it needs no network, and a browser's own search
+        finds in it.
+    Returns count: reports on it.
+    Raises AgreementError if there is no such folder, or no report of ours below it.
     """
     place = Path(folder)
     if not place.is_dir():

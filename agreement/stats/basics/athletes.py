@@ -8,16 +8,8 @@ def athlete_codes(athlete: npt.ArrayLike | None, n_pairs: int) -> npt.NDArray[np
     """
     Return a code 0 ... G - 1 for the athlete of each pair.
 
-    Parameters
-    ----------
-    athlete : array_like, shape (n_pairs,), or None
-        None: one pair per athlete.
-    n_pairs : int
-
-    Raises
-    ------
-    ValueError
-        If there are not as many athletes as pairs.
+    athlete: shape (n_pairs,). None: one pair per athlete.
+    Raises ValueError if there are not as many athletes as pairs.
     """
     if athlete is None:
         return np.arange(n_pairs)

@@ -28,23 +28,14 @@ _DRAWN = 1 << 18  # numbers drawn at once; enough that handing them over costs n
 
 @dataclass(frozen=True, slots=True)
 class Resampling:
-    """
-    Which athletes were drawn, how often, in each resample.
+    """Which athletes were drawn, how often, in each resample."""
 
-    Attributes
-    ----------
-    codes : ndarray of int, shape (n_rows,)
-        The athlete of each row, 0 ... G - 1 in the order of the sorted ids.
-    counts : ndarray of uint8, shape (B, G)
-        How often each athlete was drawn. A count above 255 cannot happen below 256 athletes and
-        has no realistic chance above.
-    seed : int or None
-        Where the drawing started, when that is known.
-    """
-
+    # shape (n_rows,). The athlete of each row, 0 ... G - 1 in the order of the sorted ids.
     codes: npt.NDArray[np.intp]
+    # shape (B, G). How often each athlete was drawn. A count above 255 cannot happen below 256
+    # athletes and has no realistic chance above.
     counts: npt.NDArray[np.uint8]
-    seed: int | None = None
+    seed: int | None = None  # where the drawing started, when that is known
 
     @property
     def n_resamples(self) -> int:
@@ -79,10 +70,6 @@ def cluster_resampling(
         Group of each row; athletes are then drawn within their group, so that every group keeps
         its size.
 
-    Returns
-    -------
-    Resampling
-
     Raises
     ------
     ValueError
@@ -110,15 +97,10 @@ def bootstrap(
 
     Parameters
     ----------
-    resampling : Resampling
     statistic : callable
         Takes frequency weights of shape (R, n_rows) and returns shape (R, k); nan marks failure.
     scales : tuple of str, optional
         As of `Replicates`; where they make every interval the jackknife's, nothing is drawn.
-
-    Returns
-    -------
-    Replicates
     """
     codes = resampling.codes
 
@@ -139,19 +121,9 @@ def bootstrap_of_sums(
     """
     Statistics that are functions of sums over rows, in every resample: the fast route.
 
-    Parameters
-    ----------
-    resampling : Resampling
-    columns : array_like, shape (n_rows, p)
-        What is summed; for the number of rows give a column of ones.
-    statistic : callable
-        Takes sums of shape (R, p) and returns shape (R, k); nan marks failure.
-    scales : tuple of str, optional
-        As of `bootstrap`.
-
-    Returns
-    -------
-    Replicates
+    columns: shape (n_rows, p). What is summed; for the number of rows give a column of ones.
+    statistic: takes sums of shape (R, p) and returns shape (R, k); nan marks failure.
+    scales: as of `bootstrap`.
     """
     values = np.asarray(columns, dtype=np.float64)
     sums = np.empty((values.shape[1], resampling.n_athletes))  # a sum in a row: read at one go

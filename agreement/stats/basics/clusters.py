@@ -9,23 +9,13 @@ import numpy.typing as npt
 
 @dataclass(frozen=True, slots=True)
 class Clusters:
-    """
-    Values in clusters.
+    """Values in clusters."""
 
-    Attributes
-    ----------
-    codes : ndarray of int, shape (N,)
-        Cluster of each value, 0 ... G - 1 in the order of the sorted ids.
-    sizes : ndarray of int, shape (G,)
-    means : ndarray, shape (G,)
-    ss_within : float
-        Sum of squares about the cluster means.
-    """
-
+    # shape (N,). Cluster of each value, 0 ... G - 1 in the order of the sorted ids.
     codes: npt.NDArray[np.intp]
-    sizes: npt.NDArray[np.intp]
-    means: npt.NDArray[np.float64]
-    ss_within: float
+    sizes: npt.NDArray[np.intp]  # shape (G,)
+    means: npt.NDArray[np.float64]  # shape (G,)
+    ss_within: float  # sum of squares about the cluster means
 
     @property
     def n(self) -> int:
@@ -57,15 +47,9 @@ def clusters(values: npt.ArrayLike, cluster: npt.ArrayLike) -> Clusters:
     """
     Put values into clusters.
 
-    Parameters
-    ----------
-    values : array_like, shape (N,)
-    cluster : array_like, shape (N,)
-
-    Raises
-    ------
-    ValueError
-        If the lengths differ or a value is missing or infinite.
+    values: shape (N,).
+    cluster: shape (N,).
+    Raises ValueError if the lengths differ or a value is missing or infinite.
     """
     x, labels = np.asarray(values, dtype=np.float64), np.asarray(cluster)
     if x.ndim != 1 or x.shape != labels.shape:

@@ -20,7 +20,6 @@ def half_t_grid(scale: float, size: int = GRID) -> Floats:
     ----------
     scale : float
         Of the half-t distribution with 3 degrees of freedom: an assumption, to be told.
-    size : int, default 200
 
     References
     ----------
@@ -53,16 +52,9 @@ def mixture_quantile(
     """
     Return a quantile of a mixture of normal or Student distributions.
 
-    Parameters
-    ----------
-    share : float
-    weight, centre, scale : ndarray, shape (H,)
-        Of the parts; scales above 0.
-    df : float, default infinite
-        Of every part.
+    weight, centre, scale: shape (H,). Of the parts; scales above 0.
+    df: of every part.
 
-    Examples
-    --------
     >>> one = np.ones(1)
     >>> round(mixture_quantile(0.975, one, 2.0 * one, 3.0 * one), 2)
     7.88

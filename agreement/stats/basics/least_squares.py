@@ -14,28 +14,17 @@ _BLOCK = 1 << 13  # values at a time: they stay in cache, and products need no t
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """
-    y = intercept + slope x, with what its standard errors need.
-
-    Attributes
-    ----------
-    n : int
-    slope, intercept : float
-    mean_x, mean_y : float
-    sxx, syy : float
-        Centred sums of squares.
-    rss : float
-        Residual sum of squares.
-    """
+    """y = intercept + slope x, with what its standard errors need."""
 
     n: int
     slope: float
     intercept: float
     mean_x: float
     mean_y: float
+    # sxx, syy: centred sums of squares
     sxx: float
     syy: float
-    rss: float
+    rss: float  # residual sum of squares
 
     @property
     def df(self) -> int:
@@ -92,15 +81,8 @@ def fit_line(x: Floats, y: Floats) -> Line:
     """
     Fit a straight line by ordinary least squares.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (n,)
-        Finite, 3 or more.
-
-    Raises
-    ------
-    ValueError
-        With fewer than 3 points or when x does not vary.
+    x, y: shape (n,). Finite, 3 or more.
+    Raises ValueError with fewer than 3 points or when x does not vary.
     """
     if x.size < 3:
         message = f"a line needs at least 3 points; got {x.size}"

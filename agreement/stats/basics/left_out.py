@@ -17,25 +17,15 @@ ESTIMATED: Final[dict[Model, int]] = {"none": 0, "offset": 1, "line": 2}  # para
 
 @dataclass(frozen=True, slots=True)
 class Fits:
-    """
-    One fitted line, or the lines without each athlete, ``lab = intercept + slope field``.
+    """One fitted line, or the lines without each athlete, ``lab = intercept + slope field``."""
 
-    Attributes
-    ----------
-    athletes : ndarray
-        Athletes behind each fit.
-    slope, intercept : ndarray
-        Ordinary least squares over all pairs.
-    variance : ndarray
-        Of the residual of a single pair: between athletes on G - p degrees of freedom, and within.
-    pairs, mean, sxx : ndarray
-        Pairs, mean field value, centred sum of squares of the field values.
-    """
-
-    athletes: Floats
+    athletes: Floats  # athletes behind each fit
+    # slope, intercept: ordinary least squares over all pairs
     slope: Floats
     intercept: Floats
+    # of the residual of a single pair: between athletes on G - p degrees of freedom, and within
     variance: Floats
+    # pairs, mean, sxx: pairs, mean field value, centred sum of squares of the field values
     pairs: Floats
     mean: Floats
     sxx: Floats

@@ -15,27 +15,15 @@ _FLAT = 1e-12  # relative: below, values within athletes do not vary
 
 @dataclass(frozen=True, slots=True)
 class RandomIntercept:
-    """
-    Fixed effects and the two variance components.
+    """Fixed effects and the two variance components."""
 
-    Attributes
-    ----------
-    coefficients : ndarray, shape (p,)
-    covariance : ndarray, shape (p, p)
-        Generalised least squares covariance of the coefficients.
-    between_variance, within_variance : float
-        Of the athletes' intercepts and of single values about them.
-    log_likelihood : float
-        Restricted, at the optimum.
-    n, n_values : int
-        Athletes and values.
-    """
-
-    coefficients: Floats
-    covariance: Floats
+    coefficients: Floats  # shape (p,)
+    covariance: Floats  # shape (p, p). Generalised least squares covariance of the coefficients.
+    # between_variance, within_variance: of the athletes' intercepts and of single values about them
     between_variance: float
     within_variance: float
-    log_likelihood: float
+    log_likelihood: float  # restricted, at the optimum
+    # n, n_values: athletes and values
     n: int
     n_values: int
 
@@ -53,9 +41,7 @@ class RandomIntercept:
         """
         P value of linear contrasts all being 0: Wald F on (rows, athletes - coefficients) df.
 
-        Parameters
-        ----------
-        contrasts : array_like, shape (q, p)
+        contrasts: shape (q, p).
         """
         c = np.atleast_2d(np.asarray(contrasts, dtype=np.float64))
         estimate = c @ self.coefficients
@@ -75,10 +61,6 @@ def random_intercept(
     athlete : array_like, shape (N,)
     design : array_like, shape (N, p), optional
         Default: a constant.
-
-    Returns
-    -------
-    RandomIntercept
 
     Raises
     ------

@@ -27,16 +27,10 @@ _SAME: Final = 1e-10  # relative: nearer than this is a tie, not a difference
 
 
 class ResampledInterval(Interval):
-    """
-    An interval from resamples, with what the reader should know of it.
+    """An interval from resamples, with what the reader should know of it."""
 
-    Attributes
-    ----------
-    said : str
-        How many resamples failed, what else was done, or why there is no interval; a row of
-        results tells it in its note.
-    """
-
+    # how many resamples failed, what else was done, or why there is no interval; a row of results
+    # tells it in its note
     said: str = ""
 
     @classmethod
@@ -59,23 +53,13 @@ def failed_in_words(failed: int, n_resamples: int) -> str:
 
 @dataclass(frozen=True)
 class Replicates:
-    """
-    k statistics in the sample, in each resample, and with each athlete left out.
+    """k statistics in the sample, in each resample, and with each athlete left out."""
 
-    Attributes
-    ----------
-    estimate : ndarray, shape (k,)
-    replicates : ndarray, shape (B, k)
-    jackknife : ndarray, shape (G, k)
-    seed : int or None
-    scales : tuple of str
-        For each statistic the scale on which `interval` takes it for normal.
-    """
-
-    estimate: Floats
-    replicates: Floats
-    jackknife: Floats
+    estimate: Floats  # shape (k,)
+    replicates: Floats  # shape (B, k)
+    jackknife: Floats  # shape (G, k)
     seed: int | None = None
+    # for each statistic the scale on which `interval` takes it for normal
     scales: tuple[Scale, ...] = ()
 
     @cached_property
@@ -94,11 +78,6 @@ class Replicates:
 
         From 30 athletes on BCa; below, the jackknife's, or BCa down to 15 athletes for shares and
         medians, of which a jackknife is not consistent. Below that none, and it says so.
-
-        Parameters
-        ----------
-        which : int, default 0
-        confidence_level : float, default 0.95
 
         Returns
         -------

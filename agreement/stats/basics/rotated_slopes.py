@@ -39,10 +39,7 @@ def as_whole_numbers(x: Real, y: Real) -> tuple[Whole, Whole, int]:
     """
     Return x and y times the same power of ten, as whole numbers, and the power.
 
-    Raises
-    ------
-    ValueError
-        If their spread is too wide for any.
+    Raises ValueError if their spread is too wide for any.
     """
     widest = max(np.ptp(x), np.ptp(y))
     fits = [d for d in range(DECIMALS + 1) if widest * 10**d < LARGEST_SPREAD]
@@ -74,17 +71,9 @@ def slopes_at_ranks(x: Whole, y: Whole, ranks: npt.ArrayLike) -> Real:
     """
     Return the slopes that stand at the given ranks of the order of t.
 
-    Parameters
-    ----------
-    x, y : array of int64, shape (n,)
-        Points in whole numbers, each with a spread below `LARGEST_SPREAD`.
-    ranks : array_like of int, shape (k,)
-        From 1 to `kept_slopes`.
-
-    Returns
-    -------
-    array of float64, shape (k,)
-        dy/dx; inf for a vertical pair.
+    x, y: shape (n,). Points in whole numbers, each with a spread below `LARGEST_SPREAD`.
+    ranks: shape (k,). From 1 to `kept_slopes`.
+    Returns: shape (k,). dy/dx; inf for a vertical pair.
     """
     x, y = x - x.min(), y - y.min()
     wanted = np.asarray(ranks, dtype=np.int64)

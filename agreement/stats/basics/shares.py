@@ -11,27 +11,14 @@ from agreement.stats.basics.intervals import Interval, checked_share, z_of
 
 @dataclass(frozen=True, slots=True)
 class TotalDeviationIndex:
-    """
-    The difference that a given share of athletes stays within. [mL/kg/min].
-
-    Attributes
-    ----------
-    share : float
-    value : float
-        Normal approximation from the mean squared difference.
-    exact : float
-        Plug-in value from the noncentral chi-square distribution.
-    upper_bound : float
-        Of `value`, one-sided 95 %.
-    doubtful : bool
-        Bias larger than the spread, or a share above 0.95 with fewer than 30 athletes: the
-        approximation does not hold well.
-    """
+    """The difference that a given share of athletes stays within. [mL/kg/min]."""
 
     share: float
-    value: float
-    exact: float
-    upper_bound: float
+    value: float  # normal approximation from the mean squared difference
+    exact: float  # Plug-in value from the noncentral chi-square distribution
+    upper_bound: float  # of `value`, one-sided 95 %
+    # bias larger than the spread, or a share above 0.95 with fewer than 30 athletes: the
+    # approximation does not hold well
     doubtful: bool
 
 
@@ -67,7 +54,6 @@ def total_deviation_index(difference: npt.ArrayLike, share: float = 0.90) -> Tot
     ----------
     difference : array_like, shape (n,)
         Field minus laboratory. [mL/kg/min]
-    share : float, default 0.90
 
     Raises
     ------

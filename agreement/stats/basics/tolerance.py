@@ -34,11 +34,6 @@ def limit_factors(
         Number of athletes, 2 or more.
     coverage : float, default 0.95
         Share of differences between the limits.
-    confidence_level : float, default 0.95
-
-    Returns
-    -------
-    g_low, g_high : float
 
     Notes
     -----
@@ -89,11 +84,6 @@ def tolerance_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -
     ----------
     n : int
         Number of athletes, 2 or more.
-    coverage, confidence : float, default 0.95
-
-    Returns
-    -------
-    float
 
     Notes
     -----

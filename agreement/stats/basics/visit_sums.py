@@ -12,28 +12,15 @@ from agreement.stats.method_data import MethodData
 
 @dataclass(frozen=True, slots=True)
 class Visits:
-    """
-    Daily values joined to the pairs they belong to.
+    """Daily values joined to the pairs they belong to."""
 
-    Attributes
-    ----------
-    daily : DataFrame
-        Sorted by visit, then date.
-    of_day : ndarray of int, shape (n_days,)
-        Visit of each day.
-    table : DataFrame
-        One row per visit: the columns of the pairs, and ``mean``, the mean daily difference.
-    athlete : ndarray of int, shape (V,)
-        Athlete of each visit, 0 ... G - 1 in the order of the ids.
-    ids : ndarray, shape (G,)
-        Athletes.
-    """
-
-    daily: pd.DataFrame
-    of_day: npt.NDArray[np.intp]
+    daily: pd.DataFrame  # sorted by visit, then date
+    of_day: npt.NDArray[np.intp]  # shape (n_days,). Visit of each day.
+    # one row per visit: the columns of the pairs, and ``mean``, the mean daily difference
     table: pd.DataFrame
+    # shape (V,). Athlete of each visit, 0 ... G - 1 in the order of the ids.
     athlete: npt.NDArray[np.intp]
-    ids: npt.NDArray[np.object_]
+    ids: npt.NDArray[np.object_]  # shape (G,). Athletes.
 
     @property
     def n(self) -> int:
@@ -56,17 +43,10 @@ def visits_of(data: MethodData) -> Visits:
 
 @dataclass(frozen=True, slots=True)
 class VisitSums:
-    """
-    Sums by athlete of k values per visit, from which their variances follow.
+    """Sums by athlete of k values per visit, from which their variances follow."""
 
-    Attributes
-    ----------
-    visits : ndarray, shape (G,)
-    means, squares : ndarray, shape (G, k)
-        Athletes' means, and sums of squares within athletes.
-    """
-
-    visits: Floats
+    visits: Floats  # shape (G,)
+    # means, squares: shape (G, k). Athletes' means, and sums of squares within athletes.
     means: Floats
     squares: Floats
 
@@ -90,12 +70,9 @@ def visit_sums(values: Floats, athlete: npt.NDArray[np.intp], n: int) -> VisitSu
     """
     Sum up values of shape (V, k) by athlete.
 
-    Parameters
-    ----------
-    values : ndarray, shape (V, k)
-    athlete : ndarray of int, shape (V,)
-    n : int
-        Athletes, with and without visits here.
+    values: shape (V, k).
+    athlete: shape (V,).
+    n: athletes, with and without visits here.
     """
     centred = values - values.mean(axis=0)
     count = np.bincount(athlete, minlength=n).astype(np.float64)

@@ -63,7 +63,6 @@ class Budget(Result):
         Athletes and visits.
     bias : float
         Mean of the athletes' mean differences. [mL/kg/min]
-    total : Component
     components : dict of str to Component
         Keys `COMPONENTS`. Less `excess` they add up to `total`.
     excess : float
@@ -73,8 +72,6 @@ class Budget(Result):
         Of the noise of one day with the next.
     persistent : float
         What lasts through a visit; z times its root is where averaging ends.
-    coverage : float
-    notes : tuple of str
     """
 
     n: int
@@ -147,13 +144,8 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
 
     Parameters
     ----------
-    data : MethodData
     coverage : float, default 0.95
         Of the limits.
-
-    Returns
-    -------
-    Budget
 
     Raises
     ------

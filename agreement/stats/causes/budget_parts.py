@@ -35,26 +35,17 @@ MOST_LEFT_OUT = 1000  # in turn: n by n weights of a registry would be gigabytes
 
 @dataclass(frozen=True, slots=True)
 class LaboratorySums:
-    """
-    Repeats of the laboratory by athlete, or its declared error.
-
-    Attributes
-    ----------
-    found : Repeatability or None
-    squares, df : ndarray, shape (G,)
-        Within units, of the athletes of the budget.
-    other_squares, other_df : float
-        Of all other athletes; they stand once in every resample.
-    visits, kept : ndarray, shape (G,)
-        Visits, and the sum over visits of what the mean of the visit's tests keeps of the error
-        variance of one test: 1 for one test, 1/2 for a test and its repeat.
-    """
+    """Repeats of the laboratory by athlete, or its declared error."""
 
     found: Repeatability | None
+    # squares, df: shape (G,). Within units, of the athletes of the budget.
     squares: Floats
     df: Floats
+    # other_squares, other_df: of all other athletes; they stand once in every resample
     other_squares: float
     other_df: float
+    # visits, kept: shape (G,). Visits, and the sum over visits of what the mean of the visit's
+    # tests keeps of the error variance of one test: 1 for one test, 1/2 for a test and its repeat.
     visits: Floats
     kept: Floats
 
@@ -73,20 +64,11 @@ class LaboratorySums:
 
 @dataclass(frozen=True, slots=True)
 class LevelSums:
-    """
-    How the field follows true fitness: the structural slope of the visits, and its sums by athlete.
-
-    Attributes
-    ----------
-    found : StructuralSlope or None
-    reason : str
-        Why there is none.
-    sums : ndarray, shape (G, 5)
-        Of 1, x, y, xx, xy; x the laboratory, y the field, about their means.
-    """
+    """How the field follows true fitness: the structural slope of the visits, and its sums by athlete."""
 
     found: StructuralSlope | None
-    reason: str
+    reason: str  # why there is none
+    # shape (G, 5). Of 1, x, y, xx, xy; x the laboratory, y the field, about their means.
     sums: Floats
 
     def variance(self, weights: Floats) -> Floats:
@@ -194,10 +176,7 @@ def sources_of(data: MethodData) -> Sources:
     """
     Gather the sums of one method and mode.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 5 athletes with daily values.
+    Raises NotEstimable with fewer than 5 athletes with daily values.
     """
     n = int(data.daily["athlete_id"].nunique())
     if n < FEWEST:

@@ -20,24 +20,12 @@ _RIDGE: Final = 1e-10  # relative; keeps a resample without some label solvable
 
 @dataclass(frozen=True, slots=True)
 class Design:
-    """
-    Columns that may explain a visit's mean difference.
+    """Columns that may explain a visit's mean difference."""
 
-    Attributes
-    ----------
-    blocks : tuple of str
-        Blocks that take part, of `BLOCKS`.
-    columns : ndarray, shape (V, p)
-    block_of : ndarray of int, shape (p,)
-        Index into `blocks` of each column.
-    left_out : dict of str to str
-        Blocks that do not, and why.
-    """
-
-    blocks: tuple[str, ...]
-    columns: Floats
-    block_of: npt.NDArray[np.intp]
-    left_out: dict[str, str]
+    blocks: tuple[str, ...]  # blocks that take part, of `BLOCKS`
+    columns: Floats  # shape (V, p)
+    block_of: npt.NDArray[np.intp]  # shape (p,). Index into `blocks` of each column.
+    left_out: dict[str, str]  # blocks that do not, and why
 
 
 def design_of(table: pd.DataFrame, athlete: npt.NDArray[np.intp]) -> Design:
@@ -84,13 +72,8 @@ class Shares:
         """
         Average over all orders of the rise in adjusted R2 that a block brings, floored at 0.
 
-        Parameters
-        ----------
-        weights : ndarray, shape (R, G)
-
-        Returns
-        -------
-        ndarray, shape (R, number of blocks)
+        weights: shape (R, G).
+        Returns: shape (R, number of blocks)
         """
         size = self.products.shape[1]
         sums = (weights @ self.products.reshape(len(self.products), -1)).reshape(-1, size, size)

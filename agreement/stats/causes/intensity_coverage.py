@@ -27,54 +27,30 @@ _NOTHING: Final = Interval(np.nan, np.nan)
 
 @dataclass(frozen=True, slots=True)
 class ProfileCoverage:
-    """
-    One training profile, or everybody. Errors are field - laboratory. [mL/kg/min].
+    """One training profile, or everybody. Errors are field - laboratory. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    name : str
-        ``all`` or the training profile.
-    n, n_pairs : int
-        Athletes and pairs with a line through sessions.
-    bottom_share, top_share : float
-        Between which heart rates sessions have steady stretches: medians. [share of HRmax]
-    extrapolation_se : float
-        Standard error of the lines at HRmax: root mean square. [mL/kg/min]
-    expected_bias : float
-        Mean, of an estimator of the usual form on the same sessions. [mL/kg/min]
-    observed_error : float
-        Mean of athletes; NaN below 5. [mL/kg/min]
-    error_interval : Interval
-        Of that mean, 95 % by t over athletes.
-    observed_sd : float
-        Standard deviation of the athletes' errors; NaN below 5. [mL/kg/min]
-    sd_interval : Interval
-        Of that, 95 % by chi-square.
-    unexplained_sd : float
-        What the lines' own error leaves of it: root of its square less that of `extrapolation_se`,
-        0 where that is larger. [mL/kg/min]
-    share_explained : float
-        Squared correlation of observed errors and expected bias; NaN below 10 athletes, or when one
-        of them does not vary.
-    share_interval : Interval
-        95 %, from Fisher's z of the correlation on the number of athletes.
-    pairs : frozenset of (athlete, laboratory test)
-    """
-
-    name: str
+    name: str  # ``all`` or the training profile
+    # n, n_pairs: athletes and pairs with a line through sessions
     n: int
     n_pairs: int
+    # bottom_share, top_share: between which heart rates sessions have steady stretches: medians.
+    # [share of HRmax]
     bottom_share: float
     top_share: float
-    extrapolation_se: float
+    extrapolation_se: float  # standard error of the lines at HRmax: root mean square. [mL/kg/min]
+    # mean, of an estimator of the usual form on the same sessions. [mL/kg/min]
     expected_bias: float
-    observed_error: float
-    error_interval: Interval
-    observed_sd: float
-    sd_interval: Interval
+    observed_error: float  # mean of athletes; NaN below 5. [mL/kg/min]
+    error_interval: Interval  # of that mean, 95 % by t over athletes
+    observed_sd: float  # standard deviation of the athletes' errors; NaN below 5. [mL/kg/min]
+    sd_interval: Interval  # of that, 95 % by chi-square
+    # what the lines' own error leaves of it: root of its square less that of `extrapolation_se`, 0
+    # where that is larger. [mL/kg/min]
     unexplained_sd: float
+    # squared correlation of observed errors and expected bias; NaN below 10 athletes, or when one
+    # of them does not vary
     share_explained: float
-    share_interval: Interval
+    share_interval: Interval  # 95 %, from Fisher's z of the correlation on the number of athletes
     pairs: frozenset[tuple[str, str]] = frozenset()
 
 
@@ -85,7 +61,6 @@ class IntensityCoverage(Result):
 
     Attributes
     ----------
-    groups : tuple of ProfileCoverage
     own_form : bool
         Whether the method is the estimate of these lines themselves, of which no bias is expected.
     """
@@ -143,22 +118,11 @@ def coverage_by_profile(coverage: pd.DataFrame, *, own_form: bool = False) -> In
     """
     Summarise coverage and error of one method, for everybody and by training profile.
 
-    Parameters
-    ----------
-    coverage : DataFrame
-        `agreement.physiology.coverage.COVERAGE_COLUMNS`, one row per pair of one method and mode.
-    own_form : bool, default False
-        Whether the errors are of the estimate of these lines themselves: coverage then predicts no
-        bias.
-
-    Returns
-    -------
-    IntensityCoverage
-
-    Raises
-    ------
-    NotEstimable
-        Without a row.
+    coverage: `agreement.physiology.coverage.COVERAGE_COLUMNS`, one row per pair of one method and
+        mode.
+    own_form: whether the errors are of the estimate of these lines themselves: coverage then
+        predicts no bias.
+    Raises NotEstimable without a row.
     """
     if coverage.empty:
         sentence = (

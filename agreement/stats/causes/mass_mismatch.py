@@ -29,7 +29,6 @@ class MassMismatch(Result):
 
     Attributes
     ----------
-    line : Line
     n : int
         Athletes whose mismatch is known.
     off : int
@@ -94,30 +93,14 @@ def mass_mismatch(
     """
     Regress the log ratio of both methods on the mismatch of body mass.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n,)
-        Above 0. [mL/kg/min]
-    mismatch : array_like, shape (n,)
-        100 (mass given to the field method - laboratory's) / laboratory's; missing where unknown,
-        and then left out. [%]
-    athlete : array_like, shape (n,), optional
-        With several pairs per athlete; the interval is then from a bootstrap over athletes.
-    rng : int or Generator, optional
+    field, lab: shape (n,). Above 0. [mL/kg/min]
+    mismatch: shape (n,). 100 (mass given to the field method - laboratory's) / laboratory's;
+        missing where unknown, and then left out. [%]
+    athlete: shape (n,). With several pairs per athlete; the interval is then from a bootstrap over
+        athletes.
+    Raises NotEstimable when the mismatch is known of fewer than 3 athletes, or does not vary.
+    Raises ValueError if shapes differ or a field or laboratory value is missing or not above 0.
 
-    Returns
-    -------
-    MassMismatch
-
-    Raises
-    ------
-    NotEstimable
-        When the mismatch is known of fewer than 3 athletes, or does not vary.
-    ValueError
-        If shapes differ or a field or laboratory value is missing or not above 0.
-
-    Notes
-    -----
     VO2max per kilogram holds the mass. A method that works in litres and divides by the mass it was
     told errs by minus the error of mass in per cent, slope -1; one that works per kilogram
     throughout does not see it, slope 0 (derived). Do not read it as a cause without looking who has

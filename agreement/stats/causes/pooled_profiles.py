@@ -27,29 +27,15 @@ FEW_LEVELS: Final = 5  # below, the prior matters: results at half and twice the
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PooledProfiles:
-    """
-    Biases of profiles, each drawn towards the others as far as its own athletes leave it open.
+    """Biases of profiles, each drawn towards the others as far as its own athletes leave it open."""
 
-    Attributes
-    ----------
-    weight : ndarray, shape (200,)
-        Of each spread between profiles on the grid; they sum to one.
-    tau : ndarray, shape (200,)
-        The grid. [mL/kg/min]
-    centre, scale : ndarray, shape (200, k)
-        Of each profile's bias at each point of the grid. [mL/kg/min]
-    pull : ndarray, shape (200, k)
-        Weight of a profile's own mean at each point.
-    precision : ndarray, shape (200,)
-        Of the overall mean.
-    """
-
-    weight: Floats
-    tau: Floats
+    weight: Floats  # shape (200,). Of each spread between profiles on the grid; they sum to one.
+    tau: Floats  # shape (200,). The grid. [mL/kg/min]
+    # centre, scale: shape (200, k). Of each profile's bias at each point of the grid. [mL/kg/min]
     centre: Floats
     scale: Floats
-    pull: Floats
-    precision: Floats
+    pull: Floats  # shape (200, k). Weight of a profile's own mean at each point.
+    precision: Floats  # shape (200,). Of the overall mean.
 
     def bias(self, g: int) -> float:
         """Return a profile's bias. [mL/kg/min]."""
@@ -90,28 +76,14 @@ class PooledProfiles:
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
-    """
-    A profile's bias with the other profiles taken into account.
+    """A profile's bias with the other profiles taken into account."""
 
-    Attributes
-    ----------
-    n : int
-        Athletes whose profile it is, each counted once.
-    bias : float
-    interval : Interval
-    weight_own : float
-        How much its own athletes count.
-    beyond : float
-        How likely the bias is larger than the limit for means; NaN without a limit.
-    half, twice : float
-        The bias, had the prior half or twice the scale.
-    """
-
-    n: int
+    n: int  # athletes whose profile it is, each counted once
     bias: float
     interval: Interval
-    weight_own: float
-    beyond: float
+    weight_own: float  # how much its own athletes count
+    beyond: float  # how likely the bias is larger than the limit for means; NaN without a limit
+    # half, twice: the bias, had the prior half or twice the scale
     half: float
     twice: float
 
@@ -131,10 +103,6 @@ def pooled_profiles(
         Athletes.
     scale : float, default 3
         Of the half-t prior with 3 degrees of freedom on the spread between profiles: an assumption.
-
-    Returns
-    -------
-    PooledProfiles
 
     Raises
     ------
@@ -197,18 +165,11 @@ def athletes_by_profile(pairs: pd.DataFrame) -> tuple[pd.DataFrame, int]:
     """
     Put each athlete into the profile of most of his pairs.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns athlete_id, training_profile, field, lab, and lab_date where ties are to be broken
-        by the later test.
-
-    Returns
-    -------
-    athletes : DataFrame
-        Columns training_profile and difference, the mean of the pairs in it; by athlete_id.
-    left_out : int
-        Pairs of these athletes in another profile.
+    pairs: columns athlete_id, training_profile, field, lab, and lab_date where ties are to be
+        broken by the later test.
+    Returns athletes: columns training_profile and difference, the mean of the pairs in it; by
+        athlete_id.
+    Returns left_out: pairs of these athletes in another profile.
     """
     labels = pairs["training_profile"]
     told = pairs[labels.notna() & (labels != NOT_ENOUGH_DATA)]

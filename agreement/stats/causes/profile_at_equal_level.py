@@ -43,7 +43,6 @@ class EqualFitness(Result):
 
     Attributes
     ----------
-    profiles : tuple of str
     counts : ndarray of int, shape (k,)
         Athletes of each.
     bias : ndarray, shape (k,)
@@ -115,10 +114,6 @@ def equal_fitness(
     noise_ends : Interval, optional
         Ends of that variance; the intervals then hold those at both ends.
 
-    Returns
-    -------
-    EqualFitness
-
     Raises
     ------
     NotEstimable
@@ -189,12 +184,9 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
     """
     Bias by profile at equal true fitness, each athlete once.
 
-    Raises
-    ------
-    NotEstimable
-        Without two profiles of 8 athletes, without repeats of the laboratory in this study on 10
-        degrees of freedom (a declared error will not do), or where laboratory values within profiles
-        are reliable to less than 0.75.
+    Raises NotEstimable without two profiles of 8 athletes, without repeats of the laboratory in
+        this study on 10 degrees of freedom (a declared error will not do), or where laboratory
+        values within profiles are reliable to less than 0.75.
     """
     athletes, _ = athletes_by_profile(data.pairs)
     sizes = athletes["training_profile"].value_counts()

@@ -66,25 +66,13 @@ class Deviation:
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """
-    One training profile.
+    """One training profile."""
 
-    Attributes
-    ----------
-    group : Group
-        Its name, athletes, pairs and limits.
-    deviation : Deviation or None
-        None below 5 athletes, or when there is no other profile to compare with.
-    error : Regression or None
-        Laboratory on field within the profile, from 10 athletes on.
-    pooled : Pooled or None
-        None where the profiles say nothing about each other.
-    """
-
-    group: Group
+    group: Group  # its name, athletes, pairs and limits
+    # None below 5 athletes, or when there is no other profile to compare with
     deviation: Deviation | None
-    error: Regression | None
-    pooled: Pooled | None = None
+    error: Regression | None  # laboratory on field within the profile, from 10 athletes on
+    pooled: Pooled | None = None  # None where the profiles say nothing about each other
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +94,6 @@ class ProfileBias(Result):
         P value of equal spreads (Brown-Forsythe), one pair per athlete only.
     spread_ratio : float
         Largest over smallest standard deviation; above 2 one pair of limits misleads.
-    clustered : bool
     between : (float, Interval) or None
         Spread of biases between profiles.
     left_out : int
@@ -179,29 +166,13 @@ def profile_bias(
     """
     Bias, limits and prediction error of each training profile, and whether they differ.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns athlete_id, training_profile, field, lab. A profile belongs to the pair: an athlete
-        may stand in two. "not enough data" and missing profiles are no groups.
-    resampling : Resampling
-        Of the athletes of these rows; used when athletes have several pairs.
-    minimum : int, default 5
-        Athletes from which a profile enters the comparison.
-    margin : float, optional
-        Limit for a mean bias, for the chance that a profile's is larger. [mL/kg/min]
+    pairs: columns athlete_id, training_profile, field, lab. A profile belongs to the pair: an
+        athlete may stand in two. "not enough data" and missing profiles are no groups.
+    resampling: of the athletes of these rows; used when athletes have several pairs.
+    minimum: athletes from which a profile enters the comparison.
+    margin: limit for a mean bias, for the chance that a profile's is larger. [mL/kg/min]
+    Raises NotEstimable when no pair carries a profile.
 
-    Returns
-    -------
-    ProfileBias
-
-    Raises
-    ------
-    NotEstimable
-        When no pair carries a profile.
-
-    Notes
-    -----
     For the comparison an athlete counts once, in the profile of most of his pairs, by their mean.
     Each profile is compared with the unweighted mean of the profiles, not with an overall mean
     that contains it in proportion to its size. `pooled_profiles` gives each bias with the others

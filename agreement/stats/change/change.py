@@ -67,11 +67,6 @@ def change(
         1/(tests before) + 1/(tests after) of each change; default: 2.
     coverage : float, default 0.95
         Of the limits, and of the noise that a change must exceed.
-    rng : int or Generator, optional
-
-    Returns
-    -------
-    Change
 
     Raises
     ------
@@ -127,10 +122,7 @@ def change_of(data: MethodData) -> Change:
     """
     Agreement of changes of one method and mode, by the study's rule on visits.
 
-    Raises
-    ------
-    NotEstimable
-        When nobody has a second visit, or fewer than 3 athletes have.
+    Raises NotEstimable when nobody has a second visit, or fewer than 3 athletes have.
     """
     rule = data.options.change
     changes = visit_changes(data.pairs, visits=rule.visits, minimum_gap_days=rule.minimum_gap_days)

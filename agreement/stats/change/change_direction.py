@@ -18,24 +18,13 @@ _DISTANCE: Final = np.abs(np.subtract.outer(np.arange(3), np.arange(3))).ravel()
 
 @dataclass(frozen=True, slots=True)
 class SameDirection:
-    """
-    How many changes share their sign, of those outside a zone around no change.
+    """How many changes share their sign, of those outside a zone around no change."""
 
-    Attributes
-    ----------
-    zone : float
-        Laboratory changes up to this size are left out. [mL/kg/min]
-    same : int
-        Changes of the same sign.
-    considered : ndarray of bool, shape (n,)
-        Which changes are outside the zone, and 0 in neither method.
-    interval : Interval
-        Wilson's, or by bootstrap over athletes when an athlete has several changes.
-    """
-
-    zone: float
-    same: int
+    zone: float  # laboratory changes up to this size are left out. [mL/kg/min]
+    same: int  # changes of the same sign
+    # shape (n,). Which changes are outside the zone, and 0 in neither method.
     considered: npt.NDArray[np.bool_]
+    # Wilson's, or by bootstrap over athletes when an athlete has several changes
     interval: Interval
 
     @property
@@ -56,25 +45,14 @@ class SameDirection:
 
 @dataclass(frozen=True, slots=True)
 class ThreeWay:
-    """
-    Changes sorted into down, trivial and up by both methods.
+    """Changes sorted into down, trivial and up by both methods."""
 
-    Attributes
-    ----------
-    threshold : float
-        A change up to this size is trivial. [mL/kg/min]
-    counts : ndarray of int, shape (3, 3)
-        Laboratory in rows, field in columns; down, trivial, up.
-    kappa : float
-        Cohen's kappa with linear weights; not a number when chance alone leaves no disagreement.
-    kappa_interval : Interval
-        By bootstrap over athletes, from 15 on.
-    """
-
-    threshold: float
+    threshold: float  # a change up to this size is trivial. [mL/kg/min]
+    # shape (3, 3). Laboratory in rows, field in columns; down, trivial, up.
     counts: npt.NDArray[np.int64]
+    # Cohen's kappa with linear weights; not a number when chance alone leaves no disagreement
     kappa: float
-    kappa_interval: Interval
+    kappa_interval: Interval  # by bootstrap over athletes, from 15 on
 
     @property
     def same(self) -> int:
@@ -94,20 +72,12 @@ class ThreeWay:
 
 @dataclass(frozen=True, slots=True)
 class Responsiveness:
-    """
-    Standardised response mean of both methods: mean change over its standard deviation.
+    """Standardised response mean of both methods: mean change over its standard deviation."""
 
-    Attributes
-    ----------
-    lab, field : float
-        Not a number where all changes are equal.
-    difference_interval : Interval
-        Of field minus laboratory, over athletes.
-    """
-
+    # lab, field: not a number where all changes are equal
     lab: float
     field: float
-    difference_interval: Interval
+    difference_interval: Interval  # of field minus laboratory, over athletes
 
 
 def same_direction(

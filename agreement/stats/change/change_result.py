@@ -46,7 +46,6 @@ class Change(Result):
         Of the errors.
     line : Line or None
         Field's change on the laboratory's; None when all laboratory changes are equal.
-    r_interval, slope_interval : Interval
     laboratory_error : float or None
         The laboratory's typical error; None: neither measured nor declared.
     assumed_error : bool
@@ -55,8 +54,6 @@ class Change(Result):
         Without a zone, and outside z sqrt 2 laboratory errors; None without a laboratory error.
     worthwhile : SameDirection
         Outside a fifth of the laboratory's spread between athletes.
-    kinds : ThreeWay
-    response : Responsiveness
     real : RealChange
         Which change of the field value is more than its noise.
     follows : StructuralSlope or None

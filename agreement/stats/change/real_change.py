@@ -21,26 +21,13 @@ _STEP: Final = 5  # per cent, to which a chance is rounded
 
 @dataclass(frozen=True, slots=True)
 class RealChange:
-    """
-    Noise of a change of the field value between two visits. [mL/kg/min].
+    """Noise of a change of the field value between two visits. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    own : NetOfLaboratory or None
-        Of field change minus laboratory change; None where the laboratory's error is unknown.
-    disagreement : float
-        Field and laboratory changes differ by up to this.
-    spread_of_field : float
-        Standard deviation of the field's changes.
-    n : int
-        Athletes with a change.
-    coverage : float
-    """
-
+    # of field change minus laboratory change; None where the laboratory's error is unknown
     own: NetOfLaboratory | None
-    disagreement: float
-    spread_of_field: float
-    n: int
+    disagreement: float  # field and laboratory changes differ by up to this
+    spread_of_field: float  # standard deviation of the field's changes
+    n: int  # athletes with a change
     coverage: float = 0.95
 
     @property
@@ -102,11 +89,6 @@ def real_change(
         Of one test.
     noise_shares : array_like, shape (n,)
         1/(tests before) + 1/(tests after), for each change.
-    coverage : float, default 0.95
-
-    Returns
-    -------
-    RealChange
 
     Notes
     -----
@@ -139,22 +121,13 @@ def real_change(
 
 @dataclass(frozen=True, slots=True)
 class TrueChange:
-    """
-    What a field change says of the true change behind it, in athletes like these.
+    """What a field change says of the true change behind it, in athletes like these."""
 
-    Attributes
-    ----------
-    expected, sd : float
-        Of the true change. [mL/kg/min]
-    df : float
-    slope : float
-        Of laboratory changes on field changes.
-    """
-
+    # expected, sd: of the true change. [mL/kg/min]
     expected: float
     sd: float
     df: float
-    slope: float
+    slope: float  # of laboratory changes on field changes
 
     def chance_above(self, worthwhile: float) -> float:
         """Chance that the true change is larger than this."""
@@ -188,7 +161,6 @@ def true_change(
     ----------
     lab, field : array_like, shape (n,)
         Changes of other athletes. [mL/kg/min]
-    laboratory : LaboratoryVariance
     new_field_change : float
         [mL/kg/min]
     noise_shares : array_like, shape (n,), optional

@@ -16,18 +16,10 @@ def visit_changes(
     """
     List the changes between the visits of each athlete.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns athlete_id, lab_test_id, lab_date, lab, field, of one method and mode.
-    visits : {"first and last", "consecutive"}
-    minimum_gap_days : int, default 21
-        Visits closer together make no change.
-
-    Returns
-    -------
-    DataFrame
-        athlete_id, first_test, second_test, days, lab, field; changes rounded to 6 decimals.
+    pairs: columns athlete_id, lab_test_id, lab_date, lab, field, of one method and mode.
+    visits: {"first and last", "consecutive"}.
+    minimum_gap_days: visits closer together make no change.
+    Returns: athlete_id, first_test, second_test, days, lab, field; changes rounded to 6 decimals.
     """
     ordered = pairs.sort_values(["athlete_id", "lab_date", "lab_test_id"])
     who = ordered.groupby("athlete_id", sort=True)

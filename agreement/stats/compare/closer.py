@@ -26,46 +26,26 @@ _STEPS: Final = np.linspace(-8.0, 8.0, 321)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Closer:
-    """
-    Sizes of the errors of several methods on the same tests, and every two against each other.
+    """Sizes of the errors of several methods on the same tests, and every two against each other."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        The m methods.
-    spread : bool
-        Whether each method's bias was taken out first.
-    n, n_pairs : int
-        Athletes, each of equal weight, and laboratory tests.
-    sizes : ndarray, shape (m,)
-        Root mean square error, or standard deviation. [mL/kg/min]
-    size_errors : ndarray, shape (m,)
-        Jackknife standard errors of their logarithms.
-    pairs : tuple of (int, int)
-        Places of the methods that each comparison is about.
-    log_ratios, errors : ndarray, shape (P,)
-        Logarithm of the first size over the second; jackknife standard error.
-    p, p_joint : ndarray, shape (P,)
-        Of equal sizes, by flips of sign; joint: of the largest difference among all pairs. NaN
-        where both methods err by the same amount on every athlete.
-    factor : float
-        Half widths of joint intervals in standard errors.
-    share_closest : ndarray, shape (m,)
-        For each method, how far it is believed to be the closest; never a verdict.
-    """
-
-    names: tuple[str, ...]
-    spread: bool
+    names: tuple[str, ...]  # the m methods
+    spread: bool  # whether each method's bias was taken out first
+    # n, n_pairs: athletes, each of equal weight, and laboratory tests
     n: int
     n_pairs: int
-    sizes: Floats
-    size_errors: Floats
-    pairs: tuple[tuple[int, int], ...]
+    sizes: Floats  # shape (m,). Root mean square error, or standard deviation. [mL/kg/min]
+    size_errors: Floats  # shape (m,). Jackknife standard errors of their logarithms.
+    pairs: tuple[tuple[int, int], ...]  # places of the methods that each comparison is about
+    # log_ratios, errors: shape (P,). Logarithm of the first size over the second; jackknife
+    # standard error.
     log_ratios: Floats
     errors: Floats
+    # p, p_joint: shape (P,). Of equal sizes, by flips of sign; joint: of the largest difference
+    # among all pairs. NaN where both methods err by the same amount on every athlete.
     p: Floats
     p_joint: Floats
-    factor: float
+    factor: float  # half widths of joint intervals in standard errors
+    # shape (m,). For each method, how far it is believed to be the closest; never a verdict.
     share_closest: Floats
 
     def ratio(self, k: int) -> float:
@@ -118,12 +98,6 @@ def closer(
     spread : bool, default False
         Compare standard deviations: each method's bias is taken out first. Such a method *scatters
         less*; it is not *closer*.
-    n_flips : int, default 9999
-    rng : int or Generator, optional
-
-    Returns
-    -------
-    Closer
 
     Raises
     ------
@@ -201,12 +175,9 @@ def log_size(
     """
     Return the logarithm of the size of one method's errors, and without each athlete in turn.
 
-    Parameters
-    ----------
-    difference, athlete : array_like, shape (n_pairs,)
-        Athletes weigh the same; they are left out in the order of their ids.
-    spread : bool, default False
-        Take the bias out first.
+    difference, athlete: shape (n_pairs,). Athletes weigh the same; they are left out in the order
+        of their ids.
+    spread: take the bias out first.
     """
     d, codes = _checked(np.asarray(difference, dtype=np.float64)[:, None], athlete, fewest=1)
     size, left_out = _sizes(*_by_athlete(d, codes), spread=spread)

@@ -13,24 +13,13 @@ Floats = npt.NDArray[np.float64]
 
 
 class DifferentTests(NamedTuple):
-    """
-    Size of one method's errors over another's, each on its own tests.
-
-    Attributes
-    ----------
-    ratio : float
-    interval : Interval
-    df : float
-    standard_error : float
-        Of the logarithm of the ratio.
-    n, shared : int
-        Athletes in all, and in both.
-    """
+    """Size of one method's errors over another's, each on its own tests."""
 
     ratio: float
     interval: Interval
     df: float
-    standard_error: float
+    standard_error: float  # of the logarithm of the ratio
+    # n, shared: athletes in all, and in both
     n: int
     shared: int
 
@@ -54,10 +43,6 @@ def different_tests(
         The same person carries the same id in both.
     spread : bool, default False
         Take each method's bias out first.
-
-    Returns
-    -------
-    DifferentTests
 
     Raises
     ------
@@ -102,14 +87,8 @@ def overlapping_df(var_a: float, var_b: float, n_a: int, n_b: int, shared: int) 
     """
     Degrees of freedom of a difference of two samples that share some athletes.
 
-    Parameters
-    ----------
-    var_a, var_b : float
-        Squared standard errors.
-    n_a, n_b, shared : int
+    var_a, var_b: squared standard errors.
 
-    Examples
-    --------
     >>> overlapping_df(1.0, 1.0, 20, 20, 20), overlapping_df(1.0, 1.0, 20, 20, 0)
     (19.0, 38.0)
     """

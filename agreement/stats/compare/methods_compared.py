@@ -42,32 +42,19 @@ class TwoApart:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MethodsCompared:
-    """
-    All methods of one mode of exercise against each other.
-
-    Attributes
-    ----------
-    mode : str
-    everyone : dict of str to int
-        Every method of the mode -> its athletes.
-    names : tuple of str
-        Those that share at least 10 athletes' laboratory tests: compared jointly.
-    n, n_pairs : int
-        Athletes and tests with all of these.
-    error, spread : Closer or NotEstimable
-        By root mean square error, and apart from bias.
-    net : dict of str to float
-        Root mean square error with the laboratory's noise taken out, where that is known.
-    apart : tuple of TwoApart
-    """
+    """All methods of one mode of exercise against each other."""
 
     mode: str
-    everyone: dict[str, int]
+    everyone: dict[str, int]  # every method of the mode -> its athletes
+    # those that share at least 10 athletes' laboratory tests: compared jointly
     names: tuple[str, ...]
+    # n, n_pairs: athletes and tests with all of these
     n: int
     n_pairs: int
+    # error, spread: by root mean square error, and apart from bias
     error: Found
     spread: Found
+    # root mean square error with the laboratory's noise taken out, where that is known
     net: dict[str, float]
     apart: tuple[TwoApart, ...]
 
@@ -159,17 +146,8 @@ def methods_compared(studied: Iterable[MethodData]) -> tuple[MethodsCompared, ..
     """
     Compare the methods of each mode on the laboratory tests that they share.
 
-    Parameters
-    ----------
-    studied : iterable of MethodData
+    Returns: by mode; modes of one method are not there.
 
-    Returns
-    -------
-    tuple of MethodsCompared
-        By mode; modes of one method are not there.
-
-    Notes
-    -----
     All methods are compared on the tests that all of them have. Where fewer than 10 athletes have
     such a test, the method whose absence leaves most athletes goes first, until 10 are left; it is
     then shown beside the others two by two.

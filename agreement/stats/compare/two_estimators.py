@@ -45,7 +45,6 @@ class TwoEstimators(Result):
         sd_a - sd_b by bootstrap over athletes.
     p_pitman_morgan : float
         That both spreads are the same; by Student's t on athletes (see `two_estimators`).
-    note : str
     """
 
     names: tuple[str, str]
@@ -130,13 +129,6 @@ def two_estimators(
         With several pairs per athlete.
     names : tuple of str
         Labels of the two methods.
-    mode : str
-    n_resamples : int, default 9999
-    rng : int or Generator, optional
-
-    Returns
-    -------
-    TwoEstimators
 
     Raises
     ------
@@ -185,20 +177,12 @@ def two_estimators(
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """
-    One pair of methods in the results table.
+    """One pair of methods in the results table."""
 
-    Attributes
-    ----------
-    method, mode : str
-        Labels, see `TwoEstimators`.
-    n, n_pairs : int
-        Athletes and laboratory tests with both.
-    result : TwoEstimators or NotEstimable
-    """
-
+    # method, mode: labels, see `TwoEstimators`
     method: str
     mode: str
+    # n, n_pairs: athletes and laboratory tests with both
     n: int
     n_pairs: int
     result: TwoEstimators | NotEstimable
@@ -208,15 +192,8 @@ def two_estimators_of(studied: Iterable[MethodData]) -> tuple[Comparison, ...]:
     """
     Compare every two methods that share a laboratory test.
 
-    Parameters
-    ----------
-    studied : iterable of MethodData
-        One for each method and mode.
-
-    Returns
-    -------
-    tuple of Comparison
-        Sorted by method, then mode. Two methods without a test in common are not listed.
+    studied: one for each method and mode.
+    Returns: sorted by method, then mode. Two methods without a test in common are not listed.
     """
     ordered = sorted(studied, key=lambda data: (data.method, data.mode))
     found = [_compare(a, b) for a, b in combinations(ordered, 2)]

@@ -30,15 +30,8 @@ def two_bodies(laboratory: pd.DataFrame) -> tuple[TwoBodies, ...]:
     """
     Find tests that follow an earlier one of the same id too soon for what lies between them.
 
-    Parameters
-    ----------
-    laboratory : DataFrame
-        athlete_id, mode, date, lab [mL/kg/min], mass_kg, file, row, lab_test_id.
-
-    Returns
-    -------
-    tuple of TwoBodies
-        One for each test that does not follow from the one before it.
+    laboratory: athlete_id, mode, date, lab [mL/kg/min], mass_kg, file, row, lab_test_id.
+    Returns: one for each test that does not follow from the one before it.
     """
     tests = laboratory.sort_values(["athlete_id", "mode", "date"], kind="stable")
     before = tests.shift()

@@ -44,16 +44,9 @@ def chance_of_closeness(values: Floats) -> Floats:
     """
     Return for every two people the chance that two drawn anew are as close as they are.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        One number of each person; NaN where it is not known.
-
-    Returns
-    -------
-    ndarray, shape (n, n)
-        From the normal distribution of a difference: erf(d / (2 SD)), d widened by the rounding step.
-        NaN where either is not known, or where all are equal.
+    values: shape (n,). One number of each person; NaN where it is not known.
+    Returns: shape (n, n). From the normal distribution of a difference: erf(d / (2 SD)), d widened
+        by the rounding step. NaN where either is not known, or where all are equal.
     """
     from scipy.special import erf
 
@@ -103,15 +96,9 @@ def too_close(chance: Floats, alpha: float) -> npt.NDArray[np.intp]:
     """
     Return which of many comparisons are closer than chance brings, the closest first.
 
-    Parameters
-    ----------
-    chance : ndarray, shape (m,)
-        Of each comparison.
-    alpha : float
-        With which all of them together may be named wrongly.
+    chance: shape (m,). Of each comparison.
+    alpha: with which all of them together may be named wrongly.
 
-    Notes
-    -----
     The j smallest are named where so many below the j-th have a Poisson probability under `alpha`:
     one pair of twins must be very close, twelve together need not be.
     """

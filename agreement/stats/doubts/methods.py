@@ -43,10 +43,7 @@ def odd_methods(pairs: pd.DataFrame) -> list[Odd]:
     """
     Look at every method and mode.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        athlete_id, method, mode, lab_mode, lab, field, difference [mL/kg/min].
+    pairs: athlete_id, method, mode, lab_mode, lab, field, difference [mL/kg/min].
     """
     found = []
     for (method, mode), own in pairs.groupby(["method", "mode"], sort=True):
@@ -62,14 +59,9 @@ def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) 
     """
     Look at the values of one method and mode.
 
-    Parameters
-    ----------
-    people : DataFrame
-        lab, field, difference: the means of each athlete. [mL/kg/min]
-    pairs : DataFrame
-        difference. [mL/kg/min]
-    sure : bool, default True
-        Only what no honest study shows; else also values whose relation is not shown.
+    people: lab, field, difference: the means of each athlete. [mL/kg/min]
+    pairs: difference. [mL/kg/min]
+    sure: only what no honest study shows; else also values whose relation is not shown.
     """
     lab, field, difference = (people[name].to_numpy(np.float64) for name in people)
     n, found = len(people), []
@@ -138,16 +130,10 @@ def swapped_columns(
     """
     Look for field and laboratory exchanged: whole numbers and constant masses belong to devices.
 
-    Parameters
-    ----------
-    laboratory : DataFrame
-        athlete_id, lab [mL/kg/min], mass_kg.
-    estimates : DataFrame
-        athlete_id, method, field [mL/kg/min], set_mass_kg.
-    repeats : DataFrame
-        lab_test_id (of the unit), lab: one row per test.
-    daily : DataFrame
-        lab_test_id, method, mode, field: one row per day that serves a pair.
+    laboratory: athlete_id, lab [mL/kg/min], mass_kg.
+    estimates: athlete_id, method, field [mL/kg/min], set_mass_kg.
+    repeats: lab_test_id (of the unit), lab: one row per test.
+    daily: lab_test_id, method, mode, field: one row per day that serves a pair.
     """
     found = []
     lab, field = (

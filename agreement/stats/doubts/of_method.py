@@ -38,16 +38,8 @@ def doubts_of(data: MethodData, verdict: Verdict | None) -> tuple[Caution, ...]:
     """
     Say what could make the verdict on one method and mode wrong.
 
-    Parameters
-    ----------
-    data : MethodData
-    verdict : Verdict or None
-        What it says on these pairs.
-
-    Returns
-    -------
-    tuple of Caution
-        Empty where nothing speaks against the verdict. Codes: no_maximum,
+    verdict: what it says on these pairs.
+    Returns: empty where nothing speaks against the verdict. Codes: no_maximum,
         field_equals_laboratory, copied_series (the verdict then says so itself); constant_device,
         no_relation, field_is_laboratory, bias_beyond, equal_differences, other_mode, two_bodies,
         one_athlete.

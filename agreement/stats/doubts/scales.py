@@ -25,12 +25,8 @@ def mixed_uptakes(estimates: pd.DataFrame, laboratory: pd.DataFrame) -> list[Mix
     """
     Find VO2max values that are 3.5 times the same person's on the other side, or a 3.5th of it.
 
-    Parameters
-    ----------
-    estimates : DataFrame
-        athlete_id, method, field [mL/kg/min]; field estimates alone.
-    laboratory : DataFrame
-        athlete_id, lab [mL/kg/min].
+    estimates: athlete_id, method, field [mL/kg/min]; field estimates alone.
+    laboratory: athlete_id, lab [mL/kg/min].
     """
     own = laboratory.groupby("athlete_id")["lab"].median()
     middle = float(laboratory["lab"].median())
@@ -61,12 +57,8 @@ def mixed_masses(
     """
     Find masses that are 2.2 times another mass of the same person, as pounds are.
 
-    Parameters
-    ----------
-    athletes, laboratory : DataFrame
-        athlete_id, mass_kg.
-    estimates : DataFrame
-        athlete_id, set_mass_kg.
+    athletes, laboratory: athlete_id, mass_kg.
+    estimates: athlete_id, set_mass_kg.
     """
     places = {
         ("athletes", "mass_kg"): athletes,

@@ -44,15 +44,8 @@ def study_doubts(
     """
     Look at a study as a careful colleague would.
 
-    Parameters
-    ----------
-    study, laboratory, readings, pairing
-        What was read, computed and paired.
-
-    Returns
-    -------
-    tuple of Problem
-        A stop for each doubt that ``[confirm]`` of study.toml does not name, else a note.
+    study, laboratory, readings, pairing: what was read, computed and paired.
+    Returns: a stop for each doubt that ``[confirm]`` of study.toml does not name, else a note.
     """
     estimates = readings.frame[readings.frame["source"] == "field_estimates"]
     return (

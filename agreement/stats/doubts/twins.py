@@ -30,19 +30,10 @@ def twins(laboratory: pd.DataFrame, pairs: pd.DataFrame, daily: pd.DataFrame) ->
     """
     Find ids whose laboratory values, masses, differences and daily changes are nearly the same.
 
-    Parameters
-    ----------
-    laboratory : DataFrame
-        athlete_id, date, lab [mL/kg/min], mass_kg, hr_max_bpm, age_years; a row per test.
-    pairs : DataFrame
-        athlete_id, method, mode, lab_date, lab, difference [mL/kg/min].
-    daily : DataFrame
-        athlete_id, method, mode, date, field [mL/kg/min].
-
-    Returns
-    -------
-    tuple of Twins
-        The most alike first. Dates are not compared: a copy may have been moved.
+    laboratory: athlete_id, date, lab [mL/kg/min], mass_kg, hr_max_bpm, age_years; a row per test.
+    pairs: athlete_id, method, mode, lab_date, lab, difference [mL/kg/min].
+    daily: athlete_id, method, mode, date, field [mL/kg/min].
+    Returns: the most alike first. Dates are not compared: a copy may have been moved.
     """
     ids = pd.Index(np.unique(laboratory["athlete_id"].to_numpy(dtype=object)))
     if not 2 < len(ids) <= MOST_PEOPLE:

@@ -31,17 +31,14 @@ class Concordance(Result):
         Athletes and pairs.
     ccc : float
         Lin's concordance correlation coefficient.
-    ccc_interval : Interval
     precision : float
         Pearson correlation r.
     accuracy : float
         Lin's C_b, from shifts of location and scale: ccc = precision x accuracy.
     icc_a1 : float
         Intraclass correlation of absolute agreement, single values: ICC(A,1), also called ICC(2,1).
-    icc_a1_interval : Interval
     icc_c1 : float
         Of consistency, which hides a bias: ICC(C,1), also called ICC(3,1).
-    icc_c1_interval : Interval
     clustered : bool
         Whether the intervals are from a bootstrap over athletes.
     """
@@ -89,11 +86,6 @@ def concordance(
     ----------
     field, lab : array_like, shape (n,)
         One pair per athlete. [mL/kg/min]
-    confidence_level : float, default 0.95
-
-    Returns
-    -------
-    Concordance
 
     Raises
     ------
@@ -155,10 +147,7 @@ def concordance_of(data: MethodData) -> Concordance:
 
     With several pairs of an athlete the intervals are over athletes, by `Replicates.interval`.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 4 pairs, or when one of the methods does not vary.
+    Raises NotEstimable with fewer than 4 pairs, or when one of the methods does not vary.
     """
     try:
         result = concordance(data.field, data.lab)

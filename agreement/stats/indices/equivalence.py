@@ -31,7 +31,6 @@ class Equivalence(Result):
         Mean of the athletes' mean differences. [mL/kg/min]
     p_below, p_above : float
         Of the tests against minus and plus the margin, on n - 1 degrees of freedom.
-    note : str
     """
 
     n: int
@@ -84,10 +83,6 @@ def equivalence(
     athlete : array_like, shape (n_pairs,), optional
         With several pairs per athlete the test is on the athletes' means.
 
-    Returns
-    -------
-    Equivalence
-
     Raises
     ------
     ValueError
@@ -131,10 +126,7 @@ def equivalence_of(data: MethodData) -> Equivalence:
     """
     Test the mean bias against ``mean_limit_ml_kg_min``, or the limit for one athlete.
 
-    Raises
-    ------
-    NotEstimable
-        Without a margin, or with fewer than 3 athletes.
+    Raises NotEstimable without a margin, or with fewer than 3 athletes.
     """
     agreed = data.options.margin
     margin = agreed.limit if agreed.mean_limit is None else agreed.mean_limit

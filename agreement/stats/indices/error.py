@@ -35,12 +35,10 @@ class ErrorsOfEstimate(Result):
 
     Attributes
     ----------
-    n, n_pairs : int
     margin : float or None
         Agreed beforehand; None: no share within it is given. [mL/kg/min]
     within : int
         Pairs within the margin, ends included.
-    deviation : TotalDeviationIndex
     replicates : Replicates
         Bootstrap by athlete of mae, mape, rmse, share within margin, total deviation index.
     """
@@ -139,27 +137,15 @@ def errors_of_estimate(
     """
     Sizes of the error, with intervals over athletes (see `Replicates.interval`).
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n_pairs,)
-        [mL/kg/min]
-    resampling : Resampling
-        Of the athletes of these pairs.
-    margin : float, optional
-        [mL/kg/min]
-    share : float, default 0.90
-        Of the total deviation index.
+    field, lab: shape (n_pairs,) [mL/kg/min]
+    resampling: of the athletes of these pairs.
+    margin: [mL/kg/min]
+    share: of the total deviation index.
 
-    Notes
-    -----
     With 30 athletes the bootstrap intervals hold the truth in 93 % (mae, mape) and 91 % (rmse) of
     studies instead of 95 % (measured); that of the share within the margin, one pair each, in 94 %.
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ, a value is missing, there are fewer than 3 pairs, or a laboratory
-        value is not above 0.
+    Raises ValueError if the shapes differ, a value is missing, there are fewer than 3 pairs, or a
+        laboratory value is not above 0.
     """
     pairs = checked_pairs(field, lab)
     if float(pairs.lab.min()) <= 0.0:

@@ -23,18 +23,11 @@ OTHER_NAMES: Final[dict[Form, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class MeanSquares:
-    """
-    Mean squares of n athletes measured by k methods.
-
-    Attributes
-    ----------
-    n, k : int
-    athletes, methods, error : float
-        Of the two-way table: BMS, JMS, EMS.
-    """
+    """Mean squares of n athletes measured by k methods."""
 
     n: int
     k: int
+    # athletes, methods, error: of the two-way table: BMS, JMS, EMS
     athletes: float
     methods: float
     error: float
@@ -64,10 +57,7 @@ class MeanSquares:
         """
         Build from a table of n athletes (rows) by k methods (columns).
 
-        Raises
-        ------
-        ValueError
-            With fewer than two rows or columns, or a missing value.
+        Raises ValueError with fewer than two rows or columns, or a missing value.
         """
         x = np.asarray(values, dtype=np.float64)
         if x.ndim != 2 or min(x.shape) < 2 or not np.isfinite(x).all():
@@ -91,17 +81,9 @@ class MeanSquares:
 
 @dataclass(frozen=True, slots=True)
 class IntraclassCorrelation:
-    """
-    One intraclass correlation.
+    """One intraclass correlation."""
 
-    Attributes
-    ----------
-    form : str
-        "1,1" one-way; "A,1" absolute agreement; "C,1" consistency; with k: of the mean of k methods.
-    value : float
-    interval : Interval
-    """
-
+    # "1,1" one-way; "A,1" absolute agreement; "C,1" consistency; with k: of the mean of k methods
     form: Form
     value: float
     interval: Interval
@@ -120,13 +102,7 @@ def intraclass_correlation(
 
     Parameters
     ----------
-    squares : MeanSquares
     form : {"1,1", "A,1", "C,1", "1,k", "A,k", "C,k"}
-    confidence_level : float, default 0.95
-
-    Returns
-    -------
-    IntraclassCorrelation
 
     Raises
     ------

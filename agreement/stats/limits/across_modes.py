@@ -24,7 +24,6 @@ class AcrossModes(Result):
     ----------
     method, mode : str
         Of the field readings.
-    laboratory_mode : str
     pairs : Group
         How many, and their limits from 3 athletes on.
     expected : mapping of str to float
@@ -60,17 +59,10 @@ def across_modes(pairs: pd.DataFrame, heart_rate_based: Mapping[str, bool]) -> l
     """
     Compare what was measured in one mode with what the laboratory measured in another.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        `agreement.pairing.unlike_modes.COLUMNS`.
-    heart_rate_based : mapping of str to bool
-        Methods that rest on heart rate leave out athletes whose heart rate a drug limits.
-
-    Returns
-    -------
-    list of AcrossModes
-        By method, mode and the laboratory's mode.
+    pairs: `agreement.pairing.unlike_modes.COLUMNS`.
+    heart_rate_based: methods that rest on heart rate leave out athletes whose heart rate a drug
+        limits.
+    Returns: by method, mode and the laboratory's mode.
     """
     found = []
     for (method, mode, lab), all_ in pairs.groupby(

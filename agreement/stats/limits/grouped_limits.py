@@ -32,23 +32,12 @@ def limits_by_group(
     """
     Bias and limits of agreement of each group, with the exact interval of each limit.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n,)
-        One pair per athlete. [mL/kg/min]
-    group : array_like, shape (n,)
-    coverage, confidence_level : float, default 0.95
-
-    Returns
-    -------
-    DataFrame
-        One row per group, in the order of the sorted labels (the index): n, bias, sd, lower and
-        upper with the ends of their intervals. Groups of fewer than 3 have their n and bias only.
-
-    Raises
-    ------
-    ValueError
-        If the lengths differ or a value is missing.
+    field, lab: shape (n,). One pair per athlete. [mL/kg/min]
+    group: shape (n,).
+    Returns: one row per group, in the order of the sorted labels (the index): n, bias, sd, lower
+        and upper with the ends of their intervals. Groups of fewer than 3 have their n and bias
+        only.
+    Raises ValueError if the lengths differ or a value is missing.
     """
     checked_share("coverage", coverage)
     pairs = checked_pairs(field, lab, fewest=0)

@@ -21,7 +21,6 @@ class IntervalWidth(Result):
 
     Attributes
     ----------
-    limits : LimitsOfAgreement or RepeatedLimits
     athletes_to_halve : int or None
         Smallest total number of athletes with intervals half as wide, at the same spread and, where
         athletes repeat, the same number of pairs each; None: none up to 100 000.
@@ -76,21 +75,8 @@ def interval_width(limits: StudyLimits) -> IntervalWidth:
     """
     Find how wide the intervals of both limits are, and who would halve them.
 
-    Parameters
-    ----------
-    limits : LimitsOfAgreement or RepeatedLimits
+    Raises NotEstimable when all differences are equal: nothing is left to halve.
 
-    Returns
-    -------
-    IntervalWidth
-
-    Raises
-    ------
-    NotEstimable
-        When all differences are equal: nothing is left to halve.
-
-    Notes
-    -----
     The width shrinks with about the root of the number of athletes: four times as many halve it,
     somewhat fewer in small groups, where Student's t and chi-square shrink as well. The number here is
     found by trying the same intervals that the report prints.
@@ -105,10 +91,7 @@ def interval_width_of(groups: GroupedLimits) -> IntervalWidth:
     """
     Width of the intervals of group ``all`` of one method and mode.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 10 athletes.
+    Raises NotEstimable with fewer than 10 athletes.
     """
     require_enough(groups["all"].n)
     return interval_width(cast("StudyLimits", groups.everyone))  # there are limits from 3 on

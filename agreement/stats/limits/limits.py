@@ -87,11 +87,7 @@ class LimitsOfAgreement(Result):
         """
         Interval of the upper limit, inner end first.
 
-        Parameters
-        ----------
-        confidence_level : float, default 0.95
-        grade : str, default "exact"
-            "exact": each limit alone, noncentral t. "exact pair": both limits at once, from
+        grade: "exact": each limit alone, noncentral t. "exact pair": both limits at once, from
             two-sided tolerance factors. "approximate 1999" and "approximate 1986": for comparison
             with older papers; lopsided at every realistic n, on the side that flatters.
         """

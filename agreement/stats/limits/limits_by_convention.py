@@ -81,10 +81,7 @@ def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
     """
     Limits of one method and mode by convention.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 3 athletes.
+    Raises NotEstimable with fewer than 3 athletes.
     """
     limits = group_of("all", data.pairs).limits
     if limits is None:

@@ -53,10 +53,7 @@ def limits_by_level_of(trend: Trend) -> LimitsByLevel:
     """
     Limits that follow fitness, from the trend of one method and mode.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 10 athletes.
+    Raises NotEstimable with fewer than 10 athletes.
     """
     require_enough(trend.n)
     return LimitsByLevel(trend)

@@ -58,23 +58,13 @@ GROUPS = ("all", "confirmed", "hr_limiting_drug", "no_hr_limiting_drug", "chest_
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """
-    A group of pairs: how many, their limits from 3 athletes on, and which pairs they are.
-
-    Attributes
-    ----------
-    name : str
-    n, n_pairs : int
-    limits : StudyLimits or None
-    pairs : frozenset of (athlete, laboratory test)
-        Empty where only sums are known.
-    """
+    """A group of pairs: how many, their limits from 3 athletes on, and which pairs they are."""
 
     name: str
     n: int
     n_pairs: int
     limits: StudyLimits | None
-    pairs: frozenset[tuple[str, str]] = frozenset()
+    pairs: frozenset[tuple[str, str]] = frozenset()  # empty where only sums are known
 
 
 @dataclass(frozen=True, slots=True)

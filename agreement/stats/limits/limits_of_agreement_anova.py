@@ -28,12 +28,10 @@ class AnovaLimits(Result):
 
     Attributes
     ----------
-    n, n_pairs : int
     bias : float
         Mean of all pairs.
     within, between_variance : float
         Variance components within and between athletes; the second is not below 0.
-    coverage : float
     replicates : Replicates or None
         Bootstrap of bias, standard deviation and both limits, when a resampling was given.
     """
@@ -95,7 +93,6 @@ def limits_of_agreement_anova(
     Parameters
     ----------
     difference, athlete : array_like, shape (N,)
-    coverage : float, default 0.95
     resampling : Resampling, optional
         Of the athletes, for intervals.
 

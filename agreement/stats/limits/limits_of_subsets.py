@@ -68,8 +68,6 @@ def choice_of_pairs_of(data: MethodData) -> Parts:
     """
     Bias and limits under the choices of pairs that papers differ in.
 
-    Notes
-    -----
     `without_largest_difference` leaves out the athlete whose difference lies farthest from the
     median: how much one person moves the limits, not a reason to leave anybody out.
     `without_wrong_inputs` leaves out pairs whose estimator is known to have been told a body mass or a
@@ -142,8 +140,6 @@ def limits_by_rule_of(data: MethodData) -> Parts:
     """
     Bias and limits of the same pairs under every averaging rule of the laboratory.
 
-    Notes
-    -----
     Only pairs whose laboratory value is that of one test with breaths, and only tests that every rule
     can serve, so that all rules have the same people; the field values stay.
     """

@@ -35,16 +35,12 @@ class NetOfLaboratory(Result):
 
     Attributes
     ----------
-    n, n_pairs : int
     bias : float
         The laboratory's lasting error stays in it and cannot be removed.
-    variance_of_bias : float
     total : tuple of Component
         Parts of the variance of a difference, with their degrees of freedom.
-    laboratory : LaboratoryVariance
     noise_share : float
         The multiple of the laboratory's variance in a difference.
-    coverage : float
     margin : float or None
         For the share of athletes within it. [mL/kg/min]
     """
@@ -226,11 +222,6 @@ def net_of_laboratory(
         Laboratory tests averaged in each laboratory value; default: one.
     noise_shares : array_like, shape (N,), optional
         Instead: how many times the laboratory's variance is in each difference, as in changes.
-    coverage : float, default 0.95
-
-    Returns
-    -------
-    NetOfLaboratory
 
     Raises
     ------
@@ -300,10 +291,7 @@ def net_of_laboratory_of(data: MethodData) -> NetOfLaboratory:
     """
     Own error of one method and mode, for the results table.
 
-    Raises
-    ------
-    NotEstimable
-        When the laboratory's own error is unknown.
+    Raises NotEstimable when the laboratory's own error is unknown.
     """
     found = net_of_laboratory(
         data.difference, data.athlete, laboratory_of(data), tests_behind=lab_tests_behind(data)

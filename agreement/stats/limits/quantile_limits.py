@@ -30,7 +30,6 @@ class QuantileLimits(Result):
         Differences in rising order.
     n : int
         Athletes.
-    coverage : float
     """
 
     ordered: Floats
@@ -118,20 +117,10 @@ def quantile_limits(
     """
     Limits of agreement as quantiles of the differences.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n,)
-        One pair per athlete. [mL/kg/min]
-    coverage : float, default 0.95
+    field, lab: shape (n,). One pair per athlete. [mL/kg/min]
+    Raises ValueError if the shapes differ, a value is missing, or there are too few athletes for
+        the quantiles to lie inside the data: 39 for a coverage of 0.95.
 
-    Raises
-    ------
-    ValueError
-        If the shapes differ, a value is missing, or there are too few athletes for the quantiles
-        to lie inside the data: 39 for a coverage of 0.95.
-
-    Notes
-    -----
     A distribution-free 95 % interval needs 146 athletes (binomial ranks); below, there is none. Whole
     ranks make it wide: of 200 athletes it holds the truth in 98 % of studies (measured).
     """
@@ -144,18 +133,9 @@ def limits_of_ordered(ordered: Floats, n: int, *, coverage: float = 0.95) -> Qua
     """
     Return the limits of differences that are in rising order already.
 
-    Parameters
-    ----------
-    ordered : ndarray, shape (n_pairs,)
-        Differences. [mL/kg/min]
-    n : int
-        Athletes; where they have several pairs there is no interval.
-    coverage : float, default 0.95
-
-    Raises
-    ------
-    ValueError
-        As `quantile_limits`.
+    ordered: shape (n_pairs,). Differences. [mL/kg/min]
+    n: athletes; where they have several pairs there is no interval.
+    Raises ValueError as `quantile_limits`.
     """
     tail = (1.0 - checked_share("coverage", coverage)) / 2.0
     if (ordered.size + 1) * tail < 1.0 - 1e-9:

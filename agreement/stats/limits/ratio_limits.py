@@ -103,7 +103,6 @@ def ratio_limits(
     ----------
     field, lab : array_like, shape (n,)
         One pair per athlete, all above 0. [mL/kg/min]
-    coverage : float, default 0.95
 
     Raises
     ------
@@ -138,10 +137,7 @@ def ratio_limits_of(data: MethodData) -> RatioLimits:
     """
     Limits of the ratio of one method and mode, athletes with several pairs counted once.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 10 athletes.
+    Raises NotEstimable with fewer than 10 athletes.
     """
     require_enough(data.n)
     return RatioLimits(limits_by_athlete(np.log(data.field / data.lab), data.athlete))

@@ -38,7 +38,6 @@ class RepeatedLimits(Result):
     within_share : float
         Weight of `within` in the variance of a single difference: 1 - 1/m, m the harmonic mean
         number of pairs.
-    coverage : float
     """
 
     n: int

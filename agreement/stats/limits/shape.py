@@ -27,8 +27,6 @@ class Shape(Result):
 
     Attributes
     ----------
-    n, n_pairs : int
-    skewness : float
     p_normal : float
         Shapiro and Wilk's.
     """

@@ -42,7 +42,6 @@ class Calibration(Result):
         To be added to a field value: minus the bias.
     slope, intercept : float
         Least squares of laboratory on field over all pairs.
-    offset_interval, slope_interval, intercept_interval : Interval
     rmse_cv : dict of str to float
         Root mean square error of ``none``, ``offset``, ``line``, each athlete left out in turn.
     rmse_intervals : dict of str to Interval
@@ -53,7 +52,6 @@ class Calibration(Result):
         By the rule of `agreement.stats.lines.squad_calibration`.
     covered : float
         Share of pairs inside the 95 % prediction interval of a fit without their athlete.
-    covered_interval : Interval
     lowest, highest : float
         Observed range of the field values.
     clustered : bool
@@ -98,16 +96,8 @@ class Calibration(Result):
         """
         Return the laboratory value that one field value stands for, with its prediction interval.
 
-        Parameters
-        ----------
-        field : float
-            [mL/kg/min]
-        confidence_level : float, default 0.95
-
-        Returns
-        -------
-        LaboratoryEquivalent
-            Without numbers more than 2 mL/kg/min outside the observed field values.
+        field: [mL/kg/min]
+        Returns: without numbers more than 2 mL/kg/min outside the observed field values.
         """
         refused = self._refusal(field)
         if refused:

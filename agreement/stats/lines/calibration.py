@@ -53,11 +53,6 @@ def calibration(
         [mL/kg/min]
     athlete : array_like, shape (n_pairs,), optional
         With several pairs per athlete; all pairs of an athlete are left out together.
-    rng : int or Generator, optional
-
-    Returns
-    -------
-    Calibration
 
     Raises
     ------
@@ -132,10 +127,7 @@ def calibration_of(data: MethodData) -> Calibration:
     """
     Calibration of one method and mode.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 5 athletes, or field values that do not vary.
+    Raises NotEstimable with fewer than 5 athletes, or field values that do not vary.
     """
     try:
         return calibration(data.field, data.lab, athlete=data.athlete, rng=data.seed)

@@ -47,7 +47,6 @@ class Deming(Result):
         Athletes and pairs.
     slope, intercept : float
         [1] and [mL/kg/min]
-    slope_interval, intercept_interval : Interval
     error_ratio : float
         Lambda: error variance of the field over that of the laboratory.
     assumed : bool
@@ -127,11 +126,6 @@ def deming(
         Lambda: variance of the error of y over that of x; 1 is orthogonal regression.
     athlete : array_like, shape (n,), optional
         With several pairs per athlete; athletes, not pairs, are then left out in turn.
-    confidence_level : float, default 0.95
-
-    Returns
-    -------
-    Deming
 
     Raises
     ------
@@ -210,10 +204,7 @@ def deming_of(data: MethodData) -> Deming:
     and the line is a description: it cannot tell unequal noise from proportional bias. With several
     pairs of an athlete the intervals are over athletes, by `Replicates.interval`.
 
-    Raises
-    ------
-    NotEstimable
-        When the pairs do not give a line.
+    Raises NotEstimable when the pairs do not give a line.
     """
     with suppress(NotEstimable):
         net = structural_of(data)

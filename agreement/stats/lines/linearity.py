@@ -27,12 +27,10 @@ class Linearity(Result):
 
     Attributes
     ----------
-    n : int
     statistic : float
         Largest cumulated sign, divided by sqrt(points above + 1).
     p : float
         Share of simulated straight-line studies with at least this statistic.
-    n_simulations : int
     """
 
     n: int
@@ -72,11 +70,6 @@ def linearity(
         [mL/kg/min]
     n_simulations : int, default 499
         Studies simulated under the fitted line for the p value.
-    rng : int or Generator, optional
-
-    Returns
-    -------
-    Linearity
 
     Raises
     ------
@@ -118,11 +111,8 @@ def linearity_of(data: MethodData) -> Linearity:
     """
     Test of a straight line of one method and mode, for the results table: 99 simulations.
 
-    Raises
-    ------
-    NotEstimable
-        Where there is no Passing-Bablok line, when athletes have several pairs (the test takes them
-        as independent), and above 1000 pairs (simulation would take minutes).
+    Raises NotEstimable where there is no Passing-Bablok line, when athletes have several pairs (the
+        test takes them as independent), and above 1000 pairs (simulation would take minutes).
     """
     if data.clustered:
         raise NotEstimable(NOT_ESTIMABLE, "the test takes one pair per athlete.")

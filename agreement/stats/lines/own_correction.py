@@ -28,38 +28,23 @@ WORTH_SAYING: Final = 0.05  # share by which one more test must narrow the inter
 
 
 class OwnDoubts(NamedTuple):
-    """
-    Why an athlete's own correction may not hold for the latest field value.
+    """Why an athlete's own correction may not hold for the latest field value."""
 
-    Attributes
-    ----------
-    late : int
-        Days since the last test, where they are more than 180; else 0.
-    sensor, mass : bool
-        Whether the sensor, or the body mass that the method was told, changed between own tests.
-    """
-
-    late: int
+    late: int  # days since the last test, where they are more than 180; else 0
+    # sensor, mass: whether the sensor, or the body mass that the method was told, changed between
+    # own tests
     sensor: bool
     mass: bool
 
 
 class OwnValue(NamedTuple):
-    """
-    What a laboratory test of one athlete would read. [mL/kg/min].
+    """What a laboratory test of one athlete would read. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    value, low, high : float
-        With the 95 % interval of one laboratory test, its own noise included.
-    weight : float
-        How much the athlete's own tests count beside the squad's.
-    """
-
+    # value, low, high: with the 95 % interval of one laboratory test, its own noise included
     value: float
     low: float
     high: float
-    weight: float
+    weight: float  # how much the athlete's own tests count beside the squad's
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +71,6 @@ class OwnCorrection(Result):
         Mean field value; None: no line.
     lowest, highest : float
         Field values that it was learnt from.
-    own : dict of code to (visits, mean difference, mean field value)
     """
 
     n: int
@@ -138,16 +122,10 @@ class OwnCorrection(Result):
         """
         Return what a laboratory test would read.
 
-        Parameters
-        ----------
-        field : float
-            A summary of the same kind as the pairs'. [mL/kg/min]
-        visits : int, default 0
-            The athlete's own paired visits.
-        own_mean : float
-            Their mean difference, field minus laboratory. [mL/kg/min]
-        at : float, optional
-            Mean of the field values of these visits and `field`, where a line is used; default:
+        field: a summary of the same kind as the pairs'. [mL/kg/min]
+        visits: the athlete's own paired visits.
+        own_mean: their mean difference, field minus laboratory. [mL/kg/min]
+        at: mean of the field values of these visits and `field`, where a line is used; default:
             `field`. [mL/kg/min]
         """
         weight, fit, scale = self._at(visits, field if at is None else at)
@@ -217,10 +195,6 @@ def own_correction(
         Field values. [mL/kg/min]
     line : bool, default False
         Let the squad's difference change with an athlete's mean field value.
-
-    Returns
-    -------
-    OwnCorrection
 
     Raises
     ------
@@ -296,10 +270,7 @@ def own_doubts(mine: pd.DataFrame) -> OwnDoubts:
     """
     Say what makes an athlete's own correction doubtful for the latest field value.
 
-    Parameters
-    ----------
-    mine : DataFrame
-        The athlete's pairs: columns lab_date, gap_days, sensor, mass_kg, mass_mismatch_pct.
+    mine: the athlete's pairs: columns lab_date, gap_days, sensor, mass_kg, mass_mismatch_pct.
     """
     ordered = mine.sort_values("lab_date", kind="stable")
     late = -int(ordered["gap_days"].iloc[-1])
@@ -313,10 +284,8 @@ def own_correction_of(data: MethodData) -> OwnCorrection:
     """
     Own corrections of one method and mode.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 8 athletes who came twice: lasting and passing are then not told apart.
+    Raises NotEstimable with fewer than 8 athletes who came twice: lasting and passing are then not
+        told apart.
     """
     visits = np.bincount(data.athlete, minlength=data.n)
     repeated = int((visits >= 2).sum())

@@ -41,7 +41,6 @@ class PassingBablok(Result):
         By ranks of the slopes, or by cluster bootstrap when `clustered`.
     n_slopes : int
         Slopes behind the median.
-    confidence_level : float
     clustered : bool
         Whether athletes were resampled because some have several pairs.
     """
@@ -92,11 +91,6 @@ def passing_bablok(
     ----------
     field, lab : array_like, shape (n,)
         y and x of the line, one pair per athlete. [mL/kg/min]
-    confidence_level : float, default 0.95
-
-    Returns
-    -------
-    PassingBablok
 
     Raises
     ------
@@ -165,10 +159,7 @@ def passing_bablok_of(data: MethodData) -> PassingBablok:
 
     With several pairs of an athlete the intervals are percentiles of a bootstrap over athletes.
 
-    Raises
-    ------
-    NotEstimable
-        When the pairs do not give a line.
+    Raises NotEstimable when the pairs do not give a line.
     """
     try:
         fit = passing_bablok(data.field, data.lab)

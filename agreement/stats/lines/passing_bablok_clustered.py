@@ -31,23 +31,13 @@ def clustered_intervals(
     """
     Intervals of slope and intercept that respect which pairs belong to one athlete.
 
-    Parameters
-    ----------
-    y, x : array, shape (n_pairs,)
-        Field and laboratory.
-    athlete : array of int, shape (n_pairs,)
-        Codes 0 ... G - 1.
-    slope : float
-        Of the line.
-    confidence_level : float, default 0.95
-    rng : int or Generator, optional
-
-    Returns
-    -------
-    tuple of Interval
-        Below 15 athletes none. Up to 300 pairs percentiles of a bootstrap over athletes. Above, where that is slow and
-        normal theory good, the ranks of the slopes as in the plain interval, with the variance of
-        the count of rising over falling pairs taken between athletes (a U statistic's projection).
+    y, x: shape (n_pairs,). Field and laboratory.
+    athlete: shape (n_pairs,). Codes 0 ... G - 1.
+    slope: of the line.
+    Returns: below 15 athletes none. Up to 300 pairs percentiles of a bootstrap over athletes.
+        Above, where that is slow and normal theory good, the ranks of the slopes as in the plain
+        interval, with the variance of the count of rising over falling pairs taken between athletes
+        (a U statistic's projection).
     """
     checked_share("confidence_level", confidence_level)
     tails = np.array([1 - confidence_level, 1 + confidence_level]) / 2
@@ -72,14 +62,9 @@ def weighted_lines(x: Floats, y: Floats, weights: npt.NDArray[np.integer]) -> tu
     """
     Slope and intercept when each point stands as often as its weight says.
 
-    Parameters
-    ----------
-    x, y : array, shape (n,)
-    weights : array of int, shape (R, n)
-
-    Returns
-    -------
-    slopes, intercepts : array, shape (R,)
+    x, y: shape (n,).
+    weights: shape (R, n).
+    Returns slopes, intercepts: shape (R,)
     """
     i, j, slopes = _slopes_in_order(x, y)
     size = max(16, _CHUNK // len(slopes))

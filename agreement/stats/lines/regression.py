@@ -33,7 +33,6 @@ class Regression(Result):
 
     Attributes
     ----------
-    line : Line
     n : int
         Athletes.
     lowest, highest : float

@@ -77,7 +77,6 @@ class OnOneMethod(Result):
 
     Attributes
     ----------
-    laboratory, field : Line
     n : int
         Athletes.
     intervals : tuple of Interval
@@ -112,10 +111,7 @@ def drift_of(data: MethodData) -> Drift:
     """
     Drift of one method and mode.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 5 athletes, or when all tests lie within less than 30 days.
+    Raises NotEstimable with fewer than 5 athletes, or when all tests lie within less than 30 days.
     """
     days = days_since_first(data.pairs)
     if data.n < FEWEST_FOR_DRIFT:

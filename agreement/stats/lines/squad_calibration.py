@@ -17,27 +17,15 @@ P_UNEVEN = 0.10
 
 
 class Choice(NamedTuple):
-    """
-    The calibration chosen, and what decided.
+    """The calibration chosen, and what decided."""
 
-    Attributes
-    ----------
-    model : {"none", "offset", "line"}
-    rmse_cv : dict of str to float
-        Error of each when every athlete is left out in turn. [mL/kg/min]
-    bias : float
-        Mean of field minus laboratory. [mL/kg/min]
-    slope, intercept : float
-        Of laboratory on field.
-    bias_shown, slope_shown : bool
-        Whether the interval of the bias excludes 0; of the slope, 1.
-    """
-
-    model: Model
-    rmse_cv: dict[Model, float]
-    bias: float
+    model: Model  # {"none", "offset", "line"}
+    rmse_cv: dict[Model, float]  # error of each when every athlete is left out in turn. [mL/kg/min]
+    bias: float  # mean of field minus laboratory. [mL/kg/min]
+    # slope, intercept: of laboratory on field
     slope: float
     intercept: float
+    # bias_shown, slope_shown: whether the interval of the bias excludes 0; of the slope, 1
     bias_shown: bool
     slope_shown: bool
 
@@ -46,28 +34,13 @@ def chosen_calibration(field: npt.ArrayLike, lab: npt.ArrayLike) -> Choice:
     """
     Choose between no calibration, an offset and a line.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n,)
-        Means of each athlete's pairs. [mL/kg/min]
+    field, lab: shape (n,). Means of each athlete's pairs. [mL/kg/min]
+    Raises ValueError with fewer than 5 athletes, or field values that do not vary.
 
-    Returns
-    -------
-    Choice
-
-    Raises
-    ------
-    ValueError
-        With fewer than 5 athletes, or field values that do not vary.
-
-    Notes
-    -----
     An offset where the bias is shown or where it lowers the error of an athlete left out; a line
     from 20 athletes on, where its slope is shown to differ from 1 and no other errs less. A bias
     that a report calls shown so always reaches the card.
 
-    Examples
-    --------
     >>> chosen_calibration([44, 47, 50, 52, 57, 60], [46, 49, 52, 55, 58, 63]).model
     'offset'
     """
@@ -101,25 +74,16 @@ def chosen_calibration(field: npt.ArrayLike, lab: npt.ArrayLike) -> Choice:
 
 
 class LocalOffset(NamedTuple):
-    """
-    An offset whose prediction interval widens or narrows along the field value.
-
-    Attributes
-    ----------
-    n : int
-    offset : float
-        Weighted mean of field minus laboratory. [mL/kg/min]
-    level, growth, floor : float
-        Spread at a field value: level + growth x field, not below the floor. [mL/kg/min]
-    variance, error : float
-        Of a difference and of the offset, in units of squared spread.
-    """
+    """An offset whose prediction interval widens or narrows along the field value."""
 
     n: int
-    offset: float
+    offset: float  # weighted mean of field minus laboratory. [mL/kg/min]
+    # level, growth, floor: spread at a field value: level + growth x field, not below the floor.
+    # [mL/kg/min]
     level: float
     growth: float
     floor: float
+    # variance, error: of a difference and of the offset, in units of squared spread
     variance: float
     error: float
 
@@ -136,13 +100,9 @@ def local_offset(field: npt.ArrayLike, lab: npt.ArrayLike) -> LocalOffset:
     """
     Fit an offset whose spread changes along the field value.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n,)
-        One row per athlete, field values that vary, differences that vary. [mL/kg/min]
+    field, lab: shape (n,). One row per athlete, field values that vary, differences that vary.
+        [mL/kg/min]
 
-    Examples
-    --------
     >>> f = [40.0, 45.0, 50.0, 55.0, 60.0]
     >>> found = local_offset(f, [39.5, 45.5, 51.0, 53.5, 62.0])
     >>> found.growth > 0

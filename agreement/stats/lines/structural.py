@@ -48,7 +48,6 @@ class StructuralSlope(Result):
 
     Attributes
     ----------
-    n, n_pairs : int
     slope : float
         NaN where the laboratory's noise explains all of its spread.
     interval : Interval
@@ -61,14 +60,10 @@ class StructuralSlope(Result):
         Least squares on the laboratory's values, noise and all.
     attenuated_error : float
         Its standard error.
-    attenuated_interval : Interval
     reliability : float
         Share of the laboratory's variance that is the athletes'.
-    reliability_interval : Interval
     p_one, p_zero : float
         Of a slope of 1 and of 0; both need no bound.
-    laboratory : LaboratoryVariance
-    moments : Moments
     """
 
     n: int
@@ -201,10 +196,6 @@ def structural_slope(
         How many times the laboratory's variance is in each laboratory value: 1/(tests averaged), the
         sum of both visits' for a change. Default: 1.
 
-    Returns
-    -------
-    StructuralSlope
-
     Raises
     ------
     ValueError
@@ -275,10 +266,8 @@ def structural_of(data: MethodData) -> StructuralSlope:
     """
     Structural slope of one method and mode, for the results table.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 10 athletes, an unknown laboratory error, or equal laboratory values.
+    Raises NotEstimable with fewer than 10 athletes, an unknown laboratory error, or equal
+        laboratory values.
     """
     require_enough(data.n)
     laboratory, shares = laboratory_of(data), 1.0 / lab_tests_behind(data)

@@ -53,7 +53,6 @@ class Trend(Result):
         Observed range of the mean.
     n : int
         Athletes.
-    coverage : float
     replicates : Replicates or None
         Bootstrap by athlete of b1, c1 and the slope of squared residuals, when pairs repeat.
     """
@@ -124,17 +123,11 @@ class Trend(Result):
         """
         Regression limits of the difference at a level of the mean of both methods.
 
-        Parameters
-        ----------
-        level : array_like
-            Mean of field and laboratory, inside `lowest` ... `highest`. [mL/kg/min]
-        varying_spread : bool, default False
-            Let the half width follow c0 + c1 a instead of the residual standard deviation.
-
-        Raises
-        ------
-        ValueError
-            Outside the observed range, or when the fitted spread is not positive all over it.
+        level: mean of field and laboratory, inside `lowest` ... `highest`. [mL/kg/min]
+        varying_spread: let the half width follow c0 + c1 a instead of the residual standard
+            deviation.
+        Raises ValueError: outside the observed range, or when the fitted spread is not positive all
+            over it.
         """
         a = np.asarray(level, dtype=np.float64)
         slack = 1e-9 * (self.highest - self.lowest)
@@ -294,10 +287,7 @@ def line_on_mean(field: npt.ArrayLike, lab: npt.ArrayLike) -> Line:
     """
     Fit the difference on the mean of both methods and nothing else, for very many pairs.
 
-    Raises
-    ------
-    ValueError
-        As `trend`.
+    Raises ValueError as `trend`.
     """
     return fit_line(*_on_mean(checked_pairs(field, lab)))
 

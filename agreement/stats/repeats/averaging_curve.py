@@ -91,23 +91,9 @@ def averaging_curve_of(data: MethodData, *, coverage: float = 0.95) -> Averaging
     r"""
     Averaging curve of one method and mode, observed and fitted.
 
-    Parameters
-    ----------
-    data : MethodData
-    coverage : float, default 0.95
-        Of the limits.
+    coverage: of the limits.
+    Raises NotEstimable with fewer than 5 athletes with daily values.
 
-    Returns
-    -------
-    AveragingCurve
-
-    Raises
-    ------
-    NotEstimable
-        With fewer than 5 athletes with daily values.
-
-    Notes
-    -----
     Observed: the mean of the m nearest days of the visits that have a value on enough days; the
     largest number of days that keeps 15 athletes decides which visits these are. Fitted:
     :math:`V(m) = B + \sigma_e^2 g(m)` with

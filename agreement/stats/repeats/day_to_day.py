@@ -26,28 +26,16 @@ class Noise(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class DaySums:
-    """
-    Sums by athlete; a last axis of 20 runs over `CORRELATIONS`.
+    """Sums by athlete; a last axis of 20 runs over `CORRELATIONS`."""
 
-    Attributes
-    ----------
-    visits, df : ndarray, shape (G,)
-        Visits, and days beyond one each.
-    squares : ndarray, shape (G,)
-        Sum of squares within visits.
-    expected : ndarray, shape (G, 20)
-        What `squares` should be at a day variance of 1.
-    kept : ndarray, shape (G, 20)
-        Sum over visits of the variance of the visit's mean at a day variance of 1.
-    weighted_squares, log_determinants : ndarray, shape (G, 20)
-        For the restricted likelihood.
-    """
-
+    # visits, df: shape (G,). Visits, and days beyond one each.
     visits: Floats
     df: Floats
-    squares: Floats
-    expected: Floats
+    squares: Floats  # shape (G,). Sum of squares within visits.
+    expected: Floats  # shape (G, 20). What `squares` should be at a day variance of 1.
+    # shape (G, 20). Sum over visits of the variance of the visit's mean at a day variance of 1.
     kept: Floats
+    # weighted_squares, log_determinants: shape (G, 20). For the restricted likelihood.
     weighted_squares: Floats
     log_determinants: Floats
 
@@ -80,17 +68,10 @@ def day_sums(
     """
     Sum up daily differences.
 
-    Parameters
-    ----------
-    daily : DataFrame
-        Columns date, field, lab; sorted by visit, then date; one row per day.
-    visit : ndarray of int, shape (n_days,)
-        Visit of each day, 0 ... V - 1.
-    athlete : ndarray of int, shape (V,)
-        Athlete of each visit, 0 ... G - 1.
+    daily: columns date, field, lab; sorted by visit, then date; one row per day.
+    visit: shape (n_days,). Visit of each day, 0 ... V - 1.
+    athlete: shape (V,). Athlete of each visit, 0 ... G - 1.
 
-    Notes
-    -----
     A day's noise correlates with that of t days later by rho to the power t. Whitened by the day
     before it, a visit's likelihood is a sum over its days.
     """

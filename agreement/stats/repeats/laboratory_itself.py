@@ -26,31 +26,14 @@ FEWEST_STEPS: Final = FEWEST_DF + 1  # athletes with a test and the next
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """
-    A test of a unit and the next one. [mL/kg/min].
+    """A test of a unit and the next one. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    name : str
-        ``1 to 2`` for the first and the second.
-    n : int
-        Athletes times occasions that have both.
-    shift : float
-        How much higher the later one reads on average: learning, or not yet recovered.
-    shift_interval : Interval
-        Student's.
-    typical_error : float
-        SD of the differences over root 2: the shift is not in it.
-    error_interval : Interval
-        Chi-square.
-    """
-
-    name: str
-    n: int
-    shift: float
-    shift_interval: Interval
-    typical_error: float
-    error_interval: Interval
+    name: str  # ``1 to 2`` for the first and the second
+    n: int  # athletes times occasions that have both
+    shift: float  # how much higher the later one reads on average: learning, or not yet recovered
+    shift_interval: Interval  # Student's
+    typical_error: float  # SD of the differences over root 2: the shift is not in it
+    error_interval: Interval  # chi-square
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +45,6 @@ class LaboratoryRepeats(Result):
     ----------
     variance : LaboratoryVariance
         Of all repeats together, the shifts taken out.
-    steps : tuple of Step
     n : int
         Athletes with a repeat.
     n_tests : int
@@ -117,10 +99,6 @@ def laboratory_repeats(
         Laboratory VO2max, the tests of each unit in their order in time. [mL/kg/min]
     unit, athlete : array_like, shape (n,)
         Unit (one athlete's tests within days of one another) and athlete of each test.
-
-    Returns
-    -------
-    LaboratoryRepeats
 
     Raises
     ------
@@ -177,7 +155,6 @@ class LaboratoryChange(Result):
     people : DataFrame
         `CHANGE_COLUMNS`, one row per athlete: change and noise (z times the SD of the noise of this
         change) in mL/kg/min; beyond_noise yes or no.
-    variance : LaboratoryVariance
     """
 
     people: pd.DataFrame
@@ -228,27 +205,11 @@ def laboratory_change(
     """
     Who changed between the first and the last visit by more than the laboratory's noise.
 
-    Parameters
-    ----------
-    units : DataFrame
-        One mode: athlete_id, lab_test_id, date, lab [mL/kg/min], n_tests; one row per visit.
-    variance : LaboratoryVariance
-        Of one test.
-    choice : Change
-        Its ``minimum_gap_days``; visits nearer than that are no change.
-    coverage : float, default 0.95
+    units: one mode: athlete_id, lab_test_id, date, lab [mL/kg/min], n_tests; one row per visit.
+    variance: of one test.
+    choice: its ``minimum_gap_days``; visits nearer than that are no change.
+    Raises NotEstimable with fewer than three athletes of two visits.
 
-    Returns
-    -------
-    LaboratoryChange
-
-    Raises
-    ------
-    NotEstimable
-        With fewer than three athletes of two visits.
-
-    Notes
-    -----
     The noise of a change is z times the root of v (1/k1 + 1/k2), with k tests behind each visit.
     """
     ordered = units.sort_values(["athlete_id", "date", "lab_test_id"], ignore_index=True)

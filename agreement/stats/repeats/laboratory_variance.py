@@ -20,26 +20,14 @@ FEW_DF: Final = 10  # below, intervals are wide: noted
 
 @dataclass(frozen=True, slots=True)
 class LaboratoryVariance:
-    """
-    Variance of one laboratory test about the athlete's true value. [(mL/kg/min)^2].
-
-    Attributes
-    ----------
-    variance : float
-    df : float
-        Its degrees of freedom; infinite only where it is known exactly.
-    mean_shift : float
-        How much higher the second test of a unit reads than the first, on average; NaN if declared.
-    shift_interval : Interval
-    assumed : bool
-        Declared in the study file, not measured in this study.
-    """
+    """Variance of one laboratory test about the athlete's true value. [(mL/kg/min)^2]."""
 
     variance: float
-    df: float
+    df: float  # its degrees of freedom; infinite only where it is known exactly
+    # how much higher the second test of a unit reads than the first, on average; NaN if declared
     mean_shift: float = np.nan
     shift_interval: Interval = _NOT_GIVEN
-    assumed: bool = False
+    assumed: bool = False  # declared in the study file, not measured in this study
 
     @property
     def sd(self) -> float:
@@ -84,10 +72,6 @@ def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> Laborator
     unit : array_like, shape (n,)
         Unit of each value: one athlete's tests within days. Units of one value say nothing.
 
-    Returns
-    -------
-    LaboratoryVariance
-
     Raises
     ------
     ValueError
@@ -131,14 +115,9 @@ def laboratory_of(data: MethodData) -> LaboratoryVariance:
     """
     Laboratory variance of a study: from its repeats, else as declared in the study file.
 
-    Raises
-    ------
-    NotEstimable
-        With repeats that leave fewer than `FEWEST_DF` degrees of freedom, or without any and
-        without a declared error.
+    Raises NotEstimable with repeats that leave fewer than `FEWEST_DF` degrees of freedom, or
+        without any and without a declared error.
 
-    Notes
-    -----
     Repeats that all equal one another were rounded or copied and count as none. A declared error
     counts as known to the degrees of freedom that the study file states, never as exact.
     """

@@ -166,10 +166,6 @@ def repeatability(
     coverage : float, default 0.95
         Of the smallest real change.
 
-    Returns
-    -------
-    Repeatability
-
     Raises
     ------
     NotEstimable
@@ -213,21 +209,10 @@ def laboratory_repeatability(
     """
     Typical error of the laboratory: from repeats within units, else as declared.
 
-    Parameters
-    ----------
-    repeats : DataFrame
-        Columns athlete_id, lab_test_id (of the unit), lab.
-    declared : float, optional
-        The study's own figure, used only without repeats and marked as assumed. [mL/kg/min]
-    coverage : float, default 0.95
+    repeats: columns athlete_id, lab_test_id (of the unit), lab.
+    declared: the study's own figure, used only without repeats and marked as assumed. [mL/kg/min]
+    Raises NotEstimable without repeats, or with equal ones only, and without a declared figure.
 
-    Raises
-    ------
-    NotEstimable
-        Without repeats, or with equal ones only, and without a declared figure.
-
-    Notes
-    -----
     Repeats that are all equal say that values were rounded or copied, not that gas exchange has no
     error: they count as none, else one such repeat would make the laboratory perfect.
     """
@@ -255,16 +240,8 @@ def field_repeatability(daily: pd.DataFrame, *, coverage: float = 0.95) -> Repea
     """
     Typical error of a field method: between the days of one pairing window.
 
-    Parameters
-    ----------
-    daily : DataFrame
-        Columns athlete_id, lab_test_id, field, of one method and mode.
-    coverage : float, default 0.95
-
-    Raises
-    ------
-    NotEstimable
-        When no window holds two days.
+    daily: columns athlete_id, lab_test_id, field, of one method and mode.
+    Raises NotEstimable when no window holds two days.
     """
     found = repeatability(
         daily["field"], daily["lab_test_id"], athlete=daily["athlete_id"], coverage=coverage

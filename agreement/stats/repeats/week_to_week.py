@@ -20,22 +20,11 @@ FEWEST: Final = 10  # athletes
 
 @dataclass(frozen=True, slots=True)
 class WeekToWeek:
-    """
-    Change of a field value from one week to the next, and its interval. [mL/kg/min].
+    """Change of a field value from one week to the next, and its interval. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    n : int
-        Athletes with two neighbouring weeks.
-    shift : float
-        Mean change.
-    change : float
-        Two weeks of one athlete differ by up to this, about the mean; NaN below 10 athletes.
-    interval : Interval
-    """
-
-    n: int
-    shift: float
+    n: int  # athletes with two neighbouring weeks
+    shift: float  # mean change
+    # two weeks of one athlete differ by up to this, about the mean; NaN below 10 athletes
     change: float
     interval: Interval
 
@@ -51,14 +40,8 @@ def week_to_week(
     """
     How far the means of two neighbouring weeks of one athlete differ.
 
-    Parameters
-    ----------
-    earlier, later : array_like, shape (n,)
-        One pair of weekly means per athlete. [mL/kg/min]
-    coverage : float, default 0.95
+    earlier, later: shape (n,). One pair of weekly means per athlete. [mL/kg/min]
 
-    Notes
-    -----
     No smallest real change: what differs from visit to visit is not in it, and .24 to .35 of
     unchanged athletes lie beyond it six weeks later where days are alike or visits differ
     (simulated).
@@ -76,11 +59,7 @@ def weeks_of(daily: pd.DataFrame, *, coverage: float = 0.95) -> WeekToWeek:
     """
     Compare the last two weeks before each athlete's first test.
 
-    Parameters
-    ----------
-    daily : DataFrame
-        Columns athlete_id, lab_test_id, gap_days, field; sorted by athlete and test.
-    coverage : float, default 0.95
+    daily: columns athlete_id, lab_test_id, gap_days, field; sorted by athlete and test.
     """
     before = daily["gap_days"]
     weeks = [

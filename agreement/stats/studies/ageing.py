@@ -23,29 +23,15 @@ SPAN: Final = 21  # days between the first and the last
 
 @dataclass(frozen=True, slots=True)
 class Ageing:
-    """
-    Growth of the error with the days between a reading and the laboratory test, within athletes.
-
-    Attributes
-    ----------
-    n, n_readings : int
-    square : float
-        Growth of the squared difference in 28 days. [(mL/kg/min)^2]
-    square_interval : Interval
-        Indicative: short where the true value wanders.
-    drift : float
-        Change of the difference in 28 days. [mL/kg/min]
-    drift_interval : Interval
-    at_once, after : float
-        Root mean squared difference on day 0 and day 28. [mL/kg/min]
-    """
+    """Growth of the error with the days between a reading and the laboratory test, within athletes."""
 
     n: int
     n_readings: int
-    square: float
-    square_interval: Interval
-    drift: float
+    square: float  # growth of the squared difference in 28 days. [(mL/kg/min)^2]
+    square_interval: Interval  # indicative: short where the true value wanders
+    drift: float  # change of the difference in 28 days. [mL/kg/min]
     drift_interval: Interval
+    # at_once, after: root mean squared difference on day 0 and day 28. [mL/kg/min]
     at_once: float
     after: float
 
@@ -84,25 +70,12 @@ def ageing(difference: npt.ArrayLike, gap_days: npt.ArrayLike, athlete: npt.Arra
     """
     Growth of the error with the age of a reading.
 
-    Parameters
-    ----------
-    difference : array_like, shape (n,)
-        Of daily readings before any summary, field minus laboratory. [mL/kg/min]
-    gap_days : array_like, shape (n,)
-        Laboratory date minus the reading's.
-    athlete : array_like, shape (n,)
+    difference: shape (n,). Of daily readings before any summary, field minus laboratory.
+        [mL/kg/min]
+    gap_days: shape (n,). Laboratory date minus the reading's.
+    athlete: shape (n,).
+    Raises ValueError when shapes differ, or no gap differs within an athlete.
 
-    Returns
-    -------
-    Ageing
-
-    Raises
-    ------
-    ValueError
-        When shapes differ, or no gap differs within an athlete.
-
-    Notes
-    -----
     Within athletes, each weighing the same: slopes of d and d^2 on the gap about the athlete's mean;
     jackknife by athlete, Student's t on athletes - 1.
     """
@@ -160,10 +133,8 @@ def ageing_of(data: MethodData) -> Ageing:
     """
     Ageing of the readings of one method and mode, day by day before they are summarised.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 10 athletes who have 3 readings over 3 weeks or more before their tests.
+    Raises NotEstimable with fewer than 10 athletes who have 3 readings over 3 weeks or more before
+        their tests.
     """
     daily = data.daily
     kept = daily[admitted(daily["gap_days"], daily["athlete_id"])]

@@ -91,33 +91,16 @@ def ageing_bins(
     """
     Compare the errors of readings 0-7, 8-21, 22-42 and 43 or more days before a test.
 
-    Parameters
-    ----------
-    difference : array_like, shape (n,)
-        Of daily readings before any summary, field minus laboratory. [mL/kg/min]
-    gap_days : array_like, shape (n,)
-        Laboratory date minus the reading's; readings after the test are left out.
-    athlete, test : array_like, shape (n,)
-    n_flips : int, default 9999
-    rng : int, optional
+    difference: shape (n,). Of daily readings before any summary, field minus laboratory.
+        [mL/kg/min]
+    gap_days: shape (n,). Laboratory date minus the reading's; readings after the test are left out.
+    athlete, test: shape (n,).
+    Raises NotEstimable when fewer than 10 athletes have a test with readings in two bins or more.
 
-    Returns
-    -------
-    AgeingBins
-
-    Raises
-    ------
-    NotEstimable
-        When fewer than 10 athletes have a test with readings in two bins or more.
-
-    Notes
-    -----
     One mean for each athlete, test and bin, only tests with readings in every bin compared; bins
     are then compared like methods (`agreement.stats.compare.closer`). A bin that fewer than 10
     athletes have is not compared.
 
-    Examples
-    --------
     >>> rng = np.random.default_rng(1)
     >>> who = np.repeat([f"A{i}" for i in range(12)], 2)
     >>> d = np.where(np.arange(24) % 2, 3.0, 1.0) * rng.choice([-1, 1], 24) + rng.normal(0, 0.1, 24)
@@ -154,10 +137,7 @@ def ageing_bins_of(data: MethodData) -> AgeingBins:
     """
     Errors by age of the readings of one method and mode, day by day before they are summarised.
 
-    Raises
-    ------
-    NotEstimable
-        As `ageing_bins`.
+    Raises NotEstimable as `ageing_bins`.
     """
     daily = data.daily
     return ageing_bins(

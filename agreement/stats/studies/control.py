@@ -20,24 +20,13 @@ FEWEST: Final = 5  # tests of the control (common practice, no source)
 
 @dataclass(frozen=True, slots=True)
 class Control:
-    """
-    Drift of the laboratory, seen by its control, and what it leaves to the field method.
+    """Drift of the laboratory, seen by its control, and what it leaves to the field method."""
 
-    Attributes
-    ----------
-    line : Line
-        Value of the control on days since the first laboratory test of an athlete. [mL/kg/min]
-    drift : Drift
-        Of the difference, field minus laboratory.
-    n : int
-        Athletes behind the numbers: 1 where the control is a person, whose numbers they are.
-    days, values : tuple of float
-        Of the control.
-    """
-
+    # value of the control on days since the first laboratory test of an athlete. [mL/kg/min]
     line: Line
-    drift: Drift
-    n: int
+    drift: Drift  # of the difference, field minus laboratory
+    n: int  # athletes behind the numbers: 1 where the control is a person, whose numbers they are
+    # days, values: of the control
     days: tuple[float, ...]
     values: tuple[float, ...]
 
@@ -88,14 +77,6 @@ class Control:
 def control_of(data: MethodData) -> Control:
     """
     Tell the laboratory's drift from the field method's by the control.
-
-    Parameters
-    ----------
-    data : MethodData
-
-    Returns
-    -------
-    Control
 
     Raises
     ------

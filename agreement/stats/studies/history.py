@@ -27,16 +27,10 @@ def history_lines(results: pd.DataFrame, *, date: str, look: int, provenance: st
     """
     Return a report's own lines of the history.
 
-    Parameters
-    ----------
-    results : DataFrame
-        Columns `agreement.terms.RESULT_COLUMNS`, as the report shows them.
-    date : str
-        Day of the report.
-    look : int
-        Which planned look its verdict took.
-    provenance : str
-        Hash of what it was made from.
+    results: columns `agreement.terms.RESULT_COLUMNS`, as the report shows them.
+    date: day of the report.
+    look: which planned look its verdict took.
+    provenance: hash of what it was made from.
     """
     everybody = results[results["group"] == "all"]
     if everybody.empty or "limits_of_agreement" not in set(everybody["analysis"]):
@@ -58,16 +52,10 @@ def continued(history: pd.DataFrame, lines: pd.DataFrame, *, discreet: bool) -> 
     """
     Return the history with a report's lines at its end; the same report again changes nothing.
 
-    Parameters
-    ----------
-    history, lines : DataFrame
-        Columns `COLUMNS`.
-    discreet : bool
-        Whether nobody may be told apart: then two lines of one method both show numbers only where
-        their athletes differ by five or more, and the older one loses them.
+    history, lines: columns `COLUMNS`.
+    discreet: whether nobody may be told apart: then two lines of one method both show numbers only
+        where their athletes differ by five or more, and the older one loses them.
 
-    Examples
-    --------
     >>> one = pd.DataFrame([["2026-03-01", "w", "run", 12, 12, 1.0, -5.0, 7.0, "undecided", 1, "a"]],
     ...                    columns=COLUMNS)
     >>> two = one.assign(date="2026-04-01", n=13, n_pairs=13, provenance="b")

@@ -16,37 +16,22 @@ _TOLD: Final = (20, 40, 80)  # athletes, where no number would do
 
 @dataclass(frozen=True, slots=True)
 class NextStudy:
-    """
-    A study of a squad that nobody measured, planned from a pool. [mL/kg/min].
+    """A study of a squad that nobody measured, planned from a pool. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    k, athletes : int
-        Studies of the pool, and their athletes.
-    bias, sd : Estimate
-        Expected of the next squad.
-    margin, power : float
-    needed : int or None
-        Athletes with whom both limits are shown inside the margin with that chance, over all that
-        such a squad may be; None: no number would do.
-    of_typical : int or None
-        The same if the next squad were the typical one.
-    inside : float
-        Share of such squads whose limits lie inside the margin at all.
-    chances : dict of int to float
-        Chance to show it with so many athletes.
-    """
-
+    # k, athletes: studies of the pool, and their athletes
     k: int
     athletes: int
+    # bias, sd: expected of the next squad
     bias: Estimate
     sd: Estimate
     margin: float
     power: float
+    # athletes with whom both limits are shown inside the margin with that chance, over all that
+    # such a squad may be; None: no number would do
     needed: int | None
-    of_typical: int | None
-    inside: float
-    chances: dict[int, float]
+    of_typical: int | None  # the same if the next squad were the typical one
+    inside: float  # share of such squads whose limits lie inside the margin at all
+    chances: dict[int, float]  # chance to show it with so many athletes
 
     def summary(self) -> str:
         """Say the plan in words."""
@@ -84,10 +69,6 @@ def next_study(pool: PooledStudies, margin: float, *, power: float = 0.80) -> Ne
         Agreed beforehand, above 0. [mL/kg/min]
     power : float, default 0.80
         Chance wanted, averaged over the next squad's bias and SD.
-
-    Returns
-    -------
-    NextStudy
 
     Raises
     ------

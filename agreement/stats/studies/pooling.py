@@ -37,28 +37,15 @@ class Estimate(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """
-    What one study gives to a pool: one method, mode and group of athletes.
-
-    Attributes
-    ----------
-    name : str
-    bias, sd : float
-        Mean and SD of field minus laboratory. [mL/kg/min]
-    n : int
-        Athletes.
-    df : float
-        Degrees of freedom of the SD; NaN: n - 1.
-    variance_of_bias : float
-        NaN: sd^2 / n. [(mL/kg/min)^2]
-    """
+    """What one study gives to a pool: one method, mode and group of athletes."""
 
     name: str
+    # bias, sd: mean and SD of field minus laboratory. [mL/kg/min]
     bias: float
     sd: float
-    n: int
-    df: float = np.nan
-    variance_of_bias: float = np.nan
+    n: int  # athletes
+    df: float = np.nan  # degrees of freedom of the SD; NaN: n - 1
+    variance_of_bias: float = np.nan  # NaN: sd^2 / n. [(mL/kg/min)^2]
 
     @property
     def freedom(self) -> float:
@@ -105,17 +92,10 @@ class _Grid:
 
 @dataclass(frozen=True)
 class PooledStudies:
-    """
-    Several studies of one method and mode, pooled. [mL/kg/min].
-
-    Attributes
-    ----------
-    studies : tuple of Study
-    scales : tuple of float
-        Of the half-t priors on the SD between biases and between logarithms of SDs: assumptions.
-    """
+    """Several studies of one method and mode, pooled. [mL/kg/min]."""
 
     studies: tuple[Study, ...]
+    # of the half-t priors on the SD between biases and between logarithms of SDs: assumptions
     scales: tuple[float, float] = (BIAS_SCALE, LOG_SD_SCALE)
 
     @property
@@ -211,10 +191,6 @@ def pooled_studies(studies: Sequence[Study]) -> PooledStudies:
     studies : sequence of Study
         Of different athletes; one row for each group of athletes.
 
-    Returns
-    -------
-    PooledStudies
-
     Raises
     ------
     ValueError
@@ -250,25 +226,14 @@ def pooled_studies(studies: Sequence[Study]) -> PooledStudies:
 
 @dataclass(frozen=True, slots=True)
 class RandomEffects:
-    """
-    The classical check beside a pool.
-
-    Attributes
-    ----------
-    mean : float
-    interval, prediction : Interval
-        Of the mean, and of a study that was not made.
-    between : float
-        Variance between studies.
-    q : float
-        Weighted mean square about the mean.
-    """
+    """The classical check beside a pool."""
 
     mean: float
+    # interval, prediction: of the mean, and of a study that was not made
     interval: Interval
     prediction: Interval
-    between: float
-    q: float
+    between: float  # variance between studies
+    q: float  # weighted mean square about the mean
 
 
 def random_effects(y: npt.ArrayLike, variance: npt.ArrayLike) -> RandomEffects:
@@ -279,10 +244,6 @@ def random_effects(y: npt.ArrayLike, variance: npt.ArrayLike) -> RandomEffects:
     ----------
     y, variance : array_like, shape (k,)
         Estimates of the studies and their variances.
-
-    Returns
-    -------
-    RandomEffects
 
     Raises
     ------
@@ -335,22 +296,11 @@ def _between(misfit: Callable[[float], float], wanted: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Moderator:
-    """
-    Difference between two kinds of studies: a comparison of studies, never a cause.
+    """Difference between two kinds of studies: a comparison of studies, never a cause."""
 
-    Attributes
-    ----------
-    slope : float
-        Second kind minus first, or per unit.
-    interval : Interval
-    between : float
-        Variance between studies that is left.
-    p : float
-    """
-
-    slope: float
+    slope: float  # second kind minus first, or per unit
     interval: Interval
-    between: float
+    between: float  # variance between studies that is left
     p: float
 
 
@@ -362,10 +312,6 @@ def moderator(y: npt.ArrayLike, variance: npt.ArrayLike, x: npt.ArrayLike) -> Mo
     ----------
     y, variance, x : array_like, shape (k,)
         Estimates, their variances, and the moderator.
-
-    Returns
-    -------
-    Moderator
 
     Raises
     ------

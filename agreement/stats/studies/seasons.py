@@ -15,31 +15,17 @@ FEWEST_SHARED: Final = 3  # athletes in both; below, their likeness cannot be kn
 
 @dataclass(frozen=True, slots=True)
 class Seasons:
-    """
-    The second report against the first. [mL/kg/min].
+    """The second report against the first. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    n_first, n_second, shared : int
-        Athletes of each, and of both.
-    difference : float
-        Bias of the second minus that of the first.
-    interval : Interval
-    df, p : float
-    ratio : float
-        SD of the second over that of the first.
-    ratio_interval : Interval
-    ratio_df, p_ratio : float
-    """
-
+    # n_first, n_second, shared: athletes of each, and of both
     n_first: int
     n_second: int
     shared: int
-    difference: float
+    difference: float  # bias of the second minus that of the first
     interval: Interval
     df: float
     p: float
-    ratio: float
+    ratio: float  # SD of the second over that of the first
     ratio_interval: Interval
     ratio_df: float
     p_ratio: float
@@ -74,10 +60,6 @@ def two_seasons(
         Mean difference of each athlete, field minus laboratory. [mL/kg/min]
     athletes_first, athletes_second : array_like
         Their ids; equal ids are the same person.
-
-    Returns
-    -------
-    Seasons
 
     Raises
     ------

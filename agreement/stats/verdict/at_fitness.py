@@ -38,16 +38,9 @@ class Ends(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class AtFitness:
-    """
-    Limits for less fit and for fit athletes.
+    """Limits for less fit and for fit athletes."""
 
-    Attributes
-    ----------
-    low, high : float
-        10th and 90th centile of the mean of both methods. [mL/kg/min]
-    at_low, at_high : Ends
-    """
-
+    # low, high: 10th and 90th centile of the mean of both methods. [mL/kg/min]
     low: float
     high: float
     at_low: Ends
@@ -80,7 +73,6 @@ def limits_at_fitness(
         differences does.
     net : bool, default False
         About the true value instead of a laboratory test.
-    coverage : float, default 0.95
 
     Returns
     -------
@@ -160,16 +152,9 @@ def two_piece_limits(
     """
     Limits of lopsided differences: each side of the median by its own spread.
 
-    Parameters
-    ----------
-    difference : array_like, shape (n,)
-        One per athlete, field minus laboratory. [mL/kg/min]
-    noise : float, default 0
-        Variance on either side that is the laboratory's and is taken out.
-    coverage, confidence_level : float, default 0.95
+    difference: shape (n,). One per athlete, field minus laboratory. [mL/kg/min]
+    noise: variance on either side that is the laboratory's and is taken out.
 
-    Notes
-    -----
     Half the athletes tell of either side: the exact factor of the outer end of a limit is that of
     n/2 athletes. Derived, not published.
     """

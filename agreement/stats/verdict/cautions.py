@@ -48,17 +48,7 @@ def cautions_of(
     """
     Look for what makes the numbers of one method less trustworthy than they seem.
 
-    Parameters
-    ----------
-    data : MethodData
-    trend : Trend, optional
-    profiles : ProfileBias, optional
-    structural : StructuralSlope, optional
-        Which alone can tell proportional bias from unequal noise.
-
-    Returns
-    -------
-    tuple of Caution
+    structural: which alone can tell proportional bias from unequal noise.
     """
     if data.n == 0:
         return (Caution("few_athletes", "Nobody is left to compare."),)

@@ -17,33 +17,19 @@ _LOWEST: Final = 1e-9  # a p below is given as this
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """
-    What the other methods, and no method at all, say about a verdict.
+    """What the other methods, and no method at all, say about a verdict."""
 
-    Attributes
-    ----------
-    p : float
-        Of limits that reach beyond the margin; acceptable needs .025, divided by planned looks.
-        NaN below 10 athletes or without a margin.
-    acceptable : bool or None
-        Whether it is acceptable with all methods judged counted; None where nothing is judged.
-    methods : int
-        Judged in this study.
-    constant_passes : bool
-        Whether the same number for everybody would be acceptable too.
-    tells_apart : bool or None
-        Whether the method is shown to tell athletes apart, and better than one number for everybody;
-        None where it cannot be said.
-    flat : bool
-        Whether its structural slope may be 0.
-    """
-
+    # of limits that reach beyond the margin; acceptable needs .025, divided by planned looks. NaN
+    # below 10 athletes or without a margin.
     p: float = nan
+    # whether it is acceptable with all methods judged counted; None where nothing is judged
     acceptable: bool | None = None
-    methods: int = 0
-    constant_passes: bool = False
+    methods: int = 0  # judged in this study
+    constant_passes: bool = False  # whether the same number for everybody would be acceptable too
+    # whether the method is shown to tell athletes apart, and better than one number for everybody;
+    # None where it cannot be said
     tells_apart: bool | None = None
-    flat: bool = False
+    flat: bool = False  # whether its structural slope may be 0
 
     def rows(self, n: int, n_pairs: int, nothing: str) -> list[Row]:
         """Return p and the verdict with all methods counted; `nothing`: why there is none."""
@@ -65,10 +51,8 @@ def p_acceptable(bias: float, sd: float, n: int, margin: float, *, coverage: flo
     ----------
     bias, sd : float
         One pair per athlete. [mL/kg/min]
-    n : int
     margin : float
         [mL/kg/min]
-    coverage : float, default 0.95
 
     Notes
     -----

@@ -30,25 +30,14 @@ class Athletes:
 
 @dataclass(frozen=True, slots=True)
 class DecidedBy:
-    """
-    What would decide it, with power 0.80.
+    """What would decide it, with power 0.80."""
 
-    Attributes
-    ----------
-    by_tests : dict of int to Athletes
-        For each number of laboratory tests per athlete; one only where the laboratory's own error
-        is unknown.
-    spread : float
-        Standard deviation of the differences. [mL/kg/min]
-    spread_interval : Interval
-        80 %.
-    hopeless : bool
-        No number would do even at the lower end of what the spread and the bias can be.
-    """
-
+    # for each number of laboratory tests per athlete; one only where the laboratory's own error is
+    # unknown
     by_tests: dict[int, Athletes]
-    spread: float
-    spread_interval: Interval
+    spread: float  # standard deviation of the differences. [mL/kg/min]
+    spread_interval: Interval  # 80 %
+    # no number would do even at the lower end of what the spread and the bias can be
     hopeless: bool
 
     def rows(self, names: Sequence[str], *, n: int, n_pairs: int) -> list[Row]:
@@ -73,18 +62,9 @@ def decided_by(
     """
     Look for the numbers that would decide.
 
-    Parameters
-    ----------
-    limits : AnyLimits
-    own : NetOfLaboratory or None
-        None: the laboratory's own error is unknown; more tests per athlete cannot be priced then.
-    agreed : Margin
-    against : {"laboratory test", "true value"}
-
-    Returns
-    -------
-    DecidedBy or None
-        None where the laboratory's own error would be needed and is unknown.
+    own: None: the laboratory's own error is unknown; more tests per athlete cannot be priced then.
+    against: {"laboratory test", "true value"}.
+    Returns: None where the laboratory's own error would be needed and is unknown.
     """
     if agreed.limit is None or (own is None and against == TRUE_VALUE):
         return None

@@ -18,32 +18,15 @@ TESTS: Final = (1, 2, 3)  # laboratory tests per athlete that are offered
 
 @dataclass(frozen=True, slots=True)
 class Design:
-    """
-    What a study is planned from.
+    """What a study is planned from."""
 
-    Attributes
-    ----------
-    bias : float
-        [mL/kg/min]
-    own_variance : float
-        Of the field method about the true value. [(mL/kg/min)^2]
-    laboratory_variance : float or None
-        Of one laboratory test; None: unknown, and part of `own_variance`.
-    laboratory_df : float
-        Degrees of freedom of the repeats that exist already.
-    margin : float
-        [mL/kg/min]
-    against : {"laboratory test", "true value"}
-    power : float, default 0.80
-    coverage, confidence_level : float, default 0.95
-    """
-
-    bias: float
-    own_variance: float
+    bias: float  # [mL/kg/min]
+    own_variance: float  # of the field method about the true value. [(mL/kg/min)^2]
+    # of one laboratory test; None: unknown, and part of `own_variance`
     laboratory_variance: float | None
-    laboratory_df: float
-    margin: float
-    against: Against
+    laboratory_df: float  # degrees of freedom of the repeats that exist already
+    margin: float  # [mL/kg/min]
+    against: Against  # {"laboratory test", "true value"}
     power: float = 0.80
     coverage: float = 0.95
     confidence_level: float = 0.95
@@ -56,7 +39,6 @@ def athletes_to_decide(design: Design, tests: int = 1) -> int | None:
 
     Parameters
     ----------
-    design : Design
     tests : int, default 1
         Laboratory tests per athlete, averaged; more than one need a known laboratory variance.
 

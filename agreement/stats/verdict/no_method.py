@@ -37,14 +37,12 @@ class NoMethod(Result):
 
     Attributes
     ----------
-    n, n_pairs : int
     limits : AnyLimits
         Of constant minus laboratory. [mL/kg/min]
     judgement : Judgement or None
         By the yardstick and limit of the study; None without a limit.
     skill : float
         One minus the mean squared error of the method over the constant's.
-    skill_interval : Interval
     """
 
     n: int
@@ -95,14 +93,6 @@ class NoMethod(Result):
 def no_method_of(data: MethodData) -> NoMethod:
     r"""
     Put the verdict's questions to a constant.
-
-    Parameters
-    ----------
-    data : MethodData
-
-    Returns
-    -------
-    NoMethod
 
     Raises
     ------

@@ -15,22 +15,11 @@ from agreement.terms import counted
 
 @dataclass(frozen=True, slots=True)
 class NoNumber:
-    """
-    Who was asked for a number, and who got none.
+    """Who was asked for a number, and who got none."""
 
-    Attributes
-    ----------
-    asked : int
-        Athletes with a laboratory test who did what the method computes from.
-    without : int
-        Those of them without any value: refused, incomplete, or impossible.
-    n_pairs : int
-        Pairs of the others.
-    """
-
-    asked: int
-    without: int
-    n_pairs: int
+    asked: int  # athletes with a laboratory test who did what the method computes from
+    without: int  # those of them without any value: refused, incomplete, or impossible
+    n_pairs: int  # pairs of the others
 
     @property
     def share(self) -> float:
@@ -65,10 +54,7 @@ def no_number_of(data: MethodData) -> NoNumber:
     """
     Count the people whom one method and mode leaves without a number.
 
-    Raises
-    ------
-    NotEstimable
-        Of given values: whoever got none has no row.
+    Raises NotEstimable: of given values: whoever got none has no row.
     """
     if data.asked is None or data.asked.empty:
         raise NotEstimable(NOT_ESTIMABLE, "who got no value of this method is not in the study.")

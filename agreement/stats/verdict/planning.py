@@ -33,20 +33,16 @@ class StudyPlan(Result):
     ----------
     bias, sd : float
         Assumed mean and standard deviation of the differences. [mL/kg/min]
-    pairs_per_athlete : int
     margin : float or None
         [mL/kg/min]
-    power : float
     for_power : int or None
         So that both limits' exact intervals lie inside the margin.
-    power_reached : float or None
     for_power_printed : int or None
         The same with the approximate intervals of 1999, as printed sizes are; one pair each only.
     half_width : float or None
         Of the interval of a limit. [mL/kg/min]
     for_precision, for_bias : int or None
         So that the interval of a limit, or of the bias, is no wider than -/+ `half_width`.
-    groups : int
     difference : float or None
         Between the biases of two groups. [mL/kg/min]
     per_group : int or None
@@ -144,10 +140,8 @@ def plan(
         [mL/kg/min]
     margin : float, optional
         Plan by power: both limits are to be shown inside -/+ margin. [mL/kg/min]
-    power : float, default 0.80
     half_width : float, optional
         Plan by precision: half width of the 95 % interval of a limit. [mL/kg/min]
-    pairs_per_athlete : int, default 1
     sd_within : float, optional
         Part of `sd` that varies between pairs of an athlete; needed with several pairs. [mL/kg/min]
     groups : int, default 2
@@ -158,10 +152,6 @@ def plan(
         Of the limits.
     simulations, rng : int
         With several pairs the power is simulated.
-
-    Returns
-    -------
-    StudyPlan
 
     Raises
     ------
@@ -245,14 +235,8 @@ def athletes_per_group(
     """
     Athletes in each group so that a t test finds a difference in bias at level alpha / groups.
 
-    Parameters
-    ----------
-    difference, sd : float
-        [mL/kg/min]
-    groups : int
-        Contrasts that Holm's rule runs over; its first step tests at alpha / groups.
-    power : float, default 0.80
-    alpha : float, default 0.05
+    difference, sd: [mL/kg/min]
+    groups: contrasts that Holm's rule runs over; its first step tests at alpha / groups.
     """
     level = alpha / groups
 

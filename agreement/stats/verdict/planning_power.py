@@ -42,13 +42,8 @@ def power_of_verdict(
         True mean and standard deviation of the differences. [mL/kg/min]
     margin : float
         Agreed beforehand, above 0. [mL/kg/min]
-    coverage, confidence_level : float, default 0.95
     bound : {"exact", "approximate"}
         Whether the intervals are exact or those of 1999; the second reproduces printed sizes.
-
-    Returns
-    -------
-    float
 
     Raises
     ------
@@ -109,14 +104,8 @@ def athletes_needed(
     """
     Smallest number of athletes that reaches the power; None when no number would do.
 
-    Parameters
-    ----------
-    bias, sd, margin, coverage, confidence_level, bound
-        As in `power_of_verdict`.
-    power : float, default 0.80
+    bias, sd, margin, coverage, confidence_level, bound: as in `power_of_verdict`.
 
-    Notes
-    -----
     No number would do when |bias| + z sd reaches the margin; above 100 000 athletes the answer is
     given as none, too.
     """

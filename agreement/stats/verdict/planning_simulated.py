@@ -20,24 +20,14 @@ _CHUNK: Final = 1 << 20  # differences drawn at once
 
 @dataclass(frozen=True, slots=True)
 class Design:
-    """
-    A study still to be made.
+    """A study still to be made."""
 
-    Attributes
-    ----------
-    bias : float
-        True mean difference. [mL/kg/min]
-    sd_between, sd_within : float
-        True standard deviation of the athletes' own biases, and of pairs around them.
-        With one pair per athlete the two cannot be told apart.
-    pairs : int
-        Pairs per athlete.
-    """
-
-    bias: float
+    bias: float  # True mean difference. [mL/kg/min]
+    # sd_between, sd_within: True standard deviation of the athletes' own biases, and of pairs
+    # around them. With one pair per athlete the two cannot be told apart.
     sd_between: float
     sd_within: float = 0.0
-    pairs: int = 1
+    pairs: int = 1  # pairs per athlete
 
     @property
     def sd(self) -> float:
@@ -58,21 +48,9 @@ def simulated_power(
     """
     Share of simulated studies in which the outer ends of both limits lie inside -/+ margin.
 
-    Parameters
-    ----------
-    n : int
-        Athletes, 3 or more.
-    design : Design
-    margin : float
-        [mL/kg/min]
-    coverage, confidence_level : float, default 0.95
-    simulations : int, default 4000
-    rng : int or Generator, optional
-
-    Raises
-    ------
-    ValueError
-        With fewer than 3 athletes or a margin or spread that is not above 0.
+    n: athletes, 3 or more.
+    margin: [mL/kg/min]
+    Raises ValueError with fewer than 3 athletes or a margin or spread that is not above 0.
     """
     if n < 3 or margin <= 0 or design.sd <= 0:
         message = f"power needs n >= 3, margin > 0 and a spread; got {n}, {margin:g}, {design.sd:g}"
@@ -101,16 +79,8 @@ def power_curve(
     """
     Power against the number of athletes, by simulation.
 
-    Parameters
-    ----------
-    sizes : array_like of int
-    design, margin, simulations, rng
-        As in `simulated_power`.
-
-    Returns
-    -------
-    DataFrame
-        n, power, standard_error (Monte Carlo).
+    design, margin, simulations, rng: as in `simulated_power`.
+    Returns: n, power, standard_error (Monte Carlo).
     """
     generator = np.random.default_rng(rng)
     numbers = [int(n) for n in np.asarray(sizes).ravel()]

@@ -21,9 +21,7 @@ def implausible(data: MethodData) -> str:
     """
     Say why no verdict on these pairs can be true; empty if nothing speaks against one.
 
-    Returns
-    -------
-    {"", "no_maximum", "field_equals_laboratory", "copied_series"}
+    Returns: {"", "no_maximum", "field_equals_laboratory", "copied_series"}
     """
     if data.pairs.empty:
         return ""

@@ -74,7 +74,6 @@ class Verdict(Result):
         "acceptable", "not acceptable", "undecided", "withheld" or "no_margin".
     code : str
         Why it is undecided or withheld; empty if nothing special.
-    method, mode : str
     n, n_pairs : int
         Athletes and pairs.
     limits : AnyLimits or None
@@ -267,8 +266,6 @@ def verdict_of(data: MethodData) -> Verdict:
     """
     Judge one method and mode against the margin of the study.
 
-    Notes
-    -----
     See `agreement.stats.verdict.yardsticks.judge` for the rule.
     """
     found = None
@@ -315,17 +312,9 @@ def judged(
     """
     Judge what was found against a margin.
 
-    Parameters
-    ----------
-    sizes : (method, mode, athletes, pairs)
-    found : Material or None
-        None below 3 athletes.
-    agreed : Margin
-    first_lab_date : date or None
-    implausible : str
-        Code of why no verdict can be true, whatever the limits.
-    earlier : EarlierReport or None
-        The report that this one replaces.
+    found: None below 3 athletes.
+    implausible: code of why no verdict can be true, whatever the limits.
+    earlier: the report that this one replaces.
     """
     method, mode, n, n_pairs = sizes
     limits = None if found is None else found.limits

@@ -31,53 +31,28 @@ SEM_STEP: Final = 0.05  # in which the laboratory error that would do is looked 
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """
-    What a verdict is taken from.
+    """What a verdict is taken from."""
 
-    Attributes
-    ----------
-    limits : AnyLimits
-        Of field against laboratory.
-    own : NetOfLaboratory or None
-        None where the laboratory's own error is unknown.
-    slope : StructuralSlope or None
-        None where it cannot be told.
-    field, lab : ndarray, shape (n,)
-        The first pair of each athlete. [mL/kg/min]
-    """
-
-    limits: AnyLimits
-    own: NetOfLaboratory | None
-    slope: StructuralSlope | None
+    limits: AnyLimits  # of field against laboratory
+    own: NetOfLaboratory | None  # None where the laboratory's own error is unknown
+    slope: StructuralSlope | None  # None where it cannot be told
+    # field, lab: shape (n,). The first pair of each athlete. [mL/kg/min]
     field: npt.NDArray[np.float64]
     lab: npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """
-    What one yardstick says.
+    """What one yardstick says."""
 
-    Attributes
-    ----------
-    against : {"laboratory test", "true value"}
-    outcome : str
-    code : str
-        Why it is undecided; empty if nothing special.
-    lower, upper : Interval or None
-        Intervals of both limits, at the level of the verdict.
-    failing : tuple of "low" and "high"
-        Where fitness keeps it open: less fit and fit.
-    fitness : AtFitness or None
-        Limits for less fit and fit athletes, where they were looked at.
-    """
-
-    against: Against
+    against: Against  # {"laboratory test", "true value"}
     outcome: Outcome
-    code: str = ""
+    code: str = ""  # why it is undecided; empty if nothing special
+    # lower, upper: intervals of both limits, at the level of the verdict
     lower: Interval | None = None
     upper: Interval | None = None
-    failing: tuple[End, ...] = ()
+    failing: tuple[End, ...] = ()  # where fitness keeps it open: less fit and fit
+    # limits for less fit and fit athletes, where they were looked at
     fitness: AtFitness | None = None
 
 
@@ -94,7 +69,6 @@ def judge(
 
     Parameters
     ----------
-    material : Material
     against : {"laboratory test", "true value"}
     margin : float
         [mL/kg/min]
@@ -102,10 +76,6 @@ def judge(
         Planned; each may err with the share .05/looks.
     fitness_confidence : float, default 0.80
         With which limits must hold for less fit and fit athletes.
-
-    Returns
-    -------
-    Judgement
 
     Notes
     -----
