@@ -8,14 +8,17 @@ carry: the tags `header` (goes above the main region), `verdict` (first in it) a
 """
 
 import re
-from html import escape
+from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any
 
-from agreement.figures.inline import figure_css
+from markupsafe import Markup
 
-# text of the page around its sections; the braces are ours to fill
-_PAGE = """<!DOCTYPE html>
+from agreement.figures.inline import figure_css
+from agreement.report.page.markup import Block, Text, bullets, element, fold
+
+# around the sections
+_PAGE = Markup("""<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
@@ -37,10 +40,11 @@ _PAGE = """<!DOCTYPE html>
 </main>
 </body>
 </html>
-"""
+""")
 
-_FOLDED = '<p class="paper note">What is folded away in report.html is not on paper.</p>'
+_FOLDED = element("p", "What is folded away in report.html is not on paper.", class_="paper note")
 
+_NEXT = Markup("\n")
 MOST_SENTENCES = 2  # of an explanation that is not folded
 
 
@@ -48,14 +52,15 @@ class Page:
     """The page under construction: header, lead, and sections with their headings."""
 
     def __init__(self) -> None:
-        self.title = ""  # of the notebook; a header with a first heading of its own wins
+        self.title = Markup("")  # of the notebook; a header with a first heading of its own wins
         self.header: list[str] = []
         self.lead: list[str] = []
         self.sections: list[list[str]] = []
-        self.headings: list[tuple[str, str]] = []  # anchor, text
+        self.headings: list[tuple[str, Text]] = []  # anchor, text
 
-    def add(self, html: str, tags: list[str]) -> None:
+    def add(self, piece: Text, tags: Sequence[str] = ()) -> None:
         """Put a piece where its tags say, else at the end of the open section."""
+        html = Block(piece).html
         if "header" in tags:
             self.header.append(html)
         elif "verdict" in tags or not self.sections:
@@ -63,50 +68,47 @@ class Page:
         else:
             self.sections[-1].append(_folded(html) if "details" in tags else html)
 
-    def open_section(self, heading: str) -> None:
+    def open_section(self, heading: Text) -> None:
         """Begin a section with a second-level heading."""
-        anchor = _anchor(heading, {anchor for anchor, _ in self.headings})
+        anchor = _anchor(Block(heading).html, {anchor for anchor, _ in self.headings})
         self.headings.append((anchor, heading))
-        self.sections.append([f'<h2 id="{anchor}">{heading}</h2>'])
+        self.sections.append([element("h2", heading, id=anchor)])
 
     def html(self, title: str, day: str = "") -> str:
         """Return the whole page."""
         kept = [place for place, parts in enumerate(self.sections) if len(parts) > 1]
         self.headings = [self.headings[place] for place in kept]
         self.sections = [self.sections[place] for place in kept]  # a heading alone is none
-        sections = "\n".join(
-            f'<section aria-labelledby="{anchor}">\n' + "\n".join(parts) + "\n</section>"
+        sections = (
+            element("section", _NEXT.join(["", *parts, ""]), aria_labelledby=anchor)
             for (anchor, _), parts in zip(self.headings, self.sections, strict=True)
         )
-        body = "\n".join(["\n".join(self.lead), self._contents(), sections])
-        header = "\n".join(self.header)
-        header = header if "<h1" in header else f"{self.title}\n{header}"
+        body = _NEXT.join([*self.lead, self._contents(), *sections])
+        header = _NEXT.join(self.header)
+        header = header if "<h1" in header else _NEXT.join([self.title, header])
         return whole_page(title, header, body, day=day)
 
-    def _contents(self) -> str:
+    def _contents(self) -> Markup:
         if not self.headings:
-            return ""
-        items = "".join(
-            f'<li><a href="#{anchor}">{heading}</a></li>' for anchor, heading in self.headings
-        )
-        return (
-            f'<nav aria-labelledby="contents"><h2 id="contents">Contents</h2><ol>{items}</ol></nav>'
-        )
+            return Markup("")
+        items = (element("a", heading, href=f"#{anchor}") for anchor, heading in self.headings)
+        title = element("h2", "Contents", id="contents")
+        return element("nav", title, bullets(items, "ol"), aria_labelledby="contents")
 
 
 def whole_page(
-    title: str, header: str, body: str, skip_to: str = "Skip to the answer", day: str = ""
+    title: str, header: Text, body: Text, skip_to: str = "Skip to the answer", day: str = ""
 ) -> str:
-    """Return a document that needs nothing else; `header` and `body` are markup, `day` its date."""
+    """Return a document that needs nothing else; `day`: its date."""
     style = (files("agreement.report") / "page.css").read_text(encoding="utf-8")
     return _PAGE.format(
-        title=escape(title),
-        running=_running_header(title, day),
-        style=style + figure_css(dark=True),
+        title=title,
+        running=Markup(_running_header(title, day)),
+        style=Markup(style + figure_css(dark=True)),
         header=header,
         skip_to=skip_to,
         body=body,
-        paper=_FOLDED if "<details" in body else "",
+        paper=_FOLDED if "<details" in Block(body).html else "",
     )
 
 
@@ -147,8 +149,8 @@ def notebook_page(notebook: Any, title: str, day: str = "") -> str:
             shown = [_output_html(output) for output in cell["outputs"]]
             if shown and added and not any(shown):
                 del page.sections[-1][-added:]  # words about nothing
-            for html in filter(None, shown):
-                page.add(html, tags)
+            for piece in filter(None, shown):
+                page.add(piece, tags)
             added = 0
     return page.html(title, day)
 
@@ -180,15 +182,15 @@ def _add_markdown(page: Page, html: str, tags: list[str]) -> int:
         if heading is None:
             body = part
         elif heading[1] == "1":
-            page.title = f"<h1>{heading[2]}</h1>"
+            page.title = element("h1", Markup(heading[2]))
             body = part[heading.end() :]
         else:
-            page.open_section(heading[2])
+            page.open_section(Markup(heading[2]))
             before = 1
             body = part[heading.end() :]
         if body.strip():
             text = _folded_words(body.strip()) if page.sections else body.strip()
-            page.add(text, tags if page.sections or tags else ["header"])
+            page.add(Markup(text), tags if page.sections or tags else ["header"])
     return len(page.sections[-1]) - before if page.sections else 0
 
 
@@ -199,28 +201,25 @@ def _folded_words(html: str) -> str:
     sentences = re.split(r"(?<=[.:])\s+(?=[A-Z<])", paragraphs)
     if len(sentences) <= MOST_SENTENCES:
         return html
-    return (
-        f'{heading}<details class="words"><summary>What the words mean</summary>\n'
-        f"{paragraphs}\n</details>"
-    )
+    folded = fold("What the words mean", Block(Markup(f"\n{paragraphs}\n")), kind="words")
+    return f"{heading}{folded.html}"
 
 
-def _output_html(output: Any) -> str:
+def _output_html(output: Any) -> Markup:
     """Return one output as HTML: as it is, or its text."""
     if output["output_type"] == "stream":
-        return f"<pre>{escape(output['text'])}</pre>"
+        return element("pre", output["text"])
     if output["output_type"] not in ("display_data", "execute_result"):
-        return ""
+        return Markup("")
     if "text/html" in output["data"]:
-        return str(output["data"]["text/html"]).strip()
-    return f"<pre>{escape(output['data'].get('text/plain', ''))}</pre>"
+        return Markup(output["data"]["text/html"]).strip()
+    return element("pre", output["data"].get("text/plain", ""))
 
 
 def _folded(html: str) -> str:
     """Fold a piece away under its own first caption or a plain word."""
     found = re.search(r"<caption>(.*?)</caption>", html, flags=re.DOTALL)
-    summary = found[1] if found else "Details"
-    return f"<details><summary>{summary}</summary>\n{html}\n</details>"
+    return fold(Markup(found[1]) if found else "Details", Block(html)).html
 
 
 def _anchor(heading: str, taken: set[str]) -> str:

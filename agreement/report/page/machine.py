@@ -52,7 +52,7 @@ def reads(cell: Cell, unit: str = UNIT) -> Markup:
     """
     number = cell.mark(plain(abs(cell.value)))
     side = "" if abs(cell.value) < NEAR_NOUGHT else "high" if cell.value > 0 else "low"
-    return Markup(" ".join(filter(None, [number, unit, side])))
+    return Markup(" ").join(filter(None, [number, unit, side]))
 
 
 def _listed(names: list[str]) -> Markup:
@@ -85,6 +85,7 @@ def _environment() -> Environment:
         "value": Cell.shown,
         "percent": Cell.percent,
         "interval": Cell.interval,
+        "percent_interval": Cell.percent_interval,
         "stacked": Cell.stacked,
         "with_interval": Cell.with_interval,
         "reads": reads,

@@ -1,90 +1,149 @@
-"""Pieces of a page: escaped text, tables a screen reader can follow, and what notebooks show."""
+"""
+Pieces of a page: tables a screen reader can follow, and what notebooks show.
+
+The only place that escapes: every function takes plain text, which is escaped here, once, and
+markup or blocks, which stand as they are. A text of the study cannot be told for markup.
+"""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from html import escape
+from functools import cache
+from typing import Final
+
+from markupsafe import Markup, escape
 
 MOST_ROWS = 1000  # of one table: more can be read by nobody, and take gigabytes
 MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
+BREAK: Final = Markup("<br>")
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Block:
-    """A piece of HTML that shows itself in a notebook."""
+    r"""
+    A piece of HTML that shows itself in a notebook.
+
+    >>> Block("5 < 6").html, (Block("5") + Block(Markup("<p>6</p>"))).html
+    (Markup('5 &lt; 6'), Markup('5\n<p>6</p>'))
+    """
 
     html: str
+
+    def __post_init__(self) -> None:
+        """Escape what is plain text."""
+        object.__setattr__(self, "html", escape(self.html))
 
     def __repr__(self) -> str:
         """Say what it is; the markup itself would only repeat what is shown."""
         return f"<a piece of the report, {len(self.html)} characters>"
 
     def _repr_html_(self) -> str:
-        return self.html
+        return str(self.html)
+
+    def __html__(self) -> str:
+        """Stand in a template or in other markup as it is."""
+        return str(self.html)
 
     def __add__(self, other: "Block") -> "Block":
         """Put one piece under the other."""
-        return Block(f"{self.html}\n{other.html}")
+        return joined([self, other])
+
+
+Text = str | Block  # plain text, or markup (`Markup` is a str) that stands as it is
 
 
 def joined(blocks: Iterable[Block]) -> Block:
     """Put pieces under one another."""
-    return Block("\n".join(block.html for block in blocks))
+    return Block(Markup("\n").join(block.html for block in blocks))
 
 
-def paragraph(html: str, kind: str = "") -> Block:
-    """Return a paragraph; `html` is markup already, texts of the study must be escaped before."""
-    return Block(f'<p class="{kind}">{html}</p>' if kind else f"<p>{html}</p>")
+def element(name: str, *inside: Text, **attributes: str) -> Markup:
+    """
+    Return one element; an underscore at the end of an attribute's name is left out.
+
+    >>> print(element("p", "5 < 6", class_="note"))
+    <p class="note">5 &lt; 6</p>
+    """
+    start = _start(name, tuple(attributes.items()))
+    return Markup(f"{start}{''.join(map(escape, inside))}</{name}>")
 
 
-def heading(text: str, level: int = 3) -> Block:
-    """Return a heading of plain text below the section's own."""
-    return Block(f"<h{level}>{escape(text)}</h{level}>")
+@cache
+def _start(name: str, attributes: tuple[tuple[str, str], ...]) -> str:
+    told = [f' {key.rstrip("_").replace("_", "-")}="{escape(v)}"' for key, v in attributes if v]
+    return f"<{name}{''.join(told)}>"
 
 
-def bullets(items: Iterable[str], kind: str = "ul") -> Block:
-    """Return a list of items that are markup already."""
-    return Block(f"<{kind}>" + "".join(f"<li>{item}</li>" for item in items) + f"</{kind}>")
+def lines(*texts: Text) -> Markup:
+    """Put texts under one another within a cell; empty ones are left out."""
+    return BREAK.join(text for text in texts if text)
+
+
+def code(text: object) -> Markup:
+    """Return the name of a file, a key or a command."""
+    return element("code", str(text))
+
+
+def absent(reason: str) -> Markup:
+    """Say why there is no number."""
+    return element("span", reason, class_="absent")
+
+
+def paragraph(text: Text, kind: str = "") -> Block:
+    """Return a paragraph."""
+    return Block(element("p", text, class_=kind))
+
+
+def heading(text: Text, level: int = 3) -> Block:
+    """Return a heading below the section's own."""
+    return Block(element(f"h{level}", text))
+
+
+def bullets(items: Iterable[Text], kind: str = "ul") -> Block:
+    """Return a list."""
+    return Block(element(kind, *(element("li", item) for item in items)))
+
+
+def fold(summary: Text, *inside: Block, kind: str = "") -> Block:
+    """Return a part of the page folded away under its summary."""
+    return Block(element("details", element("summary", summary), *inside, class_=kind))
 
 
 def table(
     caption: str,
     columns: Sequence[str],
-    rows: Iterable[Sequence[str]],
+    rows: Iterable[Sequence[Text]],
     *,
     numeric: Sequence[str] = (),
 ) -> Block:
     """
     Return a table; the first cell of each row is its heading.
 
-    caption: plain text.
-    columns: plain text, with the unit where there is one.
-    rows: cells that are markup already; an empty one says that there is no value.
+    columns: with the unit where there is one.
+    rows: an empty cell says that there is no value.
     numeric: columns to align at the right.
     """
-    classes = [' class="number"' if name in numeric else "" for name in columns]
-    head = "".join(
-        f'<th scope="col"{kind}>{escape(name)}</th>'
-        for name, kind in zip(columns, classes, strict=True)
+    kinds = ["number" if name in numeric else "" for name in columns]
+    head = (
+        element("th", name, scope="col", class_=kind)
+        for name, kind in zip(columns, kinds, strict=True)
     )
-    lines = list(rows)
-    body = "".join(_row(cells, classes) for cells in lines[:MOST_ROWS])
-    html = (
-        f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{body}</tbody></table>"
+    every = list(rows)
+    shown = element(
+        "table",
+        element("caption", caption),
+        element("thead", element("tr", *head)),
+        element("tbody", *(_row(cells, kinds) for cells in every[:MOST_ROWS])),
     )
     if len(columns) > MOST_COLUMNS:
-        label = escape(caption, quote=True)
-        html = f'<div class="scroll" tabindex="0" role="region" aria-label="{label}">{html}</div>'
-    if len(lines) > MOST_ROWS:
-        more = f"The first {MOST_ROWS} of {len(lines)} lines; the tables beside this page hold all."
-        html += f'<p class="note">{more}</p>'
-    return Block(html)
+        frame = {"class_": "scroll", "tabindex": "0", "role": "region"}
+        shown = element("div", shown, **frame, aria_label=caption)
+    if len(every) > MOST_ROWS:
+        more = f"The first {MOST_ROWS} of {len(every)} lines; the tables beside this page hold all."
+        shown += element("p", more, class_="note")
+    return Block(shown)
 
 
-def _row(cells: Sequence[str], classes: Sequence[str]) -> str:
-    first, *rest = zip(cells, classes, strict=True)
-    others = "".join(f"<td{kind}>{cell or ABSENT}</td>" for cell, kind in rest)
-    return f'<tr><th scope="row"{first[1]}>{first[0]}</th>{others}</tr>'
-
-
-ABSENT = '<span class="absent">not available</span>'
+def _row(cells: Sequence[Text], kinds: Sequence[str]) -> Markup:
+    first, *rest = zip(cells, kinds, strict=True)
+    others = (element("td", cell or absent("not available"), class_=kind) for cell, kind in rest)
+    return element("tr", element("th", first[0], scope="row", class_=first[1]), *others)

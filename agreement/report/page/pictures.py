@@ -4,14 +4,15 @@ import re
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 from typing import Any, Final
+
+from markupsafe import Markup
 
 from agreement.figures.canvas import WIDTH, blank, pdf_bytes, settle, svg_text
 from agreement.figures.inline import inline_svg
 from agreement.figures.theme import house_style
-from agreement.report.page.markup import Block
+from agreement.report.page.markup import Block, element
 from agreement.report.page.printer import Printer
 from agreement.tables.options import Report
 
@@ -37,10 +38,10 @@ class Picture:
     @property
     def block(self) -> Block:
         """The figure as a piece of the page."""
-        return Block(figure_html(self.drawn, self.caption))
+        return Block(element("figure", self.drawn, element("figcaption", self.caption)))
 
     @property
-    def drawn(self) -> str:
+    def drawn(self) -> Markup:
         """
         Both variants as markup; the page's style (`figure_css`) shows the one that fits.
 
@@ -48,15 +49,9 @@ class Picture:
         """
         wide = inline_svg(self.svg, name=f"wide/{self.name}", alt=self.alt)
         narrow = inline_svg(self.narrow, name=f"narrow/{self.name}", alt=self.alt)
-        return (
-            f'<div class="drawn"><div class="wide">{wide}</div>'
-            f'<div class="narrow" hidden>{narrow}</div></div>'
-        )
-
-
-def figure_html(drawn: str, caption: str) -> str:
-    """Return a figure (markup) with its caption (plain text)."""
-    return f"<figure>{drawn}<figcaption>{escape(caption)}</figcaption></figure>"
+        shown = element("div", Markup(wide), class_="wide")
+        shown += element("div", Markup(narrow), class_="narrow", hidden="hidden")
+        return element("div", shown, class_="drawn")
 
 
 class Album:

@@ -1,9 +1,8 @@
 """The texts of a report that do not depend on its numbers: cautions, methods, sources."""
 
-from html import escape
 from typing import Final
 
-from agreement.report.page.markup import Block, bullets, paragraph
+from agreement.report.page.markup import Block, bullets, element, heading, joined, paragraph
 from agreement.tables.options import Pairing, Profile, StudyOptions
 from agreement.terms import CAUTIONS, counted
 
@@ -51,7 +50,7 @@ IN_THREE_LINES: Final = (
 def cautions_block(*, short: bool = False) -> Block:
     """Return the cautions that every report carries; `short`: in three lines."""
     told = IN_THREE_LINES if short else CAUTIONS
-    return Block(f'<div class="caution">{bullets(escape(text) for text in told).html}</div>')
+    return Block(element("div", bullets(told), class_="caution"))
 
 
 def methods_block(options: StudyOptions) -> Block:
@@ -73,15 +72,12 @@ def methods_block(options: StudyOptions) -> Block:
             "points are shown."
         ),
     ]
-    text = "".join(paragraph(rule).html for rule in rules)
-    return Block(f"{text}<h3>Sources</h3>{bullets(map(escape, SOURCES), 'ol').html}")
+    return joined([*map(paragraph, rules), heading("Sources"), bullets(SOURCES, "ol")])
 
 
 def _reference_sentence(options: StudyOptions) -> str:
     rule = options.reference.averaging_rule
-    known = (
-        f"averaged by the rule \u201c{escape(rule)}\u201d" if rule else "as the laboratory gave it"
-    )
+    known = f"averaged by the rule \u201c{rule}\u201d" if rule else "as the laboratory gave it"
     return (
         f"The reference is VO2max from gas exchange, {known}; tests of one athlete at most "
         f"{counted(options.reference.repeat_within_days, 'day')} apart count as repeats and are "
@@ -117,7 +113,7 @@ def _zone_sentence(zone: str | None) -> list[str]:
     """Name the zone in which times without an offset are read and days begin."""
     if zone is None:
         return []
-    return [f"Days are calendar days in {escape(zone)}; times without an offset are read there."]
+    return [f"Days are calendar days in {zone}; times without an offset are read there."]
 
 
 def _profile_sentence(rules: Profile) -> str:

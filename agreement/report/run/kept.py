@@ -84,7 +84,7 @@ class Kept:
 
             content["options"]["study"]["question"] = self.question
             heading = heading_block(body["title"], self.question, content["kind"])
-            shown = {"text/html": heading.html, "text/plain": repr(heading)}
+            shown = {"text/html": heading._repr_html_(), "text/plain": repr(heading)}
             notebook["cells"][body["heading"]]["outputs"][0]["data"] = shown
         for cell in notebook["cells"]:
             if cell["source"] == "report.provenance()":

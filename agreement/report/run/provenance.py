@@ -3,13 +3,12 @@
 import platform
 from dataclasses import asdict
 from datetime import UTC, date, datetime
-from html import escape
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Final
 
 import agreement
-from agreement.report.page.markup import Block, table
+from agreement.report.page.markup import Block, code, fold, table
 from agreement.report.page.numbers import counted
 from agreement.report.run.folder import PROVENANCE, WRITTEN_BY, provenance_bytes
 from agreement.tables.options import Kind
@@ -69,15 +68,13 @@ def provenance_block(content: dict[str, Any]) -> Block:
     shown = table(
         "Program, versions and seed",
         ["what", "value"],
-        [(k, _cell(v)) for k, v in versions.items()],
+        [(k, str(v)) for k, v in versions.items()],
     ) + _files("Files read", tables)
     if not raw:
         return shown
     listed = _files("Raw files read", raw)
-    return shown + Block(
-        f"<details><summary>{counted(len(raw), 'raw file')} with their checksums, as in "
-        f"{PROVENANCE}</summary>{listed.html}</details>"
-    )
+    summary = f"{counted(len(raw), 'raw file')} with their checksums, as in {PROVENANCE}"
+    return shown + fold(summary, listed)
 
 
 def _resamples() -> str:
@@ -95,9 +92,9 @@ def _resamples() -> str:
 def _files(caption: str, sources: list[dict[str, Any]]) -> Block:
     rows = [
         (
-            f"<code>{_cell(source['name'])}</code>",
+            code(source["name"]),
             _rows(source),
-            f"<code>{source['sha256']}</code>" if source["sha256"] else NO_CHECKSUM,
+            code(source["sha256"]) if source["sha256"] else NO_CHECKSUM,
         )
         for source in sources
     ]
@@ -114,10 +111,6 @@ def _rows(source: dict[str, Any]) -> str:
     if source["rows"] is None:
         return "no table"
     return counted(source["rows"], "file") if source["name"].endswith("/") else str(source["rows"])
-
-
-def _cell(value: object) -> str:
-    return escape(str(value))
 
 
 def _version(name: str) -> str:

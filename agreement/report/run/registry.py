@@ -5,7 +5,6 @@ Nothing here holds all rows. Cards, notebook and figures are left out, and the p
 """
 
 from dataclasses import dataclass, replace
-from html import escape
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from agreement.report.page.html import Page
-from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.markup import Block, code, heading, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
@@ -160,30 +159,28 @@ def _page(
     text = streamed.study.options.study
     name = text.title or streamed.study.folder.name
     page = Page()
-    page.header.append(f"<h1>{escape(name)}</h1>")
+    page.add(heading(name, 1), ["header"])
     if text.question:
-        page.header.append(paragraph(escape(text.question), "study").html)
+        page.add(paragraph(text.question, "study"), ["header"])
     methods = _methods(results, discreet=discreet)
     options = streamed.study.options
-    page.add(verdict_block(methods, numbers, options).html, ["verdict"])
-    page.add(paragraph(escape(_what_it_is(results)), "note").html, ["verdict"])
+    page.add(verdict_block(methods, numbers, options), ["verdict"])
+    page.add(paragraph(_what_it_is(results), "note"), ["verdict"])
     if content["kind"] == "brief":
-        page.add(cautions_block(short=True).html, ["verdict"])
+        page.add(cautions_block(short=True), ["verdict"])
         return page.html(name)
-    for heading, analysis in SHOWN:
-        page.open_section(heading)
+    for words, analysis in SHOWN:
+        page.open_section(words)
         for method in methods:
-            page.add(
-                _results_block(analysis, method.method, method.mode, results, numbers).html, []
-            )
+            page.add(_results_block(analysis, method.method, method.mode, results, numbers))
     page.open_section("What became of every row")
-    page.add(_flow_block(streamed).html, [])
+    page.add(_flow_block(streamed))
     if not discreet:
-        page.add(left_out_block(streamed.exclusions, streamed.problems).html, [])
+        page.add(left_out_block(streamed.exclusions, streamed.problems))
     page.open_section("Cautions")
-    page.add(cautions_block().html, [])
+    page.add(cautions_block())
     page.open_section("Where the numbers come from")
-    page.add(provenance_block(content).html, ["details"])
+    page.add(provenance_block(content), ["details"])
     return page.html(name)
 
 
@@ -204,8 +201,8 @@ def _results_block(
         if not cell.n and group != "all":
             continue  # a group of nobody: results.csv has it
         words = (statistic, group if its_method == method else its_method)
-        said, whose = (escape(word.replace("_", " ")) for word in words)
-        note = escape(cell.note) if isfinite(cell.value) and cell.note else "&nbsp;"
+        said, whose = (word.replace("_", " ") for word in words)
+        note = cell.note if isfinite(cell.value) and cell.note else "\u00a0"
         rows.append((said, whose, cell.stacked(2), str(cell.n), str(cell.n_pairs), note))
     columns: Sequence[str] = (
         "statistic",
@@ -219,10 +216,10 @@ def _results_block(
 
 
 def _flow_block(streamed: Streamed) -> Block:
-    rows = [[escape(cell) for cell in row] for row in streamed.flow.to_numpy(dtype=str).tolist()]
+    rows = streamed.flow.to_numpy(dtype=str).tolist()
     columns = ["file", "rows read", "used", "summarised", "left out"]
     reasons = [
-        (f"<code>{escape(reason)}</code>", escape(words), str(streamed.reasons[reason]))
+        (code(reason), words, str(streamed.reasons[reason]))
         for reason, words in REASONS.items()
         if reason in streamed.reasons
     ]

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.report.page.markup import Block, joined, paragraph
+from agreement.report.page.markup import Block, fold, joined, paragraph
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Album, Picture
@@ -135,7 +135,7 @@ class StudyReport:
     def why(self) -> Block:
         """Show why a training profile is misread."""
         drawn, words = training_sections.why(self.cohort, self.comparisons)
-        rest = together.fold("The profiles between them", self._drawn(drawn[1:], Block("")))
+        rest = fold("The profiles between them", self._drawn(drawn[1:], Block("")), kind="more")
         return self._drawn(drawn[:1], rest + words if drawn[1:] else words)
 
     def borderline(self) -> Block:

@@ -262,7 +262,7 @@ def verdict_block(
         "doubts": _doubts(asked, several=len(every) > 1),
         "of_others": _doubts(others, several=True),
         "apart": told_apart(asked, numbers),
-        "lead": Markup(lead),
+        "lead": lead,
     }
     return Block(said("verdict", "block", margin=options.margin, short=short, **shown))
 

@@ -1,7 +1,6 @@
 """What an audit adds: who completed, how maximal the tests were, who is covered, drift, sign-off."""
 
 from dataclasses import dataclass
-from html import escape
 from typing import Final
 
 import pandas as pd
@@ -9,7 +8,7 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.figures.drift import FittedLine, drift_alt, plot_drift
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.markup import Block, element, fold, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
 from agreement.report.page.pictures import picture
@@ -22,6 +21,7 @@ from agreement.stats.lines.slope_on_one_method import DAYS, days_since_first
 from agreement.tables.options import Margin
 from agreement.terms import SEXES
 
+BLANKS: Final = ("\u00a0",) * 3  # to be filled in by hand
 LATE: Final = ", after the first laboratory test: no verdict can rest on it"
 _CRITERIA: Final = {
     "criterion_plateau": "plateau",
@@ -41,7 +41,7 @@ def margin_block(margin: Margin, *, too_late: bool = False) -> Block:
         ("limit for one person", f"\u00b1{margin.limit:g} mL/kg/min"),
         ("limit for the mean", f"\u00b1{margin.mean_limit or margin.limit:g} mL/kg/min"),
         ("agreed on", f"{margin.agreed_on}{LATE if too_late else ''}"),
-        ("reason", escape(margin.reason) or "none given"),
+        ("reason", margin.reason or "none given"),
     ]
     return table("The limit agreed beforehand", ("what", "value"), rows)
 
@@ -69,7 +69,7 @@ def funnel_block(cohort: Cohort, name: Names) -> Block:
             for own in steps
         ]
         paired = counts[2]
-        title = escape(name(str(method), str(mode)))
+        title = name(str(method), str(mode))
         before = (_beyond(count, paired) for count in counts[:2])
         rows.append((title, *before, str(paired), few(counts[3], paired)))
     columns = ("method", "tried", "with a usable value", "paired", "at a confirmed maximum")
@@ -115,15 +115,14 @@ def effort_block(laboratory: pd.DataFrame, *, discreet: bool) -> Block:
         return summary
     each = [
         (
-            escape(str(row["lab_test_id"])),
-            *(escape(str(row[column])) for column in _CRITERIA),
-            escape(str(row["max_confirmed"])),
+            str(row["lab_test_id"]),
+            *(str(row[column]) for column in _CRITERIA),
+            str(row["max_confirmed"]),
         )
         for row in laboratory.sort_values("lab_test_id").to_dict("records")
     ]
     listed = table("Criteria test by test", ("test", *_CRITERIA.values(), "confirmed"), each)
-    inside = f"<details><summary>{counted(len(each), 'test')} one by one</summary>{listed.html}</details>"
-    return summary + Block(inside)
+    return summary + fold(f"{counted(len(each), 'test')} one by one", listed)
 
 
 def _count(number: int, whole: int, *, discreet: bool) -> str:
@@ -146,7 +145,7 @@ def drift(one: Comparison) -> Section:
     if found is None or not cell.known:
         return None, one.without("drift to see", cell)
     text = (
-        f"{escape(one.name)}: the difference changes by {cell.shown(sign=True)} mL/kg/min in "
+        f"{one.name}: the difference changes by {cell.shown(sign=True)} mL/kg/min in "
         f"{DAYS} days (95 % interval {cell.interval()})."
     )
     points = [
@@ -192,7 +191,6 @@ def _coarse_line(line: FittedLine) -> _CoarseLine:
 
 def sign_off_block() -> Block:
     """Return the lines for names, dates and signatures."""
-    rows = [(who, "", "", "") for who in ("measured by", "checked by", "released by")]
-    html = table("Names and signatures", ("role", "name", "date", "signature"), rows).html
-    blank = html.replace('<span class="absent">not available</span>', "&nbsp;")
-    return Block(f'<div class="by-hand">{blank}</div>')
+    rows = [(who, *BLANKS) for who in ("measured by", "checked by", "released by")]
+    blank = table("Names and signatures", ("role", "name", "date", "signature"), rows)
+    return Block(element("div", blank, class_="by-hand"))

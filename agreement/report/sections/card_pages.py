@@ -16,6 +16,7 @@ from agreement.figures.weeks import weeks_svg
 from agreement.physiology.inputs import input_audit
 from agreement.report.page.html import whole_page
 from agreement.report.page.machine import said
+from agreement.report.page.markup import Block, element, joined, paragraph
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import plain, with_minus
 from agreement.report.page.texts import IN_THREE_LINES
@@ -157,10 +158,10 @@ def cards_page(
         said("cards", "card", one=_card(str(athlete), own, facts, name or Names()), **told)
         for athlete, own in cards.groupby("athlete_id", sort=True)
     ]
-    header = '<h1 class="screen">What each athlete\u2019s number means</h1>'
-    body = "\n".join(shown) or "<p>No athlete has a pair.</p>"
+    header = element("h1", "What each athlete\u2019s number means", class_="screen")
+    body = joined(map(Block, shown)) if shown else paragraph("No athlete has a pair.")
     page = f"{title}: athlete cards"
-    return whole_page(page, header, body, skip_to="Skip to the cards", day=day)
+    return whole_page(page, header, body.html, skip_to="Skip to the cards", day=day)
 
 
 def _card(athlete: str, own: pd.DataFrame, facts: CardFacts, name: Names) -> dict[str, Any]:

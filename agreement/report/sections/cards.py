@@ -1,14 +1,13 @@
 """A card for each athlete: what their number means, and what to correct before the next one."""
 
 from collections.abc import Collection, Mapping
-from html import escape
 from math import isfinite, nan
 from typing import Any
 
 import pandas as pd
 
 from agreement.report.page.machine import in_words, said
-from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain, with_minus
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
@@ -173,7 +172,8 @@ def cards_block(cards: pd.DataFrame, name: Names, *, pages: str = "") -> Block:
     """Return the cards as one folded table for each method and mode; `pages`: where to print them."""
     if cards.empty:
         return paragraph("No athlete has a pair.")
-    blocks = [_where(cards["athlete_id"].nunique(), pages)] if pages else []
+    athletes = {"pages": pages, "athletes": cards["athlete_id"].nunique(), "together": TOGETHER}
+    blocks = [paragraph(said("cards", "where", **athletes))] if pages else []
     for (method, mode), own in cards.groupby(["method", "mode"]):
         title = name(str(method), str(mode))
         rows = [_card_row(row) for row in own.to_dict("records")]
@@ -186,17 +186,8 @@ def cards_block(cards: pd.DataFrame, name: Names, *, pages: str = "") -> Block:
             "to correct, to bear in mind",
         ]
         shown = table(f"{title} (mL/kg/min)", columns, rows, numeric=columns[1:5])
-        summary = f"{escape(title)}: {counted(len(own), 'athlete')}"
-        blocks.append(Block(f"<details><summary>{summary}</summary>{shown.html}</details>"))
+        blocks.append(fold(f"{title}: {counted(len(own), 'athlete')}", shown))
     return joined(blocks)
-
-
-def _where(athletes: int, pages: str) -> Block:
-    more = "and the files with a number after it hold " if athletes > TOGETHER else "holds "
-    return paragraph(
-        f"<code>{pages}</code> {more}{counted(athletes, 'card')} to hand out: on paper, one "
-        "athlete on each sheet."
-    )
 
 
 def _card_row(row: dict[Any, Any]) -> tuple[str, ...]:
@@ -204,11 +195,11 @@ def _card_row(row: dict[Any, Any]) -> tuple[str, ...]:
     interval = f"{plain(low)} to {plain(high)}" if isfinite(low) and isfinite(high) else ""
     words = "; ".join(part for part in (row["inputs_to_correct"], row["note"]) if part)
     return (
-        escape(str(row["athlete_id"])),
+        str(row["athlete_id"]),
         *(_shown(row[name]) for name in ("field", "lab_equivalent")),
         interval,
         _shown(row["smallest_real_change"]),
-        escape(with_minus(words)) or "nothing",
+        with_minus(words) or "nothing",
     )
 
 

@@ -1,7 +1,6 @@
 """Which method is closer to the laboratory: sentences and table of all methods together."""
 
 from collections.abc import Callable
-from html import escape
 from typing import Any, Final
 
 import pandas as pd
@@ -102,7 +101,7 @@ def closer_section(
     if not blocks:
         return [], paragraph("No two methods share enough athletes to be compared.")
     pictures = [one for one in drawn if one is not None]
-    return pictures, fold(TWO_BY_TWO, joined(blocks)) if pictures else joined(blocks)
+    return pictures, fold(TWO_BY_TWO, joined(blocks), kind="more") if pictures else joined(blocks)
 
 
 def closer_picture(
@@ -157,7 +156,7 @@ def _row(found: MethodsCompared, name: str, numbers: Numbers) -> tuple[str, ...]
         for statistic in ("rmse", "rmse_net_of_laboratory")
     )
     left = "" if size.withheld else f"{found.fell_out(name)} of {found.everyone[name]}"
-    return escape(numbers.name.method(name)), size.shown(1), size.interval(1), net.shown(1), left
+    return numbers.name.method(name), size.shown(1), size.interval(1), net.shown(1), left
 
 
 def _scatters_less(found: MethodsCompared, near: str, far: str) -> str:

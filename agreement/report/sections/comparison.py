@@ -1,7 +1,6 @@
 """One method against the laboratory: what the sections of a report are made from."""
 
 from dataclasses import dataclass
-from html import escape
 from typing import Any, Final
 
 import pandas as pd
@@ -78,10 +77,10 @@ class Comparison:
     def row(self, word: str, cell: Cell, digits: int = 1) -> tuple[str, ...]:
         """Return one line of a table of statistics, as markup."""
         return (
-            escape(word),
-            cell.shown(digits) or f'<span class="absent">{escape(cell.reason)}</span>',
+            word,
+            cell.shown(digits) or cell.missing,
             cell.interval(digits),
-            "no unit" if cell.unit == "1" else escape(cell.unit),
+            "no unit" if cell.unit == "1" else cell.unit,
             str(cell.n) if cell.n else "",
         )
 
@@ -92,7 +91,7 @@ class Comparison:
 
     def without(self, what: str, cell: Cell) -> Block:
         """Say that something cannot be given, and why."""
-        return paragraph(f"{escape(self.name)}: no {what}: {escape(cell.reason)}")
+        return paragraph(f"{self.name}: no {what}: {cell.reason}")
 
 
 def laboratory_noise(data: MethodData, *, fewest: int) -> Repeatability | None:

@@ -1,6 +1,5 @@
 """The sections of a report about one method: a figure, its table or sentence, or why there is none."""
 
-from html import escape
 from typing import Any, Final
 
 import pandas as pd
@@ -19,7 +18,7 @@ from agreement.report.page.captions import (
     regression_caption,
 )
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, bullets, joined, paragraph, table
+from agreement.report.page.markup import Block, bullets, joined, lines, paragraph, table
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
@@ -122,7 +121,7 @@ def _limits_row(
     if group != "all" and not withheld and not any(cell.known for cell in cells):
         return ()
     count = "withheld" if withheld else str(cells[0].n)
-    return (escape(_GROUPS.get(group, group)), count, *(cell.stacked() for cell in cells))
+    return (_GROUPS.get(group, group), count, *(cell.stacked() for cell in cells))
 
 
 def profiles(one: Comparison) -> Section:
@@ -199,14 +198,14 @@ def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
         for name in ("difference_from_overall", "p_difference")
     )
     return (
-        escape(group),
+        group,
         str(bias.n),
         bias.stacked(),
         *(
             one.cell("profile_bias", name, group).stacked()
             for name in ("lower_limit", "upper_limit")
         ),
-        f"{away.shown(sign=True)}<br>{p.shown(3)}" if p.known else away.shown(sign=True),
+        lines(away.shown(sign=True), p.shown(3)),
         one.cell("profile_at_equal_level", "adjusted_difference", group).stacked(),
     )
 
@@ -339,12 +338,7 @@ def averaging(one: Comparison) -> Section:
     seen = curve[curve["value"].notna() & (curve["group"] != "floor")]
     if set(seen["group"]) == {"1"}:  # a field test has one value per laboratory test
         one_day = one.cell("averaging_curve", "half_width_observed", "1")
-        words = (
-            "one value per laboratory test, so there is nothing to average; it lies within about "
-        )
-        return None, paragraph(
-            f"{escape(one.name)}: {words}\u00b1{one_day.shown()} mL/kg/min of the bias."
-        )
+        return None, paragraph(said("sentences", "one_value", name=one.name, one_day=one_day))
     drawn = picture(
         one.file("averaging"),
         lambda axes: plot_averaging(curve, margin=one.margin.limit, ax=axes[0]),
@@ -354,9 +348,5 @@ def averaging(one: Comparison) -> Section:
     )
     if not all(cell.known for cell in days.values()):
         return drawn, Block("")
-    text = (
-        f"{escape(one.name)}: a single reading lies within about \u00b1{days['1'].shown()} "
-        f"mL/kg/min of the bias, the mean of a week within \u00b1{days['7'].shown()}, of two weeks "
-        f"within \u00b1{days['14'].shown()}."
-    )
-    return drawn, paragraph(text)
+    of_days = dict(zip(("reading", "week", "two_weeks"), days.values(), strict=True))
+    return drawn, paragraph(said("sentences", "averaging", name=one.name, **of_days))

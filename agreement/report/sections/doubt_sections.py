@@ -1,10 +1,9 @@
 """How far the numbers of a method can be relied on: widths, cautions, repeats, limits by fitness."""
 
-from html import escape
 from typing import Final
 
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, bullets, joined, paragraph, table
+from agreement.report.page.markup import Block, bullets, joined, lines, paragraph, table
 from agreement.report.page.numbers import Cell, with_minus
 from agreement.report.sections.comparison import Comparison
 from agreement.stats.limits.limits_by_level import LEVELS
@@ -57,10 +56,9 @@ def by_level(one: Comparison) -> Block:
     ratio = [one.cell("ratio_limits", name) for name in _RATIO]
     if not all(cell.known for cell in ratio):
         return block
-    low, middle, high = (cell.with_interval(2) for cell in ratio)
+    words = [ratio_words(ratio[0].value), ratio_words(ratio[2].value)]
     return block + paragraph(
-        f"As a ratio, field over laboratory: {middle} on average, for one athlete between {low} and "
-        f"{high}; {ratio_words(ratio[0].value)} to {ratio_words(ratio[2].value)} the laboratory."
+        said("sentences", "ratio", middle=ratio[1], low=ratio[0], high=ratio[2], words=words)
     )
 
 
@@ -70,16 +68,7 @@ def firmness(one: Comparison) -> Block:
     if not low.known:
         return Block("")
     halved = one.cell("interval_width", "athletes_to_halve")
-    more = (
-        f" About {halved.shown(0)} athletes in all would halve that; the limits themselves would stay "
-        "as far apart."
-        if halved.known
-        else ""
-    )
-    return paragraph(
-        f"How exactly the limits are known: the 95 % interval of the lower one is {low.shown()} "
-        f"mL/kg/min wide, of the upper one {high.shown()}.{more}"
-    )
+    return paragraph(said("sentences", "firmness", low=low, high=high, halved=halved))
 
 
 def cautions(one: Comparison) -> Block:
@@ -104,7 +93,7 @@ def cautions(one: Comparison) -> Block:
                 cells["beside"] = one.cell(*_BESIDE[caution.code])
             told.append(said("sentences", caution.code, **cells))
         else:  # its numbers are counts, which no line of the results table says
-            told.append(escape(with_minus(caution.sentence)))
+            told.append(with_minus(caution.sentence))
     return paragraph("Before you rely on these numbers:") + bullets(told) if told else Block("")
 
 
@@ -138,5 +127,5 @@ def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
 def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:
     error, real, share = cells
     words = " (assumed, not measured here)" if error.note == "assumed" else ""
-    percent = "<br>".join(filter(None, [share.percent(1), share.percent_interval(1)]))
-    return (escape(name + words), str(error.n), error.stacked(), real.stacked(), percent)
+    percent = lines(share.percent(1), share.percent_interval(1))
+    return (name + words, str(error.n), error.stacked(), real.stacked(), percent)

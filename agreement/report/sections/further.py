@@ -1,9 +1,8 @@
 """Analyses that no section is written for: one table each, from what their records declare."""
 
 from collections.abc import Iterable
-from html import escape
 
-from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.formulas import formulas
 from agreement.report.sections.together import BESIDE
@@ -32,8 +31,7 @@ def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = A
     tables = [block for block in shown if block is not None]
     if not tables:
         return Block("")
-    inside = joined(tables).html
-    return Block(f"<details><summary>Further analyses</summary>{inside}</details>")
+    return fold("Further analyses", joined(tables))
 
 
 def _analysis(numbers: Numbers, analysis: Analysis) -> Block | None:
@@ -70,15 +68,13 @@ def _row(
         for one in analysis.statistics
     ]
     people = max(cell.n for cell in found)
-    name, part = escape(numbers.name(method, mode)), escape(group.replace("_", " "))
+    name, part = numbers.name(method, mode), group.replace("_", " ")
     return (name, part, *cells, str(people) if people else "")
 
 
 def _computed(analysis: Analysis) -> Block:
     """Say how its statistics are computed, and who published it."""
     said = (
-        f"{escape(one.statistic)}: {escape(one.how)} ({escape(one.source)})"
-        for one in formulas([analysis])
-        if one.analyses
+        f"{one.statistic}: {one.how} ({one.source})" for one in formulas([analysis]) if one.analyses
     )
     return paragraph(f"{'; '.join(said)}.")

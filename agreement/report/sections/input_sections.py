@@ -1,14 +1,15 @@
 """What went into the numbers: settings of the estimator, averaging of breaths, maximal effort."""
 
-from html import escape
 from math import isfinite
 from typing import Final
 
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.cohort import Cohort
 from agreement.physiology.inputs import WRIST, input_audit
-from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy.privacy import few
@@ -37,7 +38,7 @@ def inputs_block(cohort: Cohort, name: Names, *, discreet: bool = False) -> Bloc
         return paragraph("No field estimate says what its estimator was told.")
     blocks = []
     for (method, mode), own in audit.groupby(["method", "mode"]):
-        title = escape(name(str(method), str(mode)))
+        title = name(str(method), str(mode))
         told = own[own["input"] != "sensor"]
         wrong = told[told["to_correct"] == "yes"]
         wrongly = int(wrong["athlete_id"].nunique())
@@ -51,8 +52,7 @@ def inputs_block(cohort: Cohort, name: Names, *, discreet: bool = False) -> Bloc
         blocks.append(_sensors(own[own["input"] == "sensor"]))
         if len(wrong):
             listed = _input_table(f"{name.with_mode(str(method), str(mode))}: to correct", wrong)
-            summary = f"<summary>{title}: {counted(len(wrong), 'input')}</summary>"
-            blocks.append(Block(f"<details>{summary}{listed.html}</details>"))
+            blocks.append(fold(f"{title}: {counted(len(wrong), 'input')}", listed))
     return joined(blocks)
 
 
@@ -83,7 +83,7 @@ def out_of_range_block(cohort: Cohort, name: Names, *, discreet: bool = False) -
         people = own["athlete_id"].nunique()
         outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
         count = few(outside, people) if discreet else str(outside)
-        rows.append((escape(name.method(str(method))), str(people), count))
+        rows.append((name.method(str(method)), str(people), count))
     columns = ("equation", "people", "outside its range")
     return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
 
@@ -94,8 +94,8 @@ def _sensors(wrist: pd.DataFrame) -> Block:
         return Block("")
     names = ", ".join(sorted(wrist["athlete_id"].astype(str).unique()))
     count = wrist["athlete_id"].nunique()
-    said = f"{counted(count, 'athlete')} {'relies' if count == 1 else 'rely'} on a {WRIST}."
-    return Block(f"<details><summary>{escape(said)}</summary><p>{escape(names)}.</p></details>")
+    summary = f"{counted(count, 'athlete')} {'relies' if count == 1 else 'rely'} on a {WRIST}."
+    return fold(summary, paragraph(f"{names}."))
 
 
 def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
@@ -106,12 +106,12 @@ def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
     )
     rows = [
         (
-            escape(str(row["athlete_id"])),
+            str(row["athlete_id"]),
             INPUTS[row["input"]][0],
             f"{row['told']:g} {INPUTS[row['input']][1]}",
             f"{row['measured']:g} {INPUTS[row['input']][1]}",
             shown(row["expected_shift"], sign=True),
-            escape(row["note"]) or "none",
+            row["note"] or "none",
         )
         for row in order.to_dict("records")
     ]
@@ -133,9 +133,8 @@ def averaging_rules_block(results: StudyResults, numbers: Numbers) -> Block:
         return Block("")
     tables = [_rules_table(mode, found, numbers) for mode, found in results.averaging.items()]
     limits = [_limits_by_rule(method, mode, numbers) for method, mode in numbers.places(BY_RULE)]
-    if inside := "".join(block.html for block in limits):
-        words = "Limits of every method under every averaging rule"
-        tables.append(Block(f"<details><summary>{words}</summary>{inside}</details>"))
+    if any(block.html for block in limits):
+        tables.append(fold("Limits of every method under every averaging rule", *limits))
     return joined(tables)
 
 
@@ -149,7 +148,7 @@ def _limits_by_rule(method: str, mode: str, numbers: Numbers) -> Block:
         ]
         if cells[1].known:
             shown = [cell.shown(1, sign=True) for cell in cells]
-            rows.append((escape(rule), str(cells[0].n), *shown))
+            rows.append((rule, str(cells[0].n), *shown))
     if not rows:
         return Block("")
     columns = ("averaging rule", "athletes", "bias", "lower limit", "upper limit")
@@ -166,12 +165,12 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
     order = found.frame.sort_values("mean_vo2max", ascending=False, kind="stable").index.astype(str)
     rows = [
         (
-            f"<strong>{escape(rule)}, in use</strong>" if rule in found.in_use else escape(rule),
+            element("strong", f"{rule}, in use") if rule in found.in_use else rule,
             str(cell(rule, "mean_vo2max").n_pairs),
             cell(rule, "mean_vo2max").shown(2),
             cell(rule, "shift_of_bias").shown(2, sign=True),
             cell(rule, "share_more_median").percent(1, sign=True),
-            " to ".join(cell(rule, end).percent(1, sign=True) for end in ENDS),
+            Markup(" to ").join(cell(rule, end).percent(1, sign=True) for end in ENDS),
             cell(rule, "share_third_moved").percent(),
         )
         for rule in order
@@ -185,15 +184,8 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
         "8 of 10 tests",
         "in another third",
     )
-    highest, lowest = (f"{cell(rule, 'mean_vo2max').shown()}" for rule in (order[0], order[-1]))
-    said = (
-        f"The same breaths give {highest} mL/kg/min on average under {escape(order[0])} and {lowest} "
-        f"under {escape(order[-1])}: that much of a difference between two laboratories, or between "
-        "laboratory and field, may be the rule alone. The shift is what the bias would change by, were "
-        "the rule in use. In another third: tests that stand in another third of the squad, by their "
-        "rank among these tests; no published classes are used."
-    )
-    return paragraph(said) + table(
+    ends = [(rule, cell(rule, "mean_vo2max")) for rule in (order[0], order[-1])]
+    return paragraph(said("sentences", "averaging_rules", highest=ends[0], lowest=ends[1])) + table(
         f"The same breaths under every averaging rule ({mode}, mL/kg/min)",
         columns,
         rows,

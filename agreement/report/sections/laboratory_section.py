@@ -1,13 +1,12 @@
 """The laboratory by itself: how far its repeats lie apart, who changed, what the rule is worth."""
 
 from collections.abc import Collection
-from html import escape
 from typing import Final
 
 import pandas as pd
 
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, counted, plain, with_minus
 from agreement.report.sections.actions import losses, unconfirmed
 from agreement.stats.repeats.laboratory_itself import LaboratoryChange
@@ -50,8 +49,8 @@ def laboratory_sentences(
 def answer_block(results: StudyResults, numbers: Numbers, *, discreet: bool = False) -> Block:
     """Return the answer of a study that has no field method."""
     told = laboratory_sentences(results, numbers, discreet=discreet)
-    sentences = (f"<p><strong>{escape(one)}</strong></p>" for one in told)
-    return Block(f'<div id="verdict">{"".join(sentences)}<p class="note">{NO_FIELD}</p></div>')
+    sentences = (paragraph(element("strong", one)) for one in told)
+    return Block(element("div", *sentences, paragraph(NO_FIELD, "note"), id="verdict"))
 
 
 def next_block(
@@ -94,7 +93,7 @@ def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Blo
             name = _of(mode, results.laboratory_change)
             blocks.append(_changes(name, change, numbers, mode, named=kind == "squad"))
         blocks += [
-            paragraph(f"{_of(mode, results.averaging)}{with_minus(escape(rules.summary()))}")
+            paragraph(f"{_of(mode, results.averaging)}{with_minus(rules.summary())}")
             for mode, rules in results.averaging.items()
         ]
     return joined(block for block in blocks if block.html)
@@ -109,9 +108,9 @@ def _repeats(numbers: Numbers) -> Block:
             shift = numbers.get(_REPEATS, "mean_shift", method, mode, group)
             if not error.known:
                 continue
-            which = "all repeats" if group == "all" else f"test {escape(group)}"
+            which = "all repeats" if group == "all" else f"test {group}"
             moved = "" if group == "all" else shift.stacked(sign=True)
-            name = f"{escape(mode)}, {which}"
+            name = f"{mode}, {which}"
             rows.append((name, str(error.n), error.stacked(), moved or "see below"))
     if not rows:
         return Block("")
@@ -122,7 +121,7 @@ def _repeats(numbers: Numbers) -> Block:
 
 def _of(mode: str, modes: Collection[str]) -> str:
     """Return the mode as the start of a sentence, where there are several."""
-    return f"{escape(mode)}: " if len(modes) > 1 else ""
+    return f"{mode}: " if len(modes) > 1 else ""
 
 
 def _changes(
@@ -130,10 +129,8 @@ def _changes(
 ) -> Block:
     """Count who changed by more than the noise, and name them; everybody else is folded."""
     share = numbers.get("laboratory_change", "share_beyond_noise", LABORATORY, mode)
-    words = paragraph(
-        f"{name}{with_minus(escape(change.summary()))} Share: {share.percent()} "
-        f"({share.percent_interval()})."
-    )
+    summary = with_minus(change.summary())
+    words = paragraph(said("laboratory", "share", name=name, summary=summary, share=share))
     if not named:
         return words
     people = change.people
@@ -145,14 +142,13 @@ def _changes(
         return words + shown
     caption = f"{name}Changed by less than the noise (mL/kg/min)"
     summary = f"{counted(len(rest), 'athlete')} who changed by less than the noise"
-    folded = f"<details><summary>{summary}</summary>{_people(caption, rest).html}</details>"
-    return words + shown + Block(folded)
+    return words + shown + fold(summary, _people(caption, rest))
 
 
 def _people(caption: str, people: pd.DataFrame) -> Block:
     rows = [
         (
-            escape(str(one["athlete_id"])),
+            str(one["athlete_id"]),
             *(f"{one[name]:%Y-%m-%d}" for name in ("first_test", "last_test")),
             *(plain(one[name]) for name in ("before", "after")),
             plain(one["change"], sign=True),

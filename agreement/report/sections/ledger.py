@@ -1,21 +1,17 @@
 """Every row accounted for: what was read, what was used, what was left out and why."""
 
-from html import escape
 from typing import Final
 
 import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.errors import Problem
-from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
 from agreement.terms import DOUBTS, REASONS
 
-NOTES_STAY_OUT: Final = (
-    "Notes on the files are left out of an audit, for they name people and rows; "
-    "<code>agreement check</code> shows them to whoever keeps the study."
-)
 WITHDRAWN: Final = "withdrawn"
 _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 
@@ -27,7 +23,7 @@ def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame, name: Names) -> Block:
         return block + paragraph("No field value could be paired with a laboratory value.")
     counted = [
         (
-            escape(name(str(method), str(mode))),
+            name(str(method), str(mode)),
             str(len(own)),
             str(own["athlete_id"].nunique()),
             str(int((own["max_confirmed"] == "yes").sum())),
@@ -42,7 +38,7 @@ def files_block(flow: pd.DataFrame) -> Block:
     """Return the count of rows by file."""
     files = [
         (
-            f"<code>{escape(str(row['file']))}</code>",
+            code(row["file"]),
             *(str(row[name]) for name in ("rows_read", "used", "summarised", "excluded")),
         )
         for row in flow.to_dict("records")
@@ -56,7 +52,7 @@ def left_out_block(
 ) -> Block:
     """Return the reasons with their counts, the rows themselves, and the notes."""
     told = tuple(one for one in problems if one.reason not in DOUBTS)
-    notes = paragraph(NOTES_STAY_OUT) if discreet else _notes(told)
+    notes = paragraph(said("ledger", "notes_stay_out")) if discreet else _notes(told)
     notes = confirmed_block(problems, discreet=discreet) + notes
     if exclusions.empty:
         return paragraph("Nothing was left out.") + notes
@@ -66,9 +62,9 @@ def left_out_block(
     counts = counts.sort_values("reason", key=lambda reasons: reasons.map(order), kind="stable")
     rows = [
         (
-            f"{escape(REASONS.get(str(reason), ''))}<br><code>{escape(str(reason))}</code>",
-            "<br>".join(f"<code>{escape(name)}</code>" for name in own["file"]),
-            "<br>".join(map(str, own["rows"])),
+            lines(REASONS.get(str(reason), ""), code(reason)),
+            lines(*map(code, own["file"])),
+            lines(*map(str, own["rows"])),
         )
         for reason, own in counts.groupby("reason", sort=False)
     ]
@@ -82,9 +78,9 @@ def confirmed_block(problems: tuple[Problem, ...], *, discreet: bool = False) ->
     if not confirmed:
         return Block("")
     rows = {
-        (escape(DOUBTS[one.reason]), escape(one.remedy.split(":")[0]))
+        (DOUBTS[one.reason], one.remedy.split(":")[0])
         if discreet  # the evidence names people, and a reason may
-        else (escape(f"{one.file}: {one.what}"), escape(one.remedy)): None
+        else (f"{one.file}: {one.what}", one.remedy): None
         for one in confirmed
     }
     caption = "Looked wrong, and confirmed as right by whoever keeps the study"
@@ -110,19 +106,16 @@ def _notes(problems: tuple[Problem, ...]) -> Block:
         return Block("")
     rows = [
         (
-            f"<code>{escape(note.file)}</code>",
+            code(note.file),
             "whole file" if note.row is None else str(note.row),
-            escape(f"{note.what} {note.remedy}".strip()),
+            f"{note.what} {note.remedy}".strip(),
         )
         for note in notes[:_MOST_ROWS]
     ]
     shown = table("Notes on the files", ["file", "row", "what"], rows)
     rest = len(notes) - _MOST_ROWS
-    more = paragraph(
-        f"And {rest} more; <code>agreement check --json</code> lists them all.", "note"
-    )
-    html = f"<details><summary>{counted(len(notes), 'note')} on the files</summary>{shown.html}"
-    return Block(f"{html}{more.html if rest > 0 else ''}</details>")
+    more = [paragraph(said("ledger", "more_notes", rest=rest), "note")] if rest > 0 else []
+    return fold(f"{counted(len(notes), 'note')} on the files", shown, *more)
 
 
 def remarks(cohort: Cohort, *, discreet: bool) -> list[str]:

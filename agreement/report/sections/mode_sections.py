@@ -1,8 +1,8 @@
 """Readings beside a laboratory test of another mode: set apart, with the size of the mode effect."""
 
-from html import escape
+from markupsafe import Markup
 
-from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.markup import Block, absent, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.subsets import withheld_note
 from agreement.stats.limits.across_modes import AcrossModes
@@ -63,19 +63,19 @@ def _row(one: AcrossModes, numbers: Numbers) -> tuple[str, ...]:
     bias, lower, upper = (cells[name] for name in ("bias", "lower_limit", "upper_limit"))
     expected = [cells[f"expected_in_{who}"] for who in one.expected]
     return (
-        escape(numbers.name.with_mode(one.method, one.mode)),
-        escape(one.laboratory_mode),
+        numbers.name.with_mode(one.method, one.mode),
+        one.laboratory_mode,
         str(one.pairs.n),
         bias.stacked(sign=True),
         lower.stacked(),
         upper.stacked(),
-        _span(expected) if expected else '<span class="absent">not published</span>',
+        _span(expected) if expected else absent("not published"),
     )
 
 
-def _span(expected: list[Cell]) -> str:
+def _span(expected: list[Cell]) -> Markup:
     """Return the expected difference from cyclists to runners."""
     if not all(cell.known for cell in expected):
         return expected[0].stacked()
     runners, cyclists = expected[0], expected[-1]
-    return f"{cyclists.shown(sign=True)} to {runners.shown(sign=True)}"
+    return Markup(" to ").join([cyclists.shown(sign=True), runners.shown(sign=True)])

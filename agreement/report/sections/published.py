@@ -1,7 +1,6 @@
 """A printed table, reproduced: own against printed figures, by the source's own convention."""
 
 from dataclasses import dataclass
-from html import escape
 from math import isfinite, nan
 from pathlib import Path
 from typing import Any, Final
@@ -9,7 +8,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, table
+from agreement.report.page.markup import Block, absent, element, table
 from agreement.report.page.numbers import Cell, Numbers, plain
 from agreement.report.run.published_file import (
     COUNTS,
@@ -169,18 +168,18 @@ def _line(one: Printed, numbers: Numbers) -> tuple[str, ...]:
     """Return one figure beside our own, with one more digit than was printed."""
     figure = one.figure
     if one.without:
-        own, word = '<span class="absent">none</span>', f"not compared: {escape(one.without)}"
+        own, word = absent("none"), f"not compared: {one.without}"
     else:
         own = _own(one)
-        word = "agrees" if one.agrees else "<strong>differs</strong>"
+        word = "agrees" if one.agrees else element("strong", "differs")
         if figure.origin != PRINTED:
             word += f", {ORIGINS[figure.origin]}"
     return (
-        escape(numbers.name(figure.method, figure.mode)),
-        escape(_words(figure)),
+        numbers.name(figure.method, figure.mode),
+        _words(figure),
         plain(figure.value, figure.digits),
         own,
-        escape(one.convention) or "as here",
+        one.convention or "as here",
         word,
     )
 

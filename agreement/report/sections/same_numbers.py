@@ -1,9 +1,8 @@
 """The same number from another library: the table that sets theirs beside ours."""
 
 from collections.abc import Iterable
-from html import escape
 
-from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.markup import Block, code, fold, paragraph, table
 from agreement.report.page.numbers import counted, with_minus
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import MethodData
@@ -19,10 +18,10 @@ def same_numbers_block(methods: Iterable[tuple[str, MethodData]]) -> Block:
     pairs = most.pairs.sort_values(["lab_date", "lab_test_id"]).drop_duplicates("athlete_id")
     rows = [
         (
-            escape(one.statistic),
+            one.statistic,
             with_minus(f"{one.ours:.8g}"),
             with_minus(f"{one.theirs:.8g}"),
-            f"<code>{escape(one.function)}</code>",
+            code(one.function),
             str(one.digits),
         )
         for one in same_numbers(pairs, most.options.margin.limit)
@@ -30,9 +29,8 @@ def same_numbers_block(methods: Iterable[tuple[str, MethodData]]) -> Block:
     columns = ("statistic", "ours", "theirs", "their function", "digits in common")
     numeric = ("ours", "theirs", "digits in common")
     said = paragraph(
-        f"Computed here, now, on {escape(name)}: the first pair of "
+        f"Computed here, now, on {name}: the first pair of "
         f"each of {counted(most.n, 'athlete')}, by the functions that the study's numbers come from."
     )
     shown = table("The same number from another library", columns, rows, numeric=numeric)
-    summary = "<summary>The same number from another library</summary>"
-    return Block(f"<details>{summary}{said.html}{shown.html}</details>")
+    return fold("The same number from another library", said, shown)

@@ -1,7 +1,6 @@
 """Tables of bias and limits of parts of the pairs: by choice, or by kinds of people."""
 
 from collections.abc import Iterable
-from html import escape
 from typing import Final
 
 from agreement.report.page.machine import said
@@ -36,7 +35,7 @@ def parts_block(
         if cells[0].withheld:
             withheld.append(words)
         elif cells[0].n:
-            rows.append((escape(words), str(cells[0].n), *(cell.stacked() for cell in cells)))
+            rows.append((words, str(cells[0].n), *(cell.stacked() for cell in cells)))
     shown = table(caption, (by, *_COLUMNS), rows, numeric=_COLUMNS) if rows else Block("")
     return shown + withheld_note(withheld)
 

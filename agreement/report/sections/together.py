@@ -4,8 +4,6 @@ from collections.abc import Callable, Sequence
 from itertools import compress
 from typing import Any, Final, NamedTuple
 
-from markupsafe import Markup
-
 from agreement.figures.across_methods import (
     averaging_curves_alt,
     budgets_alt,
@@ -22,7 +20,7 @@ from agreement.figures.differences import (
 )
 from agreement.figures.structural import plot_structural, structural_alt
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block
+from agreement.report.page.markup import Block, fold
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
@@ -320,10 +318,4 @@ def _row(one: Comparison, cells: list[tuple[Cell, int]]) -> dict[str, Any]:
 
 def folded(one: Comparison, inside: Block) -> Block:
     """Return what there is of one method, folded under its name."""
-    return fold(f"{one.name}: details", inside, "method")
-
-
-def fold(summary: str, inside: Block, kind: str = "more") -> Block:
-    """Return a part of the page folded away; `summary` is plain text."""
-    shown = Markup('<details class="{}"><summary>{}</summary>{}</details>')
-    return Block(shown.format(kind, summary, Markup(inside.html)))
+    return fold(f"{one.name}: details", inside, kind="method")

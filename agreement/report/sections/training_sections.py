@@ -1,16 +1,16 @@
 """What training explains: which intensities sessions cover, and where a profile nearly ends."""
 
 from collections.abc import Callable, Iterable
-from html import escape
 from typing import Any, Final
 
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_alt, why_legend
 from agreement.physiology.session_fans import SessionFan, typical_fans
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.markup import Block, absent, fold, joined, lines, paragraph, table
 from agreement.report.page.numbers import Cell, counted, plain
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
@@ -20,8 +20,8 @@ from agreement.report.sections.together import across, folded
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 PANELS: Final = 2  # side by side; more would be too narrow to read
-TOO_FEW: Final = '<span class="absent">too few</span>'
-OWN: Final = '<span class="absent">own form</span>'
+TOO_FEW: Final = absent("too few")
+OWN: Final = absent("own form")
 OWN_FORM: Final = (
     "The estimate is this line itself: no bias is expected of it, only the spread that its standard "
     "error tells; what is left beside that comes from the cost of work, the day and the laboratory."
@@ -92,8 +92,8 @@ def _each_folded(
     """Return a section of each method, folded under its name where there are several."""
     found = [(one, section(one)) for one in comparisons]
     told = [(one, inside) for one, inside in found if inside.html]
-    fold = len(comparisons) > 1
-    return joined(folded(one, inside) if fold else inside for one, inside in told)
+    several = len(comparisons) > 1
+    return joined(folded(one, inside) if several else inside for one, inside in told)
 
 
 def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
@@ -108,10 +108,7 @@ def _explained(one: Comparison) -> Block:
     share = one.cell("intensity_coverage", "share_explained")
     if not share.known:
         return Block("")
-    return paragraph(
-        f"What the sessions covered explains {share.percent()} of the spread of the errors of "
-        f"{escape(one.name)} (95 % interval {share.percent_interval()}, {share.n} athletes)."
-    )
+    return paragraph(said("sentences", "explained", name=one.name, share=share))
 
 
 def _one_split(one: Comparison) -> Block:
@@ -128,7 +125,7 @@ def _one_split(one: Comparison) -> Block:
     caption = f"{one.name}: the error, split by the uptake measured in stages"
     each = [
         (
-            escape(str(row["athlete_id"])),
+            str(row["athlete_id"]),
             str(row["n_points"]),
             *(shown(row[part], sign=True) for part in PARTS),
         )
@@ -145,9 +142,7 @@ def _one_split(one: Comparison) -> Block:
     return (
         paragraph(told)
         + table(caption, columns, rows, numeric=columns[1:])
-        + Block(
-            f"<details><summary>{escape(one.name)}: pair by pair</summary>{listed.html}</details>"
-        )
+        + fold(f"{one.name}: pair by pair", listed)
     )
 
 
@@ -198,9 +193,9 @@ def _coverage_row(one: Comparison, group: str) -> tuple[str, ...]:
     explained = cell("share_explained").percent() or (OWN if own_form else TOO_FEW)
     bottom, top = cell("bottom_share_of_hr_max"), cell("top_share_of_hr_max")
     return (
-        escape(group),
+        group,
         str(top.n),
-        f"{bottom.percent()}<br>to {top.percent()}",
+        lines(bottom.percent(), Markup("to ") + top.percent()),
         cell("extrapolation_se").shown(),
         cell("expected_bias").shown(sign=True),
         cell("observed_error").stacked(sign=True),
@@ -225,8 +220,8 @@ def _athletes_table(one: Comparison) -> Block:
     )
     cells = [
         (
-            escape(str(row["athlete_id"])),
-            escape(row["training_profile"]) if isinstance(row["training_profile"], str) else "none",
+            str(row["athlete_id"]),
+            row["training_profile"] if isinstance(row["training_profile"], str) else "none",
             _reach(row),
             shown(row["extrapolation_se"]),
             shown(row["expected_bias"], sign=True),
@@ -236,8 +231,7 @@ def _athletes_table(one: Comparison) -> Block:
     ]
     caption = f"{one.name}: each athlete's sessions or stages, and the error (mL/kg/min)"
     listed = table(caption, columns, cells, numeric=columns[2:])
-    summary = f"<summary>{escape(one.name)}: athlete by athlete</summary>"
-    return Block(f"<details>{summary}{listed.html}</details>")
+    return fold(f"{one.name}: athlete by athlete", listed)
 
 
 def _reach(row: dict[Any, Any]) -> str:
@@ -272,15 +266,14 @@ def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
     """
     count = int(one.pairs["lab_test_id"].isin(next_door.keys()).sum())
     if not count:
-        return paragraph(f"{escape(one.name)}: no pair is near a boundary.")
+        return paragraph(f"{one.name}: no pair is near a boundary.")
     kinds = (("profile_bias", ""), ("borderline_moved", ", borderline moved"))
     names = sorted({group for kind, _ in kinds for group in one.groups(kind)} - {"all"})
     parts = [(f"{name}{words}", kind, name) for name in names for kind, words in kinds]
     moved = counted(count, "borderline pair")
     caption = f"{one.name}: bias with {moved} in their own profile, and moved (mL/kg/min)"
     shown = parts_block(one, caption, parts)
-    summary = f"<summary>{escape(one.name)}: {moved} moved</summary>"
-    return Block(f"<details>{summary}{shown.html}</details>")
+    return fold(f"{one.name}: {moved} moved", shown)
 
 
 def without_profile(comparisons: Iterable[Comparison], *, discreet: bool) -> Block:
@@ -308,14 +301,11 @@ def unclassified_block(profiles: pd.DataFrame) -> Block:
     if bare.empty:
         return Block("")
     rows = [
-        (escape(str(row["lab_test_id"])), escape(str(row["athlete_id"])), escape(row["note"]))
+        (str(row["lab_test_id"]), str(row["athlete_id"]), row["note"])
         for row in bare.to_dict("records")
     ]
     listed = table("Tests without a training profile", ("test", "athlete", "what lacks"), rows)
-    return Block(
-        f"<details><summary>{counted(len(bare), 'test')} without a training profile</summary>"
-        f"{listed.html}</details>"
-    )
+    return fold(f"{counted(len(bare), 'test')} without a training profile", listed)
 
 
 def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
@@ -341,13 +331,11 @@ def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
         return paragraph(said)
     rows = [
         (
-            *(escape(str(row[c])) for c in ("lab_test_id", "athlete_id", "stated", "profile")),
+            *(str(row[c]) for c in ("lab_test_id", "athlete_id", "stated", "profile")),
             " / ".join(plain(100 * row[f"zone{zone}"], 0) for zone in (1, 2, 3)),
         )
         for row in unlike.to_dict("records")
     ]
     columns = ("test", "athlete", "stated", "by the sessions", "time in zones 1 / 2 / 3 (%)")
     listed = table("Stated and computed training profiles that differ", columns, rows)
-    return paragraph(said) + Block(
-        f"<details><summary>{counted(len(unlike), 'test')} with two profiles</summary>{listed.html}</details>"
-    )
+    return paragraph(said) + fold(f"{counted(len(unlike), 'test')} with two profiles", listed)

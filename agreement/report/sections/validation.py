@@ -1,13 +1,12 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
-from html import escape
 from typing import Final
 
 from agreement import __version__
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph, table
-from agreement.report.page.numbers import Cell, Numbers, counted, plain
+from agreement.report.page.numbers import Numbers, plain
 from agreement.report.sections.checklists import Facts
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level
@@ -16,7 +15,6 @@ from agreement.report.sections.same_numbers import same_numbers_block
 from agreement.report.sections.subsets import parts_block
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
-from agreement.stats.limits.limits_of_agreement import STATISTICS as LIMITS
 from agreement.terms import NOT_ENOUGH_DATA
 
 _LINES = (
@@ -68,6 +66,15 @@ _RULES: Final = (
     ("nearest day alone", "summary_nearest"),
     ("last day alone", "summary_last"),
 )
+_QUOTED: Final = {
+    "bias": ("limits_of_agreement", "bias"),
+    "sd": ("limits_of_agreement", "sd_of_differences"),
+    "lower": ("limits_of_agreement", "lower_limit"),
+    "upper": ("limits_of_agreement", "upper_limit"),
+    "see": ("regression", "standard_error_of_estimate"),
+    "r": ("regression", "r"),
+    "mape": ("error", "mape"),
+}
 _AXES: Final = (
     ("mean of both, as here", "trend", "slope_on_mean"),
     ("laboratory", "slope_on_one_method", "slope_on_laboratory"),
@@ -86,12 +93,12 @@ def structure_block(one: Comparison) -> Block:
 def tests_block(one: Comparison) -> Block:
     """Return every test that was made of one method, significant or not, and why others were not."""
     rows = [
-        (escape(words), cell.shown(3) or f'<span class="absent">{escape(cell.reason)}</span>')
+        (words, cell.shown(3) or cell.missing)
         for name, statistic, words in _TESTS
         for cell in [one.cell(name, statistic)]
     ]
     rows += [
-        (f"bias of {escape(group)} is that of the mean of profiles (Holm)", cell.shown(3))
+        (f"bias of {group} is that of the mean of profiles (Holm)", cell.shown(3))
         for group in one.groups("profile_bias")
         for cell in [one.cell("profile_bias", "p_difference", group)]
         if cell.known
@@ -116,7 +123,7 @@ def _conventions(one: Comparison) -> Block:
     statistics = (("factor", 3), ("lower_limit", 1), ("upper_limit", 1))
     rows = [
         (
-            escape(words),
+            words,
             *(one.cell(analysis, name, group).shown(digits) for name, digits in statistics),
         )
         for words, group in CONVENTIONS.items()
@@ -150,7 +157,7 @@ def _rules(one: Comparison) -> Block:
 def _axes(one: Comparison) -> Block:
     """Return the slope of the difference by what stands on the horizontal axis."""
     rows = [
-        (escape(words), cell.stacked(2))
+        (words, cell.stacked(2))
         for words, analysis, statistic in _AXES
         for cell in [one.cell(analysis, statistic)]
     ]
@@ -163,82 +170,19 @@ def quotable_block(comparisons: tuple[Comparison, ...], facts: Facts) -> Block:
     """Return a methods and a results paragraph, numbers filled in, to be quoted."""
     if not comparisons:
         return paragraph("There is no result to quote: no pair was found.")
-    results = "".join(f"<p>{_result(one)}</p>" for one in comparisons)
-    if 'class="interval"' in results:
-        results += "<p>95 % intervals in brackets.</p>"
-    return Block(
-        f"<h3>Methods</h3><blockquote><p>{_methods(comparisons, facts)}</p></blockquote>"
-        f"<h3>Results</h3><blockquote>{results}</blockquote>"
-    )
+    limits = any(one.cell("limits_of_agreement", "upper_limit").known for one in comparisons)
+    told = {
+        "multiple": plain(z_of(0.95), 2) if limits else "",
+        "repeated": facts.pairs.duplicated(["athlete_id", "method", "mode"]).any(),
+        "results": [_result(one) for one in comparisons],
+    }
+    return Block(said("quotable", "block", facts=facts, version=__version__, **told))
 
 
-def _methods(comparisons: tuple[Comparison, ...], facts: Facts) -> str:
-    """Return what was done, with the study's own numbers."""
-    return (
-        f"VO2max from gas exchange was compared with field values of it in {escape(facts.size)} "
-        f"({escape(facts.people)}). The difference was taken as field minus laboratory; bias is its "
-        f"mean; {_limits_in_words(comparisons, facts)} {escape(facts.margin_sentence)} Computed with "
-        f"agreement {escape(__version__)}, seed {facts.options.report.seed}."
-    )
-
-
-def _limits_in_words(comparisons: tuple[Comparison, ...], facts: Facts) -> str:
-    """Say how limits were made, or that none are given."""
-    if not any(one.cell("limits_of_agreement", "upper_limit").known for one in comparisons):
-        return "no limits are given, for the athletes were too few."
-    repeated = facts.pairs.duplicated(["athlete_id", "method", "mode"]).any()
-    several = (
-        " Athletes with several pairs count once, in the unweighted-means form, and intervals come "
-        "from those of their parts (the MOVER method) or from resampling athletes (fewer "
-        "than 30: from leaving out each in turn)."
-        if repeated
-        else ""
-    )
-    return (
-        f"the bias plus and minus {plain(z_of(0.95), 2)} standard deviations (n \u2212 1) make the "
-        f"limits of agreement, each with its exact 95 % interval.{several}"
-    )
-
-
-def _result(one: Comparison) -> str:
-    """Return one method's numbers in sentences, as markup."""
-    name = f"<strong>{escape(one.name)}</strong>"
-    bias, sd, lower, upper = (one.cell("limits_of_agreement", name) for name in LIMITS)
-    if not lower.known:
-        return f"{name}: {_without_limits(one, bias)}"
-    words = (
-        f"{name}: in {counted(bias.n, 'athlete')} ({counted(bias.n_pairs, 'pair')}) the bias was "
-        f"{bias.with_interval()} mL/kg/min, the standard deviation of the differences "
-        f"{sd.shown()}, the limits of agreement {lower.with_interval()} and {upper.with_interval()}."
-    )
-    see, r, mape = (
-        one.cell(*place)
-        for place in (
-            ("regression", "standard_error_of_estimate"),
-            ("regression", "r"),
-            ("error", "mape"),
-        )
-    )
-    if see.known and r.known and mape.known:
-        words += (
-            f" The standard error of estimate was {see.shown()} mL/kg/min, the mean absolute error "
-            f"{mape.shown()} % of the laboratory value, r {r.shown(2)}."
-        )
-    return words
-
-
-def _without_limits(one: Comparison, bias: Cell) -> str:
-    """Say of too few athletes what can be said."""
-    if bias.withheld:
-        return "the numbers are withheld, for so few athletes could be recognised."
-    n, pairs = one.results.data.n, len(one.pairs)
-    who = f"{counted(n, 'athlete')} ({counted(pairs, 'pair')})"
-    if not bias.known:
-        return f"{who}, too few for any statement."
-    return (
-        f"in {who} the bias was {bias.with_interval()} mL/kg/min; {counted(n, 'athlete')} are too few "
-        "for limits of agreement."
-    )
+def _result(one: Comparison) -> dict[str, object]:
+    """Return what one method's sentences are made of."""
+    cells = {word: one.cell(*place) for word, place in _QUOTED.items()}
+    return {"name": one.name, "n": one.results.data.n, "pairs": len(one.pairs), **cells}
 
 
 def formulas_block(methods: tuple[Comparison, ...], numbers: Numbers) -> Block:

@@ -4,16 +4,16 @@ import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.errors import AgreementError
 from agreement.figures.run_chart import plot_control, plot_run, run_alt
-from agreement.report.page.markup import Block, bullets, heading, table
+from agreement.report.page.markup import Block, bullets, element, heading, table
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.run.earlier import HISTORY_FILE
 from agreement.report.run.exports import rounded_results
@@ -105,7 +105,8 @@ class Grown:
             caption="The laboratory's control, tested again and again, with its line.",
         )
         said = (
-            f"<b>{escape(name)}.</b> {escape(found.summary())}" for name, found in self.controls
+            Markup("{} {}").format(element("b", f"{name}."), found.summary())
+            for name, found in self.controls
         )
         return [*drawn, control], words + heading("The laboratory's control") + bullets(said)
 
@@ -141,11 +142,11 @@ class Grown:
             ]
         rows = [
             (
-                escape(f"{one['date']}: {self.name(one['method'], one['mode'])}"),
+                f"{one['date']}: {self.name(one['method'], one['mode'])}",
                 *(_shown(one[key], 0) for key in ("n", "n_pairs")),
                 _shown(one["bias"], 1),
                 *(_shown(one[key], 1) for key in ("lower_limit", "upper_limit")),
-                escape(one["verdict"]),
+                one["verdict"],
             )
             for one in history.astype({"verdict": "str"}).to_dict("records")
         ]

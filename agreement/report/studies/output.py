@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,7 @@ import pandas as pd
 
 from agreement.figures.forest import forest_alt, forest_height, plot_forest
 from agreement.report.page.html import Page
-from agreement.report.page.markup import paragraph, table
+from agreement.report.page.markup import Block, heading, paragraph, table
 from agreement.report.page.pictures import picture
 from agreement.report.page.texts import cautions_block
 from agreement.report.run.exports import write_tables
@@ -35,7 +34,7 @@ def write_compared(found: Compared, out: Path) -> list[Path]:
         (low, high), (lo, hi) = one.interval, one.ratio_interval
         rows.append(
             (
-                escape(f"{method}, {mode}"),
+                f"{method}, {mode}",
                 f"{one.difference:+.1f} ({low:+.1f} to {high:+.1f})",
                 f"{one.ratio:.2f} ({lo:.2f} to {hi:.2f})",
                 str(one.n_first + one.n_second - one.shared),
@@ -46,11 +45,11 @@ def write_compared(found: Compared, out: Path) -> list[Path]:
     content = {"compared": [str(found.first.folder.name), str(found.second.folder.name)]}
     lines = list(found.lines())
     title = f"{found.second.title} beside {found.first.title}"
-    shown = _beside(found) + words.html
+    shown = _beside(found) + words
     return _write(out, title, lines[1:], lines, shown, found.to_frame(), content)
 
 
-def _beside(found: Compared) -> str:
+def _beside(found: Compared) -> Block:
     """Draw bias and limits of each method in both reports."""
     rows = []
     for place in found.seasons:
@@ -63,7 +62,7 @@ def _beside(found: Compared) -> str:
                 name = f"{word}: {report.name(place)}"
                 rows.append({"name": name, "n": bias["n"], "bias": bias["value"], **ends, **limits})
     if not rows:
-        return ""
+        return Block("")
     own = pd.DataFrame(rows)
     height = forest_height(len(own) - 2)
     said = "; ".join(f"{one['name']} bias {one['bias']:.1f} mL/kg/min" for one in rows)
@@ -74,7 +73,7 @@ def _beside(found: Compared) -> str:
         caption="Bias (mark, with its interval) and limits of agreement (pale bar) in both reports.",
         height=height,
         narrow_height=height,
-    ).block.html
+    ).block
 
 
 def write_pool(pooled: Pooled, out: Path) -> list[Path]:
@@ -85,7 +84,7 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
         [_study_row(s.name, s.n, s.bias, s.error, s.freedom, s.sd, z) for s in pool.studies]
     )
     title = pooled.title or "Studies pooled"
-    drawn = ""
+    drawn = Block("")
     if pool.k > 1:
         kinds = (("typical squad", False), ("next squad", True))
         summary = pd.DataFrame([_pool_row(pool, name, new=new) for name, new in kinds])
@@ -97,19 +96,19 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
             "and of a typical squad; of the next squad, where 95 % of its athletes lie.",
             height=forest_height(len(own)),
             narrow_height=forest_height(len(own)),
-        ).block.html
+        ).block
     rows = [
         (
-            escape(study.name),
+            study.name,
             f"{study.bias:+.1f}",
             f"{study.sd:.1f}",
             str(study.n),
-            escape(source),
+            source,
         )
         for study, source in zip(pooled.studies, pooled.sources, strict=True)
     ]
     columns = ("study", "bias", "SD", "athletes", "source")
-    words = table("What was pooled", columns, rows, numeric=columns[1:4]).html
+    words = table("What was pooled", columns, rows, numeric=columns[1:4])
     lines = list(pool_lines(pooled))
     shown = lines[
         bool(pooled.title) + pool.k :
@@ -145,7 +144,7 @@ def _write(
     title: str,
     lines: Iterable[str],
     told: list[str],
-    shown: str,
+    shown: Block,
     frame: pd.DataFrame,
     content: dict[str, Any],
 ) -> list[Path]:
@@ -154,13 +153,13 @@ def _write(
 
     refuse_foreign(out)
     page = Page()
-    page.header.append(f"<h1>{escape(title)}</h1>")
+    page.add(heading(title, 1), ["header"])
     for line in lines:
-        page.add(paragraph(escape(line)).html, ["verdict"])
+        page.add(paragraph(line), ["verdict"])
     page.open_section("Numbers")
-    page.add(shown, [])
+    page.add(shown)
     page.open_section("Cautions")
-    page.add(cautions_block().html, [])
+    page.add(cautions_block())
     about = {
         "written_by": WRITTEN_BY,
         "version": version("lab-field-agreement"),

@@ -1,13 +1,12 @@
 """`agreement shelf`: one page over all reports below a folder."""
 
 from collections.abc import Iterator
-from html import escape
 from os import walk
 from pathlib import Path, PurePosixPath
 
 from agreement.errors import AgreementError
 from agreement.report.page.html import Page
-from agreement.report.page.markup import paragraph, table
+from agreement.report.page.markup import element, heading, lines, paragraph, table
 from agreement.report.run.folder import PROVENANCE
 from agreement.report.run.own_provenance import read_provenance
 from agreement.report.studies.reports import read_report
@@ -48,17 +47,17 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
         msg = f"There is no report of ours below {place}. 'agreement report STUDY' writes one."
         raise AgreementError(msg)
     page = Page()
-    page.header.append("<h1>Reports of this laboratory</h1>")
-    page.add(paragraph(f"{len(rows)} below this folder, by name.").html, ["verdict"])
+    page.add(heading("Reports of this laboratory", 1), ["header"])
+    page.add(paragraph(f"{len(rows)} below this folder, by name."), ["verdict"])
     page.open_section("Reports")
     columns = ("study and question", "kind", "date", "athletes", "verdicts")
-    page.add(table("Reports", columns, rows, numeric=("athletes",)).html, [])
+    page.add(table("Reports", columns, rows, numeric=("athletes",)))
     with whole_file(place / PAGE) as file:
         file.write(page.html("Reports of this laboratory").encode("utf-8"))
     return place / PAGE, len(rows)
 
 
-def _row(report: Path, shelf: Path) -> tuple[str, str, str, str, str]:
+def _row(report: Path, shelf: Path) -> tuple[str, ...]:
     """Return a report's line; one that cannot be read keeps its name and says so."""
     inside = PurePosixPath("/", (report / "report.html").relative_to(shelf).as_posix())
     link = inside.as_uri().removeprefix("file:///")
@@ -67,20 +66,20 @@ def _row(report: Path, shelf: Path) -> tuple[str, str, str, str, str]:
     several = " beside ".join(reversed(content.get("compared", []))) or content.get("pooled")
     title = str(study.get("title") or content.get("study") or several or report.name)
     question = str(study.get("question") or "")
-    name = f'<a href="{escape(link)}">{escape(title)}</a>' + (
-        f"<br>{escape(question)}" if question else ""
-    )
+    name = lines(element("a", title, href=link), question)
     kind, date = str(content.get("kind") or "several studies"), str(content.get("created", ""))[:10]
     try:
         found = read_report(report)
     except AgreementError:
-        return name, escape(kind), date, "", ""
-    lines = [
+        return name, kind, date, "", ""
+    biases = [
         (place, found.number(place, "limits_of_agreement", "bias")) for place in found.places()
     ]
-    n = max((int(line["n"]) for _, line in lines if line is not None), default=0)
-    verdicts = "<br>".join(
-        escape(f"{found.name(place)}: {_SAID.get(outcome, outcome)}")
-        for place, outcome in ((p, found.verdict(p).split(";")[0]) for p, _ in lines)
+    n = max((int(line["n"]) for _, line in biases if line is not None), default=0)
+    verdicts = lines(
+        *(
+            f"{found.name(place)}: {_SAID.get(outcome, outcome)}"
+            for place, outcome in ((p, found.verdict(p).split(";")[0]) for p, _ in biases)
+        )
     )
-    return name, escape(kind), date, str(n) if n else "", verdicts
+    return name, kind, date, str(n) if n else "", verdicts

@@ -1,11 +1,11 @@
 """The explore panel: other choices tried on a study; plot and limits follow, the verdict does not."""
 
-from html import escape
 from pathlib import Path
 from typing import Any, Final
 
 import ipywidgets as widgets
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.cohort import Cohort, read_cohort
 from agreement.errors import AgreementError
@@ -13,12 +13,17 @@ from agreement.figures.canvas import blank, settle, svg_text
 from agreement.figures.differences import plot_differences
 from agreement.figures.points import pair_words
 from agreement.figures.theme import house_style
+from agreement.report.page.markup import Block, element, paragraph
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.tables.study_edit import write_choices
 from agreement.terms import RESULT_COLUMNS, UNIT, counted
 
 _FARTHEST: Final = 5
+_WRITTEN: Final = (
+    "Written under [pairing]. The limit, its date, coverage and who counts are not changed from here: "
+    "what was agreed beforehand stays."
+)
 _WIDE: Final = widgets.Layout(width="420px")
 _WORDS: Final = {"description_width": "190px"}
 
@@ -160,20 +165,18 @@ class Explore:
             )
             settle(figure)
             svg = svg_text(figure)
-        self.said.value = f"<p>{self._mark()}{escape(said)}</p>{_farthest(pairs)}"
+        self.said.value = (paragraph(self._mark() + said) + _farthest(pairs)).html
         self.picture.value = svg[svg.index("<svg") :]
 
     def _nothing(self, words: str) -> None:
-        self.said.value, self.picture.value = f"<p>{self._mark()}{escape(words)}</p>", ""
+        self.said.value, self.picture.value = element("p", self._mark() + words), ""
 
-    def _mark(self) -> str:
+    def _mark(self) -> Markup:
         """Return the mark of choices that were tried after the fact."""
         if not self.tried:
-            return "<strong>As agreed.</strong> "
-        return (
-            f"<strong>Tried after the fact ({escape(', '.join(self.tried))}).</strong> The verdict "
-            "stays that of the agreed choices. "
-        )
+            return element("strong", "As agreed.") + " "
+        tried = element("strong", f"Tried after the fact ({', '.join(self.tried)}).")
+        return tried + " The verdict stays that of the agreed choices. "
 
     def write_choices(self) -> None:
         """Write the choices of pairing into study.toml; the agreed limit is not touched."""
@@ -182,22 +185,19 @@ class Explore:
         try:
             write_choices(self.folder, {"pairing": {key: now[key] for key in keys}})
         except (AgreementError, OSError) as error:
-            self.written.value = f"<p>{escape(str(error))}</p>"
+            self.written.value = element("p", str(error))
             return
-        self.written.value = (
-            "<p>Written under [pairing]. The limit, its date, coverage and who counts are not changed "
-            "from here: what was agreed beforehand stays.</p>"
-        )
+        self.written.value = element("p", _WRITTEN)
 
 
-def _farthest(pairs: Any) -> str:
+def _farthest(pairs: Any) -> Block:
     """Return the athletes whose differences are the largest, as a sentence."""
     order = (pairs["field"] - pairs["lab"]).abs().sort_values(ascending=False).index[:_FARTHEST]
     named = [
         f"{pairs.loc[i, 'athlete_id']} ({pairs.loc[i, 'field'] - pairs.loc[i, 'lab']:+.1f})"
         for i in order
     ]
-    return f"<p>Farthest from the laboratory: {escape(', '.join(named))}.</p>"
+    return paragraph(f"Farthest from the laboratory: {', '.join(named)}.")
 
 
 def explore(study: str | Path) -> Any:

@@ -1,7 +1,6 @@
 """The start panel: choose files, see each column as it is read, decide what is open, write the report."""
 
 import re
-from html import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
@@ -9,6 +8,7 @@ from typing import Any, Final
 import ipywidgets as widgets
 
 from agreement.errors import AgreementError
+from agreement.report.page.markup import Block, bullets, element, joined, paragraph
 from agreement.report.run.any_size import check_study, report_study
 from agreement.report.run.findings import grouped_findings
 from agreement.tables.columns import INPUTS
@@ -85,7 +85,7 @@ class Start:
         try:
             step()
         except (AgreementError, OSError) as error:
-            self.said.value = f"<pre>{escape(str(error))}</pre>"
+            self.said.value = element("pre", str(error))
 
     def read_files(self) -> None:
         """Propose a study from the files that were chosen."""
@@ -98,23 +98,22 @@ class Start:
             found = propose_study(self.study, chosen)
         self._show_columns(found)
         self._ask()
-        remarks = "".join(f"<li>{escape(remark)}</li>" for remark in found.remarks)
         open_ = f"{len(self.questions)} to decide above." if self.questions else "Nothing is open."
-        self.said.value = f"<p>{open_}</p><ul>{remarks}</ul>"
+        self.said.value = (paragraph(open_) + bullets(found.remarks)).html
 
     def _show_columns(self, found: Proposed) -> None:
         """Show one row per column, what it is read as in a menu."""
         lines, self.columns = [], []
         for row in found.preview.to_dict("records"):
             table, ours = str(row["table"]), str(row["ours"])
-            cells = [widgets.HTML(escape(str(row[name]))) for name in PREVIEW]
+            cells = [widgets.HTML(Block(str(row[name])).html) for name in PREVIEW]
             if row["your column"] != "-":
                 choices = [*INPUTS[table].columns, _NOT_READ]
                 menu = widgets.Dropdown(options=choices, value=ours, layout=_MENU)
                 self.columns.append((table, ours, menu))
                 cells[PREVIEW.index("ours")] = menu
             lines += cells
-        heads = [widgets.HTML(f"<strong>{escape(name)}</strong>") for name in PREVIEW]
+        heads = [widgets.HTML(element("strong", name)) for name in PREVIEW]
         self.table.children = (*heads, *lines)
 
     def _ask(self) -> None:
@@ -132,9 +131,8 @@ class Start:
                     options=choices, placeholder="choose or type", ensure_option=False
                 )
                 self.questions.append((at, control))
-                rows.append(
-                    widgets.HBox([control, widgets.HTML(escape(f"{where}, {key[1]}: {why}"))])
-                )
+                told = widgets.HTML(Block(f"{where}, {key[1]}: {why}").html)
+                rows.append(widgets.HBox([control, told]))
         self.asked.children = tuple(rows)
 
     def _text(self) -> str:
@@ -155,20 +153,18 @@ class Start:
         self.columns = [(t, o if m.value == _NOT_READ else m.value, m) for t, o, m in self.columns]
         self._ask()
         _, problems = check_study(self.study)
-        self.said.value = f"<pre>{escape(grouped_findings(problems))}</pre>"
+        self.said.value = element("pre", grouped_findings(problems))
 
     def write_report(self) -> None:
         """Write the report beside the study, and show its page."""
-        self.said.value = "<p>The report is being written; half a minute or so.</p>"
+        self.said.value = element("p", "The report is being written; half a minute or so.")
         out = self.place / f"{self.study.name}-report"
         written = report_study(self.study, out)
-        said = "".join(f"<p>{escape(one)}</p>" for one in written.verdict)
-        self.said.value = f"{said}<p>Written to {escape(str(written.folder))}.</p>"
+        told = [*written.verdict, f"Written to {written.folder}."]
+        self.said.value = joined(map(paragraph, told)).html
         page = (written.folder / "report.html").read_text(encoding="utf-8")
-        self.page.value = (
-            f'<iframe title="report" sandbox="allow-same-origin" style="width:100%;height:80vh" '
-            f'srcdoc="{escape(page)}"></iframe>'
-        )
+        frame = {"title": "report", "sandbox": "allow-same-origin", "srcdoc": page}
+        self.page.value = element("iframe", **frame, style="width:100%;height:80vh")
 
 
 def _rename(lines: list[str], table: str, ours: str, chosen: str) -> None:
