@@ -54,7 +54,7 @@ def test_what_was_confirmed_is_printed_with_reason_and_day_in_an_audit_without_t
     other = Problem("note", "trimmed", "lab.csv", 2, "mode", "Blanks.", "Nothing to do.")
     nothing = pd.DataFrame(columns=["file", "row", "id", "reason", "message"])
     page = left_out_block(nothing, (twins, other)).html
-    assert all(one in page for one in ("&#x27;A1&#x27; and &#x27;B1&#x27;", said, "1 note on"))
+    assert all(one in page for one in ("&#39;A1&#39; and &#39;B1&#39;", said, "1 note on"))
     audit = left_out_block(nothing, (twins, other), discreet=True).html
     assert "two ids carry the numbers of one person" in audit
     assert "Confirmed on 2026-06-01<" in audit

@@ -142,7 +142,7 @@ def test_nothing_comes_from_a_network_and_nothing_runs(page, elements):
 
 def test_cautions_are_in_page_and_notebook(squad, page):
     for caution in CAUTIONS:
-        assert caution in page.replace("&#x27;", "'")
+        assert caution in page.replace("&#39;", "'")
     assert "diagnose, clear or prescribe" in squad.text("report.ipynb")
 
 

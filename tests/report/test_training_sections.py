@@ -79,7 +79,7 @@ def test_a_panel_for_each_profile_and_the_table_beside_it(cohort):
     for profile in PROFILES:
         assert f"{profile}: the sessions of A" in said
         assert f">{profile}</th>" in words.html
-    assert "line&#x27;s standard error" in words.html
+    assert "line&#39;s standard error" in words.html
     assert "too few" in words.html
 
 
