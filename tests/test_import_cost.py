@@ -50,6 +50,6 @@ def test_the_kernel_of_a_report_loads_only_what_the_report_shows():
         "; report.change(), report.structure(), report.reporting_lists()"
     )
     loaded = loaded_after(code)
-    assert {"pandas", "pandera", "matplotlib"} <= loaded
-    unused = {"hypothesis", "nbformat", "nbclient", "typer"}
+    assert {"pandas", "matplotlib"} <= loaded
+    unused = {"nbformat", "nbclient", "typer"}
     assert unused.isdisjoint(loaded)

@@ -1,8 +1,8 @@
 """
 The rules a row must keep: plausible ranges, keys that do not repeat.
 
-pandera finds every breach in one lazy, vectorised pass (a few hundredths of a second for a million
-rows, so it runs on every table); `keep_rules` is the one place where breaches become our words.
+Breaches are found for whole columns at once (hundredths of a second for a million rows, so it runs
+on every table); `keep_rules` is the one place where they become our words.
 Codes are checked where they are translated (`codes`), once per distinct word instead of per row.
 """
 
@@ -78,23 +78,20 @@ def keep_rules(
     explained: odd cells that have a note already.
     Returns: for each column in `REQUIRED_VALUES`: where its value is outside the reject range.
     """
-    columns = {name: numbers[name] for name in numbers if name in RANGES}
-    frame = pd.DataFrame(columns, copy=False)
-    key_name = raw.table.key
-    if key is not None and key_name is not None:
-        frame[key_name] = np.where(key.codes < 0, -1 - np.arange(len(key.codes)), key.codes)
     refused: dict[str, Mask] = {}
-    breaches = _breaches(frame, key_name if key is not None else None)
+    breaches = _breaches(numbers)
     _stop_at_undecided_units(raw, numbers, findings)
     _stop_at_unlikely_people(raw, numbers, breaches, findings)
     for (column, rule), where in breaches.items():
-        if rule == "unique" and key is not None:
-            _report_duplicates(raw, column, key, where, findings)
-        elif rule == "reject" and column in REQUIRED_VALUES:
+        if rule == "reject" and column in REQUIRED_VALUES:
             refused[column] = where
         elif rule == "reject":
             _report_unknown(raw, column, numbers[column], where, findings)
             numbers[column] = np.where(where, np.nan, numbers[column])
+    if key is not None and raw.table.key is not None:
+        twice = (key.codes >= 0) & pd.Series(key.codes).duplicated(keep=False).to_numpy()
+        if twice.any():
+            _report_duplicates(raw, raw.table.key, key, twice, findings)
     for (column, rule), where in breaches.items():
         if rule == "warn":
             known = where & ~breaches.get((column, "reject"), np.zeros_like(where))
@@ -104,23 +101,13 @@ def keep_rules(
     return refused
 
 
-def _breaches(frame: pd.DataFrame, key: str | None) -> dict[tuple[str, str], Mask]:
-    """Return where each rule of each column is broken, found by pandera."""
-    if frame.empty:
-        return {}
-    from pandera.pandas import Check  # slow to import, and needed only when a study is read
-
+def _breaches(numbers: dict[str, Floats]) -> dict[tuple[str, str], Mask]:
+    """Return where each rule of each column is broken; an empty cell breaks none."""
     found: dict[tuple[str, str], Mask] = {}
-    for name in map(str, frame):
+    for name, values in numbers.items():
         if (usual := RANGES.get(name)) is not None:
-            for rule, low, high in (
-                ("warn", usual.warn_low, usual.warn_high),
-                ("reject", usual.reject_low, usual.reject_high),
-            ):
-                inside = Check.in_range(low, high, ignore_na=False)(frame[name]).check_output
-                found[name, rule] = ~np.asarray(inside, np.bool_) & frame[name].notna().to_numpy()
-    if key is not None:
-        found[key, "unique"] = frame[key].duplicated(keep=False).to_numpy()
+            found[name, "warn"] = (values < usual.warn_low) | (values > usual.warn_high)
+            found[name, "reject"] = (values < usual.reject_low) | (values > usual.reject_high)
     return {place: where for place, where in found.items() if where.any()}
 
 

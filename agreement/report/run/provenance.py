@@ -14,8 +14,7 @@ from agreement.report.run.folder import PROVENANCE, WRITTEN_BY, provenance_bytes
 from agreement.tables.options import Kind
 from agreement.tables.study import StudyTables
 
-DEPENDENCIES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "pandera")
-
+DEPENDENCIES: Final = ("numpy", "scipy", "pandas", "statsmodels", "pingouin", "matplotlib")
 
 NO_CHECKSUM: Final = "none given: each file is one person's"
 

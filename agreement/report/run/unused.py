@@ -5,7 +5,6 @@ from typing import Final
 
 UNUSED: Final = (
     "ipywidgets",  # seaborn looks for it, and it brings IPython: a quarter of a second
-    "hypothesis",  # pandera's made-up tables: most of a second, 17 MB
     "rfc3987_syntax",  # jsonschema's check of web addresses: a grammar built in two seconds
 )
 
