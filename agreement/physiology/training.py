@@ -4,7 +4,8 @@ The training profile of each laboratory test, from the sessions of the six weeks
 The window ends the day before the test. Too little data gives ``not enough data``, never a guess.
 """
 
-from typing import Final, NamedTuple
+from collections.abc import Iterable
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray
 from agreement.physiology.beat_times import HIGHEST_BPM
 from agreement.physiology.intensity import distribution_pattern, polarization_index
-from agreement.physiology.ledger import NOTHING, joined, set_aside_rows
+from agreement.physiology.ledger import NOTHING, set_aside_rows
 from agreement.physiology.profile_rules import (
     LOW_INTENSITY,
     Training,
@@ -47,6 +48,8 @@ PROFILE_COLUMNS: Final = [
     "zones",
     "note",
 ]
+_NUMBERS: Final = ("duration_min", "hr_min", "z1_min", "z2_min", "z3_min", "from_samples")
+_ROWS: Final = ["lab_test_id", "file", "row", "id"]
 TOO_FEW: Final = "no profile of the test after it"
 MORE_SESSIONS: Final = (
     "Add the athlete's other sessions of these weeks, with heart rate; or state training_profile "
@@ -100,25 +103,39 @@ def training_profiles(
     """
     sessions = zone_minutes(records, hr_max_bpm, rules)
     of_athlete = sessions.groupby("athlete_id", sort=False).indices
-    lines, behind, short = [], [], []
-    for test in tests.to_dict("records"):
-        own = sessions.iloc[of_athlete.get(test["athlete_id"], [])]
-        ago = (test["date"] - own["date"]).dt.days
-        window = own[(ago >= 1) & (ago <= rules.window_days)]
-        line = _profile(window, ago[window.index].to_numpy(), rules)
+    columns = {name: sessions[name].to_numpy() for name in _NUMBERS}
+    columns["day"] = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    columns["mode"] = pd.factorize(sessions["mode"])[0]
+    columns["intermittent"] = (sessions["intermittent"] == "yes").to_numpy(dtype=bool)
+    lines, behind, short, words = [], [], [], []
+    tested = tests["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    for test, day in zip(tests.to_dict("records"), tested, strict=True):
+        own = of_athlete.get(test["athlete_id"], np.empty(0, dtype=np.intp))
+        ago = day - columns["day"][own]
+        at = own[(ago >= 1) & (ago <= rules.window_days)]
+        line = _profile({name: column[at] for name, column in columns.items()}, day, rules)
         lines.append(
             {key: test[key] for key in ("lab_test_id", "athlete_id")}
             | {"stated": test["training_profile"]}
             | line
         )
         if line["profile"] != NOT_ENOUGH_DATA:
-            behind.append(window[["file", "row", "id"]].assign(lab_test_id=test["lab_test_id"]))
+            behind.append((at, test["lab_test_id"]))
         else:
-            words = f"{TOO_FEW}: {line['note']}"
-            short.append(set_aside_rows(window, "too_few_sessions", words, remedy=MORE_SESSIONS))
-    rows = _rows(behind)
-    lacking = joined(short).drop_duplicates(["file", "row"], ignore_index=True)
-    return TrainingProfiles(_frame(lines), rows, lacking[~lacking["id"].isin(rows["id"])])
+            short.append(at)
+            words += [f"{TOO_FEW}: {line['note']}"] * at.size
+    rows = sessions.iloc[_places(at for at, _ in behind)][["file", "row", "id"]]
+    names = [name for at, name in behind for _ in at]
+    rows = rows.reset_index(drop=True).assign(lab_test_id=pd.Series(names, dtype="str"))
+    alone = sessions.iloc[_places(short)]
+    lacking = set_aside_rows(alone, "too_few_sessions", words, remedy=MORE_SESSIONS)
+    lacking = lacking.drop_duplicates(["file", "row"], ignore_index=True)
+    lacking = lacking[~lacking["id"].isin(rows["id"])]
+    return TrainingProfiles(_frame(lines), rows[_ROWS], lacking)
+
+
+def _places(parts: Iterable[IntArray]) -> IntArray:
+    return np.concatenate([np.empty(0, dtype=np.intp), *parts])
 
 
 def zone_minutes(records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile) -> pd.DataFrame:
@@ -162,38 +179,37 @@ def _zone_seconds(
     return np.column_stack([whole - z2 - z3, z2, z3])
 
 
-def _profile(window: pd.DataFrame, days_ago: IntArray, rules: Profile) -> dict[str, object]:
-    """Return the profile of one window, or why there is none."""
-    minutes = float(window["duration_min"].sum())
-    weeks = len(np.unique((days_ago - 1) // 7))
+def _profile(window: dict[str, NDArray[Any]], day: int, rules: Profile) -> dict[str, object]:
+    """Return the profile of one window before a day, or why there is none."""
+    duration = window["duration_min"]
+    minutes = float(np.nansum(duration))
+    weeks = len(np.unique((day - window["day"] - 1) // 7))
     counted = float(window["hr_min"].sum())
     hr_share = min(counted / minutes, 1.0) if minutes else 0.0
     amount = {
-        "n_sessions": len(window),
+        "n_sessions": duration.size,
         "hours": minutes / 60,
         "weeks": weeks,
         "hr_share": hr_share,
     }
-    lacking = _lacking(len(window), minutes / 60, weeks, hr_share, rules)
+    lacking = _lacking(duration.size, minutes / 60, weeks, hr_share, rules)
     if lacking:
         return amount | {"profile": NOT_ENOUGH_DATA, "note": lacking}
     z1, z2, z3 = (float(window[f"z{i}_min"].sum()) / counted for i in (1, 2, 3))
+    of_mode = np.bincount(window["mode"], np.nan_to_num(duration))
     training = Training(
-        top=float(window.groupby("mode")["duration_min"].sum().max()) / minutes,
-        intermittent=float((window["intermittent"] == "yes").mean()),
+        top=float(of_mode.max()) / minutes,
+        intermittent=float(window["intermittent"].mean()),
         z1=z1,
         z3=z3,
-        long=float(
-            window.loc[window["duration_min"] >= rules.long_session_min, "duration_min"].sum()
-        )
-        / minutes,
-        median_min=float(window["duration_min"].median()),
+        long=float(duration[duration >= rules.long_session_min].sum()) / minutes,
+        median_min=float(np.nanmedian(duration)),
     )
     label = profile_label(training, rules)
     distance, other = nearest_boundary(training, rules)
     per_week = minutes / 60 / (rules.window_days / 7)
     ultra = per_week >= rules.ultra_hours_per_week
-    ultra &= float(window["duration_min"].max()) >= rules.ultra_longest_min
+    ultra &= float(np.nanmax(duration)) >= rules.ultra_longest_min
     return amount | {
         "profile": label,
         "borderline": "yes" if distance <= rules.borderline_points else "no",
@@ -245,13 +261,6 @@ def _frame(lines: list[dict[str, object]]) -> pd.DataFrame:
     return frame.astype({name: "str" if name in _TEXT else "float64" for name in PROFILE_COLUMNS})
 
 
-def _rows(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    columns = ["lab_test_id", "file", "row", "id"]
-    if parts:
-        return pd.concat(parts, ignore_index=True)[columns]
-    return pd.DataFrame({name: pd.Series(dtype="str") for name in columns}).astype({"row": "int64"})
-
-
 def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem, ...]:
     """
     Say where the computed profile is another than the stated one.
@@ -277,4 +286,8 @@ def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem,
     )
 
 
-NO_PROFILES: Final = TrainingProfiles(_frame([]), _rows([]), NOTHING)
+NO_PROFILES: Final = TrainingProfiles(
+    _frame([]),
+    pd.DataFrame({name: pd.Series(dtype="str") for name in _ROWS}).astype({"row": "int64"}),
+    NOTHING,
+)
