@@ -12,7 +12,7 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain, with_minus
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.lines.calibrated import LaboratoryEquivalent
-from agreement.stats.lines.own_correction import own_doubts
+from agreement.stats.lines.own_correction import OwnDoubts, own_doubts
 from agreement.stats.method_data import NO_SECOND_VISIT
 from agreement.terms import CARD_COLUMNS
 
@@ -24,6 +24,8 @@ SQUAD_ALONE = "without the own tests, by the squad's calibration:"
 TOGETHER = 2000  # athletes in one file of cards: what a browser opens without complaint
 LACKS = "the training lacks"
 NO_REAL = "no smallest real change:"
+OwnTests = tuple[int, int, OwnDoubts]
+_OF_DOUBTS = ("lab_date", "gap_days", "sensor", "mass_kg", "mass_mismatch_pct")
 OF_CHANGE = (NO_SECOND_VISIT, NO_REAL, "change of ")  # how notes on a change begin
 
 
@@ -62,16 +64,33 @@ def athlete_cards(
         .last()
     )
     latest = latest.assign(wrong_mass=wrong_mass(latest), wrong_hr_max=wrong_hr_max(latest))
+    own = {place: _own_tests(one) for place, one in results.items() if one.own_correction}
     rows = [
-        _card(row, results[row["method"], row["mode"]], numbers, lacking or {}, outside)
+        _card(row, results[place], own.get(place, {}), numbers, lacking or {}, outside)
         for row in latest.to_dict("records")
+        for place in [(row["method"], row["mode"])]
     ]
     return pd.DataFrame(rows, columns=CARD_COLUMNS)
+
+
+def _own_tests(result: Any) -> dict[str, OwnTests]:
+    """Return code, number of tests and what is doubtful of each athlete's own correction."""
+    pairs = result.data.pairs
+    columns = {name: pairs[name].to_numpy() for name in _OF_DOUBTS}
+    return {
+        str(athlete): (
+            int(result.data.athlete[at[0]]),
+            at.size,
+            own_doubts({name: column[at] for name, column in columns.items()}),
+        )
+        for athlete, at in pairs.groupby("athlete_id", sort=False).indices.items()
+    }
 
 
 def _card(
     row: dict[Any, Any],
     result: Any,
+    own: Mapping[str, OwnTests],
     numbers: Numbers,
     lacking: Mapping[str, str],
     outside: Collection[tuple[str, str, str]],
@@ -87,7 +106,7 @@ def _card(
         squad, kind = LaboratoryEquivalent(nan, nan, nan, DRUG), "none"
     equivalent, weight, after = squad, nan, nan
     if result.own_correction is not None and not limited:
-        equivalent, weight, after = _own(result, row, squad)
+        equivalent, weight, after = _own(result, row, squad, own[row["athlete_id"]])
         kind = "own"
     training = lacking.get(row["athlete_id"], "") if result.data.heart_rate_based else ""
     return {
@@ -110,20 +129,18 @@ def _card(
 
 
 def _own(
-    result: Any, row: dict[Any, Any], squad: LaboratoryEquivalent
+    result: Any, row: dict[Any, Any], squad: LaboratoryEquivalent, tested: OwnTests
 ) -> tuple[LaboratoryEquivalent, float, float]:
     """Return the athlete's own laboratory-equivalent, its weight, and what one more test leaves."""
-    people = result.data.pairs["athlete_id"].unique()  # sorted, as their codes are
-    code = int((people == row["athlete_id"]).argmax())
+    code, tests, doubts = tested
     found = result.own_correction.of_athlete(code, row["field"])
     after = result.own_correction.one_more(code)
-    mine = result.data.pairs[result.data.pairs["athlete_id"] == row["athlete_id"]]
     told = {
         "weight": f"{found.weight:.0%}".replace("%", " %"),
         "after": plain(after) if isfinite(after) else "",
     }
-    notes = [in_words(said("sentences", "own_tests", tests=len(mine), **told))]
-    notes.append(in_words(said("sentences", "own_doubts", **own_doubts(mine)._asdict())))
+    notes = [in_words(said("sentences", "own_tests", tests=tests, **told))]
+    notes.append(in_words(said("sentences", "own_doubts", **doubts._asdict())))
     if isfinite(squad.value):
         ends = f"{plain(squad.low)} to {plain(squad.high)}"
         notes.append(f"{SQUAD_ALONE} {plain(squad.value)} ({ends})")

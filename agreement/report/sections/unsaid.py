@@ -51,15 +51,16 @@ def silent(numbers: Numbers) -> dict[str, Cell]:
     """Return the analyses without a single number, none of them withheld, and a line that says why."""
     found: dict[str, Cell] = {}
     frame = numbers.frame
-    for name, rows in frame.groupby("analysis", sort=False):
-        codes = rows["note"].astype("str").str.extract(r"^(\w+)", expand=False)
-        told = codes.isin(list(_BY_CODE))
-        if rows["value"].notna().any() or codes.eq("suppressed").any() or not told.any():
-            continue
-        row = rows[told].iloc[0]
-        found[str(name)] = numbers.get(
-            str(name), row["statistic"], row["method"], row["mode"], row["group"]
-        )
+    codes = frame["note"].astype("str").str.extract(r"^(\w+)", expand=False)
+    said_why = frame.assign(told=codes.isin(list(_BY_CODE)), withheld=codes.eq("suppressed"))
+    said_why["known"] = frame["value"].notna() | said_why["withheld"]
+    analyses = said_why.groupby("analysis", sort=False)
+    mute = analyses["told"].any() & ~analyses["known"].any()
+    said_why = said_why[said_why["told"] & said_why["analysis"].isin(mute.index[mute])]
+    first = said_why.drop_duplicates("analysis")
+    place = ["analysis", "statistic", "method", "mode", "group"]
+    for key in first[place].astype("object").itertuples(index=False, name=None):
+        found[str(key[0])] = numbers.get(*key)
     return found
 
 

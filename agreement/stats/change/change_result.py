@@ -122,10 +122,10 @@ class Change(Result):
 
     def chance_said(self, athlete_id: object) -> str:
         """Say how likely the latest change of an athlete is a true one worth having; mostly nothing."""
-        own = self.changes[self.changes["athlete_id"] == athlete_id]
-        if own.empty or self.real.own is None:
+        own = np.flatnonzero(self.changes["athlete_id"].to_numpy() == athlete_id)
+        if not own.size or self.real.own is None:
             return ""
-        field_change = float(own["field"].iloc[-1])
+        field_change = float(self.changes["field"].to_numpy()[own[-1]])
         found = true_change(
             self.changes["lab"],
             self.changes["field"],

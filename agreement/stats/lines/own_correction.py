@@ -1,5 +1,6 @@
 """The athlete's own correction: how far off is his number, and what would one more test buy."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from math import nan
@@ -266,18 +267,20 @@ def own_correction(
     )
 
 
-def own_doubts(mine: pd.DataFrame) -> OwnDoubts:
+def own_doubts(mine: Mapping[str, npt.ArrayLike]) -> OwnDoubts:
     """
     Say what makes an athlete's own correction doubtful for the latest field value.
 
     mine: the athlete's pairs: columns lab_date, gap_days, sensor, mass_kg, mass_mismatch_pct.
     """
-    ordered = mine.sort_values("lab_date", kind="stable")
-    late = -int(ordered["gap_days"].iloc[-1])
-    sensors = set(ordered["sensor"].dropna()) - {"unknown"}
-    told = ordered["mass_kg"] * (1.0 + ordered["mass_mismatch_pct"] / 100.0)
-    changed = 100.0 * (told / told.iloc[-1] - 1.0).abs() > MASS_WITHIN_PCT
-    return OwnDoubts(late if late > OLD_DAYS else 0, len(sensors) > 1, bool(changed.any()))
+    last = int(np.argsort(np.asarray(mine["lab_date"]), kind="stable")[-1])
+    late = -int(np.asarray(mine["gap_days"])[last])
+    sensors = {one for one in np.asarray(mine["sensor"]).tolist() if isinstance(one, str)}
+    mismatch = np.asarray(mine["mass_mismatch_pct"], dtype=np.float64)
+    told = np.asarray(mine["mass_kg"], dtype=np.float64) * (1.0 + mismatch / 100.0)
+    changed = 100.0 * np.abs(told / told[last] - 1.0) > MASS_WITHIN_PCT
+    several = len(sensors - {"unknown"}) > 1
+    return OwnDoubts(late if late > OLD_DAYS else 0, several, bool(changed.any()))
 
 
 def own_correction_of(data: MethodData) -> OwnCorrection:
