@@ -44,8 +44,9 @@ __all__ = ["Cohort", "TableError", "bootstrap", "cluster_resampling", "concordan
 def __getattr__(name: str) -> object:
     """Import a public name when it is first used."""
     if name not in _WHERE:
-        message = f"module 'agreement' has no attribute {name!r}; it offers {', '.join(__all__)}"
-        raise AttributeError(message)
+        raise AttributeError(
+            f"module 'agreement' has no attribute {name!r}; it offers {', '.join(__all__)}"
+        )
     from importlib import import_module
 
     value: object = getattr(import_module(f"agreement.{_WHERE[name]}"), name)

@@ -142,8 +142,10 @@ class Cohort:
                 study, laboratory.frame, sessions=laboratory.sessions, training=laboratory.training
             )
         except TableError as error:
-            stops = (problem for problem in error.problems if problem.severity == "stop")
-            raise StoppedReadings(stops, (*error.problems, *known)) from error
+            raise StoppedReadings(
+                (problem for problem in error.problems if problem.severity == "stop"),
+                (*error.problems, *known),
+            ) from error
         return cls(study, laboratory, readings, pair(study, laboratory, readings))
 
     @classmethod
@@ -379,12 +381,10 @@ class Cohort:
         modes = [one for name, one in self.methods if name == method]
         if not modes:
             known = ", ".join(f"'{name}'" for name in dict.fromkeys(m for m, _ in self.methods))
-            message = (
+            raise ValueError(
                 f"`method` must be one of {known or 'none: there are no pairs'}; got {method!r}"
             )
-            raise ValueError(message)
         if mode not in modes and (mode is not None or len(modes) > 1):
             known = ", ".join(f"'{one}'" for one in modes)
-            message = f"`mode` of '{method}' must be one of {known}; got {mode!r}"
-            raise ValueError(message)
+            raise ValueError(f"`mode` of '{method}' must be one of {known}; got {mode!r}")
         return method, modes[0] if mode is None else mode

@@ -52,8 +52,7 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
     for column in ("analysis", "method", "mode"):
         if column in frame and len(set(frame[column])) > 1:
             named = ", ".join(sorted(map(str, set(frame[column]))))
-            message = f"rows of several values of '{column}' ({named}); choose those of one"
-            raise ValueError(message)
+            raise ValueError(f"rows of several values of '{column}' ({named}); choose those of one")
     frame = _one_group(frame)
     keyed = set(KEY_COLUMNS) <= set(frame.columns)
     found = {}
@@ -69,6 +68,7 @@ def _one_group(frame: pd.DataFrame) -> pd.DataFrame:
     if len(names) < 2:
         return frame
     if "all" not in names:
-        message = f"rows of several groups ({', '.join(map(str, names))}); choose those of one"
-        raise ValueError(message)
+        raise ValueError(
+            f"rows of several groups ({', '.join(map(str, names))}); choose those of one"
+        )
     return frame[frame["group"] == "all"]

@@ -61,8 +61,9 @@ def plot_differences(
         ax = plt.gca()
     f, x = np.asarray(field, dtype=np.float64), np.asarray(lab, dtype=np.float64)
     if f.ndim != 1 or f.shape != x.shape:
-        message = f"`field` and `lab` must be of one length; got shapes {f.shape} and {x.shape}"
-        raise ValueError(message)
+        raise ValueError(
+            f"`field` and `lab` must be of one length; got shapes {f.shape} and {x.shape}"
+        )
     sure = np.ones(f.size, np.bool_) if confirmed is None else np.asarray(confirmed, np.bool_)
     pairs = pd.DataFrame(
         {

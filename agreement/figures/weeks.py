@@ -45,8 +45,7 @@ def weeks_svg(
     1
     """
     if not tests:
-        msg = "A picture of weeks needs one laboratory test at least."
-        raise ValueError(msg)
+        raise ValueError("A picture of weeks needs one laboratory test at least.")
     known = equivalent is not None and equivalent.known
     panel = _Panel(field, tests, half_width or 0.0, equivalent if known else None)
     parts = [*panel.grid(), *panel.noise(half_width), *panel.readings(name)]

@@ -108,8 +108,7 @@ def raw_files_account(names: "Collection[str]", owners: pd.DataFrame) -> RowFate
     owners = owners[owners["id"].notna()]  # a row without an id has no file
     at = pd.Index(owners["id"]).get_indexer(pd.Index(identity))
     if (at < 0).any():
-        msg = f"No account of the owner of {', '.join(identity[at < 0])}."
-        raise RuntimeError(msg)
+        raise RuntimeError(f"No account of the owner of {', '.join(identity[at < 0])}.")
     owner = settled(owners.iloc[at])
     no_row = pd.Series([pd.NA] * len(identity), dtype="Int64")
     return RowFates(no_row, identity, owner.reason, owner.text, owner.alone)

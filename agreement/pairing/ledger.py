@@ -93,8 +93,9 @@ def set_aside_lines(
         if table in ("breaths", "samples"):
             lines[table] = lines[table].assign(row=pd.array([pd.NA] * int(own.sum()), "Int64"))
     if len(every):
-        msg = f"Lines left out of a file that is no table: {sorted(set(every['file']))}."
-        raise RuntimeError(msg)
+        raise RuntimeError(
+            f"Lines left out of a file that is no table: {sorted(set(every['file']))}."
+        )
     return lines
 
 
@@ -152,11 +153,10 @@ def close(
         (used, summarised), gone, read = each.counts(), withdrawn.get(file, 0), rows_read[table]
         excluded = len(out) + gone
         if read != used + summarised + excluded:
-            msg = (
+            raise RuntimeError(
                 f"{file}: {read} rows read, but {used} used, {summarised} summarised and "
                 f"{excluded} excluded."
             )
-            raise RuntimeError(msg)
         flow.append((file, read, used, summarised, excluded))
         lines[file] = pd.concat([out, _withdrawn_line(gone, texts)]) if gone else out
     return _exclusions(lines, texts), pd.DataFrame(flow, columns=FLOW_COLUMNS)

@@ -71,8 +71,7 @@ def averaging_rule(text: str) -> Rule:
     """
     plain = normalised_rule(text)
     if plain is None or plain == UNKNOWN_RULE:
-        message = f"`rule` must be {GRAMMAR.rsplit(' or ', 1)[0]}; got {text!r}"
-        raise ValueError(message)
+        raise ValueError(f"`rule` must be {GRAMMAR.rsplit(' or ', 1)[0]}; got {text!r}")
     numbers = [int(number) for number in re.findall(r"\d+", plain)]
     kind = plain.split(" ", 1)[0]
     unit = "s" if plain.endswith(" s") else "breaths"
@@ -131,11 +130,13 @@ def vo2max_under_rules(
     """
     times, uptake = np.asarray(t_s, dtype=np.float64), np.asarray(vo2, dtype=np.float64)
     if times.shape != uptake.shape or times.ndim != 1:
-        message = f"`t_s` and `vo2` must be equally long rows; got {times.shape}, {uptake.shape}"
-        raise ValueError(message)
+        raise ValueError(
+            f"`t_s` and `vo2` must be equally long rows; got {times.shape}, {uptake.shape}"
+        )
     if not (times[1:] > times[:-1]).all():
-        message = "`t_s` must rise from breath to breath; drop repeated and backward times first"
-        raise ValueError(message)
+        raise ValueError(
+            "`t_s` must rise from breath to breath; drop repeated and backward times first"
+        )
     parsed = [averaging_rule(rule) for rule in rules]
     known = np.isfinite(uptake)
     kept = uptake if known.all() else uptake[known]

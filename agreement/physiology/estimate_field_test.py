@@ -81,25 +81,25 @@ def estimate_field_test(
     """
     row = protocol(protocol_id)
     if row.stages:
-        message = f"{protocol_id!r} takes several stages a result; give it as a table field_tests"
-        raise ValueError(message)
+        raise ValueError(
+            f"{protocol_id!r} takes several stages a result; give it as a table field_tests"
+        )
     needed = [name for name in row.inputs if name != "sex"]
     known = [name for name in INPUT_UNITS if name != "sex"]
     if strange := [name for name in inputs if name not in known]:
-        message = f"{strange[0]!r} is no input; {protocol_id} takes {', '.join(needed)}"
-        raise ValueError(message)
+        raise ValueError(f"{strange[0]!r} is no input; {protocol_id} takes {', '.join(needed)}")
     steps = ["stage"] if row.stage_rule is not None and row.stage_rule.speed is not None else []
     if lacking := [
         name for name in needed if name not in inputs and not (steps and "stage" in inputs)
     ]:
-        message = f"{protocol_id} needs {', '.join(f'{n} [{INPUT_UNITS[n]}]' for n in lacking)}"
-        raise ValueError(message)
+        raise ValueError(
+            f"{protocol_id} needs {', '.join(f'{n} [{INPUT_UNITS[n]}]' for n in lacking)}"
+        )
     values = {name: np.atleast_1d(np.asarray(v, np.float64)) for name, v in inputs.items()}
     values["sex"] = np.atleast_1d(np.asarray(sex, dtype=object))
     spread = dict(zip(values, np.broadcast_arrays(*values.values()), strict=True))
     if odd := set(spread["sex"]) - set(SEXES):
-        message = f"`sex` must be one of {', '.join(SEXES)}; got {min(map(str, odd))!r}"
-        raise ValueError(message)
+        raise ValueError(f"`sex` must be one of {', '.join(SEXES)}; got {min(map(str, odd))!r}")
     n = len(spread["sex"])
     rows = pd.DataFrame(spread).reindex(columns=[*known, "sex"])
     rows = rows.assign(file="", row=np.arange(n), id="", mode=row.mode).astype({"sex": "str"})

@@ -33,8 +33,7 @@ def protocol(protocol_id: str) -> FieldProtocol:
     if protocol_id not in PROTOCOLS:
         near = get_close_matches(protocol_id, PROTOCOLS, n=3)
         hint = f"; the nearest are {', '.join(near)}" if near else ""
-        message = f"{protocol_id!r} is no protocol{hint}"
-        raise ValueError(message)
+        raise ValueError(f"{protocol_id!r} is no protocol{hint}")
     return PROTOCOLS[protocol_id]
 
 

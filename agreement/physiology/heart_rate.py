@@ -230,11 +230,11 @@ def heart_rate_extrapolation(
     """
     pulse, uptake = np.asarray(hr, dtype=np.float64), np.asarray(vo2, dtype=np.float64)
     if pulse.shape != uptake.shape or pulse.ndim != 1:
-        message = f"`hr` and `vo2` must be equally long rows; got {pulse.shape} and {uptake.shape}"
-        raise ValueError(message)
+        raise ValueError(
+            f"`hr` and `vo2` must be equally long rows; got {pulse.shape} and {uptake.shape}"
+        )
     if not (np.isfinite(pulse).all() and np.isfinite(uptake).all()):
-        message = "`hr` and `vo2` must hold numbers only; drop missing points first"
-        raise ValueError(message)
+        raise ValueError("`hr` and `vo2` must hold numbers only; drop missing points first")
     used = pulse <= guards.maximum_share_of_hr_max * hr_max
     sums = point_sums(
         np.zeros(int(used.sum()), dtype=np.int64), pulse[used], uptake[used], groups=1

@@ -51,8 +51,7 @@ def heart_rate_maximum(
     Raises ValueError if the formula has no such name.
     """
     if formula not in HR_MAX_FORMULAS:
-        message = f"`formula` must be one of {', '.join(HR_MAX_FORMULAS)}; got {formula!r}"
-        raise ValueError(message)
+        raise ValueError(f"`formula` must be one of {', '.join(HR_MAX_FORMULAS)}; got {formula!r}")
     return HR_MAX_FORMULAS[formula].by_age(np.asarray(age_years, dtype=np.float64))
 
 

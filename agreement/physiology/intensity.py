@@ -79,7 +79,8 @@ def distribution_pattern(z1: float, z2: float, z3: float) -> str:
 
 def _two_decimals(z1: float, z2: float, z3: float) -> tuple[float, float, float]:
     if min(z1, z2, z3) < 0 or abs(z1 + z2 + z3 - 1) > 1e-6:
-        message = f"`z1`, `z2` and `z3` must be shares that sum to 1; got {z1:g}, {z2:g}, {z3:g}"
-        raise ValueError(message)
+        raise ValueError(
+            f"`z1`, `z2` and `z3` must be shares that sum to 1; got {z1:g}, {z2:g}, {z3:g}"
+        )
     low, middle = round(z1, 2), round(z2, 2)
     return low, middle, max(round(1 - low - middle, 2), 0.0)

@@ -91,11 +91,10 @@ class Account:
         summarised = sum(result.summarised for result in self.results)
         excluded = sum(self.reasons().values())
         if self.read.rows_read != used + summarised + excluded:
-            msg = (
+            raise RuntimeError(
                 f"{self.reader.name}: {self.read.rows_read} rows read, but {used} used, "
                 f"{summarised} summarised and {excluded} excluded."
             )
-            raise RuntimeError(msg)
         return self.reader.name, self.read.rows_read, used, summarised, excluded
 
     def reasons(self) -> dict[str, int]:

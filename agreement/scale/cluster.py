@@ -59,11 +59,10 @@ class ClusterEngine:
         try:
             results: list[Any] = self.client.gather(list(futures))
         except KilledWorker as error:
-            msg = (
+            raise AgreementError(
                 "Workers of the cluster were lost again and again on the same part, most likely for "
                 "want of memory. Give them more, or make the parts smaller."
-            )
-            raise AgreementError(msg) from error
+            ) from error
         return results
 
 
@@ -81,8 +80,7 @@ def cluster(scheduler: str) -> Iterator[ClusterEngine]:
         raise AgreementError(INSTALL) from error
     is_file = "://" not in scheduler and Path(scheduler).suffix == ".json"
     if is_file and not Path(scheduler).is_file():
-        msg = f"There is no scheduler file {scheduler}."
-        raise AgreementError(msg)
+        raise AgreementError(f"There is no scheduler file {scheduler}.")
 
     class ClosedByUs(Client):
         """One that half made, as where nobody answers, does not wait for its own end."""
@@ -97,8 +95,9 @@ def cluster(scheduler: str) -> Iterator[ClusterEngine]:
         made: Callable[..., Any] = ClosedByUs  # the library has no types
         client = made(**place, timeout=CONNECT_S, set_as_default=False)
     except Exception as error:  # what an address of any kind makes its transport raise
-        msg = f"No scheduler answers at {scheduler}. Check the address, and that it is running."
-        raise AgreementError(msg) from error
+        raise AgreementError(
+            f"No scheduler answers at {scheduler}. Check the address, and that it is running."
+        ) from error
     try:
         _require_workers(client, scheduler)
         _require_same_versions(client)
@@ -117,19 +116,19 @@ def _require_readable(scheduler: str, *, is_file: bool) -> None:
     except (OSError, ValueError):  # no text, or no whole JSON
         address = None
     if not isinstance(address, str) or "://" not in address:
-        msg = (
+        raise AgreementError(
             f"{scheduler} is no whole scheduler file: it names no address. Start the scheduler with "
             "--scheduler-file and wait until it has written it."
         )
-        raise AgreementError(msg)
 
 
 def _require_workers(client: Any, scheduler: str) -> None:
     try:
         client.wait_for_workers(1, timeout=WAIT_S)
     except TimeoutError as error:
-        msg = f"The scheduler at {scheduler} has no workers. Start some and try again."
-        raise AgreementError(msg) from error
+        raise AgreementError(
+            f"The scheduler at {scheduler} has no workers. Start some and try again."
+        ) from error
 
 
 def _require_same_versions(client: Any) -> None:
@@ -157,8 +156,7 @@ def _require_same_versions(client: Any) -> None:
     unequal = [f"{who} has {text}" for who, text in found.items() if text != here]
     if unequal:
         more = f" (and {len(unequal) - 1} more differ)" if len(unequal) > 1 else ""
-        msg = (
+        raise AgreementError(
             f"The cluster cannot be used: {unequal[0]}{more}; this machine has {here}. "
             "Install the same versions everywhere."
         )
-        raise AgreementError(msg)

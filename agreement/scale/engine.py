@@ -93,11 +93,10 @@ class LocalEngine:
             except BrokenProcessPool:
                 continue  # a worker is gone; what it had not finished is done again
             return
-        msg = (
+        raise AgreementError(
             f"Workers were lost {LOST_AGAIN} times, most likely for want of memory. "
             "Use fewer --workers, or smaller parts."
         )
-        raise AgreementError(msg)
 
     def _one_pool(
         self,
@@ -177,12 +176,11 @@ def engine(workers: int | None = None, scheduler: str | None = None) -> Iterator
     Raises AgreementError if both are given, or the cluster cannot be used; the sentence says why.
     """
     if workers is not None and (workers < 1 or scheduler is not None):
-        msg = (
+        raise AgreementError(
             f"--workers must be 1 or more; got {workers}."
             if workers < 1
             else "Give --workers for this machine or --scheduler for a cluster, not both."
         )
-        raise AgreementError(msg)
     if scheduler is None:
         yield LocalEngine(workers or default_workers())
         return

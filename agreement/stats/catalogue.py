@@ -40,11 +40,11 @@ def _in_order(records: list[Analysis]) -> tuple[Analysis, ...]:
     places: dict[str, int] = {}
     for one in ordered:
         if one.name in places or one.place in places.values():
-            msg = f"two analyses share the name or the place of '{one.name}' ({one.place})"
-            raise ValueError(msg)
+            raise ValueError(
+                f"two analyses share the name or the place of '{one.name}' ({one.place})"
+            )
         if one.of and one.of not in places:
-            msg = f"'{one.name}' takes the result of '{one.of}', which is not before it"
-            raise ValueError(msg)
+            raise ValueError(f"'{one.name}' takes the result of '{one.of}', which is not before it")
         places[one.name] = one.place
     return tuple(ordered)
 

@@ -51,8 +51,7 @@ class MethodResults(Mapping[str, Any]):
         """Return the result of an analysis of the catalogue; None where it was not possible."""
         if name in BY_NAME:
             return self.found.get(name)
-        msg = f"no analysis is called '{name}'"
-        raise AttributeError(msg)
+        raise AttributeError(f"no analysis is called '{name}'")
 
     def __dir__(self) -> list[str]:
         """Name the analyses too."""

@@ -145,8 +145,7 @@ class Analysis:
         Privacy(self.privacy)  # whoever passes None has not thought about it
         kept = {name for _, names in self.unless_possible for name in names}
         if len(set(self.names)) < len(self.names) or not kept <= set(self.names):
-            msg = f"the statistics of '{self.name}' are declared twice, or not at all"
-            raise ValueError(msg)
+            raise ValueError(f"the statistics of '{self.name}' are declared twice, or not at all")
 
     @property
     def names(self) -> tuple[str, ...]:

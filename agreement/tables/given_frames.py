@@ -35,8 +35,9 @@ def as_pandas(frame: Any) -> pd.DataFrame:
         return arrow
     if hasattr(frame, "__dataframe__"):
         return pd.api.interchange.from_dataframe(frame)
-    message = f"a table must be a data frame or a mapping of columns; got {type(frame).__name__}"
-    raise TypeError(message)
+    raise TypeError(
+        f"a table must be a data frame or a mapping of columns; got {type(frame).__name__}"
+    )
 
 
 def given_tables(given: Mapping[str, pd.DataFrame], findings: Findings) -> dict[str, str]:

@@ -21,16 +21,14 @@ def text(value: object) -> str:
     """Return a text."""
     if isinstance(value, str):
         return value
-    msg = "must be text in quotes"
-    raise WrongValueError(msg)
+    raise WrongValueError("must be text in quotes")
 
 
 def yes_no(value: object) -> bool:
     """Return true or false."""
     if isinstance(value, bool):
         return value
-    msg = "must be true or false, without quotes"
-    raise WrongValueError(msg)
+    raise WrongValueError("must be true or false, without quotes")
 
 
 def whole(least: int, most: int | None = None) -> Check:
@@ -41,8 +39,7 @@ def whole(least: int, most: int | None = None) -> Check:
         if fits and least <= value and (most is None or value <= most):  # type: ignore[operator]  # an int here
             return value  # type: ignore[return-value]  # an int here
         upper = "" if most is None else f" and at most {most}"
-        msg = f"must be a whole number of at least {least}{upper}"
-        raise WrongValueError(msg)
+        raise WrongValueError(f"must be a whole number of at least {least}{upper}")
 
     return check
 
@@ -56,8 +53,7 @@ def number(least: float, most: float, *, above: bool = False) -> Check:
             if fits:
                 return float(value)
         start = f"above {least:g}" if above else f"from {least:g}"
-        msg = f"must be a number {start} to {most:g}, without quotes"
-        raise WrongValueError(msg)
+        raise WrongValueError(f"must be a number {start} to {most:g}, without quotes")
 
     return check
 
@@ -68,8 +64,7 @@ def one_of(*allowed: str) -> Check:
     def check(value: object) -> str:
         if isinstance(value, str) and value in allowed:
             return value
-        msg = "must be " + " or ".join(f'"{word}"' for word in allowed)
-        raise WrongValueError(msg)
+        raise WrongValueError("must be " + " or ".join(f'"{word}"' for word in allowed))
 
     return check
 
@@ -83,8 +78,7 @@ def day(value: object) -> date:
             return date.fromisoformat(value)
         except ValueError:
             pass  # falls through to the message
-    msg = "must be a date like 2026-01-10"
-    raise WrongValueError(msg)
+    raise WrongValueError("must be a date like 2026-01-10")
 
 
 def time_zone(value: object) -> str:
@@ -95,16 +89,14 @@ def time_zone(value: object) -> str:
             return value
     except (ZoneInfoNotFoundError, ValueError, OSError):
         pass  # falls through to the message
-    msg = 'must be the name of a time zone like "Europe/Oslo" or "UTC"'
-    raise WrongValueError(msg)
+    raise WrongValueError('must be the name of a time zone like "Europe/Oslo" or "UTC"')
 
 
 def averaging_rule(value: object) -> str:
     """Return an averaging rule in its one spelling."""
     rule = normalised_rule(value) if isinstance(value, str) else None
     if rule is None or rule == UNKNOWN_RULE:
-        msg = "must be one of " + GRAMMAR.replace(" or 'unknown'", "")
-        raise WrongValueError(msg)
+        raise WrongValueError("must be one of " + GRAMMAR.replace(" or 'unknown'", ""))
     return rule
 
 
@@ -115,32 +107,28 @@ def encoding(value: object) -> str:
             return value
     except (LookupError, ValueError):  # unknown, or no encoding of text
         pass  # falls through to the message
-    msg = 'must be the name of a text encoding like "utf-8" or "latin-1"'
-    raise WrongValueError(msg)
+    raise WrongValueError('must be the name of a text encoding like "utf-8" or "latin-1"')
 
 
 def separator(value: object) -> str:
     """Return a column separator."""
     if isinstance(value, str) and len(value) == 1 and value not in "\"'\r\n.-0123456789":
         return value
-    msg = 'must be one character like "," or ";" or "\\t"'
-    raise WrongValueError(msg)
+    raise WrongValueError('must be one character like "," or ";" or "\\t"')
 
 
 def texts(value: object) -> dict[str, str]:
     """Return a table of texts."""
     if isinstance(value, dict) and all(isinstance(v, str) for v in value.values()):
         return value
-    msg = 'must be a table of texts like { mass_kg = "lb" }'
-    raise WrongValueError(msg)
+    raise WrongValueError('must be a table of texts like { mass_kg = "lb" }')
 
 
 def labels(value: object) -> tuple[str, ...]:
     """Return a list of texts."""
     if isinstance(value, list) and all(isinstance(one, str) and one for one in value):
         return tuple(value)
-    msg = 'must be a list of texts like ["wrist_a", "wrist_b"]'
-    raise WrongValueError(msg)
+    raise WrongValueError('must be a list of texts like ["wrist_a", "wrist_b"]')
 
 
 def constants(value: object) -> dict[str, str]:
@@ -149,8 +137,7 @@ def constants(value: object) -> dict[str, str]:
         isinstance(v, str | int | float | date) for v in value.values()
     ):
         return {key: str(one) for key, one in value.items()}
-    msg = 'must be a table of single values like { mode = "run" }'
-    raise WrongValueError(msg)
+    raise WrongValueError('must be a table of single values like { mode = "run" }')
 
 
 def confirmation(value: object) -> Confirmation:
@@ -159,8 +146,9 @@ def confirmation(value: object) -> Confirmation:
         reason, on = value["reason"], value["on"]
         if isinstance(reason, str) and reason.strip():
             return Confirmation(reason.strip(), day(on))
-    msg = 'must be a reason and a date like { reason = "seen by two of us", on = 2026-01-10 }'
-    raise WrongValueError(msg)
+    raise WrongValueError(
+        'must be a reason and a date like { reason = "seen by two of us", on = 2026-01-10 }'
+    )
 
 
 def mode_groups(modes: tuple[str, ...]) -> Check:
@@ -171,8 +159,9 @@ def mode_groups(modes: tuple[str, ...]) -> Check:
             isinstance(group, list) and group and all(m in modes for m in group) for group in value
         ):
             return tuple(tuple(group) for group in value)
-        msg = f'must be groups of modes like [["run", "walk"]]; modes are {", ".join(modes)}'
-        raise WrongValueError(msg)
+        raise WrongValueError(
+            f'must be groups of modes like [["run", "walk"]]; modes are {", ".join(modes)}'
+        )
 
     return check
 
@@ -184,8 +173,7 @@ def code_tables(value: object) -> dict[str, dict[str, str]]:
         for codes in value.values()
     ):
         return value
-    msg = 'must be tables of texts like { sex = { "1" = "male", "2" = "female" } }'
-    raise WrongValueError(msg)
+    raise WrongValueError('must be tables of texts like { sex = { "1" = "male", "2" = "female" } }')
 
 
 def first_headers(found: dict[str, Any]) -> tuple[dict[str, Any], dict[str, tuple[str, ...]]]:

@@ -75,8 +75,7 @@ def find_layout(
     chosen = records[separator]
     place = find_header(chosen, table, form)
     if len(data) > _HEAD and place.names == len(chosen) - 1:
-        msg = f"the header does not end within {_HEAD} bytes"
-        raise csv.Error(msg)
+        raise csv.Error(f"the header does not end within {_HEAD} bytes")
     layout = Layout(
         encoding,
         separator,

@@ -167,8 +167,7 @@ def worked_example(folder: Path) -> None:
 def refuse_used(folder: Path) -> None:
     """Stop when a new study would come into a folder that holds something."""
     if folder.is_file() or (folder.is_dir() and any(folder.iterdir())):
-        msg = f"{folder} is not empty; name a new folder."
-        raise OutputError(msg)
+        raise OutputError(f"{folder} is not empty; name a new folder.")
 
 
 def _files() -> dict[str, str]:

@@ -31,9 +31,9 @@ def refuse_oversize_parquet(about: Any, packed: int) -> None:
     ]
     rows = max([about.num_rows, *lengths])
     if rows > _ROWS_ALWAYS + _ROWS_PER_BYTE * packed:
-        msg = f"it says that it holds {rows:,} rows in {packed:,} bytes".replace(",", " ")
-        raise OversizeError(msg)
+        raise OversizeError(
+            f"it says that it holds {rows:,} rows in {packed:,} bytes".replace(",", " ")
+        )
     size = sum(group.total_byte_size for group in groups)
     if size > most_unpacked(packed) and packed < MOST_UNPACKED:
-        msg = f"it says that {packed:,} bytes unpack to {size:,}".replace(",", " ")
-        raise OversizeError(msg)
+        raise OversizeError(f"it says that {packed:,} bytes unpack to {size:,}".replace(",", " "))

@@ -41,13 +41,10 @@ def toml_inside(folder: Path, name: str) -> dict[str, Any]:
     if problem := path_problem(folder, name):
         raise ValueError(problem)
     if not path.is_file():
-        msg = "there is no such file."
-        raise ValueError(msg)
+        raise ValueError("there is no such file.")
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
-        msg = f"it cannot be read ({type(error).__name__})."
-        raise ValueError(msg) from error
+        raise ValueError(f"it cannot be read ({type(error).__name__}).") from error
     except RecursionError as error:
-        msg = "its values are nested too deeply."
-        raise ValueError(msg) from error
+        raise ValueError("its values are nested too deeply.") from error

@@ -69,10 +69,9 @@ def files_of(given: Iterable[Path]) -> list[Path]:
         elif path.is_file():
             found.append(path)
         else:
-            message = f"There is no file {path}."
-            raise AgreementError(message)
+            raise AgreementError(f"There is no file {path}.")
     if not found:
-        raise AgreementError("There is no file to read.")  # noqa: EM101
+        raise AgreementError("There is no file to read.")
     return list(dict.fromkeys(found))
 
 

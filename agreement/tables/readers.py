@@ -135,8 +135,7 @@ def _bytes(path: Path) -> bytes:
     with gzip.open(BytesIO(data)) as packed:
         content = packed.read(most + 1)
     if len(content) > most:
-        msg = f"{len(data)} bytes unpack to more than {most}"
-        raise OversizeError(msg)
+        raise OversizeError(f"{len(data)} bytes unpack to more than {most}")
     return content
 
 

@@ -34,8 +34,9 @@ def require_arrow() -> None:
     try:
         import pyarrow.ipc  # noqa: F401 # only whether it is there
     except ImportError as error:
-        msg = "Field estimates in parts need pyarrow. Install this package with its extra 'scale'."
-        raise AgreementError(msg) from error
+        raise AgreementError(
+            "Field estimates in parts need pyarrow. Install this package with its extra 'scale'."
+        ) from error
 
 
 def give_memory_back() -> None:

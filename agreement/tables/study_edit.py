@@ -37,8 +37,9 @@ def with_keys(text: str, table: str, keys: Mapping[str, object]) -> str:
     except (ValueError, KeyError):
         good = False
     if not good:
-        msg = f"study.toml was left as it is: write {', '.join(keys)} under [{table}] by hand."
-        raise AgreementError(msg)
+        raise AgreementError(
+            f"study.toml was left as it is: write {', '.join(keys)} under [{table}] by hand."
+        )
     return changed
 
 

@@ -21,13 +21,15 @@ def study_key(study: Path) -> bytes:
     """
     path = study / KEY_FILE
     if path.is_symlink() or (path.exists() and not path.is_file()):
-        msg = f"{KEY_FILE} in the study folder is a link or no file; put the key itself there."
-        raise OutputError(msg)
+        raise OutputError(
+            f"{KEY_FILE} in the study folder is a link or no file; put the key itself there."
+        )
     try:
         return _read_key(path) if path.exists() else _new_key(path)
     except OSError as error:
-        msg = f"{KEY_FILE} cannot be kept in the study folder ({error.strerror})."
-        raise OutputError(msg) from error
+        raise OutputError(
+            f"{KEY_FILE} cannot be kept in the study folder ({error.strerror})."
+        ) from error
 
 
 def _read_key(path: Path) -> bytes:
@@ -39,12 +41,11 @@ def _read_key(path: Path) -> bytes:
     except ValueError:  # neither ASCII nor hexadecimal
         key = b""
     if len(key) != KEY_BYTES or len(set(key)) < _FEWEST_DISTINCT:
-        msg = (
+        raise OutputError(
             f"{KEY_FILE} holds no key of {KEY_BYTES} random bytes, so pseudonyms made with it could "
             "be turned back into ids. Put the file back from a copy, or delete it: the next audit "
             "makes a new key and new pseudonyms."
         )
-        raise OutputError(msg)
     return key
 
 

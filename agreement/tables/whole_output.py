@@ -171,8 +171,9 @@ def _alone(target: Path) -> Iterator[None]:
     path = _hidden(target, "lock")
     lock = _lock(path)
     if lock is None:
-        msg = f"Another run is writing {target} now. Wait until it is done, or name another place."
-        raise OutputError(msg)
+        raise OutputError(
+            f"Another run is writing {target} now. Wait until it is done, or name another place."
+        )
     try:
         _clear(target)
         yield
@@ -208,11 +209,10 @@ def _lock(path: Path) -> int | None:
         except PermissionError:
             if not path.exists():
                 raise
-            msg = (
+            raise OutputError(
                 f"A run of another user is writing there, or left {path} when it was killed. Wait, "
                 "have that user run it again, or name another place."
-            )
-            raise OutputError(msg) from None
+            ) from None
         try:
             _take(lock)
             if os.path.samestat(os.fstat(lock), path.stat()):
@@ -255,8 +255,9 @@ def _take_over(old: Path, new: Path, ours: Container[str]) -> None:
             place.mkdir(parents=True, exist_ok=True)
             continue
         if place.exists() or (place.parent.exists() and not place.parent.is_dir()):
-            msg = f"{path} is not ours, and a file of that name is to be written. Move it away."
-            raise OutputError(msg)
+            raise OutputError(
+                f"{path} is not ours, and a file of that name is to be written. Move it away."
+            )
         place.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy2(path, place, follow_symlinks=False)
 

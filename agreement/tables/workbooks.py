@@ -51,8 +51,10 @@ def sheet_records(
     except WorkbookError:
         raise
     except Exception as error:  # a damaged file can raise anything
-        what = f"The workbook cannot be read ({type(error).__name__})."
-        raise WorkbookError(what, "Open it in a spreadsheet and save it again.") from error
+        raise WorkbookError(
+            f"The workbook cannot be read ({type(error).__name__}).",
+            "Open it in a spreadsheet and save it again.",
+        ) from error
     width = max(map(len, rows), default=0)
     _refuse_wide(width * len(rows))
     return [[*row, *[""] * (width - len(row))] for row in rows]
@@ -69,8 +71,7 @@ def open_document_sheets(data: bytes) -> list[tuple[str, list[list[str]]]]:
         from python_calamine import load_workbook
     except ImportError as error:
         what = "Workbooks of this form need a library that is not installed (python-calamine)."
-        remedy = "Install it, or save the workbook as XLSX."
-        raise WorkbookError(what, remedy) from error
+        raise WorkbookError(what, "Install it, or save the workbook as XLSX.") from error
     if zipfile.is_zipfile(BytesIO(data)):
         _refuse_oversize(data)
     try:
@@ -80,8 +81,9 @@ def open_document_sheets(data: bytes) -> list[tuple[str, list[list[str]]]]:
             for n in book.sheet_names
         ]
     except Exception as error:  # a damaged file can raise anything
-        what = f"The workbook cannot be read ({type(error).__name__})."
-        raise WorkbookError(what, "Save it as XLSX or CSV.") from error
+        raise WorkbookError(
+            f"The workbook cannot be read ({type(error).__name__}).", "Save it as XLSX or CSV."
+        ) from error
     return [
         (name, [[_cell_text(cell, "") for cell in row] for row in rows]) for name, rows in found
     ]
@@ -134,8 +136,9 @@ def _refuse_wide(cells: int) -> None:
         what = (
             f"The sheet spans more than {MOST_CELLS / 1e6:.0f} million cells, most of them empty."
         )
-        remedy = "Delete what stands far from the table, or save the table as CSV."
-        raise WorkbookError(what, remedy)
+        raise WorkbookError(
+            what, "Delete what stands far from the table, or save the table as CSV."
+        )
 
 
 def _refuse_oversize(data: bytes) -> None:
@@ -144,12 +147,15 @@ def _refuse_oversize(data: bytes) -> None:
         with zipfile.ZipFile(BytesIO(data)) as parts:
             size = sum(part.file_size for part in parts.infolist())
     except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError) as error:
-        what = "The file is not an XLSX workbook."
-        raise WorkbookError(what, "Save it as XLSX, or as CSV.") from error
+        raise WorkbookError(
+            "The file is not an XLSX workbook.", "Save it as XLSX, or as CSV."
+        ) from error
     most = min(MOST_BYTES, most_unpacked(len(data)))
     if size > most:
-        what = f"The workbook unpacks to {size / 1e6:.0f} MB; at most {most / 1e6:.0f} are read."
-        raise WorkbookError(what, "Save the one sheet that is needed as CSV.")
+        raise WorkbookError(
+            f"The workbook unpacks to {size / 1e6:.0f} MB; at most {most / 1e6:.0f} are read.",
+            "Save the one sheet that is needed as CSV.",
+        )
 
 
 def _chosen(names: list[str], sheet: str | None) -> str:
@@ -158,12 +164,12 @@ def _chosen(names: list[str], sheet: str | None) -> str:
         return names[0]
     if sheet in names:
         return str(sheet)
-    what = (
+    raise WorkbookError(
         f"The workbook has {len(names)} sheets: {', '.join(names)}."
         if sheet is None
-        else f"The workbook has no sheet '{sheet}'; it has {', '.join(names)}."
+        else f"The workbook has no sheet '{sheet}'; it has {', '.join(names)}.",
+        "Set sheet for this file in study.toml to the name of one of them.",
     )
-    raise WorkbookError(what, "Set sheet for this file in study.toml to the name of one of them.")
 
 
 def _cell_text(value: object, number_format: str) -> str:

@@ -49,8 +49,9 @@ class Printer:
         self._sender.join()
         _, said = self._process.communicate()
         if self._process.returncode:
-            msg = f"A figure could not be written as PNG: {said.decode(errors='replace')[-400:]}"
-            raise RuntimeError(msg)
+            raise RuntimeError(
+                f"A figure could not be written as PNG: {said.decode(errors='replace')[-400:]}"
+            )
 
     def _send(self) -> None:
         pipe = self._process.stdin

@@ -53,5 +53,4 @@ def _built(kind: Any, value: Any) -> Any:
         return float(value)
     if kind in (int, bool, str) and type(value) is kind:
         return value
-    msg = f"{value!r} is no {kind}"
-    raise ValueError(msg)
+    raise ValueError(f"{value!r} is no {kind}")

@@ -81,26 +81,23 @@ def _shared(
 ) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
     """Return the tables of a share, and what its provenance says."""
     if "results.csv" not in content.get("outputs", {}):
-        msg = f"{source} holds no report."
-        raise AgreementError(msg)
+        raise AgreementError(f"{source} holds no report.")
     results = _results(source, content)
     told: dict[str, Any] = {key: content[key] for key in _KEPT if key in content}
     told |= {"options": _options(content), "shared": True, "rows_of_people": rows}
     if rows:
         if content["kind"] == "audit" or content.get("shared"):
-            msg = (
+            raise AgreementError(
                 f"{source} holds no rows of people to share. Name the squad or validation report of "
                 "the study."
             )
-            raise AgreementError(msg)
         notes = results.loc[results["analysis"] == "verdict", "note"].astype("str")
         late = bool(notes.str.startswith("withheld").any())
         options = recalled_options(told["options"])
         try:
             pairs = rows_to_share(read_own_table(source, "pairs", content))
         except (ValueError, OverflowError) as error:  # a date that is none
-            msg_0 = "pairs.csv"
-            raise damaged(msg_0, "holds what is no pair") from error
+            raise damaged("pairs.csv", "holds what is no pair") from error
         tables = tables_of_rows(pairs, options, late=late)
         return tables, told | {"verdict_withheld": late}
     if content["kind"] != "audit":  # an audit's have been through this

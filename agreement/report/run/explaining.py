@@ -44,8 +44,7 @@ def explained(name: str) -> str:
             known += [column for columns in MEANINGS.values() for column in columns]
             near = get_close_matches(plain, known, n=3)
             said = str(error.args[0])
-            msg = f"{said}{'; or ' + ', '.join(near) if near else ''}."
-            raise AgreementError(msg) from None
+            raise AgreementError(f"{said}{'; or ' + ', '.join(near) if near else ''}.") from None
     return "\n".join(lines)
 
 

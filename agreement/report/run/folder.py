@@ -41,8 +41,7 @@ def plain_bytes(path: Path) -> bytes:
     """
     found = path.stat()
     if not stat.S_ISREG(found.st_mode) or found.st_size > _MOST_BYTES:
-        msg = f"{path} is no plain file, or too large."
-        raise OSError(msg)
+        raise OSError(f"{path} is no plain file, or too large.")
     return path.read_bytes()
 
 
@@ -61,17 +60,16 @@ def refuse_foreign(folder: Path) -> None:
     for study in place.parents:
         kept = place.relative_to(study).parts[0].casefold()
         if kept.split(".")[0] in (*TABLES, *FOLDERS) and (study / STUDY_FILE).exists():
-            msg = f"A study keeps its {kept.split('.')[0]} in {study / kept}. Name another folder."
-            raise OutputError(msg)
+            raise OutputError(
+                f"A study keeps its {kept.split('.')[0]} in {study / kept}. Name another folder."
+            )
     if folder.exists() and not folder.is_dir():
-        msg = f"{folder} is a file. Name a folder with --out."
-        raise OutputError(msg)
+        raise OutputError(f"{folder} is a file. Name a folder with --out.")
     if folder.is_dir() and any(folder.iterdir()) and not is_ours(folder):
-        msg = (
+        raise OutputError(
             f"{folder} is not empty and holds no earlier report, so it is left alone. "
             "Name another folder with --out."
         )
-        raise OutputError(msg)
 
 
 def replaced_folder(folder: Path) -> AbstractContextManager[Path]:

@@ -89,8 +89,12 @@ def run_here(
             except AgreementError:
                 raise
             except Exception as error:
-                said = "".join(traceback.format_exception(error))
-                raise SectionError(section, type(error).__name__, str(error), said) from error
+                raise SectionError(
+                    section,
+                    type(error).__name__,
+                    str(error),
+                    "".join(traceback.format_exception(error)),
+                ) from error
             one["execution_count"] = count
     if progress is not None:
         progress(len(stages), len(stages), "Writing the page")

@@ -196,8 +196,7 @@ def study_state(place: Path, target: Path) -> tuple[str, str, str, str]:
         folders[:] = sorted(one for one in folders if not _output(here / one, inside))
         paths += [here / one for one in sorted(files) if not _output(here / one, inside)]
         if len(paths) > _MOST_FILES or not all(path.is_file() for path in paths):
-            msg = "not to be kept"
-            raise OSError(msg)
+            raise OSError("not to be kept")
     with ThreadPoolExecutor() as threads:
         sums = list(threads.map(file_digest, paths))
     listed = {str(path.relative_to(place)): one for path, one in zip(paths, sums, strict=True)}

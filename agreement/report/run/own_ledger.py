@@ -38,8 +38,9 @@ def ledger_pieces(report: Path, content: dict[str, Any]) -> Iterator[pd.DataFram
         try:
             lines = read_ledger_part(path)
         except ImportError as error:
-            msg = "The lines are in Parquet files. Install this package with its extra 'scale'."
-            raise AgreementError(msg) from error
+            raise AgreementError(
+                "The lines are in Parquet files. Install this package with its extra 'scale'."
+            ) from error
         except (OSError, ValueError, KeyError) as error:  # Arrow's own errors are among these
             raise damaged(name, "is no table") from error
         yield lines.astype("str").fillna("")

@@ -44,8 +44,7 @@ def read_provenance(report: Path) -> dict[str, Any]:
         written.
     """
     if not is_ours(report):
-        msg = f"{report} holds no report: its {PROVENANCE} is missing or not ours."
-        raise AgreementError(msg)
+        raise AgreementError(f"{report} holds no report: its {PROVENANCE} is missing or not ours.")
     content: dict[str, Any] = json.loads(plain_bytes(report / PROVENANCE))
     for key, kind in _TYPES.items():
         if key in content and not isinstance(content[key], kind):

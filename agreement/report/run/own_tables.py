@@ -77,8 +77,10 @@ def read_in_pieces(
                 some = True
                 extra = [str(c) for c in piece.columns if c not in wanted]
                 if extra or len(set(piece.columns)) != len(wanted):
-                    why = f"has the columns {', '.join(map(str, piece.columns))[:200]}, not ours"
-                    raise damaged(file, why)
+                    raise damaged(
+                        file,
+                        f"has the columns {', '.join(map(str, piece.columns))[:200]}, not ours",
+                    )
                 yield piece[wanted]
         if not some:
             raise damaged(file, "is empty")
@@ -101,7 +103,6 @@ def _numbers(frame: pd.DataFrame, name: str) -> pd.DataFrame:
         text = frame[column]
         values = pd.to_numeric(text.where(text != "", None), errors="coerce").astype("float64")
         if (values.isna() & (text != "")).any() or np.isinf(values).any():
-            file = f"{name}.csv"
-            raise damaged(file, f"holds something in {column} that is no number")
+            raise damaged(f"{name}.csv", f"holds something in {column} that is no number")
         frame[column] = values
     return frame

@@ -105,12 +105,10 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
         missing.
     """
     if not is_ours(report):
-        msg = f"{report} holds no report."
-        raise AgreementError(msg)
+        raise AgreementError(f"{report} holds no report.")
     kinds = [kind for kind, wanted in asked.items() if wanted]
     if not kinds:
-        msg = "Say which form: --xlsx, --docx, --tex, --md or --csv."
-        raise AgreementError(msg)
+        raise AgreementError("Say which form: --xlsx, --docx, --tex, --md or --csv.")
     results = pd.read_csv(
         report / "results.csv",
         keep_default_na=False,
@@ -223,8 +221,9 @@ def _document(tables: list[PaperTable], file: Any) -> None:
         from docx.enum.section import WD_ORIENT
         from docx.shared import Pt
     except ImportError:
-        msg = "Text documents need another package: install this one with its extra 'tables'."
-        raise AgreementError(msg) from None
+        raise AgreementError(
+            "Text documents need another package: install this one with its extra 'tables'."
+        ) from None
     document = Document()
     page = document.sections[0]
     page.orientation = WD_ORIENT.LANDSCAPE  # eight columns with intervals

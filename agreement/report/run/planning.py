@@ -140,11 +140,10 @@ def plans(
     without_margin = half_width is not None or difference is not None
     if study is None:
         if sd is None or (margin is None and not without_margin):
-            msg = (
+            raise AgreementError(
                 "A plan needs --sd and --margin (or --half-width, or --difference), or a study "
                 "folder."
             )
-            raise AgreementError(msg)
         planned = _plan("", "", sd, bias or 0.0, margin, sd_within, more, curve=curve)
         return [_with_tests(planned, sem, _STATED_DF)]
     from agreement.cohort import read_cohort
@@ -156,8 +155,7 @@ def plans(
             continue
         aim = agreed if margin is None else margin
         if aim is None and not without_margin:
-            msg = "The study file agrees on no limit: give one with --margin."
-            raise AgreementError(msg)
+            raise AgreementError("The study file agrees on no limit: give one with --margin.")
         own = limits.within**0.5 if isinstance(limits, RepeatedLimits) and sd is None else None
         chosen_bias, chosen_sd = limits.bias if bias is None else bias, sd or limits.sd
         within = own if sd_within is None else sd_within
@@ -171,8 +169,7 @@ def plans(
             else _with_tests(planned, known.sd, known.df, one.verdict.own.noise_share)
         )
     if not found:
-        msg = "The study has too few pairs to plan from: give --sd and --margin."
-        raise AgreementError(msg)
+        raise AgreementError("The study has too few pairs to plan from: give --sd and --margin.")
     return found
 
 
@@ -205,8 +202,7 @@ def _with_tests(planned: Plan, sem: float | None, df: float, noise_share: float 
     if sem is None or numbers.margin is None:
         return planned
     if sem <= 0.0:
-        msg = f"`sem` must be above 0; got {sem:g}"
-        raise AgreementError(msg)
+        raise AgreementError(f"`sem` must be above 0; got {sem:g}")
     own = max(numbers.sd**2 - noise_share * sem**2, 0.0)
     by_tests: dict[Against, dict[int, int | None]] = {}
     for against in YARDSTICK:
@@ -220,8 +216,7 @@ def _with_tests(planned: Plan, sem: float | None, df: float, noise_share: float 
 def _curve(numbers: StudyPlan, within: float | None) -> pd.DataFrame:
     """Simulate the power around the athletes needed."""
     if numbers.margin is None:
-        msg = "A power curve needs a limit: give it with --margin."
-        raise AgreementError(msg)
+        raise AgreementError("A power curve needs a limit: give it with --margin.")
     inside = within or 0.0
     between = float(np.sqrt(max(0.0, numbers.sd**2 - inside**2)))
     design = Design(numbers.bias, between, inside, numbers.pairs_per_athlete)

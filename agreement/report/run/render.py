@@ -201,13 +201,21 @@ async def _execute(client: "NotebookClient", progress: Progress | None) -> None:
     try:
         await client.async_execute()
     except CellExecutionError as error:
-        detail = re.sub(r"\x1b\[[0-9;]*m", "", error.traceback)
-        raise SectionError(where["section"], error.ename, error.evalue, detail) from None
+        raise SectionError(
+            where["section"],
+            error.ename,
+            error.evalue,
+            re.sub(r"\x1b\[[0-9;]*m", "", error.traceback),
+        ) from None
     except RuntimeError as error:
         if not str(error).startswith("Kernel"):
             raise
-        reason = "the computation ended without a word, most likely for want of memory"
-        raise SectionError(where["section"], "", reason, str(error)) from None
+        raise SectionError(
+            where["section"],
+            "",
+            "the computation ended without a word, most likely for want of memory",
+            str(error),
+        ) from None
     if progress is not None:
         progress(len(stages), len(stages), "Writing the page")
 

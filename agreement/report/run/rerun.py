@@ -74,8 +74,7 @@ def _study(
 ) -> tuple[Path | None, str]:
     """Return the study folder to run again, or why there is none."""
     if named is not None and not Path(named).is_dir():
-        msg = f"{named} is no folder. Name the study folder with --study."
-        raise AgreementError(msg)
+        raise AgreementError(f"{named} is no folder. Name the study folder with --study.")
     name = content.get("study")
     if named is None and name is None:
         return None, (

@@ -26,8 +26,7 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
     """
     place = Path(study).resolve()
     if not place.is_dir():
-        msg = f"{study} is no folder. Name the folder that holds study.toml."
-        raise AgreementError(msg)
+        raise AgreementError(f"{study} is no folder. Name the folder that holds study.toml.")
     kind = kind or stated_kind(place)
     content = _filled(template(kind), {"study": place.name, "save": None})
     return _placed(place.with_name(f"{place.name}-{kind}.ipynb"), content)
@@ -48,8 +47,7 @@ def explore_notebook(study: str | Path) -> Path:
     """
     place = Path(study).resolve()
     if not place.is_dir():
-        msg = f"{study} is no folder. Name the folder that holds study.toml."
-        raise AgreementError(msg)
+        raise AgreementError(f"{study} is no folder. Name the folder that holds study.toml.")
     content = _filled(workbench_template("explore"), {"study": place.name})
     return _placed(place.with_name(f"{place.name}-explore.ipynb"), content)
 
@@ -70,8 +68,9 @@ def _placed(target: Path, content: str) -> Path:
         with os.fdopen(new, "w", encoding="utf-8", newline="\n") as file:
             file.write(content)
     except OSError as error:
-        msg = f"{target.name} cannot be written beside the study ({error.strerror})."
-        raise OutputError(msg) from error
+        raise OutputError(
+            f"{target.name} cannot be written beside the study ({error.strerror})."
+        ) from error
     return target
 
 

@@ -79,8 +79,7 @@ def write_report(
     """
     place = Path(study).resolve()
     if not place.is_dir():
-        msg = f"{study} is no folder. Name the folder that holds study.toml."
-        raise AgreementError(msg)
+        raise AgreementError(f"{study} is no folder. Name the folder that holds study.toml.")
     kind = kind or stated_kind(place)
     target = Path(out) if out is not None else Path("reports") / f"{place.name}-{kind}"
     refuse_foreign(target)

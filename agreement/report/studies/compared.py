@@ -91,8 +91,7 @@ def compare_reports(first: Path | str, second: Path | str) -> Compared:
         mode is in both.
     """
     if Path(first).resolve() == Path(second).resolve():
-        msg = f"{first} and {second} are the same report. Name two."
-        raise AgreementError(msg)
+        raise AgreementError(f"{first} and {second} are the same report. Name two.")
     one, two = read_report(first), read_report(second)
     places = [place for place in one.places() if place in set(two.places())]
     if not places:
@@ -134,14 +133,12 @@ def _by_numbers(one: Report, two: Report, place: Place) -> Seasons:
             for name in ("bias", "sd_of_differences")
         )
         if bias is None or sd is None or np.isnan([bias["value"], sd["value"]]).any():
-            msg = "too_few: a report withholds or lacks its bias or SD"
-            raise ValueError(msg)
+            raise ValueError("too_few: a report withholds or lacks its bias or SD")
         found.append((float(bias["value"]), float(sd["value"]), int(bias["n"])))
     (b1, s1, n1), (b2, s2, n2) = found
     _enough(n1, n2)
     if not min(s1, s2) > 0:
-        msg = "not_estimable: all differences of a report are equal"
-        raise ValueError(msg)
+        raise ValueError("not_estimable: all differences of a report are equal")
     v1, v2 = s1**2 / n1, s2**2 / n2
     df = (v1 + v2) ** 2 / (v1**2 / (n1 - 1) + v2**2 / (n2 - 1))
     error, ratio = sqrt(v1 + v2), log(s2 / s1)
@@ -164,8 +161,7 @@ def _by_numbers(one: Report, two: Report, place: Place) -> Seasons:
 
 def _enough(n1: int, n2: int) -> None:
     if min(n1, n2) < FEWEST:
-        msg = f"too_few: {n1} and {n2} athletes; {FEWEST} are needed in each report"
-        raise ValueError(msg)
+        raise ValueError(f"too_few: {n1} and {n2} athletes; {FEWEST} are needed in each report")
 
 
 def _counted(seasons: dict[Place, Seasons]) -> dict[Place, tuple[float, float]]:

@@ -172,15 +172,15 @@ def plan_from_pool(
         findings = Findings()
         margin = read_study_file(study, findings).margin.limit
     if margin is None:
-        msg = "A plan from a pool needs the limit: give it with --margin, or name a study with one."
-        raise AgreementError(msg)
+        raise AgreementError(
+            "A plan from a pool needs the limit: give it with --margin, or name a study with one."
+        )
     try:
         plan = next_study(pooled_studies(read_pool(file).studies), margin, power=power)
     except ValueError as problem:
         if isinstance(problem, AgreementError):
             raise
-        msg = f"{file}: {problem}."
-        raise AgreementError(msg) from problem
+        raise AgreementError(f"{file}: {problem}.") from problem
     return json.dumps(plan.to_dict(), indent=1) if as_data else plan.summary()
 
 

@@ -48,18 +48,17 @@ def read_pool(path: Path | str) -> Pooled:
     try:
         content = tomllib.loads(file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
     except OSError as error:
-        msg = f"{file} cannot be read ({type(error).__name__}). Name a pool file."
-        raise AgreementError(msg) from error
+        raise AgreementError(
+            f"{file} cannot be read ({type(error).__name__}). Name a pool file."
+        ) from error
     except ValueError as error:
-        msg = f"{file} does not follow the TOML form: {error}."
-        raise AgreementError(msg) from error
+        raise AgreementError(f"{file} does not follow the TOML form: {error}.") from error
     wrong: list[str] = []
     pool = content.get("pool", {})
     listed = content.get("study", [])
     _unknown(content, ("pool", "study"), "", wrong)
     if not isinstance(pool, dict) or not isinstance(listed, list):
-        msg = f"{file} needs [pool] and one [[study]] for each study."
-        raise AgreementError(msg)
+        raise AgreementError(f"{file} needs [pool] and one [[study]] for each study.")
     _unknown(pool, _POOL, "pool.", wrong)
     if not listed:
         wrong.append("There is no [[study]]; a pool needs one or more.")
@@ -111,15 +110,13 @@ def _own(
     if len(fits) != 1:
         has = ", ".join(f"{method} ({mode})" for method, mode in report.places())
         what = "has no such method" if not fits else "has several methods"
-        msg = f"{entry['report']} {what}; set method and mode. It has {has}."
-        raise ValueError(msg)
+        raise ValueError(f"{entry['report']} {what}; set method and mode. It has {has}.")
     place = fits[0]
     bias, sd = (
         report.number(place, "limits_of_agreement", name) for name in ("bias", "sd_of_differences")
     )
     if bias is None or sd is None or np.isnan([bias["value"], sd["value"]]).any():
-        msg = f"{entry['report']} has no bias and SD of {place[0]} ({place[1]})"
-        raise ValueError(msg)
+        raise ValueError(f"{entry['report']} has no bias and SD of {place[0]} ({place[1]})")
     name = str(entry.get("name") or report.title)
     n, pairs = int(bias["n"]), int(bias["n_pairs"])
     study = Study(name, float(bias["value"]), float(sd["value"]), n)
@@ -160,33 +157,29 @@ def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study
         if value is None:
             continue
         if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-            msg = f"{key} must be a number, without quotes"
-            raise ValueError(msg)
+            raise ValueError(f"{key} must be a number, without quotes")
         numbers[key] = float(value)
     citation = str(entry.get("citation", ""))
     if not citation:
-        msg = "citation is missing: a printed number needs its source"
-        raise ValueError(msg)
+        raise ValueError("citation is missing: a printed number needs its source")
     if "n" not in numbers or numbers["n"] < 3 or numbers["n"] != int(numbers["n"]):
-        msg = "n is missing, no whole number, or below 3 athletes"
-        raise ValueError(msg)
+        raise ValueError("n is missing, no whole number, or below 3 athletes")
     limits = {"lower_limit", "upper_limit"} <= set(numbers)
     if "sd" not in numbers:
         factor = CONVENTIONS.get(str(entry.get("convention", "")))
         if not limits or factor is None:
             known = " or ".join(f'"{one}"' for one in CONVENTIONS)
-            msg = f"sd is missing; give it, or lower_limit, upper_limit and convention ({known})"
-            raise ValueError(msg)
+            raise ValueError(
+                f"sd is missing; give it, or lower_limit, upper_limit and convention ({known})"
+            )
         numbers["sd"] = (numbers["upper_limit"] - numbers["lower_limit"]) / (2 * factor)
         notes.append(f"{where}: SD {numbers['sd']:.2f} from the printed limits.")
     if "bias" not in numbers:
         if not limits:
-            msg = "bias is missing"
-            raise ValueError(msg)
+            raise ValueError("bias is missing")
         numbers["bias"] = (numbers["upper_limit"] + numbers["lower_limit"]) / 2
     if not numbers["sd"] > 0:
-        msg = "sd must be above 0; the upper limit lies above the lower one"
-        raise ValueError(msg)
+        raise ValueError("sd must be above 0; the upper limit lies above the lower one")
     n = int(numbers["n"])
     name = str(entry.get("name") or citation)
     if numbers.get("pairs", n) > n:

@@ -40,12 +40,12 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
     """
     place = Path(folder)
     if not place.is_dir():
-        msg = f"{place} is no folder. Name one with reports below it."
-        raise AgreementError(msg)
+        raise AgreementError(f"{place} is no folder. Name one with reports below it.")
     rows = [_row(report, place) for report in reports_below(place)]
     if not rows:
-        msg = f"There is no report of ours below {place}. 'agreement report STUDY' writes one."
-        raise AgreementError(msg)
+        raise AgreementError(
+            f"There is no report of ours below {place}. 'agreement report STUDY' writes one."
+        )
     page = Page()
     page.add(heading("Reports of this laboratory", 1), ["header"])
     page.add(paragraph(f"{len(rows)} below this folder, by name."), ["verdict"])

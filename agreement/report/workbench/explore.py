@@ -48,8 +48,7 @@ class Explore:
         agreed = self.cohort.study.options
         names = {f"{method}, {mode}": (method, mode) for method, mode in self.cohort.methods}
         if not names:
-            msg = "The study has no pairs yet; run `agreement check` on it."
-            raise AgreementError(msg)
+            raise AgreementError("The study has no pairs yet; run `agreement check` on it.")
         pairing, margin = agreed.pairing, agreed.margin.limit
 
         def slider(text: str, value: int, low: int, high: int) -> Any:

@@ -76,8 +76,7 @@ class Start:
         """The study folder; never outside the place where the notebook runs."""
         name = Path(self.name.value.strip()).name
         if not name:
-            msg = "Give the study folder a name."
-            raise AgreementError(msg)
+            raise AgreementError("Give the study folder a name.")
         return self.place / name
 
     def _try(self, step: Any) -> None:

@@ -15,6 +15,5 @@ def athlete_codes(athlete: npt.ArrayLike | None, n_pairs: int) -> npt.NDArray[np
         return np.arange(n_pairs)
     ids = np.asarray(athlete)
     if ids.shape != (n_pairs,):
-        message = f"`athlete` must have shape ({n_pairs},); got {ids.shape}"
-        raise ValueError(message)
+        raise ValueError(f"`athlete` must have shape ({n_pairs},); got {ids.shape}")
     return np.asarray(np.unique(ids, return_inverse=True)[1], dtype=np.intp)

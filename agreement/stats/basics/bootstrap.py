@@ -77,8 +77,7 @@ def cluster_resampling(
     """
     ids, codes = np.unique(np.asarray(athlete), return_inverse=True)
     if ids.size == 0:
-        message = "the bootstrap needs at least one athlete; got none"
-        raise ValueError(message)
+        raise ValueError("the bootstrap needs at least one athlete; got none")
     generator = np.random.default_rng(rng)
     seed = rng if isinstance(rng, int) else None
     if strata is None:
@@ -160,8 +159,7 @@ def _strata(
     of_athlete = np.zeros(n_athletes, dtype=np.intp)
     of_athlete[codes] = groups
     if np.any(of_athlete[codes] != groups):
-        message = "`strata` must be the same on all rows of an athlete"
-        raise ValueError(message)
+        raise ValueError("`strata` must be the same on all rows of an athlete")
     return [np.flatnonzero(of_athlete == group) for group in range(groups.max() + 1)]
 
 

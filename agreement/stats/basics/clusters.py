@@ -53,16 +53,14 @@ def clusters(values: npt.ArrayLike, cluster: npt.ArrayLike) -> Clusters:
     """
     x, labels = np.asarray(values, dtype=np.float64), np.asarray(cluster)
     if x.ndim != 1 or x.shape != labels.shape:
-        message = (
+        raise ValueError(
             "values and athletes must be one-dimensional and of equal length; "
             f"got shapes {x.shape} and {labels.shape}"
         )
-        raise ValueError(message)
     if not np.isfinite(x).all():
-        message = (
+        raise ValueError(
             f"{np.count_nonzero(~np.isfinite(x))} values are missing or infinite; leave them out"
         )
-        raise ValueError(message)
     codes = _codes(labels)
     sizes = np.bincount(codes)
     centre = x.mean() if x.size else 0.0  # keeps the sums of squares small

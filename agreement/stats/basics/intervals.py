@@ -20,8 +20,7 @@ class Interval(NamedTuple):
 def checked_share(name: str, value: float) -> float:
     """Return `value` if it is a share strictly between 0 and 1, else say which argument is wrong."""
     if not 0.0 < value < 1.0:
-        message = f"`{name}` must be in (0, 1); got {value:g}"
-        raise ValueError(message)
+        raise ValueError(f"`{name}` must be in (0, 1); got {value:g}")
     return float(value)
 
 

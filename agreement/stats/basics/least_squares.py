@@ -85,12 +85,10 @@ def fit_line(x: Floats, y: Floats) -> Line:
     Raises ValueError with fewer than 3 points or when x does not vary.
     """
     if x.size < 3:
-        message = f"a line needs at least 3 points; got {x.size}"
-        raise ValueError(message)
+        raise ValueError(f"a line needs at least 3 points; got {x.size}")
     mean_x, mean_y, sxx, sxy, syy = _centred_sums(x, y)
     if sxx <= (1e-13 * max(1.0, abs(mean_x))) ** 2 * x.size:
-        message = "no line can be fitted: all values on the horizontal axis are equal"
-        raise ValueError(message)
+        raise ValueError("no line can be fitted: all values on the horizontal axis are equal")
     slope = sxy / sxx
     rss = _residual_sum(x, y, slope, mean_y - slope * mean_x)
     if rss <= (1e-14 * max(1.0, abs(mean_y), abs(slope * mean_x))) ** 2 * x.size:

@@ -137,24 +137,20 @@ class _Fit:
 
 def _check(y: Floats, x: Floats, codes: npt.NDArray[np.intp]) -> None:
     if y.ndim != 1 or x.ndim != 2 or not len(x) == y.size == codes.size:
-        message = (
+        raise ValueError(
             "`values`, `athlete` and `design` must have one row per value; "
             f"got {y.shape}, {codes.shape} and {x.shape}"
         )
-        raise ValueError(message)
     if not (np.isfinite(y).all() and np.isfinite(x).all()):
-        message = "values are missing or infinite; leave them out"
-        raise ValueError(message)
+        raise ValueError("values are missing or infinite; leave them out")
     n_athletes = int(codes.max()) + 1 if codes.size else 0
     if n_athletes <= x.shape[1] or y.size == n_athletes:
-        message = (
+        raise ValueError(
             f"a random intercept needs more athletes than coefficients ({x.shape[1]}) and repeats; "
             f"got {n_athletes} athletes and {y.size} values"
         )
-        raise ValueError(message)
     if np.linalg.matrix_rank(_crossed(x, x)) < x.shape[1]:
-        message = "the columns of `design` depend on one another; leave one out"
-        raise ValueError(message)
+        raise ValueError("the columns of `design` depend on one another; leave one out")
 
 
 def _sums(y: Floats, x: Floats, codes: npt.NDArray[np.intp]) -> _Sums:
@@ -166,8 +162,7 @@ def _sums(y: Floats, x: Floats, codes: npt.NDArray[np.intp]) -> _Sums:
     within = float(((residual - (y_sums / sizes)[codes]) ** 2).sum())
     total = float((residual**2).sum())
     if within <= _FLAT * max(total, float((y**2).sum()) * _FLAT):
-        message = "values within athletes do not vary; there is no within-athlete variance"
-        raise ValueError(message)
+        raise ValueError("values within athletes do not vary; there is no within-athlete variance")
     x_sums = np.stack([np.bincount(codes, column) for column in x.T], axis=1, dtype=np.float64)
     return _Sums(start, sizes, x_sums, y_sums, xx, total)
 

@@ -44,8 +44,7 @@ def as_whole_numbers(x: Real, y: Real) -> tuple[Whole, Whole, int]:
     widest = max(np.ptp(x), np.ptp(y))
     fits = [d for d in range(DECIMALS + 1) if widest * 10**d < LARGEST_SPREAD]
     if not fits:
-        message = f"values spread over {widest:g}; give them in a larger unit."
-        raise ValueError(message)
+        raise ValueError(f"values spread over {widest:g}; give them in a larger unit.")
     for decimals in fits:
         scaled = np.rint(x * 10**decimals), np.rint(y * 10**decimals)
         if all(
@@ -191,8 +190,9 @@ def _first_bracket(frame: _Frame, ranks: Whole) -> list[_Trial]:
         if low.below < ranks.min() and high.below >= ranks.max():
             return [low, high]
         if width > 1:
-            message = "too many pairs share one value of either method: the slope has no bounds."
-            raise ValueError(message)
+            raise ValueError(
+                "too many pairs share one value of either method: the slope has no bounds."
+            )
         width *= 4
 
 

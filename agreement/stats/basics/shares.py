@@ -68,8 +68,7 @@ def total_deviation_index(difference: npt.ArrayLike, share: float = 0.90) -> Tot
     checked_share("share", share)
     d = np.asarray(difference, dtype=np.float64)
     if d.size < 3 or not np.isfinite(d).all():
-        message = f"the index needs 3 or more finite differences; got {d.size}"
-        raise ValueError(message)
+        raise ValueError(f"the index needs 3 or more finite differences; got {d.size}")
     n, bias, sd = d.size, float(d.mean()), float(d.std(ddof=1))
     msd = float(d @ d) / (n - 1)
     value = z_of(share) * float(np.sqrt(msd))
@@ -88,5 +87,4 @@ def total_deviation_index(difference: npt.ArrayLike, share: float = 0.90) -> Tot
 
 def _check(k: int, n: int) -> None:
     if not 0 <= k <= n or n < 1:
-        message = f"a share needs 0 <= k <= n and n of 1 or more; got k = {k}, n = {n}"
-        raise ValueError(message)
+        raise ValueError(f"a share needs 0 <= k <= n and n of 1 or more; got k = {k}, n = {n}")

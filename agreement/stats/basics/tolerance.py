@@ -138,5 +138,4 @@ def _radius(x: npt.NDArray[np.float64], coverage: float) -> npt.NDArray[np.float
 
 def _check_n(n: int) -> None:
     if n < 2:
-        message = f"`n` must be 2 or more; got {n}"
-        raise ValueError(message)
+        raise ValueError(f"`n` must be 2 or more; got {n}")

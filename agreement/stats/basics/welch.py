@@ -142,8 +142,7 @@ def holm(p_values: npt.ArrayLike) -> Floats:
 def _moments(groups: Sequence[npt.ArrayLike]) -> tuple[Floats, Floats, Floats]:
     values = [np.asarray(group, dtype=np.float64) for group in groups]
     if not all(np.isfinite(v).all() for v in values):
-        message = "groups hold missing or infinite values; leave them out"
-        raise ValueError(message)
+        raise ValueError("groups hold missing or infinite values; leave them out")
     n = np.array([v.size for v in values], dtype=np.float64)
     if n.size < 2:
         raise NotEstimable(NOT_ESTIMABLE, "fewer than two groups with enough athletes to compare.")

@@ -56,8 +56,9 @@ def error_split_of(data: MethodData) -> SplitErrors:
     if data.splits is None:
         raise NotEstimable(NOT_ESTIMABLE, "not computed for estimates in parts.")
     if data.splits.empty:
-        sentence = "no pair of this method has oxygen uptake measured by stage."
-        raise NotEstimable(NOT_ESTIMABLE, sentence)
+        raise NotEstimable(
+            NOT_ESTIMABLE, "no pair of this method has oxygen uptake measured by stage."
+        )
     return SplitErrors(data.splits)
 
 

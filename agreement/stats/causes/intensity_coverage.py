@@ -125,10 +125,10 @@ def coverage_by_profile(coverage: pd.DataFrame, *, own_form: bool = False) -> In
     Raises NotEstimable without a row.
     """
     if coverage.empty:
-        sentence = (
-            "no stage, and no session with a record of heart rate, lies before a paired test."
+        raise NotEstimable(
+            NOT_ESTIMABLE,
+            "no stage, and no session with a record of heart rate, lies before a paired test.",
         )
-        raise NotEstimable(NOT_ESTIMABLE, sentence)
     parts = [("all", coverage), *coverage.groupby("training_profile", sort=True)]
     groups = tuple(_summed_up(str(name), part, own_form=own_form) for name, part in parts)
     return IntensityCoverage(groups, own_form)

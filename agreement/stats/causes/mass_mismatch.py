@@ -109,11 +109,9 @@ def mass_mismatch(
     f, x = checked_pairs(field, lab)
     m = np.asarray(mismatch, dtype=np.float64)
     if m.shape != f.shape:
-        message = f"`mismatch` must have one value per pair; got {m.size} for {f.size}"
-        raise ValueError(message)
+        raise ValueError(f"`mismatch` must have one value per pair; got {m.size} for {f.size}")
     if min(float(f.min()), float(x.min())) <= 0.0:
-        message = "ratios need values above 0; a field or laboratory value is 0 or below"
-        raise ValueError(message)
+        raise ValueError("ratios need values above 0; a field or laboratory value is 0 or below")
     known = np.isfinite(m)
     codes = athlete_codes(athlete, f.size)[known]
     n = np.unique(codes).size

@@ -132,12 +132,10 @@ def pooled_profiles(
     count = np.asarray(n, dtype=np.float64)
     free = count - 1.0
     if m.size < 2:
-        message = "one profile has no others to take into account."
-        raise ValueError(message)
+        raise ValueError("one profile has no others to take into account.")
     squares = np.where(free > 0, free * s**2, 0.0)
     if free.sum() < 3 or squares.sum() <= NO_SPREAD * free.sum():
-        message = "too few athletes share a profile to know how far they scatter."
-        raise ValueError(message)
+        raise ValueError("too few athletes share a profile to know how far they scatter.")
     common = squares.sum() / free.sum()
     df = PRIOR_DF + free
     moderated = (PRIOR_DF * common + squares) / df

@@ -162,8 +162,9 @@ def _at(
     sums = float(off_x @ off_x), float(off_d @ off_x)
     true = sums[0] / (n - k) - noise
     if true <= 0.0:
-        message = "the laboratory's noise explains all spread within profiles."
-        raise NotEstimable(NOT_ESTIMABLE, message)
+        raise NotEstimable(
+            NOT_ESTIMABLE, "the laboratory's noise explains all spread within profiles."
+        )
     slope = (sums[1] / (n - k) + noise) / true
     bias = means[0] - slope * (means[1] - means[1].mean())
     without = sizes[codes] / (sizes[codes] - 1.0)  # of a product of deviations, one athlete less
@@ -195,8 +196,9 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
         raise NotEstimable(TOO_FEW, f"fewer than two profiles of {FEWEST_EACH} athletes.")
     laboratory = laboratory_of(data)
     if laboratory.assumed or laboratory.df < FEW_DF:
-        message = f"it needs repeats of the laboratory on {FEW_DF} degrees of freedom."
-        raise NotEstimable(NOT_ESTIMABLE, message)
+        raise NotEstimable(
+            NOT_ESTIMABLE, f"it needs repeats of the laboratory on {FEW_DF} degrees of freedom."
+        )
     used = athletes[athletes["training_profile"].isin(kept)]
     pairs = data.pairs.assign(share=1.0 / lab_tests_behind(data))
     own = pairs.merge(used["training_profile"], left_on="athlete_id", right_index=True)
@@ -214,11 +216,11 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
         Interval(share * ends.low, share * ends.high),
     )
     if found.reliability < LEAST_RELIABLE:
-        message = (
+        raise NotEstimable(
+            NOT_ESTIMABLE,
             f"laboratory values within profiles are reliable to {found.reliability:.2f} only; "
-            f"{LEAST_RELIABLE:g} is needed."
+            f"{LEAST_RELIABLE:g} is needed.",
         )
-        raise NotEstimable(NOT_ESTIMABLE, message)
     people = {name: pairs_of(own[own["training_profile_x"] == name]) for name in found.profiles}
     return replace(found, pairs=people)
 

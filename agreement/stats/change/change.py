@@ -89,8 +89,7 @@ def change(
     athlete = changes["athlete_id"].to_numpy()
     n = len(np.unique(athlete))
     if n < FEWEST:
-        message = f"agreement of changes needs at least {FEWEST} athletes; got {n}"
-        raise ValueError(message)
+        raise ValueError(f"agreement of changes needs at least {FEWEST} athletes; got {n}")
     drawn = cluster_resampling(athlete, rng=rng)
     shares = np.full(len(lab), 2.0) if noise_shares is None else np.asarray(noise_shares)
     line = _line(lab, field)

@@ -140,8 +140,7 @@ def closer(
     surplus = q[:, first] - q[:, second]
     surplus[:, np.abs(surplus).max(axis=0) <= _TIED] = np.nan  # the same method twice
     if np.isnan(surplus).all():
-        message = "the methods err by the same amount on every athlete: nothing to compare."
-        raise ValueError(message)
+        raise ValueError("the methods err by the same amount on every athlete: nothing to compare.")
     observed, flipped = _flips(surplus, n_flips, np.random.default_rng(rng))
     largest = np.fmax.reduce(flipped, axis=1)
     t = float(special.stdtrit(n - 1, _LEVEL))
@@ -189,16 +188,15 @@ def _checked(
 ) -> tuple[Floats, npt.NDArray[np.intp]]:
     d = np.asarray(differences, dtype=np.float64)
     if d.ndim != 2 or d.shape[1] < fewest:
-        message = f"a comparison needs a column for each of two methods or more; got {d.shape}"
-        raise ValueError(message)
+        raise ValueError(
+            f"a comparison needs a column for each of two methods or more; got {d.shape}"
+        )
     if not np.isfinite(d).all():
-        message = "differences hold missing or infinite values; compare complete rows only"
-        raise ValueError(message)
+        raise ValueError("differences hold missing or infinite values; compare complete rows only")
     codes = athlete_codes(athlete, len(d))
     n = int(codes.max()) + 1 if len(d) else 0
     if n < FEWEST:
-        message = f"the comparison needs at least {FEWEST} athletes; got {n}"
-        raise ValueError(message)
+        raise ValueError(f"the comparison needs at least {FEWEST} athletes; got {n}")
     return d, codes
 
 
@@ -221,8 +219,7 @@ def _sizes(means: Floats, squares: Floats, *, spread: bool) -> tuple[Floats, Flo
     else:
         whole, left = squares.mean(axis=0), (squares.sum(axis=0) - squares) / (n - 1)
     if (whole <= _TIED).any() or (left <= _TIED).any():
-        message = "one of the methods has no error that could be compared."
-        raise ValueError(message)
+        raise ValueError("one of the methods has no error that could be compared.")
     return np.sqrt(whole), np.sqrt(left)
 
 

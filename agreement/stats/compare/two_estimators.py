@@ -156,12 +156,12 @@ def two_estimators(
     codes = athlete_codes(athlete, len(a))
     n = int(codes.max()) + 1
     if n < FEWEST:
-        message = f"the comparison needs at least {FEWEST} athletes; got {n}"
-        raise ValueError(message)
+        raise ValueError(f"the comparison needs at least {FEWEST} athletes; got {n}")
     sd_a, sd_b = (float(np.sqrt(d @ d / (len(d) - 1))) for d in (a, b))
     if min(sd_a, sd_b) <= 0:
-        message = "one of the two methods misses by the same amount everywhere: nothing to compare."
-        raise ValueError(message)
+        raise ValueError(
+            "one of the two methods misses by the same amount everywhere: nothing to compare."
+        )
     drawn = bootstrap_of_sums(
         cluster_resampling(codes, n_resamples=n_resamples, rng=rng),
         np.stack([np.ones_like(a), a, b, a * a, b * b], axis=1),

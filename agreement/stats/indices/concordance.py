@@ -119,8 +119,7 @@ def concordance(
     dx, dy = x - x.mean(), y - y.mean()
     sxx, syy, sxy = float(dx @ dx) / n, float(dy @ dy) / n, float(dx @ dy) / n
     if min(sxx, syy) <= 0:
-        message = "one of the two methods does not vary: no correlation can be given."
-        raise ValueError(message)
+        raise ValueError("one of the two methods does not vary: no correlation can be given.")
     shift = float(x.mean() - y.mean())
     ccc = 2 * sxy / (sxx + syy + shift**2)
     r = sxy / np.sqrt(sxx * syy)

@@ -101,14 +101,12 @@ def equivalence(
     True
     """
     if not (np.isfinite(margin) and margin > 0):
-        message = f"`margin` must be above 0; got {margin:g}"
-        raise ValueError(message)
+        raise ValueError(f"`margin` must be above 0; got {margin:g}")
     d = np.asarray(difference, dtype=np.float64)
     grouped = clusters(d, np.arange(d.size) if athlete is None else athlete)
     n = grouped.n
     if n < 3:
-        message = f"the test needs at least 3 athletes; got {n}"
-        raise ValueError(message)
+        raise ValueError(f"the test needs at least 3 athletes; got {n}")
     bias = float(grouped.means.mean())
     error = float(grouped.means.std(ddof=1)) / float(np.sqrt(n))
     return Equivalence(

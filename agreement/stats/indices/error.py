@@ -149,8 +149,7 @@ def errors_of_estimate(
     """
     pairs = checked_pairs(field, lab)
     if float(pairs.lab.min()) <= 0.0:
-        message = "percent errors need laboratory values above 0"
-        raise ValueError(message)
+        raise ValueError("percent errors need laboratory values above 0")
     d = pairs.field - pairs.lab
     size = np.round(np.abs(d), DECIMALS)
     inside = size <= round(margin, DECIMALS) if margin is not None else np.zeros(d.size, dtype=bool)

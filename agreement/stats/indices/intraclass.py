@@ -61,11 +61,10 @@ class MeanSquares:
         """
         x = np.asarray(values, dtype=np.float64)
         if x.ndim != 2 or min(x.shape) < 2 or not np.isfinite(x).all():
-            message = (
+            raise ValueError(
                 "a table of at least 2 athletes by 2 methods without gaps is needed; "
                 f"got shape {x.shape}"
             )
-            raise ValueError(message)
         n, k = x.shape
         x = x - x.mean()
         rows, columns = x.mean(axis=1), x.mean(axis=0)
@@ -122,13 +121,11 @@ def intraclass_correlation(
        Psychol Methods 1996;1:30-46.
     """
     if form not in OTHER_NAMES:
-        message = f"`form` must be one of {', '.join(OTHER_NAMES)}; got {form!r}"
-        raise ValueError(message)
+        raise ValueError(f"`form` must be one of {', '.join(OTHER_NAMES)}; got {form!r}")
     checked_share("confidence_level", confidence_level)
     single = {"1": _one_way, "A": _absolute, "C": _consistent}[form[0]]
     if squares.athletes <= 0 and squares.within <= 0:
-        message = "all values are equal: no intraclass correlation can be given."
-        raise ValueError(message)
+        raise ValueError("all values are equal: no intraclass correlation can be given.")
     value, low, high = single(
         squares, (1 - checked_share("confidence_level", confidence_level)) / 2
     )

@@ -44,8 +44,9 @@ def limits_by_group(
     difference = pairs.field - pairs.lab
     codes, labels = _codes(np.asarray(group))
     if codes.size != difference.size or (codes < 0).any():
-        message = f"`group` needs a label for each of {difference.size} pairs; got {codes.size}"
-        raise ValueError(message)
+        raise ValueError(
+            f"`group` needs a label for each of {difference.size} pairs; got {codes.size}"
+        )
     n = np.bincount(codes, minlength=labels.size)
     with np.errstate(invalid="ignore"):  # an empty number among the labels leaves again below
         bias = np.bincount(codes, difference, minlength=labels.size) / n

@@ -199,16 +199,14 @@ def checked_pairs(field: npt.ArrayLike, lab: npt.ArrayLike, *, fewest: int = FEW
         lab = _in_order_of(field, lab)
     f, x = np.asarray(field, dtype=np.float64), np.asarray(lab, dtype=np.float64)
     if f.ndim != 1 or f.shape != x.shape:
-        message = (
+        raise ValueError(
             "`field` and `lab` must be one-dimensional and of equal length; "
             f"got shapes {f.shape} and {x.shape}"
         )
-        raise ValueError(message)
     if not np.isfinite(f.sum() + x.sum()):  # one pass; which values are at fault is the slow path
         _refuse_gaps(f, x)
     if f.size < fewest:
-        message = f"at least {fewest} pairs are needed; {f.size} found"
-        raise ValueError(message)
+        raise ValueError(f"at least {fewest} pairs are needed; {f.size} found")
     return Pairs(f, x)
 
 
@@ -220,11 +218,10 @@ def _in_order_of(field: "pd.Series[Any]", lab: "pd.Series[Any]") -> "pd.Series[A
         ordered = lab.reindex(field.index)
         if field.index.isin(lab.index).all():
             return ordered
-    message = (
+    raise ValueError(
         "`field` and `lab` are Series with different indexes; give both one unique index, or "
         "`.to_numpy()` where their order is the same"
     )
-    raise ValueError(message)
 
 
 def warn_if_few(n: int) -> None:
@@ -239,8 +236,7 @@ def _refuse_gaps(f: npt.NDArray[np.float64], x: npt.NDArray[np.float64]) -> None
         bad = np.flatnonzero(~np.isfinite(values))
         if bad.size:
             kind = "missing" if np.isnan(values[bad[0]]) else "infinite"
-            message = (
+            raise ValueError(
                 f"`{name}` has {bad.size} missing or infinite values, the first ({kind}) at "
                 f"position {bad[0]}; leave out pairs without both values and say how many"
             )
-            raise ValueError(message)

@@ -115,11 +115,10 @@ def limits_of_agreement_anova(
     d = np.asarray(difference, dtype=np.float64)
     grouped = clusters(d, athlete)
     if grouped.n < FEWEST or grouped.df_within == 0:
-        message = (
+        raise ValueError(
             f"the analysis of variance needs {FEWEST} athletes and one with two pairs; "
             f"got {grouped.n} athletes and {grouped.n_values} pairs"
         )
-        raise ValueError(message)
     centre = float(d.mean())
     sums = _sums(d - centre, grouped.codes, grouped.sizes)
     bias, within, between = (float(x[0]) for x in _components(sums.sum(axis=0, keepdims=True)))

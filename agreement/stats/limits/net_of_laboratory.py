@@ -251,8 +251,7 @@ def net_of_laboratory(
     """
     grouped = clusters(difference, athlete)
     if grouped.n < FEWEST:
-        message = f"agreement needs at least {FEWEST} athletes; got {grouped.n}"
-        raise ValueError(message)
+        raise ValueError(f"agreement needs at least {FEWEST} athletes; got {grouped.n}")
     if noise_shares is not None:
         share = np.asarray(noise_shares, dtype=np.float64)
     elif tests_behind is not None:
@@ -302,8 +301,7 @@ def net_of_laboratory_of(data: MethodData) -> NetOfLaboratory:
 def _shares(tests_behind: npt.ArrayLike, n: int) -> npt.NDArray[np.float64]:
     counts = np.asarray(tests_behind, dtype=np.float64)
     if counts.shape != (n,) or not (counts >= 1).all():
-        message = f"`tests_behind` must hold {n} counts of 1 or more"
-        raise ValueError(message)
+        raise ValueError(f"`tests_behind` must hold {n} counts of 1 or more")
     return np.asarray(1.0 / counts)
 
 

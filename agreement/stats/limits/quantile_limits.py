@@ -139,11 +139,10 @@ def limits_of_ordered(ordered: Floats, n: int, *, coverage: float = 0.95) -> Qua
     """
     tail = (1.0 - checked_share("coverage", coverage)) / 2.0
     if (ordered.size + 1) * tail < 1.0 - 1e-9:
-        message = (
+        raise ValueError(
             f"quantile limits need {int(np.ceil(1.0 / tail - 1.0 - 1e-9))} athletes; got "
             f"{ordered.size}, and the quantiles would lie outside the data"
         )
-        raise ValueError(message)
     return QuantileLimits(ordered, n, coverage)
 
 

@@ -122,8 +122,7 @@ def ratio_limits(
     checked_share("coverage", coverage)
     pairs = checked_pairs(field, lab)
     if min(float(pairs.field.min()), float(pairs.lab.min())) <= 0.0:
-        message = "ratios need values above 0; a field or laboratory value is 0 or below"
-        raise ValueError(message)
+        raise ValueError("ratios need values above 0; a field or laboratory value is 0 or below")
     warn_if_few(pairs.field.size)
     log_ratio = np.log(pairs.field / pairs.lab)
     return RatioLimits(

@@ -149,8 +149,7 @@ def limits_by_athlete(
     """
     grouped = clusters(difference, athlete)
     if grouped.n < FEWEST:
-        message = f"agreement needs at least {FEWEST} athletes; got {grouped.n}"
-        raise ValueError(message)
+        raise ValueError(f"agreement needs at least {FEWEST} athletes; got {grouped.n}")
     bias, between = float(grouped.means.mean()), float(grouped.means.var(ddof=1))
     if grouped.df_within == 0:
         return LimitsOfAgreement(grouped.n, bias, float(np.sqrt(between)), coverage)

@@ -84,13 +84,11 @@ def calibration(
     codes = athlete_codes(athlete, len(y))
     pairs = _Pairs(y, x, codes, int(codes.max()) + 1)
     if pairs.n < FEWEST:
-        message = f"calibration needs at least {FEWEST} athletes; got {pairs.n}"
-        raise ValueError(message)
+        raise ValueError(f"calibration needs at least {FEWEST} athletes; got {pairs.n}")
     sums = AthleteSums(y, x, codes)
     without = {model: sums.without_each(model) for model in MODELS}
     if not np.isfinite(without["line"].slope).all():
-        message = "the field values do not vary enough for a line without each athlete."
-        raise ValueError(message)
+        raise ValueError("the field values do not vary enough for a line without each athlete.")
     errors = {
         model: fits.intercept[codes] + fits.slope[codes] * y - x for model, fits in without.items()
     }
@@ -132,8 +130,7 @@ def calibration_of(data: MethodData) -> Calibration:
     try:
         return calibration(data.field, data.lab, athlete=data.athlete, rng=data.seed)
     except ValueError as error:
-        code = TOO_FEW if data.n < FEWEST else NOT_ESTIMABLE
-        raise NotEstimable(code, str(error)) from error
+        raise NotEstimable(TOO_FEW if data.n < FEWEST else NOT_ESTIMABLE, str(error)) from error
 
 
 def _losses(sums: Floats) -> Floats:

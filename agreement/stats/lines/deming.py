@@ -157,13 +157,11 @@ def deming(
     y, x = checked_pairs(field, lab, fewest=FEWEST)
     level = checked_share("confidence_level", confidence_level)
     if not (np.isfinite(error_ratio) and error_ratio > 0):
-        message = f"`error_ratio` must be above 0; got {error_ratio:g}"
-        raise ValueError(message)
+        raise ValueError(f"`error_ratio` must be above 0; got {error_ratio:g}")
     codes = None if athlete is None else athlete_codes(athlete, len(x))
     n = len(x) if codes is None else int(codes.max()) + 1
     if n < FEWEST:
-        message = f"Deming regression needs at least {FEWEST} athletes; got {n}"
-        raise ValueError(message)
+        raise ValueError(f"Deming regression needs at least {FEWEST} athletes; got {n}")
     centre = Centre(float(x.mean()), float(y.mean()))
     total = sums_about(x, y, centre)
     lines = tuple(
@@ -172,16 +170,14 @@ def deming(
     )
     line = lines[1]
     if not np.isfinite(line.slope):
-        message = "field and laboratory do not vary together: no Deming line."
-        raise ValueError(message)
+        raise ValueError("field and laboratory do not vary together: no Deming line.")
     if codes is None:
         left_out = without_each_pair(x, y, centre, total, error_ratio)
     else:
         left_out = without_each_athlete(x, y, codes, centre, total, error_ratio)
     of_slope, of_intercept = jackknife_errors(left_out, line, n)
     if not np.isfinite(of_slope):
-        message = "with one athlete left out no line remains: too few different values."
-        raise ValueError(message)
+        raise ValueError("with one athlete left out no line remains: too few different values.")
     return Deming(
         n,
         len(x),

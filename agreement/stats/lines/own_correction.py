@@ -293,8 +293,9 @@ def own_correction_of(data: MethodData) -> OwnCorrection:
     visits = np.bincount(data.athlete, minlength=data.n)
     repeated = int((visits >= 2).sum())
     if repeated < FEWEST_REPEATED:
-        sentence = f"{repeated} athletes came twice or more; {FEWEST_REPEATED} are needed."
-        raise NotEstimable(NOT_ESTIMABLE, sentence)
+        raise NotEstimable(
+            NOT_ESTIMABLE, f"{repeated} athletes came twice or more; {FEWEST_REPEATED} are needed."
+        )
     return own_correction(data.difference, data.athlete, field=data.field, line=_line(data, visits))
 
 

@@ -133,13 +133,13 @@ def passing_bablok(
     n_slopes = kept_slopes(whole_x, whole_y)
     first = round((n_slopes - spread) / 2)  # halves to even
     if first < 1:
-        message = f"{n} pairs with {n_slopes} slopes are too few for an interval of the slope."
-        raise ValueError(message)
+        raise ValueError(
+            f"{n} pairs with {n_slopes} slopes are too few for an interval of the slope."
+        )
     ranks = [first, (n_slopes + 1) // 2, n_slopes // 2 + 1, n_slopes - first + 1]
     low, middle, next_middle, high = slopes_at_ranks(whole_x, whole_y, ranks).tolist()
     if not np.isfinite(high):
-        message = "too many pairs share one laboratory value: the slope has no upper bound."
-        raise ValueError(message)
+        raise ValueError("too many pairs share one laboratory value: the slope has no upper bound.")
     slope = middle if middle == next_middle else (middle + next_middle) / 2
     return PassingBablok(
         n,
@@ -183,11 +183,10 @@ def _check_that_both_rise(x: Whole, y: Whole, least: float) -> None:
     n = len(x)
     rising = n * (n - 1) // 2 - alike_pairs(x) - alike_pairs(y) + alike_pairs(both) - falling
     if rising - falling <= least:
-        message = (
+        raise ValueError(
             f"the field does not clearly rise with the laboratory: of the pairs of points {_of(rising, 'rise')} "
             f"and {_of(falling, 'fall')}, and the difference must pass {least:.0f}."
         )
-        raise ValueError(message)
 
 
 def _of(number: int, verb: str) -> str:

@@ -47,13 +47,11 @@ def chosen_calibration(field: npt.ArrayLike, lab: npt.ArrayLike) -> Choice:
     f, x = np.asarray(field, dtype=np.float64), np.asarray(lab, dtype=np.float64)
     n, d = len(f), f - x
     if n < 5:
-        message = f"calibration needs at least 5 athletes; got {n}"
-        raise ValueError(message)
+        raise ValueError(f"calibration needs at least 5 athletes; got {n}")
     around = f - f.mean()
     sxx = float(around @ around)
     if sxx <= 0.0:
-        message = "the field values do not vary."
-        raise ValueError(message)
+        raise ValueError("the field values do not vary.")
     slope = float(around @ x) / sxx
     residual = x - x.mean() - slope * around
     leverage = 1.0 / n + around**2 / sxx

@@ -229,8 +229,9 @@ def structural_slope(
     dx, dy = x - x.mean(), y - y.mean()
     sxx = float(dx @ dx)
     if n < 3 or sxx <= 0.0:
-        message = f"a slope needs 3 athletes and laboratory values that differ; got {n} athletes"
-        raise ValueError(message)
+        raise ValueError(
+            f"a slope needs 3 athletes and laboratory values that differ; got {n} athletes"
+        )
     ols = float(dx @ dy) / sxx
     error = _error(dx, dy, ols, codes, n)
     noise = float(shares.mean()) * laboratory.variance * (x.size - 1) / sxx

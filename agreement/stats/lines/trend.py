@@ -132,14 +132,14 @@ class Trend(Result):
         a = np.asarray(level, dtype=np.float64)
         slack = 1e-9 * (self.highest - self.lowest)
         if np.any(a < self.lowest - slack) or np.any(a > self.highest + slack):
-            message = (
+            raise ValueError(
                 f"`level` must lie in the observed range {self.lowest:.1f} to {self.highest:.1f}; "
                 f"got {float(a.min()):.1f} to {float(a.max()):.1f}"
             )
-            raise ValueError(message)
         if varying_spread and not self._spread_stays_positive():
-            message = "the fitted spread falls to 0 inside the range; use varying_spread=False"
-            raise ValueError(message)
+            raise ValueError(
+                "the fitted spread falls to 0 inside the range; use varying_spread=False"
+            )
         centre, half = self.line.at(a), self._half_width(a, varying_spread)
         return Band(centre, centre - half, centre + half)
 

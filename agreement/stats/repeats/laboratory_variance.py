@@ -96,8 +96,7 @@ def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> Laborator
     df = x.size - units - (most - 1)
     if df < FEWEST_DF:
         left = f"the laboratory's repeats leave {max(df, 0)} degrees of freedom"
-        message = f"{left}; {FEWEST_DF} are needed"
-        raise ValueError(message)
+        raise ValueError(f"{left}; {FEWEST_DF} are needed")
     columns = np.column_stack([x - x.mean(), np.eye(most)[order][:, 1:]])
     size = np.bincount(codes)
     for column in columns.T:  # about the mean of its unit: the units themselves drop out

@@ -179,8 +179,9 @@ def repeatability(
     """
     x = np.asarray(values, dtype=np.float64)
     if not np.isfinite(x).all():
-        message = f"{np.count_nonzero(~np.isfinite(x))} repeated values are missing or infinite"
-        raise ValueError(message)
+        raise ValueError(
+            f"{np.count_nonzero(~np.isfinite(x))} repeated values are missing or infinite"
+        )
     _, first, codes = np.unique(np.asarray(group), return_index=True, return_inverse=True)
     sizes = np.bincount(codes)
     kept = sizes[codes] > 1
@@ -224,11 +225,11 @@ def laboratory_repeatability(
             coverage=coverage,
         )
         if found.typical_error == 0.0:
-            sentence = (
+            raise NotEstimable(
+                NOT_ESTIMABLE,
                 f"the laboratory's {found.n_values} repeated values equal one another: rounded or "
-                "copied, so its own error is unknown."
+                "copied, so its own error is unknown.",
             )
-            raise NotEstimable(NOT_ESTIMABLE, sentence)
     except NotEstimable:
         if declared is None:
             raise

@@ -82,16 +82,14 @@ def ageing(difference: npt.ArrayLike, gap_days: npt.ArrayLike, athlete: npt.Arra
     d, gap = (np.asarray(one, dtype=np.float64) for one in (difference, gap_days))
     names = np.asarray(athlete)
     if d.ndim != 1 or d.shape != gap.shape or names.shape != d.shape:
-        msg = "`difference`, `gap_days` and `athlete` must be equally long rows"
-        raise ValueError(msg)
+        raise ValueError("`difference`, `gap_days` and `athlete` must be equally long rows")
     codes = np.unique(names, return_inverse=True)[1]
     readings = np.bincount(codes)
     share = 1.0 / readings[codes]
     t = gap - (np.bincount(codes, gap) / readings)[codes]
     squares = np.bincount(codes, share * t**2)
     if not squares.sum() > 0:
-        msg = "no gap differs within an athlete"
-        raise ValueError(msg)
+        raise ValueError("no gap differs within an athlete")
     (square, square_ends), (drift, drift_ends) = (
         _slope(np.bincount(codes, share * t * y), squares) for y in (d**2, d)
     )

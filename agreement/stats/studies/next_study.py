@@ -94,12 +94,11 @@ def next_study(pool: PooledStudies, margin: float, *, power: float = 0.80) -> Ne
     (True, True)
     """
     if pool.k < 2 or not margin > 0:
-        msg = (
+        raise ValueError(
             "one study cannot say how squads differ: plan with its own folder, or add a study"
             if pool.k < 2
             else f"`margin` must be above 0; got {margin:g}"
         )
-        raise ValueError(msg)
     bias, sd = pool.next_squads()
 
     def chance(n: int) -> float:

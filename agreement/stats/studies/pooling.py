@@ -215,12 +215,10 @@ def pooled_studies(studies: Sequence[Study]) -> PooledStudies:
     (1.5, 'The bias changes somewhat from squad to squad.')
     """
     if not studies:
-        msg = "a pool needs a study"
-        raise ValueError(msg)
+        raise ValueError("a pool needs a study")
     for one in studies:
         if one.n < 3 or not one.sd > 0 or not np.isfinite([one.bias, one.sd]).all():
-            msg = f"'{one.name}' needs 3 athletes, a bias and an SD above 0"
-            raise ValueError(msg)
+            raise ValueError(f"'{one.name}' needs 3 athletes, a bias and an SD above 0")
     return PooledStudies(tuple(studies))
 
 
@@ -263,8 +261,7 @@ def random_effects(y: npt.ArrayLike, variance: npt.ArrayLike) -> RandomEffects:
     values, spread = np.asarray(y, dtype=np.float64), np.asarray(variance, dtype=np.float64)
     k = values.size
     if k < 2 or spread.shape != values.shape or not (spread > 0).all():
-        msg = "`y` and `variance` need two studies or more, variances above 0"
-        raise ValueError(msg)
+        raise ValueError("`y` and `variance` need two studies or more, variances above 0")
 
     def fit(tau2: float) -> tuple[float, float, float]:
         weight = 1.0 / (spread + tau2)
@@ -325,8 +322,9 @@ def moderator(y: npt.ArrayLike, variance: npt.ArrayLike, x: npt.ArrayLike) -> Mo
     values, spread, level = (np.asarray(one, dtype=np.float64) for one in (y, variance, x))
     k, (kinds, counts) = values.size, np.unique(level, return_counts=True)
     if k < 8 or kinds.size < 2 or (kinds.size == 2 and counts.min() < 3):
-        msg = f"a moderator needs 8 studies and 3 of each kind; got {k} and {counts.min()}"
-        raise ValueError(msg)
+        raise ValueError(
+            f"a moderator needs 8 studies and 3 of each kind; got {k} and {counts.min()}"
+        )
 
     def fit(tau2: float) -> tuple[float, float, float]:
         weight = 1.0 / (spread + tau2)

@@ -92,8 +92,7 @@ def two_seasons(
     shared = at1.size
     s1, s2 = float(one.var(ddof=1)), float(two.var(ddof=1))
     if s1 == 0 or s2 == 0:
-        msg = "all differences of a report are equal"
-        raise ValueError(msg)
+        raise ValueError("all differences of a report are equal")
     used = shared if shared >= FEWEST_SHARED else 0
     covariance = float(np.cov(one[at1], two[at2])[0, 1]) if used else 0.0
     v1, v2 = s1 / n1, s2 / n2
@@ -129,8 +128,7 @@ def _ordered(values: npt.ArrayLike, athletes: npt.ArrayLike) -> tuple[Floats, np
     x, names = np.asarray(values, dtype=np.float64), np.asarray(athletes).astype(str)
     found, order = np.unique(names, return_index=True)
     if x.size < 3 or x.shape != names.shape or found.size < x.size:
-        msg = "a report needs 3 athletes or more, each once"
-        raise ValueError(msg)
+        raise ValueError("a report needs 3 athletes or more, each once")
     return x[order], found
 
 

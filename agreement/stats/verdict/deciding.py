@@ -69,8 +69,7 @@ def athletes_to_decide(design: Design, tests: int = 1) -> int | None:
     """
     variance = design.laboratory_variance
     if variance is None and (tests > 1 or design.against == "true value"):
-        message = "several tests, or a true value, need the laboratory's own variance"
-        raise ValueError(message)
+        raise ValueError("several tests, or a true value, need the laboratory's own variance")
     noise = 0.0 if variance is None else variance / tests
     if design.against == "laboratory test":
         return _against_a_test(design, sqrt(design.own_variance + noise))

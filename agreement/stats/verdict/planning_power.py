@@ -66,8 +66,9 @@ def power_of_verdict(
        Bland-Altman method. Int J Biostat 2016;12(2).
     """
     if n < 3 or sd <= 0.0 or margin <= 0.0:
-        message = f"power needs n >= 3, sd > 0 and margin > 0; got {n}, {sd:g} and {margin:g}"
-        raise ValueError(message)
+        raise ValueError(
+            f"power needs n >= 3, sd > 0 and margin > 0; got {n}, {sd:g} and {margin:g}"
+        )
     settings = {"coverage": coverage, "confidence_level": confidence_level}
     return float(powers(n, np.float64(bias), np.float64(sd), margin, **settings, bound=bound))
 

@@ -53,8 +53,9 @@ def simulated_power(
     Raises ValueError with fewer than 3 athletes or a margin or spread that is not above 0.
     """
     if n < 3 or margin <= 0 or design.sd <= 0:
-        message = f"power needs n >= 3, margin > 0 and a spread; got {n}, {margin:g}, {design.sd:g}"
-        raise ValueError(message)
+        raise ValueError(
+            f"power needs n >= 3, margin > 0 and a spread; got {n}, {margin:g}, {design.sd:g}"
+        )
     generator, m = np.random.default_rng(rng), design.pairs
     shown, size = 0, max(1, _CHUNK // (n * m))
     for start in range(0, simulations, size):
