@@ -1,6 +1,11 @@
 """A second process changes no byte; where it fails, this process does all of the work."""
 
+import os
+import subprocess
+import sys
+import time
 from concurrent.futures import Future
+from pathlib import Path
 
 import pytest
 
@@ -21,6 +26,16 @@ class Asked:
         return self.futures[-1][1]
 
 
+class Full:
+    """Stands for a machine that starts no more processes."""
+
+    def Process(self, **_):
+        return self
+
+    def start(self):
+        raise BlockingIOError(11, "Resource temporarily unavailable")
+
+
 def test_two_processes_take_pieces_from_both_ends_and_none_twice():
     asked, made = Asked(), []
     shared = Shared(asked, "abcd", lambda name: made.append(name) or name.upper(), None)
@@ -34,15 +49,58 @@ def test_two_processes_take_pieces_from_both_ends_and_none_twice():
     assert len(asked.futures) == 2
 
 
-def test_it_computes_raises_and_ends():
-    it = Second()
+WAYS = [False, pytest.param(True, marks=pytest.mark.skipif(sys.platform != "linux", reason="fork"))]
+
+
+@pytest.mark.parametrize("forks", WAYS)
+def test_it_computes_raises_and_ends(forks):
+    it = Second(forks=forks)
     try:
+        for base in (2, 16):  # a second beginning replaces what was known
+            it.begin("work", (int, [str(base)]))
+            assert it.ask(second._work, 0).result(60) == base
         assert it.ask(divmod, 7, 2).result(60) == (3, 1)
         with pytest.raises(RuntimeError, match="ZeroDivisionError"):
             it.ask(divmod, 7, 0).result(60)
+        number = it._process.pid
     finally:
         it.close()
-    assert it._process.poll() is not None
+    with pytest.raises(ProcessLookupError):
+        os.kill(number, 0)
+
+
+def test_without_room_for_another_process_nothing_is_known_there(monkeypatch):
+    it = Second(forks=True)
+    monkeypatch.setattr(second, "get_context", lambda _: Full())
+    it.begin("work", (int, ["1"]))
+    with pytest.raises(BrokenPipeError):
+        it.ask(second._work, 0).result(60)
+    it.close()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there a process is split in two")
+def test_half_of_a_split_process_ends_with_the_other_however_that_ends():
+    code = """
+import os
+from agreement.report.run.second import Second
+it = Second(forks=True)
+it.begin("work", (str, [1]))
+print(it._process.pid, flush=True)
+os.kill(os.getpid(), 9)
+"""
+    told = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, timeout=60, check=False
+    )
+    number = int(told.stdout)
+    for _ in range(100):
+        try:
+            os.kill(number, 0)
+        except ProcessLookupError:
+            return
+        if "State:\tZ" in Path(f"/proc/{number}/status").read_text(encoding="utf-8"):
+            return  # ended; nobody has asked for it yet
+        time.sleep(0.1)
+    pytest.fail("it is still there")
 
 
 def test_a_single_processor_gets_none(monkeypatch):
@@ -52,13 +110,15 @@ def test_a_single_processor_gets_none(monkeypatch):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("way", ["alone", "the second fails"])
+@pytest.mark.parametrize("way", ["alone", "the second fails", "a copy of this process"])
 def test_the_same_files_with_and_without_it(squad, tmp_path, monkeypatch, way):
     if way == "alone":
         monkeypatch.setattr(second, "_processors", lambda: 1)
     else:
         monkeypatch.setattr(second, "_processors", lambda: 2)
-        monkeypatch.setattr(Second, "_asked", lambda *_: 1 / 0)
+        monkeypatch.setattr(second, "_may_fork", lambda: way != "the second fails")
+        if way == "the second fails":
+            monkeypatch.setattr(Second, "_asked", lambda *_: 1 / 0)
     write_report(squad.study, tmp_path / "out", kind="squad")
     theirs, ours = checksums(squad.written.folder), checksums(tmp_path / "out")
     assert theirs.keys() == ours.keys()

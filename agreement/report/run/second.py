@@ -1,9 +1,10 @@
 """
 A second process for a report: statistics of some methods, and some sections with their figures.
 
-It starts with the report and imports while this process reads the study; then both take what is
-next until nothing is left. What it makes is what this process would make; where it fails, this
-process does the work itself. It ends with the pipe to it, however this process ends.
+Where a process may be split in two (a fork), the second begins with all that this one has loaded,
+read and computed by then; elsewhere it starts with the report and imports while this process reads.
+Both take what is next until nothing is left. What it makes is what this process would make; where it
+fails, this process does the work itself. It ends with the pipe to it, however this process ends.
 """
 
 import os
@@ -16,42 +17,76 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import replace
-from threading import Condition
+from multiprocessing import get_context
+from threading import Condition, active_count
 from typing import Any, Final
 
 MOST_COPIED: Final = 10_000  # pairs; a second copy of more would take the memory of a registry
-_STATE: Final[dict[str, Any]] = {}  # of the second process: the report whose sections are asked for
+_END_WITH_PARENT: Final = 1  # PR_SET_PDEATHSIG of prctl(2)
+_STATE: Final[dict[str, Any]] = {}  # of the second process: what it was told by name
 
 
 class Second:
     """A process that computes what it is asked, one thing after another."""
 
-    def __init__(self) -> None:
-        command = [sys.executable, "-P", "-m", "agreement.report.run.second"]
-        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.DEVNULL}
-        self._process = subprocess.Popen(command, **pipes)  # type: ignore[call-overload] # the three streams
+    def __init__(self, *, forks: bool) -> None:
+        self._forks, self._process, self._pipes = forks, None, ()
+        if not forks:
+            command = [sys.executable, "-P", "-m", "agreement.report.run.second"]
+            pipes = dict.fromkeys(("stdin", "stdout"), subprocess.PIPE)
+            process = subprocess.Popen(command, **pipes, stderr=subprocess.DEVNULL)  # type: ignore[call-overload] # the streams
+            self._talk(process, process.stdout, process.stdin)
+
+    def _talk(self, process: Any, answers: Any, questions: Any) -> None:
+        self._process, self._pipes = process, (answers, questions)
         self._asking = ThreadPoolExecutor(1, thread_name_prefix="second")
+
+    def begin(self, name: str, value: Any) -> None:
+        """Let it know what it is asked about; where that fails, so does all it is asked."""
+        if not self._forks:
+            self.ask(_know, name, value)
+            return
+        self.close()
+        theirs, questions = os.pipe()
+        answers, replies = os.pipe()
+        ours = (os.fdopen(answers, "rb"), os.fdopen(questions, "wb"))
+        told = (theirs, replies, ours)
+        copy = get_context("fork").Process(target=_forked, args=told, daemon=True)
+        _STATE[name] = value
+        try:
+            copy.start()
+        except OSError:  # there is no room for another process
+            copy = None
+        del _STATE[name]
+        os.close(theirs)
+        os.close(replies)
+        self._talk(copy, *ours)
 
     def ask(self, function: Callable[..., Any], *given: Any) -> Future[Any]:
         """Have a function of a module called; what it raises, its result raises here."""
         return self._asking.submit(self._asked, function, given)
 
     def _asked(self, function: Callable[..., Any], given: tuple[Any, ...]) -> Any:
-        pickle.dump((function, given), self._process.stdin, pickle.HIGHEST_PROTOCOL)
-        self._process.stdin.flush()
-        good, found = pickle.load(self._process.stdout)  # from a process of our own
+        answers, questions = self._pipes
+        pickle.dump((function, given), questions, pickle.HIGHEST_PROTOCOL)
+        questions.flush()
+        good, found = pickle.load(answers)  # from a process of our own
         if not good:
             raise found
         return found
 
     def close(self) -> None:
         """End it, whatever it does."""
-        self._process.kill()
-        self._asking.shutdown(cancel_futures=True)
-        for pipe in (self._process.stdin, self._process.stdout):
+        if self._process is not None:
+            self._process.kill()
+        if self._pipes:
+            self._asking.shutdown(cancel_futures=True)
+        for pipe in self._pipes:
             with suppress(OSError):
                 pipe.close()
-        self._process.wait()
+        if self._process is not None:
+            (self._process.join if self._forks else self._process.wait)()
+        self._process, self._pipes = None, ()
 
 
 class Shared:
@@ -154,13 +189,12 @@ def worth_sharing(report: Any) -> bool:
 
 def shared_sections(second: Second, report: Any, names: Iterable[str]) -> Shared:
     """Return what gives sections of a report and their figures, as `section_of` does."""
-    sent = second.ask(_keep, report)
-    del sent  # where it fails, so do all that follow, and this process makes the sections
+    second.begin("report", report)
     return Shared(second, names, lambda name: section_of(report, name), _section)
 
 
-def _keep(report: Any) -> None:
-    _STATE["report"] = report
+def _know(name: str, value: Any) -> None:
+    _STATE[name] = value
 
 
 def _section(name: str) -> tuple[Any, list[Any]]:
@@ -169,11 +203,11 @@ def _section(name: str) -> tuple[Any, list[Any]]:
 
 @contextmanager
 def second_process() -> Iterator[Second | None]:
-    """Give a second process, started before anything heavy is loaded; None on one processor."""
+    """Give a second process, none where there is one processor; to begin before heavy imports."""
     if _processors() < 2:
         yield None
         return
-    second = Second()
+    second = Second(forks=_may_fork())
     try:
         yield second
     finally:
@@ -193,16 +227,12 @@ def sharing_with(second: Second | None) -> Iterator[None]:
         every = list(items)
         if len(every) < 2:
             return [function(one) for one in every]
-        second.ask(_keep_work, function, every)
+        second.begin("work", (function, every))
         shared = Shared(second, range(len(every)), lambda n: function(every[n]), _work)
         return [shared.of(n) for n in range(len(every))]
 
     with sharing(mapped):
         yield
-
-
-def _keep_work(function: Callable[[Any], Any], items: list[Any]) -> None:
-    _STATE["work"] = (function, items)
 
 
 def _work(number: int) -> Any:
@@ -216,24 +246,50 @@ def _processors() -> int:
     return os.cpu_count() or 1
 
 
+def _may_fork() -> bool:
+    """Whether this process can be split in two: no thread of it is in the middle of something."""
+    return sys.platform == "linux" and active_count() == 1
+
+
+def _forked(questions: int, replies: int, ours: Iterable[Any]) -> None:
+    """Answer from a copy of the first process; it ends with that one, even if that was killed."""
+    import ctypes
+
+    ctypes.CDLL(None).prctl(_END_WITH_PARENT, signal.SIGKILL)
+    for pipe in ours:
+        pipe.close()
+    for name in ("SIGTERM", "SIGHUP"):
+        signal.signal(
+            getattr(signal, name), signal.SIG_DFL
+        )  # what the first puts in order is its own
+    _answer(os.fdopen(questions, "rb"), os.fdopen(replies, "wb"))
+
+
 def serve() -> None:
-    """Answer until the pipe closes; called in the second process."""
+    """Answer until the pipe closes; called in a second process that knows nothing yet."""
     import gc
     import warnings
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends this one
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     warnings.simplefilter("ignore")
     replies = os.fdopen(os.dup(1), "wb")
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what a library prints is no reply
     gc.disable()
     import agreement.report.run.study_report  # noqa: F401 - while the other process reads
 
     gc.freeze()
     gc.enable()
     gc.set_threshold(10_000)
+    _answer(sys.stdin.buffer, replies)
+
+
+def _answer(questions: Any, replies: Any) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends this one
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, 1)  # what a library prints is no reply
+    os.dup2(nothing, 2)
     while True:
         try:
-            function, given = pickle.load(sys.stdin.buffer)  # the pipe is our own
+            function, given = pickle.load(questions)  # the pipe is our own
         except EOFError:
             return
         try:
