@@ -121,8 +121,10 @@ def laboratory_of(data: MethodData) -> LaboratoryVariance:
     counts as known to the degrees of freedom that the study file states, never as exact.
     """
     repeats, reference = data.repeats, data.options.reference
-    sizes = repeats.groupby("lab_test_id")["lab"].agg(["size", "nunique"])
-    if (sizes["nunique"] > 1).any():
+    codes, tests = pd.factorize(repeats["lab_test_id"])
+    lab, one = repeats["lab"].to_numpy(dtype=np.float64), np.empty(len(tests))
+    one[codes] = lab  # of each test
+    if (lab != one[codes]).any():
         try:
             return laboratory_variance(repeats["lab"], repeats["lab_test_id"])
         except ValueError as error:

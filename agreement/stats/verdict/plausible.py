@@ -39,12 +39,22 @@ def implausible(data: MethodData) -> str:
 
 def _one_series_twice(data: MethodData) -> bool:
     """Whether all values of one athlete, day by day and test by test, are those of another."""
-    pairs = data.pairs.sort_values(["athlete_id", "lab_date", "lab_test_id"])
-    days = data.daily.sort_values(["athlete_id", "date"])
+    athlete = pd.concat([data.pairs["athlete_id"]] * 2 + [data.daily["athlete_id"]])
+    codes, ids = pd.factorize(athlete)
+    values = np.concatenate([data.lab, data.field, data.daily["field"].to_numpy(np.float64)])
+    sums = np.round(np.bincount(codes, np.round(values, DECIMALS)), DECIMALS)
+    alike = pd.DataFrame({"n": np.bincount(codes), "sum": sums}).duplicated(keep=False)
+    return bool(alike.any()) and _alike_in_order(data, ids[alike.to_numpy()])
+
+
+def _alike_in_order(data: MethodData, some: pd.Index) -> bool:
+    """Whether two of some athletes, whose values have one sum, have the same in the same order."""
+    pairs, days = (one[one["athlete_id"].isin(some)] for one in (data.pairs, data.daily))
+    pairs = pairs.sort_values(["athlete_id", "lab_date", "lab_test_id"])
+    days = days.sort_values(["athlete_id", "date"])
     columns = [
-        pairs[["athlete_id", "lab"]].set_axis(["athlete_id", "value"], axis=1),
-        pairs[["athlete_id", "field"]].set_axis(["athlete_id", "value"], axis=1),
-        days[["athlete_id", "field"]].set_axis(["athlete_id", "value"], axis=1),
+        frame[["athlete_id", column]].set_axis(["athlete_id", "value"], axis=1)
+        for frame, column in ((pairs, "lab"), (pairs, "field"), (days, "field"))
     ]
     values = pd.concat(columns, ignore_index=True)
     values["value"] = values["value"].astype(np.float64).round(DECIMALS)
