@@ -6,8 +6,7 @@ import pandas as pd
 import pytest
 
 from agreement.errors import TableError
-from agreement.physiology.equations_cycling import submaximal_1954, submaximal_1954_line
-from agreement.physiology.equations_walking import walk_1987_litres
+from agreement.physiology.equations import submaximal_1954, submaximal_1954_line, walk_1987
 from agreement.physiology.field_tests import PROTOCOLS, protocol, protocols_frame
 from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.readings import field_readings
@@ -67,14 +66,8 @@ def test_every_protocol_has_an_example_or_a_test_below():
 
 def test_walk_of_a_mile_in_litres():
     # Kline 1987 (coefficients read in the abstract; value computed): 3.389 L/min
-    x = {
-        "mass_kg": 165.3 * KG_PER_POUND,
-        "age_years": 45,
-        "male": 1,
-        "time_min": 13.5,
-        "hr_bpm": 130,
-    }
-    assert walk_1987_litres(x) == pytest.approx(3.389, abs=0.0005)
+    found = walk_1987(165.3 * KG_PER_POUND, 45, 1, 13.5, 130)
+    assert found == pytest.approx(3.389, abs=0.0005)
 
 
 @pytest.mark.parametrize(
