@@ -257,9 +257,7 @@ def new(
 
 
 @app.command()
-def protocols(
-    json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
-) -> None:
+def protocols(json: Annotated[bool, typer.Option("--json", help="As data.")] = False) -> None:
     """List the field tests that can be computed, with inputs, population and source."""
     from agreement.report.run.protocol_list import protocols_json, protocols_text
 

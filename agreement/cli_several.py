@@ -46,9 +46,7 @@ def pool(
             talk(str(path))
 
 
-def shelf(
-    folder: Annotated[Path, typer.Argument(help="A folder with reports below it.")],
-) -> None:
+def shelf(folder: Annotated[Path, typer.Argument(help="A folder with reports below it.")]) -> None:
     """Write one page over all reports below a folder."""
     from agreement.report.studies.shelf import write_shelf
 

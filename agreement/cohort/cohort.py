@@ -309,12 +309,7 @@ class Cohort:
         )
 
     def plot(
-        self,
-        method: str,
-        mode: str | None = None,
-        *,
-        ax: Any = None,
-        coverage: float = 0.95,
+        self, method: str, mode: str | None = None, *, ax: Any = None, coverage: float = 0.95
     ) -> Any:
         """
         Draw the differences of one method against the means, with limits and the agreed margin.

@@ -74,11 +74,7 @@ def change_words(changes: pd.DataFrame) -> list[str]:
 
 
 def plot_change_arrows(
-    changes: pd.DataFrame,
-    *,
-    smallest_real: float | None = None,
-    named: bool = True,
-    ax: Axes,
+    changes: pd.DataFrame, *, smallest_real: float | None = None, named: bool = True, ax: Axes
 ) -> Axes:
     """
     Draw for each athlete an arrow from the laboratory's change to the field's.

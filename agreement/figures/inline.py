@@ -47,15 +47,7 @@ _NAMED: Final = (
     ("wash", WASH, "#232b32"),
     ("own", OWN, "#c9a4e0"),
 )
-_DARK_MARKS: Final = (
-    "#6fc3d1",
-    "#f2a65a",
-    "#c9a4e0",
-    "#84bfe3",
-    "#ee8fa6",
-    "#b4cf6a",
-    "#c9c9c9",
-)
+_DARK_MARKS: Final = ("#6fc3d1", "#f2a65a", "#c9a4e0", "#84bfe3", "#ee8fa6", "#b4cf6a", "#c9c9c9")
 _PALETTE: Final = {
     **{
         mark.colour: (f"mark-{place}", dark)

@@ -62,10 +62,7 @@ def _outcome(notes: Sequence[str]) -> str:
 
 
 def methods_alt(
-    results: pd.DataFrame,
-    *,
-    labels: Mapping[str, str] | None = None,
-    margin: float | None = None,
+    results: pd.DataFrame, *, labels: Mapping[str, str] | None = None, margin: float | None = None
 ) -> str:
     """Return what the figure of all methods shows, in sentences."""
     rows = method_rows(results)

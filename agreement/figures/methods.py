@@ -147,14 +147,7 @@ def _draw_span(
 
 
 def _draw_interval(
-    ax: Axes,
-    one: Estimate,
-    height: float,
-    colour: str,
-    reach: float,
-    *,
-    width: float,
-    alpha: float,
+    ax: Axes, one: Estimate, height: float, colour: str, reach: float, *, width: float, alpha: float
 ) -> None:
     """Draw an interval as a thick bar; an end beyond the axis is an arrow head there."""
     low = one.low if isfinite(one.low) else one.value

@@ -66,11 +66,7 @@ FOUND_WHILE_PAIRING: Sequence[Found] = (
         "Add the athlete, or join the two ids in id_map.",
     ),
     Found(
-        "out_of_range",
-        "set_aside",
-        "mass",
-        _values,
-        "Check the value, its unit and the body mass.",
+        "out_of_range", "set_aside", "mass", _values, "Check the value, its unit and the body mass."
     ),
 )
 COLUMNS: Mapping[str, Mapping[str, str]] = {

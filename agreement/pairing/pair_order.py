@@ -9,7 +9,7 @@ from agreement.pairing.reading_fates import Part
 from agreement.pairing.units import Units
 
 DAILY_COLUMNS = [
-    *("athlete_id", "lab_test_id", "method", "mode", "date", "gap_days", "field", "lab"),
+    *("athlete_id", "lab_test_id", "method", "mode", "date", "gap_days", "field", "lab")
 ]
 
 

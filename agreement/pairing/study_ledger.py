@@ -6,13 +6,7 @@ import pandas as pd
 
 from agreement.pairing import accounts
 from agreement.pairing.cleaning import CODE
-from agreement.pairing.ledger import (
-    TABLES,
-    best_of,
-    close,
-    rows_of_lines,
-    set_aside_lines,
-)
+from agreement.pairing.ledger import TABLES, best_of, close, rows_of_lines, set_aside_lines
 from agreement.pairing.messages import Texts
 from agreement.pairing.reading_fates import ReadingFates
 from agreement.pairing.unit_fates import UnitFates

@@ -38,10 +38,7 @@ def estimates_frame(
     """
     laboratory = laboratory_values(study, progress=progress)
     readings = field_readings(
-        study,
-        laboratory.frame,
-        sessions=laboratory.sessions,
-        training=laboratory.training,
+        study, laboratory.frame, sessions=laboratory.sessions, training=laboratory.training
     ).frame
     instant = readings["instant"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
     return readings.assign(

@@ -30,10 +30,7 @@ class GasFinding(NamedTuple):
 
 
 def gas_column_checks(
-    columns: Mapping[str, ArrayLike],
-    *,
-    mass_kg: float = np.nan,
-    pressure_mmhg: float = np.nan,
+    columns: Mapping[str, ArrayLike], *, mass_kg: float = np.nan, pressure_mmhg: float = np.nan
 ) -> tuple[GasFinding, ...]:
     """
     Compare the columns of one test with each other.

@@ -78,8 +78,7 @@ def input_audit(
     drug = whole["athlete_id"].isin(limited) & (whole["input"] != "mass_kg")
     drug &= whole["method"].map(dict(heart_rate_based)).fillna(True).astype(bool)
     whole = whole.assign(
-        expected_shift=whole["expected_shift"].mask(drug),
-        note=whole["note"].mask(drug, LIMITED),
+        expected_shift=whole["expected_shift"].mask(drug), note=whole["note"].mask(drug, LIMITED)
     )
     known = (whole["input"] == "sensor") | (whole["told"].notna() & whole["measured"].notna())
     keys = ["method", "mode", "athlete_id"]

@@ -29,16 +29,7 @@ READING_COLUMNS: Final = [
     "standard_error",
 ]
 MEMBER_COLUMNS: Final = ["reading", "row", "id"]
-_TEXT: Final = (
-    "source",
-    "file",
-    "id",
-    "athlete_id",
-    "method",
-    "mode",
-    "sensor",
-    "in_range",
-)
+_TEXT: Final = ("source", "file", "id", "athlete_id", "method", "mode", "sensor", "in_range")
 _TIME: Final = ("instant", "date")
 
 

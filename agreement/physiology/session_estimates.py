@@ -234,10 +234,7 @@ def _one_sensor(behind: _Behind, sessions: pd.DataFrame, days: int) -> TextArray
 
 
 def _left_out(
-    sessions: pd.DataFrame,
-    points: pd.DataFrame,
-    lines: pd.DataFrame,
-    behind: IntArray,
+    sessions: pd.DataFrame, points: pd.DataFrame, lines: pd.DataFrame, behind: IntArray
 ) -> pd.DataFrame:
     """Say of every session behind no estimate why."""
     free = np.ones(len(sessions), dtype=bool)

@@ -32,11 +32,7 @@ class SteadyPoints(NamedTuple):
 
 
 def steady_points(
-    t_s: FloatArray,
-    hr_bpm: FloatArray,
-    valid: BoolArray,
-    work: FloatArray,
-    grade: FloatArray,
+    t_s: FloatArray, hr_bpm: FloatArray, valid: BoolArray, work: FloatArray, grade: FloatArray
 ) -> SteadyPoints:
     """
     Find the steady stretches of one session.

@@ -88,10 +88,7 @@ def study_profiles(
 
 
 def training_profiles(
-    tests: pd.DataFrame,
-    records: SessionRecords,
-    hr_max_bpm: FloatArray,
-    rules: Profile,
+    tests: pd.DataFrame, records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile
 ) -> TrainingProfiles:
     """
     Compute the training profile that belongs to each laboratory test.

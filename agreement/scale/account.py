@@ -38,9 +38,7 @@ class Account:
     results: list[BucketPairs]
 
     def ledger(
-        self,
-        laboratory: LaboratoryValues,
-        readings: Readings,
+        self, laboratory: LaboratoryValues, readings: Readings
     ) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Return lines and flow of all tables, those of estimates only as counts."""
         repeat_within_days = self.study.options.reference.repeat_within_days

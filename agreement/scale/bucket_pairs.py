@@ -82,13 +82,7 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     laboratory = read_section([plan.laboratory], bucket)
     known = read_section([plan.athletes], bucket)["athlete_id"] if plan.athletes else None
     paired = pairing.pair_bucket(
-        frame,
-        laboratory,
-        plan.options,
-        plan.heart_rate_based,
-        plan.files,
-        known,
-        by_group=False,
+        frame, laboratory, plan.options, plan.heart_rate_based, plan.files, known, by_group=False
     )
     fates, of_units, words = paired.of_readings, paired.of_units, paired.texts.known()
     estimates = len(frame) - len(positions)

@@ -11,12 +11,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import (
-    Executor,
-    Future,
-    ProcessPoolExecutor,
-    as_completed,
-)
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial

@@ -21,12 +21,7 @@ from agreement.physiology.readings import Readings, field_readings, heart_rate_m
 from agreement.physiology.session_records import ReadFile, SampleFile, reduced_file
 from agreement.physiology.training import NO_PROFILES
 from agreement.scale.account import Account
-from agreement.scale.bucket_pairs import (
-    POSITION,
-    SOURCE,
-    BucketPlan,
-    pair_bucket,
-)
+from agreement.scale.bucket_pairs import POSITION, SOURCE, BucketPlan, pair_bucket
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.spread import Buckets, Records, Spread, Spreading, spread
 from agreement.stats.doubts.study_doubts import laboratory_doubts
@@ -216,21 +211,11 @@ class _Run:
         based = _heart_rate_based(self.study, readings, methods)
         plan = self._plan(laboratory, readings, based, records, sorted(methods), write=write)
         results = self.engine.map(
-            pair_bucket,
-            plan,
-            range(self.buckets.count),
-            progress=self.progress,
-            stage="Pairing",
+            pair_bucket, plan, range(self.buckets.count), progress=self.progress, stage="Pairing"
         )
         account = Account(self.study, self.reader, self.read, self.buckets, self.spread, results)
         exclusions, flow = account.ledger(laboratory, readings)
-        problems = _in_order(
-            [
-                *known,
-                *readings.problems,
-                *account.problems(plan.files, methods),
-            ]
-        )
+        problems = _in_order([*known, *readings.problems, *account.problems(plan.files, methods)])
         lines = [*(one.lines for one in self.spread), *(one.lines for one in results)]
         found = Streamed(
             self.study,

@@ -42,12 +42,7 @@ class Trace:
 
 
 def simulate_sessions(
-    person: Person,
-    kind: Kind,
-    days: range,
-    vo2max_on: Array,
-    body: Body,
-    rng: np.random.Generator,
+    person: Person, kind: Kind, days: range, vo2max_on: Array, body: Body, rng: np.random.Generator
 ) -> tuple[pd.DataFrame, list[Trace]]:
     """
     Sessions of one person.

@@ -8,12 +8,7 @@ from agreement.stats.causes.profile_bias import holm_over_all
 from agreement.stats.method_results import MethodResults
 from agreement.stats.record import HasFrame
 from agreement.stats.result_rows import Labelled
-from agreement.stats.verdict.counted import (
-    SQUAD_TOO_ALIKE,
-    Counted,
-    p_acceptable,
-    p_of_limits,
-)
+from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE, Counted, p_acceptable, p_of_limits
 from agreement.stats.verdict.verdict import Verdict
 from agreement.stats.verdict.yardsticks import ALPHA, TRUE_VALUE
 

@@ -8,15 +8,7 @@ in `agreement.terms.RANGES` if it has a plausible range).
 from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
-from agreement.terms import (
-    MODES,
-    PHASES,
-    RESTING,
-    SENSORS,
-    SEXES,
-    TAGS,
-    YES_NO_UNKNOWN,
-)
+from agreement.terms import MODES, PHASES, RESTING, SENSORS, SEXES, TAGS, YES_NO_UNKNOWN
 
 Kind = Literal["id", "label", "code", "rule", "number", "date", "time"]
 

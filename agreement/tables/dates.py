@@ -66,11 +66,7 @@ def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings
 
 
 def _aware(
-    raw: RawTable,
-    name: str,
-    column: "pd.Series[Any]",
-    zone: str | None,
-    findings: Findings,
+    raw: RawTable, name: str, column: "pd.Series[Any]", zone: str | None, findings: Findings
 ) -> Moments:
     """Return times that carry their zone as a type."""
     wall = column.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
@@ -229,13 +225,7 @@ def _note_moved(
 
 
 def _utc_of(
-    raw: RawTable,
-    name: str,
-    wall: Times,
-    local: Mask,
-    naive: Mask,
-    zone: str,
-    findings: Findings,
+    raw: RawTable, name: str, wall: Times, local: Mask, naive: Mask, zone: str, findings: Findings
 ) -> Times:
     """Return local wall clocks as UTC; hours that the clock change doubles or skips are noted."""
     clocks = pd.Series(wall[local])

@@ -25,11 +25,7 @@ _ENOUGH_TO_SEE_ROUNDING = 5
 
 
 def field_estimates_table(
-    raw: RawTable,
-    athletes: Athletes,
-    id_map: dict[str, str],
-    zone: str | None,
-    findings: Findings,
+    raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None, findings: Findings
 ) -> CheckedTable:
     """
     Return the checked estimates.
@@ -92,11 +88,7 @@ def field_estimates_table(
 
 
 def field_tests_table(
-    raw: RawTable,
-    athletes: Athletes,
-    id_map: dict[str, str],
-    zone: str | None,
-    findings: Findings,
+    raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None, findings: Findings
 ) -> CheckedTable:
     """Return the checked field tests; parameters as for `field_estimates_table`."""
     count, _ = drop_withdrawn(raw, id_map, athletes.people, findings)
@@ -130,11 +122,7 @@ def field_tests_table(
 
 
 def sessions_table(
-    raw: RawTable,
-    athletes: Athletes,
-    id_map: dict[str, str],
-    zone: str | None,
-    findings: Findings,
+    raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None, findings: Findings
 ) -> CheckedTable:
     """Return the checked sessions; parameters as for `field_estimates_table`."""
     count, withdrawn = drop_withdrawn(raw, id_map, athletes.people, findings)

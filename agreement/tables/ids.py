@@ -16,12 +16,7 @@ from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table
-from agreement.tables.spellings import (
-    as_a_spreadsheet_reads,
-    digits,
-    spelled,
-    unlike_letter,
-)
+from agreement.tables.spellings import as_a_spreadsheet_reads, digits, spelled, unlike_letter
 from agreement.tables.text_cells import Distinct, text_column
 from agreement.terms import counted
 

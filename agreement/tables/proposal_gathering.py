@@ -7,12 +7,7 @@ import numpy as np
 
 from agreement.tables.columns import INPUTS
 from agreement.tables.headers import ORIGIN
-from agreement.tables.proposal_columns import (
-    OPEN,
-    Column,
-    filled,
-    number_of,
-)
+from agreement.tables.proposal_columns import OPEN, Column, filled, number_of
 from agreement.tables.proposal_dates import is_of_time, iso_of, plain_moment, with_clock
 from agreement.tables.proposal_shape import MOMENT, NOTHING, Proposal, Rows
 from agreement.tables.proposal_words import WORDS, plain
@@ -117,11 +112,7 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
             row.pop(ours, None)
     if "athlete_id" not in columns:
         columns["athlete_id"] = Column(
-            "athlete_id",
-            -1,
-            "athlete_id",
-            NOTHING,
-            evidence="from the names of the files",
+            "athlete_id", -1, "athlete_id", NOTHING, evidence="from the names of the files"
         )
     first.timed = next((one.timed for one in kept if one.timed), "")
     first.blocks = [one.blocks[0] for one in kept]

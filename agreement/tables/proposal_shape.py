@@ -14,14 +14,7 @@ MOMENT: Final = {
     "field_estimates": "taken_at",
     "sessions": "started_at",
 }
-OF_PEOPLE: Final = (
-    "sex",
-    "birth_year",
-    "age_years",
-    "stature_cm",
-    "hr_limiting_drug",
-    "withdrawn",
-)
+OF_PEOPLE: Final = ("sex", "birth_year", "age_years", "stature_cm", "hr_limiting_drug", "withdrawn")
 Rows = list[dict[str, str]]
 
 

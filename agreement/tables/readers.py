@@ -19,12 +19,7 @@ from agreement.tables.joined_ids import join_pieces, with_pieces
 from agreement.tables.layout import doubt_swallowed_rows, find_header, find_layout, report_header
 from agreement.tables.options import FileFormat
 from agreement.tables.oversize import OversizeError, most_unpacked, refuse_oversize_parquet
-from agreement.tables.text_files import (
-    RaggedRowsError,
-    columns_of,
-    plain_columns,
-    text_columns,
-)
+from agreement.tables.text_files import RaggedRowsError, columns_of, plain_columns, text_columns
 from agreement.tables.units import Unit, unit_of
 from agreement.tables.unread_people import COLUMN, NAME, refuse_unread_withdrawal
 from agreement.tables.workbooks import WorkbookError, sheet_records
@@ -66,11 +61,7 @@ class RawTable:
 
 
 def read_table(
-    path: Path,
-    file: str,
-    table: Table,
-    form: FileFormat,
-    findings: Findings,
+    path: Path, file: str, table: Table, form: FileFormat, findings: Findings
 ) -> RawTable | None:
     """
     Read one table; what is wrong goes to `findings`.

@@ -26,12 +26,7 @@ from agreement.tables.parts_together import whole_table
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table, require_vo2max
 from agreement.tables.study_file import PUBLISHED_FILE, STUDY_FILE, read_study_file
-from agreement.tables.study_notes import (
-    note_empty_tables,
-    note_margin,
-    note_unused,
-    shared_files,
-)
+from agreement.tables.study_notes import note_empty_tables, note_margin, note_unused, shared_files
 from agreement.tables.study_tables import StudyTables
 from agreement.tables.table_doubts import doubt_tables
 from agreement.tables.table_files import find_tables
@@ -213,10 +208,7 @@ class _Reading:
             note_unused(self.folder, self.options, used, who, self.findings)
         note_empty_tables(self.names, self.rows_read, self.findings)
         note_margin(
-            self.options,
-            checked["lab_tests"].frame,
-            self.names.get("lab_tests", ""),
-            self.findings,
+            self.options, checked["lab_tests"].frame, self.names.get("lab_tests", ""), self.findings
         )
         frames = {name: table.in_words() for name, table in checked.items()}
         doubt_tables(self.options, frames, self.names, self.findings)

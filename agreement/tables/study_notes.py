@@ -9,13 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from agreement.tables.columns import (
-    FIELD_TABLES,
-    FOLDERS,
-    PARQUET_ENDING,
-    TABLE_ENDINGS,
-    TABLES,
-)
+from agreement.tables.columns import FIELD_TABLES, FOLDERS, PARQUET_ENDING, TABLE_ENDINGS, TABLES
 from agreement.tables.findings import Findings
 from agreement.tables.options import Margin, StudyOptions
 from agreement.tables.study_key import KEY_FILE

@@ -3,14 +3,7 @@
 from pathlib import Path
 from typing import Final
 
-from agreement.tables.columns import (
-    FIELD_TABLES,
-    TABLES,
-    UNPACK,
-    UNREAD_ENDINGS,
-    Table,
-    not_read,
-)
+from agreement.tables.columns import FIELD_TABLES, TABLES, UNPACK, UNREAD_ENDINGS, Table, not_read
 from agreement.tables.exports import holds_exports
 from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat, StudyOptions

@@ -48,12 +48,7 @@ _DISTANCE: Final = {
 }
 # Clock times are read as minutes before they are converted.
 CLOCKS: Final = ("h:mm:ss", "h:mm", "mm:ss")
-_MINUTES: Final = {
-    "min": Unit(),
-    "s": Unit(1 / 60),
-    "h": Unit(60),
-    **dict.fromkeys(CLOCKS, Unit()),
-}
+_MINUTES: Final = {"min": Unit(), "s": Unit(1 / 60), "h": Unit(60), **dict.fromkeys(CLOCKS, Unit())}
 _SECONDS: Final = {
     "s": Unit(),
     "ms": Unit(0.001),

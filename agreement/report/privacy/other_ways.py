@@ -12,9 +12,7 @@ from agreement.stats.catalogue import BY_NAME
 from agreement.stats.record import Privacy
 
 # of each group by itself; all else of these analyses draws on every group, a withheld one too
-_OWN: Final = {
-    "profile_bias": ("bias", "lower_limit", "upper_limit", "standard_error_of_estimate"),
-}
+_OWN: Final = {"profile_bias": ("bias", "lower_limit", "upper_limit", "standard_error_of_estimate")}
 _PLACE: Final = ["method", "mode"]
 Mask = npt.NDArray[np.bool_]
 

@@ -65,9 +65,7 @@ def provenance_block(content: dict[str, Any]) -> Block:
     tables = [source for source, one in zip(content["inputs"], whole, strict=True) if one]
     raw = [source for source, one in zip(content["inputs"], whole, strict=True) if not one]
     shown = table(
-        "Program, versions and seed",
-        ["what", "value"],
-        [(k, str(v)) for k, v in versions.items()],
+        "Program, versions and seed", ["what", "value"], [(k, str(v)) for k, v in versions.items()]
     ) + _files("Files read", tables)
     if not raw:
         return shown
@@ -97,12 +95,7 @@ def _files(caption: str, sources: list[dict[str, Any]]) -> Block:
         )
         for source in sources
     ]
-    return table(
-        caption,
-        ["file", "rows", "SHA-256 checksum"],
-        rows,
-        numeric=["rows"],
-    )
+    return table(caption, ["file", "rows", "SHA-256 checksum"], rows, numeric=["rows"])
 
 
 def _rows(source: dict[str, Any]) -> str:

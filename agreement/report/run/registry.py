@@ -204,13 +204,7 @@ def _results_block(
         said, whose = (word.replace("_", " ") for word in words)
         note = cell.note if isfinite(cell.value) and cell.note else "\u00a0"
         rows.append((said, whose, cell.stacked(2), str(cell.n), str(cell.n_pairs), note))
-    columns: Sequence[str] = (
-        "statistic",
-        "group",
-        "value and 95 % interval",
-        "athletes",
-        "pairs",
-    )
+    columns: Sequence[str] = ("statistic", "group", "value and 95 % interval", "athletes", "pairs")
     numeric = ("value and 95 % interval", "athletes", "pairs")
     return table(numbers.name(method, mode), [*columns, "note"], rows, numeric=numeric)
 

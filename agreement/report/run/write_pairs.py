@@ -12,10 +12,7 @@ from agreement.report.run.verifying import seal
 
 
 def write_pairs(
-    study: str | Path,
-    out: str | Path,
-    *,
-    progress: Callable[[int, int], None] | None = None,
+    study: str | Path, out: str | Path, *, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Path, ...]:
     """
     Write pairs.csv, exclusions.csv, flow.csv and provenance.json into a folder, all or nothing.

@@ -98,13 +98,7 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
             narrow_height=forest_height(len(own)),
         ).block
     rows = [
-        (
-            study.name,
-            f"{study.bias:+.1f}",
-            f"{study.sd:.1f}",
-            str(study.n),
-            source,
-        )
+        (study.name, f"{study.bias:+.1f}", f"{study.sd:.1f}", str(study.n), source)
         for study, source in zip(pooled.studies, pooled.sources, strict=True)
     ]
     columns = ("study", "bias", "SD", "athletes", "source")

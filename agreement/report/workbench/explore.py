@@ -95,8 +95,7 @@ class Explore:
         self.said = widgets.HTML()
         self.picture = widgets.HTML()
         self.write = widgets.Button(
-            description="Write these choices into study.toml",
-            layout=widgets.Layout(width="300px"),
+            description="Write these choices into study.toml", layout=widgets.Layout(width="300px")
         )
         self.written = widgets.HTML()
         self.write.on_click(lambda _: self.write_choices())

@@ -6,12 +6,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.intervals import (
-    Interval,
-    correlation_interval,
-    sd_interval,
-    t_interval,
-)
+from agreement.stats.basics.intervals import Interval, correlation_interval, sd_interval, t_interval
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
@@ -82,13 +77,7 @@ class IntensityCoverage(Result):
             ("top_share_of_hr_max", group.top_share, _NOTHING, "1", ""),
             ("extrapolation_se", group.extrapolation_se, _NOTHING, UNIT, ""),
             ("expected_bias", group.expected_bias, _NOTHING, UNIT, of_bias),
-            (
-                "observed_error",
-                group.observed_error,
-                group.error_interval,
-                UNIT,
-                few_for_error,
-            ),
+            ("observed_error", group.observed_error, group.error_interval, UNIT, few_for_error),
             ("observed_sd", group.observed_sd, group.sd_interval, UNIT, few_for_error),
             ("unexplained_sd", group.unexplained_sd, _NOTHING, UNIT, few_for_error),
             ("share_explained", group.share_explained, group.share_interval, "1", of_share),

@@ -136,11 +136,7 @@ def mass_mismatch(
 def mass_mismatch_of(data: MethodData) -> MassMismatch:
     """Effect of the mismatch of mass of one method and mode, for the results table."""
     return mass_mismatch(
-        data.field,
-        data.lab,
-        data.pairs["mass_mismatch_pct"],
-        athlete=data.athlete,
-        rng=data.seed,
+        data.field, data.lab, data.pairs["mass_mismatch_pct"], athlete=data.athlete, rng=data.seed
     )
 
 

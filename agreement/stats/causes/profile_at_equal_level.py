@@ -13,12 +13,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.causes.pooled_profiles import athletes_by_profile
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.limits.limits_of_agreement import pairs_of
-from agreement.stats.method_data import (
-    NOT_ESTIMABLE,
-    TOO_FEW,
-    MethodData,
-    NotEstimable,
-)
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.repeats.laboratory_variance import (
     FEW_DF,

@@ -20,13 +20,7 @@ from agreement.stats.causes.pooled_profiles import (
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_of_agreement import Group, group_of
 from agreement.stats.lines.regression import Regression, regression
-from agreement.stats.method_data import (
-    NO_MARGIN,
-    NOT_ESTIMABLE,
-    TOO_FEW,
-    MethodData,
-    NotEstimable,
-)
+from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import NOT_ENOUGH_DATA, UNIT

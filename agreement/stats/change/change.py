@@ -11,23 +11,13 @@ from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, clus
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Floats
-from agreement.stats.change.change_direction import (
-    responsiveness,
-    same_direction,
-    three_way,
-)
+from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
 from agreement.stats.change.change_result import Change
 from agreement.stats.change.real_change import real_change
 from agreement.stats.change.visits import visit_changes
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
-from agreement.stats.method_data import (
-    DECIMALS,
-    NO_SECOND_VISIT,
-    TOO_FEW,
-    MethodData,
-    NotEstimable,
-)
+from agreement.stats.method_data import DECIMALS, NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance, laboratory_of
 from agreement.stats.repeats.repeatability import laboratory_repeatability
 

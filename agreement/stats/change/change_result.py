@@ -8,19 +8,12 @@ import pandas as pd
 
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line
-from agreement.stats.change.change_direction import (
-    Responsiveness,
-    SameDirection,
-    ThreeWay,
-)
+from agreement.stats.change.change_direction import Responsiveness, SameDirection, ThreeWay
 from agreement.stats.change.real_change import RealChange, true_change
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.lines.structural import StructuralSlope
-from agreement.stats.method_data import (
-    NOT_ESTIMABLE,
-    TOO_FEW,
-)
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT

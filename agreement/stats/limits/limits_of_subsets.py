@@ -198,10 +198,7 @@ def _record(
 RECORDS: Final = (
     _record(190, "limits by choice of pairs", Privacy.SUBSET, choice_of_pairs_of),
     _record(
-        210,
-        "limits by profile, borderline tests moved",
-        Privacy.PARTITION,
-        borderline_moved_of,
+        210, "limits by profile, borderline tests moved", Privacy.PARTITION, borderline_moved_of
     ),
     _record(220, "limits by sex", Privacy.PARTITION, by_sex_of),
     _record(230, "limits by age", Privacy.PARTITION, by_age_of),

@@ -8,11 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, checked_share
-from agreement.stats.limits.limits import (
-    LimitsOfAgreement,
-    checked_pairs,
-    warn_if_few,
-)
+from agreement.stats.limits.limits import LimitsOfAgreement, checked_pairs, warn_if_few
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
 from agreement.stats.record import Analysis, Privacy, Statistic

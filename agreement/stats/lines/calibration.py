@@ -15,11 +15,7 @@ from agreement.stats.basics.replicates import Floats
 from agreement.stats.basics.shares import clopper_pearson_interval
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.calibrated import Calibration
-from agreement.stats.lines.squad_calibration import (
-    chosen_calibration,
-    local_offset,
-    uneven_along,
-)
+from agreement.stats.lines.squad_calibration import chosen_calibration, local_offset, uneven_along
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
 
@@ -242,11 +238,7 @@ RECORD: Final = Analysis(
             digits=2,
         ),
         Statistic(
-            "intercept",
-            "intercept of the calibration",
-            "What to add after that.",
-            _CHOICE,
-            _SOURCE,
+            "intercept", "intercept of the calibration", "What to add after that.", _CHOICE, _SOURCE
         ),
         _LEFT_OUT,
         _LEFT_OUT.named(

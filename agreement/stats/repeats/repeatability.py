@@ -219,10 +219,7 @@ def laboratory_repeatability(
     """
     try:
         found = repeatability(
-            repeats["lab"],
-            repeats["lab_test_id"],
-            athlete=repeats["athlete_id"],
-            coverage=coverage,
+            repeats["lab"], repeats["lab_test_id"], athlete=repeats["athlete_id"], coverage=coverage
         )
         if found.typical_error == 0.0:
             raise NotEstimable(

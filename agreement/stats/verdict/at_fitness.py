@@ -170,7 +170,5 @@ def two_piece_limits(
         return sqrt(max(square - noise, 0.0))
 
     return TwoPiece(
-        skewness,
-        middle - factor * spread(d[d < middle]),
-        middle + factor * spread(d[d > middle]),
+        skewness, middle - factor * spread(d[d < middle]), middle + factor * spread(d[d > middle])
     )

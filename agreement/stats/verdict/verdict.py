@@ -14,13 +14,7 @@ from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.net_of_laboratory import NetOfLaboratory, net_of_laboratory_of
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.structural import structural_of
-from agreement.stats.method_data import (
-    NO_MARGIN,
-    NOT_ESTIMABLE,
-    TOO_FEW,
-    MethodData,
-    NotEstimable,
-)
+from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.stats.verdict.counted import Counted
