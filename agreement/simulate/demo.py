@@ -6,6 +6,7 @@ spoiled, and `demo_cohort/ORIGIN.md` lists what was done.
 """
 
 import json
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,6 @@ import pandas as pd
 
 from agreement.simulate.cohort import Seed, SimulatedCohort, simulate_cohort
 from agreement.simulate.demo_dirt import SPOILERS, Tables, change_laboratory_rows, lose_contact
-from agreement.simulate.demo_text import ORIGIN, STUDY
 from agreement.simulate.people import Person, Population
 from agreement.simulate.raw import breaths, samples, staged_breaths
 from agreement.simulate.study_files import packed, write_files
@@ -44,7 +44,8 @@ def write_demo_cohort(folder: str | Path, *, rng: Seed = DEMO_SEED) -> Path:
     for spoil in SPOILERS:
         spoil(tables)
     files |= _table_files(tables)
-    files |= {"study.toml": STUDY.encode(), "ORIGIN.md": ORIGIN.encode()}
+    for name, text in (("study.toml", "demo_study.toml"), ("ORIGIN.md", "demo_origin.md")):
+        files[name] = (resources.files("agreement.simulate") / text).read_bytes()
     return write_files(folder, files | {"truth.json": _truth(cohort).encode()})
 
 

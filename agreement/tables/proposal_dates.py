@@ -3,66 +3,8 @@
 import re
 from typing import Final
 
-from agreement.tables.proposal_words import plain
+from agreement.tables.proposal_words import MONTH_NAMES, MONTHS, plain
 
-# the first letters by which months are told in the languages of `proposal_words`
-_MONTHS: Final = (
-    ("jan", "ene", "gen"),
-    ("feb", "fev"),
-    ("mar", "maa", "mrt", "mrz"),
-    ("apr", "avr", "abr"),
-    ("may", "mai", "maj", "mag", "mei"),
-    ("jun", "juin", "giu"),
-    ("jul", "juil", "lug"),
-    ("aug", "aou", "ago"),
-    ("sep", "set"),
-    ("oct", "okt", "ott"),
-    ("nov",),
-    ("dec", "dez", "dic", "des"),
-)
-_MONTH_NAMES: Final = {  # in the names of files; whole words, since "band" and "mark" are others
-    *(name for names in _MONTHS for name in names),
-    *[
-        "january",
-        "february",
-        "march",
-        "april",
-        "june",
-        "july",
-        "august",
-        "september",
-        "october",
-        "november",
-        "december",
-    ],
-    *["januar", "februar", "marz", "mai", "juni", "juli", "oktober", "dezember"],
-    *[
-        "janvier",
-        "fevrier",
-        "mars",
-        "avril",
-        "juin",
-        "juillet",
-        "aout",
-        "septembre",
-        "octobre",
-        "novembre",
-        "decembre",
-    ],
-    *[
-        "enero",
-        "febrero",
-        "marzo",
-        "abril",
-        "mayo",
-        "junio",
-        "julio",
-        "agosto",
-        "septiembre",
-        "octubre",
-        "noviembre",
-    ],
-}
 _DAY_MONTH: Final = re.compile(r"(\d{1,2})[.\s-]*([^\W\d_]{3,})\.?[\s-]*(\d{4})")
 _MONTH_DAY: Final = re.compile(r"([^\W\d_]{3,})\.?\s+(\d{1,2}),?\s+(\d{4})")
 _TWELVE: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?\s*([ap])\.?m\.?", re.IGNORECASE)
@@ -73,7 +15,7 @@ def _month(word: str) -> int | None:
     text = plain(word)
     if text.startswith("juil"):
         return 7
-    found = [i for i, names in enumerate(_MONTHS, 1) if any(text.startswith(n) for n in names)]
+    found = [i for i, names in enumerate(MONTHS, 1) if any(text.startswith(n) for n in names)]
     return found[0] if len(found) == 1 else None
 
 
@@ -84,7 +26,7 @@ def is_of_time(word: str) -> bool:
     >>> is_of_time("2026"), is_of_time("april"), is_of_time("strap")
     (True, True, False)
     """
-    return word.isdigit() or word.casefold() in _MONTH_NAMES
+    return word.isdigit() or word.casefold() in MONTH_NAMES
 
 
 def day_first_of_months(cell: str) -> str | None:

@@ -18,6 +18,8 @@ CODES: Final[dict[str, dict[str, str]]] = {
     for column, codes in _DATA["codes"].items()
 }
 ABOUT: Final[dict[str, list[str]]] = _DATA["about"]  # words of file names and headers, by table
+MONTHS: Final[list[list[str]]] = _DATA["months"]["letters"]
+MONTH_NAMES: Final = {name for row in (*MONTHS, _DATA["months"]["names"]) for name in row}
 _UNITS: Final[dict[str, str]] = {
     spelling: unit for unit, spellings in _DATA["units"].items() for spelling in spellings
 }
