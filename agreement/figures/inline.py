@@ -69,7 +69,8 @@ def figure_css(*, dark: bool = False) -> str:
         ".drawn svg{display:block;width:100%;height:auto}"
         ".drawn svg g:has(>title):hover{outline:1px solid currentColor}"
         "@media screen and (max-width:34rem){.drawn .wide{display:none}"
-        ".drawn .narrow{display:block}}"
+        ".drawn .narrow{display:block}"
+        ".drawn.one{overflow-x:auto}.drawn.one svg{min-width:30rem}}"
     )
     if not dark:
         return shown

@@ -1,6 +1,7 @@
 """A second process changes no byte; where it fails, this process does all of the work."""
 
 import os
+import pickle
 import subprocess
 import sys
 import time
@@ -10,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from agreement.report.run import second
-from agreement.report.run.second import Second, Shared, second_process
+from agreement.report.run.second import Second, Shared, second_process, section_of
+from agreement.report.run.study_report import open_report
 from agreement.report.run.verifying import checksums
 from agreement.report.run.write import write_report
 
@@ -101,6 +103,24 @@ os.kill(os.getpid(), 9)
             return  # ended; nobody has asked for it yet
         time.sleep(0.1)
     pytest.fail("it is still there")
+
+
+def test_what_a_section_gives_can_be_sent(squad):
+    report = open_report(squad.study)
+    for name in ("chart", "differences"):
+        block, (first, *_) = pickle.loads(pickle.dumps(section_of(report, name)))
+        assert first.svg.startswith("<?xml")
+        assert block == getattr(report, name)()
+
+
+def test_what_cannot_be_sent_is_told_and_the_next_is_answered():
+    it = Second(forks=False)
+    try:
+        with pytest.raises(RuntimeError, match="pickle"):
+            it.ask(memoryview, b"").result(60)
+        assert it.ask(divmod, 7, 2).result(60) == (3, 1)
+    finally:
+        it.close()
 
 
 def test_a_single_processor_gets_none(monkeypatch):

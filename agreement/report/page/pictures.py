@@ -1,15 +1,15 @@
-"""A figure of the report: drawn once for a page and once for a phone, shown inline, saved as SVG."""
+"""A figure of the report: drawn for a page, for a phone when shown there, inline; saved as SVG."""
 
 import re
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from markupsafe import Markup
 
-from agreement.figures.canvas import WIDTH, blank, pdf_bytes, settle, svg_text
+from agreement.figures.canvas import NARROW, WIDTH, blank, pdf_bytes, settle, svg_text
 from agreement.figures.inline import inline_svg
 from agreement.figures.theme import house_style
 from agreement.report.page.markup import Block, element
@@ -27,31 +27,48 @@ class Picture:
     """One drawn figure with its words."""
 
     name: str  # of its files, and of its parts in a page
-    # svg, narrow: the figure as wide as a page, and as wide as a phone's screen
-    svg: str
-    narrow: str
-    figure: Any  # the wide one, for a print
+    svg: str  # as wide as a page
+    figure: Any  # the same, for a print
     alt: str
     caption: str
-    drawn_at: Callable[[float], Any]  # draws it at a width in inches, and returns the figure
+    # draws it at a width in inches; returns SVG and figure. None in what another process sent
+    drawn_at: Callable[[float], tuple[str, Any]] | None
 
     @property
     def block(self) -> Block:
         """The figure as a piece of the page."""
-        return Block(element("figure", self.drawn, element("figcaption", self.caption)))
+        return self._shown(self._both)
 
     @property
-    def drawn(self) -> Markup:
+    def block_in_details(self) -> Block:
+        """The same where it is folded away: on a phone the wide figure scrolls inside its frame."""
+        told = {"class_": "drawn one", "tabindex": "0", "role": "group", "aria_label": "figure"}
+        return self._shown(element("div", self._wide, **told))
+
+    def _shown(self, drawn: Markup) -> Block:
+        return Block(element("figure", drawn, element("figcaption", self.caption)))
+
+    @property
+    def _wide(self) -> Markup:
+        return Markup(inline_svg(self.svg, name=f"wide/{self.name}", alt=self.alt))
+
+    @property
+    def _both(self) -> Markup:
         """
-        Both variants as markup; the page's style (`figure_css`) shows the one that fits.
+        Two variants; the page's style (`figure_css`) shows the one that fits.
 
         Where there is no such style, as in a notebook, the narrow one stays hidden.
         """
-        wide = inline_svg(self.svg, name=f"wide/{self.name}", alt=self.alt)
-        narrow = inline_svg(self.narrow, name=f"narrow/{self.name}", alt=self.alt)
-        shown = element("div", Markup(wide), class_="wide")
-        shown += element("div", Markup(narrow), class_="narrow", hidden="hidden")
+        assert self.drawn_at is not None  # it is shown where it is drawn
+        svg, _ = self.drawn_at(NARROW)
+        narrow = Markup(inline_svg(svg, name=f"narrow/{self.name}", alt=self.alt))
+        shown = element("div", self._wide, class_="wide")
+        shown += element("div", narrow, class_="narrow", hidden="hidden")
         return element("div", shown, class_="drawn")
+
+    def sent(self) -> "Picture":
+        """Return what another process can be sent of it: all that a page and an SVG file need."""
+        return replace(self, figure=None, drawn_at=None)
 
 
 class Album:
@@ -81,8 +98,8 @@ class Album:
 
     @property
     def printing(self) -> bool:
-        """Whether figures become PNG files."""
-        return self._printer is not None
+        """Whether figures become files that need more than their SVG."""
+        return self._printer is not None or self._pdf_mm is not None
 
     def keep(self, *several: Picture) -> None:
         """Write ``<name>.svg``, and have ``<name>.png`` written if asked; a name is used once."""
@@ -97,7 +114,7 @@ class Album:
         self._names.add(name)
         (folder / f"{name}.svg").write_text(one.svg, encoding="utf-8", newline="\n")
         if self._pdf_mm is not None:
-            (folder / f"{name}.pdf").write_bytes(pdf_bytes(one.drawn_at(self._pdf_mm / _MM)))
+            (folder / f"{name}.pdf").write_bytes(pdf_bytes(one.drawn_at(self._pdf_mm / _MM)[1]))
         if self._printer is not None:
             self._printer.print(one.figure, folder / f"{name}.png")
 
@@ -130,15 +147,14 @@ def picture(
     narrow_height: default: 3.4 for each panel. [inch]
     """
     count = columns if panels is None else panels
-    wide, figure = _drawn(draw, height, columns, count, narrow=False)
     tall = 3.4 * count if narrow_height is None else narrow_height
-    narrow, _ = _drawn(draw, tall, columns, count, narrow=True)
+    wide, figure = _drawn(draw, height, columns, count, narrow=False)
 
-    def drawn_at(width: float) -> Any:
+    def drawn_at(width: float) -> tuple[str, Any]:
         slim = width < _SLIM * WIDTH
-        return _drawn(draw, tall if slim else height, columns, count, narrow=slim, width=width)[1]
+        return _drawn(draw, tall if slim else height, columns, count, narrow=slim, width=width)
 
-    return Picture(file_name(name), wide, narrow, figure, alt, caption, drawn_at)
+    return Picture(file_name(name), wide, figure, alt, caption, drawn_at)
 
 
 def _drawn(

@@ -16,7 +16,6 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
-from dataclasses import replace
 from multiprocessing import get_context
 from threading import Condition, active_count
 from typing import Any, Final
@@ -170,7 +169,7 @@ class Collected:
 
     def keep(self, *several: Any) -> None:
         """Take figures, without what only a print needs."""
-        self.kept += [replace(one, figure=None) for one in several]
+        self.kept += [one.sent() for one in several]
 
 
 def section_of(report: Any, name: str) -> tuple[Any, list[Any]]:
@@ -293,10 +292,10 @@ def _answer(questions: Any, replies: Any) -> None:
         except EOFError:
             return
         try:
-            reply = (True, function(*given))
+            reply = pickle.dumps((True, function(*given)), pickle.HIGHEST_PROTOCOL)
         except Exception as error:  # noqa: BLE001 - the other process raises it, or does it itself
-            reply = (False, RuntimeError(repr(error)))
-        pickle.dump(reply, replies, pickle.HIGHEST_PROTOCOL)
+            reply = pickle.dumps((False, RuntimeError(repr(error))))
+        replies.write(reply)
         replies.flush()
 
 

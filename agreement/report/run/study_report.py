@@ -346,7 +346,12 @@ class StudyReport:
 
         def shown(one: Comparison) -> Block:
             drawn, words = section(one)
-            return self._drawn([] if drawn is None else [drawn], words)
+            if drawn is None:
+                return words
+            if len(self.comparisons) == 1:
+                return self._drawn([drawn], words)
+            self.album.keep(drawn)
+            return joined([drawn.block_in_details, words])
 
         return self._words(shown, section.__name__)
 
