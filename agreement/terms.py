@@ -54,6 +54,16 @@ SENSORS: Final = ("chest_strap", "wrist_optical", "none", "unknown")
 PHASES: Final = ("rest", "warmup", "exercise", "recovery")
 TAGS: Final = ("illness", "injury", "other")
 NOT_ENOUGH_DATA: Final = "not enough data"  # a training profile that is no group
+RATERS: Final = {
+    "rater_1": "",
+    "rater_2": "rater2_",
+}  # who read the thresholds -> start of the columns
+RATED: Final = tuple(
+    f"{start}{threshold}_{column}"
+    for start in RATERS.values()
+    for threshold in ("vt1", "vt2")
+    for column in ("vo2_ml_kg_min", "hr_bpm")
+)
 SESSIONS_METHOD: Final = "sessions_hr"  # the method name of the session estimate
 
 # Why a row was left out. The order decides which cause is named when several hold.
@@ -244,6 +254,10 @@ RANGES: Final[dict[str, Range]] = {
     "fat_percent": Range(5, 50, 2, 75, "%"),
     "vo2_ml_min": Range(500, 6000, 150, 8000, "mL/min"),  # of one stage of a field test
     "vo2_ml_kg_min": Range(7, 90, 2, 100, UNIT),  # the same
+    **{
+        name: Range(90, 200, 60, 230, "bpm") if name.endswith("bpm") else Range(10, 70, 5, 90, UNIT)
+        for name in RATED
+    },
     "step_height_cm": Range(10, 45, 2, 80, "cm"),
     "step_rate_min": Range(12, 40, 5, 80, "steps/min"),
     "grade": Range(-0.15, 0.25, -0.5, 0.5, "1"),

@@ -18,7 +18,7 @@ from agreement.physiology.control import laboratory_and_control
 from agreement.physiology.coverage import every_coverage
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings, field_readings
-from agreement.physiology.stage_splits import session_splits, stage_splits
+from agreement.physiology.stage_splits import error_splits
 from agreement.stats.doubts.study_doubts import study_doubts
 from agreement.stats.evidence import EarlierReport, Evidence
 from agreement.stats.who_counts import who_counts
@@ -93,9 +93,7 @@ class Cohort:
     def evidence(self) -> Evidence:
         """What the statistics are computed from."""
         study, laboratory, pairs, read = self.study, self.laboratory, self.pairs, self.readings
-        carried = study.options.extrapolation
-        known = (study.field_tests, study.athletes, laboratory.frame, pairs)
-        stages = stage_splits(*known, extrapolation=carried)
+        window = study.options.extrapolation.window_days
         return Evidence(
             pairs=pairs,
             daily=self.pairing.daily,
@@ -104,8 +102,8 @@ class Cohort:
             heart_rate_based=read.heart_rate_based,
             first_lab_date=min(study.lab_tests["date"].dt.date, default=None),
             next_door={} if study.options.profile.use == "stated" else laboratory.next_door,
-            coverage=every_coverage(read, pairs, window_days=carried.window_days),
-            splits=pd.concat([stages, session_splits(laboratory.stages, pairs)], ignore_index=True),
+            coverage=every_coverage(read, pairs, window_days=window),
+            splits=error_splits(study, laboratory, pairs),
             averaging=laboratory.under_each_rule,
             across_modes=self.pairing.across_modes,
             visits=self.pairing.units,
@@ -113,6 +111,7 @@ class Cohort:
             earlier=self.earlier,
             control=laboratory.control,
             asked=asked_people(study, laboratory.frame, read.frame),
+            **laboratory.beside(pairs),
         )
 
     @cached_property

@@ -27,6 +27,8 @@ from agreement.physiology.breath_notes import (
 from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.plateau import last_step
 from agreement.physiology.stages import stages
+from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
+from agreement.physiology.thresholds import ventilatory_thresholds
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.doubts import doubt
@@ -69,7 +71,10 @@ _EDITING: Final = [
     "kept_bin",
 ]
 _NO_EDITING: Final = pd.DataFrame(columns=_EDITING)
-_NO_STAGES: Final = pd.DataFrame(columns=["lab_test_id", "mode", "cost", "vo2"])
+BESIDE_STAGES: Final = ("vco2_ml_min", "hr_bpm", "speed_m_s", "grade", "power_w")
+STAGE_COLUMNS: Final = ["lab_test_id", "mode", "mass_kg", "cost", "vo2", *BESIDE_STAGES]
+_NO_STAGES: Final = pd.DataFrame(columns=STAGE_COLUMNS)
+_NO_THRESHOLDS: Final = pd.DataFrame(columns=THRESHOLD_COLUMNS)
 
 
 class BreathTests(NamedTuple):
@@ -81,9 +86,10 @@ class BreathTests(NamedTuple):
         pd.DataFrame
     )  # file; counts breaths, artefacts, impossible, backward; [mL/kg/min] unedited, edited
     # (without artefacts), kept_bin (with a last bin of half its length; NaN where it makes no difference)
-    stages: pd.DataFrame  # lab_test_id, mode, cost, vo2 [mL/kg/min]: ends of long stages
+    stages: pd.DataFrame  # `STAGE_COLUMNS`; cost, vo2 [mL/kg/min]: ends of long stages
     problems: tuple[Problem, ...]
     doubts: tuple[Problem, ...] = ()
+    thresholds: pd.DataFrame = _NO_THRESHOLDS  # of `agreement.physiology.thresholds`
     print: tuple[bytes, str] | None = None  # digest of the uptakes of one file, and its name
 
 
@@ -136,6 +142,7 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         editing,
         _joined([one.stages for one in found], _NO_STAGES),
         notes + editing_notes(editing, study.options.reference) + tuple(doubts),
+        thresholds=_joined([one.thresholds for one in found], _NO_THRESHOLDS),
     )
 
 
@@ -244,8 +251,9 @@ def _one_test(
     plateau, told = _plateau(t, vo2, cost, test, file)
     notes += odd + told
     values = pd.DataFrame([value | beside | {"plateau": plateau}])
-    rows = _stage_rows(t, vo2, cost, test)
-    return BreathTests(values, rules, counts, rows, notes, doubts)
+    rows = _stage_rows(used, t, vo2, cost, test)
+    corners = ventilatory_thresholds(used, cost, lab_test_id=name, mass_kg=mass)
+    return BreathTests(values, rules, counts, rows, notes, doubts, corners)
 
 
 def _stated_rule(rule: object) -> str | None:
@@ -295,15 +303,19 @@ def _cost(breaths: pd.DataFrame, test: dict[str, Any]) -> FloatArray:
 
 
 def _stage_rows(
-    t: FloatArray, vo2: FloatArray, cost: FloatArray, test: dict[str, Any]
+    breaths: pd.DataFrame, t: FloatArray, vo2: FloatArray, cost: FloatArray, test: dict[str, Any]
 ) -> pd.DataFrame:
     """Return what each long stage costs by the equation, and what was measured at its end."""
+    mass = float(test["mass_kg"])
     rows = [
-        (test["lab_test_id"], test["mode"], stage.cost, stage.end.mean() / float(test["mass_kg"]))
+        (
+            *(test["lab_test_id"], test["mode"], mass, stage.cost, stage.end.mean() / mass),
+            *breaths.loc[stage.places, list(BESIDE_STAGES)].mean(),
+        )
         for stage in stages(t, vo2, cost)
         if stage.end is not None
     ]
-    return pd.DataFrame(rows, columns=_NO_STAGES.columns)
+    return pd.DataFrame(rows, columns=STAGE_COLUMNS)
 
 
 def _plateau(

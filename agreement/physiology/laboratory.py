@@ -13,14 +13,18 @@ import pandas as pd
 
 from agreement.errors import Problem, TableError
 from agreement.physiology.breath_tests import BreathTests, breath_tests
+from agreement.physiology.economy import economy, expected_errors
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
 from agreement.physiology.heart_rate_maximum import heart_rate_maximum
 from agreement.physiology.ledger import as_problems, in_words_of_files, joined, set_aside_rows
+from agreement.physiology.own_thresholds import heart_rates, rated_thresholds
 from agreement.physiology.people import people_at
 from agreement.physiology.session_people import HR_MAX_ODD_BPM
 from agreement.physiology.session_records import OverFiles, SessionRecords, session_records
+from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.training import (
+    BOTH_COLUMNS,
     NO_PROFILES,
     TrainingProfiles,
     profile_notes,
@@ -51,6 +55,8 @@ LABORATORY_COLUMNS: Final = [
     "file",
     "row",
 ]
+NO_THRESHOLDS: Final = pd.DataFrame(columns=THRESHOLD_COLUMNS)
+NO_ZONES: Final = pd.DataFrame(columns=BOTH_COLUMNS)
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
 LITRES: Final = RANGES["vo2max_l_min"]
 
@@ -66,13 +72,15 @@ class LaboratoryValues:
     # lab_test_id, rule, vo2max, vo2max_unedited, vo2max_edited: tests with breath files under every
     # compared rule. [mL/kg/min]
     averaging: pd.DataFrame
-    # lab_test_id, mode, cost, vo2: of each long stage of a breath file the uptake that its work
-    # rate costs by the equation, and that measured in its last minute. [mL/kg/min]
+    # `agreement.physiology.breath_tests.STAGE_COLUMNS`: of each long stage of a breath file the uptake
+    # that its work rate costs by the equation, and that measured in its last minute [mL/kg/min]
     stages: pd.DataFrame
     # the training profile of each test and the sessions behind it; empty without sessions
     training: TrainingProfiles
     # the reduced sessions, so that `field_readings` need not read them again
     sessions: SessionRecords | None
+    thresholds: pd.DataFrame  # `agreement.physiology.thresholds.COLUMNS`, computed and by raters
+    zones: pd.DataFrame  # `agreement.physiology.training.BOTH_COLUMNS`
     # date, mode, lab: tests of the laboratory's control, in no other frame. [mL/kg/min]
     control: pd.DataFrame | None = None
 
@@ -88,6 +96,26 @@ class LaboratoryValues:
         names = self.frame[["athlete_id", "lab_test_id", "mode", "averaging_rule"]]
         averaging = self.averaging.astype({"lab_test_id": "str"})
         return names.astype({"lab_test_id": "str"}).rename(columns=columns).merge(averaging)
+
+    @property
+    def economy(self) -> pd.DataFrame:
+        """`agreement.physiology.economy.COLUMNS` of the tests with steady stages."""
+        return economy(self.stages, self.frame)
+
+    def beside(self, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
+        """
+        Return `thresholds`, `zones`, `economy`, and the errors of pairs that economy lets expect.
+
+        With athlete_id and mode; thresholds also with the maxima of the test: lab, hr_max_bpm.
+        """
+        named = self.frame[["lab_test_id", "athlete_id", "mode"]].astype({"lab_test_id": "str"})
+        maxima = self.frame[["lab", "hr_max_bpm"]]
+        return {
+            "thresholds": named.join(maxima).merge(self.thresholds),
+            "zones": named.merge(self.zones),
+            "economy": named.merge(self.economy),
+            "expected": expected_errors(self.economy, pairs),
+        }
 
     @property
     def next_door(self) -> dict[str, str]:
@@ -125,22 +153,39 @@ def laboratory_values(
     breaths, records = _raw_files(tests, study, progress, over)
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), study)
     tests = pd.concat([tests, effort_criteria(tests)], axis=1)
-    training = NO_PROFILES
+    rated, turned = rated_thresholds(tests)
+    thresholds = _joined([breaths.thresholds, rated])
+    training, zones = NO_PROFILES, NO_ZONES
     if records is not None:
-        training = study_profiles(tests, records, study.athletes, study.options)
+        known = (tests, records, study.athletes, study.options, heart_rates(thresholds))
+        training, zones = study_profiles(*known)
         if study.options.profile.use != "stated":
             found = training.frame
             tests = tests.assign(
                 training_profile=found["profile"], profile_borderline=found["borderline"]
             )
     frame = tests[LABORATORY_COLUMNS]
-    problems = breaths.problems + as_problems(left_out) + _notes(tests)
+    problems = breaths.problems + as_problems(left_out) + _notes(tests) + turned
     if len(training.frame):
         problems += profile_notes(training.frame, tests)
     problems = in_words_of_files(problems, study)
     return LaboratoryValues(
-        frame, left_out, problems, breaths.rules, breaths.stages, training, records
+        frame,
+        left_out,
+        problems,
+        breaths.rules,
+        breaths.stages,
+        training,
+        records,
+        thresholds,
+        zones,
     )
+
+
+def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    some = [part for part in parts if len(part)]
+    whole = pd.concat(some, ignore_index=True) if some else NO_THRESHOLDS
+    return whole.astype({"lab_test_id": "str"})
 
 
 def _raw_files(

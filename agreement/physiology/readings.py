@@ -95,7 +95,7 @@ def field_readings(
             )
         else:
             if training is None:
-                training = study_profiles(laboratory, records, study.athletes, study.options)
+                training, _ = study_profiles(laboratory, records, study.athletes, study.options)
             bare = training.too_few
         rows = training.rows
         parts.append(_with_profile_rows(found.part, rows, bare))

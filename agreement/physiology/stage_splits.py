@@ -11,16 +11,27 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.physiology.error_split import split_error
+from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.own_cost import own_cost
 from agreement.physiology.people import people_at
 from agreement.physiology.session_people import nearest_measured
 from agreement.physiology.work_rate import cycling_vo2
 from agreement.tables.options import Extrapolation
+from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
 
 STAGES_METHOD: Final = "cycle_stages_hr"
 PAIR: Final = ("athlete_id", "lab_test_id", "method", "mode")
 SPLIT_COLUMNS: Final = [*PAIR, "n_points", "total", "cost", "heart_rate"]
+
+
+def error_splits(
+    study: StudyTables, laboratory: LaboratoryValues, pairs: pd.DataFrame
+) -> pd.DataFrame:
+    """Split the errors of stage tests and of training sessions; `SPLIT_COLUMNS`. [mL/kg/min]."""
+    known = (study.field_tests, study.athletes, laboratory.frame, pairs)
+    of_stages = stage_splits(*known, extrapolation=study.options.extrapolation)
+    return pd.concat([of_stages, session_splits(laboratory.stages, pairs)], ignore_index=True)
 
 
 def stage_splits(

@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from agreement.physiology.arrays import FloatArray
+from agreement.physiology.arrays import FloatArray, IntArray
 
 # The authors' choice, common practice, no source.
 STAGE_S: Final = 120.0
@@ -28,10 +28,13 @@ class Stage(NamedTuple):
     end : ndarray or None, shape (n,)
         Uptakes of the breaths of its last minute, in the unit given; None where the stage is short,
         uneven or thin.
+    places : ndarray, shape (n,)
+        Where those breaths stand among all.
     """
 
     cost: float
     end: FloatArray | None
+    places: IntArray
 
 
 def stages(t_s: FloatArray, vo2: FloatArray, cost: FloatArray) -> list[Stage]:
@@ -53,15 +56,11 @@ def stages(t_s: FloatArray, vo2: FloatArray, cost: FloatArray) -> list[Stage]:
     if t_s.size == 0 or np.isnan(cost).any():
         return []
     edges = np.flatnonzero(np.abs(np.diff(cost)) > STEADY_WITHIN) + 1
-    parts = (np.split(values, edges) for values in (t_s, vo2, cost))
-    return [
-        Stage(float(np.median(expected)), _end(times, uptake, expected))
-        for times, uptake, expected in zip(*parts, strict=True)
-    ]
-
-
-def _end(t_s: FloatArray, vo2: FloatArray, cost: FloatArray) -> FloatArray | None:
-    if t_s[-1] - t_s[0] < STAGE_S or np.ptp(cost) > STEADY_WITHIN:
-        return None
-    end = vo2[t_s > t_s[-1] - MEASURED_S]
-    return end if end.size >= FEWEST_BREATHS else None
+    found = []
+    for places in np.split(np.arange(t_s.size), edges):
+        times, expected = t_s[places], cost[places]
+        last = places[times > times[-1] - MEASURED_S]
+        long = times[-1] - times[0] >= STAGE_S and np.ptp(expected) <= STEADY_WITHIN
+        measured = vo2[last] if long and last.size >= FEWEST_BREATHS else None
+        found.append(Stage(float(np.median(expected)), measured, last))
+    return found

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import FloatArray, IntArray
+from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
 from agreement.physiology.beat_times import HIGHEST_BPM
 from agreement.physiology.intensity import distribution_pattern, polarization_index
 from agreement.physiology.ledger import NOTHING, set_aside_rows
@@ -22,7 +22,7 @@ from agreement.physiology.profile_rules import (
     nearest_boundary,
     profile_label,
 )
-from agreement.physiology.session_people import session_people
+from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import SMALLEST_VALID_SHARE, SessionRecords
 from agreement.tables.options import Profile, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted
@@ -48,7 +48,12 @@ PROFILE_COLUMNS: Final = [
     "zones",
     "note",
 ]
-_NUMBERS: Final = ("duration_min", "hr_min", "z1_min", "z2_min", "z3_min", "from_samples")
+_NUMBERS: Final = (
+    *("duration_min", "hr_min", "z1_min", "z2_min", "z3_min", "from_samples", "own_thresholds"),
+)
+OWN_ZONES: Final = "own thresholds"
+_ZONES: Final = ("profile", "zone1", "zone2", "zone3")
+BOTH_COLUMNS: Final = ["lab_test_id", "athlete_id", *_ZONES, *(f"{name}_own" for name in _ZONES)]
 _ROWS: Final = ["lab_test_id", "file", "row", "id"]
 TOO_FEW: Final = "no profile of the test after it"
 MORE_SESSIONS: Final = (
@@ -72,23 +77,44 @@ class TrainingProfiles(NamedTuple):
 
 
 def study_profiles(
-    tests: pd.DataFrame, records: SessionRecords, athletes: pd.DataFrame, options: StudyOptions
-) -> TrainingProfiles:
+    tests: pd.DataFrame,
+    records: SessionRecords,
+    athletes: pd.DataFrame,
+    options: StudyOptions,
+    thresholds: pd.DataFrame | None = None,
+) -> tuple[TrainingProfiles, pd.DataFrame]:
     """
     Compute the profiles of a study's laboratory tests, whatever the study goes on to use.
 
     tests: lab_test_id, athlete_id, date, mode, hr_max_bpm, mass_kg, training_profile.
     athletes: the athletes table, for age.
     options: ``[profile]`` and the age formula of ``[extrapolation]``.
-    Returns: as `training_profiles`.
+    thresholds: lab_test_id, vt1, vt2: heart rates at the laboratory's thresholds. [bpm]
+    Returns: the profiles with the zones that the study chose; and `BOTH_COLUMNS`, of each test with a
+        profile and of an athlete with thresholds, profile and shares of time by HRmax and (``_own``)
+        by the athlete's own thresholds.
     """
-    formula = options.extrapolation.hr_max_formula
-    people = session_people(records.sessions, tests, athletes, formula)
-    return training_profiles(tests, records, people["hr_max_bpm"].to_numpy(), options.profile)
+    formula, rules = options.extrapolation.hr_max_formula, options.profile
+    hr_max = session_people(records.sessions, tests, athletes, formula)["hr_max_bpm"].to_numpy()
+    found = training_profiles(tests, records, hr_max, rules)
+    if thresholds is None or thresholds.empty:
+        return found, pd.DataFrame(columns=BOTH_COLUMNS)
+    known = tests.merge(thresholds, on="lab_test_id")
+    rates = [nearest_measured(records.sessions, known, name) for name in ("vt1", "vt2")]
+    own = training_profiles(tests, records, hr_max, rules, thresholds_bpm=np.column_stack(rates))
+    beside = found.frame.assign(**{f"{name}_own": own.frame[name] for name in _ZONES})
+    beside = beside[(own.frame["zones"] == OWN_ZONES) & (beside["profile"] != NOT_ENOUGH_DATA)]
+    both = beside[BOTH_COLUMNS].reset_index(drop=True)
+    return own if rules.zones == "own thresholds" else found, both
 
 
 def training_profiles(
-    tests: pd.DataFrame, records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile
+    tests: pd.DataFrame,
+    records: SessionRecords,
+    hr_max_bpm: FloatArray,
+    rules: Profile,
+    *,
+    thresholds_bpm: FloatArray | None = None,
 ) -> TrainingProfiles:
     """
     Compute the training profile that belongs to each laboratory test.
@@ -96,9 +122,10 @@ def training_profiles(
     tests: lab_test_id, athlete_id, date, training_profile (as stated).
     hr_max_bpm: one per session. For the zones by share of HRmax. [bpm]
     rules: window, smallest amount of data and thresholds.
+    thresholds_bpm: shape (n_sessions, 2). Where the second and third zone begin; NaN: by HRmax. [bpm]
     Returns: profiles and their sessions; a profile without enough data has no sessions.
     """
-    sessions = zone_minutes(records, hr_max_bpm, rules)
+    sessions = zone_minutes(records, hr_max_bpm, rules, thresholds_bpm=thresholds_bpm)
     of_athlete = sessions.groupby("athlete_id", sort=False).indices
     columns = {name: sessions[name].to_numpy() for name in _NUMBERS}
     columns["day"] = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
@@ -135,18 +162,30 @@ def _places(parts: Iterable[IntArray]) -> IntArray:
     return np.concatenate([np.empty(0, dtype=np.intp), *parts])
 
 
-def zone_minutes(records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile) -> pd.DataFrame:
+def zone_minutes(
+    records: SessionRecords,
+    hr_max_bpm: FloatArray,
+    rules: Profile,
+    *,
+    thresholds_bpm: FloatArray | None = None,
+) -> pd.DataFrame:
     """
     Return the sessions with their minutes per zone, from samples, else as given.
 
-    records, hr_max_bpm, rules: as in `training_profiles`.
+    records, hr_max_bpm, rules, thresholds_bpm: as in `training_profiles`.
     Returns: the sessions with z1_min, z2_min, z3_min (0 where nothing can be believed), hr_min
-        (their sum) and from_samples.
+        (their sum), from_samples and own_thresholds.
     """
     sessions = records.sessions
     measured = np.empty((len(sessions), 3))
+    by_share = (rules.zone2_from_share_of_hr_max, rules.zone3_from_share_of_hr_max)
+    starts = np.broadcast_to(by_share, (len(sessions), 2))
+    own: BoolArray = np.zeros(len(sessions), dtype=bool)
+    if thresholds_bpm is not None:
+        own = np.asarray(np.isfinite(thresholds_bpm).all(axis=1))
+        starts = np.where(own[:, None], thresholds_bpm / hr_max_bpm[:, None], starts)
     for some, seconds_at in records.times.blocks():
-        measured[some] = _zone_seconds(seconds_at, hr_max_bpm[some], rules)
+        measured[some] = _zone_seconds(seconds_at, hr_max_bpm[some], starts[some])
     measured /= 60
     sampled = sessions["has_samples"].to_numpy() & np.isfinite(hr_max_bpm)
     sampled &= (sessions["valid_share"] >= SMALLEST_VALID_SHARE).to_numpy()
@@ -158,18 +197,17 @@ def zone_minutes(records: SessionRecords, hr_max_bpm: FloatArray, rules: Profile
         z3_min=minutes[:, 2],
         hr_min=minutes.sum(axis=1),
         from_samples=sampled,
+        own_thresholds=own,
     )
 
 
 def _zone_seconds(
-    seconds_at: NDArray[np.float32], hr_max_bpm: FloatArray, rules: Profile
+    seconds_at: NDArray[np.float32], hr_max_bpm: FloatArray, starts: FloatArray
 ) -> FloatArray:
-    """Return the seconds of some sessions in each zone; shape (n_sessions, 3)."""
+    """Return the seconds of some sessions in each zone, which start at shares of HRmax; (n, 3)."""
     share = np.arange(HIGHEST_BPM + 1)[None, :] / hr_max_bpm[:, None]
-    middle = (share >= rules.zone2_from_share_of_hr_max) & (
-        share < rules.zone3_from_share_of_hr_max
-    )
-    high = share >= rules.zone3_from_share_of_hr_max
+    middle = (share >= starts[:, :1]) & (share < starts[:, 1:])
+    high = share >= starts[:, 1:]
     whole = seconds_at.sum(axis=1, dtype=np.float64)
     z2 = np.where(middle, seconds_at, 0).sum(axis=1, dtype=np.float64)
     z3 = np.where(high, seconds_at, 0).sum(axis=1, dtype=np.float64)
@@ -218,7 +256,11 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: Profile) -> dict[
         "zone1": z1,
         "zone2": z2,
         "zone3": z3,
-        "zones": "by default" if window["from_samples"].any() else "as given",
+        "zones": OWN_ZONES
+        if (window["from_samples"] & window["own_thresholds"]).any()
+        else "by default"
+        if window["from_samples"].any()
+        else "as given",
         "note": "",
     }
 

@@ -61,3 +61,8 @@ class Evidence:
     control: pd.DataFrame | None = None
     # `agreement.physiology.asked.ASKED_COLUMNS`; None where it was not looked at
     asked: pd.DataFrame | None = None
+    # as `agreement.physiology.laboratory.LaboratoryValues.beside` gives them
+    thresholds: pd.DataFrame | None = None
+    zones: pd.DataFrame | None = None
+    economy: pd.DataFrame | None = None
+    expected: pd.DataFrame | None = None

@@ -104,6 +104,7 @@ class MethodData:
     control: pd.DataFrame | None = None  # as in `Evidence`
     asked: pd.DataFrame | None = None  # as in `Evidence`, only this method and mode
     averaging: pd.DataFrame | None = None  # as in `Evidence`, only the paired tests
+    economy: pd.DataFrame | None = None  # `expected` of `Evidence`, only what belongs to `pairs`
 
     @property
     def field(self) -> Floats:

@@ -24,6 +24,7 @@ from agreement.stats.compare.methods_compared import MethodsCompared, methods_co
 from agreement.stats.compare.two_estimators import Comparison, two_estimators_of
 from agreement.stats.doubts.of_method import doubts_of
 from agreement.stats.evidence import Evidence
+from agreement.stats.laboratory_results import LABORATORY, Beside, beside_vo2max
 from agreement.stats.limits.across_modes import AcrossModes, across_modes
 from agreement.stats.limits.limits import FEWEST
 from agreement.stats.method_data import (
@@ -48,7 +49,6 @@ from agreement.stats.result_rows import Labelled, assembled, empty_frame
 from agreement.stats.verdict.cautions import cautions_of
 from agreement.stats.who_counts import who_counts
 
-LABORATORY = "laboratory"  # method name of the laboratory's own repeatability
 Drawing = Callable[[pd.DataFrame, int], Resampling]
 Mapped = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
 _MAPPED: ContextVar[Mapped] = ContextVar("mapped", default=map)
@@ -83,6 +83,7 @@ class StudyResults:
     # told
     laboratory_repeats: dict[str, LaboratoryRepeats] = field(default_factory=dict)
     laboratory_change: dict[str, LaboratoryChange] = field(default_factory=dict)
+    beside: Beside = field(default_factory=dict)
 
 
 def analyse(evidence: Evidence) -> StudyResults:
@@ -98,13 +99,14 @@ def analyse(evidence: Evidence) -> StudyResults:
         studied = all_counted(list(_MAPPED.get()(_studied, method_data(evidence))))
         laboratory, laboratory_rows = _laboratory(evidence)
         itself = _laboratory_itself(evidence)
+        beside, beside_rows = beside_vo2max(evidence)
         averaging = _averaging(evidence)
         unlike = _across_modes(evidence)
         comparisons = two_estimators_of(results.data for results, _ in studied)
         compared = methods_compared(results.data for results, _ in studied)
     parts = [frame for _, of_method in studied for frame in of_method]
     parts += laboratory_rows + [_comparison(comparison) for comparison in comparisons]
-    parts += itself.rows
+    parts += itself.rows + beside_rows
     parts += [
         Labelled(found.to_frame(), "averaging_rule", LABORATORY, mode)
         for mode, found in averaging.items()
@@ -125,6 +127,7 @@ def analyse(evidence: Evidence) -> StudyResults:
         compared,
         itself.repeats,
         itself.change,
+        beside,
     )
 
 
@@ -157,6 +160,7 @@ def method_data(evidence: Evidence, drawn: Drawing | None = None) -> Iterator[Me
             evidence.control,
             _asked(evidence, str(method), str(mode)),
             _under_rules(evidence, pairs),
+            _of_pairs(evidence.expected, pairs),
         )
 
 

@@ -8,7 +8,7 @@ in `agreement.terms.RANGES` if it has a plausible range).
 from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
-from agreement.terms import MODES, PHASES, RESTING, SENSORS, SEXES, TAGS, YES_NO_UNKNOWN
+from agreement.terms import MODES, PHASES, RATED, RESTING, SENSORS, SEXES, TAGS, YES_NO_UNKNOWN
 
 Kind = Literal["id", "label", "code", "rule", "number", "date", "time"]
 
@@ -88,6 +88,7 @@ LAB_TESTS: Final = Table(
         "plateau": Column("code", codes=YES_NO_UNKNOWN),
         **_numbers("verification_vo2max_ml_kg_min", "barometric_pressure_mmhg", "temperature_c"),
         **_numbers("exercise_start_s", "exercise_end_s"),  # of the recording, where breaths count
+        **_numbers(*RATED),
         "tag": _LABEL,
     },
     ledger_id="lab_test_id",

@@ -19,7 +19,7 @@ from agreement.tables.readers import RawTable
 from agreement.tables.rules import keep_rules
 from agreement.tables.text_cells import Distinct, Mask
 from agreement.tables.vo2max_values import Vo2max, vo2max_values
-from agreement.terms import counted
+from agreement.terms import RATED, counted
 
 Floats = npt.NDArray[np.float64]
 LAB_NUMBERS = (
@@ -32,6 +32,7 @@ LAB_NUMBERS = (
     "temperature_c",
     "exercise_start_s",
     "exercise_end_s",
+    *RATED,
 )
 # HRmax about 208 - 0.7 age, SD about 11 bpm (Tanaka 2001; physiology sheet 2); further below than
 # this is more likely a slip than a person. The number is the authors' choice, no source.

@@ -12,6 +12,7 @@ Summary = Literal["mean", "median", "nearest", "last"]
 Kind = Literal["squad", "validation", "audit", "brief"]
 FixedBinsFrom = Literal["first breath", "clock"]
 LastBin = Literal["drop", "keep at least half"]
+Zones = Literal["share of HRmax", "own thresholds"]
 Against = Literal["laboratory test", "true value"]
 HrMaxFormula = Literal[
     "220_minus_age_1971",
@@ -92,6 +93,7 @@ class Profile:
     """Table ``[profile]``: thresholds are the authors' choice, common practice, no source."""
 
     use: Literal["computed", "stated"] | None = None  # None: computed when sessions exist
+    zones: Zones = "share of HRmax"  # own thresholds: of the laboratory's tests, where known
     window_days: int = 42
     minimum_sessions: int = 12
     minimum_hours: float = 10.0

@@ -28,6 +28,7 @@ from agreement.tables.options import (
     Report,
     StudyOptions,
     StudyText,
+    Zones,
 )
 from agreement.tables.paths import path_problem
 from agreement.tables.toml_faults import toml_fault
@@ -118,7 +119,8 @@ TABLE_KEYS: Final[dict[str, Keys]] = {
     "change": _same(
         visits=check.one_of("first and last", "consecutive"), minimum_gap_days=check.whole(0, 36500)
     ),
-    "profile": {**_same(use=check.one_of("computed", "stated")), **_thresholds(Profile)},
+    "profile": _same(use=check.one_of("computed", "stated"), zones=check.one_of(*get_args(Zones)))
+    | _thresholds(Profile),
     "extrapolation": {
         **_thresholds(Extrapolation),
         **_same(hr_max_formula=check.one_of(*get_args(HrMaxFormula))),

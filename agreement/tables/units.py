@@ -7,6 +7,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from agreement.terms import RATED
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -105,6 +107,7 @@ UNITS: Final[dict[str, dict[str, Unit]]] = {
     **dict.fromkeys(("rer_max", "rer", "grade"), _SHARE),
     "fat_percent": _PERCENT,
     **dict.fromkeys(("hr_bpm", "hr_max_bpm", "hr_rest_bpm", "set_hr_max_bpm"), _RATE),
+    **{name: _RATE if name.endswith("bpm") else _PER_KG for name in RATED},
     "power_w": _POWER,
     "temperature_c": _CELSIUS,
     "barometric_pressure_mmhg": _PRESSURE,

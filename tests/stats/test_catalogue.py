@@ -50,7 +50,7 @@ def test_every_statistic_is_told_in_words_with_its_source(analysis):
         assert one.meaning.endswith("."), one
         assert one.meaning[0] == one.meaning[0].upper(), one
         assert not one.formula.endswith("."), one
-        assert one.unit in {UNIT, "1", "%", f"({UNIT})^2"}, one
+        assert one.unit in {UNIT, "1", "%", f"({UNIT})^2", "bpm", "mL/kg/km"}, one
         assert 0 <= one.digits <= 3, one
 
 

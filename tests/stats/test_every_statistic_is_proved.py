@@ -35,6 +35,31 @@ PROOFS = {
         "test_no_number::test_twelve_of_23_against_a_general_library",
         "test_no_number::test_the_interval_of_the_share_covers",
     ),
+    "thresholds": Proof(
+        NONE,
+        "test_beside_vo2max::test_means_over_athletes_against_a_general_library",
+        "test_beside_vo2max::test_intervals_of_means_and_share_explained_cover",
+    ),
+    "threshold_agreement": Proof(
+        NONE,
+        "test_beside_vo2max::test_two_raters_are_compared_as_methods_are",
+        "test_limits::test_the_exact_interval_covers_the_upper_limit",
+    ),
+    "training_zones": Proof(
+        NONE,
+        "test_beside_vo2max::test_who_changes_profile_is_counted_by_athlete",
+        "test_no_number::test_the_interval_of_the_share_covers",
+    ),
+    "economy": Proof(
+        NONE,
+        "test_beside_vo2max::test_means_over_athletes_against_a_general_library",
+        "test_beside_vo2max::test_intervals_of_means_and_share_explained_cover",
+    ),
+    "economy_explained": Proof(
+        NONE,
+        "test_beside_vo2max::test_share_explained_and_slope_against_a_general_library",
+        "test_beside_vo2max::test_intervals_of_means_and_share_explained_cover",
+    ),
     "pooled_studies": Proof(
         NONE,
         "test_several_studies::test_pools_as_held",
@@ -443,6 +468,7 @@ SHOWN_BY = {
     "limits_by_level": "trend",
     "profile_at_equal_level": "equal_fitness",
     "slope_on_one_method": "drift",
+    "threshold_agreement_hr": "threshold_agreement",
     **dict.fromkeys(
         (
             "choice_of_pairs",
@@ -458,6 +484,7 @@ SHOWN_BY = {
 }
 # public functions that compute no statistic of their own: checks, sums, rows, sorting, words
 PARTS = {
+    *("mean_row", "beside_vo2max"),
     *("athlete_codes", "kept_share", "cluster_resampling", "clusters", "limit_factor", "day_sums"),
     *("lines_from_sums", "sums_about", "without_each_athlete", "without_each_pair"),
     *("jackknife_errors", "checked_share", "t_p_value", "said_p", "checked_pairs", "warn_if_few"),

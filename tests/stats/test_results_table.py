@@ -108,6 +108,11 @@ def results(evidence):
     return analyse(evidence)
 
 
+# these tests have neither dates nor breaths
+NOT_OF_THESE = {"laboratory_change", "thresholds", "threshold_agreement", "threshold_agreement_hr"}
+NOT_OF_THESE |= {"training_zones", "economy"}
+
+
 def test_every_statistic_of_every_analysis_is_there(results):
     frame = results.frame
     assert list(frame.columns) == RESULT_COLUMNS
@@ -122,7 +127,7 @@ def test_every_statistic_of_every_analysis_is_there(results):
             methods.add("laboratory")
         if analysis.name in {"averaging_rule", "laboratory_repeats"}:
             methods = {"laboratory"}
-        if analysis.name == "laboratory_change":  # these tests have no dates
+        if analysis.name in NOT_OF_THESE:
             methods = set()
         assert set(rows["method"]) == methods
         for method in methods:
@@ -142,7 +147,7 @@ def test_no_statistic_is_unknown_to_the_list(results):
 
 def test_rows_are_sorted_as_the_contract_says(results):
     frame = results.frame
-    without = {"closer", "laboratory_change"}  # one method in each mode, tests without dates
+    without = {"closer", *NOT_OF_THESE}  # one method in each mode
     order = [analysis.name for analysis in ANALYSES if analysis.name not in without]
     assert frame["analysis"].drop_duplicates().tolist() == order
     first = frame[frame["analysis"] == "limits_of_agreement"]

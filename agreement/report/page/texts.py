@@ -127,7 +127,7 @@ def _profile_sentence(rules: Profile) -> str:
         f"{rules.minimum_hours:g} hours, {counted(rules.minimum_weeks, 'week')} with a session, and "
         f"heart rate in {_share(rules.minimum_hr_share)} of the time. From samples the low zone ends "
         f"at {_share(rules.zone2_from_share_of_hr_max)} of the maximal heart rate and the high zone "
-        f"begins at {_share(rules.zone3_from_share_of_hr_max)}. Intermittent sport: no mode of "
+        f"begins at {_share(rules.zone3_from_share_of_hr_max)}{_own_zones(rules)}. Intermittent sport: no mode of "
         f"exercise fills {_share(rules.intermittent_top_mode_share)} of the time, or "
         f"{_share(rules.intermittent_session_share)} of the sessions are intermittent. Low-intensity "
         f"volume: at least {_share(rules.low_zone1_share)} of the time in the low zone, less than "
@@ -138,6 +138,15 @@ def _profile_sentence(rules: Profile) -> str:
         f"{_share(rules.high_zone3_share)} in the high, and a median session of at most "
         f"{rules.high_median_min:g} min. Balanced: all else. The thresholds are common practice, "
         f"without a source; each is a key of [profile] in the study file.{without if rules.use is None else ''}"
+    )
+
+
+def _own_zones(rules: Profile) -> str:
+    if rules.zones == "share of HRmax":
+        return ""
+    return (
+        "; of athletes whose laboratory test told both ventilatory thresholds they begin at the heart "
+        "rates there, those of the raters before computed ones"
     )
 
 

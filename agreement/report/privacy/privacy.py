@@ -53,6 +53,8 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
         frame=_renamed(cohort.laboratory.frame, name, ["athlete_id", "lab_test_id"]),
         stages=_renamed(cohort.laboratory.stages, name, ["lab_test_id"]),
         averaging=_renamed(cohort.laboratory.averaging, name, ["lab_test_id"]),
+        thresholds=_renamed(cohort.laboratory.thresholds, name, ["lab_test_id"]),
+        zones=_renamed(cohort.laboratory.zones, name, ["lab_test_id", "athlete_id"]),
         training=_pseudonymous_profiles(cohort.laboratory.training, name),
         problems=(),
     )

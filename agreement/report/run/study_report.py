@@ -152,7 +152,8 @@ class StudyReport:
 
     def laboratory(self) -> Block:
         """Show the laboratory by itself: its repeats, and who changed."""
-        return laboratory_section.laboratory_block(self.results, self.numbers, self.kind)
+        found = laboratory_section.laboratory_block(self.results, self.numbers, self.kind)
+        return found + laboratory_section.beside_block(self.numbers, self.options.profile.zones)
 
     def maxima(self) -> Block:
         """Count confirmed maxima and their criteria."""

@@ -6,9 +6,9 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, bullets, joined, lines, paragraph, table
 from agreement.report.page.numbers import Cell, with_minus
 from agreement.report.sections.comparison import Comparison
+from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_by_level import LEVELS
 from agreement.stats.limits.ratio_limits import ratio_words
-from agreement.stats.results_table import LABORATORY
 
 _BAND: Final = {"bias": "bias", "lower_limit": "lower limit", "upper_limit": "upper limit"}
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")

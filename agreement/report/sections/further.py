@@ -24,7 +24,7 @@ def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = A
     """
     beside = () if kind == "audit" else BESIDE.values()  # an audit has none of their sections
     shown = [
-        _analysis(numbers, one)
+        analysis_table(numbers, one)
         for one in analyses
         if kind in one.shown_in and not one.own_section and one.name not in beside
     ]
@@ -34,7 +34,7 @@ def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = A
     return fold("Further analyses", joined(tables))
 
 
-def _analysis(numbers: Numbers, analysis: Analysis) -> Block | None:
+def analysis_table(numbers: Numbers, analysis: Analysis) -> Block | None:
     """Return the table of one analysis and how it is computed; None without a number."""
     lines = {
         (method, mode, group): numbers.line(analysis.name, method, mode, group)

@@ -14,8 +14,9 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy.privacy import few
 from agreement.report.sections.audit import effort_block
+from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.averaging_rule import AGAINST, AveragingRules
-from agreement.stats.results_table import LABORATORY, StudyResults
+from agreement.stats.results_table import StudyResults
 
 BY_RULE: Final = "limits_by_rule"
 ENDS: Final = ("share_more_p10", "share_more_p90")

@@ -5,18 +5,29 @@ from typing import Final
 
 import pandas as pd
 
+from agreement.physiology.thresholds import IN_USE
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, counted, plain, with_minus
 from agreement.report.sections.actions import losses, unconfirmed
+from agreement.report.sections.further import analysis_table
+from agreement.stats.catalogue import BY_NAME
+from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.laboratory_itself import LaboratoryChange
-from agreement.stats.results_table import LABORATORY, StudyResults
-from agreement.tables.options import Kind
+from agreement.stats.results_table import StudyResults
+from agreement.tables.options import Kind, Zones
 
 QUESTION: Final = "How far can one laboratory test be trusted?"
 NO_FIELD: Final = "This study has no field values: the laboratory is judged by itself."
 _REPEATS: Final = "laboratory_repeats"
 _ERROR: Final = "typical_error_net_of_shift"
+_TABLES: Final = (
+    *("thresholds", "threshold_agreement", "threshold_agreement_hr", "training_zones", "economy"),
+)
+_BESIDE: Final = (  # macro, analysis, group
+    *((one, "thresholds", f"{one} {method}") for one, method in IN_USE.items()),
+    *((name, name, "all") for name in ("training_zones", "economy")),
+)
 _CHANGES: Final = ("athlete", "first test", "last test", "before", "after", "change", "noise")
 
 
@@ -97,6 +108,24 @@ def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Blo
             for mode, rules in results.averaging.items()
         ]
     return joined(block for block in blocks if block.html)
+
+
+def beside_block(numbers: Numbers, zones: Zones) -> Block:
+    """Show thresholds, training by them, and economy; the tables are folded. Empty without any."""
+    told = []
+    for name, analysis, group in _BESIDE:
+        for _, mode in numbers.places(analysis):
+            cells = {
+                statistic: numbers.get(analysis, statistic, LABORATORY, mode, group)
+                for statistic in BY_NAME[analysis].names
+            }
+            told.append(said("laboratory", name, cells=cells, mode=mode, zones=zones))
+    shown = (analysis_table(numbers, BY_NAME[name]) for name in (*_TABLES, "economy_explained"))
+    tables = [block for block in shown if block is not None]
+    sentences = joined(paragraph(one) for one in told if one)
+    return (
+        sentences + fold("Thresholds, training zones and economy", *tables) if tables else sentences
+    )
 
 
 def _repeats(numbers: Numbers) -> Block:

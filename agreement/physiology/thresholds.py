@@ -1,0 +1,179 @@
+"""
+Ventilatory thresholds of a ramp test, from its breaths or bins: uptake and heart rate at each.
+
+========================  =========  ==================================================  ================
+method                    threshold  a corner upwards of                                 needs
+========================  =========  ==================================================  ================
+``v_slope_1986``          vt1        VCO2 on VO2, below vt2 [1]_                         vco2_ml_min
+``ve_vo2_1982``           vt1        VE/VO2 on VO2, below vt2, turning to a rise [2]_    and ve_l_min
+``ve_on_vco2_1986``       vt2        VE on VCO2 [1]_                                     and ve_l_min
+``ve_vco2_1979``          vt2        VE/VCO2 on VO2, turning to a rise [3]_              and ve_l_min
+========================  =========  ==================================================  ================
+
+Each corner has to pass the tests of `agreement.physiology.broken_line`; the others are refused with the
+reason. Heart rate is read at that uptake from a line through the bins around it.
+
+References
+----------
+.. [1] Beaver, W. L., Wasserman, K., Whipp, B. J. A new method for detecting anaerobic threshold by gas
+       exchange. J Appl Physiol 60:2020-2027, 1986 (memory: plots and order, and that the first minute is
+       left out and the upper slope exceeds the lower by more than 0.1; their filters are not used).
+.. [2] Caiozzo, V. J. et al. A comparison of gas exchange indices used to detect the anaerobic threshold.
+       J Appl Physiol 53:1184-1189, 1982 (first page read: VE/VO2 rises while VE/VCO2 does not).
+.. [3] Reinhard, U., Mueller, P. H., Schmuelling, R. M. Determination of anaerobic threshold by the
+       ventilation equivalent in normal individuals. Respiration 38:36-42, 1979 (memory: equivalents).
+"""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from agreement.physiology.arrays import FloatArray
+from agreement.physiology.broken_line import BrokenLine, broken_line, no_corner
+from agreement.physiology.stages import stages
+
+V_SLOPE, EQUIVALENT_O2 = "v_slope_1986", "ve_vo2_1982"
+VE_ON_VCO2, EQUIVALENT_CO2 = "ve_on_vco2_1986", "ve_vco2_1979"
+METHODS: Final = {V_SLOPE: "vt1", EQUIVALENT_O2: "vt1", VE_ON_VCO2: "vt2", EQUIVALENT_CO2: "vt2"}
+IN_USE: Final = {"vt1": V_SLOPE, "vt2": VE_ON_VCO2}  # beside no rater: the ones of one source
+COLUMNS: Final = ["lab_test_id", "threshold", "method", "vo2", "low", "high", "hr", "p", "note"]
+BIN_S: Final = 10.0  # the authors' choice, common practice, no source
+LEFT_OUT_S: Final = 60.0  # uptake lags behind the work at the start [1]
+STEEPER: Final = 0.1  # the least by which the upper V-slope exceeds the lower [1]
+AROUND: Final = 11  # bins of the line that heart rate is read from; the authors' choice, no source
+LONG_STAGES: Final = 2
+
+
+class _Bins(NamedTuple):
+    """Means of bins of `BIN_S`, up to the highest uptake; NaN where something is not recorded."""
+
+    vo2: FloatArray
+    vco2: FloatArray
+    ve: FloatArray
+    hr: FloatArray
+
+
+def ventilatory_thresholds(
+    breaths: pd.DataFrame, cost: FloatArray, *, lab_test_id: str, mass_kg: float
+) -> pd.DataFrame:
+    """
+    Find the thresholds of one test by every method.
+
+    Parameters
+    ----------
+    breaths : DataFrame
+        Of the exercise phase, in time order: t_s [s], vo2_ml_min, vco2_ml_min [mL/min], ve_l_min
+        [L/min], hr_bpm [bpm].
+    cost : ndarray, one per breath
+        Uptake that the work rate costs, NaN where it is unknown: tells long stages. [mL/kg/min]
+    lab_test_id : str
+    mass_kg : float
+        [kg]
+
+    Returns
+    -------
+    DataFrame
+        `COLUMNS`, a row for each method; none where carbon dioxide was not recorded. vo2 with its 95 %
+        interval [mL/kg/min] and hr [bpm] are NaN where `note` says why.
+    """
+    if breaths["vco2_ml_min"].notna().sum() < 2:
+        return pd.DataFrame(columns=COLUMNS)
+    t, vo2 = (breaths[name].to_numpy(dtype=np.float64) for name in ("t_s", "vo2_ml_min"))
+    long = sum(stage.end is not None for stage in stages(t, vo2, cost))
+    if long >= LONG_STAGES:
+        why = f"{long} stages of two minutes or longer: a corner needs work that rises steadily"
+        found = dict.fromkeys(METHODS, no_corner(why))
+        bins = None
+    else:
+        bins = _bins(breaths)
+        found = _corners(bins)
+    rows = []
+    for method, corner in found.items():
+        told = not corner.refused and bins is not None
+        uptakes = [1.0 * v for v in (corner.at, corner.low, corner.high)] if told else [np.nan] * 3
+        heart = _heart_rate(bins, uptakes[0]) if told and bins is not None else np.nan
+        per_kg = [value / mass_kg for value in uptakes]
+        rows.append(
+            (lab_test_id, METHODS[method], method, *per_kg, heart, corner.p, corner.refused)
+        )
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _bins(breaths: pd.DataFrame) -> _Bins:
+    """Average over bins of time, without the first minute and what follows the highest bin."""
+    names = ("vo2_ml_min", "vco2_ml_min", "ve_l_min", "hr_bpm")
+    t = breaths["t_s"].to_numpy(dtype=np.float64)
+    late = t >= t[0] + LEFT_OUT_S
+    place = np.floor((t[late] - t[0]) / BIN_S)
+    means = breaths.loc[late, list(names)].groupby(place).mean().to_numpy(dtype=np.float64)
+    top = int(np.nanargmax(means[:, 0])) + 1 if len(means) else 0
+    return _Bins(*means[:top].T)
+
+
+def _corners(bins: _Bins) -> dict[str, BrokenLine]:
+    """Return the corner of every method, on a scale of uptake in mL/min."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        of_o2, of_co2 = 1000 * bins.ve / bins.vo2, 1000 * bins.ve / bins.vco2
+    second = _on_uptake(bins, _upward(bins.vco2, bins.ve))
+    below = np.ones(bins.vo2.size, dtype=bool)
+    if not second.refused:
+        below = bins.vo2 <= second.at
+    first = _upward(bins.vo2[below], bins.vco2[below])
+    if not first.refused and first.after - first.before <= STEEPER:
+        first = first._replace(refused="the slope rises by no more than 0.1")
+    return {
+        V_SLOPE: first,
+        EQUIVALENT_O2: _to_a_rise(bins.vo2[below], of_o2[below]),
+        VE_ON_VCO2: second,
+        EQUIVALENT_CO2: _to_a_rise(bins.vo2, of_co2),
+    }
+
+
+def _upward(x: FloatArray, y: FloatArray) -> BrokenLine:
+    known = np.isfinite(x) & np.isfinite(y)
+    if not known.any():
+        return no_corner("ventilation (ve_l_min) was not recorded")
+    found = broken_line(x[known], y[known])
+    if not found.refused and found.after <= found.before:
+        return found._replace(refused="the line bends down, not up")
+    return found
+
+
+def _to_a_rise(x: FloatArray, y: FloatArray) -> BrokenLine:
+    found = _upward(x, y)
+    if not found.refused and found.after <= 0:
+        return found._replace(refused="the ventilatory equivalent never rises")
+    return found
+
+
+def _on_uptake(bins: _Bins, corner: BrokenLine) -> BrokenLine:
+    """Return a corner in carbon dioxide as the uptake at the time when that much is given off."""
+    if corner.refused:
+        return corner
+    ends = (corner.at, corner.low, corner.high)
+    at, low, high = (_when(bins.vco2, bins.vo2, value) for value in ends)
+    return corner._replace(at=at, low=low, high=high)
+
+
+def _heart_rate(bins: _Bins, uptake: float) -> float:
+    known = np.isfinite(bins.hr)
+    if np.count_nonzero(known) < AROUND:
+        return np.nan
+    return _when(bins.vo2[known], bins.hr[known], uptake)
+
+
+def _when(rising: FloatArray, wanted: FloatArray, value: float) -> float:
+    """Return one series at the time when a rising one has a value, both smoothed over time."""
+    rising = np.maximum.accumulate(_smoothed(rising))
+    return float(np.interp(value, rising, _smoothed(wanted)))
+
+
+def _smoothed(values: FloatArray) -> FloatArray:
+    """Return the line through the bins around each bin, read off at it."""
+    place = np.arange(values.size, dtype=np.float64)
+    first = np.clip(place - AROUND // 2, 0, max(values.size - AROUND, 0)).astype(np.int64)
+    runs = [slice(start, start + AROUND) for start in first]
+    return np.array(
+        [np.polyval(np.polyfit(place[run] - i, values[run], 1), 0.0) for i, run in enumerate(runs)]
+    )

@@ -1,0 +1,208 @@
+"""What work costs the athletes, and how much of an estimate's error follows from it."""
+
+from dataclasses import dataclass
+from math import nan
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.basics.intervals import Interval, correlation_interval
+from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.limits.limits_of_agreement import pairs_of
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
+from agreement.terms import UNIT
+
+MEASURES: Final = {"economy": "mL/kg/km", "gross_efficiency": "%", "delta_efficiency": "%"}
+
+
+@dataclass(frozen=True, slots=True)
+class Economies(Result):
+    """
+    Economy and efficiency in one mode.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        `agreement.physiology.economy.COLUMNS` with athlete_id.
+    """
+
+    frame: pd.DataFrame
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return mean and SD over athletes of what was measured."""
+        units = {"cost_ratio": "1", **MEASURES}
+        return rows_frame(
+            mean_row(f"{how}_{name}", self.frame[name], unit, self.frame)
+            for name, unit in units.items()
+            if self.frame[name].notna().any()
+            for how in ("mean", "sd")
+        )
+
+    def summary(self) -> str:
+        """Say how differently work costs the athletes."""
+        ratio = self.frame.groupby("athlete_id")["cost_ratio"].mean()
+        return (
+            f"Work costs these {len(ratio)} athletes {100 * ratio.mean():.0f} % of what the equation says "
+            f"(SD between them {100 * ratio.std():.1f})."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class EconomyExplains(Result):
+    """
+    Errors of one method on the errors that the athletes' own economy lets expect.
+
+    Attributes
+    ----------
+    pairs : DataFrame
+        `agreement.physiology.economy.expected_errors`: difference and expected. [mL/kg/min]
+    line : Line
+        Observed on expected over athletes, each with the mean of the own pairs.
+    """
+
+    pairs: pd.DataFrame
+    line: Line
+
+    def r_squared_interval(self, confidence_level: float = 0.95) -> Interval:
+        """Interval of the share explained, from Fisher's z of the correlation."""
+        low, high = correlation_interval(self.line.r, self.line.n, confidence_level)
+        least = 0.0 if low <= 0 <= high else min(low**2, high**2)
+        return Interval(least, max(low**2, high**2))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return share explained, slope and spread of the expected errors."""
+        expected = self.pairs.groupby("athlete_id")["expected"].mean()
+        none = Interval(nan, nan)
+        told = (
+            ("r_squared", self.line.r**2, self.r_squared_interval(), "1"),
+            ("slope", self.line.slope, self.line.slope_interval(), "1"),
+            ("mean_expected", float(expected.mean()), none, UNIT),
+            ("sd_expected", float(expected.std(ddof=1)), none, UNIT),
+        )
+        return rows_frame(
+            Row.of(name, value, ends, n=self.line.n, n_pairs=len(self.pairs), unit=unit)
+            for name, value, ends, unit in told
+        )
+
+    def members(self) -> dict[str, frozenset[tuple[str, str]]]:
+        """Return whose pairs are told."""
+        return {"all": pairs_of(self.pairs)}
+
+    def summary(self) -> str:
+        """Return the finding in one sentence."""
+        low, high = self.r_squared_interval()
+        return (
+            f"Own economy explains {100 * self.line.r**2:.0f} % of the spread of errors "
+            f"({100 * low:.0f} % to {100 * high:.0f} %) in {self.line.n} athletes; 1 mL/kg/min expected "
+            f"comes with {self.line.slope:.2f} observed."
+        )
+
+
+def economy_explained_of(data: MethodData) -> EconomyExplains:
+    """
+    Regress observed errors of one method and mode on those expected from the athletes' economy.
+
+    Raises
+    ------
+    NotEstimable
+        With fewer than five athletes whose test measured uptake in steady stages of this mode.
+
+    Notes
+    -----
+    A slope near 1 and a large share: the estimate takes an average cost of work for the athlete's own.
+    A slope near 0: it does not rest on the cost of work.
+    """
+    if data.economy is None or data.economy["athlete_id"].nunique() < FEW_TO_SHOW:
+        n = 0 if data.economy is None else int(data.economy["athlete_id"].nunique())
+        sentence = f"{n} athletes have uptake measured in steady stages of this mode, 5 are needed."
+        raise NotEstimable(NOT_ESTIMABLE, sentence)
+    mean = data.economy.groupby("athlete_id")[["expected", "difference"]].mean()
+    expected, observed = mean.to_numpy(dtype=np.float64).T
+    return EconomyExplains(data.economy, fit_line(expected, observed))
+
+
+def _both(name: str, label: str, meaning: str, unit: str, digits: int = 1) -> tuple[Statistic, ...]:
+    how = "over athletes, each with the mean of the own tests; interval by"
+    mean = Statistic(f"mean_{name}", label, meaning, f"mean {how} Student's t", OURS, unit, digits)
+    spread = mean.named(
+        f"sd_{name}",
+        label=f"its SD ({label})",
+        meaning="How far athletes differ in it.",
+        formula=f"SD {how} chi-square",
+    )
+    return mean, spread
+
+
+RECORDS: Final = (
+    Analysis(
+        name="economy",
+        place=114,
+        label="economy and efficiency",
+        statistics=(
+            *_both(
+                "cost_ratio",
+                "cost of work, of the equation's",
+                "Uptake measured in steady stages over what the cost equation says; below 1: economical.",
+                "1",
+                2,
+            ),
+            *_both("economy", "uptake per distance", "Uptake of level running.", "mL/kg/km", 0),
+            *_both("gross_efficiency", "gross efficiency", "Power over energy set free.", "%"),
+            *_both(
+                "delta_efficiency",
+                "delta efficiency",
+                "More power for more energy set free, from stage to stage.",
+                "%",
+            ),
+        ),
+        privacy=Privacy.WHOLE,
+        own_section=True,
+    ),
+    Analysis(
+        name="economy_explained",
+        place=322,
+        label="errors explained by own economy",
+        statistics=(
+            Statistic(
+                "r_squared",
+                "share of the errors explained",
+                "Share of the spread of errors between athletes that goes with their own economy.",
+                "squared correlation of athlete means of observed and expected error; interval by Fisher's z",
+                "Fisher 1921 (memory)",
+                unit="1",
+                digits=2,
+            ),
+            Statistic(
+                "slope",
+                "observed for 1 expected",
+                "Near 1: the estimate takes an average cost of work for the athlete's own. Near 0: not.",
+                "least squares of observed on expected error; interval by Student's t",
+                OURS,
+                unit="1",
+                digits=2,
+            ),
+            Statistic(
+                "mean_expected",
+                "mean expected error",
+                "Error that the athletes' own economy lets expect.",
+                "VO2max (1/r - 1), r the measured over the equation's uptake in steady stages",
+                OURS,
+            ),
+            Statistic(
+                "sd_expected",
+                "SD of expected errors",
+                "Spread of errors that own economy alone would make.",
+                "SD of athlete means of the expected error",
+                OURS,
+            ),
+        ),
+        privacy=Privacy.SUBSET,
+        compute=economy_explained_of,
+        own_section=True,
+    ),
+)

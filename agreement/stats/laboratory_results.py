@@ -1,0 +1,48 @@
+"""What the laboratory's tests say beside VO2max: thresholds, zones and economy, in each mode."""
+
+from collections.abc import Iterator
+
+import pandas as pd
+
+from agreement.stats.causes.economy import Economies
+from agreement.stats.evidence import Evidence
+from agreement.stats.record import HasFrame
+from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
+from agreement.stats.repeats.training_zones import TrainingZones
+from agreement.stats.result_rows import Labelled
+
+LABORATORY = "laboratory"  # method name of what is the laboratory's own
+Beside = dict[tuple[str, str], HasFrame]
+
+
+def beside_vo2max(evidence: Evidence) -> tuple[Beside, list[Labelled]]:
+    """
+    Compute thresholds, agreement on them, training zones and economy.
+
+    Returns
+    -------
+    results : dict of (analysis, mode) to result
+        Without what no test of a mode tells.
+    rows : list of Labelled
+        Their rows.
+    """
+    found: Beside = {}
+    for mode, own in _by_mode(evidence.thresholds):
+        found["thresholds", mode] = Thresholds(own)
+        found["threshold_agreement", mode] = threshold_agreement(own, "vo2")
+        found["threshold_agreement_hr", mode] = threshold_agreement(own, "hr")
+    for mode, own in _by_mode(evidence.zones):
+        found["training_zones", mode] = TrainingZones(own)
+    for mode, own in _by_mode(evidence.economy):
+        found["economy", mode] = Economies(own)
+    rows = [
+        Labelled(result.to_frame(), name, LABORATORY, mode)
+        for (name, mode), result in found.items()
+    ]
+    return found, rows
+
+
+def _by_mode(frame: pd.DataFrame | None) -> Iterator[tuple[str, pd.DataFrame]]:
+    if frame is not None and len(frame):
+        for mode, own in frame.groupby("mode", sort=True):
+            yield str(mode), own.reset_index(drop=True)

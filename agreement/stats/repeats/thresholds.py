@@ -1,0 +1,230 @@
+"""Ventilatory thresholds of the laboratory's tests: where they lie, and how far those who read them agree."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from math import nan
+from typing import Final
+
+import pandas as pd
+
+from agreement.stats.basics.intervals import sd_interval, t_interval
+from agreement.stats.basics.shares import wilson_interval
+from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.method_data import TOO_FEW, too_few_athletes
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame
+from agreement.terms import UNIT
+
+QUANTITIES: Final = {"vo2": UNIT, "hr": "bpm"}
+FEW_TO_SHOW: Final = 5  # a mean of fewer tells of somebody
+RATERS_MEAN: Final = "raters"  # the mean of both, where a computed threshold is set beside them
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds(Result):
+    """
+    Where thresholds lie in one mode, by threshold and method.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        athlete_id, lab_test_id, threshold, method, vo2 [mL/kg/min], hr [bpm], note, lab, hr_max_bpm.
+    """
+
+    frame: pd.DataFrame
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the rows of the results table, with a first column ``group``."""
+        groups, rows = [], []
+        for name, own in self._by_method():
+            found = own[own["vo2"].notna() | own["hr"].notna()]
+            n, count = int(own["athlete_id"].nunique()), len(own)
+            share = Row.of(
+                "share_found",
+                len(found) / count,
+                wilson_interval(len(found), count),
+                n=n,
+                n_pairs=count,
+                unit="1",
+            )
+            of_max = (100 * found["hr"] / found["hr_max_bpm"]).where(lambda share: share <= 100)
+            values = {
+                "mean_vo2": (found["vo2"], UNIT),
+                "mean_share_of_vo2max": (100 * found["vo2"] / found["lab"], "%"),
+                "mean_hr": (found["hr"], "bpm"),
+                "mean_share_of_hr_max": (of_max, "%"),
+                "sd_share_of_hr_max": (of_max, "%"),
+            }
+            told = [share, *(mean_row(one, *value, found) for one, value in values.items())]
+            rows += told
+            groups += [name] * len(told)
+        return rows_frame(rows).assign(group=groups)
+
+    def summary(self) -> str:
+        """Say where thresholds lie, in a sentence for each method."""
+        told = []
+        for name, own in self._by_method():
+            share = (100 * own["hr"] / own["hr_max_bpm"]).dropna()
+            if len(share) > 1:
+                spread = f"{share.mean():.0f} % of HRmax (SD {share.std():.1f})"
+                told.append(f"{name}: {spread} in {len(share)} tests.")
+        return " ".join(told) or "No threshold was found."
+
+    def _by_method(self) -> Iterator[tuple[str, pd.DataFrame]]:
+        for (threshold, method), own in self.frame.groupby(["threshold", "method"], sort=True):
+            yield f"{threshold} {method}", own
+
+
+def mean_row(name: str, values: "pd.Series[float]", unit: str, found: pd.DataFrame) -> Row:
+    """Return a mean, or SD (``sd_...``), over five athletes or more, each the mean of the own tests."""
+    each = values.astype("float64").dropna().groupby(found["athlete_id"]).mean()
+    n, n_pairs = len(each), int(values.notna().sum())
+    if n < FEW_TO_SHOW:
+        note = f"{TOO_FEW}: {too_few_athletes(n)}."
+        return Row.of(name, nan, n=n, n_pairs=n_pairs, unit=unit, note=note)
+    sd = float(each.std(ddof=1))
+    if name.startswith("sd_"):
+        return Row.of(name, sd, sd_interval(sd, n - 1), n=n, n_pairs=n_pairs, unit=unit)
+    interval = t_interval(float(each.mean()), sd / n**0.5, n - 1)
+    return Row.of(name, float(each.mean()), interval, n=n, n_pairs=n_pairs, unit=unit)
+
+
+@dataclass(frozen=True, slots=True)
+class ThresholdAgreement(Result):
+    """
+    Agreement of two who read the same thresholds: raters, or a computation and the raters' mean.
+
+    Attributes
+    ----------
+    differences : DataFrame
+        athlete_id, group (``vt1: rater_2 minus rater_1``), d.
+    unit : str
+    """
+
+    differences: pd.DataFrame
+    unit: str
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return bias and limits of every two as rows, with a first column ``group``."""
+        parts = []
+        for name, own in self.differences.groupby("group", sort=True):
+            if own["athlete_id"].nunique() >= FEW_TO_SHOW:
+                found = limits_by_athlete(own["d"], own["athlete_id"]).to_frame()
+                parts.append(found.assign(group=name, unit=self.unit))
+        return pd.concat(parts, ignore_index=True) if parts else rows_frame([])
+
+    def summary(self) -> str:
+        """Say bias and spread of every two."""
+        each = self.differences.groupby("group")["d"]
+        told = (
+            f"{name}: {own.mean():+.1f} {self.unit} (SD {own.std():.1f})"
+            for name, own in each
+            if len(own) >= FEW_TO_SHOW
+        )
+        return "; ".join(told) or "No two read the same thresholds."
+
+
+def threshold_agreement(thresholds: pd.DataFrame, quantity: str) -> ThresholdAgreement:
+    """
+    Set every two readings of the same threshold of the same test beside each other.
+
+    Parameters
+    ----------
+    thresholds : DataFrame
+        As `Thresholds.frame`.
+    quantity : {"vo2", "hr"}
+
+    Returns
+    -------
+    ThresholdAgreement
+        The second rater minus the first; every computed method minus the mean of the raters.
+    """
+    by = ["athlete_id", "lab_test_id", "threshold"]
+    known = thresholds[thresholds[quantity].notna()]
+    is_rater = known["method"].str.startswith("rater_")
+    raters, computed = known[is_rater], known[~is_rater]
+    mean = raters.groupby(by, as_index=False)[quantity].mean().assign(method=RATERS_MEAN)
+    parts = [
+        raters[raters["method"] == second].merge(raters[raters["method"] == first], on=by)
+        for first, second in combinations(sorted(raters["method"].unique()), 2)
+    ]
+    both = pd.concat([*parts, computed.merge(mean, on=by)], ignore_index=True)
+    if both.empty:
+        return ThresholdAgreement(pd.DataFrame({"athlete_id": [], "group": [], "d": []}), "")
+    group = both["threshold"] + ": " + both["method_x"] + " minus " + both["method_y"]
+    d = (both[f"{quantity}_x"] - both[f"{quantity}_y"]).astype("float64")
+    found = both[["athlete_id"]].assign(group=group, d=d)
+    return ThresholdAgreement(found, QUANTITIES[quantity])
+
+
+def _limits(name: str, label: str, meaning: str, unit: str) -> Statistic:
+    how = "mean and SD of the differences, each athlete's mean; exact intervals"
+    return Statistic(name, label, meaning, how, "Bland and Altman 1986, 2007", unit=unit)
+
+
+def _agreement(name: str, place: int, what: str, unit: str) -> Analysis:
+    return Analysis(
+        name=name,
+        place=place,
+        label=f"agreement on {what} at the thresholds",
+        statistics=(
+            _limits("bias", "bias", f"How much higher the first named reads {what}.", unit),
+            _limits("sd_of_differences", "SD of differences", "Their spread.", unit),
+            _limits("lower_limit", "lower limit", "97.5 % of differences lie above it.", unit),
+            _limits("upper_limit", "upper limit", "97.5 % of differences lie below it.", unit),
+        ),
+        privacy=Privacy.SUBSET,
+        own_section=True,
+    )
+
+
+_HOW: Final = "mean over athletes, each with the mean of the own tests; interval by Student's t"
+_SHARE_OF_MAX: Final = Statistic(
+    "mean_share_of_hr_max",
+    "heart rate at it, of HRmax",
+    "Heart rate at the threshold over the test's highest.",
+    _HOW,
+    OURS,
+    unit="%",
+)
+RECORDS: Final = (
+    Analysis(
+        name="thresholds",
+        place=107,
+        label="ventilatory thresholds",
+        statistics=(
+            Statistic(
+                "share_found",
+                "share found",
+                "Tests in which the method finds a threshold; it is refused where no corner is clear.",
+                "tests with a threshold over tests looked at; Wilson's interval",
+                OURS,
+                unit="1",
+                digits=2,
+            ),
+            Statistic("mean_vo2", "uptake at it", "Uptake at the threshold.", _HOW, OURS),
+            Statistic(
+                "mean_share_of_vo2max",
+                "uptake at it, of VO2max",
+                "Uptake at the threshold over the test's VO2max.",
+                _HOW,
+                OURS,
+                unit="%",
+            ),
+            Statistic("mean_hr", "heart rate at it", "Heart rate there.", _HOW, OURS, unit="bpm"),
+            _SHARE_OF_MAX,
+            _SHARE_OF_MAX.named(
+                "sd_share_of_hr_max",
+                label="its SD between athletes",
+                meaning="How far athletes differ: that much one share of HRmax for all misplaces a zone.",
+                formula="SD over athletes; interval by chi-square",
+            ),
+        ),
+        privacy=Privacy.SUBSET,
+        own_section=True,
+    ),
+    _agreement("threshold_agreement", 108, "uptake", UNIT),
+    _agreement("threshold_agreement_hr", 109, "heart rate", "bpm"),
+)

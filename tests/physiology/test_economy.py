@@ -1,0 +1,91 @@
+"""Economy and efficiency: a printed line of a table, stages by hand, errors that own cost leads to."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.physiology.breath_tests import STAGE_COLUMNS
+from agreement.physiology.economy import economy, energy_w, expected_errors
+from agreement.physiology.work_rate import running_vo2
+
+LABORATORY = pd.DataFrame({"lab_test_id": ["T"], "lab": [60.0]})
+
+
+def stages(**columns):
+    size = len(next(iter(columns.values())))
+    base = {"lab_test_id": ["T"] * size, "mass_kg": [70.0] * size, "cost": [40.0] * size}
+    return pd.DataFrame(base | columns).reindex(columns=STAGE_COLUMNS)
+
+
+def test_the_line_of_lusks_table_read_second_hand():
+    # 15.7 L/h at a ratio of 0.76 are 74.59 kcal/h (a teaching page that quotes the table, read)
+    assert energy_w(15_700 / 60, 0.76) * 3600 / 4184 == pytest.approx(74.59, abs=0.01)
+    # ends of the table, from memory: 4.686 kcal/L of fat, 5.047 of carbohydrate
+    per_litre = energy_w(1000, [0.5, 0.707, 1.0]) * 60 / 4184
+    assert per_litre == pytest.approx([4.686, 4.686, 5.047])
+
+
+def test_running_economy_by_hand():
+    # 12 km/h at 42 mL/kg/min: 42 * 60 / 12 = 210 mL/kg/km; the steep stage is left out
+    told = economy(
+        stages(
+            mode=["run"] * 3,
+            vo2=[42.0, 42.0, 48.0],
+            speed_m_s=[12 / 3.6] * 3,
+            grade=[0.0, 0.01, 0.10],
+        ),
+        LABORATORY,
+    ).iloc[0]
+    assert told["economy"] == pytest.approx(210)
+    assert told["n_stages"] == 3
+    assert told["cost_ratio"] == pytest.approx((42 + 42 + 48) / 3 / 40)
+    assert np.isnan(told["gross_efficiency"])
+
+
+def test_efficiency_of_a_rider_with_a_known_one():
+    """Delta efficiency 25 %, 100 W of energy beside the work: gross = P / (4 P + 100)."""
+    power, ratio = np.array([100.0, 150.0, 200.0]), 0.9
+    energy = 4 * power + 100
+    uptake = energy / (energy_w(1.0, ratio)) / 70
+    told = economy(
+        stages(mode=["cycle"] * 3, vo2=uptake, vco2_ml_min=70 * ratio * uptake, power_w=power),
+        LABORATORY,
+    ).iloc[0]
+    assert told["delta_efficiency"] == pytest.approx(25)
+    assert told["gross_efficiency"] == pytest.approx(100 * (power / energy).mean())
+    assert np.isnan(told["economy"])
+
+
+def test_hard_stages_and_those_near_the_maximum_do_not_count():
+    power = np.array([100.0, 150.0, 200.0, 250.0])
+    uptake = np.array([25.0, 31.0, 37.0, 58.0])  # the last above 90 % of 60
+    ratio = np.array([0.9, 0.95, 1.05, 1.1])
+    told = economy(
+        stages(mode=["cycle"] * 4, vo2=uptake, vco2_ml_min=70 * ratio * uptake, power_w=power),
+        LABORATORY,
+    ).iloc[0]
+    assert told["n_stages"] == 3
+    assert np.isnan(told["delta_efficiency"])  # two stages with a ratio of at most 1
+    assert 15 < told["gross_efficiency"] < 25
+
+
+def test_the_expected_error_is_that_of_an_estimate_by_the_equation():
+    """Someone who runs at 0.95 of the equation's cost reaches 57 at a speed that 'costs' 60."""
+    speed = 200.0
+    cost = float(running_vo2(speed))
+    known = economy(
+        stages(mode=["run"], cost=[cost], vo2=[0.95 * cost], speed_m_s=[speed / 60]),
+        LABORATORY,
+    )
+    pairs = pd.DataFrame(
+        {
+            "athlete_id": ["A", "A"],
+            "lab_test_id": ["T", "T"],
+            "method": ["pace", "pace"],
+            "mode": ["run", "cycle"],
+            "difference": [2.0, 2.0],
+            "lab": [57.0, 57.0],
+        }
+    )
+    (told,) = expected_errors(known, pairs).to_dict("records")  # the cycle test told no cost
+    assert told["expected"] == pytest.approx(60 - 57)

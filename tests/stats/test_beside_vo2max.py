@@ -1,0 +1,160 @@
+"""Thresholds, training by them and economy, over athletes; with general libraries."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from agreement.stats.causes.economy import Economies, EconomyExplains, economy_explained_of
+from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.method_data import NotEstimable
+from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
+from agreement.stats.repeats.training_zones import TrainingZones
+
+pytestmark = pytest.mark.filterwarnings("ignore::agreement.errors.SmallSampleWarning")
+
+
+def thresholds(values, method="v_slope_1986", threshold="vt1"):
+    n = len(values)
+    return pd.DataFrame(
+        {
+            "athlete_id": [f"A{i}" for i in range(n)],
+            "lab_test_id": [f"T{i}" for i in range(n)],
+            "threshold": threshold,
+            "method": method,
+            "vo2": values,
+            "hr": np.asarray(values) + 110,
+            "note": "",
+            "lab": 50.0,
+            "hr_max_bpm": 190.0,
+        }
+    )
+
+
+def rows(result, group="all"):
+    frame = result.to_frame()
+    if "group" in frame:
+        frame = frame[frame["group"] == group]
+    return frame.set_index("statistic")
+
+
+def test_means_over_athletes_against_a_general_library():
+    values = np.array([30.0, 31.5, 28.0, 35.0, 33.0, np.nan])
+    told = rows(Thresholds(thresholds(values)), "vt1 v_slope_1986")
+    known = values[:5]
+    t = stats.ttest_1samp(known, 0).confidence_interval()
+    assert told.loc["mean_vo2", ["value", "low", "high"]].tolist() == pytest.approx(
+        [known.mean(), *t]
+    )
+    assert told.loc["share_found", "value"] == pytest.approx(5 / 6)
+    assert told.loc["mean_share_of_hr_max", "value"] == pytest.approx(
+        np.mean(100 * (known + 110) / 190)
+    )
+    assert told.loc["sd_share_of_hr_max", "value"] == pytest.approx(
+        np.std(100 * known / 190, ddof=1)
+    )
+    economies = pd.DataFrame({"athlete_id": list("abcde"), "cost_ratio": known / 30})
+    economies[["economy", "gross_efficiency", "delta_efficiency"]] = np.nan
+    told = rows(Economies(economies))
+    assert list(told.index) == ["mean_cost_ratio", "sd_cost_ratio"]
+    assert told.loc["mean_cost_ratio", ["low", "high"]].tolist() == pytest.approx(np.array(t) / 30)
+
+
+def test_a_mean_of_fewer_than_five_is_kept_back():
+    told = rows(Thresholds(thresholds([30.0, 31.0, 32.0, 33.0])), "vt1 v_slope_1986")
+    assert told["value"].drop("share_found").isna().all()
+    assert told["note"].drop("share_found").str.startswith("too_few").all()
+
+
+def test_a_heart_rate_above_the_maximum_is_no_share_of_it():
+    frame = thresholds([30.0, 31.0, 32.0, 33.0, 34.0, 35.0])
+    frame.loc[0, "hr_max_bpm"] = 100.0
+    told = rows(Thresholds(frame), "vt1 v_slope_1986")
+    assert told.loc["mean_share_of_hr_max", "n"] == 5
+
+
+def test_two_raters_are_compared_as_methods_are():
+    rng = np.random.default_rng(2)
+    first = rng.normal(30, 3, 14)
+    second, computed = first + rng.normal(1, 1, 14), first + rng.normal(-2, 1, 14)
+    three = [("rater_1", first), ("rater_2", second), ("v_slope_1986", computed)]
+    frame = pd.concat([thresholds(values, name) for name, values in three])
+    found = threshold_agreement(frame, "vo2")
+    told = rows(found, "vt1: rater_2 minus rater_1")
+    expected = limits_of_agreement(second, first)
+    assert told.loc["bias", "value"] == pytest.approx(expected.bias)
+    assert told.loc["lower_limit", ["low", "high"]].tolist() == pytest.approx(
+        list(expected.lower_interval())
+    )
+    beside = rows(found, "vt1: v_slope_1986 minus raters")
+    assert beside.loc["bias", "value"] == pytest.approx(np.mean(computed - (first + second) / 2))
+    beats = threshold_agreement(frame, "hr").to_frame()
+    assert set(beats["unit"]) == {"bpm"}
+    assert threshold_agreement(thresholds(first), "vo2").to_frame().empty  # nobody to compare with
+
+
+def test_who_changes_profile_is_counted_by_athlete():
+    frame = pd.DataFrame(
+        {
+            "athlete_id": ["a", "a", "b", "c", "d", "e"],
+            "lab_test_id": list("123456"),
+            "profile": ["balanced"] * 6,
+            "profile_own": ["balanced", "low-intensity volume", *["balanced"] * 4],
+            **{f"zone{z}{by}": 1 / 3 for z in (1, 2, 3) for by in ("", "_own")},
+        }
+    )
+    told = rows(TrainingZones(frame))
+    assert told.loc["share_profile_changed", ["value", "n", "n_pairs"]].tolist() == [0.2, 5, 6]
+    ends = stats.binomtest(1, 5).proportion_ci(method="wilson")
+    assert told.loc["share_profile_changed", ["low", "high"]].tolist() == pytest.approx(list(ends))
+    few = rows(TrainingZones(frame[frame["athlete_id"] < "c"]))
+    assert few["value"].isna().all()
+
+
+def pairs(expected, observed):
+    return pd.DataFrame(
+        {
+            "athlete_id": [f"A{i}" for i in range(len(expected))],
+            "lab_test_id": [f"T{i}" for i in range(len(expected))],
+            "expected": expected,
+            "difference": observed,
+        }
+    )
+
+
+def explained(expected, observed) -> EconomyExplains:
+    return economy_explained_of(SimpleNamespace(economy=pairs(expected, observed)))
+
+
+def test_share_explained_and_slope_against_a_general_library():
+    rng = np.random.default_rng(6)
+    expected = rng.normal(1, 2, 20)
+    observed = 0.8 * expected + rng.normal(0, 1, 20)
+    told = rows(explained(expected, observed))
+    line = stats.linregress(expected, observed)
+    assert told.loc["slope", "value"] == pytest.approx(line.slope)
+    assert told.loc["r_squared", "value"] == pytest.approx(line.rvalue**2)
+    ends = np.array(stats.pearsonr(expected, observed).confidence_interval()) ** 2
+    assert told.loc["r_squared", ["low", "high"]].tolist() == pytest.approx(sorted(ends))
+    # without any relation the share may be nought
+    loose = rows(explained(expected, rng.normal(0, 1, 20)))
+    assert loose.loc["r_squared", "low"] == 0
+    for few in (None, pairs([1.0, 2.0], [1.0, 2.0])):
+        with pytest.raises(NotEstimable, match="5 are needed"):
+            economy_explained_of(SimpleNamespace(economy=few))
+
+
+@pytest.mark.slow
+def test_intervals_of_means_and_share_explained_cover():
+    rng = np.random.default_rng(7)
+    mean, share = [], []
+    for _ in range(600):
+        x = rng.normal(0, 1, 18)
+        line = explained(x, x + rng.normal(0, 1, 18))  # r2 = 0.5
+        share.append(line.r_squared_interval().contains(0.5))
+        told = rows(Thresholds(thresholds(rng.normal(30, 3, 8))), "vt1 v_slope_1986")
+        mean.append(told.loc["mean_vo2", "low"] <= 30 <= told.loc["mean_vo2", "high"])
+    assert np.mean(share) == pytest.approx(0.95, abs=0.025)
+    assert np.mean(mean) == pytest.approx(0.95, abs=0.025)
