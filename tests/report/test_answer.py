@@ -12,6 +12,7 @@ import pytest
 from agreement.report.page.machine import in_words
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
+from agreement.report.privacy.stage import released_doubts
 from agreement.report.sections.answer import verdict_block, verdict_sentences
 from agreement.stats.verdict.cautions import Caution
 from agreement.tables.options import Margin, StudyOptions, StudyText
@@ -60,7 +61,7 @@ def answer(*verdicts, **keys):
 @pytest.mark.parametrize("reason", ["A tenth of the mean", "A tenth of the mean.", "  Why not? "])
 def test_the_reason_of_a_limit_ends_as_a_sentence(reason):
     options = replace(AGREED, margin=replace(AGREED.margin, reason=reason))
-    said = in_words(verdict_block(*study(YES, options=options), told=True).html)
+    said = in_words(verdict_block(*study(YES, options=options)).html)
     end = reason.strip() if reason.strip()[-1] in ".?" else f"{reason}."
     assert f"Reason given: {end} " in f"{said} "
 
@@ -255,7 +256,7 @@ SAME = ("constant_device", "It says 52.0 to 52.0 of 20 athletes: the same of eve
 
 
 def test_what_could_make_it_wrong_stands_above_a_weaker_answer():
-    html = verdict_block(*doubted([[SAME]], YES), told=True).html
+    html = verdict_block(*doubted([[SAME]], YES)).html
     above, answered = html.split("Device A meets")
     assert "What could make this wrong" in above
     assert SAME[1] in above
@@ -265,7 +266,7 @@ def test_what_could_make_it_wrong_stands_above_a_weaker_answer():
 def test_three_doubts_are_open_and_the_others_folded():
     four = [(f"code_{k}", f"Sentence {k}.") for k in range(4)]
     args = doubted([four, [("code", "Of the other.")]], NO, YES, compares=["a"])
-    html = verdict_block(*args, told=True).html
+    html = verdict_block(*args).html
     shown, folded = html.split("<details><summary>2 more doubts</summary>")
     assert [k for k in range(4) if f"Device A: Sentence {k}." in shown] == [0, 1, 2]
     assert "Device A: Sentence 3." in folded
@@ -273,7 +274,7 @@ def test_three_doubts_are_open_and_the_others_folded():
 
 
 def test_an_open_answer_is_not_weakened_and_without_doubt_nothing_is_said():
-    html = verdict_block(*doubted([[SAME]], OPEN), told=True).html
+    html = verdict_block(*doubted([[SAME]], OPEN)).html
     assert "What could make this wrong" in html
     assert "is explained" not in html
     for one in (YES, NO, OPEN):
@@ -283,14 +284,17 @@ def test_an_open_answer_is_not_weakened_and_without_doubt_nothing_is_said():
 
 def test_an_audit_says_no_number_of_a_single_person():
     one = ("one_athlete", "Without one of them 7.1: one person decides.")
-    html = verdict_block(*doubted([[SAME, one]], YES), told=False).html
+    methods, *rest = doubted([[SAME, one]], YES)
+    for method in methods:
+        method.doubts = released_doubts(method.doubts)
+    html = verdict_block(methods, *rest).html
     assert "It says the same of everybody." in html
     assert "52.0" not in html
     assert "person decides" not in html
 
 
 def test_the_screen_says_the_doubt_after_the_answer():
-    told = verdict_sentences(*doubted([[SAME], []], YES, NO), told=True)
+    told = verdict_sentences(*doubted([[SAME], []], YES, NO))
     assert "if what follows is explained." in told[0]
     assert told[0].endswith(f"What could make this wrong: Device A: {SAME[1]}")
     assert [line for line in told[1:] if "in doubt" in line] == [told[2]]

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.report.privacy.stage import released_history
 from agreement.report.run.rerun import verified
 from agreement.report.run.write import write_report
 from agreement.stats.studies.history import COLUMNS, continued, history_lines, looks, steps
@@ -17,30 +18,34 @@ def line(n, bias=1.0, *, date="2026-03-01", method="w", verdict="undecided", mad
     return pd.DataFrame([row], columns=COLUMNS)
 
 
-def history(*lines, discreet=False):
+def history(*lines, shown=lambda every: every):
     found = pd.DataFrame(columns=COLUMNS)
     for one in lines:
-        found = continued(found, one, discreet=discreet)
+        found = shown(continued(found, one))
     return found
 
 
 def test_the_same_report_again_changes_nothing():
     first = history(line(12), line(15, date="2026-04-01"))
-    again = continued(first, line(15, date="2026-05-01"), discreet=False)
+    again = continued(first, line(15, date="2026-05-01"))
     pd.testing.assert_frame_equal(again, first)
 
 
 def test_an_audit_tells_no_two_reports_apart_by_fewer_than_five_people():
-    found = history(line(12), line(14), line(20), line(23), line(25), discreet=True)
+    found = history(line(12), line(14), line(20), line(23), line(25), shown=released_history)
     shown = found.loc[found["bias"].notna(), "n"]
     assert list(shown) == [14, 25]
-    every = history(*(line(n, made=str(n)) for n in range(1, 40)), discreet=True)["n"].dropna()
+    every = history(*(line(n, made=str(n)) for n in range(1, 40)), shown=released_history)[
+        "n"
+    ].dropna()
     assert every.min() >= 5
     assert (np.diff(np.sort(every)) >= 5).all()
 
 
 def test_pairs_added_to_the_same_people_are_hidden_in_an_audit():
-    found = history(line(12, pairs=12, made="a"), line(12, pairs=13, made="b"), discreet=True)
+    found = history(
+        line(12, pairs=12, made="a"), line(12, pairs=13, made="b"), shown=released_history
+    )
     assert list(found["bias"].notna()) == [False, True]
 
 

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from agreement.errors import Problem
+from agreement.report.privacy.stage import released_problems
 from agreement.report.run.study_report import StudyReport
 from agreement.report.sections.ledger import left_out_block, rows_meant
 
@@ -55,7 +56,7 @@ def test_what_was_confirmed_is_printed_with_reason_and_day_in_an_audit_without_t
     nothing = pd.DataFrame(columns=["file", "row", "id", "reason", "message"])
     page = left_out_block(nothing, (twins, other)).html
     assert all(one in page for one in ("&#39;A1&#39; and &#39;B1&#39;", said, "1 note on"))
-    audit = left_out_block(nothing, (twins, other), discreet=True).html
+    audit = left_out_block(nothing, released_problems((twins, other))).html
     assert "two ids carry the numbers of one person" in audit
     assert "Confirmed on 2026-06-01<" in audit
     assert "A1" not in audit

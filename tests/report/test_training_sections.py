@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from agreement.cohort import read_cohort
-from agreement.report.page.names import Names
 from agreement.report.privacy.privacy import naming, pseudonymous
 from agreement.report.run.study_report import StudyReport
 from agreement.report.sections import input_sections
@@ -131,7 +130,7 @@ def test_people_on_drugs_that_limit_heart_rate_are_not_in_the_split(tmp_path):
 
 
 def test_inputs_are_listed_by_expected_shift(cohort):
-    html = input_sections.inputs_block(cohort, Names()).html
+    html = StudyReport(cohort).inputs().html
     assert "an input to correct for 3 of 3 athletes" in html  # all are told 70 kg for 60
     assert html.index("157 bpm") < html.index("172 bpm") < html.index("70 kg")
     assert "\u221212.0" in html  # 30 beats too low
@@ -156,11 +155,7 @@ def test_maxima_are_counted(cohort):
 def test_pseudonyms_reach_every_section(cohort):
     hidden = pseudonymous(cohort, naming(b"key"))
     pictures, words = why(hidden)
-    text = (
-        words.html
-        + input_sections.inputs_block(hidden, Names()).html
-        + " ".join(p.alt for p in pictures)
-    )
+    text = words.html + StudyReport(hidden).inputs().html + " ".join(p.alt for p in pictures)
     assert len(pictures) == 2
     assert not re.search(r"\bA[012]\b", text)
 
@@ -170,10 +165,7 @@ def test_a_study_without_sessions_has_no_section_on_them(small_study, tmp_path):
     pictures, words = why(cohort)
     assert pictures == ()
     assert words.html == ""
-    assert (
-        "an input to correct for 0 of 3 athletes"
-        in input_sections.inputs_block(cohort, Names()).html
-    )
+    assert "an input to correct for 0 of 3 athletes" in StudyReport(cohort).inputs().html
 
 
 def test_stated_profiles_that_the_sessions_contradict_are_listed():

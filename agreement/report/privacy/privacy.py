@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     from agreement.report.privacy.cells import Name
-    from agreement.stats.results_table import StudyResults
 
 FEWEST: Final = 5  # athletes in a cell that may be shown
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
@@ -125,15 +124,6 @@ def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:
         id=lines["id"].map(name, na_action="ignore"),
         message=lines["message"].where(counted, lines["reason"].map(REASONS)),
     )
-
-
-def without_test_dates(results: "StudyResults") -> "StudyResults":
-    """Return results whose verdicts tell no date of a test."""
-    methods = tuple(
-        one.with_results(verdict=replace(one.verdict, first_lab_date=None))
-        for one in results.methods
-    )
-    return replace(results, methods=methods)
 
 
 def days_for_dates(pairs: pd.DataFrame) -> pd.DataFrame:

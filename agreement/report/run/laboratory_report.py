@@ -19,13 +19,13 @@ class LaboratoryReport(StudyReport):
 
     def verdict(self) -> Block:
         """Say how far one test can be trusted, and who changed."""
-        return own.answer_block(self.results, self.numbers, discreet=self.discreet)
+        return own.answer_block(self.results, self.numbers)
 
     def next_steps(self) -> Block:
         """Say what to check or correct next, and how many rows are used."""
         cohort = self.cohort
-        told = (cohort.laboratory.frame, cohort.exclusions, cohort.flow)
-        return own.next_block(self.numbers, *told, discreet=self.discreet)
+        tests = self.stage.tests(cohort.laboratory.frame)
+        return own.next_block(self.numbers, tests, cohort.exclusions, cohort.flow)
 
     def flow(self) -> Block:
         """Count rows read, used, summarised and left out."""
@@ -42,4 +42,4 @@ class LaboratoryReport(StudyReport):
     protocol_list = _nothing
 
     def _sentences(self) -> list[str]:
-        return own.laboratory_sentences(self.results, self.numbers, discreet=self.discreet)
+        return own.laboratory_sentences(self.results, self.numbers)

@@ -4,7 +4,7 @@ The report of a study whose estimates come in parts: its tables, and a page with
 Nothing here holds all rows. Cards, notebook and figures are left out, and the page says so.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -19,10 +19,10 @@ from agreement.report.page.pdf import print_pdf
 from agreement.report.page.texts import cautions_block
 from agreement.report.privacy.release import (
     counted_lines,
-    released_results,
     released_tables,
     rows_by_reason,
 )
+from agreement.report.privacy.stage import released_registry
 from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance_block, write_provenance
 from agreement.report.run.registry_tables import (
@@ -89,23 +89,21 @@ def write_registry_report(
     target = Path(out)
     with streamed_output(study, target, engine, progress) as (streamed, folder):
         results = registry_results(streamed)
-        discreet = kind == "audit"
-        if discreet:
-            frame = released_results(results.frame)
-            write_tables(released_tables(frame, _counted(streamed), streamed.flow), folder)
+        left_out: Block | None = None
+        if kind == "audit":
+            results = released_registry(results)
+            write_tables(released_tables(results.frame, _counted(streamed), streamed.flow), folder)
         else:
-            frame = results.frame
             write_registry_tables(streamed, folder)
-            write_tables({"results": frame}, folder)
+            write_tables({"results": results.frame}, folder)
+            left_out = left_out_block(streamed.exclusions, streamed.problems)
         names = Names.of(streamed.study.options)
-        numbers = Numbers(frame, names)
+        numbers = Numbers(results.frame, names)
         content = registry_provenance(streamed, kind)
-        content["verdict"] = verdict_sentences(
-            _methods(results, discreet=discreet), numbers, streamed.study.options
-        )
+        content["verdict"] = verdict_sentences(_methods(results), numbers, streamed.study.options)
         content["remarks"] = [_what_it_is(results)]
         write_provenance(content, folder)
-        page = _page(streamed, results, numbers, content, discreet=discreet)
+        page = _page(streamed, results, numbers, content, left_out)
         (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
         said = print_pdf(folder / "report.html", folder / "report.pdf") if pdf else ""
         files = tuple(sorted(p.relative_to(folder).as_posix() for p in _files(folder)))
@@ -127,10 +125,8 @@ def _files(folder: Path) -> list[Path]:
     return [p for p in folder.rglob("*") if p.is_file() and WORK not in p.parts]
 
 
-def _methods(results: RegistryResults, *, discreet: bool) -> tuple[_Method, ...]:
-    """Return the verdicts; `discreet`: they tell no date of a test."""
-    told = (replace(v, first_lab_date=None) if discreet else v for v in results.verdicts)
-    return tuple(_Method(v.method, v.mode, v) for v in told)
+def _methods(results: RegistryResults) -> tuple[_Method, ...]:
+    return tuple(_Method(v.method, v.mode, v) for v in results.verdicts)
 
 
 def _what_it_is(results: RegistryResults) -> str:
@@ -152,8 +148,7 @@ def _page(
     results: RegistryResults,
     numbers: Numbers,
     content: dict[str, Any],
-    *,
-    discreet: bool,
+    left_out: Block | None,
 ) -> str:
     """Return the page: verdict, tables of results, flow, cautions, provenance."""
     text = streamed.study.options.study
@@ -162,7 +157,7 @@ def _page(
     page.add(heading(name, 1), ["header"])
     if text.question:
         page.add(paragraph(text.question, "study"), ["header"])
-    methods = _methods(results, discreet=discreet)
+    methods = _methods(results)
     options = streamed.study.options
     page.add(verdict_block(methods, numbers, options), ["verdict"])
     page.add(paragraph(_what_it_is(results), "note"), ["verdict"])
@@ -175,8 +170,8 @@ def _page(
             page.add(_results_block(analysis, method.method, method.mode, results, numbers))
     page.open_section("What became of every row")
     page.add(_flow_block(streamed))
-    if not discreet:
-        page.add(left_out_block(streamed.exclusions, streamed.problems))
+    if left_out is not None:
+        page.add(left_out)
     page.open_section("Cautions")
     page.add(cautions_block())
     page.open_section("Where the numbers come from")

@@ -14,9 +14,8 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Album, Picture
 from agreement.report.page.texts import cautions_block, methods_block
-from agreement.report.privacy.cells import small_groups
-from agreement.report.privacy.privacy import FEWEST, naming, pseudonymous, without_test_dates
-from agreement.report.privacy.release import released_options, released_results, released_tables
+from agreement.report.privacy.privacy import naming, pseudonymous
+from agreement.report.privacy.stage import Released, Stage
 from agreement.report.run.earlier import JUDGED, earlier_report, judged, require_athletes_as_before
 from agreement.report.run.exports import laboratory_table, write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
@@ -40,7 +39,7 @@ from agreement.report.sections import comparison_sections as sections
 from agreement.report.sections.actions import actions_block
 from agreement.report.sections.cards import athlete_cards, cards_block
 from agreement.report.sections.closer_section import closer_section
-from agreement.report.sections.comparison import Comparison, laboratory_noise
+from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.further import further_block
 from agreement.report.sections.heading import heading_block
 from agreement.report.sections.ledger import flow_block, left_out_block, remarks
@@ -82,16 +81,13 @@ class StudyReport:
         self.options = cohort.study.options
         self._title = self.options.study.title or cohort.study.folder.name
         self.album = Album(self.folder and self.folder / "figures", self.options.report, png=png)
-        self.discreet, self.brief = kind == "audit", kind == "brief"
-        self.results = without_test_dates(cohort.results) if self.discreet else cohort.results
-        frame = self.results.frame
-        self.small_groups = small_groups(self.results)  # a share keeps them back too
-        self.frame = released_results(frame, self.small_groups) if self.discreet else frame
+        self.brief = kind == "brief"
+        self.stage = Released(cohort) if kind == "audit" else Stage(cohort)
+        self.results, self.frame = self.stage.results, self.stage.frame
         names = Names.of(self.options, (one.mode for one in self.results.methods))
         self.numbers = Numbers(self.frame, names)
         self._judged = (self.results.methods, self.numbers, self.options)
-        shown = released_options(self.options) if self.discreet else self.options
-        self._provenance = provenance(replace(cohort.study, options=shown), kind)
+        self._provenance = provenance(replace(cohort.study, options=self.stage.options), kind)
 
     def heading(self) -> Block:
         """Show the study's title and question."""
@@ -99,9 +95,9 @@ class StudyReport:
 
     def verdict(self) -> Block:
         """Give the answer, by name; a validation first counts the printed figures reproduced."""
-        told, named = not self.discreet, self.kind == "validation"
-        lead = reproduced(self.cohort.study.folder, self.numbers) if named else ""
-        return answer.verdict_block(*self._judged, told=told, short=self.brief, lead=lead)
+        counted = self.kind == "validation"
+        lead = reproduced(self.cohort.study.folder, self.numbers) if counted else ""
+        return answer.verdict_block(*self._judged, short=self.brief, lead=lead)
 
     def chart(self) -> Block:
         """Show all methods on one axis."""
@@ -110,7 +106,7 @@ class StudyReport:
 
     def next_steps(self) -> Block:
         """Say what to check or correct next, and how many rows are used."""
-        people = None if self.discreet else self.cohort.pairs  # an audit names nobody
+        people = self.stage.rows(self.cohort.pairs)
         every = answer.ranked(self.results.methods, self.numbers)
         told = (self.cohort.exclusions, self.cohort.flow, people, self._outside)
         return actions_block(every, self.numbers, self.options.margin, *told, short=self.brief)
@@ -129,7 +125,7 @@ class StudyReport:
 
     def profiles(self) -> Block:
         """Show bias by training profile of each method, and who has none."""
-        told = training_sections.without_profile(self.comparisons, discreet=self.discreet)
+        told = training_sections.without_profile(self.comparisons)
         return self._each(sections.profiles) + told
 
     def why(self) -> Block:
@@ -144,7 +140,7 @@ class StudyReport:
 
     def inputs(self) -> Block:
         """List what the estimator was told wrongly."""
-        return input_sections.inputs_block(self.cohort, self.numbers.name, discreet=self.discreet)
+        return input_sections.inputs_block(self.cohort, self.numbers.name, self.stage)
 
     def averaging_rules(self) -> Block:
         """Price the choice of averaging rule."""
@@ -232,7 +228,8 @@ class StudyReport:
 
     def effort(self) -> Block:
         """Show the criteria of maximal effort."""
-        return audit.effort_block(self.cohort.laboratory.frame, discreet=self.discreet)
+        tests = self.stage.tests(self.cohort.laboratory.frame)
+        return audit.effort_block(tests, self.stage.count)
 
     def people(self) -> Block:
         """Show bias and limits by sex and age."""
@@ -240,9 +237,8 @@ class StudyReport:
 
     def out_of_range(self) -> Block:
         """Count people outside the range of an equation."""
-        return input_sections.out_of_range_block(
-            self.cohort, self.numbers.name, discreet=self.discreet
-        )
+        readings = self.cohort.readings.frame
+        return input_sections.out_of_range_block(readings, self.numbers.name, self.stage)
 
     def drift(self) -> Block:
         """Show the difference over calendar time."""
@@ -258,7 +254,7 @@ class StudyReport:
 
     def left_out(self) -> Block:
         """Show reasons, rows and notes."""
-        return left_out_block(self.cohort.exclusions, self.cohort.problems, discreet=self.discreet)
+        return left_out_block(self.cohort.exclusions, self.stage.problems)
 
     def unsaid(self) -> Block:
         """Say what these data cannot say, and what to record to learn it."""
@@ -284,11 +280,10 @@ class StudyReport:
         """Write tables and provenance into the folder, if there is one; wait for the figures."""
         if self.folder is None:
             return
-        place, cohort = self.folder, self.cohort
+        place, cohort, study = self.folder, self.cohort, self.cohort.study.folder.name
         tables = {"results": self.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
         people = {"pairs": cohort.pairs, "athlete_cards": self.cards} | laboratory_table(cohort)
-        shown = released_tables(**tables) if self.discreet else tables | people
-        write_tables(shown | self._grown.tables(), place)
+        write_tables(self.stage.tables(tables | people) | self._grown.tables(), place)
         if self._has_card_pages:
             told = (self._title, self.numbers.name, self._provenance["created"][:10])
             for name, text in card_pages.card_files(self.cards, self._card_facts, *told):
@@ -296,15 +291,15 @@ class StudyReport:
         verdicts = (one.verdict for one in self.results.methods)
         found = {
             "verdict": self._sentences(),
-            "remarks": self._grown.new() + remarks(cohort, discreet=self.discreet),
-            "small_groups": [] if self.discreet else self.small_groups,
+            "remarks": self._grown.new() + remarks(cohort.flow, self.stage.problems, study),
+            "small_groups": self.stage.kept_back,
             JUDGED: judged(self.options.margin, verdicts, cohort.earlier),
         }
         write_provenance(self._provenance | found, place)
         self.album.close()
 
     def _sentences(self) -> list[str]:
-        return answer.verdict_sentences(*self._judged, told=not self.discreet)
+        return answer.verdict_sentences(*self._judged)
 
     @cached_property
     def comparisons(self) -> tuple[Comparison, ...]:
@@ -321,7 +316,8 @@ class StudyReport:
 
     @cached_property
     def _outside(self) -> frozenset[tuple[str, str, str]]:
-        return input_sections.outside_places(self.cohort, discreet=self.discreet)
+        readings = self.stage.rows(self.cohort.readings.frame)
+        return frozenset() if readings is None else input_sections.outside_places(readings)
 
     @cached_property
     def cards(self) -> pd.DataFrame:
@@ -333,14 +329,14 @@ class StudyReport:
     def _facts(self) -> checklists.Facts:
         known = any(not error.assumed for error in self.results.laboratory.values())
         told = (self.cohort.pairs, self.cohort.laboratory.frame, self.results.methods, known)
-        return checklists.Facts(self.options, *told, discreet=self.discreet)
+        return checklists.Facts(self.options, *told, self.stage)
 
     _grown = cached_property(Grown.of)
 
     def _comparison(self, one: Any) -> Comparison:
         own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
-        noise = laboratory_noise(one.data, fewest=FEWEST if self.discreet else 0)
-        return Comparison(one, own, self.numbers, self.options.margin, noise, not self.discreet)
+        told = (self.stage.noise(one.data), self.stage.rows(one.data.pairs))
+        return Comparison(one, own, self.numbers, self.options.margin, *told)
 
     def _each(self, section: Callable[[Comparison], sections.Section]) -> Block:
         """Return one section of every method, keeping its figures for `save`."""

@@ -131,14 +131,18 @@ def _wrong_inputs(pairs: pd.DataFrame) -> list[Markup]:
     ]
 
 
-def unconfirmed(tests: pd.DataFrame, *, paired: bool = True, named: bool = True) -> list[Markup]:
-    """Name the athletes whose tests were not confirmed to be maximal; `paired`: those of pairs."""
-    doubtful = tests[tests["max_confirmed"] != "yes"].drop_duplicates("lab_test_id")
-    told = {
-        "tests": len(doubtful),
-        "paired": paired,
-        "people": _people(doubtful) if named else [],
-    }
+def unconfirmed(tests: pd.DataFrame, *, paired: bool = True) -> list[Markup]:
+    """
+    Name the athletes whose tests were not confirmed to be maximal, where the tests say whose they are.
+
+    `paired`: those of pairs.
+    """
+    doubtful = tests[tests["max_confirmed"] != "yes"]
+    people = []
+    if "athlete_id" in doubtful:
+        doubtful = doubtful.drop_duplicates("lab_test_id")
+        people = _people(doubtful)
+    told = {"tests": len(doubtful), "paired": paired, "people": people}
     return [said("actions", "unconfirmed", **told)] if len(doubtful) else []
 
 

@@ -9,8 +9,7 @@ from markupsafe import Markup
 
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block
-from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.sections.doubts_told import TOO_ALIKE, doubts_told, not_shown
+from agreement.report.page.numbers import Cell, Numbers, with_minus
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
 from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE
@@ -26,6 +25,12 @@ from agreement.stats.verdict.yardsticks import (
 from agreement.tables.options import StudyOptions
 
 SHOWN_AT: Final = 0.05
+TOO_ALIKE: Final = (
+    "In this squad the same number for everybody would meet the limit too: it cannot show that the "
+    "method tells athletes apart."
+)
+_NOT_APART: Final = "was not shown to tell athletes apart"
+_NO_BETTER: Final = "was not shown to be closer than the same number for everybody"
 OTHER_REASONS: Final = frozenset(
     (
         *(DEPENDS_ON_FITNESS, MARGIN_BELOW_LABORATORY, LABORATORY_ERROR_UNKNOWN, SKEWED),
@@ -157,7 +162,10 @@ def outcome(cell: Cell) -> str:
     return cell.note.split(";")[0].strip()
 
 
-def ranked(methods: Iterable[Any], numbers: Numbers, *, told: bool = False) -> tuple[Judged, ...]:
+def ranked(
+    methods: Iterable[Any],
+    numbers: Numbers,
+) -> tuple[Judged, ...]:
     """
     Return every method and mode of a study, the closest to the laboratory (RMSE) first.
 
@@ -167,14 +175,12 @@ def ranked(methods: Iterable[Any], numbers: Numbers, *, told: bool = False) -> t
         With method, mode, and verdict.
     numbers : Numbers
         Redacted already where that is needed.
-    told : bool
-        Whether doubts may say numbers that could be one person's: not in an audit.
     """
-    found = [_judged(one, numbers, told=told) for one in methods]
+    found = [_judged(one, numbers) for one in methods]
     return tuple(sorted(found, key=lambda one: one.rmse.value if one.rmse.known else inf))
 
 
-def _judged(one: Any, numbers: Numbers, *, told: bool) -> Judged:
+def _judged(one: Any, numbers: Numbers) -> Judged:
     """Return one method and mode."""
 
     def cell(analysis: str, statistic: str) -> Cell:
@@ -188,7 +194,7 @@ def _judged(one: Any, numbers: Numbers, *, told: bool) -> Judged:
     other = yardsticks[0] if len(yardsticks) == 1 else ""
     given = outcome(within) if not within.withheld else "undecided"
     no_better = not_shown(cell("no_method", "skill"), cell("structural", "p_slope_zero"))
-    doubts = doubts_told(getattr(one, "doubts", ()), told=told)
+    doubts = tuple(with_minus(doubt.sentence) for doubt in getattr(one, "doubts", ()))
     if SQUAD_TOO_ALIKE in codes:
         doubts += (TOO_ALIKE,)
     elif given == "acceptable" and no_better:
@@ -221,11 +227,30 @@ def _judged(one: Any, numbers: Numbers, *, told: bool) -> Judged:
     )
 
 
-def verdict_sentences(
-    methods: Iterable[Any], numbers: Numbers, options: StudyOptions, *, told: bool = False
-) -> list[str]:
+def not_shown(skill: Cell, p_slope_zero: Cell) -> str:
+    """
+    Say what a method was not shown to do, "" where it was shown or nothing is known.
+
+    Parameters
+    ----------
+    skill : Cell
+        Share of the squared error of one number for everybody that it avoids, with its interval.
+    p_slope_zero : Cell
+        Of the structural slope.
+
+    Examples
+    --------
+    >>> not_shown(Cell("skill", 0.3, -0.2, 0.6), Cell("p", 0.001))
+    'was not shown to be closer than the same number for everybody'
+    """
+    if p_slope_zero.known and p_slope_zero.value >= SHOWN_AT:
+        return _NOT_APART
+    return _NO_BETTER if skill.known and skill.low <= 0.0 else ""
+
+
+def verdict_sentences(methods: Iterable[Any], numbers: Numbers, options: StudyOptions) -> list[str]:
     """Return the answer, and where there are several methods one line for each; plain text."""
-    every = ranked(methods, numbers, told=told)
+    every = ranked(methods, numbers)
     asked = _asked(every, options)
     apart = told_apart(asked, numbers)
     doubts = _doubts(asked, several=len(asked) > 1)
@@ -241,17 +266,16 @@ def verdict_block(
     numbers: Numbers,
     options: StudyOptions,
     *,
-    told: bool = False,
     short: bool = False,
     lead: str = "",
 ) -> Block:
     """
     Return the element with the answer, above it what could make it wrong, the rest folded below.
 
-    `told`: whether doubts may say numbers that could be one person's. `short`: nothing is folded; else
-    the verdict of every method stands folded below. `lead`: markup that comes first of all.
+    `short`: nothing is folded; else the verdict of every method stands folded below. `lead`: markup
+    that comes first of all.
     """
-    every = ranked(methods, numbers, told=told)
+    every = ranked(methods, numbers)
     asked = _asked(every, options)
     others = tuple(one for one in every if one not in asked)
     judged = sum(one.counted is not None and one.counted.known for one in every)

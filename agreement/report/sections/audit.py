@@ -1,5 +1,6 @@
 """What an audit adds: who completed, how maximal the tests were, who is covered, drift, sign-off."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,7 +23,7 @@ from agreement.stats.lines.slope_on_one_method import DAYS, days_since_first
 from agreement.tables.options import Margin
 from agreement.terms import SEXES
 
-BLANKS: Final = ("\u00a0",) * 3  # to be filled in by hand
+BLANKS: Final = ("\u00a0", "\u00a0", "\u00a0")  # to be filled in by hand
 LATE: Final = ", after the first laboratory test: no verdict can rest on it"
 _CRITERIA: Final = {
     "criterion_plateau": "plateau",
@@ -90,19 +91,15 @@ def _beyond(count: int, inner: int, whole: int | None = None) -> str:
     return str(count)
 
 
-def effort_block(laboratory: pd.DataFrame, *, discreet: bool) -> Block:
-    """
-    Return which criteria of maximal effort the laboratory tests met, and each of them.
-
-    `discreet`: counts alone, as ranges where they would tell of fewer than 5 tests.
-    """
+def effort_block(laboratory: pd.DataFrame, count: Callable[[int, int], str]) -> Block:
+    """Return which criteria of maximal effort the tests met, and each test if it says which it is."""
     if laboratory.empty:
         return paragraph("There is no usable laboratory test.")
     counts = [
         (
             word,
             *(
-                _count(int((laboratory[column] == state).sum()), len(laboratory), discreet=discreet)
+                count(int((laboratory[column] == state).sum()), len(laboratory))
                 for state in ("met", "not met", "not known")
             ),
         )
@@ -112,7 +109,7 @@ def effort_block(laboratory: pd.DataFrame, *, discreet: bool) -> Block:
         return paragraph("No criterion of maximal effort was recorded.")
     columns = ("criterion", "met", "not met", "not known")
     summary = table("Criteria of maximal effort", columns, counts, numeric=columns[1:])
-    if discreet:
+    if "lab_test_id" not in laboratory:
         return summary
     each = [
         (
@@ -124,10 +121,6 @@ def effort_block(laboratory: pd.DataFrame, *, discreet: bool) -> Block:
     ]
     listed = table("Criteria test by test", ("test", *_CRITERIA.values(), "confirmed"), each)
     return summary + fold(f"{counted(len(each), 'test')} one by one", listed)
-
-
-def _count(number: int, whole: int, *, discreet: bool) -> str:
-    return few(number, whole) if discreet else str(number)
 
 
 def people_block(one: Comparison) -> Block:

@@ -8,7 +8,8 @@ import pandas as pd
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import counted
-from agreement.report.privacy.privacy import FEWEST, few, hidden_parts
+from agreement.report.privacy.privacy import FEWEST, hidden_parts
+from agreement.report.privacy.stage import Stage
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
 from agreement.tables.options import StudyOptions
 
@@ -29,8 +30,8 @@ class Facts:
     methods : tuple of MethodResults
     repeats_known : bool
         Whether the laboratory's typical error was measured.
-    discreet : bool
-        Whether fewer than 5 people are counted as "1 to 4".
+    stage : Stage
+        What may be said of a few people.
     """
 
     options: StudyOptions
@@ -38,7 +39,7 @@ class Facts:
     laboratory: pd.DataFrame
     methods: tuple[Any, ...]
     repeats_known: bool
-    discreet: bool = False
+    stage: Stage
 
     @property
     def size(self) -> str:
@@ -55,8 +56,8 @@ class Facts:
         if self.pairs.empty:
             return "no pairs"
         each = self.pairs.drop_duplicates("athlete_id")
-        sexes = each["sex"].value_counts().sort_index()
-        if self.discreet and sexes.between(1, FEWEST - 1).any():  # the rest would give it away
+        sexes = self.stage.groups(each["sex"].value_counts().sort_index().to_dict())
+        if sexes is None:
             by_sex = f"fewer than {FEWEST} of one sex, numbers withheld"
         else:
             by_sex = ", ".join(f"{number} {sex}" for sex, number in sexes.items())
@@ -66,8 +67,8 @@ class Facts:
         """Youngest to oldest; where these could point at somebody, the bands with enough people."""
         if ages.empty:
             return "ages unknown"
-        if not self.discreet:
-            youngest, oldest = f"{ages.min():.0f}", f"{ages.max():.0f}"
+        if ends := self.stage.ends(ages):
+            youngest, oldest = (f"{age:.0f}" for age in ends)
             return f"{youngest if youngest == oldest else f'{youngest} to {oldest}'} years"
         sizes = age_bands(ages).value_counts()
         hidden = hidden_parts({str(band): int(n) for band, n in sizes.items()}, len(ages))
@@ -75,14 +76,10 @@ class Facts:
         said = [name.replace("_", " ") for name in known if name in sizes and name not in hidden]
         return ", ".join([*said, *(["other ages withheld"] if hidden else [])])
 
-    def people_in(self, number: int) -> str:
-        """Return a number of people, blurred where it could point at somebody."""
-        return few(number) if self.discreet else str(number)
-
     def pairs_in(self, number: int) -> str:
         """Return a number of pairs, blurred where it could point at somebody."""
-        whole = int(self.pairs["sensor"].notna().sum())
-        return f"{few(number, whole)} pairs" if self.discreet else counted(number, "pair")
+        shown = self.stage.count(number, int(self.pairs["sensor"].notna().sum()))
+        return f"{shown} pair" if shown == "1" else f"{shown} pairs"
 
     @property
     def margin(self) -> str:
@@ -107,9 +104,9 @@ class Facts:
             return "no pairs"
         if gap.min() == gap.max():
             return counted(int(gap.min()), "day")
-        if self.discreet:  # shortest and longest are one person's each
-            return f"median {gap.median():.0f} days"
-        return f"{gap.min():.0f} to {gap.max():.0f} days, median {gap.median():.0f}"
+        if ends := self.stage.ends(gap):
+            return f"{ends[0]:.0f} to {ends[1]:.0f} days, median {gap.median():.0f}"
+        return f"median {gap.median():.0f} days"
 
     @property
     def range(self) -> str:
@@ -117,9 +114,9 @@ class Facts:
         lab = self.pairs["lab"]
         if lab.empty:
             return "no pairs"
-        if self.discreet:  # lowest and highest are one person's each
+        if (ends := self.stage.ends(lab)) is None:
             return f"laboratory values around {lab.median():.0f} mL/kg/min"
-        lowest, highest = f"{lab.min():.1f}", f"{lab.max():.1f}"
+        lowest, highest = (f"{value:.1f}" for value in ends)
         if lowest == highest:
             return f"laboratory value {lowest} mL/kg/min"
         return f"laboratory values {lowest} to {highest} mL/kg/min"
@@ -134,7 +131,7 @@ class Facts:
         """Confirmed maxima."""
         tests = self.pairs.drop_duplicates("lab_test_id")
         yes = int((tests["max_confirmed"] == "yes").sum())
-        shown = few(yes, len(tests)) if self.discreet else str(yes)
+        shown = self.stage.count(yes, len(tests))
         return f"{shown} of {len(tests)} paired tests confirmed maximal"
 
 
@@ -230,12 +227,12 @@ def protocol_list_block(facts: Facts) -> Block:
 def _drugs(facts: Facts) -> str:
     people = facts.pairs.drop_duplicates("athlete_id")
     drugs = int(people["hr_limiting_drug"].eq("yes").sum())
-    withheld = facts.discreet and 0 < drugs < FEWEST
-    return f"{facts.people_in(drugs)} athletes, {'withheld' if withheld else 'analysed apart'}"
+    shown = facts.stage.count(drugs)
+    return f"{shown} athletes, {'analysed apart' if shown == str(drugs) else 'withheld'}"
 
 
 def _verification(facts: Facts) -> str:
     laboratory = facts.laboratory
     known = int((laboratory["criterion_verification"] != "not known").sum())
-    shown = few(known, len(laboratory)) if facts.discreet else str(known)
+    shown = facts.stage.count(known, len(laboratory))
     return f"recorded in {shown} of {len(laboratory)} tests"

@@ -8,8 +8,7 @@ import pandas as pd
 from agreement.figures.points import pair_words
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
+from agreement.report.privacy.stage import Noise
 from agreement.tables.options import Margin
 
 _COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
@@ -28,23 +27,23 @@ class Comparison:
     numbers : Numbers
         The whole results table.
     margin : Margin
-    noise : Repeatability or None
+    noise : Noise or None
         The laboratory's own, in this mode; None where it is unknown or withheld.
-    told : bool
-        Whether single people may be shown, as points that say whose they are: never in an audit.
+    people : DataFrame or None
+        The pairs behind group ``all`` as points that say whose they are; None where nobody is shown.
     """
 
     results: Any
     rows: pd.DataFrame
     numbers: Numbers
     margin: Margin
-    noise: Repeatability | None
-    told: bool = False
+    noise: Noise | None
+    people: pd.DataFrame | None = None
 
     @property
     def words(self) -> list[str] | None:
         """What the points of `pairs` say when pointed at, None where they must say nothing."""
-        return pair_words(self.pairs) if self.told else None
+        return None if self.people is None else pair_words(self.people)
 
     @property
     def name(self) -> str:
@@ -92,20 +91,3 @@ class Comparison:
     def without(self, what: str, cell: Cell) -> Block:
         """Say that something cannot be given, and why."""
         return paragraph(f"{self.name}: no {what}: {cell.reason}")
-
-
-def laboratory_noise(data: MethodData, *, fewest: int) -> Repeatability | None:
-    """
-    Return the laboratory's repeatability in the modes of a method's tests, if it may be told.
-
-    Parameters
-    ----------
-    data : MethodData
-    fewest : int
-        Athletes with repeats below whom it is withheld.
-    """
-    try:
-        error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
-    except NotEstimable:
-        return None
-    return error if error.assumed or error.n >= fewest else None

@@ -74,8 +74,6 @@ def differences(one: Comparison) -> Section:
     if bias.withheld:  # its points would show single athletes
         return None, one.without("difference plot", bias)
     floor = None if one.noise is None else one.noise.noise_floor
-    if floor is not None and not one.told:
-        floor = round(floor, 1)  # a drawn line can be measured
     drawn = picture(
         one.file("differences"),
         lambda axes: plot_differences(
@@ -84,11 +82,11 @@ def differences(one: Comparison) -> Section:
             margin=one.margin.limit,
             noise_floor=floor,
             told=one.words,
-            points=one.told,
+            points=one.people is not None,
             ax=axes[0],
         ),
-        alt=f"{one.name}. {differences_alt(one.pairs, limits, points=one.told)}",
-        caption=differences_caption(one.name, one.pairs, limits, points=one.told),
+        alt=f"{one.name}. {differences_alt(one.pairs, limits, points=one.people is not None)}",
+        caption=differences_caption(one.name, one.pairs, limits, points=one.people is not None),
         height=3.3,
     )
     columns = ("group", "athletes", *_LIMITS.values())
@@ -238,12 +236,14 @@ def change(one: Comparison) -> Section:
         return None, one.without("change to compare", one.cell("change", "bias"))
     real = None if one.noise is None else one.noise.smallest_real_change
     card = one.cell("change", "real_change_on_card").value
-    words = change_words(result.changes) if one.told else None
+    words = None if one.people is None else change_words(result.changes)
     drawn = picture(
         one.file("change"),
         lambda axes: (
             plot_change(result.changes, smallest_real=real, card=card, told=words, ax=axes[0]),
-            plot_change_arrows(result.changes, smallest_real=real, named=one.told, ax=axes[1]),
+            plot_change_arrows(
+                result.changes, smallest_real=real, named=one.people is not None, ax=axes[1]
+            ),
         ),
         alt=f"{one.name}. {change_alt(result.changes)}",
         caption=(

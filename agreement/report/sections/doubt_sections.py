@@ -31,11 +31,6 @@ _BESIDE: Final = {  # what a caution recommends to read: only where it is shown
     "spread": ("limits_by_level", "bias", "middle"),
     "not_normal": ("quantile_limits", "lower_limit"),
 }
-# counts that may be of one to four people, and what one athlete does: in no audit
-_OF_FEW: Final = (
-    *("mass_mismatch", "shared_day", "long_gap", "not_confirmed", "influential"),
-    *("few_clusters", "unequal_repeats", "few_laboratory_repeats", "equal_repeats"),
-)
 _OF_LABORATORY: Final = ("few_laboratory_repeats", "laboratory_noise", "equal_repeats")
 
 
@@ -82,8 +77,6 @@ def cautions(one: Comparison) -> Block:
     for caution in one.results.cautions:
         cells = {place[1]: one.cell(*place) for place in _CAUTIONED.get(caution.code, ())}
         if caution.code in _OF_LABORATORY and withheld:
-            continue
-        if caution.code in _OF_FEW and not one.told:
             continue
         if caution.code == "laboratory_noise":
             known = [cell for cell in errors if cell.known]

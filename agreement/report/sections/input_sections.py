@@ -12,7 +12,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
-from agreement.report.privacy.privacy import few
+from agreement.report.privacy.stage import Stage
 from agreement.report.sections.audit import effort_block
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.averaging_rule import AGAINST, AveragingRules
@@ -27,12 +27,8 @@ INPUTS: Final = {
 }
 
 
-def inputs_block(cohort: Cohort, name: Names, *, discreet: bool = False) -> Block:
-    """
-    List what the estimator was told wrongly, and what that is expected to shift.
-
-    `discreet`: count only, for the list tells ages, and drugs, that an audit withholds.
-    """
+def inputs_block(cohort: Cohort, name: Names, stage: Stage) -> Block:
+    """List what the estimator was told wrongly, and what that is expected to shift."""
     readings = cohort.readings
     audit = input_audit(readings.frame, cohort.laboratory.frame, readings.heart_rate_based)
     if audit.empty:
@@ -44,11 +40,11 @@ def inputs_block(cohort: Cohort, name: Names, *, discreet: bool = False) -> Bloc
         wrong = told[told["to_correct"] == "yes"]
         wrongly = int(wrong["athlete_id"].nunique())
         whole = int(own["athlete_id"].nunique())
-        some = few(wrongly, whole) if discreet else str(wrongly)
+        some = stage.count(wrongly, whole)
         blocks.append(
             paragraph(f"{title}: an input to correct for {some} of {counted(whole, 'athlete')}.")
         )
-        if discreet:
+        if stage.rows(own) is None:  # they tell ages, and drugs
             continue
         blocks.append(_sensors(own[own["input"] == "sensor"]))
         if len(wrong):
@@ -57,25 +53,15 @@ def inputs_block(cohort: Cohort, name: Names, *, discreet: bool = False) -> Bloc
     return joined(blocks)
 
 
-def outside_places(cohort: Cohort, *, discreet: bool = False) -> frozenset[tuple[str, str, str]]:
-    """
-    Return athlete, method and mode of every field test outside what its equation was made for.
-
-    `discreet`: none, for an audit names nobody by age.
-    """
-    readings = cohort.readings.frame
+def outside_places(readings: pd.DataFrame) -> frozenset[tuple[str, str, str]]:
+    """Return athlete, method and mode of every field test outside what its equation was made for."""
     outside = (readings["in_range"] == "no") & (readings["source"] == "field_tests")
-    columns = readings.loc[outside & (not discreet), ["athlete_id", "method", "mode"]]
+    columns = readings.loc[outside, ["athlete_id", "method", "mode"]]
     return frozenset(columns.itertuples(index=False, name=None))
 
 
-def out_of_range_block(cohort: Cohort, name: Names, *, discreet: bool = False) -> Block:
-    """
-    Count the people each equation was used on, and those for whom it was not made.
-
-    `discreet`: a count that would tell of fewer than 5 people is a range.
-    """
-    readings = cohort.readings.frame
+def out_of_range_block(readings: pd.DataFrame, name: Names, stage: Stage) -> Block:
+    """Count the people each equation was used on, and those for whom it was not made."""
     known = readings[readings["in_range"].notna()]
     if known.empty:
         return paragraph("No field value comes from an equation of a known population.")
@@ -83,8 +69,7 @@ def out_of_range_block(cohort: Cohort, name: Names, *, discreet: bool = False) -
     for method, own in known.groupby("method"):
         people = own["athlete_id"].nunique()
         outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
-        count = few(outside, people) if discreet else str(outside)
-        rows.append((name.method(str(method)), str(people), count))
+        rows.append((name.method(str(method)), str(people), stage.count(outside, people)))
     columns = ("equation", "people", "outside its range")
     return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
 
@@ -207,7 +192,9 @@ def maxima_block(laboratory: pd.DataFrame, pairs: pd.DataFrame) -> Block:
         counts += f" Of the {no + unknown} not confirmed, {used} are behind a pair."
     peak = " A value that is not confirmed is a VO2peak." if no + unknown else ""
     never = " A criterion that nobody recorded is never a failed one."
-    return paragraph(counts + peak + never) + effort_block(laboratory, discreet=False)
+    return paragraph(counts + peak + never) + effort_block(
+        laboratory, lambda number, _: str(number)
+    )
 
 
 def shown(value: float, digits: int = 1, *, sign: bool = False) -> str:

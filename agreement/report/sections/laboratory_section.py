@@ -31,19 +31,14 @@ _BESIDE: Final = (  # macro, analysis, group
 _CHANGES: Final = ("athlete", "first test", "last test", "before", "after", "change", "noise")
 
 
-def laboratory_sentences(
-    results: StudyResults, numbers: Numbers, *, discreet: bool = False
-) -> list[str]:
-    """Return what the laboratory's own tests say, mode by mode; plain text. `discreet`: of nobody."""
+def laboratory_sentences(results: StudyResults, numbers: Numbers) -> list[str]:
+    """Return what the laboratory's own tests say, mode by mode; plain text."""
     places = [mode for _, mode in numbers.places(_REPEATS)]
     places.sort(key=lambda mode: mode not in results.laboratory_repeats)  # known ones first
     told = []
     for mode in places:
         cell = numbers.get(_REPEATS, _ERROR, LABORATORY, mode)
         repeats, change = results.laboratory_repeats.get(mode), results.laboratory_change.get(mode)
-        if discreet:
-            change = None
-            repeats = repeats if cell.known else None
         words = [
             repeats.summary()
             if repeats is not None
@@ -57,9 +52,9 @@ def laboratory_sentences(
     return told or ["Not one laboratory test could be used."]
 
 
-def answer_block(results: StudyResults, numbers: Numbers, *, discreet: bool = False) -> Block:
+def answer_block(results: StudyResults, numbers: Numbers) -> Block:
     """Return the answer of a study that has no field method."""
-    told = laboratory_sentences(results, numbers, discreet=discreet)
+    told = laboratory_sentences(results, numbers)
     sentences = (paragraph(element("strong", one)) for one in told)
     return Block(element("div", *sentences, paragraph(NO_FIELD, "note"), id="verdict"))
 
@@ -69,13 +64,11 @@ def next_block(
     laboratory: pd.DataFrame,
     exclusions: pd.DataFrame,
     flow: pd.DataFrame,
-    *,
-    discreet: bool = False,
 ) -> Block:
-    """Say what would make the laboratory's own numbers firmer; `discreet`: name nobody."""
+    """Say what would make the laboratory's own numbers firmer."""
     cells = [numbers.get(_REPEATS, _ERROR, *place) for place in numbers.places(_REPEATS)]
     items = [] if any(cell.known for cell in cells) else [said("actions", "repeats_alone")]
-    items += [*unconfirmed(laboratory, paired=False, named=not discreet), *losses(exclusions)]
+    items += [*unconfirmed(laboratory, paired=False), *losses(exclusions)]
     read, left_out = (int(flow[name].sum()) for name in ("rows_read", "excluded"))
     counts = {"used": read - left_out, "read": read, "left_out": left_out}
     return Block(said("actions", "block", items=items, **counts))
@@ -99,14 +92,13 @@ def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Blo
         Empty without a repeat and without a second visit.
     """
     blocks = [_repeats(numbers)]
-    if kind != "audit":
-        for mode, change in results.laboratory_change.items():
-            name = _of(mode, results.laboratory_change)
-            blocks.append(_changes(name, change, numbers, mode, named=kind == "squad"))
-        blocks += [
-            paragraph(f"{_of(mode, results.averaging)}{with_minus(rules.summary())}")
-            for mode, rules in results.averaging.items()
-        ]
+    for mode, change in results.laboratory_change.items():
+        name = _of(mode, results.laboratory_change)
+        blocks.append(_changes(name, change, numbers, mode, named=kind == "squad"))
+    blocks += [
+        paragraph(f"{_of(mode, results.averaging)}{with_minus(rules.summary())}")
+        for mode, rules in results.averaging.items()
+    ]
     return joined(block for block in blocks if block.html)
 
 

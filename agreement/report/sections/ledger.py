@@ -4,12 +4,12 @@ from typing import Final
 
 import pandas as pd
 
-from agreement.cohort import Cohort
 from agreement.errors import Problem
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
+from agreement.report.privacy.stage import WITHHELD
 from agreement.terms import DOUBTS, REASONS
 
 WITHDRAWN: Final = "withdrawn"
@@ -47,13 +47,10 @@ def files_block(flow: pd.DataFrame) -> Block:
     return table("Rows by file", columns, files, numeric=columns[1:])
 
 
-def left_out_block(
-    exclusions: pd.DataFrame, problems: tuple[Problem, ...], *, discreet: bool = False
-) -> Block:
+def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> Block:
     """Return the reasons with their counts, the rows themselves, and the notes."""
-    told = tuple(one for one in problems if one.reason not in DOUBTS)
-    notes = paragraph(said("ledger", "notes_stay_out")) if discreet else _notes(told)
-    notes = confirmed_block(problems, discreet=discreet) + notes
+    notes = confirmed_block(problems)
+    notes += _notes(tuple(one for one in problems if one.reason not in DOUBTS))
     if exclusions.empty:
         return paragraph("Nothing was left out.") + notes
     counted_rows = exclusions.assign(rows=rows_meant(exclusions))
@@ -72,19 +69,14 @@ def left_out_block(
     return table("Why rows were left out", columns, rows, numeric=["rows"]) + notes
 
 
-def confirmed_block(problems: tuple[Problem, ...], *, discreet: bool = False) -> Block:
+def confirmed_block(problems: tuple[Problem, ...]) -> Block:
     """Return what would have stopped the run, and why the study says that it is right."""
     confirmed = [one for one in problems if one.severity == "note" and one.reason in DOUBTS]
     if not confirmed:
         return Block("")
-    rows = {
-        (DOUBTS[one.reason], one.remedy.split(":")[0])
-        if discreet  # the evidence names people, and a reason may
-        else (f"{one.file}: {one.what}", one.remedy): None
-        for one in confirmed
-    }
+    rows = [(f"{one.file}: {one.what}".removeprefix(": "), one.remedy) for one in confirmed]
     caption = "Looked wrong, and confirmed as right by whoever keeps the study"
-    return table(caption, ["what was seen", "confirmed"], list(rows))
+    return table(caption, ["what was seen", "confirmed"], dict.fromkeys(rows))
 
 
 def rows_meant(exclusions: pd.DataFrame) -> pd.Series:
@@ -102,6 +94,8 @@ def rows_meant(exclusions: pd.DataFrame) -> pd.Series:
 def _notes(problems: tuple[Problem, ...]) -> Block:
     """Return what the reader should know about the files."""
     notes = [problem for problem in problems if problem.severity == "note"]
+    if any(note.reason == WITHHELD for note in notes):
+        return paragraph(said("ledger", "notes_stay_out"))
     if not notes:
         return Block("")
     rows = [
@@ -118,19 +112,19 @@ def _notes(problems: tuple[Problem, ...]) -> Block:
     return fold(f"{counted(len(notes), 'note')} on the files", shown, *more)
 
 
-def remarks(cohort: Cohort, *, discreet: bool) -> list[str]:
-    """Say how much was left out and noted."""
-    rows = int(cohort.flow["excluded"].sum())
+def remarks(flow: pd.DataFrame, problems: tuple[Problem, ...], study: str) -> list[str]:
+    """Say how much was left out and noted; `study`: name of its folder."""
+    rows = int(flow["excluded"].sum())
     left_out = (
         f"Left out: {counted(rows, 'row')}; exclusions.csv says why."
         if rows
         else "Nothing was left out."
     )
-    notes = sum(problem.severity == "note" for problem in cohort.problems)
+    withheld = any(problem.reason == WITHHELD for problem in problems)
+    notes = sum(problem.severity == "note" for problem in problems) - withheld
     said = (
         "Notes on the files stay out of an audit, for they name people"
-        if discreet
+        if withheld
         else f"{counted(notes, 'note')} on the files"
     )
-    shows = f"'agreement check {cohort.study.folder.name}' shows them."
-    return [f"{left_out} {said}: {shows}" if notes else left_out]
+    return [f"{left_out} {said}: 'agreement check {study}' shows them." if notes else left_out]

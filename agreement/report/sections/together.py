@@ -194,7 +194,7 @@ def drawn_across(
     """
     if name == "differences":
         some = [one for one in comparisons if one.results.method in asked] or list(comparisons)
-        shown = [one for one in some if one.told and len(one.pairs)]
+        shown = [one for one in some if one.people is not None and len(one.pairs)]
         return [_differences(shown)] if 1 < len(shown) <= MOST_PANELS else []
     if name not in FIGURES:
         return []

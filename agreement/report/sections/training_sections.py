@@ -276,14 +276,14 @@ def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
     return fold(f"{one.name}: {moved} moved", shown)
 
 
-def without_profile(comparisons: Iterable[Comparison], *, discreet: bool) -> Block:
+def without_profile(comparisons: Iterable[Comparison]) -> Block:
     """Name the athletes who are in no row of the table by profile, or count them."""
     found: dict[tuple[str, ...] | int, list[str]] = {}
     for one in comparisons:
         profile = one.pairs["training_profile"]
         bare = one.pairs.loc[profile.isna() | (profile == NOT_ENOUGH_DATA), "athlete_id"].unique()
         if len(bare) and len(bare) < one.results.data.n:
-            who = len(bare) if discreet else tuple(sorted(map(str, bare)))
+            who = len(bare) if one.people is None else tuple(sorted(map(str, bare)))
             found.setdefault(who, []).append(one.name)
     return joined(
         Block(said("sentences", "without_profile", names=names, **_counted(who)))

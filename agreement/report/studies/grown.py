@@ -73,11 +73,10 @@ class Grown:
         before, made = kept_history(report.folder, report.kind), made_from(told, report.frame)
         date = str(told["created"])[:10]
         lines = history_lines(report.frame, date=date, look=margin.look, provenance=made)
-        whole = continued(before, lines, discreet=report.discreet)
+        whole = report.stage.history(continued(before, lines))
         name = report.numbers.name
         found = ((name(one.method, one.mode), one.control) for one in report.results.methods)
-        told = report.options.control.kind == "calibrator" or not report.discreet
-        controls = tuple((method, one) for method, one in found if one is not None and told)
+        controls = tuple((method, one) for method, one in found if one is not None)
         return cls(whole, margin, name, controls)
 
     def tables(self) -> dict[str, pd.DataFrame]:

@@ -11,7 +11,6 @@ COLUMNS: Final = (
 )
 NUMBERS: Final = COLUMNS[3:8]
 _KEY: Final = ["method", "mode"]
-_FEWEST_APART: Final = 5  # athletes between two lines that an audit shows
 
 
 class Step(NamedTuple):
@@ -48,40 +47,22 @@ def history_lines(results: pd.DataFrame, *, date: str, look: int, provenance: st
     return lines.reindex(columns=list(COLUMNS))
 
 
-def continued(history: pd.DataFrame, lines: pd.DataFrame, *, discreet: bool) -> pd.DataFrame:
+def continued(history: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
     """
     Return the history with a report's lines at its end; the same report again changes nothing.
 
     history, lines: columns `COLUMNS`.
-    discreet: whether nobody may be told apart: then two lines of one method both show numbers only
-        where their athletes differ by five or more, and the older one loses them.
 
     >>> one = pd.DataFrame([["2026-03-01", "w", "run", 12, 12, 1.0, -5.0, 7.0, "undecided", 1, "a"]],
     ...                    columns=COLUMNS)
     >>> two = one.assign(date="2026-04-01", n=13, n_pairs=13, provenance="b")
-    >>> list(continued(one, two, discreet=False)["n"])
+    >>> list(continued(one, two)["n"])
     [12, 13]
-    >>> list(continued(one, two, discreet=True)["bias"])
-    [nan, 1.0]
     """
     kept = history[~history["provenance"].isin(lines["provenance"])]
     again = history[history["provenance"].isin(lines["provenance"])]
     parts = [one for one in (kept, lines if again.empty else again) if len(one)]
-    whole = pd.concat(parts, ignore_index=True) if parts else lines
-    return _without_small_steps(whole) if discreet else whole
-
-
-def _without_small_steps(history: pd.DataFrame) -> pd.DataFrame:
-    found = history.copy()
-    shown: dict[tuple[str, str], list[float]] = {}
-    for line in reversed(list(found[[*_KEY, "n"]].itertuples())):
-        at, method, mode, n = line
-        own = shown.setdefault((method, mode), [])
-        if pd.isna(n) or n < _FEWEST_APART or any(abs(n - other) < _FEWEST_APART for other in own):
-            found.loc[at, list(NUMBERS)] = np.nan
-        else:
-            own.append(n)
-    return found
+    return pd.concat(parts, ignore_index=True) if parts else lines
 
 
 def steps(history: pd.DataFrame) -> list[Step]:

@@ -1,0 +1,232 @@
+"""
+The stage that everything a report shows of a study passes, once, before any section sees it.
+
+To those who keep a study everything is shown; of what leaves the house, as an audit does, `Released`
+takes out what could be of fewer than five people. Sections ask for nothing else and find it absent.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from agreement.cohort import Cohort
+from agreement.errors import Problem
+from agreement.report.privacy.cells import small_groups
+from agreement.report.privacy.privacy import FEWEST, few
+from agreement.report.privacy.release import (
+    released_options,
+    released_results,
+    released_tables,
+)
+from agreement.stats.method_data import MethodData, NotEstimable
+from agreement.stats.method_results import MethodResults
+from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
+from agreement.stats.results_table import StudyResults
+from agreement.stats.studies.history import NUMBERS
+from agreement.stats.verdict.cautions import Caution
+from agreement.terms import DOUBTS
+
+if TYPE_CHECKING:
+    from agreement.scale.registry_results import RegistryResults
+
+WITHHELD: Final = "withheld"  # reason of the one note that says that the others stay out
+WHOSE: Final = ("athlete_id", "lab_test_id")
+# counts that may be of one to four people, and what one athlete does
+_OF_FEW: Final = (
+    *("mass_mismatch", "shared_day", "long_gap", "not_confirmed", "influential"),
+    *("few_clusters", "unequal_repeats", "few_laboratory_repeats", "equal_repeats"),
+)
+# without highest, lowest and count that may be one person's; what one athlete does is not there
+_DOUBTS: Final = {
+    "no_maximum": "No laboratory test was confirmed as maximal, and some were not.",
+    "field_equals_laboratory": "Field values equal the laboratory's to the digit: copied or told.",
+    "copied_series": "One series of values stands under two ids: one person twice?",
+    "constant_device": "It says the same of everybody.",
+    "no_relation": "No relation with the laboratory's values is shown.",
+    "field_is_laboratory": "Its values are the laboratory's: they were told or copied.",
+    "bias_beyond": "Its bias is larger than that of any known method.",
+    "equal_differences": "All differences are the same: its values were computed from the laboratory's.",
+    "other_mode": "The laboratory tested another mode of exercise in some of the pairs.",
+    "two_bodies": "Laboratory repeats lie farther apart than one person changes: two under one id?",
+}
+
+
+class Noise(NamedTuple):
+    """The laboratory's own, as drawn, in mL/kg/min."""
+
+    noise_floor: float
+    smallest_real_change: float
+
+
+class Stage:
+    """What a report shows of a study to those who keep it: everything."""
+
+    def __init__(self, cohort: Cohort) -> None:
+        self.results: StudyResults = cohort.results
+        self.frame = self.results.frame  # results.csv
+        self.kept_back = small_groups(
+            self.results
+        )  # told to provenance: a share keeps them back too
+        self.options = cohort.study.options  # told to provenance
+        self.problems: tuple[Problem, ...] = cohort.problems
+
+    def rows(self, frame: pd.DataFrame) -> pd.DataFrame | None:
+        """Return rows of people; None where nobody may be named or drawn."""
+        return frame
+
+    def tests(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Return laboratory tests to count; without `WHOSE` nobody may be named."""
+        return frame
+
+    def count(self, number: int, whole: int | None = None) -> str:  # noqa: ARG002 - for `Released`
+        """Return a count of people or tests; a range where it would tell of fewer than five."""
+        return str(number)
+
+    def groups(self, sizes: Mapping[str, int]) -> Mapping[str, int] | None:
+        """Return the sizes of groups; None where they would tell of fewer than five people."""
+        return sizes
+
+    def ends(self, values: "pd.Series[float]") -> tuple[float, float] | None:
+        """Return lowest and highest; None where they are one person's each."""
+        return float(values.min()), float(values.max())
+
+    def noise(self, data: MethodData) -> Noise | None:
+        """Return the laboratory's noise in the modes of a method's tests; None: not known or told."""
+        error = _error(data)
+        return error and Noise(error.noise_floor, error.smallest_real_change)
+
+    def history(self, lines: pd.DataFrame) -> pd.DataFrame:
+        """Return the lines of this report and those before it."""
+        return lines
+
+    def tables(self, tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+        """Return the tables to write."""
+        return tables
+
+
+class Released(Stage):
+    """What leaves the house: nothing of fewer than five people; what is not shown is absent."""
+
+    def __init__(self, cohort: Cohort) -> None:
+        super().__init__(cohort)
+        self.frame = released_results(self.frame, self.kept_back)
+        self.results = _released(self.results, self.frame)
+        self.kept_back = []
+        self.options = released_options(self.options)
+        self.problems = released_problems(self.problems)
+
+    def rows(self, frame: pd.DataFrame) -> None:
+        """Show nobody."""
+
+    def tests(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Return tests that do not say whose they are."""
+        return frame.drop(columns=list(WHOSE))
+
+    def count(self, number: int, whole: int | None = None) -> str:
+        """Return a range for a few."""
+        return few(number, whole)
+
+    def groups(self, sizes: Mapping[str, int]) -> Mapping[str, int] | None:
+        """Return nothing where one group is small: the rest would give it away."""
+        return None if any(0 < n < FEWEST for n in sizes.values()) else sizes
+
+    def ends(self, values: "pd.Series[float]") -> None:
+        """Tell neither: they are one person's each."""
+
+    def noise(self, data: MethodData) -> Noise | None:
+        """Return it to the decimal of print, for a drawn line can be measured; None of too few."""
+        error = _error(data)
+        if error is None or not (error.assumed or error.n >= FEWEST):
+            return None
+        return Noise(round(error.noise_floor, 1), round(error.smallest_real_change, 1))
+
+    def history(self, lines: pd.DataFrame) -> pd.DataFrame:
+        """Return the lines with numbers only where they tell no few people apart."""
+        return released_history(lines)
+
+    def tables(self, tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+        """Return counts and reasons; tables of people have no row."""
+        return released_tables(*(tables[name] for name in ("results", "exclusions", "flow")))
+
+
+def _error(data: MethodData) -> Repeatability | None:
+    try:
+        return laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
+    except NotEstimable:
+        return None
+
+
+def _released(results: StudyResults, frame: pd.DataFrame) -> StudyResults:
+    """Return results whose sentences tell of no few people, as far as `frame` shows their numbers."""
+    told = frame[frame["value"].notna() & frame["group"].eq("all")]
+    told = told[told["analysis"].eq("laboratory_repeats")]
+    modes = set(told.loc[told["statistic"].eq("typical_error_net_of_shift"), "mode"])
+    return replace(
+        results,
+        methods=tuple(map(released_method, results.methods)),
+        laboratory_repeats={m: one for m, one in results.laboratory_repeats.items() if m in modes},
+        laboratory_change={},
+        averaging={},
+    )
+
+
+def released_method(one: MethodResults) -> MethodResults:
+    """Return one method's results without date of a test, control of a person, and small counts."""
+    found = dict(one.found)
+    if "verdict" in found:
+        found["verdict"] = replace(one.verdict, first_lab_date=None)
+    if one.data.options.control.kind != "calibrator":
+        found.pop("control", None)
+    cautions = (caution for caution in one.cautions if caution.code not in _OF_FEW)
+    return replace(one, found=found, doubts=released_doubts(one.doubts), cautions=tuple(cautions))
+
+
+def released_doubts(doubts: Iterable[Caution]) -> tuple[Caution, ...]:
+    """
+    Return what could make a verdict wrong, in general words; what one athlete does is not there.
+
+    >>> released_doubts([Caution("constant_device", "It says 52.0 to 52.0.")])[0].sentence
+    'It says the same of everybody.'
+    """
+    return tuple(Caution(one.code, _DOUBTS[one.code]) for one in doubts if one.code in _DOUBTS)
+
+
+def released_registry(results: "RegistryResults") -> "RegistryResults":
+    """Return a registry's results with small cells withheld, and verdicts without date of a test."""
+    verdicts = tuple(replace(verdict, first_lab_date=None) for verdict in results.verdicts)
+    return replace(results, frame=released_results(results.frame), verdicts=verdicts)
+
+
+def released_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """
+    Return what was confirmed as right, in general words, and that notes on the files stay out.
+
+    The evidence names people and rows, and a reason may.
+    """
+    told = (
+        Problem("note", one.reason, "", None, None, DOUBTS[one.reason], one.remedy.split(":")[0])
+        for one in problems
+        if one.severity == "note" and one.reason in DOUBTS
+    )
+    return (*dict.fromkeys(told), Problem("note", WITHHELD, "", None, None, "", ""))
+
+
+def released_history(history: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return the history of a study so that nobody can be told apart.
+
+    Two lines of one method both show numbers only where their athletes differ by five or more, and
+    the older one loses them.
+    """
+    found = history.copy()
+    shown: dict[tuple[str, str], list[float]] = {}
+    for at, method, mode, n in reversed(list(found[["method", "mode", "n"]].itertuples())):
+        own = shown.setdefault((method, mode), [])
+        if pd.isna(n) or n < FEWEST or any(abs(n - other) < FEWEST for other in own):
+            found.loc[at, list(NUMBERS)] = np.nan
+        else:
+            own.append(n)
+    return found

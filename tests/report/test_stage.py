@@ -1,0 +1,90 @@
+"""What may be shown is decided once, before any section: no section asks who reads."""
+
+import ast
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import agreement
+from agreement.cohort import read_cohort
+from agreement.report.privacy.stage import Released, Stage
+from agreement.report.run.study_report import StudyReport
+
+ROOT = Path(agreement.__file__).parent
+
+
+def sources():
+    return [(path, ast.parse(path.read_text(encoding="utf-8"))) for path in ROOT.rglob("*.py")]
+
+
+def test_no_parameter_and_no_attribute_says_that_somebody_must_be_discreet():
+    found = set()
+    for path, tree in sources():
+        for node in ast.walk(tree):
+            if "discreet" in [getattr(node, key, None) for key in ("arg", "attr", "id", "name")]:
+                found.add(path.name)
+    assert not found
+
+
+def test_only_what_opens_a_report_chooses_what_is_released():
+    """Each of these chooses once: a study in memory, a registry in parts."""
+    users = {
+        path.relative_to(ROOT).as_posix()
+        for path, tree in sources()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom)
+        and {one.name for one in node.names} & {"Released", "released_registry"}
+    }
+    assert users == {"report/run/study_report.py", "report/run/registry.py"}
+
+
+@pytest.fixture(scope="module")
+def stages(small_study, tmp_path_factory):
+    cohort = read_cohort(small_study(tmp_path_factory.mktemp("stage") / "crew", visits=2))
+    return cohort, Stage(cohort), Released(cohort)
+
+
+def test_those_who_keep_a_study_see_all_of_it(stages):
+    cohort, house, _ = stages
+    assert house.results is cohort.results
+    assert house.rows(cohort.pairs) is cohort.pairs
+    assert (house.count(3), house.groups({"a": 3}), house.ends(pd.Series([1.0, 4.0]))) == (
+        "3",
+        {"a": 3},
+        (1.0, 4.0),
+    )
+
+
+def test_what_is_released_has_no_row_of_a_person_and_no_count_of_few(stages):
+    cohort, house, out = stages
+    assert out.rows(cohort.pairs) is None
+    assert not {"athlete_id", "lab_test_id"} & set(out.tests(cohort.laboratory.frame))
+    assert (out.count(3), out.count(18, 20), out.count(9)) == ("1 to 4", "16 to 19", "9")
+    assert out.groups({"male": 3, "female": 17}) is None
+    assert out.groups({"male": 13, "female": 7}) == {"male": 13, "female": 7}
+    assert out.ends(pd.Series([1.0, 4.0])) is None
+    assert out.kept_back == []
+    assert out.results.laboratory_change == {}
+    for name in ("pairs", "athlete_cards"):
+        tables = {"results": out.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
+        assert out.tables(tables | {name: cohort.pairs})[name].empty
+    assert all(one.verdict.first_lab_date is None for one in out.results.methods)
+    assert any(one.verdict.first_lab_date is not None for one in house.results.methods)
+
+
+def test_noise_that_is_drawn_is_to_the_decimal_of_print(stages):
+    _, house, out = stages
+    exact, shown = (one.noise(house.results.methods[0].data) for one in (house, out))
+    if exact is not None:
+        assert shown == pytest.approx(np.round(exact, 1), abs=1e-12)
+
+
+def test_the_sections_of_an_audit_name_nobody(stages):
+    cohort, _, _ = stages
+    report = StudyReport(cohort, kind="audit")
+    ids = set(map(str, cohort.pairs["athlete_id"]))
+    for section in ("next_steps", "effort", "inputs", "out_of_range", "profiles", "left_out"):
+        html = getattr(report, section)().html
+        assert not [one for one in ids if f">{one}<" in html or f" {one}," in html], section
