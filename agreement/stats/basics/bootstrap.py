@@ -48,6 +48,7 @@ class Resampling:
         return int(self.counts.shape[1])
 
 
+# Ours: scipy's bootstrap draws rows, not athletes, and draws anew for each statistic.
 def cluster_resampling(
     athlete: npt.ArrayLike,
     *,

@@ -31,6 +31,7 @@ class Fits:
     sxx: Floats
 
 
+# Ours: statsmodels' influence leaves out a row; an athlete goes with all of his pairs.
 class AthleteSums:
     """Sums of pairs by athlete, from which every fit follows."""
 

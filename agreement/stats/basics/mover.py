@@ -23,6 +23,7 @@ class Component(NamedTuple):
     df: int
 
 
+# Ours: no library here has MOVER.
 def variance_interval(components: Sequence[Component], confidence_level: float = 0.95) -> Interval:
     """Interval of the sum of independent variance components; the lower end may be below 0."""
     tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0

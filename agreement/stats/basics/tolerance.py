@@ -18,6 +18,7 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(120)
 _BISECTIONS = 60
 
 
+# Ours: no library here has exact bounds of limits; the noncentral t inside is scipy's.
 @lru_cache(maxsize=4096)
 def limit_factors(
     n: int, coverage: float = 0.95, confidence_level: float = 0.95

@@ -79,6 +79,7 @@ def welch_test(groups: Sequence[npt.ArrayLike]) -> WelchTest:
     return WelchTest(float(found["F"]), int(found["ddof1"]), float(found["ddof2"]))
 
 
+# Ours: pingouin compares groups in pairs (Games-Howell), none with the mean of all.
 def contrasts_with_overall(groups: Sequence[npt.ArrayLike]) -> tuple[Contrast, ...]:
     """
     Difference of each group's mean from the unweighted mean of group means.

@@ -56,6 +56,7 @@ def design_of(table: pd.DataFrame, athlete: npt.NDArray[np.intp]) -> Design:
     return Design(tuple(kept), stacked, np.repeat(np.arange(len(kept)), sizes), left_out)
 
 
+# Ours: no library here shares what is explained over all orders of the causes.
 class Shares:
     """Share of each block in the variance of the visits' means, for any weights of athletes."""
 

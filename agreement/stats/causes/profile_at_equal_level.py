@@ -89,6 +89,7 @@ class EqualFitness(Result):
         )
 
 
+# Ours: no library here corrects for noise of the covariate; OLS would take it for fitness.
 def equal_fitness(
     difference: npt.ArrayLike,
     lab: npt.ArrayLike,

@@ -83,6 +83,7 @@ def different_tests(
     return DifferentTests(ratio, Interval(low, high), df, error, n_a + n_b - shared, shared)
 
 
+# Ours: no library here tests samples that overlap in part.
 def overlapping_df(var_a: float, var_b: float, n_a: int, n_b: int, shared: int) -> float:
     """
     Degrees of freedom of a difference of two samples that share some athletes.

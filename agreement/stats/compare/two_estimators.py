@@ -108,6 +108,7 @@ class TwoEstimators(Result):
         )
 
 
+# Ours: no library here has Pitman and Morgan's test.
 def two_estimators(
     difference_a: npt.ArrayLike,
     difference_b: npt.ArrayLike,

@@ -76,6 +76,7 @@ class Concordance(Result):
         )
 
 
+# Ours: no library here has it with an interval.
 def concordance(
     field: npt.ArrayLike, lab: npt.ArrayLike, *, confidence_level: float = 0.95
 ) -> Concordance:

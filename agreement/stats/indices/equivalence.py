@@ -68,6 +68,7 @@ class Equivalence(Result):
         )
 
 
+# Ours: statsmodels' ttost_mean takes several pairs of one athlete for independent.
 def equivalence(
     difference: npt.ArrayLike, margin: float, *, athlete: npt.ArrayLike | None = None
 ) -> Equivalence:

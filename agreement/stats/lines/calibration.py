@@ -160,6 +160,7 @@ def _parameters(
     return offset, line.slope, line.intercept, of_offset, of_slope, of_intercept
 
 
+# Ours: the sandwich by athlete in closed sums; statsmodels fits anew for each athlete left out.
 def _covariance(pairs: _Pairs, fit: Fits, model: Model) -> Floats:
     """Covariance of intercept and slope; between athletes when they have several pairs."""
     free = ESTIMATED[model]

@@ -107,6 +107,7 @@ class Deming(Result):
         )
 
 
+# Ours: scipy.odr is being removed, and has no jackknife by athlete.
 def deming(
     field: npt.ArrayLike,
     lab: npt.ArrayLike,

@@ -181,6 +181,7 @@ class OwnCorrection(Result):
         return weight, fit, np.sqrt(self.variance * spread)
 
 
+# Ours: no library here gives one athlete's prediction with the spread itself unknown.
 def own_correction(
     difference: npt.ArrayLike, athlete: npt.ArrayLike, *, field: npt.ArrayLike, line: bool = False
 ) -> OwnCorrection:

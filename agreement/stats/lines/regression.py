@@ -141,6 +141,7 @@ class Regression(Result):
         )
 
 
+# Ours: from sums over athletes, so that 9999 resamples are one product.
 def regression(
     field: npt.ArrayLike, lab: npt.ArrayLike, *, resampling: Resampling | None = None
 ) -> Regression:

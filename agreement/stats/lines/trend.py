@@ -217,6 +217,7 @@ class Trend(Result):
         return bool(np.all(self.spread.at([self.lowest, self.highest]) > 0.0))
 
 
+# Ours: resamples need sums; and statsmodels' Breusch-Pagan takes 390 ms of a million pairs.
 def trend(
     field: npt.ArrayLike,
     lab: npt.ArrayLike,

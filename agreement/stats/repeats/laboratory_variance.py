@@ -61,6 +61,7 @@ def variance_ends(variance: float, df: float, confidence_level: float = 0.95) ->
     return Interval(float(variance * df / upper), float(variance * df / lower))
 
 
+# Ours: units drop out before the fit, so that thousands of them need no columns of their own.
 def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> LaboratoryVariance:
     """
     Laboratory variance from repeats, a mean shift from test to test taken out.

@@ -234,6 +234,7 @@ class RandomEffects:
     q: float  # weighted mean square about the mean
 
 
+# Ours: statsmodels' combine_effects stops at 1e-5 of the variance, and predicts no next study.
 def random_effects(y: npt.ArrayLike, variance: npt.ArrayLike) -> RandomEffects:
     """
     Paule and Mandel's variance between studies with Hartung and Knapp's interval.
