@@ -4,7 +4,7 @@ The training profile of each laboratory test, from the sessions of the six weeks
 The window ends the day before the test. Too little data gives ``not enough data``, never a guess.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -126,15 +126,15 @@ def training_profiles(
     Returns: profiles and their sessions; a profile without enough data has no sessions.
     """
     sessions = zone_minutes(records, hr_max_bpm, rules, thresholds_bpm=thresholds_bpm)
-    of_athlete = sessions.groupby("athlete_id", sort=False).indices
+    of_athlete: Mapping[Any, Any] = sessions.groupby("athlete_id", sort=False).indices
     columns = {name: sessions[name].to_numpy() for name in _NUMBERS}
     columns["day"] = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     columns["mode"] = pd.factorize(sessions["mode"])[0]
     columns["intermittent"] = (sessions["intermittent"] == "yes").to_numpy(dtype=bool)
     lines, behind, short, words = [], [], [], []
     tested = tests["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
-    for test, day in zip(tests.to_dict("records"), tested, strict=True):
-        own = of_athlete.get(test["athlete_id"], np.empty(0, dtype=np.intp))
+    for test, day in zip(tests.to_dict("records"), tested.tolist(), strict=True):
+        own: IntArray = of_athlete.get(test["athlete_id"], np.empty(0, dtype=np.intp))
         ago = day - columns["day"][own]
         at = own[(ago >= 1) & (ago <= rules.window_days)]
         line = _profile({name: column[at] for name, column in columns.items()}, day, rules)
