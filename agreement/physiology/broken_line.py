@@ -27,48 +27,30 @@ _SEED: Final = 19860
 
 
 class BrokenLine(NamedTuple):
-    """
-    Two lines that meet.
+    """Two lines that meet."""
 
-    Attributes
-    ----------
-    at, low, high : float
-        The corner and its 95 % interval, in the unit of x; NaN where `refused`.
-    before, after : float
-        Slopes.
-    p : float
-        Of so much less residual spread than one straight line leaves, were the line straight.
-    refused : str
-        Why there is no corner; empty where there is one.
-    """
-
+    # at, low, high: the corner and its 95 % interval, in the unit of x; NaN where `refused`
     at: float
     low: float
     high: float
+    # before, after: slopes
     before: float
     after: float
+    # of so much less residual spread than one straight line leaves, were the line straight
     p: float
-    refused: str = ""
+    refused: str = ""  # why there is no corner; empty where there is one
 
 
 def broken_line(x: ArrayLike, y: ArrayLike) -> BrokenLine:
     """
     Fit two lines that meet, and say whether they are better than one.
 
-    Parameters
-    ----------
-    x, y : array_like, shape (n,)
-        In any order; errors of y are taken as independent and alike.
+    x, y: shape (n,). In any order; errors of y are taken as independent and alike.
+    Returns: least squares over the place of the corner. The straight line is tried by the F ratio
+        of the best corner, whose distribution under a straight line is drawn 999 times for these x
+        (it depends on nothing else); the interval holds every corner that an F test at 5 % does not
+        reject [1]_.
 
-    Returns
-    -------
-    BrokenLine
-        Least squares over the place of the corner. The straight line is tried by the F ratio of the best
-        corner, whose distribution under a straight line is drawn 999 times for these x (it depends on
-        nothing else); the interval holds every corner that an F test at 5 % does not reject [1]_.
-
-    Examples
-    --------
     >>> x = np.arange(40.0)
     >>> rng = np.random.default_rng(0)
     >>> found = broken_line(x, x + 2 * np.maximum(x - 22, 0) + rng.normal(0, 0.5, 40))

@@ -72,20 +72,13 @@ def economy(stages: pd.DataFrame, laboratory: pd.DataFrame) -> pd.DataFrame:
     """
     Return economy and efficiency of each test with steady stages.
 
-    Parameters
-    ----------
-    stages : DataFrame
-        `agreement.physiology.breath_tests.STAGE_COLUMNS`.
-    laboratory : DataFrame
-        lab_test_id, lab [mL/kg/min].
-
-    Returns
-    -------
-    DataFrame
-        `COLUMNS`, one row per test and mode. economy: uptake per distance of running or walking on at
-        most 2 % grade [mL/kg/km]. gross_efficiency: mean of power over energy; delta_efficiency: slope
-        of power on energy over three stages or more [%]. cost_ratio: measured uptake over that of the
-        cost equation, mean of the stages [-]. NaN where something was not recorded.
+    stages: `agreement.physiology.breath_tests.STAGE_COLUMNS`.
+    laboratory: lab_test_id, lab [mL/kg/min].
+    Returns: `COLUMNS`, one row per test and mode. economy: uptake per distance of running or
+        walking on at most 2 % grade [mL/kg/km]. gross_efficiency: mean of power over energy;
+        delta_efficiency: slope of power on energy over three stages or more [%]. cost_ratio:
+        measured uptake over that of the cost equation, mean of the stages [-]. NaN where something
+        was not recorded.
     """
     known = stages.merge(laboratory[["lab_test_id", "lab"]].astype({"lab_test_id": "str"}))
     known = known[known["vo2"] <= SUBMAXIMAL * known["lab"]]
@@ -109,20 +102,11 @@ def expected_errors(economies: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFram
     """
     Return the error that an athlete's own cost of work leads an estimate from work rate to.
 
-    Parameters
-    ----------
-    economies : DataFrame
-        `COLUMNS`.
-    pairs : DataFrame
-        The paired table.
-
-    Returns
-    -------
-    DataFrame
-        athlete_id, lab_test_id, method, mode, difference, cost_ratio, expected: of pairs whose test has
-        stages in the mode of the estimate. An athlete whose work costs the share r of what an equation
-        says reaches VO2max at a work rate that costs VO2max / r by it: expected = lab (1/r - 1), field
-        minus laboratory. [mL/kg/min]
+    economies: `COLUMNS`.
+    Returns: athlete_id, lab_test_id, method, mode, difference, cost_ratio, expected: of pairs whose
+        test has stages in the mode of the estimate. An athlete whose work costs the share r of what
+        an equation says reaches VO2max at a work rate that costs VO2max / r by it: expected = lab
+        (1/r - 1), field minus laboratory. [mL/kg/min]
     """
     names = ["athlete_id", "lab_test_id", "method", "mode", "difference", "lab"]
     known = economies.loc[economies["cost_ratio"].notna(), ["lab_test_id", "mode", "cost_ratio"]]

@@ -16,18 +16,12 @@ def rated_thresholds(tests: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Problem, 
     """
     Return the thresholds that raters gave, and what cannot be.
 
-    Parameters
-    ----------
-    tests : DataFrame
-        lab_test_id, `agreement.tables.columns.RATED`, lab [mL/kg/min], hr_max_bpm [bpm], file, row.
-
-    Returns
-    -------
-    thresholds : DataFrame
-        `agreement.physiology.thresholds.COLUMNS`, method ``rater_1`` or ``rater_2``; without values
-        above the test's own maximum, and without pairs whose first lies not below the second.
-    problems : tuple of Problem
-        A note for each of these.
+    tests: lab_test_id, `agreement.tables.columns.RATED`, lab [mL/kg/min], hr_max_bpm [bpm], file,
+        row.
+    Returns thresholds: `agreement.physiology.thresholds.COLUMNS`, method ``rater_1`` or
+        ``rater_2``; without values above the test's own maximum, and without pairs whose first lies
+        not below the second.
+    Returns problems: a note for each of these.
     """
     parts, problems = [], []
     for rater, start in RATERS.items():
@@ -63,15 +57,8 @@ def heart_rates(thresholds: pd.DataFrame) -> pd.DataFrame:
     """
     Return the heart rate at both thresholds of each test.
 
-    Parameters
-    ----------
-    thresholds : DataFrame
-        `agreement.physiology.thresholds.COLUMNS`.
-
-    Returns
-    -------
-    DataFrame
-        lab_test_id, vt1, vt2 [bpm]: the mean of the raters, where none gave one that of
+    thresholds: `agreement.physiology.thresholds.COLUMNS`.
+    Returns: lab_test_id, vt1, vt2 [bpm]: the mean of the raters, where none gave one that of
         `agreement.physiology.thresholds.IN_USE`; only tests with both, the first below the second.
     """
     rated = thresholds["method"].isin(list(RATERS))

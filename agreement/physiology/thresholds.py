@@ -60,22 +60,13 @@ def ventilatory_thresholds(
     """
     Find the thresholds of one test by every method.
 
-    Parameters
-    ----------
-    breaths : DataFrame
-        Of the exercise phase, in time order: t_s [s], vo2_ml_min, vco2_ml_min [mL/min], ve_l_min
-        [L/min], hr_bpm [bpm].
-    cost : ndarray, one per breath
-        Uptake that the work rate costs, NaN where it is unknown: tells long stages. [mL/kg/min]
-    lab_test_id : str
-    mass_kg : float
-        [kg]
-
-    Returns
-    -------
-    DataFrame
-        `COLUMNS`, a row for each method; none where carbon dioxide was not recorded. vo2 with its 95 %
-        interval [mL/kg/min] and hr [bpm] are NaN where `note` says why.
+    breaths: of the exercise phase, in time order: t_s [s], vo2_ml_min, vco2_ml_min [mL/min],
+        ve_l_min [L/min], hr_bpm [bpm].
+    cost: one per breath. Uptake that the work rate costs, NaN where it is unknown: tells long
+        stages. [mL/kg/min]
+    mass_kg: [kg]
+    Returns: `COLUMNS`, a row for each method; none where carbon dioxide was not recorded. vo2 with
+        its 95 % interval [mL/kg/min] and hr [bpm] are NaN where `note` says why.
     """
     if breaths["vco2_ml_min"].notna().sum() < 2:
         return pd.DataFrame(columns=COLUMNS)

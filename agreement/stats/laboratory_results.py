@@ -19,12 +19,8 @@ def beside_vo2max(evidence: Evidence) -> tuple[Beside, list[Labelled]]:
     """
     Compute thresholds, agreement on them, training zones and economy.
 
-    Returns
-    -------
-    results : dict of (analysis, mode) to result
-        Without what no test of a mode tells.
-    rows : list of Labelled
-        Their rows.
+    Returns results: without what no test of a mode tells.
+    Returns rows: their rows.
     """
     found: Beside = {}
     for mode, own in _by_mode(evidence.thresholds):

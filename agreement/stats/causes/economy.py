@@ -107,13 +107,9 @@ def economy_explained_of(data: MethodData) -> EconomyExplains:
     """
     Regress observed errors of one method and mode on those expected from the athletes' economy.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than five athletes whose test measured uptake in steady stages of this mode.
+    Raises NotEstimable with fewer than five athletes whose test measured uptake in steady stages of
+        this mode.
 
-    Notes
-    -----
     A slope near 1 and a large share: the estimate takes an average cost of work for the athlete's own.
     A slope near 0: it does not rest on the cost of work.
     """

@@ -100,7 +100,6 @@ class ThresholdAgreement(Result):
     ----------
     differences : DataFrame
         athlete_id, group (``vt1: rater_2 minus rater_1``), d.
-    unit : str
     """
 
     differences: pd.DataFrame
@@ -130,16 +129,9 @@ def threshold_agreement(thresholds: pd.DataFrame, quantity: str) -> ThresholdAgr
     """
     Set every two readings of the same threshold of the same test beside each other.
 
-    Parameters
-    ----------
-    thresholds : DataFrame
-        As `Thresholds.frame`.
-    quantity : {"vo2", "hr"}
-
-    Returns
-    -------
-    ThresholdAgreement
-        The second rater minus the first; every computed method minus the mean of the raters.
+    thresholds: as `Thresholds.frame`.
+    quantity: {"vo2", "hr"}.
+    Returns: the second rater minus the first; every computed method minus the mean of the raters.
     """
     by = ["athlete_id", "lab_test_id", "threshold"]
     known = thresholds[thresholds[quantity].notna()]
