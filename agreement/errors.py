@@ -15,7 +15,7 @@ The tree, so that a caller can catch as much or as little as they mean to::
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 Severity = Literal["stop", "set_aside", "note"]
 
@@ -77,6 +77,12 @@ class Problem:
         if self.column is not None:
             place += f", column '{self.column}'"
         return in_one_line(f"{place}: {self.what} {self.remedy}".rstrip())
+
+
+def in_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Return stops, then what was set aside, then notes; each kind as it was found."""
+    kinds = get_args(Severity)
+    return tuple(sorted(problems, key=lambda problem: kinds.index(problem.severity)))
 
 
 class AgreementError(ValueError):

@@ -142,6 +142,7 @@ RESULT_COLUMNS: Final = [
     "n_pairs",
     "note",
 ]
+KEY_COLUMNS: Final = RESULT_COLUMNS[:5]  # which line it is
 PAIR_COLUMNS: Final = [
     "athlete_id",
     "lab_test_id",

@@ -1,7 +1,6 @@
 """A study, from its folder or its frames to its results."""
 
-from agreement.cohort.choices import in_order
 from agreement.cohort.cohort import Cohort
 from agreement.cohort.reading import inspect_cohort, pair, read_cohort
 
-__all__ = ["Cohort", "in_order", "inspect_cohort", "pair", "read_cohort"]
+__all__ = ["Cohort", "inspect_cohort", "pair", "read_cohort"]

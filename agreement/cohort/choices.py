@@ -2,14 +2,12 @@
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, Final, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from agreement.errors import Problem, TableError
 from agreement.tables.findings import Findings
 from agreement.tables.options import StudyOptions
 from agreement.tables.study_file import changed_options
-
-SEVERITIES: Final = ("stop", "set_aside", "note")
 
 
 class StoppedReadings(TableError):
@@ -43,8 +41,3 @@ def changed(start: StudyOptions, tables: Mapping[str, Any], folder: Path) -> Stu
     if findings.stops:
         raise TableError(findings.stops)
     return options
-
-
-def in_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
-    """Return stops, then what was set aside, then notes; each kind as it was found."""
-    return tuple(sorted(problems, key=lambda problem: SEVERITIES.index(problem.severity)))

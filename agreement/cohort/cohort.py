@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from agreement.cohort.choices import StoppedReadings, changed, in_order, undoubted
-from agreement.errors import Problem, TableError
+from agreement.cohort.choices import StoppedReadings, changed, undoubted
+from agreement.errors import Problem, TableError, in_order
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
 from agreement.physiology.asked import asked_people

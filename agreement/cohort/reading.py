@@ -6,9 +6,9 @@ from typing import Any
 
 import pandas as pd
 
-from agreement.cohort.choices import StoppedReadings, in_order
+from agreement.cohort.choices import StoppedReadings
 from agreement.cohort.cohort import Cohort
-from agreement.errors import Problem, TableError
+from agreement.errors import Problem, TableError, in_order
 from agreement.tables.study import inspect_study
 from agreement.tables.unchanged import require_unchanged
 

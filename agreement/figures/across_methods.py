@@ -11,9 +11,9 @@ from matplotlib.colors import LinearSegmentedColormap
 
 from agreement.figures.budget import COMPONENTS
 from agreement.figures.colours import BAND, FAINT, INK, MARGIN, NOISE, PAPER, WASH, Mark
-from agreement.figures.estimates import KEY_COLUMNS
 from agreement.figures.labels import SideLabel, broken, is_narrow, legend_below, number, side_labels
 from agreement.figures.theme import marks_for
+from agreement.terms import KEY_COLUMNS
 
 _SPREAD: Final = 0.34  # of the methods about the middle of a profile's row
 

@@ -5,7 +5,7 @@ from typing import NamedTuple, Protocol
 
 import pandas as pd
 
-KEY_COLUMNS = ["analysis", "method", "mode", "group", "statistic"]
+from agreement.terms import KEY_COLUMNS
 
 
 class Estimate(NamedTuple):

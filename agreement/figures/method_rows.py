@@ -7,8 +7,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.figures.estimates import ABSENT, KEY_COLUMNS, Estimate
+from agreement.figures.estimates import ABSENT, Estimate
 from agreement.figures.labels import number
+from agreement.terms import KEY_COLUMNS
 
 
 class MethodRow(NamedTuple):

@@ -13,7 +13,7 @@ from agreement.pairing.matching import NONE, Nearest, leave_out_unmatched, neare
 from agreement.pairing.ordering import Ordered, ordered
 from agreement.pairing.summaries import Summaries, summaries
 from agreement.pairing.units import Floats, Ints, Units
-from agreement.tables.options import Pairing
+from agreement.tables.options import PairingOptions
 from agreement.terms import RANGES
 
 FROM_UNIT = [
@@ -41,7 +41,7 @@ class PairedReadings:
     rows: Ordered  # the sorted readings
 
 
-def pair_readings(readings: pd.DataFrame, units: Units, rules: Pairing) -> PairedReadings:
+def pair_readings(readings: pd.DataFrame, units: Units, rules: PairingOptions) -> PairedReadings:
     """
     Pair readings with laboratory units.
 

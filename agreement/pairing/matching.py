@@ -6,7 +6,7 @@ import numpy as np
 
 from agreement.pairing.cleaning import Fate
 from agreement.pairing.units import ALL_MODES, Ints, Units, keys
-from agreement.tables.options import Pairing
+from agreement.tables.options import PairingOptions
 from agreement.terms import RESTING
 
 NONE = -1
@@ -32,7 +32,9 @@ def modes_pair(reading: int, laboratory: int, mode_match: tuple[tuple[str, ...],
     return any(names[0] in group and names[1] in group for group in mode_match)
 
 
-def nearest_units(athlete: Ints, day: Ints, mode: Ints, units: Units, rules: Pairing) -> Nearest:
+def nearest_units(
+    athlete: Ints, day: Ints, mode: Ints, units: Units, rules: PairingOptions
+) -> Nearest:
     """
     Find the unit of each reading: of those whose mode fits and in whose window it lies, the nearest.
 
@@ -53,7 +55,7 @@ def nearest_units(athlete: Ints, day: Ints, mode: Ints, units: Units, rules: Pai
 
 
 def _nearest_of(
-    candidates: Ints, own: int, athlete: Ints, day: Ints, units: Units, rules: Pairing
+    candidates: Ints, own: int, athlete: Ints, day: Ints, units: Units, rules: PairingOptions
 ) -> tuple[Ints, Ints, Ints]:
     """Return unit, days ahead and days behind for readings of one mode."""
     key = keys(units.athlete, units.day)[candidates]
@@ -75,7 +77,13 @@ def _nearest_of(
 
 
 def leave_out_unmatched(
-    fate: Fate, athlete: Ints, day: Ints, mode: Ints, nearest: Nearest, units: Units, rules: Pairing
+    fate: Fate,
+    athlete: Ints,
+    day: Ints,
+    mode: Ints,
+    nearest: Nearest,
+    units: Units,
+    rules: PairingOptions,
 ) -> None:
     """
     Name the reason of every kept reading that serves no unit.
@@ -100,7 +108,7 @@ def leave_out_unmatched(
     fate.leave_out(left[nameless], "athlete_without_laboratory_test", np.nan)
 
 
-def _mode_in_window(athlete: Ints, day: Ints, units: Units, rules: Pairing) -> Ints:
+def _mode_in_window(athlete: Ints, day: Ints, units: Units, rules: PairingOptions) -> Ints:
     """Return the mode of the first unit, of any mode, whose window holds each reading."""
     if not len(units.frame):
         return np.full(len(day), NONE)

@@ -7,12 +7,12 @@ import pandas as pd
 
 from agreement.pairing.cleaning import Fate
 from agreement.pairing.units import ALL_MODES, Ints
-from agreement.tables.options import Pairing
+from agreement.tables.options import PairingOptions
 from agreement.terms import RANGES, REASONS, UNIT
 
 NAMED = 5  # rows named in one note; the rest is counted
 NO_TEST = "The athlete has no usable laboratory test; add one, or correct the id."
-WORDS: Mapping[str, Callable[[float, Pairing], str]] = {
+WORDS: Mapping[str, Callable[[float, PairingOptions], str]] = {
     "copy": lambda n, _: f"{n:.0f} identical rows for one athlete and time; kept one, the first.",
     "conflicting_copy": lambda n, _: (
         f"{n:.0f} rows for one athlete and time with different values; none is used. Remove the "
@@ -82,7 +82,7 @@ def distance(gap: float, later: str, earlier: str) -> str:
     return f"{days_in_words(abs(gap))} {later if gap >= 0 else earlier}"
 
 
-def window(rules: Pairing) -> str:
+def window(rules: PairingOptions) -> str:
     """Return the window of a set of rules as a sentence."""
     return (
         f"the window is {rules.days_before} before to {rules.days_after} after the test "
@@ -104,7 +104,7 @@ class Texts:
         """Return every message, each at its place."""
         return list(self._places)
 
-    def places_of(self, fate: Fate, rules: Pairing) -> Ints:
+    def places_of(self, fate: Fate, rules: PairingOptions) -> Ints:
         """Return the place of each reading's message; 0 where nothing was left out."""
         places = np.zeros(len(fate.reason), np.int64)
         for code in np.unique(fate.reason[fate.reason >= 0]).tolist():

@@ -1,16 +1,15 @@
 """The same readings paired by other rules: how far the answer hangs on window and summary."""
 
 from dataclasses import replace
-from typing import Final
 
 import pandas as pd
 
 from agreement.pairing.pair_order import sorted_pairs
 from agreement.pairing.reading_fates import pair_parts
 from agreement.pairing.units import laboratory_units
-from agreement.tables.options import Pairing, StudyOptions, Summary
+from agreement.tables.key_checks import SUMMARIES
+from agreement.tables.options import PairingOptions, StudyOptions
 
-SUMMARIES: Final[tuple[Summary, ...]] = ("mean", "median", "nearest", "last")
 COLUMNS = ["athlete_id", "lab_test_id", "method", "mode", "lab", "field", "hr_limiting_drug"]
 
 
@@ -39,7 +38,7 @@ def _names() -> list[str]:
     return ["half_window", "double_window", *(f"summary_{summary}" for summary in SUMMARIES)]
 
 
-def _others(rules: Pairing) -> list[Pairing]:
+def _others(rules: PairingOptions) -> list[PairingOptions]:
     """Return rules with one choice changed each, in the order of `_names`."""
     return [
         _window(rules, 0.5),
@@ -48,7 +47,7 @@ def _others(rules: Pairing) -> list[Pairing]:
     ]
 
 
-def _window(rules: Pairing, factor: float) -> Pairing:
+def _window(rules: PairingOptions, factor: float) -> PairingOptions:
     """Return rules whose window and summary reach so many times as far."""
     return replace(
         rules,

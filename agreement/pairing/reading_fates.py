@@ -10,7 +10,7 @@ from agreement.pairing.cleaning import CODE, KEPT, Codes
 from agreement.pairing.core import PairedReadings, pair_readings
 from agreement.pairing.messages import Texts
 from agreement.pairing.units import Flags, Ints, Units
-from agreement.tables.options import Pairing, StudyOptions
+from agreement.tables.options import PairingOptions, StudyOptions
 from agreement.terms import RESTING
 
 NEEDED = [
@@ -23,7 +23,7 @@ NEEDED = [
 class Part:
     """The readings that follow one set of rules."""
 
-    rules: Pairing  # the study's choices for them
+    rules: PairingOptions  # the study's choices for them
     at: Ints | slice  # their positions among all readings
     paired: PairedReadings  # what came of them
 

@@ -7,7 +7,7 @@ import numpy as np
 from agreement.pairing.cleaning import Fate
 from agreement.pairing.ordering import Ordered, starts_of
 from agreement.pairing.units import Flags, Floats, Ints
-from agreement.tables.options import Pairing
+from agreement.tables.options import PairingOptions
 
 NEVER = np.int64(1) << 40  # a score that no day reaches
 
@@ -37,7 +37,7 @@ class Summaries:
 
 
 def summaries(
-    fate: Fate, readings: Ordered, unit: Ints, value: Floats, unit_day: Ints, rules: Pairing
+    fate: Fate, readings: Ordered, unit: Ints, value: Floats, unit_day: Ints, rules: PairingOptions
 ) -> Summaries:
     """
     Summarise the kept readings of each series and unit, and name the reason of those left over.
@@ -90,7 +90,7 @@ def _nearness(gap: Ints) -> Ints:
 
 
 def _stands_for_the_test(
-    gap: Ints, near: Flags, first_day: Ints, pair: Ints, rules: Pairing
+    gap: Ints, near: Flags, first_day: Ints, pair: Ints, rules: PairingOptions
 ) -> Flags:
     """Return which days a summary by one day takes; every day for a summary over days."""
     if rules.summary in ("mean", "median") or not len(gap):

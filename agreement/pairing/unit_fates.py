@@ -14,7 +14,7 @@ from agreement.pairing.matching import FAR, distances, modes_pair, with_ends
 from agreement.pairing.messages import Texts, days_in_words, window
 from agreement.pairing.reading_fates import Part
 from agreement.pairing.units import ALL_MODES, Flags, Ints, Units, keys
-from agreement.tables.options import Pairing
+from agreement.tables.options import PairingOptions
 
 NO_ESTIMATE = (
     "The athlete has no estimate; collect some around the test, or join the id in id_map if the "
@@ -106,7 +106,7 @@ def _without_any(units: Units, alone: Ints, parts: Sequence[Part]) -> Flags:
     return ~read[units.athlete[alone]]
 
 
-def _nearest_sentence(gap: int, rules: Pairing) -> str:
+def _nearest_sentence(gap: int, rules: PairingOptions) -> str:
     """Return what is said about an estimate `gap` days before the test."""
     if abs(gap) >= FAR:
         return "The athlete has no estimate in this mode; collect some around the test."

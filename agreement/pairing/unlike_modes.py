@@ -9,7 +9,7 @@ from agreement.pairing.cleaning import CODE
 from agreement.pairing.pair_order import sorted_pairs
 from agreement.pairing.reading_fates import ReadingFates, pair_parts
 from agreement.pairing.units import ALL_MODES, Units
-from agreement.tables.options import Pairing, StudyOptions
+from agreement.tables.options import PairingOptions, StudyOptions
 
 COLUMNS = [
     *("athlete_id", "lab_test_id", "method", "mode", "laboratory_mode", "lab", "field"),
@@ -43,5 +43,5 @@ def pairs_across_modes(
     return pairs.assign(laboratory_mode=modes.to_numpy())[COLUMNS]
 
 
-def _any_mode(rules: Pairing) -> Pairing:
+def _any_mode(rules: PairingOptions) -> PairingOptions:
     return replace(rules, mode_match=(tuple(ALL_MODES),))

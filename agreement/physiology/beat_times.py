@@ -40,7 +40,7 @@ def beat_times(seconds_at: NDArray[np.float32]) -> BeatTimes:
     return BeatTimes(size.astype(np.uint8), bpm.astype(np.uint8), seconds_at[session, bpm])
 
 
-def in_order(parts: Sequence[tuple[IntArray, BeatTimes]], sessions: int) -> BeatTimes:
+def times_in_order(parts: Sequence[tuple[IntArray, BeatTimes]], sessions: int) -> BeatTimes:
     """
     Put sessions together that were read in any order.
 

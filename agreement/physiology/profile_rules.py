@@ -7,7 +7,7 @@ Thresholds are the authors' choice, common practice, no source; every one is a k
 from dataclasses import dataclass, fields, replace
 from typing import Final
 
-from agreement.tables.options import Profile
+from agreement.tables.options import ProfileOptions
 
 INTERMITTENT: Final = "intermittent sport"
 LOW_INTENSITY: Final = "low-intensity volume"
@@ -30,7 +30,7 @@ class Training:
     median_min: float  # median session. [min]
 
 
-def profile_label(training: Training, rules: Profile) -> str:
+def profile_label(training: Training, rules: ProfileOptions) -> str:
     """
     Name the training profile.
 
@@ -52,7 +52,7 @@ def profile_label(training: Training, rules: Profile) -> str:
     return BALANCED
 
 
-def nearest_boundary(training: Training, rules: Profile) -> tuple[float, str]:
+def nearest_boundary(training: Training, rules: ProfileOptions) -> tuple[float, str]:
     """
     Find the smallest change of one share that changes the label.
 

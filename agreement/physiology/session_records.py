@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.beat_times import HIGHEST_BPM, BeatTimes, beat_times, in_order
+from agreement.physiology.beat_times import HIGHEST_BPM, BeatTimes, beat_times, times_in_order
 from agreement.physiology.heart_rate_cleaning import clean_heart_rate
 from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.steady_stretches import SteadyPoints, steady_points
@@ -143,7 +143,7 @@ def session_records(
     table = table[usable[table["session"].to_numpy()]]
     table = table.sort_values("session", kind="stable", ignore_index=True)
     notes = grouped_notes(problems, "samples")
-    return SessionRecords(sessions, in_order(times, n), table, notes)
+    return SessionRecords(sessions, times_in_order(times, n), table, notes)
 
 
 _NONE: Final = SteadyPoints(np.empty(0), np.empty(0), np.empty(0), np.empty(0))

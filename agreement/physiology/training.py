@@ -24,7 +24,7 @@ from agreement.physiology.profile_rules import (
 )
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import SMALLEST_VALID_SHARE, SessionRecords
-from agreement.tables.options import Profile, StudyOptions
+from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted
 
 PROFILE_COLUMNS: Final = [
@@ -112,7 +112,7 @@ def training_profiles(
     tests: pd.DataFrame,
     records: SessionRecords,
     hr_max_bpm: FloatArray,
-    rules: Profile,
+    rules: ProfileOptions,
     *,
     thresholds_bpm: FloatArray | None = None,
 ) -> TrainingProfiles:
@@ -165,7 +165,7 @@ def _places(parts: Iterable[IntArray]) -> IntArray:
 def zone_minutes(
     records: SessionRecords,
     hr_max_bpm: FloatArray,
-    rules: Profile,
+    rules: ProfileOptions,
     *,
     thresholds_bpm: FloatArray | None = None,
 ) -> pd.DataFrame:
@@ -214,7 +214,7 @@ def _zone_seconds(
     return np.column_stack([whole - z2 - z3, z2, z3])
 
 
-def _profile(window: dict[str, NDArray[Any]], day: int, rules: Profile) -> dict[str, object]:
+def _profile(window: dict[str, NDArray[Any]], day: int, rules: ProfileOptions) -> dict[str, object]:
     """Return the profile of one window before a day, or why there is none."""
     duration = window["duration_min"]
     minutes = float(np.nansum(duration))
@@ -265,7 +265,7 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: Profile) -> dict[
     }
 
 
-def _lacking(n: int, hours: float, weeks: int, hr_share: float, rules: Profile) -> str:
+def _lacking(n: int, hours: float, weeks: int, hr_share: float, rules: ProfileOptions) -> str:
     """Return what is missing for a profile, in words; empty when nothing is."""
     found = []
     if n < rules.minimum_sessions:

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.errors import Problem, TableError
+from agreement.errors import Problem, TableError, in_order
 from agreement.pairing.study_ledger import table_files
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.readings import Readings, field_readings, heart_rate_methods
@@ -47,7 +47,6 @@ from agreement.tables.table_files import find_tables
 
 ROWS_PER_BUCKET: Final = 250_000
 MOST_BUCKETS: Final = 2048
-SEVERITIES: Final = ("stop", "set_aside", "note")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,12 +129,8 @@ def inspect_streamed(
     run = _Run(study, study.parts, work, engine, progress)
     run.first_pass()
     if run.findings.stops:
-        return None, _in_order((*run.findings.problems, *problems))
+        return None, in_order((*run.findings.problems, *problems))
     return run.streamed(write=write)
-
-
-def _in_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
-    return tuple(sorted(problems, key=lambda problem: SEVERITIES.index(problem.severity)))
 
 
 class _Run:
@@ -199,9 +194,9 @@ class _Run:
                 training=laboratory.training,
             )
         except TableError as error:
-            return None, _in_order((*error.problems, *known))
+            return None, in_order((*error.problems, *known))
         if any(one.severity == "stop" for one in known):
-            return None, _in_order(known)
+            return None, in_order(known)
         # what only cards and figures show would be the largest thing held from here on
         laboratory = replace(laboratory, training=NO_PROFILES, sessions=None)
         nothing = pd.DataFrame()
@@ -215,7 +210,7 @@ class _Run:
         )
         account = Account(self.study, self.reader, self.read, self.buckets, self.spread, results)
         exclusions, flow = account.ledger(laboratory, readings)
-        problems = _in_order([*known, *readings.problems, *account.problems(plan.files, methods)])
+        problems = in_order([*known, *readings.problems, *account.problems(plan.files, methods)])
         lines = [*(one.lines for one in self.spread), *(one.lines for one in results)]
         found = Streamed(
             self.study,

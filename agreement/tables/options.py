@@ -62,7 +62,7 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True)
-class Pairing:
+class PairingOptions:
     """Tables ``[pairing]`` and ``[pairing.field_tests]``. Gap = laboratory date - reading date."""
 
     days_before: int = 14
@@ -75,13 +75,13 @@ class Pairing:
     mode_match: tuple[tuple[str, ...], ...] = ()
 
 
-FIELD_TEST_PAIRING = Pairing(
+FIELD_TEST_PAIRING = PairingOptions(
     days_before=14, days_after=14, same_day=True, summary="nearest", summary_days=14, minimum_days=1
 )
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ChangeOptions:
     """Table ``[change]``: which two visits make a change."""
 
     visits: Literal["first and last", "consecutive"] = "first and last"
@@ -89,7 +89,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class Profile:
+class ProfileOptions:
     """Table ``[profile]``: thresholds are the authors' choice, common practice, no source."""
 
     use: Literal["computed", "stated"] | None = None  # None: computed when sessions exist
@@ -140,7 +140,7 @@ class Method:
 
 
 @dataclass(frozen=True, slots=True)
-class Control:
+class ControlOptions:
     """Table ``[control]``: whom the laboratory tests again and again to watch itself."""
 
     athlete_id: str | None = None  # as in lab_tests; no athlete of the study
@@ -148,7 +148,7 @@ class Control:
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class ReportOptions:
     """Table ``[report]``."""
 
     kind: Kind = "squad"
@@ -193,14 +193,14 @@ class StudyOptions:
     study: StudyText = StudyText()
     margin: Margin = Margin()
     reference: Reference = Reference()
-    pairing: Pairing = Pairing()
-    pairing_field_tests: Pairing = FIELD_TEST_PAIRING  # table [pairing.field_tests]
-    change: Change = Change()
-    profile: Profile = Profile()
+    pairing: PairingOptions = PairingOptions()
+    pairing_field_tests: PairingOptions = FIELD_TEST_PAIRING  # table [pairing.field_tests]
+    change: ChangeOptions = ChangeOptions()
+    profile: ProfileOptions = ProfileOptions()
     extrapolation: Extrapolation = Extrapolation()
     methods: dict[str, Method] = field(default_factory=dict)
-    report: Report = Report()
-    control: Control = Control()
+    report: ReportOptions = ReportOptions()
+    control: ControlOptions = ControlOptions()
     files: dict[str, FileFormat] = field(default_factory=dict)
     no_tables: tuple[str, ...] = ()  # files in the folder that are no part of the study
     confirm: dict[str, Confirmation] = field(default_factory=dict)  # by code of the finding

@@ -13,19 +13,19 @@ from agreement.tables.findings import Findings
 from agreement.tables.open_lines import stop_at_open_lines
 from agreement.tables.options import (
     Against,
-    Change,
+    ChangeOptions,
     Confirmation,
-    Control,
+    ControlOptions,
     Extrapolation,
     FileFormat,
     HrMaxFormula,
     LastBin,
     Margin,
     Method,
-    Pairing,
-    Profile,
+    PairingOptions,
+    ProfileOptions,
     Reference,
-    Report,
+    ReportOptions,
     StudyOptions,
     StudyText,
     Zones,
@@ -45,13 +45,13 @@ Options = TypeVar(
     StudyText,
     Margin,
     Reference,
-    Pairing,
-    Change,
-    Profile,
+    PairingOptions,
+    ChangeOptions,
+    ProfileOptions,
     Extrapolation,
     Method,
-    Report,
-    Control,
+    ReportOptions,
+    ControlOptions,
     FileFormat,
 )
 
@@ -61,7 +61,7 @@ def _same(**checks: check.Check) -> Keys:
     return {name: (name, one) for name, one in checks.items()}
 
 
-def _thresholds(kind: type[Profile | Extrapolation]) -> Keys:
+def _thresholds(kind: type[ProfileOptions | Extrapolation]) -> Keys:
     """Return the number keys of a table of thresholds; a share is a fraction."""
     keys: Keys = {}
     for one in fields(kind):
@@ -120,7 +120,7 @@ TABLE_KEYS: Final[dict[str, Keys]] = {
         visits=check.one_of("first and last", "consecutive"), minimum_gap_days=check.whole(0, 36500)
     ),
     "profile": _same(use=check.one_of("computed", "stated"), zones=check.one_of(*get_args(Zones)))
-    | _thresholds(Profile),
+    | _thresholds(ProfileOptions),
     "extrapolation": {
         **_thresholds(Extrapolation),
         **_same(hr_max_formula=check.one_of(*get_args(HrMaxFormula))),

@@ -12,6 +12,7 @@ from agreement.tables.columns import INPUTS
 from agreement.tables.doubts import doubt
 from agreement.tables.findings import Findings
 from agreement.tables.options import StudyOptions
+from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import DOUBTS
 
 # No clock is right that says an earlier day: a machine that lost its time must not refuse a study.
@@ -19,7 +20,6 @@ RELEASED: Final = dt.date(2026, 11, 29)
 EARLIEST: Final = dt.date(1970, 1, 1)
 CLOCK_FEWEST, CLOCK_NOTED = 12, 5  # times with decimals; 0.6 to the 12th is 0.2 %
 CLOCK_COLUMNS: Final = {"field_tests": "time_min", "sessions": "duration_min"}
-STUDY_FILE: Final = "study.toml"
 _MEANS: Final = {  # what files say for yes and no
     "yes": {"yes", "y", "1", "true", "ja", "oui", "si", "sí"},
     "no": {"no", "n", "0", "false", "nein", "nei", "non"},

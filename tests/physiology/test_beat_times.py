@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from agreement.physiology.beat_times import AT_ONCE, HIGHEST_BPM, beat_times, in_order
+from agreement.physiology.beat_times import AT_ONCE, HIGHEST_BPM, beat_times, times_in_order
 
 
 @pytest.mark.parametrize("sessions", [0, 1, AT_ONCE, AT_ONCE + 3])
@@ -15,7 +15,7 @@ def test_sessions_read_in_any_order_come_back_whole(sessions):
     read = rng.permutation(sessions)[: sessions - sessions // 7]  # the others have no samples
     parts = [(at, beat_times(table[at])) for at in np.array_split(read, 3)]
     found = np.zeros_like(table)
-    for some, seconds in in_order(parts, sessions).blocks():
+    for some, seconds in times_in_order(parts, sessions).blocks():
         assert len(seconds) <= AT_ONCE
         found[some] = seconds
     unread = np.setdiff1d(np.arange(sessions), read)

@@ -10,7 +10,7 @@ from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.readings import field_readings
 from agreement.physiology.session_windows import windows
 from agreement.physiology.steady_stretches import steady_points
-from agreement.tables.options import Extrapolation, Profile, StudyOptions
+from agreement.tables.options import Extrapolation, ProfileOptions, StudyOptions
 
 DAY = pd.Timestamp("2026-03-02")
 
@@ -291,7 +291,9 @@ def test_progress_is_told(make_study, tmp_path):
     run().to_csv(path, index=False)
     row = {"session_id": "S1", "athlete_id": "A", "mode": "run", "date": DAY, "duration_min": 40}
     study = make_study(
-        options=StudyOptions(profile=Profile(use="stated")), sessions=[row], samples={"S1": path}
+        options=StudyOptions(profile=ProfileOptions(use="stated")),
+        sessions=[row],
+        samples={"S1": path},
     )
     told = []
     laboratory_values(study, progress=lambda done, of: told.append((done, of)))

@@ -19,11 +19,11 @@ from agreement.physiology.profile_rules import (
 )
 from agreement.physiology.readings import field_readings
 from agreement.physiology.training import _lacking
-from agreement.tables.options import Profile, StudyOptions
+from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA
 
 TEST_DAY = pd.Timestamp("2026-05-04")
-RULES = Profile()
+RULES = ProfileOptions()
 MIDDLE = Training(top=0.9, intermittent=0.0, z1=0.75, z3=0.1, long=0.1, median_min=60)
 
 
@@ -274,7 +274,7 @@ def test_zones_from_samples(make_study, tmp_path):
 
 
 def test_a_profile_that_lacks_all_but_one_session_says_so():
-    lacking = _lacking(1, 0.5, 1, 1.0, Profile())
+    lacking = _lacking(1, 0.5, 1, 1.0, ProfileOptions())
     assert lacking == (
         "1 session, 12 are needed; 0.5 h, 10 are needed; sessions in 1 week, 4 are needed"
     )

@@ -1,7 +1,13 @@
 """The paragraph of rules in force says what was chosen unlike the usual."""
 
 from agreement.report.page.texts import methods_block
-from agreement.tables.options import Pairing, Profile, Reference, StudyOptions, StudyText
+from agreement.tables.options import (
+    PairingOptions,
+    ProfileOptions,
+    Reference,
+    StudyOptions,
+    StudyText,
+)
 
 
 def said(**reference):
@@ -22,7 +28,7 @@ def test_one_day_is_one_and_the_zone_is_named():
     text = methods_block(
         StudyOptions(
             study=StudyText(time_zone="Europe/Oslo"),
-            pairing=Pairing(days_before=1, summary_days=1, minimum_days=1),
+            pairing=PairingOptions(days_before=1, summary_days=1, minimum_days=1),
             reference=Reference(repeat_within_days=1),
         )
     ).html
@@ -35,11 +41,13 @@ def test_one_day_is_one_and_the_zone_is_named():
 
 
 def test_the_thresholds_of_training_profiles_are_printed():
-    text = methods_block(StudyOptions(profile=Profile(minimum_weeks=1, low_median_min=80))).html
+    text = methods_block(
+        StudyOptions(profile=ProfileOptions(minimum_weeks=1, low_median_min=80))
+    ).html
     assert "at least 12 sessions, 10 hours, 1 week with a session, and heart rate in 90 %" in text
     assert "the low zone ends at 82\u00bd % of the maximal heart rate" in text
     assert "or a median session of 80 min or more" in text
     assert "Without sessions it is the one that the athletes table states." in text
-    stated = methods_block(StudyOptions(profile=Profile(use="stated"))).html
+    stated = methods_block(StudyOptions(profile=ProfileOptions(use="stated"))).html
     assert "Training profiles are those that the athletes table states." in stated
     assert "median session" not in stated

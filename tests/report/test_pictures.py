@@ -5,7 +5,7 @@ import re
 import pytest
 
 from agreement.report.page.pictures import Album, picture
-from agreement.tables.options import Report
+from agreement.tables.options import ReportOptions
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +49,7 @@ def test_a_folded_figure_stands_in_the_page_once_in_a_frame_that_keys_can_scroll
 def test_figures_for_a_paper_are_as_wide_as_its_column_and_the_same_twice(tmp_path):
     """MediaBox is the page's size in points of 1/72 inch: ISO 32000-1, table 30 and 8.3.2.3."""
     for folder in ("one", "two"):
-        album = Album(tmp_path / folder, Report(figures_pdf_mm=85))
+        album = Album(tmp_path / folder, ReportOptions(figures_pdf_mm=85))
         album.keep(picture("a", lambda axes: axes[0].plot([0, 1]), alt="a", caption="a"))
         album.close()
     one, two = ((tmp_path / folder / "a.pdf").read_bytes() for folder in ("one", "two"))

@@ -16,7 +16,7 @@ from agreement.stats.change.change_direction import responsiveness, same_directi
 from agreement.stats.change.visits import visit_changes
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
-from agreement.tables.options import Change, Reference
+from agreement.tables.options import ChangeOptions, Reference
 
 
 def pairs(*rows):
@@ -73,7 +73,7 @@ def test_no_second_visit():
         change_of(data(DailyParts(visits=1)))
     assert "21 days" in caught.value.sentence
     with pytest.raises(NotEstimable, match="no_second_visit"):
-        change_of(data(change=Change(minimum_gap_days=90)))
+        change_of(data(change=ChangeOptions(minimum_gap_days=90)))
     assert visit_changes(THREE_VISITS.iloc[:0]).empty
 
 
@@ -201,7 +201,7 @@ def test_noise_larger_than_the_changes_is_said():
 def test_several_changes_of_an_athlete_are_clustered():
     parts = DailyParts(n_athletes=30, visits=4, gain=2, gain_sd=2)
     found = change_of(
-        data(parts, change=Change(visits="consecutive"), reference=Reference(sem=1.0))
+        data(parts, change=ChangeOptions(visits="consecutive"), reference=Reference(sem=1.0))
     )
     assert (found.n, found.n_pairs, len(found.changes)) == (30, 120, 90)
     notes = found.to_frame().set_index("statistic")["note"]

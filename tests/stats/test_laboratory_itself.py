@@ -12,7 +12,7 @@ from statsmodels.stats.proportion import proportion_confint
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.laboratory_itself import laboratory_change, laboratory_repeats
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
-from agreement.tables.options import Change
+from agreement.tables.options import ChangeOptions
 
 
 def repeats(rng, athletes=20, tests=3, sem=2.0, shift=1.5):
@@ -74,9 +74,9 @@ def visits(changes, tests=(1, 1), days=90):
 
 def test_a_change_counts_when_two_tests_of_one_athlete_would_not_differ_so():
     noise = LaboratoryVariance(4.0, 20.0)  # z root 2 x 2 = 5.54; with two tests each 3.92
-    found = laboratory_change(visits([5.5, -5.6, 0.0, 9.0]), noise, Change())
+    found = laboratory_change(visits([5.5, -5.6, 0.0, 9.0]), noise, ChangeOptions())
     assert found.people["beyond_noise"].tolist() == ["no", "yes", "no", "yes"]
-    twice = laboratory_change(visits([5.5, -5.6, 0.0, 9.0], (2, 2)), noise, Change())
+    twice = laboratory_change(visits([5.5, -5.6, 0.0, 9.0], (2, 2)), noise, ChangeOptions())
     assert twice.people["beyond_noise"].tolist() == ["yes", "yes", "no", "yes"]
     share = found.to_frame().set_index("statistic").loc["share_beyond_noise"]
     assert (share["low"], share["high"]) == pytest.approx(proportion_confint(2, 4, method="wilson"))
@@ -84,7 +84,9 @@ def test_a_change_counts_when_two_tests_of_one_athlete_would_not_differ_so():
 
 def test_visits_too_near_are_no_change():
     with pytest.raises(NotEstimable, match="no_second_visit"):
-        laboratory_change(visits([1.0] * 8, days=10), LaboratoryVariance(4.0, 20.0), Change())
+        laboratory_change(
+            visits([1.0] * 8, days=10), LaboratoryVariance(4.0, 20.0), ChangeOptions()
+        )
 
 
 @pytest.mark.slow
@@ -93,5 +95,5 @@ def test_of_those_who_did_not_change_five_in_a_hundred_exceed_the_noise():
     true = rng.normal(52, 5, 20_000)
     tests = visits(np.zeros(true.size))
     tests["lab"] = np.repeat(true, 2) + rng.normal(0, 2.0, 2 * true.size)
-    found = laboratory_change(tests, LaboratoryVariance(4.0, 1e6), Change())
+    found = laboratory_change(tests, LaboratoryVariance(4.0, 1e6), ChangeOptions())
     assert (found.people["beyond_noise"] == "yes").mean() == pytest.approx(0.05, abs=0.006)

@@ -12,7 +12,7 @@ from agreement.stats.catalogue import ANALYSES, unit_of
 from agreement.stats.evidence import Evidence
 from agreement.stats.method_data import CODES
 from agreement.stats.results_table import analyse
-from agreement.tables.options import Margin, Reference, Report, StudyOptions
+from agreement.tables.options import Margin, Reference, ReportOptions, StudyOptions
 from agreement.terms import PAIR_COLUMNS, RESULT_COLUMNS
 
 PROFILES = ("base", "long", "short", "not enough data")
@@ -189,7 +189,9 @@ def test_row_order_and_ids_that_sort_alike_do_not_matter(evidence, results):
 
 
 def test_of_few_athletes_the_seed_moves_simulated_p_values_alone(evidence, results):
-    other = analyse(replace(evidence, options=replace(evidence.options, report=Report(seed=3))))
+    other = analyse(
+        replace(evidence, options=replace(evidence.options, report=ReportOptions(seed=3)))
+    )
     simulated = results.frame["statistic"] == "p_linearity"
     assert (other.frame.loc[simulated, "value"] != results.frame.loc[simulated, "value"]).any()
     pd.testing.assert_frame_equal(other.frame[~simulated], results.frame[~simulated])

@@ -9,10 +9,8 @@ import pandas as pd
 from markupsafe import Markup
 
 from agreement.report.page.names import Names
-from agreement.terms import UNIT
+from agreement.terms import KEY_COLUMNS, UNIT
 from agreement.terms import counted as counted  # noqa: PLC0414 # said to be for others too
-
-KEY_COLUMNS = ["analysis", "method", "mode", "group", "statistic"]
 
 SMALLEST_P: Final = 0.001  # below it only that is said
 _NOT_GIVEN: Final = {

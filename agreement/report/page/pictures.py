@@ -14,7 +14,7 @@ from agreement.figures.inline import inline_svg
 from agreement.figures.theme import house_style
 from agreement.report.page.markup import Block, element
 from agreement.report.page.printer import Printer
-from agreement.tables.options import Report
+from agreement.tables.options import ReportOptions
 
 _LONGEST: Final = 120  # letters; a file system takes 255 bytes
 _MM = 25.4  # to the inch
@@ -86,9 +86,9 @@ class Album:
     """
 
     def __init__(
-        self, folder: Path | None, asked: Report | None = None, *, png: bool | None = None
+        self, folder: Path | None, asked: ReportOptions | None = None, *, png: bool | None = None
     ) -> None:
-        asked = asked or Report()
+        asked = asked or ReportOptions()
         png = asked.png if png is None else png
         self._folder, self._pdf_mm = folder, asked.figures_pdf_mm
         self._names: set[str] = set()

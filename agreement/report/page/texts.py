@@ -3,7 +3,7 @@
 from typing import Final
 
 from agreement.report.page.markup import Block, bullets, element, heading, joined, paragraph
-from agreement.tables.options import Pairing, Profile, StudyOptions
+from agreement.tables.options import PairingOptions, ProfileOptions, StudyOptions
 from agreement.terms import CAUTIONS, counted
 
 SOURCES: Final = (
@@ -98,7 +98,7 @@ def _breaths_as_chosen(options: StudyOptions) -> str:
     return f" In breath files, by choice of this study, {' and '.join(unlike)}." if unlike else ""
 
 
-def _pairing_sentence(rule: Pairing) -> str:
+def _pairing_sentence(rule: PairingOptions) -> str:
     same = "included" if rule.same_day else "left out"
     return (
         f"those from {counted(rule.days_before, 'day')} before to "
@@ -116,7 +116,7 @@ def _zone_sentence(zone: str | None) -> list[str]:
     return [f"Days are calendar days in {zone}; times without an offset are read there."]
 
 
-def _profile_sentence(rules: Profile) -> str:
+def _profile_sentence(rules: ProfileOptions) -> str:
     """Return the rules that name a training profile, with every threshold."""
     if rules.use == "stated":
         return "Training profiles are those that the athletes table states."
@@ -141,7 +141,7 @@ def _profile_sentence(rules: Profile) -> str:
     )
 
 
-def _own_zones(rules: Profile) -> str:
+def _own_zones(rules: ProfileOptions) -> str:
     if rules.zones == "share of HRmax":
         return ""
     return (

@@ -8,8 +8,8 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final
 
-from agreement.cohort import Cohort, in_order, read_cohort
-from agreement.errors import Problem, TableError
+from agreement.cohort import Cohort, read_cohort
+from agreement.errors import Problem, TableError, in_order
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
 from agreement.tables.paths import toml_inside

@@ -17,7 +17,7 @@ from agreement.stats.rows import Row, rows_frame
 from agreement.stats.studies.seasons import Seasons, two_seasons
 from agreement.terms import RESULT_COLUMNS
 
-FEWEST: Final = 10  # athletes of a report
+FEWEST_IN_BOTH: Final = 10  # athletes of a report
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,8 +160,10 @@ def _by_numbers(one: Report, two: Report, place: Place) -> Seasons:
 
 
 def _enough(n1: int, n2: int) -> None:
-    if min(n1, n2) < FEWEST:
-        raise ValueError(f"too_few: {n1} and {n2} athletes; {FEWEST} are needed in each report")
+    if min(n1, n2) < FEWEST_IN_BOTH:
+        raise ValueError(
+            f"too_few: {n1} and {n2} athletes; {FEWEST_IN_BOTH} are needed in each report"
+        )
 
 
 def _counted(seasons: dict[Place, Seasons]) -> dict[Place, tuple[float, float]]:

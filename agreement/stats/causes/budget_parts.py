@@ -28,7 +28,7 @@ from agreement.terms import counted
 
 R = TypeVar("R")
 N_RESAMPLES = 1999
-FEWEST = 5
+FEWEST_WITH_DAYS = 5
 FEW = 20  # athletes; below, values without intervals
 MOST_LEFT_OUT = 1000  # in turn: n by n weights of a registry would be gigabytes
 
@@ -179,9 +179,9 @@ def sources_of(data: MethodData) -> Sources:
     Raises NotEstimable with fewer than 5 athletes with daily values.
     """
     n = int(data.daily["athlete_id"].nunique())
-    if n < FEWEST:
+    if n < FEWEST_WITH_DAYS:
         raise NotEstimable(
-            TOO_FEW, f"{counted(n, 'athlete')} with daily values; {FEWEST} are needed."
+            TOO_FEW, f"{counted(n, 'athlete')} with daily values; {FEWEST_WITH_DAYS} are needed."
         )
     visits = visits_of(data)
     means = visits.table["mean"].to_numpy(dtype=np.float64)

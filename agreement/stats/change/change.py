@@ -15,15 +15,13 @@ from agreement.stats.change.change_direction import responsiveness, same_directi
 from agreement.stats.change.change_result import Change
 from agreement.stats.change.real_change import real_change
 from agreement.stats.change.visits import visit_changes
+from agreement.stats.limits.limits import FEWEST
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
 from agreement.stats.method_data import DECIMALS, NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance, laboratory_of
 from agreement.stats.repeats.repeatability import laboratory_repeatability
 
-FEWEST: Final = 3
-OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")
-_UNKNOWN: Final = "the laboratory's own error is unknown"
 SMALLEST_WORTHWHILE: Final = 0.2  # of the laboratory's spread between athletes (Hopkins 2000)
 
 

@@ -18,10 +18,8 @@ from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
-FEWEST: Final = 3
 OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")
 _UNKNOWN: Final = "the laboratory's own error is unknown"
-SMALLEST_WORTHWHILE: Final = 0.2  # of the laboratory's spread between athletes (Hopkins 2000)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,11 +12,11 @@ from scipy import special
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.half_t import grid_weights, half_t_grid
 from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.limits.limits import FEWEST
 
 Floats = npt.NDArray[np.float64]
 
 N_FLIPS: Final = 9999
-FEWEST: Final = 3
 SHARE_SCALE: Final = 0.2  # of the half-t prior on the SD of true log errors
 _LEVEL: Final = 0.975
 _TIED: Final = 1e-12

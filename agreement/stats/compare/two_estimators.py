@@ -21,7 +21,7 @@ from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
 
-FEWEST: Final = 4
+FEWEST_COMPARED: Final = 4
 NORMAL_ONLY: Final = "normal_only"  # note: the test holds for normal errors alone
 
 
@@ -152,12 +152,12 @@ def two_estimators(
     .. [2] Morgan WA. A test for the significance of the difference between the two variances in a
        sample from a normal bivariate population. Biometrika 1939;31:13-19.
     """
-    a, b = checked_pairs(difference_a, difference_b, fewest=FEWEST)
+    a, b = checked_pairs(difference_a, difference_b, fewest=FEWEST_COMPARED)
     a, b = a - a.mean(), b - b.mean()
     codes = athlete_codes(athlete, len(a))
     n = int(codes.max()) + 1
-    if n < FEWEST:
-        raise ValueError(f"the comparison needs at least {FEWEST} athletes; got {n}")
+    if n < FEWEST_COMPARED:
+        raise ValueError(f"the comparison needs at least {FEWEST_COMPARED} athletes; got {n}")
     sd_a, sd_b = (float(np.sqrt(d @ d / (len(d) - 1))) for d in (a, b))
     if min(sd_a, sd_b) <= 0:
         raise ValueError(
@@ -218,7 +218,7 @@ def _compare(a: MethodData, b: MethodData) -> Comparison:
             rng=a.seed,
         )
     except ValueError as error:
-        result = NotEstimable(TOO_FEW if n < FEWEST else NOT_ESTIMABLE, str(error))
+        result = NotEstimable(TOO_FEW if n < FEWEST_COMPARED else NOT_ESTIMABLE, str(error))
     return Comparison(" vs ".join(names), mode, n, n_pairs, result)
 
 

@@ -14,7 +14,7 @@ CONSTANT_BELOW: Final = 0.15  # spread of the field between people as a share of
 LEAST_SPREAD: Final = (
     1.0  # mL/kg/min between people in the laboratory; below there is nothing to tell
 )
-FEWEST: Final = 8  # athletes
+FEWEST_ALIKE: Final = 8  # athletes
 TELLING: Final = 5  # athletes from which exactly equal values or an impossible bias are no accident
 TOO_ALIKE: Final = 0.25  # mL/kg/min: middle size of a difference; the laboratory's noise gives 1.7
 SAME: Final = 0.05  # mL/kg/min, a value rounded to a decimal
@@ -69,14 +69,14 @@ def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) 
     if n >= TELLING and (apart <= SAME).all():
         what = f"all {len(apart)} field values are the laboratory's own."
         found.append(Odd("field_is_laboratory", what))
-    elif n >= FEWEST and np.median(apart) < TOO_ALIKE:
+    elif n >= FEWEST_ALIKE and np.median(apart) < TOO_ALIKE:
         what = (
             f"half of {len(apart)} field values lie within {np.median(apart):.2g} mL/kg/min of the "
             "laboratory's, closer than the laboratory repeats itself: they were told or copied."
         )
         found.append(Odd("field_is_laboratory", what))
     spread = spread_of_most(lab) if n > 1 else 0.0
-    if n >= FEWEST and spread > LEAST_SPREAD:
+    if n >= FEWEST_ALIKE and spread > LEAST_SPREAD:
         if field.std(ddof=1) < CONSTANT_BELOW * spread:
             what = (
                 f"it says {field.min():.1f} to {field.max():.1f} of {n} athletes who measure "

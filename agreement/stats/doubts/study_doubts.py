@@ -22,7 +22,7 @@ from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import counted
 
 WIDEST: Final = 1 / 3  # of the laboratory's mean VO2max; common practice, no source
-FEWEST: Final = 5  # tests from which a mean and a rule about all of them say something
+FEWEST_TESTS: Final = 5  # tests from which a mean and a rule about all of them say something
 FEWEST_JUDGED: Final = 10  # athletes: below there is no verdict to be misled by
 OLDEST_DAYS: Final = 3653  # between agreeing and the first test
 SHOWN: Final = 5
@@ -139,7 +139,7 @@ def _margin(study: StudyTables, laboratory: LaboratoryValues) -> Iterator[Proble
 def _effort(study: StudyTables, laboratory: LaboratoryValues) -> Iterator[Problem]:
     criteria = laboratory.frame[list(CRITERION_COLUMNS)]
     known = (criteria != NOT_KNOWN).sum(axis=1)
-    if len(criteria) < FEWEST or (known < 1).any() or (criteria == MET).to_numpy().any():
+    if len(criteria) < FEWEST_TESTS or (known < 1).any() or (criteria == MET).to_numpy().any():
         return
     what = (
         f"None of the {counted(len(criteria), 'laboratory test')} meets a single criterion of a "

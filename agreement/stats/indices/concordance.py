@@ -17,7 +17,9 @@ from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 
-FEWEST: Final = 4  # the variance of the concordance divides by n - 2, and 2 points always concord
+FEWEST_CONCORDANT: Final = (
+    4  # the variance of the concordance divides by n - 2, and 2 points always concord
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +116,7 @@ def concordance(
     >>> round(result.ccc, 3)
     0.969
     """
-    y, x = checked_pairs(field, lab, fewest=FEWEST)
+    y, x = checked_pairs(field, lab, fewest=FEWEST_CONCORDANT)
     level = checked_share("confidence_level", confidence_level)
     n = len(x)
     dx, dy = x - x.mean(), y - y.mean()

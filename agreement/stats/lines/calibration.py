@@ -19,7 +19,7 @@ from agreement.stats.lines.squad_calibration import chosen_calibration, local_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
 
-FEWEST: Final = 5  # a line through all athletes but one, with an error left over
+FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an error left over
 
 
 class _Pairs(NamedTuple):
@@ -76,11 +76,11 @@ def calibration(
     >>> fit.choice
     'offset'
     """
-    y, x = checked_pairs(field, lab, fewest=FEWEST)
+    y, x = checked_pairs(field, lab, fewest=FEWEST_CALIBRATED)
     codes = athlete_codes(athlete, len(y))
     pairs = _Pairs(y, x, codes, int(codes.max()) + 1)
-    if pairs.n < FEWEST:
-        raise ValueError(f"calibration needs at least {FEWEST} athletes; got {pairs.n}")
+    if pairs.n < FEWEST_CALIBRATED:
+        raise ValueError(f"calibration needs at least {FEWEST_CALIBRATED} athletes; got {pairs.n}")
     sums = AthleteSums(y, x, codes)
     without = {model: sums.without_each(model) for model in MODELS}
     if not np.isfinite(without["line"].slope).all():
@@ -126,7 +126,9 @@ def calibration_of(data: MethodData) -> Calibration:
     try:
         return calibration(data.field, data.lab, athlete=data.athlete, rng=data.seed)
     except ValueError as error:
-        raise NotEstimable(TOO_FEW if data.n < FEWEST else NOT_ESTIMABLE, str(error)) from error
+        raise NotEstimable(
+            TOO_FEW if data.n < FEWEST_CALIBRATED else NOT_ESTIMABLE, str(error)
+        ) from error
 
 
 def _losses(sums: Floats) -> Floats:

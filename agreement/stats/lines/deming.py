@@ -12,7 +12,7 @@ from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
 from agreement.stats.basics.replicates import Floats
-from agreement.stats.limits.limits import checked_pairs
+from agreement.stats.limits.limits import FEWEST, checked_pairs
 from agreement.stats.lines.deming_sums import (
     Centre,
     Line,
@@ -28,9 +28,6 @@ from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
-
-FEWEST: Final = 3
-
 
 NET_OF_LABORATORY: Final = "net_of_laboratory"
 UNKNOWN_RATIO: Final = 1.0  # of error variances, where the laboratory's error is not known

@@ -19,7 +19,7 @@ from agreement.stats.repeats.laboratory_variance import (
 )
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
-from agreement.tables.options import Change
+from agreement.tables.options import ChangeOptions
 
 FEWEST_STEPS: Final = FEWEST_DF + 1  # athletes with a test and the next
 
@@ -200,7 +200,11 @@ class LaboratoryChange(Result):
 
 
 def laboratory_change(
-    units: pd.DataFrame, variance: LaboratoryVariance, choice: Change, *, coverage: float = 0.95
+    units: pd.DataFrame,
+    variance: LaboratoryVariance,
+    choice: ChangeOptions,
+    *,
+    coverage: float = 0.95,
 ) -> LaboratoryChange:
     """
     Who changed between the first and the last visit by more than the laboratory's noise.

@@ -15,7 +15,7 @@ from agreement.stats.rows import Row
 
 WEEK: Final = 7  # days
 FEWEST_DAYS: Final = 2  # of a week, for its mean
-FEWEST: Final = 10  # athletes
+FEWEST_TWICE: Final = 10  # athletes
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ def week_to_week(
     (simulated).
     """
     w = np.asarray(later, dtype=np.float64) - np.asarray(earlier, dtype=np.float64)
-    if w.size < FEWEST:
+    if w.size < FEWEST_TWICE:
         return WeekToWeek(w.size, nan, nan, Interval(nan, nan))
     z, variance = z_of(coverage), float(w.var(ddof=1))
     low, high = variance_ends(variance, w.size - 1)

@@ -16,7 +16,7 @@ from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
 WEEKS: Final = 28.0  # days that the numbers are for
-FEWEST: Final = 10  # athletes
+FEWEST_AGEING: Final = 10  # athletes
 READINGS: Final = 3  # of each of them
 SPAN: Final = 21  # days between the first and the last
 
@@ -136,7 +136,7 @@ def ageing_of(data: MethodData) -> Ageing:
     """
     daily = data.daily
     kept = daily[admitted(daily["gap_days"], daily["athlete_id"])]
-    if (n := int(kept["athlete_id"].nunique())) < FEWEST:
+    if (n := int(kept["athlete_id"].nunique())) < FEWEST_AGEING:
         raise NotEstimable(
             TOO_FEW, f"{too_few_athletes(n)} with {READINGS} readings over {SPAN} days of a window."
         )

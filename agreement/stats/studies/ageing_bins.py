@@ -23,7 +23,7 @@ from agreement.terms import UNIT
 
 EDGES: Final = (0, 8, 22, 43, np.inf)  # days from which a bin begins
 NAMES: Final = ("0-7 days", "8-21 days", "22-42 days", "43 days and more")
-FEWEST: Final = 10  # athletes with readings in every bin that is compared
+FEWEST_IN_BINS: Final = 10  # athletes with readings in every bin that is compared
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -115,10 +115,10 @@ def ageing_bins(
     )
     wide = data.assign(bin=place)[place >= 0].pivot_table("d", ["athlete", "test"], "bin")
     who = wide.index.get_level_values("athlete")
-    enough = [int(k) for k in wide.columns if who[wide[k].notna()].nunique() >= FEWEST]
+    enough = [int(k) for k in wide.columns if who[wide[k].notna()].nunique() >= FEWEST_IN_BINS]
     wide = wide[enough].dropna()
     n = int(wide.index.get_level_values("athlete").nunique())
-    if len(enough) < 2 or n < FEWEST:
+    if len(enough) < 2 or n < FEWEST_IN_BINS:
         raise NotEstimable(TOO_FEW, f"{too_few_athletes(n)} with readings in two bins of age.")
     try:
         found = closer(

@@ -15,7 +15,7 @@ from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT, counted
 
-FEWEST: Final = 5  # tests of the control (common practice, no source)
+FEWEST_CONTROLS: Final = 5  # tests of the control (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ def control_of(data: MethodData) -> Control:
     if data.control is None or data.control.empty:
         raise NotEstimable(NOT_ESTIMABLE, "no control is declared ([control] of study.toml).")
     own = data.control[data.control["mode"].isin(data.pairs["lab_mode"].unique())]
-    if len(own) < FEWEST:
+    if len(own) < FEWEST_CONTROLS:
         raise NotEstimable(TOO_FEW, f"{counted(len(own), 'test')} of the control in this mode.")
     days = (own["date"] - data.pairs["lab_date"].min()).dt.days.to_numpy(dtype=np.float64)
     if np.ptp(days) < DAYS:

@@ -11,7 +11,7 @@ from agreement.stats.basics.intervals import z_of
 from agreement.stats.verdict.planning_power import athletes_needed
 from agreement.tables.options import Against
 
-FEWEST: Final = 10  # athletes of any verdict
+FEWEST_JUDGED: Final = 10  # athletes of any verdict
 LARGEST: Final = 2000  # athletes; a study of this kind is never larger
 TESTS: Final = (1, 2, 3)  # laboratory tests per athlete that are offered
 
@@ -78,7 +78,7 @@ def athletes_to_decide(design: Design, tests: int = 1) -> int | None:
 
 def _against_a_test(design: Design, sd: float) -> int | None:
     if sd <= 0.0:
-        return FEWEST if abs(design.bias) < design.margin else None
+        return FEWEST_JUDGED if abs(design.bias) < design.margin else None
     needed = athletes_needed(
         design.bias,
         sd,
@@ -87,7 +87,7 @@ def _against_a_test(design: Design, sd: float) -> int | None:
         coverage=design.coverage,
         confidence_level=design.confidence_level,
     )
-    return None if needed is None else max(FEWEST, needed)
+    return None if needed is None else max(FEWEST_JUDGED, needed)
 
 
 def _against_the_true_value(design: Design, noise: float, tests: int) -> int | None:
@@ -102,7 +102,7 @@ def _against_the_true_value(design: Design, noise: float, tests: int) -> int | N
 
     if not enough(LARGEST):
         return None
-    low, high = FEWEST - 1, LARGEST
+    low, high = FEWEST_JUDGED - 1, LARGEST
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle, high)
