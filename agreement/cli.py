@@ -175,7 +175,7 @@ def pair(
 @app.command()
 def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.")]) -> None:
     """Write every field value of a study, those of field tests and sessions computed."""
-    from agreement.physiology.estimates import estimates_frame
+    from agreement.physiology.study_estimates import estimates_frame
     from agreement.report.run.any_size import by_session
     from agreement.report.run.talk import progress_bar
     from agreement.tables.study import read_study

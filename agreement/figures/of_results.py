@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.averaging import plot_averaging
+from agreement.figures.averaging_curve import plot_averaging
 from agreement.figures.budget import plot_budget
 from agreement.figures.colours import FAINT, FIELD
 from agreement.figures.estimates import HasFrame

@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE, KEPT
+from agreement.pairing.laboratory_units import Units
 from agreement.pairing.ledger import RowFates, best_of, rows_of, settled
 from agreement.pairing.messages import NO_TEST, Texts
 from agreement.pairing.unit_fates import UnitFates
-from agreement.pairing.units import Units
 
 if TYPE_CHECKING:
     from collections.abc import Collection

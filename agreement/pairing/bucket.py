@@ -5,13 +5,13 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from agreement.pairing.laboratory_units import Units, laboratory_units
 from agreement.pairing.messages import Texts
 from agreement.pairing.notes import input_notes, reading_notes
 from agreement.pairing.pair_order import sorted_pairs
 from agreement.pairing.reading_fates import Part, ReadingFates, pair_parts, reading_fates
 from agreement.pairing.tally import Tally, tally
 from agreement.pairing.unit_fates import UnitFates, all_kept, unit_fates
-from agreement.pairing.units import Units, laboratory_units
 from agreement.tables.findings import Findings
 from agreement.tables.options import StudyOptions
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from agreement.pairing.laboratory_units import Flags, Floats, Ints
 from agreement.pairing.ordering import Ordered, starts_of
-from agreement.pairing.units import Flags, Floats, Ints
 from agreement.terms import REASONS
 
 Codes = NDArray[np.int8]

@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from pandas.api.extensions import ExtensionArray
 
 from agreement.pairing.cleaning import Fate, leave_out_copies, leave_out_stale
+from agreement.pairing.laboratory_units import Floats, Ints, Units
 from agreement.pairing.matching import NONE, Nearest, leave_out_unmatched, nearest_units
 from agreement.pairing.ordering import Ordered, ordered
 from agreement.pairing.summaries import Summaries, summaries
-from agreement.pairing.units import Floats, Ints, Units
 from agreement.tables.options import PairingOptions
 from agreement.terms import RANGES
 

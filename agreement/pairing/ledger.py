@@ -9,8 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.pairing.cleaning import CODE, KEPT
+from agreement.pairing.laboratory_units import Flags, Ints
 from agreement.pairing.messages import Texts
-from agreement.pairing.units import Flags, Ints
 from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, REASONS
 
 TABLES = (

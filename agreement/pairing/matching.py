@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from agreement.pairing.cleaning import Fate
-from agreement.pairing.units import ALL_MODES, Ints, Units, keys
+from agreement.pairing.laboratory_units import ALL_MODES, Ints, Units, keys
 from agreement.tables.options import PairingOptions
 from agreement.terms import RESTING
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import Fate
-from agreement.pairing.units import ALL_MODES, Ints
+from agreement.pairing.laboratory_units import ALL_MODES, Ints
 from agreement.tables.options import PairingOptions
 from agreement.terms import RANGES, REASONS, UNIT
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from agreement.pairing.units import ALL_MODES, Flags, Ints, Units, codes_of, day_numbers
+from agreement.pairing.laboratory_units import ALL_MODES, Flags, Ints, Units, codes_of, day_numbers
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pandas as pd
 
+from agreement.pairing.laboratory_units import laboratory_units
 from agreement.pairing.pair_order import sorted_pairs
 from agreement.pairing.reading_fates import pair_parts
-from agreement.pairing.units import laboratory_units
 from agreement.tables.key_checks import SUMMARIES
 from agreement.tables.options import PairingOptions, StudyOptions
 

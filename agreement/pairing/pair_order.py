@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from agreement.pairing.laboratory_units import Units
 from agreement.pairing.reading_fates import Part
-from agreement.pairing.units import Units
 
 DAILY_COLUMNS = [
     *("athlete_id", "lab_test_id", "method", "mode", "date", "gap_days", "field", "lab")

@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE, SAME_VALUE
+from agreement.pairing.laboratory_units import Flags, Floats, Ints
 from agreement.pairing.messages import rows_in_words
 from agreement.pairing.reading_fates import Part
-from agreement.pairing.units import Flags, Floats, Ints
 from agreement.tables.findings import SHOWN, Findings, more_rows
 
 COUNT_AS_ONE = ("copy", "stale")

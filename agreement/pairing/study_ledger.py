@@ -6,11 +6,11 @@ import pandas as pd
 
 from agreement.pairing import accounts
 from agreement.pairing.cleaning import CODE
+from agreement.pairing.laboratory_units import Units
 from agreement.pairing.ledger import TABLES, best_of, close, rows_of_lines, set_aside_lines
 from agreement.pairing.messages import Texts
 from agreement.pairing.reading_fates import ReadingFates
 from agreement.pairing.unit_fates import UnitFates
-from agreement.pairing.units import Units
 
 if TYPE_CHECKING:
     from agreement.physiology.laboratory import LaboratoryValues

@@ -8,8 +8,8 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.pairing.bucket import pair_bucket
+from agreement.pairing.laboratory_units import Units
 from agreement.pairing.study_ledger import study_ledger, table_files
-from agreement.pairing.units import Units
 from agreement.pairing.unlike_modes import pairs_across_modes
 from agreement.tables.parts_together import part_of_problem, with_part_files
 from agreement.terms import PAIR_COLUMNS
@@ -37,7 +37,9 @@ class Pairing:
     daily: pd.DataFrame
     # columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test
     repeats: pd.DataFrame
-    units: pd.DataFrame  # one row per laboratory unit; see `agreement.pairing.units.Units`
+    units: (
+        pd.DataFrame
+    )  # one row per laboratory unit; see `agreement.pairing.laboratory_units.Units`
     # `agreement.pairing.unlike_modes.COLUMNS`: readings beside a laboratory test of another mode
     across_modes: pd.DataFrame
     problems: tuple[Problem, ...]  # what the reader should know

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from agreement.pairing.cleaning import Fate
+from agreement.pairing.laboratory_units import Flags, Floats, Ints
 from agreement.pairing.ordering import Ordered, starts_of
-from agreement.pairing.units import Flags, Floats, Ints
 from agreement.tables.options import PairingOptions
 
 NEVER = np.int64(1) << 40  # a score that no day reaches

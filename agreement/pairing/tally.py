@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE, KEPT
+from agreement.pairing.laboratory_units import ALL_MODES, Ints, Units
 from agreement.pairing.messages import rows_in_words
 from agreement.pairing.reading_fates import Part
 from agreement.pairing.unit_fates import UnitFates
-from agreement.pairing.units import ALL_MODES, Ints, Units
 from agreement.tables.findings import Findings
 from agreement.terms import REASONS
 

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from agreement.pairing.cleaning import CODE, KEPT
+from agreement.pairing.laboratory_units import ALL_MODES, Flags, Ints, Units, keys
 from agreement.pairing.matching import FAR, distances, modes_pair, with_ends
 from agreement.pairing.messages import Texts, days_in_words, window
 from agreement.pairing.reading_fates import Part
-from agreement.pairing.units import ALL_MODES, Flags, Ints, Units, keys
 from agreement.tables.options import PairingOptions
 
 NO_ESTIMATE = (

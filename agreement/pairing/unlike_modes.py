@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE
+from agreement.pairing.laboratory_units import ALL_MODES, Units
 from agreement.pairing.pair_order import sorted_pairs
 from agreement.pairing.reading_fates import ReadingFates, pair_parts
-from agreement.pairing.units import ALL_MODES, Units
 from agreement.tables.options import PairingOptions, StudyOptions
 
 COLUMNS = [

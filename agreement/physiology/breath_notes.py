@@ -7,7 +7,7 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.gas_checks import gas_column_checks
-from agreement.physiology.ledger import FILES_NAMED
+from agreement.physiology.set_aside import FILES_NAMED
 from agreement.tables.options import Reference
 
 TYPED_WITHIN: Final = 0.03  # of the value from breaths

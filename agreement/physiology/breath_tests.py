@@ -24,8 +24,8 @@ from agreement.physiology.breath_notes import (
     typed_notes,
     window_notes,
 )
-from agreement.physiology.ledger import grouped_notes
 from agreement.physiology.plateau import last_step
+from agreement.physiology.set_aside import grouped_notes
 from agreement.physiology.stages import stages
 from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.thresholds import ventilatory_thresholds

@@ -17,11 +17,11 @@ from agreement.physiology.economy import economy, expected_errors
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
 from agreement.physiology.heart_rate_maximum import heart_rate_maximum
-from agreement.physiology.ledger import as_problems, in_words_of_files, joined, set_aside_rows
 from agreement.physiology.own_thresholds import heart_rates, rated_thresholds
 from agreement.physiology.people import people_at
 from agreement.physiology.session_people import HR_MAX_ODD_BPM
 from agreement.physiology.session_records import OverFiles, SessionRecords, session_records
+from agreement.physiology.set_aside import as_problems, in_words_of_files, joined, set_aside_rows
 from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.training import (
     BOTH_COLUMNS,

@@ -7,7 +7,7 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import IntArray
-from agreement.physiology.ledger import joined
+from agreement.physiology.set_aside import joined
 
 READING_COLUMNS: Final = [
     "source",

@@ -14,10 +14,10 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
-from agreement.physiology.ledger import as_problems, in_words_of_files, joined, set_aside_rows
 from agreement.physiology.reading_rows import NO_MEMBERS, READING_COLUMNS, ReadingPart, join_parts
 from agreement.physiology.session_estimates import session_estimates
 from agreement.physiology.session_records import SessionRecords, session_records
+from agreement.physiology.set_aside import as_problems, in_words_of_files, joined, set_aside_rows
 from agreement.physiology.training import NO_PROFILES, TrainingProfiles, study_profiles
 from agreement.physiology.unit_ratio import unit_stops
 from agreement.tables.study import StudyTables

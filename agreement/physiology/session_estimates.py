@@ -17,12 +17,12 @@ from agreement.physiology.arrays import FloatArray, IntArray, TextArray
 from agreement.physiology.beat_times import HIGHEST_BPM
 from agreement.physiology.heart_rate import extrapolations
 from agreement.physiology.heart_rate_maximum import by_age_notes
-from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.point_sums import PointSums, point_sums
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.session_people import session_people
 from agreement.physiology.session_records import COST_MODES, SessionRecords
 from agreement.physiology.session_windows import Windows, windows
+from agreement.physiology.set_aside import joined, set_aside_rows
 from agreement.physiology.work_rate import COST_RANGES, work_rate_vo2
 from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, SESSIONS_METHOD

@@ -20,10 +20,10 @@ from agreement.physiology.heart_rate_maximum import (
     by_age_notes,
     heart_rate_maximum,
 )
-from agreement.physiology.ledger import joined, set_aside_rows
 from agreement.physiology.point_sums import point_sums
 from agreement.physiology.protocol import INPUT_UNITS, FieldProtocol
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
+from agreement.physiology.set_aside import joined, set_aside_rows
 from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, counted
 

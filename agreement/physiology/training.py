@@ -15,7 +15,6 @@ from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
 from agreement.physiology.beat_times import HIGHEST_BPM
 from agreement.physiology.intensity import distribution_pattern, polarization_index
-from agreement.physiology.ledger import NOTHING, set_aside_rows
 from agreement.physiology.profile_rules import (
     LOW_INTENSITY,
     Training,
@@ -24,6 +23,7 @@ from agreement.physiology.profile_rules import (
 )
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import SMALLEST_VALID_SHARE, SessionRecords
+from agreement.physiology.set_aside import NOTHING, set_aside_rows
 from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted
 

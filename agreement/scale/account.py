@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.pairing.laboratory_units import Flags, Ints, laboratory_units
 from agreement.pairing.messages import Texts
 from agreement.pairing.notes import FOUND_WHILE_PAIRING
 from agreement.pairing.reading_fates import ReadingFates
 from agreement.pairing.study_ledger import study_ledger
 from agreement.pairing.tally import Tally
 from agreement.pairing.unit_fates import UnitFates
-from agreement.pairing.units import Flags, Ints, laboratory_units
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
 from agreement.scale.bucket_pairs import BucketPairs, Fates

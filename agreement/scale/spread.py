@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.pairing.units import ALL_MODES
+from agreement.pairing.laboratory_units import ALL_MODES
 from agreement.tables.field_tables import SET_NUMBERS
 from agreement.tables.findings import Findings
 from agreement.tables.lab_table import CheckedTable

@@ -10,7 +10,7 @@ from agreement.tables.codes import code_column, label_column
 from agreement.tables.findings import Findings
 from agreement.tables.ids import id_column, silent_ids
 from agreement.tables.leaving import Leaving, People, drop_withdrawn
-from agreement.tables.numbers import number_columns
+from agreement.tables.number_columns import number_columns
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import keep_rules
 from agreement.tables.text_cells import Distinct

@@ -12,7 +12,7 @@ from agreement.tables.findings import Findings
 from agreement.tables.ids import id_column
 from agreement.tables.lab_table import CheckedTable
 from agreement.tables.leaving import Leaving, drop_withdrawn
-from agreement.tables.numbers import number_columns
+from agreement.tables.number_columns import number_columns
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import hint, keep_rules, value_text
 from agreement.tables.text_cells import Distinct

@@ -13,7 +13,7 @@ from agreement.tables.dates import moment_column
 from agreement.tables.findings import SHOWN, Findings
 from agreement.tables.ids import id_column
 from agreement.tables.leaving import Leaving, drop_withdrawn
-from agreement.tables.numbers import number_columns
+from agreement.tables.number_columns import number_columns
 from agreement.tables.options import StudyOptions
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import keep_rules

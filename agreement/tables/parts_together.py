@@ -13,7 +13,7 @@ from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader
 from agreement.tables.readers import InputFile
 
 if TYPE_CHECKING:
-    from agreement.tables.exports import Exports
+    from agreement.tables.export_folders import Exports
 
 
 class WholeTable(NamedTuple):

@@ -12,7 +12,7 @@ from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
 from agreement.tables.given_frames import frame_table
 from agreement.tables.new_study import MEANINGS, STUDY_FILE_TEXT
-from agreement.tables.numbers import number_columns
+from agreement.tables.number_columns import number_columns
 from agreement.tables.options import FileFormat
 from agreement.tables.proposal_columns import OPEN, Column, filled
 from agreement.tables.proposal_shape import MOMENT, Proposal

@@ -10,7 +10,7 @@ from agreement.tables.codes import code_column
 from agreement.tables.columns import BREATHS, SAMPLES, Table
 from agreement.tables.findings import Findings
 from agreement.tables.ids import id_column
-from agreement.tables.numbers import number_columns
+from agreement.tables.number_columns import number_columns
 from agreement.tables.options import FileFormat
 from agreement.tables.readers import read_table
 

@@ -11,7 +11,7 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.tables.athletes_table import Athletes, athletes_table
 from agreement.tables.columns import FOLDERS, TABLES, Table
-from agreement.tables.exports import Exports, deleted_people, find_exports, holds_exports
+from agreement.tables.export_folders import Exports, deleted_people, find_exports, holds_exports
 from agreement.tables.field_tables import field_estimates_table, field_tests_table, sessions_table
 from agreement.tables.findings import Findings, without_consequences
 from agreement.tables.given_frames import frame_table, given_tables

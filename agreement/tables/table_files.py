@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import Final
 
 from agreement.tables.columns import FIELD_TABLES, TABLES, UNPACK, UNREAD_ENDINGS, Table, not_read
-from agreement.tables.exports import holds_exports
+from agreement.tables.export_folders import holds_exports
 from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.paths import path_problem

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from matplotlib.collections import PathCollection
 
-from agreement.figures.averaging import averaging_alt, plot_averaging
+from agreement.figures.averaging_curve import averaging_alt, plot_averaging
 from agreement.figures.budget import budget_alt, plot_budget
 from agreement.figures.change import change_alt, change_words, plot_change, plot_change_arrows
 from agreement.figures.estimates import Estimate

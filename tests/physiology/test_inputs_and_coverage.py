@@ -3,10 +3,10 @@ import pandas as pd
 import pytest
 
 from agreement.physiology.coverage import intensity_coverage
-from agreement.physiology.estimates import ESTIMATE_COLUMNS, estimates_frame
 from agreement.physiology.inputs import input_audit
 from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.readings import field_readings
+from agreement.physiology.study_estimates import ESTIMATE_COLUMNS, estimates_frame
 from agreement.tables.options import Method, StudyOptions
 
 DAY = pd.Timestamp("2026-03-02")

@@ -33,7 +33,7 @@ def in_parts(study: Path) -> bool:
         path, folder = "field_estimates", None
     if not isinstance(path, str) or path_problem(study, path) or not (study / path).is_dir():
         return False
-    from agreement.tables.exports import holds_exports
+    from agreement.tables.export_folders import holds_exports
 
     form = FileFormat(folder=folder if folder in ("exports", "parts") else None)
     return not holds_exports(study / path, TABLES["field_estimates"], form)

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from agreement.figures.averaging import averaging_alt, plot_averaging
+from agreement.figures.averaging_curve import averaging_alt, plot_averaging
 from agreement.figures.budget import COMPONENTS, budget_alt, plot_budget
 from agreement.figures.change import change_alt, change_words, plot_change, plot_change_arrows
 from agreement.figures.differences import differences_alt, plot_differences

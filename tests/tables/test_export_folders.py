@@ -9,7 +9,7 @@ import pytest
 
 from agreement.cohort import inspect_cohort, read_cohort
 from agreement.report.run.any_size import in_parts
-from agreement.tables.exports import stamp_of
+from agreement.tables.export_folders import stamp_of
 
 DEMO = Path(__file__).parents[2] / "demo_cohort"
 TABLES = {
