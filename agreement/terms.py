@@ -41,6 +41,9 @@ GLOSSARY: Final[dict[str, str]] = {
     "mode effect": "how far VO2max itself differs between two modes of exercise in the same people",
     "pairing rule": "which days' readings count for a test, and how they become one value",
     "training profile": "how an athlete trained before the test: a label, computed or stated",
+    "ventilatory threshold": "an uptake above which breathing rises faster than the work: the first (VT1) "
+    "faster than oxygen uptake, the second (VT2) faster than carbon dioxide",
+    "economy": "what steady work costs an athlete: uptake per distance, or power over energy set free",
     "ledger": "the account of every row read: used, summarised or excluded with a reason",
 }
 
@@ -188,6 +191,21 @@ LAB_VALUE_COLUMNS: Final = [
     "criterion_rpe",
     "criterion_lactate",
 ]
+LAB_THRESHOLD_COLUMNS: Final = [
+    *("lab_test_id", "athlete_id", "mode", "threshold", "method"),
+    *("vo2_ml_kg_min", "low", "high", "hr_bpm", "note"),
+]
+ECONOMY_COLUMNS: Final = [
+    *(
+        "lab_test_id",
+        "athlete_id",
+        "mode",
+        "n_stages",
+        "economy_ml_kg_km",
+        "gross_efficiency_percent",
+    ),
+    *("delta_efficiency_percent", "cost_ratio", "method", "expected_error", "difference"),
+]
 FLOW_COLUMNS: Final = ["file", "rows_read", "used", "summarised", "excluded"]
 CARD_COLUMNS: Final = [
     "athlete_id",
@@ -229,6 +247,7 @@ RANGES: Final[dict[str, Range]] = {
     "hr_bpm": Range(60, 215, 25, 240, "bpm"),
     "set_hr_max_bpm": Range(140, 215, 90, 240, "bpm"),
     "rer_max": Range(1.00, 1.40, 0.7, 2.0, "1"),
+    "rer": Range(0.65, 1.3, 0.5, 2.0, "1"),  # of one stage
     "rpe_max": Range(6, 20, 6, 20, "1"),
     "lactate_mmol_l": Range(0, 20, 0, 30, "mmol/L"),
     "mass_kg": Range(35, 160, 25, 250, "kg"),

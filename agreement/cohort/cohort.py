@@ -17,6 +17,7 @@ from agreement.physiology.asked import asked_people
 from agreement.physiology.control import laboratory_and_control
 from agreement.physiology.coverage import every_coverage
 from agreement.physiology.laboratory import LaboratoryValues
+from agreement.physiology.measured_stages import measured_stages
 from agreement.physiology.readings import Readings, field_readings
 from agreement.physiology.stage_splits import error_splits
 from agreement.stats.doubts.study_doubts import study_doubts
@@ -93,6 +94,7 @@ class Cohort:
     def evidence(self) -> Evidence:
         """What the statistics are computed from."""
         study, laboratory, pairs, read = self.study, self.laboratory, self.pairs, self.readings
+        measured = measured_stages(study.field_tests, study.athletes, laboratory.frame)
         window = study.options.extrapolation.window_days
         return Evidence(
             pairs=pairs,
@@ -111,7 +113,7 @@ class Cohort:
             earlier=self.earlier,
             control=laboratory.control,
             asked=asked_people(study, laboratory.frame, read.frame),
-            **laboratory.beside(pairs),
+            **laboratory.beside(pairs, measured),
         )
 
     @cached_property

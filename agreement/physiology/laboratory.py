@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.breath_tests import BreathTests, breath_tests
+from agreement.physiology.breath_tests import STAGE_COLUMNS, BreathTests, breath_tests
 from agreement.physiology.economy import economy, expected_errors
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
@@ -97,12 +97,19 @@ class LaboratoryValues:
         averaging = self.averaging.astype({"lab_test_id": "str"})
         return names.astype({"lab_test_id": "str"}).rename(columns=columns).merge(averaging)
 
-    @property
-    def economy(self) -> pd.DataFrame:
-        """`agreement.physiology.economy.COLUMNS` of the tests with steady stages."""
-        return economy(self.stages, self.frame)
+    def economy(self, measured: pd.DataFrame) -> pd.DataFrame:
+        """
+        Return `agreement.physiology.economy.COLUMNS` of the tests with steady stages.
 
-    def beside(self, pairs: pd.DataFrame) -> dict[str, pd.DataFrame]:
+        measured: stages of field tests, which count where a test has none in its breaths.
+        """
+        more = measured[measured["lab_test_id"].notna()]
+        more = more[~more["lab_test_id"].isin(self.stages["lab_test_id"])][STAGE_COLUMNS]
+        parts = [one for one in (self.stages, more) if len(one)]
+        stages = pd.concat(parts, ignore_index=True) if parts else self.stages
+        return economy(stages, self.frame)
+
+    def beside(self, pairs: pd.DataFrame, measured: pd.DataFrame) -> dict[str, pd.DataFrame]:
         """
         Return `thresholds`, `zones`, `economy`, and the errors of pairs that economy lets expect.
 
@@ -110,11 +117,12 @@ class LaboratoryValues:
         """
         named = self.frame[["lab_test_id", "athlete_id", "mode"]].astype({"lab_test_id": "str"})
         maxima = self.frame[["lab", "hr_max_bpm"]]
+        costs = self.economy(measured)
         return {
             "thresholds": named.join(maxima).merge(self.thresholds),
             "zones": named.merge(self.zones),
-            "economy": named.merge(self.economy),
-            "expected": expected_errors(self.economy, pairs),
+            "economy": named.merge(costs),
+            "expected": expected_errors(costs, pairs),
         }
 
     @property

@@ -1,8 +1,8 @@
 """
 Where the laboratory measured uptake by stage: cost equation and heart rate, told apart per pair.
 
-Stages of the cycle test carry it in the column ``vo2_ml_min`` of ``field_tests``. Training sessions
-have none; there the stages of the laboratory's own test say what work costs the athlete.
+Stages of stage tests carry it in the columns ``vo2_ml_min`` or ``vo2_ml_kg_min`` of ``field_tests``.
+Training sessions have none; there the stages of the laboratory's own test say what work costs the athlete.
 """
 
 from collections.abc import Hashable
@@ -12,15 +12,13 @@ import pandas as pd
 
 from agreement.physiology.error_split import split_error
 from agreement.physiology.laboratory import LaboratoryValues
+from agreement.physiology.measured_stages import STAGES, measured_stages
 from agreement.physiology.own_cost import own_cost
-from agreement.physiology.people import people_at
-from agreement.physiology.session_people import nearest_measured
-from agreement.physiology.work_rate import cycling_vo2
+from agreement.physiology.stage_tests import MEASURED
 from agreement.tables.options import Extrapolation
 from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
 
-STAGES_METHOD: Final = "cycle_stages_hr"
 PAIR: Final = ("athlete_id", "lab_test_id", "method", "mode")
 SPLIT_COLUMNS: Final = [*PAIR, "n_points", "total", "cost", "heart_rate"]
 
@@ -43,12 +41,12 @@ def stage_splits(
     extrapolation: Extrapolation,
 ) -> pd.DataFrame:
     """
-    Split the error of each pair of the cycle stage test.
+    Split the error of each pair of a stage test with a cost equation.
 
     Parameters
     ----------
     field_tests, athletes : DataFrame
-        The checked tables; a stage counts when it has vo2_ml_min, power_w, hr_bpm, and a mass.
+        The checked tables; a stage counts with measured uptake, heart rate and what its equation needs.
     laboratory : DataFrame
         Frame of `laboratory_values`, for a mass and an HRmax that the rows lack.
     pairs : DataFrame
@@ -62,23 +60,16 @@ def stage_splits(
         `SPLIT_COLUMNS`, total = cost + heart_rate = field - laboratory; pairs whose test of that day
         has a measured HRmax and enough measured stages. [mL/kg/min]
     """
-    stages = field_tests[
-        (field_tests["protocol"] == STAGES_METHOD) & field_tests["vo2_ml_min"].notna()
-    ].reset_index(drop=True)
-    own = pairs[pairs["method"] == STAGES_METHOD]
+    costed = [name for name, one in STAGES.items() if MEASURED not in one.inputs]
+    own = pairs[pairs["method"].isin(costed)]
     lines = []
-    if len(stages) and len(own):
-        people = people_at(athletes, stages["athlete_id"], stages["date"])
-        stages["mass_kg"] = stages["mass_kg"].fillna(people["mass_kg"])
-        by_mode = stages.assign(mode="cycle")
-        for name in ("mass_kg", "hr_max_bpm"):
-            measured = nearest_measured(by_mode, laboratory, name)
-            stages[name] = stages[name].fillna(pd.Series(measured))
-        groups = dict(list(stages.groupby(["athlete_id", "date"])))
+    if len(own):
+        stages = measured_stages(field_tests, athletes, laboratory)
+        groups = dict(list(stages.groupby(["athlete_id", "date", "protocol", "mode"])))
         for pair in own.to_dict("records"):
             day = pd.Timestamp(pair["lab_date"]) - pd.Timedelta(days=int(pair["gap_days"]))
-            if (rows := groups.get((pair["athlete_id"], day))) is not None:
-                lines += _split(rows, pair, extrapolation)
+            rows = groups.get((pair["athlete_id"], day, pair["method"], pair["mode"]))
+            lines += [] if rows is None else _split(rows, pair, extrapolation)
     return pd.DataFrame(lines, columns=SPLIT_COLUMNS)
 
 
@@ -128,8 +119,8 @@ def _split(
         return []
     found = split_error(
         rows["hr_bpm"],
-        cycling_vo2(rows["power_w"], rows["mass_kg"]),
-        rows["vo2_ml_min"] / rows["mass_kg"],
+        rows["cost"],
+        rows["vo2"],
         float(top.iloc[0]),
         float(pair["lab"]),
         guards=extrapolation,

@@ -123,7 +123,7 @@ FIELD_TESTS: Final = Table(
         **_numbers("hr_bpm", "hr_rest_bpm", "hr_max_bpm", "power_w"),
         **_numbers("mass_kg", "age_years", "stature_cm", "waist_cm", "fat_percent"),
         **_numbers("activity_score", "grade", "step_height_cm", "step_rate_min"),
-        **_numbers("vo2_ml_min", "vo2_ml_kg_min"),  # measured, of one stage
+        **_numbers("vo2_ml_min", "vo2_ml_kg_min", "rer"),  # measured, of one stage
     },
     ledger_id="field_test_id",
 )

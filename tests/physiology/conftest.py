@@ -43,7 +43,7 @@ COLUMNS = {
     "field_tests": "field_test_id athlete_id date instant protocol mode sensor completed distance_m "
     "time_min speed_km_h stage hr_bpm hr_rest_bpm hr_max_bpm power_w mass_kg age_years stature_cm "
     "waist_cm fat_percent activity_score grade step_height_cm step_rate_min vo2_ml_min "
-    "vo2_ml_kg_min",
+    "vo2_ml_kg_min rer",
     "sessions": "session_id athlete_id instant date mode duration_min sensor intermittent "
     "temperature_c altitude_m tag zone1_min zone2_min zone3_min",
 }

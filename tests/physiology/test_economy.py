@@ -6,7 +6,11 @@ import pytest
 
 from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.physiology.economy import economy, energy_w, expected_errors
+from agreement.physiology.laboratory import laboratory_values
+from agreement.physiology.measured_stages import measured_stages
+from agreement.physiology.stage_splits import stage_splits
 from agreement.physiology.work_rate import running_vo2
+from agreement.tables.options import Extrapolation
 
 LABORATORY = pd.DataFrame({"lab_test_id": ["T"], "lab": [60.0]})
 
@@ -89,3 +93,48 @@ def test_the_expected_error_is_that_of_an_estimate_by_the_equation():
     )
     (told,) = expected_errors(known, pairs).to_dict("records")  # the cycle test told no cost
     assert told["expected"] == pytest.approx(60 - 57)
+
+
+def test_stages_of_a_field_test_tell_economy_where_breaths_do_not(make_study):
+    row = {"athlete_id": "A", "date": "2026-03-20", "protocol": "run_stages_2020", "grade": 0}
+    field = [
+        row | {"speed_km_h": speed, "hr_bpm": pulse, "vo2_ml_kg_min": 3.5 * speed, "rer": 0.9}
+        for speed, pulse in ((9, 130), (11, 150), (13, 170))
+    ]
+    lab = {"lab_test_id": "T", "athlete_id": "A", "date": "2026-03-21", "mode": "run"}
+    lab |= {"vo2max": 60.0, "mass_kg": 70.0, "hr_max_bpm": 190}
+    study = make_study(field_tests=field, lab_tests=[lab])
+    laboratory = laboratory_values(study)
+    measured = measured_stages(study.field_tests, study.athletes, laboratory.frame)
+    assert measured["vco2_ml_min"].tolist() == pytest.approx(
+        [0.9 * 3.5 * v * 70 for v in (9, 11, 13)]
+    )
+    (told,) = laboratory.economy(measured).to_dict("records")
+    assert told["lab_test_id"] == "T"
+    assert told["economy"] == pytest.approx(210)  # 3.5 per km/h is 3.5 * 60
+    costs = running_vo2(np.array([9, 11, 13]) * 1000 / 60)
+    assert told["cost_ratio"] == pytest.approx((3.5 * np.array([9, 11, 13]) / costs).mean())
+    # the same stages split the error of the running protocol
+    pair = {"athlete_id": "A", "lab_test_id": "T", "method": "run_stages_2020", "mode": "run"}
+    pair |= {"lab_date": pd.Timestamp("2026-03-21"), "gap_days": 1, "lab": 60.0}
+    known = (study.field_tests, study.athletes, laboratory.frame, pd.DataFrame([pair]))
+    (split,) = stage_splits(*known, extrapolation=Extrapolation()).to_dict("records")
+    by_measure, by_cost = (  # by hand: a line on heart rate, carried to 190
+        np.polyval(np.polyfit([130, 150, 170], uptake, 1), 190)
+        for uptake in (3.5 * np.array([9, 11, 13]), costs)
+    )
+    assert split["heart_rate"] == pytest.approx(by_measure - 60)
+    assert split["cost"] == pytest.approx(by_cost - by_measure)
+
+
+@pytest.mark.parametrize(("days", "found"), [(14, 1), (15, 0)])
+def test_stages_belong_to_a_laboratory_test_of_two_weeks_at_most(make_study, days, found):
+    stage = {"athlete_id": "A", "date": "2026-03-01", "protocol": "stages_measured_1961"}
+    stage |= {"mode": "cycle", "power_w": 150, "mass_kg": 70, "vo2_ml_min": 2200, "hr_bpm": 140}
+    lab = {"lab_test_id": "T", "athlete_id": "A", "mode": "cycle", "vo2max": 60.0, "mass_kg": 70.0}
+    lab["date"] = pd.Timestamp("2026-03-01") + pd.Timedelta(days=days)
+    study = make_study(field_tests=[stage], lab_tests=[lab])
+    laboratory = laboratory_values(study)
+    measured = measured_stages(study.field_tests, study.athletes, laboratory.frame)
+    assert measured["cost"].tolist() == pytest.approx([7 + 10.8 * 150 / 70])
+    assert len(laboratory.economy(measured)) == found

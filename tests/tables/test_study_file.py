@@ -135,6 +135,7 @@ def test_unknown_keys_name_the_nearest(tmp_path, text, says):
         ('[pairing]\nmode_match = ["run", "walk"]', "must be groups of modes like"),
         ('[pairing]\nmode_match = [["run", "jog"]]', "modes are run, walk"),
         ('[profile]\nuse = "guessed"', 'must be "computed" or "stated"'),
+        ('[profile]\nzones = "vt"', 'must be "share of HRmax" or "own thresholds"'),
         ("[profile]\nlow_zone1_share = 85", "must be a number from 0 to 1"),
         ('[report]\nkind = "club"', 'must be "squad" or "validation" or "audit" or "brief"'),
         ("[report]\nseed = -1", "must be a whole number of at least 0"),

@@ -16,6 +16,8 @@ KEYS: Final = {  # the columns that name a line of each table
     "flow.csv": ("file",),
     "athlete_cards.csv": ("athlete_id", "method", "mode"),
     "lab_values.csv": ("lab_test_id", "rule", "edited"),
+    "lab_thresholds.csv": ("lab_test_id", "threshold", "method"),
+    "economy.csv": ("lab_test_id", "mode", "method"),
 }
 MEASURED: Final = frozenset(
     (

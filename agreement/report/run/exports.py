@@ -17,8 +17,10 @@ from agreement.stats.studies.history import COLUMNS as HISTORY_COLUMNS
 from agreement.tables.writers import csv_bytes
 from agreement.terms import (
     CARD_COLUMNS,
+    ECONOMY_COLUMNS,
     EXCLUSION_COLUMNS,
     FLOW_COLUMNS,
+    LAB_THRESHOLD_COLUMNS,
     LAB_VALUE_COLUMNS,
     PAIR_COLUMNS,
     RESULT_COLUMNS,
@@ -33,6 +35,8 @@ COLUMNS: Final = {
     "flow": FLOW_COLUMNS,
     "athlete_cards": CARD_COLUMNS,
     "lab_values": LAB_VALUE_COLUMNS,
+    "lab_thresholds": LAB_THRESHOLD_COLUMNS,
+    "economy": ECONOMY_COLUMNS,
     "history": list(HISTORY_COLUMNS),
 }
 
@@ -51,13 +55,29 @@ def rounded_results(results: pd.DataFrame, digits: int = DIGITS) -> pd.DataFrame
     return frame
 
 
-def laboratory_table(cohort: Cohort) -> dict[str, pd.DataFrame]:
-    """Return ``lab_values`` of a study with breaths or without a field method; else nothing."""
-    study = cohort.study
-    if not (study.laboratory_only or study.breaths):
-        return {}
-    edited = study.options.reference.edit_breaths
-    return {"lab_values": lab_values(cohort.laboratory, edit_breaths=edited)}
+def laboratory_tables(cohort: Cohort) -> dict[str, pd.DataFrame]:
+    """
+    Return ``lab_values``, ``lab_thresholds`` and ``economy``, where a study has them.
+
+    Values of a study with breaths or without a field method; a row of thresholds per test and method,
+    of economy per test, and per field method where the error that it lets expect is told.
+    """
+    study, evidence = cohort.study, cohort.evidence
+    found = {}
+    if study.laboratory_only or study.breaths:
+        edited = study.options.reference.edit_breaths
+        found["lab_values"] = lab_values(cohort.laboratory, edit_breaths=edited)
+    if (corners := evidence.thresholds) is not None and len(corners):
+        units = {"vo2": "vo2_ml_kg_min", "hr": "hr_bpm"}
+        order = ["lab_test_id", "threshold", "method"]
+        found["lab_thresholds"] = corners.rename(columns=units).sort_values(order)
+    if (costs := evidence.economy) is not None and len(costs):
+        units = {"economy": "economy_ml_kg_km", "expected": "expected_error"}
+        units |= {f"{name}_efficiency": f"{name}_efficiency_percent" for name in ("gross", "delta")}
+        errors = evidence.expected.drop(columns="cost_ratio")
+        both = costs.merge(errors, how="left", on=["lab_test_id", "athlete_id", "mode"])
+        found["economy"] = both.rename(columns=units).sort_values(["lab_test_id", "method"])
+    return found
 
 
 def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:

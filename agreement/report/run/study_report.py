@@ -17,7 +17,7 @@ from agreement.report.page.texts import cautions_block, methods_block
 from agreement.report.privacy.privacy import naming, pseudonymous
 from agreement.report.privacy.stage import Released, Stage
 from agreement.report.run.earlier import JUDGED, earlier_report, judged, require_athletes_as_before
-from agreement.report.run.exports import laboratory_table, write_tables
+from agreement.report.run.exports import laboratory_tables, write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.published_file import read_with_published
 from agreement.report.run.session_progress import told_to_starter
@@ -282,7 +282,7 @@ class StudyReport:
             return
         place, cohort, study = self.folder, self.cohort, self.cohort.study.folder.name
         tables = {"results": self.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
-        people = {"pairs": cohort.pairs, "athlete_cards": self.cards} | laboratory_table(cohort)
+        people = {"pairs": cohort.pairs, "athlete_cards": self.cards} | laboratory_tables(cohort)
         write_tables(self.stage.tables(tables | people) | self._grown.tables(), place)
         if self._has_card_pages:
             told = (self._title, self.numbers.name, self._provenance["created"][:10])

@@ -16,6 +16,7 @@ from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.laboratory_itself import LaboratoryChange
 from agreement.stats.results_table import StudyResults
 from agreement.tables.options import Kind, Zones
+from agreement.terms import RATERS
 
 QUESTION: Final = "How far can one laboratory test be trusted?"
 NO_FIELD: Final = "This study has no field values: the laboratory is judged by itself."
@@ -24,10 +25,11 @@ _ERROR: Final = "typical_error_net_of_shift"
 _TABLES: Final = (
     *("thresholds", "threshold_agreement", "threshold_agreement_hr", "training_zones", "economy"),
 )
-_BESIDE: Final = (  # macro, analysis, group
-    *((one, "thresholds", f"{one} {method}") for one, method in IN_USE.items()),
-    *((name, name, "all") for name in ("training_zones", "economy")),
+_BESIDE: Final = (  # macro, analysis, groups of which the first that is known is told
+    *((one, "thresholds", [f"{one} {who}" for who in (*RATERS, IN_USE[one])]) for one in IN_USE),
+    *((name, name, ["all"]) for name in ("training_zones", "economy")),
 )
+_KNOWN: Final = {"training_zones": "share_profile_changed", "economy": "mean_cost_ratio"}
 _CHANGES: Final = ("athlete", "first test", "last test", "before", "after", "change", "noise")
 
 
@@ -105,16 +107,19 @@ def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Blo
 def beside_block(numbers: Numbers, zones: Zones) -> Block:
     """Show thresholds, training by them, and economy; the tables are folded. Empty without any."""
     told = []
-    for name, analysis, group in _BESIDE:
+    for name, analysis, groups in _BESIDE:
         for _, mode in numbers.places(analysis):
-            cells = {
-                statistic: numbers.get(analysis, statistic, LABORATORY, mode, group)
-                for statistic in BY_NAME[analysis].names
-            }
-            told.append(said("laboratory", name, cells=cells, mode=mode, zones=zones))
+            place = (LABORATORY, mode)
+            key = _KNOWN.get(name, "mean_share_of_hr_max")
+            known = (one for one in groups if numbers.get(analysis, key, *place, one).known)
+            if (group := next(known, None)) is not None:
+                names = BY_NAME[analysis].names
+                cells = {one: numbers.get(analysis, one, *place, group) for one in names}
+                who = group.partition(" ")[2]
+                told.append(said("laboratory", name, cells=cells, mode=mode, zones=zones, who=who))
     shown = (analysis_table(numbers, BY_NAME[name]) for name in (*_TABLES, "economy_explained"))
     tables = [block for block in shown if block is not None]
-    sentences = joined(paragraph(one) for one in told if one)
+    sentences = joined(paragraph(one) for one in told)
     return (
         sentences + fold("Thresholds, training zones and economy", *tables) if tables else sentences
     )

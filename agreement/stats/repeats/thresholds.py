@@ -57,7 +57,9 @@ class Thresholds(Result):
                 "mean_share_of_hr_max": (of_max, "%"),
                 "sd_share_of_hr_max": (of_max, "%"),
             }
-            told = [share, *(mean_row(one, *value, found) for one, value in values.items())]
+            told = [mean_row(one, *value, found) for one, value in values.items()]
+            if not name.rpartition(" ")[2].startswith("rater_"):  # whoever read none has no row
+                told.insert(0, share)
             rows += told
             groups += [name] * len(told)
         return rows_frame(rows).assign(group=groups)
