@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from agreement.report.run import second
-from agreement.report.run.second import Second, Shared, second_process, section_of
+from agreement.report.run.second import OF_ATHLETES, Second, Shared, second_process, section_of
 from agreement.report.run.study_report import open_report
 from agreement.report.run.verifying import checksums
 from agreement.report.run.write import write_report
@@ -111,6 +111,7 @@ def test_what_a_section_gives_can_be_sent(squad):
         block, (first, *_) = pickle.loads(pickle.dumps(section_of(report, name)))
         assert first.svg.startswith("<?xml")
         assert block == getattr(report, name)()
+    assert section_of(report, OF_ATHLETES)[0] is report.of_athletes
 
 
 def test_what_cannot_be_sent_is_told_and_the_next_is_answered():

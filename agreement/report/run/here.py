@@ -29,6 +29,7 @@ from agreement.report.run.render import (
     section_names,
 )
 from agreement.report.run.second import (
+    OF_ATHLETES,
     Shared,
     second_process,
     shared_sections,
@@ -39,6 +40,7 @@ from agreement.report.run.session_progress import told_here
 
 _NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
 _SECTION: Final = re.compile(r"report\.(?!save\b)(\w+)\(\)\Z")  # a cell that shows one section
+_SAVE: Final = "report.save()"
 _LANGUAGE: Final = {
     "codemirror_mode": {"name": "ipython", "version": 3},
     "file_extension": ".py",
@@ -85,6 +87,8 @@ def run_here(
                     names["report"].album.keep(*figures)
                     one["outputs"] = _shown(block, count)
                 else:
+                    if shared is not None and one["source"] == _SAVE:
+                        vars(names["report"])[OF_ATHLETES] = shared.of(OF_ATHLETES)[0]
                     one["outputs"] = _outputs(one["source"], names, count)
             except AgreementError:
                 raise

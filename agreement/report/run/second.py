@@ -21,6 +21,7 @@ from threading import Condition, active_count
 from typing import Any, Final
 
 MOST_COPIED: Final = 10_000  # pairs; a second copy of more would take the memory of a registry
+OF_ATHLETES: Final = "of_athletes"  # a piece of a report that is no section
 _END_WITH_PARENT: Final = 1  # PR_SET_PDEATHSIG of prctl(2)
 _STATE: Final[dict[str, Any]] = {}  # of the second process: what it was told by name
 
@@ -176,7 +177,8 @@ def section_of(report: Any, name: str) -> tuple[Any, list[Any]]:
     """Return one section of a report, and its figures, which no album has yet."""
     album, report.album = report.album, Collected()
     try:
-        return getattr(report, name)(), report.album.kept
+        piece = getattr(report, name)
+        return piece if name == OF_ATHLETES else piece(), report.album.kept
     finally:
         report.album = album
 
@@ -187,9 +189,15 @@ def worth_sharing(report: Any) -> bool:
 
 
 def shared_sections(second: Second, report: Any, names: Iterable[str]) -> Shared:
-    """Return what gives sections of a report and their figures, as `section_of` does."""
+    """
+    Return what gives sections of a report and their figures, as `section_of` does.
+
+    Another piece, and the first that the second process takes, is what the report saves of athletes.
+    """
     second.begin("report", report)
-    return Shared(second, names, lambda name: section_of(report, name), _section)
+    alike = ("athletes", OF_ATHLETES)  # who makes one has half of the other
+    pieces = [*sorted(names, key=lambda name: name in alike), OF_ATHLETES]
+    return Shared(second, pieces, lambda name: section_of(report, name), _section)
 
 
 def _know(name: str, value: Any) -> None:

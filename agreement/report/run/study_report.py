@@ -278,17 +278,16 @@ class StudyReport:
 
     def save(self) -> None:
         """Write tables and provenance into the folder, if there is one; wait for the figures."""
-        if self.folder is None:
+        if (place := self.folder) is None:
             return
-        place, cohort, study = self.folder, self.cohort, self.cohort.study.folder.name
+        cohort, study = self.cohort, self.cohort.study.folder.name
         tables = {"results": self.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
-        people = {"pairs": cohort.pairs, "athlete_cards": self.cards} | laboratory_tables(cohort)
+        cards, pages = self.of_athletes
+        people = {"pairs": cohort.pairs, "athlete_cards": cards} | laboratory_tables(cohort)
         write_tables(self.stage.tables(tables | people) | self._grown.tables(), place)
-        if self._has_card_pages:
-            told = (self._title, self.numbers.name, self._provenance["created"][:10])
-            for name, text in card_pages.card_files(self.cards, self._card_facts, *told):
-                (place / name).write_text(text, encoding="utf-8", newline="\n")
-        verdicts = (one.verdict for one in self.results.methods)
+        for name, text in pages.items():
+            (place / name).write_text(text, encoding="utf-8", newline="\n")
+        verdicts = [one.verdict for one in self.results.methods]
         found = {
             "verdict": self._sentences(),
             "remarks": self._grown.new() + remarks(cohort.flow, self.stage.problems, study),
@@ -326,6 +325,13 @@ class StudyReport:
         return athlete_cards(self.cohort.pairs, self.results.methods, *told)
 
     @cached_property
+    def of_athletes(self) -> tuple[pd.DataFrame, dict[str, str]]:
+        """The cards, and the pages of them to hand out."""
+        told = (self._card_facts, self._title, self.numbers.name, self._provenance["created"][:10])
+        files = card_pages.card_files(self.cards, *told) if self._has_card_pages else ()
+        return self.cards, dict(files)
+
+    @cached_property
     def _facts(self) -> checklists.Facts:
         known = any(not error.assumed for error in self.results.laboratory.values())
         told = (self.cohort.pairs, self.cohort.laboratory.frame, self.results.methods, known)
@@ -343,10 +349,8 @@ class StudyReport:
 
         def shown(one: Comparison) -> Block:
             drawn, words = section(one)
-            if drawn is None:
-                return words
-            if len(self.comparisons) == 1:
-                return self._drawn([drawn], words)
+            if drawn is None or len(self.comparisons) == 1:
+                return self._drawn([drawn] if drawn else [], words)
             self.album.keep(drawn)
             return joined([drawn.block_in_details, words])
 
