@@ -42,24 +42,12 @@ def energy_w(vo2_ml_min: ArrayLike, ratio: ArrayLike) -> FloatArray:
     """
     Energy that steady oxygen uptake sets free, by its respiratory exchange ratio [1]_.
 
-    Parameters
-    ----------
-    vo2_ml_min : array_like
-        [mL/min]
-    ratio : array_like
-        Carbon dioxide output over oxygen uptake, at most 1; below 0.707 fat alone. [-]
+    vo2_ml_min: [mL/min]
+    ratio: carbon dioxide output over oxygen uptake, at most 1; below 0.707 fat alone. [-]
+    Returns: [W]
 
-    Returns
-    -------
-    ndarray
-        [W]
-
-    References
-    ----------
     .. [1] Lusk, G. J Biol Chem 59:41-42, 1924 (line between the ends of its table, protein left out).
 
-    Examples
-    --------
     >>> (energy_w(1000, 0.76) * 60 / 4184).round(3).item()  # kcal per litre
     4.751
     """

@@ -37,19 +37,11 @@ def effort_criteria(tests: pd.DataFrame) -> pd.DataFrame:
     """
     Judge the effort of laboratory tests.
 
-    Parameters
-    ----------
-    tests : DataFrame
-        lab [mL/kg/min], age_years, plateau, verification_vo2max_ml_kg_min, rer_max, hr_max_bpm,
+    tests: lab [mL/kg/min], age_years, plateau, verification_vo2max_ml_kg_min, rer_max, hr_max_bpm,
         rpe_max, lactate_mmol_l.
+    Returns: indexed like `tests`. `CRITERION_COLUMNS` (met, not met, not known) and max_confirmed
+        (yes, no, unknown).
 
-    Returns
-    -------
-    DataFrame, indexed like `tests`
-        `CRITERION_COLUMNS` (met, not met, not known) and max_confirmed (yes, no, unknown).
-
-    Notes
-    -----
     **yes**: a plateau, or a verification bout within 3 % of the test, or two of respiratory exchange
     ratio, heart rate, perceived exertion and lactate [2]_. **no**: a verification bout more than 3 %
     above the test, whatever else was met; or plateau and the four others all known, no verification
@@ -63,8 +55,6 @@ def effort_criteria(tests: pd.DataFrame) -> pd.DataFrame:
     that slope is 86, 101 and 189 mL/min per min, half of the submaximal slope 104, 87 and 122
     (computed). Even a flat end could not be told from a rising one.
 
-    References
-    ----------
     .. [2] Molina-Garcia, P. et al. Validity of estimating the maximal oxygen consumption by consumer
            wearables. Sports Medicine 52:1577, 2022.
     """

@@ -18,32 +18,15 @@ def polarization_index(z1: float, z2: float, z3: float) -> float:
     """
     Polarization index of training in three zones [1]_.
 
-    Parameters
-    ----------
-    z1, z2, z3 : float
-        Shares of training in the low, middle and high zone, summing to 1. [-]
+    z1, z2, z3: shares of training in the low, middle and high zone, summing to 1. [-]
+    Returns: above 2 polarised. 0 when the high zone is empty; NaN when it exceeds the low one. [-]
+    Raises ValueError if the shares are negative or do not sum to 1.
 
-    Returns
-    -------
-    float
-        Above 2 polarised. 0 when the high zone is empty; NaN when it exceeds the low one. [-]
-
-    Raises
-    ------
-    ValueError
-        If the shares are negative or do not sum to 1.
-
-    Notes
-    -----
     Shares are kept to two decimals, the third being the rest, because a zone under 1 % upsets the
     index. An empty middle zone counts as 1 % taken from the high one.
 
-    References
-    ----------
     .. [1] Treff, G. et al. The polarization-index. Frontiers in Physiology 10:707, 2019.
 
-    Examples
-    --------
     >>> round(polarization_index(0.80, 0.05, 0.15), 2)
     2.38
     """

@@ -17,18 +17,11 @@ def half_t_grid(scale: float, size: int = GRID) -> Floats:
     """
     Return standard deviations that carry the same prior weight each.
 
-    Parameters
-    ----------
-    scale : float
-        Of the half-t distribution with 3 degrees of freedom: an assumption, to be told.
+    scale: of the half-t distribution with 3 degrees of freedom: an assumption, to be told.
 
-    References
-    ----------
     .. [1] Gelman A. Prior distributions for variance parameters in hierarchical models. Bayesian
        Anal 2006;1:515-534 (memory).
 
-    Examples
-    --------
     >>> half_t_grid(3.0, 4).round(2).tolist()
     [0.51, 1.63, 3.12, 6.34]
     """

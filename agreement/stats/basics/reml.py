@@ -56,26 +56,15 @@ def random_intercept(
     r"""
     Fit values = design x coefficients + athlete's intercept + noise by REML.
 
-    Parameters
-    ----------
-    values : array_like, shape (N,)
-    athlete : array_like, shape (N,)
-    design : array_like, shape (N, p), optional
-        Default: a constant.
+    values: shape (N,).
+    athlete: shape (N,).
+    design: shape (N, p). Default: a constant.
+    Raises ValueError with missing values, without repeats, with too few athletes for the
+        coefficients, with a singular design, or when values within athletes do not vary.
 
-    Raises
-    ------
-    ValueError
-        With missing values, without repeats, with too few athletes for the coefficients, with a
-        singular design, or when values within athletes do not vary.
-
-    Notes
-    -----
     One unknown :math:`\lambda = \sigma_b^2/\sigma_w^2`; root of the REML score. Standard errors
     are those of generalised least squares.
 
-    References
-    ----------
     .. [1] Pinheiro JC, Bates DM. Mixed-effects models in S and S-PLUS. Springer, 2000, ch. 2.
     """
     y = np.asarray(values, dtype=np.float64)

@@ -26,8 +26,6 @@ def wilson_interval(k: int, n: int, confidence_level: float = 0.95) -> Interval:
     """
     Wilson's interval of a proportion k / n.
 
-    References
-    ----------
     .. [1] Newcombe RG. Two-sided confidence intervals for the single proportion. Stat Med
        1998;17:857-872.
     """
@@ -50,18 +48,9 @@ def total_deviation_index(difference: npt.ArrayLike, share: float = 0.90) -> Tot
     """
     Margin that `share` of athletes stays within.
 
-    Parameters
-    ----------
-    difference : array_like, shape (n,)
-        Field minus laboratory. [mL/kg/min]
+    difference: shape (n,). Field minus laboratory. [mL/kg/min]
+    Raises ValueError with fewer than 3 differences or missing values.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 3 differences or missing values.
-
-    References
-    ----------
     .. [1] Lin LI. Total deviation index for measuring individual agreement. Stat Med
        2000;19:255-270.
     """

@@ -29,21 +29,13 @@ def limit_factors(
     The upper limit is a centile of a normal distribution; its interval is
     ``bias + g_low sd`` to ``bias + g_high sd``, that of the lower limit the mirror image.
 
-    Parameters
-    ----------
-    n : int
-        Number of athletes, 2 or more.
-    coverage : float, default 0.95
-        Share of differences between the limits.
+    n: number of athletes, 2 or more.
+    coverage: share of differences between the limits.
 
-    Notes
-    -----
     Quantiles of the noncentral t distribution with :math:`n - 1` degrees of freedom and
     noncentrality :math:`z\sqrt n`, over :math:`\sqrt n` [1]_. Above 100 000 athletes the
     approximation of 1999 takes over (`approximate_factors`).
 
-    References
-    ----------
     .. [1] Carkeet A. Exact parametric confidence intervals for Bland-Altman limits of agreement.
        Optom Vis Sci 2015;92:e71.
     """
@@ -62,8 +54,6 @@ def approximate_factors(
     """
     Large-sample interval of one limit, in standard deviations from the bias.
 
-    References
-    ----------
     .. [1] Bland JM, Altman DG. Measuring agreement in method comparison studies.
        Stat Methods Med Res 1999;8:135-160.
     """
@@ -81,19 +71,12 @@ def tolerance_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -
 
     With the given confidence at least `coverage` of all differences lie in mean -/+ k sd.
 
-    Parameters
-    ----------
-    n : int
-        Number of athletes, 2 or more.
+    n: number of athletes, 2 or more.
 
-    Notes
-    -----
     k solves :math:`2\int_0^\infty\sqrt n\,\varphi(\sqrt n x)\,
     P[\chi^2_{n-1} \ge (n-1) R(x)^2/k^2]\,dx = \gamma` with
     :math:`\Phi(x+R)-\Phi(x-R)=P`: 120 Gauss-Legendre nodes on :math:`[0, 9/\sqrt n]`.
 
-    References
-    ----------
     .. [1] Odeh RE, Owen DB. Tables for normal tolerance limits. Dekker, 1980.
     """
     _check_n(n)
@@ -119,8 +102,6 @@ def howe_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -> flo
     """
     Howe's closed approximation of the two-sided tolerance factor.
 
-    References
-    ----------
     .. [1] Howe WG. Two-sided tolerance limits for normal populations. JASA 1969;64:610-620.
     """
     scale = (n - 1) * (1.0 + 1.0 / n) / special.chdtri(n - 1, confidence)

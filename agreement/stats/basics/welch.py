@@ -55,13 +55,8 @@ def welch_test(groups: Sequence[npt.ArrayLike]) -> WelchTest:
     """
     Test equal means under unequal spreads.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than two groups, a group of one, or a group without spread.
+    Raises NotEstimable with fewer than two groups, a group of one, or a group without spread.
 
-    References
-    ----------
     .. [1] Welch BL. On the comparison of several mean values. Biometrika 1951;38:330-336.
     """
     n, _, variance = _moments(groups)
@@ -84,13 +79,8 @@ def contrasts_with_overall(groups: Sequence[npt.ArrayLike]) -> tuple[Contrast, .
     """
     Difference of each group's mean from the unweighted mean of group means.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than two groups or a group of one.
+    Raises NotEstimable with fewer than two groups or a group of one.
 
-    References
-    ----------
     .. [1] Satterthwaite FE. An approximate distribution of estimates of variance components.
        Biometrics Bulletin 1946;2:110-114.
     """
@@ -111,8 +101,6 @@ def brown_forsythe(groups: Sequence[npt.ArrayLike]) -> float:
     """
     P value of equal spreads: one-way F of absolute deviations from the group medians.
 
-    References
-    ----------
     .. [1] Brown MB, Forsythe AB. Robust tests for the equality of variances. JASA 1974;69:364-367.
     """
     _moments(groups)
@@ -127,8 +115,6 @@ def holm(p_values: npt.ArrayLike) -> Floats:
     """
     Correct p values for their number.
 
-    References
-    ----------
     .. [1] Holm S. A simple sequentially rejective multiple test procedure. Scand J Stat 1979;6:65-70.
     """
     from statsmodels.stats.multitest import multipletests

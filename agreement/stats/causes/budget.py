@@ -142,18 +142,9 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
     r"""
     Error budget of one method and mode.
 
-    Parameters
-    ----------
-    coverage : float, default 0.95
-        Of the limits.
+    coverage: of the limits.
+    Raises NotEstimable with fewer than 5 athletes with daily values.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 5 athletes with daily values.
-
-    Notes
-    -----
     The model of a day's difference is what the causes explain, plus the athlete, plus the visit,
     plus the day. Day-to-day noise comes from the spread within visits, correlated from day to day;
     what lasts is the variance of the visits' means less the noise they keep. Each cause's share is
@@ -171,8 +162,6 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
     the BCa interval of what no cause explains [3]_: percentiles held it in 88 % of cohorts of 60,
     this form in 93 % (measured). Over 500 such cohorts the others hold 91 to 97 %.
 
-    References
-    ----------
     .. [1] Lindeman RH, Merenda PF, Gold RZ. Introduction to bivariate and multivariate analysis.
        Scott Foresman, 1980 (averaging over orders; memory).
     .. [2] Efron B, Tibshirani RJ. An introduction to the bootstrap. Chapman & Hall, 1993, ch. 14.

@@ -89,36 +89,22 @@ def pooled_profiles(
     r"""
     Pool the biases of profiles partially.
 
-    Parameters
-    ----------
-    mean, sd : array_like, shape (k,)
-        Of the athletes' mean differences in each profile; the sd of one athlete is not used.
-        [mL/kg/min]
-    n : array_like of int, shape (k,)
-        Athletes.
-    scale : float, default 3
-        Of the half-t prior with 3 degrees of freedom on the spread between profiles: an assumption.
+    mean, sd: shape (k,). Of the athletes' mean differences in each profile; the sd of one athlete
+        is not used. [mL/kg/min]
+    n: shape (k,). Athletes.
+    scale: of the half-t prior with 3 degrees of freedom on the spread between profiles: an
+        assumption.
+    Raises ValueError with one profile, or too few athletes beside each other to know any spread.
 
-    Raises
-    ------
-    ValueError
-        With one profile, or too few athletes beside each other to know any spread.
-
-    Notes
-    -----
     A profile's variance leans on that of all with 2 degrees of freedom [1]_ and is widened for its
     own uncertainty; the spread between profiles is averaged over a grid [2]_. One profile far from
     many others is drawn in too far: show its own mean beside.
 
-    References
-    ----------
     .. [1] Smyth GK. Linear models and empirical Bayes methods for assessing differential
        expression. Stat Appl Genet Mol Biol 2004;3:3 (memory).
     .. [2] Gelman A. Prior distributions for variance parameters in hierarchical models. Bayesian
        Anal 2006;1:515-534 (memory).
 
-    Examples
-    --------
     >>> found = pooled_profiles([-1.8, 0.5, -0.8, 3.0], [3.1, 3.8, 3.1, 3.3], [9, 9, 9, 9])
     >>> round(found.bias(0), 2), round(found.weight_own(0), 2)
     (-1.07, 0.63)

@@ -100,32 +100,18 @@ def equal_fitness(
     r"""
     Bias of each profile at equal true fitness, one row per athlete.
 
-    Parameters
-    ----------
-    difference, lab : array_like, shape (n,)
-        Field minus laboratory, and laboratory. [mL/kg/min]
-    profile : array_like of str, shape (n,)
-    noise : float
-        Variance of the laboratory's error in `lab`. [(mL/kg/min)^2]
-    noise_ends : Interval, optional
-        Ends of that variance; the intervals then hold those at both ends.
+    difference, lab: shape (n,). Field minus laboratory, and laboratory. [mL/kg/min]
+    profile: shape (n,).
+    noise: variance of the laboratory's error in `lab`. [(mL/kg/min)^2]
+    noise_ends: ends of that variance; the intervals then hold those at both ends.
+    Raises NotEstimable with fewer than two profiles, one of a single athlete, or a noise that
+        explains all spread of laboratory values within profiles.
+    Raises ValueError if the shapes differ or a value is missing.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than two profiles, one of a single athlete, or a noise that explains all spread of
-        laboratory values within profiles.
-    ValueError
-        If the shapes differ or a value is missing.
-
-    Notes
-    -----
     :math:`\beta = (S_{dL} + \sigma_L^2)/(S_{LL} - \sigma_L^2)` within profiles [1]_. The mean of both
     methods in place of the true level would manufacture a bias of the fit and the less fit. Intervals
     by leaving out each athlete in turn, Student's t on n - k - 1.
 
-    References
-    ----------
     .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
     """
     d, x = checked_pairs(difference, lab)

@@ -39,36 +39,19 @@ def change(
     """
     Agreement of the field's changes with the laboratory's.
 
-    Parameters
-    ----------
-    changes : DataFrame
-        As `visit_changes` returns.
-    lab_spread : float
-        Standard deviation of the laboratory values between athletes. [mL/kg/min]
-    laboratory_error : float, optional
-        Typical error of one laboratory test. [mL/kg/min]
-    assumed_error : bool, default False
-        Declared, not measured.
-    laboratory : LaboratoryVariance, optional
-        Of one test, for what is said net of it.
-    noise_shares : array_like, optional
-        1/(tests before) + 1/(tests after) of each change; default: 2.
-    coverage : float, default 0.95
-        Of the limits, and of the noise that a change must exceed.
+    changes: as `visit_changes` returns.
+    lab_spread: standard deviation of the laboratory values between athletes. [mL/kg/min]
+    laboratory_error: typical error of one laboratory test. [mL/kg/min]
+    assumed_error: declared, not measured.
+    laboratory: of one test, for what is said net of it.
+    noise_shares: 1/(tests before) + 1/(tests after) of each change; default: 2.
+    coverage: of the limits, and of the noise that a change must exceed.
+    Raises ValueError with changes of fewer than 3 athletes.
 
-    Raises
-    ------
-    ValueError
-        With changes of fewer than 3 athletes.
-
-    Notes
-    -----
     A bias that an athlete carries from visit to visit cancels, so changes can agree where levels do
     not, and the other way round. The slope of the field's change on the laboratory's is its
     responsiveness: 1 in full, below 1 it smooths; the laboratory's own error lowers it too.
 
-    References
-    ----------
     .. [1] Critchley LA, Lee A, Ho AM. Anesth Analg 2010;111:1180-1192.
     .. [2] Hopkins WG. Measures of reliability in sports medicine and science. Sports Med
        2000;30:1-15.

@@ -86,17 +86,10 @@ def same_direction(
     """
     Count changes of the same sign outside the zone.
 
-    Parameters
-    ----------
-    field, lab : ndarray, shape (n,)
-        Changes of the same athletes. [mL/kg/min]
-    resampling : Resampling
-        Of the athletes of these changes.
-    zone : float, default 0
-        [mL/kg/min]
+    field, lab: shape (n,). Changes of the same athletes. [mL/kg/min]
+    resampling: of the athletes of these changes.
+    zone: [mL/kg/min]
 
-    References
-    ----------
     .. [1] Critchley LA, Lee A, Ho AM. A critical review of the ability of continuous cardiac output
        monitors to measure trends in cardiac output. Anesth Analg 2010;111:1180-1192.
     """

@@ -81,23 +81,14 @@ def real_change(
     r"""
     Smallest real change of a field value, from the changes of both methods between visits.
 
-    Parameters
-    ----------
-    changes : DataFrame
-        Columns athlete_id, lab, field, as `visit_changes` returns. [mL/kg/min]
-    laboratory : LaboratoryVariance or None
-        Of one test.
-    noise_shares : array_like, shape (n,)
-        1/(tests before) + 1/(tests after), for each change.
+    changes: columns athlete_id, lab, field, as `visit_changes` returns. [mL/kg/min]
+    laboratory: of one test.
+    noise_shares: shape (n,). 1/(tests before) + 1/(tests after), for each change.
 
-    Notes
-    -----
     The variance of field change minus laboratory change holds the noise of both; the laboratory's
     part is taken out. A field that responds less than in full adds to it, so the number is too
     large for a method that smooths. Days of one week say nothing of it.
 
-    References
-    ----------
     .. [1] Zou GY, Donner A. Stat Med 2008;27:1693-1702 (memory; interval).
     """
     lab, field = (changes[name].to_numpy(dtype=np.float64) for name in ("lab", "field"))
@@ -157,30 +148,16 @@ def true_change(
     """
     Return what a field change says of the true change.
 
-    Parameters
-    ----------
-    lab, field : array_like, shape (n,)
-        Changes of other athletes. [mL/kg/min]
-    new_field_change : float
-        [mL/kg/min]
-    noise_shares : array_like, shape (n,), optional
-        Default: 2, one test at each visit.
-    any_size : bool, default False
-        Also of fewer than 20 changes, and of a change larger than any seen.
+    lab, field: shape (n,). Changes of other athletes. [mL/kg/min]
+    new_field_change: [mL/kg/min]
+    noise_shares: shape (n,). Default: 2, one test at each visit.
+    any_size: also of fewer than 20 changes, and of a change larger than any seen.
+    Returns: None with too few changes, or a change outside those seen.
 
-    Returns
-    -------
-    TrueChange or None
-        None with too few changes, or a change outside those seen.
-
-    Notes
-    -----
     Least squares of the laboratory's changes on the field's, so that the laboratory's noise is in
     the response alone; it is taken out of the residual variance [1]_. The spread of true changes in
     these athletes is what it rests on: it holds for athletes like them.
 
-    References
-    ----------
     .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
     """
     y, x = np.asarray(lab, dtype=np.float64), np.asarray(field, dtype=np.float64)

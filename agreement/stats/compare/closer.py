@@ -87,26 +87,15 @@ def closer(
     r"""
     Compare the sizes of the errors of two or more methods read against the same laboratory tests.
 
-    Parameters
-    ----------
-    differences : array_like, shape (n_pairs, m)
-        Field minus laboratory: a row per laboratory test, a column per method. [mL/kg/min]
-    athlete : array_like, shape (n_pairs,), optional
-        With several tests per athlete; each athlete weighs the same.
-    names : sequence of str, optional
-        Of the methods.
-    spread : bool, default False
-        Compare standard deviations: each method's bias is taken out first. Such a method *scatters
-        less*; it is not *closer*.
+    differences: shape (n_pairs, m). Field minus laboratory: a row per laboratory test, a column per
+        method. [mL/kg/min]
+    athlete: shape (n_pairs,). With several tests per athlete; each athlete weighs the same.
+    names: of the methods.
+    spread: compare standard deviations: each method's bias is taken out first. Such a method
+        *scatters less*; it is not *closer*.
+    Raises ValueError with fewer than two methods or three athletes, a missing value, a method
+        without any error, or errors of the same size for every athlete by every method.
 
-    Raises
-    ------
-    ValueError
-        With fewer than two methods or three athletes, a missing value, a method without any error,
-        or errors of the same size for every athlete by every method.
-
-    Notes
-    -----
     :math:`q_{ik}` is the mean squared difference of athlete i by method k. Ratios of root mean
     squares have jackknife intervals on the log scale [1]_. Equal sizes are tested by flipping the
     sign of each athlete's :math:`q_{iA} - q_{iB}` [2]_, the same flips for all pairs of methods, so
@@ -114,14 +103,10 @@ def closer(
     intervals go by it, and many methods do not make one of them closer by chance. The laboratory's
     error sits in every size and pulls ratios towards 1.
 
-    References
-    ----------
     .. [1] Miller RG. Jackknifing variances. Ann Math Stat 1968;39:567-582 (memory).
     .. [2] Fisher RA. The design of experiments. Oliver & Boyd 1935 (memory).
     .. [3] Westfall PH, Young SS. Resampling-based multiple testing. Wiley 1993 (memory).
 
-    Examples
-    --------
     >>> d = [[1, 4], [-2, 5], [0.5, -3], [1, 6], [-1, 2], [2, -4], [0, 5], [1, 3], [-2, 4], [1, -5]]
     >>> found = closer(d, names=("A", "B"), rng=1)
     >>> round(found.ratio(0), 2), bool(found.p_joint[0] < 0.05)

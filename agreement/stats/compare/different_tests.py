@@ -35,33 +35,18 @@ def different_tests(
     """
     Ratio of the sizes of two methods' errors, not read against the same tests.
 
-    Parameters
-    ----------
-    difference_a, difference_b : array_like, shapes (n_a,), (n_b,)
-        Field minus laboratory. [mL/kg/min]
-    athlete_a, athlete_b : array_like, shapes (n_a,), (n_b,)
-        The same person carries the same id in both.
-    spread : bool, default False
-        Take each method's bias out first.
+    difference_a, difference_b: shapes (n_a,), (n_b,). Field minus laboratory. [mL/kg/min]
+    athlete_a, athlete_b: shapes (n_a,), (n_b,). The same person carries the same id in both.
+    spread: take each method's bias out first.
+    Raises ValueError with fewer than 3 athletes, a missing value, or a method without any error.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 3 athletes, a missing value, or a method without any error.
-
-    Notes
-    -----
     Jackknife of each logarithm; what shared athletes make both move together is taken off. Degrees
     of freedom as for partly overlapping samples [1]_. Season and laboratory differ with the method,
     so no test is made of it and nothing is called closer.
 
-    References
-    ----------
     .. [1] Derrick B, Toher D, White P. How to compare the means of two samples that include paired
        observations and independent observations. Quant Meth Psych 2017;13:120-126 (memory).
 
-    Examples
-    --------
     >>> found = different_tests([1, -2, 2, -1], [1, 2, 3, 4], [2, -4, 4, -2], [5, 6, 7, 8])
     >>> round(found.ratio, 6), found.shared
     (0.5, 0)

@@ -122,23 +122,13 @@ def two_estimators(
     r"""
     Compare the spread of two methods' errors on the same laboratory tests.
 
-    Parameters
-    ----------
-    difference_a, difference_b : array_like, shape (n_pairs,)
-        Field minus laboratory of each method, same tests in the same order. [mL/kg/min]
-    athlete : array_like, shape (n_pairs,), optional
-        With several pairs per athlete.
-    names : tuple of str
-        Labels of the two methods.
+    difference_a, difference_b: shape (n_pairs,). Field minus laboratory of each method, same tests
+        in the same order. [mL/kg/min]
+    athlete: shape (n_pairs,). With several pairs per athlete.
+    names: labels of the two methods.
+    Raises ValueError if the shapes differ, a value is missing, there are fewer than 4 athletes, or
+        one of the methods has no spread.
 
-    Raises
-    ------
-    ValueError
-        If the shapes differ, a value is missing, there are fewer than 4 athletes, or one of the
-        methods has no spread.
-
-    Notes
-    -----
     Both share the laboratory's error, so the two spreads are correlated. Equal spread means that
     sum and difference of the two errors are uncorrelated [1]_ [2]_:
     :math:`t = (F - 1)\sqrt{n - 2} / (2\sqrt{F(1 - r^2)})` on n - 2 degrees of freedom, F the ratio of
@@ -146,8 +136,6 @@ def two_estimators(
     errors. With several pairs per athlete the covariance of sum and difference is tested over the
     athletes' own sums of products, and the interval of the ratio is from the bootstrap.
 
-    References
-    ----------
     .. [1] Pitman EJG. A note on normal correlation. Biometrika 1939;31:9-12.
     .. [2] Morgan WA. A test for the significance of the difference between the two variances in a
        sample from a normal bivariate population. Biometrika 1939;31:13-19.

@@ -65,20 +65,10 @@ def chance_of_all(chances: list[Floats]) -> tuple[Floats, npt.NDArray[np.int64]]
     """
     Return the chance that independent numbers are together as close, by Fisher's method.
 
-    Parameters
-    ----------
-    chances : list of ndarray, all of one shape
-        NaN where a number is not known.
+    chances: all of one shape. NaN where a number is not known.
+    Returns chance: 1 where no number is known.
+    Returns numbers: how many are known.
 
-    Returns
-    -------
-    chance : ndarray
-        1 where no number is known.
-    numbers : ndarray of int
-        How many are known.
-
-    References
-    ----------
     .. [1] Fisher, R. A. Statistical Methods for Research Workers, 4th ed., 1932, section 21.1
            (memory): -2 sum ln p follows chi-square on 2k degrees of freedom.
     """

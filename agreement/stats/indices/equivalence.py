@@ -75,28 +75,15 @@ def equivalence(
     """
     Two one-sided t tests that the mean bias lies inside -/+ margin.
 
-    Parameters
-    ----------
-    difference : array_like, shape (n_pairs,)
-        Field minus laboratory. [mL/kg/min]
-    margin : float
-        Agreed before looking, above 0. [mL/kg/min]
-    athlete : array_like, shape (n_pairs,), optional
-        With several pairs per athlete the test is on the athletes' means.
+    difference: shape (n_pairs,). Field minus laboratory. [mL/kg/min]
+    margin: agreed before looking, above 0. [mL/kg/min]
+    athlete: shape (n_pairs,). With several pairs per athlete the test is on the athletes' means.
+    Raises ValueError with a margin of 0 or below, fewer than 3 athletes, or missing values.
 
-    Raises
-    ------
-    ValueError
-        With a margin of 0 or below, fewer than 3 athletes, or missing values.
-
-    References
-    ----------
     .. [1] Schuirmann DJ. A comparison of the two one-sided tests procedure and the power approach
        for assessing the equivalence of average bioavailability. J Pharmacokinet Biopharm
        1987;15:657-680.
 
-    Examples
-    --------
     >>> result = equivalence([-1.0, 0.5, 0.2, -0.4, 0.9, 0.1], 2.0)
     >>> result.p_tost < 0.01
     True

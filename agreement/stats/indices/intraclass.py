@@ -100,22 +100,12 @@ def intraclass_correlation(
     """
     Intraclass correlation from mean squares.
 
-    Parameters
-    ----------
-    form : {"1,1", "A,1", "C,1", "1,k", "A,k", "C,k"}
+    form: {"1,1", "A,1", "C,1", "1,k", "A,k", "C,k"}.
+    Raises ValueError if the form is unknown, or nothing varies at all.
 
-    Raises
-    ------
-    ValueError
-        If the form is unknown, or nothing varies at all.
-
-    Notes
-    -----
     The forms of the mean of k follow from the single ones by the rule of Spearman and Brown, and
     so do their intervals.
 
-    References
-    ----------
     .. [1] Shrout PE, Fleiss JL. Intraclass correlations: uses in assessing rater reliability.
        Psychol Bull 1979;86:420-428.
     .. [2] McGraw KO, Wong SP. Forming inferences about some intraclass correlation coefficients.

@@ -90,24 +90,14 @@ def limits_of_agreement_anova(
     """
     Bias and limits when the true value varies, by one-way analysis of variance.
 
-    Parameters
-    ----------
-    difference, athlete : array_like, shape (N,)
-    resampling : Resampling, optional
-        Of the athletes, for intervals.
+    difference, athlete: shape (N,).
+    resampling: of the athletes, for intervals.
+    Raises ValueError with fewer than 3 athletes, without any repeated athlete, or with missing
+        values.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 3 athletes, without any repeated athlete, or with missing values.
-
-    Notes
-    -----
     With 30 athletes the bootstrap intervals hold the truth in 93 % (bias, limits) and 91 % (standard
     deviation) of studies instead of 95 % (measured). Those of the unweighted form hold 95 %.
 
-    References
-    ----------
     .. [1] Bland JM, Altman DG. Agreement between methods of measurement with multiple observations
        per individual. J Biopharm Stat 2007;17:571-582.
     """

@@ -211,38 +211,24 @@ def net_of_laboratory(
     r"""
     Bias, spread and limits of the field method about the true value.
 
-    Parameters
-    ----------
-    difference : array_like, shape (N,)
-        Field minus laboratory. [mL/kg/min]
-    athlete : array_like, shape (N,)
-    laboratory : LaboratoryVariance
-        Of one test.
-    tests_behind : array_like of int, shape (N,), optional
-        Laboratory tests averaged in each laboratory value; default: one.
-    noise_shares : array_like, shape (N,), optional
-        Instead: how many times the laboratory's variance is in each difference, as in changes.
+    difference: shape (N,). Field minus laboratory. [mL/kg/min]
+    athlete: shape (N,).
+    laboratory: of one test.
+    tests_behind: shape (N,). Laboratory tests averaged in each laboratory value; default: one.
+    noise_shares: shape (N,). Instead: how many times the laboratory's variance is in each
+        difference, as in changes.
+    Raises ValueError with fewer than 3 athletes, missing values, or fewer than one test behind a
+        value.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 3 athletes, missing values, or fewer than one test behind a value.
-
-    Notes
-    -----
     Laboratory = true + e, field = true + own error, both errors independent [1]_. The variance of
     a difference is that of the own error plus :math:`c v`, v the laboratory's variance and c the
     mean of 1/(tests behind a value); intervals by MOVER [2]_. Errors that laboratory and field
     share (same day, same mass) make the own limits too narrow.
 
-    References
-    ----------
     .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
     .. [2] Zou GY, Donner A. Construction of confidence limits about effect measures: a general
        approach. Stat Med 2008;27:1693-1702 (memory).
 
-    Examples
-    --------
     >>> own = net_of_laboratory(
     ...     [1.0, -2.5, 3.0, 0.5, -1.0, 2.0], range(6), LaboratoryVariance(2.0, 20)
     ... )

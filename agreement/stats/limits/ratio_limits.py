@@ -53,8 +53,6 @@ class RatioLimits(Result):
         """
         Lower and upper limit of the difference at a mean of both methods: straight lines.
 
-        References
-        ----------
         .. [1] Euser AM, Dekker FW, le Cessie S. A practical approach to Bland-Altman plots and
            variation coefficients for log transformed variables. J Clin Epidemiol 2008;61:978-982.
         """
@@ -95,23 +93,11 @@ def ratio_limits(
     """
     Limits of agreement on the logarithmic scale, said as ratios.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n,)
-        One pair per athlete, all above 0. [mL/kg/min]
+    field, lab: shape (n,). One pair per athlete, all above 0. [mL/kg/min]
+    Raises ValueError if the shapes differ, a value is missing or not above 0, or there are fewer
+        than 3 pairs.
+    Warns SmallSampleWarning below 30 athletes.
 
-    Raises
-    ------
-    ValueError
-        If the shapes differ, a value is missing or not above 0, or there are fewer than 3 pairs.
-
-    Warns
-    -----
-    SmallSampleWarning
-        Below 30 athletes.
-
-    References
-    ----------
     .. [1] Bland JM, Altman DG. Measuring agreement in method comparison studies.
        Stat Methods Med Res 1999;8:135-160, section 3.1.
     """

@@ -53,18 +53,9 @@ def shape(difference: npt.ArrayLike, athlete: npt.ArrayLike) -> Shape:
     """
     Skewness and Shapiro-Wilk test of the athletes' mean differences.
 
-    Parameters
-    ----------
-    difference, athlete : array_like, shape (n_pairs,)
-        Field minus laboratory. [mL/kg/min]
+    difference, athlete: shape (n_pairs,). Field minus laboratory. [mL/kg/min]
+    Raises NotEstimable with fewer than 3 athletes, or when all differ alike.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 3 athletes, or when all differ alike.
-
-    References
-    ----------
     .. [1] Shapiro SS, Wilk MB. An analysis of variance test for normality (complete samples).
        Biometrika 1965;52:591-611.
     """

@@ -43,21 +43,12 @@ def calibration(
     """
     Choose between no calibration, an offset and a line, by leaving out each athlete in turn.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n_pairs,)
-        [mL/kg/min]
-    athlete : array_like, shape (n_pairs,), optional
-        With several pairs per athlete; all pairs of an athlete are left out together.
+    field, lab: shape (n_pairs,) [mL/kg/min]
+    athlete: shape (n_pairs,). With several pairs per athlete; all pairs of an athlete are left out
+        together.
+    Raises ValueError if the shapes differ, a value is missing, there are fewer than 5 athletes, or
+        without one of them the field values do not vary.
 
-    Raises
-    ------
-    ValueError
-        If the shapes differ, a value is missing, there are fewer than 5 athletes, or without one
-        of them the field values do not vary.
-
-    Notes
-    -----
     The choice is that of `chosen_calibration`, on athlete means. Where an offset is chosen and the
     differences spread unevenly along the field value, its interval follows the spread; one pair
     per athlete only. With several pairs per athlete the
@@ -65,13 +56,9 @@ def calibration(
     the residuals as in the unweighted-means limits, and a covariance of the line that respects
     athletes. A calibration holds for this squad and this version of the method alone.
 
-    References
-    ----------
     .. [1] Hastie T, Tibshirani R, Friedman J. The elements of statistical learning. Springer,
        2009, section 7.10.
 
-    Examples
-    --------
     >>> fit = calibration([44, 47, 50, 52, 57, 60], [46, 49, 52, 55, 58, 63], rng=1)
     >>> fit.choice
     'offset'

@@ -188,36 +188,22 @@ def own_correction(
     r"""
     Learn how much of a difference lasts, and each athlete's own correction.
 
-    Parameters
-    ----------
-    difference : array_like, shape (N,)
-        Field minus laboratory, one per paired visit. [mL/kg/min]
-    athlete : array_like, shape (N,)
-    field : array_like, shape (N,)
-        Field values. [mL/kg/min]
-    line : bool, default False
-        Let the squad's difference change with an athlete's mean field value.
+    difference: shape (N,). Field minus laboratory, one per paired visit. [mL/kg/min]
+    athlete: shape (N,).
+    field: shape (N,). Field values. [mL/kg/min]
+    line: let the squad's difference change with an athlete's mean field value.
+    Raises NotEstimable when the visits leave fewer than 5 degrees of freedom, or all differences
+        are equal.
 
-    Raises
-    ------
-    NotEstimable
-        When the visits leave fewer than 5 degrees of freedom, or all differences are equal.
-
-    Notes
-    -----
     :math:`d_{ij} = x_i'\beta + b_i + e_{ij}` with the share :math:`\rho` of the variance in
     :math:`b_i`, uniform on (0, 1); every value is averaged over a grid of 200 shares by their
     likelihood [1]_ [2]_.
 
-    References
-    ----------
     .. [1] Harville DA. Maximum likelihood approaches to variance component estimation and to
        related problems. J Am Stat Assoc 1977;72:320-338 (memory).
     .. [2] Robinson GK. That BLUP is a good thing: the estimation of random effects. Stat Sci
        1991;6:15-51 (memory).
 
-    Examples
-    --------
     >>> d = [3, 2, -1, -2, 0, 1, 4, 3, -3, -2]
     >>> found = own_correction(d, [1, 1, 2, 2, 3, 3, 4, 4, 5, 5], field=[50] * 10)
     >>> mine = found.of_athlete(0, 50.0)

@@ -130,13 +130,9 @@ def slope_on_one_method_of(data: MethodData) -> OnOneMethod:
     """
     Slopes of the difference on each method alone, as papers draw them.
 
-    Notes
-    -----
     The difference holds each method's own error, so it slopes down on the laboratory and up on the
     field value even where the methods agree [1]_ (memory); the slope on their mean is the fair one.
 
-    References
-    ----------
     .. [1] Bland JM, Altman DG. Comparing methods of measurement: why plotting difference against
        standard method is misleading. Lancet 1995;346:1085-1087.
     """

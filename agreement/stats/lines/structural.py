@@ -184,39 +184,23 @@ def structural_slope(
     r"""
     Slope of the field on the true value, the laboratory's noise taken out.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (N,)
-        Values, or changes between two visits. [mL/kg/min]
-    laboratory : LaboratoryVariance
-        Of one test.
-    athlete : array_like, shape (N,), optional
-        Default: one row each.
-    noise_shares : array_like, shape (N,), optional
-        How many times the laboratory's variance is in each laboratory value: 1/(tests averaged), the
-        sum of both visits' for a change. Default: 1.
+    field, lab: shape (N,). Values, or changes between two visits. [mL/kg/min]
+    laboratory: of one test.
+    athlete: shape (N,). Default: one row each.
+    noise_shares: shape (N,). How many times the laboratory's variance is in each laboratory value:
+        1/(tests averaged), the sum of both visits' for a change. Default: 1.
+    Raises ValueError if shapes differ, a value is missing, there are fewer than 3 athletes, or all
+        laboratory values are equal.
 
-    Raises
-    ------
-    ValueError
-        If shapes differ, a value is missing, there are fewer than 3 athletes, or all laboratory
-        values are equal.
-
-    Notes
-    -----
     :math:`b = b_{ols} / \lambda`, :math:`\lambda = 1 - c v / S_L^2` the reliability [1]_; the
     interval is recovered from those of both (MOVER-R [2]_). Where the reliability may be 0 it has
     no upper end: a large number in its place would promise what nobody knows. The test of a slope
     of 1 compares moments and is always there.
 
-    References
-    ----------
     .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
     .. [2] Donner A, Zou GY. Closed-form confidence intervals for functions of the normal mean and
        standard deviation. Stat Methods Med Res 2012;21:347-359 (memory).
 
-    Examples
-    --------
     >>> lab = [40.0, 44.0, 47.0, 50.0, 53.0, 55.0, 60.0]
     >>> found = structural_slope([0.9 * x + 5.0 for x in lab], lab, LaboratoryVariance(4.0, 30))
     >>> round(found.reliability, 3), round(found.slope, 3)

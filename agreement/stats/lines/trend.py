@@ -228,30 +228,17 @@ def trend(
     """
     Slope and spread of the differences on the mean of both methods.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n,)
-        [mL/kg/min]
-    coverage : float, default 0.95
-        Of regression limits.
-    resampling : Resampling, optional
-        Of the athletes; needed when athletes have several pairs.
+    field, lab: shape (n,) [mL/kg/min]
+    coverage: of regression limits.
+    resampling: of the athletes; needed when athletes have several pairs.
+    Raises ValueError if the shapes differ, a value is missing, there are fewer than 3 pairs, or all
+        pairs have the same mean.
 
-    Raises
-    ------
-    ValueError
-        If the shapes differ, a value is missing, there are fewer than 3 pairs, or all pairs have
-        the same mean.
-
-    Notes
-    -----
     The slope is also the test of equal variances of both methods: it may come from unequal error
     variances as well as from proportional bias. Differences against the laboratory alone would
     slope even without bias [1]_. Regression limits after [2]_, section 3.2; spread test after [3]_.
     When pairs repeat, intervals are over athletes, as `Replicates.interval` says.
 
-    References
-    ----------
     .. [1] Bland JM, Altman DG. Comparing methods of measurement: why plotting difference against
        standard method is misleading. Lancet 1995;346:1085-1087.
     .. [2] Bland JM, Altman DG. Measuring agreement in method comparison studies.

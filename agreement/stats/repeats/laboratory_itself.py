@@ -93,30 +93,18 @@ def laboratory_repeats(
     """
     Typical error of the laboratory net of the mean shift between repeats.
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        Laboratory VO2max, the tests of each unit in their order in time. [mL/kg/min]
-    unit, athlete : array_like, shape (n,)
-        Unit (one athlete's tests within days of one another) and athlete of each test.
+    values: shape (n,). Laboratory VO2max, the tests of each unit in their order in time.
+        [mL/kg/min]
+    unit, athlete: shape (n,). Unit (one athlete's tests within days of one another) and athlete of
+        each test.
+    Raises ValueError when fewer than 3 degrees of freedom are left.
 
-    Raises
-    ------
-    ValueError
-        When fewer than 3 degrees of freedom are left.
-
-    Notes
-    -----
     A step needs four athletes. The typical error of a step is the SD of its differences over root 2
     [1]_; that of all repeats is the residual of least squares on unit and order within the unit.
 
-    References
-    ----------
     .. [1] Hopkins WG. Measures of reliability in sports medicine and science. Sports Med 2000;30:1-15
        (read second-hand).
 
-    Examples
-    --------
     >>> found = laboratory_repeats(
     ...     [50, 52, 60, 61, 45, 48, 55, 57], [1, 1, 2, 2, 3, 3, 4, 4], list("aabbccdd")
     ... )

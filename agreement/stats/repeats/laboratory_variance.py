@@ -66,25 +66,16 @@ def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> Laborator
     """
     Laboratory variance from repeats, a mean shift from test to test taken out.
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        Laboratory VO2max, the tests of each unit in their order in time. [mL/kg/min]
-    unit : array_like, shape (n,)
-        Unit of each value: one athlete's tests within days. Units of one value say nothing.
+    values: shape (n,). Laboratory VO2max, the tests of each unit in their order in time.
+        [mL/kg/min]
+    unit: shape (n,). Unit of each value: one athlete's tests within days. Units of one value say
+        nothing.
+    Raises ValueError when fewer than `FEWEST_DF` degrees of freedom are left, or a value is
+        missing.
 
-    Raises
-    ------
-    ValueError
-        When fewer than `FEWEST_DF` degrees of freedom are left, or a value is missing.
-
-    Notes
-    -----
     Residual mean square of least squares on unit and order within the unit. The mean square about
     the unit's mean would hold the shift that learning or recovery makes: it is no noise.
 
-    References
-    ----------
     .. [1] Graybill FA, Wang CM. Confidence intervals on nonnegative linear combinations of
        variances. J Am Stat Assoc 1980;75:869-873 (memory).
     """

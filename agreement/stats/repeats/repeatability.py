@@ -155,26 +155,14 @@ def repeatability(
     """
     Typical error: root of the mean square within groups of repeats.
 
-    Parameters
-    ----------
-    values : array_like, shape (n_values,)
-        [mL/kg/min]
-    group : array_like, shape (n_values,)
-        Values of one group are repeats of one another; groups of one value say nothing.
-    athlete : array_like, shape (n_values,), optional
-        Athlete of each value, to count them; default: the group.
-    coverage : float, default 0.95
-        Of the smallest real change.
+    values: shape (n_values,) [mL/kg/min]
+    group: shape (n_values,). Values of one group are repeats of one another; groups of one value
+        say nothing.
+    athlete: shape (n_values,). Athlete of each value, to count them; default: the group.
+    coverage: of the smallest real change.
+    Raises NotEstimable when no group holds two values.
+    Raises ValueError with missing or infinite values.
 
-    Raises
-    ------
-    NotEstimable
-        When no group holds two values.
-    ValueError
-        With missing or infinite values.
-
-    References
-    ----------
     .. [1] Bland JM, Altman DG. Measurement error. BMJ 1996;313:744.
     """
     x = np.asarray(values, dtype=np.float64)

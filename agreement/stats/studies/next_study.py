@@ -61,32 +61,18 @@ def next_study(pool: PooledStudies, margin: float, *, power: float = 0.80) -> Ne
     """
     Plan the next squad's study over all that a pool lets expect of it.
 
-    Parameters
-    ----------
-    pool : PooledStudies
-        Two studies or more.
-    margin : float
-        Agreed beforehand, above 0. [mL/kg/min]
-    power : float, default 0.80
-        Chance wanted, averaged over the next squad's bias and SD.
+    pool: two studies or more.
+    margin: agreed beforehand, above 0. [mL/kg/min]
+    power: chance wanted, averaged over the next squad's bias and SD.
+    Raises ValueError with one study, which cannot say how squads differ; or a margin that is not
+        above 0.
 
-    Raises
-    ------
-    ValueError
-        With one study, which cannot say how squads differ; or a margin that is not above 0.
-
-    Notes
-    -----
     The power of the verdict averaged over a predictive distribution is its assurance [1]_ (memory).
     It does not rise to 1 with more athletes: squads whose own limits lie outside are never shown.
 
-    References
-    ----------
     .. [1] O'Hagan A, Stevens JW, Campbell MJ. Assurance in clinical trial design. Pharm Stat
        2005;4:187-201.
 
-    Examples
-    --------
     >>> from agreement.stats.studies.pooling import Study, pooled_studies
     >>> pool = pooled_studies([Study(str(i), 0.5, 2.0, 40) for i in range(6)])
     >>> plan = next_study(pool, 7.0)

@@ -186,30 +186,18 @@ def pooled_studies(studies: Sequence[Study]) -> PooledStudies:
     """
     Pool the bias and the SD of studies of one method and mode.
 
-    Parameters
-    ----------
-    studies : sequence of Study
-        Of different athletes; one row for each group of athletes.
+    studies: of different athletes; one row for each group of athletes.
+    Raises ValueError without a study, with fewer than 3 athletes in one, or an SD that is not above
+        0.
 
-    Raises
-    ------
-    ValueError
-        Without a study, with fewer than 3 athletes in one, or an SD that is not above 0.
-
-    Notes
-    -----
     Random effects on the bias and on ln(SD) + 1/(2 f) [1]_, the SD between squads on a grid of equal
     prior weight (half-t, 3 degrees of freedom [2]_, scales 3 mL/kg/min and 0.3). Limits join the two:
     200 quantiles of the SD with every point of the grid of the bias.
 
-    References
-    ----------
     .. [1] Raudenbush SW, Bryk AS. J Educ Stat 1987;12:241-269; Nakagawa S et al. Methods Ecol Evol
        2015;6:143-152 (memory).
     .. [2] Gelman A. Bayesian Anal 2006;1:515-534 (memory).
 
-    Examples
-    --------
     >>> pool = pooled_studies([Study("a", 1.0, 4.0, 20), Study("b", 2.0, 4.5, 25)])
     >>> round(pool.bias().value, 2), pool.words()
     (1.5, 'The bias changes somewhat from squad to squad.')
@@ -239,23 +227,12 @@ def random_effects(y: npt.ArrayLike, variance: npt.ArrayLike) -> RandomEffects:
     """
     Paule and Mandel's variance between studies with Hartung and Knapp's interval.
 
-    Parameters
-    ----------
-    y, variance : array_like, shape (k,)
-        Estimates of the studies and their variances.
+    y, variance: shape (k,). Estimates of the studies and their variances.
+    Raises ValueError with fewer than two studies or a variance that is not above 0.
 
-    Raises
-    ------
-    ValueError
-        With fewer than two studies or a variance that is not above 0.
-
-    References
-    ----------
     .. [1] Paule RC, Mandel J. J Res Natl Bur Stand 1982;87:377-385; Hartung J, Knapp G. Stat Med
        2001;20:3875-3889; prediction: Higgins JPT et al. J R Stat Soc A 2009;172:137-159 (memory).
 
-    Examples
-    --------
     >>> round(random_effects([1.0, 2.0, 4.0], [0.5, 0.5, 0.5]).between, 3)
     1.833
     """
@@ -306,18 +283,9 @@ def moderator(y: npt.ArrayLike, variance: npt.ArrayLike, x: npt.ArrayLike) -> Mo
     """
     One moderator of studies, named beforehand.
 
-    Parameters
-    ----------
-    y, variance, x : array_like, shape (k,)
-        Estimates, their variances, and the moderator.
+    y, variance, x: shape (k,). Estimates, their variances, and the moderator.
+    Raises ValueError with fewer than 8 studies, or a level of two that fewer than 3 studies have.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 8 studies, or a level of two that fewer than 3 studies have.
-
-    References
-    ----------
     .. [1] Hartung J, Knapp G. Stat Med 2001;20:3875-3889 (memory).
     """
     values, spread, level = (np.asarray(one, dtype=np.float64) for one in (y, variance, x))

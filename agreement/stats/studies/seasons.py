@@ -54,31 +54,17 @@ def two_seasons(
     """
     Compare bias and spread of two reports whose athletes partly overlap.
 
-    Parameters
-    ----------
-    first, second : array_like
-        Mean difference of each athlete, field minus laboratory. [mL/kg/min]
-    athletes_first, athletes_second : array_like
-        Their ids; equal ids are the same person.
+    first, second: mean difference of each athlete, field minus laboratory. [mL/kg/min]
+    athletes_first, athletes_second: their ids; equal ids are the same person.
+    Raises ValueError with fewer than 3 athletes in a report, an athlete twice, or no spread at all.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 3 athletes in a report, an athlete twice, or no spread at all.
-
-    Notes
-    -----
     The variance of the difference takes the covariance of shared athletes off; its degrees of freedom
     lie between those of the paired and of Welch's test [1]_. The ratio's interval is a jackknife of
     ln SD over everybody, shared athletes with both their parts.
 
-    References
-    ----------
     .. [1] Derrick B, Toher D, White P. How to compare the means of two samples that include paired
        observations and independent observations. Quant Methods Psychol 2017;13:120-126 (memory).
 
-    Examples
-    --------
     >>> found = two_seasons([1, 2, 3, 6], [2, 3, 4, 7], list("abcd"), list("abcd"))
     >>> found.difference, found.shared
     (1.0, 4)

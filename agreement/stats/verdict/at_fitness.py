@@ -60,33 +60,18 @@ def limits_at_fitness(
     r"""
     Limits at the 10th and the 90th centile of fitness, their outer ends one-sided.
 
-    Parameters
-    ----------
-    field, lab : array_like, shape (n,)
-        One pair per athlete. [mL/kg/min]
-    confidence : float, default 0.80
-        Of each outer end.
-    noise : float, default 0
-        Variance of a difference that is the laboratory's; taken out if `net`.
-    slope : StructuralSlope, optional
-        Carries the mean difference from level to level if `net`; without it the line of the
+    field, lab: shape (n,). One pair per athlete. [mL/kg/min]
+    confidence: of each outer end.
+    noise: variance of a difference that is the laboratory's; taken out if `net`.
+    slope: carries the mean difference from level to level if `net`; without it the line of the
         differences does.
-    net : bool, default False
-        About the true value instead of a laboratory test.
+    net: about the true value instead of a laboratory test.
+    Returns: None where all athletes are at one level: nothing depends on fitness then.
 
-    Returns
-    -------
-    AtFitness or None
-        None where all athletes are at one level: nothing depends on fitness then.
-
-    Notes
-    -----
     Differences and the size of their residuals follow straight lines on the mean of both methods:
     :math:`m \mp (z\sigma + \sqrt{t^2 s_m^2 + z^2 t^2 s_\sigma^2})`. No test comes first: a limit
     that is passed on the whole must hold for the fit and the less fit, however small the p value.
 
-    References
-    ----------
     .. [1] Bland JM, Altman DG. Measuring agreement in method comparison studies. Stat Methods Med
        Res 1999;8:135-160, section 3.2 (lines of level and spread); the ends are derived.
     """

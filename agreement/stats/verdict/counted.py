@@ -47,24 +47,14 @@ def p_acceptable(bias: float, sd: float, n: int, margin: float, *, coverage: flo
     """
     One-sided p value that a limit of agreement reaches beyond the margin, the worse of both.
 
-    Parameters
-    ----------
-    bias, sd : float
-        One pair per athlete. [mL/kg/min]
-    margin : float
-        [mL/kg/min]
+    bias, sd: one pair per athlete. [mL/kg/min]
+    margin: [mL/kg/min]
 
-    Notes
-    -----
     The exact interval of a limit lies inside the margin at 95 % exactly if this is at most .025.
 
-    References
-    ----------
     .. [1] Carkeet A. Exact parametric confidence intervals for Bland-Altman limits of agreement.
        Optom Vis Sci 2015;92:e71-e80 (memory).
 
-    Examples
-    --------
     >>> round(p_acceptable(0.6, 2.1, 25, 7.0), 6)
     0.011381
     """

@@ -37,33 +37,17 @@ def athletes_to_decide(design: Design, tests: int = 1) -> int | None:
     """
     Smallest number of athletes with which both limits are shown inside the margin.
 
-    Parameters
-    ----------
-    tests : int, default 1
-        Laboratory tests per athlete, averaged; more than one need a known laboratory variance.
+    tests: laboratory tests per athlete, averaged; more than one need a known laboratory variance.
+    Returns: None: no number up to 2000 (true value) or 100 000 (laboratory test) does.
+    Raises ValueError with several tests of unknown variance, or a true value net of an unknown
+        laboratory.
 
-    Returns
-    -------
-    int or None
-        None: no number up to 2000 (true value) or 100 000 (laboratory test) does.
-
-    Raises
-    ------
-    ValueError
-        With several tests of unknown variance, or a true value net of an unknown laboratory.
-
-    Notes
-    -----
     Laboratory test: the power of `power_of_verdict` [1]_. True value: the own limit plus (1 +
     z_power/z) of its expected outer half width must not pass the margin (derived; the realised power
     of the limits' own rule is .75-.80). The rules on skew and fitness cost some more: say "about".
 
-    References
-    ----------
     .. [1] Lu MJ et al. Int J Biostat 2016;12(2).
 
-    Examples
-    --------
     >>> athletes_to_decide(Design(0.1, 1.0, 4.0, 20, 5.0, "true value"))
     58
     """

@@ -94,19 +94,12 @@ def no_method_of(data: MethodData) -> NoMethod:
     r"""
     Put the verdict's questions to a constant.
 
-    Raises
-    ------
-    NotEstimable
-        With fewer than 10 athletes, or a squad without any spread.
+    Raises NotEstimable with fewer than 10 athletes, or a squad without any spread.
 
-    Notes
-    -----
     Each athlete's constant is the mean laboratory value of the others, so it knows nothing of him.
     Errors are squared, averaged by athlete, and athletes weigh the same; the interval of the ratio
     of both means is the jackknife's on the log scale [1]_, by athlete.
 
-    References
-    ----------
     .. [1] Tukey JW. Bias and confidence in not-quite large samples. Ann Math Stat 1958;29:614
        (memory).
     """

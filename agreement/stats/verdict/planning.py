@@ -132,34 +132,20 @@ def plan(
     r"""
     Athletes that the next study needs.
 
-    Parameters
-    ----------
-    sd : float
-        Standard deviation of the difference of a single pair. [mL/kg/min]
-    bias : float, default 0
+    sd: standard deviation of the difference of a single pair. [mL/kg/min]
+    bias: [mL/kg/min]
+    margin: plan by power: both limits are to be shown inside -/+ margin. [mL/kg/min]
+    half_width: plan by precision: half width of the 95 % interval of a limit. [mL/kg/min]
+    sd_within: part of `sd` that varies between pairs of an athlete; needed with several pairs.
         [mL/kg/min]
-    margin : float, optional
-        Plan by power: both limits are to be shown inside -/+ margin. [mL/kg/min]
-    half_width : float, optional
-        Plan by precision: half width of the 95 % interval of a limit. [mL/kg/min]
-    sd_within : float, optional
-        Part of `sd` that varies between pairs of an athlete; needed with several pairs. [mL/kg/min]
-    groups : int, default 2
-        Groups to be compared.
-    difference : float, optional
-        Plan by contrast: smallest difference in bias between two groups that matters. [mL/kg/min]
-    coverage : float, default 0.95
-        Of the limits.
-    simulations, rng : int
-        With several pairs the power is simulated.
+    groups: groups to be compared.
+    difference: plan by contrast: smallest difference in bias between two groups that matters.
+        [mL/kg/min]
+    coverage: of the limits.
+    simulations, rng: with several pairs the power is simulated.
+    Raises ValueError if nothing was asked for, or a number is impossible: all that is wrong at
+        once.
 
-    Raises
-    ------
-    ValueError
-        If nothing was asked for, or a number is impossible: all that is wrong at once.
-
-    Notes
-    -----
     Published advice is a calculation like this, else at least 45 athletes, 15 per age group [1]_.
     The approximate rule :math:`n = 3 (z s / h)^2` for a half width h agrees with the exact one to a
     few athletes from about 50 on. With one pair each the power is the closed form of
@@ -168,14 +154,10 @@ def plan(
     low, so that the size is up to 7 % above the smallest that would do. `power_curve` has no such
     slack.
 
-    References
-    ----------
     .. [1] Molina-Garcia P et al. Validity of estimating the maximal oxygen consumption by consumer
        wearables (INTERLIVE). Sports Med 2022;52:1577-1597.
     .. [2] Lu MJ et al. Int J Biostat 2016;12(2).
 
-    Examples
-    --------
     >>> plan(1.129, bias=1.167, margin=4.0).for_power_printed
     83
     """

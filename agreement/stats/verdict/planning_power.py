@@ -34,24 +34,13 @@ def power_of_verdict(
     r"""
     Probability that the outer ends of both limits' intervals lie inside -/+ margin.
 
-    Parameters
-    ----------
-    n : int
-        Athletes, 3 or more.
-    bias, sd : float
-        True mean and standard deviation of the differences. [mL/kg/min]
-    margin : float
-        Agreed beforehand, above 0. [mL/kg/min]
-    bound : {"exact", "approximate"}
-        Whether the intervals are exact or those of 1999; the second reproduces printed sizes.
+    n: athletes, 3 or more.
+    bias, sd: True mean and standard deviation of the differences. [mL/kg/min]
+    margin: agreed beforehand, above 0. [mL/kg/min]
+    bound: {"exact", "approximate"}. Whether the intervals are exact or those of 1999; the second
+        reproduces printed sizes.
+    Raises ValueError with fewer than 3 athletes or a spread or margin that is not above 0.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 3 athletes or a spread or margin that is not above 0.
-
-    Notes
-    -----
     With c the factor of the outer end, :math:`P = Q(c\sqrt n; \sqrt n (D-\mu)/\sigma) +
     Q(c\sqrt n; \sqrt n (D+\mu)/\sigma) - 1`, Q the upper tail of noncentral t on n - 1 degrees of
     freedom; below 0 it is given as 0. A lower bound: the two limits hold with probabilities Q, and
@@ -60,8 +49,6 @@ def power_of_verdict(
     where that is 0.8, and falls to 0.05 where it is 0.4 (`simulated_power` has no such slack). It
     reproduces the printed n = 83 [1]_; the paper's own equations coded literally give 79.
 
-    References
-    ----------
     .. [1] Lu MJ et al. Sample size for assessing agreement between two methods of measurement by
        Bland-Altman method. Int J Biostat 2016;12(2).
     """

@@ -67,24 +67,15 @@ def judge(
     """
     Judge limits against a margin.
 
-    Parameters
-    ----------
-    against : {"laboratory test", "true value"}
-    margin : float
-        [mL/kg/min]
-    looks : int, default 1
-        Planned; each may err with the share .05/looks.
-    fitness_confidence : float, default 0.80
-        With which limits must hold for less fit and fit athletes.
+    against: {"laboratory test", "true value"}.
+    margin: [mL/kg/min]
+    looks: planned; each may err with the share .05/looks.
+    fitness_confidence: with which limits must hold for less fit and fit athletes.
 
-    Notes
-    -----
     Acceptable only if the outer ends of both limits lie inside the margin [1]_, the spread on either
     side of the median passes where differences are lopsided, and so do the limits for less fit and
     fit athletes. Splitting the error over planned looks holds for any spacing of them [2]_.
 
-    References
-    ----------
     .. [1] Berger RL. Multiparameter hypothesis testing and acceptance sampling. Technometrics
        1982;24:295-300 (memory): two limits, each at its own level.
     .. [2] Pocock SJ. Group sequential methods in the design and analysis of clinical trials.
