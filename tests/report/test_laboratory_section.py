@@ -72,6 +72,11 @@ def test_the_first_page_tells_repeats_and_who_changed(study):
     assert "1 of 4 athletes changed by more than the laboratory's own noise" in told
     assert "verdict" not in told
     assert "Agree on a limit" not in plain(report.next_steps())
+    marked = dict(re.findall(r'data-statistic="([^"]+)">([^<]+)<', report.verdict().html))
+    assert marked == {
+        "laboratory_repeats/laboratory/run/all/typical_error_net_of_shift": "0.6",
+        "laboratory_repeats/laboratory/run/1 to 2/mean_shift": "+2.0",
+    }
 
 
 def test_repeats_with_their_shift_and_names_of_who_changed(study):
@@ -141,7 +146,7 @@ def test_breaths_give_each_rule_edited_and_not(study, out, edit):
 
 def test_an_audit_of_the_laboratory_says_nothing_of_pairs_and_names_nobody(study, out):
     report = open_report(study(), kind="audit", save=out)
-    said = unescape(report.verdict().html)
+    said = plain(report.verdict())
     assert "One test lies 0.6" in said
     assert "changed by more" not in said
     assert "pair" not in said

@@ -85,3 +85,17 @@ def without_docstrings(path):
         if isinstance(node, documented) and ast.get_docstring(node):
             node.body = node.body[1:] or [ast.Pass()]
     return tree
+
+
+def test_no_cell_is_written_into_a_formatted_string():
+    """It would be text from there on, and escaped: what a template holds stays markup."""
+    of_cells = {"shown", "interval", "percent", "percent_interval", "with_interval", "stacked"}
+    found = [
+        f"{path.name}: {ast.unparse(node)}"
+        for path in REPORT.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FormattedValue)
+        and isinstance(node.value, ast.Call)
+        and getattr(node.value.func, "attr", "") in of_cells
+    ]
+    assert not found

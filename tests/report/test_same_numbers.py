@@ -96,6 +96,10 @@ def test_points_say_whose_they_are_and_nothing_in_an_audit(shown):
     assert all(re.fullmatch(f"{of_pair}|{of_change}", one) for one in told)
 
 
+def test_no_markup_of_ours_is_shown_as_text(shown):
+    assert not re.search(r"&lt;/?(span|p|br|strong|code|details|table)\b", shown[2])
+
+
 def test_no_number_has_a_hyphen_for_a_minus(shown):
     text = re.sub(r"<[^>]+>", " ", shown[2])
     assert re.findall(r"(?:^|[\s(])-\d", text) == []

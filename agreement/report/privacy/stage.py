@@ -24,13 +24,13 @@ from agreement.report.privacy.release import (
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.method_results import MethodResults
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
-from agreement.stats.results_table import StudyResults
 from agreement.stats.studies.history import NUMBERS
 from agreement.stats.verdict.cautions import Caution
 from agreement.terms import DOUBTS
 
 if TYPE_CHECKING:
     from agreement.scale.registry_results import RegistryResults
+    from agreement.stats.results_table import StudyResults
 
 WITHHELD: Final = "withheld"  # reason of the one note that says that the others stay out
 WHOSE: Final = ("athlete_id", "lab_test_id")
@@ -113,7 +113,8 @@ class Released(Stage):
     def __init__(self, cohort: Cohort) -> None:
         super().__init__(cohort)
         self.frame = released_results(self.frame, self.kept_back)
-        self.results = _released(self.results, self.frame)
+        methods = tuple(map(released_method, self.results.methods))
+        self.results = replace(self.results, methods=methods, laboratory_change={}, averaging={})
         self.kept_back = []
         self.options = released_options(self.options)
         self.problems = released_problems(self.problems)
@@ -157,20 +158,6 @@ def _error(data: MethodData) -> Repeatability | None:
         return laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
     except NotEstimable:
         return None
-
-
-def _released(results: StudyResults, frame: pd.DataFrame) -> StudyResults:
-    """Return results whose sentences tell of no few people, as far as `frame` shows their numbers."""
-    told = frame[frame["value"].notna() & frame["group"].eq("all")]
-    told = told[told["analysis"].eq("laboratory_repeats")]
-    modes = set(told.loc[told["statistic"].eq("typical_error_net_of_shift"), "mode"])
-    return replace(
-        results,
-        methods=tuple(map(released_method, results.methods)),
-        laboratory_repeats={m: one for m, one in results.laboratory_repeats.items() if m in modes},
-        laboratory_change={},
-        averaging={},
-    )
 
 
 def released_method(one: MethodResults) -> MethodResults:

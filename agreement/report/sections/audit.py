@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import pandas as pd
-from markupsafe import Markup
 
 from agreement.cohort import Cohort
 from agreement.figures.drift import FittedLine, drift_alt, plot_drift
@@ -138,9 +137,7 @@ def drift(one: Comparison) -> Section:
     found, cell = one.results.drift, one.cell("drift", "change_in_30_days")
     if found is None or not cell.known:
         return None, one.without("drift to see", cell)
-    text = Markup(
-        "{}: the difference changes by {} mL/kg/min in {} days (95 % interval {})."
-    ).format(one.name, cell.shown(sign=True), DAYS, cell.interval())
+    text = said("sentences", "drift", name=one.name, change=cell, days=DAYS)
     points = [
         (FORTNIGHT * (number + 0.5), one.cell("by_fortnight", "bias", fortnight_name(number)))
         for number in range(int(days_since_first(one.pairs).max()) // FORTNIGHT + 1)

@@ -4,9 +4,10 @@ from collections.abc import Collection
 from typing import Final
 
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.physiology.thresholds import IN_USE
-from agreement.report.page.machine import said
+from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, counted, plain, with_minus
 from agreement.report.sections.actions import losses, unconfirmed
@@ -35,30 +36,29 @@ _CHANGES: Final = ("athlete", "first test", "last test", "before", "after", "cha
 
 def laboratory_sentences(results: StudyResults, numbers: Numbers) -> list[str]:
     """Return what the laboratory's own tests say, mode by mode; plain text."""
-    places = [mode for _, mode in numbers.places(_REPEATS)]
-    places.sort(key=lambda mode: mode not in results.laboratory_repeats)  # known ones first
-    told = []
-    for mode in places:
-        cell = numbers.get(_REPEATS, _ERROR, LABORATORY, mode)
-        repeats, change = results.laboratory_repeats.get(mode), results.laboratory_change.get(mode)
-        words = [
-            repeats.summary()
-            if repeats is not None
-            else "How far its tests of one athlete lie apart is withheld: so few had a repeat."
-            if cell.withheld
-            else f"How far its tests of one athlete lie apart is not known: {cell.reason.rstrip('.')}."
-        ]
-        words += [change.summary()] if change is not None else []
-        name = f"{mode[:1].upper()}{mode[1:]}: " if len(places) > 1 else ""
-        told.append(with_minus(name + " ".join(words)))
-    return told or ["Not one laboratory test could be used."]
+    return [in_words(one) for one in _answers(results, numbers)]
 
 
 def answer_block(results: StudyResults, numbers: Numbers) -> Block:
     """Return the answer of a study that has no field method."""
-    told = laboratory_sentences(results, numbers)
-    sentences = (paragraph(element("strong", one)) for one in told)
+    sentences = (paragraph(element("strong", one)) for one in _answers(results, numbers))
     return Block(element("div", *sentences, paragraph(NO_FIELD, "note"), id="verdict"))
+
+
+def _answers(results: StudyResults, numbers: Numbers) -> list[Markup]:
+    found = [(numbers.get(_REPEATS, _ERROR, *place), place) for place in numbers.places(_REPEATS)]
+    told = [
+        said(
+            "laboratory",
+            "answer",
+            name=place[1] if len(found) > 1 else "",
+            error=error,
+            shift=numbers.get(_REPEATS, "mean_shift", *place, "1 to 2"),
+            change=results.laboratory_change.get(place[1]),
+        )
+        for error, place in sorted(found, key=lambda one: not one[0].known)
+    ]
+    return told or [Markup("Not one laboratory test could be used.")]
 
 
 def next_block(
@@ -155,8 +155,7 @@ def _changes(
 ) -> Block:
     """Count who changed by more than the noise, and name them; everybody else is folded."""
     share = numbers.get("laboratory_change", "share_beyond_noise", LABORATORY, mode)
-    summary = with_minus(change.summary())
-    words = paragraph(said("laboratory", "share", name=name, summary=summary, share=share))
+    words = paragraph(said("laboratory", "share", name=name, change=change, share=share))
     if not named:
         return words
     people = change.people

@@ -153,10 +153,14 @@ class LaboratoryChange(Result):
         """Athletes with two visits."""
         return len(self.people)
 
+    @property
+    def beyond(self) -> int:
+        """Athletes who changed by more than noise."""
+        return int((self.people["beyond_noise"] == "yes").sum())
+
     def to_frame(self) -> pd.DataFrame:
         """Return the rows of the results table."""
         change = self.people["change"].to_numpy(dtype=np.float64)
-        beyond = int((self.people["beyond_noise"] == "yes").sum())
         sd = float(change.std(ddof=1)) if self.n > 1 else nan
         note = self.variance.note
         rows = (
@@ -169,8 +173,8 @@ class LaboratoryChange(Result):
             Row.of("sd_of_change", sd, sd_interval(sd, self.n - 1), n=self.n),
             Row.of(
                 "share_beyond_noise",
-                beyond / self.n,
-                wilson_interval(beyond, self.n),
+                self.beyond / self.n,
+                wilson_interval(self.beyond, self.n),
                 n=self.n,
                 unit="1",
                 note=note,
@@ -180,10 +184,9 @@ class LaboratoryChange(Result):
 
     def summary(self) -> str:
         """Say it in one sentence."""
-        beyond = int((self.people["beyond_noise"] == "yes").sum())
         return (
-            f"{beyond} of {self.n} athletes changed by more than the laboratory's own noise; of 100 who "
-            "did not change at all, 5 would."
+            f"{self.beyond} of {self.n} athletes changed by more than the laboratory's own noise; of "
+            "100 who did not change at all, 5 would."
         )
 
 
