@@ -55,27 +55,15 @@ def plot_differences(
 
     Two plain arrays: `agreement.figures.of_arrays`.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns field, lab and, where known, athlete_id (pairs of one athlete are joined by a line)
-        and max_confirmed (pairs whose laboratory test was not confirmed maximal are hollow).
+    pairs: columns field, lab and, where known, athlete_id (pairs of one athlete are joined by a
+        line) and max_confirmed (pairs whose laboratory test was not confirmed maximal are hollow).
         [mL/kg/min]
-    limits : result or DataFrame
-        With the statistics bias, lower_limit, upper_limit; what is missing is not drawn.
-    margin : float, optional
-        The limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
-    noise_floor : float, optional
-        Half width that the laboratory's own error alone would give. [mL/kg/min]
-    told : sequence of str, optional
-        What each point says when it is pointed at (`agreement.figures.points.pair_words`).
-    points : bool, default True
-        False: lines and bands alone, on axes that tell no pair, for every point is a person.
-
-    Returns
-    -------
-    Axes
-        With lines whose ids (gid) are the keys of their numbers.
+    limits: with the statistics bias, lower_limit, upper_limit; what is missing is not drawn.
+    margin: the limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
+    noise_floor: half width that the laboratory's own error alone would give. [mL/kg/min]
+    told: what each point says when it is pointed at (`agreement.figures.points.pair_words`).
+    points: False: lines and bands alone, on axes that tell no pair, for every point is a person.
+    Returns: with lines whose ids (gid) are the keys of their numbers.
     """
     known = estimates(limits)
     whole = "mean of field and laboratory VO2max (mL/kg/min)"

@@ -49,27 +49,12 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     """
     Pair a study's laboratory tests with its field readings.
 
-    Parameters
-    ----------
-    study : StudyTables
-        The checked tables and the study's choices.
-    laboratory : LaboratoryValues
-        One VO2max per laboratory test. [mL/kg/min]
-    readings : Readings
-        Every field reading. [mL/kg/min]
+    study: the checked tables and the study's choices.
+    laboratory: one VO2max per laboratory test. [mL/kg/min]
+    readings: every field reading. [mL/kg/min]
+    Returns: pairs, ledger, and the frames that statistics need. No pair is no error.
+    Raises RuntimeError if the rows of a file do not add up: a mistake of this program.
 
-    Returns
-    -------
-    Pairing
-        Pairs, ledger, and the frames that statistics need. No pair is no error.
-
-    Raises
-    ------
-    RuntimeError
-        If the rows of a file do not add up: a mistake of this program.
-
-    Notes
-    -----
     Everything is done for each method and mode apart. Where the rules leave a choice:
 
     - The unit's body mass is the first known of its tests, its heart rate the highest measured.

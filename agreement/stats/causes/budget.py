@@ -54,34 +54,19 @@ class Component(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Budget(Result):
-    """
-    Variance of a single reading's difference, in parts. [(mL/kg/min)^2].
+    """Variance of a single reading's difference, in parts. [(mL/kg/min)^2]."""
 
-    Attributes
-    ----------
-    n, n_visits : int
-        Athletes and visits.
-    bias : float
-        Mean of the athletes' mean differences. [mL/kg/min]
-    components : dict of str to Component
-        Keys `COMPONENTS`. Less `excess` they add up to `total`.
-    excess : float
-        How much of the parts the total has no room for: above 0 when the laboratory's error, as
-        measured or assumed, is larger than what this study can hold.
-    correlation : float
-        Of the noise of one day with the next.
-    persistent : float
-        What lasts through a visit; z times its root is where averaging ends.
-    """
-
+    # n, n_visits: athletes and visits
     n: int
     n_visits: int
-    bias: float
+    bias: float  # mean of the athletes' mean differences. [mL/kg/min]
     total: Component
-    components: dict[str, Component]
+    components: dict[str, Component]  # keys `COMPONENTS`. Less `excess` they add up to `total`.
+    # how much of the parts the total has no room for: above 0 when the laboratory's error, as
+    # measured or assumed, is larger than what this study can hold
     excess: float
-    correlation: float
-    persistent: float
+    correlation: float  # of the noise of one day with the next
+    persistent: float  # what lasts through a visit; z times its root is where averaging ends
     coverage: float
     notes: tuple[str, ...]
 

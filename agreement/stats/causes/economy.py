@@ -22,16 +22,9 @@ MEASURES: Final = {"economy": "mL/kg/km", "gross_efficiency": "%", "delta_effici
 
 @dataclass(frozen=True, slots=True)
 class Economies(Result):
-    """
-    Economy and efficiency in one mode.
+    """Economy and efficiency in one mode."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        `agreement.physiology.economy.COLUMNS` with athlete_id.
-    """
-
-    frame: pd.DataFrame
+    frame: pd.DataFrame  # `agreement.physiology.economy.COLUMNS` with athlete_id
 
     def to_frame(self) -> pd.DataFrame:
         """Return mean and SD over athletes of what was measured."""
@@ -54,19 +47,11 @@ class Economies(Result):
 
 @dataclass(frozen=True, slots=True)
 class EconomyExplains(Result):
-    """
-    Errors of one method on the errors that the athletes' own economy lets expect.
+    """Errors of one method on the errors that the athletes' own economy lets expect."""
 
-    Attributes
-    ----------
-    pairs : DataFrame
-        `agreement.physiology.economy.expected_errors`: difference and expected. [mL/kg/min]
-    line : Line
-        Observed on expected over athletes, each with the mean of the own pairs.
-    """
-
+    # `agreement.physiology.economy.expected_errors`: difference and expected. [mL/kg/min]
     pairs: pd.DataFrame
-    line: Line
+    line: Line  # observed on expected over athletes, each with the mean of the own pairs
 
     def r_squared_interval(self, confidence_level: float = 0.95) -> Interval:
         """Interval of the share explained, from Fisher's z of the correlation."""

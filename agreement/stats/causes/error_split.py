@@ -16,16 +16,10 @@ PARTS: Final = ("total", "cost", "heart_rate")
 
 @dataclass(frozen=True, slots=True)
 class SplitErrors(Result):
-    """
-    The errors of one method, split for each pair whose test measured uptake in stages.
+    """The errors of one method, split for each pair whose test measured uptake in stages."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        `agreement.physiology.stage_splits.SPLIT_COLUMNS`, one row per pair; total = cost +
-        heart_rate = field - laboratory. [mL/kg/min]
-    """
-
+    # `agreement.physiology.stage_splits.SPLIT_COLUMNS`, one row per pair; total = cost + heart_rate
+    # = field - laboratory. [mL/kg/min]
     frame: pd.DataFrame
 
     def to_frame(self) -> pd.DataFrame:

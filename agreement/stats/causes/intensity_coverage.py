@@ -51,16 +51,10 @@ class ProfileCoverage:
 
 @dataclass(frozen=True, slots=True)
 class IntensityCoverage(Result):
-    """
-    Coverage and error of one method, everybody first, then by training profile.
-
-    Attributes
-    ----------
-    own_form : bool
-        Whether the method is the estimate of these lines themselves, of which no bias is expected.
-    """
+    """Coverage and error of one method, everybody first, then by training profile."""
 
     groups: tuple[ProfileCoverage, ...]
+    # whether the method is the estimate of these lines themselves, of which no bias is expected
     own_form: bool = False
 
     def to_frame(self) -> pd.DataFrame:

@@ -24,23 +24,12 @@ IN_FULL: Final = -1.0  # per cent of VO2max for a per cent of mass, when all of 
 
 @dataclass(frozen=True, slots=True)
 class MassMismatch(Result):
-    """
-    100 ln(field / laboratory) on the mismatch of body mass, in per cent on both axes.
-
-    Attributes
-    ----------
-    n : int
-        Athletes whose mismatch is known.
-    off : int
-        Pairs with more than 2 per cent.
-    replicates : Replicates or None
-        Bootstrap of the slope by athlete, when pairs repeat.
-    """
+    """100 ln(field / laboratory) on the mismatch of body mass, in per cent on both axes."""
 
     line: Line
-    n: int
-    off: int
-    replicates: Replicates | None = None
+    n: int  # athletes whose mismatch is known
+    off: int  # pairs with more than 2 per cent
+    replicates: Replicates | None = None  # bootstrap of the slope by athlete, when pairs repeat
 
     @property
     def interval(self) -> Interval:

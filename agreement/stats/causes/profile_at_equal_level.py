@@ -33,34 +33,16 @@ OF_ERROR: Final = 0.80  # level of the laboratory variance's interval at whose e
 
 @dataclass(frozen=True, slots=True)
 class EqualFitness(Result):
-    """
-    Bias of each profile, were its people as fit as the others. [mL/kg/min].
-
-    Attributes
-    ----------
-    counts : ndarray of int, shape (k,)
-        Athletes of each.
-    bias : ndarray, shape (k,)
-        At the fitness of the mean profile.
-    difference : ndarray, shape (k,)
-        From the unweighted mean of profiles.
-    intervals : tuple of Interval
-        Of `difference`.
-    slope : float
-        Change of the difference for each mL/kg/min of true fitness, within profiles.
-    reliability : float
-        Share of the laboratory's variance within profiles that is the athletes'.
-    pairs : mapping of str to frozenset of (athlete, laboratory test)
-        Who stands in each profile, where that is known.
-    """
+    """Bias of each profile, were its people as fit as the others. [mL/kg/min]."""
 
     profiles: tuple[str, ...]
-    counts: npt.NDArray[np.intp]
-    bias: Floats
-    difference: Floats
-    intervals: tuple[Interval, ...]
-    slope: float
-    reliability: float
+    counts: npt.NDArray[np.intp]  # shape (k,). Athletes of each.
+    bias: Floats  # shape (k,). At the fitness of the mean profile.
+    difference: Floats  # shape (k,). From the unweighted mean of profiles.
+    intervals: tuple[Interval, ...]  # of `difference`
+    slope: float  # change of the difference for each mL/kg/min of true fitness, within profiles
+    reliability: float  # share of the laboratory's variance within profiles that is the athletes'
+    # who stands in each profile, where that is known
     pairs: Mapping[str, frozenset[tuple[str, str]]] = field(default_factory=dict)
 
     def members(self) -> Mapping[str, frozenset[tuple[str, str]]]:

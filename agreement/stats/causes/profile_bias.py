@@ -71,42 +71,21 @@ class Profile:
 
 @dataclass(frozen=True, slots=True)
 class ProfileBias(Result):
-    """
-    Bias by training profile. [mL/kg/min].
+    """Bias by training profile. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    profiles : tuple of Profile
-        Every profile that a pair carries, by name.
-    n, n_pairs : int
-        Athletes and pairs in the test of equal biases.
-    p_equal : float
-        P value of equal biases: Welch on athlete means, each athlete in one profile.
-    reason : str
-        Why `p_equal` is not a number; else empty.
-    p_spread : float
-        P value of equal spreads (Brown-Forsythe), one pair per athlete only.
-    spread_ratio : float
-        Largest over smallest standard deviation; above 2 one pair of limits misleads.
-    between : (float, Interval) or None
-        Spread of biases between profiles.
-    left_out : int
-        Pairs of athletes who have most of theirs in another profile.
-    margin : float or None
-        Limit for a mean bias.
-    """
-
-    profiles: tuple[Profile, ...]
+    profiles: tuple[Profile, ...]  # every profile that a pair carries, by name
+    # n, n_pairs: athletes and pairs in the test of equal biases
     n: int
     n_pairs: int
-    p_equal: float
-    reason: str
-    p_spread: float
+    p_equal: float  # P value of equal biases: Welch on athlete means, each athlete in one profile
+    reason: str  # why `p_equal` is not a number; else empty
+    p_spread: float  # P value of equal spreads (Brown-Forsythe), one pair per athlete only
+    # largest over smallest standard deviation; above 2 one pair of limits misleads
     spread_ratio: float
     clustered: bool
-    between: tuple[float, Interval] | None = None
-    left_out: int = 0
-    margin: float | None = None
+    between: tuple[float, Interval] | None = None  # spread of biases between profiles
+    left_out: int = 0  # pairs of athletes who have most of theirs in another profile
+    margin: float | None = None  # limit for a mean bias
 
     def to_frame(self) -> pd.DataFrame:
         """Return p_welch and what is said of spreads under group ``all``, then every profile."""

@@ -24,52 +24,32 @@ _UNKNOWN: Final = "the laboratory's own error is unknown"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Change(Result):
-    """
-    Agreement of changes; an error is the field's change minus the laboratory's. [mL/kg/min].
+    """Agreement of changes; an error is the field's change minus the laboratory's. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    changes : DataFrame
-        One row per change: athlete_id, first_test, second_test, days, lab, field (both changes).
-    n, n_pairs : int
-        Athletes, and visits behind the changes.
-    limits : LimitsOfAgreement or RepeatedLimits
-        Of the errors.
-    line : Line or None
-        Field's change on the laboratory's; None when all laboratory changes are equal.
-    laboratory_error : float or None
-        The laboratory's typical error; None: neither measured nor declared.
-    assumed_error : bool
-        Declared, not measured.
-    anywhere, beyond_noise : SameDirection
-        Without a zone, and outside z sqrt 2 laboratory errors; None without a laboratory error.
-    worthwhile : SameDirection
-        Outside a fifth of the laboratory's spread between athletes.
-    real : RealChange
-        Which change of the field value is more than its noise.
-    follows : StructuralSlope or None
-        How much the field follows the true change; None where that cannot be told.
-    clustered : bool
-        Whether an athlete has several changes.
-    """
-
+    # one row per change: athlete_id, first_test, second_test, days, lab, field (both changes)
     changes: pd.DataFrame
+    # n, n_pairs: athletes, and visits behind the changes
     n: int
     n_pairs: int
-    limits: AnyLimits
+    limits: AnyLimits  # of the errors
+    # Field's change on the laboratory's; None when all laboratory changes are equal
     line: Line | None
     r_interval: Interval
     slope_interval: Interval
+    # the laboratory's typical error; None: neither measured nor declared
     laboratory_error: float | None
-    assumed_error: bool
+    assumed_error: bool  # declared, not measured
+    # anywhere, beyond_noise: without a zone, and outside z sqrt 2 laboratory errors; None without a
+    # laboratory error
     anywhere: SameDirection
     beyond_noise: SameDirection | None
-    worthwhile: SameDirection
+    worthwhile: SameDirection  # outside a fifth of the laboratory's spread between athletes
     kinds: ThreeWay
     response: Responsiveness
-    real: RealChange
+    real: RealChange  # which change of the field value is more than its noise
+    # how much the field follows the true change; None where that cannot be told
     follows: StructuralSlope | None = None
-    clustered: bool = False
+    clustered: bool = False  # whether an athlete has several changes
 
     @property
     def no_detectable_change(self) -> bool:

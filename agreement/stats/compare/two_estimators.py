@@ -27,34 +27,21 @@ NORMAL_ONLY: Final = "normal_only"  # note: the test holds for normal errors alo
 
 @dataclass(frozen=True, slots=True)
 class TwoEstimators(Result):
-    """
-    Spread of the error of method A against that of method B, complete pairs only.
+    """Spread of the error of method A against that of method B, complete pairs only."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        A and B.
-    mode : str
-        The mode if both have the same, else "A-mode vs B-mode".
-    n, n_pairs : int
-        Athletes and laboratory tests with both.
-    sd_a, sd_b : float
-        Standard deviations of the differences from the laboratory. [mL/kg/min]
-    ratio_interval, difference_interval : Interval
-        Of sd_a / sd_b, closed form or by bootstrap when athletes have several pairs, and of
-        sd_a - sd_b by bootstrap over athletes.
-    p_pitman_morgan : float
-        That both spreads are the same; by Student's t on athletes (see `two_estimators`).
-    """
-
-    names: tuple[str, str]
-    mode: str
+    names: tuple[str, str]  # a and B
+    mode: str  # the mode if both have the same, else "A-mode vs B-mode"
+    # n, n_pairs: athletes and laboratory tests with both
     n: int
     n_pairs: int
+    # sd_a, sd_b: standard deviations of the differences from the laboratory. [mL/kg/min]
     sd_a: float
     sd_b: float
+    # ratio_interval, difference_interval: of sd_a / sd_b, closed form or by bootstrap when athletes
+    # have several pairs, and of sd_a - sd_b by bootstrap over athletes
     ratio_interval: Interval
     difference_interval: Interval
+    # that both spreads are the same; by Student's t on athletes (see `two_estimators`)
     p_pitman_morgan: float
     note: str = ""
 

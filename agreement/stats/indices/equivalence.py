@@ -18,26 +18,16 @@ from agreement.stats.rows import Row, rows_frame
 
 @dataclass(frozen=True, slots=True)
 class Equivalence(Result):
-    """
-    Two one-sided tests of the mean bias against a margin.
+    """Two one-sided tests of the mean bias against a margin."""
 
-    Attributes
-    ----------
-    n, n_pairs : int
-        Athletes and pairs.
-    margin : float
-        [mL/kg/min]
-    bias, standard_error : float
-        Mean of the athletes' mean differences. [mL/kg/min]
-    p_below, p_above : float
-        Of the tests against minus and plus the margin, on n - 1 degrees of freedom.
-    """
-
+    # n, n_pairs: athletes and pairs
     n: int
     n_pairs: int
-    margin: float
+    margin: float  # [mL/kg/min]
+    # bias, standard_error: mean of the athletes' mean differences. [mL/kg/min]
     bias: float
     standard_error: float
+    # p_below, p_above: of the tests against minus and plus the margin, on n - 1 degrees of freedom
     p_below: float
     p_above: float
     note: str = ""

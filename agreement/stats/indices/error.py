@@ -30,24 +30,14 @@ SCALES: Final[tuple[Scale, ...]] = ("log", "log", "log", "ranked", "log")
 
 @dataclass(frozen=True, slots=True)
 class ErrorsOfEstimate(Result):
-    """
-    Sizes of the error of single pairs.
-
-    Attributes
-    ----------
-    margin : float or None
-        Agreed beforehand; None: no share within it is given. [mL/kg/min]
-    within : int
-        Pairs within the margin, ends included.
-    replicates : Replicates
-        Bootstrap by athlete of mae, mape, rmse, share within margin, total deviation index.
-    """
+    """Sizes of the error of single pairs."""
 
     n: int
     n_pairs: int
-    margin: float | None
-    within: int
+    margin: float | None  # agreed beforehand; None: no share within it is given. [mL/kg/min]
+    within: int  # pairs within the margin, ends included
     deviation: TotalDeviationIndex
+    # bootstrap by athlete of mae, mape, rmse, share within margin, total deviation index
     replicates: Replicates
 
     @property

@@ -17,24 +17,15 @@ from agreement.stats.who_counts import who_counts
 
 @dataclass(frozen=True, slots=True)
 class AcrossModes(Result):
-    """
-    Bias and limits where the laboratory tested another mode; in no other result. [mL/kg/min].
+    """Bias and limits where the laboratory tested another mode; in no other result. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    method, mode : str
-        Of the field readings.
-    pairs : Group
-        How many, and their limits from 3 athletes on.
-    expected : mapping of str to float
-        Difference that the modes alone make in runners, triathletes and cyclists; empty where nobody
-        published it.
-    """
-
+    # method, mode: of the field readings
     method: str
     mode: str
     laboratory_mode: str
-    pairs: Group
+    pairs: Group  # how many, and their limits from 3 athletes on
+    # difference that the modes alone make in runners, triathletes and cyclists; empty where nobody
+    # published it
     expected: Mapping[str, float]
 
     def to_frame(self) -> pd.DataFrame:

@@ -16,17 +16,11 @@ from agreement.stats.verdict.planning import NO_NUMBER, smallest_number
 
 @dataclass(frozen=True, slots=True)
 class IntervalWidth(Result):
-    """
-    Widths of the 95 % intervals of both limits. [mL/kg/min].
-
-    Attributes
-    ----------
-    athletes_to_halve : int or None
-        Smallest total number of athletes with intervals half as wide, at the same spread and, where
-        athletes repeat, the same number of pairs each; None: none up to 100 000.
-    """
+    """Widths of the 95 % intervals of both limits. [mL/kg/min]."""
 
     limits: StudyLimits
+    # smallest total number of athletes with intervals half as wide, at the same spread and, where
+    # athletes repeat, the same number of pairs each; None: none up to 100 000
     athletes_to_halve: int | None
 
     @property

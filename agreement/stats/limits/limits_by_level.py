@@ -18,16 +18,9 @@ LEVELS: Final = {"low_end": 0.0, "middle": 0.5, "high_end": 1.0}  # shares of th
 
 @dataclass(frozen=True, slots=True)
 class LimitsByLevel(Result):
-    """
-    Regression limits of the difference at three levels of the mean of both methods. [mL/kg/min].
+    """Regression limits of the difference at three levels of the mean of both methods. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    trend : Trend
-        Where its spread is uneven, the half width follows the fitted spread.
-    """
-
-    trend: Trend
+    trend: Trend  # where its spread is uneven, the half width follows the fitted spread
 
     def to_frame(self) -> pd.DataFrame:
         """Return mean_of_both, bias, lower_limit and upper_limit of each level, first column ``group``."""

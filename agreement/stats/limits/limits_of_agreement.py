@@ -69,16 +69,9 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class GroupedLimits(Result):
-    """
-    Bias and limits of agreement by group.
+    """Bias and limits of agreement by group."""
 
-    Attributes
-    ----------
-    groups : tuple of Group
-        In the order of `GROUPS`; a group without members has n = 0.
-    """
-
-    groups: tuple[Group, ...]
+    groups: tuple[Group, ...]  # in the order of `GROUPS`; a group without members has n = 0
 
     def __getitem__(self, name: str) -> Group:
         """Return the group of that name."""

@@ -23,25 +23,17 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class AnovaLimits(Result):
-    """
-    Bias and limits by analysis of variance: every pair counts once. [mL/kg/min].
-
-    Attributes
-    ----------
-    bias : float
-        Mean of all pairs.
-    within, between_variance : float
-        Variance components within and between athletes; the second is not below 0.
-    replicates : Replicates or None
-        Bootstrap of bias, standard deviation and both limits, when a resampling was given.
-    """
+    """Bias and limits by analysis of variance: every pair counts once. [mL/kg/min]."""
 
     n: int
     n_pairs: int
-    bias: float
+    bias: float  # mean of all pairs
+    # within, between_variance: variance components within and between athletes; the second is not
+    # below 0
     within: float
     between_variance: float
     coverage: float = 0.95
+    # bootstrap of bias, standard deviation and both limits, when a resampling was given
     replicates: Replicates | None = None
 
     @property

@@ -22,19 +22,10 @@ FORTNIGHT: Final = 14  # days
 
 @dataclass(frozen=True, slots=True)
 class Parts(Result):
-    """
-    Bias and limits of agreement of parts of the pairs.
+    """Bias and limits of agreement of parts of the pairs."""
 
-    Attributes
-    ----------
-    what : str
-        How the parts were chosen, in words.
-    groups : tuple of Group
-        Those that hold anybody.
-    """
-
-    what: str
-    groups: tuple[Group, ...]
+    what: str  # how the parts were chosen, in words
+    groups: tuple[Group, ...]  # those that hold anybody
 
     def to_frame(self) -> pd.DataFrame:
         """Return the rows of every part, with a first column ``group``."""

@@ -30,30 +30,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class NetOfLaboratory(Result):
-    """
-    The field method's own bias and spread about the athlete's true value. [mL/kg/min].
-
-    Attributes
-    ----------
-    bias : float
-        The laboratory's lasting error stays in it and cannot be removed.
-    total : tuple of Component
-        Parts of the variance of a difference, with their degrees of freedom.
-    noise_share : float
-        The multiple of the laboratory's variance in a difference.
-    margin : float or None
-        For the share of athletes within it. [mL/kg/min]
-    """
+    """The field method's own bias and spread about the athlete's true value. [mL/kg/min]."""
 
     n: int
     n_pairs: int
-    bias: float
+    bias: float  # the laboratory's lasting error stays in it and cannot be removed
     variance_of_bias: float
+    # parts of the variance of a difference, with their degrees of freedom
     total: tuple[Component, ...]
-    noise_share: float
+    noise_share: float  # the multiple of the laboratory's variance in a difference
     laboratory: LaboratoryVariance
     coverage: float = 0.95
-    margin: float | None = None
+    margin: float | None = None  # for the share of athletes within it. [mL/kg/min]
 
     @property
     def noise(self) -> float:

@@ -21,19 +21,10 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class QuantileLimits(Result):
-    """
-    Quantiles (type 6) of the differences, field minus laboratory. [mL/kg/min].
+    """Quantiles (type 6) of the differences, field minus laboratory. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    ordered : ndarray, shape (n_pairs,)
-        Differences in rising order.
-    n : int
-        Athletes.
-    """
-
-    ordered: Floats
-    n: int
+    ordered: Floats  # shape (n_pairs,). Differences in rising order.
+    n: int  # athletes
     coverage: float = 0.95
 
     @property

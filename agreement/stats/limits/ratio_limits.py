@@ -18,16 +18,9 @@ from agreement.stats.rows import Row, rows_frame
 
 @dataclass(frozen=True, slots=True)
 class RatioLimits(Result):
-    """
-    Geometric mean of field / laboratory and limits of the ratio.
+    """Geometric mean of field / laboratory and limits of the ratio."""
 
-    Attributes
-    ----------
-    log : LimitsOfAgreement or RepeatedLimits
-        Bias and limits of ln(field / laboratory).
-    """
-
-    log: StudyLimits
+    log: StudyLimits  # bias and limits of ln(field / laboratory)
 
     @property
     def n(self) -> int:

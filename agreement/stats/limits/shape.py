@@ -22,19 +22,12 @@ LARGEST_SHAPIRO: Final = 5000  # athletes looked at; the p value is not tabulate
 
 @dataclass(frozen=True, slots=True)
 class Shape(Result):
-    """
-    Shape of the athletes' mean differences.
-
-    Attributes
-    ----------
-    p_normal : float
-        Shapiro and Wilk's.
-    """
+    """Shape of the athletes' mean differences."""
 
     n: int
     n_pairs: int
     skewness: float
-    p_normal: float
+    p_normal: float  # Shapiro and Wilk's
 
     def to_frame(self) -> pd.DataFrame:
         """Return skewness and p_normal as rows."""

@@ -31,51 +31,33 @@ class LaboratoryEquivalent(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Calibration(Result):
-    """
-    None, an offset or a line, judged on athletes that it was not fitted to. [mL/kg/min].
+    """None, an offset or a line, judged on athletes that it was not fitted to. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    n, n_pairs : int
-        Athletes and pairs.
-    offset : float
-        To be added to a field value: minus the bias.
-    slope, intercept : float
-        Least squares of laboratory on field over all pairs.
-    rmse_cv : dict of str to float
-        Root mean square error of ``none``, ``offset``, ``line``, each athlete left out in turn.
-    rmse_intervals : dict of str to Interval
-        Over athletes.
-    bias_cv, mae_cv : dict of str to float
-        Mean error and mean absolute error in the same loop, prediction minus laboratory.
-    choice : str
-        By the rule of `agreement.stats.lines.squad_calibration`.
-    covered : float
-        Share of pairs inside the 95 % prediction interval of a fit without their athlete.
-    lowest, highest : float
-        Observed range of the field values.
-    clustered : bool
-        Whether athletes have several pairs.
-    """
-
+    # n, n_pairs: athletes and pairs
     n: int
     n_pairs: int
-    offset: float
+    offset: float  # to be added to a field value: minus the bias
+    # slope, intercept: least squares of laboratory on field over all pairs
     slope: float
     intercept: float
     offset_interval: Interval
     slope_interval: Interval
     intercept_interval: Interval
+    # root mean square error of ``none``, ``offset``, ``line``, each athlete left out in turn
     rmse_cv: dict[Model, float]
-    rmse_intervals: dict[Model, Interval]
+    rmse_intervals: dict[Model, Interval]  # over athletes
+    # bias_cv, mae_cv: mean error and mean absolute error in the same loop, prediction minus
+    # laboratory
     bias_cv: dict[Model, float]
     mae_cv: dict[Model, float]
-    choice: Model
+    choice: Model  # by the rule of `agreement.stats.lines.squad_calibration`
+    # share of pairs inside the 95 % prediction interval of a fit without their athlete
     covered: float
     covered_interval: Interval
+    # lowest, highest: observed range of the field values
     lowest: float
     highest: float
-    clustered: bool
+    clustered: bool  # whether athletes have several pairs
     _fit: Fits
     _covariance: Floats
     _local: LocalOffset | None = None

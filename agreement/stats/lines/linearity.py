@@ -22,20 +22,11 @@ FIVE_PERCENT: Final = 1.36  # of the Kolmogorov-Smirnov statistic, as in the 198
 
 @dataclass(frozen=True, slots=True)
 class Linearity(Result):
-    """
-    How far the points bend away from the line.
-
-    Attributes
-    ----------
-    statistic : float
-        Largest cumulated sign, divided by sqrt(points above + 1).
-    p : float
-        Share of simulated straight-line studies with at least this statistic.
-    """
+    """How far the points bend away from the line."""
 
     n: int
-    statistic: float
-    p: float
+    statistic: float  # largest cumulated sign, divided by sqrt(points above + 1)
+    p: float  # share of simulated straight-line studies with at least this statistic
     n_simulations: int
 
     def to_frame(self) -> pd.DataFrame:

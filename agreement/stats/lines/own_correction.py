@@ -50,39 +50,19 @@ class OwnValue(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class OwnCorrection(Result):
-    """
-    Lasting difference of each athlete, learnt from his own visits and from everybody's.
+    """Lasting difference of each athlete, learnt from his own visits and from everybody's."""
 
-    Attributes
-    ----------
-    n, n_pairs : int
-        Athletes and visits.
-    df : int
-        Visits less estimated parameters.
-    share : ndarray, shape (200,)
-        Grid of the share of variance that is lasting.
-    likelihood : ndarray, shape (200,)
-        Weight of each share; they sum to one.
-    variance : ndarray, shape (200,)
-        Of one visit about the athlete's own mean.
-    beta : ndarray, shape (200, p)
-    covariance : ndarray, shape (200, p, p)
-        In units of `variance`.
-    centre : float or None
-        Mean field value; None: no line.
-    lowest, highest : float
-        Field values that it was learnt from.
-    """
-
+    # n, n_pairs: athletes and visits
     n: int
     n_pairs: int
-    df: int
-    share: Floats
-    likelihood: Floats
-    variance: Floats
-    beta: Floats
-    covariance: Floats
-    centre: float | None
+    df: int  # visits less estimated parameters
+    share: Floats  # shape (200,). Grid of the share of variance that is lasting.
+    likelihood: Floats  # shape (200,). Weight of each share; they sum to one.
+    variance: Floats  # shape (200,). Of one visit about the athlete's own mean.
+    beta: Floats  # shape (200, p)
+    covariance: Floats  # shape (200, p, p). In units of `variance`.
+    centre: float | None  # mean field value; None: no line
+    # lowest, highest: field values that it was learnt from
     lowest: float
     highest: float
     own: dict[int, tuple[int, float, float]]

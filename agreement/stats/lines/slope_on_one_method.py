@@ -30,24 +30,12 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Drift(Result):
-    """
-    Change of the difference over calendar time.
+    """Change of the difference over calendar time."""
 
-    Attributes
-    ----------
-    line : Line
-        Difference on days since the first laboratory test.
-    n : int
-        Athletes.
-    interval : Interval
-        Of the slope of a day, 95 %.
-    clustered : bool
-        Whether the interval comes from resampling athletes, because some have several pairs.
-    """
-
-    line: Line
-    n: int
-    interval: Interval
+    line: Line  # difference on days since the first laboratory test
+    n: int  # athletes
+    interval: Interval  # of the slope of a day, 95 %
+    # whether the interval comes from resampling athletes, because some have several pairs
     clustered: bool
 
     @property
@@ -72,24 +60,13 @@ class Drift(Result):
 
 @dataclass(frozen=True, slots=True)
 class OnOneMethod(Result):
-    """
-    Slope of the difference on the laboratory value, and on the field value.
-
-    Attributes
-    ----------
-    n : int
-        Athletes.
-    intervals : tuple of Interval
-        Of both slopes, 95 %.
-    clustered : bool
-        As for `Drift`.
-    """
+    """Slope of the difference on the laboratory value, and on the field value."""
 
     laboratory: Line
     field: Line
-    n: int
-    intervals: tuple[Interval, Interval]
-    clustered: bool
+    n: int  # athletes
+    intervals: tuple[Interval, Interval]  # of both slopes, 95 %
+    clustered: bool  # as for `Drift`
 
     def to_frame(self) -> pd.DataFrame:
         """Return slope_on_laboratory and slope_on_field as rows."""

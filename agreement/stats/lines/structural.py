@@ -43,40 +43,20 @@ class Moments(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class StructuralSlope(Result):
-    """
-    Slope of the field value on the athlete's true value.
-
-    Attributes
-    ----------
-    slope : float
-        NaN where the laboratory's noise explains all of its spread.
-    interval : Interval
-        An end is NaN where the data set no bound.
-    intercept : float
-        [mL/kg/min]
-    intercept_interval : Interval
-        From the slope's and that of the mean (MOVER).
-    attenuated : float
-        Least squares on the laboratory's values, noise and all.
-    attenuated_error : float
-        Its standard error.
-    reliability : float
-        Share of the laboratory's variance that is the athletes'.
-    p_one, p_zero : float
-        Of a slope of 1 and of 0; both need no bound.
-    """
+    """Slope of the field value on the athlete's true value."""
 
     n: int
     n_pairs: int
-    slope: float
-    interval: Interval
-    intercept: float
-    intercept_interval: Interval
-    attenuated: float
-    attenuated_error: float
+    slope: float  # NaN where the laboratory's noise explains all of its spread
+    interval: Interval  # an end is NaN where the data set no bound
+    intercept: float  # [mL/kg/min]
+    intercept_interval: Interval  # from the slope's and that of the mean (MOVER)
+    attenuated: float  # least squares on the laboratory's values, noise and all
+    attenuated_error: float  # its standard error
     attenuated_interval: Interval
-    reliability: float
+    reliability: float  # share of the laboratory's variance that is the athletes'
     reliability_interval: Interval
+    # p_one, p_zero: of a slope of 1 and of 0; both need no bound
     p_one: float
     p_zero: float
     laboratory: LaboratoryVariance

@@ -36,35 +36,18 @@ class Band(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Trend(Result):
-    """
-    Differences on the mean of both methods: d = b0 + b1 a. [mL/kg/min].
+    """Differences on the mean of both methods: d = b0 + b1 a. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    line : Line
-        Of the difference on the mean.
-    spread : Line
-        Of the absolute residual on the mean: c0 + c1 a.
-    breusch_pagan : float
-        Koenker's n R-squared of squared residuals on the mean.
-    joint_f : float
-        F of b0 = b1 = 0 on (2, n - 2) degrees of freedom.
-    lowest, highest : float
-        Observed range of the mean.
-    n : int
-        Athletes.
-    replicates : Replicates or None
-        Bootstrap by athlete of b1, c1 and the slope of squared residuals, when pairs repeat.
-    """
-
-    line: Line
-    spread: Line
-    breusch_pagan: float
-    joint_f: float
+    line: Line  # of the difference on the mean
+    spread: Line  # of the absolute residual on the mean: c0 + c1 a
+    breusch_pagan: float  # Koenker's n R-squared of squared residuals on the mean
+    joint_f: float  # F of b0 = b1 = 0 on (2, n - 2) degrees of freedom
+    # lowest, highest: observed range of the mean
     lowest: float
     highest: float
-    n: int
+    n: int  # athletes
     coverage: float = 0.95
+    # bootstrap by athlete of b1, c1 and the slope of squared residuals, when pairs repeat
     replicates: Replicates | None = None
 
     @property

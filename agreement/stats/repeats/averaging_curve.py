@@ -30,34 +30,22 @@ class Point(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class AveragingCurve(Result):
-    """
-    Half width of the limits of agreement against days averaged. [mL/kg/min].
+    """Half width of the limits of agreement against days averaged. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    n, n_visits : int
-        Athletes and visits behind the fitted curve.
-    n_observed, n_visits_observed : int
-        Those behind the observed one: the same visits at every number of days.
-    observed, fitted : tuple of Point
-        For means of 1 ... 14 days.
-    floor : Point
-        z times the laboratory's typical error: no method can agree better.
-    persistent_floor : float
-        z times the root of what lasts through a visit: no averaging gets below.
-    correlation : float
-        Of the noise of one day with the next.
-    """
-
+    # n, n_visits: athletes and visits behind the fitted curve
     n: int
     n_visits: int
+    # n_observed, n_visits_observed: those behind the observed one: the same visits at every number
+    # of days
     n_observed: int
     n_visits_observed: int
+    # observed, fitted: for means of 1 ... 14 days.
     observed: tuple[Point, ...]
     fitted: tuple[Point, ...]
-    floor: Point
+    floor: Point  # z times the laboratory's typical error: no method can agree better
+    # z times the root of what lasts through a visit: no averaging gets below
     persistent_floor: float
-    correlation: float
+    correlation: float  # of the noise of one day with the next
 
     @property
     def days(self) -> range:

@@ -19,27 +19,17 @@ FEWEST_FOR_THIRDS: Final = 9  # tests: three in each third; the authors' choice,
 
 @dataclass(frozen=True, slots=True)
 class AveragingRules(Result):
-    """
-    The same breaths under every averaging rule.
+    """The same breaths under every averaging rule."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        By rule: mean_vo2max and shift_of_bias (what the bias would change by, were this rule in use
-        instead of the present one; NaN while several are) of the tests that every rule can serve,
-        [mL/kg/min]; share_more_median, share_more_p10, share_more_p90 (share by which the rule lies
-        above `AGAINST`: median and the range of eight tests of ten); share_third_moved (share of
-        tests that stand in another third of the squad, by rank, than under the rule in use; NaN
-        while several are, or with fewer than `FEWEST_FOR_THIRDS` tests); n_tests.
-    n : int
-        Athletes.
-    in_use : tuple of str
-        Rules behind the laboratory's values.
-    """
-
+    # by rule: mean_vo2max and shift_of_bias (what the bias would change by, were this rule in use
+    # instead of the present one; NaN while several are) of the tests that every rule can serve,
+    # [mL/kg/min]; share_more_median, share_more_p10, share_more_p90 (share by which the rule lies
+    # above `AGAINST`: median and the range of eight tests of ten); share_third_moved (share of
+    # tests that stand in another third of the squad, by rank, than under the rule in use; NaN while
+    # several are, or with fewer than `FEWEST_FOR_THIRDS` tests); n_tests
     frame: pd.DataFrame
-    n: int
-    in_use: tuple[str, ...]
+    n: int  # athletes
+    in_use: tuple[str, ...]  # rules behind the laboratory's values
 
     def to_frame(self) -> pd.DataFrame:
         """Return the numbers of every rule as rows, with a first column ``group``."""

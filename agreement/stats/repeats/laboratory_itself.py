@@ -38,23 +38,12 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class LaboratoryRepeats(Result):
-    """
-    Repeats of the laboratory, the mean shift from test to test told apart from the noise.
+    """Repeats of the laboratory, the mean shift from test to test told apart from the noise."""
 
-    Attributes
-    ----------
-    variance : LaboratoryVariance
-        Of all repeats together, the shifts taken out.
-    n : int
-        Athletes with a repeat.
-    n_tests : int
-        Their tests.
-    """
-
-    variance: LaboratoryVariance
+    variance: LaboratoryVariance  # of all repeats together, the shifts taken out
     steps: tuple[Step, ...]
-    n: int
-    n_tests: int
+    n: int  # athletes with a repeat
+    n_tests: int  # their tests
 
     def to_frame(self) -> pd.DataFrame:
         """Return the rows of the results table, with a first column ``group``."""
@@ -135,16 +124,10 @@ def _step(name: str, difference: "pd.Series[float]") -> Step:
 
 @dataclass(frozen=True, slots=True)
 class LaboratoryChange(Result):
-    """
-    Change of each athlete between two visits, beside what the laboratory's noise would do.
+    """Change of each athlete between two visits, beside what the laboratory's noise would do."""
 
-    Attributes
-    ----------
-    people : DataFrame
-        `CHANGE_COLUMNS`, one row per athlete: change and noise (z times the SD of the noise of this
-        change) in mL/kg/min; beyond_noise yes or no.
-    """
-
+    # `CHANGE_COLUMNS`, one row per athlete: change and noise (z times the SD of the noise of this
+    # change) in mL/kg/min; beyond_noise yes or no
     people: pd.DataFrame
     variance: LaboratoryVariance
 

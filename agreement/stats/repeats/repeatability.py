@@ -24,37 +24,20 @@ FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor
 
 @dataclass(frozen=True, slots=True)
 class Repeatability(Result):
-    """
-    Typical error of one method, from its repeats. [mL/kg/min].
+    """Typical error of one method, from its repeats. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    typical_error : float
-        Within-athlete standard deviation: root of the within-group mean square.
-    df : int
-        Its degrees of freedom, repeats minus groups; 0 when the error was declared, not measured.
-    n, n_values : int
-        Athletes with repeats, and values behind the number.
-    coverage : float
-        Of the smallest real change.
-    assumed : bool
-        Declared in the study file, not measured in this study.
-    mean : float
-        Of the values behind the number; NaN when it was declared.
-    of_days : bool
-        Whether the values are days of one week: they say nothing about a change over weeks.
-    weeks : WeekToWeek or None
-        Two neighbouring weeks of a field method; they say nothing of such a change either.
-    """
-
-    typical_error: float
+    typical_error: float  # within-athlete standard deviation: root of the within-group mean square
+    # its degrees of freedom, repeats minus groups; 0 when the error was declared, not measured
     df: int
+    # n, n_values: athletes with repeats, and values behind the number
     n: int
     n_values: int
-    coverage: float = 0.95
-    assumed: bool = False
-    mean: float = np.nan
+    coverage: float = 0.95  # of the smallest real change
+    assumed: bool = False  # declared in the study file, not measured in this study
+    mean: float = np.nan  # of the values behind the number; NaN when it was declared
+    # whether the values are days of one week: they say nothing about a change over weeks
     of_days: bool = False
+    # two neighbouring weeks of a field method; they say nothing of such a change either
     weeks: WeekToWeek | None = None
 
     @property

@@ -24,15 +24,9 @@ RATERS_MEAN: Final = "raters"  # the mean of both, where a computed threshold is
 
 @dataclass(frozen=True, slots=True)
 class Thresholds(Result):
-    """
-    Where thresholds lie in one mode, by threshold and method.
+    """Where thresholds lie in one mode, by threshold and method."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        athlete_id, lab_test_id, threshold, method, vo2 [mL/kg/min], hr [bpm], note, lab, hr_max_bpm.
-    """
-
+    # athlete_id, lab_test_id, threshold, method, vo2 [mL/kg/min], hr [bpm], note, lab, hr_max_bpm
     frame: pd.DataFrame
 
     def to_frame(self) -> pd.DataFrame:
@@ -95,16 +89,9 @@ def mean_row(name: str, values: "pd.Series[float]", unit: str, found: pd.DataFra
 
 @dataclass(frozen=True, slots=True)
 class ThresholdAgreement(Result):
-    """
-    Agreement of two who read the same thresholds: raters, or a computation and the raters' mean.
+    """Agreement of two who read the same thresholds: raters, or a computation and the raters' mean."""
 
-    Attributes
-    ----------
-    differences : DataFrame
-        athlete_id, group (``vt1: rater_2 minus rater_1``), d.
-    """
-
-    differences: pd.DataFrame
+    differences: pd.DataFrame  # athlete_id, group (``vt1: rater_2 minus rater_1``), d
     unit: str
 
     def to_frame(self) -> pd.DataFrame:

@@ -18,15 +18,9 @@ ZONES: Final = {1: "below VT1", 2: "between VT1 and VT2", 3: "above VT2"}
 
 @dataclass(frozen=True, slots=True)
 class TrainingZones(Result):
-    """
-    Shares of training time in three zones, counted twice.
+    """Shares of training time in three zones, counted twice."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        `agreement.physiology.training.BOTH_COLUMNS`, a row per test of athletes with thresholds.
-    """
-
+    # `agreement.physiology.training.BOTH_COLUMNS`, a row per test of athletes with thresholds
     frame: pd.DataFrame
 
     @property

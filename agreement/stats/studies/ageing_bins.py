@@ -28,16 +28,9 @@ FEWEST_IN_BINS: Final = 10  # athletes with readings in every bin that is compar
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class AgeingBins(Result):
-    """
-    Errors of readings by their age, the same tests in every bin.
+    """Errors of readings by their age, the same tests in every bin."""
 
-    Attributes
-    ----------
-    found : Closer
-        Its methods are the bins, the freshest first. [mL/kg/min]
-    """
-
-    found: Closer
+    found: Closer  # its methods are the bins, the freshest first. [mL/kg/min]
 
     def to_frame(self) -> pd.DataFrame:
         """Return error_of_age of each bin, and ratio_to_freshest of each but the first."""

@@ -32,24 +32,13 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class NoMethod(Result):
-    """
-    A constant in the place of the field method: the mean laboratory value of the other athletes.
-
-    Attributes
-    ----------
-    limits : AnyLimits
-        Of constant minus laboratory. [mL/kg/min]
-    judgement : Judgement or None
-        By the yardstick and limit of the study; None without a limit.
-    skill : float
-        One minus the mean squared error of the method over the constant's.
-    """
+    """A constant in the place of the field method: the mean laboratory value of the other athletes."""
 
     n: int
     n_pairs: int
-    limits: AnyLimits
-    judgement: Judgement | None
-    skill: float
+    limits: AnyLimits  # of constant minus laboratory. [mL/kg/min]
+    judgement: Judgement | None  # by the yardstick and limit of the study; None without a limit
+    skill: float  # one minus the mean squared error of the method over the constant's
     skill_interval: Interval
 
     @property

@@ -26,42 +26,26 @@ NO_NUMBER: Final = "no number would do"
 
 @dataclass(frozen=True, slots=True)
 class StudyPlan(Result):
-    """
-    Athletes needed, by each criterion asked for; None: not asked for, or no number would do.
+    """Athletes needed, by each criterion asked for; None: not asked for, or no number would do."""
 
-    Attributes
-    ----------
-    bias, sd : float
-        Assumed mean and standard deviation of the differences. [mL/kg/min]
-    margin : float or None
-        [mL/kg/min]
-    for_power : int or None
-        So that both limits' exact intervals lie inside the margin.
-    for_power_printed : int or None
-        The same with the approximate intervals of 1999, as printed sizes are; one pair each only.
-    half_width : float or None
-        Of the interval of a limit. [mL/kg/min]
-    for_precision, for_bias : int or None
-        So that the interval of a limit, or of the bias, is no wider than -/+ `half_width`.
-    difference : float or None
-        Between the biases of two groups. [mL/kg/min]
-    per_group : int or None
-        So that this difference is found, at the first step of Holm's rule over all groups.
-    """
-
+    # bias, sd: assumed mean and standard deviation of the differences. [mL/kg/min]
     bias: float
     sd: float
     pairs_per_athlete: int
-    margin: float | None
+    margin: float | None  # [mL/kg/min]
     power: float
-    for_power: int | None
+    for_power: int | None  # so that both limits' exact intervals lie inside the margin
     power_reached: float | None
+    # the same with the approximate intervals of 1999, as printed sizes are; one pair each only
     for_power_printed: int | None
-    half_width: float | None
+    half_width: float | None  # of the interval of a limit. [mL/kg/min]
+    # for_precision, for_bias: so that the interval of a limit, or of the bias, is no wider than -/+
+    # `half_width`
     for_precision: int | None
     for_bias: int | None
     groups: int
-    difference: float | None
+    difference: float | None  # between the biases of two groups. [mL/kg/min]
+    # so that this difference is found, at the first step of Holm's rule over all groups
     per_group: int | None
 
     @property

@@ -59,55 +59,32 @@ _VALUE = {"acceptable": 1.0, "not acceptable": 0.0}
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict(Result):
-    """
-    Whether both limits lie inside the margin agreed beforehand.
+    """Whether both limits lie inside the margin agreed beforehand."""
 
-    Attributes
-    ----------
-    outcome : str
-        "acceptable", "not acceptable", "undecided", "withheld" or "no_margin".
-    code : str
-        Why it is undecided or withheld; empty if nothing special.
-    n, n_pairs : int
-        Athletes and pairs.
-    limits : AnyLimits or None
-        Of field against laboratory; None below 3 athletes.
-    own : NetOfLaboratory or None
-        About the true value; None where the laboratory's own error is unknown.
-    agreed : Margin
-        What was agreed beforehand.
-    of_laboratory_test, of_true_value : Judgement or None
-        What each yardstick says; None without limits or margin.
-    needed : int or None
-        Smallest total number of athletes with power 0.80 at the observed bias and spread.
-    decided_by : DecidedBy or None
-        Athletes, and laboratory tests of each, that would decide it.
-    sem_that_would_do : float
-        Smallest laboratory error at which the own limits pass; NaN: none, or not asked. [mL/kg/min]
-    first_lab_date : date or None
-        Why a verdict is withheld.
-    look_not_counted : bool
-        Whether pairs were added since the earlier report without counting a look.
-    counted : Counted
-        The same with all methods of the study counted, and beside a constant.
-    """
-
-    outcome: Outcome
-    code: str = ""
+    outcome: Outcome  # "acceptable", "not acceptable", "undecided", "withheld" or "no_margin"
+    code: str = ""  # why it is undecided or withheld; empty if nothing special
     method: str
     mode: str
+    # n, n_pairs: athletes and pairs
     n: int
     n_pairs: int
-    limits: AnyLimits | None
+    limits: AnyLimits | None  # of field against laboratory; None below 3 athletes
+    # about the true value; None where the laboratory's own error is unknown
     own: NetOfLaboratory | None = None
-    agreed: Margin = field(default_factory=Margin)
+    agreed: Margin = field(default_factory=Margin)  # what was agreed beforehand
+    # of_laboratory_test, of_true_value: what each yardstick says; None without limits or margin
     of_laboratory_test: Judgement | None = None
     of_true_value: Judgement | None = None
+    # smallest total number of athletes with power 0.80 at the observed bias and spread
     needed: int | None = None
+    # athletes, and laboratory tests of each, that would decide it
     decided_by: DecidedBy | None = None
+    # smallest laboratory error at which the own limits pass; NaN: none, or not asked. [mL/kg/min]
     sem_that_would_do: float = nan
-    first_lab_date: date | None = None
+    first_lab_date: date | None = None  # why a verdict is withheld
+    # whether pairs were added since the earlier report without counting a look
     look_not_counted: bool = False
+    # the same with all methods of the study counted, and beside a constant
     counted: Counted = field(default_factory=Counted)
 
     @property
