@@ -8,10 +8,12 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.gas_checks import gas_column_checks
 from agreement.physiology.set_aside import FILES_NAMED
+from agreement.tables.clock_times import CLOCK_COLUMN, CLOCK_OF
 from agreement.tables.options import Reference
 
 TYPED_WITHIN: Final = 0.03  # of the value from breaths
 FROM: Final = 0.05  # a change of VO2max that is told. [mL/kg/min]
+_DAY_S: Final = 86_400.0
 SHORT_BY_S: Final = 60.0  # of a recording; the authors' choice, no source
 GAS_COLUMNS: Final = (
     "vo2_ml_min",
@@ -25,6 +27,32 @@ EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
 UNEDITED: Final = (
     "See whether they are coughs or leaks; edit_breaths = true in [reference] takes them out."
 )
+
+
+def on_the_recordings_clock(
+    breaths: pd.DataFrame, test: dict[str, Any], file: str
+) -> tuple[dict[str, Any], tuple[Problem, ...]]:
+    """
+    Return a test whose start and end of exercise, stated as times of day, count the recording's seconds.
+
+    A note where the recording counts seconds itself, so that nobody knows when it began.
+    """
+    stated = {ours: float(test.get(clock, np.nan)) for ours, clock in CLOCK_OF.items()}
+    known = {ours: value for ours, value in stated.items() if not np.isnan(value)}
+    if not known:
+        return test, ()
+    if CLOCK_COLUMN not in breaths:
+        ours = next(iter(known))
+        what = (
+            f"it is a time of day, and the recording of {file} counts seconds: taken as unknown, the "
+            "breaths count as their phase says."
+        )
+        place = (str(test["file"]), int(test["row"]), ours)
+        remedy = "Give seconds from the first row of the recording."
+        return test, (Problem("note", "looks_wrong", *place, what, remedy),)
+    began = float((breaths[CLOCK_COLUMN] - breaths["t_s"]).dropna().iloc[0])
+    half = _DAY_S / 2  # a recording goes on over midnight at most once
+    return test | {k: (v - began + half) % _DAY_S - half for k, v in known.items()}, ()
 
 
 def window_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[Problem, ...]:

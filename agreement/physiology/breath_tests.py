@@ -21,6 +21,7 @@ from agreement.physiology.breath_notes import (
     bin_notes,
     editing_notes,
     gas_notes,
+    on_the_recordings_clock,
     typed_notes,
     window_notes,
 )
@@ -45,6 +46,7 @@ DEFAULT_RULE: Final = "moving 30 s"  # preferred where no filter is used: Nolte 
 BESIDE_COLUMNS: Final = {"rer_max": "vco2_ml_min", "hr_max_bpm": "hr_bpm"}
 HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, no source
 START_S: Final[dict[FixedBinsFrom, float | None]] = {"first breath": None, "clock": 0.0}
+_ANY_MASS_KG: Final = 70.0
 PLATEAU: Final = "Fill plateau (yes, no) of the test to decide it yourself."
 
 
@@ -125,7 +127,9 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     fallback = carried.pop() if len(carried) == 1 else DEFAULT_RULE
     for test, breaths, file, notes in _recordings(tests, study, stops):
         rule = chosen or _stated_rule(test["averaging_rule"]) or fallback
-        one = _one_test(breaths, rule, test, file, notes, study)
+        breaths, test = _in_ml_min(breaths, test)
+        test, told = on_the_recordings_clock(breaths, test, file)
+        one = _one_test(breaths, rule, test, file, notes + told, study)
         uptakes = breaths["vo2_ml_min"].to_numpy(dtype=np.float64)
         digest = hashlib.sha256(np.round(uptakes, 3).tobytes()).digest()
         found.append(one._replace(print=(digest, file)))
@@ -172,6 +176,23 @@ def _recordings(
             of_test = breaths[(own == name).to_numpy()].reset_index(drop=True)
             yield named, of_test, f"{file} ({name})", notes
             notes = ()
+
+
+def _in_ml_min(breaths: pd.DataFrame, test: dict[str, Any]) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """
+    Return breaths in mL/min where the file has them per kilogram alone, and the test with its mass.
+
+    Without a mass any serves, for the uptakes are divided by it again; what is not per kilogram then
+    has no relation to them.
+    """
+    if breaths["vo2_ml_min"].notna().any() or breaths["vo2_ml_kg_min"].isna().all():
+        return breaths, test
+    if massless := bool(np.isnan(float(test["mass_kg"]))):
+        test = test | {"mass_kg": _ANY_MASS_KG}
+        breaths = breaths.assign(vco2_ml_min=np.nan, ve_l_min=np.nan, power_w=np.nan)
+    per_kg = breaths["vo2_ml_kg_min"]
+    kept = np.nan if massless else per_kg
+    return breaths.assign(vo2_ml_min=per_kg * float(test["mass_kg"]), vo2_ml_kg_min=kept), test
 
 
 def _same_breaths(found: list["BreathTests"], study: StudyTables) -> list[Problem]:

@@ -31,6 +31,7 @@ class Column(NamedTuple):
     kind: Kind
     required: bool = False
     codes: tuple[str, ...] = ()
+    instead: str = ""  # a column that serves where a required one is missing
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,10 +150,11 @@ BREATHS: Final = Table(
     {
         "lab_test_id": _ID,  # only where one file holds many tests
         "t_s": _NUMBER_REQUIRED,
-        "vo2_ml_min": _NUMBER_REQUIRED,
+        "vo2_ml_min": Column("number", required=True, instead="vo2_ml_kg_min"),
         **_numbers("vco2_ml_min", "ve_l_min", "hr_bpm", "speed_m_s", "grade", "power_w"),
         "phase": Column("code", codes=PHASES),
-        **_numbers("ve_stpd_l_min", "vo2_ml_kg_min", "rer"),  # only to check the others against
+        # only to check the others against, but for the second, which can stand for the first
+        **_numbers("ve_stpd_l_min", "vo2_ml_kg_min", "rer"),
     },
     ledger_id="lab_test_id",
     endings=(".csv", ".tsv", ".txt", ".csv.gz", PARQUET_ENDING),

@@ -8,6 +8,7 @@ import pandas as pd
 
 from agreement.tables.athletes_table import Athletes
 from agreement.tables.averaging_rule import UNKNOWN_RULE
+from agreement.tables.clock_times import CLOCK_OF
 from agreement.tables.codes import code_column, label_column, rule_column
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import SHOWN, Findings
@@ -111,6 +112,7 @@ def lab_table(
             "plateau": code_column(raw, "plateau", findings).series(),
             **{name: numbers.get(name, nothing) for name in LAB_NUMBERS[4:]},
             "tag": label_column(raw, "tag", findings).series(),
+            **{name: numbers.get(name, nothing) for name in CLOCK_OF.values()},
         },
         copy=False,
     )

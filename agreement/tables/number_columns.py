@@ -7,7 +7,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.tables.clock_times import SECONDS_COLUMN, clock_seconds
+from agreement.tables.clock_times import (
+    CLOCK_COLUMN,
+    CLOCK_OF,
+    SECONDS_COLUMN,
+    TIME_OF_DAY,
+    clock_seconds,
+    times_of_day,
+)
 from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
 from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
@@ -46,8 +53,11 @@ def number_columns(raw: RawTable, findings: Findings) -> dict[str, Floats]:
         elif name == SECONDS_COLUMN and (times := clock_seconds(texts[name])) is not None:
             what = "The times are times of day; read as seconds from the first row on."
             findings.note("format_found", raw.file, what, "", column=raw.theirs[name])
-            values = times
+            columns[CLOCK_COLUMN] = times
+            values = times - times[np.isfinite(times)][0]
         else:
+            if name in CLOCK_OF and name not in raw.form.units:
+                columns[CLOCK_OF[name]] = times_of_day(texts[name])
             comma = _is_comma(raw, name, texts[name], marks, findings)
             values = _parsed(raw, name, texts[name], findings, comma=comma)
         ours, converted = _in_our_unit(raw, name, values, findings)
@@ -144,6 +154,8 @@ def _parsed(
             continue
         if clock and (minutes := clock_minutes(plain, unit)) is not None:
             numbers[i] = minutes
+        elif name in CLOCK_OF and not unit and TIME_OF_DAY.fullmatch(plain):
+            continue  # read beside it
         elif unit not in CLOCKS and _NUMBER.fullmatch(plain) and ("," not in plain or comma):
             numbers[i] = float(plain.replace(",", "."))
         if not np.isfinite(numbers[i]):

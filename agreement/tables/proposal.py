@@ -29,8 +29,10 @@ from agreement.tables.proposal_sources import (
 from agreement.tables.proposal_split import split_methods, split_people
 from agreement.tables.proposal_tables import proposed, said_above, says_field_value, table_of
 from agreement.tables.proposal_text import preview, study_text
+from agreement.tables.units import UNITS
 from agreement.tables.whole_output import whole_folder
 
+_PER_KG: Final = "vo2_ml_kg_min"
 ORIGINALS: Final = "originals"  # the exports that were gathered into tables, as they came
 
 
@@ -151,8 +153,16 @@ def _proposals(placed: dict[str, list[Block]], remarks: list[str]) -> list[Propo
 def _recorded(blocks: list[Block], name: str) -> list[Column]:
     """Return the columns of recordings; the first file stands for all."""
     columns = columns_of(blocks[0], name)
+    have = {column.ours for column in columns}
     for column in columns:
-        decide_unit(column, blocks[0].column(column.at))
+        if (
+            column.ours == "vo2_ml_min"
+            and column.named.unit in UNITS[_PER_KG]
+            and _PER_KG not in have
+        ):
+            column.ours = _PER_KG
+        if FOLDERS[name].columns[column.ours].kind == "number":  # no id of whose rows they are
+            decide_unit(column, blocks[0].column(column.at))
     return columns
 
 

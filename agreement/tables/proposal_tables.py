@@ -31,7 +31,7 @@ def table_of(block: Block) -> str | None:
         word for cells in block.above for cell in cells for word in plain(cell).split()
     }
     if len(block.rows) >= _RAW_ROWS and "athlete_id" not in has["lab_tests"]:
-        if {"t_s", "vo2_ml_min"} <= has["breaths"]:
+        if "t_s" in has["breaths"] and {"vo2_ml_min", "vo2_ml_kg_min"} & has["breaths"]:
             return "breaths"
         if {"t_s", "hr_bpm"} <= has["samples"]:
             return "samples"

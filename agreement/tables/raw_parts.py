@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
+from agreement.tables.clock_times import CLOCK_COLUMN
 from agreement.tables.codes import code_column
 from agreement.tables.columns import BREATHS, SAMPLES, Table
 from agreement.tables.findings import Findings
@@ -65,6 +66,8 @@ def _read(path: Path, table: Table, file: str | None, form: FileFormat | None) -
     for ours, column in table.columns.items():
         if column.kind == "id" and ours in raw.frame:
             columns[ours] = id_column(raw, ours, findings).series()
+    if CLOCK_COLUMN in numbers:
+        columns[CLOCK_COLUMN] = numbers[CLOCK_COLUMN]
     if not len(raw.rows):
         findings.stop("unreadable_file", name, "The file has no rows.", "Fill it, or delete it.")
     if findings.stops:

@@ -257,7 +257,7 @@ def require_columns(raw: RawTable, findings: Findings, unread: tuple[str, ...] =
     """Stop when a required column is missing, and say which headers of the file are `unread`."""
     headers = ", ".join(f"'{name}'" for name in unread[:10]) + (" ..." if len(unread) > 10 else "")
     for name, column in raw.table.columns.items():
-        if column.required and name not in raw.frame:
+        if column.required and not {name, column.instead} & set(raw.frame):
             where = f"[files.{raw.table.name}] of study.toml"
             remedy = f'Add it, or set columns = {{ {name} = "its header" }} in {where}.'
             if headers:

@@ -37,7 +37,7 @@ COLUMNS = {
     "rpe_max lactate_mmol_l plateau verification_vo2max_ml_kg_min barometric_pressure_mmhg "
     "temperature_c exercise_start_s exercise_end_s vt1_vo2_ml_kg_min vt1_hr_bpm vt2_vo2_ml_kg_min "
     "vt2_hr_bpm rater2_vt1_vo2_ml_kg_min rater2_vt1_hr_bpm rater2_vt2_vo2_ml_kg_min "
-    "rater2_vt2_hr_bpm tag",
+    "rater2_vt2_hr_bpm tag exercise_start_clock_s exercise_end_clock_s",
     "field_estimates": "athlete_id instant date method mode vo2max vo2max_l_min sensor set_mass_kg "
     "set_hr_max_bpm set_age_years",
     "field_tests": "field_test_id athlete_id date instant protocol mode sensor completed distance_m "

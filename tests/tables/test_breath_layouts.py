@@ -2,9 +2,12 @@
 
 import gzip
 
+import pandas as pd
 import pytest
 
 from agreement.errors import TableError
+from agreement.physiology.breath_notes import on_the_recordings_clock
+from agreement.physiology.laboratory import laboratory_values
 from agreement.report.privacy.privacy import without_files_of_people
 from agreement.tables.options import FileFormat
 from agreement.tables.raw_parts import read_breaths
@@ -196,3 +199,60 @@ def test_an_audit_keeps_back_the_checksums_of_files_in_folders_of_people():
         ("breaths.csv", "d", None),
         ("breaths/", "", 2),
     ]
+
+
+@pytest.mark.parametrize(
+    ("first", "start", "end", "window"),
+    [
+        ("12:41:00", "12:43:00", "12:49:59", (120, 539)),
+        ("23:58:00", "00:00:00", "00:05:00", (120, 420)),
+        ("12:41:00", "12:43:00", "", (120, float("nan"))),
+    ],
+)
+def test_start_and_end_of_exercise_as_times_of_day(folder, first, start, end, window):
+    moments = pd.date_range(f"2026-03-20 {first}", periods=600, freq="s")
+    breaths = "t_s,vo2_ml_min\n" + "".join(f"{m:%H:%M:%S},3500\n" for m in moments)
+    head, row = folder.LAB.splitlines()[:2]
+    lab = f"{head},mass_kg,exercise_start_s,exercise_end_s\n{row},70,{start},{end}\n"
+    folder.put(lab_tests_csv=lab, study_toml=folder.ZONE)
+    folder.files["breaths/T1.csv"] = breaths
+    found = folder.inspect()
+    assert not [p for p in found.problems if p.column in {"exercise_start_s", "exercise_end_s"}]
+    ((test,),) = [found.tables.lab_tests.to_dict("records")]
+    read, _ = read_breaths(found.tables.breaths["T1"])
+    told, notes = on_the_recordings_clock(read, test, "breaths/T1.csv")
+    assert not notes
+    assert (told["exercise_start_s"], told["exercise_end_s"]) == pytest.approx(window, nan_ok=True)
+
+
+def test_a_time_of_day_beside_a_recording_of_seconds_is_one_note(folder):
+    head, row = folder.LAB.splitlines()[:2]
+    lab = f"{head},mass_kg,exercise_start_s\n{row},70,12:43:00\n"
+    folder.put(lab_tests_csv=lab, study_toml=folder.ZONE)
+    folder.files["breaths/T1.csv"] = "t_s,vo2_ml_min\n" + "".join(
+        f"{t},{3500 + t}\n" for t in range(600)
+    )
+    problems = laboratory_values(folder.inspect().tables).problems
+    (note,) = [p for p in problems if p.column == "exercise_start_s"]
+    assert "it is a time of day, and the recording of breaths/T1.csv counts seconds" in note.what
+
+
+@pytest.mark.parametrize("mass", ["80", ""])
+def test_breaths_per_kilogram_alone_need_no_mass(folder, mass):
+    head, row = folder.LAB.splitlines()[:2]
+    lab = f"{head},mass_kg\n{row},{mass}\n".replace("52.4", "")
+    folder.put(lab_tests_csv=lab, study_toml=folder.ZONE)
+    folder.files["breaths/T1.csv"] = "t_s,vo2_ml_kg_min,vco2_ml_min\n" + "".join(
+        f"{t},{40 + t / 60:.3f},{80 * (42 + t / 60):.0f}\n" for t in range(0, 600, 2)
+    )
+    values = laboratory_values(folder.inspect().tables)
+    (test,) = values.frame.to_dict("records")
+    assert test["lab"] == pytest.approx(40 + 583 / 60, abs=0.05)  # the last 30 s
+    assert (test["rer_max"] > 1) == bool(mass)  # carbon dioxide is not per kilogram
+
+
+def test_breaths_with_neither_uptake_stop(folder):
+    folder.files["breaths/T1.csv"] = "t_s,hr_bpm\n" + "".join(f"{t},120\n" for t in range(60))
+    tables = folder.inspect().tables
+    with pytest.raises(TableError, match="The column 'vo2_ml_min' is missing"):
+        laboratory_values(tables)

@@ -258,3 +258,27 @@ def test_a_file_with_many_rows_of_each_person_is_no_list_of_people(tmp_path):
     source.write_text("\n".join(["Athlete;Time;Reading", *rows]) + "\n", encoding="utf-8")
     (block,), _ = blocks_of(source)
     assert table_of(block) is None
+
+
+@pytest.mark.parametrize(
+    ("uptake", "ours"), [("VO2 (mL/min)", "vo2_ml_min"), ("VO2 (mL/kg/min)", "vo2_ml_kg_min")]
+)
+def test_one_long_file_of_breaths_is_proposed_with_the_test_of_each_row(tmp_path, uptake, ours):
+    per_kg = "kg" in uptake
+    rows = [
+        f"{test};{10 * i};{(40 + i / 6) * (1 if per_kg else 70):.2f};{100 + i}"
+        for test in ("T1", "T2")
+        for i in range(60)
+    ]
+    long, lab = tmp_path / "all tests.csv", tmp_path / "lab.csv"
+    long.write_text("\n".join([f"Test ID;Time (s);{uptake};HR", *rows]) + "\n")
+    lab.write_text(
+        "Test ID,Athlete,Date,Mode,VO2max (mL/kg/min)\nT1,A1,2026-03-20,run,50\nT2,A2,2026-03-21,run,50\n"
+    )
+    propose_study(tmp_path / "study", [long, lab])
+    text = (tmp_path / "study" / "study.toml").read_text()
+    assert 'lab_test_id = "Test ID"' in text.split("[files.breaths.columns]")[1]
+    assert f'{ours} = "{uptake}"' in text
+    study, problems = inspect_study(tmp_path / "study")
+    assert study is not None, problems
+    assert set(study.breaths) == {"T1", "T2"}
