@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from simulate import simulate_cohort, write_demo_cohort
 
 from agreement.cohort import inspect_cohort, read_cohort
 from agreement.physiology.stage_splits import session_splits
 from agreement.report.run.study_report import StudyReport
 from agreement.report.sections import training_sections
-from agreement.simulate import simulate_cohort, write_demo_cohort
 from agreement.tables.study import inspect_study
 
 DEMO = Path(__file__).parents[1] / "demo_cohort"

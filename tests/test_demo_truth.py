@@ -2,11 +2,10 @@
 
 import numpy as np
 import pytest
-
-from agreement.simulate.cohort import simulate_cohort
-from agreement.simulate.demo import DEMO_SEED
-from agreement.simulate.laboratory import Laboratory
-from agreement.simulate.people import Population
+from simulate.cohort import simulate_cohort
+from simulate.demo import DEMO_SEED
+from simulate.laboratory import Laboratory
+from simulate.people import Population
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,6 @@ STAGES = (
     "physiology",
     "pairing",
     "stats",
-    "simulate",
     "scale",
     "figures",
     "cohort",

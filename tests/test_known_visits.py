@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from known_visits import VisitParts, simulate_visits
+from simulate.known_visits import VisitParts, simulate_visits
 
 from agreement.stats.limits.net_of_laboratory import net_of_laboratory
 from agreement.stats.lines.structural import structural_slope

@@ -6,21 +6,20 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-
-from agreement.simulate import (
+from simulate import (
     DailyParts,
     simulate_cohort,
     simulate_daily,
     simulate_differences,
 )
-from agreement.simulate.field_tests import run_12min, shuttle_20m_stage
-from agreement.simulate.kinds import KINDS
-from agreement.simulate.laboratory import Laboratory, laboratory_test
-from agreement.simulate.people import Person, Population, draw_people
-from agreement.simulate.raw import breaths, highest_mean_30s, samples
-from agreement.simulate.schedule import Schedule
-from agreement.simulate.training import Body
-from agreement.simulate.wrist import Told, Wrist, first_guess, vo2_on_hr
+from simulate.field_tests import run_12min, shuttle_20m_stage
+from simulate.kinds import KINDS
+from simulate.laboratory import Laboratory, laboratory_test
+from simulate.people import Person, Population, draw_people
+from simulate.raw import breaths, highest_mean_30s, samples
+from simulate.schedule import Schedule
+from simulate.training import Body
+from simulate.wrist import Told, Wrist, first_guess, vo2_on_hr
 
 DEMO = Path(__file__).parents[1] / "demo_cohort"
 QUIET = Body(hr_day_sd=0.0, drift=0.0, turning_cost=0.0, pace_sd=0.0)

@@ -4,8 +4,8 @@ import time
 
 import numpy as np
 import pytest
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.causes.pooled_profiles import pooled_profiles
 from agreement.stats.compare.closer import closer
 from agreement.stats.lines.own_correction import own_correction_of

@@ -6,8 +6,8 @@ from datetime import date
 
 import numpy as np
 import pytest
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.all_methods import all_counted
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.results_table import _studied, method_data

@@ -6,8 +6,8 @@ import tracemalloc
 import numpy as np
 import pandas as pd
 import pytest
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.causes.budget import budget_of
 from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation

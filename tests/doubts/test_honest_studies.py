@@ -3,9 +3,9 @@
 import warnings
 
 import pytest
+from simulate.cohort import simulate_cohort
 
 from agreement.cohort import inspect_cohort
-from agreement.simulate.cohort import simulate_cohort
 from agreement.terms import DOUBTS
 
 MOST = 2  # of 200

@@ -5,6 +5,8 @@ import pandas as pd
 import pytest
 from invented_runner import PER_VO2, START, steady_run
 from scipy import stats
+from simulate.people import Person
+from simulate.raw import STAGE_SHARES, staged_breaths
 
 from agreement.cohort import read_cohort
 from agreement.physiology.heart_rate import heart_rate_extrapolation
@@ -12,8 +14,6 @@ from agreement.physiology.own_cost import own_cost
 from agreement.physiology.stage_splits import session_splits
 from agreement.physiology.stages import stages
 from agreement.physiology.work_rate import running_vo2
-from agreement.simulate.people import Person
-from agreement.simulate.raw import STAGE_SHARES, staged_breaths
 from agreement.stats.causes.error_split import SplitErrors
 
 COSTED = np.array([26.0, 31.0, 36.0, 41.0, 46.0])

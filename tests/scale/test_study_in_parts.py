@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
+from simulate import simulate_cohort
 from typer.testing import CliRunner
 
 from agreement import cli
-from agreement.simulate import simulate_cohort
 
 
 @pytest.fixture(scope="module")

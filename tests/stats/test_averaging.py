@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.causes.budget import budget_of
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import NotEstimable

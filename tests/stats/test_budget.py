@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.causes.budget import COMPONENTS, budget_of
 from agreement.stats.causes.budget_parts import sources_of
 from agreement.stats.causes.explained import Shares, design_of

@@ -5,8 +5,8 @@ from itertools import permutations
 
 import numpy as np
 import pytest
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.causes.budget import COMPONENTS, budget_of
 from agreement.stats.repeats.averaging_curve import averaging_curve_of
 from agreement.stats.results_table import method_data

@@ -5,8 +5,8 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.left_out import AthleteSums
 from agreement.stats.basics.shares import clopper_pearson_interval
 from agreement.stats.limits.repeated import limits_by_athlete

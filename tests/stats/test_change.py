@@ -8,8 +8,8 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.change.change import change, change_of
 from agreement.stats.change.change_direction import responsiveness, same_direction, three_way

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import stats
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.half_t import grid_quantile, half_t_grid, mixture_quantile
 from agreement.stats.compare.closer import closer
 from agreement.stats.compare.different_tests import different_tests, overlapping_df

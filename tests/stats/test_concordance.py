@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.indices.concordance import concordance, concordance_of
 from agreement.stats.indices.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
 from agreement.stats.results_table import method_data

@@ -5,9 +5,9 @@ from datetime import date
 
 import numpy as np
 import pytest
+from simulate.known_parts import DailyParts, simulate_daily
 from statsmodels.stats.weightstats import DescrStatsW
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.indices.equivalence import equivalence, equivalence_of
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data

@@ -16,8 +16,8 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.reml import random_intercept
 from agreement.stats.basics.shares import total_deviation_index

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.limits.limits_by_level import limits_by_level_of
 from agreement.stats.limits.ratio_limits import ratio_limits_of
 from agreement.stats.lines.trend import trend

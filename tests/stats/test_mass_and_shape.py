@@ -6,8 +6,8 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.causes.mass_mismatch import mass_mismatch
 from agreement.stats.limits.limits_as_if_independent import NAIVE, pooled_limits_of
 from agreement.stats.limits.shape import shape

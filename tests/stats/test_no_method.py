@@ -14,9 +14,9 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from simulate.known_parts import DailyParts, simulate_daily
 from statsmodels.stats.multitest import multipletests
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.all_methods import judged_together
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.repeated import limits_by_athlete

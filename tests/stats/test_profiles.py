@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 from scipy import stats
+from simulate.known_parts import DailyParts, simulate_daily
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.oneway import anova_oneway
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.change.real_change import real_change, true_change
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.repeats.repeatability import repeatability_of

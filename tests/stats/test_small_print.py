@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import said_p
 from agreement.stats.basics.least_squares import fit_line

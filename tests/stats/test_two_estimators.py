@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import stats
+from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.compare.two_estimators import two_estimators, two_estimators_of
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data

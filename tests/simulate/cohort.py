@@ -7,15 +7,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from agreement.simulate import field_tests
-from agreement.simulate.kinds import KINDS, Kind
-from agreement.simulate.laboratory import Laboratory, blank_some, laboratory_test
-from agreement.simulate.people import Person, Population, draw_people
-from agreement.simulate.schedule import Schedule
-from agreement.simulate.study_files import COLUMNS, write_files
-from agreement.simulate.training import Body, Trace, simulate_sessions
-from agreement.simulate.wrist import WRISTS, Wrist, daily_values, tell
 from agreement.tables.writers import csv_bytes
+from simulate import field_tests
+from simulate.kinds import KINDS, Kind
+from simulate.laboratory import Laboratory, blank_some, laboratory_test
+from simulate.people import Person, Population, draw_people
+from simulate.schedule import Schedule
+from simulate.study_files import COLUMNS, write_files
+from simulate.training import Body, Trace, simulate_sessions
+from simulate.wrist import WRISTS, Wrist, daily_values, tell
 
 Array = NDArray[np.float64]
 Seed = int | np.random.Generator | None

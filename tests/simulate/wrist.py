@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.signal import lfilter
 
-from agreement.simulate.people import Person
+from simulate.people import Person
 
 Array = NDArray[np.float64]
 

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from agreement.simulate.kinds import Kind
-from agreement.simulate.schedule import Schedule
+from simulate.kinds import Kind
+from simulate.schedule import Schedule
 
 Array = NDArray[np.float64]
 

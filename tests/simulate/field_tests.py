@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from agreement.simulate.people import Person
+from simulate.people import Person
 
 RESTING_UPTAKE = 3.5
 

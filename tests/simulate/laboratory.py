@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from agreement.simulate.people import Person
+from simulate.people import Person
 
 
 @dataclass(frozen=True, slots=True)

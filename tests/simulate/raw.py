@@ -6,8 +6,8 @@ from numpy.typing import NDArray
 
 from agreement.physiology.averaging import vo2max_under_rule
 from agreement.physiology.breath_editing import artefacts
-from agreement.simulate.people import Person, heart_rate
-from agreement.simulate.training import Trace
+from simulate.people import Person, heart_rate
+from simulate.training import Trace
 
 Array = NDArray[np.float64]
 

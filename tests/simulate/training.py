@@ -7,8 +7,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from agreement.simulate.kinds import Kind, Pattern
-from agreement.simulate.people import Person, heart_rate
+from simulate.kinds import Kind, Pattern
+from simulate.people import Person, heart_rate
 
 Array = NDArray[np.float64]
 

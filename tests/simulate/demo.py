@@ -6,18 +6,17 @@ spoiled, and `demo_cohort/ORIGIN.md` lists what was done.
 """
 
 import json
-from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from agreement.simulate.cohort import Seed, SimulatedCohort, simulate_cohort
-from agreement.simulate.demo_dirt import SPOILERS, Tables, change_laboratory_rows, lose_contact
-from agreement.simulate.people import Person, Population
-from agreement.simulate.raw import breaths, samples, staged_breaths
-from agreement.simulate.study_files import packed, write_files
 from agreement.tables.writers import csv_bytes
+from simulate.cohort import Seed, SimulatedCohort, simulate_cohort
+from simulate.demo_dirt import SPOILERS, Tables, change_laboratory_rows, lose_contact
+from simulate.people import Person, Population
+from simulate.raw import breaths, samples, staged_breaths
+from simulate.study_files import packed, write_files
 
 DEMO_SEED = 30
 BREATHS_OF_EVERY = 9  # one test in so many
@@ -45,7 +44,7 @@ def write_demo_cohort(folder: str | Path, *, rng: Seed = DEMO_SEED) -> Path:
         spoil(tables)
     files |= _table_files(tables)
     for name, text in (("study.toml", "demo_study.toml"), ("ORIGIN.md", "demo_origin.md")):
-        files[name] = (resources.files("agreement.simulate") / text).read_bytes()
+        files[name] = (Path(__file__).parent / text).read_bytes()
     return write_files(folder, files | {"truth.json": _truth(cohort).encode()})
 
 

@@ -1,8 +1,8 @@
 """Cohorts with known truth: for the demo, for planning and for coverage tests."""
 
-from agreement.simulate.cohort import SimulatedCohort, simulate_cohort
-from agreement.simulate.demo import write_demo_cohort
-from agreement.simulate.known_parts import DailyParts, simulate_daily, simulate_differences
+from simulate.cohort import SimulatedCohort, simulate_cohort
+from simulate.demo import write_demo_cohort
+from simulate.known_parts import DailyParts, simulate_daily, simulate_differences
 
 __all__ = [
     "DailyParts",
