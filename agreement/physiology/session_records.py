@@ -6,6 +6,8 @@ files are read one after another, so memory does not grow with the season.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from itertools import pairwise, repeat
 from pathlib import Path
@@ -83,6 +85,17 @@ class SampleFile(NamedTuple):
 
 ReadFile = tuple[tuple[Problem, ...], Packed | None]
 OverFiles = Callable[[FileFormat | None, Sequence[SampleFile]], Iterable[ReadFile]]
+_OVER: ContextVar[OverFiles | None] = ContextVar("over", default=None)
+
+
+@contextmanager
+def reading_over(over: OverFiles) -> Iterator[None]:
+    """Have the sample files of studies read in the block be reduced by `over`."""
+    token = _OVER.set(over)
+    try:
+        yield
+    finally:
+        _OVER.reset(token)
 
 
 def session_records(
@@ -108,7 +121,7 @@ def session_records(
     problems: list[Problem] = []
     stops: list[Problem] = []
     form = study.options.files.get("samples")
-    files = _files(sessions, study)
+    files, over = _files(sessions, study), over or _OVER.get()
     read = (reduced_file(form, file) for file in files) if over is None else over(form, files)
     done = 0
     for file, (found, packed) in zip(files, read, strict=True):

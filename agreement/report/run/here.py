@@ -16,6 +16,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stdout
 from io import StringIO
+from pathlib import Path
 from typing import Any, Final
 
 from agreement.errors import AgreementError
@@ -53,7 +54,12 @@ _LANGUAGE: Final = {
 
 
 def run_here(
-    template: str, parameters: Parameters, *, kept: Parameters, progress: Progress | None = None
+    template: str,
+    parameters: Parameters,
+    *,
+    kept: Parameters,
+    progress: Progress | None = None,
+    samples: tuple[Path, str] | None = None,
 ) -> dict[str, Any]:
     """
     Run a notebook with parameters in this process and return it executed.
@@ -71,7 +77,13 @@ def run_here(
     names: dict[str, Any] = {"__name__": "__main__"}
     shared: Shared | None = None
     count = 0
-    with second_process() as second, _undisturbed(), told_here(progress), sharing_with(second):
+    with (
+        second_process() as second,
+        _undisturbed(),
+        told_here(progress),
+        sharing_with(second),
+        _samples_from(samples),
+    ):
         for one, section in zip(notebook["cells"], sections, strict=True):
             if progress is not None:
                 progress(stages.index(section), len(stages), section)
@@ -131,6 +143,19 @@ def _shown(value: Any, count: int) -> list[dict[str, Any]]:
         data["text/html"] = value._repr_html_()
     kind = {"execution_count": count, "metadata": {}, "output_type": "execute_result"}
     return [{"data": data} | kind]
+
+
+@contextmanager
+def _samples_from(kept: tuple[Path, str] | None) -> Iterator[None]:
+    """Take what sample files were reduced to from a file under a key, where there is one."""
+    if kept is None:
+        yield
+        return
+    from agreement.physiology.session_records import reading_over
+    from agreement.report.run.kept_samples import KeptSamples
+
+    with reading_over(KeptSamples(*kept)):
+        yield
 
 
 @contextmanager

@@ -66,7 +66,7 @@ class Kept:
 
         The time of the report, the question and the checksum of study.toml are those of now.
         """
-        body = self._body()
+        body = checked_body(self.file, self.key)
         if body is None or body["earlier"] not in (self.earlier, None):
             return None
         if body["earlier"] != self.earlier and body["next"] != self.earlier:
@@ -119,22 +119,36 @@ class Kept:
                     if path.is_file() and path != folder / PROVENANCE
                 },
             }
-            text = json.dumps(body, ensure_ascii=False).encode()
-            head = {"format": _FORMAT, "key": self.key, "study": self.study}
-            head["sha256"] = hashlib.sha256(text).hexdigest()
-            part = self.file.with_suffix(f".{os.getpid()}")
-            with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
-                out.write(json.dumps(head).encode() + b"\n" + text)
-            part.replace(self.file)
+            write_checked(self.file, {"key": self.key, "study": self.study}, body)
 
-    def _body(self) -> Any:
-        with suppress(OSError, ValueError, KeyError, TypeError):
-            head, _, text = plain_bytes(self.file).partition(b"\n")
-            told = json.loads(head)
-            whole = hashlib.sha256(text).hexdigest() == told["sha256"]
-            if whole and told["format"] == _FORMAT and told["key"] == self.key:
-                return json.loads(text)
-        return None
+    @property
+    def samples(self) -> tuple[Path, str]:
+        """Where the reductions of the study's sample files are kept, and under which key."""
+        told = [_FORMAT, _program(), _surroundings()]
+        name = self.file.name.partition("-")[0]
+        return self.file.with_name(f"{name}.samples"), _sum(json.dumps(told).encode())
+
+
+def checked_body(file: Path, key: str) -> Any:
+    """Return what is kept in a file under a key; None if it is another, damaged or not there."""
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        head, _, text = plain_bytes(file).partition(b"\n")
+        told = json.loads(head)
+        whole = hashlib.sha256(text).hexdigest() == told["sha256"]
+        if whole and told["format"] == _FORMAT and told["key"] == key:
+            return json.loads(text)
+    return None
+
+
+def write_checked(file: Path, head: dict[str, Any], body: Any) -> None:
+    """Keep a body under its head, for this user alone; never an error."""
+    with suppress(OSError, ValueError):
+        text = json.dumps(body, ensure_ascii=False).encode()
+        told = {"format": _FORMAT, **head, "sha256": hashlib.sha256(text).hexdigest()}
+        part = file.with_suffix(f".{os.getpid()}")
+        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
+            out.write(json.dumps(told).encode() + b"\n" + text)
+        part.replace(file)
 
 
 def kept_report(place: Path, kind: Kind, folder: Path, target: Path) -> Kept | None:
@@ -157,8 +171,8 @@ def kept_report(place: Path, kind: Kind, folder: Path, target: Path) -> Kept | N
             untouched = content.get("outputs", {}).get(HISTORY_FILE) == history
             earlier = _for_the_next(folder, content, untouched=untouched)
         now = datetime.now(tz=UTC).isoformat(timespec="seconds")
-        told = [_FORMAT, _program(), _surroundings(), now[:10], kind, template(kind)]
-        told += [place.name, study]
+        told = [_FORMAT, _program(), _surroundings(), now[:10], str(date.today()), kind]
+        told += [template(kind), place.name, study]
         key = _sum(json.dumps(told).encode())
         name = _sum(os.fsencode(place))[:24]
         for other in home.glob(f"{name}-*.json"):
@@ -266,11 +280,11 @@ def _program() -> str:
 
 
 def _surroundings() -> list[str]:
-    """Return what else a number or a sentence may hang on: interpreter, machine, zones, the day."""
+    """Return what else a number or a sentence may hang on: interpreter, machine, zones."""
     set_ = sorted(f"{k}={v}" for k, v in os.environ.items() if k.startswith(_SETTINGS))
     zones = [Path(one) / "tzdata.zi" for one in zoneinfo.TZPATH]
     known = [file_digest(one) for one in zones if one.is_file()]
-    return [sys.version, platform.platform(), platform.node(), str(date.today()), *known, *set_]
+    return [sys.version, platform.platform(), platform.node(), *known, *set_]
 
 
 def _home() -> Path | None:
@@ -294,7 +308,7 @@ def _home() -> Path | None:
     readme = home / "README.txt"
     if not readme.exists():
         readme.write_text(README, encoding="utf-8")
-    for old in home.glob("*.json"):
+    for old in (*home.glob("*.json"), *home.glob("*.samples")):
         if time.time() - old.stat().st_mtime > _MOST_DAYS * 86400:
             old.unlink(missing_ok=True)
     return home

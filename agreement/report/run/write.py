@@ -98,6 +98,7 @@ def write_report(
                 else:
                     from agreement.report.run.here import run_here  # it loads all that computes
 
+                    told["samples"] = None if kept is None else kept.samples
                     notebook = run_here(template(kind), run | {"study": str(place)}, **told)
             except SectionError as error:
                 _raise_input_error(error, place, target)

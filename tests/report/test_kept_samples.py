@@ -1,0 +1,166 @@
+"""Reductions of sample files from an earlier run are those of this one; whatever changed is read."""
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from agreement.cohort import read_cohort
+from agreement.physiology.session_records import SampleFile, reading_over, reduced_file
+from agreement.report.run import kept, kept_samples
+from agreement.report.run.kept_samples import KeptSamples
+from agreement.report.run.verifying import checksums
+from agreement.report.run.write import write_report
+from agreement.tables.options import FileFormat
+
+DEMO = Path(__file__).parents[2] / "demo_cohort"
+
+
+def session(folder, name, ids, rows):
+    lines = ["session_id,t_s,hr_bpm,speed_m_s,grade"]
+    rng = np.random.default_rng(rows)
+    for one in ids:
+        beats = 130 + rng.integers(0, 9, rows)
+        lines += [f"{one},{5 * t},{bpm},3.{t % 7},0" for t, bpm in enumerate(beats)]
+        lines.append(f"{one},0,140,3.0,0")  # runs backwards: there is something to tell
+    (folder / name).write_text("\n".join(lines) + "\n")
+    return SampleFile(
+        folder / name, name, np.arange(len(ids)), np.array(ids), np.array(["run"] * len(ids))
+    )
+
+
+@pytest.fixture
+def files(tmp_path):
+    return [session(tmp_path, "a.csv", ["S1", "S2"], 400), session(tmp_path, "b.csv", ["S3"], 300)]
+
+
+@pytest.fixture
+def read(monkeypatch):
+    """The files that were read, in their order."""
+    names = []
+    monkeypatch.setattr(
+        kept_samples,
+        "reduced_file",
+        lambda form, one: names.append(one.name) or reduced_file(form, one),
+    )
+    return names
+
+
+def alike(one, other):
+    assert one[0] == other[0]
+    assert one[1].unusable == other[1].unusable
+    for name in ("valid_share", "backward", "rows", "points"):
+        ours, theirs = getattr(one[1], name), getattr(other[1], name)
+        assert ours.dtype == theirs.dtype
+        np.testing.assert_array_equal(ours, theirs)
+    for ours, theirs in zip(one[1].times, other[1].times, strict=True):
+        assert ours.dtype == theirs.dtype
+        np.testing.assert_array_equal(ours, theirs)
+
+
+def test_what_is_kept_is_what_was_read_and_is_not_read_again(files, read, tmp_path):
+    place = tmp_path / "kept"
+    first = list(KeptSamples(place, "k")(None, files))
+    second = list(KeptSamples(place, "k")(None, files))
+    assert read == ["a.csv", "b.csv"]
+    for one, again, file in zip(first, second, files, strict=True):
+        alike(again, reduced_file(None, file))
+        alike(one, again)
+    assert first[0][1].points.size
+    assert place.stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize("what", ["bytes", "name", "ids", "mode", "form", "key", "damage", "gone"])
+def test_each_change_is_read_again_and_the_rest_is_not(files, read, tmp_path, what):
+    place, key, form = tmp_path / "kept", "k", None
+    list(KeptSamples(place, key)(form, files))
+    read.clear()
+    again = {"key": ["a.csv", "b.csv"], "damage": ["a.csv", "b.csv"], "form": ["a.csv", "b.csv"]}
+    expected = again.get(what, ["b.csv"])
+    file = files[1]
+    if what == "bytes":
+        file.path.write_bytes(file.path.read_bytes().replace(b"3.1", b"3.2", 1))
+    elif what == "name":
+        file, expected = file._replace(name="c.csv"), ["c.csv"]
+    elif what == "ids":
+        file = file._replace(session_id=np.array(["S4"]))
+    elif what == "mode":
+        file = file._replace(mode=np.array(["cycle"]))
+    elif what == "form":
+        form = replace(FileFormat(), units={"speed_m_s": "km/h"})
+    elif what == "key":
+        key = "another"
+    elif what == "damage":
+        place.write_bytes(
+            place.read_bytes().replace(b'"data"', b'"date"').replace(b"AAA", b"AAB", 1)
+        )
+    else:
+        file.path.unlink()
+    found = list(KeptSamples(place, key)(form, [files[0], file]))
+    assert read == expected
+    for one, whole in zip(found, [files[0], file], strict=True):
+        now = reduced_file(form, whole)
+        if now[1] is None:
+            assert one == now
+        else:
+            alike(one, now)
+
+
+def test_a_file_that_stops_the_study_and_one_that_is_not_used_are_not_kept(files, read, tmp_path):
+    place = tmp_path / "kept"
+    files[0].path.write_text("nothing\n")
+    list(KeptSamples(place, "k")(None, files))
+    assert len(json.loads(place.read_bytes().partition(b"\n")[2])) == 1
+    KeptSamples(place, "k")  # a run that reads no sessions
+    assert not place.exists()
+    read.clear()
+    list(KeptSamples(place, "k")(None, files))
+    assert read == ["a.csv", "b.csv"]
+
+
+@pytest.mark.slow
+def test_a_study_reads_over_what_is_kept(read, tmp_path):
+    study = shutil.copytree(DEMO, tmp_path / "demo")
+    plain = read_cohort(study)
+    for wanted in (len(list((study / "samples").iterdir())), 0):
+        read.clear()
+        with reading_over(KeptSamples(tmp_path / "kept", "k")):
+            found = read_cohort(study)
+        assert len(read) == wanted
+        assert found.problems == plain.problems
+        assert found.pairs.equals(plain.pairs)
+        assert found.laboratory.sessions.points.equals(plain.laboratory.sessions.points)
+
+
+def test_program_and_machine_are_in_the_key_and_the_day_is_not(monkeypatch, tmp_path):
+    one = kept.Kept(tmp_path / "abc-squad.json", "", "", "", "", "", None, "")
+    file, key = one.samples
+    assert file == tmp_path / "abc.samples"
+    for name in ("_program", "_surroundings"):
+        with monkeypatch.context() as changed:
+            changed.setattr(kept, name, lambda: "another")
+            assert one.samples[1] != key
+    assert replace(one, now="2030-01-01", key="another").samples == (file, key)
+
+
+@pytest.mark.slow
+def test_after_a_corrected_row_the_report_is_that_of_a_run_without_cache(
+    read, tmp_path, monkeypatch
+):
+    monkeypatch.setenv(kept.PLACE, str(tmp_path / "cache"))
+    study = shutil.copytree(DEMO, tmp_path / "demo")
+    write_report(study, tmp_path / "out", cache=True)
+    table = study / "laboratory.csv"
+    text = table.read_bytes()
+    table.write_bytes(text.replace(b"51,", b"52,", 1))
+    assert table.read_bytes() != text
+    read.clear()
+    write_report(study, tmp_path / "one", cache=True)
+    assert read == []
+    write_report(study, tmp_path / "two")
+    ours, theirs = checksums(tmp_path / "one"), checksums(tmp_path / "two")
+    assert ours.keys() == theirs.keys()
+    assert {n for n in ours if ours[n] != theirs[n]} <= {"report.ipynb", "report.html"}  # dated
