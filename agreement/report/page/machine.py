@@ -71,6 +71,17 @@ def _listed(names: list[str]) -> Markup:
     )
 
 
+def _share(share: float) -> str:
+    """
+    Return a share in per cent, a half as a fraction.
+
+    >>> _share(0.9), _share(0.825)
+    ('90 %', '82\u00bd %')
+    """
+    text = f"{100 * share:g}"
+    return f"{text.removesuffix('.5')}\u00bd %" if text.endswith(".5") else f"{text} %"
+
+
 @cache
 def _environment() -> Environment:
     """Return the templates, with autoescape; a name that is not given is an error."""
@@ -91,5 +102,6 @@ def _environment() -> Environment:
         "reads": reads,
         "counted": counted,
         "listed": _listed,
+        "share": _share,
     }
     return found

@@ -26,7 +26,6 @@ from agreement.report.sections.doubt_sections import by_level, cautions, firmnes
 from agreement.report.sections.subsets import withheld_note
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
-from agreement.terms import counted
 
 NO_NOISE: Final = (
     "The laboratory's own error is not known here, so a true change cannot be told from its noise."
@@ -281,16 +280,8 @@ def _told(result: Any, cells: list[Cell]) -> dict[str, object]:
 
 def _seen_once(one: Comparison, twice: int) -> Block:
     """Count the athletes of whom no change is known."""
-    data = one.results.data
-    once = data.n - twice
-    if once <= 0:
-        return Block("")
-    days = data.options.change.minimum_gap_days
-    have, are = ("has", "is") if once == 1 else ("have", "are")
-    return paragraph(
-        f"{counted(once, 'athlete')} {have} no two paired tests at least {days} days apart and "
-        f"{are} left out here."
-    )
+    once, days = one.results.data.n - twice, one.results.data.options.change.minimum_gap_days
+    return paragraph(said("inputs", "seen_once", once=once, days=days)) if once > 0 else Block("")
 
 
 def budget(one: Comparison) -> Section:

@@ -41,9 +41,7 @@ def inputs_block(cohort: Cohort, name: Names, stage: Stage) -> Block:
         wrongly = int(wrong["athlete_id"].nunique())
         whole = int(own["athlete_id"].nunique())
         some = stage.count(wrongly, whole)
-        blocks.append(
-            paragraph(f"{title}: an input to correct for {some} of {counted(whole, 'athlete')}.")
-        )
+        blocks.append(paragraph(said("inputs", "wrong", name=title, some=some, whole=whole)))
         if stage.rows(own) is None:  # they tell ages, and drugs
             continue
         blocks.append(_sensors(own[own["input"] == "sensor"]))
@@ -80,7 +78,7 @@ def _sensors(wrist: pd.DataFrame) -> Block:
         return Block("")
     names = ", ".join(sorted(wrist["athlete_id"].astype(str).unique()))
     count = wrist["athlete_id"].nunique()
-    summary = f"{counted(count, 'athlete')} {'relies' if count == 1 else 'rely'} on a {WRIST}."
+    summary = said("inputs", "sensors", count=count, sensor=WRIST)
     return fold(summary, paragraph(f"{names}."))
 
 
@@ -183,18 +181,12 @@ def maxima_block(laboratory: pd.DataFrame, pairs: pd.DataFrame) -> Block:
     """Count confirmed maxima, those not confirmed that are behind a pair, and the criteria."""
     states = laboratory["max_confirmed"].value_counts()
     yes, no, unknown = (int(states.get(name, 0)) for name in ("yes", "no", "unknown"))
-    counts = (
-        f"{counted(len(laboratory), 'laboratory test')}: {yes} confirmed to be maximal, {no} not "
-        f"maximal by the criteria, {unknown} not known."
-    )
+    used = None
     if no + unknown and len(pairs):
         used = pairs.loc[pairs["max_confirmed"] != "yes", "lab_test_id"].nunique()
-        counts += f" Of the {no + unknown} not confirmed, {used} are behind a pair."
-    peak = " A value that is not confirmed is a VO2peak." if no + unknown else ""
-    never = " A criterion that nobody recorded is never a failed one."
-    return paragraph(counts + peak + never) + effort_block(
-        laboratory, lambda number, _: str(number)
-    )
+    counts = {"tests": len(laboratory), "yes": yes, "no": no, "unknown": unknown, "used": used}
+    told = paragraph(said("inputs", "maxima", **counts))
+    return told + effort_block(laboratory, lambda number, _: str(number))
 
 
 def shown(value: float, digits: int = 1, *, sign: bool = False) -> str:

@@ -2,8 +2,9 @@
 
 from collections.abc import Iterable
 
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, code, fold, paragraph, table
-from agreement.report.page.numbers import counted, with_minus
+from agreement.report.page.numbers import with_minus
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import MethodData
 from agreement.stats.same_numbers import same_numbers
@@ -28,9 +29,6 @@ def same_numbers_block(methods: Iterable[tuple[str, MethodData]]) -> Block:
     ]
     columns = ("statistic", "ours", "theirs", "their function", "digits in common")
     numeric = ("ours", "theirs", "digits in common")
-    said = paragraph(
-        f"Computed here, now, on {name}: the first pair of "
-        f"each of {counted(most.n, 'athlete')}, by the functions that the study's numbers come from."
-    )
+    words = paragraph(said("inputs", "other_library", name=name, n=most.n))
     shown = table("The same number from another library", columns, rows, numeric=numeric)
-    return fold("The same number from another library", said, shown)
+    return fold("The same number from another library", words, shown)

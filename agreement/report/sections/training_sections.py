@@ -323,12 +323,10 @@ def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
     unlike = both[both["stated"] != both["profile"]]
     if both.empty:
         return Block("")
-    said = (
-        f"{len(unlike)} of {len(both)} tests have another training profile by the sessions before "
-        f"them than the athletes table states; this report goes by the {use} one."
-    )
+    counts = {"unlike": len(unlike), "both": len(both), "use": use}
+    words = paragraph(said("inputs", "two_profiles", **counts))
     if unlike.empty:
-        return paragraph(said)
+        return words
     rows = [
         (
             *(str(row[c]) for c in ("lab_test_id", "athlete_id", "stated", "profile")),
@@ -338,4 +336,4 @@ def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
     ]
     columns = ("test", "athlete", "stated", "by the sessions", "time in zones 1 / 2 / 3 (%)")
     listed = table("Stated and computed training profiles that differ", columns, rows)
-    return paragraph(said) + fold(f"{counted(len(unlike), 'test')} with two profiles", listed)
+    return words + fold(f"{counted(len(unlike), 'test')} with two profiles", listed)

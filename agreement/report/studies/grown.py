@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from agreement.errors import AgreementError
 from agreement.figures.run_chart import plot_control, plot_run, run_alt
+from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading, table
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.run.earlier import HISTORY_FILE
@@ -24,7 +25,7 @@ from agreement.stats.studies.control import Control
 from agreement.stats.studies.history import COLUMNS, Step, continued, history_lines, looks, steps
 from agreement.tables.options import Margin
 from agreement.tables.study_file import STUDY_FILE
-from agreement.terms import UNIT, counted
+from agreement.terms import UNIT
 
 MOST_DRAWN = 6  # methods
 _TOLD_APART = 6  # significant digits: another processor gives the same report
@@ -103,11 +104,11 @@ class Grown:
             alt=f"The laboratory's control over time; change in 30 days {low:.1f} to {high:.1f}.",
             caption="The laboratory's control, tested again and again, with its line.",
         )
-        said = (
+        told = (
             Markup("{} {}").format(element("b", f"{name}."), found.summary())
             for name, found in self.controls
         )
-        return [*drawn, control], words + heading("The laboratory's control") + bullets(said)
+        return [*drawn, control], words + heading("The laboratory's control") + bullets(told)
 
     def _reports(self) -> tuple[list[Picture], Block]:
         history, margin = self.history, self.margin
@@ -164,25 +165,10 @@ class Grown:
         return shown, words
 
     def _step(self, one: Step) -> str:
-        margin, taken = self.margin, looks(self.history, one.method, one.mode)
-        now, before = one.now, one.before
-        name = self.name(one.method, one.mode)
-        if np.isnan([before["n"], now["n"]]).any():
-            return f"{name}: too few people came or went since the report of {before['date']} to say more."
-        athletes = counted(int(now["n"]), "athlete")
-        said = (
-            f"{name}: since the report of {before['date']} {athletes} ({int(before['n'])} then), "
-            f"{counted(int(now['n_pairs']), 'pair')} ({int(before['n_pairs'])}), bias {now['bias']:.1f} "
-            f"({before['bias']:.1f}) {UNIT}"
-        )
-        verdict = str(now["verdict"])
-        if verdict != str(before["verdict"]):
-            said += f", verdict {verdict} ({before['verdict']})"
-        said += "."
-        if margin.limit is not None and taken > margin.planned_looks:
-            planned = counted(margin.planned_looks, "look")
-            said += f" The verdict was taken {taken} times on other pairs, with {planned} planned."
-        return said
+        told = {"now": one.now, "before": one.before, "margin": self.margin, "unit": UNIT}
+        told["known"] = not np.isnan([one.before["n"], one.now["n"]]).any()
+        taken, name = looks(self.history, one.method, one.mode), self.name(one.method, one.mode)
+        return in_words(said("history", "step", name=name, taken=taken, **told))
 
 
 def _shown(value: float, digits: int) -> str:
