@@ -1,5 +1,7 @@
 """The checked tables of the field: estimates, field tests and training sessions."""
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -84,7 +86,11 @@ def field_estimates_table(
         },
         copy=False,
     )
-    return CheckedTable(leaving.finish(frame), count, people.present())
+    empty = np.isnan(values.relative) & np.isnan(values.absolute) & (people.codes >= 0)
+    names = {"athlete_id": people, "method": method, "mode": mode}
+    asked = pd.DataFrame({name: one.series()[empty] for name, one in names.items()}).dropna()
+    finished = CheckedTable(leaving.finish(frame), count, people.present())
+    return replace(finished, without_value=asked.drop_duplicates(ignore_index=True))
 
 
 def field_tests_table(

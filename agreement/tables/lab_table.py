@@ -50,6 +50,8 @@ class CheckedTable:
     people: frozenset[str]  # every athlete in the file who did not withdraw
     keys: frozenset[str] = frozenset()  # every key in the file, of those who did not withdraw
     withdrawn_keys: frozenset[str] = frozenset()
+    # athlete_id, method, mode of field estimates whose VO2max is empty; None where it is not kept
+    without_value: pd.DataFrame | None = None
 
     def in_words(self) -> pd.DataFrame:
         """Return the rows with texts in the place of categories."""

@@ -229,6 +229,7 @@ class _Reading:
             inputs=tuple(self.inputs),
             parts=self.parts,
             given=self.given,
+            without_value=checked["field_estimates"].without_value,
             laboratory_only=not set(_FIELD_BUILDERS) & set(self.names),
             many=({} if self.parts is None else {self.parts.name: self.parts.files})
             | {one.name: one.files for one in self.exports.values()},

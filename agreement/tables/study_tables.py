@@ -46,6 +46,8 @@ class StudyTables:
     given: Mapping[str, pd.DataFrame] | None = None
     # there is no table of field values: the study is of the laboratory itself
     laboratory_only: bool = False
+    # athlete_id, method, mode of field estimates whose VO2max is empty; None in parts
+    without_value: pd.DataFrame | None = None
     # files of each table in parts or dated exports, by its folder; rows of such a table are
     # numbered like those of parts
     many: dict[str, tuple[str, ...]] = field(default_factory=dict)

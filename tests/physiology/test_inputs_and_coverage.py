@@ -2,6 +2,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.cohort import Cohort
+from agreement.physiology.asked import asked_people
 from agreement.physiology.coverage import intensity_coverage
 from agreement.physiology.inputs import input_audit
 from agreement.physiology.laboratory import laboratory_values
@@ -162,3 +164,40 @@ def test_the_last_line_before_the_test_counts():
     assert coverage["expected_bias"].tolist() == lines["other_form_bias"].tolist()
     assert intensity_coverage(far, pairs).empty
     assert intensity_coverage(pd.DataFrame(), pairs).empty
+
+
+def test_given_values_tell_who_got_none_where_cells_are_empty():
+    tests = {
+        "lab_test_id": ["T1", "T2", "T3"],
+        "athlete_id": ["A", "B", "C"],
+        "date": ["2026-03-20"] * 3,
+        "mode": ["run"] * 3,
+        "vo2max_ml_kg_min": [50.0, 52.0, 54.0],
+    }
+    given = {
+        "athlete_id": ["A", "A", "B", "C", "D", "A"],
+        "taken_at": [
+            "2026-03-17",
+            "2026-03-18",
+            "2026-03-18",
+            "2026-03-18",
+            "2026-03-18",
+            "2026-03-18",
+        ],
+        "method": ["wrist"] * 5 + ["other"],
+        "mode": ["run"] * 6,
+        "vo2max_ml_kg_min": [51.0, None, None, 53.0, None, 50.0],
+    }
+    cohort = Cohort.from_frames(
+        lab_tests=tests, field_estimates=given, options={"pairing": {"minimum_days": 1}}
+    )
+    asked = asked_people(cohort.study, cohort.laboratory.frame, cohort.readings.frame)
+    # A got one on another day, B none; D has no laboratory test; nobody says who was asked by "other"
+    assert asked.to_numpy().tolist() == [
+        ["wrist", "run", "A", True],
+        ["wrist", "run", "B", False],
+        ["wrist", "run", "C", True],
+    ]
+    frame = cohort.results.frame.set_index(["analysis", "method", "statistic"])["value"]
+    assert frame["no_number", "wrist", "share_without"] == pytest.approx(1 / 3)
+    assert np.isnan(frame["no_number", "other", "share_without"])

@@ -71,6 +71,7 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
             sessions=_renamed(cohort.study.sessions, name, ["athlete_id"]),
             problems=(),
             inputs=inputs,
+            without_value=_renamed_known(cohort.study.without_value, name),
         ),
         laboratory=laboratory,
         readings=_pseudonymous_readings(cohort.readings, name),
@@ -187,6 +188,10 @@ def few(count: int, whole: int | None = None) -> str:
     if whole is not None and 0 < whole - count < FEWEST:
         return f"{max(whole - FEWEST + 1, 0)} to {whole - 1}"
     return str(count)
+
+
+def _renamed_known(frame: pd.DataFrame | None, name: Naming) -> pd.DataFrame | None:
+    return None if frame is None else _renamed(frame, name, ["athlete_id"])
 
 
 def _renamed(frame: pd.DataFrame, name: Naming, columns: list[str]) -> pd.DataFrame:
