@@ -91,6 +91,16 @@ class Statistic:
         return replace(self, name=name, **changes)
 
 
+def ratio(name: str, label: str, meaning: str, formula: str, source: str) -> Statistic:
+    """Return a statistic without unit, shown with two digits: a share, a slope, a correlation."""
+    return Statistic(name, label, meaning, formula, source, "1", 2)
+
+
+def p_value(name: str, label: str, meaning: str, formula: str, source: str) -> Statistic:
+    """Return a probability, shown with three digits."""
+    return Statistic(name, label, meaning, formula, source, "1", 3)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Analysis:
     """

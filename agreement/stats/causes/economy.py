@@ -11,7 +11,7 @@ from agreement.stats.basics.intervals import Interval, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
@@ -149,23 +149,19 @@ RECORDS: Final = (
         place=322,
         label="errors explained by own economy",
         statistics=(
-            Statistic(
+            ratio(
                 "r_squared",
                 "share of the errors explained",
                 "Share of the spread of errors between athletes that goes with their own economy.",
                 "squared correlation of athlete means of observed and expected error; interval by Fisher's z",
                 "Fisher 1921 (memory)",
-                unit="1",
-                digits=2,
             ),
-            Statistic(
+            ratio(
                 "slope",
                 "observed for 1 expected",
                 "Near 1: the estimate takes an average cost of work for the athlete's own. Near 0: not.",
                 "least squares of observed on expected error; interval by Student's t",
                 OURS,
-                unit="1",
-                digits=2,
             ),
             Statistic(
                 "mean_expected",

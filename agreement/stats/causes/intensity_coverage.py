@@ -9,7 +9,7 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval, correlation_interval, sd_interval, t_interval
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import SESSIONS_METHOD, UNIT
@@ -186,23 +186,19 @@ RECORD: Final = Analysis(
     place=310,
     label="what sessions or stages covered",
     statistics=(
-        Statistic(
+        ratio(
             "bottom_share_of_hr_max",
             "lowest share of maximal heart rate",
             "Where the heart rates of steady stretches begin.",
             _MEDIANS,
             OURS,
-            unit="1",
-            digits=2,
         ),
-        Statistic(
+        ratio(
             "top_share_of_hr_max",
             "highest share of maximal heart rate",
             "Where the heart rates of steady stretches end.",
             _MEDIANS,
             OURS,
-            unit="1",
-            digits=2,
         ),
         Statistic(
             "extrapolation_se",
@@ -239,14 +235,12 @@ RECORD: Final = Analysis(
             "root of observed_sd^2 - extrapolation_se^2",
             OURS,
         ),
-        Statistic(
+        ratio(
             "share_explained",
             "share of the spread explained",
             "Share of the spread of errors that the expected bias explains.",
             "squared correlation of d with the bias expected of the line; interval by Fisher's z",
             OURS,
-            unit="1",
-            digits=2,
         ),
     ),
     privacy=Privacy.PARTITION,

@@ -14,7 +14,7 @@ from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Floats, Replicates
 from agreement.stats.limits.limits import FEWEST, checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import MASS_WITHIN_PCT, counted
@@ -136,28 +136,24 @@ def _slope(sums: Floats) -> Floats:
 
 
 _LINE: Final = "least squares of 100 ln(field / laboratory) on the mismatch in per cent"
-_P: Final = Statistic(
+_P: Final = p_value(
     "p_no_effect",
     "p of no effect of mass",
     "How often chance alone would give this slope, did a wrong mass do nothing.",
     _LINE,
     OURS,
-    unit="1",
-    digits=3,
 )
 RECORD: Final = Analysis(
     name="mass_mismatch",
     place=290,
     label="effect of a wrong body mass",
     statistics=(
-        Statistic(
+        ratio(
             "slope",
             "per cent of VO2max for each per cent of mass",
             "Change of the field value for a body mass set one per cent too high.",
             _LINE,
             OURS,
-            unit="1",
-            digits=2,
         ),
         _P,
         _P.named(

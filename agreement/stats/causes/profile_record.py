@@ -5,7 +5,7 @@ from typing import Final
 from agreement.stats.causes.profile_bias import profile_bias_of
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.lines.regression import STANDARD_ERROR
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic, p_value, ratio
 
 _AGAINST: Final = "bias of the group less the unweighted mean of groups; p corrected over groups"
 _OF_EACH: Final = (
@@ -17,14 +17,12 @@ _OF_EACH: Final = (
         _AGAINST,
         "Welch 1951; Holm 1979",
     ),
-    Statistic(
+    p_value(
         "p_difference",
         "p of no such difference",
         "How often chance alone would set a profile this far apart, all profiles considered.",
         _AGAINST,
         "Welch 1951; Holm 1979",
-        unit="1",
-        digits=3,
     ),
     LOWER,
     UPPER,
@@ -49,23 +47,19 @@ _POOLED: Final = (
         unit="1",
         digits=1,
     ),
-    Statistic(
+    ratio(
         "p_beyond_mean_limit",
         "chance of a bias beyond the limit",
         "How likely the bias of this profile is larger than the limit agreed for means.",
         _PARTLY,
         _GELMAN,
-        unit="1",
-        digits=2,
     ),
-    Statistic(
+    p_value(
         "p_difference_all",
         "p of no such difference, all methods counted",
         "The same p corrected for every profile of every method; only this may make a headline.",
         _AGAINST,
         "Welch 1951; Holm 1979",
-        unit="1",
-        digits=3,
     ),
     Statistic(
         "sd_between",
@@ -81,23 +75,19 @@ RECORD: Final = Analysis(
     label="bias by training profile",
     statistics=(
         *_OF_EACH,
-        Statistic(
+        p_value(
             "p_welch",
             "p of equal bias in profiles",
             "How often chance alone would set the profiles' biases this far apart.",
             "Welch's test of profile means, every athlete once",
             "Welch 1951",
-            unit="1",
-            digits=3,
         ),
-        Statistic(
+        p_value(
             "p_equal_spread",
             "p of equal spread in profiles",
             "How often chance alone would make the profiles' spreads this unequal.",
             "analysis of variance of the distances from the group's median",
             "Brown & Forsythe 1974",
-            unit="1",
-            digits=3,
         ),
         Statistic(
             "spread_ratio",

@@ -5,26 +5,22 @@ from typing import Final
 
 from agreement.stats.change.change import change_of
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 
 _LINE: Final = "least squares of field change on laboratory change"
-_SAME: Final = Statistic(
+_SAME: Final = ratio(
     "same_direction",
     "share of changes in the same direction",
     "Share of changes that field and laboratory see go the same way.",
     "count over number, Wilson's interval",
     "Critchley 2010",
-    unit="1",
-    digits=2,
 )
-_FOLLOWS: Final = Statistic(
+_FOLLOWS: Final = ratio(
     "responsiveness",
     "responsiveness",
     "Change seen in the field for each mL/kg/min of true change, the laboratory's noise taken out.",
     "least-squares slope over the reliability of laboratory changes; interval by MOVER-R",
     "Fuller 1987; Donner & Zou 2012",
-    unit="1",
-    digits=2,
 )
 _REAL: Final = Statistic(
     "smallest_real_change",
@@ -41,23 +37,19 @@ RECORD: Final = Analysis(
         replace(BIAS, meaning="Mean of field change minus laboratory change."),
         LOWER,
         UPPER,
-        Statistic(
+        ratio(
             "r",
             "correlation of changes",
             "How closely both methods rank the changes of the same people.",
             _LINE,
             "Hopkins 2000",
-            unit="1",
-            digits=2,
         ),
-        Statistic(
+        ratio(
             "slope",
             "attenuated slope of field change on laboratory change",
             "Change seen in the field for each mL/kg/min of change in the laboratory, noise and all.",
             _LINE,
             "Hopkins 2000",
-            unit="1",
-            digits=2,
         ),
         _SAME,
         _SAME.named(

@@ -14,7 +14,7 @@ from agreement.stats.compare.closer import Closer, closer
 from agreement.stats.compare.different_tests import DifferentTests, different_tests
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, p_value, ratio
 from agreement.stats.repeats.laboratory_variance import lab_tests_behind, laboratory_of
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
@@ -294,33 +294,27 @@ _FLIPS: Final = "each athlete's difference of mean d^2 keeps or changes its sign
 _FISHER: Final = "Fisher 1935; Miller 1968"
 _LARGEST: Final = "the same flips, largest Student t among all pairs of methods"
 _WESTFALL: Final = "Westfall & Young 1993"
-_RATIO: Final = Statistic(
+_RATIO: Final = ratio(
     "rmse_ratio",
     "ratio of both errors",
     "Typical error of the first method over the second's on the same tests; below 1 the first is "
     "closer. The interval holds for all pairs of methods at once.",
     _JACKKNIFE,
     _FISHER,
-    unit="1",
-    digits=2,
 )
-_P: Final = Statistic(
+_P: Final = p_value(
     "p_rmse",
     "p of equal errors",
     "How often chance alone would make the errors of these two methods this unequal.",
     _FLIPS,
     _FISHER,
-    unit="1",
-    digits=3,
 )
-_P_JOINT: Final = Statistic(
+_P_JOINT: Final = p_value(
     "p_rmse_joint",
     "the same, all methods counted",
     "How often chance alone would make the errors of some two methods this unequal.",
     _LARGEST,
     _WESTFALL,
-    unit="1",
-    digits=3,
 )
 RECORD: Final = Analysis(
     name="closer",

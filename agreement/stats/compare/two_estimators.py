@@ -16,7 +16,7 @@ from agreement.stats.basics.intervals import Interval, t_p_value
 from agreement.stats.basics.replicates import Floats
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, p_value, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
@@ -245,23 +245,19 @@ RECORD: Final = Analysis(
     place=130,
     label="spread of two methods on the same tests",
     statistics=(
-        Statistic(
+        ratio(
             "ratio_of_sd",
             "ratio of both spreads",
             "Spread of the first method's error over the second's; above 1 the second scatters less.",
             _PITMAN,
             _SOURCE,
-            unit="1",
-            digits=2,
         ),
-        Statistic(
+        p_value(
             "p_pitman_morgan",
             "p of equal spread",
             "How often chance alone would make both spreads this unequal.",
             _PITMAN,
             _SOURCE,
-            unit="1",
-            digits=3,
         ),
         Statistic(
             "difference_of_sd",

@@ -13,7 +13,7 @@ from agreement.stats.basics.replicates import Floats
 from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 
@@ -201,28 +201,24 @@ def _from_sums(sums: Floats) -> Floats:
 
 
 _TWO_WAY: Final = "two-way, single value; absolute agreement and consistency"
-_ICC: Final = Statistic(
+_ICC: Final = ratio(
     "icc_a1",
     "intraclass correlation, agreement",
     "Share of all variance that lies between people; a bias lowers it.",
     _TWO_WAY,
     "Shrout & Fleiss 1979; McGraw & Wong 1996",
-    unit="1",
-    digits=2,
 )
 RECORD: Final = Analysis(
     name="concordance",
     place=80,
     label="coefficients of agreement",
     statistics=(
-        Statistic(
+        ratio(
             "ccc",
             "concordance correlation",
             "How close the points lie to the line of equality, 1 at best.",
             "2 cov / (variances + squared bias)",
             "Lin 1989",
-            unit="1",
-            digits=2,
         ),
         _ICC,
         _ICC.named(

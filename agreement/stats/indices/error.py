@@ -17,7 +17,7 @@ from agreement.stats.basics.shares import (
 )
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT, counted
@@ -198,14 +198,12 @@ RECORD: Final = Analysis(
             "root of the mean of d squared",
             "textbook",
         ),
-        Statistic(
+        ratio(
             "share_within_margin",
             "share within the limit",
             "Share of readings that lie within the agreed limit of the laboratory.",
             "count over number; Wilson's interval",
             "Newcombe 1998",
-            unit="1",
-            digits=2,
         ),
         Statistic(
             "total_deviation_index",

@@ -10,7 +10,7 @@ from agreement.stats.limits.limits import FEWEST
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER, group_of
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, p_value
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
@@ -90,14 +90,12 @@ def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
 
 
 _HOW: Final = "bias plus and minus s times 1.96, 2 or Student's t on n - 1"
-_FACTOR: Final = Statistic(
+_FACTOR: Final = p_value(
     "factor",
     "factor of the convention",
     "What the standard deviation is multiplied with.",
     _HOW,
     "as papers print them",
-    unit="1",
-    digits=3,
 )
 _STATISTICS: Final = (
     _FACTOR,

@@ -3,7 +3,7 @@
 from typing import Final
 
 from agreement.stats.limits.net_of_laboratory import net_of_laboratory_of
-from agreement.stats.record import OURS, SQUARED, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, SQUARED, Analysis, Privacy, Statistic, ratio
 
 _HOW: Final = "variance of d less the laboratory's share of it, from repeats; intervals by MOVER"
 _SOURCE: Final = "Fuller 1987; Zou & Donner 2008"
@@ -47,14 +47,12 @@ RECORD: Final = Analysis(
             label="own upper limit",
             meaning="Where the upper limit would lie, had the laboratory no noise.",
         ),
-        Statistic(
+        ratio(
             "own_share_within_margin",
             "share of true values within the limit",
             "Share of readings that lie within the agreed limit of the athlete's true value.",
             "normal distribution of own bias and own spread",
             _SOURCE,
-            unit="1",
-            digits=2,
         ),
         _VARIANCE,
         _VARIANCE.named(
@@ -63,14 +61,12 @@ RECORD: Final = Analysis(
             meaning="How well the laboratory's noise is known.",
             unit="1",
         ),
-        Statistic(
+        ratio(
             "laboratory_share",
             "the laboratory's share of the spread",
             "Share of the variance of differences that is the laboratory's noise.",
             "the laboratory's variance in a difference over the variance of d",
             OURS,
-            unit="1",
-            digits=2,
         ),
     ),
     privacy=Privacy.WHOLE,

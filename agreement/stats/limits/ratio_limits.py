@@ -11,7 +11,7 @@ from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits import LimitsOfAgreement, checked_pairs, warn_if_few
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 
@@ -129,14 +129,12 @@ def ratio_words(ratio: float) -> str:
 
 
 _HOW: Final = "bias and limits of ln(field / laboratory), taken back"
-_RATIO: Final = Statistic(
+_RATIO: Final = ratio(
     "ratio",
     "mean ratio",
     "Field divided by laboratory, on the geometric average.",
     _HOW,
     "Bland & Altman 1999",
-    unit="1",
-    digits=2,
 )
 RECORD: Final = Analysis(
     name="ratio_limits",

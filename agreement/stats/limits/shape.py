@@ -12,7 +12,7 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p
 from agreement.stats.limits.limits import FEWEST
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import counted
@@ -78,23 +78,19 @@ RECORD: Final = Analysis(
     place=280,
     label="shape of the differences",
     statistics=(
-        Statistic(
+        ratio(
             "skewness",
             "skewness of differences",
             "Above zero, large positive differences are more common than large negative ones.",
             "third moment about the mean, in standard deviations",
             OURS,
-            unit="1",
-            digits=2,
         ),
-        Statistic(
+        p_value(
             "p_normal",
             "p of normal differences",
             "How often normal differences would look this far from normal.",
             "order statistics of d",
             "Shapiro & Wilk 1965",
-            unit="1",
-            digits=3,
         ),
     ),
     privacy=Privacy.WHOLE,

@@ -17,7 +17,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.calibrated import Calibration
 from agreement.stats.lines.squad_calibration import chosen_calibration, local_offset, uneven_along
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 
 FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an error left over
 
@@ -218,14 +218,12 @@ RECORD: Final = Analysis(
             _CHOICE,
             _SOURCE,
         ),
-        Statistic(
+        ratio(
             "slope",
             "slope of the calibration",
             "What to multiply a field value with, were a line used.",
             _CHOICE,
             _SOURCE,
-            unit="1",
-            digits=2,
         ),
         Statistic(
             "intercept", "intercept of the calibration", "What to add after that.", _CHOICE, _SOURCE

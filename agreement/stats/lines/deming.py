@@ -24,7 +24,7 @@ from agreement.stats.lines.deming_sums import (
 )
 from agreement.stats.lines.structural import UNBOUNDED, StructuralSlope, structural_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
@@ -242,14 +242,12 @@ _LINE: Final = (
     "line with error on both sides; the structural one where the laboratory's error is known, else "
     "for a ratio of 1 with the jackknife's interval"
 )
-_SLOPE: Final = Statistic(
+_SLOPE: Final = ratio(
     "slope",
     "slope of field on laboratory, errors on both sides",
     "Change of the field value for each mL/kg/min of the laboratory's true value.",
     _LINE,
     "Linnet 1993",
-    unit="1",
-    digits=2,
 )
 RECORD: Final = Analysis(
     name="deming",
@@ -264,15 +262,13 @@ RECORD: Final = Analysis(
             _LINE,
             "Linnet 1993",
         ),
-        Statistic(
+        ratio(
             "lambda",
             "ratio of error variances",
             "Variance of the field's own error, lasting errors included, over that of the "
             "laboratory's values; 1 where the laboratory's error is not known.",
             "what the structural slope leaves unexplained, over the laboratory's noise",
             "Linnet 1993",
-            unit="1",
-            digits=2,
         ),
         _SLOPE.named(
             "slope_at_half_lambda",

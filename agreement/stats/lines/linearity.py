@@ -12,7 +12,7 @@ from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes,
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 
@@ -126,23 +126,19 @@ RECORD: Final = Analysis(
     place=260,
     label="is the line straight",
     statistics=(
-        Statistic(
+        ratio(
             "linearity_statistic",
             "largest running sum about the line",
             "Large where points lie on one side of the line for long.",
             _HOW,
             "Passing & Bablok 1983",
-            unit="1",
-            digits=2,
         ),
-        Statistic(
+        p_value(
             "p_linearity",
             "p of a straight line",
             "How often chance alone would bend the points this much.",
             _HOW,
             "Passing & Bablok 1983",
-            unit="1",
-            digits=3,
         ),
     ),
     privacy=Privacy.WHOLE,

@@ -15,7 +15,7 @@ from agreement.stats.basics.half_t import GRID, grid_quantile, grid_weights, mix
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.lines.squad_calibration import chosen_calibration
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import MASS_WITHIN_PCT, UNIT
@@ -289,14 +289,12 @@ RECORD: Final = Analysis(
             _HOW,
             _SOURCE,
         ),
-        Statistic(
+        ratio(
             "share",
             "share of the spread that lasts",
             "Share of the variance of one visit's difference that comes back at the next.",
             _HOW,
             _SOURCE,
-            unit="1",
-            digits=2,
         ),
     ),
     privacy=Privacy.WHOLE,

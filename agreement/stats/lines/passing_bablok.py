@@ -20,7 +20,7 @@ from agreement.stats.basics.rotated_slopes import (
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok_clustered import clustered_intervals
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
@@ -200,14 +200,12 @@ RECORD: Final = Analysis(
     place=70,
     label="line by ranks of pairwise slopes",
     statistics=(
-        Statistic(
+        ratio(
             "slope",
             "slope by ranks",
             "Change of the field value for each mL/kg/min of the laboratory's, outliers harmless.",
             _LINE,
             "Passing & Bablok 1983",
-            unit="1",
-            digits=2,
         ),
         Statistic(
             "intercept",

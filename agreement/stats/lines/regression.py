@@ -14,7 +14,7 @@ from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
@@ -217,14 +217,12 @@ RECORD: Final = Analysis(
     place=50,
     label="line of laboratory on field",
     statistics=(
-        Statistic(
+        ratio(
             "slope",
             "slope of laboratory on field",
             "Change of the laboratory value expected for each mL/kg/min of the field value.",
             _LINE,
             "textbook",
-            unit="1",
-            digits=2,
         ),
         Statistic(
             "intercept",
@@ -233,15 +231,13 @@ RECORD: Final = Analysis(
             _LINE,
             "textbook",
         ),
-        Statistic(
+        ratio(
             "r",
             "correlation",
             "How closely both methods rank the same people; high in a group of mixed fitness even "
             "where they disagree.",
             _LINE,
             "textbook",
-            unit="1",
-            digits=2,
         ),
         STANDARD_ERROR,
     ),

@@ -17,7 +17,7 @@ from agreement.stats.method_data import (
     NotEstimable,
     too_few_athletes,
 )
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT, counted
@@ -157,14 +157,12 @@ def _row(
 
 
 _LINE: Final = "least squares of d on the laboratory, on the field value, on the day"
-_SLOPE: Final = Statistic(
+_SLOPE: Final = ratio(
     "slope_on_laboratory",
     "slope of the difference on the laboratory",
     "As papers draw it; below zero by noise alone.",
     _LINE,
     "Bland & Altman 1995",
-    unit="1",
-    digits=2,
 )
 RECORDS: Final = (
     Analysis(

@@ -3,17 +3,15 @@
 from typing import Final
 
 from agreement.stats.lines.structural import structural_of
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, ratio
 from agreement.terms import UNIT
 
-_SLOPE: Final = Statistic(
+_SLOPE: Final = ratio(
     "slope",
     "field value per unit of true fitness",
     "How much the field value rises when true fitness rises by one, the laboratory's noise taken out.",
     "least-squares slope over the laboratory's reliability; interval by MOVER-R",
     "Fuller 1987; Donner & Zou 2012",
-    unit="1",
-    digits=2,
 )
 RECORD: Final = Analysis(
     name="structural",

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic, p_value, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
@@ -109,14 +109,12 @@ def _moved(used: pd.DataFrame, in_use: tuple[str, ...]) -> "pd.Series[float]":
 
 
 _HOW: Final = "the same breaths averaged anew under every rule"
-_SHARE: Final = Statistic(
+_SHARE: Final = p_value(
     "share_more_median",
     f"share above {AGAINST}",
     f"By what share the rule lies above {AGAINST}, in the middle test.",
     _HOW,
     OURS,
-    unit="1",
-    digits=3,
 )
 RECORD: Final = Analysis(
     name="averaging_rule",
@@ -138,15 +136,13 @@ RECORD: Final = Analysis(
             OURS,
         ),
         _SHARE,
-        Statistic(
+        ratio(
             "share_third_moved",
             "share in another third of the squad",
             "Share of tests that the rule puts into another third of the squad than the rule in use. "
             "Thirds are by rank among these tests: no published classes are used.",
             "ranks of the tests under each rule, in three equal parts",
             OURS,
-            unit="1",
-            digits=2,
         ),
         _SHARE.named(
             "share_more_p10",

@@ -11,7 +11,7 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, z_of
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import NO_SECOND_VISIT, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.repeats.laboratory_variance import (
     FEWEST_DF,
     LaboratoryVariance,
@@ -261,14 +261,12 @@ RECORDS: Final = (
                 "SD of last minus first; interval by chi-square",
                 "arithmetic; no source",
             ),
-            Statistic(
+            ratio(
                 "share_beyond_noise",
                 "share of athletes who changed by more than noise",
                 "Athletes whose change is larger than two tests of one unchanged athlete differ.",
                 "share with a change above z times the root of v (1/k1 + 1/k2); interval by Wilson",
                 "Hopkins 2000; Wilson 1927 (memory)",
-                unit="1",
-                digits=2,
             ),
         ),
         privacy=Privacy.WHOLE,

@@ -13,7 +13,7 @@ import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic, p_value
 from agreement.stats.repeats.week_to_week import WeekToWeek, weeks_of
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
@@ -257,14 +257,12 @@ RECORD: Final = Analysis(
             "z times the standard deviation of the later mean less the earlier; interval by chi-square",
             OURS,
         ),
-        Statistic(
+        p_value(
             "coefficient_of_variation",
             "coefficient of variation",
             "Typical error as a share of the mean of the repeated values.",
             "typical error over the mean of the repeated values",
             OURS,
-            unit="1",
-            digits=3,
         ),
     ),
     privacy=Privacy.WHOLE,

@@ -12,7 +12,7 @@ from agreement.stats.basics.intervals import sd_interval, t_interval
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.terms import UNIT
@@ -176,14 +176,12 @@ RECORDS: Final = (
         place=107,
         label="ventilatory thresholds",
         statistics=(
-            Statistic(
+            ratio(
                 "share_found",
                 "share found",
                 "Tests in which the method finds a threshold; it is refused where no corner is clear.",
                 "tests with a threshold over tests looked at; Wilson's interval",
                 OURS,
-                unit="1",
-                digits=2,
             ),
             Statistic("mean_vo2", "uptake at it", "Uptake at the threshold.", _HOW, OURS),
             Statistic(

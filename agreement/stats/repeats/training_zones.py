@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
@@ -81,14 +81,12 @@ RECORD: Final = Analysis(
             for zone, where in ZONES.items()
             for by, said in (("", "HRmax"), ("_own", "own thresholds"))
         ),
-        Statistic(
+        ratio(
             "share_profile_changed",
             "share of athletes with another profile",
             "Athletes whose training profile is another one by their own thresholds than by HRmax.",
             "athletes with any test whose two profiles differ, over athletes; Wilson's interval",
             OURS,
-            unit="1",
-            digits=2,
         ),
     ),
     privacy=Privacy.WHOLE,

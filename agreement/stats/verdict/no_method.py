@@ -20,7 +20,7 @@ from agreement.stats.method_data import (
     NotEstimable,
     require_enough,
 )
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.stats.verdict.verdict import against_of, material_of
@@ -165,15 +165,13 @@ RECORD: Final = Analysis(
             "half the width of the limits of agreement of that mean",
             "Bland & Altman 1999",
         ),
-        Statistic(
+        ratio(
             "skill",
             "skill over one number for everybody",
             "Share of the squared error of one number for everybody that the method avoids; 0 or "
             "less: none.",
             "1 less mean d^2 over that of the mean of the others; jackknife of the log ratio",
             "Tukey 1958",
-            unit="1",
-            digits=2,
         ),
     ),
     privacy=Privacy.WHOLE,

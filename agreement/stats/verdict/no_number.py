@@ -8,7 +8,7 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.rows import Row, html_table, rows_frame
 from agreement.terms import counted
 
@@ -81,14 +81,12 @@ RECORD = Analysis(
             label="athletes without a number",
             meaning="Those whom the method refused or could not serve.",
         ),
-        Statistic(
+        ratio(
             "share_without",
             "share without a number",
             "Share of the athletes asked who get no number; the limits are not of them.",
             "athletes without / athletes asked; Wilson's interval",
             "Newcombe 1998, Stat Med 17:857",
-            unit="1",
-            digits=2,
         ),
     ),
     privacy=Privacy.WHOLE,

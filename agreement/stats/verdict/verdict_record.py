@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, Statistic, p_value
 from agreement.stats.verdict.verdict import verdict_of
 
 _MET: Final = Statistic(
@@ -92,14 +92,12 @@ RECORD: Final = Analysis(
             label="outer end of the limits for fit athletes",
             meaning="How far a limit may reach for athletes at the 90th centile of fitness.",
         ),
-        Statistic(
+        p_value(
             "p_acceptable",
             "p of limits beyond the agreed one",
             "How often limits that reach beyond the agreed one would look as far inside as these.",
             "level at which the outer end of the worse limit meets the agreed one",
             "Carkeet 2015",
-            unit="1",
-            digits=3,
         ),
         Statistic(
             "acceptable_counted",
