@@ -45,9 +45,8 @@ def test_checking_and_pairing_parts_starts_without_the_statistics():
 def test_the_kernel_of_a_report_loads_only_what_the_report_shows():
     code = (
         "from agreement.report.run.unused import leave_out_unused; leave_out_unused()"
-        "; from agreement.report.run.study_report import open_report"
-        f"; report = open_report({str(DEMO)!r}, kind='validation')"
-        "; report.change(), report.structure(), report.reporting_lists()"
+        f"; from agreement import report; cohort = report.read_cohort({str(DEMO)!r})"
+        "; report.change(cohort), report.structure(cohort), report.reporting_lists(cohort)"
     )
     loaded = loaded_after(code)
     assert {"pandas", "matplotlib"} <= loaded

@@ -2,11 +2,12 @@
 
 import ast
 import json
+from inspect import signature
 from pathlib import Path
 
 import pytest
 
-from agreement.report.run.study_report import StudyReport
+from agreement import report
 from agreement.report.run.templates import template, template_folder
 
 KINDS = sorted(
@@ -48,18 +49,39 @@ def test_cells_are_thin(cells):
         assert not [node for node in ast.walk(tree) if isinstance(node, forbidden)]
 
 
-def test_every_call_exists(cells):
+def names_of(tree, kind):
+    return [node for node in ast.walk(tree) if isinstance(node, kind)]
+
+
+def test_cells_use_public_names_and_show_each_choice(cells):
+    """Load, call, show: what a cell names is public, and every choice stands in it as an argument."""
     for source in code(cells):
-        for node in ast.walk(ast.parse(source)):
-            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
-                assert node.value.id == "report"
-                assert hasattr(StudyReport, node.attr), node.attr
+        tree = ast.parse(source)
+        for node in names_of(tree, ast.ImportFrom):
+            assert (node.module, [one.name for one in node.names]) == ("agreement", ["report"])
+        for node in names_of(tree, ast.Attribute):
+            assert not node.attr.startswith("_")
+        for node in names_of(tree, ast.Call):
+            called = ast.unparse(node.func)
+            assert called in ("show", "show.save", "cohort.with_options") or called.split(".") == [
+                "report",
+                called.split(".")[-1],
+            ]
+            if called.startswith("report."):
+                function = getattr(report, node.func.attr)
+                taken = signature(function).parameters
+                bound = signature(function).bind(*map(ast.unparse, node.args), **keywords(node))
+                assert bound.arguments.keys() == taken.keys(), called  # nothing is left unsaid
+
+
+def keywords(call):
+    return {one.arg: ast.unparse(one.value) for one in call.keywords}
 
 
 def test_the_verdict_comes_first_and_the_cautions_are_there(cells):
     sources = code(cells)
-    assert sources.index("report.verdict()") == 2
-    assert "report.cautions()" in sources
+    assert sources[2].startswith("show(report.verdict(cohort, ")
+    assert any(source.startswith("show(report.cautions(") for source in sources)
 
 
 def test_the_first_heading_is_the_only_one_of_its_level(cells):

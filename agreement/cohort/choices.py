@@ -1,6 +1,7 @@
 """What the face of a study rests on: choices changed and checked, problems in their order."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
@@ -41,3 +42,15 @@ def changed(start: StudyOptions, tables: Mapping[str, Any], folder: Path) -> Stu
     if findings.stops:
         raise TableError(findings.stops)
     return options
+
+
+def differing(agreed: StudyOptions, now: StudyOptions) -> dict[str, tuple[Any, Any]]:
+    """Return what differs between two sets of choices: ``table.key`` -> (agreed, now)."""
+    before, after = asdict(agreed), asdict(now)
+    return {
+        f"{table}.{key}": (value, after[table][key])
+        for table, keys in before.items()
+        if isinstance(keys, dict) and isinstance(after[table], dict)
+        for key, value in keys.items()
+        if value != after[table].get(key)
+    }

@@ -62,6 +62,7 @@ class Cohort:
     readings: Readings
     pairing: Pairing
     earlier: EarlierReport | None = None
+    agreed: StudyOptions | None = None  # where `with_options` put others in their place
 
     @property
     def pairs(self) -> pd.DataFrame:
@@ -227,13 +228,22 @@ class Cohort:
         (0, 1)
         """
         study, options = self.study, changed(self.study.options, tables, self.study.folder)
+        if options == study.options:
+            return self
+        changed_study = replace(study, options=options)
         if not tables.keys() <= _OF_READINGS:
-            return self.of(read_study(study.folder, given=study.given, options=options))
-        study = replace(study, options=options)
-        if not tables.keys() <= _OF_PAIRS:
-            return self.of(study)
-        pairing = pair(study, self.laboratory, self.readings)
-        return Cohort(study, self.laboratory, self.readings, pairing)
+            again = self.of(read_study(study.folder, given=study.given, options=options))
+        elif not tables.keys() <= _OF_PAIRS:
+            again = self.of(changed_study)
+        else:
+            pairing = pair(changed_study, self.laboratory, self.readings)
+            again = Cohort(changed_study, self.laboratory, self.readings, pairing)
+        return replace(again, earlier=self.earlier, agreed=self.agreed or study.options)
+
+    @cached_property
+    def beside(self) -> dict[str, Any]:
+        """What later stages compute once from this cohort and keep; empty at first."""
+        return {}
 
     @property
     def methods(self) -> tuple[tuple[str, str], ...]:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from exposed_study import PLACE, TELLTALE, WITHDRAWN, told, unpacked_texts, write_exposed
+from opened import open_report
 
 from agreement.cohort import inspect_cohort
 from agreement.physiology.study_estimates import estimates_frame
@@ -18,7 +19,6 @@ from agreement.report.page.pdf import browser
 from agreement.report.privacy.privacy import without_small_cells
 from agreement.report.privacy.sharing import share_report
 from agreement.report.run.findings import findings_json
-from agreement.report.run.study_report import open_report
 from agreement.report.run.verifying import seal
 from agreement.report.run.write import write_report
 from agreement.report.run.write_pairs import write_pairs
@@ -26,10 +26,10 @@ from agreement.tables.study_key import KEY_FILE
 
 SECTIONS = {
     "audit": "heading verdict margin funnel effort differences people out_of_range drift "
-    "protocol_list left_out sign_off cautions methods provenance",
+    "protocol_list left_out sign_off cautions rules provenance",
     "squad": "heading verdict next_steps flow differences profiles why borderline inputs "
     "averaging_rules maxima regression budget averaging change athletes left_out cautions "
-    "methods provenance",
+    "rules provenance",
 }
 
 

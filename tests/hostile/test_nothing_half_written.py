@@ -10,13 +10,13 @@ import time
 from pathlib import Path
 
 import pytest
+from opened import open_report
 from small_study import BARE, write_folder
 from typer.testing import CliRunner
 
 from agreement import cli
 from agreement.cohort import cohort
 from agreement.errors import OutputError
-from agreement.report.run.study_report import open_report
 from agreement.report.run.verifying import seal
 from agreement.tables import whole_output
 from agreement.tables.whole_output import error_in_words, whole_file, whole_folder

@@ -19,6 +19,7 @@ import pytest
 from active_study import FORMULA, MARKUP, write_active
 from hypothesis import given
 from hypothesis import strategies as st
+from opened import open_report
 from pyarrow import parquet
 from small_study import BARE, small_study, write_folder
 from turns import slowly
@@ -30,7 +31,6 @@ from agreement.report.page.pdf import browser
 from agreement.report.privacy.sharing import share_report
 from agreement.report.run.any_size import check_study
 from agreement.report.run.render import parameters_source
-from agreement.report.run.study_report import open_report
 from agreement.report.run.verifying import changed_files
 from agreement.report.run.write import write_report
 from agreement.report.run.write_pairs import write_pairs
@@ -38,9 +38,9 @@ from agreement.report.run.write_pairs import write_pairs
 PACKAGE = Path(agreement.__file__).parent
 SECTIONS = {
     "squad": "heading verdict next_steps flow differences profiles regression budget averaging "
-    "change inputs athletes left_out methods provenance",
+    "change inputs athletes left_out rules provenance",
     "validation": "heading verdict flow differences structure two_estimators sensitivity "
-    "reporting_lists quotable methods",
+    "reporting_lists quotable rules",
     "audit": "heading verdict margin funnel effort people out_of_range drift protocol_list "
     "left_out sign_off provenance",
 }

@@ -9,12 +9,12 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 from examining import examine, examined
+from opened import open_report
 from pyarrow import parquet as pq
 from small_study import BARE, small_study, write_folder
 
 from agreement.report.page.numbers import Numbers
 from agreement.report.run.any_size import check_study, in_parts
-from agreement.report.run.study_report import open_report
 from agreement.report.run.templates import stated_kind
 from agreement.report.sections.published import published_block
 from agreement.tables.paths import toml_inside

@@ -11,9 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from opened import open_report
 from small_study import small_study, write_folder
-
-from agreement.report.run.study_report import open_report
 
 PLACES = (
     {"PYTHONHASHSEED": "1", "TZ": "Pacific/Auckland", "LC_ALL": "C"},

@@ -6,11 +6,11 @@ import os
 import shutil
 
 import pytest
+from opened import open_report
 from turns import slowly
 
 from agreement.cohort import inspect_cohort
 from agreement.errors import TableError
-from agreement.report.run.study_report import open_report
 from agreement.report.run.write_pairs import write_pairs
 from agreement.tables.new_study import _files
 from agreement.tables.study_key import KEY_FILE

@@ -4,9 +4,9 @@ import csv
 import datetime as dt
 
 import pytest
+from opened import open_report
 
 from agreement.report.page.machine import in_words
-from agreement.report.run.study_report import open_report
 from agreement.terms import DOUBTS
 
 

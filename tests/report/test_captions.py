@@ -4,8 +4,7 @@ import re
 from html import unescape
 
 import pytest
-
-from agreement.report.run.study_report import open_report
+from opened import open_report
 
 JOINED = "Lines between points join the pairs of one athlete."
 BANDS = "Bands: 95 % intervals of the lines."

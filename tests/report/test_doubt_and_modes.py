@@ -4,9 +4,9 @@ import re
 
 import pandas as pd
 import pytest
+from opened import open_report
 
 from agreement.report.page.numbers import Cell
-from agreement.report.run.study_report import open_report
 from agreement.report.sections.formulas import formulas
 from agreement.stats.catalogue import ANALYSES
 
@@ -218,13 +218,13 @@ def test_where_flat_limits_do_they_stand_among_the_choices(report):
 @pytest.mark.slow
 def test_an_audit_tells_ages_by_bands_of_enough_people(small_study, tmp_path):
     report = open_report(small_study(tmp_path / "crew"), kind="audit")  # 25 to 38, one of each
-    assert "18 to 39 years" in report._facts.people
+    assert "18 to 39 years" in report.facts.people
     study = small_study(tmp_path / "old")
     people = pd.read_csv(study / "athletes.csv")
     people.loc[:1, "age_years"] = 71
     people.to_csv(study / "athletes.csv", index=False)
-    assert "71" in open_report(study)._facts.people
-    said = open_report(study, kind="audit")._facts.people
+    assert "71" in open_report(study).facts.people
+    said = open_report(study, kind="audit").facts.people
     assert "71" not in said
     assert "ages withheld" in said
 

@@ -7,10 +7,10 @@ from html import unescape
 import numpy as np
 import pandas as pd
 import pytest
+from opened import open_report
 
 from agreement.physiology.averaging import COMPARED_RULES
 from agreement.report.page.html import notebook_page
-from agreement.report.run.study_report import open_report
 from agreement.report.run.write import write_report
 from agreement.terms import LAB_VALUE_COLUMNS
 

@@ -4,16 +4,16 @@ import re
 
 import pandas as pd
 import pytest
+from opened import Opened
 
 from agreement.errors import Problem
 from agreement.report.privacy.stage import released_problems
-from agreement.report.run.study_report import StudyReport
 from agreement.report.sections.ledger import left_out_block, rows_meant
 
 
 @pytest.fixture(scope="module")
 def shown(demo):
-    return StudyReport(demo)
+    return Opened(demo)
 
 
 def numbers(cell):

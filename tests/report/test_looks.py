@@ -4,10 +4,9 @@ import json
 from itertools import count
 
 import pytest
+from opened import open_report
 
-from agreement import read_cohort
 from agreement.report.run.earlier import JUDGED
-from agreement.report.run.study_report import StudyReport
 
 MARGIN = "\n[margin]\nlimit_ml_kg_min = 15\nagreed_on = 2026-01-10\n{}\n"
 
@@ -24,7 +23,7 @@ def note(small_study, tmp_path):
         study = small_study(tmp_path / f"study{next(counted)}", athletes=athletes, visits=1)
         toml = (study / "study.toml").read_text(encoding="utf-8")
         (study / "study.toml").write_text(toml.partition("[margin]")[0] + MARGIN.format(keys))
-        report = StudyReport(read_cohort(study), save=folder)
+        report = open_report(study, save=folder)
         report.save()
         frame = report.results.frame
         return frame.loc[frame["statistic"] == "within_margin", "note"].iloc[0]

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from opened import open_report
 
 import agreement.report
-from agreement.report.run.study_report import open_report
 from agreement.report.sections import comparison_sections
 from agreement.report.sections.actions import losses
 from agreement.stats.repeats.repeatability import Repeatability

@@ -15,11 +15,11 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from opened import open_report
 
 from agreement.errors import TableError
 from agreement.report.page.machine import in_words
 from agreement.report.run.any_size import check_study
-from agreement.report.run.study_report import open_report
 from agreement.stats.limits.limits_by_convention import limit_factor
 from agreement.tables.new_study import worked_example
 

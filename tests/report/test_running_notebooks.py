@@ -88,8 +88,9 @@ def test_jupyter_settings_and_start_up_files_of_the_machine_change_nothing(
     monkeypatch.setenv("JUPYTER_DATA_DIR", str(kernels.parents[1]))
     monkeypatch.setenv("PYTHONSTARTUP", str(startup / "00.py"))
     shown = notebook(
-        nb.new_code_cell("from agreement.report.run.study_report import open_report\n"
-                         "report = open_report(study, save=save)\nreport.save()")
+        nb.new_code_cell("from agreement import report\n"
+                         "cohort = report.read_cohort(study, earlier=save)\n"
+                         "report.Page(cohort, save=save).save()")
     )  # fmt: skip
     monkeypatch.setattr(write, "template", lambda _: shown)
     study = small_study(tmp_path / "crew", athletes=3)

@@ -8,8 +8,7 @@ from pathlib import Path
 from xml.etree import ElementTree as ET  # our own SVG, nothing from outside
 
 import pytest
-
-from agreement.report.run.study_report import StudyReport, open_report
+from opened import Opened, open_report
 
 ROOT = Path(__file__).parents[2]
 
@@ -160,7 +159,7 @@ class Bare(HTMLParser):
     [pytest.param(kind, marks=pytest.mark.slow) for kind in ("squad", "validation", "audit")],
 )
 def test_in_the_demo_every_number_of_several_people_names_its_line(demo, kind):
-    report = StudyReport(demo, kind=kind)
+    report = Opened(demo, kind=kind)
     cells = json.loads((ROOT / "notebooks" / f"{kind}.ipynb").read_text(encoding="utf-8"))["cells"]
     names = re.findall(
         r"^report\.(\w+)\(\)", "\n".join("".join(c["source"]) for c in cells), re.MULTILINE

@@ -9,10 +9,10 @@ from concurrent.futures import Future
 from pathlib import Path
 
 import pytest
+from opened import open_report
 
 from agreement.report.run import second
-from agreement.report.run.second import OF_ATHLETES, Second, Shared, second_process, section_of
-from agreement.report.run.study_report import open_report
+from agreement.report.run.second import Second, Shared, second_process, sent
 from agreement.report.run.verifying import checksums
 from agreement.report.run.write import write_report
 
@@ -108,10 +108,12 @@ os.kill(os.getpid(), 9)
 def test_what_a_section_gives_can_be_sent(squad):
     report = open_report(squad.study)
     for name in ("chart", "differences"):
-        block, (first, *_) = pickle.loads(pickle.dumps(section_of(report, name)))
-        assert first.svg.startswith("<?xml")
-        assert block == getattr(report, name)()
-    assert section_of(report, OF_ATHLETES)[0] is report.of_athletes
+        block = getattr(report, name)()
+        come = pickle.loads(pickle.dumps(sent(block)))
+        assert come.html == block.html
+        assert [one.svg[:5] for one in come.pictures] == ["<?xml"] * len(block.pictures)
+    made = report.page.of_athletes(kind="squad")
+    assert sent(made) is report.page.of_athletes(kind="squad")
 
 
 def test_what_cannot_be_sent_is_told_and_the_next_is_answered():

@@ -6,11 +6,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from opened import Opened
 
 import agreement
 from agreement.cohort import read_cohort
 from agreement.report.privacy.stage import Released, Stage
-from agreement.report.run.study_report import StudyReport
 
 ROOT = Path(agreement.__file__).parent
 
@@ -37,7 +37,7 @@ def test_only_what_opens_a_report_chooses_what_is_released():
         if isinstance(node, ast.ImportFrom)
         and {one.name for one in node.names} & {"Released", "released_registry"}
     }
-    assert users == {"report/run/study_report.py", "report/run/registry.py"}
+    assert users == {"report/shown/told.py", "report/run/registry.py"}
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +83,7 @@ def test_noise_that_is_drawn_is_to_the_decimal_of_print(stages):
 
 def test_the_sections_of_an_audit_name_nobody(stages):
     cohort, _, _ = stages
-    report = StudyReport(cohort, kind="audit")
+    report = Opened(cohort, kind="audit")
     ids = set(map(str, cohort.pairs["athlete_id"]))
     for section in ("next_steps", "effort", "inputs", "out_of_range", "profiles", "left_out"):
         html = getattr(report, section)().html

@@ -5,10 +5,10 @@ from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+from opened import open_report
 
 from agreement.report.page.html import whole_page
 from agreement.report.page.numbers import Cell
-from agreement.report.run.study_report import open_report
 from agreement.report.sections.together import BESIDE, structural_lines
 
 SECTIONS = {

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from opened import Opened
 
 from agreement.cohort import read_cohort
 from agreement.report.privacy.privacy import naming, pseudonymous
-from agreement.report.run.study_report import StudyReport
 from agreement.report.sections import input_sections
 from agreement.report.sections import training_sections as sections
 
@@ -63,7 +63,7 @@ def write_records(root):
 
 
 def why(cohort):
-    return sections.why(cohort, StudyReport(cohort).comparisons)
+    return sections.why(cohort, Opened(cohort).comparisons)
 
 
 @pytest.fixture(scope="module")
@@ -130,7 +130,7 @@ def test_people_on_drugs_that_limit_heart_rate_are_not_in_the_split(tmp_path):
 
 
 def test_inputs_are_listed_by_expected_shift(cohort):
-    html = StudyReport(cohort).inputs().html
+    html = Opened(cohort).inputs().html
     assert "an input to correct for 3 of 3 athletes" in html  # all are told 70 kg for 60
     assert html.index("157 bpm") < html.index("172 bpm") < html.index("70 kg")
     assert "\u221212.0" in html  # 30 beats too low
@@ -138,11 +138,11 @@ def test_inputs_are_listed_by_expected_shift(cohort):
 
 
 def test_the_rule_in_use_is_marked_among_the_others(cohort):
-    html = StudyReport(cohort).averaging_rules().html
+    html = Opened(cohort).averaging_rules().html
     assert "<strong>moving 30 s, in use</strong>" in html
     assert html.index("moving 5 breaths") < html.index("moving 60 s")
     bare = replace(cohort.laboratory, averaging=cohort.laboratory.averaging.iloc[:0])
-    nothing = StudyReport(replace(cohort, laboratory=bare)).averaging_rules().html
+    nothing = Opened(replace(cohort, laboratory=bare)).averaging_rules().html
     assert not nothing
 
 
@@ -155,7 +155,7 @@ def test_maxima_are_counted(cohort):
 def test_pseudonyms_reach_every_section(cohort):
     hidden = pseudonymous(cohort, naming(b"key"))
     pictures, words = why(hidden)
-    text = words.html + StudyReport(hidden).inputs().html + " ".join(p.alt for p in pictures)
+    text = words.html + Opened(hidden).inputs().html + " ".join(p.alt for p in pictures)
     assert len(pictures) == 2
     assert not re.search(r"\bA[012]\b", text)
 
@@ -165,7 +165,7 @@ def test_a_study_without_sessions_has_no_section_on_them(small_study, tmp_path):
     pictures, words = why(cohort)
     assert pictures == ()
     assert words.html == ""
-    assert "an input to correct for 0 of 3 athletes" in StudyReport(cohort).inputs().html
+    assert "an input to correct for 0 of 3 athletes" in Opened(cohort).inputs().html
 
 
 def test_stated_profiles_that_the_sessions_contradict_are_listed():

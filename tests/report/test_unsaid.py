@@ -5,9 +5,9 @@ import re
 import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+from opened import open_report
 
 from agreement.report.page.html import notebook_page
-from agreement.report.run.study_report import open_report
 from agreement.report.sections.unsaid import silent
 from agreement.stats.catalogue import BY_NAME
 

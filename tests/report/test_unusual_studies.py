@@ -6,9 +6,9 @@ from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+from opened import open_report
 
 from agreement.report.page.numbers import Numbers
-from agreement.report.run.study_report import open_report
 from agreement.report.sections.actions import study_actions
 from agreement.report.sections.answer import ranked
 from agreement.tables.options import Margin
@@ -31,7 +31,7 @@ SECTIONS = (
     "athletes",
     "left_out",
     "cautions",
-    "methods",
+    "rules",
     "provenance",
 )
 

@@ -8,7 +8,7 @@ markup or blocks, which stand as they are. A text of the study cannot be told fo
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Final
+from typing import Any, Final
 
 from markupsafe import Markup, escape
 
@@ -27,6 +27,7 @@ class Block:
     """
 
     html: str
+    pictures: tuple[Any, ...] = ()  # the figures in it, for their files
 
     def __post_init__(self) -> None:
         """Escape what is plain text."""
@@ -53,7 +54,13 @@ Text = str | Block  # plain text, or markup (`Markup` is a str) that stands as i
 
 def joined(blocks: Iterable[Block]) -> Block:
     """Put pieces under one another."""
-    return Block(Markup("\n").join(block.html for block in blocks))
+    every = list(blocks)
+    return Block(Markup("\n").join(one.html for one in every), pictures_of(every))
+
+
+def pictures_of(blocks: Iterable[Block]) -> tuple[Any, ...]:
+    """Return the figures in some pieces."""
+    return tuple(picture for block in blocks for picture in block.pictures)
 
 
 def element(name: str, *inside: Text, **attributes: str) -> Markup:
@@ -105,7 +112,8 @@ def bullets(items: Iterable[Text], kind: str = "ul") -> Block:
 
 def fold(summary: Text, *inside: Block, kind: str = "") -> Block:
     """Return a part of the page folded away under its summary."""
-    return Block(element("details", element("summary", summary), *inside, class_=kind))
+    html = element("details", element("summary", summary), *inside, class_=kind)
+    return Block(html, pictures_of(inside))
 
 
 def table(

@@ -46,7 +46,7 @@ class Picture:
         return self._shown(element("div", self._wide, **told))
 
     def _shown(self, drawn: Markup) -> Block:
-        return Block(element("figure", drawn, element("figcaption", self.caption)))
+        return Block(element("figure", drawn, element("figcaption", self.caption)), (self,))
 
     @property
     def _wide(self) -> Markup:

@@ -10,7 +10,6 @@ import ast
 import gc
 import json
 import platform
-import re
 import traceback
 import warnings
 from collections.abc import Iterator
@@ -30,7 +29,6 @@ from agreement.report.run.render import (
     section_names,
 )
 from agreement.report.run.second import (
-    OF_ATHLETES,
     Shared,
     second_process,
     shared_sections,
@@ -40,8 +38,7 @@ from agreement.report.run.second import (
 from agreement.report.run.session_progress import told_here
 
 _NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
-_SECTION: Final = re.compile(r"report\.(?!save\b)(\w+)\(\)\Z")  # a cell that shows one section
-_SAVE: Final = "report.save()"
+_OWN: Final = ("__name__", "__builtins__")  # names that no section is about
 _LANGUAGE: Final = {
     "codemirror_mode": {"name": "ipython", "version": 3},
     "file_extension": ".py",
@@ -73,7 +70,7 @@ def run_here(
     cell = injected(notebook, parameters_source(parameters))
     sections = section_names(notebook["cells"])
     stages = list(dict.fromkeys(sections))
-    every = [found[1] for one in notebook["cells"] if (found := _SECTION.match(one["source"]))]
+    every = _shown_alone(notebook["cells"])
     names: dict[str, Any] = {"__name__": "__main__"}
     shared: Shared | None = None
     count = 0
@@ -91,16 +88,15 @@ def run_here(
                 continue
             count += 1
             try:
-                asked = _SECTION.match(one["source"])
-                if asked and shared is None and second and worth_sharing(names["report"]):
-                    shared = shared_sections(second, names["report"], every)
-                if asked and shared is not None:
-                    block, figures = shared.of(asked[1])
-                    names["report"].album.keep(*figures)
-                    one["outputs"] = _shown(block, count)
+                asked = every.pop(one["source"], "")  # the same cell again is made again
+                if asked and shared is None and second and worth_sharing(names["show"]):
+                    given = {name: names[name] for name in names if name not in _OWN}
+                    shared = shared_sections(second, given, _ordered(asked, every), _value)
+                if asked and shared is not None and ".save(" not in one["source"]:
+                    one["outputs"] = _shown(names["show"](shared.of(asked)), count)
                 else:
-                    if shared is not None and one["source"] == _SAVE:
-                        vars(names["report"])[OF_ATHLETES] = shared.of(OF_ATHLETES)[0]
+                    if asked and shared is not None:
+                        names["show"].of_athletes_is(shared.of(asked))
                     one["outputs"] = _outputs(one["source"], names, count)
             except AgreementError:
                 raise
@@ -118,6 +114,41 @@ def run_here(
     spec = {"display_name": "Python 3", "name": "python3"}
     notebook["metadata"] = {"kernelspec": spec, "language_info": _LANGUAGE}
     return notebook
+
+
+def _shown_alone(cells: list[Any]) -> dict[str, str]:
+    """
+    Return the cells that show one section each, or save: source -> an expression to be made early.
+
+    Such a cell is one call of ``show``, or of ``show.save``, of which what it saves of athletes is made;
+    the expression rests on no name that a later cell gives.
+    """
+    found: dict[str, str] = {}
+    for cell in cells:
+        if cell["cell_type"] != "code":
+            continue
+        body = ast.parse(cell["source"]).body
+        match body:
+            case [ast.Expr(ast.Call(func=ast.Name("show"), args=[one], keywords=[]))]:
+                found[cell["source"]] = ast.unparse(one)
+            case [ast.Expr(ast.Call(func=ast.Attribute(ast.Name("show"), "save")))]:
+                found[cell["source"]] = ast.unparse(body[0]).replace(".save", ".of_athletes")
+            case _:
+                if found and not all(isinstance(one, ast.Expr) for one in body):
+                    return {}  # names are given between sections: all are made here, in order
+    return found
+
+
+def _ordered(first: str, rest: dict[str, str]) -> list[str]:
+    """Return expressions as the two processes take them from both ends: who makes cards has half of all."""
+    return sorted(
+        [first, *rest.values()], key=lambda one: one.count("athletes(") + one.count("show.")
+    )
+
+
+def _value(source: str, names: dict[str, Any]) -> Any:
+    """Return the value of an expression of our own template."""
+    return eval(source, names)
 
 
 def _outputs(source: str, names: dict[str, Any], count: int) -> list[dict[str, Any]]:
@@ -168,7 +199,7 @@ def _undisturbed() -> Iterator[None]:
             warnings.simplefilter("ignore")
             import numpy as np
 
-            import agreement.report.run.study_report  # noqa: F401 - what is loaded is no rubbish
+            import agreement.report.shown.page  # noqa: F401 - what is loaded is no rubbish
         gc.freeze()
         gc.set_threshold(_NEW_OBJECTS, *before[1:])
         if searching:

@@ -87,7 +87,7 @@ class Kept:
             shown = {"text/html": heading._repr_html_(), "text/plain": repr(heading)}
             notebook["cells"][body["heading"]]["outputs"][0]["data"] = shown
         for cell in notebook["cells"]:
-            if cell["source"] == "report.provenance()":
+            if cell["source"].startswith("show(report.provenance("):
                 data = cell["outputs"][0]["data"]
                 for before, now in zip(old, new, strict=True):
                     data["text/html"] = data["text/html"].replace(before, now)
@@ -251,7 +251,7 @@ def _drop_other_state(file: Path, study: str) -> None:
 
 def _heading_place(notebook: dict[str, Any]) -> int:
     return next(
-        n for n, cell in enumerate(notebook["cells"]) if "report.heading()" in cell["source"]
+        n for n, cell in enumerate(notebook["cells"]) if "report.heading(" in cell["source"]
     )
 
 

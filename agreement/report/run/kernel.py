@@ -76,7 +76,7 @@ def _serve() -> None:
     gc.disable()  # what is imported stays: there is no rubbish to look for
     from ipykernel.kernelapp import IPKernelApp
 
-    import agreement.report.run.study_report  # noqa: F401 - imported while the caller is still busy
+    import agreement.report.shown.page  # noqa: F401 - imported while the caller is still busy
 
     gc.freeze()
     gc.enable()

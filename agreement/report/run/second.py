@@ -16,12 +16,14 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
+from importlib import import_module
+from inspect import ismodule
 from multiprocessing import get_context
 from threading import Condition, active_count
 from typing import Any, Final
 
 MOST_COPIED: Final = 10_000  # pairs; a second copy of more would take the memory of a registry
-OF_ATHLETES: Final = "of_athletes"  # a piece of a report that is no section
 _END_WITH_PARENT: Final = 1  # PR_SET_PDEATHSIG of prctl(2)
 _STATE: Final[dict[str, Any]] = {}  # of the second process: what it was told by name
 
@@ -162,50 +164,50 @@ class Shared:
             self._next()
 
 
-class Collected:
-    """Takes figures where an album would write them."""
-
-    def __init__(self) -> None:
-        self.kept: list[Any] = []
-
-    def keep(self, *several: Any) -> None:
-        """Take figures, without what only a print needs."""
-        self.kept += [one.sent() for one in several]
+def sent(block: Any) -> Any:
+    """Return what a cell gives as another process can be sent it: of a section, its figures bare."""
+    if not hasattr(block, "pictures"):
+        return block
+    return replace(block, pictures=tuple(one.sent() for one in block.pictures))
 
 
-def section_of(report: Any, name: str) -> tuple[Any, list[Any]]:
-    """Return one section of a report, and its figures, which no album has yet."""
-    album, report.album = report.album, Collected()
-    try:
-        piece = getattr(report, name)
-        return piece if name == OF_ATHLETES else piece(), report.album.kept
-    finally:
-        report.album = album
-
-
-def worth_sharing(report: Any) -> bool:
+def worth_sharing(page: Any) -> bool:
     """Whether a second process makes sections: no print needs them here, and two copies fit."""
-    return not report.album.printing and len(report.cohort.pairs) <= MOST_COPIED
+    return not page.album.printing and len(page.cohort.pairs) <= MOST_COPIED
 
 
-def shared_sections(second: Second, report: Any, names: Iterable[str]) -> Shared:
+def shared_sections(
+    second: Second,
+    names: dict[str, Any],
+    sources: Iterable[str],
+    value: Callable[[str, dict[str, Any]], Any],
+) -> Shared:
     """
-    Return what gives sections of a report and their figures, as `section_of` does.
+    Return what gives sections, each the value of one expression, as another process can be sent it.
 
-    Another piece, and the first that the second process takes, is what the report saves of athletes.
+    names: what the expressions are about; modules travel by name.
+    value: a function of a module: an expression and the names -> its value.
     """
-    second.begin("report", report)
-    alike = ("athletes", OF_ATHLETES)  # who makes one has half of the other
-    pieces = [*sorted(names, key=lambda name: name in alike), OF_ATHLETES]
-    return Shared(second, pieces, lambda name: section_of(report, name), _section)
+    told = {name: _Module(one.__name__) if ismodule(one) else one for name, one in names.items()}
+    second.begin("sections", (told, value))
+    return Shared(second, sources, lambda source: sent(value(source, names)), _section)
+
+
+@dataclass(frozen=True)
+class _Module:
+    name: str
 
 
 def _know(name: str, value: Any) -> None:
     _STATE[name] = value
 
 
-def _section(name: str) -> tuple[Any, list[Any]]:
-    return section_of(_STATE["report"], name)
+def _section(source: str) -> Any:
+    names, value = _STATE["sections"]
+    here = {
+        n: import_module(one.name) if isinstance(one, _Module) else one for n, one in names.items()
+    }
+    return sent(value(source, here))
 
 
 @contextmanager
@@ -281,7 +283,7 @@ def serve() -> None:
     warnings.simplefilter("ignore")
     replies = os.fdopen(os.dup(1), "wb")
     gc.disable()
-    import agreement.report.run.study_report  # noqa: F401 - while the other process reads
+    import agreement.report.shown.page  # noqa: F401 - while the other process reads
 
     gc.freeze()
     gc.enable()

@@ -43,10 +43,11 @@ def actions_block(
     pairs: pd.DataFrame | None = None,
     outside: Collection[tuple[str, str, str]] = (),
     *,
+    most: int = 3,
     short: bool = False,
 ) -> Block:
     """
-    Return the first three actions, the others folded, and the rows used of rows read.
+    Return the first actions, the others folded, and the rows used of rows read.
 
     Parameters
     ----------
@@ -59,8 +60,10 @@ def actions_block(
         Whose people may be named; None: nobody is, as in an audit.
     outside : collection of (athlete, method, mode)
         Field tests whose equation was made for others.
+    most : int
+        Actions that are not folded.
     short : bool
-        The first three alone, for a page that folds nothing.
+        These alone, for a page that folds nothing.
     """
     items = study_actions(judged, numbers, margin)
     if pairs is not None:
@@ -68,7 +71,7 @@ def actions_block(
     items += losses(exclusions)
     read, left_out = (int(flow[name].sum()) for name in ("rows_read", "excluded"))
     counts = {"used": read - left_out, "read": read, "left_out": left_out}
-    return Block(said("actions", "block", items=items, short=short, **counts))
+    return Block(said("actions", "block", items=items, most=most, short=short, **counts))
 
 
 def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) -> list[Markup]:

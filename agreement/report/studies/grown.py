@@ -23,7 +23,7 @@ from agreement.report.run.own_provenance import read_provenance
 from agreement.report.run.own_tables import read_own_table
 from agreement.stats.studies.control import Control
 from agreement.stats.studies.history import COLUMNS, Step, continued, history_lines, looks, steps
-from agreement.tables.options import Margin
+from agreement.tables.options import Kind, Margin
 from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import UNIT
 
@@ -68,10 +68,10 @@ class Grown:
     controls: tuple[tuple[str, Control], ...] = ()
 
     @classmethod
-    def of(cls, report: Any) -> "Grown":
-        """Continue, with a `StudyReport`, the history kept of the report that it replaces."""
-        told, margin = report._provenance, report.options.margin  # its own part
-        before, made = kept_history(report.folder, report.kind), made_from(told, report.frame)
+    def of(cls, report: Any, kind: Kind, folder: Path | None) -> "Grown":
+        """Continue, with what a report tells (`Told`), the history kept in `folder` of the one before."""
+        told, margin = report.provenance(kind), report.options.margin
+        before, made = kept_history(folder, kind), made_from(told, report.frame)
         date = str(told["created"])[:10]
         lines = history_lines(report.frame, date=date, look=margin.look, provenance=made)
         whole = report.stage.history(continued(before, lines))

@@ -1,8 +1,8 @@
 """Bias and limits of one method for everybody and for the groups that a reader asks about."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -127,6 +127,17 @@ def _rows(group: Group, fewest: int) -> list[Row]:
     return [
         Row(name, np.nan, n=group.n, n_pairs=group.n_pairs, note=TOO_FEW) for name in STATISTICS
     ]
+
+
+def with_coverage(result: Any, coverage: float) -> Any:
+    """Return a result whose limits hold another share of differences; where it has groups, each."""
+    if not hasattr(result, "groups"):
+        return replace(result, coverage=coverage)
+    every = (
+        one if one.limits is None else replace(one, limits=replace(one.limits, coverage=coverage))
+        for one in result.groups
+    )
+    return replace(result, groups=tuple(every))
 
 
 def limits_of_agreement_of(data: MethodData) -> GroupedLimits:

@@ -1,0 +1,1 @@
+"""What `agreement.report` offers: a cohort for a report, its sections, and the page they stand on."""

@@ -1,0 +1,133 @@
+"""Sections about the study as a whole: the first page, and what stands at the end."""
+
+from pathlib import Path
+
+from markupsafe import Markup
+
+from agreement.cohort import Cohort
+from agreement.cohort.choices import differing
+from agreement.report.page.markup import Block, element
+from agreement.report.page.numbers import Numbers
+from agreement.report.page.texts import cautions_block, methods_block
+from agreement.report.run.provenance import provenance_block
+from agreement.report.sections import answer, audit, first_page
+from agreement.report.sections import laboratory_section as laboratory
+from agreement.report.sections.actions import actions_block
+from agreement.report.sections.further import further_block
+from agreement.report.sections.heading import heading_block
+from agreement.report.sections.ledger import files_block, flow_block, left_out_block
+from agreement.report.sections.published import reproduced
+from agreement.report.sections.unsaid import unsaid_block
+from agreement.report.shown.told import Methods, of_field_values, shown, told_of
+from agreement.tables.options import Kind
+
+
+def heading(cohort: Cohort, *, kind: Kind = "squad", question: str | None = None) -> Block:
+    """Show the study's title and question; `question` None: the study's own."""
+    told = told_of(cohort)
+    asked = told.options.study.question if question is None else question
+    if cohort.study.laboratory_only:
+        asked = asked or laboratory.QUESTION
+    return heading_block(told.title, asked, kind)
+
+
+def verdict(cohort: Cohort, *, kind: Kind = "squad", margin: float | None = None) -> Block:
+    """
+    Give the answer, by name; a validation first counts the printed figures reproduced.
+
+    `margin`: another limit than the agreed one [mL/kg/min]. Whatever was tried after the fact is said
+    first, for then the verdict stays that of the agreed choices.
+    """
+    if margin is not None and margin != cohort.study.options.margin.limit:
+        cohort = cohort.with_options(margin={"limit_ml_kg_min": margin})
+    told, lead = told_of(cohort), _tried(cohort)
+    if cohort.study.laboratory_only:
+        block = laboratory.answer_block(told.results, told.numbers)
+        return Block(lead) + block if lead else block
+    if kind == "validation":
+        lead += reproduced(cohort.study.folder, told.numbers)
+    return answer.verdict_block(*told.judged, short=kind == "brief", lead=lead)
+
+
+def _tried(cohort: Cohort) -> Markup:
+    """Say which choices were tried after the fact."""
+    if cohort.agreed is None:
+        return Markup("")
+    changes = differing(cohort.agreed, cohort.study.options).items()
+    listed = "; ".join(f"{key} {tried} (agreed: {agreed})" for key, (agreed, tried) in changes)
+    words = f" {listed}. The verdict stays that of the agreed choices."
+    return element("p", element("strong", "Tried after the fact:"), words)
+
+
+@of_field_values
+def chart(cohort: Cohort, *, methods: Methods = None) -> Block:
+    """Show methods on one axis."""
+    told = told_of(cohort)
+    some, numbers = told.some(methods), told.numbers
+    if methods is not None:
+        kept = {(one.results.method, one.results.mode) for one in some}
+        places = zip(told.frame["method"], told.frame["mode"], strict=True)
+        numbers = Numbers(told.frame[[place in kept for place in places]], numbers.name)
+    return shown(first_page.methods_chart(numbers, told.options, some), Block(""))
+
+
+def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
+    """Say what to check or correct next, `most` things at once, and how many rows are used."""
+    told = told_of(cohort)
+    if cohort.study.laboratory_only:
+        seen = told.stage.tests(cohort.laboratory.frame)
+        return laboratory.next_block(told.numbers, seen, cohort.exclusions, cohort.flow)
+    people = told.stage.rows(cohort.pairs)
+    every = answer.ranked(told.results.methods, told.numbers)
+    rows = (cohort.exclusions, cohort.flow, people, told.outside)
+    margin = told.options.margin
+    return actions_block(every, told.numbers, margin, *rows, most=most, short=not folded)
+
+
+def flow(cohort: Cohort) -> Block:
+    """Count rows read, used, summarised and left out, and pairs by method."""
+    if cohort.study.laboratory_only:
+        return files_block(cohort.flow)
+    return flow_block(cohort.flow, cohort.pairs, told_of(cohort).numbers.name)
+
+
+def margin(cohort: Cohort) -> Block:
+    """State the limit agreed beforehand."""
+    withheld = any(one.verdict.outcome == "withheld" for one in told_of(cohort).results.methods)
+    return audit.margin_block(cohort.study.options.margin, too_late=withheld)
+
+
+def left_out(cohort: Cohort) -> Block:
+    """Show reasons, rows and notes."""
+    return left_out_block(cohort.exclusions, told_of(cohort).stage.problems)
+
+
+def unsaid(cohort: Cohort, *, kind: Kind = "squad") -> Block:
+    """Say what these data cannot say, and what to record to learn it."""
+    return unsaid_block(told_of(cohort).numbers, kind)
+
+
+def further(cohort: Cohort, *, kind: Kind = "squad") -> Block:
+    """Show what no section is written for."""
+    return further_block(told_of(cohort).numbers, kind)
+
+
+def cautions(*, short: bool = False) -> Block:
+    """Say what every reader must know before acting; `short`: in three lines."""
+    return cautions_block(short=short)
+
+
+def rules(cohort: Cohort) -> Block:
+    """State the rules in force and their sources."""
+    return methods_block(cohort.study.options)
+
+
+def history(cohort: Cohort, *, kind: Kind = "squad", earlier: str | Path | None = None) -> Block:
+    """Show what the reports before this one, in folder `earlier`, found; and the control."""
+    place = None if earlier is None else Path(earlier)
+    return shown(*told_of(cohort).grown(kind, place).section())
+
+
+def provenance(cohort: Cohort, *, kind: Kind = "squad") -> Block:
+    """Show versions, seed, and the files read."""
+    return provenance_block(told_of(cohort).provenance(kind))

@@ -1,0 +1,97 @@
+"""The page of a report: shows a section, and keeps its figures and all tables in a folder."""
+
+from pathlib import Path
+from typing import NamedTuple
+
+import pandas as pd
+
+from agreement.cohort import Cohort
+from agreement.report.page.markup import Block
+from agreement.report.page.pictures import Album
+from agreement.report.run.earlier import JUDGED, judged
+from agreement.report.run.exports import laboratory_tables, write_tables
+from agreement.report.run.provenance import write_provenance
+from agreement.report.sections import answer, card_pages
+from agreement.report.sections import laboratory_section as laboratory
+from agreement.report.sections.ledger import remarks
+from agreement.report.shown.told import Told, told_of
+from agreement.tables.options import Kind
+
+
+class OfAthletes(NamedTuple):
+    """What a report saves of athletes."""
+
+    kind: Kind
+    cards: pd.DataFrame
+    pages: dict[str, str]  # file -> text
+
+
+class Page:
+    """
+    Where the sections of a report go; called with one, it keeps the figures and returns it.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        Whose study file says how figures are wanted.
+    save : str or Path, optional
+        A folder for tables and figures; without it they are only shown.
+    png : bool, optional
+        Whether figures become PNG files too; default: what study.toml says.
+    """
+
+    def __init__(
+        self, cohort: Cohort, *, save: str | Path | None = None, png: bool | None = None
+    ) -> None:
+        self.cohort = cohort
+        self.folder = None if save is None else Path(save)
+        figures = None if self.folder is None else self.folder / "figures"
+        self._made: dict[Kind, OfAthletes] = {}
+        self.album = Album(figures, cohort.study.options.report, png=png)
+
+    def __call__(self, shown: Block) -> Block:
+        """Keep the figures of a section and return it, for the notebook to show."""
+        self.album.keep(*shown.pictures)
+        return shown
+
+    def of_athletes(self, *, kind: Kind = "squad") -> OfAthletes:
+        """Return what is saved of athletes: their cards, and pages to hand out; made once."""
+        if kind not in self._made:
+            told, pages = told_of(self.cohort), dict[str, str]()
+            if kind == "squad" and self.folder and not self.cohort.study.laboratory_only:
+                day = told.provenance(kind)["created"][:10]
+                named = (told.card_facts, told.title, told.numbers.name, day)
+                pages = dict(card_pages.card_files(told.cards, *named))
+            self._made[kind] = OfAthletes(kind, told.cards, pages)
+        return self._made[kind]
+
+    def of_athletes_is(self, made: OfAthletes) -> None:
+        """Take what another process made of athletes."""
+        self._made[made.kind] = made
+
+    def save(self, *, kind: Kind = "squad") -> None:
+        """Write tables and provenance into the folder, if there is one; wait for the figures."""
+        if (place := self.folder) is None:
+            return
+        cohort, told, made = self.cohort, told_of(self.cohort), self.of_athletes(kind=kind)
+        grown, source = told.grown(kind, place), told.provenance(kind)
+        tables = {"results": told.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
+        people = {"pairs": cohort.pairs, "athlete_cards": made.cards} | laboratory_tables(cohort)
+        write_tables(told.stage.tables(tables | people) | grown.tables(), place)
+        for name, text in made.pages.items():
+            (place / name).write_text(text, encoding="utf-8", newline="\n")
+        verdicts = [one.verdict for one in told.results.methods]
+        found = {
+            "verdict": _sentences(told),
+            "remarks": grown.new() + remarks(cohort.flow, told.stage.problems, source["study"]),
+            "small_groups": told.stage.kept_back,
+            JUDGED: judged(told.options.margin, verdicts, cohort.earlier),
+        }
+        write_provenance(source | found, place)
+        self.album.close()
+
+
+def _sentences(told: Told) -> list[str]:
+    if told.cohort.study.laboratory_only:
+        return laboratory.laboratory_sentences(told.results, told.numbers)
+    return answer.verdict_sentences(*told.judged)

@@ -1,0 +1,217 @@
+"""A cohort for a report, and what the sections share of it: computed once, kept beside it."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import UTC, datetime
+from functools import cached_property, wraps
+from pathlib import Path
+from typing import Any, Concatenate, ParamSpec
+
+import pandas as pd
+
+from agreement.cohort import Cohort
+from agreement.cohort.choices import changed
+from agreement.report.page.markup import Block, joined, paragraph
+from agreement.report.page.names import Names
+from agreement.report.page.numbers import Numbers
+from agreement.report.page.pictures import Picture
+from agreement.report.privacy import privacy
+from agreement.report.privacy.stage import Released, Stage
+from agreement.report.run.earlier import earlier_report, require_athletes_as_before
+from agreement.report.run.provenance import provenance
+from agreement.report.run.published_file import read_with_published
+from agreement.report.run.session_progress import told_to_starter
+from agreement.report.sections import answer, card_pages, checklists, input_sections, together
+from agreement.report.sections.cards import athlete_cards
+from agreement.report.sections.comparison import Comparison
+from agreement.report.sections.comparison_sections import Section
+from agreement.report.sections.unsaid import SECTION_OF, silent
+from agreement.report.studies.grown import Grown
+from agreement.tables.options import Kind
+from agreement.tables.study import read_study
+from agreement.tables.study_key import study_key
+
+Methods = Sequence[tuple[str, str]] | None  # method and mode of each; None: all
+Choices = ParamSpec("Choices")
+
+
+def read_cohort(study: str | Path, *, earlier: str | Path | None = None) -> Cohort:
+    """
+    Read a study folder as `agreement.read_cohort`, with all that a report must know.
+
+    Parameters
+    ----------
+    study : str or Path
+    earlier : str or Path, optional
+        The folder of an earlier report of this study: looks at the verdict are counted from there.
+
+    Raises
+    ------
+    TableError
+        With everything that has to be put right first, also in `published.toml`.
+    """
+    cohort = read_with_published(study, progress=told_to_starter())
+    folder = None if earlier is None else Path(earlier)
+    require_athletes_as_before(cohort.study, folder)
+    return replace(cohort, earlier=earlier_report(folder))
+
+
+@dataclass(frozen=True, repr=False)
+class HiddenCohort(Cohort):
+    """A cohort with pseudonyms; sections of it name nobody and withhold small groups."""
+
+    def with_options(self, **tables: Mapping[str, Any]) -> Cohort:
+        """Return the same study under other choices, read again and hidden again."""
+        study, folder = self.study, self.study.folder
+        options = changed(study.options, tables, folder)
+        again = Cohort.of(read_study(folder, given=study.given, options=options))
+        agreed = self.agreed or study.options
+        return pseudonymous(replace(again, earlier=self.earlier, agreed=agreed))
+
+
+def pseudonymous(cohort: Cohort) -> Cohort:
+    """
+    Return a cohort that may be shown to strangers: pseudonyms, no dates of tests, small groups withheld.
+
+    The pseudonyms' key stays in the study folder.
+    """
+    name = privacy.naming(study_key(cohort.study.folder))
+    return hidden(privacy.pseudonymous(cohort, name))
+
+
+def hidden(cohort: Cohort) -> HiddenCohort:
+    """Return a cohort of which nothing is shown of fewer than five people."""
+    return HiddenCohort(**{one.name: getattr(cohort, one.name) for one in fields(Cohort)})
+
+
+def told_of(cohort: Cohort) -> "Told":
+    """Return what the sections share of a cohort, computed at the first call."""
+    if "told" not in cohort.beside:
+        cohort.beside["told"] = Told(cohort)
+    found: Told = cohort.beside["told"]
+    return found
+
+
+class Told:
+    """
+    What the sections of a report share of one cohort.
+
+    frame: the results table, where some rows of it are to be shown under another choice.
+    """
+
+    def __init__(self, cohort: Cohort, frame: pd.DataFrame | None = None) -> None:
+        self.cohort, self.options = cohort, cohort.study.options
+        self.title = self.options.study.title or cohort.study.folder.name
+        self.stage = Released(cohort) if isinstance(cohort, HiddenCohort) else Stage(cohort)
+        self.results = self.stage.results
+        self.frame = self.stage.frame if frame is None else frame
+        names = Names.of(self.options, (one.mode for one in self.results.methods))
+        self.numbers = Numbers(self.frame, names)
+        self.judged = (self.results.methods, self.numbers, self.options)
+        self._created = datetime.now(tz=UTC).isoformat(timespec="seconds")
+        self._grown: dict[Any, Grown] = {}
+
+    def provenance(self, kind: Kind) -> dict[str, Any]:
+        """Return what another person needs to run the same again; its time is that of this object."""
+        whole = provenance(replace(self.cohort.study, options=self.stage.options), kind)
+        return whole | {"created": self._created}
+
+    def grown(self, kind: Kind, folder: Path | None) -> Grown:
+        """Return this report among those of its study; `folder` has the one before."""
+        if (kind, folder) not in self._grown:
+            self._grown[kind, folder] = Grown.of(self, kind, folder)
+        return self._grown[kind, folder]
+
+    @cached_property
+    def comparisons(self) -> tuple[Comparison, ...]:
+        """One for each method and mode, in the order of the results."""
+        return tuple(self._comparison(one) for one in self.results.methods)
+
+    def _comparison(self, one: Any) -> Comparison:
+        own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
+        told = (self.stage.noise(one.data), self.stage.rows(one.data.pairs))
+        return Comparison(one, own, self.numbers, self.options.margin, *told)
+
+    def some(self, methods: Methods) -> tuple[Comparison, ...]:
+        """Return the comparisons of some methods."""
+        if methods is None:
+            return self.comparisons
+        for method, mode in methods:
+            self.cohort.pairs_of(method, mode)  # a wrong name lists the right ones
+        chosen = {tuple(one) for one in methods}
+        return tuple(
+            one for one in self.comparisons if (one.results.method, one.results.mode) in chosen
+        )
+
+    def across(
+        self,
+        section: Callable[[Comparison], Block | Section],
+        methods: Methods,
+        more: Callable[[Sequence[Comparison]], Sequence[Picture]] | None = None,
+    ) -> Block:
+        """Return one section: a table across methods and a figure of all, and each method folded."""
+        name, every = section.__name__.removesuffix("_block"), self.some(methods)
+        if not every:
+            return paragraph("There is nothing to compare: no pair was found.")
+        if SECTION_OF.get(name) in silent(self.numbers):
+            return Block("")  # it has its line among what these data cannot say
+        drawn = together.drawn_across(every, name, self.options.study.compares)
+        drawn += more(every) if more else []
+        beside = together.beside(every, name)
+        if len(every) == 1:
+            return shown(drawn, _of_one(section(every[0])) + beside)
+        details = [together.folded(each, _of_one(section(each), folded=True)) for each in every]
+        return shown(drawn, joined([together.across(every, name) + beside, *details]))
+
+    @cached_property
+    def card_facts(self) -> card_pages.CardFacts:
+        """What the cards say of each athlete."""
+        return card_pages.CardFacts.of(self.cohort, answer.asked_first(*self.judged))
+
+    @cached_property
+    def outside(self) -> frozenset[tuple[str, str, str]]:
+        """Athlete, method and mode of field tests whose equation was made for others."""
+        readings = self.stage.rows(self.cohort.readings.frame)
+        return frozenset() if readings is None else input_sections.outside_places(readings)
+
+    @cached_property
+    def cards(self) -> pd.DataFrame:
+        """What each athlete's number means; columns `agreement.terms.CARD_COLUMNS`."""
+        told = (self.numbers, self.card_facts.lacking, self.outside)
+        return athlete_cards(self.cohort.pairs, self.results.methods, *told)
+
+    @cached_property
+    def facts(self) -> checklists.Facts:
+        """What the published lists are answered from."""
+        known = any(not error.assumed for error in self.results.laboratory.values())
+        told = (self.cohort.pairs, self.cohort.laboratory.frame, self.results.methods, known)
+        return checklists.Facts(self.options, *told, self.stage)
+
+
+def shown(drawn: Sequence[Picture], words: Block) -> Block:
+    """Put figures above words."""
+    return joined([*(one.block for one in drawn), words])
+
+
+def _of_one(found: Block | Section, *, folded: bool = False) -> Block:
+    """Return the block of a section of one method, with its figure if it has one."""
+    if isinstance(found, Block):
+        return found
+    drawn, words = found
+    if drawn is None:
+        return words
+    return joined([drawn.block_in_details if folded else drawn.block, words])
+
+
+def of_field_values(
+    section: Callable[Concatenate[Cohort, Choices], Block],
+) -> Callable[Concatenate[Cohort, Choices], Block]:
+    """Have a section show nothing of a study without a field method."""
+
+    @wraps(section)
+    def unless_bare(cohort: Cohort, *given: Choices.args, **choices: Choices.kwargs) -> Block:
+        if cohort.study.laboratory_only:
+            return Block("")
+        return section(cohort, *given, **choices)
+
+    return unless_bare  # type: ignore[return-value] # the name of the first argument is not typed
