@@ -10,6 +10,7 @@ import pytest
 from opened import Opened
 
 from agreement.cohort import read_cohort
+from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.report.privacy.privacy import naming, pseudonymous
 from agreement.report.sections import input_sections
 from agreement.report.sections import training_sections as sections
@@ -123,7 +124,7 @@ def test_people_on_drugs_that_limit_heart_rate_are_not_in_the_split(tmp_path):
     cohort = read_cohort(tmp_path)
     stages = pd.DataFrame(
         {"lab_test_id": "T1", "mode": "run", "cost": [25.0, 30, 35], "vo2": [23.0, 28, 33]}
-    )
+    ).reindex(columns=STAGE_COLUMNS)
     assert len(cohort.pairs.query("method == 'sessions_hr'")) > 0
     measured = replace(cohort, laboratory=replace(cohort.laboratory, stages=stages))
     assert "measured stages" not in why(measured)[1].html
