@@ -18,6 +18,8 @@ JUMP_WITHIN_S: Final = 10.0
 LOCKED_RANGE_BPM: Final = 6.0  # so even a stretch after a jump follows the steps, not the heart
 SPIKE_TO_S: Final = 60.0
 STEP_WINDOW_S: Final = 30.0  # on both sides of a step that may last
+SMOOTHED_S: Final = 5.0  # for so long a device may smooth one odd beat; the authors' choice
+FEWEST_OF_A_LINE: Final = 4
 BEAT_BY_BEAT_S: Final = 2.0  # samples at most so far apart are taken for single beats
 BEATS_AROUND: Final = 5  # on each side of one that may be early, late or missed
 ODD_BEAT: Final = 0.20  # of the median of the beats around; from memory, for beat intervals
@@ -43,7 +45,8 @@ def clean_heart_rate(t_s: FloatArray, hr_bpm: FloatArray) -> CleanHeartRate:
         or more, stretches between two jumps that lie apart from both neighbours and are short or
         nearly constant (locked to the steps). A jump that is never taken back, and after which half
         a minute lies as far from the half minute before, may be a change of sensor: its time is
-        given and the session should not be used.
+        given and the session should not be used. Lines through both half minutes have to lie apart
+        at the jump too: at the start of an interval heart rate rises by as much by itself.
     """
     seconds = np.minimum(np.diff(t_s, append=t_s[-1:]), LONGEST_SAMPLE_S)
     if t_s.size > 1:
@@ -100,8 +103,19 @@ def _stretches(t_s: FloatArray, hr: FloatArray) -> tuple[BoolArray, float]:
     times, rates = t_s[left], hr[left]
     steps = np.flatnonzero((np.abs(np.diff(rates)) > JUMP_BPM) & (np.diff(times) <= JUMP_WITHIN_S))
     for i in steps + 1:
-        before = rates[(times >= times[i] - STEP_WINDOW_S) & (times < times[i])]
-        after = rates[(times >= times[i]) & (times <= times[i] + STEP_WINDOW_S)]
-        if abs(np.median(after) - np.median(before)) > JUMP_BPM:
+        since = times - times[i]
+        before = (since >= -STEP_WINDOW_S) & (since < 0)
+        after = (since >= 0) & (since <= STEP_WINDOW_S)
+        settled = after & (since >= SMOOTHED_S)
+        apart = np.median(rates[after]) - np.median(rates[before])
+        lines = _at_the_step(since, rates, settled) - _at_the_step(since, rates, before)
+        if min(abs(apart), abs(lines)) > JUMP_BPM:
             return wrong, float(times[i])
     return wrong, np.nan
+
+
+def _at_the_step(since: FloatArray, rates: FloatArray, side: BoolArray) -> float:
+    """Return where a line through one side of a step leads to at the step: a heart rises steadily."""
+    if np.count_nonzero(side) < FEWEST_OF_A_LINE:
+        return float(np.median(rates[side])) if side.any() else np.inf
+    return float(np.polyfit(since[side], rates[side], 1)[1])
