@@ -526,14 +526,27 @@ PARTS = {
     *("odd_values", "other_mode", "swapped_columns", "study_doubts", "laboratory_doubts"),
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
     *("describe", "limits_as_printed", "pairs_of", "same_numbers"),
-    *("half_t_grid", "grid_weights", "grid_quantile", "mixture_quantile", "jackknife_error"),
+    *(
+        "half_t_grid",
+        "grid_weights",
+        "grid_quantile",
+        "mixture_quantile",
+        "mixture_quantiles",
+        "jackknife_error",
+    ),
     *("judged_together", "p_of_limits", "counted_said", "apart_said"),
     *("uneven_along", "pooled_biases", "athletes_by_profile", "holm_over_all", "all_counted"),
     *("log_size", "overlapping_df", "methods_compared"),
     *("random_effects", "moderator", "admitted"),  # test_several_studies.py
     *("history_lines", "continued", "steps", "looks"),  # tests/report/test_grown.py
     "powers",
-    *("sharing", "own_doubts"),  # how the whole is computed at once
+    *(
+        "sharing",
+        "own_doubts",
+        "side_by_side",
+        "outcome_of",
+        "true_changes",
+    ),  # how the whole is computed at once
 }
 
 

@@ -137,9 +137,9 @@ def test_one_more_test_is_named_when_it_helps():
     found = own_correction(d, athlete, field=field)
     k = found.own[0][0]
     gains = found.half_width(k + 1) < 0.95 * found.half_width(k)
-    assert np.isfinite(found.one_more(0)) == gains
+    assert np.isfinite(found.one_more([0])[0]) == gains
     d, athlete, field = visits(40, np.random.default_rng(6), lasting=0.0)
-    assert np.isnan(own_correction(d, athlete, field=field).one_more(0))
+    assert np.isnan(own_correction(d, athlete, field=field).one_more([0])[0])
 
 
 def test_too_few_visits_and_too_few_who_came_twice():
@@ -296,10 +296,13 @@ def test_coverage_along_a_spread_that_grows():
 )
 def test_what_makes_an_own_correction_doubtful(changed, wanted):
     plain = {
+        "athlete_id": ["a", "a"],
         "lab_date": pd.to_datetime(["2026-03-01", "2026-05-01"]),
         "gap_days": [1, 1],
         "sensor": ["chest_strap"] * 2,
         "mass_kg": [70.0, 70.0],
         "mass_mismatch_pct": [0.0, 0.0],
     }
-    assert own_doubts(pd.DataFrame(plain | changed)) == wanted
+    other = pd.DataFrame(plain).assign(athlete_id="b")
+    mine = pd.DataFrame(plain | changed)
+    assert own_doubts(pd.concat([other, mine])) == {"a": wanted, "b": (0, False, False)}

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Mapping
 from math import isfinite, nan
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -12,7 +12,7 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain, with_minus
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.lines.calibrated import LaboratoryEquivalent
-from agreement.stats.lines.own_correction import OwnDoubts, own_doubts
+from agreement.stats.lines.own_correction import OwnDoubts, OwnValue, own_doubts
 from agreement.stats.method_data import NO_SECOND_VISIT
 from agreement.terms import CARD_COLUMNS
 
@@ -24,9 +24,16 @@ SQUAD_ALONE = "without the own tests, by the squad's calibration:"
 TOGETHER = 2000  # athletes in one file of cards: what a browser opens without complaint
 LACKS = "the training lacks"
 NO_REAL = "no smallest real change:"
-OwnTests = tuple[int, int, OwnDoubts]
-_OF_DOUBTS = ("lab_date", "gap_days", "sensor", "mass_kg", "mass_mismatch_pct")
 OF_CHANGE = (NO_SECOND_VISIT, NO_REAL, "change of ")  # how notes on a change begin
+
+
+class _Own(NamedTuple):
+    """The athlete's own correction: tests, the value, what one more test leaves, doubts."""
+
+    tests: int
+    value: OwnValue
+    after: float
+    doubts: OwnDoubts
 
 
 def athlete_cards(
@@ -64,33 +71,23 @@ def athlete_cards(
         .last()
     )
     latest = latest.assign(wrong_mass=wrong_mass(latest), wrong_hr_max=wrong_hr_max(latest))
-    own = {place: _own_tests(one) for place, one in results.items() if one.own_correction}
-    rows = [
-        _card(row, results[place], own.get(place, {}), numbers, lacking or {}, outside)
-        for row in latest.to_dict("records")
-        for place in [(row["method"], row["mode"])]
-    ]
-    return pd.DataFrame(rows, columns=CARD_COLUMNS)
-
-
-def _own_tests(result: Any) -> dict[str, OwnTests]:
-    """Return code, number of tests and what is doubtful of each athlete's own correction."""
-    pairs = result.data.pairs
-    columns = {name: pairs[name].to_numpy() for name in _OF_DOUBTS}
-    return {
-        str(athlete): (
-            int(result.data.athlete[at[0]]),
-            at.size,
-            own_doubts({name: column[at] for name, column in columns.items()}),
-        )
-        for athlete, at in pairs.groupby("athlete_id", sort=False).indices.items()
-    }
+    rows = []
+    for place, mine in latest.groupby(["method", "mode"], sort=False):
+        result = results[place]
+        own = _own_of_all(result, mine)
+        chances = {} if result.change is None else result.change.chances_said()
+        rows += [
+            _card(row, result, (own, chances), numbers, lacking or {}, outside)
+            for row in mine.to_dict("records")
+        ]
+    cards = pd.DataFrame(rows, columns=CARD_COLUMNS)
+    return cards.sort_values(["athlete_id", "method", "mode"], ignore_index=True)
 
 
 def _card(
     row: dict[Any, Any],
     result: Any,
-    own: Mapping[str, OwnTests],
+    told: tuple[Mapping[str, _Own], Mapping[str, str]],
     numbers: Numbers,
     lacking: Mapping[str, str],
     outside: Collection[tuple[str, str, str]],
@@ -105,8 +102,10 @@ def _card(
     if limited:
         squad, kind = LaboratoryEquivalent(nan, nan, nan, DRUG), "none"
     equivalent, weight, after = squad, nan, nan
-    if result.own_correction is not None and not limited:
-        equivalent, weight, after = _own(result, row, squad, own[row["athlete_id"]])
+    own, chances = told
+    if row["athlete_id"] in own and not limited:
+        mine = own[row["athlete_id"]]
+        equivalent, weight, after = _with_notes(mine, squad), mine.value.weight, mine.after
         kind = "own"
     training = lacking.get(row["athlete_id"], "") if result.data.heart_rate_based else ""
     return {
@@ -121,40 +120,58 @@ def _card(
         "calibration": kind,
         "inputs_to_correct": "; ".join(_inputs(row)),
         "note": "; ".join(
-            [*_of_change(result, row, real), *_notes(row, equivalent, training, outside)]
+            [*_of_change(chances, row, real), *_notes(row, equivalent, training, outside)]
         ),
         "own_weight": weight,
         "half_width_after_one_more": after,
     }
 
 
-def _own(
-    result: Any, row: dict[Any, Any], squad: LaboratoryEquivalent, tested: OwnTests
-) -> tuple[LaboratoryEquivalent, float, float]:
-    """Return the athlete's own laboratory-equivalent, its weight, and what one more test leaves."""
-    code, tests, doubts = tested
-    found = result.own_correction.of_athlete(code, row["field"])
-    after = result.own_correction.one_more(code)
-    told = {
-        "weight": f"{found.weight:.0%}".replace("%", " %"),
-        "after": plain(after) if isfinite(after) else "",
+def _own_of_all(result: Any, latest: pd.DataFrame) -> dict[str, _Own]:
+    """Return the own correction of each athlete of a method; nothing where none was learnt."""
+    if result.own_correction is None:
+        return {}
+    pairs = result.data.pairs
+    people = pairs["athlete_id"].drop_duplicates()  # sorted, as their codes are
+    fields = latest.set_index("athlete_id")["field"].reindex(people)
+    codes = range(len(people))
+    values = zip(*result.own_correction.of_athletes(codes, fields), strict=True)
+    return {
+        who: _Own(tests, OwnValue(*value), after, doubts)
+        for who, tests, value, after, doubts in zip(
+            people,
+            pairs["athlete_id"].value_counts().reindex(people).tolist(),
+            (map(float, value) for value in values),
+            result.own_correction.one_more(codes).tolist(),
+            map(own_doubts(pairs).__getitem__, people),
+            strict=True,
+        )
     }
-    notes = [in_words(said("sentences", "own_tests", tests=tests, **told))]
-    notes.append(in_words(said("sentences", "own_doubts", **doubts._asdict())))
+
+
+def _with_notes(own: _Own, squad: LaboratoryEquivalent) -> LaboratoryEquivalent:
+    """Return the athlete's own laboratory-equivalent, with what to know of it."""
+    weight = f"{own.value.weight:.0%}".replace("%", " %")
+    after = plain(own.after) if isfinite(own.after) else ""
+    notes = [
+        in_words(said("sentences", "own_tests", tests=own.tests, weight=weight, after=after)),
+        in_words(said("sentences", "own_doubts", **own.doubts._asdict()))
+        if any(own.doubts)
+        else "",
+    ]
     if isfinite(squad.value):
         ends = f"{plain(squad.low)} to {plain(squad.high)}"
         notes.append(f"{SQUAD_ALONE} {plain(squad.value)} ({ends})")
-    beside = "; ".join(filter(None, notes))
-    own = LaboratoryEquivalent(found.value, found.low, found.high, beside)
-    return own, found.weight, after
+    value, low, high, _ = own.value
+    return LaboratoryEquivalent(value, low, high, "; ".join(filter(None, notes)))
 
 
-def _of_change(result: Any, row: dict[Any, Any], real: Cell) -> list[str]:
+def _of_change(chances: Mapping[str, str], row: dict[Any, Any], real: Cell) -> list[str]:
     """Return why no change can be called real, or how likely the change seen is a true one."""
     if not real.known:
         none = not real.note or real.note.startswith(NO_SECOND_VISIT)
         return [NO_SECOND_VISIT if none else f"{NO_REAL} {real.reason}"]
-    said = None if result.change is None else result.change.chance_said(row["athlete_id"])
+    said = chances.get(row["athlete_id"])
     return [said] if said else []
 
 

@@ -13,6 +13,7 @@ from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.together import fold
 from agreement.stats.compare.closer import Closer
 from agreement.stats.compare.methods_compared import MethodsCompared, TwoApart
+from agreement.stats.compare.side_by_side import EVERY_TWO
 from agreement.stats.method_data import NotEstimable
 
 TWO_BY_TWO: Final = "The size of each error, and every two methods in a sentence"
@@ -109,7 +110,7 @@ def closer_picture(
 ) -> Picture | None:
     """Return the matrix of all pairs of methods of one mode; None without a joint comparison."""
     order, mode = list(found.ranked), found.mode
-    if len(order) < 2 or not compared(frame, mode):
+    if not 2 <= len(order) <= EVERY_TWO or not compared(frame, mode):
         return None
     labels = {method: name(method) for method in order}
     return picture(
@@ -127,8 +128,13 @@ def _of_mode(found: MethodsCompared, numbers: Numbers) -> list[Block]:
         rows = [_row(found, name, numbers) for name in found.ranked]
         caption = f"{found.mode}: errors on the same tests (mL/kg/min)"
         blocks.append(table(caption, _COLUMNS, rows, numeric=_COLUMNS[1:]))
-        order = found.ranked
-        pairs = [(a, b) for place, b in enumerate(order) for a in order[:place]]
+        order = found.ranked[: EVERY_TWO + 1]
+        pairs = [
+            (a, b)
+            for place, b in enumerate(order)
+            for a in order[:place]
+            if not found.pairs or (min(a, b), max(a, b)) in found.pairs
+        ]
         blocks += [_told(found, *pair, numbers) for pair in pairs]
     for one in found.apart:
         method = " vs ".join(one.names)

@@ -8,8 +8,12 @@ import pandas as pd
 
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line
-from agreement.stats.change.change_direction import Responsiveness, SameDirection, ThreeWay
-from agreement.stats.change.real_change import RealChange, true_change
+from agreement.stats.change.change_direction import (
+    Responsiveness,
+    SameDirection,
+    ThreeWay,
+)
+from agreement.stats.change.real_change import FEWEST_FOR_CHANCE, RealChange, true_changes
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.lines.structural import StructuralSlope
@@ -91,22 +95,24 @@ class Change(Result):
         ]
         return rows_frame(rows)
 
-    def chance_said(self, athlete_id: object) -> str:
-        """Say how likely the latest change of an athlete is a true one worth having; mostly nothing."""
-        own = np.flatnonzero(self.changes["athlete_id"].to_numpy() == athlete_id)
-        if not own.size or self.real.own is None:
-            return ""
-        field_change = float(self.changes["field"].to_numpy()[own[-1]])
-        found = true_change(
+    def chances_said(self) -> dict[str, str]:
+        """Say of each athlete how likely the latest change is a true one worth having."""
+        field, zone = self.changes["field"], self.worthwhile.zone
+        if self.real.own is None or len(field) < FEWEST_FOR_CHANCE or zone <= 0.0:
+            return {}
+        latest = self.changes.groupby("athlete_id")["field"].last()
+        found = true_changes(
             self.changes["lab"],
-            self.changes["field"],
+            field,
             self.real.own.laboratory,
-            field_change,
-            noise_shares=np.full(len(self.changes), self.real.own.noise_share),
+            latest.to_list(),
+            noise_shares=np.full(len(field), self.real.own.noise_share),
         )
-        if found is None or self.worthwhile.zone <= 0.0:
-            return ""
-        return f"change of {field_change:+.1f}: the true one {found.in_words(self.worthwhile.zone)}"
+        return {
+            str(who): f"change of {change:+.1f}: the true one {one.in_words(zone)}"
+            for who, change, one in zip(latest.index, latest, found, strict=True)
+            if one is not None
+        }
 
     def _of_following(self) -> list[Row]:
         """Return responsiveness and its p values; without a laboratory error only that of none."""

@@ -1,5 +1,6 @@
 """Which change of a field value is more than its noise, and how likely a true change is behind it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import nan, sqrt
 from typing import Final
@@ -160,16 +161,29 @@ def true_change(
 
     .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
     """
-    y, x = np.asarray(lab, dtype=np.float64), np.asarray(field, dtype=np.float64)
-    n = x.size
-    seen = x.min() <= new_field_change <= x.max()
-    if not any_size and (n < FEWEST_FOR_CHANCE or not seen):
+    x = np.asarray(field, dtype=np.float64)
+    if not any_size and (x.size < FEWEST_FOR_CHANCE or not x.min() <= new_field_change <= x.max()):
         return None
+    found = true_changes(lab, x, laboratory, [new_field_change], noise_shares=noise_shares)
+    return found[0]
+
+
+def true_changes(
+    lab: npt.ArrayLike,
+    field: npt.ArrayLike,
+    laboratory: LaboratoryVariance,
+    new_field_changes: Iterable[float],
+    *,
+    noise_shares: npt.ArrayLike | None = None,
+) -> list[TrueChange | None]:
+    """Return what several field changes say, of whatever size; arguments as of `true_change`."""
+    y, x = np.asarray(lab, dtype=np.float64), np.asarray(field, dtype=np.float64)
+    n, new = x.size, list(new_field_changes)
     share = 2.0 if noise_shares is None else float(np.mean(np.asarray(noise_shares)))
     dx = x - x.mean()
     sxx = float(dx @ dx)
     if sxx <= 0.0:
-        return None
+        return [None] * len(new)
     slope = float(dx @ y) / sxx
     residual = y - y.mean() - slope * dx
     df = n - 2
@@ -177,11 +191,16 @@ def true_change(
     low = laboratory.interval().low * share
     above = s2 * (df / float(special.chdtri(df, 0.975)) - 1.0)
     own, high = s2 - noise, s2 - noise + float(np.hypot(above, noise - low))
-    variance = max(own, max(high, 0.0) / 4.0)
-    variance += s2 * (1.0 / n + (new_field_change - x.mean()) ** 2 / sxx)
-    if variance <= 0.0:
-        return None
     spread_of_it = 2.0 * s2**2 / df + 2.0 * noise**2 / laboratory.df
-    degrees = min(2.0 * variance**2 / spread_of_it, df) if spread_of_it > 0.0 else float(df)
-    expected = float(y.mean() + slope * (new_field_change - x.mean()))
-    return TrueChange(expected, sqrt(variance), max(degrees, _FEWEST_DF), slope)
+    of_y, of_x = float(y.mean()), float(x.mean())
+
+    def of(change: float) -> TrueChange | None:
+        variance = max(own, max(high, 0.0) / 4.0)
+        variance += s2 * (1.0 / n + (change - of_x) ** 2 / sxx)
+        if variance <= 0.0:
+            return None
+        degrees = min(2.0 * variance**2 / spread_of_it, df) if spread_of_it > 0.0 else float(df)
+        expected = of_y + slope * (change - of_x)
+        return TrueChange(expected, sqrt(variance), max(degrees, _FEWEST_DF), slope)
+
+    return [of(change) for change in new]

@@ -20,7 +20,8 @@ N_FLIPS: Final = 9999
 SHARE_SCALE: Final = 0.2  # of the half-t prior on the SD of true log errors
 _LEVEL: Final = 0.975
 _TIED: Final = 1e-12
-_BLOCK: Final = 2_000_000  # signs held at once
+_BLOCK: Final = 2_000_000  # signs multiplied at once
+_HELD: Final = 5_000_000  # flipped sums held at once
 _STEPS: Final = np.linspace(-8.0, 8.0, 321)
 
 
@@ -68,7 +69,8 @@ class Closer:
 
     def place(self, first: int, second: int) -> int:
         """Return which comparison is about two methods, in either order."""
-        return self.pairs.index((min(first, second), max(first, second)))
+        a, b, m = min(first, second), max(first, second), len(self.names)
+        return a * (2 * m - a - 1) // 2 + b - a - 1  # as `combinations` counts
 
     def _around(self, k: int, factor: float) -> Interval:
         ends = self.log_ratios[k] + factor * self.errors[k] * np.array([-1.0, 1.0])
@@ -126,8 +128,7 @@ def closer(
     surplus[:, np.abs(surplus).max(axis=0) <= _TIED] = np.nan  # the same method twice
     if np.isnan(surplus).all():
         raise ValueError("the methods err by the same amount on every athlete: nothing to compare.")
-    observed, flipped = _flips(surplus, n_flips, np.random.default_rng(rng))
-    largest = np.fmax.reduce(flipped, axis=1)
+    observed, p, largest = _flips(surplus, n_flips, np.random.default_rng(rng))
     t = float(special.stdtrit(n - 1, _LEVEL))
     return Closer(
         tuple(names) or tuple(f"method {k + 1}" for k in range(m)),
@@ -139,8 +140,8 @@ def closer(
         pairs,
         logs[first] - logs[second],
         errors,
-        _p_values(flipped, observed),
-        _p_values(largest[:, None], observed),
+        p,
+        _p_joint(largest, observed),
         max(t, float(np.quantile(largest, 0.95))),
         _share_closest(logs, errors, n),
     )
@@ -208,24 +209,46 @@ def _sizes(means: Floats, squares: Floats, *, spread: bool) -> tuple[Floats, Flo
     return np.sqrt(whole), np.sqrt(left)
 
 
-def _flips(surplus: Floats, n_flips: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """Size of Student's t of each column, as observed and under flips of sign of the rows."""
-    n = len(surplus)
-    squares = (surplus**2).sum(axis=0)
+def _flips(
+    surplus: Floats, n_flips: int, rng: np.random.Generator
+) -> tuple[Floats, Floats, Floats]:
+    """Student's t of each column, its p value under flips of sign of the rows, the largest of each flip."""
+    n, columns = surplus.shape
     rows = max(1, _BLOCK // n)
-    parts = [
-        (2.0 * rng.integers(0, 2, size=(min(rows, n_flips - done), n)) - 1.0) @ surplus
-        for done in range(0, n_flips, rows)
-    ]
-    sums = np.vstack([surplus.sum(axis=0), *parts])
-    share = sums**2 / (n * squares)  # of the largest sum that flips can give
-    t = np.sqrt((n - 1) * share / np.maximum(1.0 - share, _TIED))
-    return t[0], t[1:]
+    signs = np.vstack(
+        [
+            2 * rng.integers(0, 2, size=(min(rows, n_flips - done), n)).astype(np.int8) - 1
+            for done in range(0, n_flips, rows)
+        ]
+    )
+    observed, p = np.empty((2, columns))
+    largest = np.full(n_flips, np.nan)
+    width = max(1, _HELD // n_flips)
+    for start in range(0, columns, width):
+        part = surplus[:, start : start + width]
+        sums = [signs[i : i + rows].astype(np.float64) @ part for i in range(0, n_flips, rows)]
+        share = np.vstack([part.sum(axis=0), *sums])
+        np.multiply(share, share, out=share)
+        share /= n * (part**2).sum(axis=0)  # of the largest sum that flips can give
+        of_part = slice(start, start + part.shape[1])
+        observed[of_part] = t = _student(share[0], n)
+        least = np.square(np.maximum(t - _TIED, 0.0))
+        as_large = np.count_nonzero(share[1:] >= least / (least + n - 1), axis=0)
+        p[of_part] = (1 + as_large) / (n_flips + 1)
+        largest = np.fmax(largest, np.fmax.reduce(share[1:], axis=1))
+    return observed, np.where(np.isnan(observed), np.nan, p), _student(largest, n)
 
 
-def _p_values(flipped: Floats, observed: Floats) -> Floats:
-    p = (1 + (flipped >= observed - _TIED).sum(axis=0)) / (len(flipped) + 1)
-    return np.asarray(np.where(np.isnan(observed), np.nan, p))
+def _student(share: Floats, n: int) -> Floats:
+    """Return Student's t of sums that are this share of the largest that flips can give, squared."""
+    return np.asarray(np.sqrt((n - 1) * share / np.maximum(1.0 - share, _TIED)))
+
+
+def _p_joint(largest: Floats, observed: Floats) -> Floats:
+    """Return how often the largest of all pairs is as large as each."""
+    below = np.searchsorted(np.sort(largest), observed - _TIED, side="left")
+    p = (1 + largest.size - below) / (largest.size + 1)
+    return np.where(np.isnan(observed), np.nan, p)
 
 
 def _share_closest(logs: Floats, errors: Floats, n: int) -> Floats:
@@ -238,12 +261,13 @@ def _share_closest(logs: Floats, errors: Floats, n: int) -> Floats:
     scatter = float(((logs - logs.mean()) ** 2).sum())
     weight = grid_weights(-(m - 1) / 2 * np.log(total) - scatter / (2 * total))
     pull = tau2 / total
-    shift = (pull / np.sqrt(pull * e))[:, None, None]  # per unit of log size
-    density = np.exp(-(_STEPS**2) / 2)
-    density /= density.sum()
-    shares = np.empty(m)
-    for k in range(m):
-        others = np.delete(logs, k)
-        beyond = special.ndtr(-(_STEPS[None, :, None] + shift * (logs[k] - others)))
-        shares[k] = weight @ (beyond.prod(axis=2) @ density)
+    shift = pull / np.sqrt(pull * e)  # per unit of log size
+    shares = np.zeros(m)
+    for part, moved in zip(weight, shift, strict=True):
+        centre = moved * logs
+        # the smallest of all lies near the smallest centre: one grid there serves every method
+        beyond = centre - (centre.min() + _STEPS[:, None])
+        log_beyond = special.log_ndtr(beyond)
+        smallest = log_beyond.sum(axis=1, keepdims=True) - log_beyond - beyond**2 / 2
+        shares += part * np.exp(smallest).sum(axis=0)
     return np.asarray(shares / shares.sum())

@@ -12,6 +12,7 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import Closer, closer
 from agreement.stats.compare.different_tests import DifferentTests, different_tests
+from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, p_value, ratio
@@ -57,6 +58,7 @@ class MethodsCompared:
     # root mean square error with the laboratory's noise taken out, where that is known
     net: dict[str, float]
     apart: tuple[TwoApart, ...]
+    pairs: tuple[tuple[str, str], ...] = ()  # those with rows of their own; default: every two
 
     @property
     def ranked(self) -> tuple[str, ...]:
@@ -71,11 +73,11 @@ class MethodsCompared:
         return self.everyone[name] - self.n
 
     def frames(self) -> Iterator[tuple[str, pd.DataFrame]]:
-        """Yield the rows of every method and of every two, under their label."""
+        """Yield the rows of every method and of two by two, under their label."""
         for name in self.everyone:
             yield name, rows_frame(self._of_one(name))
         beside = {one.names: one for one in self.apart}
-        for names in combinations(self.everyone, 2):
+        for names in self.pairs or tuple(combinations(self.everyone, 2)):
             together = _grouped("all", rows_frame(self._of_two(names)))
             more = (
                 [_grouped(beside[names].group, _beside(beside[names]))] if names in beside else []
@@ -163,6 +165,7 @@ def _of_mode(mode: str, studied: list[MethodData]) -> MethodsCompared:
     names = _jointly(wide, able)
     complete = wide[names].dropna()
     n = _athletes(complete)
+    two = side_by_side(studied)
     error, spread = (_closer(complete, studied[0].seed, spread=one) for one in (False, True))
     net = {} if isinstance(error, NotEstimable) else _net(studied, complete, error)
     return MethodsCompared(
@@ -174,7 +177,8 @@ def _of_mode(mode: str, studied: list[MethodData]) -> MethodsCompared:
         error,
         spread,
         net,
-        tuple(_apart(studied, wide, names, n)),
+        tuple(_apart(two, wide, names, n)),
+        tuple((a.method, b.method) for a, b in two),
     )
 
 
@@ -190,11 +194,19 @@ def _athletes(rows: pd.DataFrame) -> int:
 
 def _jointly(wide: pd.DataFrame, names: list[str]) -> list[str]:
     """Return the methods that are compared jointly: as many as leave 10 athletes or more."""
-    kept = list(names)
-    while len(kept) > 2 and _athletes(wide[kept].dropna()) < FEW_FOR_REPORTS:
-        left = [[other for other in kept if other != name] for name in kept]
-        sizes = [_athletes(wide[others].dropna()) for others in left]
-        kept = left[int(np.argmax(sizes))]
+    kept, missing = list(names), wide[names].isna().to_numpy()
+    codes = pd.factorize(wide.index.get_level_values(0))[0]
+    while len(kept) > 2:
+        lacks = missing.sum(axis=1)
+        whole = np.unique(codes[lacks == 0])
+        if whole.size >= FEW_FOR_REPORTS:
+            break
+        row, place = np.nonzero(missing & (lacks == 1)[:, None])
+        gained = np.unique(np.column_stack([place, codes[row]]), axis=0)
+        sizes = np.bincount(gained[~np.isin(gained[:, 1], whole), 0], minlength=len(kept))
+        out = int(np.argmax(sizes))
+        kept.pop(out)
+        missing = np.delete(missing, out, axis=1)
     return kept
 
 
@@ -232,10 +244,10 @@ def _net(studied: list[MethodData], rows: pd.DataFrame, error: Closer) -> dict[s
 
 
 def _apart(
-    studied: list[MethodData], wide: pd.DataFrame, names: list[str], n: int
+    two: list[tuple[MethodData, MethodData]], wide: pd.DataFrame, names: list[str], n: int
 ) -> Iterator[TwoApart]:
     """Yield what two methods show beside the joint comparison."""
-    for a, b in combinations(studied, 2):
+    for a, b in two:
         both = wide[[a.method, b.method]].dropna()
         shared, joint = _athletes(both), {a.method, b.method} <= set(names)
         if shared >= FEW_FOR_REPORTS:

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -14,6 +13,7 @@ from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import N_RESAMPLES, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, t_p_value
 from agreement.stats.basics.replicates import Floats
+from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, p_value, ratio
@@ -166,13 +166,13 @@ class Comparison:
 
 def two_estimators_of(studied: Iterable[MethodData]) -> tuple[Comparison, ...]:
     """
-    Compare every two methods that share a laboratory test.
+    Compare methods that share a laboratory test, two by two as `side_by_side` says.
 
     studied: one for each method and mode.
     Returns: sorted by method, then mode. Two methods without a test in common are not listed.
     """
     ordered = sorted(studied, key=lambda data: (data.method, data.mode))
-    found = [_compare(a, b) for a, b in combinations(ordered, 2)]
+    found = [_compare(a, b) for a, b in side_by_side(ordered)]
     kept = [comparison for comparison in found if comparison.n_pairs]
     return tuple(sorted(kept, key=lambda comparison: (comparison.method, comparison.mode)))
 

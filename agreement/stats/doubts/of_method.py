@@ -81,7 +81,11 @@ def _repeats(data: MethodData) -> Iterator[Caution]:
 
 def _one_athlete(data: MethodData, verdict: Verdict | None) -> Iterator[Caution]:
     """Whether the yardstick of the verdict says something else without one of the athletes."""
-    if verdict is None or verdict.outcome in ("withheld", "no_margin"):
+    if (
+        verdict is None
+        or verdict.code in _IMPLAUSIBLE
+        or verdict.outcome in ("withheld", "no_margin")
+    ):
         return
     if verdict.judgement is None or data.n <= FEW_FOR_REPORTS:
         return

@@ -1,6 +1,5 @@
 """The athlete's own correction: how far off is his number, and what would one more test buy."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from math import nan
@@ -11,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.half_t import GRID, grid_quantile, grid_weights, mixture_quantile
+from agreement.stats.basics.half_t import GRID, grid_quantile, grid_weights, mixture_quantiles
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.lines.squad_calibration import chosen_calibration
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
@@ -93,9 +92,15 @@ class OwnCorrection(Result):
 
     def of_athlete(self, code: int, field: float) -> OwnValue:
         """Return what the laboratory would read for one athlete of the study."""
-        visits, mean, at = self.own[code]
-        place = (visits * at + field) / (visits + 1)
-        return self.value(field, visits=visits, own_mean=mean, at=place)
+        return OwnValue(*(float(one[0]) for one in self.of_athletes([code], [field])))
+
+    def of_athletes(
+        self, codes: npt.ArrayLike, fields: npt.ArrayLike
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return the parts of `OwnValue` of many athletes, each of shape (n,)."""
+        visits, mean, at = self._own(codes)
+        field = np.asarray(fields, dtype=np.float64)
+        return self._values(field, visits, mean, (visits * at + field) / (visits + 1))
 
     def value(
         self, field: float, *, visits: int = 0, own_mean: float = 0.0, at: float | None = None
@@ -109,25 +114,39 @@ class OwnCorrection(Result):
         at: mean of the field values of these visits and `field`, where a line is used; default:
             `field`. [mL/kg/min]
         """
-        weight, fit, scale = self._at(visits, field if at is None else at)
-        centre = fit + weight * (own_mean - fit)
+        told = (field, visits, own_mean, field if at is None else at)
+        found = self._values(*(np.array([one], dtype=np.float64) for one in told))
+        return OwnValue(*(float(one[0]) for one in found))
+
+    def _values(
+        self, field: Floats, visits: Floats, own_mean: Floats, at: Floats
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        weight, fit, scale = self._at(visits, at)
+        centre = fit + weight * (own_mean[:, None] - fit)
         low, high = (
-            mixture_quantile(p, self.likelihood, centre, scale, self.df) for p in (0.975, 0.025)
+            mixture_quantiles(p, self.likelihood, centre, scale, self.df) for p in (0.975, 0.025)
         )
-        own = float(self.likelihood @ weight)
-        return OwnValue(field - float(self.likelihood @ centre), field - low, field - high, own)
+        return field - centre @ self.likelihood, field - low, field - high, weight @ self.likelihood
 
     def half_width(self, visits: int, at: float = nan) -> float:
         """Return half the width of the interval after so many own visits. [mL/kg/min]."""
-        _, _, scale = self._at(visits, (self.centre or 0.0) if np.isnan(at) else at)
-        zero = np.zeros_like(scale)
-        return mixture_quantile(0.975, self.likelihood, zero, scale, self.df)
+        place = (self.centre or 0.0) if np.isnan(at) else at
+        return float(self._half_widths(np.array([float(visits)]), np.array([place]))[0])
 
-    def one_more(self, code: int) -> float:
-        """Return the half width that one more test of an athlete would leave; NaN: no gain."""
-        visits, _, at = self.own[code]
-        now, then = self.half_width(visits, at), self.half_width(visits + 1, at)
-        return then if then < (1.0 - WORTH_SAYING) * now else nan
+    def _half_widths(self, visits: Floats, at: Floats) -> Floats:
+        _, _, scale = self._at(visits, at)
+        return mixture_quantiles(0.975, self.likelihood, np.zeros_like(scale), scale, self.df)
+
+    def one_more(self, codes: npt.ArrayLike) -> Floats:
+        """Return the half widths that one more test of each athlete would leave; NaN: no gain."""
+        visits, _, at = self._own(codes)
+        now, then = self._half_widths(visits, at), self._half_widths(visits + 1.0, at)
+        return np.where(then < (1.0 - WORTH_SAYING) * now, then, nan)
+
+    def _own(self, codes: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
+        """Return visits, mean differences and mean field values of athletes."""
+        visits, mean, at = np.array([self.own[int(k)] for k in np.asarray(codes)]).T
+        return visits, mean, at
 
     def to_frame(self) -> pd.DataFrame:
         """Return the lasting spread and its share as rows, unrounded."""
@@ -151,12 +170,15 @@ class OwnCorrection(Result):
     def _lasting(self, p: float) -> float:
         return grid_quantile(p, self.likelihood, np.sqrt(self.ratio * self.variance))
 
-    def _at(self, visits: int, place: float) -> tuple[Floats, Floats, Floats]:
-        """Return the weight of own visits, the squad's fit and the scale, at each point."""
-        x0 = np.ones(1) if self.centre is None else np.array([1.0, place - self.centre])
-        weight = visits * self.ratio / (1.0 + visits * self.ratio)
-        fit = self.beta @ x0
-        of_fit = np.einsum("a,hab,b->h", x0, self.covariance, x0)
+    def _at(self, visits: Floats, place: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return the weight of own visits, the squad's fit and the scale: shape (n, 200)."""
+        x0 = np.ones((place.size, 1))
+        if self.centre is not None:
+            x0 = np.column_stack([x0, place - self.centre])
+        seen = np.multiply.outer(visits, self.ratio)
+        weight = seen / (1.0 + seen)
+        fit = x0 @ self.beta.T
+        of_fit = np.einsum("na,hab,nb->nh", x0, self.covariance, x0, optimize=True)
         spread = 1.0 + self.ratio * (1.0 - weight) + (1.0 - weight) ** 2 * of_fit
         return weight, fit, np.sqrt(self.variance * spread)
 
@@ -234,20 +256,30 @@ def own_correction(
     )
 
 
-def own_doubts(mine: Mapping[str, npt.ArrayLike]) -> OwnDoubts:
+def own_doubts(pairs: pd.DataFrame) -> dict[str, OwnDoubts]:
     """
-    Say what makes an athlete's own correction doubtful for the latest field value.
+    Say what makes each athlete's own correction doubtful for the latest field value.
 
-    mine: the athlete's pairs: columns lab_date, gap_days, sensor, mass_kg, mass_mismatch_pct.
+    pairs: columns athlete_id, lab_date, gap_days, sensor, mass_kg, mass_mismatch_pct.
     """
-    last = int(np.argsort(np.asarray(mine["lab_date"]), kind="stable")[-1])
-    late = -int(np.asarray(mine["gap_days"])[last])
-    sensors = {one for one in np.asarray(mine["sensor"]).tolist() if isinstance(one, str)}
-    mismatch = np.asarray(mine["mass_mismatch_pct"], dtype=np.float64)
-    told = np.asarray(mine["mass_kg"], dtype=np.float64) * (1.0 + mismatch / 100.0)
-    changed = 100.0 * np.abs(told / told[last] - 1.0) > MASS_WITHIN_PCT
-    several = len(sensors - {"unknown"}) > 1
-    return OwnDoubts(late if late > OLD_DAYS else 0, several, bool(changed.any()))
+    ordered = pairs.sort_values("lab_date", kind="stable")
+    told = ordered["mass_kg"] * (1.0 + ordered["mass_mismatch_pct"] / 100.0)
+    known = ordered["sensor"].where(ordered["sensor"] != "unknown")
+    by_athlete = ordered.assign(told=told, known=known).groupby("athlete_id", sort=False)
+    last = by_athlete.tail(1).set_index("athlete_id")  # as it stands, missing or not
+    changed = 100.0 * (told / ordered["athlete_id"].map(last["told"]) - 1.0).abs() > MASS_WITHIN_PCT
+    late = -last["gap_days"]
+    found = pd.DataFrame(
+        {
+            "late": late.where(late > OLD_DAYS, 0),
+            "sensor": by_athlete["known"].nunique().gt(1),
+            "mass": changed.groupby(ordered["athlete_id"]).any(),
+        }
+    )
+    return {
+        str(who): OwnDoubts(int(days), bool(sensor), bool(mass))
+        for who, days, sensor, mass in found.itertuples()
+    }
 
 
 def own_correction_of(data: MethodData) -> OwnCorrection:
