@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 from simulate.known_parts import DailyParts, simulate_daily
@@ -17,7 +18,9 @@ from simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.basics.half_t import grid_quantile, half_t_grid, mixture_quantile
 from agreement.stats.compare.closer import closer
 from agreement.stats.compare.different_tests import different_tests, overlapping_df
+from agreement.stats.compare.methods_compared import _jointly as jointly
 from agreement.stats.compare.methods_compared import methods_compared
+from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
 from agreement.tables.options import Reference
@@ -273,6 +276,51 @@ def test_a_method_with_few_shared_tests_is_no_reason_to_compare_nothing():
     rows = dict(found.frames())
     assert rows["c"]["note"].str.startswith("too_few").all()
     assert rows["a vs c"]["value"].isna().all()
+
+
+def test_many_methods_stand_beside_the_closest_and_all_pairs_are_counted():
+    names = [f"m{k:02}" for k in range(21)]
+    (found,) = methods_compared(methods(dict.fromkeys(names, 30)))
+    best = found.ranked[0]
+    rows = dict(found.frames())
+    two = [name for name in rows if " vs " in name]
+    assert len(two) == 20
+    assert all(best in name.split(" vs ") for name in two)
+    assert len(found.error.pairs) == 21 * 20 / 2
+    assert (rows[two[0]]["note"] == "21 methods").all()
+    (first, *rest) = methods(dict.fromkeys(names, 30))
+    options = replace(first.options, study=replace(first.options.study, compares=("m03", "m07")))
+    asked = side_by_side([replace(one, options=options) for one in (first, *rest)])
+    pairs = {(a.method, b.method) for a, b in asked}
+    assert pairs == {tuple(name.split(" vs ")) for name in two} | {("m03", "m07")}
+
+
+def test_pairs_of_methods_are_found_where_they_were_put():
+    found = closer(np.random.default_rng(1).normal(1, 2, (12, 7)), n_flips=99, rng=1)
+    assert [found.place(b, a) for a, b in found.pairs] == list(range(21))
+
+
+def test_flips_of_many_pairs_are_those_of_few(monkeypatch):
+    d = np.random.default_rng(2).normal(1, 2, (12, 6))
+    whole = closer(d, n_flips=199, rng=1)
+    monkeypatch.setattr("agreement.stats.compare.closer._HELD", 199 * 4)  # four pairs at a time
+    parts = closer(d, n_flips=199, rng=1)
+    assert parts.p.tolist() == whole.p.tolist()
+    assert parts.p_joint.tolist() == whole.p_joint.tolist()
+    assert parts.factor == pytest.approx(whole.factor, rel=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_methods_go_one_by_one_until_ten_athletes_are_left(seed):
+    rng = np.random.default_rng(seed)
+    index = pd.MultiIndex.from_arrays([rng.integers(0, 25, 60), range(60)])
+    wide = pd.DataFrame(rng.normal(size=(60, 9)), index=index).rename(columns=str)
+    wide = wide.mask(rng.random(wide.shape) < 0.3)
+    kept = list(wide)
+    while len(kept) > 2 and wide[kept].dropna().index.unique(0).size < 10:
+        left = [[other for other in kept if other != name] for name in kept]
+        kept = max(left, key=lambda some: wide[some].dropna().index.unique(0).size)
+    assert jointly(wide, list(wide)) == kept
 
 
 def test_too_few_and_one_method():
