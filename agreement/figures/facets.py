@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
 
 
+# Ours: seaborn's FacetGrid makes a figure of its own; these panels lie on a page, wide and narrow.
 def facet(
     axes: Sequence[Axes],
     titles: Sequence[str],

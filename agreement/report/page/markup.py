@@ -17,7 +17,7 @@ MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
 BREAK: Final = Markup("<br>")
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, init=False)
 class Block:
     r"""
     A piece of HTML that shows itself in a notebook.
@@ -26,12 +26,13 @@ class Block:
     (Markup('5 &lt; 6'), Markup('5\n<p>6</p>'))
     """
 
-    html: str
-    pictures: tuple[Any, ...] = ()  # the figures in it, for their files
+    html: Markup
+    pictures: tuple[Any, ...]  # the figures in it, for their files
 
-    def __post_init__(self) -> None:
+    def __init__(self, piece: "Text", pictures: tuple[Any, ...] = ()) -> None:
         """Escape what is plain text."""
-        object.__setattr__(self, "html", escape(self.html))
+        object.__setattr__(self, "html", escape(piece))
+        object.__setattr__(self, "pictures", pictures)
 
     def __repr__(self) -> str:
         """Say what it is; the markup itself would only repeat what is shown."""

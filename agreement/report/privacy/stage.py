@@ -96,7 +96,7 @@ class Stage:
     def noise(self, data: MethodData) -> Noise | None:
         """Return the laboratory's noise in the modes of a method's tests; None: not known or told."""
         error = _error(data)
-        return error and Noise(error.noise_floor, error.smallest_real_change)
+        return None if error is None else Noise(error.noise_floor, error.smallest_real_change)
 
     def history(self, lines: pd.DataFrame) -> pd.DataFrame:
         """Return the lines of this report and those before it."""

@@ -56,7 +56,8 @@ class Facts:
         if self.pairs.empty:
             return "no pairs"
         each = self.pairs.drop_duplicates("athlete_id")
-        sexes = self.stage.groups(each["sex"].value_counts().sort_index().to_dict())
+        counts = each["sex"].value_counts().sort_index()
+        sexes = self.stage.groups({str(sex): int(n) for sex, n in counts.items()})
         if sexes is None:
             by_sex = f"fewer than {FEWEST} of one sex, numbers withheld"
         else:

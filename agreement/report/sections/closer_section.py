@@ -7,10 +7,9 @@ import pandas as pd
 
 from agreement.figures.closer import closer_alt, compared, plot_closer
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture, picture
-from agreement.report.sections.together import fold
 from agreement.stats.compare.closer import Closer
 from agreement.stats.compare.methods_compared import MethodsCompared, TwoApart
 from agreement.stats.compare.side_by_side import EVERY_TWO

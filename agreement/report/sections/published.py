@@ -168,7 +168,8 @@ def _line(one: Printed, numbers: Numbers) -> tuple[str, ...]:
     """Return one figure beside our own, with one more digit than was printed."""
     figure = one.figure
     if one.without:
-        own, word = absent("none"), f"not compared: {one.without}"
+        own: str = absent("none")
+        word: str = f"not compared: {one.without}"
     else:
         own = _own(one)
         word = "agrees" if one.agrees else element("strong", "differs")
