@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.colours import FAINT, FIELD, INK, NOISE, OWN
-from agreement.figures.labels import legend_below, number
+from agreement.figures.colours import FAINT, FIELD, INK, OWN
+from agreement.figures.labels import hatch_noise, legend_below, number
 from agreement.figures.points import draw_points, evenly
 
 _MOST_ARROWS = 400  # of more athletes some are drawn, evenly by their laboratory change
@@ -39,7 +39,7 @@ def plot_change(
         np.abs(lab).max(), np.abs(field).max(), smallest_real or 0.0, card or 0.0, 1.0
     )
     if smallest_real is not None:
-        _draw_noise(ax, smallest_real)
+        hatch_noise(ax.axvspan, smallest_real)
     ends = np.array([-reach, reach])
     ax.plot(ends, ends, color=FAINT, linestyle=(0, (1, 1.5)), label="the same change")
     ax.axhline(0, color=FAINT, linewidth=0.8)
@@ -87,7 +87,7 @@ def plot_change_arrows(
     athletes = len(ordered)
     ordered = ordered.iloc[evenly(athletes, _MOST_ARROWS)]
     if smallest_real is not None:
-        _draw_noise(ax, smallest_real)
+        hatch_noise(ax.axvspan, smallest_real)
     ax.axvline(0, color=FAINT, linewidth=0.8)
     rows = np.arange(len(ordered))
     lab, field = ordered["lab"].to_numpy(), ordered["field"].to_numpy()
@@ -118,21 +118,6 @@ def plot_change_arrows(
     ax.set_ylim(-0.8, len(ordered) - 0.2)
     ax.set_xlabel("change, laboratory (dot) to field (arrow)")
     return ax
-
-
-def _draw_noise(ax: Axes, half_width: float) -> None:
-    """Hatch the laboratory changes that may be noise."""
-    ax.axvspan(
-        -half_width,
-        half_width,
-        facecolor="none",
-        edgecolor=NOISE,
-        alpha=0.5,
-        hatch="////",
-        linewidth=0,
-        zorder=0,
-        label=f"laboratory's own noise, \u00b1{number(half_width)}",
-    )
 
 
 def change_alt(changes: pd.DataFrame) -> str:

@@ -7,12 +7,13 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN, NOISE
+from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN
 from agreement.figures.estimates import ABSENT, Estimate, HasFrame, estimates
 from agreement.figures.facets import facet
 from agreement.figures.labels import (
     SideLabel,
     gutter,
+    hatch_noise,
     is_narrow,
     legend_below,
     line_labels,
@@ -73,7 +74,7 @@ def plot_differences(
     mean = (pairs["field"] + pairs["lab"]).to_numpy() / 2
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
     if noise_floor is not None and np.isfinite(noise_floor):
-        _draw_noise(ax, noise_floor)
+        hatch_noise(ax.axhspan, noise_floor)
     for name, _, line in _LINES:
         if known.get(name, ABSENT).known:
             _draw_estimate(ax, known[name], line)
@@ -139,21 +140,6 @@ def _draw_estimate(ax: Axes, estimate: Estimate, line: object) -> None:
         ax.axhspan(estimate.low, estimate.high, color=BAND, alpha=0.55, linewidth=0, zorder=1)
     drawn = ax.axhline(estimate.value, color=FIELD, linestyle=line, zorder=3)
     drawn.set_gid(estimate.key or None)
-
-
-def _draw_noise(ax: Axes, half_width: float) -> None:
-    """Hatch what the laboratory's own error alone would spread."""
-    ax.axhspan(
-        -half_width,
-        half_width,
-        facecolor="none",
-        edgecolor=NOISE,
-        alpha=0.5,
-        hatch="////",
-        linewidth=0,
-        zorder=0,
-        label=f"laboratory's own noise, \u00b1{number(half_width)}",
-    )
 
 
 def _draw_pairs(

@@ -1,13 +1,13 @@
 """Words on a figure: numbers with a real minus sign, and labels beside their lines."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.transforms import ScaledTranslation, blended_transform_factory
 
-from agreement.figures.colours import PAPER
+from agreement.figures.colours import NOISE, PAPER
 from agreement.figures.estimates import Estimate
 
 LINE_HEIGHT = 1.35  # of one line of text, in font sizes
@@ -160,3 +160,12 @@ def _apart(places: np.ndarray, heights: np.ndarray, low: float, high: float) -> 
         moved[index] = min(moved[index], ceiling - heights[index] / 2)
         ceiling = moved[index] - heights[index] / 2
     return moved
+
+
+def hatch_noise(
+    span: Callable[..., object], half_width: float, *, alpha: float = 0.5, named: bool = True
+) -> None:
+    """Hatch what the laboratory's own error alone would spread; `span`: `axhspan` or `axvspan`."""
+    said = {"label": f"laboratory's own noise, \u00b1{number(half_width)}"} if named else {}
+    look = {"facecolor": "none", "edgecolor": NOISE, "hatch": "////", "linewidth": 0, "zorder": 0}
+    span(-half_width, half_width, alpha=alpha, **look, **said)

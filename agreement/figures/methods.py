@@ -12,7 +12,7 @@ from matplotlib.patches import Patch
 
 from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 from agreement.figures.estimates import Estimate
-from agreement.figures.labels import broken, is_narrow, legend_below, number
+from agreement.figures.labels import broken, hatch_noise, is_narrow, legend_below, number
 from agreement.figures.method_rows import MethodRow, method_rows
 
 _LANES: Final = {"limits": 0.12, "own": -0.10, "constant": -0.27}  # above the middle of a row
@@ -51,7 +51,7 @@ def plot_methods(
     narrow = is_narrow(ax)
     reach = _reach(rows, margin, noise)
     if noise is not None and isfinite(noise):
-        _draw_noise(ax, noise)
+        hatch_noise(ax.axvspan, noise, alpha=0.3, named=False)
     if margin is not None:
         for side in (-margin, margin):
             ax.axvline(side, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8, zorder=2)
@@ -164,20 +164,6 @@ def _draw_interval(
     for beyond, at, head in ((low < -reach, -reach, "<"), (high > reach, reach, ">")):
         if beyond:
             ax.plot([at], [height], head, color=colour, markersize=6, clip_on=False, zorder=5)
-
-
-def _draw_noise(ax: Axes, half_width: float) -> None:
-    """Hatch what the laboratory's own error alone would spread."""
-    ax.axvspan(
-        -half_width,
-        half_width,
-        facecolor="none",
-        edgecolor=NOISE,
-        alpha=0.3,
-        hatch="////",
-        linewidth=0,
-        zorder=0,
-    )
 
 
 def _name_rows(ax: Axes, rows: list[MethodRow], labels: Mapping[str, str], *, narrow: bool) -> None:

@@ -1,8 +1,11 @@
 import numpy as np
 import pytest
 
-from agreement.physiology.gas_checks import gas_column_checks
-from agreement.physiology.gas_exchange import pressure_from_volumes, pressure_overstatement
+from agreement.physiology.gas_checks import (
+    gas_column_checks,
+    pressure_from_volumes,
+    pressure_overstatement,
+)
 
 
 def test_a_pressure_left_at_sea_level():
