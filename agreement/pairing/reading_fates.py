@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE, KEPT, Codes
-from agreement.pairing.core import PairedReadings, pair_readings
 from agreement.pairing.laboratory_units import Flags, Ints, Units
 from agreement.pairing.messages import Texts
+from agreement.pairing.pair_readings import PairedReadings, pair_readings
 from agreement.tables.options import PairingOptions, StudyOptions
 from agreement.terms import RESTING
 
