@@ -273,6 +273,44 @@ def test_zones_from_samples(make_study, tmp_path):
     assert row["zones"] == "by default"
 
 
+@pytest.mark.parametrize(
+    ("zones", "used"), [("share of HRmax", "by default"), ("own thresholds", "own thresholds")]
+)
+def test_training_by_own_thresholds_stands_beside_that_by_hr_max(make_study, tmp_path, zones, used):
+    """Heart rates 100 to 179, a minute each: 157 is 82.5 % of 190, 166.25 is 87.5 %."""
+    rates = np.repeat(np.arange(100.0, 180.0), 60)
+    path = tmp_path / "S.csv"
+    noise = np.tile([0.0, 0.25], rates.size // 2)
+    pd.DataFrame({"t_s": np.arange(rates.size), "hr_bpm": rates + noise}).to_csv(path, index=False)
+    ids = [f"S{i}" for i in range(14)]
+    sessions = [
+        {"session_id": name, "athlete_id": who, "mode": "run", "duration_min": 80}
+        | {"date": TEST_DAY - pd.Timedelta(days=3 * i + 1)}
+        for who, names in (("A", ids), ("B", [f"B{i}" for i in ids]))
+        for i, name in enumerate(names)
+    ]
+    test = {"date": TEST_DAY, "mode": "run", "vo2max": 50, "hr_max_bpm": 190}
+    own = {"vt1_hr_bpm": 140, "vt2_hr_bpm": 160, "rater2_vt2_hr_bpm": 164}
+    study = make_study(
+        options=StudyOptions(profile=replace(RULES, zones=zones)),
+        lab_tests=[
+            test | {"lab_test_id": "T", "athlete_id": "A"} | own,
+            test | {"lab_test_id": "U", "athlete_id": "B", "vt1_hr_bpm": 140},  # one does not do
+        ],
+        sessions=sessions,
+        samples=dict.fromkeys([one["session_id"] for one in sessions], path),
+    )
+    found = laboratory_values(study)
+    (both,) = found.zones.to_dict("records")
+    assert both["lab_test_id"] == "T"
+    by_hr_max, by_own = ([both[f"zone{z}{s}"] for z in (1, 2, 3)] for s in ("", "_own"))
+    assert by_hr_max == pytest.approx([57 / 80, 10 / 80, 13 / 80], abs=0.01)
+    assert by_own == pytest.approx([40 / 80, 22 / 80, 18 / 80], abs=0.01)  # from 140, from 162
+    profiles = found.profiles.set_index("lab_test_id")
+    assert profiles["zones"].to_dict() == {"T": used, "U": "by default"}
+    assert profiles.loc["T", "zone1"] == (by_own if used == "own thresholds" else by_hr_max)[0]
+
+
 def test_a_profile_that_lacks_all_but_one_session_says_so():
     lacking = _lacking(1, 0.5, 1, 1.0, ProfileOptions())
     assert lacking == (

@@ -107,9 +107,12 @@ def economy_explained_of(data: MethodData) -> EconomyExplains:
     return EconomyExplains(data.economy, fit_line(expected, observed))
 
 
-def _both(name: str, label: str, meaning: str, unit: str, digits: int = 1) -> tuple[Statistic, ...]:
+def _both(
+    name: str, label: str, meaning: str, unit: str, digits: int = 1, source: str = OURS
+) -> tuple[Statistic, ...]:
     how = "over athletes, each with the mean of the own tests; interval by"
-    mean = Statistic(f"mean_{name}", label, meaning, f"mean {how} Student's t", OURS, unit, digits)
+    formula = f"mean {how} Student's t"
+    mean = Statistic(f"mean_{name}", label, meaning, formula, source, unit, digits)
     spread = mean.named(
         f"sd_{name}",
         label=f"its SD ({label})",
@@ -119,6 +122,7 @@ def _both(name: str, label: str, meaning: str, unit: str, digits: int = 1) -> tu
     return mean, spread
 
 
+_ENERGY: Final = "Moseley and Jeukendrup 2001 (abstract read); energy: Lusk 1924 (read second-hand)"
 RECORDS: Final = (
     Analysis(
         name="economy",
@@ -133,12 +137,19 @@ RECORDS: Final = (
                 2,
             ),
             *_both("economy", "uptake per distance", "Uptake of level running.", "mL/kg/km", 0),
-            *_both("gross_efficiency", "gross efficiency", "Power over energy set free.", "%"),
+            *_both(
+                "gross_efficiency",
+                "gross efficiency",
+                "Power over energy set free.",
+                "%",
+                source=_ENERGY,
+            ),
             *_both(
                 "delta_efficiency",
                 "delta efficiency",
                 "More power for more energy set free, from stage to stage.",
                 "%",
+                source=_ENERGY,
             ),
         ),
         privacy=Privacy.WHOLE,

@@ -183,7 +183,14 @@ RECORDS: Final = (
                 "tests with a threshold over tests looked at; Wilson's interval",
                 OURS,
             ),
-            Statistic("mean_vo2", "uptake at it", "Uptake at the threshold.", _HOW, OURS),
+            Statistic(
+                "mean_vo2",
+                "uptake at it",
+                "Uptake at the threshold.",
+                f"where two lines meet, or as a rater read it; {_HOW}",
+                "V-slope and VE on VCO2: Beaver 1986 (memory); VE/VO2: Caiozzo 1982 (first page read); "
+                "VE/VCO2: Reinhard 1979 (memory); test and interval: Hansen 2017 (abstract read)",
+            ),
             Statistic(
                 "mean_share_of_vo2max",
                 "uptake at it, of VO2max",
