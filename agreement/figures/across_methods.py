@@ -146,7 +146,7 @@ def plot_profiles_of_methods(
 
     results: lines of results.csv: analysis ``profile_bias``, statistic bias. [mL/kg/min]
     methods: within a profile from top to bottom.
-    Returns: with marks whose ids (gid) are the keys of their numbers.
+    Returns the axes, with marks whose ids (gid) are the keys of their numbers.
     """
     rows = results[
         (results["analysis"] == "profile_bias")

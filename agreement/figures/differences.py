@@ -64,7 +64,7 @@ def plot_differences(
     noise_floor: half width that the laboratory's own error alone would give. [mL/kg/min]
     told: what each point says when it is pointed at (`agreement.figures.points.pair_words`).
     points: False: lines and bands alone, on axes that tell no pair, for every point is a person.
-    Returns: with lines whose ids (gid) are the keys of their numbers.
+    Returns the axes, with lines whose ids (gid) are the keys of their numbers.
     """
     known = estimates(limits)
     whole = "mean of field and laboratory VO2max (mL/kg/min)"

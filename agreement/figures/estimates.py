@@ -44,7 +44,7 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
 
     result: a result of `agreement.stats`, or rows of one analysis, method, mode and group of the
         results table.
-    Returns: of group ``all``, where there are several groups.
+    Returns those of group ``all``, where there are several groups.
     Raises ValueError with several groups of which none is ``all``, or rows of several analyses,
         methods or modes: one of them would be drawn as the study.
     """

@@ -45,7 +45,7 @@ def plot_methods(
     margin: the limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
     noise: half width that the laboratory's own error alone would give. [mL/kg/min]
     ax: of any size: names and verdicts stand beside the rows, or above them where it is narrow.
-    Returns: with lines whose ids (gid) are the keys of their numbers.
+    Returns the axes, with lines whose ids (gid) are the keys of their numbers.
     """
     rows = method_rows(results)
     narrow = is_narrow(ax)

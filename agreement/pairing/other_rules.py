@@ -21,7 +21,7 @@ def pairs_by_other_rules(
 
     laboratory: one VO2max per laboratory test.
     options: one choice at a time is changed, in ``[pairing]`` and ``[pairing.field_tests]`` alike.
-    Returns: by the name of the choice: `COLUMNS`, one row per pair [mL/kg/min].
+    Returns frames by the name of the choice: `COLUMNS`, one row per pair [mL/kg/min].
     """
     units = laboratory_units(laboratory, repeat_within_days=options.reference.repeat_within_days)
     found = {}

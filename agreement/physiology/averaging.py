@@ -96,7 +96,7 @@ def vo2max_under_rule(
     start_s: where fixed bins of seconds begin; default the first breath. [s]
     last_bin: {"drop", "keep at least half"}. What becomes of a last fixed bin that is not whole;
         kept, it is the mean of what it has.
-    Returns: in the unit of `vo2`; NaN when no whole window fits.
+    Returns a value in the unit of `vo2`; NaN when no whole window fits.
     Raises ValueError if the rule is none, the shapes differ, or the times do not rise.
 
     No window of seconds reaches over a pause of more than 15 s.
@@ -125,7 +125,7 @@ def vo2max_under_rules(
 
     t_s, vo2, start_s, last_bin: as in `vo2max_under_rule`.
     rules: default `COMPARED_RULES`.
-    Returns: by rule as given; NaN where no whole window fits.
+    Returns values by rule as given; NaN where no whole window fits.
     Raises ValueError as in `vo2max_under_rule`.
     """
     times, uptake = np.asarray(t_s, dtype=np.float64), np.asarray(vo2, dtype=np.float64)

@@ -40,7 +40,7 @@ def outside_notes(
     rows: columns file, row, sex.
     x: values of the inputs.
     kept: results that were not set aside.
-    Returns: of one equation and input the first 5 in full, of the rest the rows.
+    Returns notes: of one equation and input the first 5 in full, of the rest the rows.
     """
     notes: list[Problem] = []
     for rule in protocol.valid:

@@ -19,7 +19,8 @@ def polarization_index(z1: float, z2: float, z3: float) -> float:
     Polarization index of training in three zones [1]_.
 
     z1, z2, z3: shares of training in the low, middle and high zone, summing to 1. [-]
-    Returns: above 2 polarised. 0 when the high zone is empty; NaN when it exceeds the low one. [-]
+    Returns the index: above 2 polarised. 0 when the high zone is empty; NaN when it exceeds the
+        low one. [-]
     Raises ValueError if the shares are negative or do not sum to 1.
 
     Shares are kept to two decimals, the third being the rest, because a zone under 1 % upsets the

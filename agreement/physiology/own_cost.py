@@ -29,7 +29,7 @@ def own_cost(costed_vo2: ArrayLike, measured_vo2: ArrayLike, *, vo2max: float) -
     costed_vo2, measured_vo2: shape (n,). Uptake of each stage by the cost equation and as measured.
         [mL/kg/min]
     vo2max: of the same test; stages above `SUBMAXIMAL` of it are left out. [mL/kg/min]
-    Returns: by least squares; None of fewer than `FEWEST_STAGES` stages, or of stages that do not
+    Returns the line of least squares; None of fewer than `FEWEST_STAGES` stages, or of stages that do not
         rise.
 
     Uptake lags behind a step up. Where stages are too short for a steady state the line lies too low;

@@ -40,7 +40,7 @@ def steady_points(
     t_s, hr_bpm, work, grade: shape (n,). Time since the start [s], heart rate [bpm], speed [m/s] or
         power [W], grade as a fraction.
     valid: shape (n,). Which heart rates can be believed.
-    Returns: Possibly none.
+    Returns: possibly none.
     """
     blocks = int((TO_S - FROM_S) // BLOCK_S)
     edges = FROM_S - BLOCK_S + BLOCK_S * np.arange(blocks + 2)  # one block before, to compare with

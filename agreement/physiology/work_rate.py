@@ -133,7 +133,7 @@ def work_rate_vo2(
     mode: ``walk``, ``run`` or ``cycle``; any other mode has no cost equation here and gives NaN.
     speed_m_s, grade, power_w, mass_kg: speed [m/s], grade as a fraction [-], power [W] and body
         mass [kg], as the mode needs them.
-    Returns: Gross oxygen uptake. [mL/kg/min]
+    Returns: gross oxygen uptake. [mL/kg/min]
     """
     if mode == "cycle":
         return cycling_vo2(power_w, mass_kg)

@@ -9,7 +9,7 @@ def who_counts(pairs: pd.DataFrame, *, heart_rate_based: bool) -> pd.DataFrame:
 
     pairs: a column ``hr_limiting_drug``: yes, no or unknown. Unknown counts.
     heart_rate_based: whether the method rests on heart rate; if not, everybody counts.
-    Returns: in the order and with the index of `pairs`.
+    Returns them in the order and with the index of `pairs`.
 
     >>> pairs = pd.DataFrame({"hr_limiting_drug": ["yes", "no", "unknown"]})
     >>> list(who_counts(pairs, heart_rate_based=True)["hr_limiting_drug"])

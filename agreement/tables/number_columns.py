@@ -39,7 +39,7 @@ def number_columns(raw: RawTable, findings: Findings) -> dict[str, Floats]:
 
     findings: gets text in required columns as stops, text in optional ones as notes, and what was
         converted.
-    Returns: by our column name; columns that the file does not have are absent. A VO2max column
+    Returns values by our column name; columns that the file does not have are absent. A VO2max column
         whose unit is another of the three quantities stands under that quantity's name.
     """
     names = [n for n, c in raw.table.columns.items() if c.kind == "number" and n in raw.frame]

@@ -82,7 +82,7 @@ def whole_file(path: Path | str) -> Iterator[IO[bytes]]:
     Give a file to write to, and put it at `path` when the block succeeds.
 
     path: replaced if it is a file; what is no file (a pipe, a device) is written to as it is.
-    Yields: open for bytes.
+    Yields the file, open for bytes.
     Raises OutputError if it cannot be written, or another run is writing it; what was there stays.
     """
     target = Path(path).resolve()
@@ -122,7 +122,7 @@ def whole_folder(
         step.
     ours: returns the files of the folder, as paths inside it, that may go; whatever else it holds
         is taken over as it is. Without it everything goes.
-    Yields: beside `folder`. It is removed when the block fails or is interrupted.
+    Yields a folder beside `folder`. It is removed when the block fails or is interrupted.
     Raises OutputError if it cannot be written, or another run is writing it; what was there stays.
     """
     target = Path(folder).resolve()

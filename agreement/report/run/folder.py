@@ -78,7 +78,7 @@ def replaced_folder(folder: Path) -> AbstractContextManager[Path]:
 
     folder: where the output should end up: absent, empty, or an earlier report of ours, in which
         files that are not ours stay.
-    Returns: as `agreement.tables.whole_output.whole_folder`; raises OutputError if `folder` holds
+    Returns as `agreement.tables.whole_output.whole_folder`; raises OutputError if `folder` holds
         anything else, cannot be written, or is being written by another run.
     """
     return whole_folder(

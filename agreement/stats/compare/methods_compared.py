@@ -148,7 +148,7 @@ def methods_compared(studied: Iterable[MethodData]) -> tuple[MethodsCompared, ..
     """
     Compare the methods of each mode on the laboratory tests that they share.
 
-    Returns: by mode; modes of one method are not there.
+    Returns results by mode; modes of one method are not there.
 
     All methods are compared on the tests that all of them have. Where fewer than 10 athletes have
     such a test, the method whose absence leaves most athletes goes first, until 10 are left; it is

@@ -169,7 +169,7 @@ def two_estimators_of(studied: Iterable[MethodData]) -> tuple[Comparison, ...]:
     Compare methods that share a laboratory test, two by two as `side_by_side` says.
 
     studied: one for each method and mode.
-    Returns: sorted by method, then mode. Two methods without a test in common are not listed.
+    Returns comparisons by method, then mode; two methods without a test in common are not there.
     """
     ordered = sorted(studied, key=lambda data: (data.method, data.mode))
     found = [_compare(a, b) for a, b in side_by_side(ordered)]

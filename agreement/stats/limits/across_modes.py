@@ -53,7 +53,7 @@ def across_modes(pairs: pd.DataFrame, heart_rate_based: Mapping[str, bool]) -> l
     pairs: `agreement.pairing.unlike_modes.COLUMNS`.
     heart_rate_based: methods that rest on heart rate leave out athletes whose heart rate a drug
         limits.
-    Returns: by method, mode and the laboratory's mode.
+    Returns results by method, mode and the laboratory's mode.
     """
     found = []
     for (method, mode, lab), all_ in pairs.groupby(

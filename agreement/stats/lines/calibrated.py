@@ -79,7 +79,7 @@ class Calibration(Result):
         Return the laboratory value that one field value stands for, with its prediction interval.
 
         field: [mL/kg/min]
-        Returns: without numbers more than 2 mL/kg/min outside the observed field values.
+        Returns the value, without numbers more than 2 mL/kg/min outside the observed field values.
         """
         refused = self._refusal(field)
         if refused:

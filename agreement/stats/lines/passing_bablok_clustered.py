@@ -34,7 +34,7 @@ def clustered_intervals(
     y, x: shape (n_pairs,). Field and laboratory.
     athlete: shape (n_pairs,). Codes 0 ... G - 1.
     slope: of the line.
-    Returns: below 15 athletes none. Up to 300 pairs percentiles of a bootstrap over athletes.
+    Returns none below 15 athletes. Up to 300 pairs percentiles of a bootstrap over athletes.
         Above, where that is slow and normal theory good, the ranks of the slopes as in the plain
         interval, with the variance of the count of rising over falling pairs taken between athletes
         (a U statistic's projection).

@@ -71,7 +71,7 @@ def averaging_rules(tests: pd.DataFrame) -> AveragingRules:
 
     tests: athlete_id, lab_test_id, rule, vo2max [mL/kg/min], in_use (the rule behind the test's
         value): each test under several rules.
-    Returns: of the tests that have a value under every rule, or of all when there is none such.
+    Returns means of the tests that have a value under every rule, or of all when there is none such.
     Raises NotEstimable when no test has a value under `AGAINST`.
     """
     wide = tests.pivot_table(index="lab_test_id", columns="rule", values="vo2max")
