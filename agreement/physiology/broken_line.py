@@ -14,7 +14,6 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
 from agreement.physiology.arrays import FloatArray
 
@@ -59,6 +58,8 @@ def broken_line(x: ArrayLike, y: ArrayLike) -> BrokenLine:
     >>> broken_line(x, x + rng.normal(0, 0.5, 40)).refused
     'one straight line fits as well (p = 0.40)'
     """
+    from scipy import special  # slow to load, and needed only where there are breaths
+
     x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     order = np.argsort(x, kind="stable")
     x, y = x[order], y[order]
