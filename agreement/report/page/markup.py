@@ -29,9 +29,9 @@ class Block:
     html: Markup
     pictures: tuple[Any, ...]  # the figures in it, for their files
 
-    def __init__(self, piece: "Text", pictures: tuple[Any, ...] = ()) -> None:
+    def __init__(self, html: "Text", pictures: tuple[Any, ...] = ()) -> None:
         """Escape what is plain text."""
-        object.__setattr__(self, "html", escape(piece))
+        object.__setattr__(self, "html", escape(html))
         object.__setattr__(self, "pictures", pictures)
 
     def __repr__(self) -> str:
