@@ -132,65 +132,22 @@ DOUBTS: Final[dict[str, str]] = {
 # --- columns of the output ----------------------------------------------------------------------
 
 RESULT_COLUMNS: Final = [
-    "analysis",
-    "method",
-    "mode",
-    "group",
-    "statistic",
-    "value",
-    "low",
-    "high",
-    "unit",
-    "n",
-    "n_pairs",
-    "note",
-]
+    "analysis", "method", "mode", "group", "statistic", "value", "low", "high", "unit", "n",
+    "n_pairs", "note",
+]  # fmt: skip
 KEY_COLUMNS: Final = RESULT_COLUMNS[:5]  # which line it is
 PAIR_COLUMNS: Final = [
-    "athlete_id",
-    "lab_test_id",
-    "lab_date",
-    "method",
-    "mode",
-    "lab",
-    "field",
-    "difference",
-    "n_estimates",
-    "n_days",
-    "gap_days",
-    "training_profile",
-    "profile_borderline",
-    "max_confirmed",
-    "averaging_rule",
-    "sex",
-    "age_years",
-    "mass_kg",
-    "sensor",
-    "mass_mismatch_pct",
-    "hr_max_mismatch_bpm",
-    "hr_limiting_drug",
-    "lab_mode",
-]
+    "athlete_id", "lab_test_id", "lab_date", "method", "mode", "lab", "field", "difference",
+    "n_estimates", "n_days", "gap_days", "training_profile", "profile_borderline", "max_confirmed",
+    "averaging_rule", "sex", "age_years", "mass_kg", "sensor", "mass_mismatch_pct",
+    "hr_max_mismatch_bpm", "hr_limiting_drug", "lab_mode",
+]  # fmt: skip
 EXCLUSION_COLUMNS: Final = ["file", "row", "id", "reason", "message"]
 LAB_VALUE_COLUMNS: Final = [
-    "lab_test_id",
-    "athlete_id",
-    "date",
-    "mode",
-    "rule",
-    "in_use",
-    "edited",
-    "vo2max_ml_kg_min",
-    "rer_max",
-    "plateau",
-    "max_confirmed",
-    "criterion_plateau",
-    "criterion_verification",
-    "criterion_rer",
-    "criterion_hr",
-    "criterion_rpe",
-    "criterion_lactate",
-]
+    "lab_test_id", "athlete_id", "date", "mode", "rule", "in_use", "edited", "vo2max_ml_kg_min",
+    "rer_max", "plateau", "max_confirmed", "criterion_plateau", "criterion_verification",
+    "criterion_rer", "criterion_hr", "criterion_rpe", "criterion_lactate",
+]  # fmt: skip
 LAB_THRESHOLD_COLUMNS: Final = [
     *("lab_test_id", "athlete_id", "mode", "threshold", "method"),
     *("vo2_ml_kg_min", "low", "high", "hr_bpm", "note"),
@@ -208,20 +165,10 @@ ECONOMY_COLUMNS: Final = [
 ]
 FLOW_COLUMNS: Final = ["file", "rows_read", "used", "summarised", "excluded"]
 CARD_COLUMNS: Final = [
-    "athlete_id",
-    "method",
-    "mode",
-    "field",
-    "lab_equivalent",
-    "lab_equivalent_low",
-    "lab_equivalent_high",
-    "smallest_real_change",
-    "calibration",
-    "inputs_to_correct",
-    "note",
-    "own_weight",
-    "half_width_after_one_more",
-]
+    "athlete_id", "method", "mode", "field", "lab_equivalent", "lab_equivalent_low",
+    "lab_equivalent_high", "smallest_real_change", "calibration", "inputs_to_correct", "note",
+    "own_weight", "half_width_after_one_more",
+]  # fmt: skip
 
 # --- ranges -------------------------------------------------------------------------------------
 

@@ -16,13 +16,8 @@ FROM: Final = 0.05  # a change of VO2max that is told. [mL/kg/min]
 _DAY_S: Final = 86_400.0
 SHORT_BY_S: Final = 60.0  # of a recording; the authors' choice, no source
 GAS_COLUMNS: Final = (
-    "vo2_ml_min",
-    "vco2_ml_min",
-    "ve_l_min",
-    "ve_stpd_l_min",
-    "vo2_ml_kg_min",
-    "rer",
-)
+    "vo2_ml_min", "vco2_ml_min", "ve_l_min", "ve_stpd_l_min", "vo2_ml_kg_min", "rer",
+)  # fmt: skip
 EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
 UNEDITED: Final = (
     "See whether they are coughs or leaks; edit_breaths = true in [reference] takes them out."

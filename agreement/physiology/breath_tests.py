@@ -63,15 +63,8 @@ _NO_VALUES: Final = pd.DataFrame(
 _RULES: Final = ["lab_test_id", "rule", "vo2max", "vo2max_unedited", "vo2max_edited"]
 _NO_RULES: Final = pd.DataFrame({name: [] for name in _RULES})
 _EDITING: Final = [
-    "file",
-    "breaths",
-    "artefacts",
-    "impossible",
-    "backward",
-    "unedited",
-    "edited",
-    "kept_bin",
-]
+    "file", "breaths", "artefacts", "impossible", "backward", "unedited", "edited", "kept_bin",
+]  # fmt: skip
 _NO_EDITING: Final = pd.DataFrame(columns=_EDITING)
 BESIDE_STAGES: Final = ("vco2_ml_min", "hr_bpm", "speed_m_s", "grade", "power_w")
 STAGE_COLUMNS: Final = ["lab_test_id", "mode", "mass_kg", "cost", "vo2", *BESIDE_STAGES]

@@ -14,24 +14,10 @@ import pandas as pd
 from agreement.physiology.readings import Readings
 
 COVERAGE_COLUMNS: Final = [
-    "athlete_id",
-    "lab_test_id",
-    "mode",
-    "training_profile",
-    "lab",
-    "line_date",
-    "n_points",
-    "hr_span",
-    "top_share_of_hr_max",
-    "slope",
-    "intercept",
-    "hr_max_bpm",
-    "extrapolation_se",
-    "expected_bias",
-    "refused",
-    "method",
-    "observed_error",
-]
+    "athlete_id", "lab_test_id", "mode", "training_profile", "lab", "line_date", "n_points",
+    "hr_span", "top_share_of_hr_max", "slope", "intercept", "hr_max_bpm", "extrapolation_se",
+    "expected_bias", "refused", "method", "observed_error",
+]  # fmt: skip
 
 
 def intensity_coverage(

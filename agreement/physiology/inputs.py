@@ -28,17 +28,9 @@ WRIST: Final = (
 LIMITED: Final = "a drug limits heart rate: this method does not hold"
 
 AUDIT_COLUMNS: Final = [
-    "athlete_id",
-    "method",
-    "mode",
-    "input",
-    "told",
-    "measured",
-    "difference",
-    "expected_shift",
-    "to_correct",
-    "note",
-]
+    "athlete_id", "method", "mode", "input", "told", "measured", "difference", "expected_shift",
+    "to_correct", "note",
+]  # fmt: skip
 
 
 def input_audit(

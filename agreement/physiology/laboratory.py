@@ -35,26 +35,10 @@ from agreement.tables.study import StudyTables
 from agreement.terms import RANGES
 
 LABORATORY_COLUMNS: Final = [
-    "lab_test_id",
-    "athlete_id",
-    "date",
-    "mode",
-    "lab",
-    "mass_kg",
-    "averaging_rule",
-    "max_confirmed",
-    "hr_max_bpm",
-    "sex",
-    "age_years",
-    "hr_limiting_drug",
-    "training_profile",
-    "profile_borderline",
-    *CRITERION_COLUMNS,
-    "rer_max",
-    "plateau",
-    "file",
-    "row",
-]
+    "lab_test_id", "athlete_id", "date", "mode", "lab", "mass_kg", "averaging_rule",
+    "max_confirmed", "hr_max_bpm", "sex", "age_years", "hr_limiting_drug", "training_profile",
+    "profile_borderline", *CRITERION_COLUMNS, "rer_max", "plateau", "file", "row",
+]  # fmt: skip
 NO_THRESHOLDS: Final = pd.DataFrame(columns=THRESHOLD_COLUMNS)
 NO_ZONES: Final = pd.DataFrame(columns=BOTH_COLUMNS)
 REJECT: Final = RANGES["vo2max_ml_kg_min"]

@@ -10,24 +10,10 @@ from agreement.physiology.arrays import IntArray
 from agreement.physiology.set_aside import joined
 
 READING_COLUMNS: Final = [
-    "source",
-    "file",
-    "row",
-    "id",
-    "athlete_id",
-    "instant",
-    "date",
-    "method",
-    "mode",
-    "field",
-    "field_l_min",
-    "sensor",
-    "set_mass_kg",
-    "set_hr_max_bpm",
-    "set_age_years",
-    "in_range",
+    "source", "file", "row", "id", "athlete_id", "instant", "date", "method", "mode", "field",
+    "field_l_min", "sensor", "set_mass_kg", "set_hr_max_bpm", "set_age_years", "in_range",
     "standard_error",
-]
+]  # fmt: skip
 MEMBER_COLUMNS: Final = ["reading", "row", "id"]
 _TEXT: Final = ("source", "file", "id", "athlete_id", "method", "mode", "sensor", "in_range")
 _TIME: Final = ("instant", "date")

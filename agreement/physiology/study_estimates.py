@@ -10,20 +10,9 @@ from agreement.physiology.readings import field_readings
 from agreement.tables.study import StudyTables
 
 ESTIMATE_COLUMNS: Final = [
-    "athlete_id",
-    "taken_at",
-    "method",
-    "mode",
-    "vo2max_ml_kg_min",
-    "vo2max_l_min",
-    "sensor",
-    "set_mass_kg",
-    "set_hr_max_bpm",
-    "set_age_years",
-    "protocol",
-    "in_range",
-    "standard_error",
-]
+    "athlete_id", "taken_at", "method", "mode", "vo2max_ml_kg_min", "vo2max_l_min", "sensor",
+    "set_mass_kg", "set_hr_max_bpm", "set_age_years", "protocol", "in_range", "standard_error",
+]  # fmt: skip
 
 
 def estimates_frame(

@@ -28,26 +28,10 @@ from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted
 
 PROFILE_COLUMNS: Final = [
-    "lab_test_id",
-    "athlete_id",
-    "profile",
-    "stated",
-    "borderline",
-    "distance_to_boundary",
-    "other_profile",
-    "pattern",
-    "polarization_index",
-    "ultra",
-    "zone1",
-    "zone2",
-    "zone3",
-    "n_sessions",
-    "hours",
-    "weeks",
-    "hr_share",
-    "zones",
-    "note",
-]
+    "lab_test_id", "athlete_id", "profile", "stated", "borderline", "distance_to_boundary",
+    "other_profile", "pattern", "polarization_index", "ultra", "zone1", "zone2", "zone3",
+    "n_sessions", "hours", "weeks", "hr_share", "zones", "note",
+]  # fmt: skip
 _NUMBERS: Final = (
     *("duration_min", "hr_min", "z1_min", "z2_min", "z3_min", "from_samples", "own_thresholds"),
 )
@@ -282,17 +266,9 @@ def _lacking(n: int, hours: float, weeks: int, hr_share: float, rules: ProfileOp
 
 
 _TEXT: Final = (
-    "lab_test_id",
-    "athlete_id",
-    "profile",
-    "stated",
-    "borderline",
-    "other_profile",
-    "pattern",
-    "ultra",
-    "zones",
-    "note",
-)
+    "lab_test_id", "athlete_id", "profile", "stated", "borderline", "other_profile", "pattern",
+    "ultra", "zones", "note",
+)  # fmt: skip
 
 
 def _frame(lines: list[dict[str, object]]) -> pd.DataFrame:

@@ -24,17 +24,9 @@ from agreement.terms import RATED, counted
 
 Floats = npt.NDArray[np.float64]
 LAB_NUMBERS = (
-    "hr_max_bpm",
-    "rer_max",
-    "rpe_max",
-    "lactate_mmol_l",
-    "verification_vo2max_ml_kg_min",
-    "barometric_pressure_mmhg",
-    "temperature_c",
-    "exercise_start_s",
-    "exercise_end_s",
-    *RATED,
-)
+    "hr_max_bpm", "rer_max", "rpe_max", "lactate_mmol_l", "verification_vo2max_ml_kg_min",
+    "barometric_pressure_mmhg", "temperature_c", "exercise_start_s", "exercise_end_s", *RATED,
+)  # fmt: skip
 # HRmax about 208 - 0.7 age, SD about 11 bpm (Tanaka 2001; physiology sheet 2); further below than
 # this is more likely a slip than a person. The number is the authors' choice, no source.
 _HR_MAX_FAR_BELOW = 40.0

@@ -13,14 +13,9 @@ NO_BROWSER: Final = (
 )
 FAILED: Final = "No PDF was made: the browser did not finish. Open report.html and print it there."
 _FLAGS: Final = (
-    "--headless",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-pdf-header-footer",
-)
+    "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--no-pdf-header-footer",
+)  # fmt: skip
 _PATIENCE_S: Final = 180
 
 

@@ -25,12 +25,8 @@ from agreement.tables.whole_output import error_in_words
 from agreement.tables.work_folders import work_folder
 
 FIRST_FILES: Final = (
-    "report.html",
-    "report.pdf",
-    "athlete_cards.html",
-    "athlete_cards.pdf",
-    "results.csv",
-)
+    "report.html", "report.pdf", "athlete_cards.html", "athlete_cards.pdf", "results.csv",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,13 +31,9 @@ HOLM_ALL = "holm_all"  # note: shown with every contrast of all methods and mode
 SHOWN_AT = 0.05
 FEW_FOR_BIAS = 5  # below, a profile shows its points only
 _OF_PROFILE = (
-    "bias",
-    "difference_from_overall",
-    "p_difference",
-    "lower_limit",
-    "upper_limit",
+    "bias", "difference_from_overall", "p_difference", "lower_limit", "upper_limit",
     "standard_error_of_estimate",
-)
+)  # fmt: skip
 _OF_LIMITS = ("bias", "lower_limit", "upper_limit")
 _NEED_TEN = ("lower_limit", "upper_limit", "standard_error_of_estimate")
 

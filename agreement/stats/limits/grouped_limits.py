@@ -9,16 +9,8 @@ from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import FEWEST, checked_pairs
 
 COLUMNS = (
-    "n",
-    "bias",
-    "sd",
-    "lower",
-    "lower_low",
-    "lower_high",
-    "upper",
-    "upper_low",
-    "upper_high",
-)
+    "n", "bias", "sd", "lower", "lower_low", "lower_high", "upper", "upper_low", "upper_high",
+)  # fmt: skip
 
 
 def limits_by_group(

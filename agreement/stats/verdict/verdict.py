@@ -38,21 +38,11 @@ AGAINST_CHANGED = "against_changed"
 LOOKS_USED = "looks_used"
 LOOK_NOT_COUNTED = "look_not_counted"
 STATISTICS = (
-    "within_margin",
-    "more_athletes",
-    "within_margin_laboratory_test",
-    "within_margin_true_value",
-    "sem_needed",
-    "athletes_needed_1_test",
-    "athletes_needed_2_tests",
-    "athletes_needed_3_tests",
-    "spread_80_low",
-    "spread_80_high",
-    "outer_end_less_fit",
-    "outer_end_fit",
-    "p_acceptable",
+    "within_margin", "more_athletes", "within_margin_laboratory_test", "within_margin_true_value",
+    "sem_needed", "athletes_needed_1_test", "athletes_needed_2_tests", "athletes_needed_3_tests",
+    "spread_80_low", "spread_80_high", "outer_end_less_fit", "outer_end_fit", "p_acceptable",
     "acceptable_counted",
-)
+)  # fmt: skip
 _NEEDED = STATISTICS[5:8]
 _VALUE = {"acceptable": 1.0, "not acceptable": 0.0}
 
