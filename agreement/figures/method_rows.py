@@ -36,10 +36,11 @@ def method_rows(results: pd.DataFrame) -> list[MethodRow]:
     Returns: order and content do not depend on the order of the rows.
     """
     whole = results[results["group"] == "all"]
-    judged = whole[whole["analysis"] == "limits_of_agreement"]
     found = []
-    for (method, mode), own in judged.groupby(["method", "mode"], sort=True):
-        rows = whole[(whole["method"] == method) & (whole["mode"] == mode)].to_dict("records")
+    for (method, mode), every in whole.groupby(["method", "mode"], sort=True):
+        own, rows = every[every["analysis"] == "limits_of_agreement"], every.to_dict("records")
+        if own.empty:
+            continue
         known = {(row["analysis"], row["statistic"]): _estimate(row) for row in rows}
         said = [str(row["note"]) for row in rows if row["statistic"] == "within_margin"]
         rmse = known.get(("error", "rmse"), ABSENT).value

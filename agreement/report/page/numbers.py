@@ -131,6 +131,9 @@ class Numbers:
             tuple(str(row[name]) for name in KEY_COLUMNS): {str(k): v for k, v in row.items()}
             for row in frame.to_dict("records")
         }
+        self._keys = dict[tuple[str, ...], list[tuple[str, ...]]]()  # of an analysis and place
+        for key in self._rows:
+            self._keys.setdefault(key[:3], []).append(key)
 
     def get(
         self, analysis: str, statistic: str, method: str, mode: str, group: str = "all"
@@ -155,17 +158,16 @@ class Numbers:
 
     def places(self, analysis: str) -> list[tuple[str, str]]:
         """Return the methods and modes of an analysis, in the order of the table."""
-        return list(dict.fromkeys((k[1], k[2]) for k in self._rows if k[0] == analysis))
+        return list(dict.fromkeys((k[1], k[2]) for k in self._keys if k[0] == analysis))
 
     def line(self, analysis: str, method: str, mode: str, group: str) -> list[Cell]:
         """Return every statistic of one analysis, place and group."""
-        place = (analysis, method, mode, group)
-        return [self.get(analysis, key[4], *place[1:]) for key in self._rows if key[:4] == place]
+        keys = self._keys.get((analysis, method, mode), [])
+        return [self.get(analysis, key[4], *key[1:4]) for key in keys if key[3] == group]
 
     def groups(self, analysis: str, method: str, mode: str) -> list[str]:
         """Return the groups of an analysis, in the order of the table."""
-        found = [key[3] for key in self._rows if key[:3] == (analysis, method, mode)]
-        return list(dict.fromkeys(found))
+        return list(dict.fromkeys(key[3] for key in self._keys.get((analysis, method, mode), [])))
 
 
 def _count(value: float) -> int:

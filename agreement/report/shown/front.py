@@ -63,8 +63,8 @@ def _tried(cohort: Cohort) -> Markup:
 def chart(cohort: Cohort, *, methods: Methods = None) -> Block:
     """Show methods on one axis."""
     told = told_of(cohort)
-    some, numbers = told.some(methods), told.numbers
-    if methods is not None:
+    some, numbers = told.first(told.some(methods)), told.numbers
+    if len(some) < len(told.comparisons):
         kept = {(one.results.method, one.results.mode) for one in some}
         places = zip(told.frame["method"], told.frame["mode"], strict=True)
         numbers = Numbers(told.frame[[place in kept for place in places]], numbers.name)

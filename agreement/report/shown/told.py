@@ -11,9 +11,10 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.cohort.choices import changed
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph
 from agreement.report.page.names import Names
-from agreement.report.page.numbers import Numbers
+from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture
 from agreement.report.privacy import privacy
 from agreement.report.privacy.stage import Released, Stage
@@ -31,6 +32,7 @@ from agreement.tables.options import Kind
 from agreement.tables.study import read_study
 from agreement.tables.study_key import study_key
 
+MOST_DRAWN = 20  # methods with figures and folded details of their own
 Methods = Sequence[tuple[str, str]] | None  # method and mode of each; None: all
 Choices = ParamSpec("Choices")
 
@@ -125,10 +127,11 @@ class Told:
     @cached_property
     def comparisons(self) -> tuple[Comparison, ...]:
         """One for each method and mode, in the order of the results."""
-        return tuple(self._comparison(one) for one in self.results.methods)
+        rows = dict(list(self.frame.groupby(["method", "mode"], sort=False)))
+        return tuple(self._comparison(one, rows) for one in self.results.methods)
 
-    def _comparison(self, one: Any) -> Comparison:
-        own = self.frame.loc[lambda f: (f["method"] == one.method) & (f["mode"] == one.mode)]
+    def _comparison(self, one: Any, rows: Mapping[Any, pd.DataFrame]) -> Comparison:
+        own = rows.get((one.method, one.mode), self.frame.iloc[:0])
         told = (self.stage.noise(one.data), self.stage.rows(one.data.pairs))
         return Comparison(one, own, self.numbers, self.options.margin, *told)
 
@@ -136,12 +139,26 @@ class Told:
         """Return the comparisons of some methods."""
         if methods is None:
             return self.comparisons
+        known = {(one.results.method, one.results.mode): one for one in self.comparisons}
         for method, mode in methods:
-            self.cohort.pairs_of(method, mode)  # a wrong name lists the right ones
+            if (method, mode) not in known:
+                self.cohort.pairs_of(method, mode)  # a wrong name lists the right ones
         chosen = {tuple(one) for one in methods}
-        return tuple(
-            one for one in self.comparisons if (one.results.method, one.results.mode) in chosen
-        )
+        return tuple(one for place, one in known.items() if place in chosen)
+
+    def first(self, some: tuple[Comparison, ...]) -> tuple[Comparison, ...]:
+        """Return those with figures of their own: of many the asked ones, then the closest."""
+        if len(some) <= MOST_DRAWN:
+            return some
+        of = {(one.results.method, one.results.mode): one for one in some}
+        order = [place for place in answer.asked_first(*self.judged) if place in of]
+        kept = set(order[:MOST_DRAWN])
+        return tuple(one for place, one in of.items() if place in kept)
+
+    @cached_property
+    def silent(self) -> Mapping[str, Cell]:
+        """Analyses without a single number."""
+        return silent(self.numbers)
 
     def across(
         self,
@@ -153,14 +170,19 @@ class Told:
         name, every = section.__name__.removesuffix("_block"), self.some(methods)
         if not every:
             return paragraph("There is nothing to compare: no pair was found.")
-        if SECTION_OF.get(name) in silent(self.numbers):
+        if SECTION_OF.get(name) in self.silent:
             return Block("")  # it has its line among what these data cannot say
-        drawn = together.drawn_across(every, name, self.options.study.compares)
-        drawn += more(every) if more else []
+        first = self.first(every)
+        drawn = together.drawn_across(first, name, self.options.study.compares)
+        drawn += more(first) if more else []
         beside = together.beside(every, name)
         if len(every) == 1:
             return shown(drawn, _of_one(section(every[0])) + beside)
-        details = [together.folded(each, _of_one(section(each), folded=True)) for each in every]
+        details = [together.folded(each, _of_one(section(each), folded=True)) for each in first]
+        if len(first) < len(every):
+            details.insert(
+                0, Block(said("together", "first_of", first=len(first), every=len(every)))
+            )
         return shown(drawn, joined([together.across(every, name) + beside, *details]))
 
     @cached_property
