@@ -546,6 +546,7 @@ PARTS = {
         "side_by_side",
         "outcome_of",
         "true_changes",
+        *("ratio", "p_value", "with_coverage"),  # how records are written
     ),  # how the whole is computed at once
 }
 

@@ -1,12 +1,14 @@
 """The cards of the athletes as a page of their own: on paper, one athlete on each sheet."""
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
 from itertools import takewhile
 from math import isfinite
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from markupsafe import Markup
 
@@ -28,7 +30,7 @@ FILE: Final = "athlete_cards.html"
 ZONES: Final = {"zone1": "easy", "zone2": "medium", "zone3": "hard"}
 LITTLE: Final = 0.05  # share of the training below which an intensity is called lacking; our choice
 NOT_KNOWN: Final = "not known: there are no training sessions with heart rate before the test"
-WEEKS: Final = timedelta(weeks=6)  # before the last laboratory test, and after it: recent
+WEEKS: Final = np.timedelta64(6 * 7, "D")  # before the last laboratory test, and after it: recent
 
 
 def lacking_intensities(cohort: Cohort) -> dict[str, str]:
@@ -108,14 +110,32 @@ class CardFacts:
         noise, lacking = cohort.results.laboratory, lacking_intensities(cohort)
         return cls(laboratory, readings.frame, inputs, noise, order, lacking)
 
-    def about(self, athletes: Collection[str]) -> "CardFacts":
-        """Return the facts about some: each card looks through all that there are."""
-        frames = ("laboratory", "readings", "inputs")
-        own = {
-            name: (frame := getattr(self, name))[frame["athlete_id"].isin(athletes)]
-            for name in frames
-        }
-        return replace(self, **own)
+
+class _Rows:
+    """Rows of each athlete, found without looking through everybody's for each card."""
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        self._columns = {str(name): frame[name].to_numpy() for name in frame}
+        self._places = frame.groupby("athlete_id", sort=False).indices
+
+    def of(self, athlete: str) -> dict[str, npt.NDArray[Any]]:
+        """Return the columns of one athlete, in the order of the frame."""
+        places = self._places.get(athlete, np.empty(0, np.intp))
+        return {name: column[places] for name, column in self._columns.items()}
+
+
+class _Known(NamedTuple):
+    """What the facts hold, by athlete; tests by date."""
+
+    tests: _Rows
+    readings: _Rows
+    inputs: _Rows
+
+    @classmethod
+    def of(cls, facts: CardFacts) -> "_Known":
+        tests = facts.laboratory.sort_values("date", kind="stable")
+        columns = ["athlete_id", "method", "mode", "date", "field"]
+        return cls(_Rows(tests), _Rows(facts.readings[columns]), _Rows(facts.inputs))
 
 
 def card_files(
@@ -126,13 +146,13 @@ def card_files(
 
     Parameters as for `cards_page`.
     """
-    athletes = sorted(cards["athlete_id"].unique())
+    athletes, known = sorted(cards["athlete_id"].unique()), _Known.of(facts)
     stem, ending = FILE.split(".")
     for number, start in enumerate(range(0, max(len(athletes), 1), TOGETHER), start=1):
         who = athletes[start : start + TOGETHER]
         file = FILE if number == 1 else f"{stem}-{number}.{ending}"
         some = cards[cards["athlete_id"].isin(who)]
-        yield file, cards_page(some, facts.about(who), title, name, day)
+        yield file, _page(some, facts, known, (title, name, day))
 
 
 def cards_page(
@@ -153,10 +173,25 @@ def cards_page(
     day : str
         When it was made, for each printed sheet.
     """
-    told = {"title": title, "cautions": IN_THREE_LINES}
+    return _page(cards, facts, _Known.of(facts), (title, name or Names(), day))
+
+
+def _page(
+    cards: pd.DataFrame, facts: CardFacts, known: _Known, told: tuple[str, Names, str]
+) -> str:
+    title, name, day = told
+    of_athlete: dict[str, list[dict[Any, Any]]] = {}
+    for row in cards.to_dict("records"):
+        of_athlete.setdefault(str(row["athlete_id"]), []).append(row)
     shown = [
-        said("cards", "card", one=_card(str(athlete), own, facts, name or Names()), **told)
-        for athlete, own in cards.groupby("athlete_id", sort=True)
+        said(
+            "cards",
+            "card",
+            one=_card(athlete, of_athlete[athlete], (facts, known), name),
+            title=title,
+            cautions=IN_THREE_LINES,
+        )
+        for athlete in sorted(of_athlete)
     ]
     header = element("h1", "What each athlete\u2019s number means", class_="screen")
     body = joined(map(Block, shown)) if shown else paragraph("No athlete has a pair.")
@@ -164,18 +199,21 @@ def cards_page(
     return whole_page(page, header, body.html, skip_to="Skip to the cards", day=day)
 
 
-def _card(athlete: str, own: pd.DataFrame, facts: CardFacts, name: Names) -> dict[str, Any]:
+def _card(
+    athlete: str, own: list[dict[Any, Any]], told: tuple[CardFacts, _Known], name: Names
+) -> dict[str, Any]:
     """Return what stands on one athlete's card."""
-    rows = {(str(row["method"]), str(row["mode"])): row for row in own.to_dict("records")}
+    facts, every = told
+    rows = {(str(row["method"]), str(row["mode"])): row for row in own}
     ranked = sorted(rows, key=lambda place: (*_rank(place, facts), place))
     known = [place for place in ranked if isfinite(rows[place]["lab_equivalent"])]
     best = known[0] if known else None
-    tests = facts.laboratory[facts.laboratory["athlete_id"] == athlete].sort_values("date")
+    tests = every.tests.of(athlete)
     card = {
         "athlete": athlete,
         "lacking": facts.lacking.get(athlete, NOT_KNOWN),
         "others": [f"{name(*place)} {_equivalent(rows[place])}" for place in known[1:]],
-        "inputs": _inputs(athlete, facts, name),
+        "inputs": _inputs(every.inputs.of(athlete), name),
         "notes": _notes(rows, best, name),
         "best": "" if best is None else name(*best),
         "lab": "",
@@ -183,9 +221,11 @@ def _card(athlete: str, own: pd.DataFrame, facts: CardFacts, name: Names) -> dic
         "lab_change": "",
         "picture": "",
     }
-    if len(tests):
-        card |= _of_laboratory(tests, facts)
-        card["picture"] = _picture(athlete, tests, rows, best or ranked[0], facts, name)
+    if len(tests["date"]):
+        place, error = best or ranked[0], facts.noise.get(str(tests["mode"][-1]))
+        card |= _of_laboratory(tests, error)
+        readings = every.readings.of(athlete)
+        card["picture"] = _picture(tests, readings, rows[place], error, name(*place))
     return card if best is None else card | _of_best(rows[best])
 
 
@@ -194,14 +234,14 @@ def _rank(place: tuple[str, str], facts: CardFacts) -> tuple[int]:
     return (order.index(place) if place in order else len(order),)
 
 
-def _of_laboratory(tests: pd.DataFrame, facts: CardFacts) -> dict[str, Any]:
+def _of_laboratory(
+    tests: Mapping[str, npt.NDArray[Any]], error: Repeatability | None
+) -> dict[str, Any]:
     """Return the latest laboratory value, its date and its own uncertainty."""
-    last = tests.iloc[-1]
-    error = facts.noise.get(str(last["mode"]))
     return {
-        "lab": plain(last["lab"]),
-        "lab_day": f"{last['date']:%Y-%m-%d}",
-        "confirmed": last["max_confirmed"] == "yes",
+        "lab": plain(float(tests["lab"][-1])),
+        "lab_day": str(tests["date"][-1].astype("datetime64[D]")),
+        "confirmed": tests["max_confirmed"][-1] == "yes",
         "noise": "" if error is None else plain(error.noise_floor),
         "lab_change": "" if error is None else plain(error.smallest_real_change),
     }
@@ -227,12 +267,14 @@ def _equivalent(row: dict[Any, Any]) -> str:
     return f"{plain(row['lab_equivalent'])}{ends}"
 
 
-def _inputs(athlete: str, facts: CardFacts, name: Names) -> list[Markup]:
+def _inputs(own: Mapping[str, npt.NDArray[Any]], name: Names) -> list[Markup]:
     """Say what the estimators were told wrongly, the largest shift first, and how far it moves them."""
-    own = facts.inputs[facts.inputs["athlete_id"] == athlete]
-    own = own.assign(size=own["expected_shift"].abs()).sort_values("size", ascending=False)
     words = []
-    for row in own[own["input"] != "sensor"].to_dict("records"):
+    sizes = np.nan_to_num(np.abs(own["expected_shift"].astype(np.float64)), nan=-1.0)
+    for k in np.argsort(-sizes, kind="stable"):
+        row = {column: values[k] for column, values in own.items()}
+        if row["input"] == "sensor":
+            continue
         what, unit = INPUTS[row["input"]]
         shift = row["expected_shift"]
         told = {
@@ -261,33 +303,25 @@ def _notes(
 
 
 def _picture(
-    athlete: str,
-    tests: pd.DataFrame,
-    rows: Mapping[tuple[str, str], dict[Any, Any]],
-    place: tuple[str, str],
-    facts: CardFacts,
-    name: Names,
+    tests: Mapping[str, npt.NDArray[Any]],
+    readings: Mapping[str, npt.NDArray[Any]],
+    row: Mapping[Any, Any],
+    error: Repeatability | None,
+    name: str,
 ) -> Markup:
     """Draw the field values of recent weeks with the laboratory's in them."""
-    found = facts.readings
-    found = found[(found["athlete_id"] == athlete) & (found["method"] == place[0])]
-    found = found[found["mode"] == place[1]]
-    last = tests["date"].iloc[-1]
-    near = found[(found["date"] - last).abs() <= WEEKS]
-    recent = tests[(last - tests["date"]) <= WEEKS]
-    error = facts.noise.get(str(tests["mode"].iloc[-1]))
-    row = rows[place]
+    last = tests["date"][-1]
+    mine = (readings["method"] == row["method"]) & (readings["mode"] == row["mode"])
+    mine &= np.abs(readings["date"] - last) <= WEEKS
     svg = weeks_svg(
-        _days(near, "field"),
-        _days(recent, "lab"),
+        _days(readings["date"][mine], readings["field"][mine]),
+        _days(*(tests[column][last - tests["date"] <= WEEKS] for column in ("date", "lab"))),
         half_width=None if error is None else error.noise_floor,
         equivalent=Estimate(*(row[f"lab_equivalent{end}"] for end in ("", "_low", "_high"))),
-        name=name(*place),
+        name=name,
     )
     return Markup(svg)
 
 
-def _days(frame: pd.DataFrame, column: str) -> list[tuple[date, float]]:
-    return [
-        (day.date(), float(value)) for day, value in zip(frame["date"], frame[column], strict=True)
-    ]
+def _days(days: npt.NDArray[Any], values: npt.NDArray[Any]) -> list[tuple[date, float]]:
+    return list(zip(days.astype("datetime64[D]").tolist(), map(float, values), strict=True))
