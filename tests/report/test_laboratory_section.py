@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from opened import open_report
+from printed import bare_numbers, wrong_numbers
 
 from agreement.physiology.averaging import COMPARED_RULES
 from agreement.report.page.html import notebook_page
@@ -21,6 +22,7 @@ SECOND = {"A": 1.0, "B": 2.0, "C": 1.0, "D": 2.0, "E": 3.0, "F": 3.0}
 # months later, against the mean of the two: only E (+6) lies far beyond 1.96 root(v (1/2 + 1/1)),
 # which is 1.52 mL/kg/min; B (+1) lies within
 LATER = {"A": 0.0, "B": 1.0, "E": 6.0, "F": -0.5}
+OF_ATHLETES = {f"Changed by {word} than the noise (mL/kg/min)" for word in ("more", "less")}
 
 
 @pytest.fixture
@@ -101,6 +103,10 @@ def test_nothing_of_the_field_fills_the_page(study, tmp_path):
         "How this was computed",
         "Where this comes from",
     ]
+    results = pd.read_csv(tmp_path / "out" / "results.csv", keep_default_na=False, na_values=[""])
+    wrong, marked = wrong_numbers(page, results)
+    assert (wrong, marked > 3) == ([], True)
+    assert [one for one in bare_numbers(page) if one[0] not in OF_ATHLETES] == []
     assert "no pair was found" not in page
     assert "could be paired" not in page
     assert "What the averaging rule is worth" not in page  # no breaths

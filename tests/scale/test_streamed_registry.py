@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from printed import bare_numbers, wrong_numbers
 from scipy.stats.mstats import mquantiles
 from typer.testing import CliRunner
 
@@ -266,6 +267,10 @@ def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monk
     assert '<div id="verdict">' in page
     assert "computed on a sample of" in page
     assert 'data-statistic="limits_of_agreement/wrist/run/all/bias"' in page
+    results = pd.read_csv(out / "results.csv", keep_default_na=False, na_values=[""])
+    wrong, marked = wrong_numbers(page, results)
+    assert (wrong, marked > 50) == ([], True)
+    assert bare_numbers(page) == []
     names = {path.name for path in out.iterdir()}
     assert {"results.csv", "pairs.csv", "flow.csv", "provenance.json", "exclusions.csv"} <= names
     assert run("verify", out).exit_code == 0

@@ -111,8 +111,20 @@ class Cell:
 
     @property
     def missing(self) -> Markup:
-        """Why there is no number, as markup."""
+        """Why there is no number, as markup; numbers in it name the line that they are of."""
+        if any(map(str.isdigit, self.reason)):
+            return Markup('<span class="absent" data-note-of="{}">{}</span>').format(
+                self.key, self.reason
+            )
         return Markup('<span class="absent">{}</span>').format(self.reason)
+
+    @property
+    def noted(self) -> Markup:
+        """What the line notes of its number, as markup that names it; "" without a number or note."""
+        if not (self.known and self.note):
+            return Markup("")
+        shown = Markup('<span data-note-of="{}">{}</span>')
+        return shown.format(self.key, with_minus(self.note))
 
 
 class Numbers:

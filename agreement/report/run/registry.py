@@ -5,7 +5,6 @@ Nothing here holds all rows. Cards, notebook and figures are left out, and the p
 """
 
 from dataclasses import dataclass
-from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -197,7 +196,7 @@ def _results_block(
             continue  # a group of nobody: results.csv has it
         words = (statistic, group if its_method == method else its_method)
         said, whose = (word.replace("_", " ") for word in words)
-        note = cell.note if isfinite(cell.value) and cell.note else "\u00a0"
+        note = cell.noted or "\u00a0"
         rows.append((said, whose, cell.stacked(2), str(cell.n), str(cell.n_pairs), note))
     columns: Sequence[str] = ("statistic", "group", "value and 95 % interval", "athletes", "pairs")
     numeric = ("value and 95 % interval", "athletes", "pairs")
