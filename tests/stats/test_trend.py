@@ -124,6 +124,21 @@ def test_clustered_slopes_match_a_plain_loop():
     assert notes["p_joint"].startswith("not_estimable")
 
 
+def test_slopes_of_many_athletes_from_sums_are_those_of_their_rows(monkeypatch):
+    rng = np.random.default_rng(8)
+    who = np.repeat(np.arange(400), 2)
+    lab = rng.normal(50, 7, 800)
+    field = 10 + 0.8 * lab + rng.normal(0, 1.5, 400)[who] + rng.normal(0, 2, 800)
+    drawn = cluster_resampling(who, n_resamples=2000, rng=3)
+    rows = trend(field, lab, resampling=drawn).replicates
+    monkeypatch.setattr("agreement.stats.lines.trend.FROM_SUMS_ABOVE", 300)
+    sums = trend(field, lab, resampling=drawn).replicates
+    assert sums.estimate == pytest.approx(rows.estimate, abs=1e-10)
+    for k in range(3):
+        low, high = rows.interval(k)
+        assert sums.interval(k) == pytest.approx((low, high), abs=0.01 * (high - low))
+
+
 def test_clustered_p_values_agree_with_their_interval():
     rng = np.random.default_rng(14)
     who = np.repeat(np.arange(25), 2)
