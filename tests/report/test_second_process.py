@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 from opened import open_report
 
+from agreement.cohort import read_cohort
+from agreement.errors import TableError
 from agreement.report.run import second
 from agreement.report.run.second import Second, Shared, second_process, sent
 from agreement.report.run.verifying import checksums
@@ -124,6 +126,46 @@ def test_what_cannot_be_sent_is_told_and_the_next_is_answered():
         assert it.ask(divmod, 7, 2).result(60) == (3, 1)
     finally:
         it.close()
+
+
+@pytest.fixture
+def copied():
+    it = Second(forks=True)
+    yield it
+    it.close()
+
+
+def same(one, other):
+    assert one.pairs.equals(other.pairs)
+    assert one.exclusions.equals(other.exclusions)
+    assert one.problems == other.problems
+    assert one.study.inputs == other.study.inputs
+    assert one.laboratory.frame.equals(other.laboratory.frame)
+
+
+def test_a_small_study_is_read_in_the_copy_and_another_here(squad, copied, small_study, tmp_path):
+    read = second.reading(copied, squad.study, None)
+    assert copied._process.is_alive()
+    same(read(squad.study), read_cohort(squad.study))
+    other = small_study(tmp_path / "other")
+    same(read(other), read_cohort(other))
+
+
+def test_what_stops_a_study_is_said_as_if_read_here(copied, small_study, tmp_path):
+    study = small_study(tmp_path / "crew")
+    table = study / "lab_tests.csv"
+    table.write_text(table.read_text(encoding="utf-8").replace("run", "swim?"), encoding="utf-8")
+    with pytest.raises(TableError) as here:
+        read_cohort(study)
+    with pytest.raises(TableError) as there:
+        second.reading(copied, study, None)(study)
+    assert there.value.problems == here.value.problems
+
+
+def test_a_large_study_is_read_here_and_tells_how_far_it_is(squad, copied, monkeypatch):
+    monkeypatch.setattr(second, "MOST_BYTES", 0)
+    second.reading(copied, squad.study, None)(squad.study)
+    assert copied._process is None
 
 
 def test_a_single_processor_gets_none(monkeypatch):

@@ -29,7 +29,9 @@ from agreement.report.run.render import (
     section_names,
 )
 from agreement.report.run.second import (
+    Second,
     Shared,
+    reading,
     second_process,
     shared_sections,
     sharing_with,
@@ -76,11 +78,13 @@ def run_here(
     count = 0
     with (
         second_process() as second,
-        _undisturbed(),
+        _undisturbed() as searching,
+        _all_loaded(second, Path(str(parameters.get("study"))), samples),
         told_here(progress),
         sharing_with(second),
-        _samples_from(samples),
     ):
+        if searching:
+            gc.enable()
         for one, section in zip(notebook["cells"], sections, strict=True):
             if progress is not None:
                 progress(stages.index(section), len(stages), section)
@@ -177,21 +181,27 @@ def _shown(value: Any, count: int) -> list[dict[str, Any]]:
 
 
 @contextmanager
-def _samples_from(kept: tuple[Path, str] | None) -> Iterator[None]:
-    """Take what sample files were reduced to from a file under a key, where there is one."""
-    if kept is None:
-        yield
-        return
-    from agreement.physiology.session_records import reading_over
-    from agreement.report.run.kept_samples import KeptSamples
+def _all_loaded(
+    second: Second | None, study: Path, samples: tuple[Path, str] | None
+) -> Iterator[None]:
+    """Load all that a report needs while the study is being read; what is loaded is no rubbish."""
+    reader = reading(second, study, samples)
+    import agreement.report.shown.page  # noqa: F401 - for what follows
+    from agreement.report.run.published_file import read_by
 
-    with reading_over(KeptSamples(*kept)):
+    gc.freeze()
+    gc.set_threshold(_NEW_OBJECTS, *gc.get_threshold()[1:])
+    with read_by(reader):
         yield
 
 
 @contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Let neither the caller's warnings and error states nor the search for rubbish interfere."""
+def _undisturbed() -> Iterator[bool]:
+    """
+    Let neither the caller's warnings and error states nor the search for rubbish interfere.
+
+    Yields whether to search for rubbish once all is loaded.
+    """
     before, searching = gc.get_threshold(), gc.isenabled()
     gc.disable()
     try:
@@ -199,14 +209,8 @@ def _undisturbed() -> Iterator[None]:
             warnings.simplefilter("ignore")
             import numpy as np
 
-            import agreement.report.shown.page  # noqa: F401 - what is loaded is no rubbish
-        gc.freeze()
-        gc.set_threshold(_NEW_OBJECTS, *before[1:])
-        if searching:
-            gc.enable()
-        with warnings.catch_warnings(), np.errstate(all="ignore"):
-            warnings.simplefilter("ignore")
-            yield
+            with np.errstate(all="ignore"):
+                yield searching
     finally:
         gc.unfreeze()
         gc.set_threshold(*before)

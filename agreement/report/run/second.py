@@ -20,9 +20,14 @@ from dataclasses import dataclass, replace
 from importlib import import_module
 from inspect import ismodule
 from multiprocessing import get_context
+from pathlib import Path
 from threading import Condition, active_count
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
+if TYPE_CHECKING:
+    from agreement.cohort import Cohort
+
+MOST_BYTES: Final = 2**23  # of a study read meanwhile; that of a larger one tells how far it is
 MOST_COPIED: Final = 10_000  # pairs; a second copy of more would take the memory of a registry
 _END_WITH_PARENT: Final = 1  # PR_SET_PDEATHSIG of prctl(2)
 _STATE: Final[dict[str, Any]] = {}  # of the second process: what it was told by name
@@ -32,7 +37,7 @@ class Second:
     """A process that computes what it is asked, one thing after another."""
 
     def __init__(self, *, forks: bool) -> None:
-        self._forks, self._process, self._pipes = forks, None, ()
+        self.forks, self._process, self._pipes = forks, None, ()
         if not forks:
             command = [sys.executable, "-P", "-m", "agreement.report.run.second"]
             pipes = dict.fromkeys(("stdin", "stdout"), subprocess.PIPE)
@@ -45,7 +50,7 @@ class Second:
 
     def begin(self, name: str, value: Any) -> None:
         """Let it know what it is asked about; where that fails, so does all it is asked."""
-        if not self._forks:
+        if not self.forks:
             self.ask(_know, name, value)
             return
         self.close()
@@ -87,7 +92,7 @@ class Second:
             with suppress(OSError):
                 pipe.close()
         if self._process is not None:
-            (self._process.join if self._forks else self._process.wait)()
+            (self._process.join if self.forks else self._process.wait)()
         self._process, self._pipes = None, ()
 
 
@@ -221,6 +226,49 @@ def second_process() -> Iterator[Second | None]:
         yield second
     finally:
         second.close()
+
+
+def reading(
+    second: Second | None, study: Path, samples: tuple[Path, str] | None
+) -> "Callable[..., Cohort]":
+    """
+    Have a small study read from now on in the second process; return what gives it to `read_by`.
+
+    samples: a file and a key, of `KeptSamples`.
+    """
+    early: Future[Any] | None = None
+    if second and second.forks and study.is_dir() and _bytes_in(study) <= MOST_BYTES:
+        from agreement.cohort import read_cohort  # what is loaded now the second process has too
+
+        second.begin("study", None)
+        early = second.ask(_read, read_cohort, study, samples)
+
+    def read(place: Path | str, *, progress: Callable[[int, int], None] | None = None) -> "Cohort":
+        if early is not None and Path(place) == study:
+            with suppress(Exception):  # raised again below, as the reading of this process
+                cohort = early.result()
+                if progress is not None and (files := len(cohort.study.samples)):
+                    progress(files, files)
+                return cohort
+        from agreement.cohort import read_cohort
+
+        return _read(read_cohort, place, samples, progress=progress)
+
+    return read
+
+
+def _read(reader: Any, study: Path, samples: tuple[Path, str] | None, **more: Any) -> Any:
+    if samples is None:
+        return reader(study, **more)
+    from agreement.physiology.session_records import reading_over
+    from agreement.report.run.kept_samples import KeptSamples
+
+    with reading_over(KeptSamples(*samples)):
+        return reader(study, **more)
+
+
+def _bytes_in(folder: Path) -> int:
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
 
 
 @contextmanager
