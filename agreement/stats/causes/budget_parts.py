@@ -204,6 +204,7 @@ def persistent_variance(sources: Sources, weights: Floats) -> tuple[Noise, Float
     return noise, np.maximum(lasting, 0.0)
 
 
+# Ours: sums give 999 resamples of athletes in one product; MixedLM fits each anew (speed table).
 def parts(sources: Sources, design: Design, shares: Shares, weights: Floats) -> Parts:
     """Split the variance of one reading's difference."""
     noise, persistent = persistent_variance(sources, weights)

@@ -83,6 +83,7 @@ class Pooled:
     twice: float
 
 
+# Ours: no library here integrates over the unknown spread between a few profiles.
 def pooled_profiles(
     mean: npt.ArrayLike, sd: npt.ArrayLike, n: npt.ArrayLike, *, scale: float = SCALE
 ) -> PooledProfiles:

@@ -159,6 +159,7 @@ def _of_shape(data: MethodData) -> Iterator[Caution]:
         )
 
 
+# Ours: statsmodels' influence is of regressions; a limit is none.
 def _largest_move(d: Floats) -> float:
     """How far a limit moves when one athlete is left out, in half widths."""
     n, z = d.size, z_of(0.95)
