@@ -1,5 +1,6 @@
 """The documentation: complete, built without a warning, and every link of it leads somewhere."""
 
+import ast
 import re
 import subprocess
 import sys
@@ -18,12 +19,18 @@ PLAIN = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / ".github").
 
 
 @pytest.fixture(scope="module")
-def pages():
+def beside():
+    """Have the modules of `.docs` on the path."""
     sys.path.insert(0, str(DOCS))
-    try:
-        from reference import reference_pages
-    finally:
-        sys.path.remove(str(DOCS))
+    yield
+    sys.path.remove(str(DOCS))
+
+
+@pytest.fixture(scope="module")
+def pages(request):
+    request.getfixturevalue("beside")
+    from reference import reference_pages
+
     return reference_pages()
 
 
@@ -63,6 +70,8 @@ def test_it_is_built_without_a_warning_and_its_links_lead_somewhere(tmp_path):
     assert {"index.html", "gallery.html", "tutorial.html", "reference-statistics.html"} <= set(
         built
     )
+    gallery = built["gallery.html"]
+    assert gallery.count('src="_images/') == gallery.count("<h2>") > 20
     seen = 0
     for name, text in built.items():
         for target in re.findall(r'(?:href|src)="([^"]+)"', text):
@@ -75,3 +84,21 @@ def test_it_is_built_without_a_warning_and_its_links_lead_somewhere(tmp_path):
                 assert f'id="{anchor}"' in built[place], (name, target)
             seen += 1
     assert seen > 200
+
+
+def figure_functions():
+    """Return every function of agreement.figures that draws, by module."""
+    found = set()
+    for path in (ROOT / "agreement" / "figures").glob("*.py"):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef) and re.fullmatch(r"plot_\w+|\w+s_svg", node.name):
+                found.add(f"{path.stem}.{node.name}")
+    return found
+
+
+@pytest.mark.usefixtures("beside")
+def test_the_gallery_shows_every_kind_of_figure():
+    from gallery import KINDS
+
+    listed = [name for functions, _ in KINDS.values() for name in functions]
+    assert sorted(listed) == sorted(figure_functions())

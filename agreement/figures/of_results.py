@@ -11,6 +11,7 @@ from agreement.figures.averaging_curve import plot_averaging
 from agreement.figures.budget import plot_budget
 from agreement.figures.colours import FAINT, FIELD
 from agreement.figures.estimates import HasFrame
+from agreement.terms import UNIT
 
 _OWN: Final[dict[str, Callable[..., Axes]]] = {
     "half_width_fitted": plot_averaging,
@@ -45,7 +46,8 @@ def plot_estimates(frame: pd.DataFrame, *, ax: Axes) -> Axes:
     if known.empty:
         ax.text(0.5, 0.5, "no number to draw", ha="center", transform=ax.transAxes)
         return ax
-    unit = known["unit"].mode(dropna=False).iloc[0]
+    commonest = known["unit"].mode(dropna=False).tolist()
+    unit = UNIT if UNIT in commonest else commonest[0]
     rows = known[known["unit"] == unit]
     names = rows["statistic"].str.replace("_", " ")
     if "group" in rows:
