@@ -45,18 +45,9 @@ def breath_doubts(
     """
     Look at the breaths of the exercise of one test.
 
-    Parameters
-    ----------
-    breaths : DataFrame
-        t_s, vo2_ml_min, vco2_ml_min (may be missing), in order of time.
-    cost : ndarray, shape (n,)
-        Uptake that the work of each breath costs; NaN where it is not known. [mL/min]
-    recorded : int
-        Breaths of the exercise with those that no person breathes.
-
-    Returns
-    -------
-    tuple of BreathDoubt
+    breaths: t_s, vo2_ml_min, vco2_ml_min (may be missing), in order of time.
+    cost: shape (n,). Uptake that the work of each breath costs; NaN where it is not known. [mL/min]
+    recorded: breaths of the exercise with those that no person breathes.
     """
     t, vo2, vco2 = (
         breaths[name].to_numpy(dtype=np.float64) for name in ("t_s", "vo2_ml_min", "vco2_ml_min")

@@ -44,17 +44,9 @@ def exercise_breaths(
     """
     Cut the exercise phase out of a recording.
 
-    Parameters
-    ----------
-    breaths : DataFrame
-        With t_s [s] and a column phase: rest, warmup, exercise, recovery or missing.
-    window_s : tuple of float
-        Start and end of exercise as stated for the test, NaN where it is open. [s]
-
-    Returns
-    -------
-    DataFrame
-        Breaths from the stated start to the stated end; where neither is stated those marked
+    breaths: with t_s [s] and a column phase: rest, warmup, exercise, recovery or missing.
+    window_s: start and end of exercise as stated for the test, NaN where it is open. [s]
+    Returns: breaths from the stated start to the stated end; where neither is stated those marked
         ``exercise``, and where none is, those without a phase.
     """
     if not np.isnan(window_s).all():
@@ -74,19 +66,10 @@ def edited_breaths(
     """
     Cut the exercise phase, drop breaths out of time order, and find artefacts.
 
-    Parameters
-    ----------
-    breaths : DataFrame
-        t_s [s], vo2_ml_min [mL/min], phase; further columns are kept.
-    mass_kg : float
-        Body mass, so that impossible breaths can be told. [kg]
-    window_s : tuple of float
-        As `exercise_breaths` takes it. [s]
-
-    Returns
-    -------
-    EditedBreaths
-        Artefacts are among the breaths.
+    breaths: t_s [s], vo2_ml_min [mL/min], phase; further columns are kept.
+    mass_kg: body mass, so that impossible breaths can be told. [kg]
+    window_s: as `exercise_breaths` takes it. [s]
+    Returns: artefacts are among the breaths.
     """
     phase = exercise_breaths(breaths, window_s)
     phase = phase[phase["vo2_ml_min"].notna() & phase["t_s"].notna()]
@@ -124,18 +107,11 @@ def artefacts(vo2: ArrayLike) -> BoolArray:
     """
     Which breaths lie too far from their neighbours: coughs, swallows, leaks.
 
-    Parameters
-    ----------
-    vo2 : array_like, shape (n,)
-        Oxygen uptake by breath, in time order.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-        True where a breath is more than 4 robust standard deviations (1.4826 times the median
-        absolute deviation) from the median of the breaths around it: 31, near the ends fewer, as
-        many before as after. The spread is that of 31 breaths or, where it is larger, that of all
-        breaths, as a share of the median. The first and last two are never judged.
+    vo2: shape (n,). Oxygen uptake by breath, in time order.
+    Returns: shape (n,). True where a breath is more than 4 robust standard deviations (1.4826 times
+        the median absolute deviation) from the median of the breaths around it: 31, near the ends
+        fewer, as many before as after. The spread is that of 31 breaths or, where it is larger,
+        that of all breaths, as a share of the median. The first and last two are never judged.
     """
     values = np.asarray(vo2, dtype=np.float64)
     size = min(WINDOW_BREATHS, values.size)

@@ -92,24 +92,12 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     """
     Compute VO2max of every test that has a breath file.
 
-    Parameters
-    ----------
-    tests : DataFrame
-        lab_test_id, mode, vo2max (typed, may be NaN), mass_kg, barometric_pressure_mmhg, plateau,
-        averaging_rule, exercise_start_s, exercise_end_s, file, row.
-    study : StudyTables
-        For the files and ``[reference]``: the study's rule, else the test's own, else the one rule
-        that the other tests carry, else moving 30 s.
-
-    Returns
-    -------
-    BreathTests
-        A test whose breaths give no value keeps its typed one and is not listed in `tests`.
-
-    Raises
-    ------
-    TableError
-        If breath files cannot be used, with every reason of every file.
+    tests: lab_test_id, mode, vo2max (typed, may be NaN), mass_kg, barometric_pressure_mmhg,
+        plateau, averaging_rule, exercise_start_s, exercise_end_s, file, row.
+    study: for the files and ``[reference]``: the study's rule, else the test's own, else the one
+        rule that the other tests carry, else moving 30 s.
+    Returns: a test whose breaths give no value keeps its typed one and is not listed in `tests`.
+    Raises TableError if breath files cannot be used, with every reason of every file.
     """
     if not study.breaths:
         return BreathTests(_NO_VALUES, _NO_RULES, _NO_EDITING, _NO_STAGES, ())

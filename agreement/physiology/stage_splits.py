@@ -43,22 +43,12 @@ def stage_splits(
     """
     Split the error of each pair of a stage test with a cost equation.
 
-    Parameters
-    ----------
-    field_tests, athletes : DataFrame
-        The checked tables; a stage counts with measured uptake, heart rate and what its equation needs.
-    laboratory : DataFrame
-        Frame of `laboratory_values`, for a mass and an HRmax that the rows lack.
-    pairs : DataFrame
-        The paired table.
-    extrapolation : Extrapolation
-        The study's guards and share of HRmax.
-
-    Returns
-    -------
-    DataFrame
-        `SPLIT_COLUMNS`, total = cost + heart_rate = field - laboratory; pairs whose test of that day
-        has a measured HRmax and enough measured stages. [mL/kg/min]
+    field_tests, athletes: the checked tables; a stage counts with measured uptake, heart rate and
+        what its equation needs.
+    laboratory: frame of `laboratory_values`, for a mass and an HRmax that the rows lack.
+    extrapolation: the study's guards and share of HRmax.
+    Returns: `SPLIT_COLUMNS`, total = cost + heart_rate = field - laboratory; pairs whose test of
+        that day has a measured HRmax and enough measured stages. [mL/kg/min]
     """
     costed = [name for name, one in STAGES.items() if MEASURED not in one.inputs]
     own = pairs[pairs["method"].isin(costed)]
@@ -77,21 +67,10 @@ def session_splits(stages: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
     """
     Split the error of each estimate from training sessions whose laboratory test had stages.
 
-    Parameters
-    ----------
-    stages : DataFrame
-        `agreement.physiology.laboratory.LaboratoryValues.stages`: lab_test_id, mode, cost, vo2.
-    pairs : DataFrame
-        The paired table.
+    stages: `agreement.physiology.laboratory.LaboratoryValues.stages`: lab_test_id, mode, cost, vo2.
+    Returns: `SPLIT_COLUMNS`, total = cost + heart_rate = field - laboratory; pairs whose test gives
+        the athlete's own cost in the mode of the sessions. [mL/kg/min]
 
-    Returns
-    -------
-    DataFrame
-        `SPLIT_COLUMNS`, total = cost + heart_rate = field - laboratory; pairs whose test gives the
-        athlete's own cost in the mode of the sessions. [mL/kg/min]
-
-    Notes
-    -----
     The estimate is carried along a line through the uptakes that the cost equation gives, so turning
     those uptakes into the athlete's own turns the estimate in the same way: no line is fitted again.
     """

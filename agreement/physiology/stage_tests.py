@@ -43,21 +43,12 @@ def stage_results(
     """
     Compute the results of a stage protocol.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        Rows of ``field_tests``, one per stage, with ``id`` and the athlete's sex, age and mass filled
-        in, and hr_max_bpm where it was measured.
-    protocol : FieldProtocol
-        One with stages.
-    extrapolation : Extrapolation
-        The study's guards and age formula.
-
-    Returns
-    -------
-    ReadingPart
-        One reading per test, all its stages as members; `lines` has the line of every test, refused
-        ones too.
+    rows: rows of ``field_tests``, one per stage, with ``id`` and the athlete's sex, age and mass
+        filled in, and hr_max_bpm where it was measured.
+    protocol: one with stages.
+    extrapolation: the study's guards and age formula.
+    Returns: one reading per test, all its stages as members; `lines` has the line of every test,
+        refused ones too.
     """
     if MEASURED in protocol.inputs:
         per_kg = rows["vo2_ml_min"] / rows["mass_kg"]

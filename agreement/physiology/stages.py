@@ -18,40 +18,23 @@ STEADY_WITHIN: Final = 1.0  # of the expected uptake inside one stage. [mL/kg/mi
 
 
 class Stage(NamedTuple):
-    """
-    One stage.
+    """One stage."""
 
-    Attributes
-    ----------
-    cost : float
-        Uptake that its work rate costs, by the cost equation. [mL/kg/min]
-    end : ndarray or None, shape (n,)
-        Uptakes of the breaths of its last minute, in the unit given; None where the stage is short,
-        uneven or thin.
-    places : ndarray, shape (n,)
-        Where those breaths stand among all.
-    """
-
-    cost: float
+    cost: float  # uptake that its work rate costs, by the cost equation. [mL/kg/min]
+    # shape (n,). Uptakes of the breaths of its last minute, in the unit given; None where the stage
+    # is short, uneven or thin.
     end: FloatArray | None
-    places: IntArray
+    places: IntArray  # shape (n,). Where those breaths stand among all.
 
 
 def stages(t_s: FloatArray, vo2: FloatArray, cost: FloatArray) -> list[Stage]:
     """
     Cut a test into its stages.
 
-    Parameters
-    ----------
-    t_s, vo2 : ndarray, shape (n,)
-        Rising times [s] and uptakes of the breaths of the exercise phase.
-    cost : ndarray, shape (n,)
-        Uptake that the work rate of each breath costs, by the cost equation. [mL/kg/min]
-
-    Returns
-    -------
-    list of Stage
-        In order; none without breaths or where a work rate is missing.
+    t_s, vo2: shape (n,). Rising times [s] and uptakes of the breaths of the exercise phase.
+    cost: shape (n,). Uptake that the work rate of each breath costs, by the cost equation.
+        [mL/kg/min]
+    Returns: in order; none without breaths or where a work rate is missing.
     """
     if t_s.size == 0 or np.isnan(cost).any():
         return []

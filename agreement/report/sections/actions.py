@@ -49,21 +49,11 @@ def actions_block(
     """
     Return the first actions, the others folded, and the rows used of rows read.
 
-    Parameters
-    ----------
-    judged : tuple of Judged
-    numbers : Numbers
-    margin : Margin
-    exclusions, flow : DataFrame
-        Columns of exclusions.csv and flow.csv.
-    pairs : DataFrame or None
-        Whose people may be named; None: nobody is, as in an audit.
-    outside : collection of (athlete, method, mode)
-        Field tests whose equation was made for others.
-    most : int
-        Actions that are not folded.
-    short : bool
-        These alone, for a page that folds nothing.
+    exclusions, flow: columns of exclusions.csv and flow.csv.
+    pairs: whose people may be named; None: nobody is, as in an audit.
+    outside: field tests whose equation was made for others.
+    most: actions that are not folded.
+    short: these alone, for a page that folds nothing.
     """
     items = study_actions(judged, numbers, margin)
     if pairs is not None:

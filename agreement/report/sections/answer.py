@@ -41,46 +41,19 @@ OTHER_REASONS: Final = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """
-    One method and mode, as the answer speaks of it.
-
-    Attributes
-    ----------
-    method, mode : str
-    name : str
-        For people.
-    n : int
-        Athletes.
-    outcome : str
-        The verdict.
-    codes : frozenset of str
-        Why it is undecided or withheld.
-    ends : tuple of str
-        Ends of the fitness range ("low", "high") where the limit is not shown to be met.
-    first_test : str
-        Day of the first laboratory test, "" where it may not be told.
-    bias, lower, upper, own_lower, own_upper, needed, spread_low, spread_high, rmse : Cell
-        `needed`: athletes in all, with one laboratory test each, that would decide it.
-    asked, without, share_without : Cell
-        Athletes asked for a number, those who get none, and their share.
-    other : str
-        What the other yardstick gives, "" where it was not judged; it is not the verdict.
-    doubts : tuple of str
-        Sentences: what could make the verdict wrong.
-    counted : Cell or None
-        Whether the limit is met with every method of the study counted.
-    no_better : str
-        What the method was not shown to do: to tell athletes apart, to beat one number; or "".
-    """
+    """One method and mode, as the answer speaks of it."""
 
     method: str
     mode: str
-    name: str
-    n: int
-    outcome: str
-    codes: frozenset[str]
+    name: str  # for people
+    n: int  # athletes
+    outcome: str  # the verdict
+    codes: frozenset[str]  # why it is undecided or withheld
+    # ends of the fitness range ("low", "high") where the limit is not shown to be met
     ends: tuple[str, ...]
-    first_test: str
+    first_test: str  # day of the first laboratory test, "" where it may not be told
+    # bias, lower, upper, own_lower, own_upper, needed, spread_low, spread_high, rmse: `needed`:
+    # athletes in all, with one laboratory test each, that would decide it
     bias: Cell
     lower: Cell
     upper: Cell
@@ -90,13 +63,16 @@ class Judged:
     spread_low: Cell
     spread_high: Cell
     rmse: Cell
+    # asked, without, share_without: athletes asked for a number, those who get none, and their
+    # share
     asked: Cell
     without: Cell
     share_without: Cell
-    other: str
-    doubts: tuple[str, ...] = ()
+    other: str  # what the other yardstick gives, "" where it was not judged; it is not the verdict
+    doubts: tuple[str, ...] = ()  # sentences: what could make the verdict wrong
+    # what the method was not shown to do: to tell athletes apart, to beat one number; or ""
     no_better: str = ""
-    counted: Cell | None = None
+    counted: Cell | None = None  # whether the limit is met with every method of the study counted
 
     @property
     def decided(self) -> bool:
@@ -169,12 +145,8 @@ def ranked(
     """
     Return every method and mode of a study, the closest to the laboratory (RMSE) first.
 
-    Parameters
-    ----------
-    methods : iterable
-        With method, mode, and verdict.
-    numbers : Numbers
-        Redacted already where that is needed.
+    methods: with method, mode, and verdict.
+    numbers: Redacted already where that is needed.
     """
     found = [_judged(one, numbers) for one in methods]
     return tuple(sorted(found, key=lambda one: one.rmse.value if one.rmse.known else inf))
@@ -231,15 +203,9 @@ def not_shown(skill: Cell, p_slope_zero: Cell) -> str:
     """
     Say what a method was not shown to do, "" where it was shown or nothing is known.
 
-    Parameters
-    ----------
-    skill : Cell
-        Share of the squared error of one number for everybody that it avoids, with its interval.
-    p_slope_zero : Cell
-        Of the structural slope.
+    skill: share of the squared error of one number for everybody that it avoids, with its interval.
+    p_slope_zero: of the structural slope.
 
-    Examples
-    --------
     >>> not_shown(Cell("skill", 0.3, -0.2, 0.6), Cell("p", 0.001))
     'was not shown to be closer than the same number for everybody'
     """

@@ -37,15 +37,8 @@ def lacking_intensities(cohort: Cohort) -> dict[str, str]:
     """
     Say for each athlete with training sessions which intensities they lack.
 
-    Parameters
-    ----------
-    cohort : Cohort
-
-    Returns
-    -------
-    dict of str to str
-        Athlete -> plain text; "none" when nothing lacks. From the training before the latest test
-        and the latest line through sessions.
+    Returns: athlete -> plain text; "none" when nothing lacks. From the training before the latest
+        test and the latest line through sessions.
     """
     words: dict[str, list[str]] = {}
     dates = cohort.laboratory.frame.set_index("lab_test_id")["date"]
@@ -77,29 +70,17 @@ def _latest(frame: pd.DataFrame) -> dict[str, dict[Any, Any]]:
 
 @dataclass(frozen=True)
 class CardFacts:
-    """
-    What a card says beside the numbers of ``athlete_cards.csv``.
+    """What a card says beside the numbers of ``athlete_cards.csv``."""
 
-    Attributes
-    ----------
-    laboratory, readings : DataFrame
-        Frames of `laboratory_values` and of the field readings.
-    inputs : DataFrame
-        From `agreement.physiology.inputs.input_audit`.
-    noise : mapping of str to Repeatability
-        The laboratory's own error, by mode.
-    order : sequence of (method, mode)
-        The best first: those the question is about, then the closest to the laboratory.
-    lacking : mapping of str to str
-        From `lacking_intensities`.
-    """
-
+    # laboratory, readings: frames of `laboratory_values` and of the field readings
     laboratory: pd.DataFrame
     readings: pd.DataFrame
-    inputs: pd.DataFrame
+    inputs: pd.DataFrame  # from `agreement.physiology.inputs.input_audit`
+    # the laboratory's own error, by mode
     noise: Mapping[str, Repeatability] = field(default_factory=dict)
+    # the best first: those the question is about, then the closest to the laboratory
     order: Sequence[tuple[str, str]] = ()
-    lacking: Mapping[str, str] = field(default_factory=dict)
+    lacking: Mapping[str, str] = field(default_factory=dict)  # from `lacking_intensities`
 
     @classmethod
     def of(cls, cohort: Cohort, order: Sequence[tuple[str, str]]) -> "CardFacts":
@@ -161,17 +142,10 @@ def cards_page(
     """
     Return the cards of all athletes as one HTML page.
 
-    Parameters
-    ----------
-    cards : DataFrame
-        Columns `agreement.terms.CARD_COLUMNS`.
-    facts : CardFacts
-    title : str
-        The study's, plain text.
-    name : Names, optional
-        What people read for each method.
-    day : str
-        When it was made, for each printed sheet.
+    cards: columns `agreement.terms.CARD_COLUMNS`.
+    title: the study's, plain text.
+    name: what people read for each method.
+    day: when it was made, for each printed sheet.
     """
     return _page(cards, facts, _Known.of(facts), (title, name or Names(), day))
 

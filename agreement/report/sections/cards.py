@@ -46,23 +46,13 @@ def athlete_cards(
     """
     Return one card for each athlete, method and mode: the athlete's latest pair, interpreted.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Columns `agreement.terms.PAIR_COLUMNS`.
-    methods : tuple of MethodResults
-        Their `calibration`, where there is one, turns a field value into the laboratory's.
-    numbers : Numbers
-        For the smallest real change.
-    lacking : mapping of str to str, optional
-        Athlete -> intensities that the training lacks; noted where the method rests on heart rate.
-    outside : collection of (athlete, method, mode), optional
-        Field tests of people for whom the equation was not made.
-
-    Returns
-    -------
-    DataFrame
-        Columns `agreement.terms.CARD_COLUMNS`, sorted by athlete, method and mode; unrounded.
+    pairs: columns `agreement.terms.PAIR_COLUMNS`.
+    methods: their `calibration`, where there is one, turns a field value into the laboratory's.
+    numbers: for the smallest real change.
+    lacking: athlete -> intensities that the training lacks; noted where the method rests on heart
+        rate.
+    outside: field tests of people for whom the equation was not made.
+    Returns: columns `agreement.terms.CARD_COLUMNS`, sorted by athlete, method and mode; unrounded.
     """
     results = {(one.method, one.mode): one for one in methods}
     latest = (

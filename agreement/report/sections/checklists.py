@@ -18,28 +18,14 @@ YOU: Final = "you must state"
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """
-    What the data can answer.
-
-    Attributes
-    ----------
-    options : StudyOptions
-    pairs : DataFrame
-    laboratory : DataFrame
-        Frame of `laboratory_values`.
-    methods : tuple of MethodResults
-    repeats_known : bool
-        Whether the laboratory's typical error was measured.
-    stage : Stage
-        What may be said of a few people.
-    """
+    """What the data can answer."""
 
     options: StudyOptions
     pairs: pd.DataFrame
-    laboratory: pd.DataFrame
+    laboratory: pd.DataFrame  # frame of `laboratory_values`
     methods: tuple[Any, ...]
-    repeats_known: bool
-    stage: Stage
+    repeats_known: bool  # whether the laboratory's typical error was measured
+    stage: Stage  # what may be said of a few people
 
     @property
     def size(self) -> str:

@@ -37,14 +37,8 @@ def closer_sentence(
     Closer only where joint p value and joint interval agree: that interval by itself is too short
     when methods are many.
 
-    Parameters
-    ----------
-    found : MethodsCompared
-    first, second : str
-    cell : callable
-        Statistic and method -> its line of the results table.
-    name : callable
-        Method -> what people read.
+    cell: statistic and method -> its line of the results table.
+    name: method -> what people read.
     """
     error = found.error
     if isinstance(error, NotEstimable) or not {first, second} <= set(error.names):
@@ -87,12 +81,7 @@ def closer_section(
     """
     Return the matrix of methods, and sizes of errors with what is shown, mode by mode.
 
-    Parameters
-    ----------
-    results : StudyResults
-    numbers : Numbers
-    frame : DataFrame
-        The results table as it may be shown.
+    frame: the results table as it may be shown.
     """
     if len({one.method for one in results.methods}) == 1:
         return [], Block("")  # no other to compare with

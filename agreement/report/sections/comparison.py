@@ -16,28 +16,14 @@ _COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """
-    The results of one method and mode, as a report needs them.
-
-    Attributes
-    ----------
-    results : MethodResults
-    rows : DataFrame
-        Its lines of the results table.
-    numbers : Numbers
-        The whole results table.
-    margin : Margin
-    noise : Noise or None
-        The laboratory's own, in this mode; None where it is unknown or withheld.
-    people : DataFrame or None
-        The pairs behind group ``all`` as points that say whose they are; None where nobody is shown.
-    """
+    """The results of one method and mode, as a report needs them."""
 
     results: Any
-    rows: pd.DataFrame
-    numbers: Numbers
+    rows: pd.DataFrame  # its lines of the results table
+    numbers: Numbers  # the whole results table
     margin: Margin
-    noise: Noise | None
+    noise: Noise | None  # the laboratory's own, in this mode; None where it is unknown or withheld
+    # the pairs behind group ``all`` as points that say whose they are; None where nobody is shown
     people: pd.DataFrame | None = None
 
     @property

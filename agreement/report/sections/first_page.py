@@ -19,13 +19,8 @@ def methods_chart(
     """
     Return the one chart of all methods; nothing where no method has a pair.
 
-    Parameters
-    ----------
-    numbers : Numbers
-        Redacted already where that is needed.
-    options : StudyOptions
-    comparisons : iterable of Comparison
-        The laboratory's own noise is theirs.
+    numbers: Redacted already where that is needed.
+    comparisons: the laboratory's own noise is theirs.
     """
     frame = _shown(numbers.frame)
     rows = method_rows(frame)

@@ -8,17 +8,9 @@ from agreement.stats.record import Analysis
 
 
 class Formula(NamedTuple):
-    """
-    One row of the list.
+    """One row of the list."""
 
-    Attributes
-    ----------
-    analyses : tuple of str
-        Whose statistics it explains.
-    statistic, how, source : str
-    """
-
-    analyses: tuple[str, ...]
+    analyses: tuple[str, ...]  # whose statistics it explains
     statistic: str
     how: str
     source: str

@@ -15,12 +15,8 @@ def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = A
     """
     Return a folded table of every analysis without a section of its own; nothing if there is none.
 
-    Parameters
-    ----------
-    numbers : Numbers
-        What an audit withholds is withheld there already.
-    kind : {"squad", "validation", "audit", "brief"}
-    analyses : iterable of Analysis
+    numbers: what an audit withholds is withheld there already.
+    kind: {"squad", "validation", "audit", "brief"}.
     """
     beside = () if kind == "audit" else BESIDE.values()  # an audit has none of their sections
     shown = [

@@ -8,11 +8,7 @@ def heading_block(title: str, question: str, kind: str) -> Block:
     """
     Return the head of the page: the study's title, and what it asks.
 
-    Parameters
-    ----------
-    title, question : str
-        The study's own.
-    kind : str
-        Its kind of report; says what is asked where the study does not.
+    title, question: the study's own.
+    kind: its kind of report; says what is asked where the study does not.
     """
     return Block(said("first_page", "heading", title=title, question=question, kind=kind))

@@ -107,11 +107,7 @@ def averaging_rules_block(results: StudyResults, numbers: Numbers) -> Block:
     """
     Price the choice of averaging rule in this study's own tests.
 
-    Parameters
-    ----------
-    results : StudyResults
-        Its `averaging`, one for each mode with breaths.
-    numbers : Numbers
+    results: its `averaging`, one for each mode with breaths.
     """
     if not results.averaging:
         return Block("")

@@ -80,18 +80,10 @@ def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Blo
     """
     Show repeats with their mean shift told apart, and who changed by more than noise.
 
-    Parameters
-    ----------
-    results : StudyResults
-    numbers : Numbers
-        What an audit withholds is withheld there already.
-    kind : {"squad", "validation", "audit"}
-        Only a squad report names who changed; an audit does not count them either.
-
-    Returns
-    -------
-    Block
-        Empty without a repeat and without a second visit.
+    numbers: what an audit withholds is withheld there already.
+    kind: {"squad", "validation", "audit"}. Only a squad report names who changed; an audit does not
+        count them either.
+    Returns: empty without a repeat and without a second visit.
     """
     blocks = [_repeats(numbers)]
     for mode, change in results.laboratory_change.items():

@@ -19,14 +19,7 @@ _COLUMNS = (
 
 
 def modes_block(found: tuple[AcrossModes, ...], numbers: Numbers) -> Block:
-    """
-    Show what was measured in one mode and tested in another, and what the modes alone would make.
-
-    Parameters
-    ----------
-    found : tuple of AcrossModes
-    numbers : Numbers
-    """
+    """Show what was measured in one mode and tested in another, and what the modes alone would make."""
     if not found:
         return paragraph(
             "No field value was left out because the laboratory tested another mode of exercise."

@@ -39,27 +39,13 @@ _USUAL: Final = ("limits_of_agreement", "error")  # their statistics need no nam
 
 @dataclass(frozen=True, slots=True)
 class Printed:
-    """
-    One printed figure beside our own.
-
-    Attributes
-    ----------
-    figure : Figure
-    cell : Cell
-        Our line of the results table.
-    own : float
-        Our figure by the source's convention.
-    convention : str
-        How the source computed limits; "" for other statistics.
-    without : str
-        Why there is nothing to compare with; "" where there is.
-    """
+    """One printed figure beside our own."""
 
     figure: Figure
-    cell: Cell
-    own: float
-    convention: str
-    without: str
+    cell: Cell  # our line of the results table
+    own: float  # our figure by the source's convention
+    convention: str  # how the source computed limits; "" for other statistics
+    without: str  # why there is nothing to compare with; "" where there is
 
     @property
     def agrees(self) -> bool:

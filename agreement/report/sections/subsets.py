@@ -19,15 +19,9 @@ def parts_block(
     """
     Return a table with bias and limits of each part.
 
-    Parameters
-    ----------
-    one : Comparison
-    caption : str
-        Plain text.
-    parts : iterable of (words, analysis, group)
-        Lines of the results table; a part with nobody in it is left out.
-    by : str
-        Head of the first column.
+    caption: plain text.
+    parts: lines of the results table; a part with nobody in it is left out.
+    by: head of the first column.
     """
     rows, withheld = [], []
     for words, analysis, group in parts:

@@ -48,18 +48,9 @@ def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Pict
     """
     Say why a training profile is misread.
 
-    Parameters
-    ----------
-    cohort : Cohort
-    comparisons : tuple of Comparison
-        Of every method and mode.
-
-    Returns
-    -------
-    pictures : tuple of Picture
-        A typical athlete of each profile, two panels each; empty without sessions.
-    block : Block
-        Coverage and error by profile, and how much of the spread the coverage explains.
+    comparisons: of every method and mode.
+    Returns pictures: a typical athlete of each profile, two panels each; empty without sessions.
+    Returns block: coverage and error by profile, and how much of the spread the coverage explains.
     """
     covered = [one for one in comparisons if one.results.intensity_coverage is not None]
     if not covered:
@@ -258,11 +249,7 @@ def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
     """
     Repeat the bias by training profile with the borderline tests moved to the profile next door.
 
-    Parameters
-    ----------
-    one : Comparison
-    next_door : dict of str to str
-        `agreement.physiology.laboratory.LaboratoryValues.next_door`.
+    next_door: `agreement.physiology.laboratory.LaboratoryValues.next_door`.
     """
     count = int(one.pairs["lab_test_id"].isin(next_door.keys()).sum())
     if not count:
@@ -312,12 +299,8 @@ def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
     """
     List the tests whose stated training profile is not the one that the sessions before them say.
 
-    Parameters
-    ----------
-    profiles : DataFrame
-        `agreement.physiology.laboratory.LaboratoryValues.profiles`.
-    use : {"computed", "stated"}
-        Which of the two the report goes by.
+    profiles: `agreement.physiology.laboratory.LaboratoryValues.profiles`.
+    use: {"computed", "stated"}. Which of the two the report goes by.
     """
     both = profiles[profiles["stated"].notna() & (profiles["profile"] != NOT_ENOUGH_DATA)]
     unlike = both[both["stated"] != both["profile"]]

@@ -68,11 +68,7 @@ def unsaid_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = AN
     """
     Say what to record to learn what no analysis can tell; why each is silent is folded.
 
-    Parameters
-    ----------
-    numbers : Numbers
-    kind : {"squad", "validation", "audit"}
-    analyses : iterable of Analysis
+    kind: {"squad", "validation", "audit"}.
     """
     why = silent(numbers)
     told = (one for one in analyses if one.name in why and kind in one.shown_in)

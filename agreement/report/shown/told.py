@@ -43,7 +43,6 @@ def read_cohort(study: str | Path, *, earlier: str | Path | None = None) -> Coho
 
     Parameters
     ----------
-    study : str or Path
     earlier : str or Path, optional
         The folder of an earlier report of this study: looks at the verdict are counted from there.
 
