@@ -28,7 +28,8 @@ def modes(cohort: Cohort) -> Block:
 def why(cohort: Cohort) -> Block:
     """Show why a training profile is misread."""
     drawn, words = training_sections.why(cohort, told_of(cohort).comparisons)
-    rest = fold("The profiles between them", shown(drawn[1:], Block("")), kind="more")
+    others = shown(drawn[1:], Block(""), folded=True)
+    rest = fold("The profiles between them", others, kind="more")
     return shown(drawn[:1], rest + words if drawn[1:] else words)
 
 

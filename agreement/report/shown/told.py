@@ -54,7 +54,9 @@ def read_cohort(study: str | Path, *, earlier: str | Path | None = None) -> Coho
     cohort = read_with_published(study, progress=told_to_starter())
     folder = None if earlier is None else Path(earlier)
     require_athletes_as_before(cohort.study, folder)
-    return replace(cohort, earlier=earlier_report(folder))
+    again = replace(cohort, earlier=earlier_report(folder))
+    vars(again)["doubts"] = cohort.doubts  # of the study alone
+    return again
 
 
 @dataclass(frozen=True, repr=False)
@@ -209,9 +211,10 @@ class Told:
         return checklists.Facts(self.options, *told, self.stage)
 
 
-def shown(drawn: Sequence[Picture], words: Block) -> Block:
+def shown(drawn: Sequence[Picture], words: Block, *, folded: bool = False) -> Block:
     """Put figures above words."""
-    return joined([*(one.block for one in drawn), words])
+    figures = (one.block_in_details if folded else one.block for one in drawn)
+    return joined([*figures, words])
 
 
 def _of_one(found: Block | Section, *, folded: bool = False) -> Block:
@@ -219,9 +222,7 @@ def _of_one(found: Block | Section, *, folded: bool = False) -> Block:
     if isinstance(found, Block):
         return found
     drawn, words = found
-    if drawn is None:
-        return words
-    return joined([drawn.block_in_details if folded else drawn.block, words])
+    return shown([drawn] if drawn else [], words, folded=folded)
 
 
 def of_field_values(
