@@ -1,10 +1,11 @@
 """What the drawing functions are given: numbers with their intervals, from any result."""
 
 from math import isfinite, nan
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import pandas as pd
 
+from agreement.stats.record import HasFrame
 from agreement.terms import KEY_COLUMNS
 
 
@@ -28,14 +29,6 @@ class Estimate(NamedTuple):
 
 
 ABSENT = Estimate(nan)
-
-
-class HasFrame(Protocol):
-    """Any result of `agreement.stats`."""
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return rows with columns statistic, value, low, high."""
-        ...
 
 
 def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:

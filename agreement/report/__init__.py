@@ -37,10 +37,9 @@ __all__ = sorted(_WHERE)  # noqa: PLE0605 - derived, so that nothing is listed t
 def __getattr__(name: str) -> object:
     """Import a public name when it is first used."""
     if name not in _WHERE:
-        message = (
+        raise AttributeError(
             f"module 'agreement.report' has no attribute {name!r}; it offers {', '.join(__all__)}"
         )
-        raise AttributeError(message)
     from importlib import import_module
 
     value: object = getattr(import_module(f"agreement.report.shown.{_WHERE[name]}"), name)

@@ -70,8 +70,10 @@ def open_document_sheets(data: bytes) -> list[tuple[str, list[list[str]]]]:
     try:
         from python_calamine import load_workbook
     except ImportError as error:
-        what = "Workbooks of this form need a library that is not installed (python-calamine)."
-        raise WorkbookError(what, "Install it, or save the workbook as XLSX.") from error
+        raise WorkbookError(
+            "Workbooks of this form need a library that is not installed (python-calamine).",
+            "Install it, or save the workbook as XLSX.",
+        ) from error
     if zipfile.is_zipfile(BytesIO(data)):
         _refuse_oversize(data)
     try:
@@ -133,11 +135,9 @@ def _filled_rows(sheet: Any, unseen: dict[int, str] | None) -> list[list[str]]:
 def _refuse_wide(cells: int) -> None:
     """Stop before empty cells fill the memory."""
     if cells > MOST_CELLS:
-        what = (
-            f"The sheet spans more than {MOST_CELLS / 1e6:.0f} million cells, most of them empty."
-        )
         raise WorkbookError(
-            what, "Delete what stands far from the table, or save the table as CSV."
+            f"The sheet spans more than {MOST_CELLS / 1e6:.0f} million cells, most of them empty.",
+            "Delete what stands far from the table, or save the table as CSV.",
         )
 
 

@@ -16,11 +16,7 @@ from agreement.cohort import Cohort
 from agreement.errors import Problem
 from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.privacy import FEWEST, few
-from agreement.report.privacy.release import (
-    released_options,
-    released_results,
-    released_tables,
-)
+from agreement.report.privacy.release import released_options, released_results, released_tables
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.method_results import MethodResults
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability

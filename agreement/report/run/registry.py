@@ -16,11 +16,7 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.texts import cautions_block
-from agreement.report.privacy.release import (
-    counted_lines,
-    released_tables,
-    rows_by_reason,
-)
+from agreement.report.privacy.release import counted_lines, released_tables, rows_by_reason
 from agreement.report.privacy.stage import released_registry
 from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance_block, write_provenance

@@ -138,10 +138,7 @@ def outcome(cell: Cell) -> str:
     return cell.note.split(";")[0].strip()
 
 
-def ranked(
-    methods: Iterable[Any],
-    numbers: Numbers,
-) -> tuple[Judged, ...]:
+def ranked(methods: Iterable[Any], numbers: Numbers) -> tuple[Judged, ...]:
     """
     Return every method and mode of a study, the closest to the laboratory (RMSE) first.
 

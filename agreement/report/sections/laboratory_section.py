@@ -62,10 +62,7 @@ def _answers(results: StudyResults, numbers: Numbers) -> list[Markup]:
 
 
 def next_block(
-    numbers: Numbers,
-    laboratory: pd.DataFrame,
-    exclusions: pd.DataFrame,
-    flow: pd.DataFrame,
+    numbers: Numbers, laboratory: pd.DataFrame, exclusions: pd.DataFrame, flow: pd.DataFrame
 ) -> Block:
     """Say what would make the laboratory's own numbers firmer."""
     cells = [numbers.get(_REPEATS, _ERROR, *place) for place in numbers.places(_REPEATS)]

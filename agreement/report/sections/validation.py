@@ -122,10 +122,7 @@ def _conventions(one: Comparison) -> Block:
         return one.without("limits by other conventions", first)
     statistics = (("factor", 3), ("lower_limit", 1), ("upper_limit", 1))
     rows = [
-        (
-            words,
-            *(one.cell(analysis, name, group).shown(digits) for name, digits in statistics),
-        )
+        (words, *(one.cell(analysis, name, group).shown(digits) for name, digits in statistics))
         for words, group in CONVENTIONS.items()
     ]
     columns = ("convention", "factor", "lower limit", "upper limit")

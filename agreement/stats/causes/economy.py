@@ -100,8 +100,10 @@ def economy_explained_of(data: MethodData) -> EconomyExplains:
     """
     if data.economy is None or data.economy["athlete_id"].nunique() < FEW_TO_SHOW:
         n = 0 if data.economy is None else int(data.economy["athlete_id"].nunique())
-        sentence = f"{n} athletes have uptake measured in steady stages of this mode, 5 are needed."
-        raise NotEstimable(NOT_ESTIMABLE, sentence)
+        raise NotEstimable(
+            NOT_ESTIMABLE,
+            f"{n} athletes have uptake measured in steady stages of this mode, 5 are needed.",
+        )
     mean = data.economy.groupby("athlete_id")[["expected", "difference"]].mean()
     expected, observed = mean.to_numpy(dtype=np.float64).T
     return EconomyExplains(data.economy, fit_line(expected, observed))

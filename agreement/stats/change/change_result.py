@@ -8,11 +8,7 @@ import pandas as pd
 
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line
-from agreement.stats.change.change_direction import (
-    Responsiveness,
-    SameDirection,
-    ThreeWay,
-)
+from agreement.stats.change.change_direction import Responsiveness, SameDirection, ThreeWay
 from agreement.stats.change.real_change import FEWEST_FOR_CHANCE, RealChange, true_changes
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_shown import AnyLimits
