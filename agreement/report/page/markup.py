@@ -123,6 +123,7 @@ def table(
     rows: Iterable[Sequence[Text]],
     *,
     numeric: Sequence[str] = (),
+    kind: str = "",
 ) -> Block:
     """
     Return a table; the first cell of each row is its heading.
@@ -130,6 +131,7 @@ def table(
     columns: with the unit where there is one.
     rows: an empty cell says that there is no value.
     numeric: columns to align at the right.
+    kind: class for the page's style.
     """
     kinds = ["number" if name in numeric else "" for name in columns]
     head = (
@@ -142,6 +144,7 @@ def table(
         element("caption", caption),
         element("thead", element("tr", *head)),
         element("tbody", *(_row(cells, kinds) for cells in every[:MOST_ROWS])),
+        class_=kind,
     )
     if len(columns) > MOST_COLUMNS:
         frame = {"class_": "scroll", "tabindex": "0", "role": "region"}

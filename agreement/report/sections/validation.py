@@ -5,7 +5,7 @@ from typing import Final
 from agreement import __version__
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, joined, paragraph, table
+from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, plain
 from agreement.report.sections.checklists import Facts
 from agreement.report.sections.comparison import Comparison
@@ -190,15 +190,17 @@ def formulas_block(methods: tuple[Comparison, ...], numbers: Numbers) -> Block:
         if not one.analyses or seen & set(one.analyses):
             used.setdefault(one.source, []).append(one.statistic)
     sources = sorted(used.items(), key=lambda one: (not one[0][:1].isupper(), one[0]))
-    equations = [
-        (numbers.name.method(name), PROTOCOLS[name])
-        for name in dict.fromkeys(one.results.method for one in methods)
-        if name in PROTOCOLS
-    ]
-    shown = Block(said("sources", "used", sources=sources, equations=equations))
-    rows = [one[1:] for one in formulas()]
-    return (
-        shown
-        + Block(said("sources", "formulas", rows=rows))
-        + same_numbers_block((one.name, one.results.data) for one in methods)
+    of_methods = dict.fromkeys(
+        one.results.method for one in methods if one.results.method in PROTOCOLS
     )
+    equations = [
+        (numbers.name.method(name), one.population, one.source, one.provenance)
+        for name, one in ((name, PROTOCOLS[name]) for name in of_methods)
+    ]
+    caption, heads = "Every formula and its source", ("statistic", "how it is computed", "source")
+    columns = ("equation", "made on", "source", "coefficients seen")
+    found = [table("Equations of the field values", columns, equations)] if equations else []
+    told = [(source, "; ".join(statistics)) for source, statistics in sources]
+    found.append(table("Source of every equation used", ("source", "of"), told, kind="sources"))
+    found.append(fold(caption, table(caption, heads, [one[1:] for one in formulas()])))
+    return joined([*found, same_numbers_block((one.name, one.results.data) for one in methods)])
