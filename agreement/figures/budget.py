@@ -7,8 +7,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, INK, SOFT
-from agreement.figures.estimates import Estimate, HasFrame, estimates
+from agreement.figures.estimates import Estimate, estimates
 from agreement.figures.labels import SideLabel, broken, is_narrow, number, side_labels
+from agreement.stats.record import HasFrame
 
 COMPONENTS: Final = {
     "laboratory_repeat": "laboratory's own error",

@@ -8,7 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN
-from agreement.figures.estimates import ABSENT, Estimate, HasFrame, estimates
+from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.facets import facet
 from agreement.figures.labels import (
     SideLabel,
@@ -22,6 +22,7 @@ from agreement.figures.labels import (
     with_interval,
 )
 from agreement.figures.points import draw_points
+from agreement.stats.record import HasFrame
 from agreement.terms import counted
 
 _LINES = (

@@ -6,7 +6,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.differences import plot_differences as plot_pairs
-from agreement.figures.estimates import HasFrame
+from agreement.stats.record import HasFrame
 from agreement.terms import RESULT_COLUMNS
 
 _NOTHING = pd.DataFrame(columns=RESULT_COLUMNS)

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from agreement.figures.averaging_curve import plot_averaging
 from agreement.figures.budget import plot_budget
 from agreement.figures.colours import FAINT, FIELD
-from agreement.figures.estimates import HasFrame
+from agreement.stats.record import HasFrame
 from agreement.terms import UNIT
 
 _OWN: Final[dict[str, Callable[..., Axes]]] = {

@@ -7,9 +7,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, FAINT, FIELD
-from agreement.figures.estimates import ABSENT, HasFrame, estimates
+from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.labels import legend_below, number
 from agreement.figures.points import draw_points
+from agreement.stats.record import HasFrame
 
 
 def plot_regression(

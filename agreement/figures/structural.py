@@ -7,9 +7,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, FAINT, OWN
-from agreement.figures.estimates import ABSENT, Estimate, HasFrame, estimates
+from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.labels import legend_below, number, with_interval
 from agreement.figures.points import draw_points
+from agreement.stats.record import HasFrame
 
 
 def plot_structural(
