@@ -155,10 +155,14 @@ def whole_folder(
 
 def _concerns(error: OSError, target: Path) -> bool:
     """Whether an error came from writing a place, and not from something read meanwhile."""
-    if error.filename is None:
+    if error.filename is None:  # of an open file: what is read is read by its name
         return True
     named = Path(os.fsdecode(error.filename))
-    return named in target.parents or target.parent in named.parents
+    named = named.parent.resolve() / named.name
+    if named in target.parents:
+        return True
+    beside = named.relative_to(target.parent).parts if named.is_relative_to(target.parent) else ()
+    return bool(beside) and (beside[0] == target.name or beside[0].startswith(f".{target.name}."))
 
 
 def _hidden(target: Path, what: str) -> Path:

@@ -53,6 +53,17 @@ def study(tmp_path):
     return write_folder(BARE, tmp_path / "crew")
 
 
+def test_missing_templates_are_no_fault_of_the_output(study, tmp_path, monkeypatch):
+    missing = tmp_path / "copied" / "notebooks"
+    monkeypatch.setattr("agreement.report.run.templates.template_folder", lambda: missing)
+    done = run("report", study, "--out", tmp_path / "out")
+    assert done.exit_code == 2
+    assert str(missing) in done.stderr
+    assert "there is no such file or folder" in done.stderr
+    assert f"{tmp_path / 'out'} cannot be written" not in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 @pytest.mark.parametrize("number", SENTENCES)
 def test_what_the_system_refuses_is_one_sentence_and_the_old_output_stays(
