@@ -207,6 +207,27 @@ def test_from_files_to_the_report(driver, served, tmp_path):
     assert bench.complaints() == []
 
 
+# what a hand does with files on the desk: enter, hover, let go
+DROP = """
+const [zone, files] = arguments, data = new DataTransfer();
+for (const [name, text] of Object.entries(files)) data.items.add(new File([text], name));
+for (const kind of ["dragenter", "dragover", "drop"])
+  zone.dispatchEvent(new DragEvent(kind, {dataTransfer: data, bubbles: true, cancelable: true}));
+"""
+
+
+def test_files_dropped_on_the_panel_are_read(driver, served):
+    files = CASES["no mode anywhere"][0]
+    bench = Bench(driver, served())
+    bench.run_all()
+    zone = bench.one(".dropped-files", text="drop files or a folder here")
+    driver.execute_script(DROP, zone, files)
+    bench.one(".dropped-files", text=", ".join(files))
+    bench.one("button", text="Read the files").click()
+    bench.one(".widget-html-content", text="2 to decide above.")
+    assert bench.complaints() == []
+
+
 def moved(bench, name):
     """Move one control as a hand does; return it."""
     from selenium.webdriver.common.keys import Keys

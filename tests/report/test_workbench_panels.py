@@ -177,12 +177,24 @@ def test_every_kind_of_name_is_explained():
         explained("days_befor")
 
 
+def test_files_dropped_on_the_panel_are_read_and_never_written_outside(tmp_path):
+    start = Start(tmp_path / "place")
+    (tmp_path / "place").mkdir()
+    files = {f"../../exports/{n}": text for n, text in CASES["no mode anywhere"][0].items()}
+    start.dropped.files = [
+        {"name": name, "content": memoryview(text.encode())} for name, text in files.items()
+    ]
+    start.read_files()
+    assert "2 to decide above." in start.said.value
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["place"]
+
+
 def test_files_dropped_into_a_folder_beside_the_notebook_are_read(tmp_path):
     (tmp_path / "exports").mkdir()
     for name, content in CASES["no mode anywhere"][0].items():
         (tmp_path / "exports" / name).write_text(content, encoding="utf-8")
     start = Start(tmp_path)
-    start.dropped.value = "../exports"  # never outside the place
+    start.folder.value = "../exports"  # never outside the place
     start.propose.click()
     assert len(start.questions) == 2
     assert (tmp_path / "study" / "study.toml").is_file()

@@ -5,7 +5,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
+import anywidget
 import ipywidgets as widgets
+import traitlets
 
 from agreement.errors import AgreementError
 from agreement.report.page.markup import Block, bullets, element, joined, paragraph
@@ -25,13 +27,20 @@ _GRID: Final = widgets.Layout(
 )
 
 
+class DroppedFiles(anywidget.AnyWidget):
+    """A place to drop files and folders on; `files`: name and content of each."""
+
+    _esm = Path(__file__).with_name("dropped_files.js")
+    files: Any = traitlets.List().tag(sync=True)
+
+
 class Start:
     """
     From files to a report without a line of text.
 
     Attributes
     ----------
-    files, dropped, name, propose, check, report : widget
+    files, dropped, folder, name, propose, check, report : widget
         Controls, in the order in which they are used.
     questions : list of (int, widget)
         Lines of study.toml that are open, with the control that decides each.
@@ -44,7 +53,8 @@ class Start:
     def __init__(self, place: str | Path = ".") -> None:
         self.place = Path(place)
         self.files = widgets.FileUpload(multiple=True, description="Choose files")
-        self.dropped = widgets.Text(
+        self.dropped = DroppedFiles()
+        self.folder = widgets.Text(
             placeholder="or a folder beside this notebook", layout=widgets.Layout(width="240px")
         )
         self.name = widgets.Text("study", description="Study folder")
@@ -62,7 +72,8 @@ class Start:
         self.report.on_click(lambda _: self._try(self.write_report))
         self.panel = widgets.VBox(
             [
-                widgets.HBox([self.files, self.dropped, self.name, self.propose]),
+                widgets.HBox([self.files, self.dropped, self.folder]),
+                widgets.HBox([self.name, self.propose]),
                 self.table,
                 self.asked,
                 widgets.HBox([self.check, self.report]),
@@ -89,10 +100,14 @@ class Start:
     def read_files(self) -> None:
         """Propose a study from the files that were chosen."""
         with TemporaryDirectory(prefix="agreement-") as desk:
-            for one in self.files.value:
-                (Path(desk) / Path(one["name"]).name).write_bytes(bytes(one["content"]))
-            chosen = [Path(desk)] if self.files.value else []
-            if named := Path(self.dropped.value.strip()).name:
+            given = [*self.files.value, *self.dropped.files]
+            for one in given:
+                parts = [part for part in Path(one["name"]).parts if part not in ("..", "/", "\\")]
+                file = Path(desk, *parts[-3:])  # never outside; a folder may say whose a file is
+                file.parent.mkdir(parents=True, exist_ok=True)
+                file.write_bytes(bytes(one["content"]))
+            chosen = [Path(desk)] if given else []
+            if named := Path(self.folder.value.strip()).name:
                 chosen.append(self.place / named)
             found = propose_study(self.study, chosen)
         self._show_columns(found)
