@@ -55,6 +55,16 @@ def test_the_demo_splits_the_error_of_sessions_as_the_truth_says(demo):
     assert np.corrcoef(split["cost"], true_cost)[0, 1] > 0.9
 
 
+def test_the_demo_finds_what_running_costs_each_person(demo):
+    truth = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
+    excess = {person["athlete_id"]: person["economy"] for person in truth["people"]}
+    told = demo.evidence.economy
+    costs = demo.laboratory.stages.groupby("lab_test_id")["cost"].mean()[told["lab_test_id"]]
+    true = 1 + told["athlete_id"].map(excess) * (1 - 3.5 / costs.to_numpy())
+    assert len(told) >= 5
+    assert (told["cost_ratio"] - true).abs().max() < 0.02  # uptake lags, breaths are noisy
+
+
 @pytest.mark.slow
 def test_the_demos_report_shows_the_split_of_each_of_these_tests(demo):
     own = demo.pairs[demo.pairs["method"].eq("sessions_hr")]

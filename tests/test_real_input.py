@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from scipy.stats import linregress
 
 from agreement.cohort import read_cohort
 from agreement.physiology.stage_splits import stage_splits
@@ -180,6 +181,30 @@ def test_20_cyclists_before_training(tmp_path, method, bias, sd, lower, upper, r
         see, abs=0.005
     )
     assert statistic(results, "error", "mape", method) == pytest.approx(mape, abs=0.005)
+
+
+@cyclists_at_hand
+def test_how_much_of_the_riders_errors_their_own_economy_explains(tmp_path):
+    """The same by hand from the files, with a general library."""
+    cohort = read_cohort(cyclists_study(tmp_path, ["pre"]))
+    stages = pd.read_csv(OPEN_DATA / "cycling20_stages.csv").query("timepoint == 'pre'")
+    lab = pd.read_csv(OPEN_DATA / "cycling20_lab.csv").query("timepoint == 'pre'")
+    both = stages.merge(lab, on="subject")
+    both = both[both["vo2_ml_min"] <= 0.9 * both["vo2max_ml_min"]]
+    cost = 7 * both["mass_kg"] + 10.8 * both["watt"]
+    ratio = (both["vo2_ml_min"] / cost).groupby(both["subject"]).mean()
+    vo2max = lab.set_index("subject")["vo2max_ml_kg_min"]
+    expected = (vo2max / ratio - vo2max).dropna()
+    pairs = cohort.pairs.query("method == 'cycle_stages_hr'").set_index("athlete_id")
+    observed = pairs["difference"].rename(lambda one: int(one.strip("R")))[expected.index]
+    line = linregress(expected, observed)
+    results = cohort.results.frame
+    for name, value in (("r_squared", line.rvalue**2), ("slope", line.slope)):
+        told = statistic(results, "economy_explained", name, "cycle_stages_hr")
+        assert told == pytest.approx(value, abs=0.01)  # typed VO2max and mass are rounded
+    assert line.rvalue**2 == pytest.approx(
+        0.46, abs=0.02
+    )  # half of the spread is the riders' own cost
 
 
 @cyclists_at_hand

@@ -42,6 +42,7 @@ BIN_S: Final = 10.0  # the authors' choice, common practice, no source
 LEFT_OUT_S: Final = 60.0  # uptake lags behind the work at the start [1]
 STEEPER: Final = 0.1  # the least by which the upper V-slope exceeds the lower [1]
 AROUND: Final = 11  # bins of the line that heart rate is read from; the authors' choice, no source
+MAYBE_SECOND: Final = "the second threshold is unknown: this may be that one"
 LONG_STAGES: Final = 2
 
 
@@ -66,7 +67,8 @@ def ventilatory_thresholds(
         stages. [mL/kg/min]
     mass_kg: [kg]
     Returns: `COLUMNS`, a row for each method; none where carbon dioxide was not recorded. vo2 with
-        its 95 % interval [mL/kg/min] and hr [bpm] are NaN where `note` says why.
+        its 95 % interval [mL/kg/min] and hr [bpm] are NaN where `note` says why. A note also stands
+        where vt2 is unknown, so that the corner could be that one.
     """
     if breaths["vco2_ml_min"].notna().sum() < 2:
         return pd.DataFrame(columns=COLUMNS)
@@ -85,9 +87,10 @@ def ventilatory_thresholds(
         uptakes = [1.0 * v for v in (corner.at, corner.low, corner.high)] if told else [np.nan] * 3
         heart = _heart_rate(bins, uptakes[0]) if told and bins is not None else np.nan
         per_kg = [value / mass_kg for value in uptakes]
-        rows.append(
-            (lab_test_id, METHODS[method], method, *per_kg, heart, corner.p, corner.refused)
-        )
+        note = corner.refused
+        if told and METHODS[method] == "vt1" and found[VE_ON_VCO2].refused:
+            note = MAYBE_SECOND
+        rows.append((lab_test_id, METHODS[method], method, *per_kg, heart, corner.p, note))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -123,7 +126,7 @@ def _corners(bins: _Bins) -> dict[str, BrokenLine]:
 
 def _upward(x: FloatArray, y: FloatArray) -> BrokenLine:
     known = np.isfinite(x) & np.isfinite(y)
-    if not known.any():
+    if x.size and not known.any():
         return no_corner("ventilation (ve_l_min) was not recorded")
     found = broken_line(x[known], y[known])
     if not found.refused and found.after <= found.before:

@@ -16,6 +16,7 @@ from agreement.physiology.own_thresholds import heart_rates, rated_thresholds
 from agreement.physiology.thresholds import (
     EQUIVALENT_CO2,
     EQUIVALENT_O2,
+    MAYBE_SECOND,
     METHODS,
     V_SLOPE,
     VE_ON_VCO2,
@@ -116,6 +117,8 @@ def test_what_was_not_recorded_is_said():
     whole = ramp(1)
     without = found(whole.assign(ve_l_min=np.nan))
     assert without.loc[V_SLOPE, "vo2"] > 0
+    assert without.loc[V_SLOPE, "note"] == MAYBE_SECOND
+    assert found(whole).loc[V_SLOPE, "note"] == ""
     others = [name for name in METHODS if name != V_SLOPE]
     assert set(without.loc[others, "note"]) == {"ventilation (ve_l_min) was not recorded"}
     assert found(whole.assign(vco2_ml_min=np.nan)).empty
