@@ -165,9 +165,10 @@ def _when(rising: FloatArray, wanted: FloatArray, value: float) -> float:
 
 def _smoothed(values: FloatArray) -> FloatArray:
     """Return the line through the bins around each bin, read off at it."""
-    place = np.arange(values.size, dtype=np.float64)
-    first = np.clip(place - AROUND // 2, 0, max(values.size - AROUND, 0)).astype(np.int64)
-    runs = [slice(start, start + AROUND) for start in first]
-    return np.array(
-        [np.polyval(np.polyfit(place[run] - i, values[run], 1), 0.0) for i, run in enumerate(runs)]
-    )
+    size = min(AROUND, values.size)
+    place = np.arange(values.size)
+    first = np.clip(place - size // 2, 0, values.size - size)
+    around = np.arange(size) - (size - 1) / 2  # of each run, from its middle
+    runs = values[first[:, None] + np.arange(size)]
+    slope = runs @ around / np.sum(around**2)
+    return np.asarray(runs.mean(axis=1) + slope * (place - first - (size - 1) / 2))
