@@ -3,6 +3,7 @@
 import re
 
 import agreement
+from agreement import report
 from agreement.report.run.datapackage import MEANINGS
 from agreement.stats.catalogue import ANALYSES
 from agreement.tables.columns import INPUTS
@@ -36,6 +37,11 @@ def _api() -> str:
         members = "\n:members:" if kind == "autoclass" and name == "Cohort" else ""
         block = f".. {kind}:: agreement.{name}{members.replace(chr(10), chr(10) + '   ')}"
         parts.append(f"## {name}\n\n```{{eval-rst}}\n{block}\n```")
+    parts += ["# Sections of a report", "Names are opened by `from agreement import report`."]
+    parts.append("```{eval-rst}\n.. automodule:: agreement.report\n```")
+    for name in report.__all__:
+        kind = "autoclass" if isinstance(getattr(report, name), type) else "autofunction"
+        parts.append(f"```{{eval-rst}}\n.. {kind}:: agreement.report.{name}\n```")
     return "\n\n".join(parts) + "\n"
 
 

@@ -5,13 +5,16 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import get_args
 from urllib.parse import unquote
 
 import pytest
 
 import agreement
+from agreement import report
 from agreement.stats.catalogue import ANALYSES
 from agreement.tables.columns import INPUTS
+from agreement.tables.options import Kind
 
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / ".docs"
@@ -45,6 +48,8 @@ def test_the_reference_holds_every_name_that_the_program_declares(pages):
             assert f"`{column}`" in pages["reference-input.md"]
     for name in agreement.__all__:
         assert f"agreement.{name}" in pages["api.md"]
+    for name in report.__all__:
+        assert f"agreement.report.{name}" in pages["api.md"]
 
 
 @pytest.mark.parametrize("page", PLAIN, ids=lambda path: path.name)
@@ -70,6 +75,9 @@ def test_it_is_built_without_a_warning_and_its_links_lead_somewhere(tmp_path):
     assert {"index.html", "gallery.html", "tutorial.html", "reference-statistics.html"} <= set(
         built
     )
+    kinds = {kind: built[f"notebook-{kind}.html"] for kind in get_args(Kind)}
+    assert all('class="highlight' in text and "report" in text for text in kinds.values())
+    assert kinds["squad"].count("<figure>") > 10  # run; the others are as they are written
     gallery = built["gallery.html"]
     assert gallery.count('src="_images/') == gallery.count("<h2>") > 20
     seen = 0
