@@ -30,7 +30,7 @@ FILE: Final = "athlete_cards.html"
 ZONES: Final = {"zone1": "easy", "zone2": "medium", "zone3": "hard"}
 LITTLE: Final = 0.05  # share of the training below which an intensity is called lacking; our choice
 NOT_KNOWN: Final = "not known: there are no training sessions with heart rate before the test"
-WEEKS: Final = np.timedelta64(6 * 7, "D")  # before the last laboratory test, and after it: recent
+WEEKS: Final = np.timedelta64(6, "W")  # before the last laboratory test, and after it: recent
 
 
 def lacking_intensities(cohort: Cohort) -> dict[str, str]:
