@@ -21,16 +21,17 @@ def notebook_pages() -> dict[str, str]:
     """Return a page for each kind of report, by file name."""
     pages = {}
     for kind in get_args(Kind):
-        told = f"The notebook `{kind}.ipynb`, as `agreement open` and JupyterLab run it"
+        told = f"The notebook `{kind}.ipynb` of the {kind} report"
         if kind == RUN:
             given = {"study": str(DEMO), "save": None}
             notebook = run_here(template(kind), given, kept={"study": DEMO.name, "save": None})
-            told += "; here on the demo, whose people are invented."
+            told += ", run on the demo, whose people are invented."
         else:
             notebook = json.loads(template(kind))
             told += f". What its cells show is seen in the [{RUN} report](notebook-{RUN}.md)."
-        first, *rest = notebook["cells"]
-        parts = [_text(first), told, _raw(f"<style>{figure_css()}</style>")]
+        told += " Each line works in a script of one's own, and each argument can be changed."
+        _, *rest = notebook["cells"]  # its heading is that of the page, which is made of it
+        parts = [f"# Notebook: {kind} report", told, _raw(f"<style>{figure_css()}</style>")]
         parts += [part for cell in rest for part in _cell(cell)]
         pages[f"notebook-{kind}.md"] = "\n\n".join(parts) + "\n"
     return pages

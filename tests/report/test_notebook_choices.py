@@ -93,6 +93,13 @@ def test_limits_of_another_coverage_are_those_of_the_public_function(study, cove
     assert f"hold {100 * coverage:g} % of differences" in shown
 
 
+def test_any_result_can_be_shown_beside_the_sections(cells):
+    _, names = cells
+    shown = eval('show(cohort.limits("strap", "run", coverage=0.8))', names)
+    assert shown.coverage == 0.8
+    assert "limits of agreement" in shown._repr_html_()
+
+
 def test_a_wrong_method_lists_the_right_ones_and_a_wrong_share_is_refused(study):
     cohort = read_cohort(study)
     with pytest.raises(ValueError, match="'strap', 'wrist'"):

@@ -1,7 +1,7 @@
 """The page of a report: shows a section, and keeps its figures and all tables in a folder."""
 
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import pandas as pd
 
@@ -16,6 +16,8 @@ from agreement.report.sections import laboratory_section as laboratory
 from agreement.report.sections.ledger import remarks
 from agreement.report.shown.told import Told, told_of
 from agreement.tables.options import Kind
+
+Shown = TypeVar("Shown")
 
 
 class OfAthletes(NamedTuple):
@@ -49,9 +51,10 @@ class Page:
         self._made: dict[Kind, OfAthletes] = {}
         self.album = Album(figures, cohort.study.options.report, png=png)
 
-    def __call__(self, shown: Block) -> Block:
-        """Keep the figures of a section and return it, for the notebook to show."""
-        self.album.keep(*shown.pictures)
+    def __call__(self, shown: Shown) -> Shown:
+        """Keep the figures of a section, or take any result, and return it for the notebook to show."""
+        if isinstance(shown, Block):
+            self.album.keep(*shown.pictures)
         return shown
 
     def of_athletes(self, *, kind: Kind = "squad") -> OfAthletes:
