@@ -91,12 +91,13 @@ def expected_errors(economies: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFram
     Return the error that an athlete's own cost of work leads an estimate from work rate to.
 
     economies: `COLUMNS`.
-    Returns: athlete_id, lab_test_id, method, mode, difference, cost_ratio, expected: of pairs whose
-        test has stages in the mode of the estimate. An athlete whose work costs the share r of what
+    Returns: athlete_id, lab_test_id, method, mode, difference, cost_ratio, expected, rest (what
+        of the difference is left): of pairs whose test has stages in the mode of the estimate. An athlete whose work costs the share r of what
         an equation says reaches VO2max at a work rate that costs VO2max / r by it: expected = lab
         (1/r - 1), field minus laboratory. [mL/kg/min]
     """
     names = ["athlete_id", "lab_test_id", "method", "mode", "difference", "lab"]
     known = economies.loc[economies["cost_ratio"].notna(), ["lab_test_id", "mode", "cost_ratio"]]
     both = pairs[names].astype({"lab_test_id": "str"}).merge(known, on=["lab_test_id", "mode"])
-    return both.assign(expected=both["lab"] * (1 / both["cost_ratio"] - 1)).drop(columns="lab")
+    expected = both["lab"] * (1 / both["cost_ratio"] - 1)
+    return both.assign(expected=expected, rest=both["difference"] - expected).drop(columns="lab")

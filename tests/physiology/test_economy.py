@@ -93,6 +93,7 @@ def test_the_expected_error_is_that_of_an_estimate_by_the_equation():
     )
     (told,) = expected_errors(known, pairs).to_dict("records")  # the cycle test told no cost
     assert told["expected"] == pytest.approx(60 - 57)
+    assert told["rest"] == pytest.approx(2 - 3)
 
 
 def test_stages_of_a_field_test_tell_economy_where_breaths_do_not(make_study):

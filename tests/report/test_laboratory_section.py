@@ -12,7 +12,10 @@ from printed import bare_numbers, wrong_numbers
 
 from agreement.physiology.averaging import COMPARED_RULES
 from agreement.report.page.html import notebook_page
+from agreement.report.page.machine import in_words
+from agreement.report.page.numbers import Numbers
 from agreement.report.run.write import write_report
+from agreement.report.sections.laboratory_section import beside_block
 from agreement.terms import LAB_VALUE_COLUMNS
 
 # repeats two days apart; second minus first 1, 2, 1, 2, 3, 3: mean 2, SD 0.894427 (by hand: sum of
@@ -194,3 +197,37 @@ def test_a_heading_whose_code_showed_nothing_is_left_out():
     assert re.findall(r"<h2 id=\"section[^>]*>([^<]+)", page) == ["Kept", "Above"]
     assert "Gone" not in page
     assert "<h3>Below</h3>" in page
+
+
+def explained(**values):
+    row = {"analysis": "economy_explained", "mode": "run", "group": "all", "unit": "1", "n": 9}
+    return pd.DataFrame(
+        [
+            row
+            | {"method": method, "statistic": "r_squared", "n_pairs": 9, "note": ""}
+            | dict(zip(("value", "low", "high"), found, strict=True))
+            for method, found in values.items()
+        ]
+    )
+
+
+def test_economy_is_said_to_explain_errors_only_where_its_interval_excludes_nought():
+    some = Numbers(explained(pace=(0.46, 0.12, 0.75), wrist=(0.10, 0.0, 0.5)))
+    told = in_words(beside_block(some, "share of HRmax").html)
+    assert "explains a part of the spread of errors in 1: " in told
+    assert "46 % (12 % to 75 %)." in told
+    none = Numbers(explained(wrist=(0.10, 0.0, 0.5)))
+    assert "is shown to explain the errors of none." in in_words(
+        beside_block(none, "share of HRmax").html
+    )
+
+
+def test_only_a_report_that_names_people_lists_what_their_economy_lets_expect():
+    numbers = Numbers(explained(wrist=(0.10, 0.0, 0.5)))
+    person = {"athlete_id": "A7", "lab_test_id": "T", "method": "wrist", "mode": "run"}
+    person |= {"cost_ratio": 0.95, "expected": 2.63, "difference": 4.0, "rest": 1.37}
+    block = beside_block(numbers, "share of HRmax", pd.DataFrame([person]))
+    assert "A7" in block.html
+    for shown in ("0.95", "+2.6", "+4.0", "+1.4"):
+        assert f">{shown}<" in block.html
+    assert "A7" not in beside_block(numbers, "share of HRmax").html

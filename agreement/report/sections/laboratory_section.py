@@ -31,6 +31,7 @@ _BESIDE: Final = (  # macro, analysis, groups of which the first that is known i
     *((name, name, ["all"]) for name in ("training_zones", "economy")),
 )
 _KNOWN: Final = {"training_zones": "share_profile_changed", "economy": "mean_cost_ratio"}
+_EXPLAINED: Final = "economy_explained"
 _CHANGES: Final = ("athlete", "first test", "last test", "before", "after", "change", "noise")
 
 
@@ -93,8 +94,12 @@ def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Blo
     return joined(block for block in blocks if block.html)
 
 
-def beside_block(numbers: Numbers, zones: Zones) -> Block:
-    """Show thresholds, training by them, and economy; the tables are folded. Empty without any."""
+def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = None) -> Block:
+    """
+    Show thresholds, training by them, and economy; the tables are folded. Empty without any.
+
+    errors: `agreement.physiology.economy.expected_errors` where people may be named.
+    """
     told = []
     for name, analysis, groups in _BESIDE:
         for _, mode in numbers.places(analysis):
@@ -106,12 +111,44 @@ def beside_block(numbers: Numbers, zones: Zones) -> Block:
                 cells = {one: numbers.get(analysis, one, *place, group) for one in names}
                 who = group.partition(" ")[2]
                 told.append(said("laboratory", name, cells=cells, mode=mode, zones=zones, who=who))
-    shown = (analysis_table(numbers, BY_NAME[name]) for name in (*_TABLES, "economy_explained"))
+    shown = (analysis_table(numbers, BY_NAME[name]) for name in (*_TABLES, _EXPLAINED))
     tables = [block for block in shown if block is not None]
+    explained = [
+        (place, numbers.get(_EXPLAINED, "r_squared", *place))
+        for place in numbers.places(_EXPLAINED)
+    ]
+    if known := [(numbers.name(*place), cell) for place, cell in explained if cell.known]:
+        shown_so = [(name, cell) for name, cell in known if cell.low > 0]
+        told.append(said("laboratory", _EXPLAINED, methods=len(known), shown=shown_so))
+    if errors is not None and len(errors):
+        tables.append(_expected(errors, numbers))
     sentences = joined(paragraph(one) for one in told)
     return (
         sentences + fold("Thresholds, training zones and economy", *tables) if tables else sentences
     )
+
+
+def _expected(errors: pd.DataFrame, numbers: Numbers) -> Block:
+    """Return what each athlete's own economy lets expect, beside what was observed."""
+    rows = [
+        (
+            str(one["athlete_id"]),
+            numbers.name.with_mode(one["method"], one["mode"]),
+            plain(one["cost_ratio"], 2),
+            *(plain(one[name], sign=True) for name in ("expected", "difference", "rest")),
+        )
+        for one in errors.sort_values(["method", "athlete_id", "lab_test_id"]).to_dict("records")
+    ]
+    columns = (
+        "athlete",
+        "method",
+        "cost of work",
+        "expected error",
+        "observed error",
+        "what is left",
+    )
+    caption = "Errors that each athlete's own economy lets expect (mL/kg/min)"
+    return table(caption, columns, rows, numeric=columns[2:])
 
 
 def _repeats(numbers: Numbers) -> Block:

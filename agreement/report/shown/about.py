@@ -56,7 +56,8 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     """Show the laboratory by itself: its repeats, and who changed."""
     told = told_of(cohort)
     found = laboratory_section.laboratory_block(told.results, told.numbers, kind)
-    return found + laboratory_section.beside_block(told.numbers, told.options.profile.zones)
+    named = cohort.evidence.expected if kind == "squad" else None
+    return found + laboratory_section.beside_block(told.numbers, told.options.profile.zones, named)
 
 
 def maxima(cohort: Cohort) -> Block:
