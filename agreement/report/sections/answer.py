@@ -52,14 +52,12 @@ class Judged:
     # ends of the fitness range ("low", "high") where the limit is not shown to be met
     ends: tuple[str, ...]
     first_test: str  # day of the first laboratory test, "" where it may not be told
-    # bias, lower, upper, own_lower, own_upper, needed, spread_low, spread_high, rmse: `needed`:
-    # athletes in all, with one laboratory test each, that would decide it
     bias: Cell
     lower: Cell
     upper: Cell
     own_lower: Cell
     own_upper: Cell
-    needed: Cell
+    needed: Cell  # athletes in all, with one laboratory test each, that would decide it
     spread_low: Cell
     spread_high: Cell
     rmse: Cell
