@@ -11,9 +11,9 @@ from matplotlib.colors import ListedColormap
 
 from agreement.figures.colours import BAND, INK, PAPER, WASH
 from agreement.figures.labels import broken, is_narrow, number
+from agreement.stats.compare.closer import SHOWN_AT
 
 BETWEEN: Final = " vs "
-SHOWN_AT: Final = 0.05  # joint p value up to which a difference is shown
 _SHADES: Final = (WASH, BAND)  # not told apart; told apart
 _NAME: Final = 18  # letters of a name in one line
 

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers, with_minus
+from agreement.stats.compare.closer import SHOWN_AT
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
 from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE
@@ -24,7 +25,6 @@ from agreement.stats.verdict.yardsticks import (
 )
 from agreement.tables.options import StudyOptions
 
-SHOWN_AT: Final = 0.05
 TOO_ALIKE: Final = (
     "In this squad the same number for everybody would meet the limit too: it cannot show that the "
     "method tells athletes apart."

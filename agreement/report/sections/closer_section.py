@@ -10,13 +10,12 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture, picture
-from agreement.stats.compare.closer import Closer
+from agreement.stats.compare.closer import SHOWN_AT, Closer
 from agreement.stats.compare.methods_compared import MethodsCompared, TwoApart
 from agreement.stats.compare.side_by_side import EVERY_TWO
 from agreement.stats.method_data import NotEstimable
 
 TWO_BY_TWO: Final = "The size of each error, and every two methods in a sentence"
-SHOWN_AT: Final = 0.05
 Finding = Callable[[str, str], Cell]
 Naming = Callable[[str], str]
 _COLUMNS: Final = (

@@ -17,6 +17,7 @@ from agreement.stats.limits.limits import FEWEST
 Floats = npt.NDArray[np.float64]
 
 N_FLIPS: Final = 9999
+SHOWN_AT: Final = 0.05  # joint p value up to which a difference is shown
 SHARE_SCALE: Final = 0.2  # of the half-t prior on the SD of true log errors
 _LEVEL: Final = 0.975
 _TIED: Final = 1e-12
