@@ -126,7 +126,7 @@ def test_what_was_not_recorded_is_said():
 
 
 def test_a_short_record_and_long_stages_are_refused():
-    assert found(ramp(1, minutes=4))["note"].str.contains("20 of different uptake").all()
+    assert found(ramp(1, minutes=3))["note"].str.contains("14 of different uptake").all()
     staged = ramp(1)
     stage = 10 * np.floor(staged["t_s"] / 180)
     told = ventilatory_thresholds(staged, 20 + stage.to_numpy(), lab_test_id="T", mass_kg=MASS)
@@ -180,3 +180,14 @@ def test_thresholds_that_cannot_be_are_unknown_and_told(values, said):
     assert given.empty
     assert said in problem.what
     assert (problem.severity, problem.file, problem.row) == ("note", "lab.csv", 2)
+
+
+def test_a_table_of_bins_serves_as_breaths_do():
+    told = []
+    for seed in range(8):
+        one = ramp(seed).drop(columns="phase")
+        bins = one.groupby(np.floor(one["t_s"] / 20)).mean().reset_index(drop=True)
+        told.append(found(bins.assign(t_s=20.0 * np.arange(1, len(bins) + 1))))
+    mean = pd.concat(told).groupby(level=0)["vo2"].mean()
+    assert mean[V_SLOPE] == pytest.approx(VT1, abs=1.5)
+    assert mean[VE_ON_VCO2] == pytest.approx(VT2, abs=1.2)
