@@ -29,6 +29,7 @@ from agreement.tables.proposal_sources import (
 from agreement.tables.proposal_split import split_methods, split_people
 from agreement.tables.proposal_tables import proposed, said_above, says_field_value, table_of
 from agreement.tables.proposal_text import preview, study_text
+from agreement.tables.proposal_words import WORDS, plain
 from agreement.tables.units import UNITS
 from agreement.tables.whole_output import whole_folder
 
@@ -90,7 +91,26 @@ def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
             with (place / "ids.csv").open("w", encoding="utf-8", newline="") as file:
                 csv.writer(file, lineterminator="\n").writerows([("found", "athlete_id"), *ids])
         (place / "study.toml").write_text(text, encoding="utf-8", newline="\n")
+    if not same_day:  # else the columns of each method are read
+        remarks += _left_behind(proposals)
     return Proposed(preview(proposals), tuple(remarks), text.count(' = "?"'))
+
+
+def _left_behind(proposals: list[Proposal]) -> list[str]:
+    """Say which columns a table that is written anew does not have; `check` names those of others."""
+    said, names = {}, {"athletes", *(one.name for one in proposals)}
+    for one in proposals:
+        for block in one.blocks if one.rows is not None else ():
+            known = {c.at for name in names for c in columns_of(block, name)}
+            rest = [
+                f"'{header}'"
+                for at, header in enumerate(block.headers)
+                if at not in known and plain(header) not in WORDS["clock"]
+                if header.strip() and filled(block.column(at))
+            ]
+            if rest:
+                said[block.name] = f"{block.name}: not read, because unknown: {', '.join(rest)}."
+    return list(said.values())
 
 
 def _placed(files: list[Path]) -> tuple[dict[str, list[Block]], list[Block], list[str]]:

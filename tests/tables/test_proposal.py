@@ -104,6 +104,16 @@ def test_the_median_number_of_edits_is_at_most_two(tmp_path):
     assert max(edits) <= 4
 
 
+def test_columns_that_a_table_written_anew_does_not_have_are_named(tmp_path):
+    lab = (
+        "Tests of the winter;;\nProbe;id;date;VO2max (mL/kg/min);shoe\nP7;A1;2026-03-04;52.4;blue\n"
+    )
+    watch = "id,taken_at,mode,VO2max\nA1,2026-03-01,run,50\n"
+    desk = exported(tmp_path / "desk", {"lab.csv": lab, "watch.csv": watch})
+    found = propose_study(tmp_path / "study", [desk])
+    assert found.remarks == ("lab.csv: not read, because unknown: 'Probe', 'shoe'.",)
+
+
 def test_masses_that_could_be_either_are_left_to_a_person(tmp_path):
     text = "id,date,mode,VO2max (mL/kg/min),weight\n" + "".join(
         f"A{i},2026-03-0{i},run,5{i},10{i}\n" for i in range(1, 6)
