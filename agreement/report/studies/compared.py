@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from math import exp, log, sqrt
 from pathlib import Path
 from typing import Any, Final
 
@@ -11,10 +10,9 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 from agreement.report.studies.reports import Place, Report, read_report
-from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.basics.welch import holm
 from agreement.stats.rows import Row, rows_frame
-from agreement.stats.studies.seasons import Seasons, two_seasons
+from agreement.stats.studies.seasons import Seasons, two_seasons, two_seasons_by_numbers
 from agreement.terms import RESULT_COLUMNS
 
 FEWEST_IN_BOTH: Final = 10  # athletes of a report
@@ -135,28 +133,9 @@ def _by_numbers(one: Report, two: Report, place: Place) -> Seasons:
         if bias is None or sd is None or np.isnan([bias["value"], sd["value"]]).any():
             raise ValueError("too_few: a report withholds or lacks its bias or SD")
         found.append((float(bias["value"]), float(sd["value"]), int(bias["n"])))
-    (b1, s1, n1), (b2, s2, n2) = found
-    _enough(n1, n2)
-    if not min(s1, s2) > 0:
-        raise ValueError("not_estimable: all differences of a report are equal")
-    v1, v2 = s1**2 / n1, s2**2 / n2
-    df = (v1 + v2) ** 2 / (v1**2 / (n1 - 1) + v2**2 / (n2 - 1))
-    error, ratio = sqrt(v1 + v2), log(s2 / s1)
-    ratio_error = sqrt(0.5 / (n1 - 1) + 0.5 / (n2 - 1))
-    low, high = t_interval(ratio, ratio_error, n1 + n2 - 2)
-    return Seasons(
-        n1,
-        n2,
-        0,
-        b2 - b1,
-        t_interval(b2 - b1, error, df),
-        df,
-        t_p_value((b2 - b1) / error, df),
-        exp(ratio),
-        Interval(exp(low), exp(high)),
-        n1 + n2 - 2.0,
-        t_p_value(ratio / ratio_error, n1 + n2 - 2.0),
-    )
+    first, second = found
+    _enough(first[2], second[2])
+    return two_seasons_by_numbers(first, second)
 
 
 def _enough(n1: int, n2: int) -> None:

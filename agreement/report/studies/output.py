@@ -20,8 +20,7 @@ from agreement.report.run.verifying import seal
 from agreement.report.studies.compared import Compared
 from agreement.report.studies.pool import pool_frame, pool_lines
 from agreement.report.studies.pool_file import Pooled
-from agreement.stats.basics.intervals import t_interval, z_of
-from agreement.stats.studies.pooling import pooled_studies
+from agreement.stats.studies.pooling import Study, pooled_studies
 
 PAGE = "report.html"
 _DRAWN = ("bias", "lower_limit", "upper_limit")
@@ -79,10 +78,7 @@ def _beside(found: Compared) -> Block:
 def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     """Write a pool into a folder; return its page and table."""
     pool = pooled_studies(pooled.studies)
-    z = z_of(0.95)
-    own = pd.DataFrame(
-        [_study_row(s.name, s.n, s.bias, s.error, s.freedom, s.sd, z) for s in pool.studies]
-    )
+    own = pd.DataFrame(map(_study_row, pool.studies))
     title = pooled.title or "Studies pooled"
     drawn = Block("")
     if pool.k > 1:
@@ -111,12 +107,10 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     return _write(out, title, shown, lines, drawn + words, pool_frame(pooled), content)
 
 
-def _study_row(
-    name: str, n: int, bias: float, error: float, df: float, sd: float, z: float
-) -> Mapping[str, Any]:
-    low, high = t_interval(bias, float(np.sqrt(error)), df)
-    limits = {"lower_limit": bias - z * sd, "upper_limit": bias + z * sd}
-    return {"name": name, "n": n, "bias": bias, "low": low, "high": high, **limits}
+def _study_row(study: Study) -> Mapping[str, Any]:
+    limits = dict(zip(("lower_limit", "upper_limit"), study.limits, strict=True))
+    ends = dict(zip(("low", "high"), study.bias_interval, strict=True))
+    return {"name": study.name, "n": study.n, "bias": study.bias, **ends, **limits}
 
 
 def _pool_row(pool: Any, name: str, *, new: bool) -> Mapping[str, Any]:

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator
-from math import exp, isnan
+from math import isnan
 from pathlib import Path
 
 import pandas as pd
@@ -73,9 +73,7 @@ def classical(pool: PooledStudies) -> dict[str, RandomEffects]:
     """Return the classical check of bias and log SD; empty with fewer than three studies."""
     if pool.k < CHECKED:
         return {}
-    from math import log
-
-    sds = [(log(s.sd) + 0.5 / s.freedom, 0.5 / s.freedom) for s in pool.studies]
+    sds = [study.log_sd for study in pool.studies]
     return {
         "bias": random_effects([s.bias for s in pool.studies], [s.error for s in pool.studies]),
         "log_sd": random_effects([y for y, _ in sds], [v for _, v in sds]),
@@ -128,11 +126,11 @@ def pool_lines(pooled: Pooled) -> Iterator[str]:
             f"{sd.high:.1f}; 95 % of its athletes between {_side(low)} and {_side(high)}. "
             f"{pool.words()}"
         )
-        between, log_sd = pool.between()
+        between, times = pool.between()[0], pool.times_apart()
         yield (
             f"SD between the squads' biases {between.value:.1f} ({between.low:.1f} to "
-            f"{between.high:.1f}); the SD of a squad is up to {exp(1.96 * log_sd.value):.1f} times larger "
-            f"or smaller ({exp(1.96 * log_sd.low):.1f} to {exp(1.96 * log_sd.high):.1f})."
+            f"{between.high:.1f}); the SD of a squad is up to {times.value:.1f} times larger "
+            f"or smaller ({times.low:.1f} to {times.high:.1f})."
         )
         if pool.k == K_TOLD:
             yield "About half of this width is assumption."

@@ -10,7 +10,7 @@ import numpy as np
 
 from agreement.errors import AgreementError
 from agreement.report.studies.reports import Report, read_report
-from agreement.stats.studies.pooling import Study
+from agreement.stats.studies.pooling import Study, bias_and_sd
 
 CONVENTIONS: Final = {"z = 1.96": 1.96, "2 SD": 2.0}
 _POOL: Final = ("title", "method", "mode", "moderator")
@@ -135,18 +135,7 @@ def _with_repeats(study: Study, report: Report, place: tuple[str, str]) -> Study
     own = own[own["athlete_id"].isin(report.athletes(place).index)]
     if own["athlete_id"].nunique() != study.n:
         return study
-    by = own.groupby("athlete_id")["difference"]
-    size, means = by.size().to_numpy(dtype=np.float64), by.mean().to_numpy(dtype=np.float64)
-    rest = own["difference"] - by.transform("mean")
-    within_df = float(size.sum() - study.n)
-    if within_df < 1:
-        return study
-    within = float((rest.to_numpy(dtype=np.float64) ** 2).sum()) / within_df
-    between = float(means.var(ddof=1))
-    second = (1.0 - float((1.0 / size).mean())) * within
-    total = between + second
-    df = total**2 / (between**2 / (study.n - 1) + second**2 / within_df)
-    return Study(study.name, study.bias, study.sd, study.n, df, between / study.n)
+    return study.with_repeats(own["difference"], own["athlete_id"])
 
 
 def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study, str]:
@@ -172,12 +161,12 @@ def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study
             raise ValueError(
                 f"sd is missing; give it, or lower_limit, upper_limit and convention ({known})"
             )
-        numbers["sd"] = (numbers["upper_limit"] - numbers["lower_limit"]) / (2 * factor)
+        numbers["sd"] = bias_and_sd(numbers["lower_limit"], numbers["upper_limit"], factor)[1]
         notes.append(f"{where}: SD {numbers['sd']:.2f} from the printed limits.")
     if "bias" not in numbers:
         if not limits:
             raise ValueError("bias is missing")
-        numbers["bias"] = (numbers["upper_limit"] + numbers["lower_limit"]) / 2
+        numbers["bias"] = bias_and_sd(numbers["lower_limit"], numbers["upper_limit"])[0]
     if not numbers["sd"] > 0:
         raise ValueError("sd must be above 0; the upper limit lies above the lower one")
     n = int(numbers["n"])

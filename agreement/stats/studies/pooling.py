@@ -1,7 +1,7 @@
 """Bias and spread of several studies pooled, and what they say of a squad that nobody measured yet."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import exp, inf, log, sqrt
 from typing import Final, NamedTuple
@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.half_t import (
     GRID,
     grid_quantile,
@@ -17,7 +18,7 @@ from agreement.stats.basics.half_t import (
     half_t_grid,
     mixture_quantile,
 )
-from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.basics.intervals import Interval, t_interval, z_of
 
 Floats = npt.NDArray[np.float64]
 BIAS_SCALE: Final = 3.0  # of the half-t prior on the SD between biases. [mL/kg/min]
@@ -56,6 +57,42 @@ class Study:
     def error(self) -> float:
         """Variance of the bias."""
         return self.sd**2 / self.n if np.isnan(self.variance_of_bias) else self.variance_of_bias
+
+    @property
+    def bias_interval(self) -> Interval:
+        """Student interval of the bias."""
+        return t_interval(self.bias, sqrt(self.error), self.freedom)
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Limits of agreement, without what is not known of bias and SD."""
+        return self.bias - z_of(0.95) * self.sd, self.bias + z_of(0.95) * self.sd
+
+    @property
+    def log_sd(self) -> tuple[float, float]:
+        """Logarithm of the SD, unbiased, and its variance."""
+        return log(self.sd) + 0.5 / self.freedom, 0.5 / self.freedom
+
+    def with_repeats(self, difference: npt.ArrayLike, athlete: npt.ArrayLike) -> "Study":
+        """Return it with variance of the bias and degrees of freedom of limits over repeated pairs."""
+        found = clusters(np.asarray(difference, dtype=np.float64), athlete)
+        if found.df_within < 1:
+            return self
+        between = float(found.means.var(ddof=1))
+        second = (1.0 - float((1.0 / found.sizes).mean())) * found.ms_within
+        parts = between**2 / (self.n - 1) + second**2 / found.df_within
+        df = (between + second) ** 2 / parts
+        return replace(self, df=df, variance_of_bias=between / self.n)
+
+
+def bias_and_sd(lower: float, upper: float, factor: float = 1.0) -> tuple[float, float]:
+    """
+    Return bias and SD behind printed limits, which lie `factor` SD from the bias.
+
+    >>> bias_and_sd(-8.0, 12.0, 2.0)
+    (2.0, 5.0)
+    """
+    return (upper + lower) / 2, (upper - lower) / (2 * factor)
 
 
 class _Grid:
@@ -156,6 +193,10 @@ class PooledStudies:
     def between(self) -> tuple[Estimate, Estimate]:
         """SD between the biases of squads [mL/kg/min], and between the logarithms of their SDs."""
         return self._biases.between(), self._log_sds.between()
+
+    def times_apart(self) -> Estimate:
+        """How many times larger or smaller the SD of 95 % of squads is."""
+        return Estimate(*(exp(z_of(0.95) * one) for one in self.between()[1]))
 
     @property
     def share_between(self) -> float:

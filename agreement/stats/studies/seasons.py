@@ -110,6 +110,32 @@ def two_seasons(
     )
 
 
+def two_seasons_by_numbers(
+    first: tuple[float, float, int], second: tuple[float, float, int]
+) -> Seasons:
+    """
+    Compare two reports of which only bias, SD and athletes are known: nobody is known to be in both.
+
+    first, second: bias and SD of the differences [mL/kg/min], athletes.
+    Raises ValueError where a report has no spread.
+
+    >>> found = two_seasons_by_numbers((1.0, 3.0, 20), (2.0, 3.0, 20))
+    >>> round(found.df, 6), found.ratio  # Welch's, as 2 (n - 1) for equal spreads and sizes
+    (38.0, 1.0)
+    """
+    (b1, s1, n1), (b2, s2, n2) = first, second
+    if not min(s1, s2) > 0:
+        raise ValueError("not_estimable: all differences of a report are equal")
+    v1, v2, ratio_df = s1**2 / n1, s2**2 / n2, n1 + n2 - 2.0
+    df = _freedom(v1, v2, n1, n2, 0)
+    error, ratio = sqrt(v1 + v2), log(s2 / s1)
+    ratio_error = sqrt(0.5 / (n1 - 1) + 0.5 / (n2 - 1))
+    low, high = t_interval(ratio, ratio_error, ratio_df)
+    of_bias, p = t_interval(b2 - b1, error, df), t_p_value((b2 - b1) / error, df)
+    ends, p_ratio = Interval(exp(low), exp(high)), t_p_value(ratio / ratio_error, ratio_df)
+    return Seasons(n1, n2, 0, b2 - b1, of_bias, df, p, exp(ratio), ends, ratio_df, p_ratio)
+
+
 def _ordered(values: npt.ArrayLike, athletes: npt.ArrayLike) -> tuple[Floats, npt.NDArray[np.str_]]:
     x, names = np.asarray(values, dtype=np.float64), np.asarray(athletes).astype(str)
     found, order = np.unique(names, return_index=True)
