@@ -13,7 +13,8 @@ from agreement.report.sections.actions import losses
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.terms import EXCLUSION_COLUMNS
 
-SECTIONS = Path(agreement.report.__file__).parent / "sections"
+REPORT = Path(agreement.report.__file__).parent
+ROOMS = ("sections", "shown", "studies", "run", "workbench")
 # in per cent, places of labels, half a printed digit: how a number is shown, not what it is
 SHOWN = {
     *("FORTNIGHT * (number + 0.5)", "int(days_since_first(one.pairs).max()) // FORTNIGHT"),
@@ -21,20 +22,37 @@ SHOWN = {
     *("0.75 * len(groups)", "3.2 * rows", "row['hr_span'] / row['hr_max_bpm']"),
     *("0.5 * 10.0 ** (-self.figure.digits)", "10.0 ** (-self.figure.digits)"),
     *("round(line.slope * DAYS, 1) / DAYS", "line.slope * DAYS"),  # an audit rounds what it draws
+    *("3.4 * ((len(drawn) + 1) // 2)", "(len(drawn) + 1) // 2", "100 * coverage"),
+    *("needed * share", "24 * 3600", "_MOST_DAYS * 86400", "2 ** 23", "['---'] * len(head)"),
+    "['group'] * ('group' in again)",
+    # the last digit that two tables of results are written with
+    *("10.0 ** (-min((len(text.partition('.')[2]) for text in (old, new))))", "1.01 * step"),
 }
 
 
 def products(path):
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.BinOp) and isinstance(
-            node.op, ast.Mult | ast.Div | ast.FloorDiv | ast.Pow
+        if not isinstance(node, ast.BinOp):
+            continue
+        joins_paths = isinstance(node.op, ast.Div) and not any(
+            map(is_number, (node.left, node.right))
+        )
+        if isinstance(node.op, ast.Mult | ast.Div | ast.FloorDiv | ast.Pow) and not (
+            joins_paths and path.parent.name != "sections"
         ):
             yield ast.unparse(node)
 
 
-@pytest.mark.parametrize("path", sorted(SECTIONS.glob("*.py")), ids=lambda path: path.stem)
-def test_no_section_multiplies_divides_or_takes_a_root(path):
-    assert set(products(path)) <= SHOWN
+def is_number(node):
+    """Whether one side of a stroke tells that it divides: a number, or what is computed."""
+    constant = isinstance(node, ast.Constant) and isinstance(node.value, int | float)
+    return constant or (isinstance(node, ast.BinOp) and not isinstance(node.op, ast.Div))
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_no_room_of_the_report_multiplies_divides_or_takes_a_root(room):
+    found = {(path.name, one) for path in (REPORT / room).glob("*.py") for one in products(path)}
+    assert {one for one in found if one[1] not in SHOWN} == set()
 
 
 def test_a_noise_floor_and_a_real_change_are_multiples_of_the_typical_error():

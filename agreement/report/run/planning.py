@@ -5,7 +5,6 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from agreement.errors import AgreementError
@@ -13,7 +12,7 @@ from agreement.stats.limits.repeated import RepeatedLimits
 from agreement.stats.verdict import deciding
 from agreement.stats.verdict.planning import StudyPlan
 from agreement.stats.verdict.planning import plan as study_plan
-from agreement.stats.verdict.planning_simulated import Design, power_curve
+from agreement.stats.verdict.planning_simulated import Design, assumed_within, power_curve
 from agreement.stats.verdict.sentences import YARDSTICK
 from agreement.tables.options import Against
 
@@ -156,7 +155,7 @@ def plans(
         aim = agreed if margin is None else margin
         if aim is None and not without_margin:
             raise AgreementError("The study file agrees on no limit: give one with --margin.")
-        own = limits.within**0.5 if isinstance(limits, RepeatedLimits) and sd is None else None
+        own = limits.sd_within if isinstance(limits, RepeatedLimits) and sd is None else None
         chosen_bias, chosen_sd = limits.bias if bias is None else bias, sd or limits.sd
         within = own if sd_within is None else sd_within
         planned = _plan(
@@ -186,7 +185,7 @@ def _plan(
 ) -> Plan:
     several = more["pairs_per_athlete"] > 1
     assumed = several and sd_within is None
-    within = sd * 0.5**0.5 if assumed else sd_within if several else None
+    within = assumed_within(sd) if assumed else sd_within if several else None
     if within is not None and sd > 0:
         within = min(within, sd)  # an earlier study's estimate may exceed the whole by chance
     try:
@@ -203,11 +202,11 @@ def _with_tests(planned: Plan, sem: float | None, df: float, noise_share: float 
         return planned
     if sem <= 0.0:
         raise AgreementError(f"`sem` must be above 0; got {sem:g}")
-    own = max(numbers.sd**2 - noise_share * sem**2, 0.0)
+    known = {"laboratory_df": df, "margin": numbers.margin, "power": numbers.power}
     by_tests: dict[Against, dict[int, int | None]] = {}
     for against in YARDSTICK:
-        design = deciding.Design(
-            numbers.bias, own, sem**2, df, numbers.margin, against, power=numbers.power
+        design = deciding.Design.net(
+            numbers.bias, numbers.sd, sem, noise_share, against=against, **known
         )
         by_tests[against] = {k: deciding.athletes_to_decide(design, k) for k in deciding.TESTS}
     return replace(planned, by_tests=by_tests)
@@ -217,9 +216,7 @@ def _curve(numbers: StudyPlan, within: float | None) -> pd.DataFrame:
     """Simulate the power around the athletes needed."""
     if numbers.margin is None:
         raise AgreementError("A power curve needs a limit: give it with --margin.")
-    inside = within or 0.0
-    between = float(np.sqrt(max(0.0, numbers.sd**2 - inside**2)))
-    design = Design(numbers.bias, between, inside, numbers.pairs_per_athlete)
+    design = Design.of(numbers.bias, numbers.sd, within or 0.0, numbers.pairs_per_athlete)
     needed = numbers.for_power
     sizes = _SIZES if needed is None else {max(3, round(needed * share)) for share in _SHARES}
     return power_curve(sorted(sizes), design, numbers.margin, rng=_CURVE_SEED)

@@ -59,6 +59,11 @@ class RepeatedLimits(Result):
         return float(np.sqrt(self.variance))
 
     @property
+    def sd_within(self) -> float:
+        """Standard deviation of an athlete's pairs."""
+        return float(np.sqrt(self.within))
+
+    @property
     def between_variance(self) -> float:
         """Variance of the athletes' own biases: what is left of `between` without noise."""
         return max(0.0, self.between - (1.0 - self.within_share) * self.within)

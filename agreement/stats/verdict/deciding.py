@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from functools import lru_cache
 from math import hypot, isinf, sqrt
-from typing import Final
+from typing import Any, Final
 
 from scipy import special
 
@@ -30,6 +30,15 @@ class Design:
     power: float = 0.80
     coverage: float = 0.95
     confidence_level: float = 0.95
+
+    @classmethod
+    def net(cls, bias: float, sd: float, sem: float, share: float = 1.0, **more: Any) -> "Design":
+        """
+        Return it with the laboratory's part taken out of the SD of differences; `more`: as the fields.
+
+        share: of the laboratory's variance that is in a difference.
+        """
+        return cls(bias, max(sd**2 - share * sem**2, 0.0), sem**2, **more)
 
 
 @lru_cache(maxsize=512)

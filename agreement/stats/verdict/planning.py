@@ -149,7 +149,7 @@ def plan(
     checked_share("power", power)
     checked_share("coverage", coverage)
     within = 0.0 if pairs_per_athlete == 1 or sd_within is None else sd_within
-    design = Design(bias, float(np.sqrt(sd**2 - within**2)), within, pairs_per_athlete)
+    design = Design.of(bias, sd, within, pairs_per_athlete)
     for_power = reached = printed = None
     if margin is not None and pairs_per_athlete == 1:
         for_power = athletes_needed(bias, sd, margin, power=power, coverage=coverage)

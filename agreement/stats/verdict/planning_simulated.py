@@ -29,10 +29,20 @@ class Design:
     sd_within: float = 0.0
     pairs: int = 1  # pairs per athlete
 
+    @classmethod
+    def of(cls, bias: float, sd: float, sd_within: float = 0.0, pairs: int = 1) -> "Design":
+        """Return it from the standard deviation of a single pair's difference."""
+        return cls(bias, float(np.sqrt(max(0.0, sd**2 - sd_within**2))), sd_within, pairs)
+
     @property
     def sd(self) -> float:
         """Standard deviation of a single pair's difference."""
         return float(np.hypot(self.sd_between, self.sd_within))
+
+
+def assumed_within(sd: float) -> float:
+    """Return what varies between the pairs of an athlete where nobody knows: half of the variance."""
+    return sd * 0.5**0.5
 
 
 def simulated_power(
