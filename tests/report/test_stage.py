@@ -11,6 +11,8 @@ from opened import Opened
 import agreement
 from agreement.cohort import read_cohort
 from agreement.report.privacy.stage import Released, Stage
+from agreement.report.shown.methods import _with_coverage
+from agreement.report.shown.told import Told, hidden, told_of
 
 ROOT = Path(agreement.__file__).parent
 
@@ -84,3 +86,13 @@ def test_the_sections_of_an_audit_name_nobody(stages):
     for section in ("next_steps", "effort", "inputs", "out_of_range", "profiles", "left_out"):
         html = getattr(report, section)().html
         assert not [one for one in ids if f">{one}<" in html or f" {one}," in html], section
+
+
+def test_limits_of_another_coverage_are_rounded_and_withheld_as_the_others(stages):
+    cohort, _, out = stages
+    tried = Told(hidden(cohort), _with_coverage(told_of(hidden(cohort)), 0.9)).frame
+    gone = out.frame["value"].isna().to_numpy()
+    assert tried["value"].isna().to_numpy()[gone].all()
+    bias = tried.loc[tried["statistic"].isin(["lower_limit", "upper_limit"]), "value"].dropna()
+    assert len(bias) > 0
+    assert np.abs(bias - bias.round(1)).max() < 1e-9

@@ -16,7 +16,12 @@ from agreement.cohort import Cohort
 from agreement.errors import Problem
 from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.privacy import FEWEST, few
-from agreement.report.privacy.release import released_options, released_results, released_tables
+from agreement.report.privacy.release import (
+    released_options,
+    released_results,
+    released_tables,
+    rounded,
+)
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.method_results import MethodResults
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
@@ -69,6 +74,10 @@ class Stage:
         self.options = cohort.study.options  # told to provenance
         self.problems: tuple[Problem, ...] = cohort.problems
 
+    def tried(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Return the results table, some rows of it under another choice."""
+        return frame
+
     def rows(self, frame: pd.DataFrame) -> pd.DataFrame | None:
         """Return rows of people; None where nobody may be named or drawn."""
         return frame
@@ -114,6 +123,10 @@ class Released(Stage):
         self.kept_back = []
         self.options = released_options(self.options)
         self.problems = released_problems(self.problems)
+
+    def tried(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Return its numbers to the decimals printed; what is withheld in `frame` is so already."""
+        return rounded(frame)
 
     def rows(self, frame: pd.DataFrame) -> None:
         """Show nobody."""

@@ -107,7 +107,7 @@ class Told:
         self.title = self.options.study.title or cohort.study.folder.name
         self.stage = Released(cohort) if isinstance(cohort, HiddenCohort) else Stage(cohort)
         self.results = self.stage.results
-        self.frame = self.stage.frame if frame is None else frame
+        self.frame = self.stage.frame if frame is None else self.stage.tried(frame)
         names = Names.of(self.options, (one.mode for one in self.results.methods))
         self.numbers = Numbers(self.frame, names)
         self.judged = (self.results.methods, self.numbers, self.options)
