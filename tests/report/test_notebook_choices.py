@@ -76,6 +76,9 @@ def test_what_is_tried_is_marked_and_the_verdict_stays_the_agreed_one(cells):
     tried = eval(sources["verdict"].replace("agreed.margin.limit", "2.0"), names).html
     assert "margin.limit 2.0 (agreed: 9.0)" in tried
     assert "verdict stays that of the agreed choices" in tried
+    assert "the tried limit of" in tried
+    assert "the agreed limit of" not in tried
+    assert "Agreed on" not in tried
     again = dict(names)
     exec(sources["reading"].replace("agreed.pairing.days_before", "4"), again)  # noqa: S102 - as above
     assert (again["cohort"].pairs["n_days"] < names["cohort"].pairs["n_days"]).all()
@@ -106,6 +109,8 @@ def test_a_wrong_method_lists_the_right_ones_and_a_wrong_share_is_refused(study)
         report.budget(cohort, methods=[("watch", "run")])
     with pytest.raises(ValueError, match=r"coverage.* \(0, 1\)"):
         report.differences(cohort, coverage=95)
+    with pytest.raises(ValueError, match=r"coverage.* \(0, 1\)"):
+        cohort.limits("strap", coverage=95)
 
 
 @pytest.mark.slow

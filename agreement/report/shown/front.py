@@ -1,5 +1,6 @@
 """Sections about the study as a whole: the first page, and what stands at the end."""
 
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from markupsafe import Markup
@@ -19,7 +20,7 @@ from agreement.report.sections.ledger import files_block, flow_block, left_out_b
 from agreement.report.sections.published import reproduced
 from agreement.report.sections.unsaid import unsaid_block
 from agreement.report.shown.told import Methods, of_field_values, shown, told_of
-from agreement.tables.options import Kind
+from agreement.tables.options import Kind, Margin
 
 
 def heading(cohort: Cohort, *, kind: Kind = "squad", question: str | None = None) -> Block:
@@ -46,7 +47,16 @@ def verdict(cohort: Cohort, *, kind: Kind = "squad", margin: float | None = None
         return Block(lead) + block if lead else block
     if kind == "validation":
         lead += reproduced(cohort.study.folder, told.numbers)
-    return answer.verdict_block(*told.judged, short=kind == "brief", lead=lead)
+    options = told.options
+    if cohort.agreed is not None and cohort.agreed.margin != options.margin:
+        options = replace(options, margin=_TriedMargin(**asdict(options.margin)))
+    judged = (told.results.methods, told.numbers, options)
+    return answer.verdict_block(*judged, short=kind == "brief", lead=lead)
+
+
+@dataclass(frozen=True)
+class _TriedMargin(Margin):
+    tried: bool = True  # sentences do not call it agreed
 
 
 def _tried(cohort: Cohort) -> Markup:

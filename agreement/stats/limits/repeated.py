@@ -8,7 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, z_of
+from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, mover_half_widths, variance_interval
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement
@@ -150,8 +150,9 @@ def limits_by_athlete(
     Raises
     ------
     ValueError
-        With fewer than 3 athletes or with missing values.
+        With fewer than 3 athletes, with missing values, or a coverage outside (0, 1).
     """
+    checked_share("coverage", coverage)
     grouped = clusters(difference, athlete)
     if grouped.n < FEWEST:
         raise ValueError(f"agreement needs at least {FEWEST} athletes; got {grouped.n}")
