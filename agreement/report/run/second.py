@@ -1,9 +1,10 @@
 """
-A second process for a report: statistics of some methods, and some sections with their figures.
+A second process for a report: the study, statistics of some methods, some sections with figures.
 
 Where a process may be split in two (a fork), the second begins with all that this one has loaded,
-read and computed by then; elsewhere it starts with the report and imports while this process reads.
-Both take what is next until nothing is left. What it makes is what this process would make; where it
+read and computed by then, anew for each kind of work; before, it reads a small study while this one
+imports. Elsewhere it starts with the report and imports while this process reads. Both take what is
+next until nothing is left. What it makes is what this process would make; where it
 fails, this process does the work itself. It ends with the pipe to it, however this process ends.
 """
 
@@ -310,6 +311,7 @@ def _may_fork() -> bool:
 
 def _forked(questions: int, replies: int, ours: Iterable[Any]) -> None:
     """Answer from a copy of the first process; it ends with that one, even if that was killed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     import ctypes
 
     ctypes.CDLL(None).prctl(_END_WITH_PARENT, signal.SIGKILL)
