@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from agreement.errors import AgreementError
+from agreement.report.page.machine import in_words, said
 from agreement.report.studies.pool_file import Pooled, read_pool
 from agreement.stats.rows import Row, rows_frame
 from agreement.stats.studies.next_study import next_study
@@ -107,54 +108,22 @@ def pool_lines(pooled: Pooled) -> Iterator[str]:
     if pooled.title:
         yield pooled.title
     for study, source in zip(pooled.studies, pooled.sources, strict=True):
-        yield (
-            f"{study.name}: {study.n} athletes, bias {study.bias:+.1f}, SD {study.sd:.1f} "
-            f"mL/kg/min. Source: {source}."
-        )
+        yield _told("study", one=study, source=source)
     if pool.k == 1:
-        yield (
-            f"{pool.words()} There is nothing to pool, and no statement on a squad that was not "
-            "measured."
-        )
+        yield _told("alone", pool=pool)
     else:
-        bias, new, sd = pool.bias(), pool.bias(new=True), pool.sd(new=True)
-        low, high = pool.athlete()
-        yield (
-            f"{pool.k} squads, {pool.athletes} athletes: bias {_side(bias.value)} "
-            f"({_side(bias.low)} to {_side(bias.high)}); in the next squad expect a bias between "
-            f"{_side(new.low)} and {_side(new.high)} and an SD between {sd.low:.1f} and "
-            f"{sd.high:.1f}; 95 % of its athletes between {_side(low)} and {_side(high)}. "
-            f"{pool.words()}"
-        )
-        between, times = pool.between()[0], pool.times_apart()
-        yield (
-            f"SD between the squads' biases {between.value:.1f} ({between.low:.1f} to "
-            f"{between.high:.1f}); the SD of a squad is up to {times.value:.1f} times larger "
-            f"or smaller ({times.low:.1f} to {times.high:.1f})."
-        )
+        next_squad = {"new": pool.bias(new=True), "sd": pool.sd(new=True)}
+        yield _told("together", pool=pool, bias=pool.bias(), athlete=pool.athlete(), **next_squad)
+        yield _told("between", sd=pool.between()[0], times=pool.times_apart())
         if pool.k == K_TOLD:
             yield "About half of this width is assumption."
         for times, other in zip(("Half", "Twice"), pool.at_other_scales(), strict=False):
-            a, b = other.bias(new=True), other.sd(new=True)
-            yield (
-                f"{times} the assumed spread between squads: next bias {_side(a.low)} to "
-                f"{_side(a.high)}, SD {b.low:.1f} to {b.high:.1f}."
-            )
-    for name, check in classical(pool).items():
-        if name == "bias":
-            low, high = check.interval
-            yield (
-                f"Classical check (Paule-Mandel, Hartung-Knapp): bias {check.mean:+.1f} "
-                f"({low:+.1f} to {high:+.1f})."
-            )
+            scaled = {"bias": other.bias(new=True), "sd": other.sd(new=True)}
+            yield _told("other_scale", times=times, **scaled)
+    if check := classical(pool):
+        yield _told("classical", check=check["bias"])
     for row in _moderator_rows(pooled):
-        if isnan(row.value):
-            yield f"{pooled.moderator}: {row.note}."
-        else:
-            yield (
-                f"{pooled.moderator}, {row.note}: {row.value:+.1f} ({row.low:+.1f} to {row.high:+.1f}). "
-                "It compares studies and says nothing of causes."
-            )
+        yield _told("moderator", name=pooled.moderator, row=row, known=not isnan(row.value))
     yield from pooled.notes
 
 
@@ -182,8 +151,5 @@ def plan_from_pool(
     return json.dumps(plan.to_dict(), indent=1) if as_data else plan.summary()
 
 
-def _side(value: float) -> str:
-    """Return a bias as a reader says it."""
-    if abs(value) < 0.05:
-        return "0"
-    return f"{abs(value):.1f} {'high' if value > 0 else 'low'}"
+def _told(part: str, **values: object) -> str:
+    return in_words(said("pool", part, **values))
