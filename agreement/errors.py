@@ -117,6 +117,10 @@ class OutputError(AgreementError):
     """Output that cannot be written where it was asked for."""
 
 
+class TooManyPairsError(AgreementError):
+    """A report of everybody would not fit into memory; what to do is its sentence."""
+
+
 class AgreementWarning(UserWarning):
     """Usable, but odd; also kept on the result that it concerns."""
 

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from agreement.errors import Problem
+from agreement.errors import Problem, TooManyPairsError
 from agreement.scale.engine import engine
 from agreement.tables.columns import TABLES
 from agreement.tables.options import FileFormat, Kind
@@ -120,23 +120,29 @@ def report_study(
 
     Parameters as for `check_study` and `agreement.report.run.write.write_report`.
     """
-    with engine(workers, scheduler) as mapper:
-        if in_parts(study):
-            from agreement.scale.streamed import rows_in_parts
-
-            if (rows_in_parts(study) or 0) > MOST_IN_MEMORY:
-                from agreement.report.run.published_file import require_published
-                from agreement.report.run.registry import write_registry_report
-                from agreement.report.run.templates import stated_kind
-
-                require_published(study)
-                place = study.resolve()
-                kind = kind or stated_kind(place)
-                target = out if out is not None else Path("reports") / f"{place.name}-{kind}"
-                return write_registry_report(
-                    study, target, mapper, kind=kind, pdf=pdf, progress=progress
-                )
     from agreement.report.run.write import write_report
 
     ways = {"pdf": pdf, "png": png, "kernel": kernel, "cache": cache}
-    return write_report(study, out, kind=kind, progress=progress, **ways)
+    parts = in_parts(study)
+    if not parts or not _too_many_rows(study):
+        try:
+            return write_report(study, out, kind=kind, progress=progress, **ways)
+        except TooManyPairsError:
+            if not parts:
+                raise
+    from agreement.report.run.published_file import require_published
+    from agreement.report.run.registry import write_registry_report
+    from agreement.report.run.templates import stated_kind
+
+    require_published(study)
+    place = study.resolve()
+    kind = kind or stated_kind(place)
+    target = out if out is not None else Path("reports") / f"{place.name}-{kind}"
+    with engine(workers, scheduler) as mapper:
+        return write_registry_report(study, target, mapper, kind=kind, pdf=pdf, progress=progress)
+
+
+def _too_many_rows(study: Path) -> bool:
+    from agreement.scale.streamed import rows_in_parts
+
+    return (rows_in_parts(study) or 0) > MOST_IN_MEMORY
