@@ -59,12 +59,16 @@ class Picture:
 
         Where there is no such style, as in a notebook, the narrow one stays hidden.
         """
-        assert self.drawn_at is not None  # it is shown where it is drawn
-        svg, _ = self.drawn_at(NARROW)
+        svg, _ = self.at(NARROW)
         narrow = Markup(inline_svg(svg, name=f"narrow/{self.name}", alt=self.alt))
         shown = element("div", self._wide, class_="wide")
         shown += element("div", narrow, class_="narrow", hidden="hidden")
         return element("div", shown, class_="drawn")
+
+    def at(self, width: float) -> tuple[str, Any]:
+        """Draw it at a width in inches, where it came from; return SVG and figure."""
+        assert self.drawn_at is not None
+        return self.drawn_at(width)
 
     def sent(self) -> "Picture":
         """Return what another process can be sent of it: all that a page and an SVG file need."""
@@ -114,7 +118,7 @@ class Album:
         self._names.add(name)
         (folder / f"{name}.svg").write_text(one.svg, encoding="utf-8", newline="\n")
         if self._pdf_mm is not None:
-            (folder / f"{name}.pdf").write_bytes(pdf_bytes(one.drawn_at(self._pdf_mm / _MM)[1]))
+            (folder / f"{name}.pdf").write_bytes(pdf_bytes(one.at(self._pdf_mm / _MM)[1]))
         if self._printer is not None:
             self._printer.print(one.figure, folder / f"{name}.png")
 

@@ -23,7 +23,7 @@ from inspect import ismodule
 from multiprocessing import get_context
 from pathlib import Path
 from threading import Condition, active_count
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 if TYPE_CHECKING:
     from agreement.cohort import Cohort
@@ -38,7 +38,9 @@ class Second:
     """A process that computes what it is asked, one thing after another."""
 
     def __init__(self, *, forks: bool) -> None:
-        self.forks, self._process, self._pipes = forks, None, ()
+        self.forks = forks
+        self._process: Any = None
+        self._pipes: tuple[Any, ...] = ()
         if not forks:
             command = [sys.executable, "-P", "-m", "agreement.report.run.second"]
             pipes = dict.fromkeys(("stdin", "stdout"), subprocess.PIPE)
@@ -59,7 +61,7 @@ class Second:
         answers, replies = os.pipe()
         ours = (os.fdopen(answers, "rb"), os.fdopen(questions, "wb"))
         told = (theirs, replies, ours)
-        copy = get_context("fork").Process(target=_forked, args=told, daemon=True)
+        copy: Any = get_context("fork").Process(target=_forked, args=told, daemon=True)
         _STATE[name] = value
         try:
             copy.start()
@@ -250,15 +252,15 @@ def reading(
                 cohort = early.result()
                 if progress is not None and (files := len(cohort.study.samples)):
                     progress(files, files)
-                return cohort
+                return cast("Cohort", cohort)
         from agreement.cohort import read_cohort
 
-        return _read(read_cohort, place, samples, progress=progress)
+        return cast("Cohort", _read(read_cohort, place, samples, progress=progress))
 
     return read
 
 
-def _read(reader: Any, study: Path, samples: tuple[Path, str] | None, **more: Any) -> Any:
+def _read(reader: Any, study: Path | str, samples: tuple[Path, str] | None, **more: Any) -> Any:
     if samples is None:
         return reader(study, **more)
     from agreement.physiology.session_records import reading_over
