@@ -102,6 +102,7 @@ def test_the_error_of_sessions_is_split_where_the_test_had_stages_names_hidden_o
     cohort = read_cohort(tmp_path)
     costed, measured = [25.0, 30.0, 35.0], [23.0, 28.0, 33.0]  # the equation is 2 too dear
     stages = pd.DataFrame({"lab_test_id": "T1", "mode": "run", "cost": costed, "vo2": measured})
+    stages = stages.reindex(columns=STAGE_COLUMNS)
     assert "pair by pair" not in why(cohort)[1].html
     measured_there = replace(cohort, laboratory=replace(cohort.laboratory, stages=stages))
     own = cohort.pairs.query("method == 'sessions_hr' and athlete_id == 'A1'").iloc[0]
