@@ -71,10 +71,11 @@ def laboratory_tables(cohort: Cohort) -> dict[str, pd.DataFrame]:
         units = {"vo2": "vo2_ml_kg_min", "hr": "hr_bpm"}
         order = ["lab_test_id", "threshold", "method"]
         found["lab_thresholds"] = corners.rename(columns=units).sort_values(order)
-    if (costs := evidence.economy) is not None and len(costs):
+    costs, expected = evidence.economy, evidence.expected
+    if costs is not None and expected is not None and len(costs):
         units = {"economy": "economy_ml_kg_km", "expected": "expected_error"}
         units |= {f"{name}_efficiency": f"{name}_efficiency_percent" for name in ("gross", "delta")}
-        errors = evidence.expected.drop(columns="cost_ratio")
+        errors = expected.drop(columns="cost_ratio")
         both = costs.merge(errors, how="left", on=["lab_test_id", "athlete_id", "mode"])
         found["economy"] = both.rename(columns=units).sort_values(["lab_test_id", "method"])
     return found

@@ -63,7 +63,7 @@ def athlete_cards(
     latest = latest.assign(wrong_mass=wrong_mass(latest), wrong_hr_max=wrong_hr_max(latest))
     rows = []
     for place, mine in latest.groupby(["method", "mode"], sort=False):
-        result = results[place]
+        result = results[place[0], place[1]]
         own = _own_of_all(result, mine)
         chances = {} if result.change is None else result.change.chances_said()
         rows += [

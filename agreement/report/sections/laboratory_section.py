@@ -105,8 +105,8 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
         for _, mode in numbers.places(analysis):
             place = (LABORATORY, mode)
             key = _KNOWN.get(name, "mean_share_of_hr_max")
-            known = (one for one in groups if numbers.get(analysis, key, *place, one).known)
-            if (group := next(known, None)) is not None:
+            given = (one for one in groups if numbers.get(analysis, key, *place, one).known)
+            if (group := next(given, None)) is not None:
                 names = BY_NAME[analysis].names
                 cells = {one: numbers.get(analysis, one, *place, group) for one in names}
                 who = group.partition(" ")[2]

@@ -78,7 +78,7 @@ def _beside(found: Compared) -> Block:
 def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     """Write a pool into a folder; return its page and table."""
     pool = pooled_studies(pooled.studies)
-    own = pd.DataFrame(map(_study_row, pool.studies))
+    own = pd.DataFrame([_study_row(one) for one in pool.studies])
     title = pooled.title or "Studies pooled"
     drawn = Block("")
     if pool.k > 1:

@@ -42,7 +42,7 @@ class Design:
 
 def assumed_within(sd: float) -> float:
     """Return what varies between the pairs of an athlete where nobody knows: half of the variance."""
-    return sd * 0.5**0.5
+    return float(sd * np.sqrt(0.5))
 
 
 def simulated_power(
