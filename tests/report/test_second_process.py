@@ -18,6 +18,9 @@ from agreement.report.run.second import Second, Shared, second_process, sent
 from agreement.report.run.verifying import checksums
 from agreement.report.run.write import write_report
 
+# since Python 3.12, where the runner of the tests has threads; a report splits without any
+pytestmark = pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
+
 
 class Asked:
     """Stands for the second process: keeps what it was asked, answers when told."""
