@@ -2,6 +2,7 @@
 
 import datetime as dt
 from io import BytesIO
+from types import SimpleNamespace
 
 import openpyxl
 import pytest
@@ -86,6 +87,17 @@ def test_minutes_and_seconds_as_decimals_stop(sound, stops):
 def test_decimal_minutes_pass(sound, stops):
     field_tests(sound, [f"{10 + i % 4}.{(7 + 13 * i) % 100:02}" for i in range(16)])
     assert "clock_times" not in stops(sound)
+
+
+def test_a_clock_that_was_set_back_doubts_nothing(sound, stops, monkeypatch):
+    class Back(dt.date):
+        @classmethod
+        def today(cls):
+            return cls(2001, 1, 1)
+
+    clock = SimpleNamespace(date=Back, timedelta=dt.timedelta)
+    monkeypatch.setattr("agreement.tables.table_doubts.dt", clock)
+    assert stops(sound) == {}
 
 
 @pytest.mark.parametrize("day", ["1969-03-02", "2062-03-02"])
