@@ -14,6 +14,8 @@ from markupsafe import Markup
 from agreement.report.page.numbers import Cell, plain
 from agreement.terms import UNIT, counted
 
+MOST_LISTED: Final = 20  # names that a sentence still holds; of more it gives the first
+FIRST_LISTED: Final = 6
 NEAR_NOUGHT: Final = 0.05  # a difference below it reads neither high nor low at one decimal
 
 
@@ -61,7 +63,11 @@ def _listed(names: list[str]) -> Markup:
 
     >>> print(_listed(["a", "b", "<c>"]), _listed(["run, 1968", "b", "c"]), sep="; ")
     a, b and &lt;c&gt;; run, 1968; b; and c
+    >>> print(_listed([f"m{k}" for k in range(21)]))
+    m0, m1, m2, m3, m4, m5 and 15 more
     """
+    if len(names) > MOST_LISTED:
+        names = [*names[:FIRST_LISTED], f"{len(names) - FIRST_LISTED} more"]
     parts = [Markup("{}").format(name) for name in names]
     if len(parts) > 2 and any("," in part for part in parts):
         return Markup("; ").join([*parts[:-1], Markup("and ") + parts[-1]])
