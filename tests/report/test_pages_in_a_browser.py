@@ -55,6 +55,8 @@ MEASURE = """
 <script>
 addEventListener("load", () => {
   const all = (what) => [...document.querySelectorAll(what)];
+  const scrolls = (one) => one && getComputedStyle(one).overflowX === "auto";
+  const seen = (one) => scrolls(one.closest(".drawn.one")) ? one.closest(".drawn.one") : one;
   const closed = document.documentElement.scrollWidth;
   const closed_height = document.documentElement.scrollHeight;
   all("details").forEach((one) => { one.open = true; });
@@ -63,7 +65,7 @@ addEventListener("load", () => {
     across: [closed, document.documentElement.scrollWidth],
     headings: all("h1, h2, h3, h4, h5, h6").map((one) => Number(one.tagName[1])),
     tall: closed_height,
-    pictures: all("svg").map((one) => [one.ariaLabel || "", one.getBoundingClientRect()])
+    pictures: all("svg").map((one) => [one.ariaLabel || "", seen(one).getBoundingClientRect()])
       .filter(([, box]) => box.width > 0).map(([words, box]) => [words, box.width, box.right]),
     cut: all(".scroll").filter((one) => one.scrollWidth > one.clientWidth + 1)
       .map((one) => one.ariaLabel),
