@@ -19,7 +19,7 @@ from agreement.stats.method_data import NotEstimable
 from agreement.stats.studies.ageing import admitted, ageing
 from agreement.stats.studies.ageing_bins import ageing_bins
 from agreement.stats.studies.pooling import Study, moderator, pooled_studies, random_effects
-from agreement.stats.studies.seasons import two_seasons
+from agreement.stats.studies.seasons import two_seasons, two_seasons_by_numbers
 
 HELD = json.loads(
     (Path(__file__).parents[1] / "reference" / "several_studies.json").read_text(encoding="utf-8")
@@ -231,3 +231,13 @@ def test_the_intervals_of_ageing_cover(athletes):
         d -= 0.5 * gap / 28
         hits[1] += ageing(d, gap, who).square_interval.contains(3.0)
     assert hits / runs == pytest.approx([0.95, 0.95], abs=0.035)
+
+
+def test_two_reports_known_by_their_numbers_are_compared_as_by_scipy():
+    found = two_seasons_by_numbers((1.2, 3.1, 24), (2.9, 4.2, 31))
+    welch = stats.ttest_ind_from_stats(2.9, 4.2, 31, 1.2, 3.1, 24, equal_var=False)
+    assert found.p == pytest.approx(welch.pvalue, rel=1e-9)
+    half = 1.7 / welch.statistic * stats.t.ppf(0.975, found.df)
+    assert tuple(found.interval) == pytest.approx((1.7 - half, 1.7 + half), rel=1e-9)
+    with pytest.raises(ValueError, match="equal"):
+        two_seasons_by_numbers((1.2, 0.0, 24), (2.9, 4.2, 31))
