@@ -146,6 +146,13 @@ def test_share_explained_and_slope_against_a_general_library():
             economy_explained_of(SimpleNamespace(economy=few))
 
 
+def test_what_does_not_depend_on_the_method_is_not_told_once_for_each():
+    # means of 7 and of 5 of them would give the mean of the two whom one method lacks
+    expected, rng = np.array([1.6, -2.0, 3.1, 0.4, 5.0, -1.2, 2.7]), np.random.default_rng(2)
+    values = [rows(explained(expected, rng.normal(size=7)))["value"] for _ in range(2)]
+    assert not (values[0] == values[1]).any()
+
+
 @pytest.mark.slow
 def test_intervals_of_means_and_share_explained_cover():
     rng = np.random.default_rng(7)

@@ -1,7 +1,6 @@
 """What work costs the athletes, and how much of an estimate's error follows from it."""
 
 from dataclasses import dataclass
-from math import nan
 from typing import Final
 
 import numpy as np
@@ -15,7 +14,6 @@ from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
-from agreement.terms import UNIT
 
 MEASURES: Final = {"economy": "mL/kg/km", "gross_efficiency": "%", "delta_efficiency": "%"}
 
@@ -60,14 +58,15 @@ class EconomyExplains(Result):
         return Interval(least, max(low**2, high**2))
 
     def to_frame(self) -> pd.DataFrame:
-        """Return share explained, slope and spread of the expected errors."""
-        expected = self.pairs.groupby("athlete_id")["expected"].mean()
-        none = Interval(nan, nan)
+        """
+        Return share explained and slope.
+
+        Means of the expected errors are not told: they do not depend on the method, so those of two
+        methods would show what the few people are like whom one method has and the other has not.
+        """
         told = (
             ("r_squared", self.line.r**2, self.r_squared_interval(), "1"),
             ("slope", self.line.slope, self.line.slope_interval(), "1"),
-            ("mean_expected", float(expected.mean()), none, UNIT),
-            ("sd_expected", float(expected.std(ddof=1)), none, UNIT),
         )
         return rows_frame(
             Row.of(name, value, ends, n=self.line.n, n_pairs=len(self.pairs), unit=unit)
@@ -174,20 +173,6 @@ RECORDS: Final = (
                 "observed for 1 expected",
                 "Near 1: the estimate takes an average cost of work for the athlete's own. Near 0: not.",
                 "least squares of observed on expected error; interval by Student's t",
-                OURS,
-            ),
-            Statistic(
-                "mean_expected",
-                "mean expected error",
-                "Error that the athletes' own economy lets expect.",
-                "VO2max (1/r - 1), r the measured over the equation's uptake in steady stages",
-                OURS,
-            ),
-            Statistic(
-                "sd_expected",
-                "SD of expected errors",
-                "Spread of errors that own economy alone would make.",
-                "SD of athlete means of the expected error",
                 OURS,
             ),
         ),
