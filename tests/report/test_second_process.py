@@ -6,7 +6,9 @@ import subprocess
 import sys
 import time
 from concurrent.futures import Future
+from multiprocessing import get_context
 from pathlib import Path
+from threading import Thread
 
 import pytest
 from opened import open_report
@@ -83,6 +85,43 @@ def test_without_room_for_another_process_nothing_is_known_there(monkeypatch):
     with pytest.raises(BrokenPipeError):
         it.ask(second._work, 0).result(60)
     it.close()
+
+
+class Closing(Asked):
+    """Stands for a second process that was closed: it takes the first piece and no other."""
+
+    def ask(self, function, name):
+        if self.futures:
+            raise RuntimeError("cannot schedule new futures after shutdown")
+        return super().ask(function, name)
+
+
+def test_what_a_closed_process_takes_no_more_is_made_here():
+    asked = Closing()
+    shared = Shared(asked, "abc", str.upper, None)
+    asked.futures[0][1].set_result("from there")
+    found = []
+    asker = Thread(target=lambda: found.extend(map(shared.of, "abc")), daemon=True)
+    asker.start()
+    asker.join(20)
+    assert found == ["A", "B", "from there"]
+
+
+def halved_in_a_worker(numbers):
+    it = Second(forks=True)
+    try:
+        it.begin("work", (float, numbers))
+        shared = Shared(it, range(len(numbers)), lambda n: numbers[n] / 2, second._work)
+        return [shared.of(n) for n in range(len(numbers))], dict(second._STATE)
+    finally:
+        it.close()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there a process is split in two")
+def test_a_worker_of_a_pool_which_may_start_none_does_all_itself():
+    with get_context("fork").Pool(1) as pool:
+        told = pool.apply_async(halved_in_a_worker, ([1, 2, 3],)).get(60)
+    assert told == ([0.5, 1, 1.5], {})
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only there a process is split in two")

@@ -65,11 +65,12 @@ class Second:
         _STATE[name] = value
         try:
             copy.start()
-        except OSError:  # there is no room for another process
+        except (OSError, AssertionError):  # no room for one, or a pool's worker: it may have none
             copy = None
-        del _STATE[name]
-        os.close(theirs)
-        os.close(replies)
+        finally:
+            del _STATE[name]
+            os.close(theirs)
+            os.close(replies)
         self._talk(copy, *ours)
 
     def ask(self, function: Callable[..., Any], *given: Any) -> Future[Any]:
@@ -156,9 +157,12 @@ class Shared:
         with self._changed:
             if self._left:
                 theirs = self._left.pop()
-                with suppress(RuntimeError):  # it is closed already
+                try:
                     asked = self._second.ask(self._there, theirs)
-                    asked.add_done_callback(lambda done: self._came(theirs, done))
+                except RuntimeError:  # it is closed already: what is left is made here
+                    self._left.append(theirs)
+                    return
+                asked.add_done_callback(lambda done: self._came(theirs, done))
 
     def _came(self, name: Any, done: Future[Any]) -> None:
         failed = done.cancelled() or done.exception() is not None
