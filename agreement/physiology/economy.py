@@ -64,7 +64,8 @@ def economy(stages: pd.DataFrame, laboratory: pd.DataFrame) -> pd.DataFrame:
     laboratory: lab_test_id, lab [mL/kg/min].
     Returns: `COLUMNS`, one row per test and mode. economy: uptake per distance of running or
         walking on at most 2 % grade [mL/kg/km]. gross_efficiency: mean of power over energy;
-        delta_efficiency: slope of power on energy over three stages or more [%]. cost_ratio:
+        delta_efficiency: reciprocal of the slope of energy on power over three
+        stages or more [2]_ [%]. cost_ratio:
         measured uptake over that of the cost equation, mean of the stages [-]. NaN where something
         was not recorded.
     """
@@ -80,7 +81,8 @@ def economy(stages: pd.DataFrame, laboratory: pd.DataFrame) -> pd.DataFrame:
         power = aerobic["power_w"].to_numpy(dtype=np.float64)
         gross, delta = (100 * power / energy).mean() if power.size else np.nan, np.nan
         if power.size >= FEWEST_FOR_DELTA and np.ptp(power) > 0:
-            delta = 100 * float(np.polyfit(energy, power, 1)[0])
+            slope = float(np.polyfit(power, energy, 1)[0])
+            delta = 100 / slope if slope > 0 else np.nan
         cost = (own["vo2"] / own["cost"]).mean()
         rows.append((name, mode, len(own), per_km, gross, delta, cost))
     return pd.DataFrame(rows, columns=COLUMNS)

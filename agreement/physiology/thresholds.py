@@ -95,13 +95,18 @@ def ventilatory_thresholds(
 
 
 def _bins(breaths: pd.DataFrame) -> _Bins:
-    """Average over bins of time, without the first minute and what follows the highest bin."""
+    """
+    Average over bins of time, without the first minute and what follows the highest bin.
+
+    Bins that lack oxygen or carbon dioxide (a gap of the analyser) are left out.
+    """
     names = ("vo2_ml_min", "vco2_ml_min", "ve_l_min", "hr_bpm")
     t = breaths["t_s"].to_numpy(dtype=np.float64)
     late = t >= t[0] + LEFT_OUT_S
     place = np.floor((t[late] - t[0]) / BIN_S)
     means = breaths.loc[late, list(names)].groupby(place).mean().to_numpy(dtype=np.float64)
-    top = int(np.nanargmax(means[:, 0])) + 1 if len(means) else 0
+    means = means[np.isfinite(means[:, :2]).all(axis=1)]
+    top = int(means[:, 0].argmax()) + 1 if len(means) else 0
     return _Bins(*means[:top].T)
 
 

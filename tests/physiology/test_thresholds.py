@@ -125,6 +125,18 @@ def test_what_was_not_recorded_is_said():
     assert found(whole.assign(hr_bpm=np.nan))["hr"].isna().all()
 
 
+@pytest.mark.parametrize("gas", ["vo2_ml_min", "vco2_ml_min"])
+def test_a_gap_of_one_gas_costs_its_bins_and_no_threshold(gas):
+    whole = ramp(1)
+    early = whole["t_s"].between(100, 125)  # two bins or three, below both thresholds
+    told, before = found(whole.assign(**{gas: whole[gas].mask(early)})), found(whole)
+    for method, true in ((V_SLOPE, VT1), (VE_ON_VCO2, VT2)):
+        assert told.loc[method, "vo2"] == pytest.approx(true, abs=3)
+        assert told.loc[method, "vo2"] == pytest.approx(before.loc[method, "vo2"], abs=1.5)
+        assert told.loc[method, "hr"] == pytest.approx(80 + 2 * told.loc[method, "vo2"], abs=3)
+        assert told.loc[method, "note"] == ""
+
+
 def test_a_short_record_and_long_stages_are_refused():
     assert found(ramp(1, minutes=3))["note"].str.contains("14 of different uptake").all()
     staged = ramp(1)

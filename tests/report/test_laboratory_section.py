@@ -201,29 +201,35 @@ def test_a_heading_whose_code_showed_nothing_is_left_out():
 
 def explained(**values):
     row = {"analysis": "economy_explained", "mode": "run", "group": "all", "unit": "1", "n": 9}
+    row |= {"n_pairs": 9, "note": ""}
     return pd.DataFrame(
         [
             row
-            | {"method": method, "statistic": "r_squared", "n_pairs": 9, "note": ""}
+            | {"method": method, "statistic": name}
             | dict(zip(("value", "low", "high"), found, strict=True))
-            for method, found in values.items()
+            for method, both in values.items()
+            for name, found in zip(("r_squared", "slope"), both, strict=True)
         ]
     )
 
 
-def test_economy_is_said_to_explain_errors_only_where_its_interval_excludes_nought():
-    some = Numbers(explained(pace=(0.46, 0.12, 0.75), wrist=(0.10, 0.0, 0.5)))
-    told = in_words(beside_block(some, "share of HRmax").html)
+LOOSE = ((0.10, 0.0, 0.5), (0.4, -0.6, 1.4))
+
+
+def test_economy_is_said_to_explain_errors_only_where_they_rise_with_those_expected():
+    some = explained(pace=((0.46, 0.12, 0.75), (0.9, 0.3, 1.5)), wrist=LOOSE)
+    told = in_words(beside_block(Numbers(some), "share of HRmax").html)
     assert "explains a part of the spread of errors in 1: " in told
     assert "46 % (12 % to 75 %)." in told
-    none = Numbers(explained(wrist=(0.10, 0.0, 0.5)))
+    against = ((0.46, 0.12, 0.75), (-0.9, -1.5, -0.3))  # errors fall where economy lets them rise
+    none = Numbers(explained(wrist=LOOSE, pace=against))
     assert "is shown to explain the errors of none." in in_words(
         beside_block(none, "share of HRmax").html
     )
 
 
 def test_only_a_report_that_names_people_lists_what_their_economy_lets_expect():
-    numbers = Numbers(explained(wrist=(0.10, 0.0, 0.5)))
+    numbers = Numbers(explained(wrist=LOOSE))
     person = {"athlete_id": "A7", "lab_test_id": "T", "method": "wrist", "mode": "run"}
     person |= {"cost_ratio": 0.95, "expected": 2.63, "difference": 4.0, "rest": 1.37}
     block = beside_block(numbers, "share of HRmax", pd.DataFrame([person]))

@@ -114,11 +114,14 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
     shown = (analysis_table(numbers, BY_NAME[name]) for name in (*_TABLES, _EXPLAINED))
     tables = [block for block in shown if block is not None]
     explained = [
-        (place, numbers.get(_EXPLAINED, "r_squared", *place))
+        (
+            numbers.name(*place),
+            *(numbers.get(_EXPLAINED, name, *place) for name in ("r_squared", "slope")),
+        )
         for place in numbers.places(_EXPLAINED)
     ]
-    if known := [(numbers.name(*place), cell) for place, cell in explained if cell.known]:
-        shown_so = [(name, cell) for name, cell in known if cell.low > 0]
+    if known := [one for one in explained if one[1].known and one[2].known]:
+        shown_so = [(name, cell) for name, cell, slope in known if slope.low > 0]
         told.append(said("laboratory", _EXPLAINED, methods=len(known), shown=shown_so))
     if errors is not None and len(errors):
         tables.append(_expected(errors, numbers))

@@ -148,7 +148,7 @@ RECORDS: Final = (
             *_both(
                 "delta_efficiency",
                 "delta efficiency",
-                "More power for more energy set free, from stage to stage.",
+                "Reciprocal of the slope of energy set free on power, from stage to stage.",
                 "%",
                 source=_ENERGY,
             ),
