@@ -4,10 +4,12 @@ import json
 import os
 import shutil
 import stat
+import time
 from pathlib import Path
 
 import pytest
 
+from agreement.errors import AgreementError
 from agreement.report.run import kept as module
 from agreement.report.run.kept import kept_report
 from agreement.report.run.notebook_file import joined_lines
@@ -173,6 +175,68 @@ def test_another_state_of_a_study_drops_what_was_kept_of_all_its_reports(entry):
     assert ask().restore(target) is None
     assert not file.exists()
     assert not other.exists()
+
+
+def test_a_run_that_keeps_nothing_drops_other_states_and_no_more(entry):
+    study, target, ask = entry
+    file = ask().file
+    samples, of_another = file.with_name(f"{file.name[:24]}.samples"), file.with_name("notes.json")
+    for one in (samples, of_another):
+        one.write_text("{}")
+    module.drop_other_states(study, target)
+    assert hit(ask, target)
+    assert samples.exists()
+    (study / "athletes.csv").write_text("athlete_id\n")
+    module.drop_other_states(study, target)
+    assert sorted(one.name for one in file.parent.iterdir()) == ["README.txt", "notes.json"]
+
+
+@pytest.mark.parametrize("way", ["cache", "png", "kernel"])
+def test_each_way_of_a_report_drops_other_states(entry, tmp_path, way):
+    study, _, ask = entry
+    file = ask().file
+    (study / "study.toml").write_text("?")  # nobody's report: it ends soon
+    with pytest.raises(AgreementError):
+        write_report(study, tmp_path / "new", kind="squad", **{"cache": True, way: way != "cache"})
+    assert not file.exists()
+
+
+def test_without_a_folder_none_is_made_to_drop_what_is_not_there(entry, tmp_path, monkeypatch):
+    monkeypatch.setenv(module.PLACE, str(tmp_path / "none"))
+    module.drop_other_states(*entry[:2])
+    assert not (tmp_path / "none").exists()
+
+
+def test_a_study_that_may_not_be_kept_leaves_nothing_kept(entry, monkeypatch):
+    _, _, ask = entry
+    file = ask().file
+    monkeypatch.setattr(module, "_MOST_FILES", 1)
+    assert ask() is None
+    assert not file.exists()
+
+
+@pytest.mark.parametrize("stopped", ["replace", "write"])
+def test_an_entry_half_written_is_nowhere_left(entry, monkeypatch, stopped):
+    _, target, ask = entry
+    file = ask().file
+    before = sorted(file.parent.iterdir())
+
+    def stop(*_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as full:
+        full.setattr(*((Path, "replace") if stopped == "replace" else (module.os, "fdopen")), stop)
+        module.write_checked(file, {"key": ""}, {})
+    assert sorted(file.parent.iterdir()) == before
+    killed = [file.with_suffix(".77"), file.with_name(f"{'0' * 24}.78")]
+    others = [file.with_name("squad.77"), file.with_name(f"{'0' * 24}.79")]
+    for one in (*killed, *others):
+        one.write_text("rows of people")
+    long_ago = time.time() - 2 * 3600
+    for one in (killed[1], others[0]):
+        os.utime(one, (long_ago, long_ago))
+    assert hit(ask, target)
+    assert [one.exists() for one in (*killed, *others)] == [False, False, True, True]
 
 
 @pytest.mark.slow

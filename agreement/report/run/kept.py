@@ -5,7 +5,8 @@ A hit needs the same bytes in every file of the study (but for the text of the q
 shown in places known here), the same program, libraries, machine, settings and day, and the same
 earlier report to count looks by. Everything else is a new run. Kept is plain JSON with a checksum,
 in a folder that only the user can open: it holds rows of people. One entry for each study and kind
-of report; those of an older state of the study go at once, so that who withdrew is nowhere kept.
+of report; those of an older state of the study go at once, also in a run that keeps nothing, so that
+who withdrew is nowhere kept.
 """
 
 import hashlib
@@ -36,6 +37,8 @@ from agreement.tables.unchanged import digest_if_readable, file_digest
 PLACE: Final = "AGREEMENT_CACHE"  # environment: another folder; empty: keep nothing
 _FORMAT: Final = 1
 _MOST_FILES, _MOST_DAYS = 20_000, 30
+_MOST_HOURS_OF_PART: Final = 1  # a file half written, by its process's number: that was killed
+_OURS: Final = re.compile(r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|(?P<part>\d+))")
 _STUDY: Final = "study.toml"
 _QUESTION: Final = re.compile(
     r"""^([ \t]*question[ \t]*=[ \t]*)("(?:[^"\\\n]|\\.)*"|'[^'\n]*')""", re.MULTILINE
@@ -146,9 +149,12 @@ def write_checked(file: Path, head: dict[str, Any], body: Any) -> None:
         text = json.dumps(body, ensure_ascii=False).encode()
         told = {"format": _FORMAT, **head, "sha256": hashlib.sha256(text).hexdigest()}
         part = file.with_suffix(f".{os.getpid()}")
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
-            out.write(json.dumps(told).encode() + b"\n" + text)
-        part.replace(file)
+        try:
+            with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
+                out.write(json.dumps(told).encode() + b"\n" + text)
+            part.replace(file)
+        finally:
+            part.unlink(missing_ok=True)
 
 
 def kept_report(place: Path, kind: Kind, folder: Path, target: Path) -> Kept | None:
@@ -160,8 +166,11 @@ def kept_report(place: Path, kind: Kind, folder: Path, target: Path) -> Kept | N
     """
     try:
         home = _home()
-        state = study_state(place, target) if home is not None else None
-        if home is None or state is None:
+        if home is None:
+            return None
+        name = _name(place)
+        state = _only_state(home, name, place, target)
+        if state is None:
             return None
         whole, study, question, toml = state
         earlier = None
@@ -174,13 +183,42 @@ def kept_report(place: Path, kind: Kind, folder: Path, target: Path) -> Kept | N
         told = [_FORMAT, _program(), _surroundings(), now[:10], str(date.today()), kind]
         told += [template(kind), place.name, study]
         key = _sum(json.dumps(told).encode())
-        name = _sum(os.fsencode(place))[:24]
-        for other in home.glob(f"{name}-*.json"):
-            _drop_other_state(other, study)
         file = home / f"{name}-{kind}.json"
         return Kept(file, key, whole, study, question, toml, earlier, now)
     except (OSError, ValueError, AgreementError):
         return None
+
+
+def drop_other_states(place: Path, target: Path) -> None:
+    """Remove what is kept of other states of a study, for a run that keeps nothing itself."""
+    with suppress(OSError, ValueError):
+        home, name = _home(make=False), _name(place)
+        if home is None or not any(home.glob(f"{name}*")):
+            return
+        _only_state(home, name, place, target)
+        if not any(home.glob(f"{name}-*.json")):
+            (home / f"{name}.samples").unlink(missing_ok=True)  # of whom, it does not tell
+
+
+def _only_state(
+    home: Path, name: str, place: Path, target: Path
+) -> tuple[str, str, str, str] | None:
+    """Return the state of a study, None where it is not to be kept; entries of any other go."""
+    state = None
+    with suppress(OSError, ValueError):
+        state = study_state(place, target)
+    for other in home.glob(f"{name}*"):
+        found = _OURS.fullmatch(other.name)
+        if found and found["part"]:
+            other.unlink(missing_ok=True)  # of a run that ended: one that has not keeps nothing
+        elif found and other.suffix == ".json":
+            _drop_other_state(other, None if state is None else state[1])
+    return state
+
+
+def _name(place: Path) -> str:
+    """Return what the names of all that is kept of a study begin with."""
+    return _sum(os.fsencode(place))[:24]
 
 
 def _for_the_next(folder: Path, content: dict[str, Any], *, untouched: bool) -> dict[str, Any]:
@@ -239,7 +277,7 @@ def _without_question(text: str) -> tuple[str, str]:
     return text, ""
 
 
-def _drop_other_state(file: Path, study: str) -> None:
+def _drop_other_state(file: Path, study: str | None) -> None:
     """Remove an entry of another state of the study, or one that cannot be read."""
     with suppress(OSError, ValueError, KeyError):
         with file.open("rb") as content:
@@ -287,7 +325,7 @@ def _surroundings() -> list[str]:
     return [sys.version, platform.platform(), platform.node(), *known, *set_]
 
 
-def _home() -> Path | None:
+def _home(*, make: bool = True) -> Path | None:
     """Return the folder of the user alone in which reports are kept; None where there is none."""
     stated = os.environ.get(PLACE)
     if stated == "":
@@ -300,6 +338,8 @@ def _home() -> Path | None:
         home = Path.home() / "Library" / "Caches" / "agreement"
     else:
         home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "agreement"
+    if not (make or home.is_dir()):
+        return None
     home.mkdir(mode=0o700, parents=True, exist_ok=True)
     if hasattr(os, "getuid"):
         found = home.lstat()
@@ -308,7 +348,10 @@ def _home() -> Path | None:
     readme = home / "README.txt"
     if not readme.exists():
         readme.write_text(README, encoding="utf-8")
-    for old in (*home.glob("*.json"), *home.glob("*.samples")):
-        if time.time() - old.stat().st_mtime > _MOST_DAYS * 86400:
-            old.unlink(missing_ok=True)
+    for old in home.iterdir():
+        if found := _OURS.fullmatch(old.name):
+            hours = _MOST_HOURS_OF_PART if found["part"] else _MOST_DAYS * 24
+            with suppress(OSError):  # another run was quicker
+                if time.time() - old.stat().st_mtime > hours * 3600:
+                    old.unlink()
     return home

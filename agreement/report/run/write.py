@@ -15,7 +15,7 @@ from agreement.report.page.html import notebook_page
 from agreement.report.page.pdf import print_pdf
 from agreement.report.run.earlier import keep_for_the_next
 from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
-from agreement.report.run.kept import kept_report
+from agreement.report.run.kept import drop_other_states, kept_report
 from agreement.report.run.notebook_file import notebook_text
 from agreement.report.run.render import Progress, SectionError, run_notebook
 from agreement.report.run.templates import stated_kind, template
@@ -66,7 +66,8 @@ def write_report(
     png: figures also as PNG files of 300 dots per inch; else as study.toml says.
     kernel: run the notebook in a Jupyter kernel, as JupyterLab would; the files are the same.
     cache: take what did not change from what an earlier run kept, and keep this one's; the files
-        are the same. Not with `kernel` or `png`. See `agreement.report.run.kept`.
+        are the same. Not with `kernel` or `png`. What is kept of another state of the study goes
+        either way. See `agreement.report.run.kept`.
     progress: called with (stages done, stages in all, name of the stage that starts).
     Raises TableError if the study folder cannot be used; nothing is written.
     Raises AgreementError if there is no such folder.
@@ -82,7 +83,10 @@ def write_report(
     with replaced_folder(target) as folder, work_folder() as work:
         keep_for_the_next(target, folder)
         parameters: dict[str, str | int | None] = {"study": place.name, "save": None}
-        kept = kept_report(place, kind, folder, target) if cache and not (kernel or png) else None
+        keeps = cache and not (kernel or png)
+        kept = kept_report(place, kind, folder, target) if keeps else None
+        if not keeps:
+            drop_other_states(place, target)
         notebook = None if kept is None else kept.restore(folder)
         if notebook is None:
             run = parameters | {"save": str(folder)} | ({"png": True} if png else {})
