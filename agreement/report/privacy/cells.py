@@ -15,8 +15,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.report.privacy.privacy import FEWEST, hidden_parts
+from agreement.report.privacy.readings import OF_READINGS, hidden_readings
 from agreement.stats.catalogue import BY_NAME
+from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.record import Privacy
+from agreement.stats.repeats.thresholds import Thresholds
 
 if TYPE_CHECKING:
     from agreement.stats.results_table import StudyResults
@@ -45,7 +48,12 @@ class Atoms(NamedTuple):
 
 def small_groups(results: "StudyResults") -> list[Name]:
     """Return the groups of a study's results that leave no house, by who stands in them."""
-    return sorted(hidden_groups(results.frame, members_of(results)))
+    readings = {
+        (LABORATORY, mode): found.frame
+        for (_, mode), found in results.beside.items()
+        if isinstance(found, Thresholds)
+    }
+    return sorted(hidden_groups(results.frame, members_of(results), readings))
 
 
 def members_of(results: "StudyResults") -> dict[Place, Members]:
@@ -62,13 +70,16 @@ def members_of(results: "StudyResults") -> dict[Place, Members]:
 
 
 def hidden_groups(
-    results: pd.DataFrame, members: Mapping[Place, Members] | None = None
+    results: pd.DataFrame,
+    members: Mapping[Place, Members] | None = None,
+    readings: Mapping[Place, pd.DataFrame] | None = None,
 ) -> set[Name]:
     """
     Return analysis, method, mode and group of the rows of a results table that must not be shown.
 
     results: whole: of rows that are gone nothing can be judged.
     members: as `members_of` gives; without, sizes alone must do, and more is withheld.
+    readings: `Thresholds.frame` of the laboratory's own places; without, sizes alone must do.
     """
     columns = (results[name] for name in ("method", "mode", "analysis", "group", "n", "n_pairs"))
     sizes: dict[Place, dict[Group, Size]] = {}
@@ -76,11 +87,15 @@ def hidden_groups(
         own = sizes.setdefault((method, mode), {})
         n, n_pairs = (0 if np.isnan(count) else int(count) for count in counts)
         own[analysis, group] = max(own.get((analysis, group), (0, 0)), (n, n_pairs))
-    return {
-        (analysis, *place, group)
-        for place, own in sizes.items()
-        for analysis, group in withheld(own, (members or {}).get(place))
-    }
+    hidden: set[Name] = set()
+    for place, own in sizes.items():
+        gone, rest = set[Group](), own
+        if (frame := (readings or {}).get(place)) is not None:
+            rest = {group: size for group, size in own.items() if group[0] not in OF_READINGS}
+            gone = hidden_readings(frame)
+        gone |= withheld(rest, (members or {}).get(place))
+        hidden |= {(analysis, *place, group) for analysis, group in gone}
+    return hidden
 
 
 def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set[Group]:
@@ -108,6 +123,8 @@ def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set
     for analysis in dict.fromkeys(name for name, _ in unknown):
         own = {group: sizes[name, group] for name, group in unknown if name == analysis}
         hidden |= {(analysis, group) for group in _by_kind(own, whole, BY_NAME[analysis].privacy)}
+    if WHOLE not in sizes:
+        hidden |= _apart_without_whole(unknown, sizes)
     return hidden | _too_alike(unknown, sizes, hidden)
 
 
@@ -136,6 +153,19 @@ def _by_kind(sizes: Mapping[str, Size], whole: Size, kind: Privacy) -> set[str]:
 def _a_few_apart(one: Size, other: Size) -> bool:
     """Tell whether groups may differ by one to four people: by them, or by pairs of theirs."""
     return one != other and abs(one[0] - other[0]) < FEWEST and min(one[0], other[0]) > 0
+
+
+def _apart_without_whole(unknown: Iterable[Group], sizes: Mapping[Group, Size]) -> set[Group]:
+    """Return groups that differ by a few from one that is shown; no whole says of whom they are."""
+    some = [group for group in unknown if BY_NAME[group[0]].privacy is Privacy.SUBSET]
+    shown: set[Size] = set()
+    found: set[Group] = set()
+    for group in sorted(some, key=lambda one: (-sizes[one][0], BY_NAME[one[0]].place, one)):
+        if any(_a_few_apart(sizes[group], size) for size in shown):
+            found.add(group)
+        else:
+            shown.add(sizes[group])
+    return found
 
 
 def _too_alike(

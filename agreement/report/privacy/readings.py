@@ -1,0 +1,136 @@
+"""
+Which groups of threshold readings must not be shown, so that no few people follow from the others.
+
+Where two read the same tests, the mean difference and the mean of one give the mean of the other
+for exactly the tests that both read: what a mean over more of them has besides is of the few.
+"""
+
+from collections.abc import Iterator
+from itertools import combinations
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.report.privacy.privacy import FEWEST
+from agreement.stats.repeats.thresholds import RATERS_MEAN
+from agreement.terms import RATERS
+
+QUANTITIES: Final = {"vo2": "threshold_agreement", "hr": "threshold_agreement_hr"}
+OF_READINGS: Final = ("thresholds", *QUANTITIES.values())
+_NEAR_ZERO: Final = 1e-8
+
+Floats = npt.NDArray[np.float64]
+Group = tuple[str, str]  # analysis, group
+Tests = tuple[frozenset[str], ...]  # of one athlete: who read each
+
+
+class _Means(NamedTuple):
+    """What means weigh the readings of each kind of athlete by, one row for each group."""
+
+    groups: list[Group]  # who goes first stands last
+    weights: list[Floats]  # of each kind: groups x readings of one such athlete
+    people: list[int]  # athletes of each kind
+
+
+def hidden_readings(thresholds: pd.DataFrame) -> set[Group]:
+    """
+    Return the groups of thresholds and of agreement on them from which few people would follow.
+
+    thresholds: as `agreement.stats.repeats.thresholds.Thresholds.frame`.
+
+    >>> rows = [(f"A{k}", f"T{k}", "vt1", f"rater_{r}", 150.0) for k in range(9) for r in (1, 2)]
+    >>> names = ["athlete_id", "lab_test_id", "threshold", "method", "hr"]
+    >>> read = pd.DataFrame(rows, columns=names).assign(vo2=float("nan"))
+    >>> hidden_readings(read), hidden_readings(read.iloc[:-1])
+    (set(), {('threshold_agreement_hr', 'vt1: rater_2 minus rater_1')})
+    """
+    hidden: set[Group] = set()
+    for quantity in QUANTITIES:
+        known = thresholds[thresholds[quantity].notna()]
+        for threshold, own in known.groupby("threshold", sort=True):
+            hidden |= _hidden(_means(own, str(threshold), quantity))
+    return hidden
+
+
+def _hidden(means: _Means) -> set[Group]:
+    """Take groups away, the last first, until no few people follow from the others."""
+    shown, hidden = list(range(len(means.groups))), set()
+    while (used := _gives_away(means, shown)) is not None:
+        shown.remove(used)
+        hidden.add(means.groups[used])
+    return hidden
+
+
+def _gives_away(means: _Means, shown: list[int]) -> int | None:
+    """Return the last group of those whose weighted sum holds readings of a few athletes alone."""
+    small = [k for k, n in enumerate(means.people) if n < FEWEST]
+    weights = [one[shown] for one in means.weights]
+    for size in range(1, min(FEWEST, len(small) + 1)):
+        for some in combinations(small, size):
+            if sum(means.people[k] for k in some) >= FEWEST:
+                continue
+            others = [one for k, one in enumerate(weights) if k not in some]
+            unseen = _left_null_space(np.hstack([np.zeros((len(shown), 1)), *others]))
+            left = unseen.T @ np.hstack([weights[k] for k in some])
+            if np.abs(left).max(initial=0.0) > _NEAR_ZERO:
+                found = unseen @ left[:, np.abs(left).max(axis=0).argmax()]
+                return max(shown[k] for k in np.flatnonzero(np.abs(found) > _NEAR_ZERO))
+    return None
+
+
+def _left_null_space(matrix: Floats) -> Floats:
+    """Return an orthonormal basis of the weights of rows that add up to nothing, as columns."""
+    left, values, _ = np.linalg.svd(matrix)
+    return left[:, int((values > _NEAR_ZERO).sum()) :]
+
+
+def _means(known: pd.DataFrame, threshold: str, quantity: str) -> _Means:
+    """Return what the means of one threshold weigh; groups of fewer than five are not among them."""
+    by_test = known.groupby(["athlete_id", "lab_test_id"])["method"].agg(frozenset)
+    kinds: dict[Tests, int] = {}
+    for _, tests in by_test.groupby(level=0):
+        kind = tuple(sorted(tests, key=sorted))
+        kinds[kind] = kinds.get(kind, 0) + 1
+    methods = sorted(set(known["method"]))
+    groups: list[tuple[Group, tuple[str, str | None]]] = [
+        (("thresholds", f"{threshold} {one}"), (one, None)) for one in methods
+    ]
+    groups += [
+        ((QUANTITIES[quantity], f"{threshold}: {one} minus {other}"), (one, other))
+        for one, other in _compared(methods)
+    ]
+    rows = {group: [_weights(kind, methods, *what) for kind in kinds] for group, what in groups}
+    people = list(kinds.values())
+    size = {
+        group: sum(n for n, one in zip(people, found, strict=True) if one.any())
+        for group, found in rows.items()
+    }
+    place = {name: k for k, name in enumerate(OF_READINGS)}
+    told = [group for group in rows if size[group] >= FEWEST]
+    told.sort(key=lambda group: (place[group[0]], -size[group], group))
+    of_kind = [np.array([rows[group][k] for group in told]) for k in range(len(kinds))]
+    return _Means(told, [one.reshape(len(told), -1) for one in of_kind], people)
+
+
+def _compared(methods: list[str]) -> Iterator[tuple[str, str]]:
+    """Yield every two readers that agreement is told of: the first minus the second."""
+    raters = [one for one in methods if one in RATERS]
+    yield from ((second, first) for first, second in combinations(raters, 2))
+    if raters:
+        yield from ((one, RATERS_MEAN) for one in methods if one not in RATERS)
+
+
+def _weights(kind: Tests, methods: list[str], one: str, other: str | None) -> Floats:
+    """Return how a mean weighs the readings of an athlete: tests one after another, by method."""
+    found = np.zeros((len(kind), len(methods)))
+    for row, readers in zip(found, kind, strict=True):
+        raters = [name for name in readers if name in RATERS]
+        against = raters if other == RATERS_MEAN else [other] if other in readers else []
+        if one in readers and (other is None or against):
+            row[methods.index(one)] += 1.0
+            for name in against:
+                row[methods.index(name)] -= 1.0 / len(against)
+    tests = int(np.abs(found).sum(axis=1).astype(bool).sum())
+    return (found / max(tests, 1)).ravel()

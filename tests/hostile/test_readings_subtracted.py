@@ -1,0 +1,92 @@
+"""
+No few people follow from the shown means of the laboratory's thresholds and of agreement on them.
+
+What a shown mean weighs each reading by is found here by moving that reading alone; then every set of
+one to four people is tried: can the means be added up so that nobody else is left?
+"""
+
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+import pytest
+from turns import slowly
+
+from agreement.report.privacy.cells import hidden_groups, withheld
+from agreement.report.privacy.privacy import without_small_cells
+from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
+from agreement.stats.result_rows import Labelled, assembled
+
+PLACE = ("laboratory", "run")
+MEANS = ("mean_hr", "bias")
+
+
+def read_by_three(seed, people=9, missing=0.12):
+    """Heart rates at one threshold as two raters and a computation read them, some not; some twice."""
+    rng = np.random.default_rng(seed)
+    rows = [
+        (f"A{who}", f"T{who}.{test}", "vt1", method, rng.normal(150, 9))
+        for who in range(people)
+        for test in range(1 + (who == 3))
+        for method in ("rater_1", "rater_2", "v_slope")
+        if rng.random() > missing
+    ]
+    names = ["athlete_id", "lab_test_id", "threshold", "method", "hr"]
+    frame = pd.DataFrame(rows, columns=names)
+    return frame.assign(vo2=np.nan, lab=60.0, hr_max_bpm=190.0, note="")
+
+
+def told(frame):
+    found = {
+        "thresholds": Thresholds(frame).to_frame(),
+        "threshold_agreement_hr": threshold_agreement(frame, "hr").to_frame(),
+    }
+    return assembled([Labelled(rows, name, *PLACE) for name, rows in found.items()])
+
+
+def weights(frame):
+    """Return rows x readings: how each number moves with each reading."""
+
+    def values(read):
+        return told(read)["value"].to_numpy()
+
+    first = values(frame)
+    return np.array(
+        [values(frame.assign(hr=frame["hr"] + (frame.index == k))) - first for k in frame.index]
+    ).T.round(9)
+
+
+def followed(matrix, who):
+    """Return the sets of people whose readings alone some sum of the means holds."""
+    rank = np.linalg.matrix_rank(matrix, tol=1e-6)
+    return [
+        some
+        for size in range(1, 5)
+        for some in combinations(sorted(set(who)), size)
+        if np.linalg.matrix_rank(matrix[:, ~np.isin(who, some)], tol=1e-6) < rank
+    ]
+
+
+@pytest.mark.parametrize("seed", [1, *slowly([2, 4])])
+def test_no_few_people_follow_from_means_and_mean_differences_of_readings(seed):
+    frame = read_by_three(seed)
+    rows, matrix, who = told(frame), weights(frame), frame["athlete_id"].to_numpy()
+    means = rows["statistic"].isin(MEANS) & rows["value"].notna()
+    assert followed(matrix[means], who)  # if all is shown
+    for known in ({"readings": {PLACE: frame}}, {}):  # without: by sizes alone
+        out = without_small_cells(rows, hidden_groups(rows, **known))["value"].notna()
+        assert (out & means).sum() >= (3 if known else 1)  # each reader's mean stays
+        assert followed(matrix[out & means], who) == []
+
+
+def test_nothing_is_withheld_where_all_read_the_same_tests():
+    frame = read_by_three(3, missing=0)
+    rows = told(frame)
+    assert hidden_groups(rows, readings={PLACE: frame}) == set()
+
+
+def test_sizes_alone_withhold_what_a_few_more_have_where_there_is_no_whole():
+    names = ("thresholds", "vt1 rater_1"), ("thresholds", "vt1 rater_2")
+    both = ("threshold_agreement", "vt1: rater_2 minus rater_1")
+    assert withheld({names[0]: (20, 20), names[1]: (19, 19), both: (19, 19)}) == {names[1], both}
+    assert withheld({names[0]: (20, 20), names[1]: (20, 20), both: (20, 20)}) == set()
