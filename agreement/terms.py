@@ -162,7 +162,7 @@ ECONOMY_COLUMNS: Final = [
         "gross_efficiency_percent",
     ),
     *("delta_efficiency_percent", "cost_ratio", "method", "expected_error", "difference"),
-    "rest",
+    *("rest", "stages_of"),
 ]
 FLOW_COLUMNS: Final = ["file", "rows_read", "used", "summarised", "excluded"]
 CARD_COLUMNS: Final = [

@@ -32,9 +32,10 @@ STEEPEST: Final = (
     0.02  # grade up to which running economy is comparable; the authors' choice, no source
 )
 FEWEST_FOR_DELTA: Final = 3
+SAME_DAY, ANOTHER_DAY = "same_day", "another_day"  # when the stages were, beside VO2max
 COLUMNS: Final = [
     *("lab_test_id", "mode", "n_stages", "economy", "gross_efficiency", "delta_efficiency"),
-    "cost_ratio",
+    *("cost_ratio", "stages_of"),
 ]
 
 
@@ -56,12 +57,15 @@ def energy_w(vo2_ml_min: ArrayLike, ratio: ArrayLike) -> FloatArray:
     return np.asarray(np.asarray(vo2_ml_min, dtype=np.float64) / 1000 * kcal_l * J_PER_KCAL / 60)
 
 
-def economy(stages: pd.DataFrame, laboratory: pd.DataFrame) -> pd.DataFrame:
+def economy(
+    stages: pd.DataFrame, laboratory: pd.DataFrame, *, stages_of: str = SAME_DAY
+) -> pd.DataFrame:
     """
     Return economy and efficiency of each test with steady stages.
 
     stages: `agreement.physiology.breath_tests.STAGE_COLUMNS`.
     laboratory: lab_test_id, lab [mL/kg/min].
+    stages_of: when they were, {"same_day", "another_day"} than VO2max.
     Returns: `COLUMNS`, one row per test and mode. economy: uptake per distance of running or
         walking on at most 2 % grade [mL/kg/km]. gross_efficiency: mean of power over energy;
         delta_efficiency: reciprocal of the slope of energy on power over three
@@ -84,7 +88,7 @@ def economy(stages: pd.DataFrame, laboratory: pd.DataFrame) -> pd.DataFrame:
             slope = float(np.polyfit(power, energy, 1)[0])
             delta = 100 / slope if slope > 0 else np.nan
         cost = (own["vo2"] / own["cost"]).mean()
-        rows.append((name, mode, len(own), per_km, gross, delta, cost))
+        rows.append((name, mode, len(own), per_km, gross, delta, cost, stages_of))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -93,13 +97,17 @@ def expected_errors(economies: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFram
     Return the error that an athlete's own cost of work leads an estimate from work rate to.
 
     economies: `COLUMNS`.
-    Returns: athlete_id, lab_test_id, method, mode, difference, cost_ratio, expected, rest (what
-        of the difference is left): of pairs whose test has stages in the mode of the estimate. An athlete whose work costs the share r of what
-        an equation says reaches VO2max at a work rate that costs VO2max / r by it: expected = lab
-        (1/r - 1), field minus laboratory. [mL/kg/min]
+    Returns: athlete_id, lab_test_id, method, mode, difference, cost_ratio, stages_of, expected, rest
+        (what of the difference is left): of pairs whose test has stages in the mode of the estimate.
+        An athlete whose work costs the share r of what an equation says reaches VO2max at a work rate
+        that costs VO2max / r by it: expected = lab (1/r - 1), field minus laboratory. [mL/kg/min]
+
+    An analyser that reads a share g too high on the day of both VO2max and stages makes r too high by g,
+    so expected and difference both fall by g times VO2max, whatever work costs the athlete.
     """
     names = ["athlete_id", "lab_test_id", "method", "mode", "difference", "lab"]
-    known = economies.loc[economies["cost_ratio"].notna(), ["lab_test_id", "mode", "cost_ratio"]]
+    costs = ["lab_test_id", "mode", "cost_ratio", "stages_of"]
+    known = economies.loc[economies["cost_ratio"].notna(), costs]
     both = pairs[names].astype({"lab_test_id": "str"}).merge(known, on=["lab_test_id", "mode"])
     expected = both["lab"] * (1 / both["cost_ratio"] - 1)
     return both.assign(expected=expected, rest=both["difference"] - expected).drop(columns="lab")

@@ -13,7 +13,7 @@ import pandas as pd
 
 from agreement.errors import Problem, TableError
 from agreement.physiology.breath_tests import STAGE_COLUMNS, BreathTests, breath_tests
-from agreement.physiology.economy import economy, expected_errors
+from agreement.physiology.economy import ANOTHER_DAY, SAME_DAY, economy, expected_errors
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
 from agreement.physiology.heart_rate_maximum import heart_rate_maximum
@@ -85,13 +85,23 @@ class LaboratoryValues:
         """
         Return `agreement.physiology.economy.COLUMNS` of the tests with steady stages.
 
-        measured: stages of field tests, which count where a test has none in its breaths.
+        measured: stages of field tests. Those of another day count before those of the test's breaths,
+            which share its errors; those of the same day after.
         """
+        days = self.frame.set_index(self.frame["lab_test_id"].astype("str"))["date"]
         more = measured[measured["lab_test_id"].notna()]
-        more = more[~more["lab_test_id"].isin(self.stages["lab_test_id"])][STAGE_COLUMNS]
-        parts = [one for one in (self.stages, more) if len(one)]
-        stages = pd.concat(parts, ignore_index=True) if parts else self.stages
-        return economy(stages, self.frame)
+        same = more["date"].dt.normalize() == more["lab_test_id"].map(days).dt.normalize()
+        parts = (more[~same], ANOTHER_DAY), (self.stages, SAME_DAY), (more[same], SAME_DAY)
+        found = [
+            economy(part[STAGE_COLUMNS], self.frame, stages_of=day)
+            for part, day in parts
+            if len(part)
+        ]
+        if not found:
+            return economy(self.stages, self.frame)
+        names = ["lab_test_id", "mode"]
+        first = pd.concat(found).drop_duplicates(names)
+        return first.sort_values(names, ignore_index=True)
 
     def beside(self, pairs: pd.DataFrame, measured: pd.DataFrame) -> dict[str, pd.DataFrame]:
         """

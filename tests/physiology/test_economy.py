@@ -1,5 +1,7 @@
 """Economy and efficiency: a printed line of a table, stages by hand, errors that own cost leads to."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -112,6 +114,7 @@ def test_the_expected_error_is_that_of_an_estimate_by_the_equation():
     (told,) = expected_errors(known, pairs).to_dict("records")  # the cycle test told no cost
     assert told["expected"] == pytest.approx(60 - 57)
     assert told["rest"] == pytest.approx(2 - 3)
+    assert told["stages_of"] == "same_day"
 
 
 def test_stages_of_a_field_test_tell_economy_where_breaths_do_not(make_study):
@@ -129,7 +132,7 @@ def test_stages_of_a_field_test_tell_economy_where_breaths_do_not(make_study):
         [0.9 * 3.5 * v * 70 for v in (9, 11, 13)]
     )
     (told,) = laboratory.economy(measured).to_dict("records")
-    assert told["lab_test_id"] == "T"
+    assert (told["lab_test_id"], told["stages_of"]) == ("T", "another_day")
     assert told["economy"] == pytest.approx(210)  # 3.5 per km/h is 3.5 * 60
     costs = running_vo2(np.array([9, 11, 13]) * 1000 / 60)
     assert told["cost_ratio"] == pytest.approx((3.5 * np.array([9, 11, 13]) / costs).mean())
@@ -146,7 +149,7 @@ def test_stages_of_a_field_test_tell_economy_where_breaths_do_not(make_study):
     assert split["cost"] == pytest.approx(by_cost - by_measure)
 
 
-@pytest.mark.parametrize(("days", "found"), [(14, 1), (15, 0)])
+@pytest.mark.parametrize(("days", "found"), [(0, ["same_day"]), (14, ["another_day"]), (15, [])])
 def test_stages_belong_to_a_laboratory_test_of_two_weeks_at_most(make_study, days, found):
     stage = {"athlete_id": "A", "date": "2026-03-01", "protocol": "stages_measured_1961"}
     stage |= {"mode": "cycle", "power_w": 150, "mass_kg": 70, "vo2_ml_min": 2200, "hr_bpm": 140}
@@ -156,4 +159,13 @@ def test_stages_belong_to_a_laboratory_test_of_two_weeks_at_most(make_study, day
     laboratory = laboratory_values(study)
     measured = measured_stages(study.field_tests, study.athletes, laboratory.frame)
     assert measured["cost"].tolist() == pytest.approx([7 + 10.8 * 150 / 70])
-    assert len(laboratory.economy(measured)) == found
+    costs = laboratory.economy(measured)
+    assert costs["stages_of"].tolist() == found
+    if days == 14:  # the test's own breaths share its errors: they count only without another day
+        own = measured[STAGE_COLUMNS].assign(vo2=measured["vo2"] * 1.1)
+        with_breaths = replace(laboratory, stages=own)
+        (both,) = with_breaths.economy(measured).to_dict("records")
+        assert both == costs.iloc[0].to_dict() | {k: both[k] for k in both if both[k] != both[k]}
+        (alone,) = with_breaths.economy(measured.iloc[:0]).to_dict("records")
+        assert alone["stages_of"] == "same_day"
+        assert alone["cost_ratio"] == pytest.approx(1.1 * both["cost_ratio"])

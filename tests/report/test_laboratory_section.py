@@ -199,8 +199,8 @@ def test_a_heading_whose_code_showed_nothing_is_left_out():
     assert "<h3>Below</h3>" in page
 
 
-def explained(**values):
-    row = {"analysis": "economy_explained", "mode": "run", "group": "all", "unit": "1", "n": 9}
+def explained(day="another_day", **values):
+    row = {"analysis": "economy_explained", "mode": "run", "group": day, "unit": "1", "n": 9}
     row |= {"n_pairs": 9, "note": ""}
     return pd.DataFrame(
         [
@@ -216,22 +216,40 @@ def explained(**values):
 LOOSE = ((0.10, 0.0, 0.5), (0.4, -0.6, 1.4))
 
 
-def test_economy_is_said_to_explain_errors_only_where_they_rise_with_those_expected():
+def test_errors_are_said_to_go_with_economy_only_where_they_rise_with_those_expected():
     some = explained(pace=((0.46, 0.12, 0.75), (0.9, 0.3, 1.5)), wrist=LOOSE)
-    told = in_words(beside_block(Numbers(some), "share of HRmax").html)
-    assert "explains a part of the spread of errors in 1: " in told
-    assert "46 % (12 % to 75 %)." in told
+    told = in_words(beside_block(Numbers(some), "share of HRmax").html.split("<details")[0])
+    assert "Of 2 methods with stages of another day than VO2max, errors go with" in told
+    assert "economy in 1: " in told
+    assert "46 % (12 % to 75 %) of their spread." in told
+    assert "analyser" not in told
     against = ((0.46, 0.12, 0.75), (-0.9, -1.5, -0.3))  # errors fall where economy lets them rise
     none = Numbers(explained(wrist=LOOSE, pace=against))
-    assert "is shown to explain the errors of none." in in_words(
-        beside_block(none, "share of HRmax").html
-    )
+    assert "economy in none." in in_words(beside_block(none, "share of HRmax").html)
+
+
+def test_with_stages_of_the_same_day_economy_is_said_to_need_not_be_the_cause():
+    of_day = Numbers(explained("same_day", pace=((0.3, 0.08, 0.54), (0.99, 0.5, 1.5))))
+    block = beside_block(of_day, "share of HRmax")
+    told, table = block.html.split("<details", 1)
+    told = in_words(told)
+    assert "another day" not in told
+    assert "of the same day as VO2max" in told
+    assert "error of the analyser on that day alone makes the two go together" in told
+    assert "explain" not in told
+    assert "an error of the analyser alone gives 1" in table  # beside the slope
 
 
 def test_only_a_report_that_names_people_lists_what_their_economy_lets_expect():
     numbers = Numbers(explained(wrist=LOOSE))
     person = {"athlete_id": "A7", "lab_test_id": "T", "method": "wrist", "mode": "run"}
-    person |= {"cost_ratio": 0.95, "expected": 2.63, "difference": 4.0, "rest": 1.37}
+    person |= {
+        "cost_ratio": 0.95,
+        "stages_of": "same_day",
+        "expected": 2.63,
+        "difference": 4.0,
+        "rest": 1.37,
+    }
     block = beside_block(numbers, "share of HRmax", pd.DataFrame([person]))
     assert "A7" in block.html
     for shown in ("0.95", "+2.6", "+4.0", "+1.4"):

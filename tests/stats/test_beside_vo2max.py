@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from agreement.physiology.economy import expected_errors
 from agreement.stats.causes.economy import Economies, EconomyExplains, economy_explained_of
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.method_data import NotEstimable
@@ -120,6 +121,7 @@ def pairs(expected, observed):
             "lab_test_id": [f"T{i}" for i in range(len(expected))],
             "expected": expected,
             "difference": observed,
+            "stages_of": "same_day",
         }
     )
 
@@ -128,18 +130,70 @@ def explained(expected, observed) -> EconomyExplains:
     return economy_explained_of(SimpleNamespace(economy=pairs(expected, observed)))
 
 
+def analysed(gain_of_test, gain_of_stages, seed):
+    """
+    Return the slope's rows in 40 people who all run at the equation's cost.
+
+    The analyser's error of a day is a share (SD 3 %) of what it reads; the field reads the truth with
+    an error of 2 mL/kg/min, whatever work costs.
+    """
+    truth = np.random.default_rng(seed).normal(50, 6, 40)
+    field = truth + np.random.default_rng(seed + 1).normal(0, 2, 40)
+    lab, share = truth * (1 + gain_of_test), 1 + gain_of_stages
+    names = {
+        "athlete_id": [f"A{i}" for i in range(40)],
+        "lab_test_id": [f"T{i}" for i in range(40)],
+    }
+    both = pd.DataFrame(names | {"method": "pace", "mode": "run", "lab": lab})
+    costs = both[["lab_test_id", "mode"]].assign(cost_ratio=share, stages_of="another_day")
+    expected = expected_errors(costs, both.assign(difference=field - lab))
+    return rows(economy_explained_of(SimpleNamespace(economy=expected)), "another_day").loc["slope"]
+
+
+def test_an_error_of_the_analyser_is_taken_for_economy_only_with_stages_of_its_day():
+    """Which is why stages of the same day are told apart, and with a warning."""
+    rng = np.random.default_rng(4)
+    same, apart = [], []
+    for seed in range(60):
+        today, that_day = rng.normal(0, 0.03, (2, 40))
+        same.append(analysed(today, today, 1000 + 2 * seed))
+        apart.append(analysed(today, that_day, 1000 + 2 * seed))
+    assert np.mean([one["value"] for one in same]) == pytest.approx(1, abs=0.1)
+    assert np.mean([one["low"] > 0 for one in same]) > 0.9
+    assert np.mean([one["value"] for one in apart]) == pytest.approx(0, abs=0.1)
+    assert np.mean([one["low"] > 0 for one in apart]) <= 0.1  # 0.025 by the interval
+
+
+def test_stages_of_the_same_day_and_of_another_are_kept_apart():
+    rng = np.random.default_rng(5)
+    x = rng.normal(0, 2, 12)
+    both = pairs(x, x + rng.normal(0, 1, 12))
+    both.loc[:6, "stages_of"] = "another_day"
+    found = economy_explained_of(SimpleNamespace(economy=both))
+    for group, own in both.groupby("stages_of"):
+        line = stats.linregress(own["expected"], own["difference"])
+        assert rows(found, group).loc["slope", ["value", "n"]].tolist() == [
+            pytest.approx(line.slope),
+            len(own),
+        ]
+        assert {test for _, test in found.members()[group]} == set(own["lab_test_id"])
+    assert "economy need not be the cause" in found.summary()
+    with pytest.raises(NotEstimable, match="4 athletes"):
+        economy_explained_of(SimpleNamespace(economy=both.iloc[3:11]))
+
+
 def test_share_explained_and_slope_against_a_general_library():
     rng = np.random.default_rng(6)
     expected = rng.normal(1, 2, 20)
     observed = 0.8 * expected + rng.normal(0, 1, 20)
-    told = rows(explained(expected, observed))
+    told = rows(explained(expected, observed), "same_day")
     line = stats.linregress(expected, observed)
     assert told.loc["slope", "value"] == pytest.approx(line.slope)
     assert told.loc["r_squared", "value"] == pytest.approx(line.rvalue**2)
     ends = np.array(stats.pearsonr(expected, observed).confidence_interval()) ** 2
     assert told.loc["r_squared", ["low", "high"]].tolist() == pytest.approx(sorted(ends))
     # without any relation the share may be nought
-    loose = rows(explained(expected, rng.normal(0, 1, 20)))
+    loose = rows(explained(expected, rng.normal(0, 1, 20)), "same_day")
     assert loose.loc["r_squared", "low"] == 0
     for few in (None, pairs([1.0, 2.0], [1.0, 2.0])):
         with pytest.raises(NotEstimable, match="5 are needed"):
@@ -160,7 +214,7 @@ def test_intervals_of_means_and_share_explained_cover():
     for _ in range(600):
         x = rng.normal(0, 1, 18)
         line = explained(x, x + rng.normal(0, 1, 18))  # r2 = 0.5
-        share.append(line.r_squared_interval().contains(0.5))
+        share.append(line.r_squared_interval("same_day").contains(0.5))
         told = rows(Thresholds(thresholds(rng.normal(30, 3, 8))), "vt1 v_slope_1986")
         mean.append(told.loc["mean_vo2", "low"] <= 30 <= told.loc["mean_vo2", "high"])
     assert np.mean(share) == pytest.approx(0.95, abs=0.025)

@@ -6,6 +6,7 @@ from typing import Final
 import pandas as pd
 from markupsafe import Markup
 
+from agreement.physiology.economy import ANOTHER_DAY, SAME_DAY
 from agreement.physiology.thresholds import IN_USE
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
@@ -113,16 +114,18 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
                 told.append(said("laboratory", name, cells=cells, mode=mode, zones=zones, who=who))
     shown = (analysis_table(numbers, BY_NAME[name]) for name in (*_TABLES, _EXPLAINED))
     tables = [block for block in shown if block is not None]
-    explained = [
-        (
-            numbers.name(*place),
-            *(numbers.get(_EXPLAINED, name, *place) for name in ("r_squared", "slope")),
-        )
-        for place in numbers.places(_EXPLAINED)
-    ]
-    if known := [one for one in explained if one[1].known and one[2].known]:
-        shown_so = [(name, cell) for name, cell, slope in known if slope.low > 0]
-        told.append(said("laboratory", _EXPLAINED, methods=len(known), shown=shown_so))
+    for day in (ANOTHER_DAY, SAME_DAY):
+        found = [
+            (
+                numbers.name(*place),
+                *(numbers.get(_EXPLAINED, name, *place, day) for name in ("r_squared", "slope")),
+            )
+            for place in numbers.places(_EXPLAINED)
+        ]
+        if known := [one for one in found if one[1].known and one[2].known]:
+            shown_so = [(name, cell) for name, cell, slope in known if slope.low > 0]
+            cells = {"methods": len(known), "shown": shown_so, "another": day == ANOTHER_DAY}
+            told.append(said("laboratory", _EXPLAINED, **cells))
     if errors is not None and len(errors):
         tables.append(_expected(errors, numbers))
     sentences = joined(paragraph(one) for one in told)
@@ -137,6 +140,7 @@ def _expected(errors: pd.DataFrame, numbers: Numbers) -> Block:
         (
             str(one["athlete_id"]),
             numbers.name.with_mode(one["method"], one["mode"]),
+            str(one["stages_of"]).replace("_", " "),
             plain(one["cost_ratio"], 2),
             *(plain(one[name], sign=True) for name in ("expected", "difference", "rest")),
         )
@@ -145,13 +149,14 @@ def _expected(errors: pd.DataFrame, numbers: Numbers) -> Block:
     columns = (
         "athlete",
         "method",
+        "stages of",
         "cost of work",
         "expected error",
         "observed error",
         "what is left",
     )
     caption = "Errors that each athlete's own economy lets expect (mL/kg/min)"
-    return table(caption, columns, rows, numeric=columns[2:])
+    return table(caption, columns, rows, numeric=columns[3:])
 
 
 def _repeats(numbers: Numbers) -> Block:

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from agreement.physiology.economy import SAME_DAY
 from agreement.stats.basics.intervals import Interval, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.limits.limits_of_agreement import pairs_of
@@ -15,6 +16,10 @@ from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 
+ARTEFACT: Final = (
+    "An error of the analyser on that day alone makes the two go together, with a slope of 1: economy "
+    "need not be the cause."
+)
 MEASURES: Final = {"economy": "mL/kg/km", "gross_efficiency": "%", "delta_efficiency": "%"}
 
 
@@ -47,44 +52,49 @@ class Economies(Result):
 class EconomyExplains(Result):
     """Errors of one method on the errors that the athletes' own economy lets expect."""
 
-    # `agreement.physiology.economy.expected_errors`: difference and expected. [mL/kg/min]
+    # `agreement.physiology.economy.expected_errors`: difference, expected [mL/kg/min], stages_of
     pairs: pd.DataFrame
-    line: Line  # observed on expected over athletes, each with the mean of the own pairs
+    # by `stages_of`: observed on expected over athletes, each with the mean of the own pairs
+    lines: dict[str, Line]
 
-    def r_squared_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Interval of the share explained, from Fisher's z of the correlation."""
-        low, high = correlation_interval(self.line.r, self.line.n, confidence_level)
+    def r_squared_interval(self, group: str, confidence_level: float = 0.95) -> Interval:
+        """Interval of the share of the spread, from Fisher's z of the correlation."""
+        line = self.lines[group]
+        low, high = correlation_interval(line.r, line.n, confidence_level)
         least = 0.0 if low <= 0 <= high else min(low**2, high**2)
         return Interval(least, max(low**2, high**2))
 
     def to_frame(self) -> pd.DataFrame:
         """
-        Return share explained and slope.
+        Return share of the spread and slope, with a first column ``group``: the day of the stages.
 
         Means of the expected errors are not told: they do not depend on the method, so those of two
         methods would show what the few people are like whom one method has and the other has not.
         """
-        told = (
-            ("r_squared", self.line.r**2, self.r_squared_interval(), "1"),
-            ("slope", self.line.slope, self.line.slope_interval(), "1"),
-        )
-        return rows_frame(
-            Row.of(name, value, ends, n=self.line.n, n_pairs=len(self.pairs), unit=unit)
-            for name, value, ends, unit in told
-        )
+        rows, tests = [], self.pairs["stages_of"].value_counts()
+        for group, line in self.lines.items():
+            counts = {"n": line.n, "n_pairs": int(tests[group]), "unit": "1"}
+            share = self.r_squared_interval(group)
+            rows.append(Row.of("r_squared", line.r**2, share, **counts))
+            rows.append(Row.of("slope", line.slope, line.slope_interval(), **counts))
+        return rows_frame(rows).assign(group=[group for group in self.lines for _ in range(2)])
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs are told."""
-        return {"all": pairs_of(self.pairs)}
+        of = self.pairs["stages_of"]
+        return {group: pairs_of(self.pairs[of == group]) for group in self.lines}
 
     def summary(self) -> str:
-        """Return the finding in one sentence."""
-        low, high = self.r_squared_interval()
-        return (
-            f"Own economy explains {100 * self.line.r**2:.0f} % of the spread of errors "
-            f"({100 * low:.0f} % to {100 * high:.0f} %) in {self.line.n} athletes; 1 mL/kg/min expected "
-            f"comes with {self.line.slope:.2f} observed."
-        )
+        """Return the finding in a sentence for each day."""
+        told = []
+        for group, line in self.lines.items():
+            low, high = (100 * end for end in self.r_squared_interval(group))
+            told.append(
+                f"With stages of {group.replace('_', ' ')}, {100 * line.r**2:.0f} % of the spread of "
+                f"errors ({low:.0f} % to {high:.0f} %) goes with own economy in {line.n} athletes; 1 "
+                f"mL/kg/min expected comes with {line.slope:.2f} observed."
+            )
+        return " ".join(told + [ARTEFACT] * (SAME_DAY in self.lines))
 
 
 def economy_explained_of(data: MethodData) -> EconomyExplains:
@@ -92,20 +102,26 @@ def economy_explained_of(data: MethodData) -> EconomyExplains:
     Regress observed errors of one method and mode on those expected from the athletes' economy.
 
     Raises NotEstimable with fewer than five athletes whose test measured uptake in steady stages of
-        this mode.
+        this mode, be it all on the day of VO2max or all on another.
 
     A slope near 1 and a large share: the estimate takes an average cost of work for the athlete's own.
-    A slope near 0: it does not rest on the cost of work.
+    A slope near 0: it does not rest on the cost of work. Of the same day an error of the analyser lies
+    in VO2max, in the cost of work, and so in both errors, which alone gives a slope of 1: the two
+    groups are kept apart.
     """
-    if data.economy is None or data.economy["athlete_id"].nunique() < FEW_TO_SHOW:
-        n = 0 if data.economy is None else int(data.economy["athlete_id"].nunique())
+    lines, most = {}, 0
+    if data.economy is not None:
+        for group, own in data.economy.groupby("stages_of", sort=True):
+            mean = own.groupby("athlete_id")[["expected", "difference"]].mean()
+            most = max(most, len(mean))
+            if len(mean) >= FEW_TO_SHOW:
+                lines[str(group)] = fit_line(*mean.to_numpy(dtype=np.float64).T)
+    if data.economy is None or not lines:
         raise NotEstimable(
             NOT_ESTIMABLE,
-            f"{n} athletes have uptake measured in steady stages of this mode, 5 are needed.",
+            f"{most} athletes have uptake measured in steady stages of this mode, 5 are needed.",
         )
-    mean = data.economy.groupby("athlete_id")[["expected", "difference"]].mean()
-    expected, observed = mean.to_numpy(dtype=np.float64).T
-    return EconomyExplains(data.economy, fit_line(expected, observed))
+    return EconomyExplains(data.economy, lines)
 
 
 def _both(
@@ -137,7 +153,13 @@ RECORDS: Final = (
                 "1",
                 2,
             ),
-            *_both("economy", "uptake per distance", "Uptake of level running.", "mL/kg/km", 0),
+            *_both(
+                "economy",
+                "uptake per distance",
+                "Uptake of running or walking on at most 2 % grade, over speed.",
+                "mL/kg/km",
+                0,
+            ),
             *_both(
                 "gross_efficiency",
                 "gross efficiency",
@@ -159,11 +181,11 @@ RECORDS: Final = (
     Analysis(
         name="economy_explained",
         place=322,
-        label="errors explained by own economy",
+        label="errors that go with own economy",
         statistics=(
             ratio(
                 "r_squared",
-                "share of the errors explained",
+                "share of the spread of errors",
                 "Share of the spread of errors between athletes that goes with their own economy.",
                 "squared correlation of athlete means of observed and expected error; interval by Fisher's z",
                 "Fisher 1921 (memory)",
@@ -171,8 +193,10 @@ RECORDS: Final = (
             ratio(
                 "slope",
                 "observed for 1 expected",
-                "Near 1: the estimate takes an average cost of work for the athlete's own. Near 0: not.",
-                "least squares of observed on expected error; interval by Student's t",
+                "Near 1: the estimate takes an average cost of work for the athlete's own, unless the stages are "
+                "of the same day: then an error of the analyser alone gives 1. Near 0: not.",
+                "least squares of observed on expected error, interval by Student's t; with stages of the same "
+                "day an error of the analyser alone gives 1",
                 OURS,
             ),
         ),
