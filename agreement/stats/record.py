@@ -76,6 +76,9 @@ class Statistic:
         Who published it.
     digits : int
         Decimals that are shown.
+    counts : str
+        Of a count, or a share, of people or tests with some trait: the column with how many there are
+        in all, ``n`` or ``n_pairs``. An audit withholds it where it tells of one to four.
     """
 
     name: str
@@ -85,15 +88,18 @@ class Statistic:
     source: str
     unit: str = UNIT
     digits: int = 1
+    counts: str = ""
 
     def named(self, name: str, **changes: Any) -> "Statistic":
         """Return it under another name."""
         return replace(self, name=name, **changes)
 
 
-def ratio(name: str, label: str, meaning: str, formula: str, source: str) -> Statistic:
+def ratio(
+    name: str, label: str, meaning: str, formula: str, source: str, counts: str = ""
+) -> Statistic:
     """Return a statistic without unit, shown with two digits: a share, a slope, a correlation."""
-    return Statistic(name, label, meaning, formula, source, "1", 2)
+    return Statistic(name, label, meaning, formula, source, "1", 2, counts)
 
 
 def p_value(name: str, label: str, meaning: str, formula: str, source: str) -> Statistic:

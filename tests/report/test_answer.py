@@ -149,6 +149,10 @@ def test_the_answer_says_who_gets_no_number():
     assert told.endswith("; 12 of 23 athletes (52 %) get no number from it.")
     frame.loc[frame["statistic"] == "athletes_without", "value"] = 0.0
     assert "get no number" not in verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
+    few = frame["statistic"].isin(["athletes_without", "share_without"])
+    frame.loc[few, ["value", "note"]] = [nan, "suppressed: below 5 athletes"]
+    told = verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
+    assert "; some athletes get no number from it (how many is withheld" in told
 
 
 def test_one_athlete_is_expected_within_the_limits():

@@ -22,7 +22,8 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
     Return which rows of a results table must go besides the withheld groups.
 
     What draws on all groups of an analysis, where one of them is withheld; and what compares methods
-    on all people but one to four of one of them.
+    on all people but one to four of one of them; and counts and shares of one to four, or of all but
+    so many.
 
     cells: columns `agreement.terms.RESULT_COLUMNS`, whole.
     hidden: the rows that are withheld already.
@@ -36,7 +37,22 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
         of_all = ~cells["statistic"].isin(own).to_numpy() & cells["value"].notna().to_numpy()
         of_nobody = (cells["n"] == 0).to_numpy()
         out |= mine & of_all & (np.array(here, dtype=np.bool_) | of_nobody)
-    return out | _compared(cells)
+    return out | _compared(cells) | _of_few(cells)
+
+
+def _of_few(cells: pd.DataFrame) -> Mask:
+    """Return which rows say that one to four people or tests have some trait, or have it not."""
+    out = np.zeros(len(cells), dtype=np.bool_)
+    for analysis, record in BY_NAME.items():
+        for one in record.statistics:
+            if one.counts:
+                mine = (cells["analysis"] == analysis) & (cells["statistic"] == one.name)
+                whole = cells[one.counts].astype("float64")
+                is_share = one.digits > 0
+                have = (cells["value"] * whole if is_share else cells["value"]).round()
+                few = have.between(1, FEWEST - 1) | (whole - have).between(1, FEWEST - 1)
+                out |= (mine & few).to_numpy(dtype=np.bool_)
+    return out
 
 
 def _compared(cells: pd.DataFrame) -> Mask:

@@ -267,6 +267,7 @@ RECORDS: Final = (
                 "Athletes whose change is larger than two tests of one unchanged athlete differ.",
                 "share with a change above z times the root of v (1/k1 + 1/k2); interval by Wilson",
                 "Hopkins 2000; Wilson 1927 (memory)",
+                counts="n",
             ),
         ),
         privacy=Privacy.WHOLE,

@@ -182,6 +182,7 @@ RECORDS: Final = (
                 "Tests in which the method finds a threshold; it is refused where no corner is clear.",
                 "tests with a threshold over tests looked at; Wilson's interval",
                 OURS,
+                counts="n_pairs",
             ),
             Statistic(
                 "mean_vo2",

@@ -87,6 +87,7 @@ RECORD: Final = Analysis(
             "Athletes whose training profile is another one by their own thresholds than by HRmax.",
             "athletes with any test whose two profiles differ, over athletes; Wilson's interval",
             OURS,
+            counts="n",
         ),
     ),
     privacy=Privacy.WHOLE,

@@ -80,6 +80,7 @@ RECORD = Analysis(
             "athletes_without",
             label="athletes without a number",
             meaning="Those whom the method refused or could not serve.",
+            counts="n",
         ),
         ratio(
             "share_without",
@@ -87,6 +88,7 @@ RECORD = Analysis(
             "Share of the athletes asked who get no number; the limits are not of them.",
             "athletes without / athletes asked; Wilson's interval",
             "Newcombe 1998, Stat Med 17:857",
+            counts="n",
         ),
     ),
     privacy=Privacy.WHOLE,

@@ -1,0 +1,67 @@
+"""No count or share in an audit tells that one to four people have some trait, or have it not."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from agreement.report.privacy.release import released_results
+from agreement.stats.catalogue import BY_NAME
+from agreement.stats.repeats.thresholds import Thresholds
+from agreement.stats.result_rows import Labelled, assembled
+from agreement.stats.verdict.no_number import NoNumber
+
+
+def found_in(tests, of=20):
+    """A threshold that a computation finds in some of so many tests."""
+    hr = [150.0 + k if k < tests else np.nan for k in range(of)]
+    people = [f"A{k}" for k in range(of)]
+    frame = pd.DataFrame({"athlete_id": people, "lab_test_id": people, "hr": hr})
+    frame = frame.assign(threshold="vt1", method="v_slope", vo2=np.nan, lab=60.0, hr_max_bpm=190.0)
+    return assembled([Labelled(Thresholds(frame).to_frame(), "thresholds", "laboratory", "run")])
+
+
+@pytest.mark.parametrize(
+    ("tests", "shown"),
+    [
+        (0, True),
+        (1, False),
+        (4, False),
+        (5, True),
+        (15, True),
+        (16, False),
+        (19, False),
+        (20, True),
+    ],
+)
+def test_a_share_of_one_to_four_tests_is_withheld_and_so_is_the_rest_of_so_many(tests, shown):
+    rows = found_in(tests)
+    out = released_results(rows)[rows["statistic"] == "share_found"].iloc[0]
+    assert pd.notna(out["value"]) == shown
+    assert pd.notna(out["low"]) == shown
+    if not shown:
+        assert out["note"].startswith("suppressed")
+
+
+def test_so_is_the_count_itself():
+    rows = NoNumber(asked=23, without=3, n_pairs=30).to_frame()
+    out = released_results(assembled([Labelled(rows, "no_number", "wrist", "run")]))
+    known = out.set_index("statistic")["value"].notna()
+    assert known.to_dict() == {
+        "athletes_asked": True, "athletes_without": False, "share_without": False
+    }  # fmt: skip
+
+
+def test_every_share_of_people_with_a_trait_is_declared_as_one():
+    shares = {
+        (analysis, one.name)
+        for analysis, record in BY_NAME.items()
+        for one in record.statistics
+        if one.counts
+    }
+    assert shares == {
+        ("thresholds", "share_found"),
+        ("training_zones", "share_profile_changed"),
+        ("laboratory_change", "share_beyond_noise"),
+        ("no_number", "athletes_without"),
+        ("no_number", "share_without"),
+    }
