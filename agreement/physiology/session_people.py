@@ -52,13 +52,16 @@ def doubtful_maximum(laboratory: pd.DataFrame) -> "pd.Series[bool]":
     return odd | (laboratory["max_confirmed"] == "no")
 
 
-def nearest_measured(rows: pd.DataFrame, laboratory: pd.DataFrame, column: str) -> FloatArray:
+def nearest_measured(
+    rows: pd.DataFrame, laboratory: pd.DataFrame, column: str, *, same_mode: bool = False
+) -> FloatArray:
     """
     Look up what the laboratory measured in the athlete of each row.
 
     rows: athlete_id, mode, date.
     laboratory: the same columns and `column`.
     column: what was measured, for example hr_max_bpm.
+    same_mode: take nothing from a test of another mode.
     Returns: one per row. From the athlete's test of the same mode before any other, then the
         nearest in time, then the earlier; NaN where nothing was measured. An HRmax that is none
         (`doubtful_maximum`) counts only where the athlete has no other.
@@ -69,7 +72,9 @@ def nearest_measured(rows: pd.DataFrame, laboratory: pd.DataFrame, column: str) 
     keys = rows[["athlete_id", "mode", "date"]].assign(place=np.arange(len(rows)))
     both = keys.merge(known, on="athlete_id", suffixes=("", "_lab"))
     both["other_mode"] = both["mode"] != both["mode_lab"]
-    both["days"] = (both["date_lab"] - both["date"]).abs()
+    if same_mode:
+        both = both[~both["other_mode"]]
+    both = both.assign(days=(both["date_lab"] - both["date"]).abs())
     best = both.sort_values(
         ["place", "doubtful", "other_mode", "days", "date_lab"], kind="stable"
     ).drop_duplicates("place")

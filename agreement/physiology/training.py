@@ -36,6 +36,7 @@ _NUMBERS: Final = (
     *("duration_min", "hr_min", "z1_min", "z2_min", "z3_min", "from_samples", "own_thresholds"),
 )
 OWN_ZONES: Final = "own thresholds"
+_ZONES_OF: Final = (OWN_ZONES, "by default", "as given")  # a profile's: what most of its time has
 _ZONES: Final = ("profile", "zone1", "zone2", "zone3")
 BOTH_COLUMNS: Final = ["lab_test_id", "athlete_id", *_ZONES, *(f"{name}_own" for name in _ZONES)]
 _ROWS: Final = ["lab_test_id", "file", "row", "id"]
@@ -73,10 +74,11 @@ def study_profiles(
     tests: lab_test_id, athlete_id, date, mode, hr_max_bpm, mass_kg, training_profile.
     athletes: the athletes table, for age.
     options: ``[profile]`` and the age formula of ``[extrapolation]``.
-    thresholds: lab_test_id, vt1, vt2: heart rates at the laboratory's thresholds. [bpm]
+    thresholds: lab_test_id, vt1, vt2: heart rates at the laboratory's thresholds. They hold for
+        sessions of the test's mode; of another mode they lie elsewhere, and HRmax decides. [bpm]
     Returns: the profiles with the zones that the study chose; and `BOTH_COLUMNS`, of each test with a
-        profile and of an athlete with thresholds, profile and shares of time by HRmax and (``_own``)
-        by the athlete's own thresholds.
+        profile that counts most of the time by own thresholds, profile and shares of time by HRmax
+        and (``_own``) by the athlete's own thresholds.
     """
     formula, rules = options.extrapolation.hr_max_formula, options.profile
     hr_max = session_people(records.sessions, tests, athletes, formula)["hr_max_bpm"].to_numpy()
@@ -84,7 +86,9 @@ def study_profiles(
     if thresholds is None or thresholds.empty:
         return found, pd.DataFrame(columns=BOTH_COLUMNS)
     known = tests.merge(thresholds, on="lab_test_id")
-    rates = [nearest_measured(records.sessions, known, name) for name in ("vt1", "vt2")]
+    rates = [
+        nearest_measured(records.sessions, known, name, same_mode=True) for name in ("vt1", "vt2")
+    ]
     own = training_profiles(tests, records, hr_max, rules, thresholds_bpm=np.column_stack(rates))
     beside = found.frame.assign(**{f"{name}_own": own.frame[name] for name in _ZONES})
     beside = beside[(own.frame["zones"] == OWN_ZONES) & (beside["profile"] != NOT_ENOUGH_DATA)]
@@ -214,6 +218,7 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: ProfileOptions) -
     lacking = _lacking(duration.size, minutes / 60, weeks, hr_share, rules)
     if lacking:
         return amount | {"profile": NOT_ENOUGH_DATA, "note": lacking}
+    decided = np.where(window["from_samples"], np.where(window["own_thresholds"], 0, 1), 2)
     z1, z2, z3 = (float(window[f"z{i}_min"].sum()) / counted for i in (1, 2, 3))
     of_mode = np.bincount(window["mode"], np.nan_to_num(duration))
     training = Training(
@@ -240,11 +245,7 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: ProfileOptions) -
         "zone1": z1,
         "zone2": z2,
         "zone3": z3,
-        "zones": OWN_ZONES
-        if (window["from_samples"] & window["own_thresholds"]).any()
-        else "by default"
-        if window["from_samples"].any()
-        else "as given",
+        "zones": _ZONES_OF[int(np.bincount(decided, window["hr_min"], len(_ZONES_OF)).argmax())],
         "note": "",
     }
 

@@ -311,6 +311,34 @@ def test_training_by_own_thresholds_stands_beside_that_by_hr_max(make_study, tmp
     assert profiles.loc["T", "zone1"] == (by_own if used == "own thresholds" else by_hr_max)[0]
 
 
+@pytest.mark.parametrize(("cycled", "used"), [(5, "own thresholds"), (9, "by default")])
+def test_thresholds_of_running_are_not_carried_to_cycling(make_study, tmp_path, cycled, used):
+    """60 min at 150 bpm: between own thresholds 140 and 160, below 82.5 % of 190 (156.75)."""
+    path = tmp_path / "S.csv"
+    flat = 150 + np.tile([0.0, 0.25, 0.5], 1200)
+    pd.DataFrame({"t_s": np.arange(3600.0), "hr_bpm": flat}).to_csv(path, index=False)
+    sessions = [
+        {"session_id": f"S{i}", "athlete_id": "A", "duration_min": 60}
+        | {"mode": "cycle" if i < cycled else "run"}
+        | {"date": TEST_DAY - pd.Timedelta(days=3 * i + 1)}
+        for i in range(14)
+    ]
+    test = {"lab_test_id": "T", "athlete_id": "A", "date": TEST_DAY, "mode": "run"}
+    test |= {"vo2max": 50, "hr_max_bpm": 190, "vt1_hr_bpm": 140, "vt2_hr_bpm": 160}
+    study = make_study(
+        options=StudyOptions(profile=replace(RULES, zones="own thresholds")),
+        lab_tests=[test],
+        sessions=sessions,
+        samples=dict.fromkeys([one["session_id"] for one in sessions], path),
+    )
+    found = laboratory_values(study)
+    (row,) = found.profiles.to_dict("records")
+    assert row["zone1"] == pytest.approx(cycled / 14, abs=0.01)
+    assert row["zone2"] == pytest.approx(1 - cycled / 14, abs=0.01)
+    assert row["zones"] == used  # what most of the time was counted by
+    assert len(found.zones) == (used == "own thresholds")
+
+
 def test_a_profile_that_lacks_all_but_one_session_says_so():
     lacking = _lacking(1, 0.5, 1, 1.0, ProfileOptions())
     assert lacking == (
