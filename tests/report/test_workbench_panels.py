@@ -189,6 +189,28 @@ def test_files_dropped_on_the_panel_are_read_and_never_written_outside(tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["place"]
 
 
+def test_files_of_one_name_are_both_read_or_refused_and_never_one_for_the_other(tmp_path):
+    start = Start(tmp_path)
+    filled(start, "no mode anywhere")  # chosen; what follows is dropped
+    (tmp_path / "study").rename(tmp_path / "first")
+    name, text = next(iter(CASES["no mode anywhere"][0].items()))
+    told = {f"{crew}/a/b/c/notes.txt": f"of the {crew}" for crew in ("north", "south")} | {
+        name: text
+    }
+    start.dropped.files = [
+        {"name": place, "content": memoryview(one.encode())} for place, one in told.items()
+    ]
+    start.propose.click()  # a file both chosen and dropped is one
+    assert "2 to decide above." in start.said.value
+    kept = [path.read_text("utf-8") for path in (tmp_path / "study").rglob("notes*.txt")]
+    assert sorted(kept) == ["of the north", "of the south"]
+    (tmp_path / "study").rename(tmp_path / "second")
+    start.dropped.files = [{"name": name, "content": memoryview(b"another")}]
+    start.propose.click()
+    assert f"Two unlike files are named {name}" in start.said.value
+    assert not (tmp_path / "study").exists()
+
+
 def test_files_dropped_into_a_folder_beside_the_notebook_are_read(tmp_path):
     (tmp_path / "exports").mkdir()
     for name, content in CASES["no mode anywhere"][0].items():

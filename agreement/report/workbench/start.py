@@ -103,9 +103,15 @@ class Start:
             given = [*self.files.value, *self.dropped.files]
             for one in given:
                 parts = [part for part in Path(one["name"]).parts if part not in ("..", "/", "\\")]
-                file = Path(desk, *parts[-3:])  # never outside; a folder may say whose a file is
+                file = Path(desk, *parts)  # never outside; a folder may say whose a file is
+                content = bytes(one["content"])
+                if file.exists() and (file.is_dir() or file.read_bytes() != content):
+                    raise AgreementError(
+                        f"Two unlike files are named {'/'.join(parts)}: nothing was read. "
+                        "Rename one, or drop the folders they are in."
+                    )
                 file.parent.mkdir(parents=True, exist_ok=True)
-                file.write_bytes(bytes(one["content"]))
+                file.write_bytes(content)
             chosen = [Path(desk)] if given else []
             if named := Path(self.folder.value.strip()).name:
                 chosen.append(self.place / named)
