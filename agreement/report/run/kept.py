@@ -349,8 +349,8 @@ def _home(*, make: bool = True) -> Path | None:
     if not readme.exists():
         readme.write_text(README, encoding="utf-8")
     for old in home.iterdir():
-        if found := _OURS.fullmatch(old.name):
-            hours = _MOST_HOURS_OF_PART if found["part"] else _MOST_DAYS * 24
+        if ours := _OURS.fullmatch(old.name):
+            hours = _MOST_HOURS_OF_PART if ours["part"] else _MOST_DAYS * 24
             with suppress(OSError):  # another run was quicker
                 if time.time() - old.stat().st_mtime > hours * 3600:
                     old.unlink()
