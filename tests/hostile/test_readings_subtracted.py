@@ -85,6 +85,13 @@ def test_nothing_is_withheld_where_all_read_the_same_tests():
     assert hidden_groups(rows, readings={PLACE: frame}) == set()
 
 
+def test_where_fewer_than_five_were_read_there_is_nothing_to_follow():
+    frame = read_by_three(3, people=4)
+    rows = told(frame)
+    hidden_groups(rows, readings={PLACE: frame})
+    assert without_small_cells(rows, [])["value"].isna().all()
+
+
 def test_sizes_alone_withhold_what_a_few_more_have_where_there_is_no_whole():
     names = ("thresholds", "vt1 rater_1"), ("thresholds", "vt1 rater_2")
     both = ("threshold_agreement", "vt1: rater_2 minus rater_1")

@@ -57,7 +57,7 @@ def hidden_readings(thresholds: pd.DataFrame) -> set[Group]:
 def _hidden(means: _Means) -> set[Group]:
     """Take groups away, the last first, until no few people follow from the others."""
     shown, hidden = list(range(len(means.groups))), set()
-    while (used := _gives_away(means, shown)) is not None:
+    while shown and (used := _gives_away(means, shown)) is not None:
         shown.remove(used)
         hidden.add(means.groups[used])
     return hidden
@@ -110,8 +110,8 @@ def _means(known: pd.DataFrame, threshold: str, quantity: str) -> _Means:
     place = {name: k for k, name in enumerate(OF_READINGS)}
     told = [group for group in rows if size[group] >= FEWEST]
     told.sort(key=lambda group: (place[group[0]], -size[group], group))
-    of_kind = [np.array([rows[group][k] for group in told]) for k in range(len(kinds))]
-    return _Means(told, [one.reshape(len(told), -1) for one in of_kind], people)
+    of_kind = [[rows[group][k] for group in told] for k in range(len(kinds))]
+    return _Means(told, [np.array(one) for one in of_kind if one], people)
 
 
 def _compared(methods: list[str]) -> Iterator[tuple[str, str]]:
