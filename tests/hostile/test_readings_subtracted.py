@@ -6,6 +6,7 @@ one to four people is tried: can the means be added up so that nobody else is le
 """
 
 from itertools import combinations
+from time import process_time
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from turns import slowly
 
 from agreement.report.privacy.cells import hidden_groups, withheld
 from agreement.report.privacy.privacy import without_small_cells
+from agreement.report.privacy.readings import hidden_readings
 from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
 from agreement.stats.result_rows import Labelled, assembled
 
@@ -97,3 +99,25 @@ def test_sizes_alone_withhold_what_a_few_more_have_where_there_is_no_whole():
     both = ("threshold_agreement", "vt1: rater_2 minus rater_1")
     assert withheld({names[0]: (20, 20), names[1]: (19, 19), both: (19, 19)}) == {names[1], both}
     assert withheld({names[0]: (20, 20), names[1]: (20, 20), both: (20, 20)}) == set()
+
+
+def test_many_athletes_who_were_read_in_many_ways_are_looked_through_in_time():
+    random = np.random.default_rng(3)
+    methods = ("rater_1", "rater_2", "v_slope_1986", "ve_vo2_1982")
+    rows = [
+        (f"A{athlete}", f"T{athlete}{test}", "vt1", method, 150.0, 40.0)
+        for athlete in range(60)
+        for test in range(2)
+        for method in methods
+        if random.random() < 0.6
+    ]
+    names = ["athlete_id", "lab_test_id", "threshold", "method", "hr", "vo2"]
+    begun = process_time()
+    assert hidden_readings(pd.DataFrame(rows, columns=names)) == set()
+    assert process_time() - begun < 5  # minutes when every few athletes were tried
+
+
+def test_thresholds_that_fewer_than_five_have_hide_nothing_and_stop_nothing():
+    names = ["athlete_id", "lab_test_id", "threshold", "method", "hr", "vo2"]
+    few = pd.DataFrame([("A1", "T1", "vt1", "v_slope_1986", 150.0, 40.0)], columns=names)
+    assert hidden_readings(few) == set()

@@ -12,6 +12,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import linalg
 
 from agreement.report.privacy.privacy import FEWEST
 from agreement.stats.repeats.thresholds import RATERS_MEAN
@@ -64,20 +65,44 @@ def _hidden(means: _Means) -> set[Group]:
 
 
 def _gives_away(means: _Means, shown: list[int]) -> int | None:
-    """Return the last group of those whose weighted sum holds readings of a few athletes alone."""
-    small = [k for k, n in enumerate(means.people) if n < FEWEST]
+    """
+    Return the last group of those whose weighted sum holds readings of a few athletes alone.
+
+    Without these athletes the means would have a lower rank, so they hold a part of every basis of
+    the readings: it is enough to look among those of one basis, then of one without the first ...
+    """
     weights = [one[shown] for one in means.weights]
-    for size in range(1, min(FEWEST, len(small) + 1)):
-        for some in combinations(small, size):
-            if sum(means.people[k] for k in some) >= FEWEST:
-                continue
+    if not shown or not weights:
+        return None
+    whole, looked = _basis(weights, frozenset())[0], set()
+    waiting: list[frozenset[int]] = [frozenset()]
+    while waiting:
+        some = waiting.pop()
+        rank, basis = _basis(weights, some)
+        if rank < whole:
             others = [one for k, one in enumerate(weights) if k not in some]
             unseen = _left_null_space(np.hstack([np.zeros((len(shown), 1)), *others]))
             left = unseen.T @ np.hstack([weights[k] for k in some])
-            if np.abs(left).max(initial=0.0) > _NEAR_ZERO:
-                found = unseen @ left[:, np.abs(left).max(axis=0).argmax()]
-                return max(shown[k] for k in np.flatnonzero(np.abs(found) > _NEAR_ZERO))
+            found = unseen @ left[:, np.abs(left).max(axis=0).argmax()]
+            return max(shown[k] for k in np.flatnonzero(np.abs(found) > _NEAR_ZERO))
+        for one in basis:
+            more = some | {one}
+            if more not in looked and sum(means.people[k] for k in more) < FEWEST:
+                looked.add(more)
+                waiting.append(more)
     return None
+
+
+def _basis(weights: list[Floats], without: frozenset[int]) -> tuple[int, set[int]]:
+    """Return the rank of readings without some kinds of athletes, and the kinds of a basis."""
+    kind = np.concatenate([np.full(one.shape[1], k) for k, one in enumerate(weights)])
+    columns = np.flatnonzero(~np.isin(kind, list(without)))
+    if not columns.size:
+        return 0, set()
+    matrix = np.hstack(weights)[:, columns]
+    r, order = linalg.qr(matrix, mode="r", pivoting=True)
+    rank = int((np.abs(np.diag(r)) > _NEAR_ZERO).sum())
+    return rank, set(kind[columns[order[:rank]]].tolist())
 
 
 def _left_null_space(matrix: Floats) -> Floats:
