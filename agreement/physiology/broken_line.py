@@ -8,6 +8,9 @@ References
 ----------
 .. [1] Hansen, B. E. Regression kink with an unknown threshold. Journal of Business and Economic
        Statistics 35:228-240, 2017 (abstract read; test and interval by inversion from memory).
+.. [2] MacKinnon, J. G., White, H. Some heteroskedasticity-consistent covariance matrix estimators with
+       improved finite sample properties. Journal of Econometrics 29:305-325, 1985 (memory): errors over
+       1 - leverage.
 """
 
 from typing import Final, NamedTuple

@@ -17,7 +17,7 @@ from agreement.physiology.economy import ANOTHER_DAY, SAME_DAY, economy, expecte
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
 from agreement.physiology.heart_rate_maximum import heart_rate_maximum
-from agreement.physiology.own_thresholds import heart_rates, rated_thresholds
+from agreement.physiology.own_thresholds import heart_rates, rated_thresholds, without_impossible
 from agreement.physiology.people import people_at
 from agreement.physiology.session_people import HR_MAX_ODD_BPM
 from agreement.physiology.session_records import OverFiles, SessionRecords, session_records
@@ -107,14 +107,15 @@ class LaboratoryValues:
         """
         Return `thresholds`, `zones`, `economy`, and the errors of pairs that economy lets expect.
 
-        With athlete_id and mode; thresholds also with the maxima of the test: lab, hr_max_bpm.
+        With athlete_id and mode; thresholds also with the maxima of the test: lab, hr_max_bpm; they
+        and zones with hr_limiting_drug.
         """
         named = self.frame[["lab_test_id", "athlete_id", "mode"]].astype({"lab_test_id": "str"})
-        maxima = self.frame[["lab", "hr_max_bpm"]]
+        maxima, drug = self.frame[["lab", "hr_max_bpm"]], self.frame[["hr_limiting_drug"]]
         costs = self.economy(measured)
         return {
-            "thresholds": named.join(maxima).merge(self.thresholds),
-            "zones": named.merge(self.zones),
+            "thresholds": named.join(maxima).join(drug).merge(self.thresholds),
+            "zones": named.join(drug).merge(self.zones),
             "economy": named.merge(costs),
             "expected": expected_errors(costs, pairs),
         }
@@ -156,7 +157,7 @@ def laboratory_values(
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), study)
     tests = pd.concat([tests, effort_criteria(tests)], axis=1)
     rated, turned = rated_thresholds(tests)
-    thresholds = _joined([breaths.thresholds, rated])
+    thresholds = without_impossible(_joined([breaths.thresholds, rated]), tests)
     training, zones = NO_PROFILES, NO_ZONES
     if records is not None:
         known = (tests, records, study.athletes, study.options, heart_rates(thresholds))

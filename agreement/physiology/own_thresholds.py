@@ -53,6 +53,23 @@ def rated_thresholds(tests: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Problem, 
     return given, tuple(problems)
 
 
+def without_impossible(thresholds: pd.DataFrame, tests: pd.DataFrame) -> pd.DataFrame:
+    """
+    Return thresholds whose heart rate above the test's highest is unknown, with a note that says so.
+
+    thresholds: `agreement.physiology.thresholds.COLUMNS`.
+    tests: lab_test_id, hr_max_bpm [bpm].
+    """
+    top = tests.set_index(tests["lab_test_id"].astype("str"))["hr_max_bpm"]
+    highest = thresholds["lab_test_id"].map(top).astype(np.float64)
+    above = thresholds["hr"].astype(np.float64) > highest
+    said = "the heart rate there lies above the test's highest: taken as unknown"
+    note = thresholds["note"].where(thresholds["note"] == "", thresholds["note"] + "; ") + said
+    return thresholds.assign(
+        hr=thresholds["hr"].mask(above), note=thresholds["note"].mask(above, note)
+    )
+
+
 def heart_rates(thresholds: pd.DataFrame) -> pd.DataFrame:
     """
     Return the heart rate at both thresholds of each test.

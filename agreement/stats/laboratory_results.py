@@ -10,6 +10,7 @@ from agreement.stats.record import HasFrame
 from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
 from agreement.stats.repeats.training_zones import TrainingZones
 from agreement.stats.result_rows import Labelled
+from agreement.stats.who_counts import who_counts
 
 LABORATORY = "laboratory"  # method name of what is the laboratory's own
 Beside = dict[tuple[str, str], HasFrame]
@@ -19,16 +20,20 @@ def beside_vo2max(evidence: Evidence) -> tuple[Beside, list[Labelled]]:
     """
     Compute thresholds, agreement on them, training zones and economy.
 
+    Heart rates, and training counted by them, are of the people who count for what rests on heart rate.
     Returns results: without what no test of a mode tells.
     Returns rows: their rows.
     """
     found: Beside = {}
     for mode, own in _by_mode(evidence.thresholds):
+        counted = who_counts(own, heart_rate_based=True).index
+        own = own.assign(hr=own["hr"].where(own.index.isin(counted)))
         found["thresholds", mode] = Thresholds(own)
         found["threshold_agreement", mode] = threshold_agreement(own, "vo2")
         found["threshold_agreement_hr", mode] = threshold_agreement(own, "hr")
     for mode, own in _by_mode(evidence.zones):
-        found["training_zones", mode] = TrainingZones(own)
+        if len(known := who_counts(own, heart_rate_based=True)):
+            found["training_zones", mode] = TrainingZones(known)
     for mode, own in _by_mode(evidence.economy):
         found["economy", mode] = Economies(own)
     rows = [

@@ -12,7 +12,7 @@ from invented_ramp import MASS, VT1, VT2, ramp
 from scipy.optimize import curve_fit
 
 from agreement.physiology.broken_line import broken_line
-from agreement.physiology.own_thresholds import heart_rates, rated_thresholds
+from agreement.physiology.own_thresholds import heart_rates, rated_thresholds, without_impossible
 from agreement.physiology.thresholds import (
     EQUIVALENT_CO2,
     EQUIVALENT_O2,
@@ -192,6 +192,18 @@ def test_thresholds_that_cannot_be_are_unknown_and_told(values, said):
     assert given.empty
     assert said in problem.what
     assert (problem.severity, problem.file, problem.row) == ("note", "lab.csv", 2)
+
+
+def test_a_heart_rate_above_the_tests_highest_is_unknown_and_told():
+    columns = ["lab_test_id", "threshold", "method", "hr", "note"]
+    lines = [("T", "vt1", V_SLOPE, 150.0, MAYBE_SECOND), ("T", "vt2", VE_ON_VCO2, 165.0, "")]
+    lines += [("U", "vt2", VE_ON_VCO2, 165.0, ""), ("V", "vt2", VE_ON_VCO2, 165.0, "")]
+    tests = pd.DataFrame({"lab_test_id": ["T", "U", "V"], "hr_max_bpm": [140.0, 165.0, np.nan]})
+    told = without_impossible(pd.DataFrame(lines, columns=columns), tests)
+    assert told["hr"].isna().tolist() == [True, True, False, False]
+    why = "the heart rate there lies above the test's highest: taken as unknown"
+    assert told["note"].tolist() == [f"{MAYBE_SECOND}; {why}", why, "", ""]
+    assert heart_rates(told).empty
 
 
 def test_a_table_of_bins_serves_as_breaths_do():

@@ -9,6 +9,7 @@ from scipy import stats
 
 from agreement.physiology.economy import expected_errors
 from agreement.stats.causes.economy import Economies, EconomyExplains, economy_explained_of
+from agreement.stats.laboratory_results import beside_vo2max
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
@@ -69,11 +70,27 @@ def test_a_mean_of_fewer_than_five_is_kept_back():
     assert told["note"].drop("share_found").str.startswith("too_few").all()
 
 
-def test_a_heart_rate_above_the_maximum_is_no_share_of_it():
-    frame = thresholds([30.0, 31.0, 32.0, 33.0, 34.0, 35.0])
-    frame.loc[0, "hr_max_bpm"] = 100.0
-    told = rows(Thresholds(frame), "vt1 v_slope_1986")
-    assert told.loc["mean_share_of_hr_max", "n"] == 5
+def test_who_takes_a_drug_that_limits_heart_rate_counts_for_uptake_alone():
+    first = thresholds([30.0, 31, 32, 33, 34, 35, 36], "rater_1").assign(mode="run")
+    second = first.assign(method="rater_2", vo2=first["vo2"] + 1, hr=first["hr"] + 2)
+    read = pd.concat([first, second], ignore_index=True)
+    read["hr_limiting_drug"] = np.where(read["athlete_id"] == "A6", "yes", "unknown")
+    profile = {"profile": "balanced", "profile_own": "balanced"}
+    profile |= {f"zone{z}{by}": 1 / 3 for z in (1, 2, 3) for by in ("", "_own")}
+    names = ["athlete_id", "lab_test_id", "mode", "hr_limiting_drug"]
+    zones = read[names].iloc[:7].assign(**profile)
+    evidence = SimpleNamespace(thresholds=read, zones=zones, economy=None)
+    found, _ = beside_vo2max(evidence)
+    told = rows(found["thresholds", "run"], "vt1 rater_1")
+    assert told.loc["mean_vo2", ["value", "n"]].tolist() == [33.0, 7]
+    assert told.loc["mean_hr", ["value", "n"]].tolist() == [142.5, 6]  # without A6
+    assert told.loc["mean_share_of_hr_max", "n"] == 6
+    group = "vt1: rater_2 minus rater_1"
+    assert rows(found["threshold_agreement", "run"], group).loc["bias", "n"] == 7
+    assert rows(found["threshold_agreement_hr", "run"], group).loc["bias", "n"] == 6
+    assert rows(found["training_zones", "run"]).loc["share_profile_changed", "n"] == 6
+    evidence.zones = zones.iloc[6:]
+    assert ("training_zones", "run") not in beside_vo2max(evidence)[0]
 
 
 def test_two_raters_are_compared_as_methods_are():

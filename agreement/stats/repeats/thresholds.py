@@ -43,7 +43,7 @@ class Thresholds(Result):
                 n_pairs=count,
                 unit="1",
             )
-            of_max = (100 * found["hr"] / found["hr_max_bpm"]).where(lambda share: share <= 100)
+            of_max = 100 * found["hr"] / found["hr_max_bpm"]
             values = {
                 "mean_vo2": (found["vo2"], UNIT),
                 "mean_share_of_vo2max": (100 * found["vo2"] / found["lab"], "%"),
@@ -200,7 +200,14 @@ RECORDS: Final = (
                 OURS,
                 unit="%",
             ),
-            Statistic("mean_hr", "heart rate at it", "Heart rate there.", _HOW, OURS, unit="bpm"),
+            Statistic(
+                "mean_hr",
+                "heart rate at it",
+                "Heart rate there, without athletes under a drug that limits it.",
+                _HOW,
+                OURS,
+                unit="bpm",
+            ),
             _SHARE_OF_MAX,
             _SHARE_OF_MAX.named(
                 "sd_share_of_hr_max",
