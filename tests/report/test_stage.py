@@ -1,6 +1,7 @@
 """What may be shown is decided once, before any section: no section asks who reads."""
 
 import re
+from inspect import signature
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from opened import Opened
 
 import agreement
+from agreement import report
 from agreement.cohort import read_cohort
 from agreement.report.privacy.stage import Released, Stage
 from agreement.report.shown.methods import _with_coverage
@@ -81,11 +83,42 @@ def test_noise_that_is_drawn_is_to_the_decimal_of_print(stages):
 
 def test_the_sections_of_an_audit_name_nobody(stages):
     cohort, _, _ = stages
-    report = Opened(cohort, kind="audit")
+    audit = Opened(cohort, kind="audit")
     ids = set(map(str, cohort.pairs["athlete_id"]))
     for section in ("next_steps", "effort", "inputs", "out_of_range", "profiles", "left_out"):
-        html = getattr(report, section)().html
+        html = getattr(audit, section)().html
         assert not [one for one in ids if f">{one}<" in html or f" {one}," in html], section
+
+
+def named_by(cohort):
+    """Return the sections of a cohort that name an athlete or a test, asked for as a script may."""
+    ids = {*map(str, cohort.study.athletes["athlete_id"])}
+    ids |= {*map(str, cohort.laboratory.frame["lab_test_id"])}
+    found = set()
+    for name in report.__all__:
+        section = getattr(report, name)
+        if next(iter(signature(section).parameters), "") != "cohort" or name in NO_SECTIONS:
+            continue
+        words = set(re.findall(r"[\w.-]+", re.sub("<[^>]+>", " ", section(cohort).html)))
+        if words & ids:
+            found.add(name)
+    return found
+
+
+NO_SECTIONS = ("Page", "pseudonymous")
+
+
+def test_no_section_of_a_hidden_cohort_names_anybody_whatever_kind_it_is_asked_for(stages):
+    cohort, _, _ = stages
+    assert {"athletes", "maxima"} <= named_by(cohort)
+    assert named_by(hidden(cohort)) == set()
+
+
+@pytest.mark.slow
+def test_no_section_of_the_demo_with_pseudonyms_shows_one():
+    cohort = read_cohort(ROOT.parent / "demo_cohort")
+    assert {"athletes", "maxima", "laboratory", "why", "borderline"} <= named_by(cohort)
+    assert named_by(report.pseudonymous(cohort)) == set()
 
 
 def test_limits_of_another_coverage_are_rounded_and_withheld_as_the_others(stages):

@@ -73,7 +73,9 @@ def _of_one(one: Comparison) -> Block:
     """Return coverage and error of one method, and how its error is split."""
     if one.results.intensity_coverage is None:
         return _one_split(one)
-    tables = _coverage_table(one) + _athletes_table(one)
+    tables = _coverage_table(one)
+    if one.people is not None:
+        tables += _athletes_table(one)
     return joined([tables, _explained(one), _one_split(one)])
 
 
@@ -130,11 +132,8 @@ def _one_split(one: Comparison) -> Block:
     told = said(
         "sentences", "split", name=one.name, pairs=len(split.frame), caution=caution, **cells
     )
-    return (
-        paragraph(told)
-        + table(caption, columns, rows, numeric=columns[1:])
-        + fold(f"{one.name}: pair by pair", listed)
-    )
+    block = paragraph(told) + table(caption, columns, rows, numeric=columns[1:])
+    return block if one.people is None else block + fold(f"{one.name}: pair by pair", listed)
 
 
 def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Picture:

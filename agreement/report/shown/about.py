@@ -1,7 +1,9 @@
 """Sections about laboratory, people, inputs, training and published lists."""
 
+from typing import Final
+
 from agreement.cohort import Cohort
-from agreement.report.page.markup import Block, fold
+from agreement.report.page.markup import Block, fold, paragraph
 from agreement.report.sections import (
     audit,
     card_pages,
@@ -16,6 +18,12 @@ from agreement.report.sections.published import published_block
 from agreement.report.shown.told import of_field_values, shown, told_of
 from agreement.tables.options import Kind
 
+NOBODY: Final = "This names nobody: what is said of single athletes or tests is not shown here."
+
+
+def _names_nobody(cohort: Cohort) -> bool:
+    return told_of(cohort).stage.rows(cohort.pairs) is None
+
 
 @of_field_values
 def modes(cohort: Cohort) -> Block:
@@ -28,6 +36,7 @@ def modes(cohort: Cohort) -> Block:
 def why(cohort: Cohort) -> Block:
     """Show why a training profile is misread."""
     drawn, words = training_sections.why(cohort, told_of(cohort).comparisons)
+    drawn = () if _names_nobody(cohort) else drawn  # a typical athlete is one
     others = shown(drawn[1:], Block(""), folded=True)
     rest = fold("The profiles between them", others, kind="more")
     return shown(drawn[:1], rest + words if drawn[1:] else words)
@@ -36,6 +45,8 @@ def why(cohort: Cohort) -> Block:
 @of_field_values
 def borderline(cohort: Cohort) -> Block:
     """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
+    if _names_nobody(cohort):
+        return paragraph(NOBODY)  # of a few tests, and test by test
     return training_sections.borderline_section(cohort, told_of(cohort).comparisons)
 
 
@@ -56,12 +67,15 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     """Show the laboratory by itself: its repeats, and who changed."""
     told = told_of(cohort)
     found = laboratory_section.laboratory_block(told.results, told.numbers, kind)
-    named = cohort.evidence.expected if kind == "squad" else None
+    expected = cohort.evidence.expected
+    named = told.stage.rows(expected) if kind == "squad" and expected is not None else None
     return found + laboratory_section.beside_block(told.numbers, told.options.profile.zones, named)
 
 
 def maxima(cohort: Cohort) -> Block:
     """Count confirmed maxima and their criteria."""
+    if _names_nobody(cohort):
+        return effort(cohort)
     return input_sections.maxima_block(cohort.laboratory.frame, cohort.pairs)
 
 
@@ -69,6 +83,8 @@ def maxima(cohort: Cohort) -> Block:
 def athletes(cohort: Cohort, *, pages: bool = False) -> Block:
     """Show one line for each athlete and method; `pages`: say that each has a sheet of his own."""
     told = told_of(cohort)
+    if _names_nobody(cohort):
+        return paragraph(NOBODY)
     return cards_block(told.cards, told.numbers.name, pages=card_pages.FILE if pages else "")
 
 
