@@ -255,3 +255,25 @@ def test_only_a_report_that_names_people_lists_what_their_economy_lets_expect():
     for shown in ("0.95", "+2.6", "+4.0", "+1.4"):
         assert f">{shown}<" in block.html
     assert "A7" not in beside_block(numbers, "share of HRmax").html
+
+
+def test_a_number_of_fewer_athletes_than_its_neighbours_says_of_how_many():
+    row = {"analysis": "thresholds", "method": "laboratory", "mode": "run", "group": "vt1 v_slope"}
+    row |= {"low": np.nan, "high": np.nan, "note": "", "unit": "bpm"}
+    found = (("share_found", 0.75), ("mean_vo2", 34.5), ("mean_hr", 151.0))
+
+    def told(*sizes):
+        rows = (
+            row | {"statistic": name, "value": value, "n": n, "n_pairs": n}
+            for (name, value), n in zip(found, sizes, strict=True)
+        )
+        html = beside_block(Numbers(pd.DataFrame(rows)), "share of HRmax").html
+        return [re.sub("<[^>]+>", " ", one) for one in re.findall("<td[^>]*>(.*?)</td>", html)]
+
+    unlike = " ".join(" ".join(told(19, 14, 7)).split())
+    assert "0.75 n = 19 34.5 n = 14 " in unlike
+    assert "151.0 n = 7 " in unlike
+    assert unlike.endswith(" 7 to 19")
+    alike = " ".join(" ".join(told(19, 19, 19)).split())
+    assert "n =" not in alike
+    assert alike.endswith(" available 19")

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from agreement.report.page.markup import Block, fold, joined, paragraph, table
+from agreement.report.page.markup import Block, fold, joined, lines, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.formulas import formulas
 from agreement.report.sections.together import BESIDE
@@ -32,14 +32,14 @@ def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = A
 
 def analysis_table(numbers: Numbers, analysis: Analysis) -> Block | None:
     """Return the table of one analysis and how it is computed; None without a number."""
-    lines = {
+    every = {
         (method, mode, group): numbers.line(analysis.name, method, mode, group)
         for method, mode in numbers.places(analysis.name)
         for group in numbers.groups(analysis.name, method, mode)
     }
     told = {
         place: found
-        for place, found in lines.items()
+        for place, found in every.items()
         if any(cell.known or cell.withheld for cell in found)
     }
     if not told:
@@ -57,15 +57,22 @@ def _head(statistic: Statistic) -> str:
 def _row(
     numbers: Numbers, analysis: Analysis, place: tuple[str, str, str], found: list[Cell]
 ) -> tuple[str, ...]:
+    """Return one line; where its numbers are of unlike many athletes, each says of how many."""
     method, mode, group = place
     of_name = {cell.key.rpartition("/")[2]: cell for cell in found}
+    sizes = sorted({cell.n for cell in found if cell.known}) or [max(cell.n for cell in found)]
     cells = [
-        of_name[one.name].stacked(one.digits) if one.name in of_name else ""
+        lines(
+            of_name[one.name].stacked(one.digits),
+            f"n = {of_name[one.name].n}" if len(sizes) > 1 and of_name[one.name].known else "",
+        )
+        if one.name in of_name
+        else ""
         for one in analysis.statistics
     ]
-    people = max(cell.n for cell in found)
+    people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
     name, part = numbers.name(method, mode), group.replace("_", " ")
-    return (name, part, *cells, str(people) if people else "")
+    return (name, part, *cells, people)
 
 
 def _computed(analysis: Analysis) -> Block:
