@@ -201,8 +201,13 @@ def test_a_heart_rate_above_the_tests_highest_is_unknown_and_told():
     tests = pd.DataFrame({"lab_test_id": ["T", "U", "V"], "hr_max_bpm": [140.0, 165.0, np.nan]})
     told = without_impossible(pd.DataFrame(lines, columns=columns), tests)
     assert told["hr"].isna().tolist() == [True, True, False, False]
-    why = "the heart rate there lies above the test's highest: taken as unknown"
-    assert told["note"].tolist() == [f"{MAYBE_SECOND}; {why}", why, "", ""]
+    why = "the heart rate there ({} bpm) lies above the test's highest (140): one is wrong, taken as unknown"
+    assert told["note"].tolist() == [
+        f"{MAYBE_SECOND}; {why.format(150)}",
+        why.format(165),
+        "",
+        "",
+    ]
     assert heart_rates(told).empty
 
 

@@ -73,6 +73,7 @@ def test_the_first_page_tells_repeats_and_who_changed(study):
     report = open_report(study())
     told = plain(report.verdict())
     assert "One test lies 0.6 mL/kg/min" in told
+    assert "as a typical error (about one test in three lies farther)" in told  # beyond 1 SD: 0.317
     assert "the second reads +2.0 against the first" in told
     assert "1 of 4 athletes changed by more than the laboratory's own noise" in told
     assert "verdict" not in told

@@ -44,7 +44,7 @@ class Economies(Result):
         ratio = self.frame.groupby("athlete_id")["cost_ratio"].mean()
         return (
             f"Work costs these {len(ratio)} athletes {100 * ratio.mean():.0f} % of what the equation says "
-            f"(SD between them {100 * ratio.std():.1f})."
+            f"(SD between them {100 * ratio.std():.1f} percentage points)."
         )
 
 

@@ -72,7 +72,7 @@ class LaboratoryRepeats(Result):
         low, high = sd_interval(self.variance.sd, self.variance.df)
         return (
             f"One test lies {self.variance.sd:.1f} mL/kg/min ({low:.1f} to {high:.1f}) from what many "
-            f"tests would show; the second reads {self.variance.mean_shift:+.1f} against the first."
+            f"tests would show (SD); the second reads {self.variance.mean_shift:+.1f} against the first."
         )
 
 
