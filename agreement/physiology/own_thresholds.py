@@ -63,15 +63,16 @@ def without_impossible(thresholds: pd.DataFrame, tests: pd.DataFrame) -> pd.Data
     top = tests.set_index(tests["lab_test_id"].astype("str"))["hr_max_bpm"]
     highest = thresholds["lab_test_id"].map(top).astype(np.float64)
     above = thresholds["hr"].astype(np.float64) > highest
-    told = thresholds.assign(hr=thresholds["hr"].mask(above))
-    for row in np.flatnonzero(above):
+    notes = thresholds["note"].tolist()
+    for row in np.flatnonzero(above).tolist():
         said = (
             f"the heart rate there ({thresholds['hr'].iloc[row]:.0f} bpm) lies above the test's highest "
             f"({highest.iloc[row]:.0f}): one is wrong, taken as unknown"
         )
-        before = thresholds["note"].iloc[row]
-        told.iloc[row, told.columns.get_loc("note")] = f"{before}; {said}" if before else said
-    return told
+        notes[row] = f"{notes[row]}; {said}" if notes[row] else said
+    return thresholds.assign(
+        hr=thresholds["hr"].mask(above), note=pd.Series(notes, thresholds.index, dtype="str")
+    )
 
 
 def heart_rates(thresholds: pd.DataFrame) -> pd.DataFrame:

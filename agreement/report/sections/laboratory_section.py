@@ -115,17 +115,17 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
     shown = (analysis_table(numbers, BY_NAME[name]) for name in (*_TABLES, _EXPLAINED))
     tables = [block for block in shown if block is not None]
     for day in (ANOTHER_DAY, SAME_DAY):
-        found = [
-            (
-                numbers.name(*place),
-                *(numbers.get(_EXPLAINED, name, *place, day) for name in ("r_squared", "slope")),
-            )
+        known = [
+            (numbers.name(*place), share, numbers.get(_EXPLAINED, "slope", *place, day))
             for place in numbers.places(_EXPLAINED)
+            if (share := numbers.get(_EXPLAINED, "r_squared", *place, day)).known
         ]
-        if known := [one for one in found if one[1].known and one[2].known]:
-            shown_so = [(name, cell) for name, cell, slope in known if slope.low > 0]
-            cells = {"methods": len(known), "shown": shown_so, "another": day == ANOTHER_DAY}
-            told.append(said("laboratory", _EXPLAINED, **cells))
+        if known:
+            shown_so = [(name, share) for name, share, slope in known if slope.low > 0]
+            another = day == ANOTHER_DAY
+            told.append(
+                said("laboratory", _EXPLAINED, methods=len(known), shown=shown_so, another=another)
+            )
     if errors is not None and len(errors):
         tables.append(_expected(errors, numbers))
     sentences = joined(paragraph(one) for one in told)

@@ -73,10 +73,11 @@ class EconomyExplains(Result):
         """
         rows, tests = [], self.pairs["stages_of"].value_counts()
         for group, line in self.lines.items():
-            counts = {"n": line.n, "n_pairs": int(tests[group]), "unit": "1"}
-            share = self.r_squared_interval(group)
-            rows.append(Row.of("r_squared", line.r**2, share, **counts))
-            rows.append(Row.of("slope", line.slope, line.slope_interval(), **counts))
+            told = (
+                ("r_squared", line.r**2, self.r_squared_interval(group)),
+                ("slope", line.slope, line.slope_interval()),
+            )
+            rows += [Row.of(*one, n=line.n, n_pairs=int(tests[group]), unit="1") for one in told]
         return rows_frame(rows).assign(group=[group for group in self.lines for _ in range(2)])
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
