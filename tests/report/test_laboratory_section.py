@@ -263,9 +263,9 @@ def test_a_number_of_fewer_athletes_than_its_neighbours_says_of_how_many():
     row |= {"low": np.nan, "high": np.nan, "note": "", "unit": "bpm"}
     found = (("share_found", 0.75), ("mean_vo2", 34.5), ("mean_hr", 151.0))
 
-    def told(*sizes):
+    def told(*sizes, **withheld):
         rows = (
-            row | {"statistic": name, "value": value, "n": n, "n_pairs": n}
+            row | {"statistic": name, "value": value, "n": n, "n_pairs": n} | withheld
             for (name, value), n in zip(found, sizes, strict=True)
         )
         html = beside_block(Numbers(pd.DataFrame(rows)), "share of HRmax").html
@@ -278,3 +278,5 @@ def test_a_number_of_fewer_athletes_than_its_neighbours_says_of_how_many():
     alike = " ".join(" ".join(told(19, 19, 19)).split())
     assert "n =" not in alike
     assert alike.endswith(" available 19")
+    gone = told(19, 19, 19, value=np.nan, n=np.nan, n_pairs=np.nan, note="suppressed: below 5")
+    assert gone[-1].strip() == "withheld"

@@ -71,6 +71,7 @@ def _row(
         for one in analysis.statistics
     ]
     people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
+    people = people or next((cell.missing for cell in found if cell.withheld), "")
     name, part = numbers.name(method, mode), group.replace("_", " ")
     return (name, part, *cells, people)
 
