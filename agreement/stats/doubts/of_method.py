@@ -23,9 +23,7 @@ from agreement.stats.verdict.verdict import Verdict, outcome_of
 from agreement.stats.verdict.yardsticks import TRUE_VALUE
 from agreement.terms import counted
 
-FARTHEST: Final = (
-    3  # athletes left out in turn: those farthest off, by their differences or repeats
-)
+FARTHEST: Final = 3  # athletes left out in turn: those farthest off, in differences or repeats
 EQUAL_WITHIN: Final = 0.05  # mL/kg/min: differences that close to one another are no measurements
 _IMPLAUSIBLE: Final = {
     NO_MAXIMUM: "No laboratory test was confirmed as maximal, and some were not.",
