@@ -21,7 +21,7 @@ import zoneinfo
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -36,8 +36,10 @@ from agreement.tables.unchanged import digest_if_readable, file_digest
 
 PLACE: Final = "AGREEMENT_CACHE"  # environment: another folder; empty: keep nothing
 _FORMAT: Final = 1
-_MOST_FILES, _MOST_DAYS = 20_000, 30
-_MOST_HOURS_OF_PART: Final = 1  # a file half written, by its process's number: that was killed
+_MOST_FILES, _LONGEST = 20_000, timedelta(days=30)
+_LONGEST_PART: Final = timedelta(
+    hours=1
+)  # a file half written, by its process's number: that was killed
 _OURS: Final = re.compile(r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|(?P<part>\d+))")
 _STUDY: Final = "study.toml"
 _QUESTION: Final = re.compile(
@@ -350,8 +352,8 @@ def _home(*, make: bool = True) -> Path | None:
         readme.write_text(README, encoding="utf-8")
     for old in home.iterdir():
         if ours := _OURS.fullmatch(old.name):
-            hours = _MOST_HOURS_OF_PART if ours["part"] else _MOST_DAYS * 24
+            most = _LONGEST_PART if ours["part"] else _LONGEST
             with suppress(OSError):  # another run was quicker
-                if time.time() - old.stat().st_mtime > hours * 3600:
+                if time.time() - old.stat().st_mtime > most.total_seconds():
                     old.unlink()
     return home
