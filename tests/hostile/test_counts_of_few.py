@@ -65,3 +65,16 @@ def test_every_share_of_people_with_a_trait_is_declared_as_one():
         ("no_number", "athletes_without"),
         ("no_number", "share_without"),
     }
+
+
+@pytest.mark.parametrize(("lack", "shown"), [(0, True), (1, False), (4, False), (5, True)])
+def test_what_a_few_people_lack_is_not_told_by_the_number_beside(lack, shown):
+    people = [f"A{k}" for k in range(12)]
+    hr = [np.nan if k < lack else 150.0 + k for k in range(12)]
+    frame = pd.DataFrame({"athlete_id": people, "lab_test_id": people, "hr": hr})
+    frame = frame.assign(threshold="vt1", method="rater_1", vo2=[40.0 + k for k in range(12)])
+    frame = frame.assign(lab=60.0, hr_max_bpm=190.0)
+    rows = Labelled(Thresholds(frame).to_frame(), "thresholds", "laboratory", "run")
+    out = released_results(assembled([rows])).set_index("statistic")["value"].notna()
+    assert out["mean_hr"] == shown
+    assert out["mean_vo2"]

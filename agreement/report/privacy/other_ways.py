@@ -13,6 +13,7 @@ from agreement.stats.record import Privacy
 
 # of each group by itself; all else of these analyses draws on every group, a withheld one too
 _OWN: Final = {"profile_bias": ("bias", "lower_limit", "upper_limit", "standard_error_of_estimate")}
+_OF_LABORATORY: Final = ("thresholds", "economy")  # whose numbers are not all of the same people
 _PLACE: Final = ["method", "mode"]
 Mask = npt.NDArray[np.bool_]
 
@@ -23,7 +24,7 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
 
     What draws on all groups of an analysis, where one of them is withheld; and what compares methods
     on all people but one to four of one of them; and counts and shares of one to four, or of all but
-    so many.
+    so many; and what one to four people less than beside it have.
 
     cells: columns `agreement.terms.RESULT_COLUMNS`, whole.
     hidden: the rows that are withheld already.
@@ -37,7 +38,7 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
         of_all = ~cells["statistic"].isin(own).to_numpy() & cells["value"].notna().to_numpy()
         of_nobody = (cells["n"] == 0).to_numpy()
         out |= mine & of_all & (np.array(here, dtype=np.bool_) | of_nobody)
-    return out | _compared(cells) | _of_few(cells)
+    return out | _compared(cells) | _of_few(cells) | _of_few_less(cells)
 
 
 def _of_few(cells: pd.DataFrame) -> Mask:
@@ -53,6 +54,18 @@ def _of_few(cells: pd.DataFrame) -> Mask:
                 few = have.between(1, FEWEST - 1) | (whole - have).between(1, FEWEST - 1)
                 out |= (mine & few).to_numpy(dtype=np.bool_)
     return out
+
+
+def _of_few_less(cells: pd.DataFrame) -> Mask:
+    """Return which rows are of one to four people less than the others of their line of the laboratory."""
+    counting = {
+        one.name for name in _OF_LABORATORY for one in BY_NAME[name].statistics if one.counts
+    }
+    mine = cells["analysis"].isin(_OF_LABORATORY) & ~cells["statistic"].isin(counting)
+    mine &= cells["value"].notna()
+    line = [cells[name].astype(str) for name in ("analysis", *_PLACE, "group")]
+    most = cells["n"].where(mine).groupby(line).transform("max")
+    return (mine & (most - cells["n"]).between(1, FEWEST - 1)).to_numpy(dtype=np.bool_)
 
 
 def _compared(cells: pd.DataFrame) -> Mask:
