@@ -69,7 +69,7 @@ def followed(matrix, who):
     ]
 
 
-@pytest.mark.parametrize("seed", [1, *slowly([2, 4])])
+@pytest.mark.parametrize("seed", [1, *slowly([2, 5])])
 def test_no_few_people_follow_from_means_and_mean_differences_of_readings(seed):
     frame = read_by_three(seed)
     rows, matrix, who = told(frame), weights(frame), frame["athlete_id"].to_numpy()

@@ -162,4 +162,4 @@ def test_the_workbench_serves_the_notebook(small_study, tmp_path):
         process.communicate(timeout=30)
     cells = served["content"]["cells"]
     assert any("study = 'crew'" in cell["source"] for cell in cells)
-    assert any("report.verdict()" in cell["source"] for cell in cells)
+    assert any("report.verdict(cohort" in cell["source"] for cell in cells)
