@@ -90,7 +90,8 @@ class LaboratoryValues:
         """
         days = self.frame.set_index(self.frame["lab_test_id"].astype("str"))["date"]
         more = measured[measured["lab_test_id"].notna()]
-        same = more["date"].dt.normalize() == more["lab_test_id"].map(days).dt.normalize()
+        tested = days.reindex(more["lab_test_id"]).dt.normalize().to_numpy()
+        same = more["date"].dt.normalize() == tested
         parts = (more[~same], ANOTHER_DAY), (self.stages, SAME_DAY), (more[same], SAME_DAY)
         found = [
             economy(part[STAGE_COLUMNS], self.frame, stages_of=day)
