@@ -11,6 +11,9 @@ sys.path.insert(0, str(Path(__file__).parent))  # tests are no package; some sha
 
 os.environ["AGREEMENT_CACHE"] = ""  # nothing of the user's, and no run of another test
 
+# Programs that tests start compile the package once, as they do for a user, not each time anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # Where the tests run in the background of a script, interrupts come ignored, and every program a
 # test starts would ignore them too: the tests of interrupts would wait for an end that never comes.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:

@@ -38,9 +38,11 @@ def ended(study, out, number, after_s):
 def test_a_signal_while_libraries_load_ends_without_their_tracebacks(tmp_path, number, after_s):
     study = write_folder(BARE, tmp_path / "crew")
     code, data, said = ended(study, tmp_path / "out", number, after_s)
-    assert code in (128 + number, -number), (
-        said
-    )  # the interpreter's own first moments: by the signal
+    assert "Traceback" not in said
+    if (tmp_path / "out" / "report.html").is_file():  # so small a report may be done by then
+        assert code in (0, 128 + number)
+        return
+    assert code in (128 + number, -number), said  # by the signal: the interpreter's first moments
     assert said.strip() in WORDS
     assert data == ""
     assert [p.name for p in tmp_path.iterdir()] == ["crew"]
