@@ -41,17 +41,20 @@ _WHERE = {
 __all__ = ["Cohort", "TableError", "bootstrap", "cluster_resampling", "concordance", "deming", "estimate_field_test", "house_style", "limits_by_athlete", "limits_of_agreement", "pair", "passing_bablok", "plot_differences", "read_cohort", "regression"]  # fmt: skip
 
 
-def __getattr__(name: str) -> object:
-    """Import a public name when it is first used."""
-    if name not in _WHERE:
-        raise AttributeError(
-            f"module 'agreement' has no attribute {name!r}; it offers {', '.join(__all__)}"
-        )
+def _opened(name: str, door: dict[str, object], where: dict[str, str]) -> object:
+    """Return a public name of a package, imported when it is first used; `door`: its globals."""
+    package = door["__name__"]
+    if name not in where:
+        offered = ", ".join(sorted(where, key=lambda one: (one.islower(), one)))
+        raise AttributeError(f"module {package!r} has no attribute {name!r}; it offers {offered}")
     from importlib import import_module
 
-    value: object = getattr(import_module(f"agreement.{_WHERE[name]}"), name)
-    globals()[name] = value
-    return value
+    door[name] = getattr(import_module(f"{package}.{where[name]}"), name)
+    return door[name]
+
+
+def __getattr__(name: str) -> object:
+    return _opened(name, globals(), _WHERE)
 
 
 def __dir__() -> list[str]:

@@ -20,6 +20,8 @@ Examples
 (True, ['differences-wrist-run'])
 """
 
+from agreement import _opened
+
 _NAMES = {
     "told": "pseudonymous read_cohort",
     "page": "Page",
@@ -30,18 +32,9 @@ _NAMES = {
     "about": "athletes averaging_rules borderline effort funnel inputs laboratory maxima modes "
     "out_of_range protocol_list published reporting_lists sign_off why",
 }
-_WHERE = {name: place for place, names in _NAMES.items() for name in names.split()}
+_WHERE = {name: f"shown.{place}" for place, names in _NAMES.items() for name in names.split()}
 __all__ = sorted(_WHERE)  # noqa: PLE0605 - derived, so that nothing is listed twice
 
 
 def __getattr__(name: str) -> object:
-    """Import a public name when it is first used."""
-    if name not in _WHERE:
-        raise AttributeError(
-            f"module 'agreement.report' has no attribute {name!r}; it offers {', '.join(__all__)}"
-        )
-    from importlib import import_module
-
-    value: object = getattr(import_module(f"agreement.report.shown.{_WHERE[name]}"), name)
-    globals()[name] = value
-    return value
+    return _opened(name, globals(), _WHERE)

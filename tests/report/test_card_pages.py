@@ -12,7 +12,7 @@ from agreement.report.page.names import Names
 from agreement.report.page.pdf import browser, print_pdf
 from agreement.report.page.texts import IN_THREE_LINES
 from agreement.report.sections import card_pages
-from agreement.report.sections.card_pages import NOT_KNOWN, CardFacts, card_files, cards_page
+from agreement.report.sections.card_pages import NOT_KNOWN, CardFacts, card_files
 from agreement.report.sections.cards import cards_block
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.terms import CARD_COLUMNS
@@ -82,6 +82,11 @@ def facts(lacking):
     )
     noise = {"run": Repeatability(2.5, 18, 18, 36)}
     return CardFacts(laboratory, readings, inputs, noise, [("wrist", "run")], {"A1": lacking})
+
+
+def cards_page(cards, known, title):
+    ((_, text),) = card_files(cards, known, title, Names())
+    return text
 
 
 def card_row(method, value, note):
@@ -161,7 +166,7 @@ def test_cards_of_many_come_in_files_of_some_thousand(monkeypatch):
     files = dict(card_files(cards, both, "crew", Names()))
     assert list(files) == ["athlete_cards.html", "athlete_cards-2.html"]
     assert "A2" not in files["athlete_cards.html"]
-    assert files["athlete_cards-2.html"] == cards_page(cards[1:], both, "crew", Names())
+    assert files["athlete_cards-2.html"] == cards_page(cards[1:], both, "crew")
 
 
 def test_the_page_says_where_thousands_of_cards_are():

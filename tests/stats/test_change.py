@@ -232,3 +232,12 @@ def test_coverage_of_limits_and_slope_of_changes():
         (one,) = method_data(simulate_daily(parts, rng=seed))
         held += change_of(one).limits.upper_interval().contains(upper)
     assert held / 120 == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / 120))
+
+
+@pytest.mark.parametrize(("athletes", "said"), [(19, 0), (20, 20)])
+def test_no_chance_is_said_of_fewer_than_twenty_changes(athletes, said):
+    parts = DailyParts(n_athletes=athletes, gain=2, gain_sd=3)
+    found = change_of(data(parts, seed=3, reference=Reference(sem=1.0)))
+    chances = found.chances_said()
+    assert len(chances) == said
+    assert all(" likely to be more than " in one for one in chances.values())

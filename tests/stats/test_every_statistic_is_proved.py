@@ -418,7 +418,7 @@ PROOFS = {
         "test_real_change::test_held_real_changes",
         "test_real_change::test_what_the_card_says_holds_for_athletes_who_did_not_change",
     ),
-    "true_change": Proof(NONE, "test_real_change::test_held_true_changes", NO_INTERVAL),
+    "true_changes": Proof(NONE, "test_real_change::test_held_true_changes", NO_INTERVAL),
     "week_to_week": Proof(NONE, "test_real_change::test_held_weeks", NO_INTERVAL),
     "structural_slope": Proof(
         NONE,
@@ -545,7 +545,6 @@ PARTS = {
         "own_doubts",
         "side_by_side",
         "outcome_of",
-        "true_changes",
         *("ratio", "p_value", "with_coverage"),  # how records are written
         *("bias_and_sd", "assumed_within"),  # of pools and plans: tests/report
         "two_seasons_by_numbers",  # Welch's on printed numbers: test_several_studies

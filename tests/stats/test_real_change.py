@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.stats.change.real_change import real_change, true_change
+from agreement.stats.change.real_change import real_change, true_changes
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.repeats.repeatability import repeatability_of
 from agreement.stats.repeats.week_to_week import week_to_week
@@ -57,8 +57,8 @@ def test_held_real_changes(case):
 def test_held_true_changes(case):
     told, wanted = case["inputs"], case["outputs"]
     changes = changes_of(told)
-    found = true_change(
-        changes["lab"], changes["field"], laboratory(told), told["new_field_change"], any_size=True
+    (found,) = true_changes(
+        changes["lab"], changes["field"], laboratory(told), [told["new_field_change"]]
     )
     shown = (
         found.expected,
@@ -117,14 +117,6 @@ def test_without_a_laboratory_error_only_the_disagreement_is_said():
         1.959964 * (changes["field"] - changes["lab"]).std(), rel=1e-6
     )
     assert found.summary().startswith("Field and laboratory changes differ by up to")
-
-
-def test_no_chance_is_said_of_few_changes_or_of_one_larger_than_any_seen():
-    rng = np.random.default_rng(4)
-    lab, known = rng.normal(1, 3, 25), LaboratoryVariance(4.0, 20)
-    assert true_change(lab, lab, known, lab.max() + 0.1) is None
-    assert true_change(lab[:19], lab[:19], known, 1.0) is None
-    assert 0 < true_change(lab, lab, known, 1.0).chance_above(2.0) < 1
 
 
 @pytest.mark.slow

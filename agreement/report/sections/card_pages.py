@@ -125,7 +125,10 @@ def card_files(
     """
     Yield files of cards, name and text: one of all athletes, or of 2000 at a time.
 
-    Parameters as for `cards_page`.
+    cards: columns `agreement.terms.CARD_COLUMNS`.
+    title: the study's, plain text.
+    name: what people read for each method.
+    day: when it was made, for each printed sheet.
     """
     athletes, known = sorted(cards["athlete_id"].unique()), _Known.of(facts)
     stem, ending = FILE.split(".")
@@ -134,20 +137,6 @@ def card_files(
         file = FILE if number == 1 else f"{stem}-{number}.{ending}"
         some = cards[cards["athlete_id"].isin(who)]
         yield file, _page(some, facts, known, (title, name, day))
-
-
-def cards_page(
-    cards: pd.DataFrame, facts: CardFacts, title: str, name: Names | None = None, day: str = ""
-) -> str:
-    """
-    Return the cards of all athletes as one HTML page.
-
-    cards: columns `agreement.terms.CARD_COLUMNS`.
-    title: the study's, plain text.
-    name: what people read for each method.
-    day: when it was made, for each printed sheet.
-    """
-    return _page(cards, facts, _Known.of(facts), (title, name or Names(), day))
 
 
 def _page(

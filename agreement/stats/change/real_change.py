@@ -137,37 +137,6 @@ class TrueChange:
         return f"{said} to be more than {worthwhile:.1f}, in athletes like these"
 
 
-def true_change(
-    lab: npt.ArrayLike,
-    field: npt.ArrayLike,
-    laboratory: LaboratoryVariance,
-    new_field_change: float,
-    *,
-    noise_shares: npt.ArrayLike | None = None,
-    any_size: bool = False,
-) -> TrueChange | None:
-    """
-    Return what a field change says of the true change.
-
-    lab, field: shape (n,). Changes of other athletes. [mL/kg/min]
-    new_field_change: [mL/kg/min]
-    noise_shares: shape (n,). Default: 2, one test at each visit.
-    any_size: also of fewer than 20 changes, and of a change larger than any seen.
-    Returns: None with too few changes, or a change outside those seen.
-
-    Least squares of the laboratory's changes on the field's, so that the laboratory's noise is in
-    the response alone; it is taken out of the residual variance [1]_. The spread of true changes in
-    these athletes is what it rests on: it holds for athletes like them.
-
-    .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
-    """
-    x = np.asarray(field, dtype=np.float64)
-    if not any_size and (x.size < FEWEST_FOR_CHANCE or not x.min() <= new_field_change <= x.max()):
-        return None
-    found = true_changes(lab, x, laboratory, [new_field_change], noise_shares=noise_shares)
-    return found[0]
-
-
 def true_changes(
     lab: npt.ArrayLike,
     field: npt.ArrayLike,
@@ -176,7 +145,20 @@ def true_changes(
     *,
     noise_shares: npt.ArrayLike | None = None,
 ) -> list[TrueChange | None]:
-    """Return what several field changes say, of whatever size; arguments as of `true_change`."""
+    """
+    Return what field changes say of the true changes behind them.
+
+    lab, field: shape (n,). Changes of other athletes. [mL/kg/min]
+    new_field_changes: [mL/kg/min]
+    noise_shares: shape (n,). Default: 2, one test at each visit.
+    Returns: None for a change of which nothing can be said.
+
+    Least squares of the laboratory's changes on the field's, so that the laboratory's noise is in
+    the response alone; it is taken out of the residual variance [1]_. The spread of true changes in
+    these athletes is what it rests on: it holds for athletes like them.
+
+    .. [1] Fuller WA. Measurement error models. Wiley 1987 (memory).
+    """
     y, x = np.asarray(lab, dtype=np.float64), np.asarray(field, dtype=np.float64)
     n, new = x.size, list(new_field_changes)
     share = 2.0 if noise_shares is None else float(np.mean(np.asarray(noise_shares)))
