@@ -23,8 +23,8 @@ from agreement.physiology.stage_splits import error_splits
 from agreement.stats.doubts.study_doubts import study_doubts
 from agreement.stats.evidence import EarlierReport, Evidence
 from agreement.stats.who_counts import who_counts
-from agreement.tables.given_frames import as_pandas
 from agreement.tables.options import StudyOptions
+from agreement.tables.readers import as_pandas
 from agreement.tables.study import StudyTables, read_study
 from agreement.terms import counted
 

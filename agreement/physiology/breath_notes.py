@@ -8,7 +8,7 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.gas_checks import gas_column_checks
 from agreement.physiology.set_aside import FILES_NAMED
-from agreement.tables.clock_times import CLOCK_COLUMN, CLOCK_OF
+from agreement.tables.number_columns import CLOCK_COLUMN, CLOCK_OF
 from agreement.tables.options import Reference
 
 TYPED_WITHIN: Final = 0.03  # of the value from breaths

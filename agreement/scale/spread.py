@@ -18,7 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.pairing.laboratory_units import ALL_MODES
-from agreement.tables.field_tables import SET_NUMBERS
+from agreement.tables.checked_tables import SET_NUMBERS
 from agreement.tables.findings import Findings
 from agreement.tables.lab_table import CheckedTable
 from agreement.tables.ledger_parts import ledger_table, write_ledger_part

@@ -9,13 +9,19 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.tables.columns import MISSING_ANY_CASE
-from agreement.tables.date_orders import NOT_A_TIME, Times, read_other_forms
-from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import BLANKS, Mask, distinct
+from agreement.tables.text_cells import BLANKS, Distinct, Mask, distinct
 from agreement.terms import counted
 
+Times = npt.NDArray[np.datetime64]
 Steps = npt.NDArray[np.timedelta64]
+NOT_A_TIME: Final[np.datetime64] = np.datetime64("NaT", "us")
+_FORM: Final = re.compile(
+    r"(\d{1,4})([./-])(\d{1,2})\2(\d{4}|\d{2})"
+    r"(?:,?[ T]+([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d)(?:\.(\d{1,6}))?)?)?"
+)
+_SERIAL: Final = re.compile(r"[3-6]\d{4}([.,]\d+)?")
+_ORDERS: Final = {"year-first": "ymd", "day-first": "dmy", "month-first": "mdy"}
 _HAS_TIME: Final = r"\d[T ]\d\d:?\d\d"
 _HAS_OFFSET: Final = r"[T ].*(?:Z|[+-]\d\d(?::?\d\d)?)$"
 _OFFSET: Final = re.compile(r"(?:(Z)|([+-])(\d\d):?(\d\d)?)$")
@@ -41,11 +47,11 @@ class _Clock:
     timed: Mask
 
 
-def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings) -> Moments:
+def moment_column(raw: RawTable, name: str, zone: str | None) -> Moments:
     """
     Return a date or time column; missing cells are NaT.
 
-    findings: gets undecidable orders, unreadable dates and times without zone as stops.
+    Undecidable orders, unreadable dates and times without zone are stops.
     """
     column = raw.frame.get(name)
     if column is None:
@@ -56,24 +62,22 @@ def moment_column(raw: RawTable, name: str, zone: str | None, findings: Findings
         days: list[str | None] = [stated.get(one.strip(), one) for one in found.labels]
         column = raw.frame[name] = found.replaced(days).series()
     if isinstance(column.dtype, pd.DatetimeTZDtype):
-        return _aware(raw, name, column, zone, findings)
+        return _aware(raw, name, column, zone)
     if pd.api.types.is_datetime64_dtype(column.dtype):
         wall = column.to_numpy(dtype="datetime64[us]")
         timed = (wall != wall.astype("datetime64[D]")) & ~np.isnat(wall)
-        return _placed(raw, name, _unzoned(wall, timed), zone, findings)
+        return _placed(raw, name, _unzoned(wall, timed), zone)
     quick = None if pd.api.types.is_numeric_dtype(column.dtype) else _quick(column)
-    return _placed(raw, name, quick or _clock(raw, name, findings), zone, findings)
+    return _placed(raw, name, quick or _clock(raw, name), zone)
 
 
-def _aware(
-    raw: RawTable, name: str, column: "pd.Series[Any]", zone: str | None, findings: Findings
-) -> Moments:
+def _aware(raw: RawTable, name: str, column: "pd.Series[Any]", zone: str | None) -> Moments:
     """Return times that carry their zone as a type."""
     wall = column.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
     date, instant = _day_of(wall), _naive_utc(column)
     if zone is not None:
         written, date = date, _day_of(_wall_of(instant, zone))
-        _note_moved(raw, name, wall, written != date, zone, findings)
+        _note_moved(raw, name, wall, written != date, zone)
     return Moments(instant, date)
 
 
@@ -103,9 +107,9 @@ def _quick(column: "pd.Series[Any]") -> _Clock | None:
     return None
 
 
-def _clock(raw: RawTable, name: str, findings: Findings) -> _Clock:
+def _clock(raw: RawTable, name: str) -> _Clock:
     """Return the wall clock of a text column, whatever form its values have."""
-    text = _trimmed(raw, name, findings)
+    text = _trimmed(raw, name)
     filled = text.notna().to_numpy()
     timed = text.str.contains(_HAS_TIME).fillna(False).to_numpy(dtype=np.bool_, copy=True)
     zoned = timed & text.str.contains(_HAS_OFFSET).fillna(False).to_numpy(dtype=np.bool_)
@@ -116,15 +120,21 @@ def _clock(raw: RawTable, name: str, findings: Findings) -> _Clock:
     rest = np.isnat(wall) & filled
     if rest.any():
         found = distinct(text.where(rest))
-        walls = read_other_forms(raw, name, found, findings)
-        wall[rest] = walls[found.codes[rest]]
+        wall[rest] = _other_forms(raw, name, found)[found.codes[rest]]
         zoned &= ~rest
         timed[rest] = text[rest].str.contains(":", regex=False).to_numpy(dtype=np.bool_)
-    _refuse_far_years(raw, name, text, wall, findings)
+    raw.each(  # a slip of the keyboard
+        "stop",
+        "not_a_date",
+        (wall < _FIRST) | (wall >= _LAST),
+        lambda i: f"'{text.iloc[i]}' is not between 1950 and 2100.",
+        "Correct the year.",
+        name,
+    )
     return _Clock(wall, offset, zoned, timed)
 
 
-def _trimmed(raw: RawTable, name: str, findings: Findings) -> "pd.Series[Any]":
+def _trimmed(raw: RawTable, name: str) -> "pd.Series[Any]":
     """Return a date column as text without blanks around, NaN where a cell is missing."""
     column = raw.frame[name]
     if isinstance(column.dtype, pd.CategoricalDtype):
@@ -132,8 +142,7 @@ def _trimmed(raw: RawTable, name: str, findings: Findings) -> "pd.Series[Any]":
     column = column.astype("str")
     text = column.str.strip()
     if (count := int((text != column).sum() - column.isna().sum())) > 0:
-        what = f"Blanks around {counted(count, 'value')} were removed."
-        findings.note("trimmed", raw.file, what, BLANKS, column=raw.theirs.get(name, name))
+        raw.note("trimmed", f"Blanks around {counted(count, 'value')} were removed.", BLANKS, name)
     return text.mask(text.str.casefold().isin(list(MISSING_ANY_CASE)))
 
 
@@ -165,25 +174,7 @@ def _ahead(offset: re.Match[str] | None) -> np.timedelta64:
     return np.timedelta64(60_000_000 * minutes, "us")
 
 
-def _refuse_far_years(
-    raw: RawTable, name: str, text: "pd.Series[Any]", wall: Times, findings: Findings
-) -> None:
-    """Stop at years in which nobody measured: a slip of the keyboard."""
-    far = np.flatnonzero((wall < _FIRST) | (wall >= _LAST))
-    findings.each(
-        "stop",
-        "not_a_date",
-        raw.file,
-        raw.rows[far],
-        raw.theirs.get(name, name),
-        lambda i: f"'{text.iloc[far[i]]}' is not between 1950 and 2100.",
-        "Correct the year.",
-    )
-
-
-def _placed(
-    raw: RawTable, name: str, clock: _Clock, zone: str | None, findings: Findings
-) -> Moments:
+def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moments:
     """Return instants and dates of wall clocks, with and without offset."""
     instant = clock.wall - clock.offset
     date = _day_of(clock.wall)
@@ -192,41 +183,35 @@ def _placed(
     if zone is None:
         if raw.table.columns[name].kind == "date":  # midnight is what spreadsheets write for a day
             naive &= clock.wall != date
-        _refuse_naive(raw, name, clock.wall, naive, findings)
+        _refuse_naive(raw, name, clock.wall, naive)
         if clock.zoned.any():
             what = "Days are counted in the zone in which each time is written."
             remedy = "Set time_zone in [study] to count them where the athletes live."
-            findings.note("time_zone", raw.file, what, remedy, column=raw.theirs.get(name, name))
+            raw.note("time_zone", what, remedy, name)
         return Moments(instant, date)
     if clock.zoned.any():
         written = date.copy()
         date[clock.zoned] = _day_of(_wall_of(instant[clock.zoned], zone))
-        _note_moved(raw, name, clock.wall, written != date, zone, findings)
+        _note_moved(raw, name, clock.wall, written != date, zone)
     if local.any():
-        instant[local] = _utc_of(raw, name, clock.wall, local, naive, zone, findings)
+        instant[local] = _utc_of(raw, name, clock.wall, local, naive, zone)
     return Moments(instant, date)
 
 
-def _note_moved(
-    raw: RawTable, name: str, wall: Times, moved: Mask, zone: str, findings: Findings
-) -> None:
+def _note_moved(raw: RawTable, name: str, wall: Times, moved: Mask, zone: str) -> None:
     """Note the times that fall on another day in the study's zone than where they were written."""
-    at = np.flatnonzero(moved & ~np.isnat(wall))
-    findings.each(
+    raw.each(
         "note",
         "time_zone",
-        raw.file,
-        raw.rows[at],
-        raw.theirs.get(name, name),
-        lambda i: f"Written as {_shown(wall[at[i]])}, it falls on another day in {zone}.",
+        moved & ~np.isnat(wall),
+        lambda i: f"Written as {_shown(wall[i])}, it falls on another day in {zone}.",
         "Nothing to do if the athletes live in that zone; the day there counts.",
+        name,
         shown=1,
     )
 
 
-def _utc_of(
-    raw: RawTable, name: str, wall: Times, local: Mask, naive: Mask, zone: str, findings: Findings
-) -> Times:
+def _utc_of(raw: RawTable, name: str, wall: Times, local: Mask, naive: Mask, zone: str) -> Times:
     """Return local wall clocks as UTC; hours that the clock change doubles or skips are noted."""
     clocks = pd.Series(wall[local])
     utc = clocks.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
@@ -235,19 +220,18 @@ def _utc_of(
         first = np.ones(int(odd.sum()), dtype=np.bool_)  # of a doubled hour, the first
         mended = clocks[odd].dt.tz_localize(zone, ambiguous=first, nonexistent="shift_forward")
         utc[odd] = mended
-        positions = np.flatnonzero(local)[odd]
-        positions = positions[naive[positions]]
-        findings.each(
+        where = np.zeros(len(wall), dtype=np.bool_)
+        where[np.flatnonzero(local)[odd]] = True
+        raw.each(
             "note",
             "clock_change",
-            raw.file,
-            raw.rows[positions],
-            raw.theirs.get(name, name),
+            where & naive,
             lambda i: (
-                f"{_shown(wall[positions[i]])} exists twice or not at all in {zone}, because "
-                "clocks change; read as the first, or as the moment after."
+                f"{_shown(wall[i])} exists twice or not at all in {zone}, because clocks change; "
+                "read as the first, or as the moment after."
             ),
             "Write the time with its offset to decide it.",
+            name,
         )
     return _naive_utc(utc)
 
@@ -271,18 +255,143 @@ def _naive_utc(times: "pd.Series[Any]") -> Times:
     return utc
 
 
-def _refuse_naive(raw: RawTable, name: str, wall: Times, naive: Mask, findings: Findings) -> None:
+def _refuse_naive(raw: RawTable, name: str, wall: Times, naive: Mask) -> None:
     """Stop when times have no offset and the study names no zone."""
-    count = int(naive.sum())
-    if count:
-        first = int(np.flatnonzero(naive)[0])
-        what = f"{count} times have no zone, first {_shown(wall[first])}."
+    if naive.any():
+        first = int(np.argmax(naive))
+        what = f"{naive.sum()} times have no zone, first {_shown(wall[first])}."
         remedy = 'Set time_zone = "Europe/Oslo" or the like in [study] of study.toml.'
-        column = raw.theirs.get(name, name)
-        row = int(raw.rows[first])
-        findings.stop("time_zone", raw.file, what, remedy, row=row, column=column)
+        raw.stop("time_zone", what, remedy, name, int(raw.rows[first]))
 
 
 def _shown(wall: np.datetime64) -> str:
     """Return a wall clock as people write it."""
     return str(wall.astype("datetime64[s]")).replace("T", " ")
+
+
+def _other_forms(raw: RawTable, name: str, found: Distinct) -> Times:
+    """
+    Return the wall clocks of dates in another form than ISO; NaT where there is a stop.
+
+    found: the column where it is not ISO 8601, missing elsewhere.
+    Returns: one for each distinct value.
+    """
+    written = _Written([_FORM.fullmatch(label) for label in found.labels])
+    order = _order(raw, name, found, written)
+    walls = np.full(len(found.labels), NOT_A_TIME)
+    if order is not None:
+        walls = written.walls(_ORDERS[order])
+    _report_unread(raw, name, found, ~written.fits if order is None else np.isnat(walls))
+    return walls
+
+
+class _Written:
+    """Dates as three numbers and a time of day, in the order in which they are written."""
+
+    def __init__(self, matches: "list[re.Match[str] | None]") -> None:
+        self.fits = np.array([m is not None for m in matches], dtype=np.bool_)
+        rows = [(0,) * 5 if m is None else _numbers(m) for m in matches]
+        table = np.array(rows, dtype=np.int64).reshape(-1, 5)
+        self.first, self.second, self.third, self.clock, self.years = table.T
+
+    def walls(self, order: str) -> Times:
+        """Return the wall clocks in a given order; NaT where there is no such day."""
+        written = dict(zip(order, (self.first, self.second, self.third), strict=True))
+        year, month, day = written["y"], written["m"], written["d"]
+        # a year has two or four digits; which of the three numbers have four is in `years`
+        year_digits = self.years // (100 if order[0] == "y" else 1) % 100
+        other_digits = self.years // (1 if order[0] == "y" else 100) % 100
+        year = np.where(year_digits == 2, 2000 + year, year)
+        months = ((year - 1970) * 12 + month - 1).astype("datetime64[M]")
+        days = months.astype("datetime64[D]") + (day - 1)
+        good = self.fits & (month >= 1) & (month <= 12) & (day >= 1) & (other_digits <= 2)
+        good &= np.isin(year_digits, (2, 4)) & (days.astype("datetime64[M]") == months)
+        walls: Times = days.astype("datetime64[us]") + self.clock.astype("timedelta64[us]")
+        walls[~good] = NOT_A_TIME
+        return walls
+
+
+def _numbers(match: "re.Match[str]") -> tuple[int, int, int, int, int]:
+    """Return the three numbers, the time of day in microseconds, and the digits of both ends."""
+    hour, minute, second = (int(part or 0) for part in match.group(5, 6, 7))
+    clock = ((hour * 60 + minute) * 60 + second) * 1_000_000 + int((match[8] or "").ljust(6, "0"))
+    digits = 100 * len(match[1]) + len(match[4])
+    return int(match[1]), int(match[3]), int(match[4]), clock, digits
+
+
+def _order(raw: RawTable, name: str, found: Distinct, written: _Written) -> str | None:
+    """Return the order of day, month and year; None after a stop, or where there is no date."""
+    if not written.fits.any():
+        return None
+    if raw.form.date_order is not None:
+        return raw.form.date_order
+    readings = {order: ~np.isnat(written.walls(_ORDERS[order])) for order in _ORDERS}
+    possible = [order for order, good in readings.items() if good[written.fits].all()]
+    some = [order for order, good in readings.items() if good.any()]
+    if len(possible) == 1:
+        first = int(np.argmax(written.fits))
+        day = written.walls(_ORDERS[possible[0]])[first].astype("datetime64[D]")
+        example = f"{found.labels[first]} as {day}"
+        what = f"Read the dates {possible[0]}, as the column decides: {example}."
+        remedy = f"If that is wrong, set date_order in {raw.section} of study.toml."
+        raw.note("format_found", what, remedy, name, found.first_row(raw, found.labels[first]))
+        return possible[0]
+    if len(some) > 1:
+        _report_undecided(raw, name, found, written)
+        return None
+    return some[0] if some else "day-first"  # what does not fit it is reported one by one
+
+
+def _report_undecided(raw: RawTable, name: str, found: Distinct, written: _Written) -> None:
+    """Stop, with both readings of the first three values."""
+    _, rows = np.unique(found.codes[found.codes >= 0], return_index=True)
+    shown = [i for i in np.argsort(rows) if written.fits[i]][:3]
+    either = [written.walls(order).astype("datetime64[D]") for order in ("dmy", "mdy")]
+    if (both := _both_orders(raw, found, *(~np.isnat(days) for days in either))) is not None:
+        remedy = "Write all dates of the column like 2026-03-04."
+        raw.stop("date_order", both[1], remedy, name, both[0])
+        return
+    readings = []
+    for i in shown:
+        days = dict.fromkeys(str(days[i]) for days in either if not np.isnat(days[i]))
+        readings.append(f"{found.labels[i]} is {' or '.join(days) or 'no date'}")
+    what = f"The order of day and month is not decided: {'; '.join(readings)}."
+    remedy = (
+        f'Set date_order = "day-first" or "month-first" in {raw.section} of study.toml, or write '
+        "dates like 2026-03-04."
+    )
+    raw.stop("date_order", what, remedy, name, found.first_row(raw, found.labels[shown[0]]))
+
+
+def _both_orders(
+    raw: RawTable, found: Distinct, day_first: Mask, month_first: Mask
+) -> tuple[int, str] | None:
+    """Return the first row and what to say where some dates fit one order and some the other."""
+    only = {"day-first": day_first & ~month_first, "month-first": month_first & ~day_first}
+    if not all(fits.any() for fits in only.values()):
+        return None
+    at = {
+        order: int(np.argmax(np.append(fits, False)[found.codes])) for order, fits in only.items()
+    }
+    (row, label, order), (other_row, other_label, other) = sorted(
+        (int(raw.rows[i]), found.at(i), order) for order, i in at.items()
+    )
+    what = (
+        f"Both orders are in use: row {row} '{label}' can only be {order}, row {other_row} "
+        f"'{other_label}' only {other}."
+    )
+    return row, what
+
+
+def _report_unread(raw: RawTable, name: str, found: Distinct, unread: Mask) -> None:
+    """Stop at the cells that are no dates."""
+    stated = raw.form.date_order
+
+    def what(i: int) -> str:
+        label = found.at(i)
+        if _SERIAL.fullmatch(label):
+            return f"'{label}' is a spreadsheet's day count, not a date."
+        return f"'{label}' is not a date" + (f" written {stated}." if stated else ".")
+
+    remedy = "Write it like 2026-03-04 or 2026-03-04T09:30:00+01:00."
+    raw.each("stop", "not_a_date", np.append(unread, False)[found.codes], what, remedy, name)

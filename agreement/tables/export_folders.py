@@ -15,13 +15,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.tables.athletes_table import Athletes
+from agreement.tables.checked_tables import Athletes, CheckedTable
 from agreement.tables.codes import code_column, label_column
 from agreement.tables.columns import PARQUET_ENDING, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
 from agreement.tables.ids import silent_ids
-from agreement.tables.lab_table import CheckedTable
 from agreement.tables.leaving import drop_withdrawn
 from agreement.tables.options import FileFormat
 from agreement.tables.parts import CheckedPiece, Piece
@@ -36,7 +35,7 @@ _STAMP: Final = re.compile(
 )
 _RE_EXPORTED, _CORRECTED = "re_exported", "corrected"
 Flags = npt.NDArray[np.bool_]
-Build = Callable[[RawTable, Findings], CheckedTable]
+Build = Callable[[RawTable], CheckedTable]
 
 
 def stamp_of(name: str) -> str:
@@ -149,7 +148,7 @@ class Exports:
         if raw is None:
             yield CheckedPiece(nothing, findings, rows, digest)
             return
-        table, (gone, keys) = self.build(raw, findings), self._gone[piece.part]
+        table, (gone, keys) = self.build(raw), self._gone[piece.part]
         table = replace(
             table,
             withdrawn_rows=table.withdrawn_rows + gone,
@@ -160,11 +159,11 @@ class Exports:
     def _settle(self) -> None:
         """Take people who withdrew out of every export, then the rows that a newer one holds."""
         keys = []
-        for part, (raw, findings, _, _) in enumerate(self.read):
+        for part, (raw, *_) in enumerate(self.read):
             if raw is None:
                 continue
             who = self.people.people
-            self._gone[part] = drop_withdrawn(raw, self.ids, who, findings)
+            self._gone[part] = drop_withdrawn(raw, self.ids, who)
             keys.append(_keys(raw, self.table, self.ids, self.zone).assign(part=part))
         if not keys:
             return
@@ -189,9 +188,9 @@ class Exports:
             at = every.loc[concerned & (every["part"] == part), "at"].to_numpy()
             if raw is None or not at.size:
                 continue
-            few = replace(raw)
+            few = raw.quiet()
             few.keep(np.isin(np.arange(len(raw.rows)), at))
-            said = self.build(few, Findings()).frame
+            said = self.build(few).frame
             at = np.searchsorted(raw.rows, said["row"].to_numpy(np.int64))
             frames.append(said.assign(part=part, at=at))
         said = pd.concat(frames, ignore_index=True)
@@ -254,7 +253,7 @@ class Exports:
 
 def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) -> pd.DataFrame:
     """Return what makes a row of an export the same row in another one."""
-    quiet = Findings()  # whatever is wrong is said when the rows are checked
+    raw = raw.quiet()  # whatever is wrong is said when the rows are checked
     people = silent_ids(raw, "athlete_id", ids).series()
     columns: dict[str, Any]
     if table.key:
@@ -262,8 +261,8 @@ def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) ->
         columns = {"key": silent_ids(raw, table.key, own).series()}
     elif table.name == "field_tests":
         tests = silent_ids(raw, "field_test_id", {}).series()
-        day = moment_column(raw, "date", zone, quiet).date
-        label = label_column(raw, "protocol", quiet).series()
+        day = moment_column(raw, "date", zone).date
+        label = label_column(raw, "protocol").series()
         own_id = tests.notna()
         columns = {
             "test": tests.where(own_id, ""),
@@ -274,9 +273,9 @@ def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) ->
     else:
         columns = {
             "who": people,
-            "when": pd.Series(moment_column(raw, "taken_at", zone, quiet).instant),
-            "what": label_column(raw, "method", quiet).series(),
-            "how": code_column(raw, "mode", quiet).series(),
+            "when": pd.Series(moment_column(raw, "taken_at", zone).instant),
+            "what": label_column(raw, "method").series(),
+            "how": code_column(raw, "mode").series(),
         }
     return pd.DataFrame(columns).assign(at=np.arange(len(raw.rows)))
 
@@ -294,7 +293,7 @@ def deleted_people(
     lists, marked = [], frozenset[str]()
     for raw in exports.raws():
         people = silent_ids(raw, "athlete_id", exports.ids)
-        gone = code_column(raw, "withdrawn", Findings()).where({"yes"})
+        gone = code_column(raw.quiet(), "withdrawn").where({"yes"})
         marked |= people.kept(gone).present()
         lists.append(people.present())
     everybody = frozenset[str]().union(*lists)

@@ -9,6 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.errors import Problem, Severity
+from agreement.tables.columns import Table
+from agreement.tables.options import FileFormat
 from agreement.terms import EXCLUSION_COLUMNS, counted
 
 SHOWN = 20  # of one kind in one file and column; the rest is counted
@@ -167,6 +169,40 @@ def _no_lines() -> pd.DataFrame:
     """Return a ledger without lines."""
     kinds = {name: "Int64" if name == "row" else "str" for name in EXCLUSION_COLUMNS}
     return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
+
+
+@dataclass(slots=True)
+class Source:
+    """One file read as one table: what it should be, what is stated of it, where problems go."""
+
+    table: Table
+    file: str  # path inside the study folder
+    form: FileFormat
+    findings: Findings
+    theirs: dict[str, str] = field(default_factory=dict, kw_only=True)  # headers by our names
+
+    @property
+    def section(self) -> str:
+        """Return the table of `study.toml` that says how the file is read."""
+        return f"[files.{self.table.name}]"
+
+    def header(self, column: str) -> str:
+        """Return our column as the file calls it."""
+        return self.theirs.get(column, column)
+
+    def stop(
+        self, reason: str, what: str, remedy: str, column: str | None = None, row: int | None = None
+    ) -> None:
+        """Record one problem that ends the run; `column` is ours, or a header."""
+        header = column and self.header(column)
+        self.findings.stop(reason, self.file, what, remedy, row=row, column=header)
+
+    def note(
+        self, reason: str, what: str, remedy: str, column: str | None = None, row: int | None = None
+    ) -> None:
+        """Record something that the reader should know; `column` is ours, or a header."""
+        header = column and self.header(column)
+        self.findings.note(reason, self.file, what, remedy, row=row, column=header)
 
 
 def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:

@@ -3,13 +3,15 @@
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import lru_cache
-from typing import Final
+from typing import Any, Final
 
-from agreement.tables.columns import Table
-from agreement.tables.findings import Findings
+import pandas as pd
+
+from agreement.tables.columns import Column
+from agreement.tables.findings import Source
 from agreement.tables.options import FileFormat
 
 PERSONAL: Final = re.compile(
@@ -18,6 +20,7 @@ PERSONAL: Final = re.compile(
     r"e_?mail|phone|national_id)(_|$)"
 )
 ORIGIN: Final = ("from_file", "from_row")  # where a row of a gathered table came from
+JOIN: Final = " + "  # between the headers of an id that stands in several columns
 _LOOKED_AT: Final = 500  # unknown columns compared with ours; a file may have a million
 
 
@@ -41,9 +44,9 @@ class Header:
     unread: tuple[str, ...] = ()
 
 
-def wanted_names(table: Table, form: FileFormat) -> set[str]:
+def wanted_names(source: Source) -> set[str]:
     """Return every header that this table may have, in plain spelling."""
-    return {*map(plain_name, table.columns), *stated_names(form)}
+    return {*map(plain_name, source.table.columns), *stated_names(source.form)}
 
 
 def stated_names(form: FileFormat) -> dict[str, str]:
@@ -55,58 +58,41 @@ def stated_names(form: FileFormat) -> dict[str, str]:
     }
 
 
-def read_header(
-    cells: Sequence[str], table: Table, form: FileFormat, file: str, findings: Findings
-) -> Header:
-    """
-    Match the header cells with our columns; what does not fit goes to `findings`.
-
-    cells: the header as the file has it.
-    table: our columns.
-    form: may carry ``columns = { ours = "theirs" }``.
-    """
-    names = [cell.replace("\ufeff", "").strip() for cell in cells]
-    stated = _stated(names, table, form, file, findings)
+def read_header(cells: Sequence[str], source: Source) -> Header:
+    """Match the header cells, as the file has them, with our columns; say what does not fit."""
+    columns, names = source.table.columns, [cell.replace("\ufeff", "").strip() for cell in cells]
+    stated = _stated(names, source)
     position = dict(stated)
     taken = set(position.values())
     for i, name in enumerate(names):
         ours = plain_name(name)
-        if i in taken or ours not in table.columns or ours in stated or name in names[:i]:
+        if i in taken or ours not in columns or ours in stated or name in names[:i]:
             continue
         if ours in position:
             what = f"Two columns are '{ours}': '{names[position[ours]]}' and '{name}'."
-            findings.stop(
-                "duplicate_column", file, what, "Rename or delete one of them.", column=name
-            )
+            source.stop("duplicate_column", what, "Rename or delete one of them.", name)
             continue
         position[ours] = i
         taken.add(i)
         if cells[i] != ours:
-            remedy = f"If it is something else, set columns in [files.{table.name}] of study.toml."
-            findings.note("header_spelling", file, f"Read as '{ours}'.", remedy, column=name)
-    _refuse_twice(names, taken, file, findings)
-    unread = [n for i, n in enumerate(names) if i not in taken and n]
-    _report_others(unread, table, position, file, findings)
-    return Header(position, {ours: names[i] for ours, i in position.items()}, tuple(unread))
-
-
-def _refuse_twice(names: list[str], read: set[int], file: str, findings: Findings) -> None:
-    """Stop when the header of a column that is read stands over another one too."""
-    needed = {names[i] for i in read}
+            remedy = f"If it is something else, set columns in {source.section} of study.toml."
+            source.note("header_spelling", f"Read as '{ours}'.", remedy, name)
+    needed = {names[i] for i in taken}
     twice = [(name, n) for name, n in Counter(names).items() if name in needed and n > 1]
     for name, n in twice[:_LOOKED_AT]:
         what = f"The header '{name}' stands over {n} columns."
-        findings.stop("duplicate_column", file, what, "Rename or delete all but one.", column=name)
+        source.stop("duplicate_column", what, "Rename or delete all but one.", name)
+    unread = [n for i, n in enumerate(names) if i not in taken and n]
+    _report_others(unread, [ours for ours in columns if ours not in position], source)
+    return Header(position, {ours: names[i] for ours, i in position.items()}, tuple(unread))
 
 
-def _stated(
-    names: list[str], table: Table, form: FileFormat, file: str, findings: Findings
-) -> dict[str, int]:
+def _stated(names: list[str], source: Source) -> dict[str, int]:
     """Return the positions of the columns that the study file names."""
-    plain = [plain_name(n) for n in names]
+    form, plain = source.form, [plain_name(n) for n in names]
     position: dict[str, int] = {}
     for ours, first in form.columns.items():
-        if ours not in table.columns:
+        if ours not in source.table.columns:
             continue  # already reported with the study file
         every = (first, *form.also.get(ours, ()))
         theirs = next((one for one in every if plain_name(one) in plain), first)
@@ -117,15 +103,12 @@ def _stated(
         else:
             what = f"There is no column '{theirs}', which study.toml names as '{ours}'."
             remedy = f"The file has {', '.join(n for n in names if n)}."
-            findings.stop("missing_column", file, what, remedy, column=theirs)
+            source.stop("missing_column", what, remedy, theirs)
     return position
 
 
-def _report_others(
-    others: list[str], table: Table, position: dict[str, int], file: str, findings: Findings
-) -> None:
+def _report_others(others: list[str], absent: list[str], source: Source) -> None:
     """Note the columns that are not read: near misses, personal ones, the rest."""
-    absent = [ours for ours in table.columns if ours not in position]
     rest = []
     for i, name in enumerate(others):
         if name in ORIGIN:
@@ -135,16 +118,56 @@ def _report_others(
         if PERSONAL.search(plain_name(name)):
             what = "The column may tell who or where a person is; it is not read."
             remedy = "Delete it from the file before sharing the study folder."
-            findings.note("personal_column", file, what, remedy, column=name)
+            source.note("personal_column", what, remedy, name)
         elif near:
-            remedy = (
-                f"If it is '{near[0]}', set columns = {{ {near[0]} = \"{name}\" }} "
-                f"in [files.{table.name}] of study.toml."
-            )
-            findings.note("unknown_column", file, "Not read: unknown.", remedy, column=name)
+            stated = f'columns = {{ {near[0]} = "{name}" }} in {source.section} of study.toml'
+            remedy = f"If it is '{near[0]}', set {stated}."
+            source.note("unknown_column", "Not read: unknown.", remedy, name)
         else:
             rest.append(name)
     if rest:
         shown = ", ".join(f"'{n}'" for n in rest[:20]) + (" ..." if len(rest) > 20 else "")
-        remedy = f"If one is ours, name it with columns in [files.{table.name}] of study.toml."
-        findings.note("unknown_column", file, f"Not read, because unknown: {shown}.", remedy)
+        remedy = f"If one is ours, name it with columns in {source.section} of study.toml."
+        source.note("unknown_column", f"Not read, because unknown: {shown}.", remedy)
+
+
+def with_pieces(source: Source) -> Source:
+    """
+    Return a source in which each piece of an id that stands in several columns is a column.
+
+    `columns = { lab_test_id = "rider + visit" }` joins them with a hyphen, nothing else is done.
+    """
+    table, form = source.table, source.form
+    pieces: dict[str, str] = {}
+    for ours, theirs in form.columns.items():
+        if JOIN in theirs and ours in table.columns and table.columns[ours].kind == "id":
+            pieces |= {f"{ours}{JOIN}{i}": one for i, one in enumerate(theirs.split(JOIN))}
+    if not pieces:
+        return source
+    whole = {name.split(JOIN)[0] for name in pieces}
+    columns = {name: one for name, one in table.columns.items() if name not in whole}
+    columns |= dict.fromkeys(pieces, Column("id"))
+    stated = {ours: theirs for ours, theirs in form.columns.items() if ours not in whole}
+    form = replace(form, columns=stated | pieces)
+    return replace(source, table=replace(table, columns=columns), form=form)
+
+
+def join_pieces(frame: pd.DataFrame, theirs: dict[str, str]) -> tuple[pd.DataFrame, dict[str, str]]:
+    """Put the pieces of joined ids together, and their headers; where one is missing the id is."""
+    from agreement.tables.text_cells import distinct  # which itself imports what reads tables
+
+    joined: dict[str, Any] = {}
+    for name in [one for one in frame if JOIN in str(one)]:
+        piece = distinct(frame[name]).series().str.strip()
+        piece = piece.mask(piece == "")
+        ours = str(name).split(JOIN)[0]
+        joined[ours] = joined[ours] + "-" + piece if ours in joined else piece
+    if not joined:
+        return frame, theirs
+    headers = {
+        ours: JOIN.join(header for name, header in theirs.items() if name.startswith(ours + JOIN))
+        for ours in joined
+    }
+    kept = {name: header for name, header in theirs.items() if JOIN not in name}
+    rest = frame[[name for name in frame if JOIN not in str(name)]]
+    return rest.assign(**joined), kept | headers

@@ -73,30 +73,26 @@ class IdMap:
     column: str = ""
 
 
-def id_column(
-    raw: RawTable, name: str, findings: Findings, id_map: dict[str, str] | None = None
-) -> Distinct:
+def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) -> Distinct:
     """
     Return an id column: trimmed, mapped by `id_map`, and refused where an id looks like a name.
 
     id_map: athlete ids by the id found in the files.
     """
-    found = _mapped(text_column(raw, name, findings), id_map)
-    column = raw.theirs.get(name, name)
+    found = _mapped(text_column(raw, name), id_map)
     if name == "athlete_id":
-        _doubt_people(raw, found, column, findings)
+        _doubt_people(raw, found)
         if raw.table.name == "lab_tests":
-            _warn_of_spreadsheets(raw, found, column, findings)
+            _warn_of_spreadsheets(raw, found)
     for value in found.labels:
         if (" " in value or "," in value) and _NAME.fullmatch(value):  # names have one of them
-            row = found.first_row(raw, value)
             what = f"The id in this row looks like a person's name ({_initials(value)})."
             remedy = "Use codes as ids; an id_map file joins names of one file to codes of another."
-            findings.stop("name_like_id", raw.file, what, remedy, row=row, column=column)
+            raw.stop("name_like_id", what, remedy, name, found.first_row(raw, value))
     return found
 
 
-def _doubt_people(raw: RawTable, found: Distinct, column: str, findings: Findings) -> None:
+def _doubt_people(raw: RawTable, found: Distinct) -> None:
     """Doubt ids that look like a name, an address or a number of a person; none is repeated."""
     doubted = [(label, kinds) for label in found.labels if (kinds := _kinds_of(label))]
     like = {kind: [one for one, kinds in doubted if kinds[0] == kind] for kind in _PEOPLE}
@@ -107,27 +103,23 @@ def _doubt_people(raw: RawTable, found: Distinct, column: str, findings: Finding
     if len({one[:_IN_ORDER] for one in found.labels}) == 1:  # numbers in order
         like.pop(_TELEPHONES, None)
     for kind, ids in like.items():
-        if not ids:
-            continue
-        row = min(found.first_row(raw, label) for label in ids[:_MOST_LOOKED_UP])
-        what = (
-            f"{counted(len(ids), 'id')} {'looks' if len(ids) == 1 else 'look'} like {kind} "
-            f"(first '{ids[0][0]}...')."
-        )
-        remedy = "Use codes as ids; an id_map file joins these to codes."
-        findings.stop("ids_are_codes", raw.file, what, remedy, row=row, column=column)
+        if ids:
+            row = min(found.first_row(raw, label) for label in ids[:_MOST_LOOKED_UP])
+            many = f"{counted(len(ids), 'id')} {'looks' if len(ids) == 1 else 'look'}"
+            what = f"{many} like {kind} (first '{ids[0][0]}...')."
+            remedy = "Use codes as ids; an id_map file joins these to codes."
+            raw.stop("ids_are_codes", what, remedy, "athlete_id", row)
 
 
-def _warn_of_spreadsheets(raw: RawTable, found: Distinct, column: str, findings: Findings) -> None:
+def _warn_of_spreadsheets(raw: RawTable, found: Distinct) -> None:
     """Note ids that a spreadsheet turns into a number or a date when it opens the file."""
     turned = [one for one in found.labels if as_a_spreadsheet_reads(one) not in ("", one)]
     if turned:
-        what = (
-            f"{counted(len(turned), 'id')} such as '{turned[0]}' {'becomes' if len(turned) == 1 else 'become'} "
-            "a number or a date as soon as a spreadsheet opens the file."
-        )
+        many = f"{counted(len(turned), 'id')} such as '{turned[0]}'"
+        become = "becomes" if len(turned) == 1 else "become"
+        what = f"{many} {become} a number or a date as soon as a spreadsheet opens the file."
         remedy = "Import the column as text there, or choose ids such as P-105."
-        findings.note("spreadsheet_ids", raw.file, what, remedy, column=column)
+        raw.note("spreadsheet_ids", what, remedy, "athlete_id")
 
 
 @lru_cache(maxsize=1 << 16)  # the parts of a table name the same people again and again
@@ -138,7 +130,7 @@ def _kinds_of(label: str) -> tuple[str, ...]:
 
 def silent_ids(raw: RawTable, name: str, id_map: dict[str, str]) -> Distinct:
     """Return an id column as `id_column` does, without a word about it."""
-    return _mapped(text_column(raw, name, Findings()), id_map)
+    return _mapped(text_column(raw.quiet(), name), id_map)
 
 
 def keys_of(raw: RawTable) -> frozenset[str]:
@@ -156,12 +148,8 @@ def _mapped(found: Distinct, id_map: dict[str, str] | None) -> Distinct:
 
 def read_id_map(
     folder: Path, file: str | None, findings: Findings
-) -> tuple["IdMap", InputFile | None]:
-    """
-    Return athlete ids by the id found in the files.
-
-    file: key ``study.id_map``.
-    """
+) -> tuple[IdMap, InputFile | None]:
+    """Return athlete ids by the id found in the files; `file` is the key ``study.id_map``."""
     nothing = IdMap()
     if file is None or path_problem(folder, file):  # reported with the study file
         return nothing, None
@@ -172,25 +160,20 @@ def read_id_map(
     raw = read_table(folder / file, file, ID_MAP, FileFormat(), findings)
     if raw is None or not set(ID_MAP.columns) <= set(raw.frame):
         return nothing, None
-    found = text_column(raw, "found", findings)
-    ours = text_column(raw, "athlete_id", findings)
+    found, ours = text_column(raw, "found"), text_column(raw, "athlete_id")
     ids: dict[str, str] = {}
     rows: dict[str, int] = {}
-    for i, row in enumerate(raw.rows):
-        if found.codes[i] < 0 or ours.codes[i] < 0:
-            column = raw.theirs["found" if found.codes[i] < 0 else "athlete_id"]
-            other = found.at(i) or ours.at(i)
-            what = f"The cell is empty, so '{other}' is joined with nothing."
-            remedy = "Fill it, or delete the row."
-            findings.stop("missing_value", file, what, remedy, row=int(row), column=column)
+    for i, row in enumerate(map(int, raw.rows)):
+        theirs, to = found.at(i), ours.at(i)
+        if not theirs or not to:
+            what = f"The cell is empty, so '{theirs or to}' is joined with nothing."
+            column = "athlete_id" if theirs else "found"
+            raw.stop("missing_value", what, "Fill it, or delete the row.", column, row)
             continue
-        theirs, to = found.labels[found.codes[i]], ours.labels[ours.codes[i]]
-        rows.setdefault(theirs, int(row))
+        rows.setdefault(theirs, row)
         if ids.setdefault(theirs, to) != to:
             what = f"'{theirs}' leads to '{ids[theirs]}' and to '{to}'."
-            column = raw.theirs["found"]
-            remedy = "Keep one of them."
-            findings.stop("duplicate_key", file, what, remedy, row=int(row), column=column)
+            raw.stop("duplicate_key", what, "Keep one of them.", "found", row)
     id_map = IdMap(ids, rows, file, raw.theirs["athlete_id"])
     return id_map, InputFile(file, raw.digest, len(raw.rows))
 

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from agreement.tables.columns import MISSING_ANY_CASE, Table
-from agreement.tables.findings import Findings
+from agreement.tables.columns import MISSING_ANY_CASE
+from agreement.tables.findings import Source
 from agreement.tables.headers import plain_name, stated_names, wanted_names
-from agreement.tables.options import FileFormat
 from agreement.tables.units import looks_like_unit
 
 SEPARATORS: Final = (",", ";", "\t")
@@ -53,56 +52,45 @@ def find_encoding(data: bytes) -> str:
     return "utf-8"
 
 
-def find_layout(
-    data: bytes, table: Table, form: FileFormat, file: str, findings: Findings
-) -> Layout:
+def find_layout(data: bytes, source: Source) -> Layout:
     """
     Return the layout of a text file, and note whatever is not a comma, UTF-8 and one header row.
 
-    data: the whole file, not empty.
-    table: the columns looked for: the header is the row that has most of their names.
-    form: what the study file states; only the rest is looked for.
-    findings: collects notes.
+    What the study file states is not looked for; the header is the row with most of our names.
     Raises UnicodeDecodeError if the stated encoding does not fit.
     Raises csv.Error if the header goes on and on.
     """
+    form = source.form
     encoding = form.encoding or find_encoding(data)
     head = data[:_HEAD].decode(encoding, errors="strict" if len(data) <= _HEAD else "replace")
-    known = wanted_names(table, form)
+    known = wanted_names(source)
     candidates = (form.separator,) if form.separator else SEPARATORS
     records = {sep: _records(head, sep) for sep in candidates}
     separator = max(candidates, key=lambda sep: _fit(records[sep], known))
     chosen = records[separator]
-    place = find_header(chosen, table, form)
+    place = find_header(chosen, source)
     if len(data) > _HEAD and place.names == len(chosen) - 1:
         raise csv.Error(f"the header does not end within {_HEAD} bytes")
-    layout = Layout(
-        encoding,
-        separator,
-        place,
-        tuple(chosen[place.names]) if chosen else (),
-        () if place.units is None else tuple(chosen[place.units]),
-    )
-    _report(layout, form, file, findings)
-    doubt_swallowed_rows(chosen, place, table, form, file, findings)
-    return layout
+    _report(separator, encoding, source)
+    report_header(chosen, place, source)
+    header = tuple(chosen[place.names]) if chosen else ()
+    units = () if place.units is None else tuple(chosen[place.units])
+    return Layout(encoding, separator, place, header, units)
 
 
-def find_header(records: Sequence[Sequence[str]], table: Table, form: FileFormat) -> HeaderPlace:
+def find_header(records: Sequence[Sequence[str]], source: Source) -> HeaderPlace:
     """Return where the header stands among the first records: the row with most known names."""
-    known = wanted_names(table, form)
-    search = form.header_rows or _HEADER_SEARCH
+    known, stated = wanted_names(source), source.form.header_rows
+    search = stated or _HEADER_SEARCH
     counts = [_names_in(record, known) for record in records[:search]]
     names = counts.index(max(counts)) if counts else 0
     if counts and not max(counts):  # no name is known: titles above the names are short
         names = _below_titles(records[:search])
-    if form.header_rows is not None:
-        units = names + 1 if names + 1 < form.header_rows else None
-        return HeaderPlace(
-            names, form.header_rows, units if units and units < len(records) else None
-        )
+    if stated is not None:
+        units = names + 1 if names + 1 < min(stated, len(records)) else None
+        return HeaderPlace(names, stated, units)
     following = records[names + 1] if names + 1 < len(records) else ()
-    if is_unit_row(records[names] if records else (), following, table, form):
+    if _is_unit_row(records[names] if records else (), following, source):
         return HeaderPlace(names, names + 2, names + 1)
     return HeaderPlace(names, names + 1, None)
 
@@ -114,24 +102,19 @@ def _below_titles(records: Sequence[Sequence[str]]) -> int:
     return first if most > 1 and all(2 * width <= most for width in widths[:first]) else 0
 
 
-def is_unit_row(
-    header: Sequence[str], cells: Sequence[str], table: Table, form: FileFormat
-) -> bool:
+def _measured(header: Sequence[str], source: Source) -> list[int]:
+    """Return which headers are of numbers, dates or times."""
+    theirs, columns = stated_names(source.form), source.table.columns
+    names = [theirs.get(plain_name(name), plain_name(name)) for name in header]
+    known = [(i, columns[name].kind) for i, name in enumerate(names) if name in columns]
+    return [i for i, kind in known if kind in {"number", "date", "time"}]
+
+
+def _is_unit_row(header: Sequence[str], cells: Sequence[str], source: Source) -> bool:
     """Whether a record holds units: one in a number or date column, and no number or date."""
-    theirs = stated_names(form)
-    seen = False
-    for name, cell in zip(header, cells, strict=False):
-        ours = theirs.get(plain_name(name), plain_name(name))
-        column = table.columns.get(ours)
-        text = cell.strip()
-        if column is None or column.kind not in {"number", "date", "time"}:
-            continue
-        if text.casefold() in MISSING_ANY_CASE:
-            continue
-        if not looks_like_unit(text):
-            return False
-        seen = True
-    return seen
+    texts = [cells[i].strip() for i in _measured(header, source) if i < len(cells)]
+    said = [text for text in texts if text.casefold() not in MISSING_ANY_CASE]
+    return bool(said) and all(map(looks_like_unit, said))
 
 
 def _records(head: str, separator: str) -> list[list[str]]:
@@ -159,63 +142,47 @@ def _fit(records: list[list[str]], known: set[str]) -> tuple[int, int]:
     return found, max((len(r) for r in records), default=0)
 
 
-def _report(layout: Layout, form: FileFormat, file: str, findings: Findings) -> None:
+def _report(separator: str, encoding: str, source: Source) -> None:
     """Note what was found and not stated, where it differs from the plain form."""
     found = []
-    if form.separator is None and layout.separator != ",":
-        found.append(f"{_NAMES[layout.separator]} between columns")
-    if form.encoding is None and layout.encoding not in {"utf-8", "utf-8-sig"}:
-        found.append(f"text encoded as {layout.encoding}")
+    if source.form.separator is None and separator != ",":
+        found.append(f"{_NAMES[separator]} between columns")
+    if source.form.encoding is None and encoding not in {"utf-8", "utf-8-sig"}:
+        found.append(f"text encoded as {encoding}")
     if found:
         remedy = "If that is wrong, set separator and encoding of this file in study.toml."
-        findings.note("format_found", file, f"Read with {' and '.join(found)}.", remedy)
-    report_header(layout.place, form, file, findings)
+        source.note("format_found", f"Read with {' and '.join(found)}.", remedy)
 
 
-def report_header(place: HeaderPlace, form: FileFormat, file: str, findings: Findings) -> None:
-    """Note a header that is not the first row alone."""
-    if form.header_rows is not None or place == HeaderPlace(0, 1, None):
-        return
-    what = f"Column names found in row {place.names + 1}"
-    if place.names:
-        what += "; the rows above are not read"
-    if place.units is not None:
-        what += f"; row {place.units + 1} holds units"
-    remedy = "If that is wrong, set header_rows for this file in study.toml."
-    findings.note("format_found", file, f"{what}.", remedy)
+def report_header(records: Sequence[Sequence[str]], place: HeaderPlace, source: Source) -> None:
+    """Note a header that is not the first row alone; doubt one that is stated and hides data."""
+    if source.form.header_rows is not None:
+        _doubt_swallowed_rows(records, place, source)
+    elif place != HeaderPlace(0, 1, None):
+        what = f"Column names found in row {place.names + 1}"
+        if place.names:
+            what += "; the rows above are not read"
+        if place.units is not None:
+            what += f"; row {place.units + 1} holds units"
+        remedy = "If that is wrong, set header_rows for this file in study.toml."
+        source.note("format_found", f"{what}.", remedy)
 
 
-def doubt_swallowed_rows(
-    records: Sequence[Sequence[str]],
-    place: HeaderPlace,
-    table: Table,
-    form: FileFormat,
-    file: str,
-    findings: Findings,
+def _doubt_swallowed_rows(
+    records: Sequence[Sequence[str]], place: HeaderPlace, source: Source
 ) -> None:
     """Doubt `header_rows` where rows below the names, which it leaves unread, look like data."""
-    if form.header_rows is None or not records:
-        return
-    theirs = stated_names(form)
-    ours = [theirs.get(plain_name(name), plain_name(name)) for name in records[place.names]]
-    measured = [
-        i
-        for i, name in enumerate(ours)
-        if (column := table.columns.get(name)) is not None
-        and column.kind in {"number", "date", "time"}
-    ]
+    measured = _measured(records[place.names], source) if records else []
     swallowed = [
         number + 1
         for number in range(place.names + 1, min(place.data, len(records)))
         if sum(_begins_with_digit(records[number], i) for i in measured) >= min(2, len(measured))
     ]
     if measured and swallowed:
-        listed = ", ".join(map(str, swallowed))
-        what = (
-            f"header_rows = {form.header_rows} leaves row {listed} unread, which looks like data."
-        )
+        listed = f"leaves row {', '.join(map(str, swallowed))} unread, which looks like data."
+        what = f"header_rows = {source.form.header_rows} {listed}"
         remedy = f"Set header_rows of this file to {place.names + 1}, or delete the row."
-        findings.stop("rows_above_header", file, what, remedy, row=swallowed[0])
+        source.stop("rows_above_header", what, remedy, row=swallowed[0])
 
 
 def _begins_with_digit(record: Sequence[str], place: int) -> bool:

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from agreement.tables.findings import Findings
 from agreement.tables.ids import discreet_id, silent_ids
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, Mask
@@ -24,10 +23,9 @@ class People:
 class Leaving:
     """Collects the rows of one table that are set aside; call `mark` in the order of reasons."""
 
-    def __init__(self, raw: RawTable, ids: Distinct, findings: Findings) -> None:
+    def __init__(self, raw: RawTable, ids: Distinct) -> None:
         self.raw = raw
         self.ids = ids
-        self.findings = findings
         self.out: Mask = np.zeros(len(raw.rows), dtype=np.bool_)
 
     def mark(
@@ -35,25 +33,18 @@ class Leaving:
         where: Mask,
         reason: str,
         message: Callable[[int], str],
-        *,
-        column: str | None = None,
         remedy: str,
+        column: str | None = None,
     ) -> None:
         """Set aside the rows of `where` that have not left yet; `message` is called per row."""
         new = np.flatnonzero(where & ~self.out).tolist()
-        if not new:
-            return
-        self.out[new] = True
-        header = None if column is None else self.raw.theirs.get(column, column)
-        self.findings.leave_out(
-            reason,
-            self.raw.file,
-            self.raw.rows[new],
-            [self.ids.at(i) for i in new],
-            [message(i) for i in new],
-            column=header,
-            remedy=remedy,
-        )
+        if new:
+            self.out[new] = True
+            raw, messages = self.raw, [message(i) for i in new]
+            ids, header = [self.ids.at(i) for i in new], column and raw.header(column)
+            raw.findings.leave_out(
+                reason, raw.file, raw.rows[new], ids, messages, column=header, remedy=remedy
+            )
 
     def mark_missing(self, column: str, where: Mask) -> None:
         """Set aside rows without a required value; an absent column has been reported already."""
@@ -63,8 +54,8 @@ class Leaving:
                 where,
                 "missing_value",
                 lambda i: f"No {column}: {said(i)}; the row is left out.",
-                column=column,
-                remedy="Fill the cell.",
+                "Fill the cell.",
+                column,
             )
 
     def saying(self, column: str | None) -> Callable[[int], str]:
@@ -82,16 +73,14 @@ class Leaving:
 
     def mark_unknown_athletes(self, athletes: Distinct, people: People) -> None:
         """Set aside rows whose athlete is not in the athletes table."""
-        if people.known is None:
-            return
-        strangers = {a for a in athletes.labels if a not in people.known}
-        self.mark(
-            athletes.where(strangers),
-            "unknown_athlete",
-            lambda i: f"Athlete '{athletes.at(i)}' is not in the athletes table.",
-            column="athlete_id",
-            remedy="Add the athlete, or join the two ids in id_map.",
-        )
+        if people.known is not None:
+            self.mark(
+                athletes.where({a for a in athletes.labels if a not in people.known}),
+                "unknown_athlete",
+                lambda i: f"Athlete '{athletes.at(i)}' is not in the athletes table.",
+                "Add the athlete, or join the two ids in id_map.",
+                "athlete_id",
+            )
 
     def finish(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return the rows that stay, with file and row of each."""
@@ -101,7 +90,7 @@ class Leaving:
 
 
 def drop_withdrawn(
-    raw: RawTable, id_map: dict[str, str], people: People, findings: Findings
+    raw: RawTable, id_map: dict[str, str], people: People
 ) -> tuple[int, frozenset[str]]:
     """
     Remove the rows of people who withdrew, before anything is said about them.
@@ -112,40 +101,30 @@ def drop_withdrawn(
     if not people.withdrawn:
         return 0, frozenset()
     ids = silent_ids(raw, "athlete_id", id_map)
-    gone = ids.where(_who_left(raw, ids, people, findings))
+    gone = ids.where(_who_left(raw, ids, people))
     count = int(gone.sum())
     if not count:
         return 0, frozenset()
     keys = silent_ids(raw, raw.table.key, {}).kept(gone).present() if raw.table.key else frozenset()
-    findings.withdraw(raw.file, count)
+    raw.findings.withdraw(raw.file, count)
     raw.keep(~gone)
     return count, keys
 
 
-def _who_left(raw: RawTable, ids: Distinct, people: People, findings: Findings) -> set[str]:
+def _who_left(raw: RawTable, ids: Distinct, people: People) -> set[str]:
     """Return the ids of those who withdrew among a table's, likely spellings with a note."""
     others = people.known or frozenset()  # of the athletes table: looked at when it was read
-    asked = [one for one in ids.present() if one not in others]
+    asked = {one for one in ids.present() if one not in others}
     gone = {one for one in asked if people.withdrawn.is_one(one)}
     if people.known is None and (back := gone - people.withdrawn.ids):
-        what = (
-            f"People who withdrew earlier stand in this table again ({len(back)}); they stay out."
-        )
-        remedy = (
-            "Write yes under withdrawn, or delete their rows; the head of "
-            f"{KEPT_FILE} says what to do about a mistake."
-        )
-        findings.note("withdrawn_before", raw.file, what, remedy)
-    like = sorted(
-        one
-        for one in set(asked) - gone
-        if people.withdrawn.is_like(one, listed=raw.table.name == "athletes")
-    )
-    for one in like:
-        what = (
-            f"Id '{discreet_id(one)}' looks like the id of a person who withdrew, so its rows stay "
-            "out too."
-        )
+        again = f"People who withdrew earlier stand in this table again ({len(back)})"
+        mistake = f"the head of {KEPT_FILE} says what to do about a mistake"
+        remedy = f"Write yes under withdrawn, or delete their rows; {mistake}."
+        raw.note("withdrawn_before", f"{again}; they stay out.", remedy)
+    listed = raw.table.name == "athletes"
+    like = {one for one in asked - gone if people.withdrawn.is_like(one, listed=listed)}
+    for one in sorted(like):
+        alike = f"Id '{discreet_id(one)}' looks like the id of a person who withdrew"
         remedy = "If it is another person, give that person an id that cannot be mistaken."
-        findings.note("likely_match", raw.file, what, remedy)
-    return gone | set(like)
+        raw.note("likely_match", f"{alike}, so its rows stay out too.", remedy)
+    return gone | like

@@ -1,29 +1,30 @@
 """Number columns: decimal marks, missing tokens, text where a number belongs, foreign units."""
 
 import re
+from collections.abc import Callable
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.tables.clock_times import (
-    CLOCK_COLUMN,
-    CLOCK_OF,
-    SECONDS_COLUMN,
-    TIME_OF_DAY,
-    clock_seconds,
-    times_of_day,
-)
 from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
-from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import Distinct, distinct
+from agreement.tables.text_cells import Distinct, Mask, distinct
 from agreement.tables.units import CLOCKS, Unit, clock_minutes, own_unit, unit_of
 
 Floats = npt.NDArray[np.float64]
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
+
+SECONDS_COLUMN: Final = "t_s"
+CLOCK_COLUMN: Final = "clock_s"  # beside it, where it was times of day: seconds after midnight
+CLOCK_OF: Final = {  # columns of seconds of a recording -> where they stand as times of day
+    name: f"{name.removesuffix('_s')}_clock_s" for name in ("exercise_start_s", "exercise_end_s")
+}
+_CLOCK: Final = re.compile(r"(?:(\d{1,2}):)?(\d{1,3}):(\d{2}(?:[.,]\d+)?)")
+TIME_OF_DAY: Final = re.compile(r"\d{1,2}:\d{2}:\d{2}([.,]\d+)?")
+_DAY_S: Final = 86_400.0
 
 
 class Marks(NamedTuple):
@@ -33,14 +34,12 @@ class Marks(NamedTuple):
     doubtful: frozenset[str]
 
 
-def number_columns(raw: RawTable, findings: Findings) -> dict[str, Floats]:
+def number_columns(raw: RawTable) -> dict[str, Floats]:
     """
     Return every number column of a table in our units; NaN where a cell is missing.
 
-    findings: gets text in required columns as stops, text in optional ones as notes, and what was
-        converted.
-    Returns values by our column name; columns that the file does not have are absent. A VO2max column
-        whose unit is another of the three quantities stands under that quantity's name.
+    Text is a stop in a required column, else a note. Columns that the file does not have are absent;
+    a VO2max column whose unit is another of the three quantities stands under that one's name.
     """
     names = [n for n, c in raw.table.columns.items() if c.kind == "number" and n in raw.frame]
     typed = {n for n in names if _is_typed(raw.frame[n])}
@@ -49,22 +48,20 @@ def number_columns(raw: RawTable, findings: Findings) -> dict[str, Floats]:
     columns: dict[str, Floats] = {}
     for name in names:
         if name in typed:
-            values = _typed(raw, name, findings)
+            values = _typed(raw, name)
         elif name == SECONDS_COLUMN and (times := clock_seconds(texts[name])) is not None:
             what = "The times are times of day; read as seconds from the first row on."
-            findings.note("format_found", raw.file, what, "", column=raw.theirs[name])
+            raw.note("format_found", what, "", name)
             columns[CLOCK_COLUMN] = times
             values = times - times[np.isfinite(times)][0]
         else:
             if name in CLOCK_OF and name not in raw.form.units:
                 columns[CLOCK_OF[name]] = times_of_day(texts[name])
-            comma = _is_comma(raw, name, texts[name], marks, findings)
-            values = _parsed(raw, name, texts[name], findings, comma=comma)
-        ours, converted = _in_our_unit(raw, name, values, findings)
+            values = _parsed(raw, name, texts[name], comma=_is_comma(raw, name, texts[name], marks))
+        ours, converted = _in_our_unit(raw, name, values)
         if ours in columns:
-            column = raw.theirs[name]
             what = f"After its unit the column is '{ours}', and there is another one."
-            findings.stop("unit", raw.file, what, "Delete one of them.", column=column)
+            raw.stop("unit", what, "Delete one of them.", name)
         columns[ours] = converted
         raw.theirs.setdefault(ours, raw.theirs[name])
     return columns
@@ -93,43 +90,38 @@ def _is_typed(column: "pd.Series[Any]") -> bool:
     return pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype)
 
 
-def _typed(raw: RawTable, name: str, findings: Findings) -> Floats:
+def _typed(raw: RawTable, name: str) -> Floats:
     """Return a column that already holds numbers; an infinite one is text that no one means."""
     values = raw.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
-    if np.isinf(values).any():
-        endless = np.isinf(values)
-        _report_text(raw, name, np.flatnonzero(endless), ["inf"] * int(endless.sum()), findings)
-        values = np.where(endless, np.nan, values)
-    return values
+    endless = np.isinf(values)
+    _report_text(raw, name, endless, lambda _: "inf")
+    return np.where(endless, np.nan, values) if endless.any() else values
 
 
-def _is_comma(
-    raw: RawTable, name: str, found: Distinct, marks: dict[str, Marks], findings: Findings
-) -> bool:
+def _is_comma(raw: RawTable, name: str, found: Distinct, marks: dict[str, Marks]) -> bool:
     """Whether a comma is this column's decimal mark; stops where the file does not decide it."""
     stated, mine, labels = raw.form.decimal, marks[name], found.labels
     used = mine.sure | mine.doubtful
     in_file = frozenset().union(*(m.sure for m in marks.values()))
-    column = raw.theirs[name]
     if len(used) == 2:
         comma, dot = (_first_with(raw, found, mark) for mark in ",.")
         what = f"Some numbers of this column have a comma ({comma}), others a dot ({dot})."
         remedy = "Write them all in one way, without marks for thousands."
-        findings.stop("decimal_mark", raw.file, what, remedy, column=column)
+        raw.stop("decimal_mark", what, remedy, name)
         return True
     if stated is not None and used - {stated}:
         what = f"Numbers of this column have a '{min(used)}', but study.toml says '{stated}'."
-        findings.stop("decimal_mark", raw.file, what, "Correct the key decimal.", column=column)
+        raw.stop("decimal_mark", what, "Correct the key decimal.", name)
     elif stated is None and _is_undecided(mine, in_file):
         example = next(v for v in labels if _THOUSANDS.fullmatch(v.strip()))
         what = f"'{example.strip()}' could be {_both(example)}; the file does not decide it."
-        remedy = f'Set decimal = "," or "." in [files.{raw.table.name}] of study.toml.'
-        findings.stop("decimal_mark", raw.file, what, remedy, column=column)
+        remedy = f'Set decimal = "," or "." in {raw.section} of study.toml.'
+        raw.stop("decimal_mark", what, remedy, name)
     if "," in used and stated is None:
         shown = next(v for v in labels if "," in v and _NUMBER.fullmatch(v.strip())).strip()
         what = f"Read {shown} as {shown.replace(',', '.')}: decimal comma in the whole column."
-        remedy = f'If that is wrong, set decimal = "." in [files.{raw.table.name}] of study.toml.'
-        findings.note("format_found", raw.file, what, remedy, column=column)
+        remedy = f'If that is wrong, set decimal = "." in {raw.section} of study.toml.'
+        raw.note("format_found", what, remedy, name)
     return "," in used
 
 
@@ -140,9 +132,7 @@ def _first_with(raw: RawTable, found: Distinct, mark: str) -> str:
     return f"row {raw.rows[at]}, '{found.at(at).strip()}'"
 
 
-def _parsed(
-    raw: RawTable, name: str, found: Distinct, findings: Findings, *, comma: bool
-) -> Floats:
+def _parsed(raw: RawTable, name: str, found: Distinct, *, comma: bool) -> Floats:
     """Return one text column as numbers in the file's own unit."""
     numbers = np.full(len(found.labels) + 1, np.nan)
     text: set[str] = set()
@@ -162,8 +152,7 @@ def _parsed(
             numbers[i] = np.nan
             text.add(label)
     if text:
-        positions = np.flatnonzero(found.where(text))
-        _report_text(raw, name, positions, [found.at(i) for i in positions.tolist()], findings)
+        _report_text(raw, name, found.where(text), found.at)
     return numbers[found.codes]
 
 
@@ -180,30 +169,22 @@ def _both(text: str) -> str:
     return f"{float(plain.replace(',', '.')):g} or {plain.replace(',', '').replace('.', '')}"
 
 
-def _report_text(
-    raw: RawTable,
-    name: str,
-    positions: "np.ndarray[Any, np.dtype[np.int64]]",
-    cells: list[str],
-    findings: Findings,
-) -> None:
+def _report_text(raw: RawTable, name: str, where: Mask, cell: Callable[[int], str]) -> None:
     """Report cells that are no numbers: a stop in a required column, else the cell is unknown."""
     required = raw.table.columns[name].required or name in VO2MAX_COLUMNS
     end = "." if required else "; taken as unknown."
-    findings.each(
+    remedy = "Write the number alone, or leave the cell empty."
+    raw.each(
         "stop" if required else "note",
         "not_a_number",
-        raw.file,
-        raw.rows[positions],
-        raw.theirs[name],
-        lambda i: f"'{cells[i]}' is not a number{end}",
-        "Write the number alone, or leave the cell empty.",
+        where,
+        lambda i: f"'{cell(i)}' is not a number{end}",
+        remedy,
+        name,
     )
 
 
-def _in_our_unit(
-    raw: RawTable, name: str, values: Floats, findings: Findings
-) -> tuple[str, Floats]:
+def _in_our_unit(raw: RawTable, name: str, values: Floats) -> tuple[str, Floats]:
     """Return a column's name and values after the unit that the study file states."""
     stated = raw.form.units.get(name)
     leads_to = unit_of(name, stated) if stated is not None else None
@@ -214,15 +195,52 @@ def _in_our_unit(
     filled = np.flatnonzero(np.isfinite(values))
     if len(filled) and (ours, unit) != (name, Unit()):  # in our own unit there is nothing to say
         first = filled[0]
-        moved = f" as {ours}" if ours != name else ""
         made = converted[first]
-        made = f"{made:.4g}" if abs(made) < 10_000 else f"{made:.0f}"
-        what = f"Read in {stated}{moved}"
+        shown = f"{made:.4g}" if abs(made) < 10_000 else f"{made:.0f}"
+        what = f"Read in {stated}" + (f" as {ours}" if ours != name else "")
         if unit != Unit():
-            what += f": {values[first]:g} {stated} became {made} {own_unit(ours)}"
-        remedy = f"If that is wrong, correct units in [files.{raw.table.name}] of study.toml."
-        row, column = int(raw.rows[first]), raw.theirs[name]
-        findings.note(
-            "unit_converted", raw.file, f"{what.rstrip()}.", remedy, row=row, column=column
-        )
+            what += f": {values[first]:g} {stated} became {shown} {own_unit(ours)}"
+        remedy = f"If that is wrong, correct units in {raw.section} of study.toml."
+        raw.note("unit_converted", f"{what.rstrip()}.", remedy, name, int(raw.rows[first]))
     return ours, converted
+
+
+def clock_seconds(found: Distinct) -> Floats | None:
+    """
+    Return seconds after midnight of the first row; None where any cell is no time of day.
+
+    Two parts are minutes and seconds, three have hours before them. A time that falls by more than
+    half a day lies after midnight.
+    """
+    seconds = np.full(len(found.labels) + 1, np.nan)
+    for i, label in enumerate(found.labels):
+        if label.strip().casefold() in MISSING_ANY_CASE:
+            continue
+        if (read := _seconds_of(label)) is None:
+            return None
+        seconds[i] = read
+    times = seconds[found.codes]
+    known = np.flatnonzero(np.isfinite(times))
+    if not known.size:
+        return None
+    days = np.cumsum(np.diff(times[known], prepend=times[known[0]]) < -_DAY_S / 2)
+    times[known] += days * _DAY_S
+    return np.asarray(times)
+
+
+def times_of_day(found: Distinct) -> Floats:
+    """Return seconds after midnight of each cell that is a time with hours, 12:41:34; else NaN."""
+    whole = [TIME_OF_DAY.fullmatch(label.strip()) for label in found.labels]
+    read = [
+        _seconds_of(label) if one else None for label, one in zip(found.labels, whole, strict=True)
+    ]
+    seconds = [np.nan if one is None else one for one in read]
+    return np.array([*seconds, np.nan])[found.codes]
+
+
+def _seconds_of(label: str) -> float | None:
+    parts = _CLOCK.fullmatch(label.strip())
+    if parts is None:
+        return None
+    hours, minutes, rest = parts.groups()
+    return int(hours or 0) * 3600 + int(minutes) * 60 + float(rest.replace(",", "."))

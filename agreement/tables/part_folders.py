@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+from agreement.tables.checked_tables import CheckedTable
 from agreement.tables.columns import BREATHS, SAMPLES, Table
 from agreement.tables.findings import Findings
-from agreement.tables.lab_table import CheckedTable
 from agreement.tables.leaving import People
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem

@@ -13,15 +13,16 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.tables.athletes_table import Athletes
+from agreement.tables.checked_tables import Athletes, CheckedTable
 from agreement.tables.columns import PARQUET_ENDING, UNPACK, UNREAD_ENDINGS, Table, not_read
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Findings, Source
 from agreement.tables.headers import Header, read_header
-from agreement.tables.lab_table import CheckedTable
 from agreement.tables.options import FileFormat
 from agreement.tables.oversize import OversizeError, refuse_oversize_parquet
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import (
+    NO_ARROW,
+    SAVE_AS_CSV,
     RawTable,
     fill_constants,
     read_table,
@@ -37,7 +38,7 @@ PART_STEP: Final = (
     1 << 32
 )  # a row of the whole table is part number times this plus row of the part
 BYTES_PER_ROW: Final = 60  # of a text file
-Builder = Callable[[RawTable, Athletes, dict[str, str], str | None, Findings], CheckedTable]
+Builder = Callable[[RawTable, Athletes, dict[str, str], str | None], CheckedTable]
 
 
 class Piece(NamedTuple):
@@ -123,15 +124,13 @@ class PartReader:
         digest = digest_if_readable(self.folder / file) if piece.rows_before == 0 else None
         some = False
         for raw in self._raw(piece, findings):
-            some = True
-            require_vo2max(raw, findings)
+            require_vo2max(raw)
             n = len(raw.rows)
-            table = self.build(raw, self.athletes, self.ids, self.zone, findings)
-            yield CheckedPiece(table, findings, n, digest)
-            findings, digest = Findings(), None
+            table = self.build(raw, self.athletes, self.ids, self.zone)
+            yield CheckedPiece(table, raw.findings, n, None if some else digest)
+            some = True
         if not some:
-            nothing = CheckedTable(pd.DataFrame(), 0, frozenset())
-            yield CheckedPiece(nothing, findings, 0, digest)
+            yield CheckedPiece(CheckedTable(pd.DataFrame(), 0, frozenset()), findings, 0, digest)
 
     def _cut(self, part: int) -> Iterator[Piece]:
         path = self.folder / self.files[part]
@@ -157,8 +156,7 @@ class PartReader:
         try:
             yield from self._row_groups(path, file, piece, findings)
         except ImportError:
-            remedy = "Install the package with its extra 'scale', or save the file as CSV."
-            findings.stop("unreadable_file", file, "Parquet files need another package.", remedy)
+            findings.stop("unreadable_file", file, NO_ARROW, SAVE_AS_CSV)
         except OversizeError as error:
             what = f"The file is no table: {error}."
             findings.stop("unreadable_file", file, what, "Write it again, with nothing else in it.")
@@ -174,7 +172,8 @@ class PartReader:
         texts = _text_names(parquet.read_schema(path))
         with parquet.ParquetFile(path, read_dictionary=texts) as source:
             refuse_oversize_parquet(source.metadata, path.stat().st_size)
-            header = read_header(source.schema_arrow.names, self.table, self.form, file, findings)
+            about = Source(self.table, file, self.form, findings)
+            header = read_header(source.schema_arrow.names, about)
             if piece.last == 0:
                 batches: Any = [source.schema_arrow.empty_table()]
             else:
@@ -183,13 +182,14 @@ class PartReader:
                 )
             before = piece.rows_before
             for batch in batches:
-                raw = self._raw_table(batch, before, header, file)
-                fill_constants(raw, findings)
-                require_columns(raw, findings)
+                raw = self._raw_table(batch, before, header, about)
+                fill_constants(raw)
+                require_columns(raw)
                 yield raw
                 before += batch.num_rows
+                about.findings = Findings()  # each batch speaks for itself
 
-    def _raw_table(self, batch: Any, before: int, header: Header, file: str) -> RawTable:
+    def _raw_table(self, batch: Any, before: int, header: Header, about: Source) -> RawTable:
         frame = batch.select(list(header.theirs.values())).to_pandas(strings_to_categorical=True)
         for name in frame.select_dtypes("category"):  # the labels are those of the row group
             frame[name] = _with_own_labels(frame[name].array)
@@ -197,7 +197,10 @@ class PartReader:
         # counted as if there were a header row, like the rows of a single Parquet table
         first = before + FIRST_ROW
         rows = np.arange(first, first + len(frame), dtype=np.int64)
-        return RawTable(self.table, file, self.form, frame, rows, dict(header.theirs), "")
+        theirs = dict(header.theirs)
+        return RawTable(
+            self.table, about.file, self.form, about.findings, frame, rows, theirs=theirs
+        )
 
 
 def _with_own_labels(column: Any) -> pd.Categorical:

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.tables.checked_tables import CheckedTable
 from agreement.tables.findings import Findings, merged_problems
-from agreement.tables.lab_table import CheckedTable
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader
 from agreement.tables.readers import InputFile
 

@@ -11,7 +11,7 @@ from typing import Final
 from agreement.errors import AgreementError
 from agreement.tables.layout import SEPARATORS, find_encoding
 from agreement.tables.proposal_words import WORDS, fits, taken_apart, unit_named
-from agreement.tables.workbooks import WorkbookError, open_document_sheets, sheet_records
+from agreement.tables.workbooks import UnreadableError, open_document_sheets, sheet_records
 
 READ: Final = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".xls", ".parquet")
 _SEARCH: Final = 15  # rows in which the header may stand
@@ -84,7 +84,7 @@ def blocks_of(file: Path) -> tuple[list[Block], str]:
         tables = _tables(file, ending)
     except (OSError, ValueError, csv.Error) as error:
         what = f"It cannot be read ({error})."
-        if isinstance(error, WorkbookError):
+        if isinstance(error, UnreadableError):
             what = f"{error.what} {error.remedy}"
         return [], what
     blocks = [

@@ -10,13 +10,13 @@ from agreement.tables.codes import code_column
 from agreement.tables.columns import INPUTS, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
-from agreement.tables.given_frames import frame_table
 from agreement.tables.new_study import MEANINGS, STUDY_FILE_TEXT
 from agreement.tables.number_columns import number_columns
 from agreement.tables.options import FileFormat
 from agreement.tables.proposal_columns import OPEN, Column, filled
 from agreement.tables.proposal_shape import MOMENT, Proposal
 from agreement.tables.proposal_sources import Block, file_of
+from agreement.tables.readers import frame_table
 from agreement.tables.study_file import NO_TABLE
 from agreement.tables.units import own_unit
 
@@ -213,16 +213,16 @@ def _as_read(proposal: Proposal, column: Column, cells: list[str]) -> str:
     table = Table(proposal.name, {column.ours: kind}, ledger_id="")
     raw = frame_table(pd.DataFrame({"x": filled(cells)}, dtype="str"), table, form, Findings())
     if kind.kind == "number":
-        values = next(iter(number_columns(raw, Findings()).values()))
+        values = next(iter(number_columns(raw).values()))
         return "; ".join(f"{value:.5g}" for value in values[:3])
     if kind.kind in ("date", "time"):
-        found = moment_column(raw, column.ours, "UTC", Findings())
+        found = moment_column(raw, column.ours, "UTC")
         text = found.date if kind.kind == "date" else found.instant
         return "; ".join(
             str(t.astype("datetime64[s]")).replace("T00:00:00", "").replace("T", " ")
             for t in text[:3]
         )
     if kind.kind == "code":
-        found_codes = code_column(raw, column.ours, Findings())
+        found_codes = code_column(raw, column.ours)
         return "; ".join(found_codes.at(i) for i in range(min(3, len(raw.rows))))
     return "; ".join(filled(cells)[:3])

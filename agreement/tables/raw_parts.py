@@ -1,17 +1,17 @@
 """Raw files of one laboratory test (breaths) or one training session (samples)."""
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.tables.clock_times import CLOCK_COLUMN
 from agreement.tables.codes import code_column
 from agreement.tables.columns import BREATHS, SAMPLES, Table
 from agreement.tables.findings import Findings
 from agreement.tables.ids import id_column
-from agreement.tables.number_columns import number_columns
+from agreement.tables.number_columns import CLOCK_COLUMN, number_columns
 from agreement.tables.options import FileFormat
 from agreement.tables.readers import read_table
 
@@ -55,21 +55,19 @@ def _read(path: Path, table: Table, file: str | None, form: FileFormat | None) -
     if raw is None or findings.stops:
         raise TableError(findings.stops)
     nothing = np.full(len(raw.rows), np.nan)
-    numbers = number_columns(raw, findings)
-    columns = {
-        ours: code_column(raw, ours, findings).series()
-        if column.kind == "code"
-        else numbers.get(ours, nothing)
-        for ours, column in table.columns.items()
-        if column.kind != "id"
-    }
+    numbers = number_columns(raw)
+    columns: dict[str, Any] = {}
     for ours, column in table.columns.items():
-        if column.kind == "id" and ours in raw.frame:
-            columns[ours] = id_column(raw, ours, findings).series()
+        if column.kind == "number":
+            columns[ours] = numbers.get(ours, nothing)
+        elif column.kind == "code":
+            columns[ours] = code_column(raw, ours).series()
+        elif ours in raw.frame:
+            columns[ours] = id_column(raw, ours).series()
     if CLOCK_COLUMN in numbers:
         columns[CLOCK_COLUMN] = numbers[CLOCK_COLUMN]
     if not len(raw.rows):
-        findings.stop("unreadable_file", name, "The file has no rows.", "Fill it, or delete it.")
+        raw.stop("unreadable_file", "The file has no rows.", "Fill it, or delete it.")
     if findings.stops:
         raise TableError(findings.stops)
     return pd.DataFrame(columns), tuple(findings.problems)

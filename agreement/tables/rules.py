@@ -6,6 +6,9 @@ on every table); `keep_rules` is the one place where they become our words.
 Codes are checked where they are translated (`codes`), once per distinct word instead of per row.
 """
 
+from collections.abc import Container, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -13,7 +16,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.tables.columns import VO2MAX_COLUMNS
-from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, Mask
 from agreement.terms import RANGES
@@ -63,41 +65,35 @@ HINTS: Final[dict[str, tuple[Hint, ...]]] = {
 def keep_rules(
     raw: RawTable,
     numbers: dict[str, Floats],
-    key: Distinct | None,
-    findings: Findings,
-    *,
-    explained: dict[str, Mask] | None = None,
+    key: Distinct | None = None,
+    explained: Mapping[str, Mask] = MappingProxyType({}),
 ) -> dict[str, Mask]:
     """
-    Apply the rules to one table; optional cells that break them become NaN.
+    Apply the rules to one table; optional cells that break them become NaN in `numbers`.
 
-    raw: the table, for files and rows.
-    numbers: number columns in our units; changed where cells become unknown.
-    key: the column that may not repeat.
-    findings: gets duplicates and undecided units as stops, odd and unknown cells as notes.
-    explained: odd cells that have a note already.
+    key: the column that may not repeat; explained: odd cells that have a note already.
     Returns: for each column in `REQUIRED_VALUES`: where its value is outside the reject range.
     """
     refused: dict[str, Mask] = {}
     breaches = _breaches(numbers)
-    _stop_at_undecided_units(raw, numbers, findings)
-    _stop_at_unlikely_people(raw, numbers, breaches, findings)
+    _stop_at_undecided_units(raw, numbers)
+    _stop_at_unlikely_people(raw, numbers, breaches)
     for (column, rule), where in breaches.items():
         if rule == "reject" and column in REQUIRED_VALUES:
             refused[column] = where
         elif rule == "reject":
-            _report_unknown(raw, column, numbers[column], where, findings)
+            _report_unknown(raw, column, numbers[column], where)
             numbers[column] = np.where(where, np.nan, numbers[column])
     if key is not None and raw.table.key is not None:
         twice = (key.codes >= 0) & pd.Series(key.codes).duplicated(keep=False).to_numpy()
         if twice.any():
-            _report_duplicates(raw, raw.table.key, key, twice, findings)
+            _report_duplicates(raw, raw.table.key, key, twice)
     for (column, rule), where in breaches.items():
         if rule == "warn":
             known = where & ~breaches.get((column, "reject"), np.zeros_like(where))
-            if explained is not None and column in explained:
+            if column in explained:
                 known &= ~explained[column]
-            _note_odd(raw, column, numbers[column], known, findings)
+            _note_odd(raw, column, numbers[column], known)
     return refused
 
 
@@ -127,30 +123,22 @@ def hint(column: str, value: float) -> str:
     return next((h.text for h in HINTS.get(column, ()) if h.low <= value <= h.high), "")
 
 
-def _report_duplicates(
-    raw: RawTable, column: str, key: Distinct, where: Mask, findings: Findings
-) -> None:
+def _report_duplicates(raw: RawTable, column: str, key: Distinct, where: Mask) -> None:
     """Stop at each key that stands in more than one row."""
     positions = np.flatnonzero(where)
     order = np.argsort(key.codes[positions], kind="stable")
     groups = np.split(positions[order], np.flatnonzero(np.diff(key.codes[positions][order])) + 1)
+    remedy = "Delete the copies, or give each its own id."
     for group in groups[:20]:
         rows = ", ".join(str(raw.rows[i]) for i in group[:10])
         what = f"'{key.at(group[0])}' stands in rows {rows}; each {column} may stand once."
-        findings.stop(
-            "duplicate_key",
-            raw.file,
-            what,
-            "Delete the copies, or give each its own id.",
-            row=int(raw.rows[group[1]]),
-            column=raw.theirs.get(column, column),
-        )
+        raw.stop("duplicate_key", what, remedy, column, int(raw.rows[group[1]]))
     if len(groups) > 20:
         what = f"{len(groups) - 20} more ids stand in several rows."
-        findings.stop("duplicate_key", raw.file, what, "Delete the copies.")
+        raw.stop("duplicate_key", what, "Delete the copies.")
 
 
-def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats], findings: Findings) -> None:
+def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats]) -> None:
     """
     Stop when more than half of a VO2max column is outside what its unit lets expect.
 
@@ -172,31 +160,23 @@ def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats], findings
             if 2 * many > filled and (low == usual.reject_low or many >= _MANY):
                 middle = 2 * float(np.median(values[outside] / 2))  # no sum is too large
                 share = f"{many} of {filled} values are {word} {low:g} to {usual.reject_high:g}"
-                _stop_at_unit(raw, column, share, middle, findings)
+                _stop_at_unit(raw, column, share, middle)
                 break
 
 
-def _stop_at_unit(
-    raw: RawTable, column: str, share: str, middle: float, findings: Findings
-) -> None:
+def _stop_at_unit(raw: RawTable, column: str, share: str, middle: float) -> None:
     """Stop and name the key that decides the unit; the rows wait until it is stated."""
-    header, own = raw.theirs.get(column, column), RANGES[column].unit
+    own = RANGES[column].unit
     low = "unusual" in share  # the values can be what the name says, of people who are very ill
     what = f"{share} {own} (middle value {middle:.4g}){_looks_like(middle, None if low else own)}."
     units = " or ".join(f'"{name}"' for name in ("mL/kg/min", "L/min", "mL/min", "MET"))
-    remedy = (
-        f'Say which unit it is: units = {{ {column} = "..." }} in [files.{raw.table.name}] of '
-        f"study.toml, with {units}."
-    )
-    findings.stop("unit", raw.file, what, remedy, column=header)
-    findings.undecided.add((raw.file, header))
+    stated = f'units = {{ {column} = "..." }} in {raw.section} of study.toml'
+    raw.stop("unit", what, f"Say which unit it is: {stated}, with {units}.", column)
+    raw.findings.undecided.add((raw.file, raw.header(column)))
 
 
 def _stop_at_unlikely_people(
-    raw: RawTable,
-    numbers: dict[str, Floats],
-    breaches: dict[tuple[str, str], Mask],
-    findings: Findings,
+    raw: RawTable, numbers: dict[str, Floats], breaches: dict[tuple[str, str], Mask]
 ) -> None:
     """Doubt masses and ages of which more than a tenth are unusual: another unit, another column."""
     for column in _OF_PEOPLE:
@@ -204,21 +184,16 @@ def _stop_at_unlikely_people(
         filled = 0 if odd is None else int(np.isfinite(numbers[column]).sum())
         if odd is None or odd.sum() < _MANY or odd.sum() <= _UNLIKELY_SHARE * filled:
             continue
-        usual, first = RANGES[column], int(np.flatnonzero(odd)[0])
+        usual, first = RANGES[column], int(np.argmax(odd))
         what = (
             f"{odd.sum()} of {filled} values are unusual, outside {usual.warn_low:g} to "
             f"{usual.warn_high:g} {usual.unit}, first {numbers[column][first]:g}."
         )
-        remedy = f"Look whether it is the right column{_other_unit(raw, column)}."
-        header, row = raw.theirs.get(column, column), int(raw.rows[first])
-        findings.stop("unlikely_people", raw.file, what, remedy, row=row, column=header)
-        findings.undecided.add((raw.file, header))
-
-
-def _other_unit(raw: RawTable, column: str) -> str:
-    """Return how to state another unit of a mass."""
-    stated = f'; if it is in pounds, set units = {{ {column} = "lb" }} in [files.{raw.table.name}]'
-    return stated if "mass" in column and column not in raw.form.units else ""
+        pounds = f'; if it is in pounds, set units = {{ {column} = "lb" }} in {raw.section}'
+        other = pounds if "mass" in column and column not in raw.form.units else ""
+        remedy = f"Look whether it is the right column{other}."
+        raw.stop("unlikely_people", what, remedy, column, int(raw.rows[first]))
+        raw.findings.undecided.add((raw.file, raw.header(column)))
 
 
 def _looks_like(value: float, refused: str | None) -> str:
@@ -235,30 +210,83 @@ def _looks_like(value: float, refused: str | None) -> str:
     return f"; they look like {likely}" if likely else ""
 
 
-def _report_unknown(
-    raw: RawTable, column: str, values: Floats, where: Mask, findings: Findings
-) -> None:
+def _report_unknown(raw: RawTable, column: str, values: Floats, where: Mask) -> None:
     """Note the implausible cells of an optional column, which become unknown."""
-    positions = np.flatnonzero(where)
 
     def what(i: int) -> str:
-        value = values[positions[i]]
-        text = f"{value_text(column, value, refused=True)} {hint(column, value)}".rstrip()
+        text = f"{value_text(column, values[i], refused=True)} {hint(column, values[i])}".rstrip()
         return f"{text} Taken as unknown."
 
-    remedy = f"Correct the cell, or state the unit under units in [files.{raw.table.name}]."
-    file, rows = raw.file, raw.rows[positions]
-    findings.each("note", "out_of_range", file, rows, raw.theirs.get(column, column), what, remedy)
+    remedy = f"Correct the cell, or state the unit under units in {raw.section}."
+    raw.each("note", "out_of_range", where, what, remedy, column)
 
 
-def _note_odd(raw: RawTable, column: str, values: Floats, where: Mask, findings: Findings) -> None:
+def _note_odd(raw: RawTable, column: str, values: Floats, where: Mask) -> None:
     """Note values that are possible and unusual."""
-    positions = np.flatnonzero(where)
 
     def what(i: int) -> str:
-        value = values[positions[i]]
-        return f"{value_text(column, value, refused=False)} {hint(column, value)}".rstrip()
+        return f"{value_text(column, values[i], refused=False)} {hint(column, values[i])}".rstrip()
 
-    rows = raw.rows[positions]
-    column_name = raw.theirs.get(column, column)
-    findings.each("note", "unusual_value", raw.file, rows, column_name, what, "Check it.")
+    raw.each("note", "unusual_value", where, what, "Check it.", column)
+
+
+@dataclass(frozen=True, slots=True)
+class Vo2max:
+    """The VO2max values of one table."""
+
+    relative: Floats  # as typed. [mL/kg/min]
+    absolute: Floats  # as typed, from either absolute column. [L/min]
+    # `relative`, else `absolute` over mass; NaN where neither is possible. [mL/kg/min]
+    converted: Floats
+    column: list[str]  # where each row's value comes from
+    source: npt.NDArray[np.int8]
+    typed: Floats
+    refused: Mask  # outside the range that a person can reach
+
+    @property
+    def from_absolute(self) -> Mask:
+        """Where the value is an absolute one, converted or waiting for a mass."""
+        return np.isnan(self.relative) & ~np.isnan(self.absolute)
+
+    def column_of(self, headers: Container[str]) -> str | None:
+        """Return our name of the column that a missing value belongs into; None without any."""
+        return next((name for name in self.column if name in headers), None)
+
+    def refusal(self, i: int) -> str:
+        """Return why row `i` (from 0) is out of range, with the value as typed."""
+        name = self.column[self.source[i]]
+        usual = RANGES[name]
+        if usual.reject_low <= self.typed[i] <= usual.reject_high:
+            name = self.column[0]
+            return value_text(name, self.converted[i], refused=True).replace(
+                "Value", "Converted with the mass, value"
+            )
+        return (
+            f"{value_text(name, self.typed[i], refused=True)} {hint(name, self.typed[i])}".strip()
+        )
+
+
+def vo2max_values(
+    numbers: dict[str, Floats], refused: dict[str, Mask], mass: Floats, count: int
+) -> Vo2max:
+    """
+    Return the VO2max of each row.
+
+    numbers: shape (count,). The number columns, in our units.
+    refused: values outside the reject range of their column.
+    mass: shape (count,). To convert with; NaN where unknown. [kg]
+    count: rows.
+    """
+    nothing = np.full(count, np.nan)
+    never = np.zeros(count, dtype=np.bool_)
+    names = ["vo2max_ml_kg_min", "vo2max_l_min", "vo2max_ml_min"]
+    relative, litres, millilitres = (numbers.get(name, nothing) for name in names)
+    absolute = np.where(np.isnan(litres), millilitres / 1000, litres)
+    converted = np.where(np.isnan(relative), absolute * 1000 / mass, relative)
+    source = np.where(np.isnan(relative), np.where(np.isnan(litres), 2, 1), 0).astype(np.int8)
+    typed = np.choose(source, [relative, litres, millilitres])
+    out = np.choose(source, [refused.get(name, never) for name in names])
+    usual = RANGES["vo2max_ml_kg_min"]
+    with np.errstate(invalid="ignore"):
+        out = out | (converted < usual.reject_low) | (converted > usual.reject_high)
+    return Vo2max(relative, absolute, converted, names, source, typed, out)

@@ -66,8 +66,9 @@ def ids_in(path: Path, file: str, table: Table, form: FileFormat, findings: Find
     if raw is None or unheard.stops:
         findings.problems += unheard.stops
         return []
-    found = id_column(raw, own, findings)
-    missing = found.series().isna().to_numpy()
+    raw.findings = findings
+    found = id_column(raw, own)
+    missing = found.codes < 0
     if missing.any():
         what = f"{own} is missing in {counted(int(missing.sum()), 'row')}."
         row = int(raw.rows[missing.argmax()])

@@ -5,18 +5,22 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
-import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.tables.athletes_table import Athletes, athletes_table
+from agreement.tables.checked_tables import (
+    Athletes,
+    CheckedTable,
+    athletes_table,
+    field_estimates_table,
+    field_tests_table,
+    sessions_table,
+)
 from agreement.tables.columns import FOLDERS, TABLES, Table
 from agreement.tables.export_folders import Exports, deleted_people, find_exports, holds_exports
-from agreement.tables.field_tables import field_estimates_table, field_tests_table, sessions_table
 from agreement.tables.findings import Findings, without_consequences
-from agreement.tables.given_frames import frame_table, given_tables
 from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matches, read_id_map
-from agreement.tables.lab_table import CheckedTable, lab_table, require_one_rule
+from agreement.tables.lab_table import lab_table, require_one_rule
 from agreement.tables.leaving import People
 from agreement.tables.open_lines import UNDECIDED
 from agreement.tables.options import FileFormat, StudyOptions
@@ -24,12 +28,19 @@ from agreement.tables.part_folders import PartFolder, find_parts, match_parts
 from agreement.tables.parts import Builder, PartReader, find_table_parts
 from agreement.tables.parts_together import whole_table
 from agreement.tables.paths import path_problem
-from agreement.tables.readers import InputFile, RawTable, read_table, require_vo2max
+from agreement.tables.readers import (
+    InputFile,
+    RawTable,
+    frame_table,
+    read_table,
+    require_vo2max,
+    unread,
+)
 from agreement.tables.study_file import PUBLISHED_FILE, STUDY_FILE, read_study_file
 from agreement.tables.study_notes import note_empty_tables, note_margin, note_unused, shared_files
 from agreement.tables.study_tables import StudyTables
 from agreement.tables.table_doubts import doubt_tables
-from agreement.tables.table_files import find_tables
+from agreement.tables.table_files import find_tables, require_tables
 from agreement.tables.unchanged import digest_if_readable
 from agreement.tables.withdrawn import Withdrawn, keep, read_kept, require_athletes
 
@@ -128,8 +139,10 @@ class _Reading:
         self.paths = (
             find_tables(folder, self.options, findings)
             if given is None
-            else given_tables(given, findings)
+            else {name: name for name in TABLES if name in given}
         )
+        if given is not None:
+            require_tables(set(given), findings)
         self.names = shared_files(folder, self.paths, self.options, findings)
         self.id_map, source = read_id_map(folder, self.options.study.id_map, findings)
         self.ids = self.id_map.ids
@@ -152,14 +165,14 @@ class _Reading:
         for name in ("lab_tests", "field_estimates"):
             if name == "field_estimates" or not found["breaths"].parts:
                 for one in self.raws(name, raw):
-                    require_vo2max(one, self.findings)
+                    require_vo2max(one)
         before = read_kept(self.folder, self.findings)
         if (file := self.names.get("athletes")) is None or "athletes" in self.rows_read:
             require_athletes(before, file, raw["athletes"].theirs, self.findings)
         people = (
             self.listed_people(before)
             if "athletes" in self.exports
-            else athletes_table(raw["athletes"], self.ids, self.findings, before)
+            else athletes_table(raw["athletes"], self.ids, before)
             if "athletes" in self.names
             else Athletes(_nobody().copy(), People(None, before))
         )
@@ -167,16 +180,16 @@ class _Reading:
             people = Athletes(people.frame, People(None, before))
         breath_ids = frozenset(found["breaths"].parts)
 
-        def tests(raw: RawTable, findings: Findings) -> CheckedTable:
-            return lab_table(raw, people, self.ids, self.options, breath_ids, findings)
+        def tests(raw: RawTable) -> CheckedTable:
+            return lab_table(raw, people, self.ids, self.options, breath_ids)
 
         checked = {"lab_tests": self.together("lab_tests", raw, people, tests)}
         lab = checked["lab_tests"].frame
-        require_one_rule(raw["lab_tests"], lab, breath_ids, self.options, self.findings)
+        require_one_rule(raw["lab_tests"], lab, breath_ids, self.options)
         for name, build in _FIELD_BUILDERS.items():
 
-            def rows(raw: RawTable, findings: Findings, build: Builder = build) -> CheckedTable:
-                return build(raw, people, self.ids, self.zone, findings)
+            def rows(raw: RawTable, build: Builder = build) -> CheckedTable:
+                return build(raw, people, self.ids, self.zone)
 
             checked[name] = (
                 self.together(name, raw, people, rows)
@@ -254,7 +267,7 @@ class _Reading:
                 if self.given is None and path not in {one.name for one in self.inputs}:
                     self.inputs.append(InputFile(path, read.digest, len(read.rows)))
                 return read
-        return _unread(table, form)
+        return unread(table, form, self.findings)
 
     def raws(self, name: str, raw: Mapping[str, RawTable]) -> list[RawTable]:
         """Return a table as read, or each export of it."""
@@ -290,13 +303,14 @@ class _Reading:
         name: str,
         raw: dict[str, RawTable],
         people: Athletes,
-        build: Callable[[RawTable, Findings], CheckedTable],
+        build: Callable[[RawTable], CheckedTable],
     ) -> CheckedTable:
         """Return one table, checked; of its exports the newest row each."""
         if (exports := self.exports.get(name)) is None:
-            return build(raw[name], self.findings)
+            return build(raw[name])
         exports.people, exports.build = people, build
-        whole = self.all_parts(exports, build(_unread(TABLES[name], self.form(name)), Findings()))
+        nothing = build(unread(TABLES[name], self.form(name), Findings()))
+        whole = self.all_parts(exports, nothing)
         exports.tell(self.findings)
         return whole
 
@@ -304,8 +318,8 @@ class _Reading:
         """Return the athletes of all exports of their table, without those no longer listed."""
         marked, deleted = deleted_people(self.exports["athletes"], self.findings)
 
-        def people(raw: RawTable, findings: Findings) -> CheckedTable:
-            one = athletes_table(raw, self.ids, findings, before, marked | deleted)
+        def people(raw: RawTable) -> CheckedTable:
+            one = athletes_table(raw, self.ids, before, marked | deleted)
             return CheckedTable(one.frame, one.withdrawn_rows, one.people.known or frozenset())
 
         withdrawn = before.marking(marked | deleted)
@@ -351,19 +365,14 @@ class _Reading:
                 note_likely_matches(self.names[name], unknown, known, known_file, self.findings)
 
 
-def _unread(table: Table, form: FileFormat) -> RawTable:
-    """Return a table without columns and rows."""
-    return RawTable(table, "", form, pd.DataFrame(), np.array([], dtype=np.int64), {}, "")
-
-
 @cache
 def _nobody() -> pd.DataFrame:
     """Return the athletes of a study that has no such table."""
-    return athletes_table(_unread(TABLES["athletes"], FileFormat()), {}, Findings()).frame
+    return athletes_table(unread(TABLES["athletes"], FileFormat(), Findings()), {}).frame
 
 
 @cache
 def _no_rows(name: str) -> pd.DataFrame:
     """Return a field table that a study does not have: every column, no row."""
-    raw = _unread(TABLES[name], FileFormat())
-    return _FIELD_BUILDERS[name](raw, Athletes(_nobody()), {}, None, Findings()).frame
+    raw = unread(TABLES[name], FileFormat(), Findings())
+    return _FIELD_BUILDERS[name](raw, Athletes(_nobody()), {}, None).frame

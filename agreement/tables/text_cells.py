@@ -14,7 +14,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.tables.columns import MISSING_ANY_CASE
-from agreement.tables.findings import Findings
 from agreement.tables.readers import RawTable
 from agreement.terms import counted
 
@@ -96,12 +95,10 @@ def distinct(column: "pd.Series[Any]") -> Distinct:
     return Distinct(codes, texts).replaced(list(texts))  # 1 and "1" are one
 
 
-def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = False) -> Distinct:
+def text_column(raw: RawTable, name: str, *, tokens: bool = False) -> Distinct:
     """
-    Return a text column of a table, trimmed.
+    Return a text column of a table, trimmed; an absent column is missing in every row.
 
-    name: our column name; an absent column is missing in every row.
-    findings: gets a note when blanks were trimmed.
     tokens: whether `NA`, `-` and the like are missing; never so in ids and labels.
     """
     if name not in raw.frame:
@@ -117,11 +114,8 @@ def text_column(raw: RawTable, name: str, findings: Findings, *, tokens: bool = 
     odd = {v for v, t in zip(found.labels, trimmed, strict=True) if t is not None and v != t}
     if odd:
         rows = raw.rows[found.where(odd)]
-        what = (
-            f"Blanks around {counted(len(rows), 'value')} were removed, first '{min(odd).strip()}'."
-        )
-        row, header = int(rows[0]), raw.theirs.get(name, name)
-        findings.note("trimmed", raw.file, what, BLANKS, row=row, column=header)
+        many = f"Blanks around {counted(len(rows), 'value')} were removed"
+        raw.note("trimmed", f"{many}, first '{min(odd).strip()}'.", BLANKS, name, int(rows[0]))
     return found.replaced(trimmed)
 
 

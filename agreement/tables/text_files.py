@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.tables.columns import MISSING, Column
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Rows, Source
 from agreement.tables.headers import Header
 from agreement.tables.layout import Layout
 
@@ -29,16 +29,11 @@ class RaggedRowsError(ValueError):
 
 
 def text_columns(
-    data: bytes, layout: Layout, header: Header, file: str, findings: Findings
-) -> tuple[pd.DataFrame, np.ndarray[Any, np.dtype[np.int64]]]:
+    data: bytes, layout: Layout, header: Header, source: Source
+) -> tuple[pd.DataFrame, Rows]:
     """
-    Read every wanted column as text, record by record.
+    Read every wanted column as text, record by record; empty records are left out.
 
-    layout: how it is laid out.
-    header: which columns are wanted, and where they are.
-    findings: collects ragged rows.
-    Returns frame: our column names, text as it stands.
-    Returns rows: the row of each record as a spreadsheet counts; empty records are left out.
     Raises RaggedRowsError after reporting rows with too many or too few cells.
     Raises csv.Error if quotes do not close.
     Raises UnicodeDecodeError if the stated encoding does not fit.
@@ -46,43 +41,37 @@ def text_columns(
     text = data.decode(layout.encoding)
     # a stray quote is reported by its row instead of swallowing the rest of the file
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=layout.separator, strict=True)
-    records, rows = [], []
-    for number, record in enumerate(reader):
-        if number >= layout.place.data and any(cell.strip() for cell in record):
-            records.append(record)
-            rows.append(number + 1)
-    return columns_of(records, rows, layout.header, header, file, findings)
+    return columns_of(list(reader), layout.place.data, layout.header, header, source)
 
 
 def columns_of(
-    records: list[list[str]],
-    rows: list[int],
-    names: Sequence[str],
-    header: Header,
-    file: str,
-    findings: Findings,
-) -> tuple[pd.DataFrame, np.ndarray[Any, np.dtype[np.int64]]]:
-    """Return the wanted columns of records, each of which must have a cell for every name."""
-    width = len(names)
-    lengths = np.fromiter(map(len, records), dtype=np.int64, count=len(records))
-    numbers = np.array(rows, dtype=np.int64)
-    if (ragged := lengths != width).any():
-        found = [records[i] for i in np.flatnonzero(ragged)]
-        findings.each(
+    records: list[list[str]], data: int, names: Sequence[str], header: Header, source: Source
+) -> tuple[pd.DataFrame, Rows]:
+    """
+    Return the wanted columns of the records from number `data` on that are not empty.
+
+    Each must have a cell for each of `names`.
+    Returns rows: the row of each as a spreadsheet counts.
+    """
+    filled = [i for i in range(data, len(records)) if any(cell.strip() for cell in records[i])]
+    some, numbers = [records[i] for i in filled], np.array(filled, dtype=np.int64) + 1
+    if ragged := [i for i, record in enumerate(some) if len(record) != len(names)]:
+        remedy = (
+            "Correct the row: a separator may be missing, or a text that holds one needs quotes."
+        )
+        source.findings.each(
             "stop",
             "ragged_row",
-            file,
+            source.file,
             numbers[ragged],
             None,
-            lambda i: _ragged_words(found[i], names),
-            "Correct the row: a separator may be missing, or a text that holds one needs quotes.",
+            lambda i: _ragged_words(some[ragged[i]], names),
+            remedy,
         )
-        raise RaggedRowsError(file)
-    columns = list(zip(*records, strict=True)) if records else [()] * width
-    frame = pd.DataFrame(
-        {ours: pd.Series(columns[i], dtype="str") for ours, i in header.position.items()}
-    )
-    return frame, numbers
+        raise RaggedRowsError(source.file)
+    columns = list(zip(*some, strict=True)) if some else [()] * len(names)
+    cells = {ours: pd.Series(columns[i], dtype="str") for ours, i in header.position.items()}
+    return pd.DataFrame(cells), numbers
 
 
 def _ragged_words(record: list[str], names: Sequence[str]) -> str:

@@ -17,8 +17,8 @@ _HIDDEN: Final = re.compile(rb"\bhidden=[\"'](?:1|true)[\"']")
 _ROW_NUMBER: Final = re.compile(rb"\br=[\"'](\d+)[\"']")
 
 
-class WorkbookError(ValueError):
-    """A workbook that cannot be read; the message says why, the remedy what to do."""
+class UnreadableError(ValueError):
+    """A file that cannot be read; the message says why, the remedy what to do."""
 
     def __init__(self, what: str, remedy: str) -> None:
         self.what = what
@@ -35,7 +35,7 @@ def sheet_records(
     sheet: name of the sheet; None: the only one.
     unseen: takes the rows that a person does not see as data: "hidden" or "struck out".
     Returns: rows of equal length, from row 1 of the sheet.
-    Raises WorkbookError if it is no workbook, too large when unpacked, or the sheet is undecided.
+    Raises UnreadableError if it is no workbook, too large when unpacked, or the sheet is undecided.
     """
     from openpyxl import load_workbook  # slow to import, and most studies have no workbook
 
@@ -48,10 +48,10 @@ def sheet_records(
             rows = _filled_rows(found, unseen)
             if unseen is not None:
                 unseen |= dict.fromkeys(_hidden_rows(data, found), "hidden")
-    except WorkbookError:
+    except UnreadableError:
         raise
     except Exception as error:  # a damaged file can raise anything
-        raise WorkbookError(
+        raise UnreadableError(
             f"The workbook cannot be read ({type(error).__name__}).",
             "Open it in a spreadsheet and save it again.",
         ) from error
@@ -65,12 +65,12 @@ def open_document_sheets(data: bytes) -> list[tuple[str, list[list[str]]]]:
     Return name and rows of each sheet of a workbook in another form than XLSX.
 
     data: a workbook that `python_calamine` reads: ODS, or the older XLS.
-    Raises WorkbookError if it is none, too large when unpacked, or the library is not installed.
+    Raises UnreadableError if it is none, too large when unpacked, or the library is not installed.
     """
     try:
         from python_calamine import load_workbook
     except ImportError as error:
-        raise WorkbookError(
+        raise UnreadableError(
             "Workbooks of this form need a library that is not installed (python-calamine).",
             "Install it, or save the workbook as XLSX.",
         ) from error
@@ -83,7 +83,7 @@ def open_document_sheets(data: bytes) -> list[tuple[str, list[list[str]]]]:
             for n in book.sheet_names
         ]
     except Exception as error:  # a damaged file can raise anything
-        raise WorkbookError(
+        raise UnreadableError(
             f"The workbook cannot be read ({type(error).__name__}).", "Save it as XLSX or CSV."
         ) from error
     return [
@@ -135,7 +135,7 @@ def _filled_rows(sheet: Any, unseen: dict[int, str] | None) -> list[list[str]]:
 def _refuse_wide(cells: int) -> None:
     """Stop before empty cells fill the memory."""
     if cells > MOST_CELLS:
-        raise WorkbookError(
+        raise UnreadableError(
             f"The sheet spans more than {MOST_CELLS / 1e6:.0f} million cells, most of them empty.",
             "Delete what stands far from the table, or save the table as CSV.",
         )
@@ -147,12 +147,12 @@ def _refuse_oversize(data: bytes) -> None:
         with zipfile.ZipFile(BytesIO(data)) as parts:
             size = sum(part.file_size for part in parts.infolist())
     except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError) as error:
-        raise WorkbookError(
+        raise UnreadableError(
             "The file is not an XLSX workbook.", "Save it as XLSX, or as CSV."
         ) from error
     most = min(MOST_BYTES, most_unpacked(len(data)))
     if size > most:
-        raise WorkbookError(
+        raise UnreadableError(
             f"The workbook unpacks to {size / 1e6:.0f} MB; at most {most / 1e6:.0f} are read.",
             "Save the one sheet that is needed as CSV.",
         )
@@ -164,7 +164,7 @@ def _chosen(names: list[str], sheet: str | None) -> str:
         return names[0]
     if sheet in names:
         return str(sheet)
-    raise WorkbookError(
+    raise UnreadableError(
         f"The workbook has {len(names)} sheets: {', '.join(names)}."
         if sheet is None
         else f"The workbook has no sheet '{sheet}'; it has {', '.join(names)}.",

@@ -1,0 +1,231 @@
+"""The checked tables of a study: every column read as it is declared, what cannot be used set aside."""
+
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from agreement.tables.codes import code_column, label_column, rule_column
+from agreement.tables.columns import VO2MAX_COLUMNS
+from agreement.tables.dates import NOT_A_TIME, Moments, moment_column
+from agreement.tables.ids import id_column, silent_ids
+from agreement.tables.leaving import Leaving, People, drop_withdrawn
+from agreement.tables.number_columns import number_columns
+from agreement.tables.readers import RawTable
+from agreement.tables.rules import Vo2max, hint, keep_rules, value_text, vo2max_values
+from agreement.tables.text_cells import Distinct, Mask
+from agreement.tables.withdrawn import Withdrawn
+
+Floats = npt.NDArray[np.float64]
+SET_NUMBERS: Final = ("set_mass_kg", "set_hr_max_bpm", "set_age_years")
+_ENOUGH_TO_SEE_ROUNDING: Final = 5
+_WORDS: Final = {"label": label_column, "code": code_column, "rule": rule_column}
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedTable:
+    """One checked table: its rows, rows of people who withdrew, and the fate of its keys."""
+
+    frame: pd.DataFrame
+    withdrawn_rows: int
+    people: frozenset[str]  # every athlete in the file who did not withdraw
+    keys: frozenset[str] = frozenset()  # every key in the file, of those who did not withdraw
+    withdrawn_keys: frozenset[str] = frozenset()
+    # athlete_id, method, mode of field estimates whose VO2max is empty; None where it is not kept
+    without_value: pd.DataFrame | None = None
+
+    def in_words(self) -> pd.DataFrame:
+        """Return the rows with texts in the place of categories."""
+        coded = self.frame.select_dtypes("category").columns
+        return self.frame.astype(dict.fromkeys(coded, "str")) if len(coded) else self.frame
+
+
+@dataclass(frozen=True, slots=True)
+class Athletes:
+    """The athletes table, and what the others need of it."""
+
+    frame: pd.DataFrame
+    people: People = field(default_factory=People)
+    withdrawn_rows: int = 0
+
+    def values(self, ids: Distinct, column: str) -> Floats:
+        """Return a number column of the table for each row's athlete, NaN where unknown."""
+        known = self.frame.set_index("athlete_id")[column]
+        per_label = known[~known.index.duplicated()].reindex(ids.labels).to_numpy(np.float64)
+        return np.append(per_label, np.nan)[ids.codes]
+
+
+class Cells:
+    """
+    The columns of one table, each read by its kind; rows of people who withdrew are gone.
+
+    `number` gives a number column, NaN where the file lacks it; `words` holds ids, labels and codes.
+    """
+
+    def __init__(
+        self, raw: RawTable, people: People, id_map: dict[str, str], zone: str | None = None
+    ) -> None:
+        self.raw = raw
+        self.withdrawn_rows, self.withdrawn_keys = drop_withdrawn(raw, id_map, people)
+        self.words: dict[str, Distinct] = {}
+        never = np.full(len(raw.rows), NOT_A_TIME)
+        self.moments = Moments(never, never)
+        for name, column in raw.table.columns.items():
+            if column.kind == "id":
+                self.words[name] = id_column(raw, name, id_map if name == "athlete_id" else None)
+            elif column.kind in ("date", "time"):
+                self.moments = moment_column(raw, name, zone)
+            elif column.kind in _WORDS and name != "withdrawn":  # which was read before
+                self.words[name] = _WORDS[column.kind](raw, name)
+        self.numbers = number_columns(raw)
+        self.people = self.words["athlete_id"]
+        self.key = self.words.get(raw.table.key or "")
+
+    def number(self, name: str) -> Floats:
+        """Return a number column; NaN where the file lacks it."""
+        found = self.numbers.get(name)
+        return np.full(len(self.raw.rows), np.nan) if found is None else found
+
+    def leaving(self) -> Leaving:
+        """Set aside the rows without what is required; a row without own id is of its athlete."""
+        own = self.words[self.raw.table.ledger_id]
+        leaving = Leaving(self.raw, own if own.labels else self.people)
+        for name, column in self.raw.table.columns.items():
+            if column.required and name in self.words:
+                leaving.mark_missing(name, self.words[name].codes < 0)
+            elif column.required and column.kind == "number":
+                leaving.mark_missing(name, np.isnan(self.number(name)))
+            elif column.required:
+                leaving.mark_missing(name, np.isnat(self.moments.date))
+        return leaving
+
+    def table(self, leaving: Leaving, *, coded: bool = False, **made: Any) -> CheckedTable:
+        """
+        Return the rows that stay, every declared column in its place.
+
+        coded: texts are categories.
+        **made: further columns, or others in place of those declared; None: left out.
+        """
+        columns: dict[str, Any] = {}
+        for name, column in self.raw.table.columns.items():
+            if name in self.words:
+                columns[name] = self.words[name].coded() if coded else self.words[name].series()
+            elif column.kind == "number":
+                columns[name] = self.number(name)
+            elif column.kind in ("date", "time"):
+                columns |= {"instant": self.moments.instant, "date": self.moments.date}
+        columns |= made
+        frame = pd.DataFrame({n: c for n, c in columns.items() if c is not None}, copy=False)
+        keys = frozenset() if self.key is None else self.key.present()
+        people, gone = self.people.present(), self.withdrawn_keys
+        return CheckedTable(leaving.finish(frame), self.withdrawn_rows, people, keys, gone)
+
+
+def athletes_table(
+    raw: RawTable,
+    id_map: dict[str, str],
+    before: Withdrawn | None = None,
+    gone: frozenset[str] = frozenset(),
+) -> Athletes:
+    """
+    Return the checked table of athletes.
+
+    id_map: athlete ids by the id found.
+    before: who withdrew by earlier runs; gone: who withdrew by other exports of the table.
+    """
+    yes = code_column(raw, "withdrawn").where({"yes"})
+    marked = silent_ids(raw, "athlete_id", id_map).kept(yes).present()
+    withdrawn = (before or Withdrawn()).marking(marked | gone)
+    cells = Cells(raw, People(None, withdrawn), id_map)
+    keep_rules(raw, cells.numbers, cells.key)
+    table = cells.table(cells.leaving())
+    return Athletes(table.frame, People(table.people, withdrawn), table.withdrawn_rows)
+
+
+def field_estimates_table(
+    raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None
+) -> CheckedTable:
+    """
+    Return the checked estimates; texts are categories.
+
+    `vo2max_l_min` holds only the values that wait for the mass of the paired test. Athletes who are
+    not in the athletes table stay: pairing names copies and stale rows first.
+    """
+    cells = Cells(raw, athletes.people, id_map, zone)
+    refused = keep_rules(raw, cells.numbers)
+    values = vo2max_values(cells.numbers, refused, cells.number("set_mass_kg"), len(raw.rows))
+    leaving = cells.leaving()
+    column = values.column_of(raw.theirs)
+    said = leaving.saying(column)
+    empty = np.isnan(values.relative) & np.isnan(values.absolute)
+    leaving.mark(
+        empty,
+        "missing_value",
+        lambda i: f"No VO2max: {said(i)}; the row is left out.",
+        "Fill the cell.",
+        column,
+    )
+    mark_refused(leaving, values)
+    _note_rounding(raw, cells.words["method"], values.relative)
+    waiting = values.from_absolute & np.isnan(values.converted)
+    made = dict.fromkeys(VO2MAX_COLUMNS) | {
+        "vo2max": values.converted,
+        "vo2max_l_min": np.where(waiting, values.absolute, np.nan),
+    }
+    empty &= cells.people.codes >= 0
+    names = {name: cells.words[name] for name in ("athlete_id", "method", "mode")}
+    asked = pd.DataFrame({name: one.series()[empty] for name, one in names.items()}).dropna()
+    finished = cells.table(leaving, coded=True, **made)
+    return replace(finished, without_value=asked.drop_duplicates(ignore_index=True))
+
+
+def mark_refused(leaving: Leaving, values: Vo2max, but: Mask | bool = False) -> None:
+    """Set aside the rows whose VO2max nobody reaches, `but` for some."""
+    for source, column in enumerate(values.column):
+        where = values.refused & (values.source == source) & ~np.asarray(but)
+        remedy = "Correct it, or state its unit."
+        leaving.mark(where, "out_of_range", values.refusal, remedy, column)
+
+
+def field_tests_table(
+    raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None
+) -> CheckedTable:
+    """Return the checked field tests."""
+    cells = Cells(raw, athletes.people, id_map, zone)
+    keep_rules(raw, cells.numbers)
+    return cells.table(cells.leaving())
+
+
+def sessions_table(
+    raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None
+) -> CheckedTable:
+    """Return the checked training sessions."""
+    cells = Cells(raw, athletes.people, id_map, zone)
+    refused = keep_rules(raw, cells.numbers, cells.key)
+    leaving, name = cells.leaving(), "duration_min"
+    minutes = cells.number(name)
+    leaving.mark(
+        refused.get(name, np.zeros(len(raw.rows), dtype=np.bool_)),
+        "out_of_range",
+        lambda i: value_text(name, minutes[i], refused=True) + hint(name, minutes[i]),
+        "Correct it, or state its unit.",
+        name,
+    )
+    leaving.mark_unknown_athletes(cells.people, athletes.people)
+    return cells.table(leaving)
+
+
+def _note_rounding(raw: RawTable, method: Distinct, values: Floats) -> None:
+    """Note the methods whose values are all whole numbers."""
+    present = ~np.isnan(values) & (method.codes >= 0)
+    broken = present & (values != np.rint(values))
+    count = np.bincount(method.codes[present], minlength=len(method.labels))
+    fractions = np.bincount(method.codes[broken], minlength=len(method.labels))
+    for label, n, fraction in zip(method.labels, count, fractions, strict=True):
+        if n >= _ENOUGH_TO_SEE_ROUNDING and not fraction:
+            # a value rounded to whole numbers is off by a uniform error of SD 1/sqrt(12)
+            what = f"'{label}' gives whole numbers; rounding adds noise of SD about 0.3 mL/kg/min."
+            remedy = "Take the values unrounded where the source has them."
+            raw.note("rounding", what, remedy, "method")
