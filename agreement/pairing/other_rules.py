@@ -7,8 +7,7 @@ import pandas as pd
 from agreement.pairing.laboratory_units import laboratory_units
 from agreement.pairing.pair_order import sorted_pairs
 from agreement.pairing.reading_fates import pair_parts
-from agreement.tables.key_checks import SUMMARIES
-from agreement.tables.options import PairingOptions, StudyOptions
+from agreement.tables.options import SUMMARIES, PairingOptions, StudyOptions
 
 COLUMNS = ["athlete_id", "lab_test_id", "method", "mode", "lab", "field", "hr_limiting_drug"]
 

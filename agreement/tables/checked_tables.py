@@ -115,7 +115,8 @@ class Cells:
             elif column.kind == "number":
                 columns[name] = self.number(name)
             elif column.kind in ("date", "time"):
-                columns |= {"instant": self.moments.instant, "date": self.moments.date}
+                both = {"date": self.moments.date, "instant": self.moments.instant}
+                columns |= both if column.kind == "date" else dict(reversed(both.items()))
         columns |= made
         frame = pd.DataFrame({n: c for n, c in columns.items() if c is not None}, copy=False)
         keys = frozenset() if self.key is None else self.key.present()

@@ -1,5 +1,7 @@
 """The checked `lab_tests` table: one VO2max per test, with its mass and its averaging rule."""
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -50,9 +52,10 @@ def lab_table(
     _note_conversions(raw, values, mass, ~np.isnan(own), leaving.out)
     _note_disagreement(raw, cells, values, mass, leaving.out)
     vo2max = np.where(values.refused, np.nan, values.converted)
-    made = dict.fromkeys((*VO2MAX_COLUMNS, "instant")) | {"vo2max": vo2max, "mass_kg": mass}
-    clocks = {name: cells.number(name) for name in CLOCK_OF.values()}
-    return cells.table(leaving, **made, **clocks)
+    made: dict[str, Any] = dict.fromkeys((*VO2MAX_COLUMNS, "instant"))
+    made |= {"vo2max": vo2max, "mass_kg": mass}
+    made |= {name: cells.number(name) for name in CLOCK_OF.values()}
+    return cells.table(leaving, **made)
 
 
 def _mark_values(cells: Cells, leaving: Leaving, values: Vo2max, has_breaths: Mask) -> None:

@@ -6,9 +6,10 @@ Plain frozen data, no reading and no checking; `study_file` fills it from the fi
 
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Literal
+from typing import Final, Literal, get_args
 
 Summary = Literal["mean", "median", "nearest", "last"]
+SUMMARIES: Final[tuple[Summary, ...]] = get_args(Summary)
 Kind = Literal["squad", "validation", "audit", "brief"]
 FixedBinsFrom = Literal["first breath", "clock"]
 LastBin = Literal["drop", "keep at least half"]
@@ -125,9 +126,7 @@ class Extrapolation:
     minimum_top_share_of_hr_max: float = 0.75
     window_days: int = 42
     maximum_share_of_hr_max: float = 1.0  # stages and sessions above it are left out
-    hr_max_formula: HrMaxFormula = (
-        "208_minus_0.7_age_2001"  # used when no HRmax was measured; printed
-    )
+    hr_max_formula: HrMaxFormula = "208_minus_0.7_age_2001"  # where none was measured; printed
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,15 +171,14 @@ class FileFormat:
     path: str | None = None
     folder: Literal["exports", "parts"] | None = None  # what a folder of files is
     separator: str | None = None
-    decimal: str | None = None
+    decimal: Literal[".", ","] | None = None
     encoding: str | None = None
     header_rows: int | None = None
     date_order: Literal["year-first", "day-first", "month-first"] | None = None
     sheet: str | None = None
     columns: dict[str, str] = field(default_factory=dict)  # ours -> theirs
-    also: dict[str, tuple[str, ...]] = field(
-        default_factory=dict
-    )  # ours -> theirs in other exports
+    # ours -> theirs in other exports
+    also: dict[str, tuple[str, ...]] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)  # our column -> their unit
     codes: dict[str, dict[str, str]] = field(default_factory=dict)  # column -> theirs -> ours
     values: dict[str, str] = field(default_factory=dict)  # our column that the file lacks -> value

@@ -5,21 +5,18 @@ from collections.abc import Mapping
 from dataclasses import fields, replace
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Final, TypeVar, get_args
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings
 from agreement.tables.open_lines import stop_at_open_lines
 from agreement.tables.options import (
-    Against,
     ChangeOptions,
     Confirmation,
     ControlOptions,
     Extrapolation,
     FileFormat,
-    HrMaxFormula,
-    LastBin,
     Margin,
     Method,
     PairingOptions,
@@ -28,121 +25,75 @@ from agreement.tables.options import (
     ReportOptions,
     StudyOptions,
     StudyText,
-    Zones,
 )
 from agreement.tables.paths import path_problem
 from agreement.tables.toml_faults import toml_fault
 from agreement.tables.units import unit_names, unit_of
 from agreement.terms import DOUBTS, MODES, RESTING
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
 STUDY_FILE: Final = "study.toml"
 PUBLISHED_FILE: Final = "published.toml"  # printed figures to reproduce; only a report reads it
 NO_TABLE: Final = "none"  # what a file is said to be that is no part of the study
 _ALL_COLUMNS: Final = frozenset(column for table in INPUTS.values() for column in table.columns)
 Keys = dict[str, tuple[str, check.Check]]  # key -> attribute of the options, check of its value
-Options = TypeVar(
-    "Options",
-    StudyText,
-    Margin,
-    Reference,
-    PairingOptions,
-    ChangeOptions,
-    ProfileOptions,
-    Extrapolation,
-    Method,
-    ReportOptions,
-    ControlOptions,
-    FileFormat,
-)
+Options = TypeVar("Options", bound="DataclassInstance")
+_NAMES: Final = {name: f"{name}_ml_kg_min" for name in ("limit", "mean_limit", "sem")}  # with unit
 
 
-def _same(**checks: check.Check) -> Keys:
-    """Return keys that are named like their attribute."""
-    return {name: (name, one) for name, one in checks.items()}
+def _keys(kind: "type[DataclassInstance]", **own: check.Check) -> Keys:
+    """Return the keys of one table: named like their fields, checked by type or by a check of `own`."""
+    return {
+        _NAMES.get(one.name, one.name): (
+            one.name,
+            own.get(one.name) or check.of_type(one.name, one.type),
+        )
+        for one in fields(kind)
+        if one.name != "also"
+    }
 
 
-def _thresholds(kind: type[ProfileOptions | Extrapolation]) -> Keys:
-    """Return the number keys of a table of thresholds; a share is a fraction."""
-    keys: Keys = {}
-    for one in fields(kind):
-        if isinstance(one.default, int):
-            keys[one.name] = (one.name, check.whole(1))
-        elif isinstance(one.default, float):
-            most = 1.0 if "share" in one.name else 1e6
-            keys[one.name] = (one.name, check.number(0, most))
-    return keys
-
-
-_PAIRING: Final = _same(
-    days_before=check.whole(0, 3650),
-    days_after=check.whole(0, 3650),
-    same_day=check.yes_no,
-    summary=check.one_of(*check.SUMMARIES),
-    summary_days=check.whole(0, 3650),
-    minimum_days=check.whole(1, 3650),
-    stale_after_days=check.whole(1, 3650),
-    mode_match=check.mode_groups((*MODES, RESTING)),
-)
+_DAYS: Final = check.whole(0, 3650)
+_WIDTH: Final = check.number(0, 100, above=True)
 TABLE_KEYS: Final[dict[str, Keys]] = {
-    "study": _same(
-        title=check.text,
-        question=check.text,
-        compares=check.labels,
-        time_zone=check.time_zone,
-        id_map=check.text,
+    "study": _keys(StudyText, compares=check.labels, time_zone=check.time_zone),
+    "margin": _keys(
+        Margin,
+        limit=_WIDTH,
+        mean_limit=_WIDTH,
+        planned_looks=check.whole(1, 5),
+        look=check.whole(1, 100),
+        fitness_confidence=check.number(0.5, 0.99),
+        agreed_on=check.day,
     ),
-    "margin": {
-        "limit_ml_kg_min": ("limit", check.number(0, 100, above=True)),
-        "mean_limit_ml_kg_min": ("mean_limit", check.number(0, 100, above=True)),
-        **_same(
-            against=check.one_of(*get_args(Against)),
-            planned_looks=check.whole(1, 5),
-            look=check.whole(1, 100),
-            fitness_confidence=check.number(0.5, 0.99),
-            agreed_on=check.day,
-            reason=check.text,
-        ),
-    },
-    "reference": {
-        **_same(
-            averaging_rule=check.averaging_rule,
-            allow_mixed=check.yes_no,
-            edit_breaths=check.yes_no,
-            fixed_bins_from=check.one_of("first breath", "clock"),
-            last_bin=check.one_of(*get_args(LastBin)),
-            repeat_within_days=check.whole(0, 3650),
-            sem_degrees_of_freedom=check.whole(1, 10_000),
-        ),
-        "sem_ml_kg_min": ("sem", check.number(0, 50, above=True)),
-    },
-    "pairing": _PAIRING,
-    "change": _same(
-        visits=check.one_of("first and last", "consecutive"), minimum_gap_days=check.whole(0, 36500)
+    "reference": _keys(
+        Reference,
+        averaging_rule=check.averaging_rule,
+        repeat_within_days=_DAYS,
+        sem=check.number(0, 50, above=True),
+        sem_degrees_of_freedom=check.whole(1, 10_000),
     ),
-    "profile": _same(use=check.one_of("computed", "stated"), zones=check.one_of(*get_args(Zones)))
-    | _thresholds(ProfileOptions),
-    "extrapolation": {
-        **_thresholds(Extrapolation),
-        **_same(hr_max_formula=check.one_of(*get_args(HrMaxFormula))),
-    },
-    "control": _same(athlete_id=check.text, kind=check.one_of("person", "calibrator")),
-    "report": _same(
-        kind=check.one_of(*check.KINDS),
-        seed=check.whole(0),
-        png=check.yes_no,
-        figures_pdf_mm=check.number(60, 300),
+    "pairing": _keys(
+        PairingOptions,
+        **dict.fromkeys(("days_before", "days_after", "summary_days"), _DAYS),
+        **dict.fromkeys(("minimum_days", "stale_after_days"), check.whole(1, 3650)),
+        mode_match=check.mode_groups((*MODES, RESTING)),
     ),
+    "change": _keys(ChangeOptions, minimum_gap_days=check.whole(0, 36500)),
+    "profile": _keys(ProfileOptions),
+    "extrapolation": _keys(Extrapolation),
+    "control": _keys(ControlOptions),
+    "report": _keys(ReportOptions, seed=check.whole(0), figures_pdf_mm=check.number(60, 300)),
 }
-_METHOD: Final = _same(label=check.text, heart_rate_based=check.yes_no, resting=check.yes_no)
-_FILE: Final = _same(
-    path=check.text,
-    folder=check.one_of("exports", "parts"),
+_INSIDE: Final = {"pairing": ("field_tests",)}  # tables inside a table
+_METHOD: Final = _keys(Method)
+_FILE: Final = _keys(
+    FileFormat,
     separator=check.separator,
-    decimal=check.one_of(".", ","),
     encoding=check.encoding,
     header_rows=check.whole(1, 20),
-    date_order=check.one_of("year-first", "day-first", "month-first"),
-    sheet=check.text,
     columns=check.texts,
     units=check.texts,
     codes=check.code_tables,
@@ -168,35 +119,24 @@ def changed_options(
     """
     Return `start` with what `tables` say in the form of `study.toml`, each key checked.
 
-    start: the choices so far.
-    tables: by name, with keys as in `study.toml`.
     folder: paths must lie inside it.
     findings: collects what is wrong; such keys keep the value of `start`.
     """
     content: dict[str, Any] = dict(tables)
     reader = _Reader(folder, findings)
     reader.unknown(content, [*TABLE_KEYS, "methods", "files", "confirm"], "")
-    pairing = reader.table(content, "pairing")
-    field_tests = reader.table(pairing, "field_tests", "pairing.")
+    field_tests = reader.table(reader.table(content, "pairing"), "field_tests", "pairing.")
     files = reader.table(content, "files", quiet=True)
-
-    def fill(name: str, before: Options) -> Options:
-        return reader.fill(before, reader.table(content, name), TABLE_KEYS[name], name)
-
+    filled: dict[str, Any] = {
+        name: reader.fill(getattr(start, name), reader.table(content, name), keys, name)
+        for name, keys in TABLE_KEYS.items()
+    }
     options = StudyOptions(
-        study=fill("study", start.study),
-        margin=fill("margin", start.margin),
-        reference=fill("reference", start.reference),
-        pairing=reader.fill(start.pairing, pairing, _PAIRING, "pairing", "field_tests"),
+        **filled,
         pairing_field_tests=reader.fill(
-            start.pairing_field_tests, field_tests, _PAIRING, "pairing.field_tests"
+            start.pairing_field_tests, field_tests, TABLE_KEYS["pairing"], "pairing.field_tests"
         ),
-        change=fill("change", start.change),
-        profile=fill("profile", start.profile),
-        extrapolation=fill("extrapolation", start.extrapolation),
         methods=start.methods | reader.methods(content, start.methods),
-        report=fill("report", start.report),
-        control=fill("control", start.control),
         files=start.files | reader.files(content, start.files),
         no_tables=(*start.no_tables, *(f for f, one in files.items() if one == NO_TABLE)),
         confirm=start.confirm | reader.confirmations(content),
@@ -242,9 +182,8 @@ class _Reader:
     def wrong(self, where: str, value: object, expected: str) -> None:
         """Record a value that does not fit its key."""
         what = f"{where} is {_shown(value)}; it {expected}."
-        self.findings.stop(
-            "wrong_value", STUDY_FILE, what, "Correct it, or remove it for the default."
-        )
+        remedy = "Correct it, or remove it for the default."
+        self.findings.stop("wrong_value", STUDY_FILE, what, remedy)
 
     def unknown(self, found: dict[str, Any], known: list[str], where: str) -> None:
         """Record each unknown key, with the nearest known one."""
@@ -271,11 +210,9 @@ class _Reader:
             self.wrong(f"'{prefix}{name}'", found, expected)
         return {}
 
-    def fill(
-        self, start: Options, found: dict[str, Any], keys: Keys, where: str, *tables: str
-    ) -> Options:
-        """Return `start` with the values found, checked; `tables` stand inside and are read apart."""
-        self.unknown(found, [*keys, *tables], f"{where}.")
+    def fill(self, start: Options, found: dict[str, Any], keys: Keys, where: str) -> Options:
+        """Return `start` with the values found, checked; a table inside is read apart."""
+        self.unknown(found, [*keys, *_INSIDE.get(where, ())], f"{where}.")
         good: dict[str, Any] = {}
         for key, (attribute, one) in keys.items():
             if key in found:
