@@ -31,6 +31,7 @@ from agreement.report.run.render import (
 from agreement.report.run.second import (
     Second,
     Shared,
+    quick_texts,
     reading,
     second_process,
     shared_sections,
@@ -185,14 +186,15 @@ def _all_loaded(
     second: Second | None, study: Path, samples: tuple[Path, str] | None
 ) -> Iterator[None]:
     """Load all that a report needs while the study is being read; what is loaded is no rubbish."""
-    reader = reading(second, study, samples)
-    import agreement.report.shown.page  # noqa: F401 - for what follows
-    from agreement.report.run.published_file import read_by
+    with quick_texts(second, study):
+        reader = reading(second, study, samples)
+        import agreement.report.shown.page  # noqa: F401 - for what follows
+        from agreement.report.run.published_file import read_by
 
-    gc.freeze()
-    gc.set_threshold(_NEW_OBJECTS, *gc.get_threshold()[1:])
-    with read_by(reader):
-        yield
+        gc.freeze()
+        gc.set_threshold(_NEW_OBJECTS, *gc.get_threshold()[1:])
+        with read_by(reader):
+            yield
 
 
 @contextmanager
