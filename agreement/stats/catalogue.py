@@ -15,7 +15,16 @@ import agreement.stats
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.terms import GLOSSARY, UNIT
 
-__all__ = ["ANALYSES", "BY_NAME", "Analysis", "Privacy", "Statistic", "describe", "unit_of"]
+__all__ = [
+    "ANALYSES",
+    "BY_NAME",
+    "Analysis",
+    "Privacy",
+    "Statistic",
+    "describe",
+    "digits_of",
+    "unit_of",
+]
 
 
 def _records() -> Iterator[Analysis]:
@@ -63,6 +72,17 @@ def unit_of(analysis: str, statistic: str) -> str:
     """
     found = _STATISTICS.get((analysis, statistic))
     return UNIT if found is None else found.unit
+
+
+def digits_of(analysis: str, statistic: str) -> int:
+    """
+    Return how many decimals of a statistic are shown.
+
+    >>> digits_of("trend", "p_slope"), digits_of("limits_of_agreement", "bias")
+    (3, 1)
+    """
+    found = _STATISTICS.get((analysis, statistic))
+    return 1 if found is None else found.digits
 
 
 def describe(name: str) -> str:

@@ -23,10 +23,10 @@ def cells(found):
     def cell(statistic, method):
         names, error = method.split(" vs "), found.error
         if statistic == "rmse":
-            return Cell(statistic, float(error.sizes[error.names.index(method)]))
+            return Cell(f"closer///all/{statistic}", float(error.sizes[error.names.index(method)]))
         k = error.place(*(error.names.index(name) for name in names))
         low, high = error.joint_interval(k)
-        return Cell(statistic, error.ratio(k), low, high)
+        return Cell(f"closer///all/{statistic}", error.ratio(k), low, high)
 
     return cell
 
@@ -77,7 +77,9 @@ def test_different_tests_are_two_studies_in_words():
     d = errors()
     halves = [different_tests(d[:, 0], range(40), d[:, 1], range(40, 80), spread=s) for s in (0, 1)]
     one = TwoApart(("A", "B"), "different tests", 80, 80, *halves)
-    said = in_words(apart_sentence(one, Cell("rmse_ratio", 1.1, 0.8, 1.5), Cell("p_rmse", np.nan)))
+    said = in_words(
+        apart_sentence(one, Cell("closer/rmse_ratio", 1.1, 0.8, 1.5), Cell("closer/p_rmse", np.nan))
+    )
     assert "a comparison of two studies" in said
     assert "closer" not in said
 

@@ -6,6 +6,8 @@ import pandas as pd
 import pytest
 
 from agreement.report.page.numbers import Cell, Numbers, plain
+from agreement.report.privacy.release import rounded
+from agreement.tables.writers import significant
 from agreement.terms import RESULT_COLUMNS
 
 BIAS = Cell("limits_of_agreement/m/run/all/bias", -4.06, -5.5, -2.5)
@@ -54,3 +56,25 @@ def test_labels_of_the_study_cannot_become_markup():
 
 def test_rounding_has_no_minus_zero():
     assert (plain(-0.049), plain(-0.05, 2), plain(1.0, 0, sign=True)) == ("0.0", "\u22120.05", "+1")
+
+
+def test_decimals_are_those_of_the_record():
+    assert ">0.123<" in Cell("trend/m/run/all/p_slope", 0.1234).shown()
+    assert ">0.12<" in Cell("trend/m/run/all/slope_on_mean", 0.1234).shown()
+    share = Cell("repeatability/m/run/all/coefficient_of_variation", 0.01234, 0.01, 0.02)
+    assert (">1.2 %<" in share.percent(), ">1.0 % to 2.0 %<" in share.percent_interval()) == (
+        True,
+    ) * 2
+
+
+@pytest.mark.parametrize("value", [46.15, 0.25, -0.05, -3.45, 2.675, 46.15 + 7e-15, 1e9 + 0.05])
+def test_an_audit_prints_the_digits_that_a_squad_report_prints(value):
+    place = {"analysis": "limits_of_agreement", "method": "m", "mode": "run", "group": "all"}
+    number = {"statistic": "bias", "value": value, "low": value, "high": value, "note": ""}
+    frame = pd.DataFrame([place | number | {"unit": "", "n": 30, "n_pairs": 30}])
+    whole = significant(frame)
+    printed = [
+        Numbers(one).get("limits_of_agreement", "bias", "m", "run").stacked()
+        for one in (whole, rounded(whole), significant(rounded(whole)))
+    ]
+    assert printed[0] == printed[1] == printed[2]

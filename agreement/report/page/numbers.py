@@ -55,58 +55,70 @@ class Cell:
         code, _, sentence = self.note.partition(":")
         return sentence.strip() or _NOT_GIVEN.get(code.split(";")[0].strip(), "not available")
 
-    def shown(self, digits: int = 1, *, sign: bool = False) -> Markup:
+    @property
+    def digits(self) -> int:
+        """Decimals of its number, as its record declares them."""
+        from agreement.stats.catalogue import digits_of  # a page that is kept has no number
+
+        return digits_of(self.key.partition("/")[0], self._statistic)
+
+    @property
+    def _statistic(self) -> str:
+        return self.key.rpartition("/")[2]
+
+    def shown(self, *, sign: bool = False) -> Markup:
         """Return the value as markup that names its line of the results table; "" if unknown."""
         if not self.known:
             return Markup("")
-        if self._is_p and self.value < SMALLEST_P:  # a probability is never printed as nought
+        is_p = self._statistic.startswith("p_")
+        if is_p and self.value < SMALLEST_P:  # a probability is never printed as nought
             return self.mark(f"below {SMALLEST_P:g}")
-        return self.mark(plain(self.value, digits, sign=sign))
-
-    @property
-    def _is_p(self) -> bool:
-        return self.key.rpartition("/")[2].startswith("p_")
+        return self.mark(plain(self.value, self.digits, sign=sign))
 
     def mark(self, text: str) -> Markup:
         """Return a text that says this number, naming its line of the results table."""
         return Markup('<span data-statistic="{}">{}</span>').format(self.key, text)
 
-    def percent(self, digits: int = 0, *, sign: bool = False) -> Markup:
+    def percent(self, *, sign: bool = False) -> Markup:
         """Return a share in per cent, as `shown`."""
         if not self.known:
             return Markup("")
-        return self.mark(f"{plain(100 * self.value, digits, sign=sign)} %")
+        return self.mark(f"{self._in_hundred(self.value, sign=sign)} %")
 
-    def percent_interval(self, digits: int = 0) -> Markup:
+    def _in_hundred(self, share: float, *, sign: bool = False) -> str:
+        return plain(100 * share, max(self.digits - 2, 0), sign=sign)
+
+    def percent_interval(self) -> Markup:
         """Return the interval of a share in per cent, as `interval`."""
         if not (isfinite(self.low) and isfinite(self.high)):
             return Markup("")
-        low, high = (plain(100 * end, digits) for end in (self.low, self.high))
+        low, high = map(self._in_hundred, (self.low, self.high))
         return self._interval(f"{low} % to {high} %")
 
-    def interval(self, digits: int = 1) -> Markup:
+    def interval(self) -> Markup:
         """Return "low to high" as markup that names its line, or "" if there is no interval."""
         if not (isfinite(self.low) and isfinite(self.high)):
             return Markup("")
-        return self._interval(f"{plain(self.low, digits)} to {plain(self.high, digits)}")
+        low, high = (plain(end, self.digits) for end in (self.low, self.high))
+        return self._interval(f"{low} to {high}")
 
     def _interval(self, text: str) -> Markup:
         shown = Markup('<span class="interval" data-interval-of="{}">{}</span>')
         return shown.format(self.key, text)
 
-    def with_interval(self, digits: int = 1) -> Markup:
+    def with_interval(self) -> Markup:
         """Return "value (low to high)" as markup."""
-        interval = self.interval(digits)
+        interval = self.interval()
         if not (self.known and interval):
-            return self.shown(digits)
-        return Markup("{} ({})").format(self.shown(digits), interval)
+            return self.shown()
+        return Markup("{} ({})").format(self.shown(), interval)
 
-    def stacked(self, digits: int = 1, *, sign: bool = False) -> Markup:
+    def stacked(self, *, sign: bool = False) -> Markup:
         """Return the value with its interval on a line below, or why there is none, as markup."""
         if not self.known:
             return self.missing
-        interval = self.interval(digits)
-        value = self.shown(digits, sign=sign)
+        interval = self.interval()
+        value = self.shown(sign=sign)
         return value + Markup("<br>") + interval if interval else value
 
     @property

@@ -38,16 +38,19 @@ def released_results(results: pd.DataFrame, gone: "Collection[Name] | None" = No
 
 
 def rounded(results: pd.DataFrame) -> pd.DataFrame:
-    """Return the results table with its numbers to the decimals that their records declare."""
-    from agreement.stats.catalogue import BY_NAME  # so that pairing alone stays light
+    """
+    Return the results table with its numbers to the decimals that their records declare.
 
-    digits = {(a.name, one.name): one.digits for a in BY_NAME.values() for one in a.statistics}
+    They are cut as text, as a page prints them: `numpy.round` gives another last digit at times.
+    """
+    from agreement.stats.catalogue import digits_of  # so that pairing alone stays light
+
     places = zip(results["analysis"], results["statistic"], strict=True)
-    decimals = np.array([digits.get(place, 1) for place in places], dtype=int)
+    decimals = [digits_of(*map(str, place)) for place in places]
     shown = results.astype(dict.fromkeys(_NUMBERS, "float64"))
-    for few in sorted(set(decimals.tolist())):
-        own = decimals == few
-        shown.loc[own, _NUMBERS] = shown.loc[own, _NUMBERS].round(few) + 0.0  # no negative zero
+    for name in _NUMBERS:
+        numbers = zip(shown[name].tolist(), decimals, strict=True)
+        shown[name] = [float(f"{one:z.{few}f}") for one, few in numbers]
     return shown
 
 

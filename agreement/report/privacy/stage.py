@@ -27,6 +27,7 @@ from agreement.stats.method_results import MethodResults
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.studies.history import NUMBERS
 from agreement.stats.verdict.cautions import Caution
+from agreement.tables.writers import significant
 from agreement.terms import DOUBTS
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ class Stage:
 
     def __init__(self, cohort: Cohort) -> None:
         self.results: StudyResults = cohort.results
-        self.frame = self.results.frame  # results.csv
+        self.frame = significant(self.results.frame)  # as in results.csv
         self.kept_back = small_groups(
             self.results
         )  # told to provenance: a share keeps them back too

@@ -1,20 +1,15 @@
-"""
-The tables of a report as CSV files: the same bytes for the same study.
-
-Statistics have 12 significant digits: another processor may give other ones from the 13th on.
-"""
+"""The tables of a report as CSV files: the same bytes for the same study."""
 
 from pathlib import Path
 from typing import Final
 
-import numpy as np
 import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.physiology.lab_values import lab_values
 from agreement.report.run.datapackage import write_datapackage
 from agreement.stats.studies.history import COLUMNS as HISTORY_COLUMNS
-from agreement.tables.writers import csv_bytes
+from agreement.tables.writers import csv_bytes, significant
 from agreement.terms import (
     CARD_COLUMNS,
     ECONOMY_COLUMNS,
@@ -26,7 +21,6 @@ from agreement.terms import (
     RESULT_COLUMNS,
 )
 
-DIGITS: Final = 12  # of every statistic, significant
 _AS_COMPUTED: Final = ("pairs", "exclusions", "flow")  # values as they were read, and their means
 COLUMNS: Final = {
     "results": RESULT_COLUMNS,
@@ -39,20 +33,6 @@ COLUMNS: Final = {
     "economy": ECONOMY_COLUMNS,
     "history": list(HISTORY_COLUMNS),
 }
-
-
-def rounded_results(results: pd.DataFrame, digits: int = DIGITS) -> pd.DataFrame:
-    """
-    Return a table with 12 significant digits in every column of numbers.
-
-    >>> rounded_results(pd.DataFrame({"value": [1 / 3], "low": [-2e9 / 3], "high": [0.0]})).values
-    array([[ 3.33333333e-01, -6.66666667e+08,  0.00000000e+00]])
-    """
-    frame = results.copy(deep=False)
-    for name in frame.columns[frame.dtypes == np.float64]:
-        numbers = frame[name].to_numpy(dtype=np.float64)
-        frame[name] = np.array([float(f"{one:.{digits - 1}e}") for one in numbers])
-    return frame
 
 
 def laboratory_tables(cohort: Cohort) -> dict[str, pd.DataFrame]:
@@ -91,7 +71,7 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
     written = []
     for name, frame in tables.items():
         path = folder / f"{name}.csv"
-        told = frame if name in _AS_COMPUTED else rounded_results(frame)
+        told = frame if name in _AS_COMPUTED else significant(frame)
         path.write_bytes(csv_bytes(told[COLUMNS[name]]))  # into an unfinished folder
         written.append(path)
     if "results" in tables:

@@ -4,7 +4,7 @@ The report of a study whose estimates come in parts: its tables, and a page with
 Nothing here holds all rows. Cards, notebook and figures are left out, and the page says so.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -32,6 +32,7 @@ from agreement.scale.engine import Engine, Progress
 from agreement.scale.registry_results import RegistryResults, registry_results
 from agreement.scale.streamed import Streamed
 from agreement.tables.options import Kind
+from agreement.tables.writers import significant
 from agreement.terms import REASONS
 
 if TYPE_CHECKING:
@@ -84,6 +85,7 @@ def write_registry_report(
     target = Path(out)
     with streamed_output(study, target, engine, progress) as (streamed, folder):
         results = registry_results(streamed)
+        results = replace(results, frame=significant(results.frame))
         left_out: Block | None = None
         if kind == "audit":
             results = released_registry(results)
@@ -193,7 +195,7 @@ def _results_block(
         words = (statistic, group if its_method == method else its_method)
         said, whose = (word.replace("_", " ") for word in words)
         note = cell.noted or "\u00a0"
-        rows.append((said, whose, cell.stacked(2), str(cell.n), str(cell.n_pairs), note))
+        rows.append((said, whose, cell.stacked(), str(cell.n), str(cell.n_pairs), note))
     columns: Sequence[str] = ("statistic", "group", "value and 95 % interval", "athletes", "pairs")
     numeric = ("value and 95 % interval", "athletes", "pairs")
     return table(numbers.name(method, mode), [*columns, "note"], rows, numeric=numeric)

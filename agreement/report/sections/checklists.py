@@ -1,12 +1,13 @@
 """Published reporting lists, answered from the data; what only people know is left blank."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
 import pandas as pd
 
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block
+from agreement.report.page.markup import Block, element, paragraph, table
 from agreement.report.page.numbers import counted
 from agreement.report.privacy.privacy import FEWEST, hidden_parts
 from agreement.report.privacy.stage import Stage
@@ -131,9 +132,19 @@ def reporting_lists_block(facts: Facts) -> Block:
         for number, (item, answer) in enumerate(found, start=1)
     ]
     items.sort(key=lambda one: 0 if one[2] == YOU else 1 if YOU in one[2] else 2)
-    missing = sum(YOU in answer for *_, answer in items)
-    shown = {"caption": "Reporting lists, what is missing first", "name": "list, item"}
-    return Block(said("lists", "table", items=items, missing=missing, you=YOU, **shown))
+    shown = _listed("Reporting lists, what is missing first", "list, item", items)
+    if missing := sum(YOU in answer for *_, answer in items):
+        return paragraph(said("lists", "missing", number=missing, every=len(items))) + shown
+    return shown
+
+
+def _listed(caption: str, name: str, items: Iterable[tuple[str, str, str]]) -> Block:
+    """Return items with their answers; what only the reader can state stands out."""
+    rows = [
+        (number, item, element("strong", YOU) if answer == YOU else answer)
+        for number, item, answer in items
+    ]
+    return table(caption, (name, "asks for", "answer"), rows)
 
 
 def _agreement_items(facts: Facts) -> tuple[tuple[str, str], ...]:
@@ -207,8 +218,7 @@ def protocol_list_block(facts: Facts) -> Block:
     )
     numbered = [(str(number), *one) for number, one in enumerate(items, start=1)]
     caption = "Protocol list for validating VO2max estimates (Molina-Garcia 2022)"
-    told = {"items": numbered, "caption": caption, "name": "item", "you": YOU, "missing": 0}
-    return Block(said("lists", "table", **told))
+    return _listed(caption, "item", numbered)
 
 
 def _drugs(facts: Facts) -> str:

@@ -46,7 +46,7 @@ def closer_sentence(
     a, b = (error.names[j] for j in error.pairs[k])
     ratio = cell("rmse_ratio", f"{a} vs {b}")
     told = {"first": name(a), "second": name(b), "tests": found.n_pairs, "n": found.n}
-    told |= {"ratio": ratio, "ends": ratio.interval(2)}
+    told |= {"ratio": ratio, "ends": ratio.interval()}
     ends = error.joint_interval(k)
     if not error.p_joint[k] <= SHOWN_AT or ends.contains(1.0):
         return said("sentences", "not_told", **told)
@@ -68,7 +68,7 @@ def closer_sentence(
 def apart_sentence(one: TwoApart, ratio: Cell, p: Cell, name: Naming = str) -> str:
     """Say what two methods show beside the joint comparison."""
     first, second = map(name, one.names)
-    told = {"first": first, "second": second, "ratio": ratio, "ends": ratio.interval(2)}
+    told = {"first": first, "second": second, "ratio": ratio, "ends": ratio.interval()}
     if isinstance(one.error, Closer):
         return said("sentences", "two_alone", tests=one.n_pairs, p_alone=p, **told)
     return said("sentences", "two_studies", **told)
@@ -149,7 +149,7 @@ def _row(found: MethodsCompared, name: str, numbers: Numbers) -> tuple[str, ...]
         for statistic in ("rmse", "rmse_net_of_laboratory")
     )
     left = "" if size.withheld else f"{found.fell_out(name)} of {found.everyone[name]}"
-    return numbers.name.method(name), size.shown(1), size.interval(1), net.shown(1), left
+    return numbers.name.method(name), size.shown(), size.interval(), net.shown(), left
 
 
 def _scatters_less(found: MethodsCompared, near: str, far: str) -> str:

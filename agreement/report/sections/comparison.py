@@ -1,5 +1,6 @@
 """One method against the laboratory: what the sections of a report are made from."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -59,18 +60,20 @@ class Comparison:
         """Return the name of a figure's file, without ending."""
         return f"{kind}-{self.results.method}-{self.results.mode}"
 
-    def row(self, word: str, cell: Cell, digits: int = 1) -> tuple[str, ...]:
+    def _row(self, word: str, analysis: str, statistic: str) -> tuple[str, ...]:
         """Return one line of a table of statistics, as markup."""
+        cell = self.cell(analysis, statistic)
         return (
             word,
-            cell.shown(digits) or cell.missing,
-            cell.interval(digits),
+            cell.shown() or cell.missing,
+            cell.interval(),
             "no unit" if cell.unit == "1" else cell.unit,
             str(cell.n) if cell.n else "",
         )
 
-    def table(self, what: str, rows: list[tuple[str, ...]]) -> Block:
-        """Return a table of statistics."""
+    def table(self, what: str, lines: Iterable[tuple[str, str, str]]) -> Block:
+        """Return a table of statistics; `lines`: words, analysis and statistic of each."""
+        rows = [self._row(*line) for line in lines]
         numeric = ("value", "95 % interval", "athletes")
         return table(f"{self.name}: {what}", _COLUMNS, rows, numeric=numeric)
 

@@ -47,23 +47,23 @@ _GROUPS: Final = {
     "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
 }
 _LINE: Final = (
-    ("regression", "slope", "slope of laboratory on field", 2),
-    ("regression", "intercept", "intercept", 1),
-    ("regression", "standard_error_of_estimate", "standard error of estimate", 1),
-    ("regression", "r", "correlation r", 2),
-    ("error", "mae", "mean absolute error", 1),
-    ("error", "mape", "mean absolute error, in per cent of the laboratory", 1),
-    ("error", "share_within_margin", "share within the agreed limit", 2),
+    ("slope of laboratory on field", "regression", "slope"),
+    ("intercept", "regression", "intercept"),
+    ("standard error of estimate", "regression", "standard_error_of_estimate"),
+    ("correlation r", "regression", "r"),
+    ("mean absolute error", "error", "mae"),
+    ("mean absolute error, in per cent of the laboratory", "error", "mape"),
+    ("share within the agreed limit", "error", "share_within_margin"),
 )
 _CHANGE: Final = (
-    ("bias", "bias of the change, field minus laboratory", 1),
-    ("lower_limit", "lower limit of agreement of the change", 1),
-    ("upper_limit", "upper limit of agreement of the change", 1),
-    ("responsiveness", "field change per unit of true change", 2),
-    ("slope", "the same on the laboratory's change, attenuated by its noise", 2),
-    ("r", "correlation r of the changes", 2),
-    ("same_direction", "share who change in the same direction", 2),
-    ("same_direction_beyond_noise", "the same, laboratory change beyond its noise", 2),
+    ("bias of the change, field minus laboratory", "bias"),
+    ("lower limit of agreement of the change", "lower_limit"),
+    ("upper limit of agreement of the change", "upper_limit"),
+    ("field change per unit of true change", "responsiveness"),
+    ("the same on the laboratory's change, attenuated by its noise", "slope"),
+    ("correlation r of the changes", "r"),
+    ("share who change in the same direction", "same_direction"),
+    ("the same, laboratory change beyond its noise", "same_direction_beyond_noise"),
 )
 
 
@@ -202,7 +202,7 @@ def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
             one.cell("profile_bias", name, group).stacked()
             for name in ("lower_limit", "upper_limit")
         ),
-        lines(away.shown(sign=True), p.shown(3)),
+        lines(away.shown(sign=True), p.shown()),
         one.cell("profile_at_equal_level", "adjusted_difference", group).stacked(),
     )
 
@@ -222,10 +222,7 @@ def regression(one: Comparison) -> Section:
             ),
             height=3.6,
         )
-    rows = [
-        one.row(word, one.cell(name, statistic), digits) for name, statistic, word, digits in _LINE
-    ]
-    return drawn, one.table("calibration line and size of error", rows)
+    return drawn, one.table("calibration line and size of error", _LINE)
 
 
 def change(one: Comparison) -> Section:
@@ -253,15 +250,14 @@ def change(one: Comparison) -> Section:
         columns=2,
         narrow_height=8.4,
     )
-    cells = [one.cell("change", name) for name, _, _ in _CHANGE]
-    rows = [
-        one.row(word, cell, digits) for cell, (_, word, digits) in zip(cells, _CHANGE, strict=True)
-    ]
+    cells = [one.cell("change", name) for name in ("bias", "lower_limit", "upper_limit")]
     block = paragraph(said("sentences", "change", **_told(result, cells)))
     block += _seen_once(one, result.n) + _lasting(one)
     if real is None:
         block += paragraph(NO_NOISE)
-    return drawn, block + one.table("agreement of changes", rows)
+    return drawn, block + one.table(
+        "agreement of changes", ((word, "change", name) for word, name in _CHANGE)
+    )
 
 
 def _lasting(one: Comparison) -> Block:
@@ -272,7 +268,7 @@ def _lasting(one: Comparison) -> Block:
 
 def _told(result: Any, cells: list[Cell]) -> dict[str, object]:
     """Return what the sentence on change is made of."""
-    bias, lower, upper = cells[:3]
+    bias, lower, upper = cells
     same, kept = result.anywhere.same, result.anywhere.kept
     told = {"n": result.n, "bias": bias, "lower": lower, "upper": upper}
     return told | {"same": same, "kept": kept, "no_change": result.no_detectable_change}

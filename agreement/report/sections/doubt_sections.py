@@ -120,5 +120,5 @@ def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
 def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:
     error, real, share = cells
     words = " (assumed, not measured here)" if error.note == "assumed" else ""
-    percent = lines(share.percent(1), share.percent_interval(1))
+    percent = lines(share.percent(), share.percent_interval())
     return (name + words, str(error.n), error.stacked(), real.stacked(), percent)

@@ -63,7 +63,7 @@ def _row(
     sizes = sorted({cell.n for cell in found if cell.known}) or [max(cell.n for cell in found)]
     cells = [
         lines(
-            of_name[one.name].stacked(one.digits),
+            of_name[one.name].stacked(),
             f"n = {of_name[one.name].n}" if len(sizes) > 1 and of_name[one.name].known else "",
         )
         if one.name in of_name

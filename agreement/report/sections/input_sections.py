@@ -127,7 +127,7 @@ def _limits_by_rule(method: str, mode: str, numbers: Numbers) -> Block:
             for name in ("bias", "lower_limit", "upper_limit")
         ]
         if cells[1].known:
-            shown = [cell.shown(1, sign=True) for cell in cells]
+            shown = [cell.shown(sign=True) for cell in cells]
             rows.append((rule, str(cells[0].n), *shown))
     if not rows:
         return Block("")
@@ -147,10 +147,10 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
         (
             element("strong", f"{rule}, in use") if rule in found.in_use else rule,
             str(cell(rule, "mean_vo2max").n_pairs),
-            cell(rule, "mean_vo2max").shown(2),
-            cell(rule, "shift_of_bias").shown(2, sign=True),
-            cell(rule, "share_more_median").percent(1, sign=True),
-            Markup(" to ").join(cell(rule, end).percent(1, sign=True) for end in ENDS),
+            cell(rule, "mean_vo2max").shown(),
+            cell(rule, "shift_of_bias").shown(sign=True),
+            cell(rule, "share_more_median").percent(sign=True),
+            Markup(" to ").join(cell(rule, end).percent(sign=True) for end in ENDS),
             cell(rule, "share_third_moved").percent(),
         )
         for rule in order

@@ -4,6 +4,8 @@ from collections.abc import Callable, Sequence
 from itertools import compress
 from typing import Any, Final, NamedTuple
 
+from markupsafe import Markup
+
 from agreement.figures.across_methods import (
     averaging_curves_alt,
     budgets_alt,
@@ -20,123 +22,125 @@ from agreement.figures.differences import (
 )
 from agreement.figures.structural import plot_structural, structural_alt
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, fold
+from agreement.report.page.markup import Block, absent, fold, paragraph, table
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 
-Column = tuple[str, int, str, str, str]  # head, digits, analysis, statistic, group
+Column = tuple[str, str, str, str]  # head, analysis, statistic, group
 
 
-def _of(analysis: str, digits: int, **heads: str) -> tuple[Column, ...]:
+def _of(analysis: str, **heads: str) -> tuple[Column, ...]:
     """Return columns of one analysis; `heads`: statistic -> head."""
-    return tuple((head, digits, analysis, name, "all") for name, head in heads.items())
+    return tuple((head, analysis, name, "all") for name, head in heads.items())
 
 
 _BIAS: Final = {"bias": "bias", "lower_limit": "lower limit", "upper_limit": "upper limit"}
+_OWN: Final = {"own_lower_limit": "own lower limit", "own_upper_limit": "own upper limit"}
 TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
     "differences": (
         "Bias and limits of agreement of every method (mL/kg/min), 95 % intervals below",
-        (
-            *_of("limits_of_agreement", 1, **_BIAS),
-            *_of(
-                "net_of_laboratory",
-                1,
-                own_lower_limit="own lower limit",
-                own_upper_limit="own upper limit",
-            ),
-        ),
+        (*_of("limits_of_agreement", **_BIAS), *_of("net_of_laboratory", **_OWN)),
     ),
     "regression": (
         "Calibration line and size of the error of every method (mL/kg/min)",
         (
-            *_of("regression", 2, slope="slope of laboratory on field"),
-            *_of("regression", 1, standard_error_of_estimate="standard error of estimate"),
-            *_of("regression", 2, r="r"),
-            *_of("error", 1, mae="mean absolute error"),
-            *_of("error", 2, share_within_margin="share within the agreed limit"),
-            *_of("no_number", 2, share_without="share without a number"),
+            *_of(
+                "regression",
+                slope="slope of laboratory on field",
+                standard_error_of_estimate="standard error of estimate",
+                r="r",
+            ),
+            *_of(
+                "error",
+                mae="mean absolute error",
+                share_within_margin="share within the agreed limit",
+            ),
+            *_of("no_number", share_without="share without a number"),
         ),
     ),
     "structural": (
         "Field value against true fitness, with the laboratory's own error counted",
-        (
-            *_of("structural", 2, slope="structural slope", reliability="laboratory's reliability"),
-            *_of("structural", 3, p_slope_one="p (slope 1)"),
-            *_of("structural", 1, sem_for_slope_one="laboratory error that makes the slope 1"),
+        _of(
+            "structural",
+            slope="structural slope",
+            reliability="laboratory's reliability",
+            p_slope_one="p (slope 1)",
+            sem_for_slope_one="laboratory error that makes the slope 1",
         ),
     ),
     "own_correction": (
         "What an athlete's own difference tells of the next visit",
-        (
-            *_of("own_correction", 1, lasting_sd="lasting differences, SD (mL/kg/min)"),
-            *_of("own_correction", 2, share="share of the spread that lasts"),
+        _of(
+            "own_correction",
+            lasting_sd="lasting differences, SD (mL/kg/min)",
+            share="share of the spread that lasts",
         ),
     ),
     "why": (
         "What sessions or stages covered, and the error of every method (mL/kg/min)",
-        (
-            *_of("intensity_coverage", 1, extrapolation_se="line's standard error"),
-            *_of("intensity_coverage", 1, expected_bias="expected bias"),
-            *_of("intensity_coverage", 1, observed_error="observed error"),
-            *_of("intensity_coverage", 1, observed_sd="its spread (SD)"),
-            *_of("intensity_coverage", 1, unexplained_sd="spread beyond the line"),
-            *_of("intensity_coverage", 2, share_explained="share of the spread explained"),
+        _of(
+            "intensity_coverage",
+            extrapolation_se="line's standard error",
+            expected_bias="expected bias",
+            observed_error="observed error",
+            observed_sd="its spread (SD)",
+            unexplained_sd="spread beyond the line",
+            share_explained="share of the spread explained",
         ),
     ),
     "averaging": (
         "Half width of the limits by days averaged (mL/kg/min)",
         tuple(
-            (head, 1, "averaging_curve", "half_width_fitted", day)
+            (head, "averaging_curve", "half_width_fitted", day)
             for day, head in (("1", "one reading"), ("7", "a week"), ("14", "two weeks"))
         ),
     ),
     "change": (
         "Change between two visits, field minus laboratory (mL/kg/min)",
-        (
-            *_of("change", 1, **_BIAS),
-            *_of("change", 2, responsiveness="field per unit of true change", r="r"),
-            *_of("change", 2, same_direction="share in the same direction"),
+        _of(
+            "change",
+            **_BIAS,
+            responsiveness="field per unit of true change",
+            r="r",
+            same_direction="share in the same direction",
         ),
     ),
     "structure": (
         "Structure of the difference of every method",
         (
-            *_of("deming", 2, slope="Deming slope"),
-            *_of("passing_bablok", 2, slope="Passing-Bablok slope"),
-            *_of("trend", 2, slope_on_mean="slope on the mean"),
-            *_of("concordance", 2, ccc="concordance", icc_a1="ICC(A,1)"),
+            *_of("deming", slope="Deming slope"),
+            *_of("passing_bablok", slope="Passing-Bablok slope"),
+            *_of("trend", slope_on_mean="slope on the mean"),
+            *_of("concordance", ccc="concordance", icc_a1="ICC(A,1)"),
         ),
     ),
     "tests": (
         "Every method's tests (p)",
         (
-            *_of("trend", 3, p_slope="no slope", p_spread="even spread", p_joint="neither"),
-            *_of("shape", 3, p_normal="normal"),
-            *_of("linearity", 3, p_linearity="straight line"),
-            *_of("profile_bias", 3, p_welch="equal profiles"),
+            *_of("trend", p_slope="no slope", p_spread="even spread", p_joint="neither"),
+            *_of("shape", p_normal="normal"),
+            *_of("linearity", p_linearity="straight line"),
+            *_of("profile_bias", p_welch="equal profiles"),
         ),
     ),
     "sensitivity": (
         "Bias of every method by choice of pairs (mL/kg/min), 95 % intervals below",
-        tuple(
-            (head, 1, analysis, "bias", group)
-            for head, analysis, group in (
-                ("all pairs", "limits_of_agreement", "all"),
-                ("confirmed maxima", "limits_of_agreement", "confirmed"),
-                ("first pair of each", "choice_of_pairs", "first_pair_of_each"),
-                ("half the window", "pairing_rule", "half_window"),
-                ("twice the window", "pairing_rule", "double_window"),
-            )
+        (
+            ("all pairs", "limits_of_agreement", "bias", "all"),
+            ("confirmed maxima", "limits_of_agreement", "bias", "confirmed"),
+            ("first pair of each", "choice_of_pairs", "bias", "first_pair_of_each"),
+            ("half the window", "pairing_rule", "bias", "half_window"),
+            ("twice the window", "pairing_rule", "bias", "double_window"),
         ),
     ),
     "people": (
         "Bias of every method by sex (mL/kg/min), 95 % intervals below",
-        tuple((sex, 1, "by_sex", "bias", sex) for sex in ("female", "male")),
+        tuple((sex, "by_sex", "bias", sex) for sex in ("female", "male")),
     ),
     "drift": (
         "Change of the difference in 30 days (mL/kg/min), 95 % interval below",
-        _of("drift", 1, change_in_30_days="in 30 days"),
+        _of("drift", change_in_30_days="in 30 days"),
     ),
 }
 
@@ -281,39 +285,45 @@ def beside(comparisons: Sequence[Comparison], name: str) -> Block:
     if name not in BESIDE:
         return Block("")
     columns = TABLES[BESIDE[name]][1]
-    told = [cell for one in comparisons for cell, _ in _cells(one, columns)]
-    shown = any(cell.known or cell.withheld for cell in told)
+    shown = any(_says(cell) for one in comparisons for cell in _cells(one, columns))
     return _table(comparisons, BESIDE[name]) if shown else Block("")
 
 
 def _table(comparisons: Sequence[Comparison], name: str) -> Block:
+    """Return a line for each method; a column, or a method, without any number is left out."""
     caption, columns = TABLES[name]
-    rows = [_row(one, _cells(one, columns)) for one in comparisons]
-    told = [row for row in rows if any(map(_says, row["cells"]))]
-    bare = [row for row in rows if row not in told]
-    filled = [any(_says(row["cells"][place]) for row in told) for place in range(len(columns))]
-    heads = list(compress((head for head, *_ in columns), filled))
-    for row in told:  # a column without a number in any row says nothing
-        row["cells"] = list(compress(row["cells"], filled))
-    return Block(said("together", "across", caption=caption, heads=heads, rows=told, bare=bare))
-
-
-def _cells(one: Comparison, columns: Sequence[Column]) -> list[tuple[Cell, int]]:
-    return [
-        (one.cell(analysis, statistic, group), digits)
-        for _, digits, analysis, statistic, group in columns
+    told = {one.name: _cells(one, columns) for one in comparisons}
+    lines = {name: cells for name, cells in told.items() if any(map(_says, cells))}
+    filled = [any(map(_says, column)) for column in zip(*lines.values(), strict=True)]
+    heads = ("method", "athletes", *compress((head for head, *_ in columns), filled))
+    rows = [
+        (name, _people(cells), *map(_shown, compress(cells, filled)))
+        for name, cells in lines.items()
     ]
+    shown = table(caption, heads, rows, numeric=heads[1:]) if rows else Block("")
+    bare = {name: cells[0].reason for name, cells in told.items() if name not in lines}
+    if not bare:
+        return shown
+    start = "" if rows else f"{caption}: "
+    return shown + paragraph("; ".join(f"{start}{one}: {why}" for one, why in bare.items()), "note")
 
 
-def _says(told: tuple[Cell, int]) -> bool:
+def _cells(one: Comparison, columns: Sequence[Column]) -> list[Cell]:
+    return [one.cell(*place) for _, *place in columns]
+
+
+def _says(cell: Cell) -> bool:
     """Return whether a cell has a number, or one that is withheld."""
-    return told[0].known or told[0].withheld
+    return cell.known or cell.withheld
 
 
-def _row(one: Comparison, cells: list[tuple[Cell, int]]) -> dict[str, Any]:
-    """Return one method's line; its athletes are those behind the first number."""
-    people = next((cell.n for cell, _ in cells if cell.known), 0)
-    return {"name": one.name, "n": people or "", "cells": cells}
+def _people(cells: Sequence[Cell]) -> str:
+    """Return the athletes behind the first number."""
+    return str(next((cell.n for cell in cells if cell.known), 0) or "")
+
+
+def _shown(cell: Cell) -> Markup:
+    return cell.stacked() if cell.known else absent("withheld" if cell.withheld else "none")
 
 
 def folded(one: Comparison, inside: Block) -> Block:

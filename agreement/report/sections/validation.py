@@ -18,29 +18,29 @@ from agreement.stats.limits.limits_by_convention import CONVENTIONS
 from agreement.terms import NOT_ENOUGH_DATA
 
 _LINES = (
-    ("deming", "slope", "Deming slope, field on laboratory", 2),
-    ("deming", "intercept", "Deming intercept", 1),
-    ("passing_bablok", "slope", "Passing-Bablok slope, field on laboratory", 2),
-    ("passing_bablok", "intercept", "Passing-Bablok intercept", 1),
-    ("trend", "slope_on_mean", "slope of the difference on the mean", 2),
-    ("trend", "p_slope", "p of no slope", 3),
-    ("trend", "p_spread", "p of even spread", 3),
-    ("concordance", "ccc", "concordance correlation coefficient", 2),
-    ("concordance", "icc_a1", "intraclass correlation, absolute agreement: ICC(A,1) = ICC(2,1)", 2),
-    ("concordance", "icc_c1", "the same, consistency: ICC(C,1) = ICC(3,1), hides a bias", 2),
-    ("equivalence", "p_tost", "p of a mean bias beyond the agreed one", 3),
+    ("Deming slope, field on laboratory", "deming", "slope"),
+    ("Deming intercept", "deming", "intercept"),
+    ("Passing-Bablok slope, field on laboratory", "passing_bablok", "slope"),
+    ("Passing-Bablok intercept", "passing_bablok", "intercept"),
+    ("slope of the difference on the mean", "trend", "slope_on_mean"),
+    ("p of no slope", "trend", "p_slope"),
+    ("p of even spread", "trend", "p_spread"),
+    ("concordance correlation coefficient", "concordance", "ccc"),
+    ("intraclass correlation, absolute agreement: ICC(A,1) = ICC(2,1)", "concordance", "icc_a1"),
+    ("the same, consistency: ICC(C,1) = ICC(3,1), hides a bias", "concordance", "icc_c1"),
+    ("p of a mean bias beyond the agreed one", "equivalence", "p_tost"),
 )
 _TESTS: Final = (
-    ("trend", "p_slope", "difference does not change with fitness"),
-    ("trend", "p_spread", "spread does not change with fitness (Breusch-Pagan)"),
-    ("trend", "p_joint", "neither bias nor slope (Bradley-Blackwood)"),
-    ("shape", "p_normal", "differences are normal (Shapiro-Wilk)"),
-    ("linearity", "p_linearity", "field follows the laboratory along a straight line"),
-    ("profile_bias", "p_welch", "bias is the same in all training profiles"),
-    ("profile_bias", "p_equal_spread", "spread is the same in them (Brown-Forsythe)"),
-    ("equivalence", "p_tost", "mean bias is as large as the agreed one or larger (TOST)"),
-    ("mass_mismatch", "p_no_effect", "a wrong body mass has no effect"),
-    ("mass_mismatch", "p_full_effect", "a wrong body mass enters in full"),
+    ("difference does not change with fitness", "trend", "p_slope"),
+    ("spread does not change with fitness (Breusch-Pagan)", "trend", "p_spread"),
+    ("neither bias nor slope (Bradley-Blackwood)", "trend", "p_joint"),
+    ("differences are normal (Shapiro-Wilk)", "shape", "p_normal"),
+    ("field follows the laboratory along a straight line", "linearity", "p_linearity"),
+    ("bias is the same in all training profiles", "profile_bias", "p_welch"),
+    ("spread is the same in them (Brown-Forsythe)", "profile_bias", "p_equal_spread"),
+    ("mean bias is as large as the agreed one or larger (TOST)", "equivalence", "p_tost"),
+    ("a wrong body mass has no effect", "mass_mismatch", "p_no_effect"),
+    ("a wrong body mass enters in full", "mass_mismatch", "p_full_effect"),
 )
 _CHOICES: Final[tuple[tuple[str, str, str], ...]] = (
     ("all pairs", "limits_of_agreement", "all"),
@@ -84,21 +84,18 @@ _AXES: Final = (
 
 def structure_block(one: Comparison) -> Block:
     """Return lines with error on both sides, trend and concordance of one method."""
-    rows = [
-        one.row(word, one.cell(name, statistic), digits) for name, statistic, word, digits in _LINES
-    ]
-    return one.table("structure of the difference", rows)
+    return one.table("structure of the difference", _LINES)
 
 
 def tests_block(one: Comparison) -> Block:
     """Return every test that was made of one method, significant or not, and why others were not."""
     rows = [
-        (words, cell.shown(3) or cell.missing)
-        for name, statistic, words in _TESTS
+        (words, cell.shown() or cell.missing)
+        for words, name, statistic in _TESTS
         for cell in [one.cell(name, statistic)]
     ]
     rows += [
-        (f"bias of {group} is that of the mean of profiles (Holm)", cell.shown(3))
+        (f"bias of {group} is that of the mean of profiles (Holm)", cell.shown())
         for group in one.groups("profile_bias")
         for cell in [one.cell("profile_bias", "p_difference", group)]
         if cell.known
@@ -120,9 +117,9 @@ def _conventions(one: Comparison) -> Block:
     first = one.cell(analysis, "lower_limit", "t")
     if not first.known:
         return one.without("limits by other conventions", first)
-    statistics = (("factor", 3), ("lower_limit", 1), ("upper_limit", 1))
+    statistics = ("factor", "lower_limit", "upper_limit")
     rows = [
-        (words, *(one.cell(analysis, name, group).shown(digits) for name, digits in statistics))
+        (words, *(one.cell(analysis, name, group).shown() for name in statistics))
         for words, group in CONVENTIONS.items()
     ]
     columns = ("convention", "factor", "lower limit", "upper limit")
@@ -154,7 +151,7 @@ def _rules(one: Comparison) -> Block:
 def _axes(one: Comparison) -> Block:
     """Return the slope of the difference by what stands on the horizontal axis."""
     rows = [
-        (words, cell.stacked(2))
+        (words, cell.stacked())
         for words, analysis, statistic in _AXES
         for cell in [one.cell(analysis, statistic)]
     ]

@@ -32,6 +32,7 @@ from agreement.report.studies.grown import Grown
 from agreement.tables.options import Kind
 from agreement.tables.study import read_study
 from agreement.tables.study_key import study_key
+from agreement.tables.writers import significant
 
 MOST_DRAWN = 20  # methods with figures and folded details of their own
 MOST_PAIRS = 60_000  # 40 000 take 1.2 GB
@@ -213,7 +214,7 @@ class Told:
     def cards(self) -> pd.DataFrame:
         """What each athlete's number means; columns `agreement.terms.CARD_COLUMNS`."""
         told = (self.numbers, self.card_facts.lacking, self.outside)
-        return athlete_cards(self.cohort.pairs, self.results.methods, *told)
+        return significant(athlete_cards(self.cohort.pairs, self.results.methods, *told))
 
     @cached_property
     def facts(self) -> checklists.Facts:

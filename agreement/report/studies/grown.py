@@ -17,7 +17,6 @@ from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading, table
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.run.earlier import HISTORY_FILE
-from agreement.report.run.exports import rounded_results
 from agreement.report.run.folder import is_ours
 from agreement.report.run.own_provenance import read_provenance
 from agreement.report.run.own_tables import read_own_table
@@ -25,6 +24,7 @@ from agreement.stats.studies.control import Control
 from agreement.stats.studies.history import COLUMNS, Step, continued, history_lines, looks, steps
 from agreement.tables.options import Kind, Margin
 from agreement.tables.study_file import STUDY_FILE
+from agreement.tables.writers import significant
 from agreement.terms import UNIT
 
 MOST_DRAWN = 6  # methods
@@ -51,7 +51,7 @@ def made_from(provenance: dict[str, Any], results: pd.DataFrame) -> str:
     told["inputs"] = [one for one in told["inputs"] if one["name"] != STUDY_FILE]  # its options are
     asked = told["options"]
     told["options"] = asked | {"study": asked["study"] | {"question": ""}}
-    few = rounded_results(results, _TOLD_APART).to_csv(index=False)
+    few = significant(results, _TOLD_APART).to_csv(index=False)
     text = json.dumps(told, sort_keys=True, default=str) + few
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 

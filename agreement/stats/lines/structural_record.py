@@ -64,6 +64,7 @@ RECORD: Final = Analysis(
             formula="root of the laboratory's variance less the covariance",
             source=OURS,
             unit=UNIT,
+            digits=1,
         ),
     ),
     privacy=Privacy.WHOLE,
