@@ -16,11 +16,12 @@ def compare(
     out: Annotated[Path | None, typer.Option(help="Also as a page and a table.")] = None,
 ) -> None:
     """Say what changed between two reports of one laboratory."""
+    from agreement.report.page.machine import in_words
     from agreement.report.studies.compared import compare_reports
 
     found = compare_reports(first, second)
     for line in found.lines():
-        data(line)
+        data(in_words(line))
     if out is not None:
         from agreement.report.studies.output import write_compared
 

@@ -27,16 +27,15 @@ __all__ = [
 ]
 
 
-def _records() -> Iterator[Analysis]:
-    """Yield what the modules of every room declare."""
+def _declared(*names: str) -> Iterator[Analysis]:
+    """Yield what the modules of every room declare under these names."""
     here = agreement.stats
     for room in sorted(one.name for one in pkgutil.iter_modules(here.__path__) if one.ispkg):
         package = import_module(f"{here.__name__}.{room}")
         for one in pkgutil.iter_modules(package.__path__, f"{package.__name__}."):
             module = import_module(one.name)
-            if hasattr(module, "RECORD"):
-                yield module.RECORD
-            yield from getattr(module, "RECORDS", ())
+            for found in (getattr(module, name, ()) for name in names):
+                yield from (found,) if isinstance(found, Analysis) else found
 
 
 def _in_order(records: list[Analysis]) -> tuple[Analysis, ...]:
@@ -58,9 +57,11 @@ def _in_order(records: list[Analysis]) -> tuple[Analysis, ...]:
     return tuple(ordered)
 
 
-ANALYSES: Final = _in_order(list(_records()))
+ANALYSES: Final = _in_order(list(_declared("RECORD", "RECORDS")))
 BY_NAME: Final = {analysis.name: analysis for analysis in ANALYSES}
-_STATISTICS: Final = {(a.name, s.name): s for a in ANALYSES for s in a.statistics}
+# with those of several reports, which no single study has
+EVERY: Final = (*ANALYSES, *_declared("OF_REPORTS"))
+_STATISTICS: Final = {(a.name, s.name): s for a in EVERY for s in a.statistics}
 
 
 def unit_of(analysis: str, statistic: str) -> str:
@@ -101,10 +102,14 @@ def describe(name: str) -> str:
     """
     wanted = _plain(name)
     lines = [f"{word}: {said}." for word, said in GLOSSARY.items() if _plain(word) == wanted]
-    lines += [_described(one) for one in ANALYSES if wanted in map(_plain, (one.name, one.label))]
+    lines += [_described(one) for one in EVERY if wanted in map(_plain, (one.name, one.label))]
     lines += _meanings(wanted)
     if not lines:
-        known = [*GLOSSARY, *BY_NAME, *dict.fromkeys(name for _, name in _STATISTICS)]
+        known = [
+            *GLOSSARY,
+            *(one.name for one in EVERY),
+            *dict.fromkeys(name for _, name in _STATISTICS),
+        ]
         near = get_close_matches(name, known, n=3)
         raise KeyError(
             f"nothing is called '{name}'" + (f"; near: {', '.join(near)}" if near else "")

@@ -13,7 +13,7 @@ from agreement.terms import RESULT_COLUMNS
 RESULTS = pd.DataFrame(
     [
         ("limits_of_agreement", "wrist", "run", "all", "bias", -3.4, -4.1, -2.9, "mL/kg/min", 20, 31, ""),
-        ("season", "wrist", "run", "all", "bias", 1.0, 0.1, 2.0, "mL/kg/min", 20, 31, ""),
+        ("of_nobody", "wrist", "run", "all", "bias", 1.0, 0.1, 2.0, "mL/kg/min", 20, 31, ""),
     ],
     columns=RESULT_COLUMNS,
 )  # fmt: skip

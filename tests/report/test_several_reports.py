@@ -6,9 +6,11 @@ import shutil
 import numpy as np
 import pandas as pd
 import pytest
+from printed import bare_numbers, wrong_numbers
 from scipy import stats
 
 from agreement.errors import AgreementError
+from agreement.report.page.machine import in_words
 from agreement.report.run.write import write_report
 from agreement.report.studies.compared import compare_reports
 from agreement.report.studies.output import write_compared, write_pool
@@ -72,7 +74,7 @@ def test_two_reports_find_the_athletes_of_both(seasons):
     assert one.difference == pytest.approx(d2.mean() - d1.mean())
     assert one.ratio == pytest.approx(d2.std() / d1.std())
     assert not found.conservative
-    said = "\n".join(found.lines())
+    said = "\n".join(map(in_words, found.lines()))
     assert "8 of 21 athletes in both" in said
     assert "cannot be told apart" in said
     frame = found.to_frame()
@@ -91,7 +93,7 @@ def test_without_ids_everybody_counts_as_somebody_else(seasons, tmp_path):
     assert one.shared == 0
     welch = stats.ttest_ind(d2, d1, equal_var=False)
     assert one.p == pytest.approx(welch.pvalue, rel=0.1)  # an audit's numbers are rounded
-    said = "\n".join(found.lines())
+    said = "\n".join(map(in_words, found.lines()))
     assert "kind: audit, then squad." in said
     assert "Athletes cannot be found in both reports, so all count as different people" in said
     again = compare_reports(tmp_path / "audit", shutil.copytree(tmp_path / "audit", tmp_path / "b"))
@@ -106,7 +108,7 @@ def test_reports_of_different_versions_and_choices_say_so(seasons, tmp_path):
     content["options"]["pairing"]["days_before"] = 28
     content["dependencies"]["numpy"] = "1.0"
     (older / "provenance.json").write_text(json.dumps(content), encoding="utf-8")
-    said = "\n".join(compare_reports(older, root / "autumn-report").lines())
+    said = "\n".join(map(in_words, compare_reports(older, root / "autumn-report").lines()))
     assert "version: 0.0.9, then " in said
     assert "Libraries of other versions: numpy." in said
     assert "pairing.days_before (28, then 14)" in said
@@ -220,3 +222,20 @@ def test_a_shelf_lists_every_report_and_a_comparison_is_one(seasons, tmp_path):
     assert "http" not in text.replace("http-equiv", "").split("<main")[1]
     with pytest.raises(AgreementError, match="no report of ours below"):
         write_shelf(tmp_path / "2026" / "spring-report" / "figures")
+
+
+def test_every_number_of_a_comparison_is_a_line_of_its_table(seasons, tmp_path):
+    root, _ = seasons
+    found = compare_reports(root / "spring-report", root / "autumn-report")
+    page, results = write_compared(found, tmp_path / "compared")
+    html, frame = page.read_text(encoding="utf-8"), pd.read_csv(results, keep_default_na=False)
+    frame = frame.assign(value=pd.to_numeric(frame["value"]))
+    wrong, marked = wrong_numbers(html, frame)
+    assert wrong == []
+    assert marked >= 6
+    assert bare_numbers(html.split("<h2")[0]) == []
+    said = "\n".join(map(in_words, found.lines()))
+    moved = frame.set_index(["statistic", "group"])["value"]["difference_of_bias", "all"]
+    assert f"the bias has moved by {moved:+.1f} mL/kg/min" in said
+    words = json.loads((page.parent / "datapackage.json").read_text(encoding="utf-8"))
+    assert {one["statistic"] for one in words["statistics"]} == set(frame["statistic"])

@@ -76,7 +76,7 @@ def _kind(column: pd.Series) -> str:
 
 def dictionary(results: pd.DataFrame) -> list[dict[str, str]]:
     """Return what each statistic of results means, from the catalogue."""
-    from agreement.stats.catalogue import BY_NAME  # it loads every analysis
+    from agreement.stats.catalogue import EVERY  # it loads every analysis
 
     there = set(results[["analysis", "statistic"]].itertuples(index=False, name=None))
     return [
@@ -89,7 +89,7 @@ def dictionary(results: pd.DataFrame) -> list[dict[str, str]]:
             "unit": one.unit,
             "source": one.source,
         }
-        for analysis in BY_NAME.values()
+        for analysis in EVERY
         for one in analysis.statistics
         if (analysis.name, one.name) in there
     ]

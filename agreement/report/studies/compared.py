@@ -1,43 +1,50 @@
 """`agreement compare`: one report beside an earlier one of the same laboratory."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.errors import AgreementError
+from agreement.report.page.machine import said
+from agreement.report.page.names import Names
+from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.studies.reports import Place, Report, read_report
 from agreement.stats.basics.welch import holm
+from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.rows import Row, rows_frame
 from agreement.stats.studies.seasons import Seasons, two_seasons, two_seasons_by_numbers
+from agreement.tables.writers import significant
 from agreement.terms import RESULT_COLUMNS
 
+SEASON: Final = "season"
 FEWEST_IN_BOTH: Final = 10  # athletes of a report
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Compared:
     """Two reports beside each other."""
 
     first: Report
     second: Report
     seasons: dict[Place, Seasons]
-    # P values of bias and of spread, all methods and modes counted (Holm)
-    p_counted: dict[Place, tuple[float, float]]
     unsaid: dict[Place, str]  # why a method has no comparison
     conservative: bool  # athletes could not be found in both, so all count as different people
-    # what differs in files, choices and versions, a sentence each
-    changed: tuple[str, ...] = field(default_factory=tuple)
-    verdicts: tuple[str, ...] = field(default_factory=tuple)  # which verdicts moved, and why
 
     def to_frame(self) -> pd.DataFrame:
-        """Return the numbers in the columns of results.csv, under analysis ``season``."""
+        """
+        Return the numbers in the columns of results.csv, under analysis ``season``.
+
+        Groups ``first`` and ``second``: bias and limits of each report.
+        """
         parts = []
-        for (method, mode), one in self.seasons.items():
-            bias, spread = self.p_counted[method, mode]
+        for place, (bias, spread) in _counted(self.seasons).items():
+            one = self.seasons[place]
             shared = "conservative" if self.conservative else f"{one.shared} athletes in both"
             n = one.n_first + one.n_second - one.shared
             rows = [
@@ -48,36 +55,79 @@ class Compared:
                 Row.of("p_sd", one.p_ratio, n=n, unit="1"),
                 Row.of("p_sd_counted", spread, n=n, unit="1"),
             ]
-            frame = rows_frame(rows)
-            parts.append(frame.assign(analysis="season", method=method, mode=mode, group="all"))
-        for (method, mode), why in self.unsaid.items():
-            frame = rows_frame([Row("difference_of_bias", np.nan, note=why)])
-            parts.append(frame.assign(analysis="season", method=method, mode=mode, group="all"))
-        empty = pd.DataFrame(columns=RESULT_COLUMNS)
-        return pd.concat(parts, ignore_index=True)[RESULT_COLUMNS] if parts else empty
+            parts.append(_lines(place, rows))
+        for place, why in self.unsaid.items():
+            parts.append(_lines(place, [Row("difference_of_bias", np.nan, note=why)]))
+        for place in {**self.seasons, **self.unsaid}:
+            for group, report in (("first", self.first), ("second", self.second)):
+                cells = zip(LIMITS, report.limits(place), strict=True)
+                rows = [
+                    Row(one.name, c.value, c.low, c.high, one.unit, c.n, c.n_pairs, c.note)
+                    for one, c in cells
+                ]
+                parts.append(_lines(place, rows, group))
+        return significant(pd.concat(parts, ignore_index=True)[RESULT_COLUMNS])
 
-    def lines(self) -> Iterator[str]:
+    @cached_property
+    def numbers(self) -> Numbers:
+        """The same by key; methods are called as in the second report."""
+        methods = self.second.content.get("options", {}).get("methods", {})
+        return Numbers(self.to_frame(), Names((k, v["label"]) for k, v in methods.items()))
+
+    def season(self, place: Place) -> dict[str, Cell]:
+        """Return what is said of one method, by statistic."""
+        return {one.key.rpartition("/")[2]: one for one in self.numbers.line(SEASON, *place, "all")}
+
+    def lines(self) -> Iterator[Markup]:
         """Yield what a reader wants to know, a sentence or two each."""
-        yield f"First report: {self.first.title}. Second: {self.second.title}."
-        for (method, mode), one in self.seasons.items():
-            bias, spread = self.p_counted[method, mode]
-            yield (
-                f"{method}, {mode}: {one.summary()} Counting every method: p {_p(bias)} for the bias, "
-                f"{_p(spread)} for the spread."
-            )
-        for (method, mode), why in self.unsaid.items():
-            yield f"{method}, {mode}: not compared ({why})."
+        yield said("compare", "titles", first=self.first.title, second=self.second.title)
+        name = self.numbers.name
+        for place, one in self.seasons.items():
+            told = {"cells": self.season(place), "shared": one.shared}
+            yield said("compare", "season", name=name(*place), **told)
+        for place, why in self.unsaid.items():
+            yield said("compare", "unsaid", name=name(*place), why=why)
         if self.conservative:
-            yield (
-                "Athletes cannot be found in both reports, so all count as different people: intervals "
-                "are wider than they need be where the same people came twice."
-            )
-        yield from self.verdicts
-        yield from self.changed
-        yield (
-            "Field drift and laboratory drift cannot be told apart from these numbers alone; a control "
-            "tested again and again would tell them."
+            yield said("compare", "conservative")
+        yield from self._verdicts()
+        yield from _changes(self.first.content, self.second.content)
+        yield said("compare", "drift")
+
+    def _verdicts(self) -> Iterator[Markup]:
+        """Say which verdicts moved; none is compared that was reached under another limit."""
+        keys = (
+            "limit",
+            "mean_limit",
+            "against",
+            "agreed_on",
+            "planned_looks",
+            "fitness_confidence",
         )
+        margins = [
+            r.content.get("options", {}).get("margin", {}) for r in (self.first, self.second)
+        ]
+        other = [key for key in keys if margins[0].get(key) != margins[1].get(key)]
+        for place in sorted({**self.seasons, **self.unsaid}):
+            before, after = self.first.verdict(place), self.second.verdict(place)
+            name = self.numbers.name(*place)
+            if before != after and other:
+                yield said("compare", "other_limit", name=name, keys=other)
+            elif before != after:
+                told = {"before": before, "after": after, "moved": list(self._moved(place))}
+                yield said("compare", "verdict", name=name, **told)
+
+    def _moved(self, place: Place) -> Iterator[tuple[str, Cell, Cell]]:
+        """Yield the numbers behind a verdict in both reports."""
+        for name in ("bias", "lower_limit", "upper_limit"):
+            was, now = (self.numbers.get(SEASON, name, *place, one) for one in ("first", "second"))
+            if was.known and now.known:
+                yield name.replace("_", " "), was, now
+
+
+def _lines(place: Place, rows: Iterable[Row], group: str = "all") -> pd.DataFrame:
+    """Return rows of one method and mode."""
+    told = dict(zip(("method", "mode"), place, strict=True))
+    return rows_frame(rows).assign(analysis=SEASON, group=group, **told)
 
 
 def compare_reports(first: Path | str, second: Path | str) -> Compared:
@@ -104,16 +154,7 @@ def compare_reports(first: Path | str, second: Path | str) -> Compared:
             seasons[place] = _by_people(one, two, place) if by_ids else _by_numbers(one, two, place)
         except ValueError as problem:
             unsaid[place] = str(problem)
-    return Compared(
-        one,
-        two,
-        seasons,
-        _counted(seasons),
-        unsaid,
-        not by_ids,
-        tuple(_changes(one.content, two.content)),
-        tuple(_verdicts(one, two, places)),
-    )
+    return Compared(one, two, seasons, unsaid, not by_ids)
 
 
 def _by_people(one: Report, two: Report, place: Place) -> Seasons:
@@ -126,13 +167,10 @@ def _by_numbers(one: Report, two: Report, place: Place) -> Seasons:
     """Compare from bias and SD alone: no athlete is known to be in both."""
     found = []
     for report in (one, two):
-        bias, sd = (
-            report.number(place, "limits_of_agreement", name)
-            for name in ("bias", "sd_of_differences")
-        )
-        if bias is None or sd is None or np.isnan([bias["value"], sd["value"]]).any():
+        bias, sd, *_ = report.limits(place)
+        if not (bias.known and sd.known):
             raise ValueError("too_few: a report withholds or lacks its bias or SD")
-        found.append((float(bias["value"]), float(sd["value"]), int(bias["n"])))
+        found.append((bias.value, sd.value, bias.n))
     first, second = found
     _enough(first[2], second[2])
     return two_seasons_by_numbers(first, second)
@@ -156,65 +194,25 @@ def _counted(seasons: dict[Place, Seasons]) -> dict[Place, tuple[float, float]]:
     }
 
 
-def _verdicts(one: Report, two: Report, places: list[Place]) -> Iterator[str]:
-    """Say which verdicts moved; none is compared that was reached under another limit."""
-    keys = ("limit", "mean_limit", "against", "agreed_on", "planned_looks", "fitness_confidence")
-    margins = [r.content.get("options", {}).get("margin", {}) for r in (one, two)]
-    other = [key for key in keys if margins[0].get(key) != margins[1].get(key)]
-    for place in places:
-        before, after = one.verdict(place), two.verdict(place)
-        name = f"{place[0]}, {place[1]}"
-        if before == after:
-            continue
-        if other:
-            yield (
-                f"{name}: the verdict was reached under another limit ({', '.join(other)} of [margin] "
-                "differ), so the two are not compared."
-            )
-            continue
-        why = "; ".join(_moved(one, two, place))
-        yield f"{name}: the verdict was '{before}' and is '{after}'" + (
-            f" ({why})." if why else "."
-        )
-
-
-def _moved(one: Report, two: Report, place: Place) -> Iterator[str]:
-    """Say how the numbers behind a verdict moved."""
-    for name, words in (
-        ("bias", "bias"),
-        ("lower_limit", "lower limit"),
-        ("upper_limit", "upper limit"),
-    ):
-        pair = [r.number(place, "limits_of_agreement", name) for r in (one, two)]
-        values = [np.nan if line is None else float(line["value"]) for line in pair]
-        if np.isfinite(values).all():
-            yield f"{words} {values[0]:.1f}, now {values[1]:.1f}"
-
-
-def _changes(one: dict[str, Any], two: dict[str, Any]) -> Iterator[str]:
+def _changes(one: dict[str, Any], two: dict[str, Any]) -> Iterator[Markup]:
     """Say what differs in versions, choices and files."""
     for key in ("version", "python", "kind", "seed"):
         if one.get(key) != two.get(key):
-            yield f"{key}: {one.get(key)}, then {two.get(key)}."
+            yield said("compare", "differs", key=key, was=one.get(key), now=two.get(key))
     libraries = (one.get("dependencies", {}), two.get("dependencies", {}))
-    moved = [n for n in sorted({*libraries[0], *libraries[1]}) if _get(libraries, n)]
-    if moved:
-        yield f"Libraries of other versions: {', '.join(moved)}."
-    flat = (_flat(one.get("options", {})), _flat(two.get("options", {})))
-    choices = [k for k in sorted({*flat[0], *flat[1]}) if _get(flat, k)]
-    if choices:
-        shown = (f"{key} ({flat[0].get(key)}, then {flat[1].get(key)})" for key in choices)
-        yield f"Choices in study.toml that differ: {'; '.join(shown)}."
+    if moved := [key for key, *_ in _unlike(*libraries)]:
+        yield said("compare", "libraries", names=moved)
+    if changed := _unlike(*(_flat(content.get("options", {})) for content in (one, two))):
+        yield said("compare", "choices", changed=changed)
     files = [{f["name"]: f["sha256"] for f in c.get("inputs", [])} for c in (one, two)]
     same = sum(files[0].get(name) == digest for name, digest in files[1].items())
-    yield (
-        f"Files: {len(files[0])} in the first report, {len(files[1])} in the second, {same} of them the "
-        "same to the byte."
-    )
+    yield said("compare", "files", first=len(files[0]), second=len(files[1]), same=same)
 
 
-def _get(both: tuple[dict[str, Any], dict[str, Any]], key: str) -> bool:
-    return bool(both[0].get(key) != both[1].get(key))
+def _unlike(one: dict[str, Any], two: dict[str, Any]) -> list[tuple[str, Any, Any]]:
+    """Return the keys whose values differ, with both."""
+    both = [(key, one.get(key), two.get(key)) for key in sorted({*one, *two})]
+    return [each for each in both if each[1] != each[2]]
 
 
 def _flat(options: dict[str, Any], prefix: str = "") -> dict[str, Any]:
@@ -226,7 +224,3 @@ def _flat(options: dict[str, Any], prefix: str = "") -> dict[str, Any]:
             continue
         found |= _flat(value, f"{name}.") if isinstance(value, dict) else {name: value}
     return found
-
-
-def _p(value: float) -> str:
-    return f"{value:.3f}" if value >= 0.001 else "below 0.001"

@@ -10,14 +10,16 @@ import pandas as pd
 
 from agreement.figures.forest import forest_alt, forest_height, plot_forest
 from agreement.report.page.html import Page
-from agreement.report.page.markup import Block, heading, paragraph, table
+from agreement.report.page.machine import in_words
+from agreement.report.page.markup import Block, Text, heading, paragraph, table
+from agreement.report.page.numbers import plain
 from agreement.report.page.pictures import picture
 from agreement.report.page.texts import cautions_block
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import WRITTEN_BY, refuse_foreign, replaced_folder
 from agreement.report.run.provenance import write_provenance
 from agreement.report.run.verifying import seal
-from agreement.report.studies.compared import Compared
+from agreement.report.studies.compared import SEASON, Compared
 from agreement.report.studies.pool import pool_frame, pool_lines
 from agreement.report.studies.pool_file import Pooled
 from agreement.stats.studies.pooling import Study, pooled_studies
@@ -29,46 +31,42 @@ _DRAWN = ("bias", "lower_limit", "upper_limit")
 def write_compared(found: Compared, out: Path) -> list[Path]:
     """Write two reports' comparison into a folder; return its page and table."""
     rows = []
-    for (method, mode), one in found.seasons.items():
-        (low, high), (lo, hi) = one.interval, one.ratio_interval
+    for place in found.seasons:
+        told = found.season(place)
+        bias, spread = told["difference_of_bias"], told["ratio_of_sd"]
         rows.append(
-            (
-                f"{method}, {mode}",
-                f"{one.difference:+.1f} ({low:+.1f} to {high:+.1f})",
-                f"{one.ratio:.2f} ({lo:.2f} to {hi:.2f})",
-                str(one.n_first + one.n_second - one.shared),
-            )
+            (found.numbers.name(*place), bias.stacked(sign=True), spread.stacked(), str(bias.n))
         )
     columns = ("method", "bias, second minus first", "SD, second over first", "athletes")
-    words = table("Second report against the first", columns, rows, numeric=columns[1:])
+    caption = "Second report against the first (mL/kg/min), 95 % intervals below"
+    words = table(caption, columns, rows, numeric=columns[1:])
     content = {"compared": [str(found.first.folder.name), str(found.second.folder.name)]}
     lines = list(found.lines())
     title = f"{found.second.title} beside {found.first.title}"
     shown = _beside(found) + words
-    return _write(out, title, lines[1:], lines, shown, found.to_frame(), content)
+    return _write(out, title, lines[1:], map(in_words, lines), shown, found.to_frame(), content)
 
 
 def _beside(found: Compared) -> Block:
     """Draw bias and limits of each method in both reports."""
     rows = []
     for place in found.seasons:
-        for word, report in (("first", found.first), ("second", found.second)):
-            told = [report.number(place, "limits_of_agreement", name) for name in _DRAWN]
-            if all(line is not None and pd.notna(line["value"]) for line in told):
-                bias, lower, upper = (line for line in told if line is not None)
-                ends = {"low": bias["low"], "high": bias["high"]}
-                limits = {"lower_limit": lower["value"], "upper_limit": upper["value"]}
-                name = f"{word}: {report.name(place)}"
-                rows.append({"name": name, "n": bias["n"], "bias": bias["value"], **ends, **limits})
+        for group, report in (("first", found.first), ("second", found.second)):
+            bias, lower, upper = (found.numbers.get(SEASON, s, *place, group) for s in _DRAWN)
+            if bias.known and lower.known and upper.known:
+                limits = {"lower_limit": lower.value, "upper_limit": upper.value}
+                ends = {"bias": bias.value, "low": bias.low, "high": bias.high}
+                name = f"{group}: {report.name(place)}"
+                rows.append({"name": name, "n": bias.n, **ends, **limits})
     if not rows:
         return Block("")
     own = pd.DataFrame(rows)
     height = forest_height(len(own) - 2)
-    said = "; ".join(f"{one['name']} bias {one['bias']:.1f} mL/kg/min" for one in rows)
+    told = "; ".join(f"{one['name']} bias {plain(one['bias'])} mL/kg/min" for one in rows)
     return picture(
         "reports",
         lambda axes: plot_forest(own, own.iloc[:0], ax=axes[0]),
-        alt=f"Bias and limits of both reports: {said}.",
+        alt=f"Bias and limits of both reports: {told}.",
         caption="Bias (mark, with its interval) and limits of agreement (pale bar) in both reports.",
         height=height,
         narrow_height=height,
@@ -130,8 +128,8 @@ def _pool_row(pool: Any, name: str, *, new: bool) -> Mapping[str, Any]:
 def _write(
     out: Path,
     title: str,
-    lines: Iterable[str],
-    told: list[str],
+    lines: Iterable[Text],
+    told: Iterable[str],
     shown: Block,
     frame: pd.DataFrame,
     content: dict[str, Any],
@@ -155,7 +153,7 @@ def _write(
         "kind": None,
         "inputs": [],
         "options": {},
-        "verdict": told,
+        "verdict": list(told),
         "remarks": [],
         **content,
     }

@@ -112,14 +112,12 @@ def _own(
         what = "has no such method" if not fits else "has several methods"
         raise ValueError(f"{entry['report']} {what}; set method and mode. It has {has}.")
     place = fits[0]
-    bias, sd = (
-        report.number(place, "limits_of_agreement", name) for name in ("bias", "sd_of_differences")
-    )
-    if bias is None or sd is None or np.isnan([bias["value"], sd["value"]]).any():
+    bias, sd, *_ = report.limits(place)
+    if not (bias.known and sd.known):
         raise ValueError(f"{entry['report']} has no bias and SD of {place[0]} ({place[1]})")
     name = str(entry.get("name") or report.title)
-    n, pairs = int(bias["n"]), int(bias["n_pairs"])
-    study = Study(name, float(bias["value"]), float(sd["value"]), n)
+    n, pairs = bias.n, bias.n_pairs
+    study = Study(name, bias.value, sd.value, n)
     if pairs > n:
         study = _with_repeats(study, report, place)
         if np.isnan(study.df):

@@ -6,8 +6,10 @@ from typing import Any
 
 import pandas as pd
 
+from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.run.own_provenance import read_provenance
 from agreement.report.run.own_tables import read_own_table
+from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.who_counts import who_counts
 
 Place = tuple[str, str]  # method and mode
@@ -19,8 +21,8 @@ class Report:
 
     folder: Path
     content: dict[str, Any]  # its provenance
-    # results, pairs: as they were written; pairs is empty where no row of a person may leave
-    results: pd.DataFrame
+    # as they were written; `pairs` is empty where no row of a person may leave
+    numbers: Numbers
     pairs: pd.DataFrame
 
     @property
@@ -45,25 +47,19 @@ class Report:
 
     def places(self) -> list[Place]:
         """Return every method and mode with limits of agreement."""
-        own = self.results[self.results["analysis"] == "limits_of_agreement"]
-        return sorted(set(zip(own["method"], own["mode"], strict=True)))
+        return sorted(self.numbers.places("limits_of_agreement"))
 
-    def number(self, place: Place, analysis: str, statistic: str) -> "pd.Series[Any] | None":
-        """Return a line of the results of everybody, or None."""
-        one = self.results
-        own = one[
-            (one["analysis"] == analysis)
-            & (one["statistic"] == statistic)
-            & (one["method"] == place[0])
-            & (one["mode"] == place[1])
-            & (one["group"] == "all")
-        ]
-        return None if own.empty else own.iloc[0]
+    def number(self, place: Place, analysis: str, statistic: str) -> Cell:
+        """Return a line of the results of everybody."""
+        return self.numbers.get(analysis, statistic, *place)
+
+    def limits(self, place: Place) -> list[Cell]:
+        """Return bias and limits of agreement, with the standard deviation of differences."""
+        return [self.number(place, "limits_of_agreement", one.name) for one in LIMITS]
 
     def verdict(self, place: Place) -> str:
         """Return the outcome of the verdict, with its codes."""
-        line = self.number(place, "verdict", "within_margin")
-        return "" if line is None else str(line["note"])
+        return self.number(place, "verdict", "within_margin").note
 
     def athletes(self, place: Place) -> "pd.Series[float]":
         """
@@ -73,9 +69,7 @@ class Report:
         the report states.
         """
         own = self.pairs[(self.pairs["method"] == place[0]) & (self.pairs["mode"] == place[1])]
-        line = self.number(place, "limits_of_agreement", "bias")
-        stated = 0 if line is None else int(line["n"])
-        if own["athlete_id"].nunique() != stated:
+        if own["athlete_id"].nunique() != self.number(place, "limits_of_agreement", "bias").n:
             own = who_counts(own, heart_rate_based=True)
         return own.groupby("athlete_id")["difference"].mean()
 
@@ -88,5 +82,5 @@ def read_report(folder: Path | str) -> Report:
     """
     place = Path(folder)
     content = read_provenance(place)
-    tables = (read_own_table(place, name, content) for name in ("results", "pairs"))
-    return Report(place, content, *tables)
+    results, pairs = (read_own_table(place, name, content) for name in ("results", "pairs"))
+    return Report(place, content, Numbers(results), pairs)

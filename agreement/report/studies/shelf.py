@@ -72,14 +72,8 @@ def _row(report: Path, shelf: Path) -> tuple[str, ...]:
         found = read_report(report)
     except AgreementError:
         return name, kind, date, "", ""
-    biases = [
-        (place, found.number(place, "limits_of_agreement", "bias")) for place in found.places()
-    ]
-    n = max((int(line["n"]) for _, line in biases if line is not None), default=0)
-    verdicts = lines(
-        *(
-            f"{found.name(place)}: {_SAID.get(outcome, outcome)}"
-            for place, outcome in ((p, found.verdict(p).split(";")[0]) for p, _ in biases)
-        )
-    )
+    places = found.places()
+    n = max((found.number(place, "limits_of_agreement", "bias").n for place in places), default=0)
+    outcomes = [(found.name(place), found.verdict(place).split(";")[0]) for place in places]
+    verdicts = lines(*(f"{who}: {_SAID.get(outcome, outcome)}" for who, outcome in outcomes))
     return name, kind, date, str(n) if n else "", verdicts
