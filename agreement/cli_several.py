@@ -34,12 +34,13 @@ def pool(
     out: Annotated[Path | None, typer.Option(help="Also as a page and a table.")] = None,
 ) -> None:
     """Pool own reports and printed studies, and say what to expect of the next squad."""
+    from agreement.report.page.machine import in_words
     from agreement.report.studies.pool import pool_lines
     from agreement.report.studies.pool_file import read_pool
 
     found = read_pool(file)
     for line in pool_lines(found):
-        data(line)
+        data(in_words(line))
     if out is not None:
         from agreement.report.studies.output import write_pool
 

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from agreement.report.page.machine import in_words
 from agreement.report.studies.pool import plan_from_pool, pool_lines
 from agreement.report.studies.pool_file import read_pool
 
@@ -23,7 +24,7 @@ def test_the_printed_numbers_are_those_of_the_papers():
 
 
 def test_the_page_quotes_what_is_printed():
-    said = " ".join(pool_lines(read_pool(GUIDE / "shuttle_pool.toml")))
+    said = " ".join(map(in_words, pool_lines(read_pool(GUIDE / "shuttle_pool.toml"))))
     for quoted in (
         "bias 1.2 high (6.5 low to 8.9 high)",
         "a bias between 12.1 low and 14.5 high",

@@ -153,21 +153,27 @@ def test_a_pool_of_own_and_printed_studies(seasons):
     own, _, limits = pooled.studies
     assert (own.bias, own.sd, own.n) == pytest.approx((d1.mean(), d1.std(), 14))
     assert (limits.bias, limits.sd) == pytest.approx((1.4, 4.0))
-    said = "\n".join(pool_lines(pooled))
+    said = "\n".join(map(in_words, pool_lines(pooled)))
     assert "3 squads, 69 athletes" in said
     assert "Twice the assumed spread" in said
     frame = pool_frame(pooled)
     assert {"studies", "next_squad"} <= set(frame["analysis"])
     page, table = write_pool(pooled, root / "pooled")
     assert "Wrist methods" in page.read_text(encoding="utf-8")
-    assert len(pd.read_csv(table)) == len(frame)
+    written = pd.read_csv(table)
+    assert len(written) == len(frame)
+    html = page.read_text(encoding="utf-8")
+    wrong, marked = wrong_numbers(html, written)
+    assert wrong == []
+    assert marked >= 10
+    assert bare_numbers(html.split("<h2")[0]) == []
 
 
 def test_one_study_is_no_pool(seasons):
     root, _ = seasons
     (root / "one.toml").write_text('[[study]]\nreport = "spring-report"\n', encoding="utf-8")
     pooled = read_pool(root / "one.toml")
-    assert "One study cannot say how squads differ." in "\n".join(pool_lines(pooled))
+    assert "One study cannot say how squads differ." in "\n".join(map(in_words, pool_lines(pooled)))
     assert "next_squad" not in set(pool_frame(pooled)["analysis"])
 
 
@@ -239,3 +245,13 @@ def test_every_number_of_a_comparison_is_a_line_of_its_table(seasons, tmp_path):
     assert f"the bias has moved by {moved:+.1f} mL/kg/min" in said
     words = json.loads((page.parent / "datapackage.json").read_text(encoding="utf-8"))
     assert {one["statistic"] for one in words["statistics"]} == set(frame["statistic"])
+
+
+def test_studies_of_one_name_keep_their_own_numbers(tmp_path):
+    study = (
+        '[[study]]\nname = "Squad"\ncitation = "An invented paper"\nn = 20\nbias = {}\nsd = 3.0\n'
+    )
+    (tmp_path / "pool.toml").write_text(study.format(1.0) + study.format(4.0), encoding="utf-8")
+    said = list(map(in_words, pool_lines(read_pool(tmp_path / "pool.toml"))))
+    assert said[0].startswith("Squad: 20 athletes, bias +1.0, ")
+    assert said[1].startswith("Squad: 20 athletes, bias +4.0, ")

@@ -52,9 +52,23 @@ def reads(cell: Cell, unit: str = UNIT) -> Markup:
     >>> in_words(reads(Cell("bias", -4.06))), in_words(reads(Cell("bias", 0.01), ""))
     ('4.1 mL/kg/min low', '0.0')
     """
-    number = cell.mark(plain(abs(cell.value)))
-    side = "" if abs(cell.value) < NEAR_NOUGHT else "high" if cell.value > 0 else "low"
-    return Markup(" ").join(filter(None, [number, unit, side]))
+    number = cell.mark(plain(abs(cell.value), cell.digits))
+    return Markup(" ").join(filter(None, [number, unit, _side(cell.value)]))
+
+
+def ends(cell: Cell, between: str = " to ") -> Markup:
+    """
+    Say an interval of a difference as "6.5 low to 8.9 high"; it names its line.
+
+    >>> in_words(ends(Cell("bias", 1.2, -6.5, 8.9), " and "))
+    '6.5 low and 8.9 high'
+    """
+    both = (f"{plain(abs(end), cell.digits)} {_side(end)}" for end in (cell.low, cell.high))
+    return cell.mark_interval(between.join(map(str.rstrip, both)))
+
+
+def _side(difference: float) -> str:
+    return "" if abs(difference) < NEAR_NOUGHT else "high" if difference > 0 else "low"
 
 
 def _listed(names: list[str]) -> Markup:
@@ -106,6 +120,7 @@ def _environment() -> Environment:
         "stacked": Cell.stacked,
         "with_interval": Cell.with_interval,
         "reads": reads,
+        "ends": ends,
         "counted": counted,
         "listed": _listed,
         "share": _share,

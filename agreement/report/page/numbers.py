@@ -93,16 +93,17 @@ class Cell:
         if not (isfinite(self.low) and isfinite(self.high)):
             return Markup("")
         low, high = map(self._in_hundred, (self.low, self.high))
-        return self._interval(f"{low} % to {high} %")
+        return self.mark_interval(f"{low} % to {high} %")
 
     def interval(self) -> Markup:
         """Return "low to high" as markup that names its line, or "" if there is no interval."""
         if not (isfinite(self.low) and isfinite(self.high)):
             return Markup("")
         low, high = (plain(end, self.digits) for end in (self.low, self.high))
-        return self._interval(f"{low} to {high}")
+        return self.mark_interval(f"{low} to {high}")
 
-    def _interval(self, text: str) -> Markup:
+    def mark_interval(self, text: str) -> Markup:
+        """Return a text that says the interval of this number, naming its line."""
         shown = Markup('<span class="interval" data-interval-of="{}">{}</span>')
         return shown.format(self.key, text)
 

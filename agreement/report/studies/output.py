@@ -12,7 +12,7 @@ from agreement.figures.forest import forest_alt, forest_height, plot_forest
 from agreement.report.page.html import Page
 from agreement.report.page.machine import in_words
 from agreement.report.page.markup import Block, Text, heading, paragraph, table
-from agreement.report.page.numbers import plain
+from agreement.report.page.numbers import Numbers, plain
 from agreement.report.page.pictures import picture
 from agreement.report.page.texts import cautions_block
 from agreement.report.run.exports import write_tables
@@ -20,11 +20,12 @@ from agreement.report.run.folder import WRITTEN_BY, refuse_foreign, replaced_fol
 from agreement.report.run.provenance import write_provenance
 from agreement.report.run.verifying import seal
 from agreement.report.studies.compared import SEASON, Compared
-from agreement.report.studies.pool import pool_frame, pool_lines
+from agreement.report.studies.pool import pool_frame, pool_lines, study_groups
 from agreement.report.studies.pool_file import Pooled
 from agreement.stats.studies.pooling import Study, pooled_studies
 
 PAGE = "report.html"
+_POOLED = ("bias", "sd_of_differences")
 _DRAWN = ("bias", "lower_limit", "upper_limit")
 
 
@@ -91,18 +92,20 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
             height=forest_height(len(own)),
             narrow_height=forest_height(len(own)),
         ).block
-    rows = [
-        (study.name, f"{study.bias:+.1f}", f"{study.sd:.1f}", str(study.n), source)
-        for study, source in zip(pooled.studies, pooled.sources, strict=True)
-    ]
+    frame = pool_frame(pooled)
+    numbers = Numbers(frame)
+    rows = []
+    for group, source in zip(study_groups(pooled), pooled.sources, strict=True):
+        bias, sd = (numbers.get("studies", name, "pool", "all", group) for name in _POOLED)
+        rows.append((group, bias.shown(sign=True), sd.shown(), str(bias.n), source))
     columns = ("study", "bias", "SD", "athletes", "source")
     words = table("What was pooled", columns, rows, numeric=columns[1:4])
-    lines = list(pool_lines(pooled))
+    lines = list(pool_lines(pooled, numbers))
     shown = lines[
         bool(pooled.title) + pool.k :
     ]  # the studies stand in the table, with their sources
     content = {"pooled": title}
-    return _write(out, title, shown, lines, drawn + words, pool_frame(pooled), content)
+    return _write(out, title, shown, map(in_words, lines), drawn + words, frame, content)
 
 
 def _study_row(study: Study) -> Mapping[str, Any]:

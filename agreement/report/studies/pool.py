@@ -2,13 +2,15 @@
 
 import json
 from collections.abc import Iterator
-from math import isnan
 from pathlib import Path
+from typing import Final
 
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.errors import AgreementError
-from agreement.report.page.machine import in_words, said
+from agreement.report.page.machine import said
+from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.studies.pool_file import Pooled, read_pool
 from agreement.stats.rows import Row, rows_frame
 from agreement.stats.studies.next_study import next_study
@@ -22,9 +24,12 @@ from agreement.stats.studies.pooling import (
 )
 from agreement.tables.findings import Findings
 from agreement.tables.study_file import read_study_file
+from agreement.tables.writers import significant
 from agreement.terms import RESULT_COLUMNS, UNIT
 
 K_TOLD = 2  # with so few studies much of the width is the assumption
+_SCALES: Final = ("half", "twice")  # groups of the next squad: the assumed spread, times
+_PLAIN: Final = Markup("{}")  # a text of the pool file: escaped
 CHECKED = 3  # studies from which on the classical row is given
 
 
@@ -32,10 +37,10 @@ def pool_frame(pooled: Pooled) -> pd.DataFrame:
     """Return every number of a pool in the columns of results.csv."""
     pool = pooled_studies(pooled.studies)
     rows: list[tuple[str, str, Row]] = []
-    for study in pooled.studies:
+    for group, study in zip(study_groups(pooled), pooled.studies, strict=True):
         rows += [
-            ("studies", study.name, Row("bias", study.bias, n=study.n)),
-            ("studies", study.name, Row("sd_of_differences", study.sd, n=study.n)),
+            ("studies", group, Row("bias", study.bias, n=study.n)),
+            ("studies", group, Row("sd_of_differences", study.sd, n=study.n)),
         ]
     n = pool.athletes
     if pool.k > 1:
@@ -55,14 +60,27 @@ def pool_frame(pooled: Pooled) -> pd.DataFrame:
         rows += [
             ("studies", "all", _row("sd_between_biases", bias, n)),
             ("studies", "all", _row("sd_between_log_sds", log_sd, n, unit="1")),
+            ("studies", "all", _row("sd_times_apart", pool.times_apart(), n, unit="1")),
         ]
+        for group, other in zip(_SCALES, pool.at_other_scales(), strict=False):
+            squad = {"bias": other.bias(new=True), "sd_of_differences": other.sd(new=True)}
+            rows += [("next_squad", group, _row(name, one, n)) for name, one in squad.items()]
     for name, check in classical(pool).items():
         low, high = check.interval
         rows.append(("studies", "classical", Row(name, check.mean, low, high, n=n)))
     rows += [("moderator", pooled.moderator, row) for row in _moderator_rows(pooled)]
     frame = rows_frame(row for *_, row in rows)
     frame["analysis"], frame["group"] = [a for a, *_ in rows], [g for _, g, _ in rows]
-    return frame.assign(method="pool", mode="all")[RESULT_COLUMNS]
+    return significant(frame.assign(method="pool", mode="all")[RESULT_COLUMNS])
+
+
+def study_groups(pooled: Pooled) -> list[str]:
+    """Return the group of each study: its name, with a number where another has it too."""
+    names = [one.name for one in pooled.studies]
+    return [
+        f"{name} ({names[: place + 1].count(name)})" if names.count(name) > 1 else name
+        for place, name in enumerate(names)
+    ]
 
 
 def _row(name: str, one: Estimate, n: int, unit: str = UNIT) -> Row:
@@ -102,29 +120,47 @@ def _moderator_rows(pooled: Pooled) -> Iterator[Row]:
     yield Row("difference_of_bias", found.slope, low, high, n=n, note=note)
 
 
-def pool_lines(pooled: Pooled) -> Iterator[str]:
-    """Yield what a reader wants to know of a pool, a sentence or two each."""
-    pool = pooled_studies(pooled.studies)
+def pool_lines(pooled: Pooled, numbers: Numbers | None = None) -> Iterator[Markup]:
+    """
+    Yield what a reader wants to know of a pool, a sentence or two each.
+
+    numbers: those of `pool_frame`.
+    """
+    pool, known = pooled_studies(pooled.studies), numbers or Numbers(pool_frame(pooled))
+
+    def cell(analysis: str, statistic: str, group: str = "all") -> Cell:
+        return known.get(analysis, statistic, "pool", "all", group)
+
+    def squad(group: str = "all") -> list[Cell]:
+        return [cell("next_squad", name, group) for name in ("bias", "sd_of_differences")]
+
     if pooled.title:
-        yield pooled.title
-    for study, source in zip(pooled.studies, pooled.sources, strict=True):
-        yield _told("study", one=study, source=source)
+        yield _PLAIN.format(pooled.title)
+    for group, study, source in zip(
+        study_groups(pooled), pooled.studies, pooled.sources, strict=True
+    ):
+        bias, sd = (cell("studies", name, group) for name in ("bias", "sd_of_differences"))
+        yield said("pool", "study", name=study.name, bias=bias, sd=sd, source=source)
     if pool.k == 1:
-        yield _told("alone", pool=pool)
+        yield said("pool", "alone", pool=pool)
     else:
-        next_squad = {"new": pool.bias(new=True), "sd": pool.sd(new=True)}
-        yield _told("together", pool=pool, bias=pool.bias(), athlete=pool.athlete(), **next_squad)
-        yield _told("between", sd=pool.between()[0], times=pool.times_apart())
+        new, sd = squad()
+        bias, athlete = cell("studies", "bias"), cell("next_squad", "athlete")
+        yield said("pool", "together", pool=pool, bias=bias, new=new, sd=sd, athlete=athlete)
+        sd, times = (cell("studies", name) for name in ("sd_between_biases", "sd_times_apart"))
+        yield said("pool", "between", sd=sd, times=times)
         if pool.k == K_TOLD:
-            yield "About half of this width is assumption."
-        for times, other in zip(("Half", "Twice"), pool.at_other_scales(), strict=False):
-            scaled = {"bias": other.bias(new=True), "sd": other.sd(new=True)}
-            yield _told("other_scale", times=times, **scaled)
-    if check := classical(pool):
-        yield _told("classical", check=check["bias"])
-    for row in _moderator_rows(pooled):
-        yield _told("moderator", name=pooled.moderator, row=row, known=not isnan(row.value))
-    yield from pooled.notes
+            yield said("pool", "half_is_assumed")
+        for group in _SCALES:
+            bias, sd = squad(group)
+            if sd.known:
+                yield said("pool", "other_scale", times=group, bias=bias, sd=sd)
+    if (check := cell("studies", "bias", "classical")).known:
+        yield said("pool", "classical", bias=check)
+    if pooled.moderator:
+        found = cell("moderator", "difference_of_bias", pooled.moderator)
+        yield said("pool", "moderator", name=pooled.moderator, cell=found)
+    yield from map(_PLAIN.format, pooled.notes)
 
 
 def plan_from_pool(
@@ -149,7 +185,3 @@ def plan_from_pool(
             raise
         raise AgreementError(f"{file}: {problem}.") from problem
     return json.dumps(plan.to_dict(), indent=1) if as_data else plan.summary()
-
-
-def _told(part: str, **values: object) -> str:
-    return in_words(said("pool", part, **values))
