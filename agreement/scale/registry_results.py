@@ -1,13 +1,13 @@
 """
 The results table of a very large study: exact from all pairs, what resamples from a sample.
 
-Pairs of everybody fit into memory, so the ordinary functions compute limits, lines and sizes of the
-error from all of them; where pairs repeat, their intervals draw groups of athletes. What would take
+Pairs of everybody fit into memory, so the ordinary functions compute limits, lines, sizes of the
+error and which method is closer from all of them; where pairs repeat, their intervals draw groups of athletes. What would take
 resamples of everybody (rank-based lines, the budget) is computed on a stratified sample of athletes,
 and its note says so.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
@@ -19,6 +19,7 @@ import pandas as pd
 from agreement.scale.streamed import Streamed
 from agreement.stats.basics.bootstrap import Resampling, cluster_resampling
 from agreement.stats.basics.intervals import z_of
+from agreement.stats.compare.methods_compared import methods_compared
 from agreement.stats.evidence import Evidence
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.interval_width import interval_width_of
@@ -56,6 +57,8 @@ class RegistryResults:
     # athletes, sampled: with a pair, and of these in the sample
     athletes: int
     sampled: int
+    # field, lab and athlete_id behind the limits, by method and mode
+    pairs: dict[tuple[str, str], pd.DataFrame]
 
 
 def registry_results(streamed: Streamed) -> RegistryResults:
@@ -69,22 +72,34 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     if len(sample) == athletes:
         found = analyse(_evidence(streamed))
         verdicts = tuple(method.verdict for method in found.methods)
-        return RegistryResults(found.frame, verdicts, athletes, athletes)
+        drawn = _drawn(method.data for method in found.methods)
+        return RegistryResults(found.frame, verdicts, athletes, athletes, drawn)
     found = analyse(_evidence(streamed, sample))
     sampled = {(method.method, method.mode): method.data for method in found.methods}
     rows: list[Labelled] = []
     judgements = []
-    for data in exact_data(_evidence(streamed)):
+    every = list(exact_data(_evidence(streamed)))
+    for data in every:
         parts, limits = exact_parts(data)
         verdict = _verdict(data, limits, sampled.get((data.method, data.mode)))
         judgements.append(verdict)
         origin = f"sample of {len(sample)} of {athletes} athletes"
         parts["verdict"] = _resting_on(verdict.to_frame(), origin)
         rows += [Labelled(part, name, data.method, data.mode) for name, part in parts.items()]
+    rows += [
+        Labelled(part, "closer", method, one.mode)
+        for one in methods_compared(every)
+        for method, part in one.frames()
+    ]
     frame = _joined(
         found.frame, rows, sampled=len(sample), athletes=athletes, seed=options.report.seed
     )
-    return RegistryResults(frame, tuple(judgements), athletes, len(sample))
+    return RegistryResults(frame, tuple(judgements), athletes, len(sample), _drawn(every))
+
+
+def _drawn(every: Iterable[MethodData]) -> dict[tuple[str, str], pd.DataFrame]:
+    """Return what a difference plot takes of each method and mode."""
+    return {(one.method, one.mode): one.pairs[["field", "lab", "athlete_id"]] for one in every}
 
 
 def exact_data(evidence: Evidence) -> Iterator[MethodData]:

@@ -16,6 +16,7 @@ from scipy import stats
 from simulate.known_parts import DailyParts, simulate_daily
 
 from agreement.stats.basics.half_t import grid_quantile, half_t_grid, mixture_quantile
+from agreement.stats.compare import closer as closer_module
 from agreement.stats.compare.closer import closer
 from agreement.stats.compare.different_tests import different_tests, overlapping_df
 from agreement.stats.compare.methods_compared import _jointly as jointly
@@ -444,3 +445,15 @@ def test_coverage_of_different_tests(shared):
         return found.interval.contains(1 / 1.3)
 
     within(share(600, once), 0.94, 600)
+
+
+def test_very_many_athletes_are_flipped_less_often_to_the_same_end(monkeypatch):
+    rng = np.random.default_rng(3)
+    d = rng.normal(0, [2.0, 2.15], (600, 2))
+    every = closer(d, rng=1)
+    monkeypatch.setattr(closer_module, "MOST_SIGNS", 600 * 2000)
+    fewer = closer(d, rng=2)
+    standard_error = (every.p[0] * (1 - every.p[0]) / 2000) ** 0.5
+    assert 0.01 < every.p[0] < 0.99
+    assert fewer.p[0] == pytest.approx(every.p[0], abs=4 * standard_error)
+    assert round(fewer.p[0] * 2001, 6) % 1 == 0  # of 2000 flips and what was seen

@@ -9,6 +9,14 @@ from agreement.terms import SESSIONS_METHOD
 
 SESSIONS: Final = "training sessions' heart rate"
 _BETWEEN: Final = " vs "  # of two methods that are compared
+GROUPS: Final = {  # of people
+    "all": "all",
+    "confirmed": "confirmed maxima only",
+    "hr_limiting_drug": "heart rate limited by a drug",
+    "no_hr_limiting_drug": "no heart-rate-limiting drug, as stated",
+    "chest_strap": "chest strap only",
+    "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
+}
 
 
 class Names:

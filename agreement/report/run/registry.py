@@ -1,20 +1,24 @@
 """
 The report of a study whose estimates come in parts: its tables, and a page without a notebook.
 
-Nothing here holds all rows. Cards, notebook and figures are left out, and the page says so.
+Nothing here holds all rows. Cards and notebook are left out, and the page says so.
 """
 
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from agreement.figures.differences import differences_alt, plot_differences
+from agreement.report.page.captions import differences_caption
 from agreement.report.page.html import Page
 from agreement.report.page.markup import Block, code, heading, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
+from agreement.report.page.pictures import Album, Picture, picture
 from agreement.report.page.texts import cautions_block
 from agreement.report.privacy.release import counted_lines, released_tables, rows_by_reason
 from agreement.report.privacy.stage import released_registry
@@ -27,27 +31,45 @@ from agreement.report.run.registry_tables import (
     write_registry_tables,
 )
 from agreement.report.sections.answer import verdict_block, verdict_sentences
+from agreement.report.sections.further import analysis_table
 from agreement.report.sections.ledger import left_out_block
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.registry_results import RegistryResults, registry_results
 from agreement.scale.streamed import Streamed
-from agreement.tables.options import Kind
+from agreement.stats.catalogue import BY_NAME
+from agreement.tables.options import Kind, Margin
 from agreement.tables.writers import significant
 from agreement.terms import REASONS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from agreement.report.run.write import WrittenReport
 
-SHOWN: Final = (
-    ("Bias and limits of agreement", "limits_of_agreement"),
-    ("Limits whatever the distribution", "quantile_limits"),
-    ("Does the error depend on fitness?", "trend"),
-    ("Predicting the laboratory value", "regression"),
-    ("Sizes of the error", "error"),
-    ("By training profile", "profile_bias"),
-    ("Reliability", "repeatability"),
+# of each section: analyses, and which of their statistics; results.csv has the others
+SHOWN: Final[tuple[tuple[str, dict[str, str]], ...]] = (
+    (
+        "Bias and limits of agreement",
+        {
+            "limits_of_agreement": "bias sd_of_differences lower_limit upper_limit",
+            "quantile_limits": "lower_limit median upper_limit",
+        },
+    ),
+    ("Which is closer?", {"closer": "rmse_ratio p_rmse_joint"}),
+    (
+        "Does the error depend on fitness?",
+        {"trend": "slope_on_mean p_slope spread_on_mean p_spread"},
+    ),
+    (
+        "Predicting the laboratory value",
+        {"regression": "slope intercept standard_error_of_estimate r"},
+    ),
+    ("Sizes of the error", {"error": "mae mape rmse share_within_margin total_deviation_index"}),
+    ("By training profile", {"profile_bias": "bias lower_limit upper_limit"}),
+    (
+        "Reliability",
+        {
+            "repeatability": "typical_error smallest_real_change day_to_day_spread week_to_week_change"
+        },
+    ),
 )
 
 
@@ -94,13 +116,15 @@ def write_registry_report(
             write_registry_tables(streamed, folder)
             write_tables({"results": results.frame}, folder)
             left_out = left_out_block(streamed.exclusions, streamed.problems)
-        names = Names.of(streamed.study.options)
+        names = Names.of(streamed.study.options, (v.mode for v in results.verdicts))
         numbers = Numbers(results.frame, names)
         content = registry_provenance(streamed, kind)
         content["verdict"] = verdict_sentences(_methods(results), numbers, streamed.study.options)
         content["remarks"] = [_what_it_is(results)]
         write_provenance(content, folder)
-        page = _page(streamed, results, numbers, content, left_out)
+        drawn = _figures(results, numbers, kind, streamed.study.options.margin)
+        Album(folder / "figures", streamed.study.options.report).keep(*drawn)
+        page = _page(streamed, results, numbers, content, left_out, drawn)
         (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
         said = print_pdf(folder / "report.html", folder / "report.pdf") if pdf else ""
         files = tuple(sorted(p.relative_to(folder).as_posix() for p in _files(folder)))
@@ -137,7 +161,7 @@ def _what_it_is(results: RegistryResults) -> str:
             f"{results.sampled} of them, stratified by training profile: own limits, too, and whether "
             "a verdict holds for less fit and fit. Their notes in results.csv name the sample."
         )
-    return f"{made} A study of this size has no notebook, no figures and no athlete cards."
+    return f"{made} A study of this size has no notebook and no athlete cards."
 
 
 def _page(
@@ -146,6 +170,7 @@ def _page(
     numbers: Numbers,
     content: dict[str, Any],
     left_out: Block | None,
+    drawn: list[Picture],
 ) -> str:
     """Return the page: verdict, tables of results, flow, cautions, provenance."""
     text = streamed.study.options.study
@@ -161,10 +186,18 @@ def _page(
     if content["kind"] == "brief":
         page.add(cautions_block(short=True), ["verdict"])
         return page.html(name)
-    for words, analysis in SHOWN:
+    for words, analyses in SHOWN:
         page.open_section(words)
-        for method in methods:
-            page.add(_results_block(analysis, method.method, method.mode, results, numbers))
+        if "limits_of_agreement" in analyses:
+            for one in drawn:
+                page.add(one.block)
+        for name, statistics in analyses.items():
+            own = BY_NAME[name]
+            only = tuple(one for one in own.statistics if one.name in statistics.split())
+            shown = analysis_table(
+                numbers, replace(own, statistics=only, unless_possible=()), alone=True
+            )
+            page.add(shown or Block(""))
     page.open_section("What became of every row")
     page.add(_flow_block(streamed))
     if left_out is not None:
@@ -176,29 +209,34 @@ def _page(
     return page.html(name)
 
 
-def _results_block(
-    analysis: str, method: str, mode: str, results: RegistryResults, numbers: Numbers
-) -> Block:
-    """Return the lines of one analysis of one method as a table."""
-    if analysis == "repeatability":
-        own = results.frame[results.frame["analysis"] == analysis]
-        own = own[(own["method"].isin([method, "laboratory"])) & (own["mode"] == mode)]
-    else:
-        own = results.frame[results.frame["analysis"] == analysis]
-        own = own[(own["method"] == method) & (own["mode"] == mode)]
-    rows = []
-    for row in own[["statistic", "method", "mode", "group"]].to_numpy(dtype=str).tolist():
-        statistic, its_method, its_mode, group = row
-        cell = numbers.get(analysis, statistic, its_method, its_mode, group)
-        if not cell.n and group != "all":
-            continue  # a group of nobody: results.csv has it
-        words = (statistic, group if its_method == method else its_method)
-        said, whose = (word.replace("_", " ") for word in words)
-        note = cell.noted or "\u00a0"
-        rows.append((said, whose, cell.stacked(), str(cell.n), str(cell.n_pairs), note))
-    columns: Sequence[str] = ("statistic", "group", "value and 95 % interval", "athletes", "pairs")
-    numeric = ("value and 95 % interval", "athletes", "pairs")
-    return table(numbers.name(method, mode), [*columns, "note"], rows, numeric=numeric)
+def _figures(
+    results: RegistryResults, numbers: Numbers, kind: Kind, margin: Margin
+) -> list[Picture]:
+    """Return the difference plot of each method and mode whose limits may be shown."""
+    points, drawn = kind != "audit", []
+    for (method, mode), pairs in results.pairs.items():
+        if numbers.get("limits_of_agreement", "bias", method, mode).withheld:
+            continue
+        name, frame = numbers.name(method, mode), results.frame
+        own = (frame["analysis"] == "limits_of_agreement") & (frame["group"] == "all")
+        limits = frame[own & (frame["method"] == method) & (frame["mode"] == mode)]
+        draw = partial(_draw, pairs, limits, margin.limit, points)
+        drawn.append(
+            picture(
+                f"differences-{method}-{mode}",
+                draw,
+                alt=f"{name}. {differences_alt(pairs, limits, points=points)}",
+                caption=differences_caption(name, pairs, limits, points=points),
+                height=3.3,
+            )
+        )
+    return drawn
+
+
+def _draw(
+    pairs: pd.DataFrame, limits: pd.DataFrame, margin: float | None, points: bool, axes: list[Any]
+) -> None:
+    plot_differences(pairs, limits, margin=margin, points=points, ax=axes[0])
 
 
 def _flow_block(streamed: Streamed) -> Block:

@@ -19,6 +19,7 @@ from agreement.report.page.captions import (
 )
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, bullets, joined, lines, paragraph, table
+from agreement.report.page.names import GROUPS
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
@@ -37,14 +38,6 @@ _LIMITS: Final = {
     "sd_of_differences": "standard deviation",
     "lower_limit": "lower limit",
     "upper_limit": "upper limit",
-}
-_GROUPS: Final = {
-    "all": "all",
-    "confirmed": "confirmed maxima only",
-    "hr_limiting_drug": "heart rate limited by a drug",
-    "no_hr_limiting_drug": "no heart-rate-limiting drug, as stated",
-    "chest_strap": "chest strap only",
-    "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
 }
 _LINE: Final = (
     ("slope of laboratory on field", "regression", "slope"),
@@ -93,7 +86,7 @@ def differences(one: Comparison) -> Section:
     hidden = [g for g in groups if one.cell("limits_of_agreement", "bias", g).withheld]
     rows = [_limits_row(one, group) for group in groups if group not in hidden]
     rows.append(_limits_of_the_rightly_told(one))
-    withheld = withheld_note([_GROUPS.get(group, group) for group in hidden])
+    withheld = withheld_note([GROUPS.get(group, group) for group in hidden])
     caption = f"{one.name}: bias and limits of agreement (mL/kg/min), 95 % intervals below"
     shown = table(caption, columns, filter(None, rows), numeric=columns[1:])
     depends = one.results.trend is not None and one.results.trend.depends_on_level
@@ -118,7 +111,7 @@ def _limits_row(
     if group != "all" and not withheld and not any(cell.known for cell in cells):
         return ()
     count = "withheld" if withheld else str(cells[0].n)
-    return (_GROUPS.get(group, group), count, *(cell.stacked() for cell in cells))
+    return (GROUPS.get(group, group), count, *(cell.stacked() for cell in cells))
 
 
 def profiles(one: Comparison) -> Section:

@@ -3,12 +3,15 @@
 from collections.abc import Iterable
 
 from agreement.report.page.markup import Block, fold, joined, lines, paragraph, table
+from agreement.report.page.names import GROUPS
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.formulas import formulas
 from agreement.report.sections.together import BESIDE
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.record import Analysis, Statistic
 from agreement.tables.options import Kind
+
+Place = tuple[str, str, str]  # method, mode, group
 
 
 def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = ANALYSES) -> Block:
@@ -30,10 +33,19 @@ def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = A
     return fold("Further analyses", joined(tables))
 
 
-def analysis_table(numbers: Numbers, analysis: Analysis) -> Block | None:
-    """Return the table of one analysis and how it is computed; None without a number."""
+def analysis_table(numbers: Numbers, analysis: Analysis, *, alone: bool = False) -> Block | None:
+    """
+    Return the table of one analysis and how it is computed; None without a number.
+
+    alone: whether it stands open in a section: how it is computed is folded then, and no group is
+        shown whose numbers are those of everybody.
+    """
     every = {
-        (method, mode, group): numbers.line(analysis.name, method, mode, group)
+        (method, mode, group): [
+            cell
+            for cell in numbers.line(analysis.name, method, mode, group)
+            if cell.key.rpartition("/")[2] in analysis.names
+        ]
         for method, mode in numbers.places(analysis.name)
         for group in numbers.groups(analysis.name, method, mode)
     }
@@ -41,22 +53,32 @@ def analysis_table(numbers: Numbers, analysis: Analysis) -> Block | None:
         place: found
         for place, found in every.items()
         if any(cell.known or cell.withheld for cell in found)
+        and not (alone and _repeats(place, every))
     }
     if not told:
         return None
     columns = ("method", "group", *map(_head, analysis.statistics), "athletes")
     rows = [_row(numbers, analysis, place, found) for place, found in told.items()]
     caption = analysis.label[:1].upper() + analysis.label[1:]
-    return table(caption, columns, rows, numeric=columns[2:]) + _computed(analysis)
+    how = _computed(analysis)
+    how = fold("How this is computed", how) if alone else how
+    return table(caption, columns, rows, numeric=columns[2:]) + how
+
+
+def _repeats(place: Place, every: dict[Place, list[Cell]]) -> bool:
+    """Return whether a group has the numbers of everybody."""
+    whole, own = (
+        [(cell.value, cell.n) for cell in every.get(one, [])]
+        for one in ((*place[:2], "all"), place)
+    )
+    return place[2] != "all" and whole == own
 
 
 def _head(statistic: Statistic) -> str:
     return statistic.label if statistic.unit == "1" else f"{statistic.label} ({statistic.unit})"
 
 
-def _row(
-    numbers: Numbers, analysis: Analysis, place: tuple[str, str, str], found: list[Cell]
-) -> tuple[str, ...]:
+def _row(numbers: Numbers, analysis: Analysis, place: Place, found: list[Cell]) -> tuple[str, ...]:
     """Return one line; where its numbers are of unlike many athletes, each says of how many."""
     method, mode, group = place
     of_name = {cell.key.rpartition("/")[2]: cell for cell in found}
@@ -72,7 +94,7 @@ def _row(
     ]
     people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
     people = people or next((cell.missing for cell in found if cell.withheld), "")
-    name, part = numbers.name(method, mode), group.replace("_", " ")
+    name, part = numbers.name(method, mode), GROUPS.get(group, group.replace("_", " "))
     return (name, part, *cells, people)
 
 

@@ -17,6 +17,8 @@ from agreement.stats.limits.limits import FEWEST
 Floats = npt.NDArray[np.float64]
 
 N_FLIPS: Final = 9999
+MOST_SIGNS: Final = 100_000_000  # of very many athletes fewer flips, never below `LEAST_FLIPS`
+LEAST_FLIPS: Final = 999
 SHOWN_AT: Final = 0.05  # joint p value up to which a difference is shown
 SHARE_SCALE: Final = 0.2  # of the half-t prior on the SD of true log errors
 _LEVEL: Final = 0.975
@@ -215,6 +217,7 @@ def _flips(
 ) -> tuple[Floats, Floats, Floats]:
     """Student's t of each column, its p value under flips of sign of the rows, the largest of each flip."""
     n, columns = surplus.shape
+    n_flips = min(n_flips, max(LEAST_FLIPS, MOST_SIGNS // n))
     rows = max(1, _BLOCK // n)
     signs = np.vstack(
         [
