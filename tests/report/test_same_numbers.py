@@ -6,9 +6,12 @@ from html import unescape
 from pathlib import Path
 from xml.etree import ElementTree as ET  # our own SVG, nothing from outside
 
+import numpy as np
 import pytest
 from opened import Opened, open_report
-from printed import bare_numbers, by_key, rounds_to, wrong_numbers
+from printed import Bare, bare_numbers, by_key, rounds_to, wrong_numbers
+
+from agreement.report.shown.told import Told
 
 ROOT = Path(__file__).parents[2]
 
@@ -91,6 +94,51 @@ def test_no_number_has_a_hyphen_for_a_minus(shown):
     assert re.findall(r"(?:^|[\s(])-\d", text) == []
 
 
+def notebook_sections(report, kind):
+    """What the notebook of a kind shows, section by section."""
+    cells = json.loads((ROOT / "notebooks" / f"{kind}.ipynb").read_text(encoding="utf-8"))["cells"]
+    said = "\n".join("".join(c["source"]) for c in cells)
+    names = re.findall(r"show\(\s*report\.(\w+)\(", said)
+    return "".join(getattr(report, name)().html for name in names)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    ["squad", *(pytest.param(one, marks=pytest.mark.slow) for one in ("validation", "audit"))],
+)
+def test_a_number_found_nowhere_else_stands_under_the_key_of_its_line_alone(
+    kind, small_study, tmp_path
+):
+    """Every value and end of the table becomes a whole number of its own, of five digits."""
+    report = open_report(small_study(tmp_path / "crew"), kind=kind)
+    stained = report.told.frame.copy()
+    for times, name in enumerate(("value", "low", "high"), start=1):
+        known = stained[name].notna().to_numpy()
+        stained.loc[known, name] = 20_000.0 * times + np.arange(len(stained))[known]
+    report.cohort.beside["told"] = report.told = Told(report.cohort, stained)
+    html, lines = notebook_sections(report, kind), by_key(report.told.frame)
+
+    def number(text, key, name):
+        in_hundred = 100 if text.endswith("%") else 1
+        return float(text.replace("\u2212", "-").rstrip(" %")) == in_hundred * lines.loc[key, name]
+
+    marked = [
+        (unescape(key), {"value": text})
+        for key, text in re.findall(r'data-statistic="([^"]+)">([^<]+)<', html)
+    ]
+    marked += [
+        (unescape(key), {"low": low, "high": high})
+        for key, low, high in re.findall(r'data-interval-of="([^"]+)">([^<]+) to ([^<]+)<', html)
+    ]
+    assert len(marked) > 40
+    assert [(k, t) for k, t in marked if not all(number(t[n], k, n) for n in t)] == []
+    page = Bare()
+    page.feed(re.sub(r"<svg.*?</svg>", "", html, flags=re.DOTALL))
+    assert [
+        text for _, text in page.found if re.search(r"(?<![\w.])[2-6]\d{4}(\d\d)?(?!\w)", text)
+    ] == []
+
+
 @pytest.mark.parametrize(
     "kind",
     [
@@ -100,10 +148,7 @@ def test_no_number_has_a_hyphen_for_a_minus(shown):
 )
 def test_in_the_demo_every_number_of_several_people_names_its_line(demo, kind):
     report = Opened(demo, kind=kind)
-    cells = json.loads((ROOT / "notebooks" / f"{kind}.ipynb").read_text(encoding="utf-8"))["cells"]
-    said = "\n".join("".join(c["source"]) for c in cells)
-    names = re.findall(r"show\(\s*report\.(\w+)\(", said)
-    html = "".join(getattr(report, name)().html for name in names)
+    html = notebook_sections(report, kind)
     wrong, marked = wrong_numbers(html, report.frame)
     assert wrong == []
     assert marked > (2 if kind == "brief" else 50)

@@ -134,10 +134,11 @@ class Cell:
     @property
     def noted(self) -> Markup:
         """What the line notes of its number, as markup that names it; "" without a number or note."""
-        if not (self.known and self.note):
-            return Markup("")
-        shown = Markup('<span data-note-of="{}">{}</span>')
-        return shown.format(self.key, with_minus(self.note))
+        return self.mark_note(self.note) if self.known and self.note else Markup("")
+
+    def mark_note(self, words: str) -> Markup:
+        """Return words that follow from this number, naming its line."""
+        return Markup('<span data-note-of="{}">{}</span>').format(self.key, with_minus(words))
 
 
 class Numbers:

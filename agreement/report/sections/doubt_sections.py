@@ -51,7 +51,7 @@ def by_level(one: Comparison) -> Block:
     ratio = [one.cell("ratio_limits", name) for name in _RATIO]
     if not all(cell.known for cell in ratio):
         return block
-    words = [ratio_words(ratio[0].value), ratio_words(ratio[2].value)]
+    words = [cell.mark_note(ratio_words(cell.value)) for cell in (ratio[0], ratio[2])]
     return block + paragraph(
         said("sentences", "ratio", middle=ratio[1], low=ratio[0], high=ratio[2], words=words)
     )
