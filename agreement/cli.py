@@ -175,11 +175,11 @@ def pair(
 @app.command()
 def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.")]) -> None:
     """Write every field value of a study, those of field tests and sessions computed."""
-    from agreement.physiology.study_estimates import estimates_frame
+    from agreement.physiology.readings import estimates_frame
     from agreement.report.run.any_size import by_session
     from agreement.report.run.talk import progress_bar
+    from agreement.tables.paths import require_unchanged
     from agreement.tables.study import read_study
-    from agreement.tables.unchanged import require_unchanged
     from agreement.tables.writers import write_table
 
     with progress_bar() as progress:

@@ -9,8 +9,8 @@ import pandas as pd
 from agreement.cohort.choices import StoppedReadings
 from agreement.cohort.cohort import Cohort
 from agreement.errors import Problem, TableError, in_order
+from agreement.tables.paths import require_unchanged
 from agreement.tables.study import inspect_study
-from agreement.tables.unchanged import require_unchanged
 
 
 def read_cohort(

@@ -14,28 +14,26 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.arrays import FloatArray
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
-from agreement.physiology.breath_doubts import REMEDIES as BREATH_REMEDIES
-from agreement.physiology.breath_doubts import breath_doubts
 from agreement.physiology.breath_editing import edited_breaths
+from agreement.physiology.breath_notes import REMEDIES as BREATH_REMEDIES
 from agreement.physiology.breath_notes import (
     bin_notes,
+    breath_doubts,
     editing_notes,
     gas_notes,
     on_the_recordings_clock,
     typed_notes,
     window_notes,
 )
-from agreement.physiology.plateau import last_step
 from agreement.physiology.set_aside import grouped_notes
-from agreement.physiology.stages import stages
+from agreement.physiology.stages import last_step, stages
 from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.thresholds import ventilatory_thresholds
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.doubts import doubt
 from agreement.tables.options import FixedBinsFrom, LastBin
-from agreement.tables.part_folders import raw_name
-from agreement.tables.raw_parts import read_breaths
+from agreement.tables.part_folders import raw_name, read_breaths
 from agreement.tables.study import StudyTables
 from agreement.terms import RANGES, counted
 

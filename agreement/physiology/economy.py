@@ -23,7 +23,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from agreement.physiology.arrays import FloatArray
-from agreement.physiology.own_cost import SUBMAXIMAL
+from agreement.physiology.stage_splits import SUBMAXIMAL
 
 FAT, CARBOHYDRATE = (0.707, 4.686), (1.0, 5.047)  # exchange ratio, kcal per litre of oxygen [1]
 J_PER_KCAL: Final = 4184.0

@@ -49,7 +49,7 @@ def effort_criteria(tests: pd.DataFrame) -> pd.DataFrame:
     below says nothing about the test: not known.
 
     A plateau is stated, or computed from the breaths of a test with long stages
-    (`agreement.physiology.plateau`), never from a ramp. The modern form of the criterion, a slope of
+    (`agreement.physiology.stages`), never from a ramp. The modern form of the criterion, a slope of
     uptake over the last 60 s below half of the submaximal slope, asks more of one test than breath
     noise allows: on the three open ramp tests of Nolte, Rein and Quittmann 2023 the standard error of
     that slope is 86, 101 and 189 mL/min per min, half of the submaximal slope 104, 87 and 122

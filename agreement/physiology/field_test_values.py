@@ -13,9 +13,8 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.field_tests import PROTOCOLS, protocol
 from agreement.physiology.one_row_tests import one_row_results
-from agreement.physiology.people import people_at
 from agreement.physiology.reading_rows import NO_MEMBERS, NO_READINGS, ReadingPart, join_parts
-from agreement.physiology.session_people import nearest_measured
+from agreement.physiology.session_people import nearest_measured, people_at
 from agreement.physiology.set_aside import as_problems, joined, set_aside_rows
 from agreement.physiology.stage_tests import MEASURED, stage_results
 from agreement.tables.options import Extrapolation

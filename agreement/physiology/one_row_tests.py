@@ -12,8 +12,13 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray
-from agreement.physiology.equation_range import in_range, outside_notes
-from agreement.physiology.protocol import INPUT_UNITS, METABOLIC_EQUIVALENT, FieldProtocol
+from agreement.physiology.protocol import (
+    INPUT_UNITS,
+    METABOLIC_EQUIVALENT,
+    FieldProtocol,
+    in_range,
+    outside_notes,
+)
 from agreement.physiology.reading_rows import NO_MEMBERS, ReadingPart, reading_rows
 from agreement.physiology.set_aside import joined, set_aside_rows
 from agreement.terms import RANGES

@@ -7,6 +7,7 @@ estimates share their columns with the table they came from.
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -14,14 +15,69 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
+from agreement.physiology.laboratory import laboratory_values
+from agreement.physiology.protocol import METABOLIC_EQUIVALENT
 from agreement.physiology.reading_rows import NO_MEMBERS, READING_COLUMNS, ReadingPart, join_parts
 from agreement.physiology.session_estimates import session_estimates
-from agreement.physiology.session_records import SessionRecords, session_records
+from agreement.physiology.session_records import COST_MODES, SessionRecords, session_records
 from agreement.physiology.set_aside import as_problems, in_words_of_files, joined, set_aside_rows
 from agreement.physiology.training import NO_PROFILES, TrainingProfiles, study_profiles
-from agreement.physiology.unit_ratio import unit_stops
+from agreement.tables.columns import VO2MAX_COLUMNS
+from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
+
+# The authors' choice, common practice, no source: no method reads 70 % low in everybody.
+WITHIN: Final = 0.08  # of 3.5
+FEWEST_ATHLETES: Final = 3
+_ROWS_SEEN: Final = 20_000  # enough to know a unit; a registry has millions
+
+
+def unit_stops(
+    estimates: pd.DataFrame, tests: pd.DataFrame, options: StudyOptions
+) -> tuple[Problem, ...]:
+    """
+    Find methods whose values are to the laboratory's as metabolic equivalents are to mL/kg/min.
+
+    estimates, tests: the checked ``field_estimates`` and ``lab_tests``: athlete_id, vo2max
+        [mL/kg/min], file.
+    options: a table whose VO2max has a stated unit is taken at its word.
+    Returns: a stop per method; none where the middle ratio of the athletes is another.
+    """
+    forms = {
+        name: options.files.get(name, FileFormat()) for name in ("lab_tests", "field_estimates")
+    }
+    if any(set(form.units) & set(VO2MAX_COLUMNS) for form in forms.values()):
+        return ()
+    laboratory = tests.groupby("athlete_id")["vo2max"].median()
+    found = []
+    for method, own in estimates.head(_ROWS_SEEN).groupby("method", sort=True):
+        ratio = (own.groupby("athlete_id")["vo2max"].median() / laboratory).dropna()
+        if len(ratio) < FEWEST_ATHLETES:
+            continue
+        middle = float(ratio.median())
+        for table, low, of in (
+            ("field_estimates", own, middle * METABOLIC_EQUIVALENT),
+            ("lab_tests", tests, middle / METABOLIC_EQUIVALENT),
+        ):
+            if abs(of - 1) <= WITHIN:
+                found.append(
+                    _stop(str(method), table, str(low["file"].iloc[0]), len(ratio), middle)
+                )
+    return tuple(found)
+
+
+def _stop(method: str, table: str, file: str, athletes: int, ratio: float) -> Problem:
+    what = (
+        f"in {athletes} athletes '{method}' gives {ratio:.2g} times the laboratory's VO2max, as "
+        "between MET and mL/kg/min (3.5)."
+    )
+    remedy = (
+        'Say which unit it is: units = { vo2max_ml_kg_min = "MET" } (or "mL/kg/min" if it is right) '
+        f"in [files.{table}] of study.toml."
+    )
+    return Problem("stop", "unit", file, None, "vo2max_ml_kg_min", what, remedy)
+
 
 NO_SAMPLES = "no sample file, and training profiles are stated, so its zones are not needed"
 NO_SAMPLES_REMEDY = 'Add its sample file, or remove use = "stated" from [profile] of study.toml.'
@@ -157,3 +213,79 @@ def heart_rate_methods(readings: pd.DataFrame, study: StudyTables) -> dict[str, 
         if choice.heart_rate_based is not None:
             based[name] = choice.heart_rate_based
     return based
+
+
+ASKED_COLUMNS = ["method", "mode", "athlete_id", "served"]
+
+
+def asked_people(
+    study: StudyTables, laboratory: pd.DataFrame, readings: pd.DataFrame
+) -> pd.DataFrame:
+    """
+    Tell who, with a laboratory test, did what a method computes from, and who got a number.
+
+    laboratory: frame of `laboratory_values`.
+    readings: `agreement.physiology.readings.Readings.frame`.
+    Returns: `ASKED_COLUMNS`, one row per method, mode and athlete with rows in ``field_tests``, or
+        in ``sessions`` with a sample file in a mode with a cost equation, or in ``field_estimates``
+        where some rows of the method have an empty VO2max: elsewhere nothing can be said of given
+        values, for who got none has no row.
+    """
+    tests = study.field_tests
+    tests = tests[tests["protocol"].isin(list(PROTOCOLS))]
+    own = tests["protocol"].map({name: row.mode for name, row in PROTOCOLS.items()})
+    sessions = study.sessions
+    recorded = sessions["session_id"].isin(list(study.samples)) & sessions["mode"].isin(
+        list(COST_MODES)
+    )
+    given = (readings["source"] == "field_estimates").to_numpy()
+    got = readings.loc[~given, ASKED_COLUMNS[:3]].drop_duplicates()
+    empty = study.without_value
+    with_empty = []
+    if empty is not None and len(empty):
+        values = readings.loc[given, ASKED_COLUMNS[:3]].astype("str").drop_duplicates()
+        values = values.merge(empty[["method", "mode"]].drop_duplicates())
+        with_empty = [empty, values]
+        got = pd.concat([got, values])
+    asked = pd.concat(
+        [
+            *with_empty,
+            tests.assign(method=tests["protocol"], mode=tests["mode"].fillna(own)),
+            sessions[recorded].assign(method=SESSIONS_METHOD),
+        ]
+    ).reindex(columns=ASKED_COLUMNS[:3])
+    asked = asked[asked["athlete_id"].isin(laboratory["athlete_id"])].drop_duplicates()
+    both = asked.astype("str").merge(got.astype("str"), how="left", indicator="served")
+    served = both["served"] == "both"
+    return both.assign(served=served).sort_values(ASKED_COLUMNS[:3], ignore_index=True)
+
+
+ESTIMATE_COLUMNS: Final = [
+    "athlete_id", "taken_at", "method", "mode", "vo2max_ml_kg_min", "vo2max_l_min", "sensor",
+    "set_mass_kg", "set_hr_max_bpm", "set_age_years", "protocol", "in_range", "standard_error",
+]  # fmt: skip
+
+
+def estimates_frame(
+    study: StudyTables, *, progress: Callable[[int, int], None] | None = None
+) -> pd.DataFrame:
+    """
+    Return every field value of a study as rows of ``field_estimates``.
+
+    progress: called with the number of session files read and their total.
+    Returns: columns of ``field_estimates`` plus protocol (of computed values), in_range (yes, no or
+        NaN) and standard_error [mL/kg/min]. taken_at is the date, or the instant in UTC.
+    """
+    laboratory = laboratory_values(study, progress=progress)
+    readings = field_readings(
+        study, laboratory.frame, sessions=laboratory.sessions, training=laboratory.training
+    ).frame
+    instant = readings["instant"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return readings.assign(
+        taken_at=instant.where(
+            readings["instant"].notna(), readings["date"].dt.strftime("%Y-%m-%d")
+        ),
+        vo2max_ml_kg_min=readings["field"],
+        vo2max_l_min=readings["field_l_min"],
+        protocol=readings["method"].where(readings["source"] != "field_estimates"),
+    )[ESTIMATE_COLUMNS]

@@ -11,8 +11,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.physiology.heart_rate import extrapolations
-from agreement.physiology.point_sums import PointSums, point_sums
+from agreement.physiology.heart_rate import PointSums, extrapolations, point_sums
 from agreement.tables.options import Extrapolation
 from agreement.terms import NOT_ENOUGH_DATA
 

@@ -19,12 +19,10 @@ from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
 from agreement.physiology.beat_times import HIGHEST_BPM, BeatTimes, beat_times, times_in_order
-from agreement.physiology.heart_rate_cleaning import clean_heart_rate
+from agreement.physiology.session_samples import SteadyPoints, clean_heart_rate, steady_points
 from agreement.physiology.set_aside import grouped_notes
-from agreement.physiology.steady_stretches import SteadyPoints, steady_points
 from agreement.tables.options import FileFormat
-from agreement.tables.part_folders import raw_name
-from agreement.tables.raw_parts import read_samples
+from agreement.tables.part_folders import raw_name, read_samples
 from agreement.tables.study import StudyTables
 
 SMALLEST_VALID_SHARE: Final = 0.90

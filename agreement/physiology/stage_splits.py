@@ -1,30 +1,206 @@
 """
 Where the laboratory measured uptake by stage: cost equation and heart rate, told apart per pair.
 
-Stages of stage tests carry it in the columns ``vo2_ml_min`` or ``vo2_ml_kg_min`` of ``field_tests``.
-Training sessions have none; there the stages of the laboratory's own test say what work costs the athlete.
+An estimate from heart rate and work rate errs twice: the equation from work rate to oxygen uptake,
+an average of people, is not this athlete's, and heart rate is carried to its maximum along a line.
+With the uptake of the stages measured, the second part can be had alone; the first is the rest.
+Stages of stage tests carry it in ``vo2_ml_min`` or ``vo2_ml_kg_min`` of ``field_tests``. Training
+sessions have none; there a line through the stages of the laboratory's own test turns the equation's
+uptake into the athlete's own, so that what is left of the error is heart rate's.
 """
 
 from collections.abc import Hashable
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
-from agreement.physiology.error_split import split_error
-from agreement.physiology.laboratory import LaboratoryValues
-from agreement.physiology.measured_stages import STAGES, measured_stages
-from agreement.physiology.own_cost import own_cost
+from agreement.physiology.breath_tests import STAGE_COLUMNS
+from agreement.physiology.field_tests import PROTOCOLS
+from agreement.physiology.heart_rate import GUARDS, Form, heart_rate_extrapolation
+from agreement.physiology.protocol import INPUT_UNITS
+from agreement.physiology.session_people import nearest_measured, people_at
 from agreement.physiology.stage_tests import MEASURED
+from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.options import Extrapolation
 from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
+
+if TYPE_CHECKING:
+    from agreement.physiology.laboratory import LaboratoryValues
+
+SUBMAXIMAL: Final = 0.90  # of VO2max: above, uptake levels off; common practice, no source
+FEWEST_STAGES: Final = 3  # as few as the guards of an extrapolation let pass
+
+
+class OwnCost(NamedTuple):
+    """Measured uptake = intercept + slope x uptake by the cost equation."""
+
+    intercept: float  # [mL/kg/min]
+    slope: float  # 1 where each step up costs what the equation says. [-]
+    n_stages: int  # stages the line rests on
+
+
+def own_cost(costed_vo2: ArrayLike, measured_vo2: ArrayLike, *, vo2max: float) -> OwnCost | None:
+    """
+    Fit the athlete's own cost to the stages of one test.
+
+    costed_vo2, measured_vo2: shape (n,). Uptake of each stage by the cost equation and as measured.
+        [mL/kg/min]
+    vo2max: of the same test; stages above `SUBMAXIMAL` of it are left out. [mL/kg/min]
+    Returns the line of least squares; None of fewer than `FEWEST_STAGES` stages, or of stages that do not
+        rise.
+
+    Uptake lags behind a step up. Where stages are too short for a steady state the line lies too low;
+    a first stage begun from rest lags most, which makes the line too steep and too high at the maximum.
+    """
+    costed, measured = (np.asarray(v, dtype=np.float64) for v in (costed_vo2, measured_vo2))
+    below = measured <= SUBMAXIMAL * vo2max
+    costed, measured = costed[below], measured[below]
+    if costed.size < FEWEST_STAGES or np.ptp(costed) == 0:
+        return None
+    slope, intercept = np.polyfit(costed, measured, 1)
+    if slope <= 0:
+        return None
+    return OwnCost(float(intercept), float(slope), int(costed.size))
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorSplit:
+    """The two parts of one estimate's error. [mL/kg/min]."""
+
+    total: float  # estimate from work rate - laboratory; the sum of the parts
+    cost: float  # what the equation from work rate to oxygen uptake adds
+    heart_rate: float  # what carrying heart rate to its maximum adds, on measured uptake
+    n_points: int  # stages used
+    refused: str | None  # why there is no split
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per part: statistic, value, low, high, unit, n, n_pairs, note."""
+        rows = [("total", self.total), ("cost", self.cost), ("heart_rate", self.heart_rate)]
+        frame = pd.DataFrame(rows, columns=["statistic", "value"])
+        return frame.assign(
+            low=np.nan,
+            high=np.nan,
+            unit="mL/kg/min",
+            n=1,
+            n_pairs=self.n_points,
+            note=self.refused or "",
+        )
+
+    def summary(self) -> str:
+        """Return the split in one sentence."""
+        if self.refused is not None:
+            return f"The error cannot be split: {self.refused}."
+        return (
+            f"Of {self.total:+.1f} mL/kg/min, {self.cost:+.1f} come from the cost equation and "
+            f"{self.heart_rate:+.1f} from carrying heart rate to its maximum."
+        )
+
+    def _repr_html_(self) -> str:
+        return f"<p>{self.summary()}</p>"
+
+
+def split_error(
+    hr: ArrayLike,
+    costed_vo2: ArrayLike,
+    measured_vo2: ArrayLike,
+    hr_max: float,
+    lab: float,
+    *,
+    form: Form = "vo2_on_hr",
+    guards: Extrapolation = GUARDS,
+) -> ErrorSplit:
+    """
+    Split the error of a heart-rate estimate.
+
+    hr, costed_vo2, measured_vo2: shape (n,). Of the same stages: heart rate [bpm], uptake by the
+        cost equation and as measured [mL/kg/min]. Stages where one is missing are left out.
+    hr_max, lab: measured heart-rate maximum [bpm] and VO2max [mL/kg/min].
+    form, guards: as in `agreement.physiology.heart_rate.heart_rate_extrapolation`.
+    Returns: total = cost + heart_rate = estimate - laboratory.
+    """
+    stages = np.column_stack(
+        [np.asarray(v, dtype=np.float64) for v in (hr, costed_vo2, measured_vo2)]
+    )
+    pulse, costed, measured = stages[np.isfinite(stages).all(axis=1)].T
+    by_cost, by_measure = (
+        heart_rate_extrapolation(pulse, vo2, hr_max, form=form, guards=guards)
+        for vo2 in (costed, measured)
+    )
+    return ErrorSplit(
+        total=by_cost.vo2max - lab,
+        cost=by_cost.vo2max - by_measure.vo2max,
+        heart_rate=by_measure.vo2max - lab,
+        n_points=by_cost.n_points,
+        refused=by_cost.refused or by_measure.refused,
+    )
+
+
+# by id: protocols of stages; the one without a cost equation is costed by its mode
+STAGES: Final = {one.id: one for one in PROTOCOLS.values() if one.stages}
+NEAR_DAYS: Final = 14  # a laboratory test whose stages these can be; as field tests are paired
+
+
+def measured_stages(
+    field_tests: pd.DataFrame, athletes: pd.DataFrame, laboratory: pd.DataFrame
+) -> pd.DataFrame:
+    """
+    Return the stages of field tests with measured uptake.
+
+    field_tests, athletes: the checked tables.
+    laboratory: frame of `laboratory_values`, for a mass and an HRmax that the rows lack.
+    Returns: athlete_id, date, protocol, hr_max_bpm, and `STAGE_COLUMNS`, cost and vo2 in mL/kg/min;
+        lab_test_id is that of the athlete's nearest test in the mode, at most 14 days away.
+    """
+    known = field_tests[["vo2_ml_min", MEASURED]].notna().any(axis=1)
+    rows = field_tests[field_tests["protocol"].isin(list(STAGES)) & known].reset_index(drop=True)
+    people = people_at(athletes, rows["athlete_id"], rows["date"])
+    own = rows["protocol"].map({name: one.mode or np.nan for name, one in STAGES.items()})
+    rows = rows.assign(
+        mode=rows["mode"].fillna(own), mass_kg=rows["mass_kg"].fillna(people["mass_kg"])
+    )
+    for name in ("mass_kg", "hr_max_bpm"):
+        rows[name] = rows[name].fillna(pd.Series(nearest_measured(rows, laboratory, name)))
+    rows["vo2"] = rows[MEASURED].fillna(rows["vo2_ml_min"] / rows["mass_kg"])
+    rows["vco2_ml_min"] = rows["rer"] * rows["vo2"] * rows["mass_kg"]
+    rows["speed_m_s"] = rows["speed_km_h"] / 3.6
+    x = {name: rows[name].to_numpy(dtype=np.float64) for name in INPUT_UNITS if name != "sex"}
+    x["male"] = people["sex"].map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)
+    cost = np.full(len(rows), np.nan)
+    for name, one in STAGES.items():
+        mine = (rows["protocol"] == name).to_numpy()
+        if MEASURED not in one.inputs:
+            cost[mine] = np.asarray(one.equation(x), dtype=np.float64)[mine]
+            continue
+        for mode in rows.loc[mine, "mode"].unique():
+            here = mine & (rows["mode"] == mode).to_numpy()
+            work = rows.loc[here, ["speed_m_s", "power_w", "mass_kg"]].to_dict("series")
+            grade = rows.loc[here, "grade"].fillna(0.0)
+            cost[here] = work_rate_vo2(str(mode), grade=grade, **work)
+    rows["cost"] = cost
+    rows["lab_test_id"] = _nearest_test(rows, laboratory)
+    return rows[["athlete_id", "date", "protocol", "hr_max_bpm", *STAGE_COLUMNS]]
+
+
+def _nearest_test(rows: pd.DataFrame, laboratory: pd.DataFrame) -> "pd.Series[str]":
+    """Return the id of each row's laboratory test; NaN where none is near."""
+    keys = rows[["athlete_id", "mode", "date"]].assign(place=rows.index)
+    both = keys.merge(laboratory, on=["athlete_id", "mode"], suffixes=("", "_lab"))
+    both["days"] = (both["date_lab"] - both["date"]).dt.days.abs()
+    near = both[both["days"] <= NEAR_DAYS].sort_values(["days", "date_lab"], kind="stable")
+    found = near.drop_duplicates("place").set_index("place")["lab_test_id"]
+    return found.reindex(rows.index).astype("str")
+
 
 PAIR: Final = ("athlete_id", "lab_test_id", "method", "mode")
 SPLIT_COLUMNS: Final = [*PAIR, "n_points", "total", "cost", "heart_rate"]
 
 
 def error_splits(
-    study: StudyTables, laboratory: LaboratoryValues, pairs: pd.DataFrame
+    study: StudyTables, laboratory: "LaboratoryValues", pairs: pd.DataFrame
 ) -> pd.DataFrame:
     """Split the errors of stage tests and of training sessions; `SPLIT_COLUMNS`. [mL/kg/min]."""
     known = (study.field_tests, study.athletes, laboratory.frame, pairs)

@@ -13,15 +13,13 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray, TextArray
-from agreement.physiology.equation_range import in_range
-from agreement.physiology.heart_rate import extrapolations
+from agreement.physiology.heart_rate import extrapolations, point_sums
 from agreement.physiology.heart_rate_maximum import (
     HR_MAX_FORMULAS,
     by_age_notes,
     heart_rate_maximum,
 )
-from agreement.physiology.point_sums import point_sums
-from agreement.physiology.protocol import INPUT_UNITS, FieldProtocol
+from agreement.physiology.protocol import INPUT_UNITS, FieldProtocol, in_range
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.set_aside import joined, set_aside_rows
 from agreement.tables.options import Extrapolation

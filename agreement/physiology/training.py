@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
 from agreement.physiology.beat_times import HIGHEST_BPM
-from agreement.physiology.intensity import distribution_pattern, polarization_index
 from agreement.physiology.profile_rules import (
     LOW_INTENSITY,
     Training,
+    distribution_pattern,
     nearest_boundary,
+    polarization_index,
     profile_label,
 )
 from agreement.physiology.session_people import nearest_measured, session_people

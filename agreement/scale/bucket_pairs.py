@@ -17,8 +17,8 @@ from agreement.pairing.study_pairs import repeats_of
 from agreement.pairing.tally import Tally
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import NUMBERS, TEXTS, Buckets, Records
-from agreement.tables.ledger_parts import coded_ledger, write_ledger_part
 from agreement.tables.options import StudyOptions
+from agreement.tables.parts_together import coded_ledger, write_ledger_part
 from agreement.tables.spills import read_records, read_section
 from agreement.terms import PAIR_COLUMNS, REASONS
 

@@ -21,8 +21,8 @@ from agreement.pairing.laboratory_units import ALL_MODES
 from agreement.tables.checked_tables import SET_NUMBERS
 from agreement.tables.findings import Findings
 from agreement.tables.lab_table import CheckedTable
-from agreement.tables.ledger_parts import ledger_table, write_ledger_part
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader, Piece
+from agreement.tables.parts_together import ledger_table, write_ledger_part
 from agreement.tables.spills import spilled_table, write_records, write_spill
 from agreement.terms import SENSORS
 

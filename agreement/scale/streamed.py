@@ -28,10 +28,9 @@ from agreement.stats.doubts.study_doubts import laboratory_doubts
 from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
-from agreement.tables.ledger_parts import read_ledger_part
 from agreement.tables.options import FileFormat
 from agreement.tables.parts import PartReader, about_rows, find_table_parts
-from agreement.tables.parts_together import PartsRead
+from agreement.tables.parts_together import PartsRead, read_ledger_part
 from agreement.tables.readers import InputFile
 from agreement.tables.spills import (
     give_memory_back,
@@ -67,7 +66,9 @@ class Streamed:
     pairs: pd.DataFrame
     daily: pd.DataFrame
     repeats: pd.DataFrame
-    lines: tuple[Path, ...] = ()  # files of lines of estimates; see `agreement.tables.ledger_parts`
+    lines: tuple[
+        Path, ...
+    ] = ()  # files of lines of estimates; see `agreement.tables.parts_together`
 
     @property
     def lines_of_estimates(self) -> int:

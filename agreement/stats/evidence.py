@@ -59,7 +59,7 @@ class Evidence:
     earlier: EarlierReport | None = None  # the report that the results will replace
     # date, mode, lab: tests of the laboratory's control. [mL/kg/min]
     control: pd.DataFrame | None = None
-    # `agreement.physiology.asked.ASKED_COLUMNS`; None where it was not looked at
+    # `agreement.physiology.readings.ASKED_COLUMNS`; None where it was not looked at
     asked: pd.DataFrame | None = None
     # as `agreement.physiology.laboratory.LaboratoryValues.beside` gives them
     thresholds: pd.DataFrame | None = None

@@ -7,7 +7,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.tables.codes import code_column, label_column, rule_column
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.dates import NOT_A_TIME, Moments, moment_column
 from agreement.tables.ids import id_column, silent_ids
@@ -15,7 +14,7 @@ from agreement.tables.leaving import Leaving, People, drop_withdrawn
 from agreement.tables.number_columns import number_columns
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import Vo2max, hint, keep_rules, value_text, vo2max_values
-from agreement.tables.text_cells import Distinct, Mask
+from agreement.tables.text_cells import Distinct, Mask, code_column, label_column, rule_column
 from agreement.tables.withdrawn import Withdrawn
 
 Floats = npt.NDArray[np.float64]

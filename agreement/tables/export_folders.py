@@ -16,7 +16,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.tables.checked_tables import Athletes, CheckedTable
-from agreement.tables.codes import code_column, label_column
 from agreement.tables.columns import PARQUET_ENDING, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
@@ -26,6 +25,7 @@ from agreement.tables.options import FileFormat
 from agreement.tables.parts import CheckedPiece, Piece
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import RawTable, read_table
+from agreement.tables.text_cells import code_column, label_column
 from agreement.terms import counted
 
 # year and month, perhaps day, perhaps time of day; the last of a name is the day of the export

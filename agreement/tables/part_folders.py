@@ -1,23 +1,95 @@
 """
-The folders of raw files: which file belongs to which laboratory test or session.
+The folders of raw files: which file belongs to which laboratory test or session, and what it holds.
 
 A file is named after the one row it belongs to, whole or with the folder of its person before it;
 or its rows say in a column of ids to which they belong. One such file may stand for the folder.
 """
 
+import gzip
+import re
+import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
+import numpy as np
+import pandas as pd
+
+from agreement.errors import Problem, TableError
 from agreement.tables.checked_tables import CheckedTable
-from agreement.tables.columns import BREATHS, SAMPLES, Table
+from agreement.tables.columns import BREATHS, PARQUET_ENDING, SAMPLES, Column, Table
 from agreement.tables.findings import Findings
+from agreement.tables.headers import plain_name
+from agreement.tables.ids import id_column
 from agreement.tables.leaving import People
+from agreement.tables.number_columns import CLOCK_COLUMN, number_columns
 from agreement.tables.options import FileFormat
-from agreement.tables.paths import path_problem
-from agreement.tables.readers import InputFile
-from agreement.tables.sample_parts import holds_many, ids_in
-from agreement.tables.unchanged import file_digest
+from agreement.tables.paths import file_digest, path_problem
+from agreement.tables.readers import InputFile, read_table
+from agreement.tables.text_cells import code_column
+from agreement.terms import counted
+
+_LOOKED_AT: Final = 8192  # bytes of a text file in which its header must stand
+
+
+def holds_many(
+    path: Path, file: str, table: Table, form: FileFormat, findings: Findings
+) -> bool | None:
+    """
+    Whether a file has a column of ids; None, and a stop, when it cannot be opened.
+
+    file: its path inside the study folder.
+    table: its `ledger_id` is that column.
+    form: may name the column otherwise, or give it one value for the whole file.
+    """
+    own = table.ledger_id
+    if own in form.values:  # noqa: PD011  # no frame
+        return True
+    wanted = {own, *(plain_name(one) for one in form.columns.get(own, own).split(" + "))}
+    try:
+        return any(plain_name(name) in wanted for name in _names(path))
+    except ImportError:
+        return False  # whoever reads it says what to install
+    except (OSError, EOFError, ValueError, zlib.error) as error:  # Arrow's own are among these
+        what = f"The file cannot be read ({type(error).__name__})."
+        findings.stop("unreadable_file", file, what, "Write it again.")
+        return None
+
+
+def _names(path: Path) -> list[str]:
+    """Return the headers of a Parquet file, or every cell at the top of a text file."""
+    if path.suffix.casefold() == PARQUET_ENDING:
+        from pyarrow import parquet
+
+        return list(parquet.read_schema(path).names)
+    opened = gzip.open if path.suffix.casefold() == ".gz" else open
+    with opened(path, "rb") as content:
+        top = content.read(_LOOKED_AT).decode("utf-8-sig", "replace")
+    return re.split(r"[,;\t\r\n]", top.replace('"', ""))
+
+
+def ids_in(path: Path, file: str, table: Table, form: FileFormat, findings: Findings) -> list[str]:
+    """
+    Return the ids of the tests or sessions that a file holds, reading no other column.
+
+    path, file, table, form, findings: as `holds_many` takes them; a row without an id is a stop.
+    """
+    own = table.ledger_id
+    ids = Table(table.name, {own: Column("id", required=True)}, own, endings=table.endings)
+    unheard = Findings()  # of the other columns the full reading speaks
+    raw = read_table(path, file, ids, form, unheard)
+    if raw is None or unheard.stops:
+        findings.problems += unheard.stops
+        return []
+    raw.findings = findings
+    found = id_column(raw, own)
+    missing = found.codes < 0
+    if missing.any():
+        what = f"{own} is missing in {counted(int(missing.sum()), 'row')}."
+        row = int(raw.rows[missing.argmax()])
+        findings.stop("missing_value", file, what, "Fill it.", row=row, column=own)
+    return sorted(found.present())
+
 
 _PAPERS: Final = (".pdf", ".png", ".jpg", ".jpeg", ".md", ".html", ".docx", ".odt")  # no recordings
 _JOINTS: Final = ("_", "-", " ", "/", ".", "")  # between the folder of a person and a file in it
@@ -257,3 +329,61 @@ def raw_name(study: Path, path: Path) -> str:
 def shown_name(name: str) -> str:
     """Return the name of a file as text that can be written, whatever its bytes."""
     return name.encode("utf-8", "replace").decode()
+
+
+Part = tuple[pd.DataFrame, tuple[Problem, ...]]
+
+
+def read_breaths(path: Path, *, file: str | None = None, form: FileFormat | None = None) -> Part:
+    """
+    Read the breaths of one laboratory test.
+
+    path: CSV, packed CSV (.csv.gz) or Parquet.
+    file: name for messages; default: folder and name of the file.
+    form: what the study file states in ``[files.breaths]``.
+    Returns breaths: t_s [s], vo2_ml_min and vco2_ml_min [mL/min STPD], ve_l_min [L/min BTPS],
+        hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W], phase; and, only to check
+        these against, ve_stpd_l_min [L/min], vo2_ml_kg_min [mL/kg/min] and rer [-]. Missing cells
+        NaN, rows as in the file.
+    Returns notes: how the file was read.
+    Raises TableError if the file cannot be used, with every reason.
+    """
+    return _read(path, BREATHS, file, form)
+
+
+def read_samples(path: Path, *, file: str | None = None, form: FileFormat | None = None) -> Part:
+    """
+    Read the samples of one training session; as `read_breaths`.
+
+    Returns samples: t_s [s], hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W]; and
+        session_id where the file has it, because it holds many sessions.
+    Returns notes: how the file was read.
+    Raises TableError if the file cannot be used, with every reason.
+    """
+    return _read(path, SAMPLES, file, form)
+
+
+def _read(path: Path, table: Table, file: str | None, form: FileFormat | None) -> Part:
+    """Read one raw file of either kind."""
+    findings = Findings()
+    name = file or f"{path.parent.name}/{path.name}"
+    raw = read_table(path, name, table, form or FileFormat(), findings)
+    if raw is None or findings.stops:
+        raise TableError(findings.stops)
+    nothing = np.full(len(raw.rows), np.nan)
+    numbers = number_columns(raw)
+    columns: dict[str, Any] = {}
+    for ours, column in table.columns.items():
+        if column.kind == "number":
+            columns[ours] = numbers.get(ours, nothing)
+        elif column.kind == "code":
+            columns[ours] = code_column(raw, ours).series()
+        elif ours in raw.frame:
+            columns[ours] = id_column(raw, ours).series()
+    if CLOCK_COLUMN in numbers:
+        columns[CLOCK_COLUMN] = numbers[CLOCK_COLUMN]
+    if not len(raw.rows):
+        raw.stop("unreadable_file", "The file has no rows.", "Fill it, or delete it.")
+    if findings.stops:
+        raise TableError(findings.stops)
+    return pd.DataFrame(columns), tuple(findings.problems)

@@ -19,7 +19,7 @@ from agreement.tables.findings import Findings, Source
 from agreement.tables.headers import Header, read_header
 from agreement.tables.options import FileFormat
 from agreement.tables.oversize import OversizeError, refuse_oversize_parquet
-from agreement.tables.paths import path_problem
+from agreement.tables.paths import digest_if_readable, path_problem
 from agreement.tables.readers import (
     NO_ARROW,
     SAVE_AS_CSV,
@@ -29,7 +29,6 @@ from agreement.tables.readers import (
     require_columns,
     require_vo2max,
 )
-from agreement.tables.unchanged import digest_if_readable
 
 ROWS_AT_ONCE: Final = 250_000  # of a Parquet file: checked together, in full width
 ROWS_PER_PIECE: Final = 250_000  # of a Parquet file: laid aside together, packed

@@ -1,8 +1,16 @@
-"""Paths of a study: relative, and never leading out of its folder."""
+"""Files of a study: paths never lead out of its folder, and none changes while it is read."""
 
+import hashlib
 import tomllib
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from agreement.errors import Problem, TableError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agreement.tables.readers import InputFile
 
 
 def path_problem(folder: Path, path: str) -> str | None:
@@ -48,3 +56,34 @@ def toml_inside(folder: Path, name: str) -> dict[str, Any]:
         raise ValueError(f"it cannot be read ({type(error).__name__}).") from error
     except RecursionError as error:
         raise ValueError("its values are nested too deeply.") from error
+
+
+def file_digest(path: Path) -> str:
+    """Return the SHA-256 checksum of a file, however large."""
+    with path.open("rb") as content:
+        return hashlib.file_digest(content, "sha256").hexdigest()
+
+
+def digest_if_readable(path: Path) -> str | None:
+    """Return the checksum of a file; None when it is not there or may not be read."""
+    try:
+        return file_digest(path)
+    except OSError:
+        return None
+
+
+def require_unchanged(folder: Path, inputs: "Sequence[InputFile]") -> None:
+    """
+    Stop when a file is no longer what was read.
+
+    inputs: what was read.
+    Raises TableError with every file that was changed or removed meanwhile.
+    """
+    changed = [one.name for one in inputs if digest_if_readable(folder / one.name) != one.sha256]
+    if changed:
+        what = "The file was changed while the study was being read."
+        remedy = "Run it again when nobody is writing to the folder."
+        raise TableError(
+            Problem("stop", "changed_while_read", name, None, None, what, remedy)
+            for name in changed
+        )

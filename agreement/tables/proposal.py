@@ -14,8 +14,7 @@ from agreement.errors import AgreementError
 from agreement.tables.columns import FIELD_TABLES, FOLDERS, TABLES
 from agreement.tables.ids import likely_pairs
 from agreement.tables.new_study import refuse_used
-from agreement.tables.proposal_columns import Column, columns_of, decide_unit, filled
-from agreement.tables.proposal_shape import Proposal
+from agreement.tables.proposal_columns import Column, Proposal, columns_of, decide_unit, filled
 from agreement.tables.proposal_sources import (
     NO_HEADER,
     Block,
@@ -26,8 +25,14 @@ from agreement.tables.proposal_sources import (
     unfolded,
     unknown_block,
 )
-from agreement.tables.proposal_split import split_methods, split_people
-from agreement.tables.proposal_tables import proposed, said_above, says_field_value, table_of
+from agreement.tables.proposal_tables import (
+    proposed,
+    said_above,
+    says_field_value,
+    split_methods,
+    split_people,
+    table_of,
+)
 from agreement.tables.proposal_text import preview, study_text
 from agreement.tables.proposal_words import WORDS, plain
 from agreement.tables.units import UNITS

@@ -7,10 +7,24 @@ import numpy as np
 
 from agreement.tables.columns import INPUTS
 from agreement.tables.headers import ORIGIN
-from agreement.tables.proposal_columns import OPEN, Column, filled, number_of
-from agreement.tables.proposal_dates import is_of_time, iso_of, plain_moment, with_clock
-from agreement.tables.proposal_shape import MOMENT, NOTHING, Proposal, Rows
-from agreement.tables.proposal_words import WORDS, plain
+from agreement.tables.proposal_columns import (
+    MOMENT,
+    NOTHING,
+    OPEN,
+    Column,
+    Proposal,
+    Rows,
+    filled,
+    number_of,
+)
+from agreement.tables.proposal_words import (
+    WORDS,
+    is_of_time,
+    iso_of,
+    plain,
+    plain_moment,
+    with_clock,
+)
 from agreement.tables.units import unit_of
 
 

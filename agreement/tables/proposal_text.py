@@ -6,18 +6,17 @@ from typing import Final
 
 import pandas as pd
 
-from agreement.tables.codes import code_column
 from agreement.tables.columns import INPUTS, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
 from agreement.tables.new_study import MEANINGS, STUDY_FILE_TEXT
 from agreement.tables.number_columns import number_columns
 from agreement.tables.options import FileFormat
-from agreement.tables.proposal_columns import OPEN, Column, filled
-from agreement.tables.proposal_shape import MOMENT, Proposal
+from agreement.tables.proposal_columns import MOMENT, OPEN, Column, Proposal, filled
 from agreement.tables.proposal_sources import Block, file_of
 from agreement.tables.readers import frame_table
 from agreement.tables.study_file import NO_TABLE
+from agreement.tables.text_cells import code_column
 from agreement.tables.units import own_unit
 
 PREVIEW: Final = ("table", "your column", "ours", "unit", "first three values", "as we read them")

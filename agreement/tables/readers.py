@@ -17,10 +17,17 @@ from agreement.errors import Severity
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import SHOWN, Findings, Rows, Source
 from agreement.tables.headers import Header, join_pieces, read_header, with_pieces
-from agreement.tables.layout import find_header, find_layout, report_header
+from agreement.tables.layout import (
+    RaggedRowsError,
+    columns_of,
+    find_header,
+    find_layout,
+    plain_columns,
+    report_header,
+    text_columns,
+)
 from agreement.tables.options import FileFormat
 from agreement.tables.oversize import OversizeError, most_unpacked, refuse_oversize_parquet
-from agreement.tables.text_files import RaggedRowsError, columns_of, plain_columns, text_columns
 from agreement.tables.units import Unit, unit_of
 from agreement.tables.unread_people import COLUMN, NAME, refuse_unread_withdrawal
 from agreement.tables.workbooks import UnreadableError, sheet_records

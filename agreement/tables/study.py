@@ -22,12 +22,11 @@ from agreement.tables.findings import Findings, without_consequences
 from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matches, read_id_map
 from agreement.tables.lab_table import lab_table, require_one_rule
 from agreement.tables.leaving import People
-from agreement.tables.open_lines import UNDECIDED
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.part_folders import PartFolder, find_parts, match_parts
 from agreement.tables.parts import Builder, PartReader, find_table_parts
 from agreement.tables.parts_together import whole_table
-from agreement.tables.paths import path_problem
+from agreement.tables.paths import digest_if_readable, path_problem
 from agreement.tables.readers import (
     InputFile,
     RawTable,
@@ -37,11 +36,17 @@ from agreement.tables.readers import (
     unread,
 )
 from agreement.tables.study_file import PUBLISHED_FILE, STUDY_FILE, read_study_file
-from agreement.tables.study_notes import note_empty_tables, note_margin, note_unused, shared_files
+from agreement.tables.study_lines import UNDECIDED
 from agreement.tables.study_tables import StudyTables
 from agreement.tables.table_doubts import doubt_tables
-from agreement.tables.table_files import find_tables, require_tables
-from agreement.tables.unchanged import digest_if_readable
+from agreement.tables.table_files import (
+    find_tables,
+    note_empty_tables,
+    note_margin,
+    note_unused,
+    require_tables,
+    shared_files,
+)
 from agreement.tables.withdrawn import Withdrawn, keep, read_kept, require_athletes
 
 __all__ = ["StudyTables", "inspect_study", "read_study"]

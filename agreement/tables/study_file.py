@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings
-from agreement.tables.open_lines import stop_at_open_lines
 from agreement.tables.options import (
     ChangeOptions,
     Confirmation,
@@ -27,7 +26,7 @@ from agreement.tables.options import (
     StudyText,
 )
 from agreement.tables.paths import path_problem
-from agreement.tables.toml_faults import toml_fault
+from agreement.tables.study_lines import stop_at_open_lines, toml_fault
 from agreement.tables.units import unit_names, unit_of
 from agreement.terms import DOUBTS, MODES, RESTING
 

@@ -14,7 +14,7 @@ from typing import Final
 
 from agreement.errors import OutputError
 from agreement.tables.findings import Findings
-from agreement.tables.spellings import Spelling, spelling_of
+from agreement.tables.ids import Spelling, spelling_of
 from agreement.tables.study_key import KEY_FILE, study_key, write_private
 
 KEPT_FILE: Final = "withdrawn.keyed"

@@ -8,8 +8,7 @@ import pandas as pd
 import pytest
 
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rules
-from agreement.physiology.heart_rate import extrapolations
-from agreement.physiology.point_sums import point_sums
+from agreement.physiology.heart_rate import extrapolations, point_sums
 
 pytestmark = pytest.mark.slow
 

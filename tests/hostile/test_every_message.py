@@ -9,7 +9,7 @@ from small_study import BARE, write_folder
 
 import agreement
 from agreement.cohort import inspect_cohort
-from agreement.tables.unchanged import require_unchanged
+from agreement.tables.paths import require_unchanged
 from agreement.terms import DOUBTS, REASONS
 
 LAB = BARE["lab.csv"].decode()

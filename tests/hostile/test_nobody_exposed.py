@@ -14,7 +14,7 @@ from exposed_study import PLACE, TELLTALE, WITHDRAWN, told, unpacked_texts, writ
 from opened import open_report
 
 from agreement.cohort import inspect_cohort
-from agreement.physiology.study_estimates import estimates_frame
+from agreement.physiology.readings import estimates_frame
 from agreement.report.page.pdf import browser
 from agreement.report.privacy.privacy import without_small_cells
 from agreement.report.privacy.sharing import share_report

@@ -270,9 +270,9 @@ def test_an_error_of_the_system_in_the_kernel_is_recognised(words, said):
 def test_a_study_edited_while_it_is_read_is_said_and_nothing_is_written(
     study, tmp_path, monkeypatch, command, name
 ):
-    where = "agreement.physiology.study_estimates.estimates_frame"
-    module = sys.modules.get("agreement.physiology.study_estimates") or __import__(
-        "agreement.physiology.study_estimates", fromlist=["estimates_frame"]
+    where = "agreement.physiology.readings.estimates_frame"
+    module = sys.modules.get("agreement.physiology.readings") or __import__(
+        "agreement.physiology.readings", fromlist=["estimates_frame"]
     )
     pair, frame = cohort.pair, module.estimates_frame
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from agreement.physiology.heart_rate_cleaning import clean_heart_rate
+from agreement.physiology.session_samples import clean_heart_rate
 
 
 def beats(rng, minutes=30):

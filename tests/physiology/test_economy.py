@@ -10,8 +10,7 @@ from scipy.stats import linregress
 from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.physiology.economy import economy, energy_w, expected_errors
 from agreement.physiology.laboratory import laboratory_values
-from agreement.physiology.measured_stages import measured_stages
-from agreement.physiology.stage_splits import stage_splits
+from agreement.physiology.stage_splits import measured_stages, stage_splits
 from agreement.physiology.work_rate import running_vo2
 from agreement.tables.options import Extrapolation
 

@@ -3,12 +3,15 @@ import pandas as pd
 import pytest
 
 from agreement.cohort import Cohort
-from agreement.physiology.asked import asked_people
 from agreement.physiology.coverage import intensity_coverage
 from agreement.physiology.inputs import input_audit
 from agreement.physiology.laboratory import laboratory_values
-from agreement.physiology.readings import field_readings
-from agreement.physiology.study_estimates import ESTIMATE_COLUMNS, estimates_frame
+from agreement.physiology.readings import (
+    ESTIMATE_COLUMNS,
+    asked_people,
+    estimates_frame,
+    field_readings,
+)
 from agreement.tables.options import Method, StudyOptions
 
 DAY = pd.Timestamp("2026-03-02")

@@ -10,8 +10,7 @@ from simulate.raw import STAGE_SHARES, staged_breaths
 
 from agreement.cohort import read_cohort
 from agreement.physiology.heart_rate import heart_rate_extrapolation
-from agreement.physiology.own_cost import own_cost
-from agreement.physiology.stage_splits import session_splits
+from agreement.physiology.stage_splits import own_cost, session_splits
 from agreement.physiology.stages import stages
 from agreement.physiology.work_rate import running_vo2
 from agreement.stats.causes.error_split import SplitErrors

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from agreement.physiology.plateau import last_step
+from agreement.physiology.stages import last_step
 
 MASS = 70.0
 

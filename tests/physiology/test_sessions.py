@@ -4,12 +4,11 @@ import pytest
 from invented_runner import HR_MAX, PER_VO2, SPEEDS, heart_rate
 
 from agreement.errors import TableError
-from agreement.physiology import session_windows
-from agreement.physiology.heart_rate_cleaning import clean_heart_rate
+from agreement.physiology import session_estimates as estimates_module
 from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.readings import field_readings
-from agreement.physiology.session_windows import windows
-from agreement.physiology.steady_stretches import steady_points
+from agreement.physiology.session_estimates import windows
+from agreement.physiology.session_samples import clean_heart_rate, steady_points
 from agreement.tables.options import Extrapolation, ProfileOptions, StudyOptions
 
 DAY = pd.Timestamp("2026-03-02")
@@ -138,7 +137,7 @@ def test_a_short_session_has_no_point():
 
 @pytest.mark.parametrize("at_once", [1, 7, 250_000])
 def test_windows_against_brute_force(at_once, monkeypatch):
-    monkeypatch.setattr(session_windows, "AT_ONCE", at_once)
+    monkeypatch.setattr(estimates_module, "AT_ONCE", at_once)
     rng = np.random.default_rng(6)
     n = 40
     sessions = pd.DataFrame(

@@ -6,7 +6,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agreement.physiology.intensity import distribution_pattern, polarization_index
 from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.profile_rules import (
     BALANCED,
@@ -14,7 +13,9 @@ from agreement.physiology.profile_rules import (
     INTERMITTENT,
     LOW_INTENSITY,
     Training,
+    distribution_pattern,
     nearest_boundary,
+    polarization_index,
     profile_label,
 )
 from agreement.physiology.readings import field_readings

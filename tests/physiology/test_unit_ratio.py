@@ -1,7 +1,7 @@
 import pandas as pd
 import pytest
 
-from agreement.physiology.unit_ratio import unit_stops
+from agreement.physiology.readings import unit_stops
 from agreement.tables.options import FileFormat, StudyOptions
 
 LAB = [49.0, 56.0, 63.0, 70.0]

@@ -15,7 +15,7 @@ from agreement.report.run.explaining import explained
 from agreement.report.run.workbench import explore_notebook, served, start_notebook
 from agreement.report.workbench.explore import Explore
 from agreement.report.workbench.start import Start
-from agreement.tables.study_edit import with_keys
+from agreement.tables.study_lines import with_keys
 
 DEMO = Path(__file__).parents[2] / "demo_cohort"
 

@@ -10,7 +10,7 @@ from agreement.physiology.breath_notes import on_the_recordings_clock
 from agreement.physiology.laboratory import laboratory_values
 from agreement.report.privacy.privacy import without_files_of_people
 from agreement.tables.options import FileFormat
-from agreement.tables.raw_parts import read_breaths
+from agreement.tables.part_folders import read_breaths
 from agreement.tables.readers import InputFile
 
 LAB = (

@@ -8,7 +8,7 @@ import pytest
 
 from agreement.errors import TableError
 from agreement.tables.options import FileFormat
-from agreement.tables.raw_parts import read_breaths, read_samples
+from agreement.tables.part_folders import read_breaths, read_samples
 
 BREATHS = "t_s,vo2_ml_min,vco2_ml_min,phase\n2.5,286,271,rest\n4.7,1284.5,265,exercise\n"
 

@@ -5,7 +5,7 @@ import pytest
 
 from agreement.errors import TableError
 from agreement.tables.options import FileFormat
-from agreement.tables.raw_parts import read_breaths
+from agreement.tables.part_folders import read_breaths
 
 
 def breaths(tmp_path, text, form=None):

@@ -5,7 +5,7 @@ import tomllib
 import pytest
 
 from agreement.tables.study import inspect_study
-from agreement.tables.toml_faults import toml_fault
+from agreement.tables.study_lines import toml_fault
 
 LAB = "lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min\nT1,A1,2026-03-20,run,52.4\n"
 SESSIONS = "session_id,athlete_id,started_at,mode,duration_min\nS1,A1,2026-03-15T09:00:00Z,run,40\n"

@@ -6,7 +6,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.physiology.lab_values import lab_values
+from agreement.physiology.laboratory import lab_values
 from agreement.report.run.datapackage import write_datapackage
 from agreement.stats.studies.history import COLUMNS as HISTORY_COLUMNS
 from agreement.tables.writers import csv_bytes, significant

@@ -32,7 +32,7 @@ from agreement.report.run.folder import PROVENANCE, plain_bytes, provenance_byte
 from agreement.report.run.own_provenance import read_provenance
 from agreement.report.run.templates import template
 from agreement.tables.options import Kind
-from agreement.tables.unchanged import digest_if_readable, file_digest
+from agreement.tables.paths import digest_if_readable, file_digest
 
 PLACE: Final = "AGREEMENT_CACHE"  # environment: another folder; empty: keep nothing
 _FORMAT: Final = 1

@@ -22,7 +22,7 @@ from agreement.physiology.beat_times import BeatTimes
 from agreement.physiology.session_records import Packed, ReadFile, SampleFile, reduced_file
 from agreement.report.run.kept import checked_body, write_checked
 from agreement.tables.options import FileFormat
-from agreement.tables.unchanged import digest_if_readable
+from agreement.tables.paths import digest_if_readable
 
 
 class KeptSamples:

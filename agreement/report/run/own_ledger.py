@@ -9,8 +9,8 @@ import pandas as pd
 from agreement.errors import AgreementError
 from agreement.report.run.own_provenance import damaged, read_provenance, require_plain
 from agreement.report.run.own_tables import read_in_pieces
-from agreement.tables.ledger_parts import read_ledger_part
-from agreement.tables.unchanged import file_digest
+from agreement.tables.parts_together import read_ledger_part
+from agreement.tables.paths import file_digest
 from agreement.tables.writers import csv_bytes
 from agreement.terms import REASONS
 

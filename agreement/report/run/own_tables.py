@@ -11,7 +11,7 @@ import pandas as pd
 from agreement.errors import AgreementError
 from agreement.report.run.exports import COLUMNS
 from agreement.report.run.own_provenance import damaged, require_plain
-from agreement.tables.unchanged import file_digest
+from agreement.tables.paths import file_digest
 
 _NUMBERS: Final = frozenset(
     [

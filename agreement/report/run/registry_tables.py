@@ -22,7 +22,7 @@ from agreement.report.run.verifying import seal
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.streamed import Streamed, inspect_streamed
 from agreement.tables.options import Kind
-from agreement.tables.unchanged import require_unchanged
+from agreement.tables.paths import require_unchanged
 from agreement.tables.work_folders import work_folder
 
 WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from agreement.report.run.folder import PROVENANCE, provenance_bytes
 from agreement.report.run.own_provenance import read_provenance
-from agreement.tables.unchanged import file_digest
+from agreement.tables.paths import file_digest
 
 
 def checksums(folder: Path) -> dict[str, str]:

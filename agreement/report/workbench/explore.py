@@ -16,7 +16,7 @@ from agreement.figures.theme import house_style
 from agreement.report.page.markup import Block, element, paragraph
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.repeated import limits_by_athlete
-from agreement.tables.study_edit import write_choices
+from agreement.tables.study_lines import write_choices
 from agreement.terms import RESULT_COLUMNS, UNIT, counted
 
 _FARTHEST: Final = 5

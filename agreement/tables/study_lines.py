@@ -1,0 +1,195 @@
+"""Lines of study.toml: why it is no TOML, what a person has to decide, keys set in their place."""
+
+import json
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from agreement.errors import AgreementError
+from agreement.tables.findings import Findings
+from agreement.tables.whole_output import whole_file
+
+_PLACE: Final = re.compile(r"\(at line (\d+), column \d+\)")
+_LINE: Final = re.compile(r"(\s*[\w.\"-]+\s*=\s*)([^#]*?)(\s*#.*)?")
+_WORDS: Final = {"yes": "true", "no": "false", "True": "true", "False": "false", "ja": "true"}
+
+
+def toml_fault(text: str, error: ValueError) -> tuple[str, str]:
+    r"""
+    Say what is wrong with a file that does not parse.
+
+    error: what the parser said.
+
+    >>> text = "[study]\ntime_zone = Europe/Oslo\n"
+    >>> try:
+    ...     tomllib.loads(text)
+    ... except ValueError as error:
+    ...     print(*toml_fault(text, error), sep="\n")
+    Line 2 does not follow the TOML form: time_zone = Europe/Oslo.
+    Write it as: time_zone = "Europe/Oslo"
+    """
+    said = str(error)
+    found = _PLACE.search(said)
+    lines = text.splitlines()
+    if "at end of document" in said:
+        number = len(lines)
+    elif found is None:
+        return f"The file does not follow the TOML form: {said}.", "See the commented study.toml."
+    else:
+        number = int(found[1])
+    number = min(max(number, 1), max(len(lines), 1))
+    for at in (number, number - 1):  # an open quotation mark is found out a line later
+        if 1 <= at <= len(lines) and (better := _put_right(lines, at - 1)):
+            what = f"Line {at} does not follow the TOML form: {lines[at - 1].strip()}."
+            return what, f"Write it as: {better.strip()}"
+    line = lines[number - 1].strip() if lines else ""
+    reason = _PLACE.sub("", said).strip()
+    if "overwrite" in said or "declare" in said or "twice" in said:
+        return f"Line {number} names again what stands above: {line}.", "Keep one of them."
+    what = f"Line {number} does not follow the TOML form ({reason}): {line}."
+    return what, "Texts need quotes, tables stand in [brackets]; see the commented study.toml."
+
+
+def _put_right(lines: list[str], at: int) -> str | None:
+    """Return a line put right, if it is at fault and everything up to it can then be read."""
+    try:
+        tomllib.loads("\n".join(lines[: at + 1]) + "\n")
+    except ValueError:
+        pass
+    else:
+        return None
+    for better in _candidates(lines[at]):
+        try:
+            tomllib.loads("\n".join([*lines[:at], better]) + "\n")
+        except ValueError:
+            continue
+        return better
+    return None
+
+
+def _candidates(line: str) -> list[str]:
+    """Return what a line may have been meant to be."""
+    head = line.strip()
+    if head.startswith("[") and head.count("[") != head.count("]"):
+        return [head.rstrip("]") + "]" * head.count("[")]
+    if "=" not in line and ":" in line:
+        line = line.replace(":", " =", 1)
+    found = _LINE.fullmatch(line)
+    if found is None:
+        return []
+    key, value, comment = found[1], found[2].strip(), found[3] or ""
+    bare = value.strip("\"'\u201c\u201d\u201e\u2018\u2019")
+    options = [_WORDS.get(value, "")] if value in _WORDS else []
+    if re.fullmatch(r"\d+,\d+", value):
+        options.append(value.replace(",", "."))
+    if re.fullmatch(r"\d{1,2}[./]\d{1,2}[./]\d{4}", bare):
+        return []  # a day whose order nobody knows
+    options += [f'"{bare}"', "'" + bare + "'"]
+    return [f"{key}{one}{comment}" for one in options if one]
+
+
+OPEN: Final = "?"
+UNDECIDED: Final = "undecided"
+_MARK: Final = "# decide:"
+
+
+def stop_at_open_lines(content: dict[str, Any], path: Path, findings: Findings) -> bool:
+    """
+    Stop at every key whose value is a question mark, with the reason that stands above it.
+
+    content: the parsed file.
+    findings: gets a stop for each.
+    Returns: whether anything is open.
+    """
+    if not _open(content):
+        return False
+    where, why = "", ""
+    for number, line in enumerate(path.read_text(encoding="utf-8-sig").splitlines(), 1):
+        text = line.strip()
+        if text.startswith("["):
+            where, why = text.split("#")[0].strip(), ""
+        elif text.startswith(_MARK):
+            why = text.removeprefix(_MARK).strip()
+        elif text.split("#")[0].rstrip().endswith(f'"{OPEN}"'):
+            what = f"Line {number}, {text.split('=')[0].strip()} in {where} is to be decided."
+            remedy = f'Write in place of "{OPEN}": {why or "what holds"}.'
+            findings.stop(UNDECIDED, path.name, what, remedy)
+    if not findings.stops:
+        remedy = f'Look for "{OPEN}" and write what holds.'
+        findings.stop(UNDECIDED, path.name, "A key is to be decided.", remedy)
+    return True
+
+
+def _open(value: object) -> bool:
+    if isinstance(value, dict):
+        return any(_open(one) for key, one in value.items() if key not in ("title", "question"))
+    return value == OPEN
+
+
+def with_keys(text: str, table: str, keys: Mapping[str, object]) -> str:
+    r"""
+    Return a study file with keys of one table set; a commented key is taken into use.
+
+    table: name of the table, such as ``pairing``.
+    keys: numbers, texts, truth values.
+    Raises AgreementError if the result would not say what was meant.
+
+    >>> before = chr(10).join(["[pairing]", "# days_before = 14  # days", "[change]", ""])
+    >>> print(with_keys(before, "pairing", {"days_before": 21}))
+    [pairing]
+    days_before = 21  # days
+    [change]
+    <BLANKLINE>
+    """
+    lines = text.splitlines()
+    for key, value in keys.items():
+        _set(lines, table, key, json.dumps(value, ensure_ascii=False))
+    changed = "\n".join(lines) + "\n"
+    try:
+        found: object = tomllib.loads(changed)
+        for part in table.split("."):
+            found = found[part] if isinstance(found, dict) else None
+        good = isinstance(found, dict) and all(found.get(k) == v for k, v in keys.items())
+    except (ValueError, KeyError):
+        good = False
+    if not good:
+        raise AgreementError(
+            f"study.toml was left as it is: write {', '.join(keys)} under [{table}] by hand."
+        )
+    return changed
+
+
+def _set(lines: list[str], table: str, key: str, value: str) -> None:
+    """Set one key in the lines of a file, in place."""
+    head = re.compile(rf"\s*\[{re.escape(table)}\]\s*(#.*)?")
+    start = next((i for i, line in enumerate(lines) if head.fullmatch(line)), None)
+    if start is None:
+        lines += ["", f"[{table}]", f"{key} = {value}"]
+        return
+    end = next(
+        (i for i in range(start + 1, len(lines)) if re.match(r"\s*\[", lines[i])), len(lines)
+    )
+    for form in (rf"\s*{key}\s*=", rf"#\s*{key}\s*="):  # in use already, else as a comment
+        for i in range(start + 1, end):
+            if re.match(form, lines[i]):
+                comment = re.search(r'\s{2,}#[^"]*$', lines[i])
+                lines[i] = f"{key} = {value}" + (comment[0] if comment else "")
+                return
+    lines.insert(start + 1, f"{key} = {value}")
+
+
+def write_choices(folder: Path, choices: Mapping[str, Mapping[str, object]]) -> None:
+    """
+    Write choices into the study.toml of a folder.
+
+    choices: keys and values by table.
+    Raises AgreementError if the file cannot take them; it stays as it was.
+    """
+    path = folder / "study.toml"
+    text = path.read_text(encoding="utf-8-sig")
+    for table, keys in choices.items():
+        text = with_keys(text, table, keys)
+    with whole_file(path) as file:
+        file.write(text.encode())
