@@ -6,10 +6,12 @@ returns its frozen result or raises `NotEstimable`. The result's ``to_frame()`` 
 result with groups has a first column ``group``, all others stand under group ``all``.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from datetime import date
-from typing import Final
+from functools import cached_property, wraps
+from typing import Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +37,7 @@ CODES: Final = (
 )
 
 Floats = npt.NDArray[np.float64]
+Found = TypeVar("Found")
 
 
 def too_few_athletes(number: int) -> str:
@@ -75,9 +78,13 @@ def require_enough(n: int) -> None:
         raise NotEstimable(TOO_FEW, f"{too_few_athletes(n)}.")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class MethodData:
-    """The pairs of one method and mode, with what the analyses need beside them."""
+    """
+    The pairs of one method and mode, with what the analyses need beside them.
+
+    Columns are arrays that all analyses share, taken out of the tables once: not to be changed.
+    """
 
     method: str
     mode: str
@@ -106,17 +113,17 @@ class MethodData:
     averaging: pd.DataFrame | None = None  # as in `Evidence`, only the paired tests
     economy: pd.DataFrame | None = None  # `expected` of `Evidence`, only what belongs to `pairs`
 
-    @property
+    @cached_property
     def field(self) -> Floats:
         """Field values, one per pair. [mL/kg/min]."""
         return self.pairs["field"].to_numpy(dtype=np.float64)
 
-    @property
+    @cached_property
     def lab(self) -> Floats:
         """Laboratory values, one per pair. [mL/kg/min]."""
         return self.pairs["lab"].to_numpy(dtype=np.float64)
 
-    @property
+    @cached_property
     def difference(self) -> Floats:
         """Field minus laboratory, unrounded; round to `DECIMALS` before ranking. [mL/kg/min]."""
         return self.field - self.lab
@@ -125,6 +132,11 @@ class MethodData:
     def athlete(self) -> npt.NDArray[np.intp]:
         """Code of the athlete of each pair, 0 ... n - 1."""
         return self.resampling.codes
+
+    @cached_property
+    def keys(self) -> npt.NDArray[np.object_]:
+        """Athlete and laboratory test of each pair, as tuples."""
+        return pair_keys(self.pairs)
 
     @property
     def n(self) -> int:
@@ -145,3 +157,26 @@ class MethodData:
     def seed(self) -> int:
         """Seed of everything random."""
         return self.options.report.seed
+
+
+def pair_keys(pairs: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Return athlete and laboratory test of each pair, as tuples; nothing where tests have no id."""
+    if "lab_test_id" not in pairs:
+        return np.empty(0, dtype=object)
+    keys = np.empty(len(pairs), dtype=object)
+    keys[:] = list(zip(pairs["athlete_id"], pairs["lab_test_id"], strict=True))
+    return keys
+
+
+def once(compute: Callable[[MethodData], Found]) -> Callable[[MethodData], Found]:
+    """Compute what several analyses ask of the same data a single time."""
+    name = f"{compute.__module__}.{compute.__qualname__}"
+
+    @wraps(compute)
+    def kept(data: MethodData) -> Found:
+        if name not in data.__dict__:
+            data.__dict__[name] = compute(data)
+        found: Found = data.__dict__[name]
+        return found
+
+    return kept

@@ -19,6 +19,7 @@ from agreement.stats.method_data import (
     TOO_FEW,
     MethodData,
     NotEstimable,
+    once,
     require_enough,
 )
 from agreement.stats.repeats.day_to_day import DaySums, Noise, day_sums
@@ -172,6 +173,7 @@ class Split:
         return Replicates(of(self.sample), drawn[:, None], left_out[:, None])
 
 
+@once
 def sources_of(data: MethodData) -> Sources:
     """
     Gather the sums of one method and mode.

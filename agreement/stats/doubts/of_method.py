@@ -1,12 +1,10 @@
 """What could make the verdict on one method wrong, in the order of weight; nothing names a person."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from agreement.stats.basics.bootstrap import Resampling
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.doubts.bodies import REPEAT_ABOVE
 from agreement.stats.doubts.methods import odd_values, other_mode
@@ -19,7 +17,7 @@ from agreement.stats.verdict.plausible import (
     NO_MAXIMUM,
     implausible,
 )
-from agreement.stats.verdict.verdict import Verdict, outcome_of
+from agreement.stats.verdict.verdict import Verdict, outcome_without
 from agreement.stats.verdict.yardsticks import TRUE_VALUE
 from agreement.terms import counted
 
@@ -89,7 +87,7 @@ def _one_athlete(data: MethodData, verdict: Verdict | None) -> Iterator[Caution]
         return
     whole = verdict.judgement.outcome
     for who in _weightiest(data, net=verdict.against == TRUE_VALUE):
-        rest = outcome_of(_without(data, who))
+        rest = outcome_without(data, who)
         if rest != whole:
             yield Caution(
                 "one_athlete",
@@ -114,16 +112,3 @@ def _weightiest(data: MethodData, *, net: bool) -> list[int]:
             if of_athletes[who] > 0.0 and who not in first
         ]
     return [int(who) for who in first]
-
-
-def _without(data: MethodData, who: int) -> MethodData:
-    """Return the same without one athlete's pairs and laboratory tests."""
-    rest = data.athlete != who
-    name = data.pairs["athlete_id"].to_numpy()[~rest][0]
-    codes = data.athlete[rest]
-    drawn = Resampling(codes - (codes > who), np.empty((0, data.n - 1), np.uint8), data.seed)
-    pairs, daily, repeats = (
-        frame[frame["athlete_id"] != name].reset_index(drop=True)
-        for frame in (data.pairs, data.daily, data.repeats)
-    )
-    return replace(data, pairs=pairs, daily=daily, repeats=repeats, resampling=drawn)

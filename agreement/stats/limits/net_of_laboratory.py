@@ -14,7 +14,13 @@ from agreement.stats.basics.intervals import Interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits.repeated import FEW_REPEATS
-from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE, NO_MARGIN, TOO_FEW, MethodData
+from agreement.stats.method_data import (
+    LABORATORY_ERROR_TOO_LARGE,
+    NO_MARGIN,
+    TOO_FEW,
+    MethodData,
+    once,
+)
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     lab_tests_behind,
@@ -260,6 +266,7 @@ def net_of_laboratory(
     )
 
 
+@once
 def net_of_laboratory_of(data: MethodData) -> NetOfLaboratory:
     """
     Own error of one method and mode, for the results table.

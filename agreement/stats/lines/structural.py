@@ -13,7 +13,13 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.basics.mover import interval_of_difference
 from agreement.stats.limits.limits import checked_pairs
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable, require_enough
+from agreement.stats.method_data import (
+    NOT_ESTIMABLE,
+    MethodData,
+    NotEstimable,
+    once,
+    require_enough,
+)
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     lab_tests_behind,
@@ -227,6 +233,7 @@ def structural_slope(
     )
 
 
+@once
 def structural_of(data: MethodData) -> StructuralSlope:
     """
     Structural slope of one method and mode, for the results table.

@@ -11,7 +11,8 @@ from scipy import special
 
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable, once
+from agreement.tables.options import Reference
 
 _NOT_GIVEN: Final = Interval(np.nan, np.nan)
 FEWEST_DF: Final = 3  # of the variance; below, nothing can be said net of the laboratory
@@ -83,16 +84,17 @@ def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> Laborator
     x, codes = np.asarray(values, dtype=np.float64), grouped.codes
     kept = grouped.sizes[codes] > 1
     x, codes = x[kept], np.unique(codes[kept], return_inverse=True)[1]
-    order = pd.Series(codes).groupby(codes).cumcount().to_numpy(np.intp)
+    order, sizes = np.empty_like(codes), np.bincount(codes)
+    sorted_ = np.argsort(codes, kind="stable")
+    order[sorted_] = np.arange(x.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
     units, most = (int(codes.max()) + 1, int(order.max()) + 1) if x.size else (0, 1)
     df = x.size - units - (most - 1)
     if df < FEWEST_DF:
         left = f"the laboratory's repeats leave {max(df, 0)} degrees of freedom"
         raise ValueError(f"{left}; {FEWEST_DF} are needed")
     columns = np.column_stack([x - x.mean(), np.eye(most)[order][:, 1:]])
-    size = np.bincount(codes)
     for column in columns.T:  # about the mean of its unit: the units themselves drop out
-        column -= (np.bincount(codes, column) / size)[codes]
+        column -= (np.bincount(codes, column) / sizes)[codes]
     response, design = columns[:, 0], columns[:, 1:]
     residual = response - design @ np.linalg.lstsq(design, response, rcond=None)[0]
     shift = x[order == 1] - x[order == 0][np.unique(codes[order == 1])]
@@ -102,6 +104,7 @@ def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> Laborator
     return LaboratoryVariance(float(residual @ residual) / df, float(df), mean, ends)
 
 
+@once
 def laboratory_of(data: MethodData) -> LaboratoryVariance:
     """
     Laboratory variance of a study: from its repeats, else as declared in the study file.
@@ -112,13 +115,19 @@ def laboratory_of(data: MethodData) -> LaboratoryVariance:
     Repeats that all equal one another were rounded or copied and count as none. A declared error
     counts as known to the degrees of freedom that the study file states, never as exact.
     """
-    repeats, reference = data.repeats, data.options.reference
-    codes, tests = pd.factorize(repeats["lab_test_id"])
-    lab, one = repeats["lab"].to_numpy(dtype=np.float64), np.empty(len(tests))
-    one[codes] = lab  # of each test
-    if (lab != one[codes]).any():
+    lab = data.repeats["lab"].to_numpy(dtype=np.float64)
+    return laboratory_from(lab, repeated_units(data)[0], data.options.reference)
+
+
+def laboratory_from(
+    lab: npt.NDArray[np.float64], unit: npt.NDArray[np.intp], reference: Reference
+) -> LaboratoryVariance:
+    """As `laboratory_of`: the tests of each unit in their order in time, and the unit's code."""
+    one = np.empty(unit.max(initial=-1) + 1)
+    one[unit] = lab  # of each unit
+    if (lab != one[unit]).any():
         try:
-            return laboratory_variance(repeats["lab"], repeats["lab_test_id"])
+            return laboratory_variance(lab, unit)
         except ValueError as error:
             raise NotEstimable(NOT_ESTIMABLE, f"{error}.") from error
     if reference.sem is None:
@@ -127,8 +136,17 @@ def laboratory_of(data: MethodData) -> LaboratoryVariance:
     return LaboratoryVariance(float(reference.sem) ** 2, df, assumed=True)
 
 
+@once
+def repeated_units(data: MethodData) -> tuple[npt.NDArray[np.intp], pd.Index]:
+    """Return the code of the laboratory unit of each test of `data.repeats`, and the units."""
+    codes, units = pd.factorize(data.repeats["lab_test_id"].to_numpy(dtype=object))
+    return codes, pd.Index(units, dtype=object)
+
+
+@once
 def lab_tests_behind(data: MethodData) -> npt.NDArray[np.int64]:
     """Return how many laboratory tests were averaged in the laboratory value of each pair."""
-    counts = data.repeats["lab_test_id"].value_counts()
-    of_pairs = data.pairs["lab_test_id"].map(counts).fillna(1).to_numpy(np.int64)
-    return np.maximum(of_pairs, 1)
+    codes, units = repeated_units(data)
+    counts = np.append(np.bincount(codes, minlength=len(units)), 1)  # the last: of no known unit
+    place = units.get_indexer(data.pairs["lab_test_id"].to_numpy(dtype=object))
+    return np.maximum(counts[place], 1)

@@ -11,10 +11,19 @@ import pandas as pd
 from agreement.stats.evidence import EarlierReport
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits.limits_shown import AnyLimits
-from agreement.stats.limits.net_of_laboratory import NetOfLaboratory, net_of_laboratory_of
+from agreement.stats.limits.net_of_laboratory import (
+    NetOfLaboratory,
+    net_of_laboratory,
+    net_of_laboratory_of,
+)
 from agreement.stats.limits.repeated import limits_by_athlete
-from agreement.stats.lines.structural import structural_of
+from agreement.stats.lines.structural import structural_of, structural_slope
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.repeats.laboratory_variance import (
+    lab_tests_behind,
+    laboratory_from,
+    repeated_units,
+)
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, rows_frame
 from agreement.stats.verdict.counted import Counted
@@ -242,10 +251,24 @@ def verdict_of(data: MethodData) -> Verdict:
     )
 
 
-def outcome_of(data: MethodData) -> Outcome:
-    """Return what the agreed yardstick says of one method and mode, plausible or not."""
-    agreed = data.options.margin
-    found = material_of(data, limits_by_athlete(data.difference, data.athlete))
+def outcome_without(data: MethodData, who: int) -> Outcome:
+    """Return what the agreed yardstick says of all pairs and laboratory tests but one athlete's."""
+    agreed, rest = data.options.margin, data.athlete != who
+    field, lab, codes = data.field[rest], data.lab[rest], data.athlete[rest]
+    athlete, first = codes - (codes > who), np.unique(codes, return_index=True)[1]
+    behind, (unit, _) = lab_tests_behind(data)[rest], repeated_units(data)
+    name = data.pairs["athlete_id"].iloc[int(np.argmin(rest))]
+    others = (data.repeats["athlete_id"] != name).to_numpy(dtype=bool)
+    tests = data.repeats["lab"].to_numpy(dtype=np.float64)[others], pd.factorize(unit[others])[0]
+    own = slope = None
+    try:
+        laboratory = laboratory_from(*tests, data.options.reference)
+        own = net_of_laboratory(field - lab, athlete, laboratory, tests_behind=behind)
+        slope = structural_slope(field, lab, laboratory, athlete=athlete, noise_shares=1.0 / behind)
+    except ValueError:
+        pass  # as in `material_of`
+    limits = limits_by_athlete(field - lab, athlete)
+    found = Material(limits, own, slope, field[first], lab[first])
     return _judge(found, against_of(agreed), agreed, "").outcome
 
 
