@@ -49,6 +49,7 @@ from agreement.stats.result_rows import Labelled, assembled, empty_frame
 from agreement.stats.verdict.cautions import cautions_of
 from agreement.stats.who_counts import who_counts
 
+_KEY = ["method", "mode"]
 Drawing = Callable[[pd.DataFrame, int], Resampling]
 Mapped = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
 _MAPPED: ContextVar[Mapped] = ContextVar("mapped", default=map)
@@ -137,77 +138,75 @@ def method_data(evidence: Evidence, drawn: Drawing | None = None) -> Iterator[Me
 
     `drawn` draws the athletes of some pairs, given the seed; by default 9999 times, all of them.
     """
-    for (method, mode), everyone in evidence.pairs.groupby(["method", "mode"], sort=True):
+    names = ("daily", "coverage", "splits", "asked", "expected")
+    daily, coverage, splits, asked, expected = (_cut(getattr(evidence, one)) for one in names)
+    rules = {name: _cut(pairs) for name, pairs in evidence.other_rules.items()}
+    repeats = _repeats_of(evidence.repeats)
+    for key, everyone in evidence.pairs.groupby(_KEY, sort=True):
+        method, mode = map(str, key)
         ordered = everyone.sort_values(["athlete_id", "lab_test_id"], ignore_index=True)
-        heart_rate_based = evidence.heart_rate_based.get(str(method), True)
+        heart_rate_based = evidence.heart_rate_based.get(method, True)
         pairs = who_counts(ordered, heart_rate_based=heart_rate_based).reset_index(drop=True)
+        known = pairs["lab_test_id"]
+        days = daily(method, mode)
         yield MethodData(
-            str(method),
-            str(mode),
+            method,
+            mode,
             pairs,
             ordered,
-            _daily(evidence, str(method), str(mode), pairs),
-            _repeats(evidence, pairs),
+            days[days["lab_test_id"].isin(known)].sort_values(
+                ["athlete_id", "lab_test_id", "date"], ignore_index=True
+            ),
+            repeats(known),
             evidence.options,
             heart_rate_based,
             (drawn or _resampling)(pairs, evidence.options.report.seed),
             evidence.first_lab_date,
             evidence.next_door,
-            _of_pairs(evidence.coverage, pairs),
-            _of_pairs(evidence.splits, pairs),
-            _by_other_rules(evidence, str(method), str(mode), heart_rate_based=heart_rate_based),
+            _of_pairs(coverage(method, mode), pairs),
+            _of_pairs(splits(method, mode), pairs),
+            {
+                name: who_counts(own(method, mode), heart_rate_based=heart_rate_based)
+                for name, own in rules.items()
+            },
             evidence.earlier,
             evidence.control,
-            _asked(evidence, str(method), str(mode)),
-            _under_rules(evidence, pairs),
-            _of_pairs(evidence.expected, pairs),
+            asked(method, mode),
+            None
+            if (tests := evidence.averaging) is None
+            else tests[tests["lab_test_id"].isin(known)],
+            _of_pairs(expected(method, mode), pairs),
         )
 
 
-def _under_rules(evidence: Evidence, pairs: pd.DataFrame) -> pd.DataFrame | None:
-    """Return the tests behind some pairs under every averaging rule."""
-    if (tests := evidence.averaging) is None:
-        return None
-    return tests[tests["lab_test_id"].isin(pairs["lab_test_id"])]
-
-
-def _asked(evidence: Evidence, method: str, mode: str) -> pd.DataFrame | None:
-    """Return who was asked for a number by one method."""
-    if (asked := evidence.asked) is None:
-        return None
-    return asked[(asked["method"] == method) & (asked["mode"] == mode)]
-
-
-def _by_other_rules(
-    evidence: Evidence, method: str, mode: str, *, heart_rate_based: bool
-) -> dict[str, pd.DataFrame]:
-    """Return one method's pairs under every other rule, of the people that count."""
-    found = {}
-    for name, pairs in evidence.other_rules.items():
-        mine = (pairs["method"] == method) & (pairs["mode"] == mode)
-        found[name] = who_counts(pairs[mine], heart_rate_based=heart_rate_based)
-    return found
-
-
-def _daily(evidence: Evidence, method: str, mode: str, pairs: pd.DataFrame) -> pd.DataFrame:
-    daily = evidence.daily
-    mine = (daily["method"] == method) & (daily["mode"] == mode)
-    mine &= daily["lab_test_id"].isin(pairs["lab_test_id"])
-    return daily[mine].sort_values(["athlete_id", "lab_test_id", "date"], ignore_index=True)
+def _cut(frame: pd.DataFrame | None) -> Callable[[str, str], Any]:
+    """Cut a table by method and mode, once for all of them; without a table there is none."""
+    if frame is None:
+        return lambda *_: None
+    parts, nothing = dict(iter(frame.groupby(_KEY, sort=False))), frame.iloc[:0]
+    return lambda method, mode: parts.get((method, mode), nothing)
 
 
 def _of_pairs(frame: pd.DataFrame | None, pairs: pd.DataFrame) -> pd.DataFrame | None:
     """Return the rows that belong to these pairs, in their order."""
     if frame is None:
         return None
-    key = ["athlete_id", "lab_test_id", "method", "mode"]
+    key = ["athlete_id", "lab_test_id", *_KEY]
     return pairs[key].merge(frame, on=key, how="inner")
 
 
-def _repeats(evidence: Evidence, pairs: pd.DataFrame) -> pd.DataFrame:
-    repeats = evidence.repeats
-    modes = repeats.loc[repeats["lab_test_id"].isin(pairs["lab_test_id"]), "mode"].unique()
-    return _ordered_repeats(repeats[repeats["mode"].isin(modes)])
+def _repeats_of(repeats: pd.DataFrame) -> Callable[["pd.Series[str]"], pd.DataFrame]:
+    """Return what gives all laboratory tests in the modes of some of them, in order."""
+    modes = repeats[["lab_test_id", "mode"]].drop_duplicates()
+    known: dict[frozenset[str], pd.DataFrame] = {}
+
+    def of(tests: "pd.Series[str]") -> pd.DataFrame:
+        mine = frozenset(modes.loc[modes["lab_test_id"].isin(tests), "mode"])
+        if mine not in known:
+            known[mine] = _ordered_repeats(repeats[repeats["mode"].isin(mine)])
+        return known[mine]
+
+    return of
 
 
 def _ordered_repeats(repeats: pd.DataFrame) -> pd.DataFrame:

@@ -10,6 +10,7 @@ function of sums over athletes needs only ``counts @ sums``.
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -23,6 +24,7 @@ Statistic = Callable[[Floats], Floats]
 
 N_RESAMPLES = 9999
 _CHUNK = 1 << 16  # numbers held at once; small enough for a processor's cache
+_KEPT = 1 << 21  # counts of a drawing that is kept for whoever asks again
 _DRAWN = 1 << 18  # numbers drawn at once; enough that handing them over costs nothing
 
 
@@ -79,10 +81,13 @@ def cluster_resampling(
     ids, codes = np.unique(np.asarray(athlete), return_inverse=True)
     if ids.size == 0:
         raise ValueError("the bootstrap needs at least one athlete; got none")
-    generator = np.random.default_rng(rng)
     seed = rng if isinstance(rng, int) else None
     if strata is None:
+        if seed is not None and n_resamples * ids.size <= _KEPT:
+            return Resampling(codes, _drawing(seed, n_resamples, ids.size), seed)
+        generator = np.random.default_rng(rng)
         return Resampling(codes, _drawn_counts(generator, n_resamples, ids.size), seed)
+    generator = np.random.default_rng(rng)
     counts = np.zeros((n_resamples, ids.size), dtype=np.uint8)
     for members in _strata(codes, ids.size, strata):
         counts[:, members] = _drawn_counts(generator, n_resamples, members.size)
@@ -162,6 +167,14 @@ def _strata(
     if np.any(of_athlete[codes] != groups):
         raise ValueError("`strata` must be the same on all rows of an athlete")
     return [np.flatnonzero(of_athlete == group) for group in range(groups.max() + 1)]
+
+
+@lru_cache(maxsize=16)
+def _drawing(seed: int, n_resamples: int, n_athletes: int) -> npt.NDArray[np.uint8]:
+    """Return the counts that a seed draws: the same for all methods with so many athletes."""
+    counts = _drawn_counts(np.random.default_rng(seed), n_resamples, n_athletes)
+    counts.flags.writeable = False
+    return counts
 
 
 def _drawn_counts(
