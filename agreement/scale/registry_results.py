@@ -10,6 +10,7 @@ and its note says so.
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from math import isnan
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -27,7 +28,7 @@ from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
 from agreement.stats.limits.limits_by_level import limits_by_level_of
 from agreement.stats.limits.limits_of_agreement import (
     group_of,
-    groups_frame,
+    groups_rows,
     limits_of_agreement_of,
 )
 from agreement.stats.limits.limits_shown import AnyLimits
@@ -35,8 +36,9 @@ from agreement.stats.limits.quantile_limits import quantile_limits_of
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.trend import trend
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.result_rows import Labelled, assembled, in_table_order
+from agreement.stats.result_rows import Labelled, assembled, in_table_order, rows_of
 from agreement.stats.results_table import analyse, method_data
+from agreement.stats.rows import Row
 from agreement.stats.verdict.plausible import implausible
 from agreement.stats.verdict.verdict import Verdict, judged, material_of
 
@@ -84,7 +86,7 @@ def registry_results(streamed: Streamed) -> RegistryResults:
         verdict = _verdict(data, limits, sampled.get((data.method, data.mode)))
         judgements.append(verdict)
         origin = f"sample of {len(sample)} of {athletes} athletes"
-        parts["verdict"] = _resting_on(verdict.to_frame(), origin)
+        parts["verdict"] = _resting_on(verdict, origin)
         rows += [Labelled(part, name, data.method, data.mode) for name, part in parts.items()]
     rows += [
         Labelled(part, "closer", method, one.mode)
@@ -112,31 +114,32 @@ def exact_data(evidence: Evidence) -> Iterator[MethodData]:
     return method_data(evidence, nobody_drawn)
 
 
-def exact_parts(data: MethodData) -> tuple[dict[str, pd.DataFrame], AnyLimits | None]:
+def exact_parts(data: MethodData) -> tuple[dict[str, list[Row]], AnyLimits | None]:
     """Return the rows of one method and mode that come from all pairs, and the limits of all."""
     limits = limits_of_agreement_of(data)
     profiles = [group_of(str(name), own) for name, own in data.pairs.groupby("training_profile")]
-    of_profiles = groups_frame(group for group in profiles if group.n >= FEW_FOR_REPORTS)
-    parts = {
-        "limits_of_agreement": limits.to_frame(),
-        "profile_bias": of_profiles[of_profiles["statistic"] != "sd_of_differences"],
+    enough = (group for group in profiles if group.n >= FEW_FOR_REPORTS)
+    of_profiles = [row for row in groups_rows(enough) if row.statistic != "sd_of_differences"]
+    parts: dict[str, list[Row]] = {
+        "limits_of_agreement": rows_of(limits),
+        "profile_bias": of_profiles,
     }
     with suppress(ValueError):  # too few: the sample's rows say so
-        parts["quantile_limits"] = quantile_limits_of(data).to_frame()
+        parts["quantile_limits"] = rows_of(quantile_limits_of(data))
     with suppress(NotEstimable):
-        parts["interval_width"] = interval_width_of(limits).to_frame()
+        parts["interval_width"] = rows_of(interval_width_of(limits))
     with suppress(ValueError):  # too few, or all at one level
         drawn = cluster_resampling(_groups_of(data), rng=data.seed)
         given = drawn if data.clustered else None
         slope = replace(trend(data.field, data.lab, resampling=given), n=data.n)
-        parts["trend"] = slope.to_frame()
+        parts["trend"] = rows_of(slope)
         with suppress(NotEstimable):
-            parts["limits_by_level"] = limits_by_level_of(slope).to_frame()
+            parts["limits_by_level"] = rows_of(limits_by_level_of(slope))
         line = regression(data.field, data.lab, resampling=given)
-        parts["regression"] = replace(line, n=data.n).to_frame()
+        parts["regression"] = rows_of(replace(line, n=data.n))
         margin = data.options.margin.limit
         errors = errors_of_estimate(data.field, data.lab, drawn, margin=margin)
-        parts["error"] = replace(errors, n=data.n).to_frame()
+        parts["error"] = rows_of(replace(errors, n=data.n))
     return parts, limits.everyone
 
 
@@ -205,11 +208,14 @@ def _evidence(streamed: Streamed, athletes: frozenset[str] | None = None) -> Evi
     )
 
 
-def _resting_on(verdict: pd.DataFrame, of_sample: str) -> pd.DataFrame:
+def _resting_on(verdict: Verdict, of_sample: str) -> list[Row]:
     """Say which rows of a verdict rest on own limits, skewness and fitness of the sample alone."""
-    rests = verdict["value"].notna() & (verdict["statistic"] != "more_athletes")
-    note = verdict["note"].where(verdict["note"] == "", verdict["note"] + "; ")
-    return verdict.assign(note=verdict["note"].mask(rests, note + of_sample))
+    return [
+        row
+        if isnan(row.value) or row.statistic == "more_athletes"
+        else row._replace(note=f"{row.note}; {of_sample}" if row.note else of_sample)
+        for row in verdict.rows()
+    ]
 
 
 def _joined(

@@ -7,7 +7,7 @@ from agreement.stats.basics.welch import holm
 from agreement.stats.causes.profile_bias import holm_over_all
 from agreement.stats.method_results import MethodResults
 from agreement.stats.record import HasFrame
-from agreement.stats.result_rows import Labelled
+from agreement.stats.result_rows import Labelled, rows_of
 from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE, Counted, p_acceptable, p_of_limits
 from agreement.stats.verdict.verdict import Verdict
 from agreement.stats.verdict.yardsticks import ALPHA, TRUE_VALUE
@@ -80,7 +80,5 @@ def _counted(one: MethodResults, p: float, corrected: float, methods: int) -> Ve
 def _with(one: Studied, name: str, result: HasFrame) -> Studied:
     """Return results and rows with one of them in the place of another."""
     results, rows = one
-    renewed = [
-        row._replace(frame=result.to_frame()) if row.analysis == name else row for row in rows
-    ]
+    renewed = [row._replace(rows=rows_of(result)) if row.analysis == name else row for row in rows]
     return results.with_results(**{name: result}), renewed

@@ -9,7 +9,7 @@ from agreement.stats.evidence import Evidence
 from agreement.stats.record import HasFrame
 from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
 from agreement.stats.repeats.training_zones import TrainingZones
-from agreement.stats.result_rows import Labelled
+from agreement.stats.result_rows import Labelled, rows_of
 from agreement.stats.who_counts import who_counts
 
 LABORATORY = "laboratory"  # method name of what is the laboratory's own
@@ -37,8 +37,7 @@ def beside_vo2max(evidence: Evidence) -> tuple[Beside, list[Labelled]]:
     for mode, own in _by_mode(evidence.economy):
         found["economy", mode] = Economies(own)
     rows = [
-        Labelled(result.to_frame(), name, LABORATORY, mode)
-        for (name, mode), result in found.items()
+        Labelled(rows_of(result), name, LABORATORY, mode) for (name, mode), result in found.items()
     ]
     return found, rows
 

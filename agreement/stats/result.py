@@ -1,19 +1,20 @@
 """What every result has besides its numbers: a short name, a table for notebooks, a picture."""
 
+from collections.abc import Iterable
 from importlib import import_module
 from typing import Any
 
 import pandas as pd
 
-from agreement.stats.rows import html_table
+from agreement.stats.rows import Row, html_table, rows_frame
 
 
 class Result:
     """
     Base of the frozen results of `agreement.stats`.
 
-    A result says its finding in `summary`, gives its numbers in `to_frame`, and is drawn by `plot`;
-    both of the first are its own.
+    A result says its finding in `summary`, gives its numbers as `rows`, and is drawn by `plot`; both of
+    the first are its own.
 
     Examples
     --------
@@ -43,7 +44,11 @@ class Result:
         return html_table(self.to_frame(), f"{title.split(' [')[0].rstrip('.')}. {self.summary()}")
 
     def to_frame(self) -> pd.DataFrame:
-        """Return one row per statistic, with its interval, unrounded."""
+        """Return one row per statistic, with its interval, unrounded; groups in a first column."""
+        return rows_frame(self.rows())
+
+    def rows(self) -> Iterable[Row]:
+        """Yield the rows of `to_frame`."""
         raise NotImplementedError
 
     def summary(self) -> str:

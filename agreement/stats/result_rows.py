@@ -2,6 +2,8 @@
 
 import re
 from collections.abc import Iterable
+from functools import lru_cache
+from math import isnan, nan
 from typing import NamedTuple
 
 import numpy as np
@@ -10,8 +12,9 @@ import pandas as pd
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import CODES, NOT_ESTIMABLE, TOO_FEW
-from agreement.stats.record import Analysis
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.record import Analysis, HasFrame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row, rows_frame, rows_from
 from agreement.terms import RESULT_COLUMNS
 
 _BEYOND = 999  # place of a statistic that is not in the list
@@ -25,23 +28,27 @@ _ANALYSIS = {analysis.name: i for i, analysis in enumerate(ANALYSES)}
 
 
 class Labelled(NamedTuple):
-    """Rows of one analysis of one method and mode."""
+    """Rows of one analysis of one method and mode, in a frame or not."""
 
-    frame: pd.DataFrame
+    rows: Iterable[Row] | pd.DataFrame
     analysis: str
     method: str
     mode: str
 
 
-def empty_frame(analysis: Analysis, n: int, n_pairs: int, note: str) -> pd.DataFrame:
+def rows_of(result: HasFrame) -> list[Row]:
+    """Return the rows of a result."""
+    if isinstance(result, Result) and type(result).to_frame is Result.to_frame:
+        return list(result.rows())
+    return rows_from(result.to_frame())
+
+
+def empty_rows(analysis: Analysis, n: int, n_pairs: int, note: str) -> list[Row]:
     """Return the rows of an analysis that could not be computed, with the reason."""
-    places = analysis.empty_rows
-    frame = rows_frame(
-        Row(statistic.name, np.nan, unit=statistic.unit, n=n, n_pairs=n_pairs, note=note)
-        for _, statistic in places
-    )
-    frame.insert(0, "group", [group for group, _ in places])
-    return frame
+    return [
+        Row(one.name, np.nan, np.nan, np.nan, one.unit, n, n_pairs, note, group)
+        for group, one in analysis.empty_rows
+    ]
 
 
 def assembled(parts: Iterable[Labelled]) -> pd.DataFrame:
@@ -50,36 +57,43 @@ def assembled(parts: Iterable[Labelled]) -> pd.DataFrame:
 
     Rows without a column ``group`` stand under group ``all``.
     """
-    kept = [part for part in parts if len(part.frame)]
-    sizes = [len(part.frame) for part in kept]
-    table = pd.concat([rows_frame([]), *(part.frame for part in kept)], ignore_index=True)
-    for name in ("analysis", "method", "mode"):
-        labels = np.repeat([getattr(part, name) for part in kept], sizes)
-        table[name] = pd.array(labels.tolist(), dtype="str")
-    named = table["group"] if "group" in table else pd.Series(np.nan, table.index)
-    table["group"] = named.astype("str").fillna("all")
-    return in_table_order(_explained(_without_small_limits(table[RESULT_COLUMNS])))
+    rows, labels = [], []
+    for part in parts:
+        found = rows_from(part.rows) if isinstance(part.rows, pd.DataFrame) else part.rows
+        shown = [_shown(row, part.analysis) for row in found]
+        rows += shown
+        labels += [part[1:]] * len(shown)
+    keys = [(*label, row.group, row.statistic) for label, row in zip(labels, rows, strict=True)]
+    order = _order(keys)
+    frame = rows_frame(rows[i] for i in order)
+    for k, name in enumerate(("analysis", "method", "mode")):
+        frame[name] = pd.array([labels[i][k] for i in order], dtype="str")
+    return frame.reindex(columns=RESULT_COLUMNS)
 
 
-def _without_small_limits(table: pd.DataFrame) -> pd.DataFrame:
-    small = table["statistic"].isin(_LIMITS) & (table["n"] < FEW_FOR_REPORTS)
-    told = small & table["value"].notna()
-    emptied = table.assign(note=table["note"].mask(told, TOO_FEW))
-    emptied[["value", "low", "high"]] = table[["value", "low", "high"]].mask(small)
-    return emptied
+def _shown(row: Row, analysis: str) -> Row:
+    """
+    Return a row as the table has it: no limits of few athletes, and a code wherever there is no value.
 
-
-def _explained(table: pd.DataFrame) -> pd.DataFrame:
-    """Let the note of every empty value begin with a code; a verdict's begins with its outcome."""
-    silent = table["value"].isna() & (table["analysis"] != "verdict")
-    silent &= ~table["note"].str.startswith(CODES)
-    code = table["note"].where(table["note"] == "", "; " + table["note"]).radd(NOT_ESTIMABLE)
-    return table.assign(note=table["note"].mask(silent, code))
+    A verdict's note begins with its outcome instead.
+    """
+    row = row._replace(group=row.group or "all")
+    if row.n < FEW_FOR_REPORTS and row.statistic in _LIMITS:
+        note = row.note if isnan(row.value) else TOO_FEW
+        row = row._replace(value=nan, low=nan, high=nan, note=note)
+    if isnan(row.value) and analysis != "verdict" and not row.note.startswith(CODES):
+        return row._replace(note=f"{NOT_ESTIMABLE}; {row.note}" if row.note else NOT_ESTIMABLE)
+    return row
 
 
 def in_table_order(table: pd.DataFrame) -> pd.DataFrame:
     """Sort by analysis, method, mode, group, statistic; rows beyond the list keep their order."""
     columns = [table[name].astype(str) for name in RESULT_COLUMNS[:5]]
+    return table.iloc[_order(list(zip(*columns, strict=True)))].reset_index(drop=True)
+
+
+def _order(rows: list[tuple[str, str, str, str, str]]) -> list[int]:
+    """Return the order of rows by analysis, method, mode, group and statistic."""
     keys = [
         (
             _ANALYSIS[analysis],
@@ -88,12 +102,12 @@ def in_table_order(table: pd.DataFrame) -> pd.DataFrame:
             _group_key(group),
             _PLACE.get((analysis, statistic), (0, _BEYOND))[1],
         )
-        for analysis, method, mode, group, statistic in zip(*columns, strict=True)
+        for analysis, method, mode, group, statistic in rows
     ]
-    order = sorted(range(len(keys)), key=keys.__getitem__)  # stable
-    return table.iloc[order].reset_index(drop=True)
+    return sorted(range(len(keys)), key=keys.__getitem__)  # stable
 
 
+@lru_cache(maxsize=1024)
 def _group_key(group: str) -> tuple[int, float, str]:
     """``all`` first, then numbers by size, then text by code point."""
     if group == "all":

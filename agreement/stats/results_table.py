@@ -45,7 +45,7 @@ from agreement.stats.repeats.laboratory_itself import (
 )
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
-from agreement.stats.result_rows import Labelled, assembled, empty_frame
+from agreement.stats.result_rows import Labelled, assembled, empty_rows, rows_of
 from agreement.stats.verdict.cautions import cautions_of
 from agreement.stats.who_counts import who_counts
 
@@ -109,14 +109,14 @@ def analyse(evidence: Evidence) -> StudyResults:
     parts += laboratory_rows + [_comparison(comparison) for comparison in comparisons]
     parts += itself.rows + beside_rows
     parts += [
-        Labelled(found.to_frame(), "averaging_rule", LABORATORY, mode)
+        Labelled(found.rows(), "averaging_rule", LABORATORY, mode)
         for mode, found in averaging.items()
     ]
-    parts += [Labelled(one.to_frame(), "across_modes", one.method, one.mode) for one in unlike]
+    parts += [Labelled(one.rows(), "across_modes", one.method, one.mode) for one in unlike]
     parts += [
-        Labelled(frame, "closer", method, one.mode)
+        Labelled(rows, "closer", method, one.mode)
         for one in compared
-        for method, frame in one.frames()
+        for method, rows in one.rows()
     ]
     return StudyResults(
         assembled(parts),
@@ -230,11 +230,11 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
             continue
         try:
             results[analysis.name] = result = _computed(analysis, data, results, reasons)
-            frame = result.to_frame()
+            rows = rows_of(result)
         except ValueError as problem:  # NotEstimable, or a refusal by a library function
             reasons[analysis.name] = _note(problem)
-            frame = empty_frame(analysis, data.n, data.n_pairs, _note(problem))
-        parts.append(Labelled(frame, analysis.name, data.method, data.mode))
+            rows = empty_rows(analysis, data.n, data.n_pairs, _note(problem))
+        parts.append(Labelled(rows, analysis.name, data.method, data.mode))
     found = MethodResults(data, results, reasons)
     cautions = cautions_of(data, found.trend, found.profile_bias, found.structural)
     return replace(found, cautions=cautions, doubts=doubts_of(data, found.verdict)), parts
@@ -269,11 +269,11 @@ def _laboratory(evidence: Evidence) -> tuple[dict[str, Repeatability], list[Labe
             found[str(mode)] = result = laboratory_repeatability(
                 ordered, declared=evidence.options.reference.sem
             )
-            frame = result.to_frame()
+            told = rows_of(result)
         except NotEstimable as problem:
             n = int(ordered["athlete_id"].nunique())
-            frame = empty_frame(analysis, n, len(ordered), str(problem))
-        parts.append(Labelled(frame, analysis.name, LABORATORY, str(mode)))
+            told = empty_rows(analysis, n, len(ordered), str(problem))
+        parts.append(Labelled(told, analysis.name, LABORATORY, str(mode)))
     return found, parts
 
 
@@ -296,14 +296,14 @@ def _laboratory_itself(evidence: Evidence) -> _Itself:
         try:
             columns = (ordered[c] for c in ("lab", "lab_test_id", "athlete_id"))
             found[name] = repeats = laboratory_repeats(*columns)
-            frame, variance = repeats.to_frame(), repeats.variance
+            told, variance = rows_of(repeats), repeats.variance
         except ValueError as problem:
-            frame = empty_frame(BY_NAME["laboratory_repeats"], n, len(tests), _note(problem))
+            told = empty_rows(BY_NAME["laboratory_repeats"], n, len(tests), _note(problem))
             variance = None
             if reference.sem is not None:
                 df = float(reference.sem_degrees_of_freedom)
                 variance = LaboratoryVariance(float(reference.sem) ** 2, df, assumed=True)
-        rows.append(Labelled(frame, "laboratory_repeats", LABORATORY, name))
+        rows.append(Labelled(told, "laboratory_repeats", LABORATORY, name))
         if evidence.visits is None:
             continue
         visits = evidence.visits[evidence.visits["mode"] == name]
@@ -311,10 +311,10 @@ def _laboratory_itself(evidence: Evidence) -> _Itself:
             if variance is None:
                 raise NotEstimable(NOT_ESTIMABLE, "the laboratory's own error is unknown.")
             change[name] = result = laboratory_change(visits, variance, evidence.options.change)
-            frame = result.to_frame()
+            told = rows_of(result)
         except NotEstimable as problem:
-            frame = empty_frame(BY_NAME["laboratory_change"], n, len(visits), str(problem))
-        rows.append(Labelled(frame, "laboratory_change", LABORATORY, name))
+            told = empty_rows(BY_NAME["laboratory_change"], n, len(visits), str(problem))
+        rows.append(Labelled(told, "laboratory_change", LABORATORY, name))
     return _Itself(found, change, rows)
 
 
@@ -337,7 +337,7 @@ def _across_modes(evidence: Evidence) -> tuple[AcrossModes, ...]:
 def _comparison(comparison: Comparison) -> Labelled:
     analysis = BY_NAME["two_estimators"]
     if isinstance(comparison.result, NotEstimable):
-        frame = empty_frame(analysis, comparison.n, comparison.n_pairs, str(comparison.result))
+        told = empty_rows(analysis, comparison.n, comparison.n_pairs, str(comparison.result))
     else:
-        frame = comparison.result.to_frame()
-    return Labelled(frame, analysis.name, comparison.method, comparison.mode)
+        told = rows_of(comparison.result)
+    return Labelled(told, analysis.name, comparison.method, comparison.mode)

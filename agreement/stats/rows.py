@@ -1,10 +1,9 @@
 """One line of a results table, and the two doors that every result has: a frame and a small table."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 from html import escape
 from math import isnan, nan
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -14,12 +13,11 @@ from pandas.api.extensions import ExtensionArray
 from agreement.stats.basics.intervals import Interval
 from agreement.terms import UNIT
 
-_TEXTS: Final = ("statistic", "unit", "note")
+_TEXTS: Final = ("statistic", "unit", "note", "group")
 _COUNTS: Final = ("n", "n_pairs")
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """
     One statistic with its 95 % interval.
 
@@ -31,6 +29,8 @@ class Row:
         Athletes and pairs behind the number.
     note : str
         Empty, or a code of the results table (``too_few``, ``clustered`` ...) first.
+    group : str
+        Empty where a result has no groups.
     """
 
     statistic: str
@@ -41,6 +41,7 @@ class Row:
     n: int = 0
     n_pairs: int = 0
     note: str = ""
+    group: str = ""
 
     @classmethod
     def of(
@@ -53,6 +54,7 @@ class Row:
         n_pairs: int | None = None,
         unit: str = UNIT,
         note: str = "",
+        group: str = "",
     ) -> "Row":
         """
         Build a row from a value and its interval; without `n_pairs`, one pair per athlete.
@@ -64,13 +66,32 @@ class Row:
         if said and said not in note:
             note = f"{note}; {said}" if note else said
         pairs = n if n_pairs is None else n_pairs
-        return cls(statistic, float(value), float(low), float(high), unit, n, pairs, note)
+        return cls(statistic, float(value), float(low), float(high), unit, n, pairs, note, group)
 
 
 def rows_frame(rows: Iterable[Row]) -> pd.DataFrame:
-    """Return the rows as a frame with the columns that every result has, unrounded."""
+    """
+    Return the rows as a frame with the columns that every result has, unrounded.
+
+    Its first column is ``group`` where a row stands in one.
+    """
     listed = list(rows)
-    return pd.DataFrame({name: _column(name, listed) for name in Row.__slots__})
+    columns = dict(zip(Row._fields, zip(*listed, strict=True) if listed else [()] * 9, strict=True))
+    groups = columns.pop("group")
+    columns = {"group": groups, **columns} if any(groups) else columns
+    return pd.DataFrame({name: _column(name, values) for name, values in columns.items()})
+
+
+def in_group(group: str, rows: Iterable[Row]) -> list[Row]:
+    """Return rows under the name of a group."""
+    return [row._replace(group=group) for row in rows]
+
+
+def rows_from(frame: pd.DataFrame) -> list[Row]:
+    """Return the rows of such a frame."""
+    names = [name for name in Row._fields if name in frame]
+    columns = (frame[name].tolist() for name in names)
+    return [Row(**dict(zip(names, one, strict=True))) for one in zip(*columns, strict=True)]
 
 
 def html_table(frame: pd.DataFrame, caption: str) -> str:
@@ -95,8 +116,7 @@ def _shown(value: object) -> str:
     return str(value)
 
 
-def _column(name: str, rows: list[Row]) -> npt.NDArray[np.generic] | ExtensionArray:
-    values = [getattr(row, name) for row in rows]
+def _column(name: str, values: Sequence[Any]) -> npt.NDArray[np.generic] | ExtensionArray:
     if name in _TEXTS:
         return pd.array(values, dtype="str")
     return np.array(values, dtype=np.int64 if name in _COUNTS else np.float64)

@@ -24,6 +24,7 @@ from agreement.stats.compare.methods_compared import methods_compared
 from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
+from agreement.stats.rows import rows_frame
 from agreement.tables.options import Reference
 
 HELD = json.loads(
@@ -245,7 +246,7 @@ def test_complete_rows_and_who_fell_out():
     assert found.names == ("a", "b", "c")
     assert (found.n, found.fell_out("b"), found.fell_out("c")) == (26, 4, 0)
     assert found.apart == ()
-    frames = dict(found.frames())
+    frames = {name: rows_frame(rows) for name, rows in found.rows()}
     assert list(frames) == ["a", "b", "c", "a vs b", "a vs c", "b vs c"]
     rows = frames["a vs b"].set_index("statistic")
     assert rows.index.tolist() == [

@@ -9,12 +9,12 @@ Intervals are BCa for the total, the day-to-day part and the curve, chi-square f
 MOVER for the rest: they held the truth in 93 % of simulated cohorts, one form for all in 88 %.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
 from typing import Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.mover import interval_of_difference
@@ -35,7 +35,7 @@ from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import SQUARED, Analysis, Privacy, Statistic
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 _NONE: Final = Interval(np.nan, np.nan)
 COMPONENTS: Final = (
@@ -80,7 +80,7 @@ class Budget(Result):
         half = self.half_width_without(component)
         return Interval(self.bias - half, self.bias + half)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the variances, then the half widths without each component, unrounded."""
         rows = [self._row("total", self.total, "; ".join(self.notes))]
         rows += [self._row(name, self.components[name]) for name in COMPONENTS]
@@ -96,7 +96,7 @@ class Budget(Result):
                     note=self.components[name].note,
                 )
             )
-        return rows_frame(rows)
+        return rows
 
     def summary(self) -> str:
         """Name the largest part in one sentence."""

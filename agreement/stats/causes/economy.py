@@ -1,5 +1,6 @@
 """What work costs the athletes, and how much of an estimate's error follows from it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,7 +15,7 @@ from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 ARTEFACT: Final = (
     "An error of the analyser on that day alone makes the two go together, with a slope of 1: economy "
@@ -29,10 +30,10 @@ class Economies(Result):
 
     frame: pd.DataFrame  # `agreement.physiology.economy.COLUMNS` with athlete_id
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return mean and SD over athletes of what was measured."""
         units = {"cost_ratio": "1", **MEASURES}
-        return rows_frame(
+        return (
             mean_row(f"{how}_{name}", self.frame[name], unit, self.frame)
             for name, unit in units.items()
             if self.frame[name].notna().any()
@@ -64,7 +65,7 @@ class EconomyExplains(Result):
         least = 0.0 if low <= 0 <= high else min(low**2, high**2)
         return Interval(least, max(low**2, high**2))
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """
         Return share of the spread and slope, with a first column ``group``: the day of the stages.
 
@@ -77,8 +78,9 @@ class EconomyExplains(Result):
                 ("r_squared", line.r**2, self.r_squared_interval(group)),
                 ("slope", line.slope, line.slope_interval()),
             )
-            rows += [Row.of(*one, n=line.n, n_pairs=int(tests[group]), unit="1") for one in told]
-        return rows_frame(rows).assign(group=[group for group in self.lines for _ in range(2)])
+            counts = {"n": line.n, "n_pairs": int(tests[group])}
+            rows += [Row.of(*one, **counts, unit="1", group=group) for one in told]
+        return rows
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs are told."""

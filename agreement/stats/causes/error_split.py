@@ -1,5 +1,6 @@
 """The error of heart-rate estimates in two parts: what work costs, and where heart rate leads."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,7 +10,7 @@ from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 PARTS: Final = ("total", "cost", "heart_rate")
 
@@ -22,10 +23,10 @@ class SplitErrors(Result):
     # = field - laboratory. [mL/kg/min]
     frame: pd.DataFrame
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return mean and standard deviation of each part as rows."""
         n, n_pairs = int(self.frame["athlete_id"].nunique()), len(self.frame)
-        return rows_frame(
+        return (
             Row.of(f"{word}_{part}", getattr(self.frame[part], how)(), n=n, n_pairs=n_pairs)
             for part in PARTS
             for word, how in (("mean", "mean"), ("sd", "std"))

@@ -1,5 +1,6 @@
 """What sessions, or the stages of a test, covered, and how much of the errors that explains."""
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,7 +12,7 @@ from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row, in_group
 from agreement.terms import SESSIONS_METHOD, UNIT
 
 FEWEST_FOR_SHARE: Final = 10  # athletes; below, a share of the spread says nothing
@@ -57,12 +58,12 @@ class IntensityCoverage(Result):
     # whether the method is the estimate of these lines themselves, of which no bias is expected
     own_form: bool = False
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of every group, with a first column ``group``."""
-        frames = [self._frame(group).assign(group=group.name) for group in self.groups]
-        return pd.concat(frames, ignore_index=True)
+        for group in self.groups:
+            yield from in_group(group.name, self._of(group))
 
-    def _frame(self, group: ProfileCoverage) -> pd.DataFrame:
+    def _of(self, group: ProfileCoverage) -> Iterator[Row]:
         few_for_error = TOO_FEW if group.n < FEWEST_FOR_ERROR else ""
         of_share = OWN_FORM if self.own_form else TOO_FEW if group.n < FEWEST_FOR_SHARE else ""
         of_bias = OWN_FORM if np.isnan(group.expected_bias) else ""
@@ -76,10 +77,8 @@ class IntensityCoverage(Result):
             ("unexplained_sd", group.unexplained_sd, _NOTHING, UNIT, few_for_error),
             ("share_explained", group.share_explained, group.share_interval, "1", of_share),
         )
-        return rows_frame(
-            Row.of(name, value, ends, n=group.n, n_pairs=group.n_pairs, unit=unit, note=note)
-            for name, value, ends, unit, note in rows
-        )
+        for name, value, ends, unit, note in rows:
+            yield Row.of(name, value, ends, n=group.n, n_pairs=group.n_pairs, unit=unit, note=note)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each profile, and in all."""

@@ -1,11 +1,11 @@
 """Does a wrong body mass explain the error? Log ratio of the methods on the mismatch of mass."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
@@ -16,7 +16,7 @@ from agreement.stats.limits.limits import FEWEST, checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import MASS_WITHIN_PCT, counted
 
 IN_FULL: Final = -1.0  # per cent of VO2max for a per cent of mass, when all of it goes wrong
@@ -47,7 +47,7 @@ class MassMismatch(Result):
             return 1.0 if abs(away) < 1e-9 else 0.0
         return t_p_value(away / error, self.line.df)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return slope, p_no_effect and p_full_effect as rows."""
         note = "" if self.replicates is None else "clustered"
         named = (
@@ -55,7 +55,7 @@ class MassMismatch(Result):
             ("p_no_effect", self.p_of(0.0), None),
             ("p_full_effect", self.p_of(IN_FULL), None),
         )
-        return rows_frame(
+        return (
             Row.of(name, value, ends, n=self.n, n_pairs=self.line.n, unit="1", note=note)
             for name, value, ends in named
         )

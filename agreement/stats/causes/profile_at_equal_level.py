@@ -1,12 +1,11 @@
 """Bias by training profile at equal true fitness, to see if it is the training."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.intervals import Interval
@@ -22,7 +21,7 @@ from agreement.stats.repeats.laboratory_variance import (
     variance_ends,
 )
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 Floats = npt.NDArray[np.float64]
 
@@ -49,19 +48,12 @@ class EqualFitness(Result):
         """Return whose pairs stand in each profile, where that is known."""
         return self.pairs
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return adjusted_bias and adjusted_difference of every profile, with a column ``group``."""
-        rows, groups = [], []
-        for k, profile in enumerate(self.profiles):
-            n = int(self.counts[k])
-            rows.append(Row.of("adjusted_bias", self.bias[k], n=n, note="exploratory"))
-            ends = self.intervals[k]
-            away = self.difference[k]
-            rows.append(Row.of("adjusted_difference", away, ends, n=n, note="exploratory"))
-            groups += [profile, profile]
-        frame = rows_frame(rows)
-        frame.insert(0, "group", groups)
-        return frame
+        for k, group in enumerate(self.profiles):
+            told: dict[str, Any] = {"n": int(self.counts[k]), "note": "exploratory", "group": group}
+            yield Row.of("adjusted_bias", self.bias[k], **told)
+            yield Row.of("adjusted_difference", self.difference[k], self.intervals[k], **told)
 
     def summary(self) -> str:
         """Say in one sentence how far profiles lie apart at equal fitness."""

@@ -1,6 +1,6 @@
 """Is the field estimate wrong in another way for some kinds of training? Bias by profile."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +22,7 @@ from agreement.stats.limits.limits_of_agreement import Group, group_of
 from agreement.stats.lines.regression import Regression, regression
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row, in_group
 from agreement.terms import NOT_ENOUGH_DATA, UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -83,7 +83,7 @@ class ProfileBias(Result):
     left_out: int = 0  # pairs of athletes who have most of theirs in another profile
     margin: float | None = None  # limit for a mean bias
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return p_welch and what is said of spreads under group ``all``, then every profile."""
         note = self.reason or ("athlete means" if self.clustered else "")
         flat = f"{NOT_ESTIMABLE}: fewer than two profiles with a spread"
@@ -92,19 +92,18 @@ class ProfileBias(Result):
             ("p_equal_spread", self.p_spread, flat if np.isnan(self.p_spread) else ""),
             ("spread_ratio", self.spread_ratio, flat if np.isnan(self.spread_ratio) else ""),
         )
-        test = rows_frame(
-            Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=said)
-            for name, value, said in named
-        )
+        counts = {"n": self.n, "n_pairs": self.n_pairs}
+        for name, value, said in named:
+            yield Row.of(name, value, **counts, unit="1", note=said, group="all")
         none = (np.nan, None)
         between, ends = none if self.between is None else self.between
         alone = f"{NOT_ESTIMABLE}: too few profiles or athletes in them"
         said = f"prior half-t, scale {SCALE:g}" if self.between is not None else alone
-        row = Row.of("sd_between", between, ends, n=self.n, n_pairs=self.n_pairs, note=said)
-        test = pd.concat([test, rows_frame([row])], ignore_index=True)
-        test.insert(0, "group", "all")
-        frames = [self._profile_frame(profile) for profile in self.profiles]
-        return pd.concat([test, *frames], ignore_index=True)
+        yield Row.of("sd_between", between, ends, **counts, note=said, group="all")
+        for profile in self.profiles:
+            rows = _rows(profile, clustered=self.clustered)
+            rows += _pooled_rows(profile, self.margin, len(self.profiles))
+            yield from in_group(profile.group.name, rows)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each profile."""
@@ -116,13 +115,6 @@ class ProfileBias(Result):
             return f"Training profiles cannot be compared: {self.reason}"
         words = "differs" if self.p_equal < 0.05 else "shows no difference"
         return f"The bias {words} between training profiles ({said_p(self.p_equal)})."
-
-    def _profile_frame(self, profile: Profile) -> pd.DataFrame:
-        rows = _rows(profile, clustered=self.clustered)
-        rows += _pooled_rows(profile, self.margin, len(self.profiles))
-        frame = rows_frame(rows)
-        frame.insert(0, "group", profile.group.name)
-        return frame
 
 
 def profile_bias(

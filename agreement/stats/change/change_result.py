@@ -1,5 +1,6 @@
 """Agreement of changes between two visits: the result, its rows and its sentences."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -15,7 +16,7 @@ from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")
@@ -70,7 +71,7 @@ class Change(Result):
         noise = 2 * self.laboratory_error**2 / self.changes["lab"].var(ddof=1)
         return float(self.line.slope / (1 - noise))
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return bias, limits, r, slope and the two shares as rows, unrounded."""
         limits = self.limits
         note = limits.note
@@ -89,7 +90,7 @@ class Change(Result):
             *self._of_following(),
             *self._of_real_change(),
         ]
-        return rows_frame(rows)
+        return rows
 
     def chances_said(self) -> dict[str, str]:
         """Say of each athlete how likely the latest change is a true one worth having."""
@@ -116,7 +117,9 @@ class Change(Result):
         if self.follows is None or self.follows.n < FEW_FOR_REPORTS:
             reason = TOO_FEW if self.n < FEW_FOR_REPORTS else f"{NOT_ESTIMABLE}: {_UNKNOWN}"
             return [self._row(name, np.nan, none, "1", reason) for name in OF_FOLLOWING]
-        slope, _, full, nothing = self.follows.rows(("responsiveness", "", *OF_FOLLOWING[:0:-1]))
+        slope, _, full, nothing = self.follows.slope_rows(
+            ("responsiveness", "", *OF_FOLLOWING[:0:-1])
+        )
         return [slope, nothing, full]
 
     def _of_real_change(self) -> list[Row]:

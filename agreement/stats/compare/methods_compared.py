@@ -17,7 +17,7 @@ from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, p_value, ratio
 from agreement.stats.repeats.laboratory_variance import lab_tests_behind, laboratory_of
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row, in_group
 from agreement.terms import UNIT
 
 FEWEST_FOR_SHARES: Final = 20
@@ -72,17 +72,16 @@ class MethodsCompared:
         """Return how many athletes of a method lack a test with all the others."""
         return self.everyone[name] - self.n
 
-    def frames(self) -> Iterator[tuple[str, pd.DataFrame]]:
+    def rows(self) -> Iterator[tuple[str, Iterable[Row]]]:
         """Yield the rows of every method and of two by two, under their label."""
         for name in self.everyone:
-            yield name, rows_frame(self._of_one(name))
+            yield name, self._of_one(name)
         beside = {one.names: one for one in self.apart}
         for names in self.pairs or tuple(combinations(self.everyone, 2)):
-            together = _grouped("all", rows_frame(self._of_two(names)))
-            more = (
-                [_grouped(beside[names].group, _beside(beside[names]))] if names in beside else []
-            )
-            yield " vs ".join(names), pd.concat([together, *more], ignore_index=True)
+            rows = in_group("all", self._of_two(names))
+            if names in beside:
+                rows += in_group(beside[names].group, _beside(beside[names]))
+            yield " vs ".join(names), rows
 
     def _of_one(self, name: str) -> Iterator[Row]:
         """Yield size, size net of the laboratory and share of one method."""
@@ -275,25 +274,17 @@ def _different(a: MethodData, b: MethodData, *, spread: bool) -> DifferentTests:
     )
 
 
-def _beside(one: TwoApart) -> pd.DataFrame:
-    """Return ratio and p of two methods on what they share, or ratios alone of different tests."""
-    rows = []
+def _beside(one: TwoApart) -> Iterator[Row]:
+    """Yield ratio and p of two methods on what they share, or ratios alone of different tests."""
     for found, words in ((one.error, "rmse"), (one.spread, "sd")):
         ratio, p, _ = _names_of(words)
         if isinstance(found, Closer):
             shown = [(ratio, found.ratio(0), found.interval(0)), (p, float(found.p[0]), None)]
         else:
             shown = [(ratio, found.ratio, found.interval)]
-        rows += [
-            Row.of(name, value, ends, n=one.n, n_pairs=one.n_pairs, unit="1", note=one.group)
-            for name, value, ends in shown
-        ]
-    return rows_frame(rows)
-
-
-def _grouped(group: str, frame: pd.DataFrame) -> pd.DataFrame:
-    frame.insert(0, "group", group)
-    return frame
+        counts = {"n": one.n, "n_pairs": one.n_pairs}
+        for name, value, ends in shown:
+            yield Row.of(name, value, ends, **counts, unit="1", note=one.group)
 
 
 def _names_of(words: str) -> tuple[str, str, str]:

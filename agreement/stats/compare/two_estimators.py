@@ -6,7 +6,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.athletes import athlete_codes
@@ -18,7 +17,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, p_value, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 FEWEST_COMPARED: Final = 4
@@ -60,7 +59,7 @@ class TwoEstimators(Result):
         """Above 0: method B scatters less. [mL/kg/min]."""
         return self.sd_a - self.sd_b
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the comparison of both spreads, then each of them, as rows, unrounded."""
         none = Interval(np.nan, np.nan)
         rows = (
@@ -70,7 +69,7 @@ class TwoEstimators(Result):
             ("sd_of_first", self.sd_a, none, UNIT),
             ("sd_of_second", self.sd_b, none, UNIT),
         )
-        return rows_frame(
+        return (
             Row.of(
                 name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=self._said(name)
             )

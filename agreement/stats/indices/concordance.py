@@ -1,11 +1,11 @@
 """Concordance and intraclass correlations of field and laboratory: index numbers, never the headline."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
@@ -15,7 +15,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 FEWEST_CONCORDANT: Final = (
     4  # the variance of the concordance divides by n - 2, and 2 points always concord
@@ -57,7 +57,7 @@ class Concordance(Result):
     icc_c1_interval: Interval
     clustered: bool = False
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return ccc, icc_a1 and icc_c1 as rows, unrounded."""
         note = "clustered" if self.clustered else ""
         rows = (
@@ -65,7 +65,7 @@ class Concordance(Result):
             ("icc_a1", self.icc_a1, self.icc_a1_interval),
             ("icc_c1", self.icc_c1, self.icc_c1_interval),
         )
-        return rows_frame(
+        return (
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
             for name, value, ends in rows
         )

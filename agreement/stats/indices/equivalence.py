@@ -1,11 +1,11 @@
 """Whether the mean bias, or single athletes, are shown to lie inside a margin agreed beforehand."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.clusters import clusters
@@ -13,7 +13,7 @@ from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, p_value
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +42,12 @@ class Equivalence(Result):
         """90 % interval of the bias: inside the margin exactly when p_tost is below 0.05."""
         return t_interval(self.bias, self.standard_error, self.n - 1, 0.90)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return p_tost as a row, unrounded."""
         row = Row.of(
             "p_tost", self.p_tost, n=self.n, n_pairs=self.n_pairs, unit="1", note=self.note
         )
-        return rows_frame([row])
+        return [row]
 
     def summary(self) -> str:
         """Say the outcome in one sentence, and what it does not say."""

@@ -1,11 +1,11 @@
 """Index numbers of error: mean absolute, percent and root mean square error, share within margin."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, z_of
@@ -19,7 +19,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT, counted
 
 Floats = npt.NDArray[np.float64]
@@ -85,7 +85,7 @@ class ErrorsOfEstimate(Result):
             return Interval(np.nan, self.replicates.interval(4, 0.90).high)
         return Interval(np.nan, self.deviation.upper_bound)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return mae, mape, rmse, share_within_margin and total_deviation_index as rows."""
         named = (("mae", self.mae, UNIT), ("mape", self.mape, "%"), ("rmse", self.rmse, UNIT))
         rows = [
@@ -100,7 +100,7 @@ class ErrorsOfEstimate(Result):
         index, bound = self.deviation.value, self.deviation_interval()
         doubt = "bias outweighs spread: an approximation" if self.deviation.doubtful else ""
         rows.append(self._row("total_deviation_index", index, bound, UNIT, doubt))
-        return rows_frame(rows)
+        return rows
 
     def summary(self) -> str:
         """Say the sizes of the error in one sentence."""

@@ -1,17 +1,17 @@
 """Field readings beside a laboratory test of another mode: the difference, and what the modes make."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import pandas as pd
 
 from agreement.physiology.mode_effect import TREADMILL_ABOVE_CYCLE, expected_mode_effect
-from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_frame
+from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_rows
 from agreement.stats.limits.limits_of_subsets import FEWEST_OF_A_PART
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.stats.who_counts import who_counts
 
 
@@ -28,15 +28,12 @@ class AcrossModes(Result):
     # published it
     expected: Mapping[str, float]
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows, with a first column ``group``."""
         n, n_pairs = self.pairs.n, self.pairs.n_pairs
-        expected = rows_frame(
-            Row.of(f"expected_in_{who}", size, n=n, n_pairs=n_pairs)
-            for who, size in self.expected.items()
-        ).assign(group=self.pairs.name)
-        own = groups_frame([self.pairs], fewest=FEWEST_OF_A_PART)
-        return pd.concat([own, expected], ignore_index=True)
+        yield from groups_rows([self.pairs], fewest=FEWEST_OF_A_PART)
+        for who, size in self.expected.items():
+            yield Row.of(f"expected_in_{who}", size, n=n, n_pairs=n_pairs, group=self.pairs.name)
 
     def summary(self) -> str:
         """Say how many there are."""

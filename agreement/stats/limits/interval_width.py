@@ -1,16 +1,15 @@
 """How exactly the limits of agreement are known, and how many athletes would halve that doubt."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, cast
-
-import pandas as pd
 
 from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.limits.repeated import StudyLimits
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, NotEstimable, require_enough
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.stats.verdict.planning import NO_NUMBER, smallest_number
 
 
@@ -35,23 +34,21 @@ class IntervalWidth(Result):
         low, high = self.limits.upper_interval()
         return high - low
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return width_of_lower_limit, width_of_upper_limit and athletes_to_halve as rows."""
         n, n_pairs, wanted = self.limits.n, self.limits.n_pairs, self.athletes_to_halve
-        return rows_frame(
-            [
-                Row.of("width_of_lower_limit", self.of_lower, n=n, n_pairs=n_pairs),
-                Row.of("width_of_upper_limit", self.of_upper, n=n, n_pairs=n_pairs),
-                Row.of(
-                    "athletes_to_halve",
-                    float("nan") if wanted is None else float(wanted),
-                    n=n,
-                    n_pairs=n_pairs,
-                    unit="1",
-                    note=NO_NUMBER if wanted is None else "",
-                ),
-            ]
-        )
+        return [
+            Row.of("width_of_lower_limit", self.of_lower, n=n, n_pairs=n_pairs),
+            Row.of("width_of_upper_limit", self.of_upper, n=n, n_pairs=n_pairs),
+            Row.of(
+                "athletes_to_halve",
+                float("nan") if wanted is None else float(wanted),
+                n=n,
+                n_pairs=n_pairs,
+                unit="1",
+                note=NO_NUMBER if wanted is None else "",
+            ),
+        ]
 
     def summary(self) -> str:
         """Say the widths, and what would halve them, in one sentence."""

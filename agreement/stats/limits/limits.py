@@ -1,6 +1,7 @@
 """Bias and limits of agreement of one pair per athlete, with intervals of four grades."""
 
 import warnings
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Literal, NamedTuple, Self
 
@@ -12,8 +13,9 @@ from scipy import special
 from agreement.errors import SmallSampleWarning
 from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
 from agreement.stats.basics.tolerance import approximate_factors, limit_factors, tolerance_factor
-from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
+from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.result import Result
+from agreement.stats.rows import Row
 
 Grade = Literal["exact", "exact pair", "approximate 1999", "approximate 1986"]
 
@@ -109,9 +111,9 @@ class LimitsOfAgreement(Result):
         """Return the same bias and spread in another number of athletes."""
         return replace(self, n=n)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
-        return limits_frame(self)
+        return limits_rows(self)
 
     def summary(self) -> str:
         """Say bias and limits in one sentence."""

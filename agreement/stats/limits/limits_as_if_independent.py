@@ -1,17 +1,17 @@
 """What pooling would have given: limits as if every pair were another athlete. Only to be shown."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
-import pandas as pd
-
 from agreement.stats.limits.limits import LimitsOfAgreement
 from agreement.stats.limits.limits_of_agreement import LIMITS
-from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
+from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import limits_as_if_independent
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
 from agreement.stats.result import Result
+from agreement.stats.rows import Row
 
 NAIVE: Final = "naive: pairs of one athlete counted as independent; not to be used"
 
@@ -23,9 +23,9 @@ class PooledLimits(Result):
     n: int
     limits: LimitsOfAgreement
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the four rows of limits, each with the note that says what is wrong with them."""
-        return limits_frame(self.limits).assign(n=self.n, note=NAIVE)
+        return [row._replace(n=self.n, note=NAIVE) for row in limits_rows(self.limits)]
 
     def summary(self) -> str:
         """Say the limits and their fault in two sentences."""

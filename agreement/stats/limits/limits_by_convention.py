@@ -1,9 +1,9 @@
 """Limits of agreement by the factors that papers multiply the standard deviation with."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
-import pandas as pd
 from scipy import special
 
 from agreement.stats.limits.limits import FEWEST
@@ -12,7 +12,7 @@ from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, p_value
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 # how a source says it -> the group's name in the results table
@@ -25,10 +25,9 @@ class LimitsByConvention(Result):
 
     limits: AnyLimits
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return factor, lower_limit and upper_limit of each convention, first column ``group``."""
         n, n_pairs = self.limits.n, self.limits.n_pairs
-        rows, groups = [], []
         for words, group in CONVENTIONS.items():
             lower, upper = limits_as_printed(words, self.limits.bias, self.limits.sd, n)
             for name, value in (
@@ -37,11 +36,7 @@ class LimitsByConvention(Result):
                 ("upper_limit", upper),
             ):
                 unit = "1" if name == "factor" else UNIT
-                rows.append(Row.of(name, value, n=n, n_pairs=n_pairs, unit=unit))
-                groups.append(group)
-        frame = rows_frame(rows)
-        frame.insert(0, "group", groups)
-        return frame
+                yield Row.of(name, value, n=n, n_pairs=n_pairs, unit=unit, group=group)
 
     def summary(self) -> str:
         """Say the half widths in one sentence."""

@@ -1,17 +1,17 @@
 """Limits of agreement that follow fitness: at both ends and in the middle of the observed range."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import require_enough
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 LEVELS: Final = {"low_end": 0.0, "middle": 0.5, "high_end": 1.0}  # shares of the observed range
 
@@ -22,20 +22,15 @@ class LimitsByLevel(Result):
 
     trend: Trend  # where its spread is uneven, the half width follows the fitted spread
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return mean_of_both, bias, lower_limit and upper_limit of each level, first column ``group``."""
         found = self.trend
         level = found.lowest + np.array(list(LEVELS.values())) * (found.highest - found.lowest)
         band = found.limits_at(level, varying_spread=found.uneven)
         columns = (level, band.centre, band.lower, band.upper)
-        rows = [
-            Row.of(name, float(column[i]), n=found.n, n_pairs=found.n_pairs)
-            for i in range(len(LEVELS))
-            for name, column in zip(RECORD.names, columns, strict=True)
-        ]
-        frame = rows_frame(rows)
-        frame.insert(0, "group", np.repeat(list(LEVELS), len(RECORD.names)).tolist())
-        return frame
+        for i, group in enumerate(LEVELS):
+            for name, column in zip(RECORD.names, columns, strict=True):
+                yield Row.of(name, column[i], n=found.n, n_pairs=found.n_pairs, group=group)
 
     def summary(self) -> str:
         """Say where limits differ from one end of fitness to the other."""

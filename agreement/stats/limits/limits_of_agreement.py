@@ -1,6 +1,6 @@
 """Bias and limits of one method for everybody and for the groups that a reader asks about."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -13,7 +13,7 @@ from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row, in_group
 
 BIAS: Final = Statistic(
     "bias",
@@ -82,9 +82,9 @@ class GroupedLimits(Result):
         """Limits of group ``all``."""
         return self["all"].limits
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of every group, with a first column ``group``."""
-        return groups_frame(self.groups)
+        return groups_rows(self.groups)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each group, as `agreement.report.privacy` asks."""
@@ -113,12 +113,10 @@ def pairs_of(pairs: pd.DataFrame) -> frozenset[tuple[str, str]]:
     return frozenset(zip(pairs["athlete_id"], pairs["lab_test_id"], strict=True))
 
 
-def groups_frame(groups: Iterable[Group], *, fewest: int = FEWEST) -> pd.DataFrame:
-    """Rows of all groups, with a first column ``group``; below `fewest` athletes they say too few."""
-    of_each = {group.name: _rows(group, fewest) for group in groups}
-    frame = rows_frame(row for rows in of_each.values() for row in rows)
-    frame.insert(0, "group", [name for name, rows in of_each.items() for _ in rows])
-    return frame
+def groups_rows(groups: Iterable[Group], *, fewest: int = FEWEST) -> Iterator[Row]:
+    """Yield the rows of all groups; below `fewest` athletes they say too few."""
+    for group in groups:
+        yield from in_group(group.name, _rows(group, fewest))
 
 
 def _rows(group: Group, fewest: int) -> list[Row]:

@@ -1,11 +1,11 @@
 """The 2007 form of limits with several pairs per athlete: one-way analysis of variance."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.clusters import clusters
@@ -16,7 +16,7 @@ from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 Floats = npt.NDArray[np.float64]
 
@@ -51,12 +51,12 @@ class AnovaLimits(Result):
         """Upper limit."""
         return self.bias + z_of(self.coverage) * self.sd
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
         names = ("bias", "sd_of_differences", "lower_limit", "upper_limit")
         values = (self.bias, self.sd, self.lower, self.upper)
         note = "clustered" if self.replicates is not None else ""
-        return rows_frame(
+        return (
             Row.of(name, value, self._interval(k), n=self.n, n_pairs=self.n_pairs, note=note)
             for k, (name, value) in enumerate(zip(names, values, strict=True))
         )

@@ -1,6 +1,6 @@
 """Bias and limits of parts of the pairs: by the choices papers differ in, and by kinds of people."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.causes.wrong_inputs import wrong_inputs
-from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_frame
+from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_rows
 from agreement.stats.lines.slope_on_one_method import days_since_first
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
 from agreement.stats.result import Result
+from agreement.stats.rows import Row
 from agreement.terms import NOT_ENOUGH_DATA, SEXES
 
 FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
@@ -27,9 +28,9 @@ class Parts(Result):
     what: str  # how the parts were chosen, in words
     groups: tuple[Group, ...]  # those that hold anybody
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of every part, with a first column ``group``."""
-        return groups_frame(self.groups, fewest=FEWEST_OF_A_PART)
+        return groups_rows(self.groups, fewest=FEWEST_OF_A_PART)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each part."""

@@ -2,10 +2,8 @@
 
 from typing import Protocol
 
-import pandas as pd
-
 from agreement.stats.basics.intervals import Interval
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 
 class AnyLimits(Protocol):
@@ -56,13 +54,8 @@ class AnyLimits(Protocol):
         """Interval of the upper limit."""
 
 
-def limits_frame(limits: AnyLimits) -> pd.DataFrame:
-    """Return bias, sd_of_differences, lower_limit and upper_limit with their intervals."""
-    return rows_frame(limits_rows(limits))
-
-
 def limits_rows(limits: AnyLimits) -> list[Row]:
-    """Return the rows of `limits_frame`, to be put together with others."""
+    """Return bias, sd_of_differences, lower_limit and upper_limit with their intervals."""
     named = (
         ("bias", limits.bias, limits.bias_interval()),
         ("sd_of_differences", limits.sd, limits.sd_interval()),

@@ -1,12 +1,11 @@
 """The field method's own error: bias, spread and limits net of the laboratory's own noise."""
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import hypot, nan, sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.clusters import clusters
@@ -27,11 +26,8 @@ from agreement.stats.repeats.laboratory_variance import (
     laboratory_of,
 )
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +128,7 @@ class NetOfLaboratory(Result):
         """Return the same differences beside a laboratory of another variance."""
         return replace(self, laboratory=replace(self.laboratory, variance=variance))
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the own bias, spread, limits and share, and what the laboratory takes, as rows."""
         laboratory = self.laboratory
         none = Interval(nan, nan)
@@ -155,7 +151,7 @@ class NetOfLaboratory(Result):
             ("laboratory_df", laboratory.df, none, "1", laboratory.note),
             ("laboratory_share", taken, none, "1", laboratory.note),
         )
-        return rows_frame(self._row(*each) for each in shown)
+        return (self._row(*each) for each in shown)
 
     @property
     def _note(self) -> str:

@@ -1,11 +1,11 @@
 """Limits of agreement without a normal distribution: quantiles of the differences themselves."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import stats
 
 from agreement.stats.basics.intervals import Interval, checked_share
@@ -14,7 +14,7 @@ from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.method_data import DECIMALS, MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 Floats = npt.NDArray[np.float64]
 
@@ -59,14 +59,14 @@ class QuantileLimits(Result):
         """Distribution-free interval of the upper limit; None where there is none."""
         return self._interval((1.0 + self.coverage) / 2.0, confidence_level)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return lower_limit, median and upper_limit as rows."""
         named = (
             ("lower_limit", self.lower, self.lower_interval()),
             ("median", self.median, self.median_interval()),
             ("upper_limit", self.upper, self.upper_interval()),
         )
-        return rows_frame(
+        return (
             Row.of(name, value, interval, n=self.n, n_pairs=self.n_pairs, note=self._note(interval))
             for name, value, interval in named
         )

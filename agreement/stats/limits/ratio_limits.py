@@ -1,11 +1,11 @@
 """Limits of agreement of the ratio field / laboratory, for spread that grows with level."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits import LimitsOfAgreement, checked_pairs, warn_if_few
@@ -13,7 +13,7 @@ from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
 from agreement.stats.record import Analysis, Privacy, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +52,14 @@ class RatioLimits(Result):
         a = np.asarray(level, dtype=np.float64)
         return tuple(2.0 * a * (r - 1.0) / (r + 1.0) for r in (self.lower, self.upper))
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return ratio, lower_limit_of_ratio and upper_limit_of_ratio as rows."""
         named = (
             ("ratio", self.ratio, self.log.bias_interval()),
             ("lower_limit_of_ratio", self.lower, self.log.lower_interval()),
             ("upper_limit_of_ratio", self.upper, self.log.upper_interval()),
         )
-        return rows_frame(
+        return (
             Row.of(
                 name,
                 value,

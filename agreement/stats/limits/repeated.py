@@ -1,19 +1,20 @@
 """Bias and limits of agreement when athletes have several pairs, or several replicates."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, mover_half_widths, variance_interval
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement
-from agreement.stats.limits.limits_shown import limits_frame, limits_sentence
+from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.result import Result
+from agreement.stats.rows import Row
 
 FEW_REPEATS = 5  # repeats beyond one each below which MOVER intervals explode
 
@@ -114,9 +115,9 @@ class RepeatedLimits(Result):
         """Return the same bias and spread in another number of athletes, with as many pairs each."""
         return replace(self, n=n, n_pairs=round(self.n_pairs * n / self.n))
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
-        return limits_frame(self)
+        return limits_rows(self)
 
     def summary(self) -> str:
         """Say bias and limits in one sentence."""

@@ -1,11 +1,11 @@
 """Are the differences shaped as limits of agreement assume? Normality and skewness, one per athlete."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import stats
 
 from agreement.stats.basics.clusters import clusters
@@ -14,7 +14,7 @@ from agreement.stats.limits.limits import FEWEST
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import counted
 
 LARGEST_SHAPIRO: Final = 5000  # athletes looked at; the p value is not tabulated beyond
@@ -29,10 +29,10 @@ class Shape(Result):
     skewness: float
     p_normal: float  # Shapiro and Wilk's
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return skewness and p_normal as rows."""
         note = "of athletes' means" if self.n_pairs > self.n else ""
-        return rows_frame(
+        return (
             Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
             for name, value in (("skewness", self.skewness), ("p_normal", self.p_normal))
         )

@@ -1,10 +1,10 @@
 """The calibration of a field estimate for one squad: what was chosen, and how far it can be off."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.intervals import Interval, checked_share
@@ -12,7 +12,7 @@ from agreement.stats.basics.left_out import ESTIMATED, MODELS, Fits, Model
 from agreement.stats.basics.replicates import Floats
 from agreement.stats.lines.squad_calibration import LocalOffset
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 FEW: Final = 20
@@ -98,7 +98,7 @@ class Calibration(Result):
         )
         return LaboratoryEquivalent(value, value - half, value + half)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return offset, slope, intercept and the three errors as rows, unrounded."""
         rows = [
             ("offset", self.offset, self.offset_interval, UNIT),
@@ -110,7 +110,7 @@ class Calibration(Result):
             for model in MODELS
         ]
         note = "; ".join((("clustered",) if self.clustered else ()) + self.notes)
-        return rows_frame(
+        return (
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=note)
             for name, value, ends, unit in rows
         )

@@ -1,12 +1,12 @@
 """Deming regression: the structural line between two methods that both carry normal errors."""
 
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
@@ -26,7 +26,7 @@ from agreement.stats.lines.structural import UNBOUNDED, StructuralSlope, structu
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 NET_OF_LABORATORY: Final = "net_of_laboratory"
@@ -69,7 +69,7 @@ class Deming(Result):
     clustered: bool = False
     net: bool = False
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return slope, intercept and lambda, then the slopes at half and twice lambda, as rows."""
         parts = (
             *(("clustered",) if self.clustered else ()),
@@ -86,7 +86,7 @@ class Deming(Result):
             ("slope_at_half_lambda", self.sensitivity[0].slope, none, "1", of_lambda),
             ("slope_at_twice_lambda", self.sensitivity[2].slope, none, "1", of_lambda),
         )
-        return rows_frame(
+        return (
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=text)
             for name, value, ends, unit, text in rows
         )

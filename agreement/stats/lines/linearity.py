@@ -1,11 +1,11 @@
 """Is the relation of two methods a straight line? Passing and Bablok's test on cumulated signs."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.replicates import Floats
 from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
@@ -14,7 +14,7 @@ from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 MOST_SIMULATED: Final = 1000
 FIVE_PERCENT: Final = 1.36  # of the Kolmogorov-Smirnov statistic, as in the 1983 paper (memory)
@@ -29,15 +29,13 @@ class Linearity(Result):
     p: float  # share of simulated straight-line studies with at least this statistic
     n_simulations: int
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the statistic and its p value as rows."""
         note = f"{self.n_simulations} simulations"
-        return rows_frame(
-            [
-                Row.of("linearity_statistic", self.statistic, n=self.n, unit="1"),
-                Row.of("p_linearity", self.p, n=self.n, unit="1", note=note),
-            ]
-        )
+        return [
+            Row.of("linearity_statistic", self.statistic, n=self.n, unit="1"),
+            Row.of("p_linearity", self.p, n=self.n, unit="1", note=note),
+        ]
 
     def summary(self) -> str:
         """Say the outcome in one sentence."""

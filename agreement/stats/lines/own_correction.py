@@ -1,5 +1,6 @@
 """The athlete's own correction: how far off is his number, and what would one more test buy."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from math import nan
@@ -16,7 +17,7 @@ from agreement.stats.lines.squad_calibration import chosen_calibration
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import MASS_WITHIN_PCT, UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -148,13 +149,13 @@ class OwnCorrection(Result):
         visits, mean, at = np.array([self.own[int(k)] for k in np.asarray(codes)]).T
         return visits, mean, at
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the lasting spread and its share as rows, unrounded."""
         rows = (
             ("lasting_sd", self.lasting_sd, self.lasting_interval(), UNIT),
             ("share", self.mean_share, self.share_interval(), "1"),
         )
-        return rows_frame(
+        return (
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit)
             for name, value, ends, unit in rows
         )

@@ -1,11 +1,11 @@
 """Passing-Bablok regression: the structural line between two methods, by ranks of slopes."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.basics.rotated_slopes import (
@@ -22,7 +22,7 @@ from agreement.stats.lines.passing_bablok_clustered import clustered_intervals
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 
@@ -60,14 +60,14 @@ class PassingBablok(Result):
         """Whether slope 1 and intercept 0 lie inside their intervals."""
         return self.slope_interval.contains(1.0) and self.intercept_interval.contains(0.0)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return slope and intercept as rows, unrounded."""
         note = "clustered" if self.clustered else ""
         lines = (
             ("slope", self.slope, self.slope_interval, "1"),
             ("intercept", self.intercept, self.intercept_interval, UNIT),
         )
-        return rows_frame(
+        return (
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=note)
             for name, value, ends, unit in lines
         )

@@ -1,11 +1,11 @@
 """How well the laboratory value can be predicted from the field value: least squares."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
@@ -16,7 +16,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -109,7 +109,7 @@ class Regression(Result):
             self.line.residual_sd_interval(confidence_level),
         )
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return slope, intercept, r and standard_error_of_estimate as rows."""
         named = (
             ("slope", self.slope, "1"),
@@ -119,7 +119,7 @@ class Regression(Result):
         )
         note = "" if self.replicates is None else "clustered"
         flat = f"{NOT_ESTIMABLE}: all laboratory values are equal"
-        return rows_frame(
+        return (
             Row.of(
                 name,
                 value,

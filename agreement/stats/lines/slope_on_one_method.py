@@ -1,5 +1,6 @@
 """Slopes of the difference that a reader may ask for: over calendar time, and on one method alone."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,7 +20,7 @@ from agreement.stats.method_data import (
 )
 from agreement.stats.record import Analysis, Privacy, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT, counted
 
 DAYS: Final = 30  # over which a drift is told
@@ -43,11 +44,11 @@ class Drift(Result):
         """Change of the difference in 30 days. [mL/kg/min]."""
         return DAYS * self.line.slope
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return change_in_30_days as a row."""
         ends = Interval(DAYS * self.interval.low, DAYS * self.interval.high)
         said = getattr(self.interval, "said", "")
-        return rows_frame([_row("change_in_30_days", self.change, ends, self, UNIT, said)])
+        return [_row("change_in_30_days", self.change, ends, self, UNIT, said)]
 
     def summary(self) -> str:
         """Say the drift in one sentence."""
@@ -68,10 +69,10 @@ class OnOneMethod(Result):
     intervals: tuple[Interval, Interval]  # of both slopes, 95 %
     clustered: bool  # as for `Drift`
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return slope_on_laboratory and slope_on_field as rows."""
         named = (("slope_on_laboratory", self.laboratory), ("slope_on_field", self.field))
-        return rows_frame(
+        return (
             _row(name, line.slope, ends, self, "1")
             for (name, line), ends in zip(named, self.intervals, strict=True)
         )

@@ -1,12 +1,12 @@
 """How much the field follows the athlete's true value: the slope net of the laboratory's noise."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import isinf, nan, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.clusters import clusters
@@ -26,7 +26,7 @@ from agreement.stats.repeats.laboratory_variance import (
     laboratory_of,
 )
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -110,7 +110,7 @@ class StructuralSlope(Result):
         """Whether the field was shown to follow the laboratory at all."""
         return bool(self.slope > 0.0 and self.p_zero < 2 * _TAIL)
 
-    def rows(self, names: tuple[str, str, str, str] = STATISTICS) -> list[Row]:
+    def slope_rows(self, names: tuple[str, str, str, str] = STATISTICS) -> list[Row]:
         """Return slope, reliability and the p values of a slope of 1 and 0 under these names."""
         notes = [] if self.bounded else [UNBOUNDED]
         slope = "; ".join([*notes, *filter(None, [self.laboratory.note])])
@@ -129,19 +129,17 @@ class StructuralSlope(Result):
             for name, value, ends, note in shown
         ]
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of `STATISTICS`, then of `OF_NOISE`."""
         values = (self.lean_from_noise, self.error_ratio, self.sem_for_slope_one)
         units = ("1", "1", UNIT)
-        return rows_frame(
-            [
-                *self.rows(),
-                *(
-                    Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit=unit)
-                    for name, value, unit in zip(OF_NOISE, values, units, strict=True)
-                ),
-            ]
-        )
+        return [
+            *self.slope_rows(),
+            *(
+                Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit=unit)
+                for name, value, unit in zip(OF_NOISE, values, units, strict=True)
+            ),
+        ]
 
     def summary(self) -> str:
         """Say how much the field follows the true value in one sentence."""

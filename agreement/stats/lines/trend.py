@@ -1,11 +1,11 @@
 """Does the error depend on fitness? Slope and spread of differences on the mean of both methods."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.bootstrap import Resampling, bootstrap, bootstrap_of_sums
@@ -16,7 +16,7 @@ from agreement.stats.limits.limits import Pairs, checked_pairs
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -148,7 +148,7 @@ class Trend(Result):
         )
         return Band(centre, low, high)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """
         Return slope_on_mean, p_slope, spread_on_mean and p_spread as rows, then the joint test.
 
@@ -162,18 +162,16 @@ class Trend(Result):
         def row(name: str, value: float, interval: Interval | None = None, unit: str = "1") -> Row:
             return Row.of(name, value, interval, unit=unit, **told)
 
-        return rows_frame(
-            [
-                row("slope_on_mean", self.line.slope, self.slope_interval()),
-                row("p_slope", self.p_slope),
-                row("spread_on_mean", self.spread.slope, self.spread_interval()),
-                row("p_spread", self.p_spread),
-                self._joint_row(),
-                row("intercept_on_mean", self.line.intercept, unit=UNIT),
-                row("residual_sd", self.line.residual_sd, unit=UNIT),
-                row("spread_intercept", self.spread.intercept, unit=UNIT),
-            ]
-        )
+        return [
+            row("slope_on_mean", self.line.slope, self.slope_interval()),
+            row("p_slope", self.p_slope),
+            row("spread_on_mean", self.spread.slope, self.spread_interval()),
+            row("p_spread", self.p_spread),
+            self._joint_row(),
+            row("intercept_on_mean", self.line.intercept, unit=UNIT),
+            row("residual_sd", self.line.residual_sd, unit=UNIT),
+            row("spread_intercept", self.spread.intercept, unit=UNIT),
+        ]
 
     def _joint_row(self) -> Row:
         """Return the joint test; it knows nothing of athletes, so with repeats there is none."""

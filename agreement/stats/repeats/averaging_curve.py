@@ -1,10 +1,10 @@
 """The averaging curve: how narrow the limits become when readings of several days are averaged."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import Floats, Replicates
@@ -14,7 +14,7 @@ from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.repeats.day_to_day import Noise
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 MOST_DAYS: Final = 14
 FEWEST_ATHLETES: Final = 15  # behind every point of the observed curve
@@ -52,19 +52,14 @@ class AveragingCurve(Result):
         """Numbers of days averaged, in the order of the points."""
         return range(1, len(self.fitted) + 1)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return both curves and the floor as rows, with a first column ``group``."""
-        groups, rows = [], []
+        counts = self.n, self.n_visits
         for days, seen, smooth in zip(self.days, self.observed, self.fitted, strict=True):
-            groups += [str(days)] * 2
-            counts = self.n_observed, self.n_visits_observed
-            rows.append(_row("half_width_observed", seen, *counts))
-            rows.append(_row("half_width_fitted", smooth, self.n, self.n_visits))
-        groups.append("floor")
-        rows.append(_row("half_width_laboratory", self.floor, self.n, self.n_visits))
-        frame = rows_frame(rows)
-        frame.insert(0, "group", groups)
-        return frame
+            of_seen = self.n_observed, self.n_visits_observed
+            yield _row(str(days), "half_width_observed", seen, *of_seen)
+            yield _row(str(days), "half_width_fitted", smooth, *counts)
+        yield _row("floor", "half_width_laboratory", self.floor, *counts)
 
     def summary(self) -> str:
         """Say what averaging a week gains and where it ends, in one sentence."""
@@ -187,8 +182,9 @@ def _points(variances: Replicates, z: float, reason: str) -> tuple[Point, ...]:
     return tuple(points)
 
 
-def _row(name: str, point: Point, n: int, n_visits: int) -> Row:
-    return Row.of(name, point.half_width, point.interval, n=n, n_pairs=n_visits, note=point.note)
+def _row(group: str, name: str, point: Point, n: int, n_visits: int) -> Row:
+    told: dict[str, Any] = {"n": n, "n_pairs": n_visits, "note": point.note, "group": group}
+    return Row.of(name, point.half_width, point.interval, **told)
 
 
 _OF_DAYS: Final = ("half_width_observed", "half_width_fitted")

@@ -1,5 +1,6 @@
 """What the choice of averaging rule is worth, in the laboratory's own tests."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,7 +10,7 @@ import pandas as pd
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, p_value, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
@@ -31,23 +32,19 @@ class AveragingRules(Result):
     n: int  # athletes
     in_use: tuple[str, ...]  # rules behind the laboratory's values
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the numbers of every rule as rows, with a first column ``group``."""
-        frames = [
-            rows_frame(
-                Row.of(
+        for rule, row in self.frame.iterrows():
+            for name in RECORD.names:
+                yield Row.of(
                     name,
                     row[name],
                     n=self.n,
                     n_pairs=int(row["n_tests"]),
                     unit="1" if name in SHARES else UNIT,
                     note=self._why_not(name, row),
+                    group=str(rule),
                 )
-                for name in RECORD.names
-            ).assign(group=str(rule))
-            for rule, row in self.frame.iterrows()
-        ]
-        return pd.concat(frames, ignore_index=True)
 
     def _why_not(self, name: str, row: "pd.Series[float]") -> str:
         """Return why a number is not given; empty where it is."""

@@ -1,8 +1,9 @@
 """The laboratory by itself: how far its tests of one athlete lie apart, and who really changed."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import nan, sqrt
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +19,7 @@ from agreement.stats.repeats.laboratory_variance import (
     laboratory_variance,
 )
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.tables.options import ChangeOptions
 
 FEWEST_STEPS: Final = FEWEST_DF + 1  # athletes with a test and the next
@@ -45,27 +46,23 @@ class LaboratoryRepeats(Result):
     n: int  # athletes with a repeat
     n_tests: int  # their tests
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of the results table, with a first column ``group``."""
         sd, df = self.variance.sd, self.variance.df
-        whole = Row.of(
+        yield Row.of(
             "typical_error_net_of_shift",
             sd,
             sd_interval(sd, df),
             n=self.n,
             n_pairs=self.n_tests,
             note=self.variance.note,
+            group="all",
         )
-        groups, rows = ["all"], [whole]
         for step in self.steps:
-            groups += [step.name] * 2
-            rows += [
-                Row.of("mean_shift", step.shift, step.shift_interval, n=step.n),
-                Row.of(
-                    "typical_error_net_of_shift", step.typical_error, step.error_interval, n=step.n
-                ),
-            ]
-        return rows_frame(rows).assign(group=groups)
+            told: dict[str, Any] = {"n": step.n, "group": step.name}
+            yield Row.of("mean_shift", step.shift, step.shift_interval, **told)
+            error = step.typical_error, step.error_interval
+            yield Row.of("typical_error_net_of_shift", *error, **told)
 
     def summary(self) -> str:
         """Say it in one sentence."""
@@ -141,7 +138,7 @@ class LaboratoryChange(Result):
         """Athletes who changed by more than noise."""
         return int((self.people["beyond_noise"] == "yes").sum())
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of the results table."""
         change = self.people["change"].to_numpy(dtype=np.float64)
         sd = float(change.std(ddof=1)) if self.n > 1 else nan
@@ -163,7 +160,7 @@ class LaboratoryChange(Result):
                 note=note,
             ),
         )
-        return rows_frame(rows)
+        return rows
 
     def summary(self) -> str:
         """Say it in one sentence."""

@@ -4,6 +4,7 @@ How far repeated values of one method lie apart within an athlete: the typical e
 Equal laboratory repeats count as none: a noise of exactly 0 is rounding or copying.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -16,7 +17,7 @@ from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, p_value
 from agreement.stats.repeats.week_to_week import WeekToWeek, weeks_of
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT, counted
 
 FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
@@ -75,7 +76,7 @@ class Repeatability(Result):
             return Interval(np.nan, np.nan)
         return sd_interval(self.typical_error, self.df, confidence_level)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """
         Return typical_error, smallest_real_change and coefficient_of_variation as rows.
 
@@ -93,7 +94,7 @@ class Repeatability(Result):
             rows.append(self._row("coefficient_of_variation", 1.0 / self.mean, "1"))
         if self.weeks is not None:
             rows.append(self.weeks.row())
-        return rows_frame(rows)
+        return rows
 
     def _row(self, statistic: str, factor: float, unit: str = UNIT) -> Row:
         """Return a multiple of the typical error, with its interval."""

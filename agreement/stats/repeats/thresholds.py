@@ -1,6 +1,6 @@
 """Ventilatory thresholds of the laboratory's tests: where they lie, and how far those who read them agree."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import nan
@@ -10,11 +10,12 @@ import pandas as pd
 
 from agreement.stats.basics.intervals import sd_interval, t_interval
 from agreement.stats.basics.shares import wilson_interval
+from agreement.stats.limits.limits_shown import limits_rows
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row, in_group
 from agreement.terms import UNIT
 
 QUANTITIES: Final = {"vo2": UNIT, "hr": "bpm"}
@@ -29,9 +30,8 @@ class Thresholds(Result):
     # athlete_id, lab_test_id, threshold, method, vo2 [mL/kg/min], hr [bpm], note, lab, hr_max_bpm
     frame: pd.DataFrame
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of the results table, with a first column ``group``."""
-        groups, rows = [], []
         for name, own in self._by_method():
             found = own[own["vo2"].notna() | own["hr"].notna()]
             n, count = int(own["athlete_id"].nunique()), len(own)
@@ -54,9 +54,7 @@ class Thresholds(Result):
             told = [mean_row(one, *value, found) for one, value in values.items()]
             if not name.rpartition(" ")[2].startswith("rater_"):  # whoever read none has no row
                 told.insert(0, share)
-            rows += told
-            groups += [name] * len(told)
-        return rows_frame(rows).assign(group=groups)
+            yield from in_group(name, told)
 
     def summary(self) -> str:
         """Say where thresholds lie, in a sentence for each method."""
@@ -94,14 +92,12 @@ class ThresholdAgreement(Result):
     differences: pd.DataFrame  # athlete_id, group (``vt1: rater_2 minus rater_1``), d
     unit: str
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return bias and limits of every two as rows, with a first column ``group``."""
-        parts = []
         for name, own in self.differences.groupby("group", sort=True):
             if own["athlete_id"].nunique() >= FEW_TO_SHOW:
-                found = limits_by_athlete(own["d"], own["athlete_id"]).to_frame()
-                parts.append(found.assign(group=name, unit=self.unit))
-        return pd.concat(parts, ignore_index=True) if parts else rows_frame([])
+                for row in limits_rows(limits_by_athlete(own["d"], own["athlete_id"])):
+                    yield row._replace(group=str(name), unit=self.unit)
 
     def summary(self) -> str:
         """Say bias and spread of every two."""

@@ -1,5 +1,6 @@
 """Training by own thresholds beside training by HRmax: whose profile is another one."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import nan
 from typing import Final
@@ -11,7 +12,7 @@ from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 
 ZONES: Final = {1: "below VT1", 2: "between VT1 and VT2", 3: "above VT2"}
 
@@ -32,7 +33,7 @@ class TrainingZones(Result):
             .any()
         )
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of the results table."""
         changed, tests = self.changed, len(self.frame)
         n = len(changed)
@@ -51,7 +52,7 @@ class TrainingZones(Result):
             for zone in ZONES
             for by in ("", "_own")
         )
-        return rows_frame([*told, share])
+        return [*told, share]
 
     def summary(self) -> str:
         """Say how many change."""

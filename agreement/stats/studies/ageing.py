@@ -1,17 +1,18 @@
 """The age of a reading: what weeks between a reading and the test add to the error."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import sqrt
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import SQUARED, Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -22,7 +23,7 @@ SPAN: Final = 21  # days between the first and the last
 
 
 @dataclass(frozen=True, slots=True)
-class Ageing:
+class Ageing(Result):
     """Growth of the error with the days between a reading and the laboratory test, within athletes."""
 
     n: int
@@ -35,25 +36,23 @@ class Ageing:
     at_once: float
     after: float
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return added_square, drift_in_28_days, error_on_day_0 and error_on_day_28 as rows."""
         read = f"{self.n_readings} readings"
         n = self.n
-        return rows_frame(
-            [
-                Row.of(
-                    "added_square",
-                    self.square,
-                    self.square_interval,
-                    n=n,
-                    unit=SQUARED,
-                    note=f"indicative; {read}",
-                ),
-                Row.of("drift_in_28_days", self.drift, self.drift_interval, n=n, note=read),
-                Row.of("error_on_day_0", self.at_once, n=n, note=read),
-                Row.of("error_on_day_28", self.after, n=n, note=read),
-            ]
-        )
+        return [
+            Row.of(
+                "added_square",
+                self.square,
+                self.square_interval,
+                n=n,
+                unit=SQUARED,
+                note=f"indicative; {read}",
+            ),
+            Row.of("drift_in_28_days", self.drift, self.drift_interval, n=n, note=read),
+            Row.of("error_on_day_0", self.at_once, n=n, note=read),
+            Row.of("error_on_day_28", self.after, n=n, note=read),
+        ]
 
     def summary(self) -> str:
         """Say it in one sentence."""

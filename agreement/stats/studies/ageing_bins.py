@@ -1,5 +1,6 @@
 """The age of a reading, without a straight line: the error of fresher and of older readings."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,7 +19,7 @@ from agreement.stats.method_data import (
 )
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 EDGES: Final = (0, 8, 22, 43, np.inf)  # days from which a bin begins
@@ -32,37 +33,25 @@ class AgeingBins(Result):
 
     found: Closer  # its methods are the bins, the freshest first. [mL/kg/min]
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return error_of_age of each bin, and ratio_to_freshest of each but the first."""
-        found, rows, groups = self.found, [], []
-        n, n_pairs = found.n, found.n_pairs
+        found = self.found
+        counts = {"n": found.n, "n_pairs": found.n_pairs}
         for k, name in enumerate(found.names):
-            groups.append(name)
-            rows.append(
-                Row.of(
-                    "error_of_age",
-                    float(found.sizes[k]),
-                    found.size_interval(k),
-                    n=n,
-                    n_pairs=n_pairs,
-                )
-            )
+            size, ends = float(found.sizes[k]), found.size_interval(k)
+            yield Row.of("error_of_age", size, ends, **counts, group=name)
         for k, name in enumerate(found.names[1:], start=1):
             place = found.place(0, k)
             low, high = found.joint_interval(place)
-            groups.append(name)
-            rows.append(
-                Row.of(
-                    "ratio_to_freshest",
-                    1.0 / found.ratio(place),
-                    Interval(1.0 / high, 1.0 / low),
-                    unit="1",
-                    note=f"against {found.names[0]}; joint p {found.p_joint[place]:.3f}",
-                    n=n,
-                    n_pairs=n_pairs,
-                )
+            yield Row.of(
+                "ratio_to_freshest",
+                1.0 / found.ratio(place),
+                Interval(1.0 / high, 1.0 / low),
+                unit="1",
+                note=f"against {found.names[0]}; joint p {found.p_joint[place]:.3f}",
+                group=name,
+                **counts,
             )
-        return rows_frame(rows).assign(group=groups)
 
     def summary(self) -> str:
         """Say it in one sentence."""

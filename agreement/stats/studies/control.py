@@ -1,25 +1,26 @@
 """The laboratory's control over time: whether the laboratory drifts, or the field method."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import hypot
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.lines.slope_on_one_method import DAYS, Drift, drift_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row
 from agreement.terms import UNIT, counted
 
 FEWEST_CONTROLS: Final = 5  # tests of the control (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
-class Control:
+class Control(Result):
     """Drift of the laboratory, seen by its control, and what it leaves to the field method."""
 
     # value of the control on days since the first laboratory test of an athlete. [mL/kg/min]
@@ -45,7 +46,7 @@ class Control:
         high = hypot(DAYS * d.interval.high - d.change, lab_high - lab)
         return value, Interval(value - low, value + high)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return laboratory_drift, field_drift and control_sd as rows."""
         tests = f"{counted(self.line.n, 'test')} of the control"
         named = (("laboratory_drift", self.laboratory), ("field_drift", self.field))
@@ -54,7 +55,7 @@ class Control:
             for name, (value, ends) in named
         ]
         sd = Row.of("control_sd", self.line.residual_sd, n=self.n, unit=UNIT, note=tests)
-        return rows_frame([*rows, sd])
+        return [*rows, sd]
 
     def summary(self) -> str:
         """Say which of the two drifts, as far as it is shown."""

@@ -1,12 +1,12 @@
 """Better than no method? The verdict's questions put to one number for everybody."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from math import nan
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.intervals import Interval
@@ -22,7 +22,7 @@ from agreement.stats.method_data import (
 )
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.stats.verdict.verdict import against_of, material_of
 from agreement.stats.verdict.yardsticks import Judgement, judge
 from agreement.terms import UNIT
@@ -51,7 +51,7 @@ class NoMethod(Result):
         """Whether the constant would be acceptable."""
         return self.judgement is not None and self.judgement.outcome == "acceptable"
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the constant's verdict, its half width and the method's skill as rows."""
         met, note = nan, NO_MARGIN
         if self.judgement is not None:
@@ -64,7 +64,7 @@ class NoMethod(Result):
             ("constant_half_width", self.half_width, None, UNIT, ""),
             ("skill", self.skill, self.skill_interval, "1", "jackknife_t"),
         )
-        return rows_frame(
+        return (
             Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=said)
             for name, value, ends, unit, said in rows
         )

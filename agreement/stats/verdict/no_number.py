@@ -1,20 +1,20 @@
 """How many people a method leaves without a number: limits are only of those whom it serves."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import nan
-
-import pandas as pd
 
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
-from agreement.stats.rows import Row, html_table, rows_frame
+from agreement.stats.result import Result
+from agreement.stats.rows import Row
 from agreement.terms import counted
 
 
 @dataclass(frozen=True, slots=True)
-class NoNumber:
+class NoNumber(Result):
     """Who was asked for a number, and who got none."""
 
     asked: int  # athletes with a laboratory test who did what the method computes from
@@ -30,10 +30,10 @@ class NoNumber:
         """Wilson's interval of the share."""
         return wilson_interval(self.without, self.asked, confidence_level)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of the results table."""
         none = Interval(nan, nan)
-        return rows_frame(
+        return (
             Row.of(name, value, ends, n=self.asked, n_pairs=self.n_pairs, unit="1")
             for name, value, ends in (
                 ("athletes_asked", self.asked, none),
@@ -45,9 +45,6 @@ class NoNumber:
     def summary(self) -> str:
         """Say it in one sentence."""
         return f"{self.without} of {counted(self.asked, 'athlete')} get no number."
-
-    def _repr_html_(self) -> str:
-        return html_table(self.to_frame(), "Athletes whom the method leaves without a number")
 
 
 def no_number_of(data: MethodData) -> NoNumber:

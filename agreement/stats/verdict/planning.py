@@ -1,18 +1,17 @@
 """How many athletes the next study needs: by precision, by power, in groups, with several pairs each."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from scipy import special, stats
 
 from agreement.stats.basics.intervals import checked_share
 from agreement.stats.basics.mover import Component, mover_half_widths
 from agreement.stats.basics.tolerance import LARGE, limit_factors
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.stats.verdict.planning_power import athletes_needed, power_of_verdict
 from agreement.stats.verdict.planning_simulated import (
     SIMULATIONS,
@@ -60,7 +59,7 @@ class StudyPlan(Result):
         known = [number for number in numbers if number is not None]
         return max(known) if known and len(known) == len(numbers) else None
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return one row per criterion that was asked for."""
         rows: list[Row] = []
         if self.margin is not None:
@@ -75,7 +74,7 @@ class StudyPlan(Result):
             rows.append(_row("athletes_for_precision_of_bias", self.for_bias))
         if self.difference is not None:
             rows.append(_row("athletes_per_group", self.per_group))
-        return rows_frame(rows)
+        return rows
 
     def summary(self) -> str:
         """Say the numbers in one sentence."""

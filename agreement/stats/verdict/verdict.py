@@ -1,5 +1,6 @@
 """Is the agreed limit met? The verdict of one method and mode, by both yardsticks."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
@@ -25,7 +26,7 @@ from agreement.stats.repeats.laboratory_variance import (
     repeated_units,
 )
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.rows import Row
 from agreement.stats.verdict.counted import Counted
 from agreement.stats.verdict.decided_by import DecidedBy, decided_by
 from agreement.stats.verdict.planning_power import MOST, athletes_needed
@@ -144,22 +145,20 @@ class Verdict(Result):
         ]
         return "; ".join(part for part in parts if part)
 
-    def to_frame(self) -> pd.DataFrame:
+    def rows(self) -> Iterable[Row]:
         """Return the rows of `STATISTICS`."""
         more = np.nan if self.more_athletes is None else float(self.more_athletes)
         value = _VALUE.get(self.outcome, np.nan)
-        return rows_frame(
-            [
-                self._row("within_margin", value, self.note),
-                self._row("more_athletes", more, self._more_note()),
-                self._of_yardstick("laboratory_test", self.of_laboratory_test),
-                self._of_yardstick("true_value", self.of_true_value),
-                self._sem_row(),
-                *self._needed_rows(),
-                *self._words_rows(),
-                *self.counted.rows(self.n, self.n_pairs, self._nothing),
-            ]
-        )
+        return [
+            self._row("within_margin", value, self.note),
+            self._row("more_athletes", more, self._more_note()),
+            self._of_yardstick("laboratory_test", self.of_laboratory_test),
+            self._of_yardstick("true_value", self.of_true_value),
+            self._sem_row(),
+            *self._needed_rows(),
+            *self._words_rows(),
+            *self.counted.rows(self.n, self.n_pairs, self._nothing),
+        ]
 
     def summary(self) -> str:
         """Say the verdict in plain words."""
