@@ -138,6 +138,22 @@ class MethodData:
         """Athlete and laboratory test of each pair, as tuples."""
         return pair_keys(self.pairs)
 
+    @cached_property
+    def day(self) -> Floats:
+        """Day of the laboratory test of each pair, counted from the first of them."""
+        dates = self.pairs["lab_date"].to_numpy(dtype="datetime64[D]")
+        return np.asarray((dates - dates.min()).astype(np.float64)) if dates.size else np.empty(0)
+
+    def texts(self, name: str) -> npt.NDArray[np.object_]:
+        """Return a column of texts of the pairs."""
+        if name not in self._texts:
+            self._texts[name] = self.pairs[name].to_numpy(dtype=object)
+        return self._texts[name]
+
+    @cached_property
+    def _texts(self) -> dict[str, npt.NDArray[np.object_]]:
+        return {}
+
     @property
     def n(self) -> int:
         """Number of athletes."""

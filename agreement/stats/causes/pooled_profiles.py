@@ -151,31 +151,48 @@ def athletes_by_profile(pairs: pd.DataFrame) -> tuple[pd.DataFrame, int]:
         athlete_id.
     Returns left_out: pairs of these athletes in another profile.
     """
-    labels = pairs["training_profile"]
-    told = pairs[labels.notna() & (labels != NOT_ENOUGH_DATA)]
-    told = told.assign(difference=told["field"] - told["lab"])
-    key = ["athlete_id", "training_profile"]
-    latest = "lab_date" if "lab_date" in told else "training_profile"
-    each = told.groupby(key).agg(
-        difference=("difference", "mean"), pairs=("difference", "size"), last=(latest, "max")
-    )
-    order = each.reset_index().sort_values(["athlete_id", "pairs", "last"], kind="stable")
-    kept = order.drop_duplicates("athlete_id", keep="last").set_index("athlete_id")
-    return kept[["training_profile", "difference"]], int(len(told) - kept["pairs"].sum())
+    labels = pairs["training_profile"].to_numpy(dtype=object)
+    told = np.flatnonzero((labels != NOT_ENOUGH_DATA) & ~pd.isna(labels))
+    names, profile = np.unique(labels[told], return_inverse=True)
+    ids, athlete = np.unique(pairs["athlete_id"].to_numpy(dtype=object)[told], return_inverse=True)
+    both, place = np.unique(athlete * len(names) + profile, return_inverse=True)
+    difference = (pairs["field"].to_numpy(np.float64) - pairs["lab"].to_numpy(np.float64))[told]
+    count = np.bincount(place, minlength=both.size)
+    last = np.zeros(both.size, dtype=np.int64)
+    if "lab_date" in pairs:
+        np.maximum.at(
+            last, place, pairs["lab_date"].to_numpy(dtype="datetime64[s]").astype(np.int64)[told]
+        )
+    owner = both // max(len(names), 1)
+    order = np.lexsort((last, count, owner))
+    kept = order[np.append(owner[order][1:] != owner[order][:-1], True)] if both.size else order
+    athletes = {
+        "training_profile": names[both[kept] % max(len(names), 1)],
+        "difference": np.bincount(place, difference, minlength=both.size)[kept] / count[kept],
+    }
+    index = pd.Index(ids[owner[kept]], name="athlete_id")
+    return pd.DataFrame(athletes, index), int(told.size - count[kept].sum())
 
 
 def pooled_biases(
     athletes: pd.DataFrame, margin: float | None
 ) -> tuple[dict[str, Pooled], tuple[float, Interval] | None]:
     """Return each profile's pooled bias, and the spread between profiles."""
+    names, codes = np.unique(athletes["training_profile"].to_numpy(object), return_inverse=True)
+    difference, sizes = athletes["difference"].to_numpy(np.float64), np.bincount(codes)
+    mean = np.bincount(codes, difference) / sizes
+    squares = np.bincount(codes, (difference - mean[codes]) ** 2)
+    sd = np.sqrt(squares / np.maximum(sizes - 1, 1))
     try:
-        names, found = pooled_of(athletes)
-        other = [pooled_of(athletes, by * SCALE)[1] for by in (0.5, 2.0)]
+        found, *other = (
+            pooled_profiles(mean, sd, sizes, scale=by * SCALE) for by in (1.0, 0.5, 2.0)
+        )
     except ValueError:  # one profile, or nothing known of the spread in one
         return {}, None
-    sizes = athletes["training_profile"].value_counts()
     return {
-        name: _pooled_one(found, g, int(sizes[name]), margin, (other[0].bias(g), other[1].bias(g)))
+        str(name): _pooled_one(
+            found, g, int(sizes[g]), margin, (other[0].bias(g), other[1].bias(g))
+        )
         for g, name in enumerate(names)
     }, found.sd_between()
 
@@ -185,11 +202,3 @@ def _pooled_one(
 ) -> Pooled:
     beyond = np.nan if margin is None else found.beyond(g, margin)
     return Pooled(n, found.bias(g), found.interval(g), found.weight_own(g), beyond, *other)
-
-
-def pooled_of(athletes: pd.DataFrame, scale: float = SCALE) -> tuple[list[str], PooledProfiles]:
-    """Pool the profiles of `athletes_by_profile`; their names in order stand beside."""
-    own = athletes.groupby("training_profile", sort=True)["difference"]
-    found = own.agg(["mean", "std", "size"]).fillna(0.0)
-    pooled = pooled_profiles(found["mean"], found["std"], found["size"], scale=scale)
-    return [str(name) for name in found.index], pooled

@@ -11,7 +11,6 @@ from scipy import special
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.causes.pooled_profiles import athletes_by_profile
 from agreement.stats.limits.limits import checked_pairs
-from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.repeats.laboratory_variance import (
@@ -156,17 +155,17 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
             NOT_ESTIMABLE, f"it needs repeats of the laboratory on {FEW_DF} degrees of freedom."
         )
     used = athletes[athletes["training_profile"].isin(kept)]
-    pairs = data.pairs.assign(share=1.0 / lab_tests_behind(data))
-    own = pairs.merge(used["training_profile"], left_on="athlete_id", right_index=True)
-    own = own[own["training_profile_x"] == own["training_profile_y"]]
-    each = own.groupby("athlete_id").agg(
-        lab=("lab", "mean"), share=("share", "mean"), pairs=("share", "size")
-    )
-    share = float((each["share"] / each["pairs"]).mean())
+    place = used.index.get_indexer(data.texts("athlete_id"))
+    theirs, own = used["training_profile"].to_numpy(dtype=object), data.texts("training_profile")
+    rows = np.flatnonzero(place >= 0)
+    rows = rows[own[rows] == theirs[place[rows]]]
+    who, count = place[rows], np.bincount(place[rows])
+    shares = np.bincount(who, 1.0 / lab_tests_behind(data)[rows]) / count
+    share = float((shares / count).mean())
     ends = variance_ends(laboratory.variance, laboratory.df, OF_ERROR)
     found = equal_fitness(
         used["difference"],
-        each.loc[used.index, "lab"],
+        np.bincount(who, data.lab[rows]) / count,
         used["training_profile"],
         share * laboratory.variance,
         Interval(share * ends.low, share * ends.high),
@@ -177,7 +176,7 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
             f"laboratory values within profiles are reliable to {found.reliability:.2f} only; "
             f"{LEAST_RELIABLE:g} is needed.",
         )
-    people = {name: pairs_of(own[own["training_profile_x"] == name]) for name in found.profiles}
+    people = {name: frozenset(data.keys[rows[own[rows] == name]]) for name in found.profiles}
     return replace(found, pairs=people)
 
 

@@ -18,9 +18,16 @@ from agreement.stats.causes.pooled_profiles import (
     pooled_biases,
 )
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.limits.limits_of_agreement import Group, group_of
+from agreement.stats.limits.limits_of_agreement import Group, group_at
 from agreement.stats.lines.regression import Regression, regression
-from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import (
+    NO_MARGIN,
+    NOT_ESTIMABLE,
+    TOO_FEW,
+    MethodData,
+    NotEstimable,
+    pair_keys,
+)
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, in_group
 from agreement.terms import NOT_ENOUGH_DATA, UNIT
@@ -140,11 +147,13 @@ def profile_bias(
     taken into account. Profiles also differ in fitness: look at
     `agreement.stats.causes.profile_at_equal_level` beside this.
     """
-    labels = pairs["training_profile"]
-    names = sorted(set(labels.dropna()) - {NOT_ENOUGH_DATA})
+    labels = pairs["training_profile"].to_numpy(dtype=object)
+    names = sorted({name for name in labels if isinstance(name, str)} - {NOT_ENOUGH_DATA})
     if not names:
         raise NotEstimable(NOT_ESTIMABLE, "no pair carries a training profile.")
-    groups = [group_of(name, pairs[labels == name]) for name in names]
+    values = tuple(pairs[name].to_numpy(dtype=np.float64) for name in ("field", "lab"))
+    columns = resampling.codes, values[0] - values[1], pair_keys(pairs)
+    groups = [group_at(name, labels == name, *columns) for name in names]
     athletes, left_out = athletes_by_profile(pairs)
     sizes = athletes["training_profile"].value_counts()
     compared = [name for name in names if sizes.get(name, 0) >= minimum]
@@ -158,13 +167,13 @@ def profile_bias(
         Profile(
             group,
             deviations.get(group.name),
-            _error(pairs, labels, group, resampling),
+            _error(values, labels == group.name, group, resampling),
             pooled.get(group.name),
         )
         for group in groups
     )
     n = sum(map(len, used))
-    n_pairs = int(labels.isin(compared).sum())
+    n_pairs = sum(int((labels == name).sum()) for name in compared)
     return ProfileBias(
         profiles,
         *(n, n_pairs, p_equal, reason, p_spread, ratio, clustered),
@@ -273,14 +282,16 @@ def _pooled_row(
 
 
 def _error(
-    pairs: pd.DataFrame, labels: pd.Series, group: Group, resampling: Resampling
+    values: tuple[Floats, Floats],
+    rows: npt.NDArray[np.bool_],
+    group: Group,
+    resampling: Resampling,
 ) -> Regression | None:
     if group.n < FEW_FOR_REPORTS:
         return None
-    rows = (labels == group.name).to_numpy()
     own = Resampling(resampling.codes[rows], resampling.counts) if group.n_pairs > group.n else None
     try:
-        return regression(pairs["field"][rows], pairs["lab"][rows], resampling=own)
+        return regression(values[0][rows], values[1][rows], resampling=own)
     except ValueError:  # all field values equal
         return None
 

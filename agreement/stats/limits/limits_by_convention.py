@@ -7,8 +7,9 @@ from typing import Final
 from scipy import special
 
 from agreement.stats.limits.limits import FEWEST
-from agreement.stats.limits.limits_of_agreement import LOWER, UPPER, group_of
+from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.limits.limits_shown import AnyLimits
+from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, p_value
 from agreement.stats.result import Result
@@ -78,7 +79,7 @@ def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
 
     Raises NotEstimable with fewer than 3 athletes.
     """
-    limits = group_of("all", data.pairs).limits
+    limits = limits_by_athlete(data.difference, data.athlete) if data.n >= FEWEST else None
     if limits is None:
         raise NotEstimable(TOO_FEW, f"fewer than {FEWEST} athletes.")
     return LimitsByConvention(limits)

@@ -5,12 +5,13 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.limits.limits import FEWEST
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
-from agreement.stats.method_data import TOO_FEW, MethodData, too_few_athletes
+from agreement.stats.method_data import TOO_FEW, Floats, MethodData, pair_keys, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, Statistic
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, in_group
@@ -53,6 +54,7 @@ LIMITS: Final = (
     UPPER,
 )
 STATISTICS: Final = tuple(one.name for one in LIMITS)
+Rows = slice | npt.NDArray[np.bool_] | npt.NDArray[np.intp]
 GROUPS = ("all", "confirmed", "hr_limiting_drug", "no_hr_limiting_drug", "chest_strap")
 
 
@@ -99,18 +101,24 @@ class GroupedLimits(Result):
 
 def group_of(name: str, pairs: pd.DataFrame) -> Group:
     """Bias and limits of some pairs."""
-    athlete, ids = pd.factorize(pairs["athlete_id"])  # in order where the pairs are
-    n = len(ids)
     difference = pairs["field"].to_numpy(np.float64) - pairs["lab"].to_numpy(np.float64)
-    limits = limits_by_athlete(difference, athlete) if n >= FEWEST else None
-    return Group(name, n, len(pairs), limits, pairs_of(pairs))
+    return group_at(
+        name, slice(None), pairs["athlete_id"].to_numpy(object), difference, pair_keys(pairs)
+    )
+
+
+def group_at(
+    name: str, rows: Rows, athlete: npt.NDArray[Any], difference: Floats, keys: npt.NDArray[Any]
+) -> Group:
+    """Bias and limits of the pairs in some rows; `athlete` and `keys` are those of all."""
+    codes, ids = pd.factorize(athlete[rows])  # in order where the pairs are
+    limits = limits_by_athlete(difference[rows], codes) if len(ids) >= FEWEST else None
+    return Group(name, len(ids), codes.size, limits, frozenset(keys[rows] if keys.size else ()))
 
 
 def pairs_of(pairs: pd.DataFrame) -> frozenset[tuple[str, str]]:
     """Return athlete and laboratory test of each pair; empty where tests have no id."""
-    if "lab_test_id" not in pairs:
-        return frozenset()
-    return frozenset(zip(pairs["athlete_id"], pairs["lab_test_id"], strict=True))
+    return frozenset(pair_keys(pairs))
 
 
 def groups_rows(groups: Iterable[Group], *, fewest: int = FEWEST) -> Iterator[Row]:
@@ -140,15 +148,17 @@ def with_coverage(result: Any, coverage: float) -> Any:
 
 def limits_of_agreement_of(data: MethodData) -> GroupedLimits:
     """Bias and limits of one method and mode, for the results table."""
-    pairs, everyone = data.pairs, data.everyone
-    members = {
-        "all": pairs,
-        "confirmed": pairs[pairs["max_confirmed"] == "yes"],
-        "hr_limiting_drug": everyone[everyone["hr_limiting_drug"] == "yes"],
-        "no_hr_limiting_drug": pairs[pairs["hr_limiting_drug"] == "no"],
-        "chest_strap": pairs[pairs["sensor"] == "chest_strap"],
+    members: dict[str, Rows] = {
+        "all": slice(None),
+        "confirmed": data.texts("max_confirmed") == "yes",
+        "no_hr_limiting_drug": data.texts("hr_limiting_drug") == "no",
+        "chest_strap": data.texts("sensor") == "chest_strap",
     }
-    return GroupedLimits(tuple(group_of(name, members[name]) for name in GROUPS))
+    columns = data.athlete, data.difference, data.keys
+    found = {name: group_at(name, rows, *columns) for name, rows in members.items()}
+    drug = data.everyone["hr_limiting_drug"] == "yes"
+    found["hr_limiting_drug"] = group_of("hr_limiting_drug", data.everyone[drug])
+    return GroupedLimits(tuple(found[name] for name in GROUPS))
 
 
 RECORD: Final = Analysis(

@@ -2,15 +2,21 @@
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.causes.wrong_inputs import wrong_inputs
-from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_rows
-from agreement.stats.lines.slope_on_one_method import days_since_first
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.limits.limits_of_agreement import (
+    LIMITS,
+    Group,
+    group_at,
+    group_of,
+    groups_rows,
+)
+from agreement.stats.method_data import NOT_ESTIMABLE, Floats, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -65,39 +71,43 @@ def choice_of_pairs_of(data: MethodData) -> Parts:
     `without_wrong_inputs` leaves out pairs whose estimator is known to have been told a body mass or a
     maximal heart rate that the laboratory does not confirm; what nobody recorded counts as right.
     """
-    pairs = data.pairs
-    ordered = pairs.sort_values(["lab_date", "lab_test_id"], kind="stable")
-    apart = (pairs["difference"] - pairs["difference"].median()).abs()
-    farthest = pairs["athlete_id"].iloc[int(apart.to_numpy().argmax())] if len(pairs) else None
+    tests = np.unique(data.texts("lab_test_id"), return_inverse=True)[1]
+    order = np.lexsort((tests, data.day))
+    first = np.unique(data.athlete[order], return_index=True)[1]
+    difference = data.pairs["difference"].to_numpy(dtype=np.float64)
+    apart = np.abs(difference - np.median(difference)) if data.n else difference
+    farthest = data.athlete[apart.argmax()] if data.n else -1
     return _parts(
         "choice of pairs",
+        data,
         {
-            "first_pair_of_each": ordered.drop_duplicates("athlete_id"),
-            "without_borderline_profiles": pairs[pairs["profile_borderline"] != "yes"],
-            "without_largest_difference": pairs[pairs["athlete_id"] != farthest],
-            "without_wrong_inputs": pairs[~wrong_inputs(pairs)],
+            "first_pair_of_each": order[np.sort(first)],
+            "without_borderline_profiles": data.texts("profile_borderline") != "yes",
+            "without_largest_difference": data.athlete != farthest,
+            "without_wrong_inputs": ~wrong_inputs(data.pairs).to_numpy(dtype=bool),
         },
     )
 
 
 def by_sex_of(data: MethodData) -> Parts:
     """Bias and limits of one method and mode by sex."""
-    return _parts("sex", {sex: data.pairs[data.pairs["sex"] == sex] for sex in SEXES})
+    return _parts("sex", data, {sex: data.texts("sex") == sex for sex in SEXES})
 
 
 def by_age_of(data: MethodData) -> Parts:
     """Bias and limits of one method and mode by age band."""
-    bands = age_bands(data.pairs["age_years"])
+    bands = _bands(data.pairs["age_years"].to_numpy(dtype=np.float64))
     names = [age_name(low, high) for low, high in AGES]
-    return _parts("age", {name: data.pairs[bands == name] for name in names})
+    return _parts("age", data, {name: bands == k for k, name in enumerate(names)})
 
 
 def by_fortnight_of(data: MethodData) -> Parts:
     """Bias and limits by fortnight of the laboratory test, counted from the study's first pair."""
-    fortnight = days_since_first(data.pairs) // FORTNIGHT
+    fortnight = data.day // FORTNIGHT
     return _parts(
         "fortnight of the laboratory test",
-        {fortnight_name(int(k)): data.pairs[fortnight == k] for k in np.unique(fortnight)},
+        data,
+        {fortnight_name(int(k)): fortnight == k for k in np.unique(fortnight)},
     )
 
 
@@ -114,18 +124,25 @@ def fortnight_name(number: int) -> str:
 
 def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":
     """Return the name of each age's band; NaN where the age is not known."""
-    age = np.floor(age_years.to_numpy())
-    inside = [(age >= low) & (age <= (np.inf if high is None else high)) for low, high in AGES]
-    place = np.where(np.any(inside, axis=0), np.argmax(inside, axis=0), -1)
     names = pd.array([age_name(low, high) for low, high in AGES], dtype="str")
-    return pd.Series(names.take(place, allow_fill=True), index=age_years.index)
+    return pd.Series(
+        names.take(_bands(age_years.to_numpy()), allow_fill=True), index=age_years.index
+    )
+
+
+def _bands(age_years: Floats) -> npt.NDArray[np.intp]:
+    """Return which of `AGES` each age is in; -1 where the age is not known."""
+    age = np.floor(age_years)
+    inside = [(age >= low) & (age <= (np.inf if high is None else high)) for low, high in AGES]
+    return np.where(np.any(inside, axis=0), np.argmax(inside, axis=0), -1)
 
 
 def pairing_rule_of(data: MethodData) -> Parts:
     """Bias and limits when the readings are paired by other rules: window and summary."""
     if not data.other_rules:
         raise NotEstimable(NOT_ESTIMABLE, "other pairing rules were not tried.")
-    return _parts("pairing rule", data.other_rules)
+    groups = (group_of(name, own) for name, own in data.other_rules.items() if len(own))
+    return _told("pairing rule", tuple(groups))
 
 
 def limits_by_rule_of(data: MethodData) -> Parts:
@@ -140,34 +157,44 @@ def limits_by_rule_of(data: MethodData) -> Parts:
         raise NotEstimable(NOT_ESTIMABLE, "no paired test has breaths.")
     under = tests.pivot_table(index="lab_test_id", columns="rule", values="vo2max").dropna()
     chosen = tests[tests["rule"] == tests["in_use"]].set_index("lab_test_id")["vo2max"]
-    pairs = data.pairs[data.pairs["lab_test_id"].isin(under.index)]
-    alone = np.isclose(pairs["lab"], pairs["lab_test_id"].map(chosen), atol=1e-6, rtol=0)
-    pairs = pairs[alone]
-    if pairs.empty:
+    place = pd.Index(under.index.to_numpy(dtype=object)).get_indexer(data.texts("lab_test_id"))
+    in_use = chosen.reindex(under.index).to_numpy(dtype=np.float64)
+    rows = np.flatnonzero(place >= 0)
+    rows = rows[np.isclose(data.lab[rows], in_use[place[rows]], atol=1e-6, rtol=0)]
+    if not rows.size:
         raise NotEstimable(NOT_ESTIMABLE, "no paired value is that of one test with breaths.")
-
-    def by(rule: str) -> pd.DataFrame:
-        lab = pairs["lab_test_id"].map(under[rule])
-        return pairs.assign(lab=lab, difference=pairs["field"] - lab)
-
-    return _parts("averaging rule", {str(rule): by(rule) for rule in under.columns})
+    columns = (data.athlete[rows], data.keys[rows])
+    groups = (
+        group_at(
+            str(rule), slice(None), columns[0], data.field[rows] - lab[place[rows]], columns[1]
+        )
+        for rule, lab in zip(under.columns, under.to_numpy(dtype=np.float64).T, strict=True)
+    )
+    return _told("averaging rule", tuple(groups))
 
 
 def borderline_moved_of(data: MethodData) -> Parts:
     """Bias and limits by training profile, borderline tests moved to the profile next door."""
-    other = data.pairs["lab_test_id"].map(data.next_door)
-    if other.isna().all():
+    tests, profiles = data.texts("lab_test_id"), data.texts("training_profile")
+    if not any(test in data.next_door for test in tests):
         raise NotEstimable(NOT_ESTIMABLE, "no training profile is borderline.")
-    moved = other.fillna(data.pairs["training_profile"])
-    names = sorted(set(moved.dropna()) - {NOT_ENOUGH_DATA})
+    moved = np.array(
+        [data.next_door.get(*one) for one in zip(tests, profiles, strict=True)], dtype=object
+    )
+    names = sorted({name for name in moved if isinstance(name, str)} - {NOT_ENOUGH_DATA})
     return _parts(
-        "training profile, borderline tests moved",
-        {str(name): data.pairs[moved == name] for name in names},
+        "training profile, borderline tests moved", data, {name: moved == name for name in names}
     )
 
 
-def _parts(what: str, members: Mapping[str, pd.DataFrame]) -> Parts:
-    groups = tuple(group_of(name, own) for name, own in members.items() if len(own))
+def _parts(what: str, data: MethodData, members: Mapping[str, npt.NDArray[Any]]) -> Parts:
+    """Return the groups in these rows that hold anybody."""
+    columns = data.athlete, data.difference, data.keys
+    found = (group_at(name, rows, *columns) for name, rows in members.items() if rows.size)
+    return _told(what, tuple(group for group in found if group.n))
+
+
+def _told(what: str, groups: tuple[Group, ...]) -> Parts:
     if not groups:
         raise NotEstimable(NOT_ESTIMABLE, f"no pair can be counted by {what}.")
     return Parts(what, groups)
