@@ -139,6 +139,11 @@ class MethodData:
         return pair_keys(self.pairs)
 
     @cached_property
+    def place(self) -> dict[tuple[str, str], int]:
+        """Row of the pair of each athlete and laboratory test."""
+        return {key: row for row, key in enumerate(self.keys)}
+
+    @cached_property
     def day(self) -> Floats:
         """Day of the laboratory test of each pair, counted from the first of them."""
         dates = self.pairs["lab_date"].to_numpy(dtype="datetime64[D]")
@@ -185,14 +190,20 @@ def pair_keys(pairs: pd.DataFrame) -> npt.NDArray[np.object_]:
 
 
 def once(compute: Callable[[MethodData], Found]) -> Callable[[MethodData], Found]:
-    """Compute what several analyses ask of the same data a single time."""
+    """Compute what several analyses ask of the same data a single time, until `forget`."""
     name = f"{compute.__module__}.{compute.__qualname__}"
 
     @wraps(compute)
     def kept(data: MethodData) -> Found:
-        if name not in data.__dict__:
-            data.__dict__[name] = compute(data)
-        found: Found = data.__dict__[name]
+        known = data.__dict__.setdefault("known", {})
+        if name not in known:
+            known[name] = compute(data)
+        found: Found = known[name]
         return found
 
     return kept
+
+
+def forget(data: MethodData) -> None:
+    """Let go of what `once` kept, which may be large, when all analyses are done."""
+    data.__dict__.pop("known", None)

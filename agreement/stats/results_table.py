@@ -32,6 +32,8 @@ from agreement.stats.method_data import (
     TOO_FEW,
     MethodData,
     NotEstimable,
+    forget,
+    pair_keys,
     too_few_athletes,
 )
 from agreement.stats.method_results import MethodResults
@@ -189,10 +191,13 @@ def _cut(frame: pd.DataFrame | None) -> Callable[[str, str], Any]:
 
 def _of_pairs(frame: pd.DataFrame | None, pairs: pd.DataFrame) -> pd.DataFrame | None:
     """Return the rows that belong to these pairs, in their order."""
-    if frame is None:
-        return None
-    key = ["athlete_id", "lab_test_id", *_KEY]
-    return pairs[key].merge(frame, on=key, how="inner")
+    if frame is None or frame.empty:
+        return frame
+    rows: dict[tuple[str, str], list[int]] = {}
+    for row, key in enumerate(pair_keys(frame)):
+        rows.setdefault(key, []).append(row)
+    kept = [row for key in pair_keys(pairs) for row in rows.get(key, ())]
+    return frame.take(kept).reset_index(drop=True)
 
 
 def _repeats_of(repeats: pd.DataFrame) -> Callable[["pd.Series[str]"], pd.DataFrame]:
@@ -237,7 +242,9 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
         parts.append(Labelled(rows, analysis.name, data.method, data.mode))
     found = MethodResults(data, results, reasons)
     cautions = cautions_of(data, found.trend, found.profile_bias, found.structural)
-    return replace(found, cautions=cautions, doubts=doubts_of(data, found.verdict)), parts
+    found = replace(found, cautions=cautions, doubts=doubts_of(data, found.verdict))
+    forget(data)
+    return found, parts
 
 
 def _computed(

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -99,7 +100,7 @@ class LevelSums:
         return Interval(ends[0] if self.found.excludes_one else 0.0, ends[1])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Sources:
     """All that budget and averaging curve are computed from, as sums by athlete."""
 
@@ -113,8 +114,16 @@ class Sources:
     def of_all(self, function: Callable[[Floats], R]) -> tuple[R, R, R]:
         """Return a function of the sample, of its resamples and of samples of one less."""
         # one after another: the weights of 20 000 athletes are hundreds of megabytes
-        drawn = function(self.counts.astype(np.float64))
-        return function(self.once), drawn, function(self.one_less)
+        return (
+            function(self.once),
+            function(self.counts.astype(np.float64)),
+            function(self.one_less),
+        )
+
+    @cached_property
+    def lasting(self) -> tuple[tuple[Noise, Floats], ...]:
+        """Noise and what lasts, of the sample, of its resamples and of samples of one less."""
+        return self.of_all(lambda weights: persistent_variance(self, weights))
 
     @property
     def once(self) -> Floats:
@@ -207,9 +216,15 @@ def persistent_variance(sources: Sources, weights: Floats) -> tuple[Noise, Float
 
 
 # Ours: sums give 999 resamples of athletes in one product; MixedLM fits each anew (speed table).
-def parts(sources: Sources, design: Design, shares: Shares, weights: Floats) -> Parts:
-    """Split the variance of one reading's difference."""
-    noise, persistent = persistent_variance(sources, weights)
+def parts(
+    sources: Sources,
+    design: Design,
+    shares: Shares,
+    weights: Floats,
+    lasting: tuple[Noise, Floats] | None = None,
+) -> Parts:
+    """Split the variance of one reading's difference; `lasting` where it is known already."""
+    noise, persistent = lasting or persistent_variance(sources, weights)
     laboratory = sources.laboratory.variance(weights)
     blocks = np.full((len(weights), len(BLOCKS)), np.nan)
     places = [BLOCKS.index(name) for name in design.blocks]
@@ -226,7 +241,9 @@ def split(sources: Sources) -> tuple[Design, Split]:
     design = design_of(visits.table, visits.athlete)
     means = visits.table["mean"].to_numpy(dtype=np.float64)
     shares = Shares(design, means, visits.athlete)
-    return design, Split(*sources.of_all(lambda some: parts(sources, design, shares, some)))
+    known = iter(sources.lasting)
+    found = sources.of_all(lambda some: parts(sources, design, shares, some, next(known)))
+    return design, Split(*found)
 
 
 def _level(data: MethodData, visits: Visits) -> LevelSums:

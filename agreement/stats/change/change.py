@@ -19,7 +19,11 @@ from agreement.stats.limits.limits import FEWEST
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
 from agreement.stats.method_data import DECIMALS, NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.repeats.laboratory_variance import LaboratoryVariance, laboratory_of
+from agreement.stats.repeats.laboratory_variance import (
+    LaboratoryVariance,
+    lab_tests_behind,
+    laboratory_of,
+)
 from agreement.stats.repeats.repeatability import laboratory_repeatability
 
 SMALLEST_WORTHWHILE: Final = 0.2  # of the laboratory's spread between athletes (Hopkins 2000)
@@ -110,7 +114,8 @@ def change_of(data: MethodData) -> Change:
     laboratory: LaboratoryVariance | None = None
     with suppress(NotEstimable):
         laboratory = laboratory_of(data)
-    spread = float(data.pairs.groupby("athlete_id")["lab"].mean().std(ddof=1))
+    means = np.bincount(data.athlete, data.lab) / np.bincount(data.athlete)
+    spread = float(means.std(ddof=1))
     try:
         return change(
             changes,
@@ -127,9 +132,9 @@ def change_of(data: MethodData) -> Change:
 
 def _shares(changes: pd.DataFrame, data: MethodData) -> Floats:
     """How many times the laboratory's variance is in each change."""
-    tests = data.repeats["lab_test_id"].value_counts()
-    of_visits = (changes[name].map(tests).fillna(1.0) for name in ("first_test", "second_test"))
-    return np.asarray(sum(1.0 / count.to_numpy(np.float64) for count in of_visits))
+    behind = dict(zip(data.texts("lab_test_id"), lab_tests_behind(data).tolist(), strict=True))
+    first, second = (changes[name] for name in ("first_test", "second_test"))
+    return np.array([1 / behind[a] + 1 / behind[b] for a, b in zip(first, second, strict=True)])
 
 
 def _follows(

@@ -2,6 +2,7 @@
 
 from typing import Literal
 
+import numpy as np
 import pandas as pd
 
 from agreement.stats.method_data import DECIMALS
@@ -21,22 +22,34 @@ def visit_changes(
     minimum_gap_days: visits closer together make no change.
     Returns: athlete_id, first_test, second_test, days, lab, field; changes rounded to 6 decimals.
     """
-    ordered = pairs.sort_values(["athlete_id", "lab_date", "lab_test_id"])
-    who = ordered.groupby("athlete_id", sort=True)
+    who, test = (
+        np.unique(pairs[name].to_numpy(dtype=object), return_inverse=True)[1]
+        for name in ("athlete_id", "lab_test_id")
+    )
+    day = pairs["lab_date"].to_numpy(dtype="datetime64[D]").astype(np.int64)
+    order = np.lexsort((test, day, who))
+    same = who[order][1:] == who[order][:-1]
     if visits == "consecutive":
-        second, first = ordered, who.shift(1)
+        first, second = order[:-1][same], order[1:][same]
     else:
-        second, first = who.tail(1), who.head(1).set_index(who.tail(1).index)
-    days = (second["lab_date"] - first["lab_date"]).dt.days
-    changes = pd.DataFrame(
+        first, second = (
+            order[np.r_[True, ~same][: order.size]],
+            order[np.r_[~same, True][-order.size :]],
+        )
+    days = day[second] - day[first]
+    kept = (days >= minimum_gap_days) & (first != second)
+    first, second = first[kept], second[kept]
+    lab, field = (pairs[name].to_numpy(dtype=np.float64) for name in ("lab", "field"))
+    athlete, test_id = (
+        pairs[name].reset_index(drop=True) for name in ("athlete_id", "lab_test_id")
+    )
+    return pd.DataFrame(
         {
-            "athlete_id": second["athlete_id"],
-            "first_test": first["lab_test_id"],
-            "second_test": second["lab_test_id"],
-            "days": days,
-            "lab": (second["lab"] - first["lab"]).round(DECIMALS),
-            "field": (second["field"] - first["field"]).round(DECIMALS),
+            "athlete_id": athlete.take(second).array,
+            "first_test": test_id.take(first).array,
+            "second_test": test_id.take(second).array,
+            "days": days[kept],
+            "lab": np.round(lab[second] - lab[first], DECIMALS),
+            "field": np.round(field[second] - field[first], DECIMALS),
         }
     )
-    kept = (days >= minimum_gap_days) & (changes["first_test"] != changes["second_test"])
-    return changes[kept].astype({"days": "int64"}).reset_index(drop=True)

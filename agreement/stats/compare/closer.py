@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from itertools import combinations
 from typing import Final
 
@@ -25,10 +26,11 @@ _LEVEL: Final = 0.975
 _TIED: Final = 1e-12
 _BLOCK: Final = 2_000_000  # signs multiplied at once
 _HELD: Final = 5_000_000  # flipped sums held at once
+_KEPT: Final = 1 << 21  # signs that are kept for whoever asks again
 _STEPS: Final = np.linspace(-8.0, 8.0, 321)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Closer:
     """Sizes of the errors of several methods on the same tests, and every two against each other."""
 
@@ -49,8 +51,11 @@ class Closer:
     p: Floats
     p_joint: Floats
     factor: float  # half widths of joint intervals in standard errors
-    # shape (m,). For each method, how far it is believed to be the closest; never a verdict.
-    share_closest: Floats
+
+    @cached_property
+    def share_closest(self) -> Floats:
+        """For each method, shape (m,), how far it is believed to be the closest; never a verdict."""
+        return _share_closest(np.log(self.sizes), self.errors, self.n)
 
     def ratio(self, k: int) -> float:
         """Size of the first method's errors over the second's, in comparison `k`."""
@@ -131,7 +136,10 @@ def closer(
     surplus[:, np.abs(surplus).max(axis=0) <= _TIED] = np.nan  # the same method twice
     if np.isnan(surplus).all():
         raise ValueError("the methods err by the same amount on every athlete: nothing to compare.")
-    observed, p, largest = _flips(surplus, n_flips, np.random.default_rng(rng))
+    n_flips = min(n_flips, max(LEAST_FLIPS, MOST_SIGNS // n))
+    kept = isinstance(rng, int) and n_flips * n <= _KEPT
+    signs = (_drawn_signs if kept else _signs)(n, n_flips, rng)
+    observed, p, largest = _flips(surplus, signs)
     t = float(special.stdtrit(n - 1, _LEVEL))
     return Closer(
         tuple(names) or tuple(f"method {k + 1}" for k in range(m)),
@@ -146,7 +154,6 @@ def closer(
         p,
         _p_joint(largest, observed),
         max(t, float(np.quantile(largest, 0.95))),
-        _share_closest(logs, errors, n),
     )
 
 
@@ -212,19 +219,24 @@ def _sizes(means: Floats, squares: Floats, *, spread: bool) -> tuple[Floats, Flo
     return np.sqrt(whole), np.sqrt(left)
 
 
-def _flips(
-    surplus: Floats, n_flips: int, rng: np.random.Generator
-) -> tuple[Floats, Floats, Floats]:
+def _signs(n: int, n_flips: int, rng: int | np.random.Generator | None) -> npt.NDArray[np.int8]:
+    """Draw a sign of each athlete for each flip."""
+    generator, rows = np.random.default_rng(rng), max(1, _BLOCK // n)
+    drawn = [
+        2 * generator.integers(0, 2, size=(min(rows, n_flips - done), n)).astype(np.int8) - 1
+        for done in range(0, n_flips, rows)
+    ]
+    return np.vstack(drawn)
+
+
+# of one seed: the same for all comparisons of n athletes
+_drawn_signs = lru_cache(maxsize=8)(_signs)
+
+
+def _flips(surplus: Floats, signs: npt.NDArray[np.int8]) -> tuple[Floats, Floats, Floats]:
     """Student's t of each column, its p value under flips of sign of the rows, the largest of each flip."""
     n, columns = surplus.shape
-    n_flips = min(n_flips, max(LEAST_FLIPS, MOST_SIGNS // n))
-    rows = max(1, _BLOCK // n)
-    signs = np.vstack(
-        [
-            2 * rng.integers(0, 2, size=(min(rows, n_flips - done), n)).astype(np.int8) - 1
-            for done in range(0, n_flips, rows)
-        ]
-    )
+    n_flips, rows = len(signs), max(1, _BLOCK // n)
     observed, p = np.empty((2, columns))
     largest = np.full(n_flips, np.nan)
     width = max(1, _HELD // n_flips)

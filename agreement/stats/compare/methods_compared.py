@@ -235,8 +235,10 @@ def _net(studied: list[MethodData], rows: pd.DataFrame, error: Closer) -> dict[s
             variance = laboratory_of(data).variance
         except NotEstimable:
             continue
-        share = pd.Series(1.0 / lab_tests_behind(data), data.pairs.set_index(_KEY).index)
-        noise = variance * float(share.loc[rows.index].groupby(level=0).mean().mean())
+        shared = np.array([data.place[key] for key in rows.index], dtype=np.intp)
+        who = np.unique(data.athlete[shared], return_inverse=True)[1]
+        of_athletes = np.bincount(who, 1.0 / lab_tests_behind(data)[shared]) / np.bincount(who)
+        noise = variance * float(of_athletes.mean())
         size = float(error.sizes[error.names.index(data.method)])
         found[data.method] = float(np.sqrt(max(size**2 - noise, 0.0)))
     return found

@@ -179,14 +179,15 @@ def two_estimators_of(studied: Iterable[MethodData]) -> tuple[Comparison, ...]:
 def _compare(a: MethodData, b: MethodData) -> Comparison:
     mode = a.mode if a.mode == b.mode else f"{a.mode} vs {b.mode}"
     names = (a.method, b.method)
-    both = a.pairs.merge(b.pairs, on=["athlete_id", "lab_test_id"], suffixes=("_a", "_b"))
-    n, n_pairs = both["athlete_id"].nunique(), len(both)
+    rows = np.array([row for row, key in enumerate(a.keys) if key in b.place], dtype=np.intp)
+    of_b = np.array([b.place[key] for key in a.keys[rows]], dtype=np.intp)
+    n, n_pairs = np.unique(a.athlete[rows]).size, rows.size
     result: TwoEstimators | NotEstimable
     try:
         result = two_estimators(
-            both["difference_a"],
-            both["difference_b"],
-            athlete=both["athlete_id"],
+            a.pairs["difference"].to_numpy(np.float64)[rows],
+            b.pairs["difference"].to_numpy(np.float64)[of_b],
+            athlete=a.athlete[rows],
             names=names,
             mode=mode,
             rng=a.seed,

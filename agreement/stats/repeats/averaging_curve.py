@@ -9,7 +9,7 @@ import numpy as np
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import Floats, Replicates
 from agreement.stats.basics.visit_sums import Visits, visit_sums
-from agreement.stats.causes.budget_parts import FEW, Sources, persistent_variance, sources_of
+from agreement.stats.causes.budget_parts import FEW, Sources, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic
 from agreement.stats.repeats.day_to_day import Noise
@@ -86,10 +86,8 @@ def averaging_curve_of(data: MethodData, *, coverage: float = 0.95) -> Averaging
     """
     sources = sources_of(data)
     z = z_of(coverage)
-    noise, persistent = persistent_variance(sources, sources.once)
-    once, drawn, left_out = sources.of_all(
-        lambda weights: _fitted(*persistent_variance(sources, weights))
-    )
+    noise, persistent = sources.lasting[0]
+    once, drawn, left_out = (_fitted(*one) for one in sources.lasting)
     reason = f"{NOT_ESTIMABLE}: one day per visit"
     fitted = _points(Replicates(once[0], drawn, left_out), z, reason)
     observed, n_observed, n_visits = _observed(sources, z)

@@ -61,14 +61,18 @@ def weeks_of(daily: pd.DataFrame, *, coverage: float = 0.95) -> WeekToWeek:
 
     daily: columns athlete_id, lab_test_id, gap_days, field; sorted by athlete and test.
     """
-    before = daily["gap_days"]
-    weeks = [
-        daily[before.between(first, first + WEEK - 1)]
-        .groupby(["athlete_id", "lab_test_id"])["field"]
-        .agg(["mean", "size"])
-        for first in (1, 1 + WEEK)
-    ]
-    later, earlier = (week.loc[week["size"] >= FEWEST_DAYS, "mean"] for week in weeks)
-    both = pd.concat({"earlier": earlier, "later": later}, axis=1).dropna()
-    own = both.groupby("athlete_id", sort=True).first()
-    return week_to_week(own["earlier"], own["later"], coverage=coverage)
+    athlete, test = (daily[name].to_numpy(dtype=object) for name in ("athlete_id", "lab_test_id"))
+    begins = (athlete[1:] != athlete[:-1]) | (test[1:] != test[:-1])
+    visit = np.cumsum(np.r_[False, begins][: len(daily)])
+    before, field = daily["gap_days"].to_numpy(), daily["field"].to_numpy(dtype=np.float64)
+    means = []
+    for first in (1 + WEEK, 1):
+        rows = (before >= first) & (before < first + WEEK)
+        count = np.bincount(visit[rows], minlength=len(daily))
+        total = np.bincount(visit[rows], field[rows], minlength=len(daily))
+        means.append(np.where(count >= FEWEST_DAYS, total / np.maximum(count, 1), np.nan))
+    earlier, later = means
+    known = np.flatnonzero(np.isfinite(earlier + later))  # visits in order of athlete and test
+    owner = athlete[np.searchsorted(visit, known)]
+    own = known[np.unique(owner, return_index=True)[1]] if known.size else known
+    return week_to_week(earlier[own], later[own], coverage=coverage)

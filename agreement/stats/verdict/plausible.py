@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.method_data import DECIMALS, MethodData
+from agreement.stats.method_data import DECIMALS, MethodData, once
 
 NO_MAXIMUM: Final = "no_maximum"
 FIELD_EQUALS_LABORATORY: Final = "field_equals_laboratory"
@@ -17,6 +17,7 @@ FEWEST_NUMBERS: Final = 5  # of an athlete's series, below which two may be alik
 FEWEST_DISTINCT: Final = 4
 
 
+@once
 def implausible(data: MethodData) -> str:
     """
     Say why no verdict on these pairs can be true; empty if nothing speaks against one.
