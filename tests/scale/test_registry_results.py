@@ -12,6 +12,7 @@ from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.trend import trend
+from agreement.stats.rows import rows_frame
 from agreement.tables.options import StudyOptions
 from agreement.terms import PAIR_COLUMNS
 
@@ -74,7 +75,7 @@ def test_limits_and_sizes_are_those_of_all_pairs_and_intervals_like_those_of_ath
         ("regression", regression(*values, resampling=everybody)),
         ("error", errors_of_estimate(*values, everybody)),
     ):
-        found, of_all = parts[name], whole.to_frame()
+        found, of_all = rows_frame(parts[name]), whole.to_frame()
         p_value = found["statistic"].str.startswith("p_")
         np.testing.assert_allclose(found["value"][~p_value], of_all["value"][~p_value], rtol=1e-12)
         assert (found["n"] == repeated.n).all()
@@ -92,7 +93,7 @@ def test_one_pair_each_gives_the_intervals_of_the_functions_in_memory():
         ("trend", trend(alone.field, alone.lab)),
         ("regression", regression(alone.field, alone.lab)),
     ):
-        pd.testing.assert_frame_equal(parts[name], expected.to_frame())
+        pd.testing.assert_frame_equal(rows_frame(parts[name]), expected.to_frame())
 
 
 @pytest.mark.slow
@@ -109,7 +110,7 @@ def test_intervals_from_groups_hold_the_truth_as_often_as_they_say(monkeypatch):
         pairs = frame(who, rng).assign(
             lab=truth + error / 2 + noise[0], field=truth - error / 2 + noise[1]
         )
-        rows = exact_parts(data_of(pairs))[0]["trend"].set_index("statistic")
+        rows = rows_frame(exact_parts(data_of(pairs))[0]["trend"]).set_index("statistic")
         held += rows.loc["slope_on_mean", "low"] <= 0.0 <= rows.loc["slope_on_mean", "high"]
     assert held / 200 == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / 200))
 

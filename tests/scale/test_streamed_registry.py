@@ -11,6 +11,7 @@ from agreement import cli
 from agreement.cohort import inspect_cohort
 from agreement.scale import registry_results, streamed
 from agreement.scale.engine import LocalEngine
+from agreement.stats.rows import rows_frame
 from agreement.tables import parts
 from agreement.tables.study import read_study
 
@@ -135,7 +136,7 @@ def test_quantiles_of_a_large_one_are_those_of_all_pairs(registry_writer, tmp_pa
             continue  # the quantiles would lie outside the data
         # an independent library's quantiles of the same type
         true = mquantiles(own["difference"], [0.025, 0.5, 0.975], alphap=0, betap=0)
-        row = rows[key]["quantile_limits"]
+        row = rows_frame(rows[key]["quantile_limits"])
         assert row["statistic"].tolist() == ["lower_limit", "median", "upper_limit"]
         np.testing.assert_allclose(row["value"], true, atol=1e-6)  # rounded
         assert (row["n_pairs"] == len(own)).all()

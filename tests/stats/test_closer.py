@@ -241,12 +241,16 @@ def methods(sizes, visits=1, **changes):
         yield replace(first, method=name, pairs=pairs, resampling=resampling, **changes)
 
 
+def frames_of(found):
+    return {name: rows_frame(rows) for name, rows in found.rows()}
+
+
 def test_complete_rows_and_who_fell_out():
     (found,) = methods_compared(methods({"b": 30, "a": 28, "c": 26}, visits=2))
     assert found.names == ("a", "b", "c")
     assert (found.n, found.fell_out("b"), found.fell_out("c")) == (26, 4, 0)
     assert found.apart == ()
-    frames = {name: rows_frame(rows) for name, rows in found.rows()}
+    frames = frames_of(found)
     assert list(frames) == ["a", "b", "c", "a vs b", "a vs c", "b vs c"]
     rows = frames["a vs b"].set_index("statistic")
     assert rows.index.tolist() == [
@@ -264,7 +268,7 @@ def test_two_methods_with_many_more_tests_stand_beside_the_joint_comparison():
     (found,) = methods_compared(methods({"a": 30, "b": 30, "c": 12}))
     (beside,) = found.apart
     assert (found.n, beside.names, beside.group, beside.n) == (12, ("a", "b"), "two methods", 30)
-    rows = dict(found.frames())["a vs b"].set_index(["group", "statistic"])
+    rows = frames_of(found)["a vs b"].set_index(["group", "statistic"])
     assert rows.loc[("all", "rmse_ratio"), "n"] == 12
     assert rows.loc[("two methods", "rmse_ratio"), "n"] == 30
     assert ("two methods", "p_rmse_joint") not in rows.index
@@ -275,7 +279,7 @@ def test_a_method_with_few_shared_tests_is_no_reason_to_compare_nothing():
     (found,) = methods_compared(methods({"a": 30, "b": 29, "c": 8}))
     assert found.names == ("a", "b")
     assert found.n == 29
-    rows = dict(found.frames())
+    rows = frames_of(found)
     assert rows["c"]["note"].str.startswith("too_few").all()
     assert rows["a vs c"]["value"].isna().all()
 
@@ -284,7 +288,7 @@ def test_many_methods_stand_beside_the_closest_and_all_pairs_are_counted():
     names = [f"m{k:02}" for k in range(21)]
     (found,) = methods_compared(methods(dict.fromkeys(names, 30)))
     best = found.ranked[0]
-    rows = dict(found.frames())
+    rows = frames_of(found)
     two = [name for name in rows if " vs " in name]
     assert len(two) == 20
     assert all(best in name.split(" vs ") for name in two)
@@ -328,7 +332,7 @@ def test_methods_go_one_by_one_until_ten_athletes_are_left(seed):
 def test_too_few_and_one_method():
     (found,) = methods_compared(methods({"a": 9, "b": 9}))
     assert isinstance(found.error, NotEstimable)
-    rows = dict(found.frames())["a vs b"]
+    rows = frames_of(found)["a vs b"]
     assert rows["value"].isna().all()
     assert rows["note"].str.startswith("too_few").all()
     assert methods_compared(methods({"a": 30})) == ()
@@ -345,7 +349,7 @@ def test_different_tests_are_two_studies():
         )
         halves.append(replace(one, pairs=pairs, resampling=resampling))
     (found,) = methods_compared(halves)
-    rows = dict(found.frames())["a vs b"].set_index(["group", "statistic"])
+    rows = frames_of(found)["a vs b"].set_index(["group", "statistic"])
     assert rows.loc["all", "value"].isna().all()
     assert rows.loc["different tests"].index.tolist() == ["rmse_ratio", "sd_ratio"]
     assert rows.loc[("different tests", "rmse_ratio"), "n"] == 30

@@ -521,6 +521,8 @@ PARTS = {
             "laboratory_from",
             "repeated_units",
             "once",
+            "forget",
+            "group_at",
             "pair_keys",
         ),
         "judged",

@@ -34,7 +34,7 @@ def visit_changes(
     else:
         first, second = (
             order[np.r_[True, ~same][: order.size]],
-            order[np.r_[~same, True][-order.size :]],
+            order[np.r_[~same, True][: order.size]],
         )
     days = day[second] - day[first]
     kept = (days >= minimum_gap_days) & (first != second)
