@@ -91,7 +91,7 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     rows += [
         Labelled(part, "closer", method, one.mode)
         for one in methods_compared(every)
-        for method, part in one.frames()
+        for method, part in one.rows()
     ]
     frame = _joined(
         found.frame, rows, sampled=len(sample), athletes=athletes, seed=options.report.seed

@@ -235,7 +235,8 @@ def _net(studied: list[MethodData], rows: pd.DataFrame, error: Closer) -> dict[s
             variance = laboratory_of(data).variance
         except NotEstimable:
             continue
-        shared = np.array([data.place[key] for key in rows.index], dtype=np.intp)
+        tests = rows.index.get_level_values(1).to_numpy(dtype=object)
+        shared = pd.Index(data.texts("lab_test_id")).get_indexer(tests)
         who = np.unique(data.athlete[shared], return_inverse=True)[1]
         of_athletes = np.bincount(who, 1.0 / lab_tests_behind(data)[shared]) / np.bincount(who)
         noise = variance * float(of_athletes.mean())
