@@ -225,6 +225,9 @@ def test_athletes_under_a_drug_leave_heart_rate_methods_alone():
     assert sizes["step", "hr_limiting_drug"] == 12
     regression = frame[(frame["analysis"] == "regression") & (frame["statistic"] == "slope")]
     assert regression.set_index("method")["n"].to_dict() == {"step": 24, "wrist": 12}
+    other = frame[(frame["analysis"] == "pairing_rule") & (frame["group"] == "half_window")]
+    other = other[other["statistic"] == "bias"]
+    assert other.set_index("method")["n"].to_dict() == {"step": 24, "wrist": 12}
 
 
 def test_everybody_under_a_drug_leaves_an_empty_method():

@@ -24,7 +24,7 @@ from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
-from agreement.report.sections.subsets import withheld_note
+from agreement.report.sections.subsets import parts_block
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 
@@ -81,37 +81,25 @@ def differences(one: Comparison) -> Section:
         caption=differences_caption(one.name, one.pairs, limits, points=one.people is not None),
         height=3.3,
     )
-    columns = ("group", "athletes", *_LIMITS.values())
-    groups = one.groups("limits_of_agreement")
-    hidden = [g for g in groups if one.cell("limits_of_agreement", "bias", g).withheld]
-    rows = [_limits_row(one, group) for group in groups if group not in hidden]
-    rows.append(_limits_of_the_rightly_told(one))
-    withheld = withheld_note([GROUPS.get(group, group) for group in hidden])
+    parts = [
+        (GROUPS.get(group, group), "limits_of_agreement", group)
+        for group in one.groups("limits_of_agreement")
+        if group == "all" or _any_known(one, group)
+    ]
+    if wrong_inputs(one.pairs).any():
+        told = "without_wrong_inputs"
+        parts.append((GROUPS[told], "choice_of_pairs", told))
     caption = f"{one.name}: bias and limits of agreement (mL/kg/min), 95 % intervals below"
-    shown = table(caption, columns, filter(None, rows), numeric=columns[1:])
+    shown = parts_block(one, caption, parts, by="group", shown=_LIMITS)
     depends = one.results.trend is not None and one.results.trend.depends_on_level
-    return drawn, joined(
-        [shown, withheld, *([by_level(one)] if depends else []), firmness(one), cautions(one)]
-    )
+    levels = [by_level(one)] if depends else []
+    return drawn, joined([shown, *levels, firmness(one), cautions(one)])
 
 
-def _limits_of_the_rightly_told(one: Comparison) -> tuple[str, ...]:
-    """Return the line without pairs that rest on a wrong input, empty when none does."""
-    if not wrong_inputs(one.pairs).any():
-        return ()
-    return _limits_row(one, "without_wrong_inputs", "choice_of_pairs")
-
-
-def _limits_row(
-    one: Comparison, group: str, analysis: str = "limits_of_agreement"
-) -> tuple[str, ...]:
-    """Return one group's line, empty when the group has nobody."""
-    cells = [one.cell(analysis, statistic, group) for statistic in _LIMITS]
-    withheld = cells[0].withheld
-    if group != "all" and not withheld and not any(cell.known for cell in cells):
-        return ()
-    count = "withheld" if withheld else str(cells[0].n)
-    return (GROUPS.get(group, group), count, *(cell.stacked() for cell in cells))
+def _any_known(one: Comparison, group: str) -> bool:
+    """Return whether a group has a number, or one that is withheld."""
+    cells = (one.cell("limits_of_agreement", statistic, group) for statistic in _LIMITS)
+    return any(cell.known or cell.withheld for cell in cells)
 
 
 def profiles(one: Comparison) -> Section:

@@ -1,37 +1,46 @@
 """Tables of bias and limits of parts of the pairs: by choice, or by kinds of people."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, table
 from agreement.report.sections.comparison import Comparison
 
-_STATISTICS: Final = ("bias", "lower_limit", "upper_limit")
-_COLUMNS: Final = ("athletes", "bias", "lower limit", "upper limit")
-
+BIAS_AND_LIMITS: Final = {
+    "bias": "bias",
+    "lower_limit": "lower limit",
+    "upper_limit": "upper limit",
+}  # statistic -> head
 Part = tuple[str, str, str]  # words, analysis and group of the results table
 
 
 def parts_block(
-    one: Comparison, caption: str, parts: Iterable[Part], *, by: str = "pairs chosen"
+    one: Comparison,
+    caption: str,
+    parts: Iterable[Part],
+    *,
+    by: str = "pairs chosen",
+    shown: Mapping[str, str] = BIAS_AND_LIMITS,
 ) -> Block:
     """
-    Return a table with bias and limits of each part.
+    Return a table with a line for each part.
 
     caption: plain text.
     parts: lines of the results table; a part with nobody in it is left out.
     by: head of the first column.
+    shown: statistics, with the heads of their columns.
     """
     rows, withheld = [], []
     for words, analysis, group in parts:
-        cells = [one.cell(analysis, statistic, group) for statistic in _STATISTICS]
+        cells = [one.cell(analysis, statistic, group) for statistic in shown]
         if cells[0].withheld:
             withheld.append(words)
-        elif cells[0].n:
+        elif cells[0].n or group == "all":
             rows.append((words, str(cells[0].n), *(cell.stacked() for cell in cells)))
-    shown = table(caption, (by, *_COLUMNS), rows, numeric=_COLUMNS) if rows else Block("")
-    return shown + withheld_note(withheld)
+    heads = ("athletes", *shown.values())
+    told = table(caption, (by, *heads), rows, numeric=heads) if rows else Block("")
+    return told + withheld_note(withheld)
 
 
 def withheld_note(names: list[str]) -> Block:
