@@ -10,7 +10,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from agreement import house_style, read_cohort
-from agreement.figures.canvas import settle, svg_text
+from agreement.figures.canvas import svg_text
+from agreement.figures.layout import settle
 from agreement.report.page.markup import Block
 
 ROOT: Final = Path(__file__).resolve().parents[1]

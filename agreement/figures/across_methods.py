@@ -8,10 +8,12 @@ import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.ticker import FixedLocator
 
 from agreement.figures.budget import COMPONENTS
 from agreement.figures.colours import BAND, FAINT, INK, MARGIN, NOISE, PAPER, WASH, Mark
-from agreement.figures.labels import SideLabel, broken, is_narrow, legend_below, number, side_labels
+from agreement.figures.key import SIZE, explain
+from agreement.figures.labels import SideLabel, broken, name_ticks, number, side_labels
 from agreement.figures.theme import marks_for
 from agreement.terms import KEY_COLUMNS
 
@@ -45,29 +47,21 @@ def plot_budgets(
         spread,
         annot=words.to_numpy(),
         fmt="",
-        annot_kws={"fontsize": 9, "color": INK},
+        annot_kws={"fontsize": SIZE, "color": INK},
         cmap=LinearSegmentedColormap.from_list("wash", [(BAND, 0.12), (BAND, 1.0)]),
         vmin=0,
         cbar=False,
+        xticklabels=False,
+        yticklabels=False,
         linewidths=1.5,
         linecolor=PAPER,
         ax=ax,
     )
-    names, narrow = labels or {}, is_narrow(ax)
-    ax.set_xticks(
-        np.arange(len(methods)) + 0.5,
-        [broken(names.get(one, one), 20 if narrow else 16) for one in methods],
-        rotation=90 if narrow else 0,
-        fontsize=8.5,
-    )
-    ax.set_yticks(
-        np.arange(len(COMPONENTS)) + 0.5,
-        [broken(word, 15 if narrow else 20) for word in COMPONENTS.values()],
-        rotation=0,
-        fontsize=8.5,
-    )
+    names = labels or {}
+    upright = [broken(names.get(one, one), 20) for one in methods]
+    name_ticks(ax, "x", upright, start=0.5, upright=True)
+    name_ticks(ax, "y", [broken(word, 20) for word in COMPONENTS.values()], start=0.5)
     ax.set(xlabel="", ylabel="")
-    ax.tick_params(length=0)
     ax.set_title("spread (SD, mL/kg/min) by this alone", fontsize=9.5, fontweight="normal")
     sns.despine(ax=ax, left=True, bottom=True)
     return ax
@@ -123,13 +117,10 @@ def plot_averaging_curves(
             ax.axhline(height, color=colour, linestyle=line, label=f"{word} \u00b1{number(height)}")
             said.append(SideLabel(height, f"{word} {number(height)}", colour))
     ax.set_ylim(bottom=0)
-    ax.set_xticks(range(1, 15, 2 if is_narrow(ax) else 1))
+    ax.xaxis.set_major_locator(FixedLocator(range(1, 15, 2)))
     ax.set_xlabel("days averaged")
     ax.set_ylabel("half width of the limits (mL/kg/min)")
-    if is_narrow(ax):
-        legend_below(ax, columns=2)
-    else:
-        side_labels(ax, said)
+    side_labels(ax, said)
     return ax
 
 
@@ -170,12 +161,10 @@ def plot_profiles_of_methods(
     for place in range(len(groups)):
         if place % 2 == 0:
             ax.axhspan(place - 0.5, place + 0.5, color=WASH, linewidth=0, zorder=0)
-    longest = 12 if is_narrow(ax) else 18
-    ax.set_yticks(range(len(groups)), [broken(name, longest) for name in reversed(groups)])
+    name_ticks(ax, "y", [broken(name, 12) for name in reversed(groups)])
     ax.set_ylim(-0.5, len(groups) - 0.5)
-    ax.tick_params(axis="y", length=0)
     ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
-    legend_below(ax, columns=2)
+    explain(ax)
     return ax
 
 

@@ -3,10 +3,12 @@
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import FixedLocator
 
 from agreement.figures.colours import BAND, FIELD, INK, MARGIN, NOISE
 from agreement.figures.estimates import ABSENT, Estimate, estimates
-from agreement.figures.labels import SideLabel, is_narrow, legend_below, number, side_labels
+from agreement.figures.key import explain
+from agreement.figures.labels import SideLabel, number, side_labels
 
 
 def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes) -> Axes:
@@ -50,11 +52,11 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
         labels.append(SideLabel(margin, f"agreed \u00b1{number(margin)}", MARGIN))
     ax.set_ylim(bottom=0)
     ax.set_ylim(top=1.05 * ax.get_ylim()[1])
-    ax.set_xticks(range(1, 15, 2 if is_narrow(ax) else 1))
+    ax.xaxis.set_major_locator(FixedLocator(range(1, 15, 2)))
     ax.set_xlim(0.5, 14.5)
     ax.set_xlabel("days averaged")
     ax.set_ylabel("half width of the limits (mL/kg/min)")
-    legend_below(ax)
+    explain(ax)
     side_labels(ax, labels)
     return ax
 

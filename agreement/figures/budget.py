@@ -8,7 +8,8 @@ from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, INK, SOFT
 from agreement.figures.estimates import Estimate, estimates
-from agreement.figures.labels import SideLabel, broken, is_narrow, number, side_labels
+from agreement.figures.key import SIZE
+from agreement.figures.labels import SideLabel, broken, name_ticks, number, side_labels
 from agreement.stats.record import HasFrame
 
 COMPONENTS: Final = {
@@ -51,11 +52,7 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
         without = known.get(f"half_width_without_{name}")
         if without is not None and without.known:
             labels.append(SideLabel(place, f"\u00b1{number(without.value)}", SOFT))
-    longest = 16 if is_narrow(ax) else 40
-    ax.set_yticks(
-        range(len(parts)), [broken(COMPONENTS[name], longest) for name, _ in reversed(parts)]
-    )
-    ax.tick_params(axis="y", length=0)
+    name_ticks(ax, "y", [broken(COMPONENTS[name], 16) for name, _ in reversed(parts)])
     ax.set_ylim(-0.6, len(parts) - 0.4)
     ax.set_xlim(left=0)
     ax.set_xlabel("spread (SD) by this alone (mL/kg/min)")
@@ -65,7 +62,7 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
         xycoords="axes fraction",
         xytext=(5, 4),
         textcoords="offset points",
-        fontsize=8.5,
+        fontsize=SIZE,
         color=SOFT,
         annotation_clip=False,
         linespacing=1.1,

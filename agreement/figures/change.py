@@ -5,13 +5,16 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import NullLocator
 
+from agreement.figures.canvas import tell_points
 from agreement.figures.colours import FAINT, FIELD, INK, OWN
-from agreement.figures.labels import hatch_noise, legend_below, number
+from agreement.figures.key import explain
+from agreement.figures.labels import hatch_noise, name_ticks, number
 from agreement.figures.points import draw_points, evenly
 
 _MOST_ARROWS = 400  # of more athletes some are drawn, evenly by their laboratory change
-_MOST_ROWS = 40  # athletes with an arrow of their own; more would run into each other
+_MOST_ROWS = 24  # athletes with their names beside; more would run into each other
 
 
 def plot_change(
@@ -59,7 +62,7 @@ def plot_change(
     ax.set_xlim(*ends)
     ax.set_ylim(*ends)
     ax.set_aspect("equal", anchor="S")
-    legend_below(ax, columns=1)
+    explain(ax)
     return ax
 
 
@@ -81,7 +84,7 @@ def plot_change_arrows(
 
     changes: columns athlete_id, lab, field; drawn in order of the laboratory's change. [mL/kg/min]
     smallest_real: laboratory changes up to this size may be noise. [mL/kg/min]
-    named: whether the athletes' ids stand beside their arrows.
+    named: whether athletes' ids stand beside their arrows, and dots say whose they are.
     """
     ordered = changes.sort_values(["lab", "field", "athlete_id"], kind="stable")
     athletes = len(ordered)
@@ -91,25 +94,16 @@ def plot_change_arrows(
     ax.axvline(0, color=FAINT, linewidth=0.8)
     rows = np.arange(len(ordered))
     lab, field = ordered["lab"].to_numpy(), ordered["field"].to_numpy()
-    for row in rows:
-        ax.annotate(
-            "",
-            (field[row], row),
-            (lab[row], row),
-            arrowprops={
-                "arrowstyle": "-|>",
-                "color": FIELD,
-                "lw": 0.9,
-                "shrinkA": 0,
-                "shrinkB": 0,
-                "mutation_scale": 7,
-            },
-        )
-    ax.plot(lab, rows, "o", color=INK, markersize=3.4, label="laboratory; the arrow ends at field")
+    ax.hlines(rows, lab, field, color=FIELD, linewidth=0.9)
+    for head, to in ((">", field > lab), ("<", field < lab)):
+        ax.plot(field[to], rows[to], head, color=FIELD, markersize=3.6)
+    dots = ax.scatter(lab, rows, s=11, color=INK, zorder=3)
+    if named:
+        tell_points(dots, change_words(ordered))
     if named and len(ordered) <= _MOST_ROWS:
-        ax.set_yticks(rows, ordered["athlete_id"], fontsize=6.5)
+        name_ticks(ax, "y", ordered["athlete_id"].astype(str).tolist())
     else:
-        ax.set_yticks([])
+        ax.yaxis.set_major_locator(NullLocator())
         some = f"{len(ordered)} of {athletes} " if athletes > len(ordered) else ""
         ax.set_ylabel(f"{some}athletes, by laboratory change")
     reach = np.concatenate([lab, field, [smallest_real or 0.0, -(smallest_real or 0.0)]])
@@ -128,4 +122,12 @@ def change_alt(changes: pd.DataFrame) -> str:
         f"Field change against laboratory change of {len(changes)} athletes between two visits: "
         f"{same} changed in the same direction; mean change {number(float(lab.mean()))} in the "
         f"laboratory, {number(float(field.mean()))} in the field, in mL/kg/min."
+    )
+
+
+def change_arrows_alt(changes: pd.DataFrame) -> str:
+    """Return what the arrows show, as a sentence."""
+    return (
+        f"The same athlete by athlete: {len(changes)} arrows, each from the laboratory's change to "
+        "the field's, in the order of the laboratory's."
     )

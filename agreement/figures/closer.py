@@ -10,12 +10,14 @@ from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 
 from agreement.figures.colours import BAND, INK, PAPER, WASH
-from agreement.figures.labels import broken, is_narrow, number
+from agreement.figures.key import SIZE
+from agreement.figures.labels import broken, name_ticks, number
 from agreement.stats.compare.closer import SHOWN_AT
 
 BETWEEN: Final = " vs "
 _SHADES: Final = (WASH, BAND)  # not told apart; told apart
-_NAME: Final = 18  # letters of a name in one line
+_WITH_ENDS, _WITH_VERDICT, _WITH_RATIO = 3, 4, 9  # columns at most
+_NAME: Final = 11  # letters of a name in one line
 
 
 class Compared(NamedTuple):
@@ -76,7 +78,7 @@ def plot_closer(
     Returns: below the diagonal: error of the row's method over that of the column's. Above 1 the
         column's method is closer.
     """
-    found, narrow = compared(results, mode), is_narrow(ax)
+    found = compared(results, mode)
     rows, columns = order[1:], order[:-1]
     shade = np.full((len(rows), len(columns)), np.nan)
     words = np.full(shade.shape, "", dtype=object)
@@ -84,51 +86,42 @@ def plot_closer(
         for j, column in enumerate(columns[: i + 1]):
             one = found.get((row, column))
             shade[i, j] = np.nan if one is None else float(one.shown)
-            words[i, j] = "" if one is None else _said(one, narrow=narrow)
+            words[i, j] = "" if one is None else _said(one, len(columns))
     if shade.size:
         sns.heatmap(
             np.where(np.isfinite(shade), shade, 0.0),
             mask=np.triu(np.ones(shade.shape, dtype=bool), 1),
             annot=words,
             fmt="",
-            annot_kws={"fontsize": 7.5 if narrow else 8.5, "color": INK, "linespacing": 1.3},
+            annot_kws={"fontsize": SIZE, "color": INK, "linespacing": 1.3},
             cmap=ListedColormap(_SHADES),
             vmin=0,
             vmax=1,
             cbar=False,
+            xticklabels=False,
+            yticklabels=False,
             linewidths=1.5,
             linecolor=PAPER,
             ax=ax,
         )
     names = labels or {}
-    ax.set_xticks(
-        np.arange(len(columns)) + 0.5,
-        [broken(names.get(one, one), 11 if narrow else _NAME) for one in columns],
-        rotation=0,
-        fontsize=8.5,
-    )
-    ax.set_yticks(
-        np.arange(len(rows)) + 0.5,
-        [broken(names.get(one, one), 11 if narrow else _NAME) for one in rows],
-        rotation=0,
-        fontsize=8.5,
-    )
-    ax.tick_params(length=0)
+    name_ticks(ax, "x", [broken(names.get(one, one), _NAME) for one in columns], start=0.5)
+    name_ticks(ax, "y", [broken(names.get(one, one), _NAME) for one in rows], start=0.5)
     for spine in ax.spines.values():
         spine.set_visible(False)
     ax.set_title("error of the row over that of the column", fontsize=9.5, fontweight="normal")
     return ax
 
 
-def _said(one: Compared, *, narrow: bool) -> str:
-    """Return the words of a cell."""
-    verdict = "not told\napart" if narrow else "not told apart"
+def _said(one: Compared, columns: int) -> str:
+    """Return the words of a cell, as many as it has room for."""
+    if columns > _WITH_VERDICT:
+        return number(one.ratio, 1) if columns <= _WITH_RATIO else ""
+    verdict = "not told\napart"
     if one.shown:
-        verdict = ("row" if one.ratio < 1 else "column") + (
-            "\nis closer" if narrow else " is closer"
-        )
-    interval = f"{number(one.low, 2)} to {number(one.high, 2)}"
-    return "\n".join([number(one.ratio, 2), *([] if narrow else [interval]), verdict])
+        verdict = ("row" if one.ratio < 1 else "column") + "\nis closer"
+    interval = f"{number(one.low, 2)} to {number(one.high, 2)}\n" if columns <= _WITH_ENDS else ""
+    return f"{number(one.ratio, 2)}\n{interval}{verdict}"
 
 
 def closer_alt(

@@ -6,19 +6,18 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import FixedLocator
 
 from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.facets import facet
+from agreement.figures.key import explain
 from agreement.figures.labels import (
     SideLabel,
     gutter,
     hatch_noise,
-    is_narrow,
-    legend_below,
     line_labels,
     number,
-    panel_width,
     with_interval,
 )
 from agreement.figures.points import draw_points
@@ -30,7 +29,6 @@ _LINES = (
     ("bias", "bias", "-"),
     ("lower_limit", "lower limit", (0, (6, 2))),
 )
-_WIDE_PT = 330.0  # a panel from here on has room for intervals in its lines
 
 
 class Panel(NamedTuple):
@@ -68,10 +66,8 @@ def plot_differences(
     Returns the axes, with lines whose ids (gid) are the keys of their numbers.
     """
     known = estimates(limits)
-    whole = "mean of field and laboratory VO2max (mL/kg/min)"
-    ax.set_xlabel("mean of both (mL/kg/min)" if is_narrow(ax) else whole)
-    unit = "(mL/kg/min)" if is_narrow(ax) else "VO2max (mL/kg/min)"
-    ax.set_ylabel(f"field \u2212 laboratory {unit}")
+    ax.set_xlabel("mean of both (mL/kg/min)")
+    ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")
     mean = (pairs["field"] + pairs["lab"]).to_numpy() / 2
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
     if noise_floor is not None and np.isfinite(noise_floor):
@@ -90,9 +86,8 @@ def plot_differences(
             mean[:0],
         )
     ax.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
-    _frame(ax, _reach(known, difference, margin), _ends(mean))
-    _label(ax, known, margin)
-    legend_below(ax, columns=3)
+    _frame(ax, known, margin, _reach(known, difference, margin), _ends(mean))
+    explain(ax)
     return ax
 
 
@@ -120,19 +115,13 @@ def plot_difference_panels(
         )
     heights = [height for ax in axes for height in ax.get_ylim()]
     means = [(one.pairs["field"] + one.pairs["lab"]).to_numpy() / 2 for one in panels]
+    ends = _ends(np.concatenate(means))
     for one, ax in zip(panels, axes, strict=True):
         for text in list(ax.texts):
             text.remove()
-        _frame(ax, (min(heights), max(heights)), _ends(np.concatenate(means)))
-        _label(ax, estimates(one.limits), margin)
-        ax.set_xlabel("mean of both (mL/kg/min)")
-        ax.set_ylabel("field \u2212 laboratory")
+        known = estimates(one.limits)
+        _frame(ax, known, margin, (min(heights), max(heights)), ends, short=True)
     return facet(axes, [one.title for one in panels])
-
-
-def panels_height(count: int, *, narrow: bool = False) -> float:
-    """Return how high so many difference plots should be, two in a row or one. [inch]."""
-    return 0.9 + (2.3 * count if narrow else 2.0 * -(-count // 2))
 
 
 def _draw_estimate(ax: Axes, estimate: Estimate, line: object) -> None:
@@ -188,21 +177,26 @@ def _ends(mean: np.ndarray) -> tuple[float, float]:
     return float(mean.min()) - room, float(mean.max()) + room
 
 
-def _frame(ax: Axes, heights: tuple[float, float], ends: tuple[float, float]) -> None:
-    """Set the limits of the axes: at the left of the points, room for the words in the lines."""
-    ax.set_ylim(*heights)
-    free = gutter(ax, 23 if panel_width(ax) >= _WIDE_PT else 11)
-    ax.set_xlim(ends[0] - (ends[1] - ends[0]) * free / (1 - free), ends[1])
-    ax.set_xticks([tick for tick in ax.get_xticks() if ends[0] <= tick <= ends[1]])
+def _frame(
+    ax: Axes,
+    known: dict[str, Estimate],
+    margin: float | None,
+    heights: tuple[float, float],
+    ends: tuple[float, float],
+    *,
+    short: bool = False,
+) -> None:
+    """
+    Set the limits of the axes and write names and numbers into the lines, at the left of the points.
 
-
-def _label(ax: Axes, known: dict[str, Estimate], margin: float | None) -> None:
-    """Write names and numbers into the lines."""
-    wide = panel_width(ax) >= _WIDE_PT
+    short: without intervals.
+    """
     labels = [
         SideLabel(
             one.value,
-            f"{word}\n{with_interval(one)}" if wide else f"{word.split()[0]} {number(one.value)}",
+            f"{word.split()[0]} {number(one.value)}"
+            if short
+            else f"{word} {with_interval(one, below=True)}",
             FIELD,
         )
         for name, word, _ in _LINES
@@ -213,6 +207,11 @@ def _label(ax: Axes, known: dict[str, Estimate], margin: float | None) -> None:
             SideLabel(margin, f"agreed +{number(margin)}", MARGIN),
             SideLabel(-margin, f"agreed \u2212{number(margin)}", MARGIN),
         ]
+    free = gutter(ax, labels)
+    ax.set_ylim(*heights)
+    ax.set_xlim(ends[0] - (ends[1] - ends[0]) * free / (1 - free), ends[1])
+    ticks = [tick for tick in ax.get_xticks() if ends[0] <= tick <= ends[1]]
+    ax.xaxis.set_major_locator(FixedLocator(ticks))
     line_labels(ax, labels)
 
 

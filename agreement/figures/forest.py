@@ -4,11 +4,12 @@ from typing import Final
 
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import NullLocator
 
-from agreement.figures.colours import FAINT, FIELD, INK, OWN, SOFT
-from agreement.figures.labels import is_narrow
+from agreement.figures.colours import FAINT, FIELD, OWN, SOFT
+from agreement.figures.key import SIZE
 
-_ROW: Final = 0.42  # [inch]
+_ROW: Final = 0.44  # [inch]
 
 
 def forest_height(studies: int) -> float:
@@ -24,7 +25,6 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
     summary: the same columns for a typical squad and the next squad; n may be missing.
     """
     rows = [*studies.to_dict("records"), *summary.to_dict("records")]
-    names = []
     for place, row in enumerate(rows):
         own = place < len(studies)
         colour, weight = (FIELD, 1.8) if own else (OWN, 2.6)
@@ -33,14 +33,15 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
         ax.plot([row["low"], row["high"]], [place, place], color=colour, linewidth=weight)
         ax.plot([row["bias"]], [place], "o" if own else "D", color=colour, markersize=6)
         n = "" if pd.isna(row["n"]) else f"  n {int(row['n'])}"
-        names.append(_short(str(row["name"]), 16 if is_narrow(ax) else 38) + n)
+        name = _short(str(row["name"]), 40) + n
+        at = (0.0, place - 0.32)
+        ax.annotate(name, at, xycoords=("axes fraction", "data"), va="center", fontsize=SIZE)
     ax.axvline(0, color=SOFT, linewidth=0.8)
     if len(summary):
         ax.axhline(len(studies) - 0.5, color=SOFT, linewidth=0.6, linestyle=":")
-    ax.set_yticks(range(len(rows)), names, color=INK)
-    ax.set_ylim(len(rows) - 0.4, -0.6)
-    more = "" if is_narrow(ax) else ": bias with interval, limits of agreement"
-    ax.set_xlabel(f"field \u2212 laboratory (mL/kg/min){more}")
+    ax.yaxis.set_major_locator(NullLocator())
+    ax.set_ylim(len(rows) - 0.7, -0.6)
+    ax.set_xlabel("field \u2212 laboratory (mL/kg/min)")
     return ax
 
 

@@ -8,6 +8,8 @@ for dark screens; where a page sets none, as in a notebook, the figure brings it
 
 import re
 from collections import Counter
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import Final
 from xml.etree import ElementTree as ET  # reads only what matplotlib has just written
 from zlib import crc32
@@ -29,9 +31,10 @@ from agreement.figures.colours import (
 _SVG: Final = "{http://www.w3.org/2000/svg}"
 _LINK: Final = "{http://www.w3.org/1999/xlink}href"
 _ROOT_STYLE: Final = (
-    "stroke-linejoin:round;stroke-linecap:butt;font-family:"
+    "max-width:34rem;stroke-linejoin:round;stroke-linecap:butt;font-family:"
     "var(--fig-font,'DejaVu Sans',Verdana,Helvetica,Arial,sans-serif)"
 )
+_PANEL: Final = "data-panel"  # only until panels are parted
 _LONG_NUMBER: Final = re.compile(r"-?\d+\.\d{3,}")
 _COLOUR: Final = re.compile(r"#[0-9a-f]{6}")
 
@@ -60,7 +63,7 @@ _PALETTE: Final = {
 
 def figure_css(*, dark: bool = False) -> str:
     """
-    Return what a page needs for inline figures: which variant is shown where, and the paper.
+    Return what a page needs for inline figures: their width, panels side by side, and the paper.
 
     dark: whether the page itself turns dark by the reader's setting; figures turn with it.
     """
@@ -68,9 +71,8 @@ def figure_css(*, dark: bool = False) -> str:
         ":root{--fig-paper:none}"
         ".drawn svg{display:block;width:100%;height:auto}"
         ".drawn svg g:has(>title):hover{outline:1px solid currentColor}"
-        "@media screen and (max-width:34rem){.drawn .wide{display:none}"
-        ".drawn .narrow{display:block}"
-        ".drawn.one{overflow-x:auto}.drawn.one svg{min-width:30rem}}"
+        ".panels{display:grid;gap:1rem;grid-template-columns:1fr 1fr}"
+        "@media screen and (max-width:34rem){.panels{grid-template-columns:1fr}}"
     )
     if not dark:
         return shown
@@ -78,13 +80,16 @@ def figure_css(*, dark: bool = False) -> str:
     return shown + f"@media screen and (prefers-color-scheme:dark){{:root{{{colours}}}}}"
 
 
-def inline_svg(svg: str, *, name: str, alt: str) -> str:
+def inline_svg(
+    svg: str, *, name: str, alts: Sequence[str], tops: Sequence[float] = ()
+) -> list[str]:
     """
-    Return a figure as an element to stand in a page.
+    Return the panels of a figure as elements to stand in a page; it places them.
 
     svg: from `agreement.figures.canvas.svg_text`.
     name: unique on the page: ids that the figure refers to follow from it.
-    alt: what the figure shows.
+    alts: what each panel shows; one of them: what all show, as one element.
+    tops: where panels begin, and the last ends, from the top. [pt]
     """
     root = ET.fromstring(svg)  # our own text, see above
     prefix = f"f{crc32(name.encode()):x}"
@@ -93,11 +98,31 @@ def inline_svg(svg: str, *, name: str, alt: str) -> str:
     _share_styles(root, prefix)
     for old in ("width", "height", "version"):
         root.attrib.pop(old, None)
-    root.set("role", "img")
-    root.set("aria-label", alt)
     root.set("style", _ROOT_STYLE)
     ET.register_namespace("", _SVG.strip("{}"))
-    text = ET.tostring(root, encoding="unicode").replace(" />", "/>")
+    return [_text(one, alt) for one, alt in zip(_parted(root, alts, tops), alts, strict=True)]
+
+
+def _parted(root: ET.Element, alts: Sequence[str], tops: Sequence[float]) -> list[ET.Element]:
+    """Give each panel an element of its own; what they share stays in the first."""
+    panels = [one for one in root if one.attrib.pop(_PANEL, "")]
+    if len(alts) == 1:
+        return [root]
+    wide = root.attrib["viewBox"].split()[2]
+    parts = [root, *(ET.Element(root.tag, root.attrib) for _ in alts[1:])]
+    for part, panel, (top, foot) in zip(parts, panels, pairwise(tops), strict=True):
+        part.set("viewBox", f"0 {top:.1f} {wide} {foot - top:.1f}")
+        if part is not root:
+            root.remove(panel)
+            part.append(panel)
+    return parts
+
+
+def _text(element: ET.Element, alt: str) -> str:
+    """Return one element as text, told in words."""
+    element.set("role", "img")
+    element.set("aria-label", alt)
+    text = ET.tostring(element, encoding="unicode").replace(" />", "/>")
     return re.sub(r">\s+<", "><", text).replace(' xmlns="http://www.w3.org/2000/svg"', "", 1)
 
 
@@ -167,6 +192,8 @@ def _rename(root: ET.Element, prefix: str) -> None:
                 element.set(key, re.sub(r"(?<=url\(#)[^)]+", lambda m: renamed(m[0]), value))
     for element in root.iter():
         own = element.attrib.pop("id", "")
+        if own.startswith("axes_"):
+            element.set(_PANEL, own)
         if "/" in own:  # the line of the results table that is drawn here
             element.set("data-drawn", own)
         if own in short:

@@ -1,18 +1,19 @@
 """Words on a figure: numbers with a real minus sign, and labels beside their lines."""
 
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.transforms import ScaledTranslation, blended_transform_factory
+from matplotlib.font_manager import FontProperties
+from matplotlib.ticker import FixedFormatter, FixedLocator
 
+from agreement.figures.canvas import POINTS, measured
 from agreement.figures.colours import NOISE, PAPER
 from agreement.figures.estimates import Estimate
+from agreement.figures.key import SIZE
 
 LINE_HEIGHT = 1.35  # of one line of text, in font sizes
-BELOW = "legend-below"  # a legend that begins at the figure's left edge, whatever the panel's width
-NARROW_INCH = 3.9  # a figure up to this width has no room beside its panels
 
 
 class SideLabel(NamedTuple):
@@ -36,11 +37,12 @@ def number(value: float, digits: int = 1) -> str:
     return text.lstrip("-") if float(text) == 0 else text.replace("-", "\u2212")
 
 
-def with_interval(estimate: Estimate, digits: int = 1) -> str:
-    """Return "value (low to high)", or the value alone where it has no interval."""
+def with_interval(estimate: Estimate, digits: int = 1, *, below: bool = False) -> str:
+    """Return "value (low to high)", in two lines or one; the value alone without an interval."""
     shown = number(estimate.value, digits)
     if np.isfinite(estimate.low) and np.isfinite(estimate.high):
-        shown += f" ({number(estimate.low, digits)} to {number(estimate.high, digits)})"
+        shown += "\n" if below else " "
+        shown += f"({number(estimate.low, digits)} to {number(estimate.high, digits)})"
     return shown
 
 
@@ -55,70 +57,45 @@ def broken(name: str, longest: int = 20) -> str:
     return "\n".join(lines)
 
 
-def is_narrow(ax: Axes) -> bool:
-    """Tell whether the figure of a panel is as narrow as a phone: words go above, not beside."""
-    figure = ax.get_figure(root=True)
-    return figure is not None and bool(figure.get_figwidth() <= NARROW_INCH)
-
-
-def legend_below(
-    ax: Axes, handles: Sequence[Any] | None = None, *, columns: int = 2, drop: float = 42.0
+def name_ticks(
+    ax: Axes,
+    which: Literal["x", "y"],
+    names: Sequence[str],
+    *,
+    start: float = 0.0,
+    upright: bool = False,
 ) -> None:
-    """
-    Explain the marks below a panel, from the left edge of the figure.
-
-    handles: with labels; default: all labelled artists of the panel.
-    columns: halved where the figure is narrow.
-    drop: from the foot of the panel to the legend: what tick labels and the axis' name take. [pt]
-    """
-    figure = ax.get_figure(root=True)
-    shown = ax.get_legend_handles_labels()[0] if handles is None else list(handles)
-    if figure is None or not shown:
-        return
-    down = ScaledTranslation(0, -drop / 72, figure.dpi_scale_trans)
-    legend = ax.legend(
-        handles=shown,
-        loc="upper left",
-        bbox_to_anchor=(7 / 72 / figure.get_figwidth(), 0),
-        bbox_transform=blended_transform_factory(figure.transFigure, ax.transAxes + down),
-        ncols=max(1, columns // 2) if is_narrow(ax) else columns,
-        borderaxespad=0.0,
-        borderpad=0.0,
-        fontsize=8.5,
-        handlelength=2.4,
-        handletextpad=0.5,
-        columnspacing=1.4,
-        labelspacing=0.35,
-    )
-    legend.set_gid(BELOW)
+    """Name the places `start`, one more, two more ... of an axis, without marks."""
+    axis = ax.xaxis if which == "x" else ax.yaxis
+    axis.set_major_locator(FixedLocator([start + place for place in range(len(names))]))
+    axis.set_major_formatter(FixedFormatter(names))
+    ax.tick_params(axis=which, length=0, labelsize=SIZE, labelrotation=90 if upright else 0)
 
 
-def side_labels(ax: Axes, labels: list[SideLabel], *, size: float = 8.5) -> None:
+def side_labels(ax: Axes, labels: list[SideLabel]) -> None:
     """
     Write labels to the right of a panel, each at its height, moved apart where they would touch.
 
     The y limits of `ax` must be final.
     """
-    _write(ax, labels, size, x=1.0, away=5)
+    _write(ax, labels, x=1.0, away=5)
 
 
-def line_labels(ax: Axes, labels: Sequence[SideLabel], *, size: float = 8.5) -> None:
+def line_labels(ax: Axes, labels: Sequence[SideLabel]) -> None:
     """
     Write labels into the lines they name, at the left, as maps write heights into contours.
 
     The y limits of `ax` must be final; its x limits should leave `gutter` free at the left.
     """
     paper = {"facecolor": PAPER, "edgecolor": "none", "pad": 1.2}
-    _write(ax, labels, size, x=0.0, away=6, zorder=6, bbox=paper)
+    _write(ax, labels, x=0.0, away=6, zorder=6, bbox=paper)
 
 
-def _write(
-    ax: Axes, labels: Sequence[SideLabel], size: float, *, x: float, away: float, **style: Any
-) -> None:
+def _write(ax: Axes, labels: Sequence[SideLabel], *, x: float, away: float, **style: Any) -> None:
     """Write labels so many points from a share of the width, each at its height, none touching."""
     low, high = ax.get_ylim()
     height_pt = ax.get_window_extent().height / ax.figure.dpi * 72
-    per_line = size * LINE_HEIGHT / height_pt * (high - low)
+    per_line = SIZE * LINE_HEIGHT / height_pt * (high - low)
     ordered = sorted(labels, key=lambda label: label.y)
     heights = np.array([label.text.count("\n") + 1 for label in ordered]) * per_line
     places = _apart(np.array([label.y for label in ordered]), heights, low, high)
@@ -131,22 +108,20 @@ def _write(
             textcoords="offset points",
             va="center",
             ha="left",
-            fontsize=size,
+            fontsize=SIZE,
             color=label.colour,
             linespacing=1.1,
             **style,
         )
 
 
-def gutter(ax: Axes, letters: int, *, size: float = 8.5) -> float:
-    """Return the share of a panel's width that so many letters in its lines need, at most half."""
-    return min(0.5, (letters * 0.5 * size + 10) / (1.1 * panel_width(ax)))
-
-
-def panel_width(ax: Axes) -> float:
-    """Return the width of a panel as it stands. [pt]."""
+def gutter(ax: Axes, labels: Sequence[SideLabel]) -> float:
+    """Return the share of a panel's width that labels in its lines need, at most half."""
+    font = FontProperties(size=SIZE)
+    wide = max((measured(w, font)[0] for one in labels for w in one.text.split("\n")), default=0.0)
     figure = ax.get_figure(root=True)
-    return float(ax.get_position().width * (1.0 if figure is None else figure.get_figwidth()) * 72)
+    inch = ax.get_position().width * (1.0 if figure is None else figure.get_figwidth())
+    return min(0.5, (wide + 14) / (inch * POINTS))
 
 
 def _apart(places: np.ndarray, heights: np.ndarray, low: float, high: float) -> np.ndarray:

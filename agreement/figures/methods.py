@@ -9,21 +9,23 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from matplotlib.ticker import NullLocator
 
 from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 from agreement.figures.estimates import Estimate
-from agreement.figures.labels import broken, hatch_noise, is_narrow, legend_below, number
+from agreement.figures.key import SIZE, explain
+from agreement.figures.labels import hatch_noise, number
 from agreement.figures.method_rows import MethodRow, method_rows
 
 _LANES: Final = {"limits": 0.12, "own": -0.10, "constant": -0.27}  # above the middle of a row
-_ROW: Final = 0.62  # height of a row. [inch]
+_ROW: Final = 0.58  # height of a row. [inch]
 _FRAME: Final = 1.5  # axis, its words and the legend. [inch]
 _LONGEST: Final = 1.7  # intervals are cut, with an arrow, this far beyond the widest limits
 
 
-def methods_height(count: int, *, narrow: bool = False) -> float:
+def methods_height(count: int) -> float:
     """Return how high the figure of so many methods should be. [inch]."""
-    return _FRAME + (0.6 if narrow else 0.0) + (_ROW + (0.22 if narrow else 0.0)) * max(count, 1)
+    return _FRAME + _ROW * max(count, 1)
 
 
 def plot_methods(
@@ -44,11 +46,9 @@ def plot_methods(
     labels: what people read for a method; default: the method's key.
     margin: the limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
     noise: half width that the laboratory's own error alone would give. [mL/kg/min]
-    ax: of any size: names and verdicts stand beside the rows, or above them where it is narrow.
     Returns the axes, with lines whose ids (gid) are the keys of their numbers.
     """
     rows = method_rows(results)
-    narrow = is_narrow(ax)
     reach = _reach(rows, margin, noise)
     if noise is not None and isfinite(noise):
         hatch_noise(ax.axvspan, noise, alpha=0.3, named=False)
@@ -58,8 +58,8 @@ def plot_methods(
     ax.axvline(0, color=FAINT, linewidth=0.9, zorder=1)
     for place, one in enumerate(reversed(rows)):
         _draw_row(ax, one, place, reach)
-    _name_rows(ax, rows, labels or {}, narrow=narrow)
-    _frame(ax, rows, reach, margin, narrow=narrow)
+    _name_rows(ax, rows, labels or {})
+    _frame(ax, rows, reach, margin)
     return ax
 
 
@@ -166,61 +166,42 @@ def _draw_interval(
             ax.plot([at], [height], head, color=colour, markersize=6, clip_on=False, zorder=5)
 
 
-def _name_rows(ax: Axes, rows: list[MethodRow], labels: Mapping[str, str], *, narrow: bool) -> None:
-    """Write each method's name, count of athletes and verdict beside its row, or above it."""
+def _name_rows(ax: Axes, rows: list[MethodRow], labels: Mapping[str, str]) -> None:
+    """Write each method's name, count of athletes and verdict above its row."""
     modes = len({one.mode for one in rows}) > 1
     names = [
         labels.get(one.method, one.method) + (f", {one.mode}" if modes else "") for one in rows
     ]
-    ax.set_yticks([])
+    ax.yaxis.set_major_locator(NullLocator())
     for place, (one, name) in enumerate(zip(reversed(rows), reversed(names), strict=True)):
-        counted = f"n {one.n}"
-        if narrow:
-            said = f", {one.verdict}" if one.verdict else ""
-            _beside(ax, (0, place + 0.36), name, "left", weight="bold")
-            _beside(ax, (1, place + 0.36), f"{counted}{said}", "right", size=8.5)
-            continue
-        _beside(ax, (0, place), broken(name), "right", shift=-6)
-        _beside(ax, (1, place + (0.12 if one.verdict else 0)), counted, "left", shift=7)
-        _beside(ax, (1, place - 0.14), one.verdict, "left", shift=7, size=8.5, weight="bold")
+        said = f", {one.verdict}" if one.verdict else ""
+        _above(ax, (0, place + 0.36), name, "left", weight="bold")
+        _above(ax, (1, place + 0.36), f"n {one.n}{said}", "right")
 
 
-def _beside(
-    ax: Axes,
-    at: tuple[float, float],
-    text: str,
-    side: str,
-    *,
-    shift: float = 0.0,
-    size: float = 9.0,
-    weight: str = "normal",
+def _above(
+    ax: Axes, at: tuple[float, float], text: str, side: str, *, weight: str = "normal"
 ) -> None:
-    """Write a word beside a row; `at`: share of the panel's width, and height on its axis."""
-    if text:
-        ax.annotate(
-            text,
-            at,
-            xycoords=("axes fraction", "data"),
-            xytext=(shift, 0),
-            textcoords="offset points",
-            ha=side,
-            va="center",
-            fontsize=size,
-            fontweight=weight,
-            color=INK,
-            annotation_clip=False,
-            linespacing=1.15,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
-            zorder=6,
-        )
+    """Write a word above a row; `at`: share of the panel's width, and height on its axis."""
+    ax.annotate(
+        text,
+        at,
+        xycoords=("axes fraction", "data"),
+        ha=side,
+        va="center",
+        fontsize=SIZE,
+        fontweight=weight,
+        color=INK,
+        annotation_clip=False,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+        zorder=6,
+    )
 
 
-def _frame(
-    ax: Axes, rows: list[MethodRow], reach: float, margin: float | None, *, narrow: bool
-) -> None:
+def _frame(ax: Axes, rows: list[MethodRow], reach: float, margin: float | None) -> None:
     """Set the limits and names of the axes, the words for the margin, and the legend."""
     ax.set_xlim(-reach, reach)
-    ax.set_ylim(-0.55, len(rows) - (0.4 if narrow else 0.5))
+    ax.set_ylim(-0.45, len(rows) - 0.4)
     ax.spines["left"].set_visible(False)
     ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
     if margin is not None:
@@ -233,10 +214,10 @@ def _frame(
                 textcoords="offset points",
                 ha="center",
                 va="bottom",
-                fontsize=8.5,
+                fontsize=SIZE,
                 color=MARGIN,
             )
-    legend_below(ax, _legend_handles(ax, rows))
+    explain(ax, _legend_handles(ax, rows))
 
 
 def _legend_handles(ax: Axes, rows: list[MethodRow]) -> list[Artist]:

@@ -6,6 +6,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.differences import plot_differences as plot_pairs
+from agreement.figures.key import key_of
 from agreement.stats.record import HasFrame
 from agreement.terms import RESULT_COLUMNS
 
@@ -75,6 +76,6 @@ def plot_differences(
     )
     known = _NOTHING if limits is None else limits
     plot_pairs(pairs, known, margin=margin, noise_floor=noise_floor, ax=ax)
-    if confirmed is None and (legend := ax.get_legend()) is not None:
-        legend.remove()  # it would call every maximum confirmed
+    if confirmed is None and (key := key_of(ax)) is not None:
+        key.remove()  # it would call every maximum confirmed
     return ax

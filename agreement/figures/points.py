@@ -12,11 +12,9 @@ from matplotlib.colors import LinearSegmentedColormap
 
 from agreement.figures.canvas import tell_points
 from agreement.figures.colours import INK, PAPER
-from agreement.figures.labels import panel_width
 
 MOST_POINTS: Final = 2000  # more would be a blot: their density is drawn instead
 _CELLS: Final = 36  # of the density, along each axis
-_SMALL_PT: Final = 200.0  # points are smaller in a panel up to this width
 
 
 def pair_words(pairs: pd.DataFrame) -> list[str]:
@@ -81,7 +79,7 @@ def draw_points(
         palette={True: INK, False: PAPER},
         edgecolor=INK,
         linewidth=0.9,
-        s=22 if panel_width(ax) > _SMALL_PT else 13,
+        s=18,
         legend=False,
         ax=ax,
         zorder=4,

@@ -6,7 +6,8 @@ from matplotlib.axes import Axes
 
 from agreement.figures.colours import FAINT, FIELD, OWN, SOFT, Mark
 from agreement.figures.estimates import ABSENT, Estimate, estimates
-from agreement.figures.labels import SideLabel, legend_below, number, side_labels, with_interval
+from agreement.figures.key import SIZE, explain
+from agreement.figures.labels import SideLabel, name_ticks, number, side_labels, with_interval
 from agreement.figures.points import MOST_POINTS, evenly
 from agreement.figures.theme import marks_for
 
@@ -42,17 +43,16 @@ def plot_profiles(
             ha="center",
             va="bottom",
             xycoords=("data", "axes fraction"),
-            fontsize=8.5,
+            fontsize=SIZE,
             color=FIELD,
         )
-    ax.set_yticks(range(len(names)), [_two_lines(name) for name in reversed(names)])
+    name_ticks(ax, "y", [_two_lines(name) for name in reversed(names)])
     ax.set_ylim(-0.6, len(names) - 0.4)
-    ax.tick_params(axis="y", length=0)
     ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
     if (groups["statistic"] == "bias_pooled").any():
         style = {"markerfacecolor": "white", "markeredgecolor": OWN, "markersize": 5.5}
         ax.plot([], [], "D", color=OWN, linestyle="-", label="drawn towards the others", **style)  # type: ignore[arg-type] # a mapping of mixed values
-        legend_below(ax)
+        explain(ax)
     side_labels(ax, labels)
     return ax
 

@@ -8,7 +8,8 @@ from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, FAINT, FIELD
 from agreement.figures.estimates import ABSENT, estimates
-from agreement.figures.labels import legend_below, number
+from agreement.figures.key import SIZE, explain
+from agreement.figures.labels import number
 from agreement.figures.points import draw_points
 from agreement.stats.record import HasFrame
 
@@ -62,12 +63,12 @@ def plot_regression(
             label="calibration line",
         )
         equation = f"laboratory =\n{number(intercept.value)} + {number(slope.value, 2)} field"
-        ax.text(0.03, 0.97, equation, transform=ax.transAxes, va="top", fontsize=8.5, color=FIELD)
+        ax.text(0.03, 0.97, equation, transform=ax.transAxes, va="top", fontsize=SIZE, color=FIELD)
     draw_points(ax, field, lab, told=told)
     ax.set_xlim(*ends)
     ax.set_ylim(*ends)
     ax.set_aspect("equal", anchor="W")
-    legend_below(ax, columns=2)
+    explain(ax)
     return ax
 
 

@@ -5,9 +5,13 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import FixedFormatter, FixedLocator
 
 from agreement.figures.colours import FAINT, FIELD, INK, SOFT
 from agreement.figures.labels import number
+from agreement.figures.points import evenly
+
+_NAMED = 3  # reports whose date and count stand below the axis
 
 
 def plot_run(history: pd.DataFrame, *, margin: float | None = None, ax: Axes) -> Axes:
@@ -25,7 +29,9 @@ def plot_run(history: pd.DataFrame, *, margin: float | None = None, ax: Axes) ->
     for end in () if margin is None else (-margin, margin):
         ax.axhline(end, color=INK, linewidth=0.9, linestyle="--")
     names = [f"{date}\nn {int(n)}" for date, n in zip(history["date"], history["n"], strict=True)]
-    ax.set_xticks(at, names)
+    named = evenly(len(names), _NAMED).tolist()
+    ax.xaxis.set_major_locator(FixedLocator(named))
+    ax.xaxis.set_major_formatter(FixedFormatter([names[place] for place in named]))
     ax.set_xlim(-0.6, len(history) - 0.4)
     ax.set_xlabel("report")
     ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")

@@ -8,7 +8,8 @@ from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, FAINT, OWN
 from agreement.figures.estimates import ABSENT, Estimate, estimates
-from agreement.figures.labels import legend_below, number, with_interval
+from agreement.figures.key import explain
+from agreement.figures.labels import number, with_interval
 from agreement.figures.points import draw_points
 from agreement.stats.record import HasFrame
 
@@ -50,7 +51,7 @@ def plot_structural(
         slope_said = f": slope {number(slope.value, 2)}" if slope.known else ""
         ax.set_title(f"{title}{slope_said}", loc="left", fontsize=9)
     else:
-        legend_below(ax, columns=1)
+        explain(ax)
     return ax
 
 

@@ -25,6 +25,7 @@ _STYLE: Final[dict[str, Any]] = {
     "axes.titlesize": 10.5,
     "axes.titlelocation": "left",
     "axes.titleweight": "bold",
+    "axes.titley": 1.0,  # where it belongs: matplotlib looks for room in each drawing
     "axes.labelsize": 9.5,
     "axes.edgecolor": SOFT,
     "axes.labelcolor": INK,

@@ -7,6 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, SOFT
+from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import number
 from agreement.physiology.session_fans import SessionFan
 
@@ -100,7 +101,7 @@ def _said(ax: Axes, fan: SessionFan) -> Axes:
         f"sessions up to {_top(fan):.0f} % of HRmax\n"
         f"so \u00b1 {number(fan.standard_error)}, usual form {_more(fan.usual_bias)}"
     )
-    ax.text(0, 1.02, text, transform=ax.transAxes, va="bottom", color=INK, fontsize=8.5)
+    ax.text(0, 1.02, text, transform=ax.transAxes, va="bottom", color=INK, fontsize=SIZE)
     return ax
 
 
@@ -118,16 +119,16 @@ def _set_limits(ax: Axes, fans: tuple[SessionFan, ...]) -> None:
     ax.set_xlim(left - _ROOM, 100 + _ROOM)
 
 
-def why_alt(fans: tuple[SessionFan, ...]) -> str:
-    """Return what the figure shows, as sentences."""
-    told = " ".join(fan.summary() for fan in fans)
-    return f"Training sessions as points of heart rate and VO2 from pace, one panel each. {told}"
+def why_alt(fans: tuple[SessionFan, ...]) -> list[str]:
+    """Return what each panel shows, as sentences."""
+    return [
+        f"Training sessions as points of heart rate and VO2 from pace. {fan.summary()}"
+        for fan in fans
+    ]
 
 
 def why_legend(ax: Axes) -> None:
-    """Explain the marks once, in the corner that a rising line leaves free."""
+    """Explain the marks once, below a panel."""
     handles, labels = ax.get_legend_handles_labels()
     order = np.argsort([label != "training sessions" for label in labels], kind="stable")
-    ax.legend(
-        [handles[i] for i in order], [labels[i] for i in order], loc="upper left", fontsize=7.5
-    )
+    explain(ax, [handles[i] for i in order])

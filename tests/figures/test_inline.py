@@ -5,9 +5,10 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from agreement.figures.canvas import blank, settle, svg_text, tell_points
+from agreement.figures.canvas import blank, svg_text, tell_points
 from agreement.figures.colours import FIELD, INK, PAPER
 from agreement.figures.inline import _PALETTE, figure_css, inline_svg
+from agreement.figures.layout import settle
 from agreement.figures.theme import house_style
 
 WORDS = ['A01 <b> & "c", 2026-01-02', "A02", "A03"]
@@ -24,6 +25,10 @@ def drawn(told):
         return svg_text(figure)
 
 
+def inlined(svg, *, name="one", alts=("x",), tops=()):
+    return "".join(inline_svg(svg, name=name, alts=alts, tops=tops))
+
+
 def places(root):
     """Title and place of each point that has one."""
     found = []
@@ -35,7 +40,7 @@ def places(root):
     return found
 
 
-@pytest.mark.parametrize("make", [str, lambda svg: inline_svg(svg, name="one", alt="x")])
+@pytest.mark.parametrize("make", [str, lambda svg: inlined(svg)])
 def test_each_point_tells_its_own_words(make):
     found = places(ET.fromstring(make(drawn(told=True)).replace(' href="#', ' link="#')))
     assert [words for words, _ in found] == WORDS
@@ -44,12 +49,12 @@ def test_each_point_tells_its_own_words(make):
 
 def test_points_that_are_not_told_carry_nothing():
     svg = drawn(told=False)
-    assert "<title" not in svg + inline_svg(svg, name="one", alt="x")
+    assert "<title" not in svg + inlined(svg)
 
 
 def test_two_figures_on_one_page_share_no_id_and_refer_to_their_own():
     svg = drawn(told=False)
-    page = inline_svg(svg, name="one", alt="x") + inline_svg(svg, name="two", alt="x")
+    page = inlined(svg) + inlined(svg, name="two")
     ids = re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
     used = set(re.findall(r'href="#([^"]+)"', page)) | set(re.findall(r"url\(#([^)]+)\)", page))
@@ -59,7 +64,7 @@ def test_two_figures_on_one_page_share_no_id_and_refer_to_their_own():
 
 
 def test_house_colours_are_variables_that_default_to_themselves():
-    text = inline_svg(drawn(told=False), name="one", alt="x")
+    text = inlined(drawn(told=False))
     assert f"var(--fig-field,{FIELD})" in text
     assert not re.search(rf"(?<!,){FIELD}|(?<!,){INK}", text)
     assert f"fill:var(--fig-paper,{PAPER})" in text
@@ -88,6 +93,31 @@ def test_words_on_a_dark_page_have_a_contrast_of_at_least_4_5(name):
 
 def test_a_figure_in_a_page_is_smaller_than_its_file_and_told_to_those_who_do_not_see_it():
     svg = drawn(told=False)
-    text = inline_svg(svg, name="one", alt='bias "\u22122"')
+    text = inlined(svg, alts=['bias "\u22122"'])
     assert len(text) < 0.7 * len(svg)
     assert 'role="img" aria-label="bias &quot;\u22122&quot;"' in text
+
+
+def test_each_panel_is_an_element_of_its_own_told_in_its_own_words():
+    """Each shows its own part, and what one refers to stands in one of them."""
+    with house_style():
+        figure, axes = blank(panels=2)
+        for ax, colour in zip(axes, (INK, FIELD), strict=True):
+            ax.scatter([1, 2, 3], [3, 1, 2], color=colour)
+        axes[1].axhspan(1, 2, facecolor="none", edgecolor=FIELD, hatch="//")
+        tops = settle(figure)
+        svg = svg_text(figure)
+    parts = inline_svg(svg, name="one", alts=["above", "below"], tops=tops)
+    boxes = [[float(one) for one in re.search(r'viewBox="([^"]+)', p)[1].split()] for p in parts]
+    assert boxes[0][1] == 0
+    assert boxes[1][1] == boxes[0][3] == pytest.approx(tops[1], abs=0.05)
+    assert boxes[1][1] + boxes[1][3] == pytest.approx(432, abs=0.1)  # 2 x 3 inches
+    for part, (_, top, _, tall) in zip(parts, boxes, strict=True):
+        heights = [float(y) for y in re.findall(r'<use [^>]*y="([\d.]+)"', part)]
+        assert len(heights) > 3
+        assert all(top <= y <= top + tall for y in heights)
+    assert ['aria-label="above"' in part for part in parts] == [True, False]
+    ids = re.findall(r' id="([^"]+)"', "".join(parts))
+    used = re.findall(r'(?:href="#|url\(#)([^")]+)', "".join(parts))
+    assert len(ids) == len(set(ids))
+    assert set(used) == set(ids)

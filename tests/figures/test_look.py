@@ -6,9 +6,10 @@ from itertools import pairwise
 import matplotlib as mpl
 import pytest
 
-from agreement.figures.canvas import blank, png_bytes, settle, svg_text
+from agreement.figures.canvas import blank, png_bytes, svg_text
 from agreement.figures.colours import FIELD, INK, MARGIN, MARKS, NOISE, SOFT
 from agreement.figures.labels import number
+from agreement.figures.layout import settle
 from agreement.figures.theme import house_style, marks_for
 
 
@@ -75,11 +76,11 @@ def test_svg_carries_ids_and_no_date():
 
 def test_png_has_the_size_of_print():
     with house_style():
-        figure, _ = blank(height=3.0)
+        figure, _ = blank(height=2.0)
         settle(figure)
         png = png_bytes(figure)
     width, height = (int.from_bytes(png[place : place + 4], "big") for place in (16, 20))
-    assert (width, height) == (1890, 900)  # 6.3 x 3.0 inches at 300 dots per inch
+    assert (width, height) == (1080, 600)  # 3.6 x 2.0 inches at 300 dots per inch
 
 
 def test_marks_repeat_only_after_the_last():

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.figures.canvas import blank, settle, svg_text
+from agreement.figures.canvas import blank, svg_text
+from agreement.figures.layout import settle
 from agreement.figures.method_rows import method_rows, methods_alt
 from agreement.figures.methods import methods_height, plot_methods
 from agreement.figures.theme import house_style
@@ -82,8 +83,8 @@ def test_limits_own_limits_and_constant_stand_at_their_numbers(results, ax):
 def test_names_counts_and_verdicts_are_those_of_the_row(results, ax):
     plot_methods(results, labels={"far": "Wrist device A"}, ax=ax)
     at = {text.get_text(): round(text.xy[1]) for text in ax.texts}
-    assert at["Wrist device A"] == at["n 20"] == at["not acceptable"] == 0
-    assert at["near"] == at["n 8"] == at["undecided"] == 1
+    assert at["Wrist device A"] == at["n 20, not acceptable"] == 0
+    assert at["near"] == at["n 8, undecided"] == 1
 
 
 def test_an_interval_without_end_in_sight_ends_in_an_arrow_and_leaves_room_to_read(results, ax):
@@ -95,9 +96,9 @@ def test_an_interval_without_end_in_sight_ends_in_an_arrow_and_leaves_room_to_re
     assert low == -high
 
 
-def test_a_phone_gets_names_above_the_rows_and_nothing_beside_them(results):
+def test_names_stand_above_the_rows_and_nothing_beside_them(results):
     with house_style():
-        figure, (ax,) = blank(methods_height(2, narrow=True), narrow=True)
+        figure, (ax,) = blank(methods_height(2))
         plot_methods(results, margin=3.5, ax=ax)
         settle(figure)
     assert {text.get_text() for text in ax.texts} >= {"far", "n 20, not acceptable"}

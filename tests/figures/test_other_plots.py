@@ -3,12 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.collections import PathCollection
+from matplotlib.collections import LineCollection, PathCollection
 
 from agreement.figures.averaging_curve import averaging_alt, plot_averaging
 from agreement.figures.budget import budget_alt, plot_budget
 from agreement.figures.change import change_alt, change_words, plot_change, plot_change_arrows
 from agreement.figures.estimates import Estimate
+from agreement.figures.key import key_of
 from agreement.figures.profiles import plot_profiles, profiles_alt
 from agreement.figures.regression import plot_regression, regression_alt
 
@@ -62,7 +63,7 @@ def test_a_bias_drawn_towards_the_others_stands_hollow_beside_the_groups_own(pai
     plot_profiles(pairs, pd.concat([groups, pooled]), Estimate(-2.5), ax=ax)
     mark = by_id(ax)["profile_bias/m/run/long/bias_pooled"]
     assert (mark.get_xdata(), mark.get_markerfacecolor()) == ([-2.0], "white")
-    assert ax.get_legend() is not None
+    assert list(key_of(ax).entries) == ["drawn towards the others"]
 
 
 def test_profiles_alt_gives_bias_with_interval(groups):
@@ -166,6 +167,9 @@ def test_arrows_without_names_tell_nobody(changes, ax):
 
 def test_arrows_run_from_laboratory_to_field(changes, ax):
     plot_change_arrows(changes, ax=ax)
-    arrows = [(text.xyann[0], text.xy[0]) for text in ax.texts]
-    assert arrows == [(-1.0, 0.5), (2.0, 1.0), (4.0, 3.0)]
+    (stems,) = [c for c in ax.collections if isinstance(c, LineCollection)]
+    assert [sorted(stem[:, 0]) for stem in stems.get_segments()] == [[-1, 0.5], [1, 2], [3, 4]]
+    heads = {line.get_marker(): line.get_data() for line in ax.lines if line.get_marker() in "<>"}
+    np.testing.assert_array_equal(heads[">"], ([0.5], [0]))  # each at the field's change
+    np.testing.assert_array_equal(heads["<"], ([1.0, 3.0], [1, 2]))
     assert "2 changed in the same direction" in change_alt(changes)

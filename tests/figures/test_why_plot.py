@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.figures.canvas import blank, settle, svg_text
+from agreement.figures.canvas import blank, svg_text
+from agreement.figures.key import key_of
+from agreement.figures.layout import settle
 from agreement.figures.theme import house_style
 from agreement.figures.why import plot_why, why_alt, why_legend
 from agreement.physiology.session_fans import SessionFan, typical_fans
@@ -71,13 +73,13 @@ def test_panels_to_compare_share_their_axes(fan, ax):
 def test_the_legend_begins_with_the_sessions(fan, ax):
     plot_why(fan, ax=ax)
     why_legend(ax)
-    names = [text.get_text() for text in ax.get_legend().get_texts()]
+    names = list(key_of(ax).entries)
     assert names[0] == "training sessions"
     assert set(names) >= {"laboratory", "\u00b1 1 standard error", "no session here"}
 
 
 def test_alternative_text_tells_the_numbers(fan):
-    text = why_alt((fan,))
+    (text,) = why_alt((fan,))
     assert "long and slow: the sessions of A07 reach 75% of HRmax over a span of 50 bpm" in text
     assert "60 \u00b1 6.0, the usual form 55, the laboratory measured 57" in text
 

@@ -19,10 +19,10 @@ ROOMS = ("sections", "shown", "studies", "run", "workbench")
 SHOWN = {
     *("FORTNIGHT * (number + 0.5)", "int(days_since_first(one.pairs).max()) // FORTNIGHT"),
     *("100 * row[zone]", "100 * top", "100 * bottom", "100 * row[f'zone{zone}']"),
-    *("0.75 * len(groups)", "3.2 * rows", "row['hr_span'] / row['hr_max_bpm']"),
+    *("0.6 * len(groups)", "row['hr_span'] / row['hr_max_bpm']"),
     *("0.5 * 10.0 ** (-self.figure.digits)", "10.0 ** (-self.figure.digits)"),
     *("round(line.slope * DAYS, 1) / DAYS", "line.slope * DAYS"),  # an audit rounds what it draws
-    *("3.4 * ((len(drawn) + 1) // 2)", "(len(drawn) + 1) // 2", "100 * coverage"),
+    "100 * coverage",
     *("needed * share", "24 * 3600", "2 ** 23", "['---'] * len(head)"),
     "['group'] * ('group' in again)",
     # the last digit that two tables of results are written with

@@ -31,19 +31,28 @@ def test_an_album_without_folder_writes_nothing(drawn, tmp_path, monkeypatch):
     assert not list(tmp_path.iterdir())
 
 
-def test_both_variants_stand_in_the_page_and_the_narrow_one_hides_without_its_style(drawn):
+def test_a_figure_is_drawn_once_as_wide_as_a_phone(drawn):
     html = drawn.block.html
-    assert html.count("<svg") == 2
-    assert '<div class="narrow" hidden="hidden"><svg viewBox="0 0 259.2 ' in html
-    assert '<div class="wide"><svg viewBox="0 0 453.6 ' in html
+    assert html.count("<svg") == 1
+    assert '<div class="drawn"><svg viewBox="0 0 259.2 216"' in html
     assert "<figcaption>A &amp; B</figcaption>" in html
 
 
-def test_a_folded_figure_stands_in_the_page_once_in_a_frame_that_keys_can_scroll(drawn):
-    html = drawn.block_in_details.html
-    assert html.count("<svg") == 1
-    assert '<div class="drawn one" tabindex="0" role="group"' in html
-    assert 'viewBox="0 0 453.6 ' in html
+def test_panels_stand_in_the_page_one_by_one_each_told(tmp_path):
+    two = picture(
+        "two",
+        lambda axes: [ax.plot([0, 1]) for ax in axes],
+        alt=["first line", "second line"],
+        caption="c",
+        panels=2,
+    )
+    html = two.block.html
+    assert html.count("<svg") == 2
+    assert 'class="drawn panels"' in html
+    assert html.index('aria-label="first line"') < html.index('aria-label="second line"')
+    assert two.alt == "first line second line"
+    Album(tmp_path).keep(two)
+    assert (tmp_path / "two.svg").read_text().count("<svg") == 1  # one file
 
 
 def test_figures_for_a_paper_are_as_wide_as_its_column_and_the_same_twice(tmp_path):

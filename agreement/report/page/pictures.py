@@ -1,16 +1,17 @@
-"""A figure of the report: drawn for a page, for a phone when shown there, inline; saved as SVG."""
+"""A figure of the report: drawn once, as wide as a phone; inline in the page; saved as SVG."""
 
 import re
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from markupsafe import Markup
 
-from agreement.figures.canvas import NARROW, WIDTH, blank, pdf_bytes, settle, svg_text
+from agreement.figures.canvas import WIDTH, blank, pdf_bytes, svg_text
 from agreement.figures.inline import inline_svg
+from agreement.figures.layout import settle
 from agreement.figures.theme import house_style
 from agreement.report.page.markup import Block, element
 from agreement.report.page.printer import Printer
@@ -27,48 +28,26 @@ class Picture:
     """One drawn figure with its words."""
 
     name: str  # of its files, and of its parts in a page
-    svg: str  # as wide as a page
+    svg: str
     figure: Any  # the same, for a print
-    alt: str
+    alts: tuple[str, ...]  # of each panel, or of all
     caption: str
-    # draws it at a width in inches; returns SVG and figure. None in what another process sent
-    drawn_at: Callable[[float], tuple[str, Any]] | None
+    tops: tuple[float, ...]  # where panels begin, and the last ends, from the top [pt]
+    # draws it at a width in inches. None in what another process sent
+    drawn_at: Callable[[float], Any] | None
+
+    @property
+    def alt(self) -> str:
+        """What the whole figure shows."""
+        return " ".join(self.alts)
 
     @property
     def block(self) -> Block:
         """The figure as a piece of the page."""
-        return self._shown(self._both)
-
-    @property
-    def block_in_details(self) -> Block:
-        """The same where it is folded away: on a phone the wide figure scrolls inside its frame."""
-        told = {"class_": "drawn one", "tabindex": "0", "role": "group", "aria_label": "figure"}
-        return self._shown(element("div", self._wide, **told))
-
-    def _shown(self, drawn: Markup) -> Block:
+        parts = inline_svg(self.svg, name=self.name, alts=self.alts, tops=self.tops)
+        kind = "drawn" if len(parts) == 1 else "drawn panels"
+        drawn = element("div", *map(Markup, parts), class_=kind)
         return Block(element("figure", drawn, element("figcaption", self.caption)), (self,))
-
-    @property
-    def _wide(self) -> Markup:
-        return Markup(inline_svg(self.svg, name=f"wide/{self.name}", alt=self.alt))
-
-    @property
-    def _both(self) -> Markup:
-        """
-        Two variants; the page's style (`figure_css`) shows the one that fits.
-
-        Where there is no such style, as in a notebook, the narrow one stays hidden.
-        """
-        svg, _ = self.at(NARROW)
-        narrow = Markup(inline_svg(svg, name=f"narrow/{self.name}", alt=self.alt))
-        shown = element("div", self._wide, class_="wide")
-        shown += element("div", narrow, class_="narrow", hidden="hidden")
-        return element("div", shown, class_="drawn")
-
-    def at(self, width: float) -> tuple[str, Any]:
-        """Draw it at a width in inches, where it came from; return SVG and figure."""
-        assert self.drawn_at is not None
-        return self.drawn_at(width)
 
     def sent(self) -> "Picture":
         """Return what another process can be sent of it: all that a page and an SVG file need."""
@@ -118,7 +97,8 @@ class Album:
         self._names.add(name)
         (folder / f"{name}.svg").write_text(one.svg, encoding="utf-8", newline="\n")
         if self._pdf_mm is not None:
-            (folder / f"{name}.pdf").write_bytes(pdf_bytes(one.at(self._pdf_mm / _MM)[1]))
+            assert one.drawn_at is not None
+            (folder / f"{name}.pdf").write_bytes(pdf_bytes(one.drawn_at(self._pdf_mm / _MM)))
         if self._printer is not None:
             self._printer.print(one.figure, folder / f"{name}.png")
 
@@ -132,50 +112,35 @@ def picture(
     name: str,
     draw: Draw,
     *,
-    alt: str,
+    alt: str | Sequence[str],
     caption: str,
-    height: float = 3.9,
-    columns: int = 1,
-    panels: int | None = None,
-    narrow_height: float | None = None,
+    height: float = 3.0,
+    panels: int = 1,
 ) -> Picture:
     """
-    Draw a figure in the house style, for a page and for a phone.
+    Draw a figure in the house style, as wide as a phone; a page places its panels.
 
     name: of its files; made safe for any file system.
-    draw: given the list of panels, draws on them. It is called once for each width.
-    alt, caption: plain text: what the figure shows, for those who do not see it; and what it is.
-    height: [inch]
-    columns: panels side by side; one below another on a phone.
-    panels: in all, in rows of `columns`; default: one row.
-    narrow_height: default: 3.4 for each panel. [inch]
+    draw: given the list of panels, draws on them.
+    alt, caption: plain text: what the figure, or each panel, shows, for those who do not see it;
+        and what it is.
+    height: of each panel. [inch]
     """
-    count = columns if panels is None else panels
-    tall = 3.4 * count if narrow_height is None else narrow_height
-    wide, figure = _drawn(draw, height, columns, count, narrow=False)
 
-    def drawn_at(width: float) -> tuple[str, Any]:
-        slim = width < _SLIM * WIDTH
-        return _drawn(draw, tall if slim else height, columns, count, narrow=slim, width=width)
-
-    return Picture(file_name(name), wide, figure, alt, caption, drawn_at)
-
-
-def _drawn(
-    draw: Draw,
-    height: float,
-    columns: int,
-    panels: int,
-    *,
-    narrow: bool,
-    width: float | None = None,
-) -> tuple[str, Any]:
-    """Return one variant as SVG, and its figure."""
-    with house_style():
-        figure, axes = blank(height, columns, panels=panels, narrow=narrow, width=width)
+    def drawn(width: float) -> tuple[Any, tuple[float, ...]]:
+        figure, axes = blank(height, panels, width=width)
         draw(axes)
-        settle(figure)
-        return svg_text(figure), figure
+        return figure, settle(figure)
+
+    def drawn_at(width: float) -> Any:
+        with house_style():
+            return drawn(width)[0]
+
+    with house_style():
+        figure, tops = drawn(WIDTH)
+        svg = svg_text(figure)
+    alts = (alt,) if isinstance(alt, str) else tuple(alt)
+    return Picture(file_name(name), svg, figure, alts, caption, tops, drawn_at)
 
 
 def file_name(name: str) -> str:

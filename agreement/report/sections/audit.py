@@ -162,7 +162,7 @@ def drift(one: Comparison) -> Section:
             f"pairs. Fortnights with fewer than {FEWEST} athletes, and what would tell of them, are "
             "left out."
         ),
-        height=3.2,
+        height=2.7,
     )
     return drawn, paragraph(text)
 

@@ -6,7 +6,13 @@ import pandas as pd
 
 from agreement.figures.averaging_curve import averaging_alt, plot_averaging
 from agreement.figures.budget import COMPONENTS, budget_alt, plot_budget
-from agreement.figures.change import change_alt, change_words, plot_change, plot_change_arrows
+from agreement.figures.change import (
+    change_alt,
+    change_arrows_alt,
+    change_words,
+    plot_change,
+    plot_change_arrows,
+)
 from agreement.figures.differences import differences_alt, plot_differences
 from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_alt
@@ -79,7 +85,6 @@ def differences(one: Comparison) -> Section:
         ),
         alt=f"{one.name}. {differences_alt(one.pairs, limits, points=one.people is not None)}",
         caption=differences_caption(one.name, one.pairs, limits, points=one.people is not None),
-        height=3.3,
     )
     parts = [
         (GROUPS.get(group, group), "limits_of_agreement", group)
@@ -117,7 +122,7 @@ def profiles(one: Comparison) -> Section:
         lambda axes: plot_profiles(one.pairs, found, overall, ax=axes[0]),
         alt=f"{one.name}. {profiles_alt(found)}",
         caption=profiles_caption(one.name, found),
-        height=1.2 + 0.75 * len(groups),
+        height=1.0 + 0.6 * len(groups),
     )
     columns = (
         "training profile",
@@ -222,14 +227,13 @@ def change(one: Comparison) -> Section:
                 result.changes, smallest_real=real, named=one.people is not None, ax=axes[1]
             ),
         ),
-        alt=f"{one.name}. {change_alt(result.changes)}",
+        alt=(f"{one.name}. {change_alt(result.changes)}", change_arrows_alt(result.changes)),
         caption=(
             f"{one.name}: change between two visits. Left: field against laboratory. Right: each "
             "athlete, from the laboratory's change to the field's."
         ),
-        height=4.8,
-        columns=2,
-        narrow_height=8.4,
+        height=3.9,
+        panels=2,
     )
     cells = [one.cell("change", name) for name in ("bias", "lower_limit", "upper_limit")]
     block = paragraph(said("sentences", "change", **_told(result, cells)))
@@ -276,7 +280,6 @@ def budget(one: Comparison) -> Section:
             "95 % intervals; the squares add up. Right: half width of the limits if that part were "
             "gone."
         ),
-        height=3.3,
     )
     rows = [("all together", total.stacked(), "nothing removed")]
     rows += [
@@ -312,7 +315,7 @@ def averaging(one: Comparison) -> Section:
         lambda axes: plot_averaging(curve, margin=one.margin.limit, ax=axes[0]),
         alt=f"{one.name}. {averaging_alt(curve)}",
         caption=averaging_caption(one.name, curve),
-        height=2.9,
+        height=2.7,
     )
     if not all(cell.known for cell in days.values()):
         return drawn, Block("")

@@ -36,7 +36,6 @@ def methods_chart(
         alt=methods_alt(frame, labels=labels, margin=margin),
         caption=str(said("first_page", "caption", several=len(rows) > 1).striptags()),
         height=methods_height(len(rows)),
-        narrow_height=methods_height(len(rows), narrow=True),
     )
     return (drawn,)
 

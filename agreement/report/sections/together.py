@@ -17,7 +17,6 @@ from agreement.figures.across_methods import (
 from agreement.figures.differences import (
     Panel,
     differences_alt,
-    panels_height,
     plot_difference_panels,
 )
 from agreement.figures.structural import plot_structural, structural_alt
@@ -145,7 +144,6 @@ TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
 }
 
 
-ROOM: Final = 0.6  # for labels of lines that lie close together [inch]
 MOST_PANELS: Final = 4  # difference plots on one page's width; of more each has its own
 BESIDE: Final = {
     "regression": "structural",
@@ -169,7 +167,7 @@ FIGURES: Final = {
         plot_budgets,
         budgets_alt,
         "How far each source alone spreads one reading of each method (SD, mL/kg/min).",
-        3.2,
+        3.5,
     ),
     "averaging": _Drawn(
         "averaging_curve",
@@ -213,15 +211,12 @@ def _differences(shown: list[Comparison]) -> Picture:
     panels = [Panel(one.name, one.pairs, one.of("limits_of_agreement"), one.words) for one in shown]
     floors = [one.noise.noise_floor for one in shown if one.noise is not None]
     told = {"margin": shown[0].margin.limit, "noise_floor": floors[0] if floors else None}
-    alts = (f"{one.title}. {differences_alt(one.pairs, one.limits)}" for one in panels)
+    alts = [f"{one.title}. {differences_alt(one.pairs, one.limits)}" for one in panels]
     return picture(
         "differences",
         lambda axes: plot_difference_panels(panels, axes=axes, **told),
-        alt=" ".join(alts),
+        alt=alts,
         caption=str(said("together", "differences")),
-        height=panels_height(len(panels)) + ROOM,
-        narrow_height=panels_height(len(panels), narrow=True),
-        columns=2,
         panels=len(panels),
     )
 
@@ -232,7 +227,6 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
     if not known:
         return []
     lines = [one.of("structural") for one in known]
-    columns, rows = min(2, len(known)), len(known[::2])
 
     def draw(axes: Sequence[Any]) -> None:
         for one, line, ax in zip(known, lines, axes, strict=True):
@@ -243,13 +237,11 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
         picture(
             "structural",
             draw,
-            alt=" ".join(told),
+            alt=told,
             caption=(
                 "Field against laboratory values. Dashed: the line net of the laboratory's noise, with "
                 "the 95 % band of its slope; dotted: field equals laboratory."
             ),
-            height=3.2 * rows,
-            columns=columns,
             panels=len(known),
         )
     ]

@@ -144,15 +144,15 @@ def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Pic
         for fan, ax in zip(shown, axes, strict=True):
             plot_why(fan, ax=ax, among=fans)
         if start == 0:
-            why_legend(axes[0])
+            why_legend(axes[-1])
 
     return picture(
         f"why-{place}",
         draw,
         alt=why_alt(shown),
         caption=CAPTION if start == 0 else BETWEEN,
-        height=4.2,
-        columns=len(shown),
+        height=3.1,
+        panels=len(shown),
     )
 
 

@@ -37,7 +37,7 @@ def why(cohort: Cohort) -> Block:
     """Show why a training profile is misread."""
     drawn, words = training_sections.why(cohort, told_of(cohort).comparisons)
     drawn = () if _names_nobody(cohort) else drawn  # a typical athlete is one
-    others = shown(drawn[1:], Block(""), folded=True)
+    others = shown(drawn[1:], Block(""))
     rest = fold("The profiles between them", others, kind="more")
     return shown(drawn[:1], rest + words if drawn[1:] else words)
 

@@ -192,7 +192,7 @@ class Told:
         beside = together.beside(every, name)
         if len(every) == 1:
             return shown(drawn, _of_one(section(every[0])) + beside)
-        details = [together.folded(each, _of_one(section(each), folded=True)) for each in first]
+        details = [together.folded(each, _of_one(section(each))) for each in first]
         if len(first) < len(every):
             details.insert(
                 0, Block(said("together", "first_of", first=len(first), every=len(every)))
@@ -224,18 +224,17 @@ class Told:
         return checklists.Facts(self.options, *told, self.stage)
 
 
-def shown(drawn: Sequence[Picture], words: Block, *, folded: bool = False) -> Block:
+def shown(drawn: Sequence[Picture], words: Block) -> Block:
     """Put figures above words."""
-    figures = (one.block_in_details if folded else one.block for one in drawn)
-    return joined([*figures, words])
+    return joined([*(one.block for one in drawn), words])
 
 
-def _of_one(found: Block | Section, *, folded: bool = False) -> Block:
+def _of_one(found: Block | Section) -> Block:
     """Return the block of a section of one method, with its figure if it has one."""
     if isinstance(found, Block):
         return found
     drawn, words = found
-    return shown([drawn] if drawn else [], words, folded=folded)
+    return shown([drawn] if drawn else [], words)
 
 
 def of_field_values(

@@ -132,12 +132,10 @@ class Grown:
                 picture(
                     "history",
                     draw,
-                    alt=" ".join(run_alt(lines, name) for name, lines in drawn),
+                    alt=[run_alt(lines, name) for name, lines in drawn],
                     caption="Bias (dots) and limits of agreement (bars) at each report of this study"
                     + (", with the agreed limit (dashed)." if margin.limit is not None else "."),
-                    columns=min(2, len(drawn)),
                     panels=len(drawn),
-                    height=3.4 * ((len(drawn) + 1) // 2),
                 )
             ]
         rows = [

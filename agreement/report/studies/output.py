@@ -70,7 +70,6 @@ def _beside(found: Compared) -> Block:
         alt=f"Bias and limits of both reports: {told}.",
         caption="Bias (mark, with its interval) and limits of agreement (pale bar) in both reports.",
         height=height,
-        narrow_height=height,
     ).block
 
 
@@ -90,7 +89,6 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
             caption="Bias (mark, with its interval) and limits of agreement (pale bar) of each study "
             "and of a typical squad; of the next squad, where 95 % of its athletes lie.",
             height=forest_height(len(own)),
-            narrow_height=forest_height(len(own)),
         ).block
     frame = pool_frame(pooled)
     numbers = Numbers(frame)

@@ -9,8 +9,9 @@ from markupsafe import Markup
 
 from agreement.cohort import Cohort, read_cohort
 from agreement.errors import AgreementError
-from agreement.figures.canvas import blank, settle, svg_text
+from agreement.figures.canvas import blank, svg_text
 from agreement.figures.differences import plot_differences
+from agreement.figures.layout import settle
 from agreement.figures.points import pair_words
 from agreement.figures.theme import house_style
 from agreement.report.page.markup import Block, element, paragraph
