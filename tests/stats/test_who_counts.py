@@ -8,6 +8,9 @@ import pandas as pd
 import pytest
 
 import agreement
+from agreement import Cohort
+from agreement.report.page.numbers import Numbers
+from agreement.report.studies.reports import Report
 from agreement.stats.limits.across_modes import across_modes
 from agreement.stats.who_counts import who_counts
 
@@ -45,3 +48,42 @@ def test_the_rule_is_written_once():
     rule = re.compile(r"hr_limiting_drug\"\]\s*!=\s*\"yes\"")
     holders = [p.name for p in package.rglob("*.py") if rule.search(p.read_text(encoding="utf-8"))]
     assert holders == ["who_counts.py"]
+
+
+@pytest.mark.parametrize(("heart_rate_based", "n"), [(True, 11), (False, 14)])
+def test_the_same_in_the_pairs_that_a_cohort_gives(heart_rate_based, n):
+    ids = [f"A{i:02}" for i in range(14)]
+    lab = np.linspace(40.0, 60.0, 14)
+    cohort = Cohort.from_frames(
+        athletes={"athlete_id": ids, "hr_limiting_drug": ["yes"] * 3 + ["no"] * 11},
+        lab_tests={
+            "lab_test_id": ids,
+            "athlete_id": ids,
+            "date": ["2026-03-20"] * 14,
+            "mode": ["run"] * 14,
+            "vo2max_ml_kg_min": lab,
+        },
+        field_estimates={
+            "athlete_id": ids,
+            "taken_at": ["2026-03-19"] * 14,
+            "method": ["wrist"] * 14,
+            "mode": ["run"] * 14,
+            "vo2max_ml_kg_min": lab + np.arange(14) % 3,
+        },
+        options={
+            "pairing": {"minimum_days": 1},
+            "methods": {"wrist": {"heart_rate_based": heart_rate_based}},
+        },
+    )
+    assert len(cohort.pairs) == 14
+    assert len(cohort.pairs_of("wrist")) == n
+
+
+@pytest.mark.parametrize(("stated", "who"), [(7, set("CDEFGHI")), (9, set("ABCDEFGHI"))])
+def test_the_same_of_a_report_that_is_compared(tmp_path, stated, who):
+    pairs = PEOPLE.assign(athlete_id=list("ABCDEFGHI"), difference=PEOPLE["field"] - PEOPLE["lab"])
+    bias = {"statistic": "bias", "value": 1.0, "low": 0.0, "high": 2.0, "unit": "", "note": ""}
+    key = {"analysis": "limits_of_agreement", "method": "wrist", "mode": "run", "group": "all"}
+    numbers = Numbers(pd.DataFrame([key | bias | {"n": stated, "n_pairs": stated}]))
+    report = Report(tmp_path, {}, numbers, pairs)
+    assert set(report.athletes(("wrist", "run")).index) == who
