@@ -152,6 +152,10 @@ _PEOPLE: Final = {
         r"|[^\W\d_A-Z][^\W\d_]{2,}[._][^\W\d_]{3,}|[A-Z][a-z]+[._-]?[A-Z][a-z]{2,}"
     ),
 }
+# of many ids at once, one on each line, which none of the patterns leaves
+_ANYBODY: Final = re.compile(
+    f"^(?:{'|'.join(pattern.pattern for pattern in _PEOPLE.values())})$", re.MULTILINE
+)
 # single words say something only where nearly all ids are such: words as spoken, numbers in no order
 _SPOKEN: Final = re.compile(
     r"(?!.*[^aeiouyåäöøæéè'-]{4})(?=.*[aeiouyåäöøæéè])[^\W\d_]+(?:['-][^\W\d_]+)?"
@@ -203,8 +207,9 @@ def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) ->
 
 def _doubt_people(raw: RawTable, found: Distinct) -> None:
     """Doubt ids that look like a name, an address or a number of a person; none is repeated."""
-    doubted = [(label, kinds) for label in found.labels if (kinds := _kinds_of(label))]
-    like = {kind: [one for one, kinds in doubted if kinds[0] == kind] for kind in _PEOPLE}
+    hits = set(_ANYBODY.findall("\n".join(found.labels)))
+    doubted = [(label, _kind_of(label)) for label in found.labels if label in hits]
+    like = {kind: [one for one, its in doubted if its == kind] for kind in _PEOPLE}
     for kind, of_one in _OF_COLUMN.items():
         some = found.labels[:_MOST_LOOKED_UP]
         if len(some) >= _FEWEST and sum(map(of_one, some)) >= _NEARLY_ALL * len(some):
@@ -231,10 +236,9 @@ def _warn_of_spreadsheets(raw: RawTable, found: Distinct) -> None:
         raw.note("spreadsheet_ids", what, remedy, "athlete_id")
 
 
-@lru_cache(maxsize=1 << 16)  # the parts of a table name the same people again and again
-def _kinds_of(label: str) -> tuple[str, ...]:
-    """Return as what of a person an id may be taken; nothing for a code."""
-    return tuple(kind for kind, pattern in _PEOPLE.items() if pattern.fullmatch(label))
+def _kind_of(label: str) -> str:
+    """Return as what of a person an id may be taken that is like one of them."""
+    return next(kind for kind, pattern in _PEOPLE.items() if pattern.fullmatch(label))
 
 
 def silent_ids(raw: RawTable, name: str, id_map: dict[str, str]) -> Distinct:

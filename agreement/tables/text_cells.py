@@ -29,10 +29,15 @@ BLANKS: Final = "Nothing to do, unless the blanks meant something."
 
 @dataclass(frozen=True, slots=True)
 class Distinct:
-    """A text column as `labels[codes]`; code -1 is missing."""
+    """
+    A text column as `labels[codes]`; code -1 is missing.
+
+    `kind`: the labels as categories, where a file came with them.
+    """
 
     codes: Codes
     labels: list[str]
+    kind: pd.CategoricalDtype | None = None
 
     def first_row(self, raw: RawTable, label: str) -> int:
         """Return the row of a label's first appearance, as a spreadsheet counts."""
@@ -57,7 +62,7 @@ class Distinct:
 
     def kept(self, mask: Mask) -> "Distinct":
         """Return the column without the rows outside `mask`."""
-        return Distinct(self.codes[mask], self.labels)
+        return Distinct(self.codes[mask], self.labels, self.kind)
 
     def present(self) -> frozenset[str]:
         """Return the labels that some row holds."""
@@ -77,7 +82,9 @@ class Distinct:
 
     def coded(self) -> pd.Categorical:
         """Return the column as categories: codes, and each distinct text once."""
-        return pd.Categorical.from_codes(self.codes, pd.Index(self.labels, dtype="str"))
+        # made anew, all labels would be looked through once more
+        kind = self.kind or pd.CategoricalDtype(pd.Index(self.labels, dtype="str"))
+        return pd.Categorical.from_codes(self.codes, dtype=kind)
 
     def series(self) -> "pd.Series[Any]":
         """Return the column as text with NaN."""
@@ -93,7 +100,7 @@ def distinct(column: "pd.Series[Any]") -> Distinct:
     values = column.cat.categories.to_numpy(dtype=object).tolist()
     codes = np.asarray(column.cat.codes, dtype=np.int64)
     if isinstance(column.cat.categories.dtype, pd.StringDtype):
-        return Distinct(codes, values)
+        return Distinct(codes, values, column.dtype)
     texts = [str(v) for v in values]
     return Distinct(codes, texts).replaced(list(texts))  # 1 and "1" are one
 

@@ -1,6 +1,10 @@
 """Ids: text as it stands, joined by nothing but `id_map`, and never names."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from agreement.tables.ids import _ANYBODY, _PEOPLE
 
 HEAD = "athlete_id,taken_at,method,mode,vo2max_ml_kg_min\n"
 
@@ -210,3 +214,21 @@ def test_first_names_and_telephone_numbers_stop_where_nearly_all_ids_are_such(fo
     found = folder.inspect().of("stop", "ids_are_codes")
     assert bool(found) == stops
     assert not any(one in str(found) for one in ids)
+
+
+LIKE_PEOPLE = [
+    "anna.berg",
+    "a@b.se",
+    "1990-02-03",
+    "070-123 45 67",
+    "A.Berg",
+    "AnnaBerg",
+    "a.berg\nb",
+]
+
+
+@given(st.lists(st.sampled_from(LIKE_PEOPLE) | st.text("aZbé019 ./-@+_()A\n,", max_size=12)))
+def test_many_ids_at_once_are_doubted_as_each_alone(labels):
+    alone = {one for one in labels if any(kind.fullmatch(one) for kind in _PEOPLE.values())}
+    at_once = set(_ANYBODY.findall("\n".join(labels)))
+    assert {one for one in labels if one in at_once} == alone
