@@ -119,6 +119,7 @@ def _environment() -> Environment:
         "percent_interval": Cell.percent_interval,
         "stacked": Cell.stacked,
         "with_interval": Cell.with_interval,
+        "plain": plain,
         "reads": reads,
         "ends": ends,
         "counted": counted,

@@ -97,10 +97,8 @@ class Cell:
 
     def interval(self) -> Markup:
         """Return "low to high" as markup that names its line, or "" if there is no interval."""
-        if not (isfinite(self.low) and isfinite(self.high)):
-            return Markup("")
-        low, high = (plain(end, self.digits) for end in (self.low, self.high))
-        return self.mark_interval(f"{low} to {high}")
+        words = span(self.low, self.high, self.digits)
+        return self.mark_interval(words) if words else Markup("")
 
     def mark_interval(self, text: str) -> Markup:
         """Return a text that says the interval of this number, naming its line."""
@@ -203,17 +201,31 @@ def _count(value: float) -> int:
 
 def plain(value: float, digits: int = 1, *, sign: bool = False) -> str:
     """
-    Return a number as text, with a real minus sign and no minus zero.
+    Return a number as text, with a real minus sign and no minus zero; "" for none.
 
-    >>> plain(-4.06), plain(-0.04), plain(2.5, sign=True)
-    ('\u22124.1', '0.0', '+2.5')
+    >>> plain(-4.06), plain(-0.04), plain(2.5, sign=True), plain(float("nan"))
+    ('\u22124.1', '0.0', '+2.5', '')
     """
+    if not isfinite(value):
+        return ""
     text = f"{abs(value):.{digits}f}"
     if float(text) == 0:
         return text
     if value < 0:
         return f"\u2212{text}"
     return f"+{text}" if sign else text
+
+
+def span(low: float, high: float, digits: int = 1, *, between: str = " to ") -> str:
+    """
+    Return two ends as text; "" where one is missing.
+
+    >>> span(-0.44, 9.2), span(45.2, float("inf"))
+    ('\u22120.4 to 9.2', '')
+    """
+    if not (isfinite(low) and isfinite(high)):
+        return ""
+    return f"{plain(low, digits)}{between}{plain(high, digits)}"
 
 
 def with_minus(text: str) -> str:

@@ -20,7 +20,7 @@ from agreement.report.page.html import whole_page
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, joined, paragraph
 from agreement.report.page.names import Names
-from agreement.report.page.numbers import plain, with_minus
+from agreement.report.page.numbers import plain, span, with_minus
 from agreement.report.page.texts import IN_THREE_LINES
 from agreement.report.sections.cards import LACKS, OF_CHANGE, OWN_TESTS, SQUAD_ALONE, TOGETHER
 from agreement.report.sections.input_sections import INPUTS
@@ -212,22 +212,20 @@ def _of_laboratory(
 
 def _of_best(row: dict[Any, Any]) -> dict[str, Any]:
     """Return the one laboratory-equivalent, and what change is real between two visits."""
-    low, high = row["lab_equivalent_low"], row["lab_equivalent_high"]
-    real = row["smallest_real_change"]
+    ends = row["lab_equivalent_low"], row["lab_equivalent_high"]
     why = next((n for n in row["note"].split("; ") if n.startswith(OF_CHANGE)), "")
     return {
         "field": plain(row["field"]),
         "equivalent": plain(row["lab_equivalent"]),
-        "interval": f"{plain(low)} and {plain(high)}" if isfinite(low) and isfinite(high) else "",
-        "real": plain(real) if isfinite(real) else "",
+        "interval": span(*ends, between=" and "),
+        "real": plain(row["smallest_real_change"]),
         "why_no_change": why.replace("no_second_visit", "nobody was seen at two visits"),
     }
 
 
 def _equivalent(row: dict[Any, Any]) -> str:
-    low, high = row["lab_equivalent_low"], row["lab_equivalent_high"]
-    ends = f" ({plain(low)} to {plain(high)})" if isfinite(low) and isfinite(high) else ""
-    return f"{plain(row['lab_equivalent'])}{ends}"
+    ends = span(row["lab_equivalent_low"], row["lab_equivalent_high"])
+    return f"{plain(row['lab_equivalent'])} ({ends})" if ends else plain(row["lab_equivalent"])
 
 
 def _inputs(own: Mapping[str, npt.NDArray[Any]], name: Names) -> list[Markup]:

@@ -9,7 +9,7 @@ import pandas as pd
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.names import Names
-from agreement.report.page.numbers import Cell, Numbers, counted, plain, with_minus
+from agreement.report.page.numbers import Cell, Numbers, counted, plain, span, with_minus
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.lines.calibrated import LaboratoryEquivalent
 from agreement.stats.lines.own_correction import OwnDoubts, OwnValue, own_doubts
@@ -142,7 +142,7 @@ def _own_of_all(result: Any, latest: pd.DataFrame) -> dict[str, _Own]:
 def _with_notes(own: _Own, squad: LaboratoryEquivalent) -> LaboratoryEquivalent:
     """Return the athlete's own laboratory-equivalent, with what to know of it."""
     weight = f"{own.value.weight:.0%}".replace("%", " %")
-    after = plain(own.after) if isfinite(own.after) else ""
+    after = plain(own.after)
     notes = [
         in_words(said("sentences", "own_tests", tests=own.tests, weight=weight, after=after)),
         in_words(said("sentences", "own_doubts", **own.doubts._asdict()))
@@ -150,7 +150,7 @@ def _with_notes(own: _Own, squad: LaboratoryEquivalent) -> LaboratoryEquivalent:
         else "",
     ]
     if isfinite(squad.value):
-        ends = f"{plain(squad.low)} to {plain(squad.high)}"
+        ends = span(squad.low, squad.high)
         notes.append(f"{SQUAD_ALONE} {plain(squad.value)} ({ends})")
     value, low, high, _ = own.value
     return LaboratoryEquivalent(value, low, high, "; ".join(filter(None, notes)))
@@ -215,17 +215,11 @@ def cards_block(cards: pd.DataFrame, name: Names, *, pages: str = "") -> Block:
 
 
 def _card_row(row: dict[Any, Any]) -> tuple[str, ...]:
-    low, high = row["lab_equivalent_low"], row["lab_equivalent_high"]
-    interval = f"{plain(low)} to {plain(high)}" if isfinite(low) and isfinite(high) else ""
     words = "; ".join(part for part in (row["inputs_to_correct"], row["note"]) if part)
     return (
         str(row["athlete_id"]),
-        *(_shown(row[name]) for name in ("field", "lab_equivalent")),
-        interval,
-        _shown(row["smallest_real_change"]),
+        *(plain(row[name]) for name in ("field", "lab_equivalent")),
+        span(row["lab_equivalent_low"], row["lab_equivalent_high"]),
+        plain(row["smallest_real_change"]),
         with_minus(words) or "nothing",
     )
-
-
-def _shown(value: float) -> str:
-    return plain(value) if isfinite(value) else ""

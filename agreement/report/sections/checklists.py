@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, paragraph, table
-from agreement.report.page.numbers import counted
+from agreement.report.page.numbers import counted, plain
 from agreement.report.privacy.privacy import FEWEST, hidden_parts
 from agreement.report.privacy.stage import Stage
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
@@ -104,7 +104,7 @@ class Facts:
             return "no pairs"
         if (ends := self.stage.ends(lab)) is None:
             return f"laboratory values around {lab.median():.0f} mL/kg/min"
-        lowest, highest = (f"{value:.1f}" for value in ends)
+        lowest, highest = map(plain, ends)
         if lowest == highest:
             return f"laboratory value {lowest} mL/kg/min"
         return f"laboratory values {lowest} to {highest} mL/kg/min"

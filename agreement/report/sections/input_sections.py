@@ -1,6 +1,5 @@
 """What went into the numbers: settings of the estimator, averaging of breaths, maximal effort."""
 
-from math import isfinite
 from typing import Final
 
 import pandas as pd
@@ -94,7 +93,7 @@ def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
             INPUTS[row["input"]][0],
             f"{row['told']:g} {INPUTS[row['input']][1]}",
             f"{row['measured']:g} {INPUTS[row['input']][1]}",
-            shown(row["expected_shift"], sign=True),
+            plain(row["expected_shift"], sign=True),
             row["note"] or "none",
         )
         for row in order.to_dict("records")
@@ -183,8 +182,3 @@ def maxima_block(laboratory: pd.DataFrame, pairs: pd.DataFrame) -> Block:
     counts = {"tests": len(laboratory), "yes": yes, "no": no, "unknown": unknown, "used": used}
     told = paragraph(said("inputs", "maxima", **counts))
     return told + effort_block(laboratory, lambda number, _: str(number))
-
-
-def shown(value: float, digits: int = 1, *, sign: bool = False) -> str:
-    """Return a number as text; empty where there is none."""
-    return plain(value, digits, sign=sign) if isfinite(value) else ""

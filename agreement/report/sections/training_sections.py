@@ -14,7 +14,6 @@ from agreement.report.page.markup import Block, absent, fold, joined, lines, par
 from agreement.report.page.numbers import Cell, counted, plain
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
-from agreement.report.sections.input_sections import shown
 from agreement.report.sections.subsets import parts_block
 from agreement.report.sections.together import across, folded
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
@@ -120,7 +119,7 @@ def _one_split(one: Comparison) -> Block:
         (
             str(row["athlete_id"]),
             str(row["n_points"]),
-            *(shown(row[part], sign=True) for part in PARTS),
+            *(plain(row[part], sign=True) for part in PARTS),
         )
         for row in split.frame.to_dict("records")
     ]
@@ -213,9 +212,9 @@ def _athletes_table(one: Comparison) -> Block:
             str(row["athlete_id"]),
             row["training_profile"] if isinstance(row["training_profile"], str) else "none",
             _reach(row),
-            shown(row["extrapolation_se"]),
-            shown(row["expected_bias"], sign=True),
-            shown(row["observed_error"], sign=True),
+            plain(row["extrapolation_se"]),
+            plain(row["expected_bias"], sign=True),
+            plain(row["observed_error"], sign=True),
         )
         for row in order.to_dict("records")
     ]

@@ -15,6 +15,7 @@ from agreement.errors import AgreementError
 from agreement.figures.run_chart import plot_control, plot_run, run_alt
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading, table
+from agreement.report.page.numbers import plain, span
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.run.earlier import HISTORY_FILE
 from agreement.report.run.folder import is_ours
@@ -101,7 +102,7 @@ class Grown:
             lambda axes: plot_control(
                 one.days, one.values, (one.line.intercept, one.line.slope), ax=axes[0]
             ),
-            alt=f"The laboratory's control over time; change in 30 days {low:.1f} to {high:.1f}.",
+            alt=f"The laboratory's control over time; change in 30 days {span(low, high)}.",
             caption="The laboratory's control, tested again and again, with its line.",
         )
         told = (
@@ -141,9 +142,9 @@ class Grown:
         rows = [
             (
                 f"{one['date']}: {self.name(one['method'], one['mode'])}",
-                *(_shown(one[key], 0) for key in ("n", "n_pairs")),
-                _shown(one["bias"], 1),
-                *(_shown(one[key], 1) for key in ("lower_limit", "upper_limit")),
+                *(plain(one[key], 0) for key in ("n", "n_pairs")),
+                plain(one["bias"]),
+                *(plain(one[key]) for key in ("lower_limit", "upper_limit")),
                 one["verdict"],
             )
             for one in history.astype({"verdict": "str"}).to_dict("records")
@@ -167,8 +168,3 @@ class Grown:
         told["known"] = not np.isnan([one.before["n"], one.now["n"]]).any()
         taken, name = looks(self.history, one.method, one.mode), self.name(one.method, one.mode)
         return in_words(said("history", "step", name=name, taken=taken, **told))
-
-
-def _shown(value: float, digits: int) -> str:
-    """Return a number for a cell, empty where there is none."""
-    return "" if np.isnan(value) else f"{value:.{digits}f}"
