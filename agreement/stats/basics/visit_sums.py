@@ -30,14 +30,13 @@ class Visits:
 
 def visits_of(data: MethodData) -> Visits:
     """Join the daily values of one method and mode to its pairs."""
-    pairs = data.pairs.set_index("lab_test_id", drop=False)
-    daily = data.daily[data.daily["lab_test_id"].isin(pairs.index)]
-    daily = daily.sort_values(["athlete_id", "lab_test_id", "date"], ignore_index=True)
-    of_day, tests = pd.factorize(daily["lab_test_id"])
-    table = pairs.loc[tests].reset_index(drop=True)
+    daily = data.daily  # of units in the pairs, in order
+    of_day, tests = pd.factorize(daily["lab_test_id"].to_numpy(dtype=object))
+    rows = pd.Index(data.texts("lab_test_id")).get_indexer(pd.Index(tests))
     difference = (daily["field"] - daily["lab"]).to_numpy(dtype=np.float64)
-    table["mean"] = np.bincount(of_day, difference) / np.bincount(of_day)
-    ids, athlete = np.unique(table["athlete_id"].to_numpy(dtype=object), return_inverse=True)
+    mean = np.bincount(of_day, difference) / np.bincount(of_day)
+    table = data.pairs.take(rows).reset_index(drop=True).assign(mean=mean)
+    ids, athlete = np.unique(data.texts("athlete_id")[rows], return_inverse=True)
     return Visits(daily, of_day, table, athlete, ids)
 
 

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy import special
 
 from agreement.stats.basics.intervals import Interval
@@ -155,7 +156,7 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
             NOT_ESTIMABLE, f"it needs repeats of the laboratory on {FEW_DF} degrees of freedom."
         )
     used = athletes[athletes["training_profile"].isin(kept)]
-    place = used.index.get_indexer(data.texts("athlete_id"))
+    place = used.index.get_indexer(pd.Index(data.texts("athlete_id")))
     theirs, own = used["training_profile"].to_numpy(dtype=object), data.texts("training_profile")
     rows = np.flatnonzero(place >= 0)
     rows = rows[own[rows] == theirs[place[rows]]]

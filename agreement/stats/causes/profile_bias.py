@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -99,7 +100,7 @@ class ProfileBias(Result):
             ("p_equal_spread", self.p_spread, flat if np.isnan(self.p_spread) else ""),
             ("spread_ratio", self.spread_ratio, flat if np.isnan(self.spread_ratio) else ""),
         )
-        counts = {"n": self.n, "n_pairs": self.n_pairs}
+        counts: dict[str, Any] = {"n": self.n, "n_pairs": self.n_pairs}
         for name, value, said in named:
             yield Row.of(name, value, **counts, unit="1", note=said, group="all")
         none = (np.nan, None)
@@ -151,7 +152,8 @@ def profile_bias(
     names = sorted({name for name in labels if isinstance(name, str)} - {NOT_ENOUGH_DATA})
     if not names:
         raise NotEstimable(NOT_ESTIMABLE, "no pair carries a training profile.")
-    values = tuple(pairs[name].to_numpy(dtype=np.float64) for name in ("field", "lab"))
+    values: tuple[Floats, Floats]
+    values = pairs["field"].to_numpy(np.float64), pairs["lab"].to_numpy(np.float64)
     columns = resampling.codes, values[0] - values[1], pair_keys(pairs)
     groups = [group_at(name, labels == name, *columns) for name in names]
     athletes, left_out = athletes_by_profile(pairs)

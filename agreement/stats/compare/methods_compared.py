@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations, groupby
 from math import nan
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -236,7 +236,7 @@ def _net(studied: list[MethodData], rows: pd.DataFrame, error: Closer) -> dict[s
         except NotEstimable:
             continue
         tests = rows.index.get_level_values(1).to_numpy(dtype=object)
-        shared = pd.Index(data.texts("lab_test_id")).get_indexer(tests)
+        shared = pd.Index(data.texts("lab_test_id")).get_indexer(pd.Index(tests))
         who = np.unique(data.athlete[shared], return_inverse=True)[1]
         of_athletes = np.bincount(who, 1.0 / lab_tests_behind(data)[shared]) / np.bincount(who)
         noise = variance * float(of_athletes.mean())
@@ -285,7 +285,7 @@ def _beside(one: TwoApart) -> Iterator[Row]:
             shown = [(ratio, found.ratio(0), found.interval(0)), (p, float(found.p[0]), None)]
         else:
             shown = [(ratio, found.ratio, found.interval)]
-        counts = {"n": one.n, "n_pairs": one.n_pairs}
+        counts: dict[str, Any] = {"n": one.n, "n_pairs": one.n_pairs}
         for name, value, ends in shown:
             yield Row.of(name, value, ends, **counts, unit="1", note=one.group)
 

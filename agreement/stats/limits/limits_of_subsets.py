@@ -126,7 +126,7 @@ def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":
     """Return the name of each age's band; NaN where the age is not known."""
     names = pd.array([age_name(low, high) for low, high in AGES], dtype="str")
     return pd.Series(
-        names.take(_bands(age_years.to_numpy()), allow_fill=True), index=age_years.index
+        names.take(_bands(age_years.to_numpy(np.float64)), allow_fill=True), index=age_years.index
     )
 
 
@@ -157,7 +157,9 @@ def limits_by_rule_of(data: MethodData) -> Parts:
         raise NotEstimable(NOT_ESTIMABLE, "no paired test has breaths.")
     under = tests.pivot_table(index="lab_test_id", columns="rule", values="vo2max").dropna()
     chosen = tests[tests["rule"] == tests["in_use"]].set_index("lab_test_id")["vo2max"]
-    place = pd.Index(under.index.to_numpy(dtype=object)).get_indexer(data.texts("lab_test_id"))
+    place = pd.Index(under.index.to_numpy(dtype=object)).get_indexer(
+        pd.Index(data.texts("lab_test_id"))
+    )
     in_use = chosen.reindex(under.index).to_numpy(dtype=np.float64)
     rows = np.flatnonzero(place >= 0)
     rows = rows[np.isclose(data.lab[rows], in_use[place[rows]], atol=1e-6, rtol=0)]

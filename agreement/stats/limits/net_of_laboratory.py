@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import hypot, nan, sqrt
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -168,7 +169,7 @@ class NetOfLaboratory(Result):
         told = name in ("own_lower_limit", "own_upper_limit", "own_share_within_margin")
         if told and (self.contradiction or self.n < FEW_FOR_REPORTS):
             value, ends = nan, Interval(nan, nan)
-        counts = {"n": self.n, "n_pairs": self.n_pairs}
+        counts: dict[str, Any] = {"n": self.n, "n_pairs": self.n_pairs}
         return Row.of(name, value, ends, unit=unit, note=note, **counts)
 
     def summary(self) -> str:

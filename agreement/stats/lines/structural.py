@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from math import isinf, nan, sqrt
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -123,7 +123,7 @@ class StructuralSlope(Result):
             (names[2], self.p_one, none, self.laboratory.note),
             (names[3], self.p_zero, none, ""),
         )
-        counts = {"n": self.n, "n_pairs": self.n_pairs}
+        counts: dict[str, Any] = {"n": self.n, "n_pairs": self.n_pairs}
         return [
             Row.of(name, value, ends, unit="1", note=note, **counts)
             for name, value, ends, note in shown

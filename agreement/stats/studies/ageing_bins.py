@@ -2,11 +2,10 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import N_FLIPS, Closer, closer
@@ -36,7 +35,7 @@ class AgeingBins(Result):
     def rows(self) -> Iterable[Row]:
         """Return error_of_age of each bin, and ratio_to_freshest of each but the first."""
         found = self.found
-        counts = {"n": found.n, "n_pairs": found.n_pairs}
+        counts: dict[str, Any] = {"n": found.n, "n_pairs": found.n_pairs}
         for k, name in enumerate(found.names):
             size, ends = float(found.sizes[k]), found.size_interval(k)
             yield Row.of("error_of_age", size, ends, **counts, group=name)
@@ -90,22 +89,27 @@ def ageing_bins(
     >>> found.names, round(1 / found.ratio(0), 1)
     (('0-7 days', '8-21 days'), 3.0)
     """
-    names = np.asarray(athlete)
     place = np.digitize(np.asarray(gap_days, dtype=np.float64), EDGES) - 1
-    data = pd.DataFrame(
-        {"d": np.asarray(difference, np.float64), "athlete": names, "test": np.asarray(test)}
+    before = place >= 0
+    place, d = place[before], np.asarray(difference, np.float64)[before]
+    people, tests = (
+        np.unique(np.asarray(one)[before], return_inverse=True)[1] for one in (athlete, test)
     )
-    wide = data.assign(bin=place)[place >= 0].pivot_table("d", ["athlete", "test"], "bin")
-    who = wide.index.get_level_values("athlete")
-    enough = [int(k) for k in wide.columns if who[wide[k].notna()].nunique() >= FEWEST_IN_BINS]
-    wide = wide[enough].dropna()
-    n = int(wide.index.get_level_values("athlete").nunique())
+    visits, visit = np.unique(people * (tests.max(initial=0) + 1) + tests, return_inverse=True)
+    owner = visits // (tests.max(initial=0) + 1)
+    wide = np.full((visits.size, len(NAMES)), np.nan)
+    cells, cell = np.unique(visit * len(NAMES) + place, return_inverse=True)
+    wide.flat[cells] = np.bincount(cell, d) / np.bincount(cell)
+    there = ~np.isnan(wide)
+    enough = [k for k in range(len(NAMES)) if np.unique(owner[there[:, k]]).size >= FEWEST_IN_BINS]
+    whole = there[:, enough].all(axis=1)
+    n = int(np.unique(owner[whole]).size)
     if len(enough) < 2 or n < FEWEST_IN_BINS:
         raise NotEstimable(TOO_FEW, f"{too_few_athletes(n)} with readings in two bins of age.")
     try:
         found = closer(
-            wide.to_numpy(),
-            athlete=wide.index.get_level_values("athlete"),
+            wide[whole][:, enough],
+            athlete=owner[whole],
             names=[NAMES[k] for k in enough],
             n_flips=n_flips,
             rng=rng,
@@ -123,10 +127,10 @@ def ageing_bins_of(data: MethodData) -> AgeingBins:
     """
     daily = data.daily
     return ageing_bins(
-        daily["field"] - daily["lab"],
+        daily["field"].to_numpy(np.float64) - daily["lab"].to_numpy(np.float64),
         daily["gap_days"],
-        daily["athlete_id"],
-        daily["lab_test_id"],
+        daily["athlete_id"].to_numpy(dtype=object),
+        daily["lab_test_id"].to_numpy(dtype=object),
         rng=data.seed,
     )
 

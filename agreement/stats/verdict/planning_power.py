@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 from agreement.stats.basics.intervals import checked_share, z_of
 from agreement.stats.basics.tolerance import LARGE, approximate_factors, limit_factors
@@ -74,8 +74,8 @@ def powers(
     factors = limit_factors if bound == "exact" else approximate_factors
     root = float(np.sqrt(n))
     cut = factors(n, coverage, confidence_level)[1] * root
-    inside = [stats.nct.sf(cut, n - 1, root * (margin + side * bias) / sd) for side in (-1, 1)]
-    return np.asarray(np.maximum(0.0, inside[0] + inside[1] - 1.0))
+    below = [special.nctdtr(n - 1, root * (margin + side * bias) / sd, cut) for side in (-1, 1)]
+    return np.asarray(np.maximum(0.0, 1.0 - below[0] - below[1]))
 
 
 @lru_cache(maxsize=1024)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
 from math import nan
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -185,7 +186,7 @@ class Verdict(Result):
         )
 
     def _needed_rows(self) -> list[Row]:
-        counts = {"n": self.n, "n_pairs": self.n_pairs}
+        counts: dict[str, Any] = {"n": self.n, "n_pairs": self.n_pairs}
         if self.decided_by is None:
             return [self._row(name, np.nan, self._nothing) for name in _NEEDED]
         return self.decided_by.rows(_NEEDED, **counts)
