@@ -30,7 +30,7 @@ class Visits:
 
 def visits_of(data: MethodData) -> Visits:
     """Join the daily values of one method and mode to its pairs."""
-    daily = data.daily  # of units in the pairs, in order
+    daily = data.daily.sort_values(["athlete_id", "lab_test_id", "date"], ignore_index=True)
     of_day, tests = pd.factorize(daily["lab_test_id"].to_numpy(dtype=object))
     rows = pd.Index(data.texts("lab_test_id")).get_indexer(pd.Index(tests))
     difference = (daily["field"] - daily["lab"]).to_numpy(dtype=np.float64)
