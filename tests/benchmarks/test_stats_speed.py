@@ -1,19 +1,16 @@
-"""Limits, groups, mixed model and bootstrap against their yardsticks, measured in the same run."""
+"""Limits and bootstrap against their yardsticks, measured in the same run."""
 
 import time
 from collections.abc import Callable
 from statistics import median
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy import stats
 
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
-from agreement.stats.basics.reml import random_intercept
-from agreement.stats.limits.grouped_limits import limits_by_group
+from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.limits.repeated import limits_by_athlete
-from agreement.stats.lines.trend import line_on_mean
 
 pytestmark = pytest.mark.slow
 
@@ -47,38 +44,11 @@ def test_limits_with_exact_intervals_and_slope_on_the_mean(n, million, told):
     def work() -> None:
         limits = limits_by_athlete(field - lab, athlete)
         limits.lower_interval(), limits.upper_interval(), limits.bias_interval()  # timed
-        line_on_mean(field, lab).slope_interval()
+        fit_line((field + lab) * 0.5, field - lab).slope_interval()
 
     yardstick = seconds(lambda: (np.mean(d), np.std(d)))
     must, aim = (25, 12) if n == 1_000_000 else (None, None)
     told("limits and slope", seconds(work) / yardstick, size=f"{n:,}", must=must, aim=aim)
-
-
-@pytest.mark.parametrize("n", [100_000, 300_000, 1_000_000])
-def test_limits_of_twenty_thousand_groups(n, million, told):
-    field, lab = (values[:n] for values in million)
-    group = np.random.default_rng(2).integers(0, 20_000, field.size)
-    frame = pd.DataFrame({"d": field - lab, "group": group})
-    by_pandas = seconds(lambda: frame.groupby("group")["d"].agg(["mean", "std", "count"]), 5)
-    ours = seconds(lambda: limits_by_group(field, lab, group), 5)
-    must, aim = (0.6, 0.35) if n == 1_000_000 else (None, None)
-    told("limits of 20 000 groups", ours / by_pandas, size=f"{n:,}", must=must, aim=aim)
-
-
-@pytest.mark.parametrize("n", [200, 600, 2000])
-def test_random_intercept(n, told):
-    import statsmodels.formula.api as smf
-
-    rng = np.random.default_rng(3)
-    who = np.repeat(np.arange(n), 6)
-    y = rng.normal(0, 2, n)[who] + rng.normal(1, 1.5, who.size)
-    data = pd.DataFrame({"y": y})
-    start = time.perf_counter()
-    smf.mixedlm("y ~ 1", data, groups=who).fit(reml=True)
-    general = time.perf_counter() - start
-    ratio = seconds(lambda: random_intercept(y, who)) / general
-    must, aim = (1 / 300, 1 / 1000) if n == 2000 else (None, None)
-    told("random intercept, REML", ratio, size=f"{n} x 6", must=must, aim=aim)
 
 
 @pytest.mark.parametrize("n", [30, 300, 3000])

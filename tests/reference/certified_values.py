@@ -10,7 +10,6 @@ from trust_rows import Row, of_file
 from agreement.errors import SmallSampleWarning
 from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.indices.intraclass import MeanSquares
-from agreement.stats.limits.grouped_limits import limits_by_group
 from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
 from agreement.stats.repeats.repeatability import repeatability
 
@@ -75,17 +74,8 @@ def around(first: float, low: float, high: float) -> list[float]:
     return [first, *islice(cycle([low, high]), 1000)]
 
 
-def as_one_group_of_two(values: np.ndarray) -> LimitsOfAgreement:
-    """Grouped limits, beside a group of other numbers."""
-    field = np.concatenate([[5.0, 6.0, 8.0], values])
-    group = np.repeat(["other", "this"], [3, values.size])
-    found = limits_by_group(field, np.zeros_like(field), group).loc["this"]
-    return LimitsOfAgreement(values.size, float(found["bias"]), float(found["sd"]))
-
-
 WAYS: dict[str, Callable[[np.ndarray], LimitsOfAgreement]] = {
     "limits of agreement": lambda values: limits_of_agreement(values, np.zeros_like(values)),
-    "by group": as_one_group_of_two,
 }
 
 

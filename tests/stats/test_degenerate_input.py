@@ -9,7 +9,6 @@ import pytest
 
 import agreement
 from agreement.stats.basics.bootstrap import cluster_resampling
-from agreement.stats.basics.reml import random_intercept
 from agreement.stats.basics.shares import total_deviation_index
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, welch_test
 from agreement.stats.causes.mass_mismatch import mass_mismatch
@@ -105,7 +104,6 @@ STATISTICS = {
     "equivalence": lambda f, x: equivalence(f - x, 2.0),
     "calibration": lambda f, x: calibration(f, x, rng=1),
     "two estimators": lambda f, x: two_estimators(f, x, n_resamples=99, rng=1),
-    "reml": lambda f, x: random_intercept(f - x, twice(x)),
     "profiles": lambda f, x: profile_bias(*squad(f, x, each(x))),
     "profiles, clustered": lambda f, x: profile_bias(*squad(f, x, twice(x))),
     "welch": lambda f, x: welch_test([f, x]),

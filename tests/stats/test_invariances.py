@@ -19,7 +19,6 @@ from hypothesis import strategies as st
 from simulate.known_parts import DailyParts, simulate_daily
 
 from agreement.stats.basics.bootstrap import cluster_resampling
-from agreement.stats.basics.reml import random_intercept
 from agreement.stats.basics.shares import total_deviation_index
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, welch_test
 from agreement.stats.catalogue import ANALYSES
@@ -32,7 +31,6 @@ from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.equivalence import equivalence
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.indices.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
-from agreement.stats.limits.grouped_limits import limits_by_group
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 from agreement.stats.limits.quantile_limits import quantile_limits
@@ -131,23 +129,6 @@ def frame_values(result: object) -> tuple[Values, dict[str, str]]:
 
 def numbers(units: dict[str, str], **values: float) -> tuple[Values, dict[str, str]]:
     return values, {name: units.get(name, "1") for name in values}
-
-
-def of_limits_by_group(s: Squad):
-    other = {"lower": "lower_limit", "upper": "upper_limit"}
-    table = limits_by_group(s.f, s.x, s.group)[["bias", "sd", *other]].rename(columns=other)
-    values = {f"{name} {group}": table.loc[group, name] for group in table.index for name in table}
-    return values, dict.fromkeys(values, UNIT)
-
-
-def of_reml(s: Squad):
-    found = random_intercept(s.d, s.codes)
-    return numbers(
-        {"bias": UNIT, "between": SQUARED, "within": SQUARED},
-        bias=found.coefficients[0],
-        between=found.between_variance,
-        within=found.within_variance,
-    )
 
 
 def unpooled(found):
@@ -252,8 +233,6 @@ RULES = {
     "anova": Rule(
         lambda s: limits_of_agreement_anova(s.d, s.codes, resampling=s.resampling())
     ),
-    "by group": Rule(of_limits_by_group, stays=("bias g", "bias h")),
-    "reml": Rule(of_reml),
     "trend": TREND,
     "trend, clustered": replace(TREND, of=lambda s: trend(s.f, s.x, resampling=s.resampling()),
                                 swaps=("p_slope", "p_spread")),

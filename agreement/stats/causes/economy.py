@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -78,7 +78,7 @@ class EconomyExplains(Result):
                 ("r_squared", line.r**2, self.r_squared_interval(group)),
                 ("slope", line.slope, line.slope_interval()),
             )
-            counts = {"n": line.n, "n_pairs": int(tests[group])}
+            counts: dict[str, Any] = {"n": line.n, "n_pairs": int(tests[group])}
             rows += [Row.of(*one, **counts, unit="1", group=group) for one in told]
         return rows
 

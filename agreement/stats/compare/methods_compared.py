@@ -255,9 +255,9 @@ def _apart(
         if shared >= FEW_FOR_REPORTS:
             if joint and shared <= MUCH_MORE * n:
                 continue
-            found = [_closer(both, a.seed, spread=one) for one in (False, True)]
-            if not any(isinstance(one, NotEstimable) for one in found):
-                yield TwoApart((a.method, b.method), TWO, shared, len(both), *found)  # type: ignore[arg-type] # looked at above
+            error, spread = (_closer(both, a.seed, spread=one) for one in (False, True))
+            if isinstance(error, Closer) and isinstance(spread, Closer):
+                yield TwoApart((a.method, b.method), TWO, shared, len(both), error, spread)
         elif len(both) < FEW_FOR_REPORTS and min(a.n, b.n) >= FEW_FOR_REPORTS:
             try:
                 of_error, of_spread = (_different(a, b, spread=one) for one in (False, True))

@@ -126,7 +126,8 @@ def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":
     """Return the name of each age's band; NaN where the age is not known."""
     names = pd.array([age_name(low, high) for low, high in AGES], dtype="str")
     return pd.Series(
-        names.take(_bands(age_years.to_numpy(np.float64)), allow_fill=True), index=age_years.index
+        names.take(_bands(np.asarray(age_years, dtype=np.float64)), allow_fill=True),
+        index=age_years.index,
     )
 
 

@@ -255,15 +255,6 @@ def trend(
     )
 
 
-def line_on_mean(field: npt.ArrayLike, lab: npt.ArrayLike) -> Line:
-    """
-    Fit the difference on the mean of both methods and nothing else, for very many pairs.
-
-    Raises ValueError as `trend`.
-    """
-    return fit_line(*_on_mean(checked_pairs(field, lab)))
-
-
 def _on_mean(pairs: Pairs) -> tuple[Floats, Floats]:
     """Mean of both methods, and difference."""
     mean = pairs.field + pairs.lab

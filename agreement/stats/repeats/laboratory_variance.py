@@ -149,4 +149,4 @@ def lab_tests_behind(data: MethodData) -> npt.NDArray[np.int64]:
     codes, units = repeated_units(data)
     counts = np.append(np.bincount(codes, minlength=len(units)), 1)  # the last: of no known unit
     place = units.get_indexer(pd.Index(data.texts("lab_test_id")))
-    return np.maximum(counts[place], 1).astype(np.int64, copy=False)
+    return np.asarray(np.maximum(counts[place], 1), dtype=np.int64)

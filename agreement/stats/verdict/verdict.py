@@ -302,12 +302,18 @@ def judged(
     """
     method, mode, n, n_pairs = sizes
     limits = None if found is None else found.limits
-    known = {"method": method, "mode": mode, "n": n, "n_pairs": n_pairs, "limits": limits}
+    known: dict[str, Any] = {
+        "method": method,
+        "mode": mode,
+        "n": n,
+        "n_pairs": n_pairs,
+        "limits": limits,
+    }
     known |= {"agreed": agreed, "first_lab_date": first_lab_date}
     if found is not None:
         known["own"] = found.own
     if agreed.limit is None:
-        return Verdict(outcome="no_margin", **known)  # type: ignore[arg-type] # one value per field
+        return Verdict(outcome="no_margin", **known)
     against = against_of(agreed)
     if found is not None:
         of_test, of_truth = (
@@ -321,7 +327,7 @@ def judged(
     outcome, code = _outcome(known, against, agreed, first_lab_date, earlier)
     if earlier is not None:
         known["look_not_counted"] = earlier.grew_unseen(method, mode, n_pairs, agreed.look)
-    return Verdict(outcome=outcome, code=code, **known)  # type: ignore[arg-type] # one value per field
+    return Verdict(outcome=outcome, code=code, **known)
 
 
 def _outcome(
