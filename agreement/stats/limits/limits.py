@@ -1,7 +1,6 @@
 """Bias and limits of agreement of one pair per athlete, with intervals of four grades."""
 
 import warnings
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Literal, NamedTuple, Self
 
@@ -13,9 +12,7 @@ from scipy import special
 from agreement.errors import SmallSampleWarning
 from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
 from agreement.stats.basics.tolerance import approximate_factors, limit_factors, tolerance_factor
-from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.limits.limits_shown import AnyLimits
 
 Grade = Literal["exact", "exact pair", "approximate 1999", "approximate 1986"]
 
@@ -33,7 +30,7 @@ class Pairs(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class LimitsOfAgreement(Result):
+class LimitsOfAgreement(AnyLimits):
     """
     Bias and limits of agreement, field minus laboratory. [mL/kg/min].
 
@@ -56,16 +53,6 @@ class LimitsOfAgreement(Result):
     def n_pairs(self) -> int:
         """Pairs, as many as athletes."""
         return self.n
-
-    @property
-    def lower(self) -> float:
-        """Lower limit."""
-        return self.bias - z_of(self.coverage) * self.sd
-
-    @property
-    def upper(self) -> float:
-        """Upper limit."""
-        return self.bias + z_of(self.coverage) * self.sd
 
     @property
     def note(self) -> str:
@@ -110,14 +97,6 @@ class LimitsOfAgreement(Result):
     def of_size(self, n: int) -> Self:
         """Return the same bias and spread in another number of athletes."""
         return replace(self, n=n)
-
-    def rows(self) -> Iterable[Row]:
-        """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
-        return limits_rows(self)
-
-    def summary(self) -> str:
-        """Say bias and limits in one sentence."""
-        return limits_sentence(self)
 
     def _factors(self, grade: Grade, confidence_level: float) -> tuple[float, float]:
         if grade == "exact":

@@ -1,57 +1,83 @@
 """How bias and limits are shown, whatever design they come from: rows and one sentence."""
 
-from typing import Protocol
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-from agreement.stats.basics.intervals import Interval
+from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.result import Result
 from agreement.stats.rows import Row
 
 
-class AnyLimits(Protocol):
-    """Bias and limits of agreement of either design: one pair per athlete, or several."""
+class AnyLimits(Result):
+    """
+    Bias and limits of agreement of any design: one pair per athlete, several, or net of the laboratory.
 
-    @property
-    def n(self) -> int:
-        """Athletes."""
+    Each design has its own n (athletes), n_pairs, bias, sd of single pairs, coverage, note for the
+    results table, intervals of bias and sd, and half widths of the limits' intervals.
+    """
 
-    @property
-    def n_pairs(self) -> int:
-        """Pairs."""
+    __slots__ = ()
+    if TYPE_CHECKING:  # fields of some, properties of others
 
-    @property
-    def bias(self) -> float:
-        """Mean difference, field minus laboratory."""
+        @property
+        def n(self) -> int:
+            """Athletes."""
 
-    @property
-    def sd(self) -> float:
-        """Standard deviation of the differences of single pairs."""
+        @property
+        def n_pairs(self) -> int:
+            """Pairs."""
 
-    @property
-    def coverage(self) -> float:
-        """Share of differences that the limits should hold."""
+        @property
+        def bias(self) -> float:
+            """Mean difference, field minus laboratory."""
+
+        @property
+        def sd(self) -> float:
+            """Standard deviation of the differences of single pairs."""
+
+        @property
+        def coverage(self) -> float:
+            """Share of differences that the limits should hold."""
+
+        @property
+        def note(self) -> str:
+            """What the results table should say of these numbers."""
+
+        def bias_interval(self, confidence_level: float = 0.95) -> Interval:
+            """Interval of the bias."""
+
+        def sd_interval(self, confidence_level: float = 0.95) -> Interval:
+            """Interval of the standard deviation."""
+
+        def _half_widths(self, confidence_level: float) -> tuple[float, float]: ...
 
     @property
     def lower(self) -> float:
         """Lower limit."""
+        return self.bias - z_of(self.coverage) * self.sd
 
     @property
     def upper(self) -> float:
         """Upper limit."""
-
-    @property
-    def note(self) -> str:
-        """What the results table should say of these numbers."""
-
-    def bias_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Interval of the bias."""
-
-    def sd_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Interval of the standard deviation."""
+        return self.bias + z_of(self.coverage) * self.sd
 
     def lower_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Interval of the lower limit."""
+        """Interval of the lower limit, outer end first."""
+        inner, outer = self._half_widths(confidence_level)
+        return Interval(self.lower - outer, self.lower + inner)
 
     def upper_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Interval of the upper limit."""
+        """Interval of the upper limit, inner end first."""
+        inner, outer = self._half_widths(confidence_level)
+        return Interval(self.upper - inner, self.upper + outer)
+
+    def rows(self) -> Iterable[Row]:
+        """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
+        return limits_rows(self)
+
+    def summary(self) -> str:
+        """Say bias and limits in one sentence."""
+        return limits_sentence(self)
 
 
 def limits_rows(limits: AnyLimits) -> list[Row]:

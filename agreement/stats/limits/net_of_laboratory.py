@@ -13,6 +13,7 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
+from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.repeated import FEW_REPEATS
 from agreement.stats.method_data import (
     LABORATORY_ERROR_TOO_LARGE,
@@ -26,13 +27,12 @@ from agreement.stats.repeats.laboratory_variance import (
     lab_tests_behind,
     laboratory_of,
 )
-from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT
 
 
 @dataclass(frozen=True, slots=True)
-class NetOfLaboratory(Result):
+class NetOfLaboratory(AnyLimits):
     """The field method's own bias and spread about the athlete's true value. [mL/kg/min]."""
 
     n: int
@@ -86,26 +86,6 @@ class NetOfLaboratory(Result):
     def bias_interval(self, confidence_level: float = 0.95) -> Interval:
         """Student interval of the bias, on athletes."""
         return t_interval(self.bias, sqrt(self.variance_of_bias), self.n - 1, confidence_level)
-
-    @property
-    def lower(self) -> float:
-        """Own lower limit."""
-        return self.bias - z_of(self.coverage) * self.sd
-
-    @property
-    def upper(self) -> float:
-        """Own upper limit."""
-        return self.bias + z_of(self.coverage) * self.sd
-
-    def lower_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Interval of the own lower limit, outer end first."""
-        inner, outer = self._half_widths(confidence_level)
-        return Interval(self.lower - outer, self.lower + inner)
-
-    def upper_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Interval of the own upper limit, inner end first."""
-        inner, outer = self._half_widths(confidence_level)
-        return Interval(self.upper - inner, self.upper + outer)
 
     def share_within(self, margin: float) -> tuple[float, Interval]:
         """Share of athletes whose own difference lies within the margin, and its interval."""

@@ -1,6 +1,5 @@
 """Bias and limits of agreement when athletes have several pairs, or several replicates."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -12,15 +11,13 @@ from agreement.stats.basics.intervals import Interval, checked_share, sd_interva
 from agreement.stats.basics.mover import Component, mover_half_widths, variance_interval
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement
-from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.limits.limits_shown import AnyLimits
 
 FEW_REPEATS = 5  # repeats beyond one each below which MOVER intervals explode
 
 
 @dataclass(frozen=True, slots=True)
-class RepeatedLimits(Result):
+class RepeatedLimits(AnyLimits):
     """
     Bias and limits for single pairs of athletes with several pairs. [mL/kg/min].
 
@@ -70,16 +67,6 @@ class RepeatedLimits(Result):
         return max(0.0, self.between - (1.0 - self.within_share) * self.within)
 
     @property
-    def lower(self) -> float:
-        """Lower limit."""
-        return self.bias - z_of(self.coverage) * self.sd
-
-    @property
-    def upper(self) -> float:
-        """Upper limit."""
-        return self.bias + z_of(self.coverage) * self.sd
-
-    @property
     def few_repeats(self) -> bool:
         """Whether too few athletes were tested again for intervals by MOVER."""
         return self.n_pairs - self.n < FEW_REPEATS
@@ -101,27 +88,9 @@ class RepeatedLimits(Result):
         low, high = variance_interval(self._components(), confidence_level)
         return Interval(float(np.sqrt(max(0.0, low))), float(np.sqrt(high)))
 
-    def lower_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Interval of the lower limit, outer end first."""
-        inner, outer = self._half_widths(confidence_level)
-        return Interval(self.lower - outer, self.lower + inner)
-
-    def upper_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Interval of the upper limit, inner end first."""
-        inner, outer = self._half_widths(confidence_level)
-        return Interval(self.upper - inner, self.upper + outer)
-
     def of_size(self, n: int) -> Self:
         """Return the same bias and spread in another number of athletes, with as many pairs each."""
         return replace(self, n=n, n_pairs=round(self.n_pairs * n / self.n))
-
-    def rows(self) -> Iterable[Row]:
-        """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
-        return limits_rows(self)
-
-    def summary(self) -> str:
-        """Say bias and limits in one sentence."""
-        return limits_sentence(self)
 
     def _components(self) -> tuple[Component, Component]:
         return (
