@@ -148,5 +148,5 @@ def lab_tests_behind(data: MethodData) -> npt.NDArray[np.int64]:
     """Return how many laboratory tests were averaged in the laboratory value of each pair."""
     codes, units = repeated_units(data)
     counts = np.append(np.bincount(codes, minlength=len(units)), 1)  # the last: of no known unit
-    place = units.get_indexer(pd.Index(data.texts("lab_test_id")))
+    place = units.get_indexer(pd.Index(data.pairs["lab_test_id"], dtype=object))
     return np.asarray(np.maximum(counts[place], 1), dtype=np.int64)
