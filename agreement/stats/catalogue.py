@@ -18,11 +18,13 @@ from agreement.terms import GLOSSARY, UNIT
 __all__ = [
     "ANALYSES",
     "BY_NAME",
+    "EVERY",
     "Analysis",
     "Privacy",
     "Statistic",
     "describe",
     "digits_of",
+    "label_of",
     "unit_of",
 ]
 
@@ -84,6 +86,17 @@ def digits_of(analysis: str, statistic: str) -> int:
     """
     found = _STATISTICS.get((analysis, statistic))
     return 1 if found is None else found.digits
+
+
+def label_of(analysis: str, statistic: str) -> str:
+    """
+    Return what a statistic is called, in plain words.
+
+    >>> label_of("error", "mae"), label_of("error", "n_pairs")
+    ('mean absolute error', 'n pairs')
+    """
+    found = _STATISTICS.get((analysis, statistic))
+    return statistic.replace("_", " ") if found is None else found.label
 
 
 def describe(name: str) -> str:

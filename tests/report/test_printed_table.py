@@ -166,7 +166,7 @@ def test_a_figure_without_a_line_of_ours_is_not_compared_and_does_not_differ(rep
     for said in WRONG_NAMES.values():
         assert f"not compared: {said}" in text
     assert "no group 'al' in error; did you mean 'all'?" in text
-    assert "mean absolute error, per cent" in text
+    assert "mean absolute error in per cent of the laboratory" in text
     assert html.count("<strong>differs</strong>") == 1
 
 

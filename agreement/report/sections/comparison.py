@@ -10,6 +10,7 @@ from agreement.figures.points import pair_words
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.privacy.stage import Noise
+from agreement.stats.catalogue import label_of
 from agreement.tables.options import Margin
 
 _COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
@@ -60,20 +61,20 @@ class Comparison:
         """Return the name of a figure's file, without ending."""
         return f"{kind}-{self.results.method}-{self.results.mode}"
 
-    def _row(self, word: str, analysis: str, statistic: str) -> tuple[str, ...]:
-        """Return one line of a table of statistics, as markup."""
-        cell = self.cell(analysis, statistic)
-        return (
-            word,
-            cell.shown() or cell.missing,
-            cell.interval(),
-            "no unit" if cell.unit == "1" else cell.unit,
-            str(cell.n) if cell.n else "",
-        )
-
-    def table(self, what: str, lines: Iterable[tuple[str, str, str]]) -> Block:
-        """Return a table of statistics; `lines`: words, analysis and statistic of each."""
-        rows = [self._row(*line) for line in lines]
+    def table(self, what: str, **analyses: Iterable[str]) -> Block:
+        """Return a table of statistics, called as they are declared; `analyses`: their names in each."""
+        rows = [
+            (
+                label_of(analysis, name),
+                cell.shown() or cell.missing,
+                cell.interval(),
+                "no unit" if cell.unit == "1" else cell.unit,
+                str(cell.n) if cell.n else "",
+            )
+            for analysis, names in analyses.items()
+            for name in names
+            for cell in [self.cell(analysis, name)]
+        ]
         numeric = ("value", "95 % interval", "athletes")
         return table(f"{self.name}: {what}", _COLUMNS, rows, numeric=numeric)
 

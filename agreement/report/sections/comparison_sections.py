@@ -45,24 +45,9 @@ _LIMITS: Final = {
     "lower_limit": "lower limit",
     "upper_limit": "upper limit",
 }
-_LINE: Final = (
-    ("slope of laboratory on field", "regression", "slope"),
-    ("intercept", "regression", "intercept"),
-    ("standard error of estimate", "regression", "standard_error_of_estimate"),
-    ("correlation r", "regression", "r"),
-    ("mean absolute error", "error", "mae"),
-    ("mean absolute error, in per cent of the laboratory", "error", "mape"),
-    ("share within the agreed limit", "error", "share_within_margin"),
-)
 _CHANGE: Final = (
-    ("bias of the change, field minus laboratory", "bias"),
-    ("lower limit of agreement of the change", "lower_limit"),
-    ("upper limit of agreement of the change", "upper_limit"),
-    ("field change per unit of true change", "responsiveness"),
-    ("the same on the laboratory's change, attenuated by its noise", "slope"),
-    ("correlation r of the changes", "r"),
-    ("share who change in the same direction", "same_direction"),
-    ("the same, laboratory change beyond its noise", "same_direction_beyond_noise"),
+    *("bias", "lower_limit", "upper_limit", "responsiveness", "slope", "r"),
+    *("same_direction", "same_direction_beyond_noise"),
 )
 
 
@@ -208,7 +193,11 @@ def regression(one: Comparison) -> Section:
             ),
             height=3.6,
         )
-    return drawn, one.table("calibration line and size of error", _LINE)
+    return drawn, one.table(
+        "calibration line and size of error",
+        regression=("slope", "intercept", "standard_error_of_estimate", "r"),
+        error=("mae", "mape", "share_within_margin"),
+    )
 
 
 def change(one: Comparison) -> Section:
@@ -240,9 +229,7 @@ def change(one: Comparison) -> Section:
     block += _seen_once(one, result.n) + _lasting(one)
     if real is None:
         block += paragraph(NO_NOISE)
-    return drawn, block + one.table(
-        "agreement of changes", ((word, "change", name) for word, name in _CHANGE)
-    )
+    return drawn, block + one.table("agreement of changes", change=_CHANGE)
 
 
 def _lasting(one: Comparison) -> Block:

@@ -19,21 +19,10 @@ from agreement.report.run.published_file import (
     near,
     published_file,
 )
+from agreement.stats.catalogue import label_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS, limits_as_printed
 from agreement.tables.study_file import PUBLISHED_FILE
 
-_WORDS: Final = {
-    "n": "athletes",
-    "n_pairs": "pairs",
-    "sd_of_differences": "standard deviation of the differences",
-    "mae": "mean absolute error",
-    "mape": "mean absolute error, per cent",
-    "rmse": "root mean square error",
-    "r": "correlation r",
-    "ccc": "concordance correlation coefficient",
-    "icc_a1": "ICC(A,1)",
-    "icc_c1": "ICC(C,1)",
-}
 _USUAL: Final = ("limits_of_agreement", "error")  # their statistics need no name of the analysis
 
 
@@ -181,7 +170,9 @@ def _own(one: Printed) -> str:
 
 def _words(figure: Figure) -> str:
     """Return what a figure is called, with its analysis and group where they are not the usual."""
-    words = [_WORDS.get(figure.statistic, figure.statistic.replace("_", " "))]
+    counted = {"n": "athletes", "n_pairs": "pairs"}
+    name = figure.statistic
+    words = [counted.get(name) or label_of(figure.analysis, name)]
     if figure.analysis not in _USUAL:
         words.append(figure.analysis.replace("_", " "))
     if figure.group != "all":

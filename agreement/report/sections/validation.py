@@ -17,19 +17,6 @@ from agreement.stats.basics.intervals import z_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
 from agreement.terms import NOT_ENOUGH_DATA
 
-_LINES = (
-    ("Deming slope, field on laboratory", "deming", "slope"),
-    ("Deming intercept", "deming", "intercept"),
-    ("Passing-Bablok slope, field on laboratory", "passing_bablok", "slope"),
-    ("Passing-Bablok intercept", "passing_bablok", "intercept"),
-    ("slope of the difference on the mean", "trend", "slope_on_mean"),
-    ("p of no slope", "trend", "p_slope"),
-    ("p of even spread", "trend", "p_spread"),
-    ("concordance correlation coefficient", "concordance", "ccc"),
-    ("intraclass correlation, absolute agreement: ICC(A,1) = ICC(2,1)", "concordance", "icc_a1"),
-    ("the same, consistency: ICC(C,1) = ICC(3,1), hides a bias", "concordance", "icc_c1"),
-    ("p of a mean bias beyond the agreed one", "equivalence", "p_tost"),
-)
 _TESTS: Final = (
     ("difference does not change with fitness", "trend", "p_slope"),
     ("spread does not change with fitness (Breusch-Pagan)", "trend", "p_spread"),
@@ -84,7 +71,14 @@ _AXES: Final = (
 
 def structure_block(one: Comparison) -> Block:
     """Return lines with error on both sides, trend and concordance of one method."""
-    return one.table("structure of the difference", _LINES)
+    return one.table(
+        "structure of the difference",
+        deming=("slope", "intercept"),
+        passing_bablok=("slope", "intercept"),
+        trend=("slope_on_mean", "p_slope", "p_spread"),
+        concordance=("ccc", "icc_a1", "icc_c1"),
+        equivalence=("p_tost",),
+    )
 
 
 def tests_block(one: Comparison) -> Block:

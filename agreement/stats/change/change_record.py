@@ -17,7 +17,7 @@ _SAME: Final = ratio(
 )
 _FOLLOWS: Final = ratio(
     "responsiveness",
-    "responsiveness",
+    "field change per unit of true change",
     "Change seen in the field for each mL/kg/min of true change, the laboratory's noise taken out.",
     "least-squares slope over the reliability of laboratory changes; interval by MOVER-R",
     "Fuller 1987; Donner & Zou 2012",

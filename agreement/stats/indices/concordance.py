@@ -203,7 +203,7 @@ def _from_sums(sums: Floats) -> Floats:
 _TWO_WAY: Final = "two-way, single value; absolute agreement and consistency"
 _ICC: Final = ratio(
     "icc_a1",
-    "intraclass correlation, agreement",
+    "intraclass correlation ICC(A,1) = ICC(2,1), absolute agreement",
     "Share of all variance that lies between people; a bias lowers it.",
     _TWO_WAY,
     "Shrout & Fleiss 1979; McGraw & Wong 1996",
@@ -223,7 +223,7 @@ RECORD: Final = Analysis(
         _ICC,
         _ICC.named(
             "icc_c1",
-            label="intraclass correlation, consistency",
+            label="intraclass correlation ICC(C,1) = ICC(3,1), consistency: hides a bias",
             meaning="Share of variance that lies between people, a bias between methods set aside.",
         ),
     ),

@@ -185,7 +185,7 @@ RECORD: Final = Analysis(
         ),
         Statistic(
             "mape",
-            "mean absolute error in per cent",
+            "mean absolute error in per cent of the laboratory",
             "The same, as a share of the laboratory value.",
             "mean of |d| / laboratory",
             "textbook",
@@ -200,7 +200,7 @@ RECORD: Final = Analysis(
         ),
         ratio(
             "share_within_margin",
-            "share within the limit",
+            "share within the agreed limit",
             "Share of readings that lie within the agreed limit of the laboratory.",
             "count over number; Wilson's interval",
             "Newcombe 1998",

@@ -244,7 +244,7 @@ _LINE: Final = (
 )
 _SLOPE: Final = ratio(
     "slope",
-    "slope of field on laboratory, errors on both sides",
+    "Deming slope, field on laboratory",
     "Change of the field value for each mL/kg/min of the laboratory's true value.",
     _LINE,
     "Linnet 1993",
@@ -257,7 +257,7 @@ RECORD: Final = Analysis(
         _SLOPE,
         Statistic(
             "intercept",
-            "intercept of field on laboratory, errors on both sides",
+            "Deming intercept, field on laboratory",
             "Field value that the line gives for a laboratory value of zero.",
             _LINE,
             "Linnet 1993",

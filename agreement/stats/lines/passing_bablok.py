@@ -202,14 +202,14 @@ RECORD: Final = Analysis(
     statistics=(
         ratio(
             "slope",
-            "slope by ranks",
+            "Passing-Bablok slope, field on laboratory",
             "Change of the field value for each mL/kg/min of the laboratory's, outliers harmless.",
             _LINE,
             "Passing & Bablok 1983",
         ),
         Statistic(
             "intercept",
-            "intercept by ranks",
+            "Passing-Bablok intercept, field on laboratory",
             "Field value that the line gives for a laboratory value of zero.",
             _LINE,
             "Passing & Bablok 1983",

@@ -233,7 +233,7 @@ RECORD: Final = Analysis(
         ),
         ratio(
             "r",
-            "correlation",
+            "correlation r",
             "How closely both methods rank the same people; high in a group of mixed fitness even "
             "where they disagree.",
             _LINE,

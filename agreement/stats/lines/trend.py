@@ -323,7 +323,7 @@ _INTERCEPT: Final = Statistic(
 )
 _SLOPE: Final = _INTERCEPT.named(
     "slope_on_mean",
-    label="slope of the difference on fitness",
+    label="slope of the difference on the mean",
     meaning="Change of the difference for each mL/kg/min of the mean of both methods.",
     unit="1",
     digits=2,
