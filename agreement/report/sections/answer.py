@@ -1,7 +1,7 @@
 """The answer first: what the study asked, answered by name, and every method's verdict in a sentence."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from math import inf
 from typing import Any, Final
 
@@ -39,6 +39,23 @@ OTHER_REASONS: Final = frozenset(
 )  # for an open verdict than too few athletes
 
 
+_CELLS: Final = {
+    "bias": ("limits_of_agreement", "bias"),
+    "lower": ("limits_of_agreement", "lower_limit"),
+    "upper": ("limits_of_agreement", "upper_limit"),
+    "own_lower": ("net_of_laboratory", "own_lower_limit"),
+    "own_upper": ("net_of_laboratory", "own_upper_limit"),
+    "needed": ("verdict", "athletes_needed_1_test"),
+    "spread_low": ("verdict", "spread_80_low"),
+    "spread_high": ("verdict", "spread_80_high"),
+    "counted": ("verdict", "acceptable_counted"),
+    "rmse": ("error", "rmse"),
+    "asked": ("no_number", "athletes_asked"),
+    "without": ("no_number", "athletes_without"),
+    "share_without": ("no_number", "share_without"),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Judged:
     """One method and mode, as the answer speaks of it."""
@@ -52,6 +69,11 @@ class Judged:
     # ends of the fitness range ("low", "high") where the limit is not shown to be met
     ends: tuple[str, ...]
     first_test: str  # day of the first laboratory test, "" where it may not be told
+    other: str  # what the other yardstick gives, "" where it was not judged; it is not the verdict
+    doubts: tuple[str, ...]  # sentences: what could make the verdict wrong
+    # what the method was not shown to do: to tell athletes apart, to beat one number; or ""
+    no_better: str
+    _: KW_ONLY  # lines of the results table, as in `_CELLS`
     bias: Cell
     lower: Cell
     upper: Cell
@@ -60,17 +82,12 @@ class Judged:
     needed: Cell  # athletes in all, with one laboratory test each, that would decide it
     spread_low: Cell
     spread_high: Cell
+    counted: Cell  # whether the limit is met with every method of the study counted
     rmse: Cell
-    # asked, without, share_without: athletes asked for a number, those who get none, and their
-    # share
+    # athletes asked for a number, those who get none, and their share
     asked: Cell
     without: Cell
     share_without: Cell
-    other: str  # what the other yardstick gives, "" where it was not judged; it is not the verdict
-    doubts: tuple[str, ...] = ()  # sentences: what could make the verdict wrong
-    # what the method was not shown to do: to tell athletes apart, to beat one number; or ""
-    no_better: str = ""
-    counted: Cell | None = None  # whether the limit is met with every method of the study counted
 
     @property
     def decided(self) -> bool:
@@ -95,9 +112,8 @@ class Judged:
     @property
     def chance(self) -> bool:
         """Whether a limit that is met may be met by chance, with so many methods judged."""
-        found = self.counted
-        met = self.outcome == "acceptable" and found is not None and found.known
-        return met and found is not None and found.value == 0
+        met = self.outcome == "acceptable" and self.counted.known
+        return met and self.counted.value == 0
 
     @property
     def hidden(self) -> bool:
@@ -175,22 +191,10 @@ def _judged(one: Any, numbers: Numbers) -> Judged:
         frozenset(codes),
         ends,
         "" if first is None else first.isoformat(),
-        cell("limits_of_agreement", "bias"),
-        cell("limits_of_agreement", "lower_limit"),
-        cell("limits_of_agreement", "upper_limit"),
-        cell("net_of_laboratory", "own_lower_limit"),
-        cell("net_of_laboratory", "own_upper_limit"),
-        cell("verdict", "athletes_needed_1_test"),
-        cell("verdict", "spread_80_low"),
-        cell("verdict", "spread_80_high"),
-        cell("error", "rmse"),
-        cell("no_number", "athletes_asked"),
-        cell("no_number", "athletes_without"),
-        cell("no_number", "share_without"),
         outcome(cell("verdict", f"within_margin_{other}")) if other else "",
         doubts,
         no_better,
-        cell("verdict", "acceptable_counted"),
+        **{name: cell(*place) for name, place in _CELLS.items()},
     )
 
 
@@ -239,7 +243,7 @@ def verdict_block(
     every = ranked(methods, numbers)
     asked = _asked(every, options)
     others = tuple(one for one in every if one not in asked)
-    judged = sum(one.counted is not None and one.counted.known for one in every)
+    judged = sum(one.counted.known for one in every)
     shown = {
         "several": several_judged(judged) if judged > 1 else "",
         "asked": asked,
