@@ -41,10 +41,16 @@ def _run() -> int:
 
         sys.stdout.write(f"{__version__}\n")
         return 0
-    from agreement.cli import main
     from agreement.report.run.unused import leave_out_unused
 
     leave_out_unused()
+    if sys.argv[1:2] == ["report"] and "--help" not in sys.argv:
+        from agreement.report.run.read_beside import load_to_read
+        from agreement.report.run.second import begin_early
+
+        begin_early(load_to_read)
+    from agreement.cli import main
+
     return main()
 
 

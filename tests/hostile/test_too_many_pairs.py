@@ -7,13 +7,13 @@ from small_study import BARE, write_folder
 from typer.testing import CliRunner
 
 from agreement import cli
-from agreement.report.shown import told
+from agreement.report.run import reading
 
 
 @pytest.fixture
 def study(tmp_path, monkeypatch):
 
-    monkeypatch.setattr(told, "MOST_PAIRS", -1)
+    monkeypatch.setattr(reading, "MOST_PAIRS", -1)
     return write_folder(BARE, tmp_path / "crew")
 
 

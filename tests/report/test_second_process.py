@@ -12,10 +12,11 @@ from threading import Thread
 
 import pytest
 from opened import open_report
+from pandas.testing import assert_frame_equal
 
 from agreement.cohort import read_cohort
 from agreement.errors import TableError
-from agreement.report.run import second
+from agreement.report.run import read_beside, second
 from agreement.report.run.second import Second, Shared, second_process, sent
 from agreement.report.run.verifying import checksums
 from agreement.report.run.write import write_report
@@ -185,12 +186,31 @@ def same(one, other):
     assert one.laboratory.frame.equals(other.laboratory.frame)
 
 
+def read_by(second_process, study, **asked):
+    """Return what reads studies for a report of one."""
+    read = read_beside.reading(second_process, read_beside.Asked(study, **asked))
+    return lambda place: read(place, earlier=None, progress=None)
+
+
 def test_a_small_study_is_read_in_the_copy_and_another_here(squad, copied, small_study, tmp_path):
-    read = second.reading(copied, squad.study, None)
-    assert copied._process.is_alive()
-    same(read(squad.study), read_cohort(squad.study))
+    read = read_by(copied, squad.study)
+    assert copied.begun
+    with read_beside.quick_texts(None, squad.study):
+        same(read(squad.study), read_cohort(squad.study))
     other = small_study(tmp_path / "other")
     same(read(other), read_cohort(other))
+
+
+@pytest.mark.parametrize("most", [0, read_beside.FEW_BYTES])
+def test_of_a_very_small_study_the_results_are_computed_there_too(
+    most, copied, small_study, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(read_beside, "FEW_BYTES", most)
+    study = small_study(tmp_path / "crew")
+    found = read_by(copied, study, results=True)(study)
+    assert ("results" in vars(found)) == bool(most)
+    with read_beside.quick_texts(None, study):
+        assert_frame_equal(found.results.frame, read_cohort(study).results.frame)
 
 
 def test_what_stops_a_study_is_said_as_if_read_here(copied, small_study, tmp_path):
@@ -200,14 +220,30 @@ def test_what_stops_a_study_is_said_as_if_read_here(copied, small_study, tmp_pat
     with pytest.raises(TableError) as here:
         read_cohort(study)
     with pytest.raises(TableError) as there:
-        second.reading(copied, study, None)(study)
+        read_by(copied, study)(study)
     assert there.value.problems == here.value.problems
 
 
 def test_a_large_study_is_read_here_and_tells_how_far_it_is(squad, copied, monkeypatch):
-    monkeypatch.setattr(second, "MOST_BYTES", 0)
-    second.reading(copied, squad.study, None)(squad.study)
-    assert copied._process is None
+    monkeypatch.setattr(read_beside, "MOST_BYTES", 0)
+    read_by(copied, squad.study)(squad.study)
+    assert not copied.begun
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there a process is split in two")
+def test_one_that_began_with_the_command_is_taken_and_one_not_needed_ends(monkeypatch):
+    monkeypatch.setattr(second, "_processors", lambda: 2)
+    monkeypatch.setattr(second, "_may_fork", lambda: True)
+    second.begin_early(read_beside.load_to_read)
+    (begun,) = second._EARLY
+    with second_process() as taken:
+        assert taken is begun
+        assert taken.begun
+    second.begin_early(read_beside.load_to_read)
+    (begun,) = second._EARLY
+    second.end_early()
+    assert not begun.begun
+    assert not second._EARLY
 
 
 def test_a_single_processor_gets_none(monkeypatch):

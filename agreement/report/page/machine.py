@@ -5,6 +5,7 @@ A template never holds a number of the results table as text: it holds a `Cell`,
 filters here writes its number with the key of the line that it came from. Everything else is escaped.
 """
 
+from collections.abc import Iterator
 from functools import cache
 from typing import Any, Final
 
@@ -100,6 +101,13 @@ def _share(share: float) -> str:
     """
     text = f"{100 * share:g}"
     return f"{text.removesuffix('.5')}\u00bd %" if text.endswith(".5") else f"{text} %"
+
+
+def prepared() -> Iterator[str]:
+    """Compile the templates, one after another, before they are needed; yield their names."""
+    for name in _environment().list_templates():
+        _environment().get_template(name)
+        yield name
 
 
 @cache

@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import linalg
+import scipy
 
 from agreement.report.privacy.privacy import FEWEST
 from agreement.stats.repeats.thresholds import RATERS_MEAN
@@ -100,7 +100,7 @@ def _basis(weights: list[Floats], without: frozenset[int]) -> tuple[int, set[int
     if not columns.size:
         return 0, set()
     matrix = np.hstack(weights)[:, columns]
-    r, order = linalg.qr(matrix, mode="r", pivoting=True)
+    r, order = scipy.linalg.qr(matrix, mode="r", pivoting=True)
     rank = int((np.abs(np.diag(r)) > _NEAR_ZERO).sum())
     return rank, set(kind[columns[order[:rank]]].tolist())
 

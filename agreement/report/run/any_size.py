@@ -133,8 +133,10 @@ def report_study(
     from agreement.report.run.kept import drop_other_states
     from agreement.report.run.published_file import require_published
     from agreement.report.run.registry import write_registry_report
+    from agreement.report.run.second import end_early
     from agreement.report.run.templates import stated_kind
 
+    end_early()
     require_published(study)
     place = study.resolve()
     kind = kind or stated_kind(place)

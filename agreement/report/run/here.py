@@ -20,6 +20,7 @@ from typing import Any, Final
 
 from agreement.errors import AgreementError
 from agreement.report.run.notebook_file import joined_lines
+from agreement.report.run.read_beside import Asked, quick_texts, reading
 from agreement.report.run.render import (
     Parameters,
     Progress,
@@ -31,16 +32,16 @@ from agreement.report.run.render import (
 from agreement.report.run.second import (
     Second,
     Shared,
-    quick_texts,
-    reading,
     second_process,
     shared_sections,
     sharing_with,
     worth_sharing,
 )
 from agreement.report.run.session_progress import told_here
+from agreement.report.run.unused import leaving_out
 
 _NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
+_NAMED_ANEW: Final = "pseudonymous("  # in a template: results are those of another cohort
 _OWN: Final = ("__name__", "__builtins__")  # names that no section is about
 _LANGUAGE: Final = {
     "codemirror_mode": {"name": "ipython", "version": 3},
@@ -76,11 +77,18 @@ def run_here(
     every = _shown_alone(notebook["cells"])
     names: dict[str, Any] = {"__name__": "__main__"}
     shared: Shared | None = None
+    earlier = parameters.get("save")
+    asked_first = Asked(
+        Path(str(parameters.get("study"))),
+        None if earlier is None else Path(str(earlier)),
+        samples,
+        results=_NAMED_ANEW not in template,
+    )
     count = 0
     with (
         second_process() as second,
         _undisturbed() as searching,
-        _all_loaded(second, Path(str(parameters.get("study"))), samples),
+        _all_loaded(second, asked_first),
         told_here(progress),
         sharing_with(second),
     ):
@@ -182,18 +190,21 @@ def _shown(value: Any, count: int) -> list[dict[str, Any]]:
 
 
 @contextmanager
-def _all_loaded(
-    second: Second | None, study: Path, samples: tuple[Path, str] | None
-) -> Iterator[None]:
+def _all_loaded(second: Second | None, asked: Asked) -> Iterator[None]:
     """Load all that a report needs while the study is being read; what is loaded is no rubbish."""
-    with quick_texts(second, study):
-        reader = reading(second, study, samples)
+    with quick_texts(second, asked.study):
+        read = reading(second, asked)
+        # seaborn takes them for densities and trees, which no figure of ours has
+        with leaving_out("scipy.stats", "scipy.cluster"):
+            import agreement.figures.theme
+        import markdown_it  # noqa: F401 - as the next
+
         import agreement.report.shown.page  # noqa: F401 - for what follows
-        from agreement.report.run.published_file import read_by
+        from agreement.report.run.reading import read_by
 
         gc.freeze()
         gc.set_threshold(_NEW_OBJECTS, *gc.get_threshold()[1:])
-        with read_by(reader):
+        with read_by(read):
             yield
 
 

@@ -3,8 +3,6 @@
 import os
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping
-from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -36,7 +34,6 @@ _MOST_LISTED: Final = 8
 _NOT_COMPARED: Final = "The figure is not compared."
 _ELSEWHERE: Final = ("two_estimators", "across_modes", "averaging_rule")  # of other places
 Places = Collection[tuple[str, str]]
-_READER: ContextVar[Callable[..., Cohort]] = ContextVar("reader", default=read_cohort)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,16 +160,6 @@ def _uncompared(figures: list[Figure], places: Places | None) -> Iterator[Proble
             yield _problem("note", "wrong_value", what, _NOT_COMPARED)
 
 
-@contextmanager
-def read_by(reader: Callable[..., Cohort]) -> Iterator[None]:
-    """Have studies in the block read by another function with the parameters of `read_cohort`."""
-    token = _READER.set(reader)
-    try:
-        yield
-    finally:
-        _READER.reset(token)
-
-
 def read_with_published(
     study: str | Path, *, progress: Callable[[int, int], None] | None = None
 ) -> Cohort:
@@ -184,7 +171,7 @@ def read_with_published(
     """
     published = published_file(Path(study))
     try:
-        cohort = _READER.get()(study, progress=progress)
+        cohort = read_cohort(study, progress=progress)
     except TableError as error:
         stops = () if published is None else published.stops
         raise TableError((*error.problems, *stops)) from error

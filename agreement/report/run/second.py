@@ -2,9 +2,10 @@
 A second process for a report: the study, statistics of some methods, some sections with figures.
 
 Where a process may be split in two (a fork), the second begins with all that this one has loaded,
-read and computed by then, anew for each kind of work; before, it reads a small study while this one
-imports. Elsewhere it starts with the report and imports while this process reads. Both take what is
-next until nothing is left. What it makes is what this process would make; where it
+read and computed by then, anew for each kind of work; before, it reads a small study, and computes
+what a very small one says, while this one loads what draws. Of a command that makes a report it
+starts first of all. Elsewhere it starts with the report and imports while this process reads. Both
+take what is next until nothing is left. What it makes is what this process would make; where it
 fails, this process does the work itself. It ends with the pipe to it, however this process ends.
 """
 
@@ -21,17 +22,12 @@ from dataclasses import dataclass, replace
 from importlib import import_module
 from inspect import ismodule
 from multiprocessing import get_context
-from pathlib import Path
 from threading import Condition, active_count
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import Any, Final
 
-if TYPE_CHECKING:
-    from agreement.cohort import Cohort
-
-MOST_BYTES: Final = 2**23  # of a study read meanwhile; that of a larger one tells how far it is
 MOST_COPIED: Final = 10_000  # pairs; a second copy of more would take the memory of a registry
-_OWN_TEXTS: Final = ("mode.string_storage", "python")
 _END_WITH_PARENT: Final = 1  # PR_SET_PDEATHSIG of prctl(2)
+_EARLY: Final[list["Second"]] = []
 _STATE: Final[dict[str, Any]] = {}  # of the second process: what it was told by name
 
 
@@ -52,8 +48,17 @@ class Second:
         self._process, self._pipes = process, (answers, questions)
         self._asking = ThreadPoolExecutor(1, thread_name_prefix="second")
 
-    def begin(self, name: str, value: Any) -> None:
-        """Let it know what it is asked about; where that fails, so does all it is asked."""
+    @property
+    def begun(self) -> bool:
+        """Whether it runs."""
+        return self._process is not None
+
+    def begin(self, name: str, value: Any, load: Callable[[], None] | None = None) -> None:
+        """
+        Let it know what it is asked about; where that fails, so does all it is asked.
+
+        load: called first in a copy of this process.
+        """
         if not self.forks:
             self.ask(_know, name, value)
             return
@@ -61,7 +66,7 @@ class Second:
         theirs, questions = os.pipe()
         answers, replies = os.pipe()
         ours = (os.fdopen(answers, "rb"), os.fdopen(questions, "wb"))
-        told = (theirs, replies, ours)
+        told = (theirs, replies, ours, load)
         copy: Any = get_context("fork").Process(target=_forked, args=told, daemon=True)
         _STATE[name] = value
         try:
@@ -223,79 +228,31 @@ def _section(source: str) -> Any:
     return sent(value(source, here))
 
 
+def begin_early(load: Callable[[], None]) -> None:
+    """Start a second process that loads something while this one finds out what to do."""
+    if _processors() > 1 and _may_fork():
+        second = Second(forks=True)
+        second.begin("study", None, load)
+        _EARLY.append(second)
+
+
+def end_early() -> None:
+    """End it, for it is not needed."""
+    while _EARLY:
+        _EARLY.pop().close()
+
+
 @contextmanager
 def second_process() -> Iterator[Second | None]:
     """Give a second process, none where there is one processor; to begin before heavy imports."""
     if _processors() < 2:
         yield None
         return
-    second = Second(forks=_may_fork())
+    second = _EARLY.pop() if _EARLY else Second(forks=_may_fork())
     try:
         yield second
     finally:
         second.close()
-
-
-@contextmanager
-def quick_texts(second: Second | None, study: Path) -> Iterator[None]:
-    """
-    Have both processes keep the texts of a small study as Python's own, not as Arrow's.
-
-    On tables of dozens of rows the overhead of each call is all: a third of reading and statistics.
-    """
-    if not _small(study):
-        yield
-        return
-    import pandas as pd
-
-    if second and not second.forks:
-        second.ask(pd.set_option, *_OWN_TEXTS)
-    with pd.option_context(*_OWN_TEXTS):
-        yield
-
-
-def _small(study: Path) -> bool:
-    files = (path.stat() for path in study.rglob("*") if path.is_file())
-    return study.is_dir() and sum(one.st_size for one in files) <= MOST_BYTES
-
-
-def reading(
-    second: Second | None, study: Path, samples: tuple[Path, str] | None
-) -> "Callable[..., Cohort]":
-    """
-    Have a small study read from now on in the second process; return what gives it to `read_by`.
-
-    samples: a file and a key, of `KeptSamples`.
-    """
-    early: Future[Any] | None = None
-    if second and second.forks and _small(study):
-        from agreement.cohort import read_cohort  # what is loaded now the second process has too
-
-        second.begin("study", None)
-        early = second.ask(_read, read_cohort, study, samples)
-
-    def read(place: Path | str, *, progress: Callable[[int, int], None] | None = None) -> "Cohort":
-        if early is not None and Path(place) == study:
-            with suppress(Exception):  # raised again below, as the reading of this process
-                cohort = early.result()
-                if progress is not None and (files := len(cohort.study.samples)):
-                    progress(files, files)
-                return cast("Cohort", cohort)
-        from agreement.cohort import read_cohort
-
-        return cast("Cohort", _read(read_cohort, place, samples, progress=progress))
-
-    return read
-
-
-def _read(reader: Any, study: Path | str, samples: tuple[Path, str] | None, **more: Any) -> Any:
-    if samples is None:
-        return reader(study, **more)
-    from agreement.physiology.session_records import reading_over
-    from agreement.report.run.kept_samples import KeptSamples
-
-    with reading_over(KeptSamples(*samples)):
-        return reader(study, **more)
 
 
 @contextmanager
@@ -335,7 +292,9 @@ def _may_fork() -> bool:
     return sys.platform == "linux" and active_count() == 1
 
 
-def _forked(questions: int, replies: int, ours: Iterable[Any]) -> None:
+def _forked(
+    questions: int, replies: int, ours: Iterable[Any], load: Callable[[], None] | None
+) -> None:
     """Answer from a copy of the first process; it ends with that one, even if that was killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     import ctypes
@@ -347,6 +306,8 @@ def _forked(questions: int, replies: int, ours: Iterable[Any]) -> None:
         signal.signal(
             getattr(signal, name), signal.SIG_DFL
         )  # what the first puts in order is its own
+    if load is not None:
+        load()
     _answer(os.fdopen(questions, "rb"), os.fdopen(replies, "wb"))
 
 

@@ -11,7 +11,6 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.cohort.choices import changed
-from agreement.errors import TooManyPairsError
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph
 from agreement.report.page.names import Names
@@ -19,9 +18,8 @@ from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture
 from agreement.report.privacy import privacy
 from agreement.report.privacy.stage import Released, Stage
-from agreement.report.run.earlier import earlier_report, require_athletes_as_before
 from agreement.report.run.provenance import provenance
-from agreement.report.run.published_file import read_with_published
+from agreement.report.run.reading import reader
 from agreement.report.run.session_progress import told_to_starter
 from agreement.report.sections import answer, card_pages, checklists, input_sections, together
 from agreement.report.sections.cards import athlete_cards
@@ -35,7 +33,6 @@ from agreement.tables.study_key import study_key
 from agreement.tables.writers import significant
 
 MOST_DRAWN = 20  # methods with figures and folded details of their own
-MOST_PAIRS = 60_000  # 40 000 take 1.2 GB
 Methods = Sequence[tuple[str, str]] | None  # method and mode of each; None: all
 Choices = ParamSpec("Choices")
 
@@ -54,22 +51,8 @@ def read_cohort(study: str | Path, *, earlier: str | Path | None = None) -> Coho
     TableError
         With everything that has to be put right first, also in `published.toml`.
     """
-    cohort = read_with_published(study, progress=told_to_starter())
     folder = None if earlier is None else Path(earlier)
-    require_athletes_as_before(cohort.study, folder)
-    _require_few_pairs(cohort)
-    again = replace(cohort, earlier=earlier_report(folder))
-    vars(again)["doubts"] = cohort.doubts  # of the study alone
-    return again
-
-
-def _require_few_pairs(cohort: Cohort) -> None:
-    if (found := len(cohort.pairs)) > MOST_PAIRS:
-        raise TooManyPairsError(
-            f"The study makes {found} pairs; a report that names every athlete takes up to "
-            f"{MOST_PAIRS}. Move the field estimates into a folder 'field_estimates' in place of "
-            "the one table: the report is then a page for a registry. 'agreement pair' works as it is."
-        )
+    return reader()(study, earlier=folder, progress=told_to_starter())
 
 
 @dataclass(frozen=True, repr=False)

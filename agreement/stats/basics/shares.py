@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+import scipy
+from scipy import special
 
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 
@@ -40,7 +41,7 @@ def clopper_pearson_interval(k: int, n: int, confidence_level: float = 0.95) -> 
 def _interval(k: int, n: int, confidence_level: float, method: str) -> Interval:
     _check(k, n)
     level = checked_share("confidence_level", confidence_level)
-    found = stats.binomtest(int(k), int(n)).proportion_ci(level, method=method)
+    found = scipy.stats.binomtest(int(k), int(n)).proportion_ci(level, method=method)
     return Interval(float(found.low), float(found.high))
 
 
@@ -63,7 +64,7 @@ def total_deviation_index(difference: npt.ArrayLike, share: float = 0.90) -> Tot
     value = z_of(share) * float(np.sqrt(msd))
     if sd == 0.0:
         return TotalDeviationIndex(share, value, abs(bias), value, doubtful=bias != 0.0)
-    exact = sd * float(np.sqrt(stats.ncx2.ppf(share, 1, (bias / sd) ** 2)))
+    exact = sd * float(np.sqrt(scipy.stats.ncx2.ppf(share, 1, (bias / sd) ** 2)))
     log_se = np.sqrt(2.0 / (n - 2.0) * max(0.0, 1.0 - bias**4 / msd**2))
     return TotalDeviationIndex(
         share,

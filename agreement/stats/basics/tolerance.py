@@ -8,8 +8,8 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
-from scipy.optimize import brentq
+import scipy
+from scipy import special
 
 from agreement.stats.basics.intervals import checked_share, z_of
 
@@ -44,7 +44,7 @@ def limit_factors(
     if n > LARGE:
         return approximate_factors(n, coverage, confidence_level)
     centre = z_of(checked_share("coverage", coverage)) * np.sqrt(n)
-    low, high = stats.nct.ppf([tail, 1.0 - tail], n - 1, centre) / np.sqrt(n)
+    low, high = scipy.stats.nct.ppf([tail, 1.0 - tail], n - 1, centre) / np.sqrt(n)
     return float(low), float(high)
 
 
@@ -95,7 +95,7 @@ def tolerance_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -
         low /= 1.5
     while excess(high) < 0.0:
         high *= 1.5
-    return start if low == high else float(brentq(excess, low, high, xtol=1e-12))
+    return start if low == high else float(scipy.optimize.brentq(excess, low, high, xtol=1e-12))
 
 
 def howe_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -> float:

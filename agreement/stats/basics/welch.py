@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special, stats
+import scipy
+from scipy import special
 
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.method_data import NOT_ESTIMABLE, NotEstimable
@@ -105,7 +106,7 @@ def brown_forsythe(groups: Sequence[npt.ArrayLike]) -> float:
     """
     _moments(groups)
     with np.errstate(divide="ignore", invalid="ignore"):  # no spread at all: told below
-        p = float(stats.levene(*map(np.asarray, groups), center="median").pvalue)
+        p = float(scipy.stats.levene(*map(np.asarray, groups), center="median").pvalue)
     if np.isnan(p):
         raise NotEstimable(NOT_ESTIMABLE, "groups without any spread cannot be compared.")
     return p

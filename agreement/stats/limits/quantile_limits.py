@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+import scipy
 
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits import checked_pairs
@@ -94,9 +94,9 @@ class QuantileLimits(Result):
         tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
         if self.n_pairs > self.n:
             return None
-        rank = int(stats.binom.ppf(tail, self.n, p))  # the first at which the tail is reached
-        below = rank + int(stats.binom.cdf(rank, self.n, p) <= tail)
-        above = int(stats.binom.ppf(1.0 - tail, self.n, p)) + 1
+        rank = int(scipy.stats.binom.ppf(tail, self.n, p))  # the first at which the tail is reached
+        below = rank + int(scipy.stats.binom.cdf(rank, self.n, p) <= tail)
+        above = int(scipy.stats.binom.ppf(1.0 - tail, self.n, p)) + 1
         if below < 1 or above > self.n:
             return None
         return Interval(float(self.ordered[below - 1]), float(self.ordered[above - 1]))

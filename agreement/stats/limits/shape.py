@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+import scipy
 
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p
@@ -63,8 +63,8 @@ def shape(difference: npt.ArrayLike, athlete: npt.ArrayLike) -> Shape:
     return Shape(
         grouped.n,
         grouped.n_values,
-        float(stats.skew(means)),
-        float(stats.shapiro(means[:LARGEST_SHAPIRO]).pvalue),
+        float(scipy.stats.skew(means)),
+        float(scipy.stats.shapiro(means[:LARGEST_SHAPIRO]).pvalue),
     )
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from math import isnan, nan, sqrt
 from typing import Final
 
-from scipy import optimize, stats
+import scipy
 
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.limits.limits_shown import AnyLimits
@@ -63,7 +63,7 @@ def p_acceptable(bias: float, sd: float, n: int, margin: float, *, coverage: flo
     centre = z_of(coverage) * sqrt(n)
     worse = sqrt(n) * (margin - abs(bias)) / sd
     # nctdtr of the oldest scipy allowed has 7 digits; this has 12 in all of them
-    return float(stats.nct.sf(worse, n - 1, centre))
+    return float(scipy.stats.nct.sf(worse, n - 1, centre))
 
 
 def p_of_limits(limits: AnyLimits | NetOfLaboratory, margin: float) -> float:
@@ -84,4 +84,4 @@ def p_of_limits(limits: AnyLimits | NetOfLaboratory, margin: float) -> float:
         return 1.0
     if inside(low) >= 0.0:
         return low
-    return float(optimize.brentq(inside, low, high, xtol=1e-10))
+    return float(scipy.optimize.brentq(inside, low, high, xtol=1e-10))

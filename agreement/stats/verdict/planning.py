@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import special, stats
+import scipy
+from scipy import special
 
 from agreement.stats.basics.intervals import checked_share
 from agreement.stats.basics.mover import Component, mover_half_widths
@@ -209,7 +210,7 @@ def athletes_per_group(
         df = 2 * n - 2
         cut = special.stdtrit(df, 1 - level / 2)
         away = abs(difference) / sd * np.sqrt(n / 2)
-        reached = stats.nct.sf(cut, df, away) + stats.nct.cdf(-cut, df, away)
+        reached = scipy.stats.nct.sf(cut, df, away) + scipy.stats.nct.cdf(-cut, df, away)
         return bool(reached >= power)
 
     return smallest_number(enough)

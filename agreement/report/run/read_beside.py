@@ -1,0 +1,132 @@
+"""
+Have a study read in the second process while this one loads what draws.
+
+Of a very small study the second computes the results too: to share them would take longer.
+"""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, cast
+
+from agreement.report.run.second import Second
+
+if TYPE_CHECKING:
+    from agreement.cohort import Cohort
+
+MOST_BYTES: Final = 2**23  # of a study read meanwhile; that of a larger one tells how far it is
+FEW_BYTES: Final = 2**16  # of a study whose results are sooner computed by one process
+_OWN_TEXTS: Final = ("mode.string_storage", "python")
+
+
+def load_to_read() -> None:
+    """Load what reads and computes; called in the second process."""
+    import gc
+    import warnings
+
+    gc.disable()
+    warnings.simplefilter("ignore")
+    import numpy as np
+
+    np.seterr(all="ignore")
+    import agreement.report.run.reading
+    import agreement.stats.results_table  # noqa: F401 - for what is asked
+
+
+@contextmanager
+def quick_texts(second: Second | None, study: Path) -> Iterator[None]:
+    """
+    Have both processes keep the texts of a small study as Python's own, not as Arrow's.
+
+    On tables of dozens of rows the overhead of each call is all: a third of reading and statistics.
+    """
+    if not study.is_dir() or _bytes_in(study) > MOST_BYTES:
+        yield
+        return
+    import pandas as pd
+
+    if second and not second.forks:
+        second.ask(pd.set_option, *_OWN_TEXTS)
+    with pd.option_context(*_OWN_TEXTS):
+        yield
+
+
+def _bytes_in(folder: Path) -> int:
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A study to be read for a report."""
+
+    study: Path
+    earlier: Path | None = None  # the folder of an earlier report of it
+    samples: tuple[Path, str] | None = None  # a file and a key, of `KeptSamples`
+    results: bool = False  # whether the results of what is read are asked for
+
+
+def reading(second: Second | None, asked: Asked) -> "Callable[..., Cohort]":
+    """
+    Have a small study read from now on in the second process; return what gives it to `read_by`.
+
+    Of a very small one the results are computed there too: to share them would take longer.
+    """
+    size = _bytes_in(asked.study) if asked.study.is_dir() else MOST_BYTES + 1
+    early: Future[Any] | None = None
+    if second and second.forks and size <= MOST_BYTES:
+        asked = replace(asked, results=asked.results and size <= FEW_BYTES)
+        if not second.begun:
+            load_to_read()  # what is loaded now it has too
+            second.begin("study", None)
+        early = second.ask(_read_early, asked)
+
+    def read(place: Path | str, **given: Any) -> "Cohort":
+        if early is not None and (Path(place), given["earlier"]) == (asked.study, asked.earlier):
+            _load_meanwhile(early, statistics=not asked.results)
+            with suppress(Exception):  # raised again below, as the reading of this process
+                cohort = cast("Cohort", early.result())
+                if (told := given["progress"]) and (files := len(cohort.study.samples)):
+                    told(files, files)
+                return cohort
+        from agreement.report.run.reading import read_for_report
+
+        with _over(asked.samples):
+            return read_for_report(place, **given)
+
+    return read
+
+
+def _load_meanwhile(early: Future[Any], *, statistics: bool) -> None:
+    """Load what is needed later, piece by piece while the other process reads."""
+    from agreement.report.page.machine import prepared
+
+    if statistics and not early.done():
+        import scipy.stats  # noqa: F401 - for what follows
+    for _ in prepared():
+        if early.done():
+            return
+
+
+def _read_early(asked: Asked) -> Any:
+    from agreement.report.run.reading import read_for_report
+
+    with quick_texts(None, asked.study), _over(asked.samples):
+        cohort = read_for_report(asked.study, earlier=asked.earlier)
+        if asked.results:
+            cohort.results  # noqa: B018 - kept in the cohort
+        return cohort
+
+
+@contextmanager
+def _over(samples: tuple[Path, str] | None) -> Iterator[None]:
+    """Have sample files in the block reduced by what is kept of them, if anything is."""
+    if samples is None:
+        yield
+        return
+    from agreement.physiology.session_records import reading_over
+    from agreement.report.run.kept_samples import KeptSamples
+
+    with reading_over(KeptSamples(*samples)):
+        yield
