@@ -143,7 +143,7 @@ def report_(
     from agreement.report.run.talk import closing_talk, progress_bar
 
     try:
-        with progress_bar() as progress:
+        with progress_bar(ticking=kernel) as progress:
             written = report_study(
                 study, out, **ways, workers=workers, scheduler=scheduler, progress=progress
             )

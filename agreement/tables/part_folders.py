@@ -47,7 +47,7 @@ def holds_many(
         return True
     wanted = {own, *(plain_name(one) for one in form.columns.get(own, own).split(" + "))}
     try:
-        return any(plain_name(name) in wanted for name in _names(path))
+        return any(plain_name(name) in wanted for name in set(_names(path)))
     except ImportError:
         return False  # whoever reads it says what to install
     except (OSError, EOFError, ValueError, zlib.error) as error:  # Arrow's own are among these

@@ -1,8 +1,9 @@
 """What is said at the end of a run fits one screen of 24 lines and 80 letters (common practice)."""
 
 import textwrap
+from threading import active_count
 
-from agreement.report.run.talk import closing_talk
+from agreement.report.run.talk import closing_talk, progress_bar
 from agreement.report.run.write import FIRST_FILES
 
 LONG = (
@@ -31,3 +32,14 @@ def test_verdict_remarks_and_paths_stand_on_one_screen():
 
 def test_few_methods_are_all_told():
     assert closing_talk(["one", "two"], []) == ["one", "two"]
+
+
+def test_a_report_is_told_of_without_a_thread_beside_which_no_process_splits(monkeypatch):
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    before = active_count()
+    with progress_bar(ticking=False) as progress:
+        progress(1, 2, "Reading sessions")
+        assert active_count() == before
+    with progress_bar() as progress:
+        progress(1, 2, "Reading sessions")
+        assert active_count() > before

@@ -22,8 +22,12 @@ def closing_talk(verdict: Sequence[str], remarks: Sequence[str]) -> list[str]:
 
 
 @contextmanager
-def progress_bar() -> Iterator[Progress | None]:
-    """Give a callback that moves a bar on stderr; None where nobody watches."""
+def progress_bar(*, ticking: bool = True) -> Iterator[Progress | None]:
+    """
+    Give a callback that moves a bar on stderr; None where nobody watches.
+
+    ticking: whether its clock goes on between two calls, in a thread: beside one no process splits.
+    """
     if not sys.stderr.isatty():
         yield None
         return
@@ -35,10 +39,12 @@ def progress_bar() -> Iterator[Progress | None]:
         progress.TextColumn("{task.description}"),
         progress.TimeElapsedColumn(),
     )
-    with progress.Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    with progress.Progress(*columns, console=console, transient=True, auto_refresh=ticking) as bar:
         task = bar.add_task("Starting", total=None)
 
         def move(done: int, total: int, stage: str) -> None:
-            bar.update(task, completed=done, total=total, description=stage)
+            told = {"completed": done, "total": total, "description": stage}
+            bar.update(task, refresh=not ticking, **told)  # type: ignore[arg-type] # as named
 
         yield move

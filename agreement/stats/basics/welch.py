@@ -118,6 +118,8 @@ def holm(p_values: npt.ArrayLike) -> Floats:
 
     .. [1] Holm S. A simple sequentially rejective multiple test procedure. Scand J Stat 1979;6:65-70.
     """
+    if np.size(p_values) < 2:
+        return np.asarray(p_values, dtype=np.float64)
     from statsmodels.stats.multitest import multipletests
 
     gc.freeze()  # it collects garbage at each call: 0.1 s and more where much is loaded
