@@ -87,18 +87,6 @@ def test_regression_limits_hold_the_stated_share():
     assert inside[False][1] < 0.95 - error
 
 
-def test_the_implied_laboratory_value_undoes_the_line(sample):
-    found = trend(*sample)
-    level = np.array([45.0, 55.0])
-    band = found.limits_at(level)
-    for d, implied in ((band.centre, 0), (band.upper, 1), (band.lower, 2)):
-        field, lab = level + d / 2, level - d / 2
-        assert found.laboratory_value(field)[implied] == pytest.approx(lab, rel=1e-12)
-    varying = found.limits_at(level, varying_spread=True)
-    implied = found.laboratory_value(level + varying.upper / 2, varying_spread=True)
-    assert implied.lower == pytest.approx(level - varying.upper / 2, rel=1e-12)
-
-
 def test_a_trend_is_steep_only_if_it_matters(sample):
     assert trend(*sample).steep
     rng = np.random.default_rng(1)

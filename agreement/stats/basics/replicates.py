@@ -62,6 +62,10 @@ class Replicates:
     # for each statistic the scale on which `interval` takes it for normal
     scales: tuple[Scale, ...] = ()
 
+    def __post_init__(self) -> None:
+        """Keep the replicates of each statistic side by side in memory, once."""
+        object.__setattr__(self, "replicates", np.ascontiguousarray(self.replicates.T).T)
+
     @cached_property
     def failed(self) -> npt.NDArray[np.intp]:
         """How many resamples gave no number, for each statistic."""
@@ -170,10 +174,10 @@ class Replicates:
             return 1.0 if distance == 0.0 else 0.0
         return t_p_value(distance / error, len(self.jackknife) - 1)
 
-    @cached_property
+    @property
     def _columns(self) -> Floats:
         """Replicates of each statistic, shape (k, B)."""
-        return np.ascontiguousarray(self.replicates.T)
+        return self.replicates.T
 
     def _finite(self, which: int) -> Floats:
         values: Floats = self._columns[which]

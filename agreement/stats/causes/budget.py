@@ -75,11 +75,6 @@ class Budget(Result):
         gone = self.components[component].variance
         return z_of(self.coverage) * float(np.sqrt(np.maximum(self.total.variance - gone, 0.0)))
 
-    def limits_without(self, component: str) -> Interval:
-        """Limits of agreement of one reading if one component were gone. [mL/kg/min]."""
-        half = self.half_width_without(component)
-        return Interval(self.bias - half, self.bias + half)
-
     def rows(self) -> Iterable[Row]:
         """Return the variances, then the half widths without each component, unrounded."""
         rows = [self._row("total", self.total, "; ".join(self.notes))]

@@ -59,18 +59,6 @@ class Change(Result):
             return False
         return bool(self.changes["lab"].var(ddof=1) <= 2 * self.laboratory_error**2)
 
-    @property
-    def unattenuated_slope(self) -> float:
-        """
-        Responsiveness if the laboratory had no error: a sensitivity value, not an estimate.
-
-        Not a number when the laboratory's error is unknown or explains all its changes.
-        """
-        if self.line is None or self.laboratory_error is None or self.no_detectable_change:
-            return float("nan")
-        noise = 2 * self.laboratory_error**2 / self.changes["lab"].var(ddof=1)
-        return float(self.line.slope / (1 - noise))
-
     def rows(self) -> Iterable[Row]:
         """Return bias, limits, r, slope and the two shares as rows, unrounded."""
         limits = self.limits

@@ -127,27 +127,6 @@ class Trend(Result):
         centre, half = self.line.at(a), self._half_width(a, varying_spread)
         return Band(centre, centre - half, centre + half)
 
-    def laboratory_value(self, field: npt.ArrayLike, *, varying_spread: bool = False) -> Band:
-        """
-        Laboratory value that a field value implies, with its limits.
-
-        Solves each line d = b0 + b1 (F + L) / 2 for L; an upper limit of the difference is a lower
-        limit of the laboratory value.
-        """
-        f = np.asarray(field, dtype=np.float64)
-        z = z_of(self.coverage)
-        if varying_spread:
-            level, growth = (
-                z * _MEAN_ABSOLUTE * c for c in (self.spread.intercept, self.spread.slope)
-            )
-        else:
-            level, growth = z * self.line.residual_sd, 0.0
-        centre, high, low = (
-            _implied(f, self.line.intercept + k * level, self.line.slope + k * growth)
-            for k in (0.0, -1.0, 1.0)
-        )
-        return Band(centre, low, high)
-
     def rows(self) -> Iterable[Row]:
         """
         Return slope_on_mean, p_slope, spread_on_mean and p_spread as rows, then the joint test.
@@ -265,10 +244,6 @@ def _on_mean(pairs: Pairs) -> tuple[Floats, Floats]:
 def trend_of(data: MethodData) -> Trend:
     """Trend of one method and mode, for the results table."""
     return trend(data.field, data.lab, resampling=data.resampling if data.clustered else None)
-
-
-def _implied(f: Floats, intercept: float, slope: float) -> Floats:
-    return (f * (1.0 - slope / 2.0) - intercept) / (1.0 + slope / 2.0)
 
 
 def _slopes(weights: Floats, a: Floats, d: Floats) -> Floats:
