@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 from agreement.physiology.arrays import FloatArray
 
 FEWEST_EACH: Final = 4  # points on each side of the corner; the authors' choice, no source
-FEWEST: Final = 14
+FEWEST_POINTS: Final = 14
 ALPHA: Final = 0.05
 _STEPS: Final = 201  # corners that are tried
 _EVERY: Final = 5  # of them for the test, observed and drawn alike
@@ -67,8 +67,8 @@ def broken_line(x: ArrayLike, y: ArrayLike) -> BrokenLine:
     x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     order = np.argsort(x, kind="stable")
     x, y = x[order], y[order]
-    if x.size < FEWEST or x[FEWEST_EACH - 1] >= x[-FEWEST_EACH]:
-        return no_corner(f"{x.size} points, {FEWEST} of different uptake are needed")
+    if x.size < FEWEST_POINTS or x[FEWEST_EACH - 1] >= x[-FEWEST_EACH]:
+        return no_corner(f"{x.size} points, {FEWEST_POINTS} of different uptake are needed")
     corners = np.linspace(x[FEWEST_EACH - 1], x[-FEWEST_EACH], _STEPS)
     base, _ = np.linalg.qr(np.column_stack([np.ones_like(x), x]))
     bends = _rest(np.maximum(x[:, None] - corners, 0.0), base)

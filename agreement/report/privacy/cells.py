@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.report.privacy.privacy import FEWEST, hidden_parts
+from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, hidden_readings
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
@@ -106,7 +106,7 @@ def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set
     members: who they are, where that is known. Of the others only sizes and the privacy kind are:
         they are withheld when they might differ from another group by one to four people.
     """
-    hidden = {group for group, (n, _) in sizes.items() if 0 < n < FEWEST or _of_one(group)}
+    hidden = {group for group, (n, _) in sizes.items() if 0 < n < FEWEST_SHOWN or _of_one(group)}
     known = {
         group: pairs
         for group, pairs in (members or {}).items()
@@ -143,7 +143,7 @@ def _by_kind(sizes: Mapping[str, Size], whole: Size, kind: Privacy) -> set[str]:
         return hidden | {group for group, size in parts.items() if _a_few_apart(size, whole)}
     last: Size = (0, 0)
     for size, group in sorted((size, group) for group, size in parts.items()):
-        if 0 < size[0] < FEWEST or _a_few_apart(size, last):  # the smallest of a chain stays
+        if 0 < size[0] < FEWEST_SHOWN or _a_few_apart(size, last):  # the smallest of a chain stays
             hidden.add(group)
         else:
             last = size
@@ -152,7 +152,7 @@ def _by_kind(sizes: Mapping[str, Size], whole: Size, kind: Privacy) -> set[str]:
 
 def _a_few_apart(one: Size, other: Size) -> bool:
     """Tell whether groups may differ by one to four people: by them, or by pairs of theirs."""
-    return one != other and abs(one[0] - other[0]) < FEWEST and min(one[0], other[0]) > 0
+    return one != other and abs(one[0] - other[0]) < FEWEST_SHOWN and min(one[0], other[0]) > 0
 
 
 def _apart_without_whole(unknown: Iterable[Group], sizes: Mapping[Group, Size]) -> set[Group]:
@@ -229,7 +229,7 @@ def _few_by_steps(shown: Members) -> list[Group]:
     who: dict[str, int] = {}
     for pair, k in place.items():
         who[pair[0]] = who.get(pair[0], 0) | 1 << k
-    most = (FEWEST - 1) * max((own.bit_count() for own in who.values()), default=0)
+    most = (FEWEST_SHOWN - 1) * max((own.bit_count() for own in who.values()), default=0)
     steps: dict[int, tuple[Group, ...]] = {mask: (group,) for group, mask in masks.items()}
     queue = list(steps)
     for one in queue:  # grows while it is walked
@@ -238,7 +238,10 @@ def _few_by_steps(shown: Members) -> list[Group]:
             if common not in (0, one, mask) or (made := one ^ mask) in steps or not made:
                 continue
             steps[made] = (*steps[one], group)
-            if made.bit_count() <= most and sum(made & own > 0 for own in who.values()) < FEWEST:
+            if (
+                made.bit_count() <= most
+                and sum(made & own > 0 for own in who.values()) < FEWEST_SHOWN
+            ):
                 return [known for known in shown if known in steps[made]]
             queue.append(made)
         if len(steps) > _MOST_SETS:
@@ -253,17 +256,17 @@ def _few_by_sums(shown: Members) -> list[Group]:
     A set of atoms follows from the groups when its indicator is orthogonal to all they do not see.
     """
     atoms = _atoms(shown)
-    small = [k for k, athletes in enumerate(atoms.athletes) if len(athletes) < FEWEST]
+    small = [k for k, athletes in enumerate(atoms.athletes) if len(athletes) < FEWEST_SHOWN]
     if not small:
         return []
     unseen = _null_space(atoms.matrix)
     rng = np.random.default_rng(0)  # hashes: one random sum of each atom's part of what is unseen
     key = unseen @ rng.normal(size=unseen.shape[1])
-    for size in range(1, min(FEWEST, len(small) + 1)):
+    for size in range(1, min(FEWEST_SHOWN, len(small) + 1)):
         for subset in _sums_to_zero(np.array(small), key, size):
             people = frozenset().union(*(atoms.athletes[k] for k in subset))
             gone = np.abs(unseen[subset].sum(axis=0)).max(initial=0.0)
-            if len(people) < FEWEST and gone < _NEAR_ZERO:
+            if len(people) < FEWEST_SHOWN and gone < _NEAR_ZERO:
                 target = np.zeros(len(atoms.athletes))
                 target[subset] = 1.0
                 weights = np.linalg.lstsq(atoms.matrix.T, target, rcond=None)[0]

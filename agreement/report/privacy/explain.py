@@ -6,7 +6,7 @@ from typing import Final
 
 import pandas as pd
 
-from agreement.report.privacy.privacy import FEWEST
+from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.rows import MASS_STEP, STEP, TRAITS, UNTOLD, WEEK, WITHOUT
 from agreement.terms import counted
 
@@ -27,8 +27,8 @@ _COUNTS: Final = (
         "can compute the last one to within the rounding times the size of the group."
     ),
     (
-        f"Nothing of a group below {FEWEST} people, nor of what other numbers of the same statistic "
-        f"would leave of fewer than {FEWEST}; but that such a group exists, from its name and the word "
+        f"Nothing of a group below {FEWEST_SHOWN} people, nor of what other numbers of the same statistic "
+        f"would leave of fewer than {FEWEST_SHOWN}; but that such a group exists, from its name and the word "
         "'suppressed'."
     ),
     (
@@ -116,11 +116,11 @@ def _rows(rows: pd.DataFrame) -> list[str]:
         ),
         (
             f"- Traits told: {', '.join(shown) or 'none'}. Every combination of them that occurs, an unknown or "
-            f"emptied one counted as a value, is that of at least {FEWEST} people in each method and mode. "
+            f"emptied one counted as a value, is that of at least {FEWEST_SHOWN} people in each method and mode. "
             f"Told for nobody: {', '.join([*empty, *WITHOUT])}."
         ),
         (
             "- Left out: people under a drug that limits heart rate, and methods with fewer than "
-            f"{FEWEST} people."
+            f"{FEWEST_SHOWN} people."
         ),
     ]

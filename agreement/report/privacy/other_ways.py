@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.report.privacy.privacy import FEWEST
+from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.record import Privacy
 
@@ -51,7 +51,9 @@ def _of_few(cells: pd.DataFrame) -> Mask:
                 whole = cells[one.counts].astype("float64")
                 is_share = one.digits > 0
                 have = (cells["value"] * whole if is_share else cells["value"]).round()
-                few = have.between(1, FEWEST - 1) | (whole - have).between(1, FEWEST - 1)
+                few = have.between(1, FEWEST_SHOWN - 1) | (whole - have).between(
+                    1, FEWEST_SHOWN - 1
+                )
                 out |= (mine & few).to_numpy(dtype=np.bool_)
     return out
 
@@ -65,7 +67,7 @@ def _of_few_less(cells: pd.DataFrame) -> Mask:
     mine &= cells["value"].notna()
     line = [cells[name].astype(str) for name in ("analysis", *_PLACE, "group")]
     most = cells["n"].where(mine).groupby(line).transform("max")
-    return (mine & (most - cells["n"]).between(1, FEWEST - 1)).to_numpy(dtype=np.bool_)
+    return (mine & (most - cells["n"]).between(1, FEWEST_SHOWN - 1)).to_numpy(dtype=np.bool_)
 
 
 def _compared(cells: pd.DataFrame) -> Mask:
@@ -80,7 +82,9 @@ def _compared(cells: pd.DataFrame) -> Mask:
     return np.array(
         [
             analysis in names
-            and any(0 < abs(n - sizes.get((side, mode), n)) < FEWEST for side in _sides(method))
+            and any(
+                0 < abs(n - sizes.get((side, mode), n)) < FEWEST_SHOWN for side in _sides(method)
+            )
             for analysis, method, mode, n in zip(*columns, strict=True)
         ],
         dtype=np.bool_,

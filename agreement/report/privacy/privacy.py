@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from agreement.report.privacy.cells import Name
 
-FEWEST: Final = 5  # athletes in a cell that may be shown
+FEWEST_SHOWN: Final = 5  # athletes in a cell that may be shown
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
 
 Naming = Callable[[object], str]
@@ -147,12 +147,12 @@ def without_small_cells(
 
     cells = results.astype({"n": "float64", "n_pairs": "float64"})
     names = zip(*(cells[name] for name in ("analysis", "method", "mode", "group")), strict=True)
-    hidden = (cells["n"] > 0) & (cells["n"] < FEWEST)
+    hidden = (cells["n"] > 0) & (cells["n"] < FEWEST_SHOWN)
     kept_back = set(hidden_groups(cells) if gone is None else gone)
     hidden |= np.array([name in kept_back for name in names], dtype=bool)
     hidden |= told_otherwise(cells, hidden.to_numpy())
     cells.loc[hidden, _NUMBERS] = np.nan
-    cells.loc[hidden, "note"] = f"suppressed: below {FEWEST} athletes, or their complement"
+    cells.loc[hidden, "note"] = f"suppressed: below {FEWEST_SHOWN} athletes, or their complement"
     return cells
 
 
@@ -166,11 +166,13 @@ def hidden_parts(sizes: Mapping[str, int], whole: float) -> set[str]:
     sizes: athletes in each part.
     whole: athletes in all, of whom some may be in no part; NaN when nothing is said of them.
     """
-    shown = sorted((word for word, n in sizes.items() if n >= FEWEST), key=lambda w: (sizes[w], w))
+    shown = sorted(
+        (word for word, n in sizes.items() if n >= FEWEST_SHOWN), key=lambda w: (sizes[w], w)
+    )
     hidden = set(sizes).difference(shown)
     while shown:
         left = np.fmax(whole - sum(sizes[word] for word in shown), sum(sizes[w] for w in hidden))
-        if not 0 < left < FEWEST:
+        if not 0 < left < FEWEST_SHOWN:
             break
         hidden.add(shown.pop(0))
     return hidden
@@ -183,10 +185,10 @@ def few(count: int, whole: int | None = None) -> str:
     >>> few(3), few(0), few(7), few(18, 20), few(2, 3)
     ('1 to 4', '0', '7', '16 to 19', '1 to 3')
     """
-    if 0 < count < FEWEST:
-        return f"1 to {FEWEST - 1 if whole is None else min(FEWEST - 1, whole)}"
-    if whole is not None and 0 < whole - count < FEWEST:
-        return f"{max(whole - FEWEST + 1, 0)} to {whole - 1}"
+    if 0 < count < FEWEST_SHOWN:
+        return f"1 to {FEWEST_SHOWN - 1 if whole is None else min(FEWEST_SHOWN - 1, whole)}"
+    if whole is not None and 0 < whole - count < FEWEST_SHOWN:
+        return f"{max(whole - FEWEST_SHOWN + 1, 0)} to {whole - 1}"
     return str(count)
 
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 import scipy
 
-from agreement.report.privacy.privacy import FEWEST
+from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.stats.repeats.thresholds import RATERS_MEAN
 from agreement.terms import RATERS
 
@@ -87,7 +87,7 @@ def _gives_away(means: _Means, shown: list[int]) -> int | None:
             return max(shown[k] for k in np.flatnonzero(np.abs(found) > _NEAR_ZERO))
         for one in basis:
             more = some | {one}
-            if more not in looked and sum(means.people[k] for k in more) < FEWEST:
+            if more not in looked and sum(means.people[k] for k in more) < FEWEST_SHOWN:
                 looked.add(more)
                 waiting.append(more)
     return None
@@ -133,7 +133,7 @@ def _means(known: pd.DataFrame, threshold: str, quantity: str) -> _Means:
         for group, found in rows.items()
     }
     place = {name: k for k, name in enumerate(OF_READINGS)}
-    told = [group for group in rows if size[group] >= FEWEST]
+    told = [group for group in rows if size[group] >= FEWEST_SHOWN]
     told.sort(key=lambda group: (place[group[0]], -size[group], group))
     of_kind = [[rows[group][k] for group in told] for k in range(len(kinds))]
     return _Means(told, [np.array(one) for one in of_kind if one], people)

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.report.privacy.privacy import FEWEST, days_for_dates, hidden_parts, naming
+from agreement.report.privacy.privacy import FEWEST_SHOWN, days_for_dates, hidden_parts, naming
 from agreement.report.privacy.release import released_results, released_tables
 from agreement.tables.options import StudyOptions
 from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, NOT_ENOUGH_DATA, PAIR_COLUMNS
@@ -54,7 +54,7 @@ def rows_to_share(pairs: pd.DataFrame) -> pd.DataFrame:
     drug = pairs.loc[pairs["hr_limiting_drug"] == "yes", "athlete_id"]
     kept = pairs[~pairs["athlete_id"].isin(drug)]
     people = kept.groupby(["method", "mode"])["athlete_id"].transform("nunique")
-    kept = kept[people >= FEWEST].reset_index(drop=True)
+    kept = kept[people >= FEWEST_SHOWN].reset_index(drop=True)
     if kept.empty:
         return pd.DataFrame(columns=list(pairs.columns))
     coarse = _coarse(days_for_dates(kept))
@@ -116,7 +116,7 @@ def _standing_out(
     for _, rows in words.groupby(alike):
         own = people[rows.index]
         sizes = {str(w): int(n) for w, n in own.groupby(rows).nunique().items()}
-        if all(n >= FEWEST for n in sizes.values()):
+        if all(n >= FEWEST_SHOWN for n in sizes.values()):
             continue
         named = {word: n for word, n in sizes.items() if word}
         hidden = hidden_parts(named, own.nunique())

@@ -15,7 +15,7 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.errors import Problem
 from agreement.report.privacy.cells import small_groups
-from agreement.report.privacy.privacy import FEWEST, few
+from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.report.privacy.release import (
     released_options,
     released_results,
@@ -142,7 +142,7 @@ class Released(Stage):
 
     def groups(self, sizes: Mapping[str, int]) -> Mapping[str, int] | None:
         """Return nothing where one group is small: the rest would give it away."""
-        return None if any(0 < n < FEWEST for n in sizes.values()) else sizes
+        return None if any(0 < n < FEWEST_SHOWN for n in sizes.values()) else sizes
 
     def ends(self, values: "pd.Series[float]") -> None:
         """Tell neither: they are one person's each."""
@@ -150,7 +150,7 @@ class Released(Stage):
     def noise(self, data: MethodData) -> Noise | None:
         """Return it to the decimal of print, for a drawn line can be measured; None of too few."""
         error = _error(data)
-        if error is None or not (error.assumed or error.n >= FEWEST):
+        if error is None or not (error.assumed or error.n >= FEWEST_SHOWN):
             return None
         return Noise(round(error.noise_floor, 1), round(error.smallest_real_change, 1))
 
@@ -222,7 +222,7 @@ def released_history(history: pd.DataFrame) -> pd.DataFrame:
     shown: dict[tuple[str, str], list[float]] = {}
     for at, method, mode, n in reversed(list(found[["method", "mode", "n"]].itertuples())):
         own = shown.setdefault((method, mode), [])
-        if pd.isna(n) or n < FEWEST or any(abs(n - other) < FEWEST for other in own):
+        if pd.isna(n) or n < FEWEST_SHOWN or any(abs(n - other) < FEWEST_SHOWN for other in own):
             found.loc[at, list(NUMBERS)] = np.nan
         else:
             own.append(n)

@@ -13,7 +13,7 @@ from agreement.report.page.markup import Block, element, fold, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
 from agreement.report.page.pictures import picture
-from agreement.report.privacy.privacy import FEWEST, few
+from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.comparison_sections import Section
 from agreement.report.sections.subsets import parts_block
@@ -84,8 +84,8 @@ def funnel_block(cohort: Cohort, name: Names) -> Block:
 
 def _beyond(count: int, inner: int, whole: int | None = None) -> str:
     """Return a count of people; a range where fewer than 5 of them are not among `inner`."""
-    if 0 < count - inner < FEWEST:
-        most = inner + FEWEST - 1
+    if 0 < count - inner < FEWEST_SHOWN:
+        most = inner + FEWEST_SHOWN - 1
         return f"{inner + 1} to {most if whole is None else min(most, whole)}"
     return str(count)
 
@@ -159,7 +159,7 @@ def drift(one: Comparison) -> Section:
         alt=f"{one.name}. {drift_alt(cell.value, cell.low, cell.high)}",
         caption=(
             f"{one.name}: bias of each fortnight with its 95 % interval, and the line through all "
-            f"pairs. Fortnights with fewer than {FEWEST} athletes, and what would tell of them, are "
+            f"pairs. Fortnights with fewer than {FEWEST_SHOWN} athletes, and what would tell of them, are "
             "left out."
         ),
         height=2.7,

@@ -9,7 +9,7 @@ import pandas as pd
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, paragraph, table
 from agreement.report.page.numbers import counted, plain
-from agreement.report.privacy.privacy import FEWEST, hidden_parts
+from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.stage import Stage
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
 from agreement.tables.options import StudyOptions
@@ -46,7 +46,7 @@ class Facts:
         counts = each["sex"].value_counts().sort_index()
         sexes = self.stage.groups({str(sex): int(n) for sex, n in counts.items()})
         if sexes is None:
-            by_sex = f"fewer than {FEWEST} of one sex, numbers withheld"
+            by_sex = f"fewer than {FEWEST_SHOWN} of one sex, numbers withheld"
         else:
             by_sex = ", ".join(f"{number} {sex}" for sex, number in sexes.items())
         return "; ".join(filter(None, [by_sex, self._ages(each["age_years"].dropna())]))
