@@ -56,12 +56,7 @@ def heart_rate_maximum(
 
 
 def by_age_notes(rows: pd.DataFrame, formula: HrMaxFormula) -> tuple[Problem, ...]:
-    """
-    Name the formula behind the estimates of athletes whose HRmax nobody measured.
-
-    rows: athlete_id, file: what such estimates rest on; may be empty.
-    formula: a key of `HR_MAX_FORMULAS`.
-    """
+    """Name the formula behind the estimates of athletes whose HRmax nobody measured."""
     if rows.empty:
         return ()
     row = HR_MAX_FORMULAS[formula]

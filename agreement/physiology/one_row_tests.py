@@ -36,15 +36,7 @@ _NUMBERS: Final = tuple(name for name in INPUT_UNITS if name != "sex")
 
 
 def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
-    """
-    Compute the results of one protocol.
-
-    rows: rows of ``field_tests`` with this protocol, with ``id`` and the athlete's sex, age, mass
-        and stature filled in.
-    protocol: the row of the table.
-    Returns: readings in mL/kg/min; rows without an input, with a speed that is a stage number, with
-        an input of another quantity, or with an impossible result are set aside.
-    """
+    """Compute the results of one protocol [mL/kg/min]; rows that cannot be used are set aside."""
     rows, converted = _stages_to_speeds(rows, protocol)
     x = {name: rows[name].to_numpy(dtype=np.float64) for name in _NUMBERS}
     x["male"] = rows["sex"].map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)

@@ -130,14 +130,7 @@ def in_range(x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldPro
 def outside_notes(
     rows: pd.DataFrame, x: dict[str, FloatArray], kept: BoolArray, protocol: FieldProtocol
 ) -> tuple[Problem, ...]:
-    """
-    Note each result that lies outside what its equation was made for, with the value and the range.
-
-    rows: columns file, row, sex.
-    x: values of the inputs.
-    kept: results that were not set aside.
-    Returns notes: of one equation and input the first 5 in full, of the rest the rows.
-    """
+    """Note each kept result outside its equation: `SHOWN` in full, of the rest the rows."""
     notes: list[Problem] = []
     for rule in protocol.valid:
         at = np.flatnonzero(kept & _beyond(x, rows["sex"], rule))

@@ -30,12 +30,7 @@ class ReadingPart(NamedTuple):
 
 
 def reading_rows(rows: pd.DataFrame, **columns: Any) -> pd.DataFrame:
-    """
-    Return readings from source rows, columns in their order and types.
-
-    rows: source rows; columns that readings have are taken over.
-    **columns: further columns; what neither names is missing.
-    """
+    """Return readings from source rows and further columns; what neither names is missing."""
     frame = rows.assign(**columns).reindex(columns=READING_COLUMNS).reset_index(drop=True)
     kinds = {
         name: "str"

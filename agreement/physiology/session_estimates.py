@@ -111,14 +111,7 @@ def session_estimates(
     *,
     extrapolation: Extrapolation,
 ) -> SessionEstimates:
-    """
-    Estimate VO2max on every day with a usable session.
-
-    laboratory: frame of `laboratory_values`: measured HRmax and mass.
-    athletes: the athletes table: age, and mass where the laboratory has none.
-    extrapolation: the study's window and guards.
-    Returns: readings of method ``sessions_hr``; sessions behind none of them in the ledger lines.
-    """
+    """Estimate VO2max on every day with a usable session; the others stand in the ledger lines."""
     sessions = records.sessions
     people = session_people(sessions, laboratory, athletes, extrapolation.hr_max_formula)
     points = _with_uptake(records.points, sessions, people["mass_kg"].to_numpy())

@@ -180,14 +180,7 @@ def _files(sessions: pd.DataFrame, study: StudyTables) -> list[SampleFile]:
 
 
 def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
-    """
-    Read one sample file and reduce each of its sessions.
-
-    form: what the study file states in ``[files.samples]``.
-    file: the file, and the sessions wanted of it.
-    Returns problems: stops, or notes.
-    Returns packed: None when something stops the file.
-    """
+    """Read one sample file and reduce its sessions; None, with stops, if it cannot be used."""
     try:
         samples, found = read_samples(file.path, file=file.name, form=form)
     except TableError as error:

@@ -86,12 +86,7 @@ def in_words_of_files(problems: Iterable[Problem], study: StudyTables) -> tuple[
 
 
 def grouped_notes(notes: Sequence[Problem], folder: str) -> tuple[Problem, ...]:
-    """
-    Return the notes on raw files, those that many files share in one line.
-
-    notes: on files of one folder, in their order.
-    folder: where the files lie; the place of a shared line.
-    """
+    """Return the notes on the files of a folder, those that many files share in one line."""
     kinds: dict[tuple[str, str, str | None], list[Problem]] = {}
     for note in notes:
         kinds.setdefault((note.severity, note.reason, note.column), []).append(note)

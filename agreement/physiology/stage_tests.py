@@ -38,16 +38,7 @@ _INSTEAD: Final = {MEASURED: f"{MEASURED} (or vo2_ml_min and mass_kg)"}
 def stage_results(
     rows: pd.DataFrame, protocol: FieldProtocol, extrapolation: Extrapolation
 ) -> ReadingPart:
-    """
-    Compute the results of a stage protocol.
-
-    rows: rows of ``field_tests``, one per stage, with ``id`` and the athlete's sex, age and mass
-        filled in, and hr_max_bpm where it was measured.
-    protocol: one with stages.
-    extrapolation: the study's guards and age formula.
-    Returns: one reading per test, all its stages as members; `lines` has the line of every test,
-        refused ones too.
-    """
+    """Compute the results of a stage protocol: one reading per test, all its stages as members."""
     if MEASURED in protocol.inputs:
         per_kg = rows["vo2_ml_min"] / rows["mass_kg"]
         rows = rows.assign(**{MEASURED: rows[MEASURED].fillna(per_kg)})

@@ -121,13 +121,7 @@ class Findings:
     def leave_out_parts(
         self, reason: str, folder: str, files: dict[str, str], message: str, remedy: str
     ) -> None:
-        """
-        Record raw files set aside: the ledger counts files, so a line has an id and no row.
-
-        reason, folder: why, and where the files lie.
-        files: file by id.
-        message, remedy: what is wrong, with a place for the id; and what to do.
-        """
+        """Record raw files, by id, that are set aside: a line is of a file, so it has no row."""
         if not files:
             return
         messages = [message.format(identity) for identity in files]

@@ -187,11 +187,7 @@ class IdMap:
 
 
 def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) -> Distinct:
-    """
-    Return an id column: trimmed, mapped by `id_map`, and refused where an id looks like a name.
-
-    id_map: athlete ids by the id found in the files.
-    """
+    """Return ids, trimmed and mapped by `id_map`; one that looks like a name is refused."""
     found = _mapped(text_column(raw, name), id_map)
     if name == "athlete_id":
         _doubt_people(raw, found)

@@ -32,13 +32,7 @@ def lab_table(
     options: StudyOptions,
     breath_ids: frozenset[str],
 ) -> CheckedTable:
-    """
-    Return the checked table.
-
-    athletes: for masses, ages and who may appear.
-    options: time zone of the study.
-    breath_ids: tests that have a breath file, which gives their VO2max.
-    """
+    """Return the checked table; tests of `breath_ids` have their VO2max from a breath file."""
     cells = Cells(raw, athletes.people, id_map, options.study.time_zone)
     slips = _hr_max_slips(cells, athletes)
     refused = keep_rules(raw, cells.numbers, cells.key, {"hr_max_bpm": slips})

@@ -264,13 +264,7 @@ def _ragged_words(record: list[str], names: Sequence[str]) -> str:
 def plain_columns(
     data: bytes, layout: Layout, header: Header, columns: dict[str, Column]
 ) -> pd.DataFrame | None:
-    """
-    Read a plain file in one vectorised pass; None when it is not plain, or no fast parser is there.
-
-    layout: how it is laid out.
-    header: which columns are wanted, and where they are.
-    columns: their kinds: numbers become float64, dates and times stay text, all else categories.
-    """
+    """Read a plain file in one vectorised pass; None when it is not, or no parser is there."""
     try:
         from pyarrow import ArrowInvalid
     except ImportError:  # an optional dependency

@@ -92,12 +92,7 @@ class Leaving:
 def drop_withdrawn(
     raw: RawTable, id_map: dict[str, str], people: People
 ) -> tuple[int, frozenset[str]]:
-    """
-    Remove the rows of people who withdrew, before anything is said about them.
-
-    Returns count: rows removed.
-    Returns keys: ids of these rows, where the table has a key: their raw files leave too.
-    """
+    """Remove the rows of people who withdrew; return how many, and the keys in them."""
     if not people.withdrawn:
         return 0, frozenset()
     ids = silent_ids(raw, "athlete_id", id_map)

@@ -32,11 +32,7 @@ def new_study(folder: Path) -> None:
 
 
 def worked_example(folder: Path) -> None:
-    """
-    Write a filled study: a printed table of 31 men, and the figures it should give.
-
-    Parameters and errors are those of `new_study`.
-    """
+    """Write a filled study, as `new_study` does: a printed table of 31 men, and its figures."""
     with whole_folder(folder, refuse_used) as place:
         for source in (files("agreement.tables") / "worked_example").iterdir():
             (place / source.name).write_bytes(source.read_bytes())

@@ -19,12 +19,7 @@ def most_unpacked(packed: int) -> int:
 
 
 def refuse_oversize_parquet(about: Any, packed: int) -> None:
-    """
-    Raise `OversizeError` when a Parquet file says of itself what no table can be.
-
-    about: what the file says: rows, and the size and values of each column of each row group.
-    packed: size of the file. [bytes]
-    """
+    """Raise `OversizeError` when a file of `packed` bytes says of itself what no table can be."""
     groups = [about.row_group(i) for i in range(about.num_row_groups)]
     lengths = [
         sum(group.column(i).num_values for group in groups) for i in range(about.num_columns)

@@ -35,13 +35,7 @@ _LOOKED_AT: Final = 8192  # bytes of a text file in which its header must stand
 def holds_many(
     path: Path, file: str, table: Table, form: FileFormat, findings: Findings
 ) -> bool | None:
-    """
-    Whether a file has a column of ids; None, and a stop, when it cannot be opened.
-
-    file: its path inside the study folder.
-    table: its `ledger_id` is that column.
-    form: may name the column otherwise, or give it one value for the whole file.
-    """
+    """Whether a file has a column of ids of its rows; None, and a stop, if it cannot be read."""
     own = table.ledger_id
     if own in form.values:  # noqa: PD011  # no frame
         return True
@@ -69,11 +63,7 @@ def _names(path: Path) -> list[str]:
 
 
 def ids_in(path: Path, file: str, table: Table, form: FileFormat, findings: Findings) -> list[str]:
-    """
-    Return the ids of the tests or sessions that a file holds, reading no other column.
-
-    path, file, table, form, findings: as `holds_many` takes them; a row without an id is a stop.
-    """
+    """Return the ids of the tests or sessions that a file holds, reading no other column."""
     own = table.ledger_id
     ids = Table(table.name, {own: Column("id", required=True)}, own, endings=table.endings)
     unheard = Findings()  # of the other columns the full reading speaks

@@ -67,14 +67,7 @@ class CheckedPiece(NamedTuple):
 def find_table_parts(
     folder: Path, name: str, table: Table, findings: Findings
 ) -> tuple[str, ...] | None:
-    """
-    Return the parts of a table, in order of their names.
-
-    name: the folder of parts inside it.
-    table: which endings are read.
-    findings: gets a folder without parts, and links that lead outside, as stops.
-    Returns: paths inside the study folder; None when it cannot be used.
-    """
+    """Return the parts of a table in the folder `name`; None when it cannot be used."""
     files = sorted(
         f"{name}/{path.name}"
         for path in (folder / name).iterdir()

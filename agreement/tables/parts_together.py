@@ -73,13 +73,7 @@ class PartsRead:
 def whole_table(
     reader: "PartReader | Exports", nothing: CheckedTable, findings: Findings
 ) -> WholeTable:
-    """
-    Return all parts as one table, for studies that fit into memory.
-
-    reader: the parts, or the exports.
-    nothing: the table without rows, for its columns.
-    findings: collects problems, and the lines of rows left out under their running row.
-    """
+    """Return all parts as one table, for studies that fit into memory; `nothing` has no rows."""
     read, frames = PartsRead(reader), []
     for piece in reader.pieces():
         for checked in reader.checked(piece):
@@ -100,12 +94,7 @@ def whole_table(
 
 
 def with_part_files(lines: pd.DataFrame, name: str, files: tuple[str, ...]) -> pd.DataFrame:
-    """
-    Return ledger lines with the part and its own row in place of the folder and the running row.
-
-    lines: columns file and row (missing where a line stands for many rows), and others.
-    name: the folder of parts.
-    """
+    """Return ledger lines with part and own row in place of folder and running row."""
     row = lines["row"].to_numpy(dtype=np.int64, na_value=-1)
     own = (lines["file"] == name).to_numpy(dtype=np.bool_) & (row >= 0)
     if not own.any():

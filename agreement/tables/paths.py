@@ -14,12 +14,7 @@ if TYPE_CHECKING:
 
 
 def path_problem(folder: Path, path: str) -> str | None:
-    """
-    Return what is wrong with a path of a study, or None.
-
-    path: as written by the user; slashes may go either way.
-    Returns: one sentence.
-    """
+    """Return in a sentence what is wrong with a path as the user wrote it, or None."""
     windows, posix = PureWindowsPath(path), PurePosixPath(path.replace("\\", "/"))
     if not path.strip() or "\0" in path:
         return "the path is empty."
@@ -73,12 +68,7 @@ def digest_if_readable(path: Path) -> str | None:
 
 
 def require_unchanged(folder: Path, inputs: "Sequence[InputFile]") -> None:
-    """
-    Stop when a file is no longer what was read.
-
-    inputs: what was read.
-    Raises TableError with every file that was changed or removed meanwhile.
-    """
+    """Raise TableError with every file that is no longer what was read."""
     changed = [one.name for one in inputs if digest_if_readable(folder / one.name) != one.sha256]
     if changed:
         what = "The file was changed while the study was being read."

@@ -92,12 +92,7 @@ def filled(cells: Sequence[str]) -> list[str]:
 
 
 def columns_of(block: Block, table: str) -> list[Column]:
-    """
-    Return the columns of a table that a block has, each header used once.
-
-    table: name of one of our tables.
-    Returns: in our order; of VO2max one for each quantity that the headers name.
-    """
+    """Return the columns of a table that a block has, in our order, each header used once."""
     named = [taken_apart(header) for header in block.headers]
     named = [
         n._replace(unit=n.unit or unit_named(block.units[i])) if block.units[i] else n

@@ -69,13 +69,7 @@ def named_ours(one: Proposal) -> None:
 
 
 def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
-    """
-    Gather the rows of several blocks, each converted by its own decisions where they differ.
-
-    first: takes the rows.
-    all_: it and the others.
-    people: ids by which the name of a file tells whose it is.
-    """
+    """Gather the rows of several blocks into the first, each converted by its own decisions."""
     names = _names_in_files(all_, people)
     kept = [one for one in all_ if _goes_with(first, one)]
     _one_method(kept, people)

@@ -179,13 +179,7 @@ def _readings_each(block: Block) -> float:
 
 
 def proposed(name: str, blocks: list[Block], people: set[str], *, alone: bool) -> Proposal:
-    """
-    Return a table as its blocks propose it; those that do not go together are `dropped`.
-
-    name: one of our tables.
-    people: ids that other tables have: they tell whose a file is.
-    alone: whether the table is the only one in its file.
-    """
+    """Return a table as its blocks propose it; those that do not go together are `dropped`."""
     alike = [_decided(name, block) for block in blocks]
     first = alike[0]
     if len(alike) > 1:

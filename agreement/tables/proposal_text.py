@@ -45,14 +45,7 @@ def study_text(
     *,
     same_day: bool,
 ) -> str:
-    """
-    Return the study file.
-
-    recordings: columns of the files in ``breaths`` and ``samples``.
-    ids: likely pairs of ids, as `ids.csv` has them.
-    undecided: files that nothing says the table of.
-    same_day: whether the field values stand on the day of the laboratory test itself.
-    """
+    """Return the study file; `same_day`: field values stand on the day of the test itself."""
     text = STUDY_FILE_TEXT[: STUDY_FILE_TEXT.index("# How a file is written")]
     text = text[text.index("[study]") :]
     timed = next((p.timed for p in proposals if p.timed), "")

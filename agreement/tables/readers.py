@@ -226,11 +226,7 @@ def _check_units(units: Sequence[str], header: Header, source: Source) -> None:
 def frame_table(
     frame: pd.DataFrame, table: Table, form: FileFormat, findings: Findings
 ) -> RawTable:
-    """
-    Take one table from a data frame; a row counts from 0, as `frame.iloc` does.
-
-    frame: columns named like ours, or as `form` says; the index is not read.
-    """
+    """Take one table from a data frame, index unread; a row counts from 0, as `frame.iloc` does."""
     names = [str(name) for name in frame.columns]
     header = read_header(names, Source(table, table.name, form, findings))
     columns = {ours: _as_read(frame.iloc[:, at]) for ours, at in header.position.items()}

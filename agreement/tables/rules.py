@@ -269,14 +269,7 @@ class Vo2max:
 def vo2max_values(
     numbers: dict[str, Floats], refused: dict[str, Mask], mass: Floats, count: int
 ) -> Vo2max:
-    """
-    Return the VO2max of each row.
-
-    numbers: shape (count,). The number columns, in our units.
-    refused: values outside the reject range of their column.
-    mass: shape (count,). To convert with; NaN where unknown. [kg]
-    count: rows.
-    """
+    """Return the VO2max of each of `count` rows; `mass` [kg] converts, NaN where it is unknown."""
     nothing = np.full(count, np.nan)
     never = np.zeros(count, dtype=np.bool_)
     names = ["vo2max_ml_kg_min", "vo2max_l_min", "vo2max_ml_min"]

@@ -26,11 +26,7 @@ Ints = npt.NDArray[np.int64]
 
 
 def require_arrow() -> None:
-    """
-    Stop when the package that spills are written with is not there.
-
-    Raises AgreementError with what to install.
-    """
+    """Raise AgreementError with what to install, when the package that spills need is not there."""
     try:
         import pyarrow.ipc  # noqa: F401 # only whether it is there
     except ImportError as error:
@@ -61,12 +57,7 @@ def give_memory_back_now() -> None:
 
 
 def spilled_table(frame: pd.DataFrame, repeating: Sequence[str] = ()) -> Any:
-    """
-    Return a frame as an Arrow table that is small in memory: what a spill is made of.
-
-    frame: text, numbers and times; its index is not kept.
-    repeating: text columns with few distinct values, stored once.
-    """
+    """Return a frame as an Arrow table, small in memory; `repeating` texts are stored once."""
     import pyarrow as pa
 
     table = pa.Table.from_pandas(frame, preserve_index=False)

@@ -101,11 +101,7 @@ _FILE: Final = _keys(
 
 
 def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
-    """
-    Read `study.toml`; problems go to `findings`, keys with a problem keep their default.
-
-    findings: collects what is wrong.
-    """
+    """Read `study.toml`; problems go to `findings`, keys with a problem keep their default."""
     content = _content(folder, findings)
     if not findings.stops and stop_at_open_lines(content, folder / STUDY_FILE, findings):
         return StudyOptions()  # all else may only follow from what is open
@@ -115,12 +111,7 @@ def read_study_file(folder: Path, findings: Findings) -> StudyOptions:
 def changed_options(
     start: StudyOptions, tables: Mapping[str, Any], folder: Path, findings: Findings
 ) -> StudyOptions:
-    """
-    Return `start` with what `tables` say in the form of `study.toml`, each key checked.
-
-    folder: paths must lie inside it.
-    findings: collects what is wrong; such keys keep the value of `start`.
-    """
+    """Return `start` with what `tables` say in the form of `study.toml`, each key checked."""
     content: dict[str, Any] = dict(tables)
     reader = _Reader(folder, findings)
     reader.unknown(content, [*TABLE_KEYS, "methods", "files", "confirm"], "")

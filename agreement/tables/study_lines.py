@@ -96,13 +96,7 @@ _MARK: Final = "# decide:"
 
 
 def stop_at_open_lines(content: dict[str, Any], path: Path, findings: Findings) -> bool:
-    """
-    Stop at every key whose value is a question mark, with the reason that stands above it.
-
-    content: the parsed file.
-    findings: gets a stop for each.
-    Returns: whether anything is open.
-    """
+    """Stop at every key whose value is a question mark, with the reason above it; say if one is."""
     if not _open(content):
         return False
     where, why = "", ""
@@ -181,12 +175,7 @@ def _set(lines: list[str], table: str, key: str, value: str) -> None:
 
 
 def write_choices(folder: Path, choices: Mapping[str, Mapping[str, object]]) -> None:
-    """
-    Write choices into the study.toml of a folder.
-
-    choices: keys and values by table.
-    Raises AgreementError if the file cannot take them; it stays as it was.
-    """
+    """Write choices, by table, into a study.toml; AgreementError if it cannot take them."""
     path = folder / "study.toml"
     text = path.read_text(encoding="utf-8-sig")
     for table, keys in choices.items():

@@ -31,12 +31,7 @@ _REQUIRED: Final = "lab_tests"
 
 
 def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict[str, str]:
-    """
-    Return the file of each table that the study has; what is missing or doubled is a stop.
-
-    options: may name files.
-    Returns: paths inside the folder by table name; of a table in parts, its folder.
-    """
+    """Return the file or folder of each table; what is missing or doubled is a stop."""
     names = sorted(p.name + "/" * p.is_dir() for p in folder.iterdir() if p.is_file() or p.is_dir())
     files: dict[str, str] = {}
     unread: set[str] = set()
@@ -200,12 +195,7 @@ def note_unused(
     withdrew: Withdrawn,
     findings: Findings,
 ) -> None:
-    """
-    Note each file and folder that no table uses, with the line that would use it.
-
-    used: the files of the tables.
-    withdrew: a file that carries an id of one of them is not named.
-    """
+    """Note what no table uses, and the line that would; ids of who withdrew are not told."""
     known = {*_OF_A_STUDY, *(name.split("/")[0].casefold() for name in used)}
     known |= {Path(one.path).parts[0].casefold() for one in options.files.values() if one.path}
     known |= {name.casefold() for name in options.no_tables}
@@ -245,12 +235,7 @@ def _stated(used: Sequence[str]) -> set[str]:
 def note_empty_tables(
     names: Mapping[str, str], rows_read: Mapping[str, int], findings: Findings
 ) -> None:
-    """
-    Note that there is no laboratory test yet, or no field value.
-
-    names: table -> file.
-    rows_read: table -> rows; a table in parts is not in it.
-    """
+    """Note that there is no laboratory test yet, or no field value."""
     if rows_read.get("lab_tests") == 0:
         what = "There are no rows yet, so nothing can be compared."
         findings.note("empty_table", names["lab_tests"], what, "Fill in the laboratory tests.")

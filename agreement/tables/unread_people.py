@@ -21,11 +21,7 @@ _EXTRAS: Final = re.compile(r"\(\d+\)|\bcopy( of)?\b|\b(old|new|final|backup|bak
 
 
 def refuse_unread_people(folder: Path, file: str | None, findings: Findings) -> None:
-    """
-    Stop at each file or folder that looks like the athletes table beside, or instead of, `file`.
-
-    file: what is read as the athletes table.
-    """
+    """Stop at what looks like the athletes table beside, or instead of, the `file` read."""
     if any(stop.file == file for stop in findings.stops if file is not None):
         return
     for path in sorted(folder.iterdir()):
@@ -90,13 +86,7 @@ def looks_like_people(name: str) -> bool:
 def refuse_unread_withdrawal(
     file: str, names: tuple[str, ...], read: bool, findings: Findings
 ) -> None:
-    """
-    Stop when no column is read as `withdrawn`, and one is called much like it.
-
-    file: the athletes table.
-    names: its columns that are not read.
-    read: whether a column is read as `withdrawn`.
-    """
+    """Stop when no column is `read` as `withdrawn`, and one of `names` is called much like it."""
     for name in () if read else names:
         plain = plain_name(name).replace("_", "")
         if plain.startswith(("withdr", "dropout", "droppedout", "optout", "optedout")) or (
