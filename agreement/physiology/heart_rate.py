@@ -8,8 +8,7 @@ how much the other form would be. Steady points are reduced to sums, all that a 
 a handful of passes without sorting: one athlete and a hundred thousand take the same path.
 """
 
-from dataclasses import dataclass
-from typing import Final, Literal, NamedTuple
+from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -197,69 +196,6 @@ def _refusals(
     return pd.Series(reasons, index=frame.index, dtype="str")
 
 
-@dataclass(frozen=True, slots=True)
-class HeartRateExtrapolation:
-    """VO2max of one athlete from steady points, with what is needed to question it."""
-
-    form: Form  # {"vo2_on_hr", "hr_on_vo2"}. Which variable was regressed on which.
-    # vo2max, standard_error: vo2max is NaN when refused; with two points the error cannot be known.
-    # [mL/kg/min]
-    vo2max: float
-    standard_error: float
-    # slope, intercept: VO2 = intercept + slope * HR, in both forms. [mL/kg/min per bpm],
-    # [mL/kg/min]
-    slope: float
-    intercept: float
-    # hr_max, sd_hr_max: what it was carried to, and its own error. [bpm]
-    hr_max: float
-    sd_hr_max: float
-    other_form_bias: float  # expected bias of the other form if this one is right. [mL/kg/min]
-    # r, hr_span, top_share_of_hr_max, n_points, residual_sd: of the points used; the residual SD is
-    # that of the noisy variable
-    r: float
-    hr_span: float
-    top_share_of_hr_max: float
-    n_points: int
-    residual_sd: float
-    refused: str | None  # why there is no estimate
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per number: statistic, value, low, high, unit, n, n_pairs, note."""
-        unit = "mL/kg/min"
-        rows = [
-            ("vo2max", self.vo2max, unit),
-            ("standard_error", self.standard_error, unit),
-            ("slope", self.slope, "mL/kg/min per bpm"),
-            ("intercept", self.intercept, unit),
-            ("hr_max", self.hr_max, "bpm"),
-            ("other_form_bias", self.other_form_bias, unit),
-            ("r", self.r, "1"),
-            ("hr_span", self.hr_span, "bpm"),
-            ("top_share_of_hr_max", self.top_share_of_hr_max, "1"),
-        ]
-        frame = pd.DataFrame(rows, columns=["statistic", "value", "unit"])
-        frame.insert(2, "low", np.nan)
-        frame.insert(3, "high", np.nan)
-        return frame.assign(n=1, n_pairs=self.n_points, note=self.refused or self.form)
-
-    def summary(self) -> str:
-        """Return the estimate, or why there is none, in one sentence."""
-        if self.refused is not None:
-            return f"No estimate: {self.refused}."
-        error = (
-            f"standard error {self.standard_error:.1f}"
-            if np.isfinite(self.standard_error)
-            else "standard error unknown with two points"
-        )
-        return (
-            f"VO2max {self.vo2max:.1f} mL/kg/min at a heart rate of {self.hr_max:.0f} bpm "
-            f"({self.form}, {self.n_points} points over {self.hr_span:.0f} bpm, {error})."
-        )
-
-    def _repr_html_(self) -> str:
-        return f"<p>{self.summary()}</p>"
-
-
 def heart_rate_extrapolation(
     hr: ArrayLike,
     vo2: ArrayLike,
@@ -268,16 +204,15 @@ def heart_rate_extrapolation(
     form: Form,
     sd_hr_max: float = 0.0,
     guards: Extrapolation = GUARDS,
-    allow_two_points: bool = False,
-) -> HeartRateExtrapolation:
+) -> "pd.Series[Any]":
     """
     Carry one athlete's steady points to the heart-rate maximum.
 
     hr, vo2: shape (n,). Steady heart rate [bpm] and oxygen uptake [mL/kg/min]; points above
         ``guards.maximum_share_of_hr_max`` are left out.
     hr_max: heart-rate maximum. [bpm]
-    form, sd_hr_max, guards, allow_two_points: as in `extrapolations`.
-    Returns: the estimate with its error, or the reason why there is none.
+    form, sd_hr_max, guards: as in `extrapolations`.
+    Returns: the athlete's row of `extrapolations`; refused is None where there is an estimate.
     Raises ValueError if the shapes differ or a value is missing.
     """
     pulse, uptake = np.asarray(hr, dtype=np.float64), np.asarray(vo2, dtype=np.float64)
@@ -288,27 +223,9 @@ def heart_rate_extrapolation(
     if not (np.isfinite(pulse).all() and np.isfinite(uptake).all()):
         raise ValueError("`hr` and `vo2` must hold numbers only; drop missing points first")
     used = pulse <= guards.maximum_share_of_hr_max * hr_max
-    sums = point_sums(
-        np.zeros(int(used.sum()), dtype=np.int64), pulse[used], uptake[used], groups=1
-    )
-    row = extrapolations(
-        sums,
-        [hr_max],
-        sd_hr_max=sd_hr_max,
-        form=form,
-        guards=guards,
-        allow_two_points=allow_two_points,
-    ).iloc[0]
-    numbers = {
-        str(name): float(value)
-        for name, value in row.items()
-        if name not in ("refused", "n_points")
-    }
-    return HeartRateExtrapolation(
-        form=form,
-        hr_max=hr_max,
-        sd_hr_max=sd_hr_max,
-        n_points=int(row["n_points"]),
-        refused=None if pd.isna(row["refused"]) else str(row["refused"]),
-        **numbers,
-    )
+    group = np.zeros(int(used.sum()), dtype=np.int64)
+    sums = point_sums(group, pulse[used], uptake[used], groups=1)
+    row = extrapolations(sums, [hr_max], sd_hr_max=sd_hr_max, form=form, guards=guards)
+    found = row.astype("object").iloc[0]
+    found["refused"] = None if pd.isna(found["refused"]) else found["refused"]
+    return found

@@ -10,7 +10,6 @@ uptake into the athlete's own, so that what is left of the error is heart rate's
 """
 
 from collections.abc import Hashable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
@@ -67,8 +66,7 @@ def own_cost(costed_vo2: ArrayLike, measured_vo2: ArrayLike, *, vo2max: float) -
     return OwnCost(float(intercept), float(slope), int(costed.size))
 
 
-@dataclass(frozen=True, slots=True)
-class ErrorSplit:
+class ErrorSplit(NamedTuple):
     """The two parts of one estimate's error. [mL/kg/min]."""
 
     total: float  # estimate from work rate - laboratory; the sum of the parts
@@ -76,31 +74,6 @@ class ErrorSplit:
     heart_rate: float  # what carrying heart rate to its maximum adds, on measured uptake
     n_points: int  # stages used
     refused: str | None  # why there is no split
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per part: statistic, value, low, high, unit, n, n_pairs, note."""
-        rows = [("total", self.total), ("cost", self.cost), ("heart_rate", self.heart_rate)]
-        frame = pd.DataFrame(rows, columns=["statistic", "value"])
-        return frame.assign(
-            low=np.nan,
-            high=np.nan,
-            unit="mL/kg/min",
-            n=1,
-            n_pairs=self.n_points,
-            note=self.refused or "",
-        )
-
-    def summary(self) -> str:
-        """Return the split in one sentence."""
-        if self.refused is not None:
-            return f"The error cannot be split: {self.refused}."
-        return (
-            f"Of {self.total:+.1f} mL/kg/min, {self.cost:+.1f} come from the cost equation and "
-            f"{self.heart_rate:+.1f} from carrying heart rate to its maximum."
-        )
-
-    def _repr_html_(self) -> str:
-        return f"<p>{self.summary()}</p>"
 
 
 def split_error(
@@ -130,13 +103,9 @@ def split_error(
         heart_rate_extrapolation(pulse, vo2, hr_max, form=form, guards=guards)
         for vo2 in (costed, measured)
     )
-    return ErrorSplit(
-        total=by_cost.vo2max - lab,
-        cost=by_cost.vo2max - by_measure.vo2max,
-        heart_rate=by_measure.vo2max - lab,
-        n_points=by_cost.n_points,
-        refused=by_cost.refused or by_measure.refused,
-    )
+    field, own = by_cost["vo2max"], by_measure["vo2max"]
+    refused = by_cost["refused"] or by_measure["refused"]
+    return ErrorSplit(field - lab, field - own, own - lab, int(by_cost["n_points"]), refused)
 
 
 # by id: protocols of stages; the one without a cost equation is costed by its mode
@@ -282,6 +251,5 @@ def _split(
     )
     if found.refused is not None:
         return []
-    parts = {part: getattr(found, part) for part in ("total", "cost", "heart_rate")}
-    names = {name: pair[name] for name in PAIR}
-    return [names | {"n_points": found.n_points} | parts]
+    parts = {name: value for name, value in found._asdict().items() if name != "refused"}
+    return [{name: pair[name] for name in PAIR} | parts]
