@@ -20,7 +20,7 @@ from agreement.physiology.heart_rate_maximum import heart_rate_maximum
 from agreement.physiology.own_thresholds import heart_rates, rated_thresholds, without_impossible
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, people_at
 from agreement.physiology.session_records import OverFiles, SessionRecords, session_records
-from agreement.physiology.set_aside import as_problems, in_words_of_files, joined, set_aside_rows
+from agreement.physiology.set_aside import as_problems, in_words_of_files, lines_of, row_notes
 from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.training import (
     BOTH_COLUMNS,
@@ -243,32 +243,17 @@ def _usable(tests: pd.DataFrame, study: StudyTables) -> tuple[pd.DataFrame, pd.D
             index=False
         )
     ]
-    left_out = joined(
-        [
-            set_aside_rows(
-                tests[massless],
-                "no_mass",
-                "breaths, but no body mass to divide by",
-                column="mass_kg",
-                remedy="Fill the cell.",
-            ),
-            set_aside_rows(
-                tests[missing],
-                "missing_value",
-                [
-                    "neither a VO2max nor usable breaths"
-                    + (f" in {source[name]}" if name in source else "")
-                    for name in tests.loc[missing, "lab_test_id"]
-                ],
-                remedy="Give the test's VO2max, or a longer record of breaths.",
-            ),
-            set_aside_rows(
-                tests[beyond],
-                "out_of_range",
-                words,
-                remedy="Check the unit of the breaths and the body mass.",
-            ),
-        ]
+    lacking = [
+        "neither a VO2max nor usable breaths" + (f" in {source[name]}" if name in source else "")
+        for name in tests.loc[missing, "lab_test_id"]
+    ]
+    no_mass, longer = "breaths, but no body mass to divide by", "or a longer record of breaths"
+    unit = "Check the unit of the breaths and the body mass."
+    left_out = lines_of(
+        tests,
+        (massless.to_numpy(), "no_mass", no_mass, "mass_kg", "Fill the cell."),
+        (missing.to_numpy(), "missing_value", lacking, None, f"Give the test's VO2max, {longer}."),
+        (beyond.to_numpy(), "out_of_range", words, None, unit),
     )
     return tests[~(massless | missing | beyond)].reset_index(drop=True), left_out
 
@@ -284,37 +269,31 @@ def _unit_hint(breath: float) -> str:
 
 def _notes(tests: pd.DataFrame) -> tuple[Problem, ...]:
     """Say where a recorded number of a test cannot be what its column says."""
-    rpe, pressure, hr_max = (
-        tests[name] for name in ("rpe_max", "barometric_pressure_mmhg", "hr_max_bpm")
-    )
-    expected = heart_rate_maximum(tests["age_years"])
-    return (
-        *_noted(
-            tests[rpe <= RPE_OTHER_SCALE_TO],
+    above = tests["hr_max_bpm"] - heart_rate_maximum(tests["age_years"])
+    notes: tuple[Problem, ...] = ()
+    for where, column, what, remedy in (
+        (
+            tests["rpe_max"] <= RPE_OTHER_SCALE_TO,
             "rpe_max",
             "{:g} at exhaustion looks like a scale of 0 to 10.",
             "It is not used as a criterion; give the value on the scale of 6 to 20.",
         ),
-        *_noted(
-            tests[pressure < LOW_PRESSURE_MMHG],
+        (
+            tests["barometric_pressure_mmhg"] < LOW_PRESSURE_MMHG,
             "barometric_pressure_mmhg",
             "at {:g} mmHg volumes read high if the gas analysis was left at sea level.",
             "Check its pressure setting: 760 in a room at 700 mmHg adds 9 %.",
         ),
-        *_noted(
-            tests[hr_max - expected > HR_MAX_ODD_BPM],  # far below: said when it was read
+        (
+            above > HR_MAX_ODD_BPM,  # far below: said when it was read
             "hr_max_bpm",
             "{:g} bpm is more than 30 bpm above what the age lets expect.",
             "Check the digits, and the sensor at the end of the test.",
         ),
-    )
-
-
-def _noted(tests: pd.DataFrame, column: str, what: str, remedy: str) -> list[Problem]:
-    return [
-        Problem("note", "looks_wrong", str(file), int(row), column, what.format(value), remedy)
-        for file, row, value in tests[["file", "row", column]].itertuples(index=False)
-    ]
+    ):
+        odd = tests[where]
+        notes += row_notes(odd, "looks_wrong", map(what.format, odd[column]), remedy, column)
+    return notes
 
 
 def lab_values(laboratory: LaboratoryValues, *, edit_breaths: bool = False) -> pd.DataFrame:

@@ -13,14 +13,15 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray
 from agreement.physiology.protocol import (
-    INPUT_UNITS,
     METABOLIC_EQUIVALENT,
     FieldProtocol,
+    equation_inputs,
     in_range,
+    lacking_inputs,
     outside_notes,
 )
 from agreement.physiology.reading_rows import NO_MEMBERS, ReadingPart, reading_rows
-from agreement.physiology.set_aside import joined, set_aside_rows
+from agreement.physiology.set_aside import joined, lines_of, row_notes, set_aside_rows
 from agreement.terms import RANGES
 
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
@@ -32,15 +33,13 @@ SMALLEST: Final = {
 WHOLE_FROM: Final = (
     6  # so many whole numbers by chance: less than 2 %, when every other stage has .5
 )
-_NUMBERS: Final = tuple(name for name in INPUT_UNITS if name != "sex")
 
 
 def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     """Compute the results of one protocol [mL/kg/min]; rows that cannot be used are set aside."""
     rows, converted = _stages_to_speeds(rows, protocol)
-    x = {name: rows[name].to_numpy(dtype=np.float64) for name in _NUMBERS}
-    x["male"] = rows["sex"].map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)
-    missing = _missing(rows, protocol)
+    x = equation_inputs(rows, rows["sex"])
+    missing = lacking_inputs(rows, protocol)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         vo2max = np.asarray(protocol.equation(x), dtype=np.float64)
     absent = missing.any(axis=1).to_numpy()
@@ -49,30 +48,22 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     beyond = ~((vo2max >= REJECT.reject_low) & (vo2max <= REJECT.reject_high))
     stages, small = stages & ~absent, small & ~absent & ~stages
     beyond &= ~(absent | stages | small)
-    left_out = [
-        *_without_input(rows[absent], missing[absent], protocol),
-        set_aside_rows(
-            rows[stages],
-            "out_of_range",
-            _stage_words(rows[stages], protocol),
-            column="speed_km_h",
-            remedy="Give the speed of the last stage, in km/h.",
-        ),
-        set_aside_rows(
-            rows[small],
-            "out_of_range",
-            _small_words(rows[small], protocol),
-            column=_first_too_small(rows[small], protocol),
-            remedy="Correct the cell, or state its unit.",
-        ),
-        set_aside_rows(
-            rows[beyond],
-            "out_of_range",
-            _beyond_words(rows, vo2max, beyond, protocol),
-            column=_shown(protocol)[0],
-            remedy="Correct the input that is wrong, or state its unit.",
-        ),
-    ]
+    shown = [name for name in protocol.inputs if name != "sex"]  # in the file's own columns
+    few, speeds = rows[small], rows[stages]
+    first, far = (
+        _first_too_small(few, protocol),
+        _beyond_words(rows, vo2max, beyond, protocol, shown),
+    )
+    speed = "Give the speed of the last stage, in km/h."
+    wrong = "Correct the input that is wrong, or state its unit."
+    state = "Correct the cell, or state its unit."
+    left_out = lines_of(
+        rows,
+        (stages, "out_of_range", _stage_words(speeds, protocol), "speed_km_h", speed),
+        (small, "out_of_range", _small_words(few, protocol), first, state),
+        (beyond, "out_of_range", far, shown[0], wrong),
+    )
+    lacking = _without_input(rows[absent], missing[absent], protocol)
     kept = ~(absent | stages | small | beyond)
     outside = outside_notes(rows, x, kept, protocol)
     columns = {
@@ -88,7 +79,7 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     return ReadingPart(
         readings[kept].reset_index(drop=True),
         NO_MEMBERS,
-        joined(left_out),
+        joined([*lacking, left_out]),
         converted + odd + outside,
     )
 
@@ -104,20 +95,10 @@ def _stages_to_speeds(
     if not from_stage.any():
         return rows, ()
     speed = rule.speed(rows["stage"].to_numpy(dtype=np.float64))
-    first = rows[from_stage].iloc[0]
     what = f"{int(from_stage.sum())} results give a stage, turned into a speed: {rule.words}."
     remedy = "Give speed_km_h if the audio track used another rule."
-    note = Problem("note", "missing_value", first["file"], int(first["row"]), "stage", what, remedy)
-    return rows.assign(speed_km_h=rows["speed_km_h"].where(~from_stage, speed)), (note,)
-
-
-def _missing(rows: pd.DataFrame, protocol: FieldProtocol) -> pd.DataFrame:
-    """Return which of the protocol's inputs each row lacks."""
-    columns = {
-        name: (rows["sex"] == "unknown") if name == "sex" else rows[name].isna()
-        for name in protocol.inputs
-    }
-    return pd.DataFrame(columns)
+    note = row_notes(rows[from_stage].head(1), "missing_value", what, remedy, "stage")
+    return rows.assign(speed_km_h=rows["speed_km_h"].where(~from_stage, speed)), note
 
 
 def _without_input(
@@ -165,14 +146,10 @@ def _stage_numbers(
         return known, ()
     if known.sum() < WHOLE_FROM:
         return low, ()
-    first = rows[known].iloc[0]
-    what = (
-        f"all {known.sum()} speeds of {protocol.id} are whole numbers, though every other stage of "
-        "it has a half."
-    )
+    whole = f"all {known.sum()} speeds of {protocol.id} are whole numbers"
+    what = f"{whole}, though every other stage of it has a half."
     remedy = "If they are stage numbers, put them under stage."
-    where = (first["file"], int(first["row"]), "speed_km_h")
-    return low, (Problem("note", "looks_wrong", *where, what, remedy),)
+    return low, row_notes(rows[known].head(1), "looks_wrong", what, remedy, "speed_km_h")
 
 
 def _stage_words(rows: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
@@ -215,21 +192,20 @@ def _small_words(rows: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
     ]
 
 
-def _shown(protocol: FieldProtocol) -> list[str]:
-    """Return the inputs that stand in the file's own columns."""
-    return [name for name in protocol.inputs if name != "sex"]
-
-
 def _beyond_words(
-    rows: pd.DataFrame, vo2max: FloatArray, which: BoolArray, protocol: FieldProtocol
+    rows: pd.DataFrame,
+    vo2max: FloatArray,
+    which: BoolArray,
+    protocol: FieldProtocol,
+    shown: list[str],
 ) -> list[str]:
     """Name the inputs, so that laps for metres or seconds for minutes are seen."""
-    shown = _shown(protocol)
+    outside = f"outside {REJECT.reject_low:g} to {REJECT.reject_high:g}; check the units of"
+    given = rows.loc[which, shown].to_dict("records")
     return [
-        f"{protocol.id} gives {value:.1f} mL/kg/min, outside {REJECT.reject_low:g} to "
-        f"{REJECT.reject_high:g}; check the units of "
+        f"{protocol.id} gives {value:.1f} mL/kg/min, {outside} "
         + ", ".join(f"{name} {row[name]:g}" for name in shown)
-        for value, row in zip(vo2max[which], rows.loc[which, shown].to_dict("records"), strict=True)
+        for value, row in zip(vo2max[which], given, strict=True)
     ]
 
 

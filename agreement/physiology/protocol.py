@@ -13,6 +13,7 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray, IntArray, TextArray
+from agreement.physiology.set_aside import row_notes
 
 Inputs = Mapping[str, FloatArray]  # column -> values; `male` is 1 for men, 0 for women
 ErrorUnit = Literal["mL/kg/min", "L/min", "mL/min", "MET"]
@@ -111,6 +112,21 @@ ROWS_NAMED: Final = 20
 _OF_PEOPLE: Final = ("age_years", "mass_kg", "stature_cm")  # may stand in the athletes table
 
 
+def equation_inputs(rows: pd.DataFrame, sex: "pd.Series[str]") -> dict[str, FloatArray]:
+    """Return what equations take of rows of ``field_tests``; `male` is NaN where it is unknown."""
+    x = {name: rows[name].to_numpy(dtype=np.float64) for name in INPUT_UNITS if name != "sex"}
+    return x | {"male": sex.map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)}
+
+
+def lacking_inputs(rows: pd.DataFrame, protocol: FieldProtocol) -> pd.DataFrame:
+    """Return which of the protocol's inputs each row lacks."""
+    columns = {
+        name: (rows["sex"] == "unknown") if name == "sex" else rows[name].isna()
+        for name in protocol.inputs
+    }
+    return pd.DataFrame(columns)
+
+
 def in_range(x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldProtocol) -> TextArray:
     """Return yes, no, or NaN where no known value is outside but a needed one is unknown."""
     outside, unknown = np.zeros(len(sex), dtype=bool), np.zeros(len(sex), dtype=bool)
@@ -149,17 +165,11 @@ def outside_notes(
 
 
 def _notes(rows: pd.DataFrame, at: IntArray, column: str, words: list[str]) -> list[Problem]:
-    places = rows[["file", "row"]].iloc[at[:SHOWN]].itertuples(index=False)
     elsewhere = ", here or in the athletes table," if column in _OF_PEOPLE else ""
     remedy = f"The result stays and is flagged. Correct {column}{elsewhere} if it is wrong."
     if column == "athlete_id":
-        remedy = (
-            "The result stays and is flagged. Correct sex in the athletes table if it is wrong."
-        )
-    notes = [
-        Problem("note", "outside_equation", str(file), int(row), column, what, remedy)
-        for (file, row), what in zip(places, words, strict=True)
-    ]
+        remedy = remedy.replace("athlete_id", "sex in the athletes table")
+    notes = [*row_notes(rows.iloc[at[:SHOWN]], "outside_equation", words, remedy, column)]
     if (more := len(at) - SHOWN) > 0:
         file = str(rows["file"].iloc[at[0]])
         rest = [str(row) for row in rows["row"].iloc[at[SHOWN : SHOWN + ROWS_NAMED]]]

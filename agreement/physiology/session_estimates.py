@@ -21,7 +21,7 @@ from agreement.physiology.heart_rate_maximum import by_age_notes
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.session_people import session_people
 from agreement.physiology.session_records import COST_MODES, SessionRecords
-from agreement.physiology.set_aside import joined, set_aside_rows
+from agreement.physiology.set_aside import lines_of, row_notes
 from agreement.physiology.work_rate import COST_RANGES, work_rate_vo2
 from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, SESSIONS_METHOD
@@ -130,17 +130,10 @@ def session_estimates(
     position = np.cumsum(sound, dtype=np.int32) - 1
     members = member_rows(position[behind.day], sessions, behind.session)
     left_out = _left_out(sessions, points, lines, behind.session)
-    part = ReadingPart(
-        readings[sound].reset_index(drop=True),
-        members,
-        left_out,
-        records.problems
-        + _hr_max_notes(records, people)
-        + by_age_notes(
-            sessions.iloc[day[sound & (day_people["sd_hr_max"] > 0).to_numpy()]],
-            extrapolation.hr_max_formula,
-        ),
-    )
+    by_age = sessions.iloc[day[sound & (day_people["sd_hr_max"] > 0).to_numpy()]]
+    notes = records.problems + _hr_max_notes(records, people)
+    notes += by_age_notes(by_age, extrapolation.hr_max_formula)
+    part = ReadingPart(readings[sound].reset_index(drop=True), members, left_out, notes)
     own = sessions.loc[points["session"], ["athlete_id", "mode", "date"]].reset_index(drop=True)
     return SessionEstimates(part, lines, own.join(points[["hr_bpm", "vo2"]]))
 
@@ -156,18 +149,11 @@ def _hr_max_notes(records: SessionRecords, people: pd.DataFrame) -> tuple[Proble
     high = (above >= ABOVE_FOR_S) & sessions["unusable"].isna().to_numpy()
     first = sessions[high].drop_duplicates("athlete_id")
     used = people["hr_max_bpm"].to_numpy()[first.index]
-    return tuple(
-        Problem(
-            "note",
-            "looks_wrong",
-            str(file),
-            int(row),
-            None,
-            f"heart rate stays above the HRmax in use ({top:.0f} bpm) for {above[i]:.0f} s.",
-            "Check the measured HRmax, or the sensor of this session.",
-        )
-        for i, file, row, top in zip(first.index, first["file"], first["row"], used, strict=True)
-    )
+    stays = "heart rate stays above the HRmax in use"
+    remedy = "Check the measured HRmax, or the sensor of this session."
+    seconds = zip(used, above[first.index], strict=True)
+    whats = [f"{stays} ({top:.0f} bpm) for {time:.0f} s." for top, time in seconds]
+    return row_notes(first, "looks_wrong", whats, remedy, None)
 
 
 def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: FloatArray) -> pd.DataFrame:
@@ -177,13 +163,8 @@ def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: FloatArr
     for name in COST_MODES:
         of_mode = mode == name
         part = points[of_mode]
-        vo2[of_mode] = work_rate_vo2(
-            name,
-            speed_m_s=part["speed_m_s"],
-            grade=part["grade"],
-            power_w=part["power_w"],
-            mass_kg=mass_kg[part["session"]],
-        )
+        work = part[["speed_m_s", "grade", "power_w"]].to_dict("series")
+        vo2[of_mode] = work_rate_vo2(name, mass_kg=mass_kg[part["session"]], **work)
     costed: pd.DataFrame = points.assign(vo2=vo2)[np.isfinite(vo2)]
     return costed.reset_index(drop=True)
 
@@ -304,48 +285,27 @@ def _left_out(
     poor = free & has & bad
     unsteady = free & has & ~bad & ~no_cost & ~pointed
     costless, stopped = free & no_cost & ~bad, free & pointed
-    return joined(
-        [
-            set_aside_rows(
-                sessions[poor],
-                "session_quality",
-                sessions.loc[poor, "unusable"],
-                column=sessions.loc[poor, "unusable_by"],
-                remedy="Correct the cell or the sample file if it is wrong; else leave it out.",
-            ),
-            set_aside_rows(
-                sessions[unsteady],
-                "session_quality",
-                "no steady stretch in minutes 6 to 20 of its samples",
-                remedy="Record a session with minutes at an even pace.",
-            ),
-            set_aside_rows(
-                sessions[costless],
-                "extrapolation_refused",
-                [
-                    f"no equation from work rate to oxygen uptake for mode '{mode}'"
-                    for mode in sessions.loc[costless, "mode"]
-                ],
-                column="mode",
-                remedy=f"Modes with an equation: {', '.join(COST_MODES)}.",
-            ),
-            set_aside_rows(
-                sessions[stopped],
-                "extrapolation_refused",
-                refused[stopped],
-                remedy="Add sessions at higher and more varied intensity, or see [extrapolation] of "
-                "study.toml.",
-            ),
-        ]
+    at_fault = sessions.loc[poor, "unusable_by"]
+    no_equation = "no equation from work rate to oxygen uptake for mode"
+    modes = [f"{no_equation} '{mode}'" for mode in sessions.loc[costless, "mode"]]
+    correct = "Correct the cell or the sample file if it is wrong; else leave it out."
+    steady = "no steady stretch in minutes 6 to 20 of its samples"
+    pace = "Record a session with minutes at an even pace."
+    known = f"Modes with an equation: {', '.join(COST_MODES)}."
+    more = "Add sessions at higher and more varied intensity, or see [extrapolation] of study.toml."
+    return lines_of(
+        sessions,
+        (poor, "session_quality", sessions.loc[poor, "unusable"], at_fault, correct),
+        (unsteady, "session_quality", steady, None, pace),
+        (costless, "extrapolation_refused", modes, "mode", known),
+        (stopped, "extrapolation_refused", refused[stopped], None, more),
     )
 
 
 def _refusals(sessions: pd.DataFrame, lines: pd.DataFrame) -> TextArray:
     """Return for each session why the estimate of its day was refused."""
     reason = lines["refused"].fillna("the estimate is outside what a person can reach")
-    by_day = pd.Series(
-        reason.to_numpy(dtype=object),
-        index=pd.MultiIndex.from_frame(lines[["athlete_id", "mode", "date"]]),
-    )
-    keys = pd.MultiIndex.from_frame(sessions[["athlete_id", "mode", "date"]])
+    names = ["athlete_id", "mode", "date"]
+    days, keys = (pd.MultiIndex.from_frame(one[names]) for one in (lines, sessions))
+    by_day = pd.Series(reason.to_numpy(dtype=object), index=days)
     return by_day.reindex(keys).fillna("above the study's share of HRmax").to_numpy(dtype=object)

@@ -7,6 +7,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.physiology.arrays import BoolArray
 from agreement.tables.study import StudyTables
 from agreement.terms import EXCLUSION_COLUMNS
 
@@ -46,10 +47,35 @@ def set_aside_rows(
     return lines[LINE_COLUMNS]
 
 
+Cause = tuple[BoolArray, str, Iterable[str] | str, Iterable[str | None] | str | None, str]
+
+
+def lines_of(rows: pd.DataFrame, *causes: Cause) -> pd.DataFrame:
+    """Return the lines of several causes: where, reason, messages of those rows, column, remedy."""
+    return joined(
+        [
+            set_aside_rows(rows[where], reason, messages, remedy=remedy, column=column)
+            for where, reason, messages, column, remedy in causes
+        ]
+    )
+
+
 def joined(lines: list[pd.DataFrame]) -> pd.DataFrame:
     """Return ledger lines as one table, also when there are none."""
     some = [part for part in lines if len(part)]
     return pd.concat(some, ignore_index=True) if some else NOTHING
+
+
+def row_notes(
+    rows: pd.DataFrame, reason: str, whats: Iterable[str] | str, remedy: str, column: str | None
+) -> tuple[Problem, ...]:
+    """Return a note on each row (columns file, row): what, or one text for all, and what to do."""
+    each = [whats] * len(rows) if isinstance(whats, str) else whats
+    places = zip(rows["file"], rows["row"], each, strict=True)
+    return tuple(
+        Problem("note", reason, str(file), int(row), column, what, remedy)
+        for file, row, what in places
+    )
 
 
 def as_problems(lines: pd.DataFrame) -> tuple[Problem, ...]:

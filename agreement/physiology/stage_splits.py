@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.physiology.heart_rate import GUARDS, Form, heart_rate_extrapolation
-from agreement.physiology.protocol import INPUT_UNITS
+from agreement.physiology.protocol import equation_inputs
 from agreement.physiology.session_people import nearest_measured, people_at
 from agreement.physiology.stage_tests import MEASURED
 from agreement.physiology.work_rate import work_rate_vo2
@@ -136,8 +136,7 @@ def measured_stages(
     rows["vo2"] = rows[MEASURED].fillna(rows["vo2_ml_min"] / rows["mass_kg"])
     rows["vco2_ml_min"] = rows["rer"] * rows["vo2"] * rows["mass_kg"]
     rows["speed_m_s"] = rows["speed_km_h"] / 3.6
-    x = {name: rows[name].to_numpy(dtype=np.float64) for name in INPUT_UNITS if name != "sex"}
-    x["male"] = people["sex"].map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)
+    x = equation_inputs(rows, people["sex"])
     cost = np.full(len(rows), np.nan)
     for name, one in STAGES.items():
         mine = (rows["protocol"] == name).to_numpy()

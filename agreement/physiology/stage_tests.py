@@ -19,9 +19,14 @@ from agreement.physiology.heart_rate_maximum import (
     by_age_notes,
     heart_rate_maximum,
 )
-from agreement.physiology.protocol import INPUT_UNITS, FieldProtocol, in_range
+from agreement.physiology.protocol import (
+    FieldProtocol,
+    equation_inputs,
+    in_range,
+    lacking_inputs,
+)
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
-from agreement.physiology.set_aside import joined, set_aside_rows
+from agreement.physiology.set_aside import joined, lines_of, row_notes, set_aside_rows
 from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, counted
 
@@ -46,8 +51,7 @@ def stage_results(
     keys = [rows["field_test_id"].fillna(""), "athlete_id", "date", "mode"]
     code = rows.groupby(keys, sort=False).ngroup().to_numpy()
     tests = rows.groupby(code).first()  # the first known value of each column
-    x = {name: rows[name].to_numpy(dtype=np.float64) for name in INPUT_UNITS if name != "sex"}
-    x["male"] = rows["sex"].map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)
+    x = equation_inputs(rows, rows["sex"])
     hr_max, sd_hr_max = _maximum(tests, extrapolation)
     uptake = np.asarray(protocol.equation(x), dtype=np.float64)
     lines = _lines(x["hr_bpm"], uptake, code, (hr_max, sd_hr_max), extrapolation)
@@ -58,29 +62,20 @@ def stage_results(
     reasons = lines["refused"].fillna("").to_numpy()
     work = next((name for name in protocol.inputs if name != "hr_bpm"), "hr_bpm")
     what, column, remedy = said
-    left_out += [
-        set_aside_rows(rows[weak[code]], "out_of_range", what, column=column, remedy=remedy),
-        set_aside_rows(
-            rows[refused[code]],
-            "extrapolation_refused",
-            reasons[code][refused[code]],
-            column="hr_bpm",
-            remedy="Ride more stages, further apart; [extrapolation] of study.toml sets what is enough."
-            if protocol.mode == "cycle"
-            else "Add stages, further apart; [extrapolation] of study.toml sets what is enough.",
-        ),
-        set_aside_rows(
-            rows[beyond[code]],
-            "out_of_range",
-            [
-                f"{protocol.id} gives {v:.1f} mL/kg/min, outside {REJECT.reject_low:g} to "
-                f"{REJECT.reject_high:g}"
-                for v in value[code][beyond[code]]
-            ],
-            column=work,
-            remedy="Check work rate, heart rate, body mass and highest heart rate of the test.",
-        ),
-    ]
+    verb = "Ride more stages" if protocol.mode == "cycle" else "Add stages"
+    more = f"{verb}, further apart; [extrapolation] of study.toml sets what is enough."
+    outside = f"outside {REJECT.reject_low:g} to {REJECT.reject_high:g}"
+    far = [f"{protocol.id} gives {v:.1f} mL/kg/min, {outside}" for v in value[code][beyond[code]]]
+    check = "Check work rate, heart rate, body mass and highest heart rate of the test."
+    why = reasons[code][refused[code]]
+    left_out.append(
+        lines_of(
+            rows,
+            (weak[code], "out_of_range", what, column, remedy),
+            (refused[code], "extrapolation_refused", why, "hr_bpm", more),
+            (beyond[code], "out_of_range", far, work, check),
+        )
+    )
     kept = ~(weak | refused | beyond)
     readings = reading_rows(
         tests,
@@ -109,12 +104,7 @@ def _complete(
     rows: pd.DataFrame, protocol: FieldProtocol
 ) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
     """Return the stages that have every input and a mode, and the lines of the others."""
-    lacking = pd.DataFrame(
-        {
-            name: (rows["sex"] == "unknown") if name == "sex" else rows[name].isna()
-            for name in protocol.inputs
-        }
-    )
+    lacking = lacking_inputs(rows, protocol)
     lacking["mode"] = rows["mode"].isna()
     absent = lacking.any(axis=1).to_numpy()
     names = [list(lacking.columns[row]) for row in lacking[absent].to_numpy(dtype=bool)]
@@ -201,7 +191,4 @@ def _two_stage_notes(tests: pd.DataFrame, lines: pd.DataFrame) -> tuple[Problem,
     two = (lines["n_points"] == 2).to_numpy()
     what = "the line rests on two stages, so its error cannot be known."
     remedy = "Add a third stage, or more."
-    return tuple(
-        Problem("note", "extrapolation_refused", str(file), int(row), "hr_bpm", what, remedy)
-        for file, row in tests.loc[two, ["file", "row"]].itertuples(index=False)
-    )
+    return row_notes(tests[two], "extrapolation_refused", what, remedy, "hr_bpm")

@@ -24,7 +24,7 @@ from agreement.physiology.profile_rules import (
 )
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import SMALLEST_VALID_SHARE, SessionRecords
-from agreement.physiology.set_aside import NOTHING, set_aside_rows
+from agreement.physiology.set_aside import NOTHING, row_notes, set_aside_rows
 from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted
 
@@ -288,19 +288,13 @@ def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem,
     """
     unlike = profiles["stated"].notna() & (profiles["stated"] != profiles["profile"])
     unlike &= profiles["profile"] != NOT_ENOUGH_DATA
-    return tuple(
-        Problem(
-            "note",
-            "training_profile",
-            str(tests["file"].iloc[i]),
-            int(tests["row"].iloc[i]),
-            None,
-            f"the sessions before this test say '{profiles['profile'].iloc[i]}', the athletes table "
-            f"'{profiles['stated'].iloc[i]}'.",
-            '[profile] use = "stated" keeps the table\'s.',
-        )
-        for i in np.flatnonzero(unlike)
-    )
+    told = profiles.loc[unlike, ["profile", "stated"]].itertuples(index=False)
+    whats = [
+        f"the sessions before this test say '{found}', the athletes table '{stated}'."
+        for found, stated in told
+    ]
+    remedy = '[profile] use = "stated" keeps the table\'s.'
+    return row_notes(tests[unlike.to_numpy()], "training_profile", whats, remedy, None)
 
 
 NO_PROFILES: Final = TrainingProfiles(
