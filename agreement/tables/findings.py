@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, partialmethod
 
 import numpy as np
 import numpy.typing as npt
@@ -38,8 +38,9 @@ class Findings:
         """The problems that end the run."""
         return tuple(p for p in self.problems if p.severity == "stop")
 
-    def stop(
+    def say(
         self,
+        severity: Severity,
         reason: str,
         file: str,
         what: str,
@@ -48,21 +49,11 @@ class Findings:
         row: int | None = None,
         column: str | None = None,
     ) -> None:
-        """Record one problem that ends the run."""
-        self.problems.append(Problem("stop", reason, file, row, column, what, remedy))
+        """Record one problem; `column` is called as the file calls it."""
+        self.problems.append(Problem(severity, reason, file, row, column, what, remedy))
 
-    def note(
-        self,
-        reason: str,
-        file: str,
-        what: str,
-        remedy: str,
-        *,
-        row: int | None = None,
-        column: str | None = None,
-    ) -> None:
-        """Record something that the reader should know."""
-        self.problems.append(Problem("note", reason, file, row, column, what, remedy))
+    stop = partialmethod(say, "stop")  # what ends the run
+    note = partialmethod(say, "note")  # what the reader should know
 
     def each(
         self,
@@ -184,19 +175,21 @@ class Source:
         """Return our column as the file calls it."""
         return self.theirs.get(column, column)
 
-    def stop(
-        self, reason: str, what: str, remedy: str, column: str | None = None, row: int | None = None
+    def say(
+        self,
+        severity: Severity,
+        reason: str,
+        what: str,
+        remedy: str,
+        column: str | None = None,
+        row: int | None = None,
     ) -> None:
-        """Record one problem that ends the run; `column` is ours, or a header."""
+        """Record one problem of this file; `column` is ours, or a header."""
         header = column and self.header(column)
-        self.findings.stop(reason, self.file, what, remedy, row=row, column=header)
+        self.findings.say(severity, reason, self.file, what, remedy, row=row, column=header)
 
-    def note(
-        self, reason: str, what: str, remedy: str, column: str | None = None, row: int | None = None
-    ) -> None:
-        """Record something that the reader should know; `column` is ours, or a header."""
-        header = column and self.header(column)
-        self.findings.note(reason, self.file, what, remedy, row=row, column=header)
+    stop = partialmethod(say, "stop")  # what ends the run
+    note = partialmethod(say, "note")  # what the reader should know
 
 
 def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:

@@ -10,6 +10,7 @@ from agreement.tables.columns import FOLDERS, TABLES, VO2MAX_COLUMNS
 from agreement.tables.whole_output import whole_folder
 
 STUDY_FILE_TEXT: Final = (files("agreement.tables") / "new_study.toml").read_text("utf-8")
+GUIDE: Final = (files("agreement.tables") / "new_study.txt").read_text("utf-8")
 MEANINGS: Final = {
     "athletes": "one row per person; withdrawn = yes removes a person from every output",
     "lab_tests": "one row per laboratory test (required)",
@@ -52,39 +53,15 @@ def _files() -> dict[str, str]:
 
 def _guide() -> str:
     """Return the explanation of the folder."""
-    lines = [
-        "A study folder: laboratory VO2max beside field values of it.",
-        "",
-        "1. Fill lab_tests.csv and at least one of field_estimates.csv, field_tests.csv and",
-        "   sessions.csv. Delete the tables that you do not use. Workbooks (.xlsx) work too.",
-        "2. Use codes as ids, never names. 007 stays 007.",
-        "3. Set in study.toml what applies; every key is explained there.",
-        "4. Run `agreement check` on this folder until nothing stops it, then `agreement report`.",
-        "",
-        "pseudonyms.key and withdrawn.keyed, once they are here, belong to the study: copy them with",
-        "it and give them to nobody. The first turns pseudonyms back; the second keeps out whoever",
-        "withdrew, whatever becomes of athletes.csv. A person marked by mistake: correct",
-        "athletes.csv, delete withdrawn.keyed, run `agreement check`.",
-        "",
-        "Dates are written 2026-03-02, times 2026-03-02T09:30:00+01:00. Leave unknown cells empty.",
-        "Columns with a * are required; delete the others if you have nothing for them.",
-    ]
+    tables, folders = [], []
     for name, table in TABLES.items():
-        lines += ["", f"{name}.csv: {MEANINGS[name]}"]
+        tables += ["", f"{name}.csv: {MEANINGS[name]}"]
         for column, one in table.columns.items():
-            star = "*" if one.required else " "
             codes = f": {', '.join(one.codes)}" if one.codes else ""
-            lines.append(f"  {star} {column}{codes}")
+            tables.append(f"  {'*' if one.required else ' '} {column}{codes}")
         if set(VO2MAX_COLUMNS) <= set(table.columns):
-            lines.append(f"    (one of {', '.join(VO2MAX_COLUMNS)} is enough)")
-    lines += ["", f"averaging_rule: {GRAMMAR}."]
-    lines += ["", "Raw files, if there are any, one per laboratory test or session:"]
+            tables.append(f"    (one of {', '.join(VO2MAX_COLUMNS)} is enough)")
     for name, table in FOLDERS.items():
         columns = ", ".join(f"{c}{'*' if one.required else ''}" for c, one in table.columns.items())
-        lines.append(f"  {name}/<{table.ledger_id}>.csv with {columns}")
-    lines += [
-        "  session_id and lab_test_id are for files that hold many sessions or tests each, under any",
-        "  name; a file of one does without it. Either every file has the column or none. Files may",
-        "  lie in a folder for each person: P1/pre.csv is that of P1_pre, or else of pre.",
-    ]
-    return "\n".join(lines) + "\n"
+        folders.append(f"  {name}/<{table.ledger_id}>.csv with {columns}")
+    return GUIDE.format(tables="\n".join(tables), rules=GRAMMAR, folders="\n".join(folders))

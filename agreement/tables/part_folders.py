@@ -81,6 +81,7 @@ def ids_in(path: Path, file: str, table: Table, form: FileFormat, findings: Find
     return sorted(found.present())
 
 
+ROW_NAMES: Final = {"breaths": "laboratory test", "samples": "session"}  # of their owners
 _PAPERS: Final = (".pdf", ".png", ".jpg", ".jpeg", ".md", ".html", ".docx", ".odt")  # no recordings
 _JOINTS: Final = ("_", "-", " ", "/", ".", "")  # between the folder of a person and a file in it
 
@@ -90,6 +91,7 @@ class PartFolder:
     """The raw file of every id, several ids may share one; `unread`: those in a form not read."""
 
     study: Path
+    table: Table  # breaths or samples
     folder: str  # inside the study; or the one file that stands for it
     parts: dict[str, Path]
     unread: dict[str, Path] = field(default_factory=dict)
@@ -123,29 +125,24 @@ class PartFolder:
 
         kinds = (self.parts, self.unread)
         kept = [{i: path for i, path in kind.items() if stays(path)} for kind in kinds]
-        return PartFolder(self.study, self.folder, *kept)
+        return PartFolder(self.study, self.table, self.folder, *kept)
 
 
 def find_parts(
-    study: Path,
-    table: Table,
-    form: FileFormat,
-    findings: Findings,
-    keys: frozenset[str] = frozenset(),
+    study: Path, table: Table, form: FileFormat, findings: Findings, keys: frozenset[str]
 ) -> PartFolder:
     """
     Return the raw files of a folder.
 
-    table: `breaths` or `samples`.
-    form: what the study file states, such as another path of the folder.
-    findings: gets two files for one id, links that lead outside, and a folder in which only some
-        files name the owner of their rows, as stops.
+    Two files for one id, links that lead outside, and a folder in which only some files name the
+    owner of their rows are stops.
+
     keys: ids of the rows that files may belong to: in the folder P1, pre.csv is that of P1_pre,
         P1-pre and the like where there is such a row, and else of pre.
     Returns: empty when there is no such folder; a stop if the study file states it.
     """
     name = form.path or _unstated(study, table)
-    nothing = PartFolder(study, name, {})
+    nothing = PartFolder(study, table, name, {})
     if path_problem(study, name):
         return nothing  # reported with the study file
     place = study / name
@@ -192,12 +189,13 @@ def find_parts(
     if len(kinds) == 2 or (place.is_file() and False in kinds):
         beside = f", which {kinds[True]} has" if True in kinds else ""
         what = f"The column '{own}' is missing{beside}."
-        remedy = (
-            f"Either every file of a folder has {own} in each row, or none; a single file needs it: "
-            f'set columns = {{ {own} = "its header" }} in [files.{table.name}] of study.toml.'
+        either = (
+            f"Either every file of a folder has {own} in each row, or none; a single file needs it"
         )
+        stated = f'columns = {{ {own} = "its header" }} in [files.{table.name}] of study.toml'
+        remedy = f"{either}: set {stated}."
         findings.stop("missing_column", kinds[False], what, remedy, column=own)
-    return PartFolder(study, name, parts, unread)
+    return PartFolder(study, table, name, parts, unread)
 
 
 def _unstated(study: Path, table: Table) -> str:
@@ -216,85 +214,67 @@ def _owner(persons: tuple[str, ...], stem: str, keys: frozenset[str]) -> str:
 
 
 def match_parts(
-    found: PartFolder, owner: CheckedTable, people: People, row_name: str, findings: Findings
+    found: PartFolder, owner: CheckedTable, people: People, findings: Findings
 ) -> tuple[dict[str, Path], int, list[InputFile]]:
     """
     Return the raw files whose row is in the study; the others are set aside, one line each.
 
-    owner: the table whose rows they belong to.
-    people: who takes part, and who withdrew.
-    row_name: what a row is called in messages.
-    findings: collects the lines; a file in the folder of another person than its row's is a stop.
+    owner: the table whose rows they belong to; a file in the folder of another person than its
+        row's is a stop.
     Returns gone: files of people who withdrew.
     Returns inputs: the files of those who take part.
     """
     every, found = found, found.without(people)
-    kept, all_keys = frozenset(owner.frame[owner_id(row_name)]), owner.keys
+    kept, all_keys = frozenset(owner.frame[found.table.ledger_id]), owner.keys
     withdrawn = owner.withdrawn_keys | set(filter(people.withdrawn.is_raw, found.owners))
     parts = {i: path for i, path in found.parts.items() if i in kept}
     taking_part = [p for i, p in found.parts.items() if i in all_keys or i not in withdrawn]
     inputs = [  # one file may hold many
         InputFile(found.file(path), file_digest(path), None) for path in dict.fromkeys(taking_part)
     ]
-    _refuse_strange_folders(found, parts, owner, row_name, findings)
+    _refuse_strange_folders(found, parts, owner, findings)
     gone = every.count - found.count
     gone += sum(i in withdrawn and i not in all_keys for i in found.parts)
     if gone:
         findings.withdraw(found.folder, gone)
+    row = ROW_NAMES[found.table.name]
+    no_row = [i for i in found.parts if i not in all_keys and i not in withdrawn]
+    astray = f"Add the {row} to its table, or correct the name of the file or the id in it."
     for reason, text, remedy, ids in (
-        (
-            "unknown_test",
-            f"There is no {row_name} '{{}}' for this raw file.",
-            f"Add the {row_name} to its table, or correct the name of the file or the id in it.",
-            [i for i in found.parts if i not in all_keys and i not in withdrawn],
-        ),
+        ("unknown_test", f"There is no {row} '{{}}' for this raw file.", astray, no_row),
         (
             "row_left_out",
-            f"The {row_name} '{{}}' of this raw file was itself left out.",
-            f"See what is said of the row of this {row_name}.",
+            f"The {row} '{{}}' of this raw file was itself left out.",
+            f"See what is said of the row of this {row}.",
             [i for i in found.parts if i in all_keys and i not in kept],
         ),
     ):
         files = {i: found.file(found.parts[i]) for i in ids}
         findings.leave_out_parts(reason, found.folder, files, text, remedy)
-    gone += _leave_out_unread(found, all_keys, withdrawn, row_name, findings)
+    gone += _leave_out_unread(found, all_keys, withdrawn, findings)
     return parts, gone, inputs
 
 
 def _refuse_strange_folders(
-    found: PartFolder,
-    parts: dict[str, Path],
-    owner: CheckedTable,
-    row_name: str,
-    findings: Findings,
+    found: PartFolder, parts: dict[str, Path], owner: CheckedTable, findings: Findings
 ) -> None:
     """Stop at a file in the folder of one person that belongs to a row of another."""
-    rows = owner.frame
-    whose = dict(zip(rows[owner_id(row_name)], rows["athlete_id"], strict=True))
+    rows, row = owner.frame, ROW_NAMES[found.table.name]
+    whose = dict(zip(rows[found.table.ledger_id], rows["athlete_id"], strict=True))
     for part_id, path in parts.items():
         for person in owner.people.intersection(found.persons(path)) - {whose[part_id]}:
-            what = f"It lies in the folder of '{person}', but {row_name} '{part_id}' is of '{whose[part_id]}'."
-            remedy = (
-                "Put it into the right folder, or correct the name of the file or of the athlete."
-            )
+            of = f"but {row} '{part_id}' is of '{whose[part_id]}'"
+            place = "Put it into the right folder"
+            remedy = f"{place}, or correct the name of the file or of the athlete."
+            what = f"It lies in the folder of '{person}', {of}."
             findings.stop("two_files", found.file(path), what, remedy)
 
 
-def owner_id(row_name: str) -> str:
-    """Return the column with the ids of the rows that raw files belong to."""
-    return (BREATHS if row_name == "laboratory test" else SAMPLES).ledger_id
-
-
 def _leave_out_unread(
-    found: PartFolder,
-    all_keys: frozenset[str],
-    withdrawn: frozenset[str],
-    row_name: str,
-    findings: Findings,
+    found: PartFolder, all_keys: frozenset[str], withdrawn: frozenset[str], findings: Findings
 ) -> int:
     """Set aside the files in a form that is not read; return how many are of people who withdrew."""
-    table = BREATHS if row_name == "laboratory test" else SAMPLES
-    left = {}
+    left, table = {}, found.table
     for name, path in found.unread.items():
         owner = path.stem.removesuffix(".csv")
         if owner in all_keys or owner not in withdrawn:
@@ -304,8 +284,7 @@ def _leave_out_unread(
     needed = ", ".join(n for n, one in table.columns.items() if one.required)
     text = f"The recording of '{{}}' is in a form that is not read; {', '.join(table.endings)} are."
     remedy = f"Save it as CSV with the columns {needed} and what else was recorded."
-    files = {i: found.file(path) for i, path in left.items()}
-    some = {shown_name(i): file for i, file in files.items()}
+    some = {shown_name(i): found.file(path) for i, path in left.items()}
     findings.leave_out_parts("unread_recording", found.folder, some, text, remedy)
     return gone
 

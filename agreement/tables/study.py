@@ -164,7 +164,7 @@ class _Reading:
                 self.folder, table, self.form(name), self.findings, self.keys(OWNERS[name], raw)
             )
             if self.given is None
-            else PartFolder(self.folder, name, {})
+            else PartFolder(self.folder, table, name, {})
             for name, table in FOLDERS.items()
         }
         for name in ("lab_tests", "field_estimates"):
@@ -209,9 +209,8 @@ class _Reading:
         self.count_withdrawn({name: table.withdrawn_rows for name, table in checked.items()})
         parts: dict[str, dict[str, Path]] = {}
         for folder, owner in OWNERS.items():
-            row_name = "laboratory test" if owner == "lab_tests" else "session"
             parts[folder], gone, inputs = match_parts(
-                found[folder], checked[owner], people.people, row_name, self.findings
+                found[folder], checked[owner], people.people, self.findings
             )
             if found[folder].count:
                 self.names[folder] = found[folder].folder

@@ -18,7 +18,7 @@ from agreement.tables.columns import (
 )
 from agreement.tables.export_folders import holds_exports
 from agreement.tables.findings import Findings
-from agreement.tables.options import FileFormat, Margin, StudyOptions
+from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.paths import path_problem
 from agreement.tables.study_key import KEY_FILE
 from agreement.tables.unread_people import refuse_unread_people
@@ -138,19 +138,10 @@ def require_tables(tables: set[str], findings: Findings) -> None:
 
 
 # what a study folder holds beside its tables
-_OF_A_STUDY: Final = frozenset(
-    (
-        "study.toml",
-        "published.toml",
-        "readme.txt",
-        "readme.md",
-        "origin.md",
-        "originals",
-        "truth.json",
-        KEY_FILE,
-        KEPT_FILE,
-    )
-)
+_OF_A_STUDY: Final = {
+    "study.toml", "published.toml", "readme.txt", "readme.md", "origin.md", "originals",
+    "truth.json", KEY_FILE, KEPT_FILE,
+}  # fmt: skip
 
 
 def shared_files(
@@ -212,7 +203,8 @@ def note_unused(
             what = "No table uses this folder."
             remedy = f'If it holds recordings, set path = "{name}" in [files.samples] or [files.breaths].'
         elif name.casefold().endswith(TABLE_ENDINGS) or path.suffix.casefold() == PARQUET_ENDING:
-            free = [t for t in TABLES if t not in _stated(used)] or list(TABLES)
+            named = {Path(one).name.split(".")[0].casefold() for one in used}
+            free = [table for table in TABLES if table not in named] or list(TABLES)
             what = "No table uses this file."
             remedy = (
                 f'If it is a table, set path = "{name}" in [files.{free[0]}] of study.toml, or in that '
@@ -225,11 +217,6 @@ def note_unused(
                 "recording with t_s, hr_bpm, speed_m_s or power_w in samples/."
             )
         findings.note("unused_file", name, what, remedy)
-
-
-def _stated(used: Sequence[str]) -> set[str]:
-    """Return the tables whose files carry their own name."""
-    return {Path(name).name.split(".")[0].casefold() for name in used}
 
 
 def note_empty_tables(
@@ -246,31 +233,20 @@ def note_empty_tables(
         findings.note("empty_table", files, what, "Fill in at least one of them.")
 
 
-def _note_yardstick(agreed: Margin, findings: Findings) -> None:
-    """Note that a limit does not say whether it is about a laboratory test or the true value."""
-    if agreed.limit is not None and agreed.against is None:
-        findings.note(
-            "against_not_stated",
-            "study.toml",
-            "The limit does not say what it is about, so it is judged against one laboratory test.",
-            'Set against in [margin] to "laboratory test" or "true value", as it was agreed.',
-        )
-
-
 def note_margin(
     options: StudyOptions, tests: "pd.DataFrame", file: str, findings: Findings
 ) -> None:
     """Note a limit that says not what it is about, or was agreed after the first laboratory test."""
-    _note_yardstick(options.margin, findings)
-    agreed_on = options.margin.agreed_on
-    lab_dates = tests.loc[tests["athlete_id"] != options.control.athlete_id, "date"]
-    if agreed_on is None or lab_dates.dropna().empty:
-        return
-    first = lab_dates.min().date()
-    if agreed_on > first:
-        findings.note(
-            "late_margin",
-            "study.toml",
-            f"The limit was agreed on {agreed_on}, after the first laboratory test ({first}, {file}).",
-            "The report will show the numbers and withhold the verdict.",
+    agreed = options.margin
+    if agreed.limit is not None and agreed.against is None:
+        what = (
+            "The limit does not say what it is about, so it is judged against one laboratory test."
         )
+        remedy = 'Set against in [margin] to "laboratory test" or "true value", as it was agreed.'
+        findings.note("against_not_stated", "study.toml", what, remedy)
+    dates = tests.loc[tests["athlete_id"] != options.control.athlete_id, "date"].dropna()
+    if agreed.agreed_on is None or dates.empty or agreed.agreed_on <= (first := dates.min().date()):
+        return
+    late = f"The limit was agreed on {agreed.agreed_on}, after the first laboratory test"
+    remedy = "The report will show the numbers and withhold the verdict."
+    findings.note("late_margin", "study.toml", f"{late} ({first}, {file}).", remedy)
