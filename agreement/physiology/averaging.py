@@ -31,24 +31,12 @@ from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_ru
 from agreement.tables.options import LastBin
 
 KNOWN_SHARE: Final = 0.8  # of the seconds of a window
-LONGEST_GAP_S: Final = (
-    15.0  # a longer pause between breaths is lost data; common practice, no source
-)
+LONGEST_GAP_S: Final = 15.0  # a longer pause is lost data; common practice, no source
 COMPARED_RULES: Final = (
-    "moving 5 breaths",
-    "moving 15 breaths",
-    "moving 30 breaths",
-    "moving 10 s",
-    "moving 15 s",
-    "moving 20 s",
-    "moving 30 s",
-    "moving 60 s",
-    "fixed 15 s",
-    "fixed 30 s",
-    "fixed 60 s",
-    "fixed 15 breaths",
-    "middle 5 of 7 breaths",
-)
+    "moving 5 breaths", "moving 15 breaths", "moving 30 breaths", "moving 10 s", "moving 15 s",
+    "moving 20 s", "moving 30 s", "moving 60 s", "fixed 15 s", "fixed 30 s", "fixed 60 s",
+    "fixed 15 breaths", "middle 5 of 7 breaths",
+)  # fmt: skip
 
 
 class Rule(NamedTuple):

@@ -48,16 +48,8 @@ _ANY_MASS_KG: Final = 70.0
 PLATEAU: Final = "Fill plateau (yes, no) of the test to decide it yourself."
 
 
-_NO_VALUES: Final = pd.DataFrame(
-    {
-        "lab_test_id": [],
-        "lab": [],
-        "averaging_rule": [],
-        "rer_max": [],
-        "hr_max_bpm": [],
-        "plateau": [],
-    }
-)
+_VALUES: Final = ["lab_test_id", "lab", "averaging_rule", "rer_max", "hr_max_bpm", "plateau"]
+_NO_VALUES: Final = pd.DataFrame({name: [] for name in _VALUES})
 _RULES: Final = ["lab_test_id", "rule", "vo2max", "vo2max_unedited", "vo2max_edited"]
 _NO_RULES: Final = pd.DataFrame({name: [] for name in _RULES})
 _EDITING: Final = [
@@ -75,10 +67,9 @@ class BreathTests(NamedTuple):
 
     tests: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm, plateau
     rules: pd.DataFrame  # lab_test_id, rule; [mL/kg/min] vo2max, vo2max_unedited, _edited
-    editing: (
-        pd.DataFrame
-    )  # file; counts breaths, artefacts, impossible, backward; [mL/kg/min] unedited, edited
-    # (without artefacts), kept_bin (with a last bin of half its length; NaN where it makes no difference)
+    # file; counts breaths, artefacts, impossible, backward; [mL/kg/min] unedited, edited (without
+    # artefacts), kept_bin (with a last bin of half its length; NaN where it makes no difference)
+    editing: pd.DataFrame
     stages: pd.DataFrame  # `STAGE_COLUMNS`; cost, vo2 [mL/kg/min]: ends of long stages
     problems: tuple[Problem, ...]
     doubts: tuple[Problem, ...] = ()
@@ -180,18 +171,12 @@ def _same_breaths(found: list["BreathTests"], study: StudyTables) -> list[Proble
     for one in found:
         if one.print is not None:
             files.setdefault(one.print[0], []).append(one.print[1])
-    return [
-        doubt(
-            study.options,
-            "same_breaths",
-            same[1],
-            f"the breaths are those of {same[0]}"
-            + (f", and of {counted(len(same) - 2, 'more file')}." if len(same) > 2 else "."),
-            BREATH_REMEDIES["same_breaths"],
-        )
-        for same in files.values()
-        if len(same) > 1
-    ]
+    doubts, remedy = [], BREATH_REMEDIES["same_breaths"]
+    for first, *others in (same for same in files.values() if len(same) > 1):
+        more = f", and of {counted(len(others) - 1, 'more file')}" if len(others) > 1 else ""
+        what = f"the breaths are those of {first}{more}."
+        doubts.append(doubt(study.options, "same_breaths", others[0], what, remedy))
+    return doubts
 
 
 def _joined(parts: list[pd.DataFrame], empty: pd.DataFrame) -> pd.DataFrame:

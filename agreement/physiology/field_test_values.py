@@ -15,7 +15,7 @@ from agreement.physiology.field_tests import PROTOCOLS, protocol
 from agreement.physiology.one_row_tests import one_row_results
 from agreement.physiology.reading_rows import NO_MEMBERS, NO_READINGS, ReadingPart, join_parts
 from agreement.physiology.session_people import nearest_measured, people_at
-from agreement.physiology.set_aside import as_problems, joined, set_aside_rows
+from agreement.physiology.set_aside import as_problems, joined, lines_of, row_notes
 from agreement.physiology.stage_tests import MEASURED, stage_results
 from agreement.tables.options import Extrapolation
 from agreement.terms import counted
@@ -43,22 +43,14 @@ def field_test_values(
     if tests.empty:
         return ReadingPart(NO_READINGS, NO_MEMBERS, joined([]))
     known = tests["protocol"].isin(list(PROTOCOLS)).to_numpy()
-    stops = tuple(
-        _unknown(str(name), str(file), int(row))
-        for name, file, row in tests.loc[~known, ["protocol", "file", "row"]].itertuples(
-            index=False
-        )
-    )
+    strange = tests.loc[~known, ["protocol", "file", "row"]].itertuples(index=False)
+    stops = tuple(_unknown(str(name), str(file), int(row)) for name, file, row in strange)
     rows = tests[known].reset_index(drop=True)
     rows["id"] = rows["field_test_id"].fillna(rows["athlete_id"])
     unfinished = (rows["completed"] == "no").to_numpy()
-    left_out = set_aside_rows(
-        rows[unfinished],
-        "not_completed",
-        "The test was not completed: its cell says 'no'.",
-        column="completed",
-        remedy="Repeat the test, or correct the cell if it was completed.",
-    )
+    said = "The test was not completed: its cell says 'no'."
+    again = "Repeat the test, or correct the cell if it was completed."
+    left_out = lines_of(rows, (unfinished, "not_completed", said, "completed", again))
     rows, notes = _with_people(rows[~unfinished].reset_index(drop=True), athletes)
     rows, measured = _with_laboratory(rows, laboratory)
     notes += measured
@@ -101,20 +93,13 @@ def _with_people(
     filled = rows["mass_kg"].isna() & people["mass_kg"].notna() & rows["protocol"].isin(with_mass)
     for name in FROM_ATHLETE:
         rows[name] = rows[name].fillna(people[name])
+    borrowed = rows[filled].sort_values("file", kind="stable")
+    whats = [
+        f"{many} results without a mass of their own use that of the athletes table."
+        for many in borrowed.groupby("file", sort=True).size()
+    ]
     remedy = "Give the mass of the day if it differs."
-    notes = tuple(
-        Problem(
-            "note",
-            "no_mass",
-            str(file),
-            int(part["row"].iloc[0]),
-            "mass_kg",
-            f"{len(part)} results without a mass of their own use that of the athletes table.",
-            remedy,
-        )
-        for file, part in rows[filled].groupby("file", sort=True)
-    )
-    return rows, notes
+    return rows, row_notes(borrowed.drop_duplicates("file"), "no_mass", whats, remedy, "mass_kg")
 
 
 def _with_laboratory(

@@ -48,13 +48,13 @@ def gas_column_checks(
         the respiratory exchange ratio against the two gases or in per cent.
     """
     middle = {name: value for name, v in columns.items() if not math.isnan(value := _middle(v))}
-    found = [
-        _volumes(middle, pressure_mmhg),
-        _equivalent(middle),
-        _uptake(columns, mass_kg),
-        _ratio(middle),
-    ]
-    return tuple(finding for finding in found if finding)
+    found = (
+        ("ve_stpd_l_min", _volumes(middle, pressure_mmhg)),
+        ("ve_l_min", _equivalent(middle)),
+        ("vo2_ml_kg_min", _uptake(columns, mass_kg)),
+        ("rer", _ratio(middle)),
+    )
+    return tuple(GasFinding(column, what) for column, what in found if what)
 
 
 def _middle(values: ArrayLike) -> float:
@@ -63,79 +63,59 @@ def _middle(values: ArrayLike) -> float:
     return float(np.median(known)) if known.size else np.nan
 
 
-def _volumes(middle: Mapping[str, float], pressure_mmhg: float) -> GasFinding | None:
+def _volumes(middle: Mapping[str, float], pressure_mmhg: float) -> str | None:
     if not {"ve_stpd_l_min", "ve_l_min"} <= set(middle):
         return None
     stpd, btps = middle["ve_stpd_l_min"], middle["ve_l_min"]
     if stpd >= btps:
-        return GasFinding(
-            "ve_stpd_l_min",
-            f"ventilation at STPD ({stpd:.1f} L/min) is not below that at BTPS ({btps:.1f}): the two "
-            "columns carry the same conditions or are swapped.",
-        )
+        below = f"ventilation at STPD ({stpd:.1f} L/min) is not below that at BTPS ({btps:.1f})"
+        return f"{below}: the two columns carry the same conditions or are swapped."
     implied = float(pressure_from_volumes(stpd, btps))
+    said = f"STPD over BTPS implies {implied:.0f} mmHg"
     if math.isnan(pressure_mmhg):
-        if _ROOM.warn_low <= implied <= _ROOM.warn_high:
-            return None
-        what = f"STPD over BTPS implies {implied:.0f} mmHg, the pressure of hardly any room."
-        return GasFinding("ve_stpd_l_min", what)
+        usual = _ROOM.warn_low <= implied <= _ROOM.warn_high
+        return None if usual else f"{said}, the pressure of hardly any room."
     if abs(implied - pressure_mmhg) <= PRESSURE_WITHIN_MMHG:
         return None
     share = pressure_overstatement(implied, pressure_mmhg)
-    return GasFinding(
-        "ve_stpd_l_min",
-        f"STPD over BTPS implies {implied:.0f} mmHg, the room had {pressure_mmhg:.0f}: oxygen uptake "
-        f"reads {abs(share):.1%} {'high' if share > 0 else 'low'}.",
-    )
+    reads = f"oxygen uptake reads {abs(share):.1%} {'high' if share > 0 else 'low'}"
+    return f"{said}, the room had {pressure_mmhg:.0f}: {reads}."
 
 
-def _equivalent(middle: Mapping[str, float]) -> GasFinding | None:
+def _equivalent(middle: Mapping[str, float]) -> str | None:
     if not {"ve_l_min", "vo2_ml_min"} <= set(middle) or middle["vo2_ml_min"] <= 0:
         return None
     equivalent = 1000 * middle["ve_l_min"] / middle["vo2_ml_min"]
     low, high = USUAL_EQUIVALENT
     if low <= equivalent <= high:
         return None
-    return GasFinding(
-        "ve_l_min",
+    return (
         f"{equivalent:.3g} L of air per litre of oxygen, {low:g} to {high:g} is usual: the unit of "
-        "ventilation or of oxygen uptake is another, or the flow is wrong.",
+        "ventilation or of oxygen uptake is another, or the flow is wrong."
     )
 
 
-def _uptake(columns: Mapping[str, ArrayLike], mass_kg: float) -> GasFinding | None:
-    if math.isnan(mass_kg) or not {"vo2_ml_min", "vo2_ml_kg_min"} <= set(columns):
+def _uptake(columns: Mapping[str, ArrayLike], mass_kg: float) -> str | None:
+    names = ("vo2_ml_min", "vo2_ml_kg_min")
+    if math.isnan(mass_kg) or not set(names) <= set(columns):
         return None
-    absolute, relative = (
-        np.asarray(columns[name], dtype=np.float64) for name in ("vo2_ml_min", "vo2_ml_kg_min")
-    )
+    absolute, relative = (np.asarray(columns[name], dtype=np.float64) for name in names)
     implied = _middle(absolute[relative > 0] / relative[relative > 0])
     if math.isnan(implied) or abs(implied / mass_kg - 1) <= UPTAKE_WITHIN:
         return None
-    return GasFinding(
-        "vo2_ml_kg_min",
-        f"relative and absolute oxygen uptake imply a mass of {implied:.1f} kg, the test has "
-        f"{mass_kg:.1f} kg.",
-    )
+    said = f"relative and absolute oxygen uptake imply a mass of {implied:.1f} kg"
+    return f"{said}, the test has {mass_kg:.1f} kg."
 
 
-def _ratio(middle: Mapping[str, float]) -> GasFinding | None:
-    stated = middle.get("rer")
-    if stated is None:
-        return None
+def _ratio(middle: Mapping[str, float]) -> str | None:
+    stated = middle.get("rer", math.nan)
+    said = "the respiratory exchange ratio"
     if PER_CENT[0] < stated < PER_CENT[1]:
-        what = (
-            f"the respiratory exchange ratio ({stated:.0f}) is in per cent; 1.10 is wanted for 110."
-        )
-        return GasFinding("rer", what)
+        return f"{said} ({stated:.0f}) is in per cent; 1.10 is wanted for 110."
     if {"vo2_ml_min", "vco2_ml_min"} <= set(middle):
         computed = middle["vco2_ml_min"] / middle["vo2_ml_min"]
         if abs(computed / stated - 1) > UPTAKE_WITHIN:
-            return GasFinding(
-                "rer",
-                f"the respiratory exchange ratio ({stated:.2f}) is not that of the two gas columns "
-                f"({computed:.2f}).",
-            )
+            return f"{said} ({stated:.2f}) is not that of the two gas columns ({computed:.2f})."
     return None
 
 

@@ -130,12 +130,8 @@ def field_readings(
     stops += unit_stops(study.field_estimates, study.lab_tests, study.options)
     if stops:
         raise TableError(in_words_of_files(stops, study))
-    parts, rows, lines = (
-        [estimate_readings(study.field_estimates), tests],
-        NO_PROFILES.rows,
-        pd.DataFrame(),
-    )
-    points = pd.DataFrame()
+    parts, rows = [estimate_readings(study.field_estimates), tests], NO_PROFILES.rows
+    lines, points = pd.DataFrame(), pd.DataFrame()
     if len(study.sessions):
         records = sessions if sessions is not None else session_records(study, progress=progress)
         found = session_estimates(
@@ -143,12 +139,8 @@ def field_readings(
         )
         if study.options.profile.use == "stated":
             training = NO_PROFILES
-            bare = set_aside_rows(
-                records.sessions[~records.sessions["has_samples"]],
-                "missing_value",
-                NO_SAMPLES,
-                remedy=NO_SAMPLES_REMEDY,
-            )
+            bare = records.sessions[~records.sessions["has_samples"]]
+            bare = set_aside_rows(bare, "missing_value", NO_SAMPLES, remedy=NO_SAMPLES_REMEDY)
         else:
             if training is None:
                 training, _ = study_profiles(laboratory, records, study.athletes, study.options)
@@ -281,10 +273,9 @@ def estimates_frame(
         study, laboratory.frame, sessions=laboratory.sessions, training=laboratory.training
     ).frame
     instant = readings["instant"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    day = readings["date"].dt.strftime("%Y-%m-%d")
     return readings.assign(
-        taken_at=instant.where(
-            readings["instant"].notna(), readings["date"].dt.strftime("%Y-%m-%d")
-        ),
+        taken_at=instant.where(readings["instant"].notna(), day),
         vo2max_ml_kg_min=readings["field"],
         vo2max_l_min=readings["field_l_min"],
         protocol=readings["method"].where(readings["source"] != "field_estimates"),

@@ -167,16 +167,11 @@ def _files(sessions: pd.DataFrame, study: StudyTables) -> list[SampleFile]:
     for place, name in enumerate(session_id):
         if name in study.samples:
             places.setdefault(study.samples[name], []).append(place)
-    return [
-        SampleFile(
-            path,
-            raw_name(study.folder, path),
-            np.array(at),
-            session_id[at].astype(np.str_),
-            mode[at].astype(np.str_),
-        )
-        for path, at in places.items()
-    ]
+    files = []
+    for path, at in places.items():
+        own = (one[at].astype(np.str_) for one in (session_id, mode))
+        files.append(SampleFile(path, raw_name(study.folder, path), np.array(at), *own))
+    return files
 
 
 def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:

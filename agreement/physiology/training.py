@@ -127,11 +127,8 @@ def training_profiles(
         ago = day - columns["day"][own]
         at = own[(ago >= 1) & (ago <= rules.window_days)]
         line = _profile({name: column[at] for name, column in columns.items()}, day, rules)
-        lines.append(
-            {key: test[key] for key in ("lab_test_id", "athlete_id")}
-            | {"stated": test["training_profile"]}
-            | line
-        )
+        whose = {key: test[key] for key in ("lab_test_id", "athlete_id")}
+        lines.append(whose | {"stated": test["training_profile"]} | line)
         if line["profile"] != NOT_ENOUGH_DATA:
             behind.append((at, test["lab_test_id"]))
         else:
@@ -210,14 +207,9 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: ProfileOptions) -
     weeks = len(np.unique((day - window["day"] - 1) // 7))
     counted = float(window["hr_min"].sum())
     hr_share = min(counted / minutes, 1.0) if minutes else 0.0
-    amount = {
-        "n_sessions": duration.size,
-        "hours": minutes / 60,
-        "weeks": weeks,
-        "hr_share": hr_share,
-    }
-    lacking = _lacking(duration.size, minutes / 60, weeks, hr_share, rules)
-    if lacking:
+    found = (duration.size, minutes / 60, weeks, hr_share)
+    amount = dict(zip(("n_sessions", "hours", "weeks", "hr_share"), found, strict=True))
+    if lacking := _lacking(*found, rules):
         return amount | {"profile": NOT_ENOUGH_DATA, "note": lacking}
     decided = np.where(window["from_samples"], np.where(window["own_thresholds"], 0, 1), 2)
     z1, z2, z3 = (float(window[f"z{i}_min"].sum()) / counted for i in (1, 2, 3))

@@ -7,10 +7,11 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from agreement.tables.columns import INPUTS, MISSING_ANY_CASE, VO2MAX_COLUMNS
+from agreement.tables.columns import INPUTS, MISSING_ANY_CASE, TABLES, VO2MAX_COLUMNS
 from agreement.tables.proposal_sources import Block
 from agreement.tables.proposal_words import (
     CODES,
+    MEDIANS,
     Named,
     fits,
     plain,
@@ -21,27 +22,10 @@ from agreement.tables.proposal_words import (
 from agreement.tables.units import CLOCKS, clock_minutes, own_unit
 
 OPEN: Final = "?"  # stands in study.toml where a person has to decide; `check` stops at it
-_MOMENTS: Final = ("date", "taken_at", "started_at")
 _FEW: Final = 3  # values from which a median is told
 _MOST: Final = 0.9  # share of values that must be possible
-# Medians of adults' groups in each unit; where two fit, a person decides. Common practice, no source.
-_MEDIANS: Final[dict[str, dict[str, tuple[float, float]]]] = {
-    "mass_kg": {"kg": (45, 110), "lb": (99, 243)},
-    "set_mass_kg": {"kg": (45, 110), "lb": (99, 243)},
-    "stature_cm": {"cm": (120, 215), "m": (1.2, 2.15), "in": (47, 85), "ft": (4, 7.1)},
-    "duration_min": {"min": (8, 400), "s": (480, 24000), "h": (0.13, 6.7)},
-    "time_min": {"min": (3, 300), "s": (180, 18000), "h": (0.05, 5)},
-    "distance_m": {"m": (800, 50000), "km": (0.8, 50), "mile": (0.5, 31)},
-    "speed_km_h": {"km/h": (4, 25), "m/s": (1.1, 7), "mph": (2.5, 15.5), "min/km": (2.4, 15)},
-    "rer_max": {"1": (0.7, 2), "%": (70, 200)},
-    "zone1_min": {"min": (0, 400), "s": (0, 24000), "h": (0, 7)},
-    "altitude_m": {"m": (-400, 5000), "ft": (-1300, 16000)},
-}
-_VO2MAX: Final = {
-    "mL/kg/min": (8.0, 100.0),
-    "L/min": (0.5, 8.0),
-    "mL/min": (500.0, 8000.0),
-    "MET": (8 / 3.5, 100 / 3.5),
+_VO2MAX: Final = {"mL/kg/min": (8, 100), "L/min": (0.5, 8), "mL/min": (500, 8000)} | {
+    "MET": (8 / 3.5, 100 / 3.5)
 }
 _LEADS: Final = dict(zip(("mL/kg/min", "L/min", "mL/min"), VO2MAX_COLUMNS, strict=True))
 _DAY: Final = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{4}|\d{2})\b")
@@ -101,7 +85,7 @@ def columns_of(block: Block, table: str) -> list[Column]:
     wanted = ["vo2max" if c in VO2MAX_COLUMNS else c for c in INPUTS[table].columns]
     scores = []
     for ours in dict.fromkeys(wanted):
-        words = (ours, "date", "clock") if ours in _MOMENTS else (ours,)
+        words = (ours, "date", "clock") if ours in MOMENT.values() else (ours,)
         for at, one in enumerate(named):
             score = max(fits(word, one) for word in words)
             if score and _content_fits(table, ours, block.column(at)):
@@ -162,7 +146,7 @@ def decide_unit(column: Column, cells: list[str]) -> None:
         _state(column, unit)
     elif strange and possible is not None:
         column.evidence = f"the header says ({strange})"
-        _leave_open(column, values, possible or list(_MEDIANS.get(column.ours, _VO2MAX)))
+        _leave_open(column, values, possible or list(MEDIANS.get(column.ours, _VO2MAX)))
     elif possible is None:
         column.evidence = f"no unit in the header; ours is {own_unit(column.ours) or 'a number'}"
     elif len(possible) == 1:
@@ -170,7 +154,7 @@ def decide_unit(column: Column, cells: list[str]) -> None:
         column.evidence = f"the values decide it: the middle one is {middle:g}"
         _state(column, possible[0])
     else:
-        _leave_open(column, values, possible or list(_MEDIANS.get(column.ours, _VO2MAX)))
+        _leave_open(column, values, possible or list(MEDIANS.get(column.ours, _VO2MAX)))
 
 
 def _possible(ours: str, values: list[float]) -> list[str] | None:
@@ -181,7 +165,7 @@ def _possible(ours: str, values: list[float]) -> list[str] | None:
             for unit, (low, high) in _VO2MAX.items()
             if values and sum(low <= v <= high for v in values) >= _MOST * len(values)
         ]
-    known = _MEDIANS.get(ours)
+    known = MEDIANS.get(ours)
     if known is None:
         return None
     if len(values) < _FEW and _overlap(list(known.values())):
@@ -304,11 +288,11 @@ def date_order_of(cells: list[str], named: Named) -> tuple[str | None, str, str]
 
 
 NOTHING: Final = Named("", None, None, {}, None)  # of a column that no header names
-MOMENT: Final = {
-    "lab_tests": "date",
-    "field_tests": "date",
-    "field_estimates": "taken_at",
-    "sessions": "started_at",
+MOMENT: Final = {  # by table, its column of dates or times
+    table.name: name
+    for table in TABLES.values()
+    for name, column in table.columns.items()
+    if column.kind in ("date", "time")
 }
 OF_PEOPLE: Final = ("sex", "birth_year", "age_years", "stature_cm", "hr_limiting_drug", "withdrawn")
 Rows = list[dict[str, str]]

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from agreement.errors import AgreementError
 from agreement.tables.layout import SEPARATORS, find_encoding
@@ -87,12 +87,8 @@ def blocks_of(file: Path) -> tuple[list[Block], str]:
         if isinstance(error, UnreadableError):
             what = f"{error.what} {error.remedy}"
         return [], what
-    blocks = [
-        _block(file, sheet, part, start, separator, encoding)
-        for sheet, records, separator, encoding in tables
-        for start, part in _stacked(records)
-    ]
-    found = [block for block in blocks if block]
+    parts = [(one, start, part) for one in tables for start, part in _stacked(one.records)]
+    found = [block for one, start, part in parts if (block := _block(file, one, part, start))]
     return found, "" if found else NO_HEADER
 
 
@@ -103,10 +99,7 @@ def unknown_block(file: Path) -> Block | None:
         return None
     sheet, records, separator, encoding = tables[0]
     if separator is not None:  # no known word chose it: that which cuts most rows alike
-        text = file.read_bytes().decode(str(encoding))
-        cut = [
-            (s, list(csv.reader(io.StringIO(text, newline=""), delimiter=s))) for s in SEPARATORS
-        ]
+        cut = _cut(file.read_bytes().decode(str(encoding)))
         separator, records = max(cut, key=lambda one: _alike(one[1]))
     if _alike(records)[0] < _FEWEST:
         return None
@@ -147,13 +140,8 @@ def unfolded(block: Block, people: set[str]) -> Block | None:
         for i in own
         if cells[i].strip()
     )
-    return replace(
-        block,
-        headers=(block.headers[rest[0]], "athlete_id", "vo2max"),
-        units=("", "", ""),
-        rows=rows,
-        wide=True,
-    )
+    headers = (block.headers[rest[0]], "athlete_id", "vo2max")
+    return replace(block, headers=headers, units=("", "", ""), rows=rows, wide=True)
 
 
 def _alike(records: list[list[str]]) -> tuple[int, int]:
@@ -163,32 +151,41 @@ def _alike(records: list[list[str]]) -> tuple[int, int]:
     return rows, width
 
 
-def _tables(
-    file: Path, ending: str
-) -> list[tuple[str | None, list[list[str]], str | None, str | None]]:
-    """Return sheet, records, separator and encoding of each table of a file."""
+class _Table(NamedTuple):
+    """One table of a file: its sheet of several, its records, and how its text was read."""
+
+    sheet: str | None
+    records: list[list[str]]
+    separator: str | None = None
+    encoding: str | None = None
+
+
+def _tables(file: Path, ending: str) -> list[_Table]:
+    """Return each table of a file."""
     data = file.read_bytes()
     if ending == ".xlsx":
         from openpyxl import load_workbook
 
         names = load_workbook(io.BytesIO(data), read_only=True).sheetnames
         several = len(names) > 1
-        return [(n if several else None, sheet_records(data, n), None, None) for n in names]
+        return [_Table(n if several else None, sheet_records(data, n)) for n in names]
     if ending in (".ods", ".xls"):
         sheets = open_document_sheets(data)
-        return [(name if len(sheets) > 1 else None, rows, None, None) for name, rows in sheets]
+        return [_Table(name if len(sheets) > 1 else None, rows) for name, rows in sheets]
     if ending == ".parquet":
         import pandas as pd
 
         frame = pd.read_parquet(file).astype("str")
-        return [(None, [list(map(str, frame.columns)), *frame.to_numpy().tolist()], None, None)]
+        return [_Table(None, [list(map(str, frame.columns)), *frame.to_numpy().tolist()])]
     encoding = find_encoding(data)
-    text = data.decode(encoding)
-    separator, records = max(
-        ((s, list(csv.reader(io.StringIO(text, newline=""), delimiter=s))) for s in SEPARATORS),
-        key=lambda one: _header(one[1])[0],
-    )
-    return [(None, records, separator, encoding)]
+    cut = _cut(data.decode(encoding))
+    separator, records = max(cut, key=lambda one: _header(one[1])[0])
+    return [_Table(None, records, separator, encoding)]
+
+
+def _cut(text: str) -> list[tuple[str, list[list[str]]]]:
+    """Return the records of a text under each separator."""
+    return [(s, list(csv.reader(io.StringIO(text, newline=""), delimiter=s))) for s in SEPARATORS]
 
 
 def _known(headers: Sequence[str]) -> float:
@@ -268,14 +265,7 @@ def _units(cells: Sequence[str]) -> bool:
     )
 
 
-def _block(
-    file: Path,
-    sheet: str | None,
-    records: list[list[str]],
-    start: int,
-    separator: str | None,
-    encoding: str | None,
-) -> Block | None:
+def _block(file: Path, one: _Table, records: list[list[str]], start: int) -> Block | None:
     """Return the table among some records, which begin at a row of the file; None without header."""
     score, first, names, joined = _header(records)
     if score < 4:
@@ -295,15 +285,15 @@ def _block(
         return None
     return Block(
         file,
-        sheet,
+        one.sheet,
         tuple(name.strip().replace("\ufeff", "") for name in names),
         tuple([*units, *[""] * width][:width]),
         rows,
         start + first + 1,
         start + data,
         joined,
-        separator,
-        encoding,
+        one.separator,
+        one.encoding,
         tuple(tuple(record) for record in records[:first]),
     )
 

@@ -98,12 +98,8 @@ def split_methods(lab: Proposal) -> Proposal | None:
         for at, cells in block.rows:
             day = plain_moment(cells[moment.at])
             row = {"athlete_id": cells[person.at].strip(), "taken_at": day.strip(), "method": label}
-            row |= {
-                column.ours: cells[one.at].strip(),
-                "from_file": block.name,
-                "from_row": str(at),
-            }
-            rows.append(row)
+            row[column.ours] = cells[one.at].strip()
+            rows.append(row | {"from_file": block.name, "from_row": str(at)})
     names = ("athlete_id", "taken_at", "method")
     columns = [Column(n, -1, n, NOTHING) for n in names] + [replace(column, theirs=column.ours)]
     estimates = Proposal("field_estimates", [block], columns, rows=rows, order=lab.order)
@@ -238,15 +234,11 @@ def _constants(one: Proposal, block: Block) -> None:
             one.constants["mode"] = (OPEN, f"no column says how people exercised: {listed}")
     if one.name == "field_estimates" and "method" not in have:
         label = re.sub(r"\W+", "_", block.sheet or block.file.stem).strip("_").lower()
-        one.constants["method"] = (
-            label,
-            "a label, after the name of the file; change it as you like",
-        )
+        why = "a label, after the name of the file; change it as you like"
+        one.constants["method"] = (label, why)
     if one.name == "field_tests" and "protocol" not in have:
-        one.constants["protocol"] = (
-            OPEN,
-            "no column names the test: an id of `agreement protocols`",
-        )
+        why = "no column names the test: an id of `agreement protocols`"
+        one.constants["protocol"] = (OPEN, why)
 
 
 def said_above(block: Block) -> dict[str, str]:

@@ -86,12 +86,8 @@ def _which_table(block: Block) -> list[str]:
 
 def _line(text: str, key: str, line: str, why: str) -> str:
     """Replace the commented line of a key, the first one, by a line of ours with its reason above."""
-    return re.sub(
-        rf"(?m)^# {key} = .*$",
-        lambda _: f"# decide: {why}\n{line}" if OPEN in line else f"{line}  # {why}",
-        text,
-        count=1,
-    )
+    new = f"# decide: {why}\n{line}" if OPEN in line else f"{line}  # {why}"
+    return re.sub(rf"(?m)^# {key} = .*$", lambda _: new, text, count=1)
 
 
 def _file_text(proposal: Proposal) -> str:
@@ -108,10 +104,8 @@ def _file_text(proposal: Proposal) -> str:
             lines.append(f"header_rows = {block.header_rows}")
     else:
         names = ", ".join(dict.fromkeys(b.name for b in proposal.blocks))
-        lines += [
-            f"path = {quoted(f'{name}.csv')}",
-            f"# written from {names}: {'; '.join(proposal.why_gathered)}",
-        ]
+        lines.append(f"path = {quoted(f'{name}.csv')}")
+        lines.append(f"# written from {names}: {'; '.join(proposal.why_gathered)}")
     order, evidence, alternatives = proposal.order
     if order:
         lines += [f"# decide: {alternatives}"] if order == OPEN else []
@@ -156,36 +150,17 @@ def preview(proposals: list[Proposal]) -> pd.DataFrame:
                 own_unit(column.ours) if _is_number(proposal.name, column.ours) else ""
             )
             source = column.theirs if column.at < 0 else proposal.blocks[0].headers[column.at]
-            rows.append(
-                (
-                    proposal.name,
-                    source or "-",
-                    column.ours,
-                    unit,
-                    "; ".join(some),
-                    _as_read(proposal, column, cells),
-                )
-            )
+            read = _as_read(proposal, column, cells)
+            rows.append((proposal.name, source or "-", column.ours, unit, "; ".join(some), read))
         for ours, (value, why) in proposal.constants.items():
-            rows.append(
-                (
-                    proposal.name,
-                    "-",
-                    ours,
-                    "",
-                    value,
-                    f"to be decided: {why}" if value == OPEN else value,
-                )
-            )
+            read = f"to be decided: {why}" if value == OPEN else value
+            rows.append((proposal.name, "-", ours, "", value, read))
     return pd.DataFrame(rows, columns=list(PREVIEW))
 
 
 def _is_number(table: str, ours: str) -> bool:
-    return INPUTS[table].columns[ours].kind == "number" and ours not in (
-        "birth_year",
-        "stage",
-        "rpe_max",
-    )
+    without_unit = ours in ("birth_year", "stage", "rpe_max")
+    return INPUTS[table].columns[ours].kind == "number" and not without_unit
 
 
 def _as_read(proposal: Proposal, column: Column, cells: list[str]) -> str:
@@ -209,11 +184,8 @@ def _as_read(proposal: Proposal, column: Column, cells: list[str]) -> str:
         return "; ".join(f"{value:.5g}" for value in values[:3])
     if kind.kind in ("date", "time"):
         found = moment_column(raw, column.ours, "UTC")
-        text = found.date if kind.kind == "date" else found.instant
-        return "; ".join(
-            str(t.astype("datetime64[s]")).replace("T00:00:00", "").replace("T", " ")
-            for t in text[:3]
-        )
+        some = (found.date if kind.kind == "date" else found.instant)[:3].astype("datetime64[s]")
+        return "; ".join(str(t).replace("T00:00:00", "").replace("T", " ") for t in some)
     if kind.kind == "code":
         found_codes = code_column(raw, column.ours)
         return "; ".join(found_codes.at(i) for i in range(min(3, len(raw.rows))))

@@ -23,13 +23,8 @@ MONTH_NAMES: Final = {name for row in (*MONTHS, _DATA["months"]["names"]) for na
 _UNITS: Final[dict[str, str]] = {
     spelling: unit for unit, spellings in _DATA["units"].items() for spelling in spellings
 }
-_ORDERS: Final = {
-    "d": "day-first",
-    "t": "day-first",
-    "j": "day-first",
-    "m": "month-first",
-    "y": "year-first",
-}
+_ORDERS: Final = dict.fromkeys("dtj", "day-first") | {"m": "month-first", "y": "year-first"}
+MEDIANS: Final[dict[str, dict[str, tuple[float, float]]]] = _DATA["medians"]  # by unit, of groups
 _DATE_FORM: Final = re.compile(
     r"(dd?|mm?|yyyy|tt|jj)[./-](dd?|mm?|tt)[./-](yyyy|yy|jjjj|aaaa|dd?)", re.IGNORECASE
 )
