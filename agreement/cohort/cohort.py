@@ -1,7 +1,7 @@
 """A study, from its tables to its results: a thin frozen face, without arithmetic of its own."""
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -13,6 +13,7 @@ from agreement.cohort.choices import StoppedReadings, changed, undoubted
 from agreement.errors import Problem, TableError, in_order
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
+from agreement.physiology.arrays import Progress
 from agreement.physiology.control import laboratory_and_control
 from agreement.physiology.coverage import every_coverage
 from agreement.physiology.laboratory import LaboratoryValues
@@ -123,9 +124,7 @@ class Cohort:
         return analyse(self.evidence)
 
     @classmethod
-    def of(
-        cls, study: StudyTables, *, progress: Callable[[int, int], None] | None = None
-    ) -> "Cohort":
+    def of(cls, study: StudyTables, *, progress: Progress | None = None) -> "Cohort":
         """
         Compute laboratory values and readings of checked tables, and pair them.
 

@@ -1,11 +1,11 @@
 """The laboratory's control: one person or calibrator tested again and again, who is no athlete."""
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import pandas as pd
 
 from agreement.errors import Problem, TableError
+from agreement.physiology.arrays import Progress
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.tables.columns import TABLES
 from agreement.tables.study import StudyTables
@@ -30,7 +30,7 @@ def without_control(study: StudyTables) -> StudyTables:
 
 
 def laboratory_and_control(
-    study: StudyTables, *, progress: Callable[[int, int], None] | None = None
+    study: StudyTables, *, progress: Progress | None = None
 ) -> tuple[StudyTables, LaboratoryValues]:
     """
     Return a study without its control, and the laboratory's values with those of the control apart.

@@ -4,7 +4,6 @@ The laboratory's side: one VO2max per test, from breaths or as typed, with its e
 Breaths beat a typed value. The averaging rule travels with the value.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
+from agreement.physiology.arrays import Progress
 from agreement.physiology.breath_tests import STAGE_COLUMNS, BreathTests, breath_tests
 from agreement.physiology.economy import ANOTHER_DAY, SAME_DAY, economy, expected_errors
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
@@ -129,10 +129,7 @@ class LaboratoryValues:
 
 
 def laboratory_values(
-    study: StudyTables,
-    *,
-    progress: Callable[[int, int], None] | None = None,
-    over: OverFiles | None = None,
+    study: StudyTables, *, progress: Progress | None = None, over: OverFiles | None = None
 ) -> LaboratoryValues:
     """
     Compute the laboratory's VO2max of every test, its effort criteria and training profile.
@@ -194,7 +191,7 @@ def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
 def _raw_files(
     tests: pd.DataFrame,
     study: StudyTables,
-    progress: Callable[[int, int], None] | None,
+    progress: Progress | None,
     over: OverFiles | None,
 ) -> tuple[BreathTests, SessionRecords | None]:
     """Read breaths and samples; what is wrong with either is told at once."""

@@ -5,7 +5,6 @@ Field estimates pass through as they are; field tests and training sessions are 
 estimates share their columns with the table they came from.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -13,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
+from agreement.physiology.arrays import Progress
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.physiology.laboratory import laboratory_values
@@ -110,7 +110,7 @@ def field_readings(
     *,
     sessions: SessionRecords | None = None,
     training: TrainingProfiles | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Readings:
     """
     Collect the readings of field estimates, field tests and training sessions.
@@ -258,9 +258,7 @@ ESTIMATE_COLUMNS: Final = [
 ]  # fmt: skip
 
 
-def estimates_frame(
-    study: StudyTables, *, progress: Callable[[int, int], None] | None = None
-) -> pd.DataFrame:
+def estimates_frame(study: StudyTables, *, progress: Progress | None = None) -> pd.DataFrame:
     """
     Return every field value of a study as rows of ``field_estimates``.
 

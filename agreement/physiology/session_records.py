@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
+from agreement.physiology.arrays import Progress
 from agreement.physiology.beat_times import HIGHEST_BPM, BeatTimes, beat_times, times_in_order
 from agreement.physiology.session_samples import SteadyPoints, clean_heart_rate, steady_points
 from agreement.physiology.set_aside import grouped_notes
@@ -97,10 +98,7 @@ def reading_over(over: OverFiles) -> Iterator[None]:
 
 
 def session_records(
-    study: StudyTables,
-    *,
-    progress: Callable[[int, int], None] | None = None,
-    over: OverFiles | None = None,
+    study: StudyTables, *, progress: Progress | None = None, over: OverFiles | None = None
 ) -> SessionRecords:
     """
     Read and reduce the sample file of every session.
