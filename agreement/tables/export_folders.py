@@ -149,11 +149,8 @@ class Exports:
             yield CheckedPiece(nothing, findings, rows, digest)
             return
         table, (gone, keys) = self.build(raw), self._gone[piece.part]
-        table = replace(
-            table,
-            withdrawn_rows=table.withdrawn_rows + gone,
-            withdrawn_keys=table.withdrawn_keys | keys,
-        )
+        gone, keys = table.withdrawn_rows + gone, table.withdrawn_keys | keys
+        table = replace(table, withdrawn_rows=gone, withdrawn_keys=keys)
         yield CheckedPiece(table, findings, rows, digest)
 
     def _settle(self) -> None:
@@ -218,18 +215,11 @@ class Exports:
             names = silent_ids(raw, "athlete_id", self.ids)
         for reason, mine in ((_RE_EXPORTED, same), (_CORRECTED, ~same)):
             word = "holds this row again" if reason == _RE_EXPORTED else "corrects this row"
-            few = at[mine]
-            findings.leave_out(
-                reason,
-                raw.file,
-                raw.rows[few],
-                [names.at(i) for i in few],
-                [
-                    f"{self.files[n].split('/')[-1]} {word}; the newest counts."
-                    for n in newest[mine]
-                ],
-                remedy="Nothing to do: the newest export counts.",
-            )
+            newer = [self.files[n].split("/")[-1] for n in newest[mine]]
+            messages = [f"{file} {word}; the newest counts." for file in newer]
+            ids, rows = [names.at(i) for i in at[mine]], raw.rows[at[mine]]
+            remedy = "Nothing to do: the newest export counts."
+            findings.leave_out(reason, raw.file, rows, ids, messages, remedy=remedy)
         # a row held again is the usual case: the ledger has its line, and the note its count
         findings.problems = [p for p in findings.problems if p.reason != _RE_EXPORTED]
         keep = np.ones(len(raw.rows), dtype=np.bool_)

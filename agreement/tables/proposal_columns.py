@@ -12,6 +12,7 @@ from agreement.tables.proposal_sources import Block
 from agreement.tables.proposal_words import (
     CODES,
     MEDIANS,
+    VO2MAX,
     Named,
     fits,
     plain,
@@ -24,9 +25,6 @@ from agreement.tables.units import CLOCKS, clock_minutes, own_unit
 OPEN: Final = "?"  # stands in study.toml where a person has to decide; `check` stops at it
 _FEW: Final = 3  # values from which a median is told
 _MOST: Final = 0.9  # share of values that must be possible
-_VO2MAX: Final = {"mL/kg/min": (8, 100), "L/min": (0.5, 8), "mL/min": (500, 8000)} | {
-    "MET": (8 / 3.5, 100 / 3.5)
-}
 _LEADS: Final = dict(zip(("mL/kg/min", "L/min", "mL/min"), VO2MAX_COLUMNS, strict=True))
 _DAY: Final = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{4}|\d{2})\b")
 _ISO: Final = re.compile(r"\d{4}-?\d{2}-?\d{2}")
@@ -146,7 +144,7 @@ def decide_unit(column: Column, cells: list[str]) -> None:
         _state(column, unit)
     elif strange and possible is not None:
         column.evidence = f"the header says ({strange})"
-        _leave_open(column, values, possible or list(MEDIANS.get(column.ours, _VO2MAX)))
+        _leave_open(column, values, possible or list(MEDIANS.get(column.ours, VO2MAX)))
     elif possible is None:
         column.evidence = f"no unit in the header; ours is {own_unit(column.ours) or 'a number'}"
     elif len(possible) == 1:
@@ -154,7 +152,7 @@ def decide_unit(column: Column, cells: list[str]) -> None:
         column.evidence = f"the values decide it: the middle one is {middle:g}"
         _state(column, possible[0])
     else:
-        _leave_open(column, values, possible or list(MEDIANS.get(column.ours, _VO2MAX)))
+        _leave_open(column, values, possible or list(MEDIANS.get(column.ours, VO2MAX)))
 
 
 def _possible(ours: str, values: list[float]) -> list[str] | None:
@@ -162,7 +160,7 @@ def _possible(ours: str, values: list[float]) -> list[str] | None:
     if ours == "vo2max":
         return [
             unit
-            for unit, (low, high) in _VO2MAX.items()
+            for unit, (low, high) in VO2MAX.items()
             if values and sum(low <= v <= high for v in values) >= _MOST * len(values)
         ]
     known = MEDIANS.get(ours)

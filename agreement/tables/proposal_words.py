@@ -24,6 +24,7 @@ _UNITS: Final[dict[str, str]] = {
     spelling: unit for unit, spellings in _DATA["units"].items() for spelling in spellings
 }
 _ORDERS: Final = dict.fromkeys("dtj", "day-first") | {"m": "month-first", "y": "year-first"}
+VO2MAX: Final[dict[str, tuple[float, float]]] = _DATA["vo2max"]  # by unit, of people
 MEDIANS: Final[dict[str, dict[str, tuple[float, float]]]] = _DATA["medians"]  # by unit, of groups
 _DATE_FORM: Final = re.compile(
     r"(dd?|mm?|yyyy|tt|jj)[./-](dd?|mm?|tt)[./-](yyyy|yy|jjjj|aaaa|dd?)", re.IGNORECASE

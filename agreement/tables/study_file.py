@@ -203,39 +203,35 @@ class _Reader:
     def fill(self, start: Options, found: dict[str, Any], keys: Keys, where: str) -> Options:
         """Return `start` with the values found, checked; a table inside is read apart."""
         self.unknown(found, [*keys, *_INSIDE.get(where, ())], f"{where}.")
-        good: dict[str, Any] = {}
-        for key, (attribute, one) in keys.items():
-            if key in found:
-                try:
-                    good[attribute] = one(found[key])
-                except check.WrongValueError as error:
-                    self.wrong(f"'{where}.{key}'", found[key], str(error))
-        return replace(start, **good)
+        checks = {key: one for key, (_, one) in keys.items() if key in found}
+        good = self.checked(found, checks, where)
+        return replace(start, **{keys[key][0]: value for key, value in good.items()})
+
+    def checked(
+        self, found: dict[str, Any], checks: Mapping[str, check.Check], where: str
+    ) -> dict[str, Any]:
+        """Return the values that pass their check, by key; record the others."""
+        good = {}
+        for key, one in checks.items():
+            try:
+                good[key] = one(found[key])
+            except check.WrongValueError as error:
+                self.wrong(f"'{where}.{key}'", found[key], str(error))
+        return good
 
     def methods(self, content: dict[str, Any], before: dict[str, Method]) -> dict[str, Method]:
         """Return the tables ``[methods."label"]``."""
-        labels = self.table(content, "methods")
-        return {
-            label: self.fill(
-                before.get(label, Method()),
-                self.table(labels, label, "methods."),
-                _METHOD,
-                f"methods.{label}",
-            )
-            for label in labels
-        }
+        labels, found = self.table(content, "methods"), {}
+        for label in labels:
+            start, own = before.get(label, Method()), self.table(labels, label, "methods.")
+            found[label] = self.fill(start, own, _METHOD, f"methods.{label}")
+        return found
 
     def confirmations(self, content: dict[str, Any]) -> dict[str, Confirmation]:
         """Return the lines of ``[confirm]``."""
-        good = {}
         lines = self.table(content, "confirm")
         self.unknown(lines, list(DOUBTS), "confirm.")
-        for code, found in lines.items():
-            try:
-                good[code] = check.confirmation(found)
-            except check.WrongValueError as error:
-                self.wrong(f"'confirm.{code}'", found, str(error))
-        return good
+        return self.checked(lines, dict.fromkeys(lines, check.confirmation), "confirm")
 
     def files(
         self, content: dict[str, Any], before: dict[str, FileFormat]
@@ -291,14 +287,12 @@ class _Reader:
         stated = "limit_ml_kg_min" in margin or "mean_limit_ml_kg_min" in margin
         if stated and "agreed_on" not in margin:
             what = "'margin.agreed_on' is missing: a limit counts only if it was agreed beforehand."
-            self.findings.stop(
-                "missing_key", STUDY_FILE, what, "Set the day it was agreed, like 2026-01-10."
-            )
+            remedy = "Set the day it was agreed, like 2026-01-10."
+            self.findings.stop("missing_key", STUDY_FILE, what, remedy)
         if "mean_limit_ml_kg_min" in margin and "limit_ml_kg_min" not in margin:
             what = "'margin.limit_ml_kg_min' is missing beside 'margin.mean_limit_ml_kg_min'."
-            self.findings.stop(
-                "missing_key", STUDY_FILE, what, "Set the limit for one athlete too."
-            )
+            remedy = "Set the limit for one athlete too."
+            self.findings.stop("missing_key", STUDY_FILE, what, remedy)
         paths = {f"files.{name}.path": one.path for name, one in options.files.items()}
         for key, path in {"study.id_map": options.study.id_map, **paths}.items():
             if path is not None and (problem := path_problem(self.folder, path)):

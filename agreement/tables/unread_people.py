@@ -16,6 +16,7 @@ from agreement.tables.headers import plain_name
 NAME: Final = "athletes"
 COLUMN: Final = "withdrawn"
 _ENDINGS: Final = (*TABLE_ENDINGS, *UNREAD_ENDINGS)
+_EXACT: Final = {NAME + ending for ending in _ENDINGS}
 _ALIKE: Final = 0.86  # of SequenceMatcher: one letter missing, doubled, changed or swapped
 _EXTRAS: Final = re.compile(r"\(\d+\)|\bcopy( of)?\b|\b(old|new|final|backup|bak|v?\d+)\b")
 
@@ -35,14 +36,10 @@ def refuse_unread_people(folder: Path, file: str | None, findings: Findings) -> 
             _refuse(shown, file, findings, lost=lost, folder=path.is_dir())
     if file is None:
         for path in sorted(folder.glob("*/")):
-            moved = [p.name for p in path.iterdir() if p.name.casefold() in _exact()]
+            moved = [p.name for p in path.iterdir() if p.name.casefold() in _EXACT]
             if moved and not path.name.startswith("."):
                 shown = f"{path.name}/{moved[0]}".encode("utf-8", "replace").decode()
                 _refuse(shown, None, findings)
-
-
-def _exact() -> set[str]:
-    return {NAME + ending for ending in _ENDINGS}
 
 
 def _refuse(
