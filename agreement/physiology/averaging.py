@@ -139,7 +139,8 @@ def vo2max_under_rules(
             found[name] = _highest(breaths, rule, 0, half=half)
         else:
             seconds = seconds if seconds is not None else _whole_seconds(times, uptake, known)
-            skip = 0 if start_s is None else _first_bin(seconds, rule.size, start_s)
+            # whole seconds before the first bin; a bin from 0 holds seconds 1 to N
+            skip = 0 if start_s is None else int(-(seconds.first - 1 - start_s) % rule.size)
             found[name] = _highest(seconds, rule, skip, half=half)
     return found
 
@@ -214,11 +215,6 @@ def _window_ends(
         start = np.arange(max(length - rule.size + 1, 0))
         stop = start + rule.size
     return (start, stop) if start.size else None
-
-
-def _first_bin(series: _Series, size: int, start_s: float) -> int:
-    """Return how many whole seconds precede the first bin; a bin from 0 holds seconds 1 to N."""
-    return int(-(series.first - 1 - start_s) % size)
 
 
 def _highest_middle(uptake: FloatArray, rule: Rule) -> float:

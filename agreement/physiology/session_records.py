@@ -129,7 +129,10 @@ def session_records(
         share[at], unusable[at] = packed.valid_share, packed.unusable
         times.append((at, packed.times))
         for i in np.flatnonzero(packed.backward).tolist():
-            problems.append(_backward_note(file.name, int(packed.backward[i]), int(packed.rows[i])))
+            left = f"{packed.backward[i]} of {packed.rows[i]} samples were left out"
+            what = f"{left}: their time repeats or runs backwards."
+            then = "Export the session again if much was lost."
+            problems.append(Problem("note", "samples_edited", file.name, None, "t_s", what, then))
         own = at[packed.points[:, 0].astype(np.intp)]
         points.append(np.column_stack([own, packed.points[:, 1:]]))
         done += at.size
@@ -240,12 +243,6 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
         work = samples[column].to_numpy(dtype=np.float64)
         points = steady_points(times, hr, clean.valid, work, grade)
     return _Reduced(share, why, seconds_at.astype(np.float32), points, backward)
-
-
-def _backward_note(file: str, backward: int, samples: int) -> Problem:
-    what = f"{backward} of {samples} samples were left out: their time repeats or runs backwards."
-    remedy = "Export the session again if much was lost."
-    return Problem("note", "samples_edited", file, None, "t_s", what, remedy)
 
 
 def _why_unusable(share: float, step_at_s: float) -> str | None:

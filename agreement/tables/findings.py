@@ -247,16 +247,13 @@ def without_consequences(problems: Sequence[Problem]) -> tuple[Problem, ...]:
         for reason, keys in _UNKNOWN_WITHOUT.items()
         if keys & {p.column for p in stops if p.reason == "missing_column"}
     }
-    by_severity = {
-        severity: [p for p in problems if p.severity == severity]
-        for severity in ("set_aside", "note")
-    }
     aside = [
         p
-        for p in by_severity["set_aside"]
-        if (p.file, p.row) not in rows
+        for p in problems
+        if p.severity == "set_aside"
+        and (p.file, p.row) not in rows
         and (p.file, p.column) not in columns
         and p.file not in lacking
         and p.reason not in unknown
     ]
-    return (*stops, *aside, *by_severity["note"])
+    return (*stops, *aside, *(p for p in problems if p.severity == "note"))

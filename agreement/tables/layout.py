@@ -182,20 +182,17 @@ def _doubt_swallowed_rows(
 ) -> None:
     """Doubt `header_rows` where rows below the names, which it leaves unread, look like data."""
     measured = _measured(records[place.names], source) if records else []
-    swallowed = [
-        number + 1
-        for number in range(place.names + 1, min(place.data, len(records)))
-        if sum(_begins_with_digit(records[number], i) for i in measured) >= min(2, len(measured))
-    ]
+    swallowed = []
+    for number in range(place.names + 1, min(place.data, len(records))):
+        cells = [records[number][i] for i in measured if i < len(records[number])]
+        digits = sum(cell.strip().lstrip("+-")[:1].isdigit() for cell in cells)
+        if digits >= min(2, len(measured)):
+            swallowed.append(number + 1)
     if measured and swallowed:
         listed = f"leaves row {', '.join(map(str, swallowed))} unread, which looks like data."
         what = f"header_rows = {source.form.header_rows} {listed}"
         remedy = f"Set header_rows of this file to {place.names + 1}, or delete the row."
         source.stop("rows_above_header", what, remedy, row=swallowed[0])
-
-
-def _begins_with_digit(record: Sequence[str], place: int) -> bool:
-    return place < len(record) and record[place].strip().lstrip("+-")[:1].isdigit()
 
 
 # what pandas and numpy write beside the tokens of design 3c; case makes no difference to a reader
@@ -269,7 +266,8 @@ def plain_columns(
         from pyarrow import ArrowInvalid
     except ImportError:  # an optional dependency
         return None
-    if not header.position or not _is_plain(data, layout):
+    plain = layout.encoding in {"utf-8", "utf-8-sig"} and b'"' not in data
+    if not header.position or not plain:  # each line one record, each cell as it stands
         return None
     kinds = [columns[ours].kind for ours in header.position]
     if len(set(header.position.values())) < len(kinds):
@@ -282,11 +280,6 @@ def plain_columns(
     needed = next((n for n in header.position if columns[n].required), None)
     # rows without it may be empty rows, which the careful way leaves out
     return None if needed is None or _has_gap(parsed[needed]) else parsed
-
-
-def _is_plain(data: bytes, layout: Layout) -> bool:
-    """Whether every line is one record and every cell stands as it is."""
-    return layout.encoding in {"utf-8", "utf-8-sig"} and b'"' not in data
 
 
 def _has_gap(column: "pd.Series[Any]") -> bool:

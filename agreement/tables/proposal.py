@@ -193,15 +193,14 @@ def _recorded(blocks: list[Block], name: str) -> list[Column]:
 
 def _likely_ids(proposals: list[Proposal]) -> list[tuple[str, str]]:
     """Return ids of field tables that look like one id of the laboratory or of the athletes."""
-    people = {p.name: _people(p) for p in proposals if p.column("athlete_id")}
+    people = {
+        one.name: set(filled(one.cells(column)))
+        for one in proposals
+        if (column := one.column("athlete_id"))
+    }
     known = people.get("athletes") or people.get("lab_tests") or set()
     others = set().union(*people.values()) - known if people else set()
     return likely_pairs(others, known)
-
-
-def _people(proposal: Proposal) -> set[str]:
-    column = proposal.column("athlete_id")
-    return set(filled(proposal.cells(column))) if column else set()
 
 
 def _copy(

@@ -135,8 +135,8 @@ def decide_unit(column: Column, cells: list[str]) -> None:
     if unit is not None and not unit_fits(subject, unit):
         strange, unit = unit, None
     if unit is not None:
-        own = _own(column.ours, unit)
-        if possible and unit not in possible and not (own == "" and "1" in possible):
+        own = column.ours != "vo2max" and unit == own_unit(column.ours)
+        if possible and unit not in possible and not (own and "1" in possible):
             column.evidence = f"the header says {unit}, the values do not"
             _leave_open(column, values, [unit, *possible])
             return
@@ -175,10 +175,6 @@ def _overlap(ranges: list[tuple[float, float]]) -> bool:
     """Whether one value could be in two of the ranges, so that a few cannot decide."""
     ordered = sorted(ranges)
     return any(low < before for (_, before), (low, _) in pairwise(ordered))
-
-
-def _own(ours: str, unit: str) -> str:
-    return "" if ours != "vo2max" and unit == own_unit(ours) else unit
 
 
 def _state(column: Column, unit: str) -> None:
@@ -231,7 +227,8 @@ def decide_codes(column: Column, kind_codes: Sequence[str], cells: list[str]) ->
     for value in values:
         hinted = plain(column.named.codes.get(value, ""))
         ours: str | None = known.get(hinted) or (hinted if hinted in kind_codes else None)
-        said = {word: word if word in kind_codes else known.get(word) for word in _languages(value)}
+        parts = map(plain, re.split(r"\s[/|]\s", value))  # the same in several languages
+        said = {word: word if word in kind_codes else known.get(word) for word in parts}
         if (
             ours is None
             and len(set(said.values())) == 1
@@ -248,11 +245,6 @@ def decide_codes(column: Column, kind_codes: Sequence[str], cells: list[str]) ->
         column.alternatives = f"one of {', '.join(kind_codes)}"
     if column.named.codes:
         column.evidence = "the header says which is which"
-
-
-def _languages(value: str) -> list[str]:
-    """Return the words of a cell that says the same in several languages; else the cell's own."""
-    return [plain(part) for part in re.split(r"\s[/|]\s", value)]
 
 
 def date_order_of(cells: list[str], named: Named) -> tuple[str | None, str, str]:

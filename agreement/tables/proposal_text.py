@@ -20,7 +20,6 @@ from agreement.tables.text_cells import code_column
 from agreement.tables.units import own_unit
 
 PREVIEW: Final = ("table", "your column", "ours", "unit", "first three values", "as we read them")
-_BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
 _INTRODUCTION: Final = """\
 # Proposed from your files. What they decide is filled in, with what decided it. Where a "?" stands
 # you decide: `agreement check` stops there and repeats the choices. Correct what is wrong.
@@ -31,10 +30,6 @@ _INTRODUCTION: Final = """\
 def quoted(text: str) -> str:
     """Return a text as TOML writes it."""
     return json.dumps(text, ensure_ascii=False)
-
-
-def _key(text: str) -> str:
-    return text if _BARE.fullmatch(text) else quoted(text)
 
 
 def study_text(

@@ -25,7 +25,11 @@ def study_key(study: Path) -> bytes:
             f"{KEY_FILE} in the study folder is a link or no file; put the key itself there."
         )
     try:
-        return _read_key(path) if path.exists() else _new_key(path)
+        if path.exists():
+            return _read_key(path)
+        key = secrets.token_bytes(KEY_BYTES)
+        write_private(path, f"{key.hex()}\n".encode("ascii"))
+        return key
     except OSError as error:
         raise OutputError(
             f"{KEY_FILE} cannot be kept in the study folder ({error.strerror})."
@@ -46,13 +50,6 @@ def _read_key(path: Path) -> bytes:
             "be turned back into ids. Put the file back from a copy, or delete it: the next audit "
             "makes a new key and new pseudonyms."
         )
-    return key
-
-
-def _new_key(path: Path) -> bytes:
-    """Make a key and keep it, whole or not at all, for its owner's eyes only."""
-    key = secrets.token_bytes(KEY_BYTES)
-    write_private(path, f"{key.hex()}\n".encode("ascii"))
     return key
 
 

@@ -124,7 +124,8 @@ def _filled_rows(sheet: Any, unseen: dict[int, str] | None) -> list[list[str]]:
             _cell_text(cell.value, cell.number_format if cell.value is not None else "")
             for cell in found
         ]
-        rows.append(row[: _length(row)])
+        last = max((i for i, cell in enumerate(row, 1) if cell.strip()), default=0)
+        rows.append(row[:last])
         if unseen is not None and _struck(found, styles):
             unseen[len(rows)] = "struck out"
     while rows and not rows[-1]:
@@ -186,8 +187,3 @@ def _cell_text(value: object, number_format: str) -> str:
     if isinstance(value, int) and _ZEROS.fullmatch(number_format):
         return f"{value:0{len(number_format)}d}"  # 7 shown as 007 is 007
     return repr(value) if isinstance(value, float) else str(value)
-
-
-def _length(row: list[str]) -> int:
-    """Return how many cells there are up to the last filled one."""
-    return max((i + 1 for i, cell in enumerate(row) if cell.strip()), default=0)
