@@ -34,6 +34,17 @@ REMEDIES: Final = {
     "cost_of_work": "Look at the calibration, the unit of the uptake and the work rate.",
     "same_breaths": "Give each test its own file.",
 }
+TYPED_WITHIN: Final = 0.03  # of the value from breaths
+FROM: Final = 0.05  # a change of VO2max that is told. [mL/kg/min]
+_DAY_S: Final = 86_400.0
+SHORT_BY_S: Final = 60.0  # of a recording; the authors' choice, no source
+GAS_COLUMNS: Final = (
+    "vo2_ml_min", "vco2_ml_min", "ve_l_min", "ve_stpd_l_min", "vo2_ml_kg_min", "rer",
+)  # fmt: skip
+EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
+UNEDITED: Final = (
+    "See whether they are coughs or leaks; edit_breaths = true in [reference] takes them out."
+)
 
 
 class BreathDoubt(NamedTuple):
@@ -142,19 +153,6 @@ def _still_rises(t: FloatArray, cost: FloatArray) -> bool:
     if not (np.isfinite(last).any() and np.isfinite(before).any()):
         return True
     return bool(np.nanmean(last) > 1.01 * np.nanmean(before))
-
-
-TYPED_WITHIN: Final = 0.03  # of the value from breaths
-FROM: Final = 0.05  # a change of VO2max that is told. [mL/kg/min]
-_DAY_S: Final = 86_400.0
-SHORT_BY_S: Final = 60.0  # of a recording; the authors' choice, no source
-GAS_COLUMNS: Final = (
-    "vo2_ml_min", "vco2_ml_min", "ve_l_min", "ve_stpd_l_min", "vo2_ml_kg_min", "rer",
-)  # fmt: skip
-EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
-UNEDITED: Final = (
-    "See whether they are coughs or leaks; edit_breaths = true in [reference] takes them out."
-)
 
 
 def on_the_recordings_clock(

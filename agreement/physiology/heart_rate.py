@@ -17,6 +17,9 @@ from numpy.typing import ArrayLike
 from agreement.physiology.arrays import FloatArray, IntArray
 from agreement.tables.options import Extrapolation
 
+Form = Literal["vo2_on_hr", "hr_on_vo2"]
+GUARDS: Final = Extrapolation()
+
 
 class PointSums(NamedTuple):
     """Count, means and centred sums of products of m groups of points, each of shape (m,)."""
@@ -68,10 +71,6 @@ def point_sums(
     low[none] = high[none] = np.nan
     hr_hr[low == high] = 0.0  # a constant heart rate has no spread, whatever rounding says
     return PointSums(n, mean_x + hr_0, mean_y + vo2_0, hr_hr, vo2_vo2, hr_vo2, low, high)
-
-
-Form = Literal["vo2_on_hr", "hr_on_vo2"]
-GUARDS: Final = Extrapolation()
 
 
 def extrapolations(

@@ -21,6 +21,7 @@ LOW_INTENSITY: Final = "low-intensity volume"
 HIGH_INTENSITY: Final = "short high-intensity"
 BALANCED: Final = "balanced"
 JUST_ACROSS: Final = 1e-9
+THRESHOLD_FROM: Final = 0.35  # of the middle zone; sources say 20 to 35 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,9 +86,6 @@ def nearest_boundary(training: Training, rules: ProfileOptions) -> tuple[float, 
                 if other != here and distance < found[0]:
                     found = (distance, other)
     return found
-
-
-THRESHOLD_FROM: Final = 0.35  # of the middle zone; sources say 20 to 35 %
 
 
 def polarization_index(z1: float, z2: float, z3: float) -> float:

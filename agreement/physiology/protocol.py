@@ -43,6 +43,10 @@ INPUT_UNITS: Final[dict[str, str]] = {
     "vo2_ml_kg_min": "mL/kg/min",
     "sex": "female or male",
 }
+FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
+SHOWN: Final = 5  # results told one by one of one equation and input; of the rest, the rows
+ROWS_NAMED: Final = 20
+_OF_PEOPLE: Final = ("age_years", "mass_kg", "stature_cm")  # may stand in the athletes table
 
 
 class Valid(NamedTuple):
@@ -104,12 +108,6 @@ class FieldProtocol:
     stages: bool = False  # whether one result takes one row per stage
     stage_rule: StageRule | None = None  # only where the protocol itself fixes the speed of a stage
     note: str = ""  # what a reader of the number should know
-
-
-FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
-SHOWN: Final = 5  # results told one by one of one equation and input; of the rest, the rows
-ROWS_NAMED: Final = 20
-_OF_PEOPLE: Final = ("age_years", "mass_kg", "stature_cm")  # may stand in the athletes table
 
 
 def equation_inputs(rows: pd.DataFrame, sex: "pd.Series[str]") -> dict[str, FloatArray]:

@@ -31,6 +31,13 @@ from agreement.terms import SESSIONS_METHOD
 WITHIN: Final = 0.08  # of 3.5
 FEWEST_ATHLETES: Final = 3
 _ROWS_SEEN: Final = 20_000  # enough to know a unit; a registry has millions
+NO_SAMPLES = "no sample file, and training profiles are stated, so its zones are not needed"
+NO_SAMPLES_REMEDY = 'Add its sample file, or remove use = "stated" from [profile] of study.toml.'
+ASKED_COLUMNS = ["method", "mode", "athlete_id", "served"]
+ESTIMATE_COLUMNS: Final = [
+    "athlete_id", "taken_at", "method", "mode", "vo2max_ml_kg_min", "vo2max_l_min", "sensor",
+    "set_mass_kg", "set_hr_max_bpm", "set_age_years", "protocol", "in_range", "standard_error",
+]  # fmt: skip
 
 
 def unit_stops(
@@ -77,10 +84,6 @@ def _stop(method: str, table: str, file: str, athletes: int, ratio: float) -> Pr
         f"in [files.{table}] of study.toml."
     )
     return Problem("stop", "unit", file, None, "vo2max_ml_kg_min", what, remedy)
-
-
-NO_SAMPLES = "no sample file, and training profiles are stated, so its zones are not needed"
-NO_SAMPLES_REMEDY = 'Add its sample file, or remove use = "stated" from [profile] of study.toml.'
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,9 +210,6 @@ def heart_rate_methods(readings: pd.DataFrame, study: StudyTables) -> dict[str, 
     return based
 
 
-ASKED_COLUMNS = ["method", "mode", "athlete_id", "served"]
-
-
 def asked_people(
     study: StudyTables, laboratory: pd.DataFrame, readings: pd.DataFrame
 ) -> pd.DataFrame:
@@ -250,12 +250,6 @@ def asked_people(
     both = asked.astype("str").merge(got.astype("str"), how="left", indicator="served")
     served = both["served"] == "both"
     return both.assign(served=served).sort_values(ASKED_COLUMNS[:3], ignore_index=True)
-
-
-ESTIMATE_COLUMNS: Final = [
-    "athlete_id", "taken_at", "method", "mode", "vo2max_ml_kg_min", "vo2max_l_min", "sensor",
-    "set_mass_kg", "set_hr_max_bpm", "set_age_years", "protocol", "in_range", "standard_error",
-]  # fmt: skip
 
 
 def estimates_frame(study: StudyTables, *, progress: Progress | None = None) -> pd.DataFrame:

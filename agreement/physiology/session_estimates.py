@@ -27,6 +27,9 @@ from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, SESSIONS_METHOD
 
 AT_ONCE: Final = 250_000  # points of windows looked at together
+REJECT: Final = RANGES["vo2max_ml_kg_min"]
+ABOVE_HR_MAX_BPM: Final = 5.0  # common practice, no source
+ABOVE_FOR_S: Final = 30.0  # common practice, no source
 
 
 class Block(NamedTuple):
@@ -89,11 +92,6 @@ def windows(points: pd.DataFrame, sessions: pd.DataFrame, window_days: int) -> W
     last = np.flatnonzero(np.r_[place[1:] != place[:-1], True])
     first = np.searchsorted(place, place[last] - window_days, side="right")
     return Windows(points["session"].to_numpy()[order][last], order, first, last + 1)
-
-
-REJECT: Final = RANGES["vo2max_ml_kg_min"]
-ABOVE_HR_MAX_BPM: Final = 5.0  # common practice, no source
-ABOVE_FOR_S: Final = 30.0  # common practice, no source
 
 
 class SessionEstimates(NamedTuple):

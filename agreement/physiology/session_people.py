@@ -11,6 +11,7 @@ from agreement.tables.options import HrMaxFormula
 
 TEXT = ("sex", "hr_limiting_drug", "training_profile")
 NUMBERS = ("mass_kg", "stature_cm", "birth_year", "age_years")
+HR_MAX_ODD_BPM: Final = 30.0  # about three standard deviations of people of one age
 
 
 def people_at(
@@ -32,9 +33,6 @@ def people_at(
     for name in ("sex", "hr_limiting_drug"):
         found[name] = found[name].fillna("unknown")
     return found.drop(columns="birth_year")
-
-
-HR_MAX_ODD_BPM: Final = 30.0  # about three standard deviations of people of one age
 
 
 def session_people(

@@ -25,6 +25,14 @@ BEATS_AROUND: Final = 5  # on each side of one that may be early, late or missed
 ODD_BEAT: Final = 0.20  # of the median of the beats around; from memory, for beat intervals
 LONGEST_SAMPLE_S: Final = 15.0  # a longer pause between samples counts as lost
 REJECT: Final = RANGES["hr_bpm"]
+FROM_S: Final = 360.0
+TO_S: Final = 1200.0
+BLOCK_S: Final = 120.0
+EVEN_WITHIN: Final = 0.10  # coefficient of variation of the work rate inside a block
+SAME_WITHIN: Final = 0.05  # difference between the means of blocks of one work rate
+SMALLEST_VALID: Final = 0.9  # share of a block with a valid heart rate
+STEEPEST_UP: Final = 0.05  # the cost of grade is that of treadmills going uphill
+STEEPEST_DOWN: Final = -0.01
 
 
 class CleanHeartRate(NamedTuple):
@@ -119,16 +127,6 @@ def _at_the_step(since: FloatArray, rates: FloatArray, side: BoolArray) -> float
     if np.count_nonzero(side) < FEWEST_OF_A_LINE:
         return float(np.median(rates[side])) if side.any() else np.inf
     return float(np.polyfit(since[side], rates[side], 1)[1])
-
-
-FROM_S: Final = 360.0
-TO_S: Final = 1200.0
-BLOCK_S: Final = 120.0
-EVEN_WITHIN: Final = 0.10  # coefficient of variation of the work rate inside a block
-SAME_WITHIN: Final = 0.05  # difference between the means of blocks of one work rate
-SMALLEST_VALID: Final = 0.9  # share of a block with a valid heart rate
-STEEPEST_UP: Final = 0.05  # the cost of grade is that of treadmills going uphill
-STEEPEST_DOWN: Final = -0.01
 
 
 class SteadyPoints(NamedTuple):

@@ -32,6 +32,11 @@ if TYPE_CHECKING:
 
 SUBMAXIMAL: Final = 0.90  # of VO2max: above, uptake levels off; common practice, no source
 FEWEST_STAGES: Final = 3  # as few as the guards of an extrapolation let pass
+# by id: protocols of stages; the one without a cost equation is costed by its mode
+STAGES: Final = {one.id: one for one in PROTOCOLS.values() if one.stages}
+NEAR_DAYS: Final = 14  # a laboratory test whose stages these can be; as field tests are paired
+PAIR: Final = ("athlete_id", "lab_test_id", "method", "mode")
+SPLIT_COLUMNS: Final = [*PAIR, "n_points", "total", "cost", "heart_rate"]
 
 
 class OwnCost(NamedTuple):
@@ -108,11 +113,6 @@ def split_error(
     return ErrorSplit(field - lab, field - own, own - lab, int(by_cost["n_points"]), refused)
 
 
-# by id: protocols of stages; the one without a cost equation is costed by its mode
-STAGES: Final = {one.id: one for one in PROTOCOLS.values() if one.stages}
-NEAR_DAYS: Final = 14  # a laboratory test whose stages these can be; as field tests are paired
-
-
 def measured_stages(
     field_tests: pd.DataFrame, athletes: pd.DataFrame, laboratory: pd.DataFrame
 ) -> pd.DataFrame:
@@ -161,10 +161,6 @@ def _nearest_test(rows: pd.DataFrame, laboratory: pd.DataFrame) -> "pd.Series[st
     near = both[both["days"] <= NEAR_DAYS].sort_values(["days", "date_lab"], kind="stable")
     found = near.drop_duplicates("place").set_index("place")["lab_test_id"]
     return found.reindex(rows.index).astype("str")
-
-
-PAIR: Final = ("athlete_id", "lab_test_id", "method", "mode")
-SPLIT_COLUMNS: Final = [*PAIR, "n_points", "total", "cost", "heart_rate"]
 
 
 def error_splits(

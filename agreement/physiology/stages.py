@@ -23,6 +23,9 @@ STAGE_S: Final = 120.0
 MEASURED_S: Final = 60.0  # the last minute of each stage
 FEWEST_BREATHS: Final = 10
 STEADY_WITHIN: Final = 1.0  # of the expected uptake inside one stage. [mL/kg/min]
+LARGEST_RISE_ML_MIN: Final = 150.0  # [1]
+# Of a step so small that 150 mL/min would be all of it; the authors' choice, no source.
+SHARE_OF_EXPECTED: Final = 0.5
 
 
 class Stage(NamedTuple):
@@ -55,11 +58,6 @@ def stages(t_s: FloatArray, vo2: FloatArray, cost: FloatArray) -> list[Stage]:
         measured = vo2[last] if long and last.size >= FEWEST_BREATHS else None
         found.append(Stage(float(np.median(expected)), measured, last))
     return found
-
-
-LARGEST_RISE_ML_MIN: Final = 150.0  # [1]
-# Of a step so small that 150 mL/min would be all of it; the authors' choice, no source.
-SHARE_OF_EXPECTED: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,9 @@ SEPARATORS: Final = (",", ";", "\t")
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 _HEAD: Final = 65_536  # bytes looked at to find the layout
 _HEADER_SEARCH: Final = 10  # rows in which the header may stand
+# what pandas and numpy write beside the tokens of design 3c; case makes no difference to a reader
+_MISSING_SPELLINGS: Final = sorted({*MISSING, "NaN", "NAN", "na", "n/a", "n/A", "NULL", "Null"})
+_SHOWN: Final = 40  # characters of a cell in a message
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,11 +196,6 @@ def _doubt_swallowed_rows(
         what = f"header_rows = {source.form.header_rows} {listed}"
         remedy = f"Set header_rows of this file to {place.names + 1}, or delete the row."
         source.stop("rows_above_header", what, remedy, row=swallowed[0])
-
-
-# what pandas and numpy write beside the tokens of design 3c; case makes no difference to a reader
-_MISSING_SPELLINGS: Final = sorted({*MISSING, "NaN", "NAN", "na", "n/a", "n/A", "NULL", "Null"})
-_SHOWN: Final = 40  # characters of a cell in a message
 
 
 class RaggedRowsError(ValueError):

@@ -30,6 +30,10 @@ from agreement.tables.text_cells import code_column
 from agreement.terms import counted
 
 _LOOKED_AT: Final = 8192  # bytes of a text file in which its header must stand
+ROW_NAMES: Final = {"breaths": "laboratory test", "samples": "session"}  # of their owners
+_PAPERS: Final = (".pdf", ".png", ".jpg", ".jpeg", ".md", ".html", ".docx", ".odt")  # no recordings
+_JOINTS: Final = ("_", "-", " ", "/", ".", "")  # between the folder of a person and a file in it
+Part = tuple[pd.DataFrame, tuple[Problem, ...]]
 
 
 def holds_many(
@@ -79,11 +83,6 @@ def ids_in(path: Path, file: str, table: Table, form: FileFormat, findings: Find
         row = int(raw.rows[missing.argmax()])
         findings.stop("missing_value", file, what, "Fill it.", row=row, column=own)
     return sorted(found.present())
-
-
-ROW_NAMES: Final = {"breaths": "laboratory test", "samples": "session"}  # of their owners
-_PAPERS: Final = (".pdf", ".png", ".jpg", ".jpeg", ".md", ".html", ".docx", ".odt")  # no recordings
-_JOINTS: Final = ("_", "-", " ", "/", ".", "")  # between the folder of a person and a file in it
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,9 +297,6 @@ def raw_name(study: Path, path: Path) -> str:
 def shown_name(name: str) -> str:
     """Return the name of a file as text that can be written, whatever its bytes."""
     return name.encode("utf-8", "replace").decode()
-
-
-Part = tuple[pd.DataFrame, tuple[Problem, ...]]
 
 
 def read_breaths(path: Path, *, file: str | None = None, form: FileFormat | None = None) -> Part:

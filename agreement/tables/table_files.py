@@ -28,6 +28,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _REQUIRED: Final = "lab_tests"
+# what a study folder holds beside its tables
+_OF_A_STUDY: Final = {
+    "study.toml", "published.toml", "readme.txt", "readme.md", "origin.md", "originals",
+    "truth.json", KEY_FILE, KEPT_FILE,
+}  # fmt: skip
 
 
 def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict[str, str]:
@@ -135,13 +140,6 @@ def require_tables(tables: set[str], findings: Findings) -> None:
         what = "There is no table of field values, so the report is of the laboratory by itself."
         remedy = f"To compare, add one of {', '.join(f'{n}.csv' for n in FIELD_TABLES)}."
         findings.note("laboratory_only", "lab_tests", what, remedy)
-
-
-# what a study folder holds beside its tables
-_OF_A_STUDY: Final = {
-    "study.toml", "published.toml", "readme.txt", "readme.md", "origin.md", "originals",
-    "truth.json", KEY_FILE, KEPT_FILE,
-}  # fmt: skip
 
 
 def shared_files(

@@ -25,6 +25,13 @@ Mask = npt.NDArray[np.bool_]
 _BLANK: Final = re.compile(r"[\s\ufeff\u200b]")  # what is trimmed away
 _WHOLE: Final = 2.0**53  # from here on a float64 need not be the whole number that was meant
 BLANKS: Final = "Nothing to do, unless the blanks meant something."
+# spellings that cannot be misread; anything else is asked for
+_SPELLINGS: Final = {
+    ("female", "male"): {"f": "female", "m": "male"},
+    ("yes", "no"): {"y": "yes", "n": "no", "true": "yes", "false": "no"},
+}
+# letters of a method, profile or tag: more fit no table, axis or file name
+LONGEST_LABEL: Final = 120
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,15 +143,6 @@ def _as_text(column: "pd.Series[Any]") -> "pd.Series[Any]":
         if ((values % 1 == 0) & (values.abs() < _WHOLE)).all():
             column = column.astype("Int64")
     return column.astype("str")
-
-
-# spellings that cannot be misread; anything else is asked for
-_SPELLINGS: Final = {
-    ("female", "male"): {"f": "female", "m": "male"},
-    ("yes", "no"): {"y": "yes", "n": "no", "true": "yes", "false": "no"},
-}
-# letters of a method, profile or tag: more fit no table, axis or file name
-LONGEST_LABEL: Final = 120
 
 
 def code_column(raw: RawTable, name: str) -> Distinct:
