@@ -223,3 +223,12 @@ def test_of_a_chain_of_groups_none_leaves_a_few_over():
     assert left[0] >= FEWEST
     assert all(np.diff(left) >= FEWEST)
     assert left == [6, 20, 27]
+
+
+@pytest.mark.parametrize("n", [56, 59, 61, 64])
+def test_of_two_groups_that_may_differ_by_a_few_one_goes_where_only_sizes_are_known(n):
+    """Confirmed maxima of one analysis and pairs chosen by another: 60 and n of 100 people."""
+    ours, theirs = ("limits_of_agreement", "confirmed"), ("choice_of_pairs", "first_pair_of_each")
+    sizes = {WHOLE: (100, 100), ours: (60, 60), theirs: (n, n)}
+    assert len({ours, theirs} & withheld(sizes)) == 1
+    assert not {ours, theirs} & withheld(sizes | {theirs: (50, 50)})
