@@ -8,6 +8,7 @@ References
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -26,7 +27,14 @@ class Component(NamedTuple):
 # Ours: no library here has MOVER.
 def variance_interval(components: Sequence[Component], confidence_level: float = 0.95) -> Interval:
     """Interval of the sum of independent variance components; the lower end may be below 0."""
-    tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
+    return _variance_interval(
+        tuple(components), checked_share("confidence_level", confidence_level)
+    )
+
+
+@lru_cache(maxsize=256)
+def _variance_interval(components: tuple[Component, ...], confidence_level: float) -> Interval:
+    tail = (1.0 - confidence_level) / 2.0
     v = np.array([c.variance for c in components])
     df = np.array([c.df for c in components], dtype=np.float64)
     below = v * (1.0 - df / special.chdtri(df, tail))
