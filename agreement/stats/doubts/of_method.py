@@ -10,6 +10,7 @@ from agreement.stats.doubts.bodies import REPEAT_ABOVE
 from agreement.stats.doubts.methods import odd_values, other_mode
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import DECIMALS, MethodData
+from agreement.stats.repeats.laboratory_variance import repeated_units
 from agreement.stats.verdict.cautions import Caution
 from agreement.stats.verdict.plausible import (
     COPIED_SERIES,
@@ -63,9 +64,14 @@ def _equal_differences(data: MethodData) -> Iterator[Caution]:
 
 def _repeats(data: MethodData) -> Iterator[Caution]:
     """Two tests of one laboratory unit that one person cannot have done."""
-    lab = data.repeats.groupby("lab_test_id")["lab"].agg(["max", "min", "mean"])
-    apart = lab["max"] - lab["min"]
-    count = int(((apart > REPEAT_ABOVE[0]) & (apart > REPEAT_ABOVE[1] * lab["mean"])).sum())
+    (unit, _), lab = repeated_units(data), data.repeats["lab"].to_numpy(dtype=np.float64)
+    size = np.bincount(unit)
+    high, low = np.full(size.size, -np.inf), np.full(size.size, np.inf)
+    np.maximum.at(high, unit, lab)
+    np.minimum.at(low, unit, lab)
+    apart = high - low
+    far = apart > REPEAT_ABOVE[1] * np.bincount(unit, lab) / size
+    count = int(np.count_nonzero(far & (apart > REPEAT_ABOVE[0])))
     if count:
         yield Caution(
             "two_bodies",

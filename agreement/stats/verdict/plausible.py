@@ -3,6 +3,7 @@
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.method_data import DECIMALS, MethodData, once
@@ -40,15 +41,18 @@ def implausible(data: MethodData) -> str:
 
 def _one_series_twice(data: MethodData) -> bool:
     """Whether all values of one athlete, day by day and test by test, are those of another."""
-    athlete = pd.concat([data.pairs["athlete_id"]] * 2 + [data.daily["athlete_id"]])
-    codes, ids = pd.factorize(athlete)
+    athlete, days = data.texts("athlete_id"), data.daily["athlete_id"].to_numpy(dtype=object)
+    codes, ids = pd.factorize(np.concatenate([athlete, athlete, days]))
     values = np.concatenate([data.lab, data.field, data.daily["field"].to_numpy(np.float64)])
     sums = np.round(np.bincount(codes, np.round(values, DECIMALS)), DECIMALS)
-    alike = pd.DataFrame({"n": np.bincount(codes), "sum": sums}).duplicated(keep=False)
-    return bool(alike.any()) and _alike_in_order(data, ids[alike.to_numpy()])
+    _, place, count = np.unique(
+        np.bincount(codes) + 1j * sums, return_inverse=True, return_counts=True
+    )
+    alike = count[place] > 1
+    return bool(alike.any()) and _alike_in_order(data, ids[alike])
 
 
-def _alike_in_order(data: MethodData, some: pd.Index) -> bool:
+def _alike_in_order(data: MethodData, some: npt.NDArray[np.object_]) -> bool:
     """Whether two of some athletes, whose values have one sum, have the same in the same order."""
     pairs, days = (one[one["athlete_id"].isin(some)] for one in (data.pairs, data.daily))
     pairs = pairs.sort_values(["athlete_id", "lab_date", "lab_test_id"])
