@@ -17,5 +17,5 @@ def who_counts(pairs: pd.DataFrame, *, heart_rate_based: bool) -> pd.DataFrame:
     >>> len(who_counts(pairs, heart_rate_based=False))
     3
     """
-    limited = pairs["hr_limiting_drug"].to_numpy(dtype=object) == "yes"
-    return pairs[~limited] if heart_rate_based and limited.any() else pairs
+    counting = pairs["hr_limiting_drug"] != "yes"
+    return pairs[counting] if heart_rate_based and not counting.all() else pairs
