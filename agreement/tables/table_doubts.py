@@ -84,14 +84,14 @@ def _odd_dates(
     options: StudyOptions,
     findings: Findings,
 ) -> None:
-    """Doubt dates before 1970 and after tomorrow."""
+    """Doubt dates up to the day from which machines count, and after tomorrow."""
     tomorrow = max(dt.date.today(), RELEASED) + dt.timedelta(days=1)
     dates = frame["date"]
-    odd = (dates < pd.Timestamp(EARLIEST)) | (dates > pd.Timestamp(tomorrow))
+    odd = (dates <= pd.Timestamp(EARLIEST)) | (dates > pd.Timestamp(tomorrow))
     if not odd.any():
         return
     first = frame[odd].iloc[0]
-    rows = f"{int(odd.sum())} of {len(frame)} dates lie before {EARLIEST} or after {tomorrow}"
+    rows = f"{int(odd.sum())} of {len(frame)} dates lie on or before {EARLIEST} or after {tomorrow}"
     what = f"{rows}, first {first['date'].date()}."
     column = {"field_estimates": "taken_at", "sessions": "started_at"}.get(name, "date")
     findings.stop(

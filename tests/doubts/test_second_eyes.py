@@ -157,6 +157,78 @@ def _another_mode(study):
     study.toml["pairing"] = 'mode_match = [["run", "cycle"]]'
 
 
+def _computed(make):
+    """Field values that somebody computed from the test that follows."""
+
+    def spoil(study):
+        tests = sorted(study.lab, key=lambda row: row["date"])
+        for row in study.field:
+            day, who = row["taken_at"][:10], row["athlete_id"]
+            test = next(t for t in tests if t["athlete_id"] == who and t["date"] >= day)
+            row["vo2max_ml_kg_min"] = make(test["vo2max_ml_kg_min"])
+
+    spoil.__name__ = "computed"
+    return spoil
+
+
+def _field_series_under_two_ids(study):
+    own, other = ([r for r in study.field if r["athlete_id"] == who] for who in ("A005", "A006"))
+    for row, copy in zip(own, other, strict=True):
+        copy["vo2max_ml_kg_min"] = row["vo2max_ml_kg_min"]
+
+
+def _two_methods_of_one(study):
+    study.field += [row | {"method": "band"} for row in study.field]
+
+
+def _laboratory_filled_down(study):
+    for row in study.lab:
+        row["vo2max_ml_kg_min"] = 50.0
+
+
+def _laboratory_nearly_constant(study):
+    for i, row in enumerate(study.lab):
+        row["vo2max_ml_kg_min"] = 50.0 + 0.1 * (i % 3)
+
+
+def _tests_given_twice(study):
+    study.lab += [row | {"lab_test_id": row["lab_test_id"] + "b"} for row in study.lab]
+
+
+def _swapped_in_half_of_the_rows(study):
+    _swapped(study)
+    for test, reading in zip(study.lab[::2], study.field[::2], strict=True):
+        test["vo2max_ml_kg_min"], reading["vo2max_ml_kg_min"] = (
+            reading["vo2max_ml_kg_min"],
+            test["vo2max_ml_kg_min"],
+        )
+
+
+def _turned_upside_down(study):
+    for row in study.field:
+        row["vo2max_ml_kg_min"] = round(100 - row["vo2max_ml_kg_min"], 1)
+    study.lab, study.field, study.athletes = (
+        [row for row in rows if row["athlete_id"] < "A012"]
+        for rows in (study.lab, study.field, study.athletes)
+    )
+
+
+def _off_both_ways(study):
+    for row in study.field:
+        off = 20 if int(row["athlete_id"][1:]) % 2 else -20
+        row["vo2max_ml_kg_min"] = round(row["vo2max_ml_kg_min"] + off, 1)
+
+
+def _one_of_sixty_maximal(study):
+    _nobody_maximal(study)
+    study.lab[0] |= {"rer_max": 1.2}
+    study.lab[1] |= {"rer_max": "", "hr_max_bpm": "", "plateau": "unknown"}
+
+
+def _mean_limit_of_fifty(study):
+    study.toml["margin"] += "\nmean_limit_ml_kg_min = 50"
+
+
 SPOILT = [
     ("twins", _twelve_twins),
     ("twins", _nearly_twins),
@@ -178,6 +250,16 @@ SPOILT = [
     ("old_margin", _agreed_in_1990),
     ("no_maximum", _nobody_maximal),
     ("other_mode", _another_mode),
+    ("twins", _field_series_under_two_ids),
+    ("same_methods", _two_methods_of_one),
+    ("filled_down", _laboratory_filled_down),
+    ("filled_down", _laboratory_nearly_constant),
+    ("copied_repeats", _tests_given_twice),
+    ("columns_swapped", _swapped_in_half_of_the_rows),
+    ("no_relation", _turned_upside_down),
+    ("bias_beyond", _off_both_ways),
+    ("no_maximum", _one_of_sixty_maximal),
+    ("wide_margin", _mean_limit_of_fifty),
 ]
 
 
@@ -227,11 +309,17 @@ BESIDE_THE_VERDICT = [
     ("no_maximum", _nobody_maximal),
     ("two_bodies", _two_bodies),
     ("bias_beyond", _far_off),
+    ("filled_down", _laboratory_nearly_constant),
+    ("field_is_laboratory", _computed(lambda value: round(value + 1, 1))),
+    ("field_is_laboratory", _computed(lambda value: round(1.03 * value, 1))),
+    ("field_is_laboratory", _computed(round)),
 ]
 
 
 @pytest.mark.parametrize(
-    ("code", "spoil"), BESIDE_THE_VERDICT, ids=[code for code, _ in BESIDE_THE_VERDICT]
+    ("code", "spoil"),
+    BESIDE_THE_VERDICT,
+    ids=[f"{c}-{s.__name__.strip('_')}" for c, s in BESIDE_THE_VERDICT],
 )
 def test_what_could_make_the_verdict_wrong_stands_beside_it(code, spoil, sound, tmp_path):
     if spoil is _nobody_maximal:
@@ -246,6 +334,24 @@ def test_what_could_make_the_verdict_wrong_stands_beside_it(code, spoil, sound, 
     (method,) = cohort.results.methods
     assert code in [doubt.code for doubt in method.doubts]
     assert not any("A0" in doubt.sentence for doubt in method.doubts)
+
+
+def _two_wild(study):
+    """Two athletes whose differences lie far from all others."""
+    for row in study.field:
+        if row["athlete_id"] in ("A004", "A009"):
+            row["vo2max_ml_kg_min"] = round(row["vo2max_ml_kg_min"] + 14, 1)
+
+
+def test_two_people_far_from_all_others_are_taken_away_together(sound, tmp_path):
+    _two_wild(sound)
+    sound.toml["margin"] = (
+        'limit_ml_kg_min = 11\nagreed_on = 2026-01-10\nagainst = "laboratory test"'
+    )
+    cohort, _ = inspect_cohort(sound.write(tmp_path))
+    (method,) = cohort.results.methods
+    said = "The verdict hangs on two people: it is undecided with all 30 athletes, acceptable "
+    assert [one.sentence for one in method.doubts] == [f"{said}without two of them."]
 
 
 def _one_wild_repeat(study):

@@ -49,6 +49,7 @@ _DOUBTS: Final = {
     "constant_device": "It says the same of everybody.",
     "no_relation": "No relation with the laboratory's values is shown.",
     "field_is_laboratory": "Its values are the laboratory's: they were told or copied.",
+    "filled_down": "The laboratory measured the same of everybody.",
     "bias_beyond": "Its bias is larger than that of any known method.",
     "equal_differences": "All differences are the same: its values were computed from the laboratory's.",
     "other_mode": "The laboratory tested another mode of exercise in some of the pairs.",

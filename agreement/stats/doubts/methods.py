@@ -1,5 +1,6 @@
 """A method that says nothing, says what the laboratory said, or is not the column it seems."""
 
+from itertools import combinations
 from statistics import NormalDist
 from typing import Final, NamedTuple
 
@@ -19,7 +20,11 @@ TELLING: Final = 5  # athletes from which exactly equal values or an impossible 
 TOO_ALIKE: Final = 0.25  # mL/kg/min: middle size of a difference; the laboratory's noise gives 1.7
 SAME: Final = 0.05  # mL/kg/min, a value rounded to a decimal
 UNRELATED_BELOW: Final = 0.45  # correlation at the upper end of its interval
-UNRELATED_FEWEST: Final = 15
+UNRELATED_FEWEST: Final = 15  # athletes; fewer where the relation is the wrong way round
+ON_A_LINE: Final = 0.5  # mL/kg/min about a line; the laboratory's noise gives 2.6
+NEARLY_ALL: Final = 0.95  # days on which two methods say the same
+MOST_METHODS: Final = 20  # that are set side by side
+EXCHANGED: Final = 0.9  # of rows, in which one of the two is whole
 BIAS: Final = 15.0  # mL/kg/min
 OTHER_MODE_SHARE: Final = 0.10
 NEAR_MODES: Final = frozenset({"run", "walk"})
@@ -61,7 +66,8 @@ def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) 
 
     people: lab, field, difference: the means of each athlete. [mL/kg/min]
     pairs: difference. [mL/kg/min]
-    sure: only what no honest study shows; else also values whose relation is not shown.
+    sure: only what no honest or planned study shows; else also values whose relation is not shown,
+        and values on a line with the laboratory's.
     """
     lab, field, difference = (people[name].to_numpy(np.float64) for name in people)
     n, found = len(people), []
@@ -75,7 +81,7 @@ def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) 
             "laboratory's, closer than the laboratory repeats itself: they were told or copied."
         )
         found.append(Odd("field_is_laboratory", what))
-    spread = spread_of_most(lab) if n > 1 else 0.0
+    spread, own = (spread_of_most(values) if n > 1 else 0.0 for values in (lab, field))
     if n >= FEWEST_ALIKE and spread > LEAST_SPREAD:
         if field.std(ddof=1) < CONSTANT_BELOW * spread:
             what = (
@@ -83,10 +89,21 @@ def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) 
                 f"{lab.min():.1f} to {lab.max():.1f} mL/kg/min: the same of everybody."
             )
             found.append(Odd("constant_device", what))
-        elif n >= UNRELATED_FEWEST and (told := _unrelated(lab, field, sure=sure)):
+        elif told := _unrelated(lab, field, sure=sure):
             found.append(Odd("no_relation", told))
+        elif not sure and not found and (told := _on_a_line(lab, field)):
+            found.append(Odd("field_is_laboratory", told))
+    if n >= FEWEST_ALIKE and own > LEAST_SPREAD and lab.std(ddof=1) < CONSTANT_BELOW * own:
+        what = (
+            f"the laboratory measures {lab.min():.1f} to {lab.max():.1f} mL/kg/min in {n} athletes of "
+            f"whom it says {field.min():.1f} to {field.max():.1f}: the same of everybody."
+        )
+        found.append(Odd("filled_down", what))
     if n >= TELLING and abs(difference.mean()) > BIAS:
         what = f"a bias of {difference.mean():+.1f} mL/kg/min in {n} athletes; no method is so far off."
+        found.append(Odd("bias_beyond", what))
+    elif n >= TELLING and np.median(np.abs(difference)) > BIAS:
+        what = f"half of {n} athletes are off by {np.median(np.abs(difference)):.0f} mL/kg/min or more."
         found.append(Odd("bias_beyond", what))
     return found
 
@@ -95,14 +112,46 @@ def _unrelated(lab: Floats, field: Floats, *, sure: bool) -> str:
     """Say that field and laboratory have no relation; "" where they may have one (Fisher's z)."""
     r, n = float(np.clip(np.corrcoef(lab, field)[0, 1], -0.9999, 0.9999)), lab.size
     lowest, highest = (float(np.tanh(np.arctanh(r) + k * Z / np.sqrt(n - 3))) for k in (-1, 1))
-    if sure and highest < UNRELATED_BELOW:
+    if sure and highest < (UNRELATED_BELOW if n >= UNRELATED_FEWEST else 0.0):
         return (
             f"its values have nothing to do with the laboratory's (r {r:.2f} in {n} athletes, at most "
             f"{highest:.2f})."
         )
-    if not sure and lowest < 0:
+    if not sure and lowest < 0 and n >= UNRELATED_FEWEST:
         return f"no relation with the laboratory's values is shown (r {r:.2f} in {n} athletes)."
     return ""
+
+
+def _on_a_line(lab: Floats, field: Floats) -> str:
+    """Say that the field values are computed from the laboratory's; "" where they are not."""
+    slope = float(np.cov(lab, field)[0, 1] / lab.var(ddof=1))
+    rest = spread_of_most(field - field.mean() - slope * (lab - lab.mean()))
+    if rest >= ON_A_LINE:
+        return ""
+    return (
+        f"its values of {lab.size} athletes lie within {rest:.2g} mL/kg/min of a line through the "
+        "laboratory's, closer than the laboratory repeats itself: computed from them?"
+    )
+
+
+def same_methods(daily: pd.DataFrame) -> list[Odd]:
+    """
+    Look for two methods with the same numbers.
+
+    daily: athlete_id, method, mode, date, field [mL/kg/min].
+    """
+    table = daily.pivot_table(
+        index=["athlete_id", "mode", "date"], columns="method", values="field", observed=True
+    )
+    found = []
+    for first, other in combinations(table.columns[:MOST_METHODS], 2):
+        both = table[[first, other]].dropna()
+        equal = int((np.abs(both[first] - both[other]) < 1e-6).sum())
+        people = both.index.get_level_values(0).nunique()
+        if people >= FEWEST_ALIKE and equal >= NEARLY_ALL * len(both):
+            what = f"{equal} of {len(both)} days have the same value of '{first}' and '{other}'."
+            found.append(Odd("same_methods", what))
+    return found
 
 
 def other_mode(pairs: pd.DataFrame, mode: str) -> list[Odd]:
@@ -148,6 +197,8 @@ def swapped_columns(
             f"({share_whole(field):.0%}): the two columns may be exchanged."
         )
         found.append(Odd("columns_swapped", what))
+    if many and (rows := _exchanged_rows(laboratory, estimates)):
+        found.append(Odd("columns_swapped", rows))
     steady, moving = _moving(laboratory, "mass_kg"), _moving(estimates, "set_mass_kg")
     typed, weighed = (
         share_whole(frame[name].to_numpy(np.float64))
@@ -171,6 +222,21 @@ def swapped_columns(
         )
         found.append(Odd("columns_swapped", what))
     return found
+
+
+def _exchanged_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> str:
+    """Say that whole numbers stand now on one side, now on the other; "" where they do not."""
+    single = [f.drop_duplicates("athlete_id", keep=False) for f in (laboratory, estimates)]
+    both = single[0].merge(single[1], on="athlete_id")[["lab", "field"]].dropna()
+    values = both.to_numpy(np.float64)
+    whole = np.abs(values - np.round(values)) < 1e-6
+    one, first = whole[:, 0] != whole[:, 1], whole[:, 0].sum()
+    if len(both) < SWAPPED_FEWEST or one.mean() < EXCHANGED or min(first, len(both) - first) < 3:
+        return ""
+    return (
+        f"Of {len(both)} athletes {first} have whole numbers in the laboratory and decimals in the "
+        "field, nearly all others the reverse: columns exchanged in some rows?"
+    )
 
 
 def _moving(frame: pd.DataFrame, column: str) -> tuple[float, int]:

@@ -22,6 +22,7 @@ from agreement.stats.verdict.verdict import Verdict, outcome_without
 from agreement.stats.verdict.yardsticks import TRUE_VALUE
 from agreement.terms import counted
 
+FAR_OUT: Final = 3.0  # SD of the others, beyond which two athletes are left out together
 FARTHEST: Final = 3  # athletes left out in turn: those farthest off, in differences or repeats
 EQUAL_WITHIN: Final = 0.05  # mL/kg/min: differences that close to one another are no measurements
 _IMPLAUSIBLE: Final = {
@@ -92,19 +93,20 @@ def _one_athlete(data: MethodData, verdict: Verdict | None) -> Iterator[Caution]
     if verdict.judgement is None or data.n <= FEW_FOR_REPORTS:
         return
     whole = verdict.judgement.outcome
-    for who in _weightiest(data, net=verdict.against == TRUE_VALUE):
-        rest = outcome_without(data, who)
+    for left_out in _weightiest(data, net=verdict.against == TRUE_VALUE):
+        rest = outcome_without(data, *left_out)
         if rest != whole:
+            some, them = ("one person", "one") if len(left_out) == 1 else ("two people", "two")
             yield Caution(
                 "one_athlete",
-                f"The verdict hangs on one person: it is {whole} with all {data.n} athletes, {rest} "
-                "without one of them.",
+                f"The verdict hangs on {some}: it is {whole} with all {data.n} athletes, {rest} "
+                f"without {them} of them.",
             )
             return
 
 
-def _weightiest(data: MethodData, *, net: bool) -> list[int]:
-    """Return those who lie farthest from the bias, then those whose laboratory repeats do."""
+def _weightiest(data: MethodData, *, net: bool) -> list[tuple[int, ...]]:
+    """Return whom to leave out: farthest from the bias, in repeats, and two far from all others."""
     means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
     first = list(np.argsort(-np.abs(means - means.mean()), kind="stable")[:FARTHEST])
     if net:
@@ -117,4 +119,8 @@ def _weightiest(data: MethodData, *, net: bool) -> list[int]:
             for who in np.argsort(-of_athletes, kind="stable")[:FARTHEST]
             if of_athletes[who] > 0.0 and who not in first
         ]
-    return [int(who) for who in first]
+    two = np.argsort(-np.abs(means - np.median(means)), kind="stable")[:2]
+    others = np.delete(means, two)
+    far = np.abs(means[two] - others.mean()) > FAR_OUT * others.std(ddof=1)
+    both = [tuple(int(who) for who in two)] if far.all() else []
+    return [*((int(who),) for who in first), *both]

@@ -13,9 +13,10 @@ from agreement.physiology.effort import CRITERION_COLUMNS, MET, NOT_KNOWN
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
 from agreement.stats.doubts.bodies import two_bodies
-from agreement.stats.doubts.methods import odd_methods, swapped_columns
+from agreement.stats.doubts.laboratory_columns import odd_columns
+from agreement.stats.doubts.methods import odd_methods, same_methods, swapped_columns
 from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes
-from agreement.stats.doubts.twins import twins
+from agreement.stats.doubts.twins import copied_series, twins
 from agreement.tables.doubts import doubt
 from agreement.tables.study import StudyTables
 from agreement.tables.study_file import STUDY_FILE
@@ -24,6 +25,7 @@ from agreement.terms import counted
 WIDEST: Final = 1 / 3  # of the laboratory's mean VO2max; common practice, no source
 FEWEST_TESTS: Final = 5  # tests from which a mean and a rule about all of them say something
 FEWEST_JUDGED: Final = 10  # athletes: below there is no verdict to be misled by
+NEARLY_ALL: Final = 0.9  # of the judged tests
 OLDEST_DAYS: Final = 3653  # between agreeing and the first test
 SHOWN: Final = 5
 REMEDIES: Final[dict[str, str]] = {
@@ -31,6 +33,9 @@ REMEDIES: Final[dict[str, str]] = {
     "two_bodies": "Look who was tested: correct the id, the value or the date.",
     "field_is_laboratory": "Use readings that nobody adjusted to the test.",
     "constant_device": "See whether the column holds the method's own values.",
+    "same_methods": "Take one of them out, or correct the export.",
+    "filled_down": "Give what was measured, or leave the cells empty.",
+    "copied_repeats": "Give each test once.",
     "no_relation": "See whether rows and ids of the two files belong together.",
     "columns_swapped": "Look at the columns in both files.",
     "bias_beyond": "Check units, body mass and columns.",
@@ -51,6 +56,8 @@ def study_doubts(
     return (
         *laboratory_doubts(study, laboratory),
         *_twins(study, laboratory, pairing),
+        *_series(study, estimates, pairing),
+        *_columns(study, laboratory, pairing),
         *_units(study, laboratory, estimates),
         *_methods(study, laboratory, estimates, pairing),
     )
@@ -59,6 +66,14 @@ def study_doubts(
 def laboratory_doubts(study: StudyTables, laboratory: LaboratoryValues) -> tuple[Problem, ...]:
     """Look at the laboratory's side and the margin alone, for a study whose estimates stream."""
     return (*_bodies(study, laboratory), *_margin(study, laboratory), *_effort(study, laboratory))
+
+
+def _columns(
+    study: StudyTables, laboratory: LaboratoryValues, pairing: Pairing
+) -> Iterator[Problem]:
+    file = study.names.get("lab_tests", "")
+    for code, what in odd_columns(laboratory.frame, pairing.repeats):
+        yield doubt(study.options, code, file, what, REMEDIES[code])
 
 
 def _twins(study: StudyTables, laboratory: LaboratoryValues, pairing: Pairing) -> Iterator[Problem]:
@@ -75,6 +90,18 @@ def _twins(study: StudyTables, laboratory: LaboratoryValues, pairing: Pairing) -
         f"{shown}{more}."
     )
     file = study.names.get("lab_tests", "")
+    yield doubt(study.options, "twins", file, what, REMEDIES["twins"], column="athlete_id")
+
+
+def _series(study: StudyTables, estimates: pd.DataFrame, pairing: Pairing) -> Iterator[Problem]:
+    daily = pairing.daily[pairing.daily["method"].isin(estimates["method"].unique())]
+    alike = copied_series(daily)
+    if not alike:
+        return
+    shown = "; ".join(f"'{a}' and '{b}' ('{method}')" for a, b, method in alike[:SHOWN])
+    more = f"; and {len(alike) - SHOWN} more" if len(alike) > SHOWN else ""
+    what = f"Day by day two ids have the same field values: {shown}{more}."
+    file = study.names.get("field_estimates", "")
     yield doubt(study.options, "twins", file, what, REMEDIES["twins"], column="athlete_id")
 
 
@@ -106,7 +133,7 @@ def _methods(
 ) -> Iterator[Problem]:
     source = "field_estimates" if len(estimates) else "field_tests"
     file = study.names.get(source, study.names.get("sessions", ""))
-    odd = odd_methods(pairing.pairs)
+    odd = [*odd_methods(pairing.pairs), *same_methods(pairing.daily)]
     odd += swapped_columns(laboratory.frame, estimates, pairing.repeats, pairing.daily)
     for code, what in odd:
         yield doubt(study.options, code, file, what, REMEDIES[code])
@@ -117,12 +144,13 @@ def _margin(study: StudyTables, laboratory: LaboratoryValues) -> Iterator[Proble
     if margin.limit is None:
         return
     mean = float(tests["lab"].mean()) if len(tests) else np.nan
-    if tests["athlete_id"].nunique() >= FEWEST_JUDGED and margin.limit > WIDEST * mean:
+    widest = max(margin.limit, margin.mean_limit or 0.0)
+    if tests["athlete_id"].nunique() >= FEWEST_JUDGED and widest > WIDEST * mean:
         what = (
-            f"The limit of {margin.limit:g} mL/kg/min is more than a third of the laboratory's mean "
+            f"The limit of {widest:g} mL/kg/min is more than a third of the laboratory's mean "
             f"({mean:.1f}): hardly any method could fail it."
         )
-        remedy = "Set limit_ml_kg_min to what would matter for one athlete."
+        remedy = "Set limits to what would matter for one athlete, and for the mean."
         yield doubt(study.options, "wide_margin", STUDY_FILE, what, remedy)
     dates = tests["date"].dropna()
     if margin.agreed_on is None or dates.empty:
@@ -138,12 +166,14 @@ def _margin(study: StudyTables, laboratory: LaboratoryValues) -> Iterator[Proble
 
 def _effort(study: StudyTables, laboratory: LaboratoryValues) -> Iterator[Problem]:
     criteria = laboratory.frame[list(CRITERION_COLUMNS)]
-    known = (criteria != NOT_KNOWN).sum(axis=1)
-    if len(criteria) < FEWEST_TESTS or (known < 1).any() or (criteria == MET).to_numpy().any():
+    judged = criteria[(criteria != NOT_KNOWN).any(axis=1)]
+    count, without = len(judged), int((judged != MET).all(axis=1).sum())
+    if count < max(FEWEST_TESTS, len(criteria) / 2) or without < NEARLY_ALL * count:
         return
+    some = "None" if without == count else f"Only {count - without}"
     what = (
-        f"None of the {counted(len(criteria), 'laboratory test')} meets a single criterion of a "
-        "maximal test: these are no VO2max."
+        f"{some} of the {counted(count, 'laboratory test')} of which a criterion of a maximal test is "
+        "known meets one: these are no VO2max."
     )
     remedy = "Look at rer_max, hr_max_bpm, rpe_max, lactate_mmol_l and plateau, or test again."
     file = study.names.get("lab_tests", "")

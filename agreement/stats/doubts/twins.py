@@ -14,6 +14,7 @@ ALPHA: Final = 2e-5  # of naming anybody wrongly in one study
 NEARLY: Final = 0.15  # chance of each number that the laboratory measured
 NEAR_LAB: Final = 0.15  # of two first laboratory values: a copy is off by rounding. [mL/kg/min]
 MOST_PEOPLE: Final = 1500  # every two are compared
+LEAST_SERIES, LEAST_DISTINCT = 5, 4  # days, and different values among them
 _MOST_TESTS, _MOST_CHANGES = 4, 14
 
 
@@ -65,6 +66,28 @@ def twins(laboratory: pd.DataFrame, pairs: pd.DataFrame, daily: pd.DataFrame) ->
         )
         for k in too_close(chance, ALPHA)
     )
+
+
+def copied_series(daily: pd.DataFrame) -> list[tuple[str, str, str]]:
+    """
+    Find two people with the same field values day by day: one export under two ids.
+
+    daily: athlete_id, lab_test_id (of the unit), method, mode, date, field [mL/kg/min].
+    Returns: the first person, the other, the method.
+    """
+    series = (
+        daily.assign(field=daily["field"].astype(np.float64).round(6))
+        .sort_values("date", kind="stable")
+        .groupby(["method", "mode", "athlete_id", "lab_test_id"], sort=True, observed=True)["field"]
+        .agg(tuple)
+        .reset_index()
+    )
+    told = [len(one) >= LEAST_SERIES and len(set(one)) >= LEAST_DISTINCT for one in series["field"]]
+    found: dict[tuple[str, str, str], None] = {}
+    for (method, _, _), alike in series[told].groupby(["method", "mode", "field"], sort=False):
+        ids = list(dict.fromkeys(alike["athlete_id"].astype(str)))
+        found.update({(ids[0], other, str(method)): None for other in ids[1:]})
+    return sorted(found)
 
 
 def _beyond_level(pairs: pd.DataFrame) -> Floats:

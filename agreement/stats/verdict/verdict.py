@@ -251,14 +251,14 @@ def verdict_of(data: MethodData) -> Verdict:
     )
 
 
-def outcome_without(data: MethodData, who: int) -> Outcome:
-    """Return what the agreed yardstick says of all pairs and laboratory tests but one athlete's."""
-    agreed, rest = data.options.margin, data.athlete != who
-    field, lab, codes = data.field[rest], data.lab[rest], data.athlete[rest]
-    athlete, first = codes - (codes > who), np.unique(codes, return_index=True)[1]
+def outcome_without(data: MethodData, *who: int) -> Outcome:
+    """Return what the agreed yardstick says of all pairs and laboratory tests but some athletes'."""
+    agreed, rest = data.options.margin, ~np.isin(data.athlete, who)
+    field, lab = data.field[rest], data.lab[rest]
+    _, first, athlete = np.unique(data.athlete[rest], return_index=True, return_inverse=True)
     behind, (unit, _) = lab_tests_behind(data)[rest], repeated_units(data)
-    name = data.pairs["athlete_id"].iloc[int(np.argmin(rest))]
-    others = (data.repeats["athlete_id"] != name).to_numpy(dtype=bool)
+    names = data.pairs["athlete_id"][~rest]
+    others = ~data.repeats["athlete_id"].isin(names).to_numpy(dtype=bool)
     tests = data.repeats["lab"].to_numpy(dtype=np.float64)[others], pd.factorize(unit[others])[0]
     own = slope = None
     try:

@@ -1,0 +1,37 @@
+"""What the laboratory did not measure: one value for everybody, tests given twice."""
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.stats.doubts.methods import FEWEST_ALIKE, TELLING, Odd
+
+# The authors' choice, common practice, no source. Repeats written to 0.1 mL/kg/min are equal once in
+# fifty where the laboratory's own error is 2.
+EQUAL: Final = 1e-6
+
+
+def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
+    """
+    Look at the values of the laboratory.
+
+    laboratory: athlete_id, lab, a row per test.
+    repeats: lab_test_id (of the unit), lab: one row per test.
+    """
+    found, lab = [], laboratory["lab"].to_numpy(np.float64)
+    if laboratory["athlete_id"].nunique() >= FEWEST_ALIKE and np.ptp(lab) < EQUAL:
+        what = (
+            f"All {lab.size} tests have one and the same VO2max, {lab[0]:g}: a column filled down?"
+        )
+        found.append(Odd("filled_down", what))
+    apart = repeats.groupby("lab_test_id")["lab"].agg(["size", "max", "min"])
+    again = apart[apart["size"] > 1]
+    equal = int((again["max"] - again["min"] < EQUAL).sum())
+    if equal >= TELLING and equal > len(again) / 2:
+        what = (
+            f"{equal} of {len(again)} repeated laboratory tests agree with the first to the digit, as "
+            "if it had no error: written down twice?"
+        )
+        found.append(Odd("copied_repeats", what))
+    return found
