@@ -119,7 +119,7 @@ DOUBTS: Final[dict[str, str]] = {
     "old_margin": "a limit agreed long before the study",
     "no_maximum": "no laboratory test was maximal",
     "other_mode": "the laboratory tested another mode of exercise",
-    "hidden_rows": "rows hidden or struck out in a workbook",
+    "hidden_rows": "rows hidden or struck out in a workbook, or marked as remarks",
     "rows_above_header": "rows above the header that look like data",
     "codes_turned": "a code turned into its opposite",
     "clock_times": "minutes and seconds written as a decimal number",

@@ -19,6 +19,12 @@ from agreement.terms import DOUBTS
 RELEASED: Final = dt.date(2026, 11, 29)
 EARLIEST: Final = dt.date(1970, 1, 1)
 CLOCK_FEWEST, CLOCK_NOTED = 12, 5  # times with decimals; 0.6 to the 12th is 0.2 %
+MARKED: Final = {
+    "lab_tests": "lab_test_id",
+    "field_tests": "field_test_id",
+    "sessions": "session_id",
+    "athletes": "athlete_id",
+}
 CLOCK_COLUMNS: Final = {"field_tests": "time_min", "sessions": "duration_min"}
 _MEANS: Final = {  # what files say for yes and no
     "yes": {"yes", "y", "1", "true", "ja", "oui", "si", "sí"},
@@ -44,6 +50,7 @@ def doubt_tables(
         if len(frame):
             _odd_dates(name, frame, names, options, findings)
             _clock_times(name, frame, names, options, findings)
+            _put_aside(name, frame, names, findings)
     settle(options, findings)
 
 
@@ -102,6 +109,25 @@ def _odd_dates(
         row=int(first["row"]),
         column=options.header(name, column),
     )
+
+
+def _put_aside(
+    name: str, frame: pd.DataFrame, names: Mapping[str, str], findings: Findings
+) -> None:
+    """Doubt rows that somebody took out by a mark before them, which a table does not know."""
+    column = MARKED.get(name)
+    if column is None or column not in frame:
+        return
+    marked = frame[column].astype(str).str.startswith(("#", "//")).to_numpy(dtype=bool)
+    if not 0 < marked.sum() <= len(frame) / 2:
+        return
+    first = frame[marked].iloc[0]
+    what = (
+        f"{marked.sum()} of {len(frame)} rows begin like a remark ('{first[column]}' first), and would "
+        "be read all the same."
+    )
+    remedy = "Delete what does not count, or take the mark away."
+    findings.stop("hidden_rows", names.get(name, name), what, remedy, row=int(first["row"]))
 
 
 def _clock_times(

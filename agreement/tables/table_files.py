@@ -197,6 +197,10 @@ def note_unused(
         words = (path.stem, *re.split(r"[\s_.]+", path.stem))
         if any(withdrew.is_like(w, listed=False) or withdrew.is_raw(w) for w in words):
             continue
+        if not (path.is_file() or path.is_dir()) and path.stem.casefold() in TABLES:
+            what = "It is a link that leads nowhere, or no file: its rows would be missing."
+            findings.stop("unreadable_file", name, what, "Put the file there, or delete the name.")
+            continue
         if path.is_dir():
             what = "No table uses this folder."
             remedy = f'If it holds recordings, set path = "{name}" in [files.samples] or [files.breaths].'

@@ -33,7 +33,7 @@ def sheet_records(
     Return the rows of one sheet as text; formulas give the value that the file has stored.
 
     sheet: name of the sheet; None: the only one.
-    unseen: takes the rows that a person does not see as data: "hidden" or "struck out".
+    unseen: takes the rows that a person does not see as data: "hidden", "struck out" (in part).
     Returns: rows of equal length, from row 1 of the sheet.
     Raises UnreadableError if it is no workbook, too large when unpacked, or the sheet is undecided.
     """
@@ -99,13 +99,14 @@ def _hidden_rows(data: bytes, sheet: Any) -> list[int]:
     return [int(number[1]) for number in found if number is not None]
 
 
-def _struck(row: Any, known: dict[int, bool]) -> bool:
-    """Whether every filled cell of a row is struck out."""
+def _struck(row: Any, known: dict[int, bool]) -> str:
+    """Say whether filled cells of a row are struck out; "" where none is."""
     filled = [cell for cell in row if cell.value is not None]
     for cell in filled:
         if cell._style_id not in known:
             known[cell._style_id] = bool(cell._style_id and cell.font.strike)
-    return bool(filled) and all(known[cell._style_id] for cell in filled)
+    struck = [known[cell._style_id] for cell in filled]
+    return "" if not any(struck) else "struck out" if all(struck) else "struck out in part"
 
 
 def _filled_rows(sheet: Any, unseen: dict[int, str] | None) -> list[list[str]]:
@@ -126,8 +127,8 @@ def _filled_rows(sheet: Any, unseen: dict[int, str] | None) -> list[list[str]]:
         ]
         last = max((i for i, cell in enumerate(row, 1) if cell.strip()), default=0)
         rows.append(row[:last])
-        if unseen is not None and _struck(found, styles):
-            unseen[len(rows)] = "struck out"
+        if unseen is not None and (how := _struck(found, styles)):
+            unseen[len(rows)] = how
     while rows and not rows[-1]:
         rows.pop()
     return rows

@@ -1,12 +1,15 @@
 """Doubts about single tables. The shapes are those of an attack on this program."""
 
 import datetime as dt
+import os
 from io import BytesIO
 from types import SimpleNamespace
 
 import openpyxl
 import pytest
 from openpyxl.styles import Font
+
+from agreement.cohort import inspect_cohort
 
 NAMES = ["J.Smith", "Smith.J", "j.smith", "JohnSmith", "anna_berg", "Anna.Berg"]
 ADDRESSES = ["anna@example.org"]
@@ -136,16 +139,38 @@ def strike_one_cell(sheet):
 
 
 @pytest.mark.parametrize(
-    ("mark", "said"), [(strike, "struck out"), (hide, "hidden"), (strike_one_cell, "")]
+    ("mark", "said"),
+    [(strike, "struck out"), (hide, "hidden"), (strike_one_cell, "struck out in part")],
 )
 def test_rows_that_a_person_does_not_count_stop(mark, said, sound, stops):
     workbook(sound, mark)
     found = stops(sound)
-    if not said:
-        assert found == {}
-        return
     assert set(found) == {"hidden_rows"}
-    assert f"row 5: The row is {said}" in found["hidden_rows"][0]
+    assert f"row 5: The row is {said} in the workbook" in found["hidden_rows"][0]
+
+
+@pytest.mark.parametrize("mark", ["#", "// "])
+def test_rows_marked_as_remarks_stop(mark, sound, stops):
+    for row in sound.lab[2:4]:
+        row["lab_test_id"] = mark + row["lab_test_id"]
+    found = stops(sound)
+    assert set(found) == {"hidden_rows"}
+    assert "row 4: 2 of 60 rows begin like a remark" in found["hidden_rows"][0]
+
+
+def test_ids_that_all_begin_with_a_mark_pass(sound, stops):
+    for row in sound.lab:
+        row["lab_test_id"] = "#" + row["lab_test_id"]
+    assert stops(sound) == {}
+
+
+@pytest.mark.parametrize("make", [os.mkfifo, lambda path: path.symlink_to("/nowhere/x.csv")])
+def test_a_table_that_is_no_file_stops(make, sound, tmp_path):
+    study = sound.write(tmp_path)
+    make(study / "field_tests.csv")
+    _, problems = inspect_cohort(study)
+    (said,) = [str(p) for p in problems if p.severity == "stop"]
+    assert said.startswith("field_tests.csv: It is a link that leads nowhere, or no file")
 
 
 @pytest.mark.parametrize("rows", [2, 5])

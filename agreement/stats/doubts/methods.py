@@ -140,6 +140,8 @@ def same_methods(daily: pd.DataFrame) -> list[Odd]:
 
     daily: athlete_id, method, mode, date, field [mL/kg/min].
     """
+    if daily.empty:
+        return []
     table = daily.pivot_table(
         index=["athlete_id", "mode", "date"], columns="method", values="field", observed=True
     )

@@ -75,6 +75,8 @@ def copied_series(daily: pd.DataFrame) -> list[tuple[str, str, str]]:
     daily: athlete_id, lab_test_id (of the unit), method, mode, date, field [mL/kg/min].
     Returns: the first person, the other, the method.
     """
+    if daily.empty:
+        return []
     series = (
         daily.assign(field=daily["field"].astype(np.float64).round(6))
         .sort_values("date", kind="stable")
