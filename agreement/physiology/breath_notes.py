@@ -23,6 +23,7 @@ LEAK_BELOW: Final = 0.90  # uptake of the last minute, of the highest minute
 WORK_HOLDS: Final = 0.98  # work of the last minute, of the highest
 COST_LIMITS: Final = (0.66, 1.28)  # measured uptake over the cost of work; people differ by 15 %
 COSTED: Final = (0.35, 0.85)  # share of the test in which the two are compared
+FOLLOWS: Final = (0.2, 0.05)  # rise of the cost between both ends of it, and least of the uptake
 FEWEST_BREATHS, SHORTEST_S = 40, 90.0
 ENOUGH: Final = 30  # breaths with both gases
 LAST_S, MINUTE_S = 30.0, 60.0
@@ -124,6 +125,12 @@ def _cost(t: FloatArray, vo2: FloatArray, cost: FloatArray) -> BreathDoubt | Non
     inside = (share >= COSTED[0]) & (share <= COSTED[1]) & (cost > 0) & np.isfinite(vo2)
     if inside.sum() < ENOUGH:
         return None
+    early, late = (inside & (share >= a) & (share <= a + 0.1) for a in (COSTED[0], COSTED[1] - 0.1))
+    if early.any() and late.any():
+        work, uptake = (float(one[late].mean() / one[early].mean()) - 1 for one in (cost, vo2))
+        if work > FOLLOWS[0] and uptake < FOLLOWS[1]:
+            what = f"late in the test the work costs {work:+.0%}, and the uptake is {uptake:+.0%}."
+            return BreathDoubt("cost_of_work", "vo2_ml_min", what)
     ratio = float(np.sum(vo2[inside]) / np.sum(cost[inside]))
     if COST_LIMITS[0] <= ratio <= COST_LIMITS[1]:
         return None

@@ -44,6 +44,7 @@ DEFAULT_RULE: Final = "moving 30 s"  # preferred where no filter is used: Nolte 
 BESIDE_COLUMNS: Final = {"rer_max": "vco2_ml_min", "hr_max_bpm": "hr_bpm"}
 HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, no source
 START_S: Final[dict[FixedBinsFrom, float | None]] = {"first breath": None, "clock": 0.0}
+UNEVEN_STEPS: Final = 20  # different steps of a hundredth of a second: nobody breathes so twice
 _ANY_MASS_KG: Final = 70.0
 PLATEAU: Final = "Fill plateau (yes, no) of the test to decide it yourself."
 
@@ -74,7 +75,8 @@ class BreathTests(NamedTuple):
     problems: tuple[Problem, ...]
     doubts: tuple[Problem, ...] = ()
     thresholds: pd.DataFrame = _NO_THRESHOLDS  # of `agreement.physiology.thresholds`
-    print: tuple[bytes, str] | None = None  # digest of the uptakes of one file, and its name
+    prints: tuple[bytes, ...] = ()  # digests of uptakes and of times of one file
+    file: str = ""
 
 
 def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
@@ -100,9 +102,7 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         breaths, test = _in_ml_min(breaths, test)
         test, told = on_the_recordings_clock(breaths, test, file)
         one = _one_test(breaths, rule, test, file, notes + told, study)
-        uptakes = breaths["vo2_ml_min"].to_numpy(dtype=np.float64)
-        digest = hashlib.sha256(np.round(uptakes, 3).tobytes()).digest()
-        found.append(one._replace(print=(digest, file)))
+        found.append(one._replace(prints=_prints(breaths), file=file))
     doubts = [problem for one in found for problem in one.doubts]
     doubts += _same_breaths(found, study)
     stops += [problem for problem in doubts if problem.severity == "stop"]
@@ -166,17 +166,26 @@ def _in_ml_min(breaths: pd.DataFrame, test: dict[str, Any]) -> tuple[pd.DataFram
 
 
 def _same_breaths(found: list["BreathTests"], study: StudyTables) -> list[Problem]:
-    """Doubt files with the same uptakes as another, under whatever name."""
+    """Doubt files with the uptakes or the times of another, under whatever name."""
     files: dict[bytes, list[str]] = {}
     for one in found:
-        if one.print is not None:
-            files.setdefault(one.print[0], []).append(one.print[1])
+        for digest in one.prints:
+            files.setdefault(digest, []).append(one.file)
     doubts, remedy = [], BREATH_REMEDIES["same_breaths"]
-    for first, *others in (same for same in files.values() if len(same) > 1):
+    shared = dict.fromkeys(tuple(same) for same in files.values() if len(same) > 1)
+    for first, *others in shared:
         more = f", and of {counted(len(others) - 1, 'more file')}" if len(others) > 1 else ""
         what = f"the breaths are those of {first}{more}."
         doubts.append(doubt(study.options, "same_breaths", others[0], what, remedy))
     return doubts
+
+
+def _prints(breaths: pd.DataFrame) -> tuple[bytes, ...]:
+    """Return what two tests cannot share: the uptakes, and the steps between breaths if uneven."""
+    t, uptakes = (breaths[name].to_numpy(dtype=np.float64) for name in ("t_s", "vo2_ml_min"))
+    steps = np.round(np.diff(t), 2)
+    told = [np.round(uptakes, 3)] + [steps] * (np.unique(steps).size >= UNEVEN_STEPS)
+    return tuple(hashlib.sha256(one.tobytes()).digest() for one in told)
 
 
 def _joined(parts: list[pd.DataFrame], empty: pd.DataFrame) -> pd.DataFrame:

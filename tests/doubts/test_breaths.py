@@ -66,7 +66,12 @@ def calibrated(factor):
     return spoil
 
 
+def one_value(test):
+    return test | {"vo2_ml_min": np.full(300, 3500.0), "vco2_ml_min": np.full(300, 3900.0)}
+
+
 SPOILT = [
+    ("cost_of_work", one_value),
     ("gases_swapped", swapped),
     ("gases_swapped", swapped_with_ventilation),
     ("few_breaths", twenty_breaths),
@@ -91,6 +96,17 @@ def test_breaths_that_cannot_be_stop(code, spoil, sound, stops):
 def test_breaths_of_an_honest_ramp_pass(seed, sound, stops):
     with_breaths(sound, ramp(seed, vo2max=sound.lab[0]["vo2max_ml_kg_min"]))
     assert stops(sound) == {}
+
+
+def test_breaths_at_the_times_of_another_test_stop(sound, stops):
+    """A copy whose uptakes were multiplied and whose clock was moved."""
+    for number, (factor, later) in enumerate([(1.0, 0), (1.03, 12.5)]):
+        copy = calibrated(factor)(ramp()) | {"t_s": ramp()["t_s"] + later}
+        with_breaths(sound, copy, 2 * number)
+        sound.lab[2 * number + 1]["vo2max_ml_kg_min"] = 50.0
+    found = stops(sound)
+    assert "breaths/T001-0.csv" in found["same_breaths"][0]
+    assert len(found["same_breaths"]) == 1
 
 
 def test_the_same_breaths_under_several_tests_stop(sound, stops):

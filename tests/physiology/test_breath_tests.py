@@ -195,6 +195,7 @@ def test_many_edited_tests_share_one_note_with_the_count(make_study, breaths, tm
     files, rows = {}, []
     for i in range(5):
         frame = breaths()
+        frame["t_s"] *= 1 + i / 100  # another test has other times
         frame.loc[100 : 100 + i, "vo2_ml_min"] = 9100.0
         files[f"T{i}"] = tmp_path / f"T{i}.csv"
         frame.dropna(axis=1, how="all").to_csv(files[f"T{i}"], index=False)
