@@ -20,7 +20,7 @@ def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
     repeats: lab_test_id (of the unit), lab: one row per test.
     """
     found, lab = [], laboratory["lab"].to_numpy(np.float64)
-    if laboratory["athlete_id"].nunique() >= FEWEST_ALIKE and np.ptp(lab) < EQUAL:
+    if laboratory["athlete_id"].nunique() >= FEWEST_ALIKE and np.ptp(lab) == 0:
         what = (
             f"All {lab.size} tests have one and the same VO2max, {lab[0]:g}: a column filled down?"
         )
