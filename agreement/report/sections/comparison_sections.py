@@ -229,7 +229,7 @@ def change(one: Comparison) -> Section:
     block += _seen_once(one, result.n) + _lasting(one)
     if real is None:
         block += paragraph(NO_NOISE)
-    return drawn, block + one.table("agreement of changes", change=_CHANGE)
+    return drawn, block + one.table("agreement of changes, field minus laboratory", change=_CHANGE)
 
 
 def _lasting(one: Comparison) -> Block:

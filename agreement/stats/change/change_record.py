@@ -54,7 +54,7 @@ RECORD: Final = Analysis(
         _SAME,
         _SAME.named(
             "same_direction_beyond_noise",
-            label="the same of changes beyond noise",
+            label="share of changes beyond noise in the same direction",
             meaning="The same, of laboratory changes larger than the smallest real change.",
         ),
         _FOLLOWS,
