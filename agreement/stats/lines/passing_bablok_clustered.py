@@ -15,6 +15,7 @@ N_RESAMPLES: Final = 1999
 MOST_ROWS_RESAMPLED: Final = 300  # 45 000 slopes, weighed again in every resample
 PARTNERS: Final = 500  # of each point, to estimate how often its slopes are above the line's
 _CHUNK: Final = 1 << 19
+_BLOCK: Final = 32  # rows counted at once
 
 Codes = npt.NDArray[np.intp]
 
@@ -71,15 +72,14 @@ def weighted_lines(x: Floats, y: Floats, weights: npt.NDArray[np.integer]) -> tu
     line = np.empty(len(weights))
     for start in range(0, len(weights), size):
         part = np.ascontiguousarray(weights[start : start + size].T, dtype=np.int32)
-        below = part[i]
-        below *= part[j]
-        np.cumsum(below, axis=0, out=below)
-        line[start : start + size] = _weighted_median(slopes[:, None], below)
+        often = part[i]
+        often *= part[j]
+        line[start : start + size] = _weighted_median(slopes[:, None], often)
     with np.errstate(invalid="ignore"):  # a resample of few points may have no finite slope
         residual = (y - line[:, None] * x).T
     order = np.argsort(residual, axis=0)
-    below = np.cumsum(np.take_along_axis(weights.T.astype(np.int32), order, axis=0), axis=0)
-    return line, _weighted_median(np.take_along_axis(residual, order, axis=0), below)
+    often = np.take_along_axis(weights.T.astype(np.int32), order, axis=0)
+    return line, _weighted_median(np.take_along_axis(residual, order, axis=0), often)
 
 
 def _slopes_in_order(x: Floats, y: Floats) -> tuple[Codes, Codes, Floats]:
@@ -95,35 +95,24 @@ def _slopes_in_order(x: Floats, y: Floats) -> tuple[Codes, Codes, Floats]:
     return i[order], j[order], slopes[order]
 
 
-def _weighted_median(values: Floats, below: npt.NDArray[np.int32]) -> Floats:
-    """Median of each column of `values`, sorted, from cumulated frequencies of shape (n, R)."""
-    total, last = below[-1], len(below) - 1
-    columns = np.arange(below.shape[1]) if values.shape[1] > 1 else 0
-    low, high = (
-        values[np.minimum((below < rank).sum(axis=0), last), columns]
-        for rank in ((total + 1) // 2, total // 2 + 1)
-    )
+def _weighted_median(values: Floats, often: npt.NDArray[np.int32]) -> Floats:
+    """
+    Median of each column of `values`, sorted, each standing so often; both of shape (n, R).
+
+    Whole blocks of rows are counted first: only the block that holds the middle is looked into.
+    """
+    n, columns = len(often), np.arange(often.shape[1])
+    edges = np.arange(0, n, _BLOCK)
+    blocks = np.stack([often[k : k + _BLOCK].sum(axis=0, dtype=np.int32) for k in edges])
+    below = np.cumsum(blocks, axis=0)
+    total, found = below[-1], []
+    for rank in ((total + 1) // 2, total // 2 + 1):
+        block = np.minimum((below < rank).sum(axis=0), len(edges) - 1)
+        rows = np.minimum(block * _BLOCK + np.arange(_BLOCK)[:, None], n - 1)
+        inside = np.cumsum(often[rows, columns], axis=0) + (below - blocks)[block, columns]
+        row = np.minimum(block * _BLOCK + (inside < rank).sum(axis=0), n - 1)
+        found.append(values[row, columns if values.shape[1] > 1 else 0])
+    low, high = found
     with np.errstate(invalid="ignore"):
         middle = np.where(low == high, low, (low + high) / 2)
     return np.where(total > 0, middle, np.nan)
-
-
-def _projected(
-    x: Floats, y: Floats, athlete: Codes, slope: float, z: float, rng: np.random.Generator
-) -> tuple[Interval, Interval]:
-    n = len(x)
-    surplus = np.zeros(n)
-    along = x + y
-    for _ in range(PARTNERS):
-        partner = rng.integers(0, n, size=n)
-        crossed = (y - y[partner]) - slope * (x - x[partner])
-        surplus += np.sign(crossed) * np.sign(along - along[partner])
-    per_athlete = np.bincount(athlete, surplus / PARTNERS)
-    per_athlete -= per_athlete.mean()
-    whole_x, whole_y, _ = as_whole_numbers(x, y)
-    n_slopes = kept_slopes(whole_x, whole_y)
-    spread = z * 2 * np.sqrt(float((per_athlete**2).sum())) / n * n_slopes
-    first = max(1, round((n_slopes - spread) / 2))
-    low, high = slopes_at_ranks(whole_x, whole_y, [first, n_slopes - first + 1]).tolist()
-    ends = float(np.median(y - high * x)), float(np.median(y - low * x))
-    return Interval(low, high), Interval(*ends)

@@ -137,8 +137,9 @@ def sem_needed(own: NetOfLaboratory, margin: float, *, looks: int = 1) -> float:
     for step in range(floor(most / SEM_STEP + 1e-9) + 1):
         sem = round(step * SEM_STEP, 2)
         tried = own.with_laboratory_variance(sem**2)
-        lower, upper = tried.lower_interval(level), tried.upper_interval(level)
-        if lower.low >= -margin and upper.high <= margin:
+        if tried.lower_interval(level).low < -margin:
+            continue
+        if tried.upper_interval(level).high <= margin:
             return sem
     return nan
 
