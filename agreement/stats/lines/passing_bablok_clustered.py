@@ -116,3 +116,24 @@ def _weighted_median(values: Floats, often: npt.NDArray[np.int32]) -> Floats:
     with np.errstate(invalid="ignore"):
         middle = np.where(low == high, low, (low + high) / 2)
     return np.where(total > 0, middle, np.nan)
+
+
+def _projected(
+    x: Floats, y: Floats, athlete: Codes, slope: float, z: float, rng: np.random.Generator
+) -> tuple[Interval, Interval]:
+    n = len(x)
+    surplus = np.zeros(n)
+    along = x + y
+    for _ in range(PARTNERS):
+        partner = rng.integers(0, n, size=n)
+        crossed = (y - y[partner]) - slope * (x - x[partner])
+        surplus += np.sign(crossed) * np.sign(along - along[partner])
+    per_athlete = np.bincount(athlete, surplus / PARTNERS)
+    per_athlete -= per_athlete.mean()
+    whole_x, whole_y, _ = as_whole_numbers(x, y)
+    n_slopes = kept_slopes(whole_x, whole_y)
+    spread = z * 2 * np.sqrt(float((per_athlete**2).sum())) / n * n_slopes
+    first = max(1, round((n_slopes - spread) / 2))
+    low, high = slopes_at_ranks(whole_x, whole_y, [first, n_slopes - first + 1]).tolist()
+    ends = float(np.median(y - high * x)), float(np.median(y - low * x))
+    return Interval(low, high), Interval(*ends)
