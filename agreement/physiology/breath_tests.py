@@ -25,7 +25,7 @@ from agreement.physiology.breath_notes import (
     typed_notes,
     window_notes,
 )
-from agreement.physiology.set_aside import grouped_notes
+from agreement.physiology.set_aside import grouped_notes, joined
 from agreement.physiology.stages import last_step, stages
 from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.thresholds import ventilatory_thresholds
@@ -108,15 +108,15 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     stops += [problem for problem in doubts if problem.severity == "stop"]
     if stops:
         raise TableError(stops)
-    editing = _joined([one.editing for one in found], _NO_EDITING)
+    editing = joined([one.editing for one in found], _NO_EDITING)
     notes = grouped_notes([note for one in found for note in one.problems], "breaths")
     return BreathTests(
-        _joined([one.tests for one in found], _NO_VALUES),
-        _joined([one.rules for one in found], _NO_RULES),
+        joined([one.tests for one in found], _NO_VALUES),
+        joined([one.rules for one in found], _NO_RULES),
         editing,
-        _joined([one.stages for one in found], _NO_STAGES),
+        joined([one.stages for one in found], _NO_STAGES),
         notes + editing_notes(editing, study.options.reference) + tuple(doubts),
-        thresholds=_joined([one.thresholds for one in found], _NO_THRESHOLDS),
+        thresholds=joined([one.thresholds for one in found], _NO_THRESHOLDS),
     )
 
 
@@ -186,11 +186,6 @@ def _prints(breaths: pd.DataFrame) -> tuple[bytes, ...]:
     steps = np.round(np.diff(t), 2)
     told = [np.round(uptakes, 3)] + [steps] * (np.unique(steps).size >= UNEVEN_STEPS)
     return tuple(hashlib.sha256(one.tobytes()).digest() for one in told)
-
-
-def _joined(parts: list[pd.DataFrame], empty: pd.DataFrame) -> pd.DataFrame:
-    some = [part for part in parts if len(part)]
-    return pd.concat(some, ignore_index=True) if some else empty
 
 
 def _one_test(

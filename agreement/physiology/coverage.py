@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.physiology.readings import Readings
+from agreement.physiology.set_aside import joined
 
 COVERAGE_COLUMNS: Final = [
     "athlete_id", "lab_test_id", "mode", "training_profile", "lab", "line_date", "n_points",
@@ -56,8 +57,7 @@ def every_coverage(readings: Readings, pairs: pd.DataFrame, *, window_days: int)
     own = stage_coverage(readings.stage_lines, pairs)
     others = pairs[~pairs["method"].isin(own["method"].unique())]
     sessions = intensity_coverage(readings.session_lines, others, window_days=window_days)
-    parts = [part for part in (own, sessions) if len(part)]
-    return pd.concat(parts, ignore_index=True) if parts else sessions
+    return joined((own, sessions), sessions)
 
 
 def stage_coverage(stage_lines: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
@@ -79,12 +79,7 @@ def stage_coverage(stage_lines: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFra
 
 def _named(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of pairs with their line in the columns and order of coverage."""
-    named = rows.rename(
-        columns={
-            "standard_error": "extrapolation_se",
-            "other_form_bias": "expected_bias",
-            "difference": "observed_error",
-        }
-    )
+    ours = {"standard_error": "extrapolation_se", "other_form_bias": "expected_bias"}
+    named = rows.rename(columns=ours | {"difference": "observed_error"})
     keys = ["method", "mode", "athlete_id", "lab_test_id"]
     return named.sort_values(keys, kind="stable")[COVERAGE_COLUMNS].reset_index(drop=True)

@@ -20,7 +20,13 @@ from agreement.physiology.heart_rate_maximum import heart_rate_maximum
 from agreement.physiology.own_thresholds import heart_rates, rated_thresholds, without_impossible
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, people_at
 from agreement.physiology.session_records import OverFiles, SessionRecords, session_records
-from agreement.physiology.set_aside import as_problems, in_words_of_files, lines_of, row_notes
+from agreement.physiology.set_aside import (
+    as_problems,
+    in_words_of_files,
+    joined,
+    lines_of,
+    row_notes,
+)
 from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.training import (
     BOTH_COLUMNS,
@@ -154,7 +160,8 @@ def laboratory_values(
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), study)
     tests = pd.concat([tests, effort_criteria(tests)], axis=1)
     rated, turned = rated_thresholds(tests)
-    thresholds = without_impossible(_joined([breaths.thresholds, rated]), tests)
+    thresholds = joined([breaths.thresholds, rated], NO_THRESHOLDS).astype({"lab_test_id": "str"})
+    thresholds = without_impossible(thresholds, tests)
     training, zones = NO_PROFILES, NO_ZONES
     if records is not None:
         known = (tests, records, study.athletes, study.options, heart_rates(thresholds))
@@ -180,12 +187,6 @@ def laboratory_values(
         thresholds,
         zones,
     )
-
-
-def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    some = [part for part in parts if len(part)]
-    whole = pd.concat(some, ignore_index=True) if some else NO_THRESHOLDS
-    return whole.astype({"lab_test_id": "str"})
 
 
 def _raw_files(
@@ -314,6 +315,6 @@ def lab_values(laboratory: LaboratoryValues, *, edit_breaths: bool = False) -> p
             found = own.merge(values.rename(columns={column: "vo2max_ml_kg_min"}))
             used = (found["rule"] == found["averaging_rule"]) & (edit_breaths == (edited == "yes"))
             parts.append(found.assign(edited=edited, in_use=np.where(used, "yes", "no")))
-    every = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+    every = joined(parts, parts[0])
     keys = ["lab_test_id", "edited", "rule"]  # whatever order the files came in
     return every.sort_values(keys, kind="stable", ignore_index=True)[LAB_VALUE_COLUMNS]

@@ -16,7 +16,11 @@ READING_COLUMNS: Final = [
 ]  # fmt: skip
 MEMBER_COLUMNS: Final = ["reading", "row", "id"]
 _TEXT: Final = ("source", "file", "id", "athlete_id", "method", "mode", "sensor", "in_range")
-_TIME: Final = ("instant", "date")
+_KINDS: Final = (
+    dict.fromkeys(READING_COLUMNS, "float64")
+    | dict.fromkeys(_TEXT, "str")
+    | {"instant": "datetime64[us]", "date": "datetime64[us]", "row": "int64"}
+)
 
 
 class ReadingPart(NamedTuple):
@@ -32,17 +36,7 @@ class ReadingPart(NamedTuple):
 def reading_rows(rows: pd.DataFrame, **columns: Any) -> pd.DataFrame:
     """Return readings from source rows and further columns; what neither names is missing."""
     frame = rows.assign(**columns).reindex(columns=READING_COLUMNS).reset_index(drop=True)
-    kinds = {
-        name: "str"
-        if name in _TEXT
-        else "datetime64[us]"
-        if name in _TIME
-        else "int64"
-        if name == "row"
-        else "float64"
-        for name in READING_COLUMNS
-    }
-    return frame.astype(kinds)
+    return frame.astype(_KINDS)
 
 
 def member_rows(reading: IntArray, rows: pd.DataFrame, at: IntArray) -> pd.DataFrame:
@@ -70,7 +64,6 @@ NO_MEMBERS: Final = pd.DataFrame(
 def join_parts(parts: list[ReadingPart]) -> ReadingPart:
     """Return parts one after another, the members' positions moved along."""
     start, readings, members = 0, [], []
-    lines = [part.lines for part in parts if len(part.lines)]
     for part in parts:
         if len(part.readings):
             readings.append(part.readings)
@@ -79,15 +72,11 @@ def join_parts(parts: list[ReadingPart]) -> ReadingPart:
                 members.append(part.members.assign(reading=moved) if start else part.members)
             start += len(part.readings)
     return ReadingPart(
-        readings[0]
-        if len(readings) == 1
-        else pd.concat(readings, ignore_index=True)
-        if readings
-        else NO_READINGS,
+        readings[0] if len(readings) == 1 else joined(readings, NO_READINGS),
         _joined_members(members),
-        joined([part.set_aside for part in parts]),
+        joined(part.set_aside for part in parts),
         tuple(problem for part in parts for problem in part.problems),
-        pd.concat(lines, ignore_index=True) if lines else pd.DataFrame(),
+        joined((part.lines for part in parts), pd.DataFrame()),
     )
 
 

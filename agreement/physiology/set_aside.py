@@ -60,10 +60,10 @@ def lines_of(rows: pd.DataFrame, *causes: Cause) -> pd.DataFrame:
     )
 
 
-def joined(lines: list[pd.DataFrame]) -> pd.DataFrame:
-    """Return ledger lines as one table, also when there are none."""
-    some = [part for part in lines if len(part)]
-    return pd.concat(some, ignore_index=True) if some else NOTHING
+def joined(parts: Iterable[pd.DataFrame], empty: pd.DataFrame = NOTHING) -> pd.DataFrame:
+    """Return tables, or lines of the ledger, as one; `empty` where no part has a row."""
+    some = [part for part in parts if len(part)]
+    return pd.concat(some, ignore_index=True) if some else empty
 
 
 def row_notes(
