@@ -21,7 +21,7 @@ from agreement.physiology.protocol import (
     outside_notes,
 )
 from agreement.physiology.reading_rows import NO_MEMBERS, ReadingPart, reading_rows
-from agreement.physiology.set_aside import joined, lines_of, row_notes, set_aside_rows
+from agreement.physiology.set_aside import Cause, joined, lines_of, row_notes
 from agreement.terms import RANGES
 
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
@@ -79,7 +79,7 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     return ReadingPart(
         readings[kept].reset_index(drop=True),
         NO_MEMBERS,
-        joined([*lacking, left_out]),
+        joined([lacking, left_out]),
         converted + odd + outside,
     )
 
@@ -103,26 +103,20 @@ def _stages_to_speeds(
 
 def _without_input(
     rows: pd.DataFrame, missing: pd.DataFrame, protocol: FieldProtocol
-) -> list[pd.DataFrame]:
+) -> pd.DataFrame:
     """Return lines of results without an input, by where it would be filled in."""
     names = [list(missing.columns[row]) for row in missing.to_numpy(dtype=bool)]
     nobody_knows = np.array(["sex" in lacking for lacking in names], dtype=bool)
-    lines = []
+    causes: list[Cause] = []
     for where, remedy in (
         (~nobody_knows, "Fill the cell; mass, age and stature may stand in the athletes table."),
         (nobody_knows, "Fill sex (female or male) in the athletes table."),
     ):
         own = [lacking for lacking, here in zip(names, where, strict=True) if here]
-        lines.append(
-            set_aside_rows(
-                rows[where],
-                "missing_value",
-                [f"{protocol.id} needs {', '.join(one)}, which is missing" for one in own],
-                column=["athlete_id" if "sex" in one else one[0] for one in own],
-                remedy=remedy,
-            )
-        )
-    return lines
+        words = [f"{protocol.id} needs {', '.join(one)}, which is missing" for one in own]
+        columns = ["athlete_id" if "sex" in one else one[0] for one in own]
+        causes.append((where, "missing_value", words, columns, remedy))
+    return lines_of(rows, *causes)
 
 
 def _stage_numbers(

@@ -230,11 +230,8 @@ def clock_seconds(found: Distinct) -> Floats | None:
 
 def times_of_day(found: Distinct) -> Floats:
     """Return seconds after midnight of each cell that is a time with hours, 12:41:34; else NaN."""
-    whole = [TIME_OF_DAY.fullmatch(label.strip()) for label in found.labels]
-    read = [
-        _seconds_of(label) if one else None for label, one in zip(found.labels, whole, strict=True)
-    ]
-    seconds = [np.nan if one is None else one for one in read]
+    whole = (label if TIME_OF_DAY.fullmatch(label.strip()) else "" for label in found.labels)
+    seconds = [np.nan if (read := _seconds_of(one)) is None else read for one in whole]
     return np.array([*seconds, np.nan])[found.codes]
 
 

@@ -68,19 +68,14 @@ def find_table_parts(
     folder: Path, name: str, table: Table, findings: Findings
 ) -> tuple[str, ...] | None:
     """Return the parts of a table in the folder `name`; None when it cannot be used."""
-    files = sorted(
-        f"{name}/{path.name}"
-        for path in (folder / name).iterdir()
-        if path.is_file()
-        and not path.name.startswith((".", "_"))
-        and path.name.casefold().endswith(table.endings)
-    )
-    for path in sorted((folder / name).iterdir()):
-        if path.is_file() and path.name.casefold().endswith(UNREAD_ENDINGS):
-            if path.name.casefold().endswith(table.endings):
-                continue
+    files = []
+    for path in sorted(path for path in (folder / name).iterdir() if path.is_file()):
+        ending, file = path.name.casefold(), f"{name}/{path.name}"
+        if ending.endswith(table.endings):
+            files += [] if ending.startswith((".", "_")) else [file]
+        elif ending.endswith(UNREAD_ENDINGS):
             what = not_read(f"parts of {table.name}", table.endings)
-            findings.stop("unreadable_file", f"{name}/{path.name}", what, UNPACK)
+            findings.stop("unreadable_file", file, what, UNPACK)
     outside = [(file, problem) for file in files if (problem := path_problem(folder, file))]
     for file, problem in outside:
         findings.stop("path_outside", file, problem, "Put the file itself there.")

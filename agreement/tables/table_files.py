@@ -49,10 +49,8 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
         )
         if file is not None:
             files[table.name] = file
-        elif stated is None and _only_unread(table, names, findings):
+        if stated is None and _tell_unread(table, names, findings, read=file is not None):
             unread.add(table.name)
-        if stated is None and file is not None:
-            _note_unread(table, names, findings)
     refuse_unread_people(folder, files.get("athletes"), findings)
     # a table whose file has a problem is not missing on top of it
     stated_tables = {name for name, form in options.files.items() if form.path is not None}
@@ -104,30 +102,19 @@ def _is_folder_of(path: Path, table: Table) -> bool:
     return path.is_dir() and (table.in_parts or holds_exports(path, table, FileFormat()))
 
 
-def _unread(table: Table, names: list[str]) -> list[str]:
-    """Return the files named like the table that are packed or written in another form."""
-    return [
-        name
-        for name in names
-        if name.casefold().startswith(f"{table.name}.")
-        and name.casefold().endswith(UNREAD_ENDINGS)
-        and not name.casefold().endswith(table.endings)
-    ]
-
-
-def _only_unread(table: Table, names: list[str], findings: Findings) -> bool:
-    """Stop when the only file named like the table cannot be read."""
-    found = _unread(table, names)
-    for name in found:
-        findings.stop("unreadable_file", name, not_read(table.name, table.endings), UNPACK)
-    return bool(found)
-
-
-def _note_unread(table: Table, names: list[str], findings: Findings) -> None:
-    """Note a file named like the table that lies beside the one that is read."""
-    for name in _unread(table, names):
-        what = f"{not_read(table.name, table.endings)} Another file is read as {table.name}."
-        findings.note("unread_file", name, what, "Delete it if it holds the same rows.")
+def _tell_unread(table: Table, names: list[str], findings: Findings, *, read: bool) -> bool:
+    """Tell of files named like the table that are packed or in another form; stop if none is read."""
+    named = [one for one in names if one.casefold().startswith(f"{table.name}.")]
+    unread = [one for one in named if one.casefold().endswith(UNREAD_ENDINGS)]
+    unread = [one for one in unread if not one.casefold().endswith(table.endings)]
+    what = not_read(table.name, table.endings)
+    for name in unread:
+        if read:
+            beside = f"{what} Another file is read as {table.name}."
+            findings.note("unread_file", name, beside, "Delete it if it holds the same rows.")
+        else:
+            findings.stop("unreadable_file", name, what, UNPACK)
+    return bool(unread)
 
 
 def require_tables(tables: set[str], findings: Findings) -> None:

@@ -106,8 +106,9 @@ def distinct(column: "pd.Series[Any]") -> Distinct:
     # at one go: one by one they would take longer than all that follows
     values = column.cat.categories.to_numpy(dtype=object).tolist()
     codes = np.asarray(column.cat.codes, dtype=np.int64)
-    if isinstance(column.cat.categories.dtype, pd.StringDtype):
-        return Distinct(codes, values, column.dtype)
+    kind = column.dtype
+    if isinstance(kind, pd.CategoricalDtype) and isinstance(kind.categories.dtype, pd.StringDtype):
+        return Distinct(codes, values, kind)
     texts = [str(v) for v in values]
     return Distinct(codes, texts).replaced(list(texts))  # 1 and "1" are one
 
