@@ -1,6 +1,5 @@
 """Heart-rate maximum from age: named formulas, each with the spread of people around it."""
 
-from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -12,30 +11,27 @@ from agreement.physiology.arrays import FloatArray
 from agreement.tables.options import HrMaxFormula
 
 
-class HeartRateMaximumFormula(NamedTuple):
-    """HRmax from age: the line and the standard deviation of people around it. [bpm]."""
+class Line(NamedTuple):
+    """HRmax from age: a line, and the standard deviation of people around it. [bpm]."""
 
-    by_age: Callable[[FloatArray], FloatArray]
+    at_birth: float
+    per_year: float
     sd: float
     source: str
     provenance: str
 
+    def by_age(self, age_years: FloatArray) -> FloatArray:
+        """Return the expected maximum. [bpm]."""
+        return self.at_birth - self.per_year * age_years
+
 
 # Where a source gives no spread of its own, 10.8 bpm is used: Robergs and Landwehr 2002 (read) found
 # 7 to 11 bpm for all of these lines.
-HR_MAX_FORMULAS: Final[dict[HrMaxFormula, HeartRateMaximumFormula]] = {
-    "220_minus_age_1971": HeartRateMaximumFormula(
-        lambda age: 220 - age, 11.0, "Fox 1971; spread 10 to 12 bpm", "read"
-    ),
-    "208_minus_0.7_age_2001": HeartRateMaximumFormula(
-        lambda age: 208 - 0.7 * age, 10.8, "Tanaka 2001", "read second-hand"
-    ),
-    "207_minus_0.7_age_2007": HeartRateMaximumFormula(
-        lambda age: 207 - 0.7 * age, 10.8, "Gellish 2007; 132 people, 908 tests", "read"
-    ),
-    "211_minus_0.64_age_2013": HeartRateMaximumFormula(
-        lambda age: 211 - 0.64 * age, 10.8, "Nes 2013; n 3320", "read"
-    ),
+HR_MAX_FORMULAS: Final[dict[HrMaxFormula, Line]] = {
+    "220_minus_age_1971": Line(220, 1, 11.0, "Fox 1971; spread 10 to 12 bpm", "read"),
+    "208_minus_0.7_age_2001": Line(208, 0.7, 10.8, "Tanaka 2001", "read second-hand"),
+    "207_minus_0.7_age_2007": Line(207, 0.7, 10.8, "Gellish 2007; 132 people, 908 tests", "read"),
+    "211_minus_0.64_age_2013": Line(211, 0.64, 10.8, "Nes 2013; n 3320", "read"),
 }
 
 

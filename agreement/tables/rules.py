@@ -6,10 +6,12 @@ on every table); `keep_rules` is the one place where they become our words.
 Codes are checked where they are translated (`codes`), once per distinct word instead of per row.
 """
 
+import tomllib
 from collections.abc import Container, Mapping
 from dataclasses import dataclass
+from importlib.resources import files
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -26,40 +28,9 @@ REQUIRED_VALUES: Final = frozenset((*VO2MAX_COLUMNS, "duration_min"))
 _MANY: Final = 3  # so many low values, and more than half of the column, may be another unit
 _OF_PEOPLE: Final = ("mass_kg", "set_mass_kg", "age_years", "set_age_years", "birth_year")
 _UNLIKELY_SHARE: Final = 0.1  # of a column of people's masses or ages; ours, no source
-
-
-class Hint(NamedTuple):
-    """What a value between `low` and `high` in the wrong column may really be."""
-
-    low: float
-    high: float
-    text: str
-
-
-HINTS: Final[dict[str, tuple[Hint, ...]]] = {
-    "vo2max_ml_kg_min": (
-        Hint(0.5, 3, "If it is in L/min, put it under 'vo2max_l_min'."),
-        Hint(3, 8, "It may be in L/min or MET; ask where the file comes from."),
-        Hint(8, 15, "If it is in MET (x 3.5), say so under units."),
-        Hint(500, 8000, "If it is in mL/min, put it under 'vo2max_ml_min'."),
-    ),
-    "vo2max_l_min": (
-        Hint(8, 100, "If it is in mL/kg/min, put it under 'vo2max_ml_kg_min'."),
-        Hint(500, 8000, "If it is in mL/min, put it under 'vo2max_ml_min'."),
-    ),
-    "vo2max_ml_min": (
-        Hint(0.5, 8, "If it is in L/min, put it under 'vo2max_l_min'."),
-        Hint(8, 100, "If it is in mL/kg/min, put it under 'vo2max_ml_kg_min'."),
-    ),
-    "rer_max": (Hint(70, 200, "It looks like percent (110 for 1.10)."),),
-    "rpe_max": (Hint(0, 6, "It may be on the scale from 0 to 10; 6 to 20 is needed."),),
-    "stature_cm": (Hint(1, 2.5, "It looks like metres."),),
-    "hr_max_bpm": (Hint(90, 140, "Look for swapped or missing digits, such as 104 for 194."),),
-    "grade": (Hint(0.5, 50, "It looks like percent; a fraction is needed (0.01 for 1 %)."),),
-    "distance_m": (Hint(0, 80, "It may be laps, shuttles or kilometres; metres are needed."),),
-    "time_min": (Hint(0, 1, "It may be hours; minutes are needed."),),
-    "fat_percent": (Hint(0, 2, "It looks like a fraction; percent is needed."),),
-}
+_HINTS: Final[dict[str, list[tuple[float, float, str]]]] = tomllib.loads(
+    (files("agreement.tables") / "hints.toml").read_text("utf-8")
+)
 
 
 def keep_rules(
@@ -120,7 +91,7 @@ def value_text(column: str, value: float, *, refused: bool) -> str:
 
 def hint(column: str, value: float) -> str:
     """Return what a value may really be, or nothing."""
-    return next((h.text for h in HINTS.get(column, ()) if h.low <= value <= h.high), "")
+    return next((text for low, high, text in _HINTS.get(column, ()) if low <= value <= high), "")
 
 
 def _report_duplicates(raw: RawTable, column: str, key: Distinct, where: Mask) -> None:
