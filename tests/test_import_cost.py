@@ -52,3 +52,16 @@ def test_the_kernel_of_a_report_loads_only_what_the_report_shows():
     assert {"pandas", "matplotlib"} <= loaded
     unused = {"nbformat", "nbclient", "typer"}
     assert unused.isdisjoint(loaded)
+
+
+@pytest.mark.parametrize(("ours", "loaded"), [("leave_out_unused()", "False"), ("", "True")])
+def test_figures_load_no_statistics_where_the_process_is_ours_and_take_nothing_elsewhere(
+    ours, loaded
+):
+    code = (
+        "import sys\nfrom agreement.report.run.unused import leave_out_unused, leaving_out\n"
+        f"{ours}\nwith leaving_out('scipy.stats', 'scipy.cluster'):\n    import seaborn\n"
+        "print('scipy.stats' in sys.modules)\nimport scipy.stats, scipy.cluster"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == [loaded]
