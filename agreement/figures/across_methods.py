@@ -5,14 +5,14 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.ticker import FixedLocator
 
 from agreement.figures.budget import COMPONENTS
-from agreement.figures.colours import BAND, FAINT, INK, MARGIN, NOISE, PAPER, WASH, Mark
-from agreement.figures.key import SIZE, explain
+from agreement.figures.cells import draw_cells
+from agreement.figures.colours import BAND, FAINT, MARGIN, NOISE, PAPER, WASH, Mark
+from agreement.figures.key import explain
 from agreement.figures.labels import SideLabel, broken, name_ticks, number, side_labels
 from agreement.figures.theme import marks_for
 from agreement.terms import KEY_COLUMNS
@@ -43,27 +43,14 @@ def plot_budgets(
     wanted = variances.reindex(index=list(COMPONENTS), columns=list(methods))
     spread = wanted.clip(lower=0) ** 0.5
     words = spread.map(lambda value: number(value) if np.isfinite(value) else "")
-    sns.heatmap(
-        spread,
-        annot=words.to_numpy(),
-        fmt="",
-        annot_kws={"fontsize": SIZE, "color": INK},
-        cmap=LinearSegmentedColormap.from_list("wash", [(BAND, 0.12), (BAND, 1.0)]),
-        vmin=0,
-        cbar=False,
-        xticklabels=False,
-        yticklabels=False,
-        linewidths=1.5,
-        linecolor=PAPER,
-        ax=ax,
-    )
+    colours = LinearSegmentedColormap.from_list("wash", [(BAND, 0.12), (BAND, 1.0)])
+    draw_cells(ax, spread.to_numpy(), words.to_numpy(), colours)
     names = labels or {}
     upright = [broken(names.get(one, one), 20) for one in methods]
     name_ticks(ax, "x", upright, start=0.5, upright=True)
     name_ticks(ax, "y", [broken(word, 20) for word in COMPONENTS.values()], start=0.5)
     ax.set(xlabel="", ylabel="")
     ax.set_title("spread (SD, mL/kg/min) by this alone", fontsize=9.5, fontweight="normal")
-    sns.despine(ax=ax, left=True, bottom=True)
     return ax
 
 

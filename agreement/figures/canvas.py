@@ -71,7 +71,7 @@ def tell_points(points: Collection, words: Sequence[str]) -> None:
     """
     Have each point of a figure say something when it is pointed at.
 
-    points: drawn points, as `seaborn.scatterplot` leaves them in ``ax.collections``.
+    points: drawn points, as ``ax.scatter`` returns them.
     words: one for each point, in their order.
     """
     points.set_urls([f"{_TOLD}{said}" for said in words])  # kept with its point, whatever happens

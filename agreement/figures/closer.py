@@ -5,12 +5,11 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 
-from agreement.figures.colours import BAND, INK, PAPER, WASH
-from agreement.figures.key import SIZE
+from agreement.figures.cells import draw_cells
+from agreement.figures.colours import BAND, WASH
 from agreement.figures.labels import broken, name_ticks, number
 from agreement.stats.compare.closer import SHOWN_AT
 
@@ -85,30 +84,13 @@ def plot_closer(
     for i, row in enumerate(rows):
         for j, column in enumerate(columns[: i + 1]):
             one = found.get((row, column))
-            shade[i, j] = np.nan if one is None else float(one.shown)
+            shade[i, j] = 0.0 if one is None else float(one.shown)
             words[i, j] = "" if one is None else _said(one, len(columns))
     if shade.size:
-        sns.heatmap(
-            np.where(np.isfinite(shade), shade, 0.0),
-            mask=np.triu(np.ones(shade.shape, dtype=bool), 1),
-            annot=words,
-            fmt="",
-            annot_kws={"fontsize": SIZE, "color": INK, "linespacing": 1.3},
-            cmap=ListedColormap(_SHADES),
-            vmin=0,
-            vmax=1,
-            cbar=False,
-            xticklabels=False,
-            yticklabels=False,
-            linewidths=1.5,
-            linecolor=PAPER,
-            ax=ax,
-        )
+        draw_cells(ax, shade, words, ListedColormap(_SHADES), most=1)
     names = labels or {}
     name_ticks(ax, "x", [broken(names.get(one, one), _NAME) for one in columns], start=0.5)
     name_ticks(ax, "y", [broken(names.get(one, one), _NAME) for one in rows], start=0.5)
-    for spine in ax.spines.values():
-        spine.set_visible(False)
     ax.set_title("error of the row over that of the column", fontsize=9.5, fontweight="normal")
     return ax
 

@@ -47,12 +47,15 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
             named = ", ".join(sorted(map(str, set(frame[column]))))
             raise ValueError(f"rows of several values of '{column}' ({named}); choose those of one")
     frame = _one_group(frame)
-    keyed = set(KEY_COLUMNS) <= set(frame.columns)
-    found = {}
-    for row in frame.to_dict("records"):
-        key = "/".join(str(row[name]) for name in KEY_COLUMNS) if keyed else ""
-        found[str(row["statistic"])] = Estimate(row["value"], row["low"], row["high"], key)
-    return found
+    numbers = zip(*(frame[name].tolist() for name in ("value", "low", "high")), strict=True)
+    keys = [""] * len(frame)
+    if set(KEY_COLUMNS) <= set(frame.columns):
+        parts = (map(str, frame[name].tolist()) for name in KEY_COLUMNS)
+        keys = ["/".join(key) for key in zip(*parts, strict=True)]
+    names = map(str, frame["statistic"].tolist())
+    return {
+        name: Estimate(*values, key) for name, values, key in zip(names, numbers, keys, strict=True)
+    }
 
 
 def _one_group(frame: pd.DataFrame) -> pd.DataFrame:

@@ -72,21 +72,19 @@ def draw_points(
         )
         return
     order = np.lexsort((*(() if told is None else (np.asarray(told),)), full, up, across))
-    sns.scatterplot(
-        x=across[order],
-        y=up[order],
-        hue=full[order],
-        palette={True: INK, False: PAPER},
+    # Ours: seaborn's scatter plot of as many points takes seven times as long
+    points = ax.scatter(
+        across[order],
+        up[order],
+        c=np.where(full[order], INK, PAPER),
         edgecolor=INK,
         linewidth=0.9,
         s=18,
-        legend=False,
-        ax=ax,
         zorder=4,
         clip_on=False,
     )
     if told is not None:
-        tell_points(ax.collections[-1], [told[place] for place in order])
+        tell_points(points, [told[place] for place in order])
     for state, fill, word in ((True, INK, words[0]), (False, PAPER, words[1])):
         if word and (full == state).any():
             ax.plot(

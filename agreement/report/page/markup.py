@@ -5,6 +5,7 @@ The only place that escapes: every function takes plain text, which is escaped h
 markup or blocks, which stand as they are. A text of the study cannot be told for markup.
 """
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -14,6 +15,7 @@ from markupsafe import Markup, escape
 
 MOST_ROWS = 1000  # of one table: more can be read by nobody, and take gigabytes
 MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
+_DATE: Final = re.compile(r"\d{4}-\d\d-\d\d")
 BREAK: Final = Markup("<br>")
 
 
@@ -155,7 +157,14 @@ def table(
     return Block(shown)
 
 
+def _whole_dates(cell: Text) -> Text:
+    """Keep the dates of a plain cell from breaking at their hyphens."""
+    if isinstance(cell, Block | Markup) or not _DATE.search(cell):
+        return cell
+    return Markup(_DATE.sub(r'<span class="date">\g<0></span>', escape(cell)))
+
+
 def _row(cells: Sequence[Text], kinds: Sequence[str]) -> Markup:
-    first, *rest = zip(cells, kinds, strict=True)
+    first, *rest = zip(map(_whole_dates, cells), kinds, strict=True)
     others = (element("td", cell or absent("not available"), class_=kind) for cell, kind in rest)
     return element("tr", element("th", first[0], scope="row", class_=first[1]), *others)

@@ -163,8 +163,12 @@ def _repeats(numbers: Numbers) -> Block:
     """Return the table of typical errors and mean shifts, by pair of tests."""
     rows = []
     for method, mode in numbers.places(_REPEATS):
-        for group in numbers.groups(_REPEATS, method, mode):
-            error = numbers.get(_REPEATS, _ERROR, method, mode, group)
+        groups = numbers.groups(_REPEATS, method, mode)
+        errors = {one: numbers.get(_REPEATS, _ERROR, method, mode, one) for one in groups}
+        known = [(one.n, one.value) for one in errors.values() if one.known]
+        for group, error in errors.items():
+            if group == "all" and known.count((error.n, error.value)) == len(known) == 2:
+                continue  # the two tests in the next line are all repeats
             shift = numbers.get(_REPEATS, "mean_shift", method, mode, group)
             if not error.known:
                 continue

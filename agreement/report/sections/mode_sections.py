@@ -21,9 +21,7 @@ _COLUMNS = (
 def modes_block(found: tuple[AcrossModes, ...], numbers: Numbers) -> Block:
     """Show what was measured in one mode and tested in another, and what the modes alone would make."""
     if not found:
-        return paragraph(
-            "No field value was left out because the laboratory tested another mode of exercise."
-        )
+        return Block("")
     hidden = [one for one in found if _bias(one, numbers).withheld]
     told = withheld_note([numbers.name.with_mode(one.method, one.mode) for one in hidden])
     if len(hidden) == len(found):

@@ -181,7 +181,7 @@ FIGURES: Final = {
         plot_profiles_of_methods,
         profiles_of_methods_alt,
         "Bias of each method by training profile, with its 95 % interval.",
-        4.0,
+        3.6,
     ),
 }
 
@@ -242,6 +242,7 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
                 "Field against laboratory values. Dashed: the line net of the laboratory's noise, with "
                 "the 95 % band of its slope; dotted: field equals laboratory."
             ),
+            height=2.7,
             panels=len(known),
         )
     ]

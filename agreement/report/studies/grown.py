@@ -137,6 +137,7 @@ class Grown:
                     caption="Bias (dots) and limits of agreement (bars) at each report of this study"
                     + (", with the agreed limit (dashed)." if margin.limit is not None else "."),
                     panels=len(drawn),
+                    height=2.2,
                 )
             ]
         rows = [
