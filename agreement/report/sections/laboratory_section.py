@@ -165,9 +165,9 @@ def _repeats(numbers: Numbers) -> Block:
     for method, mode in numbers.places(_REPEATS):
         groups = numbers.groups(_REPEATS, method, mode)
         errors = {one: numbers.get(_REPEATS, _ERROR, method, mode, one) for one in groups}
-        known = [(one.n, one.value) for one in errors.values() if one.known]
+        known = [(one.n, round(one.value, 9)) for one in errors.values() if one.known]
         for group, error in errors.items():
-            if group == "all" and known.count((error.n, error.value)) == len(known) == 2:
+            if group == "all" and len(known) == 2 and known[0] == known[1]:
                 continue  # the two tests in the next line are all repeats
             shift = numbers.get(_REPEATS, "mean_shift", method, mode, group)
             if not error.known:
