@@ -8,6 +8,7 @@ usual way takes a tenth of a second.
 from collections.abc import Sequence
 from datetime import date, timedelta
 from html import escape
+from itertools import groupby
 from math import isfinite
 from typing import Final
 
@@ -20,6 +21,7 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 34, 350, 38, 192  # of the panel; the equivalent 
 _BESIDE: Final = 372
 _STEPS: Final = (1.0, 2.0, 5.0, 10.0, 20.0)  # between grid lines [mL/kg/min]
 _MOST_LINES: Final = 6
+MOST_DRAWN: Final = 500  # field values; of more, the lowest, middle and highest of each day
 _APART: Final = 104.0  # of two dates on the axis, or two names of tests
 _ROWS: Final = (14.0, 30.0)  # of the names of tests, above the panel
 
@@ -69,6 +71,17 @@ def weeks_alt(field: Sequence[float], lab: float, equivalent: Estimate | None = 
     if equivalent is not None and equivalent.known:
         said += f"; as a laboratory test would read: {with_interval(equivalent)}"
     return f"{said}."
+
+
+def _few(field: Sequence[tuple[date, float]]) -> list[tuple[date, float]]:
+    """Return the field values that are drawn; `MOST_DRAWN` says which."""
+    if len(field) <= MOST_DRAWN:
+        return list(field)
+    few = []
+    for _, day in groupby(sorted(field), key=lambda one: one[0]):
+        own = list(day)
+        few += [own[place] for place in sorted({0, len(own) // 2, len(own) - 1})]
+    return few
 
 
 class _Panel:
@@ -124,7 +137,8 @@ class _Panel:
 
     def readings(self, name: str) -> list[str]:
         """Draw the field values, each saying its day, joined by a line."""
-        places = [f"{self.x(day):.1f},{self.y(value):.1f}" for day, value in self._field]
+        drawn = _few(self._field)
+        places = [f"{self.x(day):.1f},{self.y(value):.1f}" for day, value in drawn]
         path = f'<polyline points="{" ".join(places)}" style="fill:none;stroke:{_ink("faint", FAINT)}"/>'
         said = escape(name)
         return [
@@ -133,7 +147,7 @@ class _Panel:
                 f'<circle cx="{self.x(day):.1f}" cy="{self.y(value):.1f}" r="3.4" '
                 f'style="fill:{_ink("field", FIELD)}"><title>{said}, {day}: {number(value)}</title>'
                 "</circle>"
-                for day, value in self._field
+                for day, value in drawn
             ),
         ]
 

@@ -114,6 +114,17 @@ def test_weeks_stand_at_their_days_with_the_laboratory_among_them():
     )
 
 
+def test_of_thousands_of_values_the_span_of_each_day_is_drawn_and_all_are_counted():
+    first, rng = date(2026, 3, 1), np.random.default_rng(1)
+    field = [(first + timedelta(days=i % 40), v) for i, v in enumerate(rng.normal(50, 2, 4000))]
+    told = weeks_svg(field, [(first, 50.0)])
+    of_day = pd.DataFrame(field, columns=["day", "value"]).groupby("day")["value"]
+    assert told.count("<circle") == 3 * 40
+    for day, highest in of_day.max().items():
+        assert f"{day}: {highest:.1f}</title>" in told
+    assert "among 4000 field values" in told
+
+
 def test_one_day_alone_and_no_noise_are_drawn_too():
     day = date(2026, 3, 1)
     told = weeks_svg([(day, 50.0)], [(day, 50.0)], name="a <b>")
