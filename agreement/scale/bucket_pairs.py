@@ -79,8 +79,8 @@ class BucketPairs(NamedTuple):
 def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     """Pair one bucket; lines of rows left out go into a file of their own."""
     frame, positions = _readings(plan, bucket)
-    laboratory = read_section([plan.laboratory], bucket)
-    known = read_section([plan.athletes], bucket)["athlete_id"] if plan.athletes else None
+    laboratory = read_section(plan.laboratory, bucket)
+    known = read_section(plan.athletes, bucket)["athlete_id"] if plan.athletes else None
     paired = pairing.pair_bucket(
         frame, laboratory, plan.options, plan.heart_rate_based, plan.files, known, by_group=False
     )
@@ -115,7 +115,7 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
 
 def _readings(plan: BucketPlan, bucket: int) -> tuple[pd.DataFrame, Ints]:
     """Return estimates, then the other readings of the bucket, and the positions of these."""
-    others = read_section([plan.others], bucket)
+    others = read_section(plan.others, bucket)
     positions = others.pop(POSITION).to_numpy(np.int64)
     frame = estimate_readings(_estimates(plan, bucket)).readings
     if len(others) and len(frame):
@@ -139,7 +139,7 @@ def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:
             continue
         code = rows["athlete"].astype(np.int64) - own.start
         if piece.strangers is not None:
-            named = read_section([piece.strangers], bucket)["athlete_id"].tolist()
+            named = read_section(piece.strangers, bucket)["athlete_id"].tolist()
             unified = [strangers.setdefault(one, len(strangers)) for one in named]
             strange = code >= len(tested)
             first = len(plan.buckets.athletes) - own.start

@@ -23,7 +23,7 @@ from agreement.tables.findings import Findings
 from agreement.tables.lab_table import CheckedTable
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader, Piece
 from agreement.tables.parts_together import ledger_table, write_ledger_part
-from agreement.tables.spills import spilled_table, write_records, write_spill
+from agreement.tables.spills import write_records, write_spill
 from agreement.terms import SENSORS
 
 Ints = npt.NDArray[np.int64]
@@ -136,8 +136,8 @@ def _laid_aside(plan: Spreading, frames: Sequence[pd.DataFrame], part: int, name
         order = np.argsort(home, kind="stable")
         first = np.searchsorted(home[order], home[order])
         code[strange[order]] = len(plan.buckets.athletes) + np.arange(len(order)) - first
-        texts = spilled_table(pd.DataFrame({"athlete_id": names[strange]}))
-        write_spill([texts], path, home, plan.buckets.count)
+        found = pd.DataFrame({"athlete_id": names[strange]})
+        write_spill(found, path, home, plan.buckets.count)
     columns = {
         "row": _joined(frames, "row") + part * PART_STEP,
         "instant": _joined(frames, "instant").astype("datetime64[us]").astype(np.int64),

@@ -36,7 +36,6 @@ from agreement.tables.spills import (
     give_memory_back,
     give_memory_back_now,
     require_arrow,
-    spilled_table,
     write_spill,
 )
 from agreement.tables.study import StudyTables, inspect_study
@@ -258,7 +257,7 @@ class _Run:
         paths = {name: self.work / f"{name}.arrow" for name in frames}
         for name, rows in frames.items():
             bucket = self.buckets.of(rows["athlete_id"])
-            write_spill([spilled_table(rows)], paths[name], bucket, self.buckets.count)
+            write_spill(rows, paths[name], bucket, self.buckets.count)
         return BucketPlan(
             self.work,
             tuple(records),

@@ -6,7 +6,6 @@ nothing that could be taken for a result; writing it again gives the same file.
 """
 
 import ctypes
-from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
@@ -56,82 +55,35 @@ def give_memory_back_now() -> None:
         ctypes.CDLL(None).malloc_trim(0)
 
 
-def spilled_table(frame: pd.DataFrame, repeating: Sequence[str] = ()) -> Any:
-    """Return a frame as an Arrow table, small in memory; `repeating` texts are stored once."""
-    import pyarrow as pa
-
-    table = pa.Table.from_pandas(frame, preserve_index=False)
-    for name in repeating:
-        place = table.schema.get_field_index(name)
-        table = table.set_column(place, name, table.column(place).dictionary_encode())
-    return table
-
-
-def write_spill(
-    tables: Sequence[Any], path: Path, section: Ints | None = None, sections: int = 1
-) -> None:
+def write_spill(frame: pd.DataFrame, path: Path, section: Ints, sections: int) -> None:
     """
-    Write tables one after another, cut into sections.
+    Write a frame of text, numbers and times, without its index, cut into sections.
 
-    tables: at least one, as `spilled_table` makes them.
-    section: of each row; rows of one section keep their order. Without it all are in section 0.
+    section: of each row; rows of one section keep their order.
     sections: how many there are; some may be empty.
     """
     import pyarrow as pa
     from pyarrow import ipc
 
-    table = pa.concat_tables(tables).unify_dictionaries()
-    ends = [len(table)]
-    if section is not None:
-        order = np.argsort(section, kind="stable")
-        # column by column: the rows never lie there three times
-        columns = [column.combine_chunks().take(pa.array(order)) for column in table.columns]
-        table = pa.table(columns, schema=table.schema)
-        ends = np.searchsorted(section[order], np.arange(sections), side="right").tolist()
-    table = table.combine_chunks()
+    order = np.argsort(section, kind="stable")
+    table = pa.Table.from_pandas(frame, preserve_index=False).take(pa.array(order))
+    ends = np.searchsorted(section[order], np.arange(sections), side="right").tolist()
     temporary = path.with_suffix(".part")
     options = ipc.IpcWriteOptions(compression="lz4")
     with ipc.new_file(str(temporary), table.schema, options=options) as file:
-        start = 0
-        for end in ends:
-            file.write_batch(_batch(table, start, end))
-            start = end
+        for start, end in zip([0, *ends], ends, strict=False):
+            columns = [one.slice(start, end - start).combine_chunks() for one in table.columns]
+            file.write_batch(pa.record_batch(columns, table.schema))
     temporary.replace(path)
 
 
-def _batch(table: Any, start: int, end: int) -> Any:
-    """Return some rows of a table in one piece as a batch, also when there are none."""
-    import pyarrow as pa
-
-    columns = [
-        column.chunk(0).slice(start, end - start) if column.num_chunks else pa.nulls(0, column.type)
-        for column in table.columns
-    ]
-    return pa.record_batch(columns, table.schema)
-
-
-def section_table(paths: Sequence[Path], section: int = 0) -> Any:
-    """
-    Return one section of several spills, one after another, as an Arrow table.
-
-    paths: at least one; a column that some of them lack is missing there.
-    section: its number, the same in each.
-    """
+def read_section(path: Path, section: int) -> pd.DataFrame:
+    """Return one section of a spill as a frame of plain texts, numbers and times."""
     import pyarrow as pa
     from pyarrow import ipc
 
-    tables = []
-    for path in paths:
-        with pa.memory_map(str(path)) as source, ipc.open_file(source) as file:
-            tables.append(pa.Table.from_batches([file.get_batch(section)]))
-    return pa.concat_tables(tables, promote_options="default").unify_dictionaries()
-
-
-def read_section(paths: Sequence[Path], section: int = 0) -> pd.DataFrame:
-    """Return what `section_table` does as a frame of plain texts, numbers and times."""
-    import pyarrow as pa
-
-    table = section_table(paths, section)
+    with pa.memory_map(str(path)) as source, ipc.open_file(source) as file:
+        table = pa.Table.from_batches([file.get_batch(section)])
     for place, field in enumerate(table.schema):
         if pa.types.is_dictionary(field.type):
             table = table.set_column(place, field.name, table.column(place).cast(pa.large_string()))
