@@ -26,3 +26,24 @@ def demo():
     from agreement.cohort import read_cohort
 
     return read_cohort(Path(__file__).parents[1] / "demo_cohort")
+
+
+# of these, tests read many small studies
+QUICK = {"contract", "doubts", "hostile", "pairing"}
+
+
+@pytest.fixture(scope="module", autouse=True)
+def texts_of_small_studies(request):
+    """
+    Keep texts of small studies as Python's own, as a report does, and pandas where there is no Arrow.
+
+    It takes a third less time. What other folders test, and every program that a test
+    starts but reports, keeps the texts as Arrow's where that is installed.
+    """
+    if QUICK.isdisjoint(request.path.parts):
+        yield
+        return
+    import pandas as pd
+
+    with pd.option_context("mode.string_storage", "python"):
+        yield
