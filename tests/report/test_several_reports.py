@@ -231,7 +231,7 @@ def test_a_shelf_lists_every_report_and_a_comparison_is_one(seasons, tmp_path):
 
 
 def test_every_number_of_a_comparison_is_a_line_of_its_table(seasons, tmp_path):
-    root, _ = seasons
+    root, (d1, d2, _) = seasons
     found = compare_reports(root / "spring-report", root / "autumn-report")
     page, results = write_compared(found, tmp_path / "compared")
     html, frame = page.read_text(encoding="utf-8"), pd.read_csv(results, keep_default_na=False)
@@ -243,6 +243,13 @@ def test_every_number_of_a_comparison_is_a_line_of_its_table(seasons, tmp_path):
     said = "\n".join(map(in_words, found.lines()))
     moved = frame.set_index(["statistic", "group"])["value"]["difference_of_bias", "all"]
     assert f"the bias has moved by {moved:+.1f} mL/kg/min" in said
+    p, counted = (
+        found.season(("wrist", "run"))[name].value for name in ("p_bias", "p_bias_counted")
+    )
+    assert f"p {counted:.3f} for the bias" in said
+    assert counted > p + 0.001
+    (_, was, now), *_ = found._moved(("wrist", "run"))
+    assert (was.value, now.value) == pytest.approx((d1.mean(), d2.mean()))
     words = json.loads((page.parent / "datapackage.json").read_text(encoding="utf-8"))
     assert {one["statistic"] for one in words["statistics"]} == set(frame["statistic"])
 
