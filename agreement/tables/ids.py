@@ -40,6 +40,48 @@ _MONTHS: Final = {  # English; German and Scandinavian where they differ
     **dict(zip(("mai", "okt", "dez", "des"), (5, 10, 12, 12), strict=True)),
 }
 _MOST_DAYS: Final = 31
+ID_MAP: Final = Table(
+    "id_map",
+    {"found": Column("id", required=True), "athlete_id": Column("id", required=True)},
+    ledger_id="found",
+    key="found",
+)
+_WORD: Final = r"[^\W\d_](?:[^\W\d_]|['.-])+"
+_NAME: Final = re.compile(rf"{_WORD}(?:,? +{_WORD})+|{_WORD}, ?[^\W\d_]\.?")
+_PEOPLE: Final = {
+    "addresses of people": re.compile(r"[^@\s]+@[^@\s]+\.\w{2,}"),
+    "dates: of birth, or codes such as MAR-1 that a spreadsheet turned": re.compile(
+        r"(?:19|20)\d\d-\d\d-\d\d(?: .*)?|\d\d\.\d\d\.(?:19|20)?\d\d"
+    ),
+    # with a sign, blanks, brackets or dashes, or as many digits as national numbers have
+    "telephone or identity numbers of people": re.compile(
+        r"\+\d[\d ()./-]{6,}|\(?\d{2,5}\)?[ /-]\d{2,}[\d -]{3,}|\d{6}[-+A]\d{3,5}\w?|\d{10,13}"
+    ),
+    "names of people": re.compile(
+        r"[^\W\d_]\.[^\W\d_]{3,}|[^\W\d_]{3,}\.[^\W\d_]|[^\W\d_]\.[^\W\d_]\.[^\W\d_]{3,}"
+        r"|[^\W\d_A-Z][^\W\d_]{2,}[._][^\W\d_]{3,}|[A-Z][a-z]+[._-]?[A-Z][a-z]{2,}"
+    ),
+}
+# of many ids at once, one on each line, which none of the patterns leaves
+_ANYBODY: Final = re.compile(
+    f"^(?:{'|'.join(pattern.pattern for pattern in _PEOPLE.values())})$", re.MULTILINE
+)
+# single words say something only where nearly all ids are such: words as spoken, numbers in no order
+_SPOKEN: Final = re.compile(
+    r"(?!.*[^aeiouyåäöøæéè'-]{4})(?=.*[aeiouyåäöøæéè])[^\W\d_]+(?:['-][^\W\d_]+)?"
+)
+_LETTERS: Final = 4
+_NUMBER: Final = re.compile(r"(?!00)\d{8,9}")
+_TELEPHONES: Final = "telephone numbers of people"
+_OF_COLUMN: Final[dict[str, Callable[[str], bool]]] = {
+    "single names of people": lambda one: bool(
+        len(one) >= _LETTERS and _SPOKEN.fullmatch(one.casefold())
+    ),
+    _TELEPHONES: lambda one: bool(_NUMBER.fullmatch(one)),
+}
+_IN_ORDER: Final = 3  # digits in which running numbers begin alike
+_FEWEST, _NEARLY_ALL = 5, 0.8
+_MOST_LOOKED_UP: Final = 100  # ids, for the first row, and to know a column by
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,51 +169,6 @@ def digits(key: str) -> str:
     """Return the digits of a key that is letters and then one number, else nothing."""
     parts = _PARTS.fullmatch(key)
     return parts[2] if parts and not parts[3] else ""
-
-
-ID_MAP: Final = Table(
-    "id_map",
-    {"found": Column("id", required=True), "athlete_id": Column("id", required=True)},
-    ledger_id="found",
-    key="found",
-)
-_WORD: Final = r"[^\W\d_](?:[^\W\d_]|['.-])+"
-_NAME: Final = re.compile(rf"{_WORD}(?:,? +{_WORD})+|{_WORD}, ?[^\W\d_]\.?")
-
-_PEOPLE: Final = {
-    "addresses of people": re.compile(r"[^@\s]+@[^@\s]+\.\w{2,}"),
-    "dates: of birth, or codes such as MAR-1 that a spreadsheet turned": re.compile(
-        r"(?:19|20)\d\d-\d\d-\d\d(?: .*)?|\d\d\.\d\d\.(?:19|20)?\d\d"
-    ),
-    # with a sign, blanks, brackets or dashes, or as many digits as national numbers have
-    "telephone or identity numbers of people": re.compile(
-        r"\+\d[\d ()./-]{6,}|\(?\d{2,5}\)?[ /-]\d{2,}[\d -]{3,}|\d{6}[-+A]\d{3,5}\w?|\d{10,13}"
-    ),
-    "names of people": re.compile(
-        r"[^\W\d_]\.[^\W\d_]{3,}|[^\W\d_]{3,}\.[^\W\d_]|[^\W\d_]\.[^\W\d_]\.[^\W\d_]{3,}"
-        r"|[^\W\d_A-Z][^\W\d_]{2,}[._][^\W\d_]{3,}|[A-Z][a-z]+[._-]?[A-Z][a-z]{2,}"
-    ),
-}
-# of many ids at once, one on each line, which none of the patterns leaves
-_ANYBODY: Final = re.compile(
-    f"^(?:{'|'.join(pattern.pattern for pattern in _PEOPLE.values())})$", re.MULTILINE
-)
-# single words say something only where nearly all ids are such: words as spoken, numbers in no order
-_SPOKEN: Final = re.compile(
-    r"(?!.*[^aeiouyåäöøæéè'-]{4})(?=.*[aeiouyåäöøæéè])[^\W\d_]+(?:['-][^\W\d_]+)?"
-)
-_LETTERS: Final = 4
-_NUMBER: Final = re.compile(r"(?!00)\d{8,9}")
-_TELEPHONES: Final = "telephone numbers of people"
-_OF_COLUMN: Final[dict[str, Callable[[str], bool]]] = {
-    "single names of people": lambda one: bool(
-        len(one) >= _LETTERS and _SPOKEN.fullmatch(one.casefold())
-    ),
-    _TELEPHONES: lambda one: bool(_NUMBER.fullmatch(one)),
-}
-_IN_ORDER: Final = 3  # digits in which running numbers begin alike
-_FEWEST, _NEARLY_ALL = 5, 0.8
-_MOST_LOOKED_UP: Final = 100  # ids, for the first row, and to know a column by
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
     from agreement.tables.export_folders import Exports
 
+TEXTS: Final = ("file", "id", "reason", "message")
+
 
 class WholeTable(NamedTuple):
     """All parts of a table together, and what each file was."""
@@ -115,9 +117,6 @@ def part_of_problem(problem: Problem, name: str, files: tuple[str, ...]) -> Prob
         return problem
     part, row = divmod(problem.row, PART_STEP)
     return replace(problem, file=files[part], row=row)
-
-
-TEXTS: Final = ("file", "id", "reason", "message")
 
 
 def ledger_table(lines: pd.DataFrame) -> Any:

@@ -31,6 +31,15 @@ _ISO: Final = re.compile(r"\d{4}-?\d{2}-?\d{2}")
 _NAMED_MONTH: Final = re.compile(
     r"\d{1,2}[.\s-]*[^\W\d_]{3,}\.?[\s-]*\d{4}|[^\W\d_]{3,}\.?\s+\d{1,2},?\s+\d{4}"
 )
+NOTHING: Final = Named("", None, None, {}, None)  # of a column that no header names
+MOMENT: Final = {  # by table, its column of dates or times
+    table.name: name
+    for table in TABLES.values()
+    for name, column in table.columns.items()
+    if column.kind in ("date", "time")
+}
+OF_PEOPLE: Final = ("sex", "birth_year", "age_years", "stature_cm", "hr_limiting_drug", "withdrawn")
+Rows = list[dict[str, str]]
 
 
 @dataclass(slots=True)
@@ -275,17 +284,6 @@ def date_order_of(cells: list[str], named: Named) -> tuple[str | None, str, str]
     if day and month:
         readings += f"; {day[0]} and {month[0]} cannot be of one order: correct one of them"
     return OPEN, "", readings
-
-
-NOTHING: Final = Named("", None, None, {}, None)  # of a column that no header names
-MOMENT: Final = {  # by table, its column of dates or times
-    table.name: name
-    for table in TABLES.values()
-    for name, column in table.columns.items()
-    if column.kind in ("date", "time")
-}
-OF_PEOPLE: Final = ("sex", "birth_year", "age_years", "stature_cm", "hr_limiting_drug", "withdrawn")
-Rows = list[dict[str, str]]
 
 
 @dataclass(slots=True)

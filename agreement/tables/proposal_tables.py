@@ -31,6 +31,10 @@ from agreement.tables.proposal_words import (
     taken_apart,
 )
 
+_RAW_ROWS: Final = 40  # fewer rows are no recording
+_ROWS_OF_ONE: Final = 1.5  # in a table of athletes, on average
+_OF_LABORATORY: Final = ("rer_max", "rpe_max", "lactate_mmol_l", "plateau", "averaging_rule")
+
 
 def split_people(lab: Proposal) -> Proposal | None:
     """Return an athletes table of what a laboratory table says of people; None where it says nothing."""
@@ -113,11 +117,6 @@ def split_methods(lab: Proposal) -> Proposal | None:
             row["mode"] = modes[i % len(modes)]
         estimates.columns.append(replace(mode, theirs="mode"))
     return estimates
-
-
-_RAW_ROWS: Final = 40  # fewer rows are no recording
-_ROWS_OF_ONE: Final = 1.5  # in a table of athletes, on average
-_OF_LABORATORY: Final = ("rer_max", "rpe_max", "lactate_mmol_l", "plateau", "averaging_rule")
 
 
 def table_of(block: Block) -> str | None:

@@ -29,6 +29,10 @@ MEDIANS: Final[dict[str, dict[str, tuple[float, float]]]] = _DATA["medians"]  # 
 _DATE_FORM: Final = re.compile(
     r"(dd?|mm?|yyyy|tt|jj)[./-](dd?|mm?|tt)[./-](yyyy|yy|jjjj|aaaa|dd?)", re.IGNORECASE
 )
+_DAY_MONTH: Final = re.compile(r"(\d{1,2})[.\s-]*([^\W\d_]{3,})\.?[\s-]*(\d{4})")
+_MONTH_DAY: Final = re.compile(r"([^\W\d_]{3,})\.?\s+(\d{1,2}),?\s+(\d{4})")
+_TWELVE: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?\s*([ap])\.?m\.?", re.IGNORECASE)
+_NUMBERS: Final = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})(.*)")
 
 
 class Named(NamedTuple):
@@ -129,12 +133,6 @@ def fits(column: str, named: Named) -> int:
 def unit_fits(column: str, unit: str) -> bool:
     """Whether a unit may be stated for one of our columns."""
     return unit_of("vo2max_ml_kg_min" if column == "vo2max" else column, unit) is not None
-
-
-_DAY_MONTH: Final = re.compile(r"(\d{1,2})[.\s-]*([^\W\d_]{3,})\.?[\s-]*(\d{4})")
-_MONTH_DAY: Final = re.compile(r"([^\W\d_]{3,})\.?\s+(\d{1,2}),?\s+(\d{4})")
-_TWELVE: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?\s*([ap])\.?m\.?", re.IGNORECASE)
-_NUMBERS: Final = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})(.*)")
 
 
 def _month(word: str) -> int | None:

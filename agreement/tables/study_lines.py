@@ -14,6 +14,9 @@ from agreement.tables.whole_output import whole_file
 _PLACE: Final = re.compile(r"\(at line (\d+), column \d+\)")
 _LINE: Final = re.compile(r"(\s*[\w.\"-]+\s*=\s*)([^#]*?)(\s*#.*)?")
 _WORDS: Final = {"yes": "true", "no": "false", "True": "true", "False": "false", "ja": "true"}
+OPEN: Final = "?"
+UNDECIDED: Final = "undecided"
+_MARK: Final = "# decide:"
 
 
 def toml_fault(text: str, error: ValueError) -> tuple[str, str]:
@@ -88,11 +91,6 @@ def _candidates(line: str) -> list[str]:
         return []  # a day whose order nobody knows
     options += [f'"{bare}"', "'" + bare + "'"]
     return [f"{key}{one}{comment}" for one in options if one]
-
-
-OPEN: Final = "?"
-UNDECIDED: Final = "undecided"
-_MARK: Final = "# decide:"
 
 
 def stop_at_open_lines(content: dict[str, Any], path: Path, findings: Findings) -> bool:
