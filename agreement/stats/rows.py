@@ -1,6 +1,6 @@
 """One line of a results table, and the two doors that every result has: a frame and a small table."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 from math import isnan, nan
 from typing import Any, Final, NamedTuple
@@ -80,6 +80,12 @@ def rows_frame(rows: Iterable[Row]) -> pd.DataFrame:
     groups = columns.pop("group")
     columns = {"group": groups, **columns} if any(groups) else columns
     return pd.DataFrame({name: _column(name, values) for name, values in columns.items()})
+
+
+def told_rows(named: Iterable[tuple[Any, ...]], **common: Any) -> Iterator[Row]:
+    """Yield a row of each statistic, value, interval, unit, note: as far as given, else `common`."""
+    for one in named:
+        yield Row.of(*one[:3], **common | dict(zip(("unit", "note"), one[3:], strict=False)))
 
 
 def in_group(group: str, rows: Iterable[Row]) -> list[Row]:

@@ -12,7 +12,7 @@ from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, in_group
+from agreement.stats.rows import Row, in_group, told_rows
 from agreement.terms import SESSIONS_METHOD, UNIT
 
 FEWEST_FOR_SHARE: Final = 10  # athletes; below, a share of the spread says nothing
@@ -77,8 +77,7 @@ class IntensityCoverage(Result):
             ("unexplained_sd", group.unexplained_sd, _NOTHING, UNIT, few_for_error),
             ("share_explained", group.share_explained, group.share_interval, "1", of_share),
         )
-        for name, value, ends, unit, note in rows:
-            yield Row.of(name, value, ends, n=group.n, n_pairs=group.n_pairs, unit=unit, note=note)
+        return told_rows(rows, n=group.n, n_pairs=group.n_pairs)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each profile, and in all."""

@@ -16,7 +16,7 @@ from agreement.stats.limits.limits import FEWEST, checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 from agreement.terms import MASS_WITHIN_PCT, counted
 
 IN_FULL: Final = -1.0  # per cent of VO2max for a per cent of mass, when all of it goes wrong
@@ -55,10 +55,7 @@ class MassMismatch(Result):
             ("p_no_effect", self.p_of(0.0), None),
             ("p_full_effect", self.p_of(IN_FULL), None),
         )
-        return (
-            Row.of(name, value, ends, n=self.n, n_pairs=self.line.n, unit="1", note=note)
-            for name, value, ends in named
-        )
+        return told_rows(named, n=self.n, n_pairs=self.line.n, unit="1", note=note)
 
     def summary(self) -> str:
         """Say in one sentence what a per cent of mass does."""

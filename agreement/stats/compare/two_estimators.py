@@ -17,7 +17,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, p_value, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 from agreement.terms import UNIT
 
 FEWEST_COMPARED: Final = 4
@@ -69,11 +69,8 @@ class TwoEstimators(Result):
             ("sd_of_first", self.sd_a, none, UNIT),
             ("sd_of_second", self.sd_b, none, UNIT),
         )
-        return (
-            Row.of(
-                name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=self._said(name)
-            )
-            for name, value, ends, unit in rows
+        return told_rows(
+            ((*one, self._said(one[0])) for one in rows), n=self.n, n_pairs=self.n_pairs
         )
 
     def _said(self, name: str) -> str:

@@ -15,7 +15,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 
 FEWEST_CONCORDANT: Final = (
     4  # the variance of the concordance divides by n - 2, and 2 points always concord
@@ -65,10 +65,7 @@ class Concordance(Result):
             ("icc_a1", self.icc_a1, self.icc_a1_interval),
             ("icc_c1", self.icc_c1, self.icc_c1_interval),
         )
-        return (
-            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
-            for name, value, ends in rows
-        )
+        return told_rows(rows, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
 
     def summary(self) -> str:
         """Say both coefficients and their catch in one sentence."""

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 
 
 class AnyLimits(Result):
@@ -88,11 +88,7 @@ def limits_rows(limits: AnyLimits) -> list[Row]:
         ("lower_limit", limits.lower, limits.lower_interval()),
         ("upper_limit", limits.upper, limits.upper_interval()),
     )
-    n, n_pairs, note = limits.n, limits.n_pairs, limits.note
-    return [
-        Row.of(name, value, interval, n=n, n_pairs=n_pairs, note=note)
-        for name, value, interval in named
-    ]
+    return list(told_rows(named, n=limits.n, n_pairs=limits.n_pairs, note=limits.note))
 
 
 def limits_sentence(limits: AnyLimits) -> str:

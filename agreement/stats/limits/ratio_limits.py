@@ -13,7 +13,7 @@ from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
 from agreement.stats.record import Analysis, Privacy, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,23 +54,13 @@ class RatioLimits(Result):
 
     def rows(self) -> Iterable[Row]:
         """Return ratio, lower_limit_of_ratio and upper_limit_of_ratio as rows."""
+        log = self.log
         named = (
-            ("ratio", self.ratio, self.log.bias_interval()),
-            ("lower_limit_of_ratio", self.lower, self.log.lower_interval()),
-            ("upper_limit_of_ratio", self.upper, self.log.upper_interval()),
+            ("ratio", self.ratio, Interval(*np.exp(log.bias_interval()))),
+            ("lower_limit_of_ratio", self.lower, Interval(*np.exp(log.lower_interval()))),
+            ("upper_limit_of_ratio", self.upper, Interval(*np.exp(log.upper_interval()))),
         )
-        return (
-            Row.of(
-                name,
-                value,
-                Interval(*np.exp(interval)),
-                n=self.n,
-                n_pairs=self.log.n_pairs,
-                unit="1",
-                note=self.log.note,
-            )
-            for name, value, interval in named
-        )
+        return told_rows(named, n=self.n, n_pairs=log.n_pairs, unit="1", note=log.note)
 
     def summary(self) -> str:
         """Say the limits in percent, in one sentence."""

@@ -14,7 +14,7 @@ from agreement.stats.limits.limits import FEWEST
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 from agreement.terms import counted
 
 LARGEST_SHAPIRO: Final = 5000  # athletes looked at; the p value is not tabulated beyond
@@ -32,10 +32,8 @@ class Shape(Result):
     def rows(self) -> Iterable[Row]:
         """Return skewness and p_normal as rows."""
         note = "of athletes' means" if self.n_pairs > self.n else ""
-        return (
-            Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
-            for name, value in (("skewness", self.skewness), ("p_normal", self.p_normal))
-        )
+        named = (("skewness", self.skewness), ("p_normal", self.p_normal))
+        return told_rows(named, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
 
     def summary(self) -> str:
         """Say the shape in one sentence."""

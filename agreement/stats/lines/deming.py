@@ -26,7 +26,7 @@ from agreement.stats.lines.structural import UNBOUNDED, StructuralSlope, structu
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 from agreement.terms import UNIT
 
 NET_OF_LABORATORY: Final = "net_of_laboratory"
@@ -86,10 +86,7 @@ class Deming(Result):
             ("slope_at_half_lambda", self.sensitivity[0].slope, none, "1", of_lambda),
             ("slope_at_twice_lambda", self.sensitivity[2].slope, none, "1", of_lambda),
         )
-        return (
-            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=text)
-            for name, value, ends, unit, text in rows
-        )
+        return told_rows(rows, n=self.n, n_pairs=self.n_pairs)
 
     def summary(self) -> str:
         """Say the line and how much it rests on lambda in one sentence."""

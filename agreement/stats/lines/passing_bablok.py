@@ -22,7 +22,7 @@ from agreement.stats.lines.passing_bablok_clustered import clustered_intervals
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 from agreement.terms import UNIT
 
 
@@ -67,10 +67,7 @@ class PassingBablok(Result):
             ("slope", self.slope, self.slope_interval, "1"),
             ("intercept", self.intercept, self.intercept_interval, UNIT),
         )
-        return (
-            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=note)
-            for name, value, ends, unit in lines
-        )
+        return told_rows(lines, n=self.n, n_pairs=self.n_pairs, note=note)
 
     def summary(self) -> str:
         """Say the line in one sentence."""

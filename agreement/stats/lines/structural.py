@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from math import isinf, nan, sqrt
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +26,7 @@ from agreement.stats.repeats.laboratory_variance import (
     laboratory_of,
 )
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
@@ -123,11 +123,8 @@ class StructuralSlope(Result):
             (names[2], self.p_one, none, self.laboratory.note),
             (names[3], self.p_zero, none, ""),
         )
-        counts: dict[str, Any] = {"n": self.n, "n_pairs": self.n_pairs}
-        return [
-            Row.of(name, value, ends, unit="1", note=note, **counts)
-            for name, value, ends, note in shown
-        ]
+        rows = ((*one[:3], "1", one[3]) for one in shown)
+        return list(told_rows(rows, n=self.n, n_pairs=self.n_pairs))
 
     def rows(self) -> Iterable[Row]:
         """Return the rows of `STATISTICS`, then of `OF_NOISE`."""

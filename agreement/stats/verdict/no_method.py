@@ -22,7 +22,7 @@ from agreement.stats.method_data import (
 )
 from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 from agreement.stats.verdict.verdict import against_of, material_of
 from agreement.stats.verdict.yardsticks import Judgement, judge
 from agreement.terms import UNIT
@@ -64,10 +64,7 @@ class NoMethod(Result):
             ("constant_half_width", self.half_width, None, UNIT, ""),
             ("skill", self.skill, self.skill_interval, "1", "jackknife_t"),
         )
-        return (
-            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=said)
-            for name, value, ends, unit, said in rows
-        )
+        return told_rows(rows, n=self.n, n_pairs=self.n_pairs)
 
     def summary(self) -> str:
         """Say how the method compares with one number for everybody in one sentence."""
