@@ -494,6 +494,7 @@ PARTS = {
         "rows_from",
         "rows_of",
         "in_group",
+        *("told_rows", "odd_columns", "same_methods", "copied_series"),
         "html_table",
     ),
     *(
