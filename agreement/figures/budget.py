@@ -23,6 +23,12 @@ COMPONENTS: Final = {
 }
 
 
+def budget_height(budget: HasFrame | pd.DataFrame) -> float:
+    """Return how high the figure should be. [inch]."""
+    known = estimates(budget)
+    return 1.3 + 0.26 * sum(_there(known, name) for name in COMPONENTS)
+
+
 def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
     """
     Draw how far each source alone would spread one reading's difference.

@@ -99,3 +99,8 @@ def test_no_cell_is_written_into_a_formatted_string():
         and getattr(node.value.func, "attr", "") in of_cells
     ]
     assert not found
+
+
+def test_a_date_in_a_cell_does_not_break_and_its_text_is_still_escaped():
+    html = table("c", ("a", "b"), [("x", "<2026-03-05> & on")]).html
+    assert '&lt;<span class="date">2026-03-05</span>&gt; &amp; on</td>' in html

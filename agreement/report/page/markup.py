@@ -161,7 +161,7 @@ def _whole_dates(cell: Text) -> Text:
     """Keep the dates of a plain cell from breaking at their hyphens."""
     if isinstance(cell, Block | Markup) or not _DATE.search(cell):
         return cell
-    return Markup(_DATE.sub(r'<span class="date">\g<0></span>', escape(cell)))
+    return Markup(_DATE.sub(r'<span class="date">\g<0></span>', str(escape(cell))))
 
 
 def _row(cells: Sequence[Text], kinds: Sequence[str]) -> Markup:

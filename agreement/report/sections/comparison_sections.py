@@ -5,7 +5,7 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.figures.averaging_curve import averaging_alt, plot_averaging
-from agreement.figures.budget import COMPONENTS, budget_alt, plot_budget
+from agreement.figures.budget import COMPONENTS, budget_alt, budget_height, plot_budget
 from agreement.figures.change import (
     change_alt,
     change_arrows_alt,
@@ -267,6 +267,7 @@ def budget(one: Comparison) -> Section:
             "95 % intervals; the squares add up. Right: half width of the limits if that part were "
             "gone."
         ),
+        height=budget_height(found),
     )
     rows = [("all together", total.stacked(), "nothing removed")]
     rows += [
