@@ -209,6 +209,7 @@ def test_of_a_very_small_study_the_results_are_computed_there_too(
     study = small_study(tmp_path / "crew")
     found = read_by(copied, study, results=True)(study)
     assert ("results" in vars(found)) == bool(most)
+    assert "evidence" in vars(found)
     with read_beside.quick_texts(None, study):
         assert_frame_equal(found.results.frame, read_cohort(study).results.frame)
 

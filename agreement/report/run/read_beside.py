@@ -1,13 +1,14 @@
 """
 Have a study read in the second process while this one loads what draws.
 
-Of a very small study the second computes the results too: to share them would take longer.
+The second goes on with what the statistics are computed from; of a very small study with the results
+too: to share them would take longer.
 """
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
@@ -64,27 +65,22 @@ class Asked:
     study: Path
     earlier: Path | None = None  # the folder of an earlier report of it
     samples: tuple[Path, str] | None = None  # a file and a key, of `KeptSamples`
-    results: bool = False  # whether the results of what is read are asked for
+    results: bool = False  # whether those of just what is read are asked for
 
 
 def reading(second: Second | None, asked: Asked) -> "Callable[..., Cohort]":
-    """
-    Have a small study read from now on in the second process; return what gives it to `read_by`.
-
-    Of a very small one the results are computed there too: to share them would take longer.
-    """
+    """Have a small study read from now on in the second process; return what gives it to `read_by`."""
     size = _bytes_in(asked.study) if asked.study.is_dir() else MOST_BYTES + 1
     early: Future[Any] | None = None
     if second and second.forks and size <= MOST_BYTES:
-        asked = replace(asked, results=asked.results and size <= FEW_BYTES)
         if not second.begun:
             load_to_read()  # what is loaded now it has too
             second.begin("study", None)
-        early = second.ask(_read_early, asked)
+        early = second.ask(_read_early, asked, size <= FEW_BYTES)
 
     def read(place: Path | str, **given: Any) -> "Cohort":
         if early is not None and (Path(place), given["earlier"]) == (asked.study, asked.earlier):
-            _load_meanwhile(early, statistics=not asked.results)
+            _load_meanwhile(early, statistics=not asked.results or size > FEW_BYTES)
             with suppress(Exception):  # raised again below, as the reading of this process
                 cohort = cast("Cohort", early.result())
                 if (told := given["progress"]) and (files := len(cohort.study.samples)):
@@ -109,13 +105,13 @@ def _load_meanwhile(early: Future[Any], *, statistics: bool) -> None:
             return
 
 
-def _read_early(asked: Asked) -> Any:
+def _read_early(asked: Asked, few: bool) -> Any:
     from agreement.report.run.reading import read_for_report
 
     with quick_texts(None, asked.study), _over(asked.samples):
         cohort = read_for_report(asked.study, earlier=asked.earlier)
         if asked.results:
-            cohort.results  # noqa: B018 - kept in the cohort
+            cohort.results if few else cohort.evidence  # noqa: B018 - kept in the cohort
         return cohort
 
 
