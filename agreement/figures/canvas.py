@@ -17,6 +17,8 @@ from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
+from agreement.errors import visible
+
 WIDTH: Final = 3.6  # of every figure, in inches: a phone's screen, half a page of paper
 PRINT_DPI: Final = 300
 POINTS: Final = 72  # to the inch: the unit of SVG
@@ -78,13 +80,13 @@ def tell_points(points: Collection, words: Sequence[str]) -> None:
 
 
 def svg_text(figure: Figure) -> str:
-    """Return the settled figure as SVG: no date, the same bytes in every run."""
+    """Return the settled figure as SVG: no date, the same bytes in every run, no unseen character."""
     buffer = StringIO()
     figure.set_dpi(POINTS)
     pen = Pen(figure, buffer)
     figure.draw(pen)
     pen.finalize()  # type: ignore[no-untyped-call] # matplotlib types it not
-    text = buffer.getvalue()
+    text = visible(buffer.getvalue())  # a control character in a label is no XML
     return _LINK.sub(r"<g><title>\2</title>", text).replace("</a>", "</g>")
 
 

@@ -8,10 +8,14 @@ import sys
 from contextlib import redirect_stderr, redirect_stdout
 
 import pytest
+from markupsafe import Markup
 from small_study import BARE, write_folder
 
 from agreement.cli import main
 from agreement.errors import Problem, in_one_line, visible
+from agreement.figures.canvas import blank, svg_text
+from agreement.figures.inline import inline_svg
+from agreement.report.page.html import whole_page
 
 # escape, bell, C1 control, right-to-left override, isolate, line and paragraph separator
 EVIL = "\x1b[31m\x07\x9b2J\u202e\u2066\u2028\u2029\u200b"
@@ -129,3 +133,13 @@ def test_full_width_formula_marks_are_disarmed(tmp_path):
         rows = list(csv.DictReader(io.StringIO(text)))
         study["lab.csv"] = BARE["lab.csv"]
         assert f"'{mark}T1" in [row["lab_test_id"] for row in rows]
+
+
+@pytest.mark.filterwarnings("ignore:Glyph")  # no font has one for them
+def test_a_page_and_its_figures_hold_no_such_character():
+    figure, (ax,) = blank()
+    ax.set_xlabel(EVIL)
+    (drawn,) = inline_svg(svg_text(figure), name="evil", alts=[EVIL])
+    page = whole_page(EVIL, EVIL, Markup(drawn), day=EVIL)
+    assert not any(c in page for c in RAW)
+    assert all(seen in page for seen in SEEN)

@@ -14,6 +14,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from agreement.errors import visible
 from agreement.figures.inline import figure_css
 from agreement.report.page.markup import Block, Text, bullets, element, fold
 
@@ -101,7 +102,7 @@ def whole_page(
 ) -> str:
     """Return a document that needs nothing else; `day`: its date."""
     style = (files("agreement.report") / "page.css").read_text(encoding="utf-8")
-    return _PAGE.format(
+    page = _PAGE.format(
         title=title,
         running=Markup(_running_header(title, day)),
         style=Markup(style + figure_css(dark=True)),
@@ -110,6 +111,7 @@ def whole_page(
         body=body,
         paper=_FOLDED if "<details" in Block(body).html else "",
     )
+    return visible(page)  # marks of direction in a title would turn a sentence round
 
 
 def _running_header(title: str, day: str) -> str:
