@@ -29,7 +29,7 @@ def demo():
 
 
 # of these, tests read many small studies
-QUICK = {"contract", "doubts", "hostile", "pairing"}
+QUICK = {"contract", "doubts", "hostile", "pairing", "physiology"}
 
 
 @pytest.fixture(scope="module", autouse=True)
