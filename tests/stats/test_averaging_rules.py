@@ -1,14 +1,16 @@
 """What the choice of averaging rule is worth."""
 
-from types import SimpleNamespace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.limits.limits_of_subsets import limits_by_rule_of
-from agreement.stats.method_data import NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.repeats.averaging_rule import averaging_rules
+from agreement.tables.options import StudyOptions
 
 FIXED, BREATHS = "fixed 30 s", "moving 5 breaths"
 
@@ -98,7 +100,11 @@ def test_limits_of_the_same_pairs_under_every_rule():
         pd.DataFrame({"lab_test_id": names, "rule": rule, "vo2max": v, "in_use": FIXED})
         for rule, v in rules.items()
     )
-    found = limits_by_rule_of(SimpleNamespace(pairs=pairs, averaging=tests))
+    drawn = cluster_resampling(names, n_resamples=1, rng=1)
+    none = pairs.iloc[:0]
+    kept = (pairs, pairs, none, none, StudyOptions(), False, drawn)
+    data = MethodData("m", "run", *kept, averaging=tests)
+    found = limits_by_rule_of(data)
     rows = told(found)["value"]
     for rule, lab in rules.items():
         own = (field - lab)[:11]
@@ -106,4 +112,4 @@ def test_limits_of_the_same_pairs_under_every_rule():
         assert rows[rule, "sd_of_differences"] == pytest.approx(np.std(own, ddof=1))
     assert rows[BREATHS, "bias"] < rows[FIXED, "bias"] - 1
     with pytest.raises(NotEstimable, match="no paired test has breaths"):
-        limits_by_rule_of(SimpleNamespace(pairs=pairs, averaging=None))
+        limits_by_rule_of(replace(data, averaging=None))
