@@ -55,8 +55,7 @@ MEASURE = """
 <script>
 addEventListener("load", () => {
   const all = (what) => [...document.querySelectorAll(what)];
-  const scrolls = (one) => one && getComputedStyle(one).overflowX === "auto";
-  const seen = (one) => scrolls(one.closest(".drawn.one")) ? one.closest(".drawn.one") : one;
+  const letter = (one, seen) => parseFloat(getComputedStyle(one).fontSize) * Math.hypot(seen.a, seen.b);
   const closed = document.documentElement.scrollWidth;
   const closed_height = document.documentElement.scrollHeight;
   all("details").forEach((one) => { one.open = true; });
@@ -65,7 +64,8 @@ addEventListener("load", () => {
     across: [closed, document.documentElement.scrollWidth],
     headings: all("h1, h2, h3, h4, h5, h6").map((one) => Number(one.tagName[1])),
     tall: closed_height,
-    pictures: all("svg").map((one) => [one.ariaLabel || "", seen(one).getBoundingClientRect()])
+    letters: all(".drawn text").map((one) => letter(one, one.getScreenCTM())),
+    pictures: all("svg").map((one) => [one.ariaLabel || "", one.getBoundingClientRect()])
       .filter(([, box]) => box.width > 0).map(([words, box]) => [words, box.width, box.right]),
     cut: all(".scroll").filter((one) => one.scrollWidth > one.clientWidth + 1)
       .map((one) => one.ariaLabel),
@@ -196,6 +196,10 @@ def test_every_picture_is_whole_and_told_in_words(opened):
     assert pictures
     assert all(len(words.split()) > 5 for words, *_ in pictures)
     assert all(wide > 100 and right <= width for _, wide, right in pictures)
+
+
+def test_no_letter_of_a_figure_is_smaller_than_11_pixels(opened):
+    assert min(opened[1].measured["letters"]) >= 11 - 0.1  # common practice, no source
 
 
 def test_headings_come_in_order(opened):
