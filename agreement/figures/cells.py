@@ -1,5 +1,7 @@
 """A matrix of shaded cells with words in them."""
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
@@ -26,7 +28,7 @@ def draw_cells(
     """
     shown = np.ma.masked_invalid(shades)
     ax.pcolormesh(shown, cmap=colours, vmin=0, vmax=most, edgecolors=PAPER, linewidth=1.5)
-    style = {"fontsize": SIZE, "color": INK, "linespacing": 1.2}
+    style: dict[str, Any] = {"fontsize": SIZE, "color": INK, "linespacing": 1.2}
     for (row, column), word in np.ndenumerate(words):
         if word:
             ax.text(column + 0.5, row + 0.5, word, ha="center", va="center", **style)

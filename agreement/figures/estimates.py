@@ -54,7 +54,8 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
         keys = ["/".join(key) for key in zip(*parts, strict=True)]
     names = map(str, frame["statistic"].tolist())
     return {
-        name: Estimate(*values, key) for name, values, key in zip(names, numbers, keys, strict=True)
+        name: Estimate(value, low, high, key)
+        for name, (value, low, high), key in zip(names, numbers, keys, strict=True)
     }
 
 

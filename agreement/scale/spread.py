@@ -18,9 +18,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.pairing.laboratory_units import ALL_MODES
-from agreement.tables.checked_tables import SET_NUMBERS
+from agreement.tables.checked_tables import SET_NUMBERS, CheckedTable
 from agreement.tables.findings import Findings
-from agreement.tables.lab_table import CheckedTable
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader, Piece
 from agreement.tables.parts_together import ledger_table, write_ledger_part
 from agreement.tables.spills import write_records, write_spill
@@ -146,9 +145,9 @@ def _laid_aside(plan: Spreading, frames: Sequence[pd.DataFrame], part: int, name
         "method": method.astype(np.int32),
     }
     for text, known in TEXTS.items():
-        found, labels = joined_codes([frame[text] for frame in frames])
+        codes, labels = joined_codes([frame[text] for frame in frames])
         place = np.append(pd.Index(known).get_indexer(labels), -1).astype(np.int8)
-        columns[text] = place[found]
+        columns[text] = place[codes]
     numbers = {number: _joined(frames, number) for number in NUMBERS}
     columns |= {number: v for number, v in numbers.items() if not np.isnan(v).all()}
     home = bucket[who]

@@ -50,7 +50,7 @@ def write_compared(found: Compared, out: Path) -> list[Path]:
 
 def _beside(found: Compared) -> Block:
     """Draw bias and limits of each method in both reports."""
-    rows = []
+    rows: list[dict[str, Any]] = []
     for place in found.seasons:
         for group, report in (("first", found.first), ("second", found.second)):
             bias, lower, upper = (found.numbers.get(SEASON, s, *place, group) for s in _DRAWN)
