@@ -20,7 +20,7 @@ from agreement.figures.labels import (
     number,
     with_interval,
 )
-from agreement.figures.points import draw_points
+from agreement.figures.points import MOST_POINTS, draw_points
 from agreement.stats.record import HasFrame
 from agreement.terms import counted
 
@@ -140,7 +140,7 @@ def _draw_pairs(
     told: Sequence[str] | None,
 ) -> None:
     """Draw one point for each pair, filled where the maximum was confirmed."""
-    if "athlete_id" in pairs:
+    if "athlete_id" in pairs and len(pairs) <= MOST_POINTS:
         paths = [
             sorted(zip(mean[own], difference[own], strict=True))
             for own in pairs.groupby("athlete_id", sort=False).indices.values()

@@ -3,8 +3,11 @@
 import re
 from html import unescape
 
+import pandas as pd
 import pytest
 from opened import open_report
+
+from agreement.report.page.captions import differences_caption
 
 JOINED = "Lines between points join the pairs of one athlete."
 BANDS = "Bands: 95 % intervals of the lines."
@@ -65,3 +68,12 @@ def test_the_profile_figure_names_marks_and_limits_only_where_drawn(
     (caption,) = captions("profiles", athletes=athletes, visits=1)
     assert said in caption
     assert unsaid not in caption
+
+
+def test_a_density_is_named_and_no_line_between_points():
+    pairs = pd.DataFrame({"field": 50.0, "lab": 49.0, "athlete_id": ["a", *"b" * 2000]})
+    limits = pd.DataFrame(columns=["statistic", "value", "low", "high", "unit", "n", "note"])
+    caption = differences_caption("wrist", pairs, limits)
+    assert "The darker, the more pairs." in caption
+    assert "Lines between" not in caption
+    assert "Lines between" in differences_caption("wrist", pairs[:2000], limits)

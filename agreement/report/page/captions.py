@@ -6,6 +6,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.figures.estimates import ABSENT, estimates
+from agreement.figures.points import MOST_POINTS
 from agreement.report.page.numbers import Cell
 
 _LINES: Final = ("bias", "lower_limit", "upper_limit")
@@ -33,7 +34,9 @@ def differences_caption(
             if bands == 1
             else "Bands: 95 % intervals of the lines."
         )
-    if points and pairs["athlete_id"].duplicated().any():
+    if points and len(pairs) > MOST_POINTS:
+        said.append("The darker, the more pairs.")
+    elif points and pairs["athlete_id"].duplicated().any():
         said.append("Lines between points join the pairs of one athlete.")
     return " ".join(said)
 

@@ -156,8 +156,8 @@ def _what_it_is(results: RegistryResults) -> str:
         made = f"Every number is computed from all {results.athletes} athletes."
     else:
         made = (
-            f"Limits, trend, regression and sizes of the error are exact over all {results.athletes} "
-            "athletes. What resamples them is computed on a sample of "
+            "Limits, trend, regression, sizes of the error and which method is closer are exact over "
+            f"all {results.athletes} athletes. What resamples them is computed on a sample of "
             f"{results.sampled} of them, stratified by training profile: own limits, too, and whether "
             "a verdict holds for less fit and fit. Their notes in results.csv name the sample."
         )
