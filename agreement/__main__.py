@@ -26,6 +26,7 @@ def start() -> NoReturn:
         if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) != signal.SIG_IGN:
             signal.signal(getattr(signal, name), _at_once)
     os.environ["PYTHONSAFEPATH"] = "1"  # for the processes that this one starts
+    os.environ.pop("MPLBACKEND", None)  # no window is drawn on, and what it names would be run
     _with_streams()
     code = 1
     try:

@@ -330,3 +330,16 @@ def test_nothing_is_sent_anywhere(study, tmp_path, command):
     environment = os.environ | {"PYTHONPATH": str(tmp_path)}
     subprocess.run(run, check=True, capture_output=True, env=environment)
     assert not log.exists(), log.read_text()
+
+
+def test_a_drawing_library_named_in_the_environment_is_not_looked_for(tmp_path):
+    study = write_folder(dict(BARE), tmp_path / "study")
+    command = [sys.executable, "-m", "agreement", "report", "--report", "brief", str(study)]
+    done = subprocess.run(
+        [*command, "--out", str(tmp_path / "out")],
+        env=os.environ | {"MPLBACKEND": "no such thing", "AGREEMENT_CACHE": ""},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
