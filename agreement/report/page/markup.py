@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 
 MOST_ROWS = 1000  # of one table: more can be read by nobody, and take gigabytes
 MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
-_DATE: Final = re.compile(r"\d{4}-\d\d-\d\d")
+_DATE: Final = re.compile(r"\d{4}-\d\d-\d\d(?!T)")  # a moment stays as it is: `verify` looks for it
 BREAK: Final = Markup("<br>")
 
 
