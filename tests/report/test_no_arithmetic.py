@@ -23,7 +23,7 @@ SHOWN = {
     *("0.5 * 10.0 ** (-self.figure.digits)", "10.0 ** (-self.figure.digits)"),
     *("round(line.slope * DAYS, 1) / DAYS", "line.slope * DAYS"),  # an audit rounds what it draws
     "100 * coverage",
-    *("needed * share", "24 * 3600", "2 ** 23", "['---'] * len(head)"),
+    *("needed * share", "24 * 3600", "2 ** 23", "2 ** 16", "['---'] * len(head)"),
     "['group'] * ('group' in again)",
     # the last digit that two tables of results are written with
     *("10.0 ** (-min((len(text.partition('.')[2]) for text in (old, new))))", "1.01 * step"),
