@@ -136,6 +136,26 @@ def test_an_audit_counts_wrong_inputs_and_lists_nobodys_age_or_drug(small_study,
     assert "drug" not in audit
 
 
+def test_an_audit_counts_inputs_of_the_paired_and_of_no_group_of_one(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1)
+    readings = pd.read_csv(study / "field_estimates.csv").assign(set_mass_kg=40)
+    alone = readings[readings["athlete_id"] == "A00"]
+    unpaired = alone.assign(athlete_id="A99")  # never tested: 15 beside 14 would tell of one
+    pd.concat([readings, alone.assign(mode="cycle"), unpaired]).to_csv(
+        study / "field_estimates.csv", index=False
+    )
+    tests = pd.read_csv(study / "lab_tests.csv").assign(mass_kg=70)
+    tests.to_csv(study / "lab_tests.csv", index=False)
+    with (study / "athletes.csv").open("a") as file:
+        columns = pd.read_csv(study / "athletes.csv").columns
+        file.write("A99" + "," * (len(columns) - 1) + "\n")
+    open_one, audit = (text(open_report(study, kind=kind).inputs()) for kind in ("squad", "audit"))
+    assert "wrist, cycle: an input to correct for 1 of 1 athlete" in open_one
+    assert "wrist, run: an input to correct for 14 of 14 athletes" in audit
+    assert "1 athlete" not in audit
+    assert "so few people could be recognised: wrist, cycle" in audit
+
+
 def test_a_count_in_a_caution_names_no_line_of_the_results(small_study, tmp_path):
     shown = open_report(small_study(tmp_path / "crew", visits=1)).differences().html
     assert "<li>In 1 of 14 pairs the mass given" in shown

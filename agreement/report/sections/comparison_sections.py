@@ -218,7 +218,7 @@ def change(one: Comparison) -> Section:
         ),
         alt=(f"{one.name}. {change_alt(result.changes)}", change_arrows_alt(result.changes)),
         caption=(
-            f"{one.name}: change between two visits. Left: field against laboratory. Right: each "
+            f"{one.name}: change between two visits. First field against laboratory; then each "
             "athlete, from the laboratory's change to the field's."
         ),
         height=3.9,

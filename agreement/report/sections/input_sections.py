@@ -11,8 +11,10 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
+from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.stage import Stage
 from agreement.report.sections.audit import effort_block
+from agreement.report.sections.subsets import withheld_note
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.averaging_rule import AGAINST, AveragingRules
 from agreement.stats.results_table import StudyResults
@@ -32,13 +34,18 @@ def inputs_block(cohort: Cohort, name: Names, stage: Stage) -> Block:
     audit = input_audit(readings.frame, cohort.laboratory.frame, readings.heart_rate_based)
     if audit.empty:
         return paragraph("No field estimate says what its estimator was told.")
-    blocks = []
-    for (method, mode), own in audit.groupby(["method", "mode"]):
-        title = name(str(method), str(mode))
+    blocks, withheld = [], []
+    pairs, modes = cohort.pairs, audit.groupby("method")["mode"].nunique()
+    for (method, mode), every in audit.groupby(["method", "mode"]):
+        title = (name.with_mode if modes[method] > 1 else name)(str(method), str(mode))
+        own = _counted(every, pairs[(pairs["method"] == method) & (pairs["mode"] == mode)], stage)
         told = own[own["input"] != "sensor"]
         wrong = told[told["to_correct"] == "yes"]
         wrongly = int(wrong["athlete_id"].nunique())
         whole = int(own["athlete_id"].nunique())
+        if own is not every and whole < FEWEST_SHOWN:
+            withheld.append(name.with_mode(str(method), str(mode)))
+            continue
         some = stage.count(wrongly, whole)
         blocks.append(paragraph(said("inputs", "wrong", name=title, some=some, whole=whole)))
         if stage.rows(own) is None:  # they tell ages, and drugs
@@ -47,7 +54,18 @@ def inputs_block(cohort: Cohort, name: Names, stage: Stage) -> Block:
         if len(wrong):
             listed = _input_table(f"{name.with_mode(str(method), str(mode))}: to correct", wrong)
             blocks.append(fold(f"{title}: {counted(len(wrong), 'input')}", listed))
-    return joined(blocks)
+    return joined(blocks) + withheld_note(withheld)
+
+
+def _counted(rows: pd.DataFrame, pairs: pd.DataFrame, stage: Stage) -> pd.DataFrame:
+    """
+    Return rows of the people to count: of those who are paired where a few may not be told.
+
+    A count of all beside one of the paired would tell how many are not.
+    """
+    if stage.rows(rows) is not None:
+        return rows
+    return rows[rows["athlete_id"].isin(pairs["athlete_id"])]
 
 
 def outside_places(readings: pd.DataFrame) -> frozenset[tuple[str, str, str]]:
@@ -57,18 +75,26 @@ def outside_places(readings: pd.DataFrame) -> frozenset[tuple[str, str, str]]:
     return frozenset(columns.itertuples(index=False, name=None))
 
 
-def out_of_range_block(readings: pd.DataFrame, name: Names, stage: Stage) -> Block:
+def out_of_range_block(
+    readings: pd.DataFrame, pairs: pd.DataFrame, name: Names, stage: Stage
+) -> Block:
     """Count the people each equation was used on, and those for whom it was not made."""
     known = readings[readings["in_range"].notna()]
     if known.empty:
         return paragraph("No field value comes from an equation of a known population.")
-    rows = []
-    for method, own in known.groupby("method"):
+    rows, withheld = [], []
+    for method, every in known.groupby("method"):
+        own = _counted(every, pairs[pairs["method"] == method], stage)
         people = own["athlete_id"].nunique()
+        if own is not every and people < FEWEST_SHOWN:
+            withheld.append(name.method(str(method)))
+            continue
         outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
         rows.append((name.method(str(method)), str(people), stage.count(outside, people)))
     columns = ("equation", "people", "outside its range")
-    return table("People outside the range of an equation", columns, rows, numeric=columns[1:])
+    caption = "People outside the range of an equation"
+    shown = table(caption, columns, rows, numeric=columns[1:]) if rows else Block("")
+    return shown + withheld_note(withheld)
 
 
 def _sensors(wrist: pd.DataFrame) -> Block:
