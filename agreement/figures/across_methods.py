@@ -34,13 +34,10 @@ def plot_budgets(
     results: lines of results.csv: analysis ``budget``, group ``all``; variances. [(mL/kg/min)^2]
     methods: from left to right.
     labels: what people read for a method.
-    Returns: cells are standard deviations [mL/kg/min], the darker the larger; empty: no number.
+    Returns: cells are standard deviations [mL/kg/min], the darker the larger; empty: no number. A
+    source that is known of no method has no row.
     """
-    rows = results[
-        (results["analysis"] == "budget") & (results["group"] == "all") & (results["mode"] == mode)
-    ]
-    variances = rows.pivot_table(index="statistic", columns="method", values="value", dropna=False)
-    wanted = variances.reindex(index=list(COMPONENTS), columns=list(methods))
+    wanted = _variances(results, methods, mode)
     spread = wanted.clip(lower=0) ** 0.5
     words = spread.map(lambda value: number(value) if np.isfinite(value) else "")
     colours = LinearSegmentedColormap.from_list("wash", [(BAND, 0.12), (BAND, 1.0)])
@@ -48,10 +45,23 @@ def plot_budgets(
     names = labels or {}
     upright = [broken(names.get(one, one), 20) for one in methods]
     name_ticks(ax, "x", upright, start=0.5, upright=True)
-    name_ticks(ax, "y", [broken(word, 20) for word in COMPONENTS.values()], start=0.5)
+    name_ticks(ax, "y", [broken(COMPONENTS[name], 20) for name in wanted.index], start=0.5)
     ax.set(xlabel="", ylabel="")
     ax.set_title("spread (SD, mL/kg/min) by this alone", fontsize=9.5, fontweight="normal")
     return ax
+
+
+def _variances(results: pd.DataFrame, methods: Sequence[str], mode: str) -> pd.DataFrame:
+    rows = results[
+        (results["analysis"] == "budget") & (results["group"] == "all") & (results["mode"] == mode)
+    ]
+    variances = rows.pivot_table(index="statistic", columns="method", values="value", dropna=False)
+    return variances.reindex(index=list(COMPONENTS), columns=list(methods)).dropna(how="all")
+
+
+def budgets_height(results: pd.DataFrame, methods: Sequence[str], mode: str) -> float:
+    """Return how high the figure of budgets should be: a row for each source known. [inch]."""
+    return 1.4 + 0.3 * len(_variances(results, methods, mode))
 
 
 def plot_averaging_curves(

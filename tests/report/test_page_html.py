@@ -7,7 +7,7 @@ import nbformat.v4 as nb
 import pytest
 
 from agreement.report.page.html import notebook_page
-from agreement.report.page.markup import table
+from agreement.report.page.markup import fold, table
 from agreement.report.page.pictures import picture
 
 
@@ -106,6 +106,23 @@ def test_pictures_have_alternative_text(outline):
 
 def test_details_are_folded_under_their_caption(page):
     assert "<details><summary>Wide</summary>" in page
+    assert '<caption class="said">Wide</caption>' in page  # heard, for it is read above
+
+
+def test_a_table_in_a_fold_keeps_a_caption_that_its_summary_does_not_say():
+    one, two = (table(name, ["a", "b"], [("x", "1")]) for name in ("Limits", "Slopes"))
+    html = fold("Limits", one, two).html
+    assert '<caption class="said">Limits</caption>' in html
+    assert "<caption>Slopes</caption>" in html
+
+
+def test_a_part_of_folds_does_not_take_the_name_of_the_first():
+    cells = [
+        nb.new_markdown_cell("## Inputs"),
+        shown(fold("A: 3", table("A", ["a"], [("x",)])).html, "details"),
+    ]
+    page = notebook_page(nb.new_notebook(cells=cells), "study")
+    assert "<details><summary>Details</summary><details><summary>A: 3</summary>" in page
 
 
 def test_code_stays_in_the_notebook(page):

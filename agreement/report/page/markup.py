@@ -14,6 +14,7 @@ from typing import Any, Final
 from markupsafe import Markup, escape
 
 MOST_ROWS = 1000  # of one table: more can be read by nobody, and take gigabytes
+WORDS: Final = 14  # letters of a cell that a phone gives room to
 MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
 _DATE: Final = re.compile(r"\d{4}-\d\d-\d\d(?!T)")  # a moment stays as it is: `verify` looks for it
 BREAK: Final = Markup("<br>")
@@ -114,8 +115,11 @@ def bullets(items: Iterable[Text], kind: str = "ul") -> Block:
 
 
 def fold(summary: Text, *inside: Block, kind: str = "") -> Block:
-    """Return a part of the page folded away under its summary."""
-    html = element("details", element("summary", summary), *inside, class_=kind)
+    """Fold a part of the page away under its summary; a caption that repeats it is only heard."""
+    caption = element("caption", summary)
+    heard = element("caption", summary, class_="said")
+    within = Markup("").join(inside).replace(caption, heard)
+    html = element("details", element("summary", summary), within, class_=kind)
     return Block(html, pictures_of(inside))
 
 
@@ -164,7 +168,14 @@ def _whole_dates(cell: Text) -> Text:
     return Markup(_DATE.sub(r'<span class="date">\g<0></span>', str(escape(cell))))
 
 
+def _words(cell: Text) -> str:
+    return "words" if isinstance(cell, str) and len(cell) > WORDS and "<" not in cell else ""
+
+
 def _row(cells: Sequence[Text], kinds: Sequence[str]) -> Markup:
     first, *rest = zip(map(_whole_dates, cells), kinds, strict=True)
-    others = (element("td", cell or absent("not available"), class_=kind) for cell, kind in rest)
+    others = (
+        element("td", cell or absent("not available"), class_=kind or _words(cell))
+        for cell, kind in rest
+    )
     return element("tr", element("th", first[0], scope="row", class_=first[1]), *others)

@@ -9,6 +9,7 @@ from markupsafe import Markup
 from agreement.figures.across_methods import (
     averaging_curves_alt,
     budgets_alt,
+    budgets_height,
     plot_averaging_curves,
     plot_budgets,
     plot_profiles_of_methods,
@@ -158,7 +159,7 @@ class _Drawn(NamedTuple):
     plot: Callable[..., Any]
     alt: Callable[..., str]
     caption: str
-    height: float
+    height: float | Callable[..., float]
 
 
 FIGURES: Final = {
@@ -167,7 +168,7 @@ FIGURES: Final = {
         plot_budgets,
         budgets_alt,
         "How far each source alone spreads one reading of each method (SD, mL/kg/min).",
-        3.5,
+        budgets_height,
     ),
     "averaging": _Drawn(
         "averaging_curve",
@@ -264,7 +265,7 @@ def _drawn(some: list[Comparison], name: str, mode: str) -> Picture:
         lambda axes: one.plot(frame, methods, ax=axes[0], **told),
         alt=one.alt(frame, methods, **told),
         caption=one.caption,
-        height=one.height,
+        height=one.height(frame, methods, mode) if callable(one.height) else one.height,
     )
 
 

@@ -191,7 +191,7 @@ def formulas_block(methods: tuple[Comparison, ...], numbers: Numbers) -> Block:
     caption, heads = "Every formula and its source", ("statistic", "how it is computed", "source")
     columns = ("equation", "made on", "source", "coefficients seen")
     found = [table("Equations of the field values", columns, equations)] if equations else []
-    told = [(source, "; ".join(statistics)) for source, statistics in sources]
+    told = [(source, "; ".join(dict.fromkeys(statistics))) for source, statistics in sources]
     found.append(table("Source of every equation used", ("source", "of"), told, kind="sources"))
     found.append(fold(caption, table(caption, heads, [one[1:] for one in formulas()])))
     return joined([*found, same_numbers_block((one.name, one.results.data) for one in methods)])
