@@ -19,6 +19,7 @@ from agreement.tables.columns import MISSING, MISSING_ANY_CASE, Column
 from agreement.tables.findings import Rows, Source
 from agreement.tables.headers import Header, plain_name, stated_names, wanted_names
 from agreement.tables.units import looks_like_unit
+from agreement.terms import counted
 
 SEPARATORS: Final = (",", ";", "\t")
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
@@ -250,7 +251,7 @@ def columns_of(
 
 def _ragged_words(record: list[str], names: Sequence[str]) -> str:
     """Return what is wrong with a record that has too few or too many cells."""
-    what = f"The row has {len(record)} cells; the header has {len(names)}"
+    what = f"The row has {counted(len(record), 'cell')}; the header has {len(names)}"
     if len(record) < len(names):
         return f"{what}: there is none for '{names[len(record)][:_SHOWN]}'."
     return f"{what}: '{record[len(names)][:_SHOWN]}' stands after the last."

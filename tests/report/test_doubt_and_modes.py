@@ -156,6 +156,20 @@ def test_an_audit_counts_inputs_of_the_paired_and_of_no_group_of_one(small_study
     assert "so few people could be recognised: wrist, cycle" in audit
 
 
+def test_an_audit_tells_by_no_two_counts_how_many_are_under_a_drug(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", athletes=20, visits=1)
+    people = pd.read_csv(study / "athletes.csv")
+    people["hr_limiting_drug"] = ["yes"] * 2 + ["no"] * 18
+    people.to_csv(study / "athletes.csv", index=False)
+    readings = pd.read_csv(study / "field_estimates.csv").assign(set_mass_kg=40)
+    readings.to_csv(study / "field_estimates.csv", index=False)
+    stated(study, '[methods."wrist"]\nheart_rate_based = true\n')
+    audit = open_report(study, kind="audit")
+    assert text(audit.funnel()).endswith("wrist 19 to 22 19 to 22 19 to 22 18")
+    assert "among the 19 to 20 people who" in text(audit.funnel())
+    assert "of 18 athletes" in text(audit.inputs())
+
+
 def test_a_count_in_a_caution_names_no_line_of_the_results(small_study, tmp_path):
     shown = open_report(small_study(tmp_path / "crew", visits=1)).differences().html
     assert "<li>In 1 of 14 pairs the mass given" in shown

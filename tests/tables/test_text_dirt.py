@@ -66,13 +66,17 @@ def test_what_is_stated_is_not_reported(folder):
     [
         ("T2,A2,2026-03-20,run,48.1", 5, "there is none for 'averaging_rule'"),
         ("T2,A2,2026-03-20,run,48,1,moving 30 s", 7, "'moving 30 s' stands after the last"),
+        ("T2", 1, "there is none for 'athlete_id'"),
     ],
 )
 def test_a_ragged_row_stops_with_its_row_and_column(folder, row, cells, where):
     text = folder.LAB.replace("T2,A2,2026-03-20,run,48.1,moving 30 s", row)
     stop = folder.put(lab_tests_csv=text).inspect().one("stop", "ragged_row")
     assert stop.row == 3
-    assert stop.what == f"The row has {cells} cells; the header has 6: {where}."
+    assert (
+        stop.what
+        == f"The row has {cells} cell{'s' if cells > 1 else ''}; the header has 6: {where}."
+    )
     assert "quotes" in stop.remedy
 
 

@@ -5,6 +5,7 @@ The second goes on with what the statistics are computed from; of a very small s
 too: to share them would take longer.
 """
 
+import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
@@ -55,7 +56,12 @@ def quick_texts(second: Second | None, study: Path) -> Iterator[None]:
 
 
 def _bytes_in(folder: Path) -> int:
-    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    size = 0
+    for root, _, names in os.walk(folder):
+        for name in names:
+            with suppress(OSError):  # gone meanwhile: an editor's
+                size += (Path(root) / name).stat().st_size
+    return size
 
 
 @dataclass(frozen=True)

@@ -51,7 +51,8 @@ def funnel_block(cohort: Cohort, name: Names) -> Block:
     """
     Return how many people stand on the list, have values, are paired and reached a maximum.
 
-    A step that would tell of fewer than five who were lost on the way is a range.
+    A step that would tell of fewer than five who were lost on the way is a range; so is one beside
+    the athletes in the results that would tell of as few under a drug.
     """
     pairs, readings = cohort.pairs, cohort.readings.frame
     tried = pd.concat(
@@ -62,22 +63,22 @@ def funnel_block(cohort: Cohort, name: Names) -> Block:
             ],
         ]
     )
-    steps = (tried, readings, pairs, pairs[pairs["max_confirmed"] == "yes"])
-    rows = []
-    for (method, mode), _ in pairs.groupby(["method", "mode"]):
-        counts = [
-            own.loc[(own["method"] == method) & (own["mode"] == mode), "athlete_id"].nunique()
-            for own in steps
-        ]
-        paired = counts[2]
-        title = name(str(method), str(mode))
-        before = (_beyond(count, paired) for count in counts[:2])
-        rows.append((title, *before, str(paired), few(counts[3], paired)))
+    rows, counting = [], set[str]()
+    for one in cohort.results.methods:
+        people = (
+            own.loc[(own["method"] == one.method) & (own["mode"] == one.mode), "athlete_id"]
+            for own in (tried, readings, pairs)
+        )
+        steps = (_beyond(each.nunique(), one.data.n) for each in people)
+        confirmed = one.data.pairs.loc[one.data.pairs["max_confirmed"] == "yes", "athlete_id"]
+        rows.append((name(one.method, one.mode), *steps, few(confirmed.nunique(), one.data.n)))
+        counting.update(one.data.pairs["athlete_id"])
     columns = ("method", "tried", "with a usable value", "paired", "at a confirmed maximum")
-    people = pairs["athlete_id"].nunique()
+    inner = len(counting)
     tested = cohort.laboratory.frame["athlete_id"].nunique()
     every = max(len(cohort.study.athletes), tested)
-    told = {"tested": _beyond(tested, people, every), "people": every, "paired": people}
+    paired = _beyond(pairs["athlete_id"].nunique(), inner, every)
+    told = {"tested": _beyond(tested, inner, every), "people": every, "paired": paired}
     words = Block(said("sentences", "funnel", **told))
     return words + table("People, from the first try to a pair", columns, rows, numeric=columns[1:])
 

@@ -35,10 +35,10 @@ def inputs_block(cohort: Cohort, name: Names, stage: Stage) -> Block:
     if audit.empty:
         return paragraph("No field estimate says what its estimator was told.")
     blocks, withheld = [], []
-    pairs, modes = cohort.pairs, audit.groupby("method")["mode"].nunique()
+    modes = audit.groupby("method")["mode"].nunique()
     for (method, mode), every in audit.groupby(["method", "mode"]):
         title = (name.with_mode if modes[method] > 1 else name)(str(method), str(mode))
-        own = _counted(every, pairs[(pairs["method"] == method) & (pairs["mode"] == mode)], stage)
+        own = _counted(every, stage, str(method), str(mode))
         told = own[own["input"] != "sensor"]
         wrong = told[told["to_correct"] == "yes"]
         wrongly = int(wrong["athlete_id"].nunique())
@@ -57,15 +57,22 @@ def inputs_block(cohort: Cohort, name: Names, stage: Stage) -> Block:
     return joined(blocks) + withheld_note(withheld)
 
 
-def _counted(rows: pd.DataFrame, pairs: pd.DataFrame, stage: Stage) -> pd.DataFrame:
+def _counted(
+    rows: pd.DataFrame, stage: Stage, method: str, mode: str | None = None
+) -> pd.DataFrame:
     """
-    Return rows of the people to count: of those who are paired where a few may not be told.
+    Return rows of the people to count: of those in the results where a few may not be told.
 
-    A count of all beside one of the paired would tell how many are not.
+    A count of all beside theirs would tell how many were not paired, or are under a drug.
     """
     if stage.rows(rows) is not None:
         return rows
-    return rows[rows["athlete_id"].isin(pairs["athlete_id"])]
+    people = [
+        one.data.pairs["athlete_id"]
+        for one in stage.results.methods
+        if one.method == method and mode in (None, one.mode)
+    ]
+    return rows[rows["athlete_id"].isin(pd.concat(people) if people else [])]
 
 
 def outside_places(readings: pd.DataFrame) -> frozenset[tuple[str, str, str]]:
@@ -75,16 +82,14 @@ def outside_places(readings: pd.DataFrame) -> frozenset[tuple[str, str, str]]:
     return frozenset(columns.itertuples(index=False, name=None))
 
 
-def out_of_range_block(
-    readings: pd.DataFrame, pairs: pd.DataFrame, name: Names, stage: Stage
-) -> Block:
+def out_of_range_block(readings: pd.DataFrame, name: Names, stage: Stage) -> Block:
     """Count the people each equation was used on, and those for whom it was not made."""
     known = readings[readings["in_range"].notna()]
     if known.empty:
         return paragraph("No field value comes from an equation of a known population.")
     rows, withheld = [], []
     for method, every in known.groupby("method"):
-        own = _counted(every, pairs[pairs["method"] == method], stage)
+        own = _counted(every, stage, str(method))
         people = own["athlete_id"].nunique()
         if own is not every and people < FEWEST_SHOWN:
             withheld.append(name.method(str(method)))

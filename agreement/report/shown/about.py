@@ -121,8 +121,8 @@ def effort(cohort: Cohort) -> Block:
 def out_of_range(cohort: Cohort) -> Block:
     """Count people outside the range of an equation."""
     told = told_of(cohort)
-    tables = (cohort.readings.frame, cohort.pairs)
-    return input_sections.out_of_range_block(*tables, told.numbers.name, told.stage)
+    readings = cohort.readings.frame
+    return input_sections.out_of_range_block(readings, told.numbers.name, told.stage)
 
 
 def sign_off() -> Block:
