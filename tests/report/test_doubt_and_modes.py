@@ -168,6 +168,9 @@ def test_an_audit_tells_by_no_two_counts_how_many_are_under_a_drug(small_study, 
     assert text(audit.funnel()).endswith("wrist 19 to 22 19 to 22 19 to 22 18")
     assert "among the 19 to 20 people who" in text(audit.funnel())
     assert "of 18 athletes" in text(audit.inputs())
+    listed = text(audit.protocol_list())
+    assert "18 athletes, 18 laboratory tests, 18 pairs" in listed
+    assert "1 to 4 athletes, withheld" in listed
 
 
 def test_a_count_in_a_caution_names_no_line_of_the_results(small_study, tmp_path):

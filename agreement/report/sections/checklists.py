@@ -22,10 +22,11 @@ class Facts:
     """What the data can answer."""
 
     options: StudyOptions
-    pairs: pd.DataFrame
+    pairs: pd.DataFrame  # in an audit only those in the results
     laboratory: pd.DataFrame  # frame of `laboratory_values`
     methods: tuple[Any, ...]
     repeats_known: bool  # whether the laboratory's typical error was measured
+    drugs: int  # paired people under a drug that limits heart rate
     stage: Stage  # what may be said of a few people
 
     @property
@@ -222,10 +223,9 @@ def protocol_list_block(facts: Facts) -> Block:
 
 
 def _drugs(facts: Facts) -> str:
-    people = facts.pairs.drop_duplicates("athlete_id")
-    drugs = int(people["hr_limiting_drug"].eq("yes").sum())
-    shown = facts.stage.count(drugs)
-    return f"{shown} athletes, {'analysed apart' if shown == str(drugs) else 'withheld'}"
+    shown = facts.stage.count(facts.drugs)
+    apart = "analysed apart" if shown == str(facts.drugs) else "withheld"
+    return f"{counted(1, 'athlete') if shown == '1' else f'{shown} athletes'}, {apart}"
 
 
 def _verification(facts: Facts) -> str:

@@ -35,7 +35,7 @@ def inputs_block(cohort: Cohort, name: Names, stage: Stage) -> Block:
     if audit.empty:
         return paragraph("No field estimate says what its estimator was told.")
     blocks, withheld = [], []
-    modes = audit.groupby("method")["mode"].nunique()
+    modes = audit.groupby("method")["mode"].nunique().to_dict()
     for (method, mode), every in audit.groupby(["method", "mode"]):
         title = (name.with_mode if modes[method] > 1 else name)(str(method), str(mode))
         own = _counted(every, stage, str(method), str(mode))

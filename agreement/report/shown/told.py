@@ -203,7 +203,11 @@ class Told:
     def facts(self) -> checklists.Facts:
         """What the published lists are answered from."""
         known = any(not error.assumed for error in self.results.laboratory.values())
-        told = (self.cohort.pairs, self.cohort.laboratory.frame, self.results.methods, known)
+        pairs, methods = self.cohort.pairs, self.results.methods
+        drugs = pairs.loc[pairs["hr_limiting_drug"] == "yes", "athlete_id"].nunique()
+        if self.stage.rows(pairs) is None and methods:  # the rest would tell who is under a drug
+            pairs = pd.concat([one.data.pairs for one in methods], ignore_index=True)
+        told = (pairs, self.cohort.laboratory.frame, methods, known, drugs)
         return checklists.Facts(self.options, *told, self.stage)
 
 
