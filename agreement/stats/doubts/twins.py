@@ -1,5 +1,9 @@
 """Two ids with the numbers of one person."""
 
+from collections import Counter
+from collections.abc import Collection
+from itertools import pairwise
+from math import comb, prod
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -15,6 +19,7 @@ NEARLY: Final = 0.15  # chance of each number that the laboratory measured
 NEAR_LAB: Final = 0.15  # of two first laboratory values: a copy is off by rounding. [mL/kg/min]
 MOST_PEOPLE: Final = 1500  # every two are compared
 LEAST_SERIES, LEAST_DISTINCT = 5, 4  # days, and different values among them
+SERIES_ALPHA: Final = 1e-3  # equal series that chance gives in a study; whole numbers give some
 _MOST_TESTS, _MOST_CHANGES = 4, 14
 
 
@@ -86,10 +91,25 @@ def copied_series(daily: pd.DataFrame) -> list[tuple[str, str, str]]:
     )
     told = [len(one) >= LEAST_SERIES and len(set(one)) >= LEAST_DISTINCT for one in series["field"]]
     found: dict[tuple[str, str, str], None] = {}
-    for (method, _, _), alike in series[told].groupby(["method", "mode", "field"], sort=False):
-        ids = list(dict.fromkeys(alike["athlete_id"].astype(str)))
-        found.update({(ids[0], other, str(method)): None for other in ids[1:]})
+    for (method, _), every in series[told].groupby(["method", "mode"], sort=False):
+        for _, alike in every.groupby("field", sort=False):
+            ids = list(dict.fromkeys(alike["athlete_id"].astype(str)))
+            one = alike["field"].iloc[0]
+            if len(ids) > 1 and _equal_by_chance(one, every["field"].tolist()) < SERIES_ALPHA:
+                found.update({(ids[0], other, str(method)): None for other in ids[1:]})
     return sorted(found)
+
+
+def _equal_by_chance(one: tuple[float, ...], every: Collection[tuple[float, ...]]) -> float:
+    """Return how many pairs of `every` would be this series, first value and steps as often as seen."""
+    first = Counter(series[0] for series in every)
+    steps = Counter(step for series in every for step in _steps(series))
+    chance = first[one[0]] / len(every) * prod(steps[step] / steps.total() for step in _steps(one))
+    return comb(len(every), 2) * chance
+
+
+def _steps(series: tuple[float, ...]) -> list[float]:
+    return [round(later - one, 6) for one, later in pairwise(series)]
 
 
 def _beyond_level(pairs: pd.DataFrame) -> Floats:
