@@ -60,6 +60,11 @@ def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], Compared
     return found
 
 
+def closer_height(methods: int) -> float:
+    """Return how high the figure of so many methods should be. [inch]."""
+    return min(3.0, 0.6 + 0.6 * methods)
+
+
 def plot_closer(
     results: pd.DataFrame,
     order: list[str],

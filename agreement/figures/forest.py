@@ -6,7 +6,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import NullLocator
 
-from agreement.figures.colours import FAINT, FIELD, OWN, SOFT
+from agreement.figures.colours import FAINT, FIELD, OWN, PAPER, SOFT
 from agreement.figures.key import SIZE
 
 _ROW: Final = 0.44  # [inch]
@@ -35,8 +35,12 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
         n = "" if pd.isna(row["n"]) else f"  n {int(row['n'])}"
         name = _short(str(row["name"]), 40) + n
         at = (0.0, place - 0.32)
-        ax.annotate(name, at, xycoords=("axes fraction", "data"), va="center", fontsize=SIZE)
+        words = ax.annotate(
+            name, at, xycoords=("axes fraction", "data"), va="center", fontsize=SIZE
+        )
+        words.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1})
     ax.axvline(0, color=SOFT, linewidth=0.8)
+    ax.spines["left"].set_visible(False)
     if len(summary):
         ax.axhline(len(studies) - 0.5, color=SOFT, linewidth=0.6, linestyle=":")
     ax.yaxis.set_major_locator(NullLocator())

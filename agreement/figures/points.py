@@ -13,7 +13,7 @@ from matplotlib.colors import LinearSegmentedColormap
 from agreement.figures.canvas import tell_points
 from agreement.figures.colours import INK, PAPER
 
-MOST_POINTS: Final = 2000  # more would be a blot: their density is drawn instead
+MOST_POINTS: Final = 800  # more would be a blot: their density is drawn instead
 _CELLS: Final = 36  # of the density, along each axis
 
 
@@ -50,7 +50,7 @@ def draw_points(
     words: tuple[str, str] = ("", ""),
 ) -> None:
     """
-    Draw points from left to right, whatever the order they come in; above 2000 their density.
+    Draw points from left to right, whatever the order they come in; above 800 their density.
 
     x, y: shape (n,).
     filled: shape (n,). Default: all.

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from opened import open_report
 
+from agreement.figures.points import MOST_POINTS
 from agreement.report.page.captions import differences_caption
 
 JOINED = "Lines between points join the pairs of one athlete."
@@ -71,9 +72,9 @@ def test_the_profile_figure_names_marks_and_limits_only_where_drawn(
 
 
 def test_a_density_is_named_and_no_line_between_points():
-    pairs = pd.DataFrame({"field": 50.0, "lab": 49.0, "athlete_id": ["a", *"b" * 2000]})
+    pairs = pd.DataFrame({"field": 50.0, "lab": 49.0, "athlete_id": ["a", *"b" * MOST_POINTS]})
     limits = pd.DataFrame(columns=["statistic", "value", "low", "high", "unit", "n", "note"])
     caption = differences_caption("wrist", pairs, limits)
     assert "The darker, the more pairs." in caption
     assert "Lines between" not in caption
-    assert "Lines between" in differences_caption("wrist", pairs[:2000], limits)
+    assert "Lines between" in differences_caption("wrist", pairs[:MOST_POINTS], limits)

@@ -1,5 +1,6 @@
 """The page made of an executed notebook: structure, safety, nothing from a network."""
 
+import re
 from html.parser import HTMLParser
 from itertools import pairwise
 
@@ -116,13 +117,14 @@ def test_a_table_in_a_fold_keeps_a_caption_that_its_summary_does_not_say():
     assert "<caption>Slopes</caption>" in html
 
 
-def test_a_part_of_folds_does_not_take_the_name_of_the_first():
-    cells = [
-        nb.new_markdown_cell("## Inputs"),
-        shown(fold("A: 3", table("A", ["a"], [("x",)])).html, "details"),
-    ]
+@pytest.mark.parametrize(
+    ("names", "summaries"), [("A", ["A: 3"]), ("AB", ["Details", "A: 3", "B: 3"])]
+)
+def test_folds_are_folded_once_and_not_under_the_name_of_the_first(names, summaries):
+    folds = "".join(fold(f"{one}: 3", table(one, ["a"], [("x",)])).html for one in names)
+    cells = [nb.new_markdown_cell("## Inputs"), shown(folds, "details")]
     page = notebook_page(nb.new_notebook(cells=cells), "study")
-    assert "<details><summary>Details</summary><details><summary>A: 3</summary>" in page
+    assert re.findall("<summary>(.*?)</summary>", page) == summaries
 
 
 def test_code_stays_in_the_notebook(page):

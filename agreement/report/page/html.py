@@ -220,7 +220,9 @@ def _output_html(output: Any) -> Markup:
 
 def _folded(html: str) -> str:
     """Fold a piece away under its own first caption, not that of a part folded in it, or a plain word."""
-    own = html.partition("<details")[0]
+    own, inner, more = html.partition("<details")
+    if inner and not own.strip() and "<details" not in more:
+        return html  # folded already
     found = re.search(r"<caption>(.*?)</caption>", own, flags=re.DOTALL)
     return fold(Markup(found[1]) if found else "Details", Block(html)).html
 

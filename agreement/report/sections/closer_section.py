@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from agreement.figures.closer import closer_alt, compared, plot_closer
+from agreement.figures.closer import closer_alt, closer_height, compared, plot_closer
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
@@ -106,6 +106,7 @@ def closer_picture(
         alt=closer_alt(frame, order, mode=mode, labels=labels),
         caption=f"Which method is closer, {mode}: ratio of typical errors (root mean square, each "
         "athlete of equal weight) on the same tests, with intervals that hold for all pairs.",
+        height=closer_height(len(order)),
     )
 
 

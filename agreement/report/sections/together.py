@@ -22,7 +22,7 @@ from agreement.figures.differences import (
 )
 from agreement.figures.structural import plot_structural, structural_alt
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, absent, fold, paragraph, table
+from agreement.report.page.markup import Block, absent, fold, table
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
@@ -295,11 +295,10 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
         for name, cells in lines.items()
     ]
     shown = table(caption, heads, rows, numeric=heads[1:]) if rows else Block("")
-    bare = {name: cells[0].reason for name, cells in told.items() if name not in lines}
-    if not bare:
-        return shown
-    start = "" if rows else f"{caption}: "
-    return shown + paragraph("; ".join(f"{start}{one}: {why}" for one, why in bare.items()), "note")
+    bare: dict[str, list[str]] = {}
+    for one in (name for name in told if name not in lines):
+        bare.setdefault(told[one][0].reason.rstrip("."), []).append(one)
+    return shown + Block(said("together", "bare", bare=bare, caption="" if rows else caption))
 
 
 def _cells(one: Comparison, columns: Sequence[Column]) -> list[Cell]:

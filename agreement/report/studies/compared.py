@@ -12,7 +12,6 @@ from markupsafe import Markup
 
 from agreement.errors import AgreementError
 from agreement.report.page.machine import said
-from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.studies.reports import Place, Report, read_report
 from agreement.stats.basics.welch import holm
@@ -71,8 +70,7 @@ class Compared:
     @cached_property
     def numbers(self) -> Numbers:
         """The same by key; methods are called as in the second report."""
-        methods = self.second.content.get("options", {}).get("methods", {})
-        return Numbers(self.to_frame(), Names((k, v["label"]) for k, v in methods.items()))
+        return Numbers(self.to_frame(), self.second.names)
 
     def season(self, place: Place) -> dict[str, Cell]:
         """Return what is said of one method, by statistic."""

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.run.own_provenance import read_provenance
 from agreement.report.run.own_tables import read_own_table
@@ -42,8 +43,13 @@ class Report:
 
     def name(self, place: Place) -> str:
         """Return how people call a method, with its mode."""
+        return self.names(*place)
+
+    @property
+    def names(self) -> Names:
+        """Return what its study calls the methods."""
         methods = self.content.get("options", {}).get("methods", {})
-        return f"{methods.get(place[0], {}).get('label') or place[0]}, {place[1]}"
+        return Names((key, one["label"]) for key, one in methods.items() if one.get("label"))
 
     def places(self) -> list[Place]:
         """Return every method and mode with limits of agreement."""

@@ -51,7 +51,7 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
     page.add(paragraph(f"{len(rows)} below this folder, by name."), ["verdict"])
     page.open_section("Reports")
     columns = ("study and question", "kind", "date", "athletes", "verdicts")
-    page.add(table("Reports", columns, rows, numeric=("athletes",)))
+    page.add(table("Study, verdict and date of each", columns, rows, numeric=("athletes",)))
     with whole_file(place / PAGE) as file:
         file.write(page.html("Reports of this laboratory").encode("utf-8"))
     return place / PAGE, len(rows)
