@@ -42,3 +42,8 @@ def test_what_is_withheld_of_a_method_does_not_hide_the_rest(withheld, shown, hi
     (drawn,) = chart(withheld)
     assert all(name in drawn.alt for name in shown)
     assert not any(name in drawn.alt for name in hidden)
+
+
+def test_without_a_bias_there_is_no_empty_chart():
+    frame = pd.DataFrame([line("wrist", "all", "bias", np.nan, n=1.0)])[RESULT_COLUMNS]
+    assert methods_chart(Numbers(frame, Names()), StudyOptions()) == ()

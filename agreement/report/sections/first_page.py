@@ -1,6 +1,7 @@
 """The first page of every kind of report: question, answer, one chart, three actions, rows used."""
 
 from collections.abc import Iterable
+from math import isfinite
 
 import pandas as pd
 
@@ -17,14 +18,14 @@ def methods_chart(
     numbers: Numbers, options: StudyOptions, comparisons: Iterable[Comparison] = ()
 ) -> tuple[Picture, ...]:
     """
-    Return the one chart of all methods; nothing where no method has a pair.
+    Return the one chart of all methods; nothing where none has a bias, as of one athlete.
 
     numbers: Redacted already where that is needed.
     comparisons: the laboratory's own noise is theirs.
     """
     frame = _shown(numbers.frame)
     rows = method_rows(frame)
-    if not rows:
+    if not any(isfinite(one.of("limits_of_agreement", "bias").value) for one in rows):
         return ()
     labels = {one.method: numbers.name.method(one.method) for one in rows}
     margin = options.margin.limit
