@@ -1,6 +1,8 @@
 """A notebook run without a kernel: the file that the notebook library would write, the same report."""
 
 import json
+import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import nbformat
 import nbformat.v4 as nb
@@ -51,6 +53,16 @@ def test_warnings_and_error_states_of_the_caller_do_not_reach_a_cell():
     code = "import warnings, numpy as np\nwarnings.warn('odd')\nfloat(np.float64(1) / 0)"
     done = run_here(template(code), {}, kept={})
     assert done["cells"][-1]["outputs"][0]["data"]["text/plain"] == "inf"
+
+
+def test_threads_take_turns(monkeypatch):
+    monkeypatch.setattr("agreement.report.run.second._processors", lambda: 1)
+    source, before = template("import time\nprint(1)\ntime.sleep(0.1)\nprint(2)"), sys.stdout
+    with ThreadPoolExecutor(3) as threads:
+        runs = [threads.submit(run_here, source, {}, kept={}) for _ in range(3)]
+    said = [one.result()["cells"][-1]["outputs"][0]["text"] for one in runs]
+    assert said == ["1\n2\n"] * 3
+    assert sys.stdout is before
 
 
 def test_a_fault_of_the_study_stays_what_it_is_and_another_names_its_section():

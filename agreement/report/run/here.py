@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stdout
 from io import StringIO
 from pathlib import Path
+from threading import RLock
 from typing import Any, Final
 
 from agreement.errors import AgreementError
@@ -43,6 +44,7 @@ from agreement.report.run.unused import leaving_out
 _NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
 _NAMED_ANEW: Final = "pseudonymous("  # in a template: results are those of another cohort
 _OWN: Final = ("__name__", "__builtins__")  # names that no section is about
+_IN_TURN: Final = RLock()  # output, figures' style and error states are the whole process's
 _LANGUAGE: Final = {
     "codemirror_mode": {"name": "ipython", "version": 3},
     "file_extension": ".py",
@@ -63,7 +65,7 @@ def run_here(
     samples: tuple[Path, str] | None = None,
 ) -> dict[str, Any]:
     """
-    Run a notebook with parameters in this process and return it executed.
+    Run a notebook with parameters in this process and return it executed; threads take turns.
 
     Parameters as for `agreement.report.run.render.run_notebook`.
 
@@ -86,6 +88,7 @@ def run_here(
     )
     count = 0
     with (
+        _IN_TURN,
         second_process() as second,
         _undisturbed() as searching,
         _all_loaded(second, asked_first),
