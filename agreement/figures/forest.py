@@ -33,7 +33,7 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
         ax.plot([row["low"], row["high"]], [place, place], color=colour, linewidth=weight)
         ax.plot([row["bias"]], [place], "o" if own else "D", color=colour, markersize=6)
         n = "" if pd.isna(row["n"]) else f"  n {int(row['n'])}"
-        name = _short(str(row["name"]), 40) + n
+        name = _short(str(row["name"]), 52) + n
         at = (0.0, place - 0.32)
         words = ax.annotate(
             name, at, xycoords=("axes fraction", "data"), va="center", fontsize=SIZE

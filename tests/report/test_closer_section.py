@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from agreement.report.page.machine import in_words
+from agreement.report.page.machine import in_words, said
 from agreement.report.page.numbers import Cell
 from agreement.report.sections.closer_section import apart_sentence, closer_sentence
 from agreement.stats.compare.closer import closer
@@ -24,6 +24,8 @@ def cells(found):
         names, error = method.split(" vs "), found.error
         if statistic == "rmse":
             return Cell(f"closer///all/{statistic}", float(error.sizes[error.names.index(method)]))
+        if statistic == "p_rmse_joint":
+            return Cell(f"closer///all/{statistic}", float(error.p_joint[0]))
         k = error.place(*(error.names.index(name) for name in names))
         low, high = error.joint_interval(k)
         return Cell(f"closer///all/{statistic}", error.ratio(k), low, high)
@@ -62,7 +64,10 @@ def test_nothing_is_called_closer_when_nothing_is_shown():
 def test_interval_and_p_value_have_to_agree():
     found = compared(errors(scale=2.5))
     found = replace(found, error=replace(found.error, p_joint=np.array([0.2])))
-    assert "do not tell A and B apart" in sentence(found, "A", "B")
+    said = sentence(found, "A", "B")
+    assert "do not tell A and B apart" in said
+    assert "leaves out 1, but the joint test does not show it (p = 0.200)" in said
+    assert "either way" not in said
 
 
 def test_a_method_that_scatters_less_but_reads_off_is_no_closer():
@@ -87,3 +92,13 @@ def test_different_tests_are_two_studies_in_words():
 @pytest.mark.parametrize("names", [("A", "C"), ("C", "B")])
 def test_a_method_that_shares_nothing_has_no_sentence(names):
     assert sentence(compared(errors()), *names) == ""
+
+
+@pytest.mark.parametrize(
+    ("kept", "ending"), [(0, ""), (1, "; 1 of 1 change has the same direction")]
+)
+def test_a_change_without_limits_or_direction_leaves_out_their_words(kept, ending):
+    none = Cell("change/m/run/all/lower_limit", float("nan"))
+    told = {"n": 4, "bias": Cell("change/m/run/all/bias", 0.7), "lower": none, "upper": none}
+    said_of = said("sentences", "change", **told, same=kept, kept=kept, no_change=False)
+    assert in_words(said_of).endswith(f"by 0.7 mL/kg/min on average{ending}.")

@@ -188,6 +188,10 @@ def test_one_athlete_and_one_value_are_said_as_one():
     open_one = data(calm(60), max_confirmed=["no"] + ["yes"] * 59)
     (caution,) = [c for c in cautions_of(open_one) if c.code == "not_confirmed"]
     assert caution.sentence.startswith("1 of 60 laboratory values is not confirmed")
+    assert caution.sentence.endswith("compare the group of confirmed ones.")
+    none = data(calm(60), max_confirmed=["no"] * 60)  # there is no such group
+    (caution,) = [c for c in cautions_of(none) if c.code == "not_confirmed"]
+    assert caution.sentence == "60 of 60 laboratory values are not confirmed as maximal."
 
 
 def test_errors_of_one_day_may_be_shared():

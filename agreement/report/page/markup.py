@@ -14,7 +14,7 @@ from typing import Any, Final
 from markupsafe import Markup, escape
 
 MOST_ROWS = 1000  # of one table: more can be read by nobody, and take gigabytes
-WORDS: Final = 14  # letters of a cell that a phone gives room to
+WORDS, LONG = 14, 60  # letters of a cell that a phone gives room, and more room, to
 MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
 _DATE: Final = re.compile(r"\d{4}-\d\d-\d\d(?!T)")  # a moment stays as it is: `verify` looks for it
 BREAK: Final = Markup("<br>")
@@ -169,7 +169,8 @@ def _whole_dates(cell: Text) -> Text:
 
 
 def _words(cell: Text) -> str:
-    return "words" if isinstance(cell, str) and len(cell) > WORDS and "<" not in cell else ""
+    text = cell if isinstance(cell, str) and "<" not in cell else ""
+    return "long" if len(text) > LONG else "words" if len(text) > WORDS else ""
 
 
 def _row(cells: Sequence[Text], kinds: Sequence[str]) -> Markup:

@@ -49,7 +49,8 @@ def closer_sentence(
     told |= {"ratio": ratio, "ends": ratio.interval()}
     ends = error.joint_interval(k)
     if not error.p_joint[k] <= SHOWN_AT or ends.contains(1.0):
-        return said("sentences", "not_told", **told)
+        p_joint = None if ends.contains(1.0) else cell("p_rmse_joint", f"{a} vs {b}")
+        return said("sentences", "not_told", **told, p_joint=p_joint)
     near, far = (a, b) if error.log_ratios[k] < 0 else (b, a)
     less = _scatters_less(found, near, far)
     return said(
@@ -105,7 +106,8 @@ def closer_picture(
         lambda axes: plot_closer(frame, order, mode=mode, labels=labels, ax=axes[0]),
         alt=closer_alt(frame, order, mode=mode, labels=labels),
         caption=f"Which method is closer, {mode}: ratio of typical errors (root mean square, each "
-        "athlete of equal weight) on the same tests, with intervals that hold for all pairs.",
+        "athlete of equal weight) on the same tests, with intervals that hold for all pairs; "
+        "closer where the joint test shows it too.",
         height=closer_height(len(order)),
     )
 

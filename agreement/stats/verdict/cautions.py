@@ -133,8 +133,8 @@ def _of_inputs(data: MethodData) -> Iterator[Caution]:
         yield Caution(
             "not_confirmed",
             f"{open_tests} of {data.n_pairs} laboratory values {'is' if open_tests == 1 else 'are'} not "
-            "confirmed as maximal: "
-            "compare the group of confirmed ones.",
+            "confirmed as maximal"
+            f"{': compare the group of confirmed ones' if open_tests < len(pairs) else ''}.",
         )
 
 
