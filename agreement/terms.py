@@ -131,6 +131,8 @@ DOUBTS: Final[dict[str, str]] = {
     "stopped_early": "a test that ended before its maximum",
     "uptake_falls": "uptake that falls while the work goes on: a leak",
 }
+# Of these, what is told and stops nothing: planned studies look so.
+NOTED_DOUBTS: Final = frozenset({"same_methods", "filled_down", "copied_repeats"})
 
 # --- columns of the output ----------------------------------------------------------------------
 

@@ -1,7 +1,8 @@
-"""What looks too wrong to be computed from: it stops the run until `[confirm]` says why it is right."""
+"""What looks too wrong to be computed from: most stops the run until `[confirm]` says why it is right."""
 
 from agreement.errors import Problem
 from agreement.tables.options import StudyOptions
+from agreement.terms import NOTED_DOUBTS
 
 
 def doubt(
@@ -15,7 +16,7 @@ def doubt(
     column: str | None = None,
 ) -> Problem:
     """
-    Return one doubt: a stop, or a note where the study has confirmed that all is right.
+    Return one doubt: a stop, or a note where it is of `NOTED_DOUBTS` or confirmed to be right.
 
     options: its ``[confirm]`` decides.
     code: one of `agreement.terms.DOUBTS`, and the key of ``[confirm]``.
@@ -26,6 +27,8 @@ def doubt(
     'stop'
     """
     known = options.confirm.get(code)
+    if known is None and code in NOTED_DOUBTS:
+        return Problem("note", code, file, row, column, what, remedy)
     if known is None:
         key = f'[confirm] of study.toml: {code} = {{ reason = "...", on = YYYY-MM-DD }}'
         then = f"{remedy} If it is right, say why in {key}."

@@ -253,10 +253,6 @@ SPOILT = [
     ("no_maximum", _nobody_maximal),
     ("other_mode", _another_mode),
     ("twins", _field_series_under_two_ids),
-    ("same_methods", _two_methods_of_one),
-    ("filled_down", _laboratory_filled_down),
-    ("filled_down", _laboratory_nearly_constant),
-    ("copied_repeats", _tests_given_twice),
     ("columns_swapped", _swapped_in_half_of_the_rows),
     ("no_relation", _turned_upside_down),
     ("bias_beyond", _off_both_ways),
@@ -284,6 +280,30 @@ def test_garbage_stops_until_it_is_confirmed(code, spoil, sound, stops, tmp_path
     notes = [str(p) for p in problems if p.reason == code]
     assert notes
     assert "Confirmed on 2026-06-01: Looked at by two." in notes[0]
+
+
+@pytest.mark.parametrize(
+    ("code", "spoil"),
+    [
+        ("same_methods", _two_methods_of_one),
+        ("filled_down", _laboratory_filled_down),
+        ("filled_down", _laboratory_nearly_constant),
+        ("copied_repeats", _tests_given_twice),
+    ],
+)
+def test_what_planned_studies_look_like_is_told_and_stops_nothing(code, spoil, sound, tmp_path):
+    spoil(sound)
+    for place, confirmed in (
+        ("told", ""),
+        ("confirmed", f'{code} = {{ reason = "Seen", on = 2026-06-01 }}\n'),
+    ):
+        sound.toml |= {"confirm": confirmed}
+        (tmp_path / place).mkdir()
+        cohort, problems = inspect_cohort(sound.write(tmp_path / place))
+        notes = [str(p) for p in problems if p.reason == code]
+        assert all(p.severity == "note" for p in problems if p.reason == code)
+        assert notes
+        assert ("Confirmed on 2026-06-01: Seen." in notes[0]) == bool(confirmed)
 
 
 @pytest.mark.parametrize(("typed", "near"), [("twinns", "twins"), ("swap", None)])

@@ -54,9 +54,11 @@ def test_what_was_confirmed_is_printed_with_reason_and_day_in_an_audit_without_t
     twins = Problem("note", "twins", "lab.csv", None, None, "'A1' and 'B1' are equal.", said)
     other = Problem("note", "trimmed", "lab.csv", 2, "mode", "Blanks.", "Nothing to do.")
     nothing = pd.DataFrame(columns=["file", "row", "id", "reason", "message"])
-    page = left_out_block(nothing, (twins, other)).html
+    page = re.sub("</?span[^>]*>", "", left_out_block(nothing, (twins, other)).html)
     assert all(one in page for one in ("&#39;A1&#39; and &#39;B1&#39;", said, "1 note on"))
-    audit = left_out_block(nothing, released_problems((twins, other))).html
+    audit = re.sub(
+        "</?span[^>]*>", "", left_out_block(nothing, released_problems((twins, other))).html
+    )
     assert "two ids carry the numbers of one person" in audit
     assert "Confirmed on 2026-06-01<" in audit
     assert "A1" not in audit

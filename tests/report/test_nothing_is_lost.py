@@ -14,7 +14,6 @@ from turns import slowly
 SECTIONS = {  # heading then -> words that stand on the page now
     "squad": {
         "Who is in, and who is not": "Rows by file",
-        "Tested in another mode": "across modes|another mode",
         "Was it a maximum?": "confirmed to be maximal",
         "Agreement with the laboratory": "bias and limits of agreement",
         "How far repeats lie apart": "typical error",

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.doubts.methods import TELLING, Odd
-from agreement.stats.limits.limits import FEW_FOR_REPORTS
 
 # The authors' choice, common practice, no source. Repeats written to 0.1 mL/kg/min are equal once in
 # fifty where the laboratory's own error is 2.
 EQUAL: Final = 1e-6
+FEWEST_JUDGED: Final = 10  # athletes: below there is no verdict to be misled by
 
 
 def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
@@ -21,7 +21,7 @@ def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
     repeats: lab_test_id (of the unit), lab: one row per test.
     """
     found, lab = [], laboratory["lab"].to_numpy(np.float64)
-    judged = laboratory["athlete_id"].nunique() >= FEW_FOR_REPORTS  # below, no limits are given
+    judged = laboratory["athlete_id"].nunique() >= FEWEST_JUDGED
     if judged and np.ptp(lab) == 0:
         what = (
             f"All {lab.size} tests have one and the same VO2max, {lab[0]:g}: a column filled down?"

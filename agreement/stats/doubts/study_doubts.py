@@ -13,7 +13,7 @@ from agreement.physiology.effort import CRITERION_COLUMNS, MET, NOT_KNOWN
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
 from agreement.stats.doubts.bodies import two_bodies
-from agreement.stats.doubts.laboratory_columns import odd_columns
+from agreement.stats.doubts.laboratory_columns import FEWEST_JUDGED, odd_columns
 from agreement.stats.doubts.methods import odd_methods, same_methods, swapped_columns
 from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes
 from agreement.stats.doubts.twins import copied_series, twins
@@ -24,7 +24,6 @@ from agreement.terms import counted
 
 WIDEST: Final = 1 / 3  # of the laboratory's mean VO2max; common practice, no source
 FEWEST_TESTS: Final = 5  # tests from which a mean and a rule about all of them say something
-FEWEST_JUDGED: Final = 10  # athletes: below there is no verdict to be misled by
 NEARLY_ALL: Final = 0.9  # of the judged tests
 OLDEST_DAYS: Final = 3653  # between agreeing and the first test
 SHOWN: Final = 5
