@@ -112,12 +112,12 @@ def _unrelated(lab: Floats, field: Floats, *, sure: bool) -> str:
     """Say that field and laboratory have no relation; "" where they may have one (Fisher's z)."""
     r, n = float(np.clip(np.corrcoef(lab, field)[0, 1], -0.9999, 0.9999)), lab.size
     lowest, highest = (float(np.tanh(np.arctanh(r) + k * Z / np.sqrt(n - 3))) for k in (-1, 1))
-    if sure and highest < (UNRELATED_BELOW if n >= UNRELATED_FEWEST else 0.0):
+    if sure and n >= UNRELATED_FEWEST and highest < UNRELATED_BELOW:
         return (
             f"its values have nothing to do with the laboratory's (r {r:.2f} in {n} athletes, at most "
             f"{highest:.2f})."
         )
-    if not sure and lowest < 0 and n >= UNRELATED_FEWEST:
+    if not sure and (highest < 0 or (lowest < 0 and n >= UNRELATED_FEWEST)):
         return f"no relation with the laboratory's values is shown (r {r:.2f} in {n} athletes)."
     return ""
 
