@@ -15,8 +15,10 @@ from agreement.report.page.html import notebook_page
 from agreement.report.page.machine import in_words
 from agreement.report.page.numbers import Numbers
 from agreement.report.run.write import write_report
+from agreement.report.sections.further import analysis_table
 from agreement.report.sections.laboratory_section import beside_block
-from agreement.terms import LAB_VALUE_COLUMNS
+from agreement.stats.catalogue import BY_NAME
+from agreement.terms import LAB_VALUE_COLUMNS, RESULT_COLUMNS
 
 # repeats two days apart; second minus first 1, 2, 1, 2, 3, 3: mean 2, SD 0.894427 (by hand: sum of
 # squares 4, over 5, root), typical error 0.894427 / root 2 = 0.632456
@@ -277,6 +279,31 @@ def test_a_number_of_fewer_athletes_than_its_neighbours_says_of_how_many():
     assert unlike.endswith(" 7 to 19")
     alike = " ".join(" ".join(told(19, 19, 19)).split())
     assert "n =" not in alike
-    assert alike.endswith(" available 19")
+    assert alike.endswith(" 151.0 19")
     gone = told(19, 19, 19, value=np.nan, n=np.nan, n_pairs=np.nan, note="suppressed: below 5")
     assert gone[-1].strip() == "withheld"
+
+
+def test_a_table_of_an_analysis_has_no_column_without_a_number():
+    nan = float("nan")
+    rows = [
+        ("economy", "laboratory", "run", "all", "mean_cost_ratio", 0.96, 0.93, 0.99, "1", 8, 8, ""),
+        (
+            "economy",
+            "laboratory",
+            "run",
+            "all",
+            "mean_gross_efficiency",
+            nan,
+            nan,
+            nan,
+            "%",
+            0,
+            0,
+            "no",
+        ),
+    ]
+    numbers = Numbers(pd.DataFrame(rows, columns=RESULT_COLUMNS))
+    html = analysis_table(numbers, BY_NAME["economy"]).html.partition("</thead>")[0]
+    assert "cost of work" in html
+    assert "efficiency (%)" not in html

@@ -15,6 +15,10 @@ GROUPS: Final = {  # of people
     "hr_limiting_drug": "heart rate limited by a drug",
     "no_hr_limiting_drug": "no heart-rate-limiting drug, as stated",
     "chest_strap": "chest strap only",
+    "vt1 v_slope_1986": "first threshold, V-slope 1986",
+    "vt1 ve_vo2_1982": "first threshold, VE/VO2 1982",
+    "vt2 ve_on_vco2_1986": "second threshold, VE on VCO2 1986",
+    "vt2 ve_vco2_1979": "second threshold, VE/VCO2 1979",
     "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
 }
 

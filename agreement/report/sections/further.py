@@ -6,7 +6,7 @@ from agreement.report.page.markup import Block, fold, joined, lines, paragraph, 
 from agreement.report.page.names import GROUPS
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.formulas import formulas
-from agreement.report.sections.together import BESIDE
+from agreement.report.sections.together import BESIDE, says
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.record import Analysis, Statistic
 from agreement.tables.options import Kind
@@ -52,13 +52,14 @@ def analysis_table(numbers: Numbers, analysis: Analysis, *, alone: bool = False)
     told = {
         place: found
         for place, found in every.items()
-        if any(cell.known or cell.withheld for cell in found)
-        and not (alone and _repeats(place, every))
+        if any(map(says, found)) and not (alone and _repeats(place, every))
     }
     if not told:
         return None
-    columns = ("method", "group", *map(_head, analysis.statistics), "athletes")
-    rows = [_row(numbers, analysis, place, found) for place, found in told.items()]
+    some = {cell.key.rpartition("/")[2] for found in told.values() for cell in found if says(cell)}
+    shown = [one for one in analysis.statistics if one.name in some]  # a column says something
+    columns = ("method", "group", *map(_head, shown), "athletes")
+    rows = [_row(numbers, shown, place, found) for place, found in told.items()]
     caption = analysis.label[:1].upper() + analysis.label[1:]
     how = _computed(analysis)
     how = fold("How this is computed", how) if alone else how
@@ -78,7 +79,9 @@ def _head(statistic: Statistic) -> str:
     return statistic.label if statistic.unit == "1" else f"{statistic.label} ({statistic.unit})"
 
 
-def _row(numbers: Numbers, analysis: Analysis, place: Place, found: list[Cell]) -> tuple[str, ...]:
+def _row(
+    numbers: Numbers, statistics: Iterable[Statistic], place: Place, found: list[Cell]
+) -> tuple[str, ...]:
     """Return one line; where its numbers are of unlike many athletes, each says of how many."""
     method, mode, group = place
     of_name = {cell.key.rpartition("/")[2]: cell for cell in found}
@@ -90,7 +93,7 @@ def _row(numbers: Numbers, analysis: Analysis, place: Place, found: list[Cell]) 
         )
         if one.name in of_name
         else ""
-        for one in analysis.statistics
+        for one in statistics
     ]
     people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
     people = people or next((cell.missing for cell in found if cell.withheld), "")

@@ -279,7 +279,7 @@ def beside(comparisons: Sequence[Comparison], name: str) -> Block:
     if name not in BESIDE:
         return Block("")
     columns = TABLES[BESIDE[name]][1]
-    shown = any(_says(cell) for one in comparisons for cell in _cells(one, columns))
+    shown = any(says(cell) for one in comparisons for cell in _cells(one, columns))
     return _table(comparisons, BESIDE[name]) if shown else Block("")
 
 
@@ -287,8 +287,8 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
     """Return a line for each method; a column, or a method, without any number is left out."""
     caption, columns = TABLES[name]
     told = {one.name: _cells(one, columns) for one in comparisons}
-    lines = {name: cells for name, cells in told.items() if any(map(_says, cells))}
-    filled = [any(map(_says, column)) for column in zip(*lines.values(), strict=True)]
+    lines = {name: cells for name, cells in told.items() if any(map(says, cells))}
+    filled = [any(map(says, column)) for column in zip(*lines.values(), strict=True)]
     heads = ("method", "athletes", *compress((head for head, *_ in columns), filled))
     rows = [
         (name, _people(cells), *map(_shown, compress(cells, filled)))
@@ -305,7 +305,7 @@ def _cells(one: Comparison, columns: Sequence[Column]) -> list[Cell]:
     return [one.cell(*place) for _, *place in columns]
 
 
-def _says(cell: Cell) -> bool:
+def says(cell: Cell) -> bool:
     """Return whether a cell has a number, or one that is withheld."""
     return cell.known or cell.withheld
 

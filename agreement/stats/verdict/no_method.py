@@ -148,7 +148,7 @@ RECORD: Final = Analysis(
     statistics=(
         Statistic(
             "constant_within_margin",
-            "would one number for everybody do?",
+            "one number for everybody would do (1: yes)",
             "1 if the mean laboratory value of the others, said of everybody, met the agreed limit.",
             "the verdict's rule on that mean in the place of the field value",
             OURS,
