@@ -8,7 +8,7 @@ import nbformat.v4 as nb
 import pytest
 
 from agreement.report.page.html import notebook_page
-from agreement.report.page.markup import fold, table
+from agreement.report.page.markup import fold, lines, table
 from agreement.report.page.pictures import picture
 
 
@@ -143,3 +143,9 @@ def test_nothing_is_loaded(outline):
     sources = [a.get("src", "data:") for _, a in outline.all("img", "iframe", "link", "script")]
     assert all(source.startswith("data:") for source in sources)
     assert outline.all("link", "iframe") == []
+
+
+def test_columns_of_words_are_told_from_short_ones_by_their_longest_line():
+    cells = ("x", "met", "a b", lines("first: undecided", "2: met"), "a reason of many words " * 3)
+    html = table("t", list("abcde"), [cells]).html
+    assert re.findall(r"<td(?: class=\"(\w*)\")?>", html) == ["", "", "words", "long"]

@@ -169,8 +169,8 @@ def _whole_dates(cell: Text) -> Text:
 
 
 def _words(cell: Text) -> str:
-    text = cell if isinstance(cell, str) and "<" not in cell else ""
-    return "long" if len(text) > LONG else "words" if len(text) > WORDS else ""
+    most = max(map(len, re.split("<[^>]*>", str(escape(cell)))))  # letters of a line
+    return "long" if most > LONG else "words" if most > WORDS else ""
 
 
 def _row(cells: Sequence[Text], kinds: Sequence[str]) -> Markup:
