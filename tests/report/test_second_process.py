@@ -59,6 +59,12 @@ def test_two_processes_take_pieces_from_both_ends_and_none_twice():
     assert len(asked.futures) == 2
 
 
+def test_what_a_second_process_that_hangs_was_asked_is_made_here(monkeypatch):
+    monkeypatch.setattr(second, "PATIENCE", 0.05)
+    shared = Shared(Asked(), "ab", str.upper, None)
+    assert [shared.of(name) for name in "ab"] == ["A", "B"]
+
+
 WAYS = [False, pytest.param(True, marks=pytest.mark.skipif(sys.platform != "linux", reason="fork"))]
 
 

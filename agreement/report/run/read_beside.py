@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
-from agreement.report.run.second import Second
+from agreement.report.run.second import PATIENCE, Second
 
 if TYPE_CHECKING:
     from agreement.cohort import Cohort
@@ -88,7 +88,7 @@ def reading(second: Second | None, asked: Asked) -> "Callable[..., Cohort]":
         if early is not None and (Path(place), given["earlier"]) == (asked.study, asked.earlier):
             _load_meanwhile(early, statistics=not asked.results or size > FEW_BYTES)
             with suppress(Exception):  # raised again below, as the reading of this process
-                cohort = cast("Cohort", early.result())
+                cohort = cast("Cohort", early.result(PATIENCE))
                 if (told := given["progress"]) and (files := len(cohort.study.samples)):
                     told(files, files)
                 return cohort

@@ -26,6 +26,7 @@ from threading import Condition, active_count
 from typing import Any, Final
 
 MOST_COPIED: Final = 10_000  # pairs; a second copy of more would take the memory of a registry
+PATIENCE: Final = 120.0  # s; with the second process, before its piece is made here
 _END_WITH_PARENT: Final = 1  # PR_SET_PDEATHSIG of prctl(2)
 _EARLY: Final[list["Second"]] = []
 _STATE: Final[dict[str, Any]] = {}  # of the second process: what it was told by name
@@ -141,9 +142,11 @@ class Shared:
                 able = (one for one in self._left if one not in self._failed)
                 mine = name if name in self._left else next(able, None)
                 if mine is None:
-                    self._changed.wait()
-                    continue
-                self._left.remove(mine)
+                    if self._changed.wait(PATIENCE):
+                        continue
+                    mine = name  # it hangs, and is ended with the report
+                if mine in self._left:
+                    self._left.remove(mine)
             self._make(mine, early=mine != name)
 
     def _make(self, name: Any, *, early: bool) -> None:
