@@ -50,7 +50,7 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
     page.add(heading("Reports of this laboratory", 1), ["header"])
     page.add(paragraph(f"{len(rows)} below this folder, by name."), ["verdict"])
     page.open_section("Reports")
-    columns = ("study and question", "kind", "date", "athletes", "verdicts")
+    columns = ("study and question", "verdicts", "kind", "date", "athletes")
     page.add(table("Study, verdict and date of each", columns, rows, numeric=("athletes",)))
     with whole_file(place / PAGE) as file:
         file.write(page.html("Reports of this laboratory").encode("utf-8"))
@@ -71,9 +71,9 @@ def _row(report: Path, shelf: Path) -> tuple[str, ...]:
     try:
         found = read_report(report)
     except AgreementError:
-        return name, kind, date, "", ""
+        return name, "", kind, date, ""
     places = found.places()
     n = max((found.number(place, "limits_of_agreement", "bias").n for place in places), default=0)
     outcomes = [(found.name(place), found.verdict(place).split(";")[0]) for place in places]
     verdicts = lines(*(f"{who}: {_SAID.get(outcome, outcome)}" for who, outcome in outcomes))
-    return name, kind, date, str(n) if n else "", verdicts
+    return name, verdicts, kind, date, str(n) if n else ""
