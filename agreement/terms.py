@@ -114,7 +114,7 @@ DOUBTS: Final[dict[str, str]] = {
     "units_mixed": "one column holds two units",
     "unlikely_people": "masses or ages that few people have",
     "bias_beyond": "a bias that no method has",
-    "odd_dates": "a date before 1970 or after tomorrow",
+    "odd_dates": "a date up to 1970-01-01, or after tomorrow",
     "wide_margin": "a limit too wide to fail",
     "old_margin": "a limit agreed long before the study",
     "no_maximum": "no laboratory test was maximal",
