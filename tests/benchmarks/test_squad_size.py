@@ -46,11 +46,7 @@ def study(root):
             reading = {"taken_at": np.char.add(np.char.add(at, "T07:"), minute), "method": "wrist"}
             reading |= {"vo2max_ml_kg_min": (own + rng.normal(0, 0.8, ATHLETES)).round(1)}
             readings.append(pd.DataFrame(told | reading))
-    root.mkdir()
-    pd.concat(tests).to_csv(root / "lab_tests.csv", index=False)
-    pd.concat(readings).to_csv(root / "field_estimates.csv", index=False)
-    (root / "study.toml").write_text(STUDY)
-    return root
+    return written(root, tests, readings)
 
 
 def of_many_methods(root):
@@ -72,6 +68,10 @@ def of_many_methods(root):
                 value = (own + rng.normal(0, 0.8, people)).round(1)
                 reading = {"taken_at": at, "method": f"m{method:03d}", "vo2max_ml_kg_min": value}
                 readings.append(pd.DataFrame(told | reading))
+    return written(root, tests, readings)
+
+
+def written(root, tests, readings):
     root.mkdir()
     pd.concat(tests).to_csv(root / "lab_tests.csv", index=False)
     pd.concat(readings).to_csv(root / "field_estimates.csv", index=False)
