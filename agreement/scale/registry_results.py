@@ -24,7 +24,7 @@ from agreement.stats.compare.methods_compared import methods_compared
 from agreement.stats.evidence import Evidence
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.interval_width import interval_width_of
-from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
+from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST_FOR_SD
 from agreement.stats.limits.limits_by_level import limits_by_level_of
 from agreement.stats.limits.limits_of_agreement import (
     group_of,
@@ -159,7 +159,7 @@ def _verdict(data: MethodData, limits: AnyLimits | None, sample: MethodData | No
     sample's.
     """
     found = None
-    if limits is not None and sample is not None and sample.n >= FEWEST:
+    if limits is not None and sample is not None and sample.n >= FEWEST_FOR_SD:
         found = material_of(sample, limits)
     said = "" if sample is None else implausible(sample)
     sizes = (data.method, data.mode, data.n, data.n_pairs)

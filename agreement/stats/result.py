@@ -33,7 +33,7 @@ class Result:
     def __init_subclass__(cls) -> None:
         """Keep the short name from being replaced by one with every array of a dataclass."""
         super().__init_subclass__()
-        cls.__repr__ = Result.__repr__  # type: ignore[method-assign]
+        type.__setattr__(cls, "__repr__", Result.__repr__)
 
     def __repr__(self) -> str:
         """Return the name of the result with its finding."""

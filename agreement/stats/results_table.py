@@ -26,7 +26,7 @@ from agreement.stats.doubts.of_method import doubts_of
 from agreement.stats.evidence import Evidence
 from agreement.stats.laboratory_results import LABORATORY, Beside, beside_vo2max
 from agreement.stats.limits.across_modes import AcrossModes, across_modes
-from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,
     TOO_FEW,
@@ -250,7 +250,7 @@ def _studied(data: MethodData) -> tuple[MethodResults, list[Labelled]]:
 def _computed(
     analysis: Analysis, data: MethodData, results: dict[str, HasFrame], reasons: dict[str, str]
 ) -> HasFrame:
-    if analysis.compute is None or (data.n < FEWEST and not analysis.any_size):
+    if analysis.compute is None or (data.n < FEWEST_FOR_SD and not analysis.any_size):
         raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)}.")
     if not analysis.of:
         return analysis.compute(data)

@@ -12,7 +12,7 @@ from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampli
 from agreement.stats.basics.intervals import Interval, said_p, t_p_value
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Floats, Replicates
-from agreement.stats.limits.limits import FEWEST, checked_pairs
+from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
@@ -101,7 +101,7 @@ def mass_mismatch(
     known = np.isfinite(m)
     codes = athlete_codes(athlete, f.size)[known]
     n = np.unique(codes).size
-    if n < FEWEST:
+    if n < FEWEST_FOR_SD:
         known_of = f"of only {counted(n, 'athlete')}" if n else "of no athlete"
         raise NotEstimable(TOO_FEW, f"the mismatch of body mass is known {known_of}.")
     m, log_ratio = m[known], 100.0 * np.log(f[known] / x[known])

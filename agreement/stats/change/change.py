@@ -15,7 +15,7 @@ from agreement.stats.change.change_direction import responsiveness, same_directi
 from agreement.stats.change.change_result import Change
 from agreement.stats.change.real_change import real_change
 from agreement.stats.change.visits import visit_changes
-from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
 from agreement.stats.method_data import DECIMALS, NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
@@ -63,8 +63,8 @@ def change(
     lab, field = (changes[name].to_numpy(dtype=np.float64) for name in ("lab", "field"))
     athlete = changes["athlete_id"].to_numpy()
     n = len(np.unique(athlete))
-    if n < FEWEST:
-        raise ValueError(f"agreement of changes needs at least {FEWEST} athletes; got {n}")
+    if n < FEWEST_FOR_SD:
+        raise ValueError(f"agreement of changes needs at least {FEWEST_FOR_SD} athletes; got {n}")
     drawn = cluster_resampling(athlete, rng=rng)
     shares = np.full(len(lab), 2.0) if noise_shares is None else np.asarray(noise_shares)
     line = _line(lab, field)

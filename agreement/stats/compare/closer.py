@@ -13,7 +13,7 @@ from scipy import special
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.half_t import grid_weights, half_t_grid
 from agreement.stats.basics.intervals import Interval, z_of
-from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits import FEWEST_FOR_SD
 
 Floats = npt.NDArray[np.float64]
 
@@ -191,8 +191,8 @@ def _checked(
         raise ValueError("differences hold missing or infinite values; compare complete rows only")
     codes = athlete_codes(athlete, len(d))
     n = int(codes.max()) + 1 if len(d) else 0
-    if n < FEWEST:
-        raise ValueError(f"the comparison needs at least {FEWEST} athletes; got {n}")
+    if n < FEWEST_FOR_SD:
+        raise ValueError(f"the comparison needs at least {FEWEST_FOR_SD} athletes; got {n}")
     return d, codes
 
 

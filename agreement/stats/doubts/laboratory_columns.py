@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.doubts.methods import TELLING, Odd
+from agreement.stats.verdict.deciding import FEWEST_JUDGED
 
 # The authors' choice, common practice, no source. Repeats written to 0.1 mL/kg/min are equal once in
 # fifty where the laboratory's own error is 2.
 EQUAL: Final = 1e-6
-FEWEST_JUDGED: Final = 10  # athletes: below there is no verdict to be misled by
 
 
 def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:

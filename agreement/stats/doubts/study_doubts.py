@@ -13,10 +13,11 @@ from agreement.physiology.effort import CRITERION_COLUMNS, MET, NOT_KNOWN
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
 from agreement.stats.doubts.bodies import two_bodies
-from agreement.stats.doubts.laboratory_columns import FEWEST_JUDGED, odd_columns
+from agreement.stats.doubts.laboratory_columns import odd_columns
 from agreement.stats.doubts.methods import odd_methods, same_methods, swapped_columns
 from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes
 from agreement.stats.doubts.twins import copied_series, twins
+from agreement.stats.verdict.deciding import FEWEST_JUDGED
 from agreement.tables.doubts import doubt
 from agreement.tables.study import StudyTables
 from agreement.tables.study_file import STUDY_FILE

@@ -17,7 +17,7 @@ from agreement.stats.limits.limits_shown import AnyLimits
 Grade = Literal["exact", "exact pair", "approximate 1999", "approximate 1986"]
 
 _BLOCK = 1 << 13  # pairs at a time: they stay in the processor's cache
-FEWEST = 3  # a standard deviation of two says nothing
+FEWEST_FOR_SD = 3  # athletes: a standard deviation of two says nothing
 FEW = 30  # below, limits are barely determined
 FEW_FOR_REPORTS = 10  # below, reports and tables leave limits out
 
@@ -174,7 +174,9 @@ def limits_of_agreement(
     return LimitsOfAgreement(n, about + total / n, float(np.sqrt(variance)), coverage)
 
 
-def checked_pairs(field: npt.ArrayLike, lab: npt.ArrayLike, *, fewest: int = FEWEST) -> Pairs:
+def checked_pairs(
+    field: npt.ArrayLike, lab: npt.ArrayLike, *, fewest: int = FEWEST_FOR_SD
+) -> Pairs:
     """Return two float arrays of one shape without gaps, or say what is wrong with them."""
     if isinstance(field, pd.Series) and isinstance(lab, pd.Series):
         lab = _in_order_of(field, lab)

@@ -6,7 +6,7 @@ from typing import Final
 
 from scipy import special
 
-from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.repeated import limits_by_athlete
@@ -79,9 +79,9 @@ def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
 
     Raises NotEstimable with fewer than 3 athletes.
     """
-    limits = limits_by_athlete(data.difference, data.athlete) if data.n >= FEWEST else None
+    limits = limits_by_athlete(data.difference, data.athlete) if data.n >= FEWEST_FOR_SD else None
     if limits is None:
-        raise NotEstimable(TOO_FEW, f"fewer than {FEWEST} athletes.")
+        raise NotEstimable(TOO_FEW, f"fewer than {FEWEST_FOR_SD} athletes.")
     return LimitsByConvention(limits)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, Floats, MethodData, pair_keys, too_few_athletes
@@ -112,7 +112,7 @@ def group_at(
 ) -> Group:
     """Bias and limits of the pairs in some rows; `athlete` and `keys` are those of all."""
     codes, ids = pd.factorize(athlete[rows])  # in order where the pairs are
-    limits = limits_by_athlete(difference[rows], codes) if len(ids) >= FEWEST else None
+    limits = limits_by_athlete(difference[rows], codes) if len(ids) >= FEWEST_FOR_SD else None
     return Group(name, len(ids), codes.size, limits, frozenset(keys[rows] if keys.size else ()))
 
 
@@ -121,7 +121,7 @@ def pairs_of(pairs: pd.DataFrame) -> frozenset[tuple[str, str]]:
     return frozenset(pair_keys(pairs))
 
 
-def groups_rows(groups: Iterable[Group], *, fewest: int = FEWEST) -> Iterator[Row]:
+def groups_rows(groups: Iterable[Group], *, fewest: int = FEWEST_FOR_SD) -> Iterator[Row]:
     """Yield the rows of all groups; below `fewest` athletes they say too few."""
     for group in groups:
         yield from in_group(group.name, _rows(group, fewest))

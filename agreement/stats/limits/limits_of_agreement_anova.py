@@ -11,7 +11,7 @@ from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.basics.replicates import Replicates
-from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
@@ -96,9 +96,9 @@ def limits_of_agreement_anova(
     checked_share("coverage", coverage)
     d = np.asarray(difference, dtype=np.float64)
     grouped = clusters(d, athlete)
-    if grouped.n < FEWEST or grouped.df_within == 0:
+    if grouped.n < FEWEST_FOR_SD or grouped.df_within == 0:
         raise ValueError(
-            f"the analysis of variance needs {FEWEST} athletes and one with two pairs; "
+            f"the analysis of variance needs {FEWEST_FOR_SD} athletes and one with two pairs; "
             f"got {grouped.n} athletes and {grouped.n_values} pairs"
         )
     centre = float(d.mean())

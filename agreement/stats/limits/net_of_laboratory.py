@@ -12,7 +12,7 @@ from scipy import special
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
-from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
+from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST_FOR_SD
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.repeated import FEW_REPEATS
 from agreement.stats.method_data import (
@@ -207,8 +207,8 @@ def net_of_laboratory(
     (0.5, 1.41)
     """
     grouped = clusters(difference, athlete)
-    if grouped.n < FEWEST:
-        raise ValueError(f"agreement needs at least {FEWEST} athletes; got {grouped.n}")
+    if grouped.n < FEWEST_FOR_SD:
+        raise ValueError(f"agreement needs at least {FEWEST_FOR_SD} athletes; got {grouped.n}")
     if noise_shares is not None:
         share = np.asarray(noise_shares, dtype=np.float64)
     elif tests_behind is not None:

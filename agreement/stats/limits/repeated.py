@@ -10,7 +10,7 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, mover_half_widths, variance_interval
 from agreement.stats.basics.tolerance import limit_factors
-from agreement.stats.limits.limits import FEWEST, LimitsOfAgreement
+from agreement.stats.limits.limits import FEWEST_FOR_SD, LimitsOfAgreement
 from agreement.stats.limits.limits_shown import AnyLimits
 
 FEW_REPEATS = 5  # repeats beyond one each below which MOVER intervals explode
@@ -124,8 +124,8 @@ def limits_by_athlete(
     """
     checked_share("coverage", coverage)
     grouped = clusters(difference, athlete)
-    if grouped.n < FEWEST:
-        raise ValueError(f"agreement needs at least {FEWEST} athletes; got {grouped.n}")
+    if grouped.n < FEWEST_FOR_SD:
+        raise ValueError(f"agreement needs at least {FEWEST_FOR_SD} athletes; got {grouped.n}")
     bias, between = float(grouped.means.mean()), float(grouped.means.var(ddof=1))
     if grouped.df_within == 0:
         return LimitsOfAgreement(grouped.n, bias, float(np.sqrt(between)), coverage)

@@ -10,7 +10,7 @@ import scipy
 
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p
-from agreement.stats.limits.limits import FEWEST
+from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import OURS, Analysis, Privacy, p_value, ratio
 from agreement.stats.result import Result
@@ -51,7 +51,7 @@ def shape(difference: npt.ArrayLike, athlete: npt.ArrayLike) -> Shape:
        Biometrika 1965;52:591-611.
     """
     grouped = clusters(np.round(np.asarray(difference, dtype=np.float64), DECIMALS), athlete)
-    if grouped.n < FEWEST:
+    if grouped.n < FEWEST_FOR_SD:
         raise NotEstimable(
             TOO_FEW, f"the differences of {counted(grouped.n, 'athlete')} have no shape."
         )

@@ -12,7 +12,7 @@ from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
 from agreement.stats.basics.replicates import Floats
-from agreement.stats.limits.limits import FEWEST, checked_pairs
+from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
 from agreement.stats.lines.deming_sums import (
     Centre,
     Line,
@@ -149,14 +149,14 @@ def deming(
     >>> round(fit.slope, 3)
     0.821
     """
-    y, x = checked_pairs(field, lab, fewest=FEWEST)
+    y, x = checked_pairs(field, lab, fewest=FEWEST_FOR_SD)
     level = checked_share("confidence_level", confidence_level)
     if not (np.isfinite(error_ratio) and error_ratio > 0):
         raise ValueError(f"`error_ratio` must be above 0; got {error_ratio:g}")
     codes = None if athlete is None else athlete_codes(athlete, len(x))
     n = len(x) if codes is None else int(codes.max()) + 1
-    if n < FEWEST:
-        raise ValueError(f"Deming regression needs at least {FEWEST} athletes; got {n}")
+    if n < FEWEST_FOR_SD:
+        raise ValueError(f"Deming regression needs at least {FEWEST_FOR_SD} athletes; got {n}")
     centre = Centre(float(x.mean()), float(y.mean()))
     total = sums_about(x, y, centre)
     lines = tuple(

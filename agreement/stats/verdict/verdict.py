@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.evidence import EarlierReport
-from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST
+from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST_FOR_SD
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.net_of_laboratory import (
     NetOfLaboratory,
@@ -239,7 +239,7 @@ def verdict_of(data: MethodData) -> Verdict:
     See `agreement.stats.verdict.yardsticks.judge` for the rule.
     """
     found = None
-    if data.n >= FEWEST:
+    if data.n >= FEWEST_FOR_SD:
         found = material_of(data, limits_by_athlete(data.difference, data.athlete))
     return judged(
         (data.method, data.mode, data.n, data.n_pairs),
@@ -374,4 +374,6 @@ def _sem(own: NetOfLaboratory, margin: float, looks: int) -> float:
 def _needed(limits: AnyLimits, margin: float) -> int | None:
     if limits.sd > 0.0:
         return athletes_needed(limits.bias, limits.sd, margin)
-    return FEWEST if abs(limits.bias) < margin else None  # differences that do not vary at all
+    return (
+        FEWEST_FOR_SD if abs(limits.bias) < margin else None
+    )  # differences that do not vary at all
