@@ -4,12 +4,11 @@ import re
 
 import agreement
 from agreement import report
-from agreement.report.run.datapackage import MEANINGS
 from agreement.stats.catalogue import ANALYSES
 from agreement.tables.columns import INPUTS
 from agreement.tables.new_study import STUDY_FILE_TEXT
 from agreement.tables.units import unit_names
-from agreement.terms import DOUBTS, GLOSSARY, RANGES, REASONS
+from agreement.terms import DOUBTS, GLOSSARY, OUTPUT_COLUMNS, RANGES, REASONS
 
 
 def reference_pages() -> dict[str, str]:
@@ -87,7 +86,7 @@ def _study_file() -> str:
 def _output() -> str:
     """Return the columns of every file of the output."""
     parts = ["# Output", "`datapackage.json` beside the files says the same."]
-    for table, columns in MEANINGS.items():
+    for table, columns in OUTPUT_COLUMNS.items():
         lines = [f"- `{name}`: {_plain(said)}." for name, said in columns.items()]
         parts.append(f"## {table}.csv\n\n" + "\n".join(lines))
     return "\n\n".join(parts) + "\n"

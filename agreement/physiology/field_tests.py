@@ -5,10 +5,8 @@ To add one, write its row, with the equation as it is printed, and a test that c
 example. Two forms of one equation that both have a source are two rows.
 """
 
-import tomllib
 from collections.abc import Callable
 from difflib import get_close_matches
-from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
@@ -17,6 +15,7 @@ import pandas as pd
 from agreement.physiology.arrays import FloatArray
 from agreement.physiology.equations import NAMES
 from agreement.physiology.protocol import FieldProtocol, Inputs, StageRule, Valid
+from agreement.terms import declared
 
 CARRIED: Final = (
     "vo2_on_hr over the stages, carried to hr_max_bpm of the row, else to that of the athlete's "
@@ -64,9 +63,7 @@ def _rows(table: dict[str, dict[str, Any]]) -> dict[str, FieldProtocol]:
     return found
 
 
-PROTOCOLS: Final[dict[str, FieldProtocol]] = _rows(
-    tomllib.loads((files("agreement.physiology") / "field_tests.toml").read_text("utf-8"))
-)
+PROTOCOLS: Final[dict[str, FieldProtocol]] = _rows(declared("field_tests.toml", "physiology"))
 
 
 def protocol(protocol_id: str) -> FieldProtocol:

@@ -1,17 +1,14 @@
 """What columns, codes, units and dates are called in exports, in several languages; facts, no guesses."""
 
 import re
-import tomllib
 import unicodedata
 from functools import lru_cache
-from importlib.resources import files
 from typing import Final, NamedTuple
 
 from agreement.tables.units import unit_of
+from agreement.terms import declared
 
-_DATA: Final = tomllib.loads(
-    (files("agreement.tables") / "proposal_words.toml").read_text(encoding="utf-8")
-)
+_DATA: Final = declared("proposal_words.toml", "tables")
 WORDS: Final[dict[str, list[str]]] = _DATA["words"]
 CODES: Final[dict[str, dict[str, str]]] = {
     column: {word: ours for ours, words in codes.items() for word in words}

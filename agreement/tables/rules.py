@@ -6,10 +6,8 @@ on every table); `keep_rules` is the one place where they become our words.
 Codes are checked where they are translated (`codes`), once per distinct word instead of per row.
 """
 
-import tomllib
 from collections.abc import Container, Mapping
 from dataclasses import dataclass
-from importlib.resources import files
 from types import MappingProxyType
 from typing import Final
 
@@ -20,7 +18,7 @@ import pandas as pd
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, Mask
-from agreement.terms import RANGES
+from agreement.terms import RANGES, declared
 
 Floats = npt.NDArray[np.float64]
 # columns whose value a row cannot do without: the caller sets the row aside
@@ -28,9 +26,7 @@ REQUIRED_VALUES: Final = frozenset((*VO2MAX_COLUMNS, "duration_min"))
 _MANY: Final = 3  # so many low values, and more than half of the column, may be another unit
 _OF_PEOPLE: Final = ("mass_kg", "set_mass_kg", "age_years", "set_age_years", "birth_year")
 _UNLIKELY_SHARE: Final = 0.1  # of a column of people's masses or ages; ours, no source
-_HINTS: Final[dict[str, list[tuple[float, float, str]]]] = tomllib.loads(
-    (files("agreement.tables") / "hints.toml").read_text("utf-8")
-)
+_HINTS: Final[dict[str, list[tuple[float, float, str]]]] = declared("hints.toml", "tables")
 
 
 def keep_rules(

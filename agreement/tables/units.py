@@ -1,15 +1,13 @@
 """Units that a file may use instead of ours; converted by us, never guessed."""
 
 import re
-import tomllib
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from agreement.terms import RATED
+from agreement.terms import RATED, declared
 
 Floats = npt.NDArray[np.float64]
 
@@ -47,7 +45,7 @@ def _unit(said: float | str | dict[str, float | str]) -> Unit:
     return Unit(_number(said["factor"]), _number(said["shift"]))
 
 
-_DATA: Final = tomllib.loads((files("agreement.tables") / "units.toml").read_text("utf-8"))
+_DATA: Final = declared("units.toml", "tables")
 _SPELLINGS: Final[dict[str, str]] = _DATA.pop("spellings")
 UNITS: Final[dict[str, dict[str, Unit]]] = {
     column: {name: _unit(said) for name, said in kind["units"].items()}

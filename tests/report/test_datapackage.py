@@ -4,11 +4,12 @@ import json
 
 import pandas as pd
 
-from agreement.report.run.datapackage import MEANINGS, write_datapackage
+from agreement.report.run.datapackage import write_datapackage
 from agreement.report.run.explaining import explained
-from agreement.report.run.exports import COLUMNS, write_tables
+from agreement.report.run.exports import write_tables
 from agreement.stats.catalogue import BY_NAME
-from agreement.terms import RESULT_COLUMNS
+from agreement.stats.studies.history import COLUMNS as HISTORY_COLUMNS
+from agreement.terms import OUTPUT_COLUMNS, RESULT_COLUMNS
 
 RESULTS = pd.DataFrame(
     [
@@ -20,9 +21,8 @@ RESULTS = pd.DataFrame(
 
 
 def test_every_column_of_the_output_has_words():
-    assert {name: list(columns) for name, columns in MEANINGS.items()} == {
-        name: list(columns) for name, columns in COLUMNS.items()
-    }
+    assert all(words for columns in OUTPUT_COLUMNS.values() for words in columns.values())
+    assert list(OUTPUT_COLUMNS["history"]) == list(HISTORY_COLUMNS)
     assert "a column of athlete_cards.csv" in explained("lab_equivalent")
     assert "what to do" in explained("message")
 

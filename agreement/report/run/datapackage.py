@@ -1,20 +1,16 @@
 """`datapackage.json`: what every column and every statistic of an output folder means, for programs."""
 
 import json
-import tomllib
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
 
 from agreement.report.run.folder import PROVENANCE
+from agreement.terms import OUTPUT_COLUMNS
 
 FILE: Final = "datapackage.json"
 PROFILE: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
-MEANINGS: Final[dict[str, dict[str, str]]] = tomllib.loads(
-    (files("agreement.report.run") / "output_columns.toml").read_text(encoding="utf-8")
-)
 _COUNTS: Final = frozenset({"n", "n_pairs", "look"})
 
 
@@ -42,7 +38,7 @@ def write_datapackage(tables: dict[str, pd.DataFrame], folder: Path) -> Path:
 
 def _resource(name: str, frame: pd.DataFrame) -> dict[str, Any]:
     """Return the description of one table."""
-    meanings = MEANINGS[name]
+    meanings = OUTPUT_COLUMNS[name]
     return {
         "name": name.replace("_", "-"),
         "type": "table",

@@ -4,12 +4,11 @@ import re
 from difflib import get_close_matches
 
 from agreement.errors import AgreementError
-from agreement.report.run.datapackage import MEANINGS
 from agreement.stats.catalogue import describe
 from agreement.tables.columns import INPUTS
 from agreement.tables.new_study import STUDY_FILE_TEXT
 from agreement.tables.units import unit_names
-from agreement.terms import RANGES, REASONS
+from agreement.terms import OUTPUT_COLUMNS, RANGES, REASONS
 
 
 def explained(name: str) -> str:
@@ -32,7 +31,7 @@ def explained(name: str) -> str:
     lines += _column(plain)
     lines += [
         f"{plain}: a column of {table}.csv: {columns[plain]}."
-        for table, columns in MEANINGS.items()
+        for table, columns in OUTPUT_COLUMNS.items()
         if plain in columns
     ]
     lines += [said for key, said in _keys().items() if plain in (key, key.rpartition(".")[2])]
@@ -41,7 +40,7 @@ def explained(name: str) -> str:
     except KeyError as error:
         if not lines:
             known = [*REASONS, *_keys(), *(c for table in INPUTS.values() for c in table.columns)]
-            known += [column for columns in MEANINGS.values() for column in columns]
+            known += [column for columns in OUTPUT_COLUMNS.values() for column in columns]
             near = get_close_matches(plain, known, n=3)
             said = str(error.args[0])
             raise AgreementError(f"{said}{'; or ' + ', '.join(near) if near else ''}.") from None

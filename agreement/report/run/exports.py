@@ -8,31 +8,10 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.physiology.laboratory import lab_values
 from agreement.report.run.datapackage import write_datapackage
-from agreement.stats.studies.history import COLUMNS as HISTORY_COLUMNS
 from agreement.tables.writers import csv_bytes, significant
-from agreement.terms import (
-    CARD_COLUMNS,
-    ECONOMY_COLUMNS,
-    EXCLUSION_COLUMNS,
-    FLOW_COLUMNS,
-    LAB_THRESHOLD_COLUMNS,
-    LAB_VALUE_COLUMNS,
-    PAIR_COLUMNS,
-    RESULT_COLUMNS,
-)
+from agreement.terms import OUTPUT_COLUMNS
 
 _AS_COMPUTED: Final = ("pairs", "exclusions", "flow")  # values as they were read, and their means
-COLUMNS: Final = {
-    "results": RESULT_COLUMNS,
-    "pairs": PAIR_COLUMNS,
-    "exclusions": EXCLUSION_COLUMNS,
-    "flow": FLOW_COLUMNS,
-    "athlete_cards": CARD_COLUMNS,
-    "lab_values": LAB_VALUE_COLUMNS,
-    "lab_thresholds": LAB_THRESHOLD_COLUMNS,
-    "economy": ECONOMY_COLUMNS,
-    "history": list(HISTORY_COLUMNS),
-}
 
 
 def laboratory_tables(cohort: Cohort) -> dict[str, pd.DataFrame]:
@@ -65,16 +44,16 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
     """
     Write tables as ``<name>.csv`` with the columns and order that the output promises.
 
-    tables: keys among those of `COLUMNS`.
+    tables: keys among those of `agreement.terms.OUTPUT_COLUMNS`.
     Returns: the files written; with results also the words for every column and statistic.
     """
     written = []
     for name, frame in tables.items():
         path = folder / f"{name}.csv"
         told = frame if name in _AS_COMPUTED else significant(frame)
-        path.write_bytes(csv_bytes(told[COLUMNS[name]]))  # into an unfinished folder
+        path.write_bytes(csv_bytes(told[[*OUTPUT_COLUMNS[name]]]))  # into an unfinished folder
         written.append(path)
     if "results" in tables:
-        described = {name: frame[COLUMNS[name]] for name, frame in tables.items()}
+        described = {name: frame[[*OUTPUT_COLUMNS[name]]] for name, frame in tables.items()}
         written.append(write_datapackage(described, folder))
     return written

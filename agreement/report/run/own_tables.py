@@ -3,52 +3,22 @@
 import csv
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from agreement.errors import AgreementError
-from agreement.report.run.exports import COLUMNS
 from agreement.report.run.own_provenance import damaged, require_plain
 from agreement.tables.paths import file_digest
-
-_NUMBERS: Final = frozenset(
-    [
-        "value",
-        "low",
-        "high",
-        "n",
-        "n_pairs",
-        "lab",
-        "field",
-        "difference",
-        "n_estimates",
-        "n_days",
-        "gap_days",
-        "age_years",
-        "mass_kg",
-        "mass_mismatch_pct",
-        "hr_max_mismatch_bpm",
-        "rows_read",
-        "used",
-        "summarised",
-        "excluded",
-        "row",
-        "lab_equivalent",
-        "lab_equivalent_low",
-        "lab_equivalent_high",
-        "smallest_real_change",
-        *("bias", "lower_limit", "upper_limit", "look"),
-    ]
-)
+from agreement.terms import OUTPUT_COLUMNS, OUTPUT_NUMBERS
 
 
 def read_own_table(report: Path, name: str, content: dict[str, Any]) -> pd.DataFrame:
     """
     Read one table of a report; ids and texts stay text.
 
-    name: of the table, a key of `agreement.report.run.exports.COLUMNS`.
+    name: of the table, a key of `agreement.terms.OUTPUT_COLUMNS`.
     content: the report's provenance.
     Raises AgreementError if it is missing, was changed since, or is no such table.
     """
@@ -66,7 +36,7 @@ def read_in_pieces(
         raise damaged(file, "is not as it was written, and only what we wrote is passed on")
     if not _ends_a_line(path):
         raise damaged(file, "is cut off")
-    wanted = COLUMNS[name.split("/")[0]]
+    wanted = [*OUTPUT_COLUMNS[name.split("/")[0]]]
     try:
         pieces = pd.read_csv(
             path, dtype="str", keep_default_na=False, chunksize=rows, encoding="utf-8"
@@ -99,7 +69,7 @@ def _ends_a_line(path: Path) -> bool:
 
 def _numbers(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     """Return a table with its numbers as numbers, empty where there is none."""
-    for column in _NUMBERS & set(frame.columns):
+    for column in OUTPUT_NUMBERS & set(frame.columns):
         text = frame[column]
         values = pd.to_numeric(text.where(text != "", None), errors="coerce").astype("float64")
         if (values.isna() & (text != "")).any() or np.isinf(values).any():
