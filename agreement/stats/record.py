@@ -79,6 +79,9 @@ class Statistic:
     counts : str
         Of a count, or a share, of people or tests with some trait: the column with how many there are
         in all, ``n`` or ``n_pairs``. An audit withholds it where it tells of one to four.
+    shown_from : float
+        Athletes from which on an audit shows what is an end of the data, or close to one: of fewer
+        it is the value of one person. Infinite: of no number of athletes.
     """
 
     name: str
@@ -89,6 +92,7 @@ class Statistic:
     unit: str = UNIT
     digits: int = 1
     counts: str = ""
+    shown_from: float = 0.0
 
     def named(self, name: str, **changes: Any) -> "Statistic":
         """Return it under another name."""

@@ -6,6 +6,9 @@ import pytest
 
 from agreement.report.privacy.release import released_results
 from agreement.stats.catalogue import BY_NAME
+from agreement.stats.limits.limits_by_level import limits_by_level_of
+from agreement.stats.limits.quantile_limits import quantile_limits
+from agreement.stats.lines.trend import trend
 from agreement.stats.repeats.thresholds import Thresholds
 from agreement.stats.result_rows import Labelled, assembled
 from agreement.stats.verdict.no_number import NoNumber
@@ -78,3 +81,29 @@ def test_what_a_few_people_lack_is_not_told_by_the_number_beside(lack, shown):
     out = released_results(assembled([rows])).set_index("statistic")["value"].notna()
     assert out["mean_hr"] == shown
     assert out["mean_vo2"]
+
+
+@pytest.mark.parametrize(
+    ("n", "shown"), [(60, {"median"}), (600, {"lower_limit", "median", "upper_limit"})]
+)
+def test_no_end_of_the_data_is_told(n, shown):
+    """The least fit, the fittest, and whom a method misjudges most are one person each."""
+    rng = np.random.default_rng(5)
+    lab = rng.normal(50, 5, n)
+    field = lab + rng.normal(-2, 3, n)
+    found = {
+        "quantile_limits": quantile_limits(field, lab),
+        "limits_by_level": limits_by_level_of(trend(field, lab)),
+    }
+    rows = assembled(
+        [Labelled(one.to_frame(), name, "wrist", "run") for name, one in found.items()]
+    )
+    mean, difference = (field + lab) / 2, field - lab
+    ends = [mean.min(), mean.max(), *(np.sort(difference)[k] for k in (0, 1, 2, 3, -4, -3, -2, -1))]
+    numbers = rows[["value", "low", "high"]].to_numpy()
+    assert np.isclose(numbers[..., None], ends).any()  # in the house they are told
+    out = released_results(rows)
+    assert set(out.loc[out["value"].notna(), "statistic"]) == shown
+    assert not np.isclose(
+        out[["value", "low", "high"]].to_numpy()[..., None], np.round(ends, 1)
+    ).any()

@@ -294,7 +294,11 @@ def test_an_audit_says_no_number_of_a_single_person():
     html = verdict_block(methods, *rest).html
     assert "It says the same of everybody." in html
     assert "52.0" not in html
-    assert "person decides" not in html
+    assert "7.1" not in html
+    assert (
+        "The verdict hangs on one or two people" in html
+    )  # the house knows it, so must the reader
+    assert "if what stands above is explained" in html
 
 
 def test_the_screen_says_the_doubt_after_the_answer():

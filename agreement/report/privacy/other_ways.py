@@ -24,7 +24,7 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
 
     What draws on all groups of an analysis, where one of them is withheld; and what compares methods
     on all people but one to four of one of them; and counts and shares of one to four, or of all but
-    so many; and what one to four people less than beside it have.
+    so many; and what one to four people less than beside it have; and ends of the data.
 
     cells: columns `agreement.terms.RESULT_COLUMNS`, whole.
     hidden: the rows that are withheld already.
@@ -38,7 +38,7 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
         of_all = ~cells["statistic"].isin(own).to_numpy() & cells["value"].notna().to_numpy()
         of_nobody = (cells["n"] == 0).to_numpy()
         out |= mine & of_all & (np.array(here, dtype=np.bool_) | of_nobody)
-    return out | _compared(cells) | _of_few(cells) | _of_few_less(cells)
+    return out | _compared(cells) | _of_few(cells) | _of_few_less(cells) | _of_ends(cells)
 
 
 def _of_few(cells: pd.DataFrame) -> Mask:
@@ -56,6 +56,14 @@ def _of_few(cells: pd.DataFrame) -> Mask:
                 )
                 out |= (mine & few).to_numpy(dtype=np.bool_)
     return out
+
+
+def _of_ends(cells: pd.DataFrame) -> Mask:
+    """Return which rows are an end of the data, or so close to one that it is a person's value."""
+    fewest = {(name, s.name): s.shown_from for name, one in BY_NAME.items() for s in one.statistics}
+    places = zip(cells["analysis"], cells["statistic"], strict=True)
+    enough = np.array([fewest.get((str(a), str(s)), 0.0) for a, s in places])
+    return (cells["n"] < enough).to_numpy(dtype=np.bool_)
 
 
 def _of_few_less(cells: pd.DataFrame) -> Mask:

@@ -152,7 +152,7 @@ def without_small_cells(
     hidden |= np.array([name in kept_back for name in names], dtype=bool)
     hidden |= told_otherwise(cells, hidden.to_numpy())
     cells.loc[hidden, _NUMBERS] = np.nan
-    cells.loc[hidden, "note"] = f"suppressed: below {FEWEST_SHOWN} athletes, or their complement"
+    cells.loc[hidden, "note"] = f"suppressed: it would tell of fewer than {FEWEST_SHOWN} athletes"
     return cells
 
 

@@ -41,7 +41,7 @@ _OF_FEW: Final = (
     *("mass_mismatch", "shared_day", "long_gap", "not_confirmed", "influential"),
     *("few_clusters", "unequal_repeats", "few_laboratory_repeats", "equal_repeats"),
 )
-# without highest, lowest and count that may be one person's; what one athlete does is not there
+# without highest, lowest and count that may be one person's, and without what one athlete does
 _DOUBTS: Final = {
     "no_maximum": "No laboratory test was confirmed as maximal, and some were not.",
     "field_equals_laboratory": "Field values equal the laboratory's to the digit: copied or told.",
@@ -53,6 +53,7 @@ _DOUBTS: Final = {
     "bias_beyond": "Its bias is larger than that of any known method.",
     "equal_differences": "All differences are the same: its values were computed from the laboratory's.",
     "other_mode": "The laboratory tested another mode of exercise in some of the pairs.",
+    "one_athlete": "The verdict hangs on one or two people: without them it is another.",
     "two_bodies": "Laboratory repeats lie farther apart than one person changes: two under one id?",
 }
 

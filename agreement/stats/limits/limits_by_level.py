@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from math import inf
 from typing import Final
 
 import numpy as np
@@ -59,9 +60,9 @@ _AT: Final = Statistic(
     _HOW,
     _SOURCE,
 )
-_STATISTICS: Final = (
-    _AT,
-    *(replace(one, formula=_HOW, source=_SOURCE) for one in (BIAS, LOWER, UPPER)),
+# the levels are the least and the fittest person's, and where a line stands tells its level
+_STATISTICS: Final = tuple(
+    replace(one, formula=_HOW, source=_SOURCE, shown_from=inf) for one in (_AT, BIAS, LOWER, UPPER)
 )
 RECORD: Final = Analysis(
     name="limits_by_level",

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -143,12 +143,17 @@ def quantile_limits_of(data: MethodData) -> QuantileLimits:
 
 
 _HOW: Final = "quantiles of d; intervals from the ranks"
+_QUANTILE: Final[dict[str, Any]] = {
+    "formula": _HOW,
+    "source": "Bland & Altman 1999",
+    "shown_from": 500,  # five lie beyond either end of the interval (binomial ranks)
+}
 RECORD: Final = Analysis(
     name="quantile_limits",
     place=300,
     label="limits without a normal distribution",
     statistics=(
-        replace(LOWER, formula=_HOW, source="Bland & Altman 1999"),
+        replace(LOWER, **_QUANTILE),
         Statistic(
             "median",
             "median difference",
@@ -156,7 +161,7 @@ RECORD: Final = Analysis(
             _HOW,
             "Bland & Altman 1999",
         ),
-        replace(UPPER, formula=_HOW, source="Bland & Altman 1999"),
+        replace(UPPER, **_QUANTILE),
     ),
     privacy=Privacy.WHOLE,
     compute=quantile_limits_of,
