@@ -12,6 +12,8 @@ import pandas as pd
 import pytest
 
 from agreement.cohort import inspect_cohort
+from agreement.stats.doubts.chance import chance_of_equal
+from agreement.stats.doubts.laboratory_columns import odd_columns
 from agreement.stats.doubts.twins import copied_series
 from agreement.terms import DOUBTS
 
@@ -450,3 +452,24 @@ def test_an_equal_series_of_two_weeks_is_one_export_under_two_ids():
     daily = _series(60, 14, np.random.default_rng(2))
     daily.loc[daily["athlete_id"] == "A007", "field"] = daily["field"].to_numpy()[:14]
     assert copied_series(daily) == [("A000", "A007", "wrist")]
+
+
+def _repeats(values):
+    tests = pd.DataFrame(
+        {"lab_test_id": np.repeat(np.arange(len(values)), 2), "lab": np.ravel(values)}
+    )
+    return [one.code for one in odd_columns(tests.assign(athlete_id=tests["lab_test_id"]), tests)]
+
+
+def test_whole_numbers_meet_by_chance_and_decimals_do_not():
+    rng = np.random.default_rng(5)  # an exact laboratory, SD 0.7, tests six people twice
+    true = rng.uniform(40, 60, (300, 6, 1)) + rng.normal(0, 0.7, (300, 6, 2))
+    assert sum(_repeats(study) != [] for study in np.round(true)) == 0
+    many = true.reshape(-1, 2)
+    for step in (1.0, 0.1):  # against the simulated share, within three of its standard errors
+        share = np.mean(np.equal(*np.round(many / step).T))
+        assert chance_of_equal(step, 0.7) == pytest.approx(share, abs=3 * 0.5 / len(many) ** 0.5)
+    five = np.array([[50, 50], [47, 47], [55, 55], [61, 61], [44, 44], [52, 53]])
+    assert _repeats(five) == []
+    assert _repeats(five + 0.1 * np.arange(6)[:, None]) == ["copied_repeats"]
+    assert _repeats(np.repeat(np.arange(40, 60), 2).reshape(-1, 2)) == ["copied_repeats"]

@@ -139,9 +139,14 @@ def test_profiles_of_unequal_spread():
     given = data(d, training_profile=np.repeat(["a", "b"], 30))
     profiles = profile_bias(given.pairs, given.resampling)
     (caution,) = [c for c in cautions_of(given, None, profiles) if c.code == "uneven_groups"]
-    doubt = "misleads" if profiles.p_spread < 0.05 else "may mislead"
-    assert f"p = {profiles.p_spread:.3f}" in caution.sentence or "p < 0.001" in caution.sentence
-    assert doubt in caution.sentence
+    assert caution.sentence.endswith("(p < 0.001): one pair of limits for all misleads.")
+    one_far = np.r_[calm(55), 0.0, 0.1, -0.1, 0.2, 6.0]
+    given = data(one_far, training_profile=np.repeat(["a", "b"], [55, 5]))
+    profiles = profile_bias(given.pairs, given.resampling)
+    assert profiles.spread_ratio > 2
+    assert profiles.p_spread > 0.05
+    (caution,) = [c for c in cautions_of(given, None, profiles) if c.code == "uneven_groups"]
+    assert caution.sentence.endswith(f"(p = {profiles.p_spread:.3f}): that may be chance.")
 
 
 def test_repeated_pairs():

@@ -22,6 +22,13 @@ GROUPS: Final = {  # of people
     "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
 }
 
+SENSORS: Final = {
+    "chest_strap": "chest strap",
+    "wrist_optical": "optical at the wrist",
+    "none": "none",
+    "unknown": "unknown sensor",
+}
+
 
 class Names:
     """

@@ -207,7 +207,7 @@ class Told:
         drugs = pairs.loc[pairs["hr_limiting_drug"] == "yes", "athlete_id"].nunique()
         if self.stage.rows(pairs) is None and methods:  # the rest would tell who is under a drug
             pairs = pd.concat([one.data.pairs for one in methods], ignore_index=True)
-        told = (pairs, self.cohort.laboratory.frame, methods, known, drugs)
+        told = (pairs, self.cohort.laboratory.frame, known, drugs)
         return checklists.Facts(self.options, *told, self.stage)
 
 

@@ -28,6 +28,21 @@ def rounding_step(values: Floats) -> float:
     return 0.001
 
 
+def chance_of_equal(step: float, sd: float) -> float:
+    """
+    Return the chance that two measurements of one thing are equal once rounded.
+
+    step: to which they are rounded. sd: of one measurement. The true value may lie anywhere.
+    Returns: mean of 1 - |u| / step, where positive, over the difference u of both before rounding.
+
+    >>> round(chance_of_equal(0.1, 2.0), 3), round(chance_of_equal(1.0, 0.7), 2)
+    (0.014, 0.37)
+    """
+    widths = step / (2 * sd)
+    rest = -math.expm1(-(widths**2)) / (widths * math.sqrt(math.pi))
+    return math.erf(widths) - rest
+
+
 def share_whole(values: Floats) -> float:
     """Return the share of known values that are whole numbers; NaN if none is known."""
     known = values[np.isfinite(values)]

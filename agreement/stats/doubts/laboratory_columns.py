@@ -4,13 +4,17 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+import scipy
 
+from agreement.stats.doubts.chance import chance_of_equal, rounding_step
 from agreement.stats.doubts.methods import TELLING, Odd
 from agreement.stats.verdict.deciding import FEWEST_JUDGED
 
 # The authors' choice, common practice, no source. Repeats written to 0.1 mL/kg/min are equal once in
-# fifty where the laboratory's own error is 2.
+# seventy where the laboratory's own error is 2, whole numbers once in three where it is 0.7.
 EQUAL: Final = 1e-6
+LEAST_ERROR: Final = 0.7  # mL/kg/min: of the most exact laboratory
+BY_CHANCE: Final = 0.001
 
 
 def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
@@ -30,7 +34,9 @@ def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
     apart = repeats.groupby("lab_test_id")["lab"].agg(["size", "max", "min"])
     again = apart[apart["size"] > 1]
     equal = int((again["max"] - again["min"] < EQUAL).sum())
-    if equal >= TELLING and equal > len(again) / 2:
+    chance = chance_of_equal(rounding_step(repeats["lab"].to_numpy(np.float64)), LEAST_ERROR)
+    told = equal >= TELLING and equal > len(again) / 2
+    if told and scipy.stats.binom.sf(equal - 1, len(again), chance) < BY_CHANCE:
         what = (
             f"{equal} of {len(again)} repeated laboratory tests agree with the first to the digit, as "
             "if it had no error: written down twice?"

@@ -124,7 +124,6 @@ RECORD: Final = Analysis(
             "Mean of the tests that every rule can serve.",
             _HOW,
             OURS,
-            digits=2,
         ),
         Statistic(
             "shift_of_bias",
@@ -132,7 +131,6 @@ RECORD: Final = Analysis(
             "What the bias would change by, were this rule in use instead of the present one.",
             _HOW,
             OURS,
-            digits=2,
         ),
         _SHARE,
         ratio(

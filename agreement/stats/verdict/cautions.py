@@ -97,12 +97,12 @@ def _of_trend(trend: Trend | None, structural: StructuralSlope | None) -> Iterat
 def _of_profiles(profiles: ProfileBias | None) -> Iterator[Caution]:
     if profiles is not None and profiles.spread_ratio > UNEVEN_GROUPS:
         p = profiles.p_spread
-        surely = p < SIGNIFICANT
         tested = "" if np.isnan(p) else f" ({said_p(p)})"
+        so = "one pair of limits for all misleads" if p < SIGNIFICANT else "that may be chance"
         yield Caution(
             "uneven_groups",
             f"Differences spread {profiles.spread_ratio:.1f} times as far in one training profile as "
-            f"in another{tested}: one pair of limits for all {'misleads' if surely else 'may mislead'}.",
+            f"in another{tested}: {so}.",
         )
 
 
