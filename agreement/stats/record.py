@@ -6,9 +6,11 @@ module. `agreement.stats.catalogue` finds it there; the results table, the gloss
 the report, the names of published.toml and what audits withhold all follow from it.
 """
 
+import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
+from inspect import cleandoc
 from typing import Any, Final, Protocol, get_args
 
 import pandas as pd
@@ -19,6 +21,12 @@ from agreement.terms import UNIT
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 OURS: Final = "arithmetic; no source"
 SQUARED: Final = f"({UNIT})^2"
+_DECLARED: Final = re.compile(
+    r"(\w+)(?: \[(.+?)\])?(?: \.(\d))?(?: of (\w+))?: ([^\n]+)"  # name, unit, decimals, counts, label
+    r"(?:\n  ((?!= ).+?))?(?:\n  = (.+?)(?:\s\|\s(.+))?)?",  # meaning, formula, source
+    re.DOTALL,
+)
+_UNITS: Final = {"": (UNIT, 1), "1": ("1", 2), "p": ("1", 3)}  # with decimals
 
 
 class HasFrame(Protocol):
@@ -94,21 +102,56 @@ class Statistic:
     counts: str = ""
     shown_from: float = 0.0
 
-    def named(self, name: str, **changes: Any) -> "Statistic":
-        """Return it under another name."""
-        return replace(self, name=name, **changes)
+
+def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
+    """
+    Return the statistics that texts declare, between those that are given as they are.
+
+    parts: a text has of each a line ``name [unit] .decimals of n: label``; indented below it what it
+        means, after ``=`` its formula, after ``|`` the source. Without a unit mL/kg/min; ``[p]`` is a
+        probability. Without decimals one, two where the unit is 1, three of a probability. ``of n``
+        or ``of n_pairs``: its `counts`. A formula without source is arithmetic. What is not said is
+        as in the statistic before; ``= as NAME``: formula and source of that one.
+    Raises ValueError where a statistic is not so declared.
+
+    >>> bias, p = declared('''
+    ... bias: bias
+    ...   Mean of field minus laboratory.
+    ...   = mean of d | Bland & Altman 1986
+    ... p_bias [p]: p of no bias
+    ...   How often chance alone would give such a bias.
+    ... ''')
+    >>> bias.unit, p.digits, p.source
+    ('mL/kg/min', 3, 'Bland & Altman 1986')
+    """
+    found: dict[str, Statistic] = {}
+    for part in parts:
+        if isinstance(part, Statistic):
+            found[part.name] = part
+        else:
+            for block in re.split(r"\n(?! )", cleandoc(part)):
+                one = _statistic(block, found)
+                found[one.name] = one
+    return tuple(found.values())
 
 
-def ratio(
-    name: str, label: str, meaning: str, formula: str, source: str, counts: str = ""
-) -> Statistic:
-    """Return a statistic without unit, shown with two digits: a share, a slope, a correlation."""
-    return Statistic(name, label, meaning, formula, source, "1", 2, counts)
-
-
-def p_value(name: str, label: str, meaning: str, formula: str, source: str) -> Statistic:
-    """Return a probability, shown with three digits."""
-    return Statistic(name, label, meaning, formula, source, "1", 3)
+def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
+    """Return the statistic of one block of a text, after those before it."""
+    told = _DECLARED.fullmatch(block)
+    if told is None:
+        raise ValueError(f"no statistic is declared by '{block}'")
+    name, unit, digits, counts, label, *words = told.groups(default="")
+    meaning, formula, source = (" ".join(one.split()) for one in words)
+    as_another = formula.startswith("as ")
+    like = formula.removeprefix("as ") if as_another else next(reversed(before), "")
+    if like not in before and (as_another or not (meaning and formula)):
+        raise ValueError(f"'{name}' lacks a meaning or a formula")
+    if as_another or not formula:
+        formula, source = before[like].formula, before[like].source
+    unit, usual = _UNITS.get(unit, (unit, 1))
+    decimals = int(digits or usual)
+    meaning = meaning or before[like].meaning
+    return Statistic(name, label, meaning, formula, source or OURS, unit, decimals, counts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from agreement.stats.method_data import MethodData
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.rows import Row, rows_frame
 
 
@@ -50,15 +50,11 @@ RECORD = Analysis(
     name="range_by_decade",
     place=100_000,
     label="range by decade",
-    statistics=(
-        Statistic(
-            "range_of_d",
-            "range of differences",
-            "Largest less smallest difference.",
-            "maximum of d less its minimum",
-            OURS,
-        ),
-    ),
+    statistics=declared("""
+        range_of_d: range of differences
+          Largest less smallest difference.
+          = maximum of d less its minimum
+        """),
     privacy=Privacy.PARTITION,
     compute=range_by_decade_of,
 )

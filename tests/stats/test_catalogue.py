@@ -6,7 +6,7 @@ import pytest
 
 from agreement.stats import catalogue
 from agreement.stats.catalogue import ANALYSES, BY_NAME, EVERY, describe, unit_of
-from agreement.stats.record import KINDS, Analysis, Statistic
+from agreement.stats.record import KINDS, OURS, Analysis, Statistic, declared
 from agreement.terms import UNIT
 
 A_NUMBER = Statistic("height", "height", "How high.", "counted", "nobody")
@@ -39,6 +39,55 @@ def test_a_record_may_not_contradict_itself():
         catalogue._in_order([RECORD, replace(RECORD, place=9999)])
     with pytest.raises(ValueError, match="not before it"):
         catalogue._in_order([replace(RECORD, of="verdict")])
+
+
+def test_a_text_declares_statistics_in_its_order():
+    found = declared(
+        A_NUMBER,
+        """
+        depth [1]: depth: of all
+          How deep
+          it goes.
+          = height less height; halved,
+          at times | Somebody 1950; her
+          sister 1951
+        wide [%] .0 of n: width
+          = counted
+        deep [p]: p of a depth
+          How deep.
+          = as depth
+        """,
+        replace(A_NUMBER, name="last"),
+        "after: after the last",
+    )
+    depth = Statistic(
+        "depth", "depth: of all", "How deep it goes.", "height less height; halved, at times",
+        "Somebody 1950; her sister 1951", "1", 2,
+    )  # fmt: skip
+    assert found == (
+        A_NUMBER,
+        depth,
+        Statistic("wide", "width", depth.meaning, "counted", OURS, "%", 0, "n"),
+        Statistic("deep", "p of a depth", "How deep.", depth.formula, depth.source, "1", 3),
+        replace(A_NUMBER, name="last"),
+        replace(A_NUMBER, name="after", label="after the last"),
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("depth", "no statistic is declared by 'depth'"),
+        ("a depth: depth\n  How.\n  = so", "no statistic"),
+        ("depth: depth\n  How deep.", "lacks a meaning or a formula"),
+        ("depth: depth\n  = counted", "lacks"),
+        ("depth: depth\n  How deep.\n  = as heigth", "lacks"),
+        ("depth: depth\nHow deep.\n  = counted", "lacks"),
+    ],
+)
+def test_a_text_that_declares_nothing_is_refused(text, match):
+    with pytest.raises(ValueError, match=match):
+        declared(text)
 
 
 @pytest.mark.parametrize("analysis", EVERY, ids=lambda one: one.name)

@@ -555,7 +555,7 @@ PARTS = {
         "own_doubts",
         "side_by_side",
         "outcome_of",
-        *("ratio", "p_value", "with_coverage"),  # how records are written
+        *("declared", "with_coverage"),  # how records are written
         *("bias_and_sd", "assumed_within"),  # of pools and plans: tests/report
         "two_seasons_by_numbers",  # Welch's on printed numbers: test_several_studies
     ),  # how the whole is computed at once

@@ -32,7 +32,7 @@ from agreement.stats.causes.budget_parts import (
 from agreement.stats.causes.explained import BLOCKS
 from agreement.stats.lines.structural import UNBOUNDED
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
-from agreement.stats.record import SQUARED, Analysis, Privacy, Statistic
+from agreement.stats.record import SQUARED, Analysis, Privacy, declared
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -260,7 +260,6 @@ def _of_rest(found: Split, laboratory: Component, *, known: bool) -> Component:
     )
 
 
-_HOW: Final = "variance components; causes by least squares, averaged over orders"
 _MEANINGS: Final = {
     "laboratory_repeat": "the laboratory's own noise",
     "day_to_day": "noise of the field value from day to day",
@@ -270,51 +269,40 @@ _MEANINGS: Final = {
     "training_profile": "how people train",
     "persistent_rest": "what stays with a person and none of the others explains",
 }
-_OWN: Final = tuple(
-    Statistic(
-        name,
-        f"variance: {name.replace('_', ' ')}",
-        f"Part of a single reading's error variance: {_MEANINGS[name]}.",
-        _HOW,
-        "Lindeman 1980",
-        unit=SQUARED,
-    )
-    for name in COMPONENTS
-)
-_TOTAL: Final = Statistic(
-    "total",
-    "variance of a single reading's error",
-    "Square of the standard deviation of one reading's difference.",
-    _HOW,
-    "Lindeman 1980",
-    unit=SQUARED,
-)
-_WITHOUT: Final = tuple(
-    Statistic(
-        f"half_width_without_{name}",
-        f"half width without {name.replace('_', ' ')}",
-        f"How far the limits would lie from the bias without {_MEANINGS[name]}.",
-        "z times the root of the total less that part",
-        "Lindeman 1980",
-    )
-    for name in COMPONENTS
+_STATISTICS: Final = declared(
+    f"""
+    total [{SQUARED}]: variance of a single reading's error
+      Square of the standard deviation of one reading's difference.
+      = variance components; causes by least squares, averaged over orders | Lindeman 1980
+    """,
+    *(
+        f"""
+        {name} [{SQUARED}]: variance: {name.replace("_", " ")}
+          Part of a single reading's error variance: {_MEANINGS[name]}.
+        """
+        for name in COMPONENTS
+    ),
+    *(
+        f"""
+        half_width_without_{name}: half width without {name.replace("_", " ")}
+          How far the limits would lie from the bias without {_MEANINGS[name]}.
+          = z times the root of the total less that part | Lindeman 1980
+        """
+        for name in COMPONENTS
+    ),
+    f"""
+    excess [{SQUARED}]: excess of the parts
+      How much of the parts the total has no room for; written where there is any.
+      = as total
+    """,
 )
 RECORD: Final = Analysis(
     name="budget",
     place=160,
     label="error budget",
-    statistics=(
-        _TOTAL,
-        *_OWN,
-        *_WITHOUT,
-        _TOTAL.named(
-            "excess",
-            label="excess of the parts",
-            meaning="How much of the parts the total has no room for; written where there is any.",
-        ),
-    ),
+    statistics=_STATISTICS,
     privacy=Privacy.WHOLE,
     compute=budget_of,
-    unless_possible=(("all", tuple(one.name for one in (_TOTAL, *_OWN, *_WITHOUT))),),
+    unless_possible=(("all", tuple(one.name for one in _STATISTICS[:-1])),),
     own_section=True,
 )

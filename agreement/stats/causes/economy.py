@@ -12,7 +12,7 @@ from agreement.stats.basics.intervals import Interval, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -127,56 +127,50 @@ def economy_explained_of(data: MethodData) -> EconomyExplains:
     return EconomyExplains(data.economy, lines)
 
 
-def _both(
-    name: str, label: str, meaning: str, unit: str, digits: int = 1, source: str = OURS
-) -> tuple[Statistic, ...]:
-    how = "over athletes, each with the mean of the own tests; interval by"
-    formula = f"mean {how} Student's t"
-    mean = Statistic(f"mean_{name}", label, meaning, formula, source, unit, digits)
-    spread = mean.named(
-        f"sd_{name}",
-        label=f"its SD ({label})",
-        meaning="How far athletes differ in it.",
-        formula=f"SD {how} chi-square",
-    )
-    return mean, spread
-
-
-_ENERGY: Final = "Moseley and Jeukendrup 2001 (abstract read); energy: Lusk 1924 (read second-hand)"
+_ENERGY: Final = (
+    " | Moseley and Jeukendrup 2001 (abstract read); energy: Lusk 1924 (read second-hand)"
+)
+_QUANTITIES: Final = (
+    (
+        *("cost_ratio", "[1]", "cost of work, of the equation's"),
+        "Uptake measured in steady stages over what the cost equation says; below 1: economical.",
+        "",
+    ),
+    (
+        *("economy", "[mL/kg/km] .0", "uptake per distance"),
+        "Uptake of running or walking on at most 2 % grade, over speed.",
+        "",
+    ),
+    (
+        *("gross_efficiency", "[%]", "gross efficiency"),
+        "Power over energy set free.",
+        _ENERGY,
+    ),
+    (
+        *("delta_efficiency", "[%]", "delta efficiency"),
+        "Reciprocal of the slope of energy set free on power, from stage to stage.",
+        _ENERGY,
+    ),
+)
 RECORDS: Final = (
     Analysis(
         name="economy",
         place=114,
         label="economy and efficiency",
-        statistics=(
-            *_both(
-                "cost_ratio",
-                "cost of work, of the equation's",
-                "Uptake measured in steady stages over what the cost equation says; below 1: economical.",
-                "1",
-                2,
-            ),
-            *_both(
-                "economy",
-                "uptake per distance",
-                "Uptake of running or walking on at most 2 % grade, over speed.",
-                "mL/kg/km",
-                0,
-            ),
-            *_both(
-                "gross_efficiency",
-                "gross efficiency",
-                "Power over energy set free.",
-                "%",
-                source=_ENERGY,
-            ),
-            *_both(
-                "delta_efficiency",
-                "delta efficiency",
-                "Reciprocal of the slope of energy set free on power, from stage to stage.",
-                "%",
-                source=_ENERGY,
-            ),
+        statistics=declared(
+            *(
+                f"""
+                mean_{name} {unit}: {label}
+                  {meaning}
+                  = mean over athletes, each with the mean of the own tests; interval by Student's
+                  t{source}
+                sd_{name} {unit}: its SD ({label})
+                  How far athletes differ in it.
+                  = SD over athletes, each with the mean of the own tests; interval by
+                  chi-square{source}
+                """
+                for name, unit, label, meaning, source in _QUANTITIES
+            )
         ),
         privacy=Privacy.WHOLE,
         own_section=True,
@@ -185,24 +179,17 @@ RECORDS: Final = (
         name="economy_explained",
         place=322,
         label="errors that go with own economy",
-        statistics=(
-            ratio(
-                "r_squared",
-                "share of the spread of errors",
-                "Share of the spread of errors between athletes that goes with their own economy.",
-                "squared correlation of athlete means of observed and expected error; interval by Fisher's z",
-                "Fisher 1921 (memory)",
-            ),
-            ratio(
-                "slope",
-                "observed for 1 expected",
-                "Near 1: the estimate takes an average cost of work for the athlete's own, unless the stages are "
-                "of the same day: then an error of the analyser alone gives 1. Near 0: not.",
-                "least squares of observed on expected error, interval by Student's t; with stages of the same "
-                "day an error of the analyser alone gives 1",
-                OURS,
-            ),
-        ),
+        statistics=declared("""
+            r_squared [1]: share of the spread of errors
+              Share of the spread of errors between athletes that goes with their own economy.
+              = squared correlation of athlete means of observed and expected error; interval by
+              Fisher's z | Fisher 1921 (memory)
+            slope [1]: observed for 1 expected
+              Near 1: the estimate takes an average cost of work for the athlete's own, unless the
+              stages are of the same day: then an error of the analyser alone gives 1. Near 0: not.
+              = least squares of observed on expected error, interval by Student's t; with stages of
+              the same day an error of the analyser alone gives 1
+            """),
         privacy=Privacy.SUBSET,
         compute=economy_explained_of,
         own_section=True,

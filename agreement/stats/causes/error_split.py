@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 
@@ -66,16 +66,19 @@ RECORD: Final = Analysis(
     name="error_split",
     place=320,
     label="error split by measured stages",
-    statistics=tuple(
-        Statistic(
-            f"{word}_{part}",
-            f"{said}: {_PART_MEANINGS[part]}",
-            f"{how} of {_PART_MEANINGS[part]} of the session estimate.",
-            "the line through measured uptake between field value and laboratory",
-            OURS,
+    statistics=declared(
+        *(
+            f"""
+            {word}_{part}: {said}: {_PART_MEANINGS[part]}
+              {how} of {_PART_MEANINGS[part]} of the session estimate.
+              = the line through measured uptake between field value and laboratory
+            """
+            for part in PARTS
+            for word, said, how in (
+                ("mean", "mean", "Mean"),
+                ("sd", "spread", "Standard deviation"),
+            )
         )
-        for part in PARTS
-        for word, said, how in (("mean", "mean", "Mean"), ("sd", "spread", "Standard deviation"))
     ),
     privacy=Privacy.SUBSET,
     compute=error_split_of,

@@ -13,7 +13,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.causes.pooled_profiles import athletes_by_profile
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import (
     FEW_DF,
     lab_tests_behind,
@@ -185,24 +185,16 @@ RECORD: Final = Analysis(
     name="profile_at_equal_level",
     place=270,
     label="bias by profile at equal fitness",
-    statistics=(
-        Statistic(
-            "adjusted_bias",
-            "bias at equal fitness",
-            "Bias of a profile, were its people as fit as the others on average.",
-            "mean of d less the slope of d on true fitness within profiles, the laboratory's noise "
-            "taken out",
-            "Fuller 1987",
-        ),
-        Statistic(
-            "adjusted_difference",
-            "bias at equal fitness, from the mean of profiles",
-            "How far a profile's bias lies from that of the others at equal fitness.",
-            "the same less the unweighted mean; by leaving out athletes, at both ends of the "
-            "laboratory's variance",
-            "Fuller 1987",
-        ),
-    ),
+    statistics=declared("""
+        adjusted_bias: bias at equal fitness
+          Bias of a profile, were its people as fit as the others on average.
+          = mean of d less the slope of d on true fitness within profiles, the laboratory's noise
+          taken out | Fuller 1987
+        adjusted_difference: bias at equal fitness, from the mean of profiles
+          How far a profile's bias lies from that of the others at equal fitness.
+          = the same less the unweighted mean; by leaving out athletes, at both ends of the
+          laboratory's variance | Fuller 1987
+        """),
     privacy=Privacy.PARTITION,
     compute=profile_at_equal_level_of,
     unless_possible=(("all", ("adjusted_bias", "adjusted_difference")),),

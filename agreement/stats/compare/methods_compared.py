@@ -15,7 +15,7 @@ from agreement.stats.compare.different_tests import DifferentTests, different_te
 from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic, p_value, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import lab_tests_behind, laboratory_of
 from agreement.stats.rows import Row, in_group
 from agreement.terms import UNIT
@@ -295,80 +295,44 @@ def _names_of(words: str) -> tuple[str, str, str]:
 
 
 _SHARE: Final = ("share_closest", "1")
-_JACKKNIFE: Final = "root of the mean over athletes of mean d^2; interval by jackknife of its log"
-_FLIPS: Final = "each athlete's difference of mean d^2 keeps or changes its sign, 9999 times"
-_FISHER: Final = "Fisher 1935; Miller 1968"
-_LARGEST: Final = "the same flips, largest Student t among all pairs of methods"
-_WESTFALL: Final = "Westfall & Young 1993"
-_RATIO: Final = ratio(
-    "rmse_ratio",
-    "ratio of both errors",
-    "Typical error of the first method over the second's on the same tests; below 1 the first is "
-    "closer. The interval holds for all pairs of methods at once.",
-    _JACKKNIFE,
-    _FISHER,
-)
-_P: Final = p_value(
-    "p_rmse",
-    "p of equal errors",
-    "How often chance alone would make the errors of these two methods this unequal.",
-    _FLIPS,
-    _FISHER,
-)
-_P_JOINT: Final = p_value(
-    "p_rmse_joint",
-    "the same, all methods counted",
-    "How often chance alone would make the errors of some two methods this unequal.",
-    _LARGEST,
-    _WESTFALL,
-)
 RECORD: Final = Analysis(
     name="closer",
     place=410,
     label="which method is closer, on the same tests",
-    statistics=(
-        Statistic(
-            "rmse",
-            "typical error on the shared tests",
-            "Root mean square of field minus laboratory, every athlete of equal weight.",
-            _JACKKNIFE,
-            _FISHER,
-        ),
-        Statistic(
-            "rmse_net_of_laboratory",
-            "the same net of the laboratory",
-            "Typical error that is left when the laboratory's own noise is taken out.",
-            "root of mean d^2 less the laboratory's variance, not below 0",
-            "Fuller 1987",
-        ),
-        Statistic(
-            "share_closest",
-            "how far it is believed to be the closest",
-            "How far these tests support that this method errs least; no verdict.",
-            "log errors shrunk to their mean, half-t prior with scale 0.2 on their spread",
-            "Gelman 2006",
-            unit="1",
-        ),
-        _RATIO,
-        _P,
-        _P_JOINT,
-        _RATIO.named(
-            "sd_ratio",
-            label="ratio of both spreads",
-            meaning="Spread of the first method's error over the second's, bias taken out; below 1 "
-            "the first scatters less. The interval holds for all pairs of methods at once.",
-        ),
-        _P.named(
-            "p_sd",
-            label="p of equal spread",
-            meaning="How often chance alone would make both spreads this unequal.",
-        ),
-        _P_JOINT.named(
-            "p_sd_joint",
-            label="the same, all methods counted",
-            meaning="How often chance alone would make some two spreads this unequal.",
-        ),
-    ),
+    statistics=declared("""
+        rmse: typical error on the shared tests
+          Root mean square of field minus laboratory, every athlete of equal weight.
+          = root of the mean over athletes of mean d^2; interval by jackknife of its log | Fisher
+          1935; Miller 1968
+        rmse_net_of_laboratory: the same net of the laboratory
+          Typical error that is left when the laboratory's own noise is taken out.
+          = root of mean d^2 less the laboratory's variance, not below 0 | Fuller 1987
+        share_closest [1] .1: how far it is believed to be the closest
+          How far these tests support that this method errs least; no verdict.
+          = log errors shrunk to their mean, half-t prior with scale 0.2 on their spread | Gelman
+          2006
+        rmse_ratio [1]: ratio of both errors
+          Typical error of the first method over the second's on the same tests; below 1 the first
+          is closer. The interval holds for all pairs of methods at once.
+          = as rmse
+        p_rmse [p]: p of equal errors
+          How often chance alone would make the errors of these two methods this unequal.
+          = each athlete's difference of mean d^2 keeps or changes its sign, 9999 times | Fisher
+          1935; Miller 1968
+        p_rmse_joint [p]: the same, all methods counted
+          How often chance alone would make the errors of some two methods this unequal.
+          = the same flips, largest Student t among all pairs of methods | Westfall & Young 1993
+        sd_ratio [1]: ratio of both spreads
+          Spread of the first method's error over the second's, bias taken out; below 1 the first
+          scatters less. The interval holds for all pairs of methods at once.
+          = as rmse
+        p_sd [p]: p of equal spread
+          How often chance alone would make both spreads this unequal.
+          = as p_rmse
+        p_sd_joint [p]: the same, all methods counted
+          How often chance alone would make some two spreads this unequal.
+          = as p_rmse_joint
+        """),
     privacy=Privacy.COMPARES_METHODS,
     own_section=True,
 )

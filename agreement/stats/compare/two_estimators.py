@@ -15,7 +15,7 @@ from agreement.stats.basics.replicates import Floats
 from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic, p_value, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, told_rows
 from agreement.terms import UNIT
@@ -234,50 +234,24 @@ def _p_clustered(a: Floats, b: Floats, codes: npt.NDArray[np.intp]) -> float:
     return t_p_value(float(surplus.mean()) / error, len(surplus) - 1)
 
 
-_SPREADS: Final = "standard deviations of d of both methods on the same tests"
-_PITMAN: Final = "correlation of sum and difference of errors"
-_SOURCE: Final = "Pitman 1939; Morgan 1939"
 RECORD: Final = Analysis(
     name="two_estimators",
     place=130,
     label="spread of two methods on the same tests",
-    statistics=(
-        ratio(
-            "ratio_of_sd",
-            "ratio of both spreads",
-            "Spread of the first method's error over the second's; above 1 the second scatters less.",
-            _PITMAN,
-            _SOURCE,
-        ),
-        p_value(
-            "p_pitman_morgan",
-            "p of equal spread",
-            "How often chance alone would make both spreads this unequal.",
-            _PITMAN,
-            _SOURCE,
-        ),
-        Statistic(
-            "difference_of_sd",
-            "difference of both spreads",
-            "Spread of the first method's error less the second's.",
-            _SPREADS,
-            "Efron & Tibshirani 1993",
-        ),
-        Statistic(
-            "sd_of_first",
-            "spread of the first method",
-            "Standard deviation of the first method's error on the shared tests.",
-            _SPREADS,
-            "Efron & Tibshirani 1993",
-        ),
-        Statistic(
-            "sd_of_second",
-            "spread of the second method",
-            "Standard deviation of the second method's error on the shared tests.",
-            _SPREADS,
-            "Efron & Tibshirani 1993",
-        ),
-    ),
+    statistics=declared("""
+        ratio_of_sd [1]: ratio of both spreads
+          Spread of the first method's error over the second's; above 1 the second scatters less.
+          = correlation of sum and difference of errors | Pitman 1939; Morgan 1939
+        p_pitman_morgan [p]: p of equal spread
+          How often chance alone would make both spreads this unequal.
+        difference_of_sd: difference of both spreads
+          Spread of the first method's error less the second's.
+          = standard deviations of d of both methods on the same tests | Efron & Tibshirani 1993
+        sd_of_first: spread of the first method
+          Standard deviation of the first method's error on the shared tests.
+        sd_of_second: spread of the second method
+          Standard deviation of the second method's error on the shared tests.
+        """),
     privacy=Privacy.COMPARES_METHODS,
     own_section=True,
 )

@@ -13,7 +13,7 @@ from agreement.stats.basics.replicates import Floats
 from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, told_rows
 
@@ -197,33 +197,21 @@ def _from_sums(sums: Floats) -> Floats:
     return np.stack([ccc, icc, consistent], axis=1)
 
 
-_TWO_WAY: Final = "two-way, single value; absolute agreement and consistency"
-_ICC: Final = ratio(
-    "icc_a1",
-    "intraclass correlation ICC(A,1) = ICC(2,1), absolute agreement",
-    "Share of all variance that lies between people; a bias lowers it.",
-    _TWO_WAY,
-    "Shrout & Fleiss 1979; McGraw & Wong 1996",
-)
 RECORD: Final = Analysis(
     name="concordance",
     place=80,
     label="coefficients of agreement",
-    statistics=(
-        ratio(
-            "ccc",
-            "concordance correlation",
-            "How close the points lie to the line of equality, 1 at best.",
-            "2 cov / (variances + squared bias)",
-            "Lin 1989",
-        ),
-        _ICC,
-        _ICC.named(
-            "icc_c1",
-            label="intraclass correlation ICC(C,1) = ICC(3,1), consistency: hides a bias",
-            meaning="Share of variance that lies between people, a bias between methods set aside.",
-        ),
-    ),
+    statistics=declared("""
+        ccc [1]: concordance correlation
+          How close the points lie to the line of equality, 1 at best.
+          = 2 cov / (variances + squared bias) | Lin 1989
+        icc_a1 [1]: intraclass correlation ICC(A,1) = ICC(2,1), absolute agreement
+          Share of all variance that lies between people; a bias lowers it.
+          = two-way, single value; absolute agreement and consistency | Shrout & Fleiss 1979; McGraw
+          & Wong 1996
+        icc_c1 [1]: intraclass correlation ICC(C,1) = ICC(3,1), consistency: hides a bias
+          Share of variance that lies between people, a bias between methods set aside.
+        """),
     privacy=Privacy.WHOLE,
     compute=concordance_of,
     own_section=True,

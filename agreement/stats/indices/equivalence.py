@@ -11,7 +11,7 @@ from scipy import special
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, p_value
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 
@@ -130,15 +130,11 @@ RECORD: Final = Analysis(
     name="equivalence",
     place=150,
     label="equivalence of the mean",
-    statistics=(
-        p_value(
-            "p_tost",
-            "p of a bias beyond the limit for the mean",
-            "Small: the bias lies inside the limit agreed for the mean.",
-            "two one-sided t tests of the bias",
-            "Schuirmann 1987",
-        ),
-    ),
+    statistics=declared("""
+        p_tost [p]: p of a bias beyond the limit for the mean
+          Small: the bias lies inside the limit agreed for the mean.
+          = two one-sided t tests of the bias | Schuirmann 1987
+        """),
     privacy=Privacy.WHOLE,
     compute=equivalence_of,
     own_section=True,

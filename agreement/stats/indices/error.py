@@ -17,7 +17,7 @@ from agreement.stats.basics.shares import (
 )
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
-from agreement.stats.record import Analysis, Privacy, Statistic, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT, counted
@@ -175,44 +175,23 @@ RECORD: Final = Analysis(
     name="error",
     place=90,
     label="size of the error",
-    statistics=(
-        Statistic(
-            "mae",
-            "mean absolute error",
-            "How far off one reading is on average, whatever the direction.",
-            "mean of |d|",
-            "textbook",
-        ),
-        Statistic(
-            "mape",
-            "mean absolute error in per cent of the laboratory",
-            "The same, as a share of the laboratory value.",
-            "mean of |d| / laboratory",
-            "textbook",
-            unit="%",
-        ),
-        Statistic(
-            "rmse",
-            "root mean square error",
-            "Size of the error with large ones weighing more.",
-            "root of the mean of d squared",
-            "textbook",
-        ),
-        ratio(
-            "share_within_margin",
-            "share within the agreed limit",
-            "Share of readings that lie within the agreed limit of the laboratory.",
-            "count over number; Wilson's interval",
-            "Newcombe 1998",
-        ),
-        Statistic(
-            "total_deviation_index",
-            "total deviation index",
-            "The size that nine of ten errors stay below.",
-            "the size that 90 % of |d| stay below, with its upper bound",
-            "Lin 2000; Lin 2002",
-        ),
-    ),
+    statistics=declared("""
+        mae: mean absolute error
+          How far off one reading is on average, whatever the direction.
+          = mean of |d| | textbook
+        mape [%]: mean absolute error in per cent of the laboratory
+          The same, as a share of the laboratory value.
+          = mean of |d| / laboratory | textbook
+        rmse: root mean square error
+          Size of the error with large ones weighing more.
+          = root of the mean of d squared | textbook
+        share_within_margin [1]: share within the agreed limit
+          Share of readings that lie within the agreed limit of the laboratory.
+          = count over number; Wilson's interval | Newcombe 1998
+        total_deviation_index: total deviation index
+          The size that nine of ten errors stay below.
+          = the size that 90 % of |d| stay below, with its upper bound | Lin 2000; Lin 2002
+        """),
     privacy=Privacy.WHOLE,
     compute=error_of,
     own_section=True,

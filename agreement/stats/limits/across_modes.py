@@ -9,7 +9,7 @@ import pandas as pd
 from agreement.physiology.mode_effect import TREADMILL_ABOVE_CYCLE, expected_mode_effect
 from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_rows
 from agreement.stats.limits.limits_of_subsets import FEWEST_OF_A_PART
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.stats.who_counts import who_counts
@@ -69,16 +69,15 @@ RECORD: Final = Analysis(
     name="across_modes",
     place=390,
     label="readings beside a test in another mode",
-    statistics=(
+    statistics=declared(
         *LIMITS,
         *(
-            Statistic(
-                f"expected_in_{who}",
-                f"difference expected of the modes alone in {who}",
-                "How far the two modes of exercise differ in the same people.",
-                "treadmill above cycle by 10.5 % in runners, 6.1 in triathletes, 2.8 in cyclists",
-                "Basset & Boulay 2000",
-            )
+            f"""
+            expected_in_{who}: difference expected of the modes alone in {who}
+              How far the two modes of exercise differ in the same people.
+              = treadmill above cycle by 10.5 % in runners, 6.1 in triathletes, 2.8 in cyclists
+              | Basset & Boulay 2000
+            """
             for who in TREADMILL_ABOVE_CYCLE
         ),
     ),

@@ -7,7 +7,7 @@ from typing import Final, cast
 from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.limits.repeated import StudyLimits
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, NotEstimable, require_enough
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.stats.verdict.planning import NO_NUMBER, smallest_number
@@ -94,34 +94,20 @@ def _width(limits: StudyLimits) -> float:
     return high - low
 
 
-_WIDTH: Final = Statistic(
-    "width_of_lower_limit",
-    "width of the lower limit's interval",
-    "Our doubt about the lower limit, which more athletes narrow.",
-    "exact, noncentral t",
-    "Carkeet 2015",
-)
 RECORD: Final = Analysis(
     name="interval_width",
     place=350,
     label="width of the limits' intervals",
-    statistics=(
-        _WIDTH,
-        _WIDTH.named(
-            "width_of_upper_limit",
-            label="width of the upper limit's interval",
-            meaning="Our doubt about the upper limit, which more athletes narrow.",
-        ),
-        Statistic(
-            "athletes_to_halve",
-            "athletes who would halve the intervals",
-            "Smallest total number of athletes with intervals half as wide.",
-            "the same intervals at the same spread, for more athletes",
-            OURS,
-            unit="1",
-            digits=0,
-        ),
-    ),
+    statistics=declared("""
+        width_of_lower_limit: width of the lower limit's interval
+          Our doubt about the lower limit, which more athletes narrow.
+          = exact, noncentral t | Carkeet 2015
+        width_of_upper_limit: width of the upper limit's interval
+          Our doubt about the upper limit, which more athletes narrow.
+        athletes_to_halve [1] .0: athletes who would halve the intervals
+          Smallest total number of athletes with intervals half as wide.
+          = the same intervals at the same spread, for more athletes
+        """),
     privacy=Privacy.WHOLE,
     compute=interval_width_of,
     of="limits_of_agreement",

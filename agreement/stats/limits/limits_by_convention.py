@@ -11,7 +11,7 @@ from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, p_value
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT
@@ -85,17 +85,14 @@ def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
     return LimitsByConvention(limits)
 
 
-_HOW: Final = "bias plus and minus s times 1.96, 2 or Student's t on n - 1"
-_FACTOR: Final = p_value(
-    "factor",
-    "factor of the convention",
-    "What the standard deviation is multiplied with.",
-    _HOW,
-    "as papers print them",
-)
+_FACTOR: Final = declared("""
+    factor [p]: factor of the convention
+      What the standard deviation is multiplied with.
+      = bias plus and minus s times 1.96, 2 or Student's t on n - 1 | as papers print them
+    """)[0]
 _STATISTICS: Final = (
     _FACTOR,
-    *(replace(one, formula=_HOW, source=_FACTOR.source) for one in (LOWER, UPPER)),
+    *(replace(one, formula=_FACTOR.formula, source=_FACTOR.source) for one in (LOWER, UPPER)),
 )
 RECORD: Final = Analysis(
     name="limits_by_convention",

@@ -10,7 +10,7 @@ import numpy as np
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import require_enough
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 
@@ -48,21 +48,16 @@ def limits_by_level_of(trend: Trend) -> LimitsByLevel:
     return LimitsByLevel(trend)
 
 
-_HOW: Final = (
-    "the line of d on the mean, plus and minus z times the residual spread; that spread on a line of "
-    "its own where it is uneven"
-)
-_SOURCE: Final = "Bland & Altman 1999"
-_AT: Final = Statistic(
-    "mean_of_both",
-    "fitness, as the mean of both methods",
-    "The level at which bias and limits are given.",
-    _HOW,
-    _SOURCE,
-)
+_AT: Final = declared("""
+    mean_of_both: fitness, as the mean of both methods
+      The level at which bias and limits are given.
+      = the line of d on the mean, plus and minus z times the residual spread; that spread on a line
+      of its own where it is uneven | Bland & Altman 1999
+    """)[0]
 # the levels are the least and the fittest person's, and where a line stands tells its level
 _STATISTICS: Final = tuple(
-    replace(one, formula=_HOW, source=_SOURCE, shown_from=inf) for one in (_AT, BIAS, LOWER, UPPER)
+    replace(one, formula=_AT.formula, source=_AT.source, shown_from=inf)
+    for one in (_AT, BIAS, LOWER, UPPER)
 )
 RECORD: Final = Analysis(
     name="limits_by_level",

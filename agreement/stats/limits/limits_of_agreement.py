@@ -12,47 +12,28 @@ from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, Floats, MethodData, pair_keys, too_few_athletes
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, in_group
 
-BIAS: Final = Statistic(
-    "bias",
-    "bias",
-    "Mean of field minus laboratory: above zero the field value reads high.",
-    "mean of d, of athletes' means where they have several pairs; interval by Student's t",
-    "Bland & Altman 1986; 2007",
-)
-_LIMIT: Final = (
-    "bias plus and minus z s, z the normal quantile; exact interval (noncentral t), or from the "
-    "intervals of its parts (MOVER) where athletes have several pairs"
-)
-_SOURCES: Final = "Bland & Altman 1986; Carkeet 2015; Zou 2013"
-LOWER: Final = Statistic(
-    "lower_limit",
-    "lower limit of agreement",
-    "The difference that only the lowest few of a hundred people lie below (2.5 at 95 %).",
-    _LIMIT,
-    _SOURCES,
-)
-UPPER: Final = LOWER.named(
-    "upper_limit",
-    label="upper limit of agreement",
-    meaning="The difference that only the highest few of a hundred people lie above (2.5 at 95 %).",
-)
-LIMITS: Final = (
-    BIAS,
-    Statistic(
-        "sd_of_differences",
-        "standard deviation s of differences",
-        "How far the differences of single readings scatter about the bias.",
-        "of d, on n - 1; between and within athletes where they have several pairs; interval by "
-        "chi-square, or MOVER",
-        "Bland & Altman 1986; 2007",
-    ),
-    LOWER,
-    UPPER,
-)
+LIMITS: Final = declared("""
+    bias: bias
+      Mean of field minus laboratory: above zero the field value reads high.
+      = mean of d, of athletes' means where they have several pairs; interval by Student's t | Bland
+      & Altman 1986; 2007
+    sd_of_differences: standard deviation s of differences
+      How far the differences of single readings scatter about the bias.
+      = of d, on n - 1; between and within athletes where they have several pairs; interval by
+      chi-square, or MOVER | Bland & Altman 1986; 2007
+    lower_limit: lower limit of agreement
+      The difference that only the lowest few of a hundred people lie below (2.5 at 95 %).
+      = bias plus and minus z s, z the normal quantile; exact interval (noncentral t), or from the
+      intervals of its parts (MOVER) where athletes have several pairs | Bland & Altman 1986;
+      Carkeet 2015; Zou 2013
+    upper_limit: upper limit of agreement
+      The difference that only the highest few of a hundred people lie above (2.5 at 95 %).
+    """)
+BIAS, _, LOWER, UPPER = LIMITS
 STATISTICS: Final = tuple(one.name for one in LIMITS)
 Rows = slice | npt.NDArray[np.bool_] | npt.NDArray[np.intp]
 GROUPS = ("all", "confirmed", "hr_limiting_drug", "no_hr_limiting_drug", "chest_strap")

@@ -12,7 +12,7 @@ from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.method_data import DECIMALS, MethodData
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 
@@ -142,9 +142,8 @@ def quantile_limits_of(data: MethodData) -> QuantileLimits:
     return limits_of_ordered(np.sort(np.round(data.difference, DECIMALS)), data.n)
 
 
-_HOW: Final = "quantiles of d; intervals from the ranks"
 _QUANTILE: Final[dict[str, Any]] = {
-    "formula": _HOW,
+    "formula": "quantiles of d; intervals from the ranks",
     "source": "Bland & Altman 1999",
     "shown_from": 500,  # five lie beyond either end of the interval (binomial ranks)
 }
@@ -152,15 +151,13 @@ RECORD: Final = Analysis(
     name="quantile_limits",
     place=300,
     label="limits without a normal distribution",
-    statistics=(
+    statistics=declared(
         replace(LOWER, **_QUANTILE),
-        Statistic(
-            "median",
-            "median difference",
-            "Half of the differences lie below it.",
-            _HOW,
-            "Bland & Altman 1999",
-        ),
+        """
+        median: median difference
+          Half of the differences lie below it.
+          = quantiles of d; intervals from the ranks | Bland & Altman 1999
+        """,
         replace(UPPER, **_QUANTILE),
     ),
     privacy=Privacy.WHOLE,

@@ -11,7 +11,7 @@ from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits import LimitsOfAgreement, checked_pairs, warn_if_few
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
-from agreement.stats.record import Analysis, Privacy, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, told_rows
 
@@ -118,31 +118,19 @@ def ratio_words(ratio: float) -> str:
     return f"{abs(change):.0f} % {'above' if change >= 0 else 'below'}"
 
 
-_HOW: Final = "bias and limits of ln(field / laboratory), taken back"
-_RATIO: Final = ratio(
-    "ratio",
-    "mean ratio",
-    "Field divided by laboratory, on the geometric average.",
-    _HOW,
-    "Bland & Altman 1999",
-)
 RECORD: Final = Analysis(
     name="ratio_limits",
     place=370,
     label="limits of the ratio",
-    statistics=(
-        _RATIO,
-        _RATIO.named(
-            "lower_limit_of_ratio",
-            label="lower limit of the ratio",
-            meaning="The ratio that only the lowest few of a hundred people lie below.",
-        ),
-        _RATIO.named(
-            "upper_limit_of_ratio",
-            label="upper limit of the ratio",
-            meaning="The ratio that only the highest few of a hundred people lie above.",
-        ),
-    ),
+    statistics=declared("""
+        ratio [1]: mean ratio
+          Field divided by laboratory, on the geometric average.
+          = bias and limits of ln(field / laboratory), taken back | Bland & Altman 1999
+        lower_limit_of_ratio [1]: lower limit of the ratio
+          The ratio that only the lowest few of a hundred people lie below.
+        upper_limit_of_ratio [1]: upper limit of the ratio
+          The ratio that only the highest few of a hundred people lie above.
+        """),
     privacy=Privacy.WHOLE,
     compute=ratio_limits_of,
     own_section=True,

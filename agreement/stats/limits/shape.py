@@ -12,7 +12,7 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, p_value, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, told_rows
 from agreement.terms import counted
@@ -75,22 +75,14 @@ RECORD: Final = Analysis(
     name="shape",
     place=280,
     label="shape of the differences",
-    statistics=(
-        ratio(
-            "skewness",
-            "skewness of differences",
-            "Above zero, large positive differences are more common than large negative ones.",
-            "third moment about the mean, in standard deviations",
-            OURS,
-        ),
-        p_value(
-            "p_normal",
-            "p of normal differences",
-            "How often normal differences would look this far from normal.",
-            "order statistics of d",
-            "Shapiro & Wilk 1965",
-        ),
-    ),
+    statistics=declared("""
+        skewness [1]: skewness of differences
+          Above zero, large positive differences are more common than large negative ones.
+          = third moment about the mean, in standard deviations
+        p_normal [p]: p of normal differences
+          How often normal differences would look this far from normal.
+          = order statistics of d | Shapiro & Wilk 1965
+        """),
     privacy=Privacy.WHOLE,
     compute=shape_of,
     own_section=True,

@@ -17,7 +17,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.calibrated import Calibration
 from agreement.stats.lines.squad_calibration import chosen_calibration, local_offset, uneven_along
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 
 FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an error left over
 
@@ -193,53 +193,26 @@ def _share_interval(inside: npt.NDArray[np.bool_], pairs: _Pairs, drawn: Resampl
     return share.interval()
 
 
-_CHOICE: Final = (
-    "each form fitted without one athlete at a time; the simplest unless another is shown to predict "
-    "better; prediction interval by Student's t"
-)
-_SOURCE: Final = "Hastie 2009, section 7.10"
-_LEFT_OUT: Final = Statistic(
-    "rmse_cv_none",
-    "error of prediction, field value as it is",
-    "Root mean square error for athletes left out, nothing corrected.",
-    _CHOICE,
-    _SOURCE,
-    digits=2,
-)
 RECORD: Final = Analysis(
     name="calibration",
     place=140,
     label="laboratory-equivalent value",
-    statistics=(
-        Statistic(
-            "offset",
-            "offset",
-            "What to add to a field value, were one number added to all.",
-            _CHOICE,
-            _SOURCE,
-        ),
-        ratio(
-            "slope",
-            "slope of the calibration",
-            "What to multiply a field value with, were a line used.",
-            _CHOICE,
-            _SOURCE,
-        ),
-        Statistic(
-            "intercept", "intercept of the calibration", "What to add after that.", _CHOICE, _SOURCE
-        ),
-        _LEFT_OUT,
-        _LEFT_OUT.named(
-            "rmse_cv_offset",
-            label="error of prediction, with an offset",
-            meaning="Root mean square error for athletes left out, an offset added.",
-        ),
-        _LEFT_OUT.named(
-            "rmse_cv_line",
-            label="error of prediction, with a line",
-            meaning="Root mean square error for athletes left out, by the line.",
-        ),
-    ),
+    statistics=declared("""
+        offset: offset
+          What to add to a field value, were one number added to all.
+          = each form fitted without one athlete at a time; the simplest unless another is shown to
+          predict better; prediction interval by Student's t | Hastie 2009, section 7.10
+        slope [1]: slope of the calibration
+          What to multiply a field value with, were a line used.
+        intercept: intercept of the calibration
+          What to add after that.
+        rmse_cv_none .2: error of prediction, field value as it is
+          Root mean square error for athletes left out, nothing corrected.
+        rmse_cv_offset .2: error of prediction, with an offset
+          Root mean square error for athletes left out, an offset added.
+        rmse_cv_line .2: error of prediction, with a line
+          Root mean square error for athletes left out, by the line.
+        """),
     privacy=Privacy.WHOLE,
     compute=calibration_of,
     own_section=True,

@@ -12,7 +12,7 @@ from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes,
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, p_value, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 
@@ -118,27 +118,18 @@ def _line(x: Floats, y: Floats) -> tuple[float, float]:
     return slope, float(np.median(y - slope * x))
 
 
-_HOW: Final = "largest running sum of signs about the line, its distribution simulated"
 RECORD: Final = Analysis(
     name="linearity",
     place=260,
     label="is the line straight",
-    statistics=(
-        ratio(
-            "linearity_statistic",
-            "largest running sum about the line",
-            "Large where points lie on one side of the line for long.",
-            _HOW,
-            "Passing & Bablok 1983",
-        ),
-        p_value(
-            "p_linearity",
-            "p of a straight line",
-            "How often chance alone would bend the points this much.",
-            _HOW,
-            "Passing & Bablok 1983",
-        ),
-    ),
+    statistics=declared("""
+        linearity_statistic [1]: largest running sum about the line
+          Large where points lie on one side of the line for long.
+          = largest running sum of signs about the line, its distribution simulated | Passing &
+          Bablok 1983
+        p_linearity [p]: p of a straight line
+          How often chance alone would bend the points this much.
+        """),
     privacy=Privacy.WHOLE,
     compute=linearity_of,
     own_section=True,

@@ -15,7 +15,7 @@ from agreement.stats.basics.half_t import GRID, grid_quantile, grid_weights, mix
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.lines.squad_calibration import chosen_calibration
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import MASS_WITHIN_PCT, UNIT
@@ -308,28 +308,18 @@ def _line(data: MethodData, visits: npt.NDArray[np.intp]) -> bool:
         return False
 
 
-_HOW: Final = "random athletes, share of variance uniform on (0, 1), averaged by likelihood"
-_SOURCE: Final = "Harville 1977; Robinson 1991"
 RECORD: Final = Analysis(
     name="own_correction",
     place=420,
     label="the athlete's own correction",
-    statistics=(
-        Statistic(
-            "lasting_sd",
-            "spread of lasting differences",
-            "How far athletes' lasting differences from the laboratory scatter about the squad's.",
-            _HOW,
-            _SOURCE,
-        ),
-        ratio(
-            "share",
-            "share of the spread that lasts",
-            "Share of the variance of one visit's difference that comes back at the next.",
-            _HOW,
-            _SOURCE,
-        ),
-    ),
+    statistics=declared("""
+        lasting_sd: spread of lasting differences
+          How far athletes' lasting differences from the laboratory scatter about the squad's.
+          = random athletes, share of variance uniform on (0, 1), averaged by likelihood | Harville
+          1977; Robinson 1991
+        share [1]: share of the spread that lasts
+          Share of the variance of one visit's difference that comes back at the next.
+        """),
     privacy=Privacy.WHOLE,
     compute=own_correction_of,
 )

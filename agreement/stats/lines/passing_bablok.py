@@ -20,7 +20,7 @@ from agreement.stats.basics.rotated_slopes import (
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok_clustered import clustered_intervals
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, told_rows
 from agreement.terms import UNIT
@@ -191,27 +191,17 @@ def _of(number: int, verb: str) -> str:
     return f"{number} {verb}s" if number == 1 else f"{number} {verb}"
 
 
-_LINE: Final = "shifted median of all pairwise slopes"
 RECORD: Final = Analysis(
     name="passing_bablok",
     place=70,
     label="line by ranks of pairwise slopes",
-    statistics=(
-        ratio(
-            "slope",
-            "Passing-Bablok slope, field on laboratory",
-            "Change of the field value for each mL/kg/min of the laboratory's, outliers harmless.",
-            _LINE,
-            "Passing & Bablok 1983",
-        ),
-        Statistic(
-            "intercept",
-            "Passing-Bablok intercept, field on laboratory",
-            "Field value that the line gives for a laboratory value of zero.",
-            _LINE,
-            "Passing & Bablok 1983",
-        ),
-    ),
+    statistics=declared("""
+        slope [1]: Passing-Bablok slope, field on laboratory
+          Change of the field value for each mL/kg/min of the laboratory's, outliers harmless.
+          = shifted median of all pairwise slopes | Passing & Bablok 1983
+        intercept: Passing-Bablok intercept, field on laboratory
+          Field value that the line gives for a laboratory value of zero.
+        """),
     privacy=Privacy.WHOLE,
     compute=passing_bablok_of,
     own_section=True,

@@ -14,7 +14,7 @@ from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
-from agreement.stats.record import Analysis, Privacy, Statistic, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT
@@ -204,43 +204,26 @@ def _bootstrap(f: Floats, x: Floats, resampling: Resampling) -> Replicates:
     return bootstrap_of_sums(resampling, columns, statistics, scales=LINE_SCALES)
 
 
-STANDARD_ERROR: Final = Statistic(
-    "standard_error_of_estimate",
-    "standard error of estimate",
-    "How far laboratory values scatter about the line that predicts them from the field value.",
-    "residual standard deviation of laboratory on field, on n - 2; interval by chi-square",
-    "textbook",
-)
-_LINE: Final = "least squares of laboratory on field; r with Fisher's z"
+_STATISTICS: Final = declared("""
+    slope [1]: slope of laboratory on field
+      Change of the laboratory value expected for each mL/kg/min of the field value.
+      = least squares of laboratory on field; r with Fisher's z | textbook
+    intercept: intercept of laboratory on field
+      Laboratory value that the line gives for a field value of zero.
+    r [1]: correlation r
+      How closely both methods rank the same people; high in a group of mixed fitness even where
+      they disagree.
+    standard_error_of_estimate: standard error of estimate
+      How far laboratory values scatter about the line that predicts them from the field value.
+      = residual standard deviation of laboratory on field, on n - 2; interval by chi-square
+      | textbook
+    """)
+STANDARD_ERROR: Final = _STATISTICS[-1]
 RECORD: Final = Analysis(
     name="regression",
     place=50,
     label="line of laboratory on field",
-    statistics=(
-        ratio(
-            "slope",
-            "slope of laboratory on field",
-            "Change of the laboratory value expected for each mL/kg/min of the field value.",
-            _LINE,
-            "textbook",
-        ),
-        Statistic(
-            "intercept",
-            "intercept of laboratory on field",
-            "Laboratory value that the line gives for a field value of zero.",
-            _LINE,
-            "textbook",
-        ),
-        ratio(
-            "r",
-            "correlation r",
-            "How closely both methods rank the same people; high in a group of mixed fitness even "
-            "where they disagree.",
-            _LINE,
-            "textbook",
-        ),
-        STANDARD_ERROR,
-    ),
+    statistics=_STATISTICS,
     privacy=Privacy.WHOLE,
     compute=regression_of,
     own_section=True,

@@ -18,7 +18,7 @@ from agreement.stats.method_data import (
     NotEstimable,
     too_few_athletes,
 )
-from agreement.stats.record import Analysis, Privacy, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT, counted
@@ -157,27 +157,19 @@ def _row(
     return Row.of(name, value, interval, n=result.n, n_pairs=line.n, unit=unit, note=note)
 
 
-_LINE: Final = "least squares of d on the laboratory, on the field value, on the day"
-_SLOPE: Final = ratio(
-    "slope_on_laboratory",
-    "slope of the difference on the laboratory",
-    "As papers draw it; below zero by noise alone.",
-    _LINE,
-    "Bland & Altman 1995",
-)
 RECORDS: Final = (
     Analysis(
         name="slope_on_one_method",
         place=200,
         label="difference against one method",
-        statistics=(
-            _SLOPE,
-            _SLOPE.named(
-                "slope_on_field",
-                label="slope of the difference on the field value",
-                meaning="As papers draw it; above zero by noise alone.",
-            ),
-        ),
+        statistics=declared("""
+            slope_on_laboratory [1]: slope of the difference on the laboratory
+              As papers draw it; below zero by noise alone.
+              = least squares of d on the laboratory, on the field value, on the day | Bland &
+              Altman 1995
+            slope_on_field [1]: slope of the difference on the field value
+              As papers draw it; above zero by noise alone.
+            """),
         privacy=Privacy.WHOLE,
         compute=slope_on_one_method_of,
         own_section=True,
@@ -186,15 +178,12 @@ RECORDS: Final = (
         name="drift",
         place=240,
         label="drift",
-        statistics=(
-            _SLOPE.named(
-                "change_in_30_days",
-                label="change of the difference in 30 days",
-                meaning="How the difference moves with calendar time.",
-                unit=UNIT,
-                digits=1,
-            ),
-        ),
+        statistics=declared("""
+            change_in_30_days: change of the difference in 30 days
+              How the difference moves with calendar time.
+              = least squares of d on the laboratory, on the field value, on the day | Bland &
+              Altman 1995
+            """),
         privacy=Privacy.WHOLE,
         compute=drift_of,
         own_section=True,

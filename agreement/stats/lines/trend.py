@@ -14,7 +14,7 @@ from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import Pairs, checked_pairs
 from agreement.stats.method_data import MethodData
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT
@@ -288,65 +288,34 @@ def _slopes_of_sums(sums: Floats) -> Floats:
     return np.stack([slope, *of_spread], axis=1)
 
 
-_SOURCE: Final = "Bland & Altman 1999"
-_INTERCEPT: Final = Statistic(
-    "intercept_on_mean",
-    "intercept of the difference on fitness",
-    "Where the line of the difference crosses a mean of zero.",
-    "least squares of d on the mean of both",
-    _SOURCE,
-)
-_SLOPE: Final = _INTERCEPT.named(
-    "slope_on_mean",
-    label="slope of the difference on the mean",
-    meaning="Change of the difference for each mL/kg/min of the mean of both methods.",
-    unit="1",
-    digits=2,
-)
-_SPREAD: Final = _SLOPE.named(
-    "spread_on_mean",
-    label="slope of the spread on fitness",
-    meaning="Change of the size of residuals for each mL/kg/min of the mean of both methods.",
-    formula="least squares of the absolute residual on the mean",
-)
-_P: Final = _SLOPE.named(
-    "p_slope", label="p of no slope", meaning="How often chance makes a slope this steep.", digits=3
-)
 RECORD: Final = Analysis(
     name="trend",
     place=40,
     label="difference against fitness",
-    statistics=(
-        _SLOPE,
-        _P,
-        _SPREAD,
-        _P.named(
-            "p_spread",
-            label="p of even spread",
-            meaning="How often chance alone would make the spread follow fitness this much.",
-            formula="squared residuals on the mean, studentised",
-            source="Koenker 1981",
-        ),
-        _P.named(
-            "p_joint",
-            label="p of neither bias nor slope",
-            meaning="How often chance alone would set the line this far from no difference at all.",
-            formula="F of the line against no difference at all",
-            source="Bradley & Blackwood 1989",
-        ),
-        _INTERCEPT,
-        _INTERCEPT.named(
-            "residual_sd",
-            label="spread about the line",
-            meaning="How far differences scatter about the line that follows fitness.",
-        ),
-        _INTERCEPT.named(
-            "spread_intercept",
-            label="intercept of the spread on fitness",
-            meaning="Where the line of the size of residuals crosses a mean of zero.",
-            formula=_SPREAD.formula,
-        ),
-    ),
+    statistics=declared("""
+        slope_on_mean [1]: slope of the difference on the mean
+          Change of the difference for each mL/kg/min of the mean of both methods.
+          = least squares of d on the mean of both | Bland & Altman 1999
+        p_slope [p]: p of no slope
+          How often chance makes a slope this steep.
+        spread_on_mean [1]: slope of the spread on fitness
+          Change of the size of residuals for each mL/kg/min of the mean of both methods.
+          = least squares of the absolute residual on the mean | Bland & Altman 1999
+        p_spread [p]: p of even spread
+          How often chance alone would make the spread follow fitness this much.
+          = squared residuals on the mean, studentised | Koenker 1981
+        p_joint [p]: p of neither bias nor slope
+          How often chance alone would set the line this far from no difference at all.
+          = F of the line against no difference at all | Bradley & Blackwood 1989
+        intercept_on_mean: intercept of the difference on fitness
+          Where the line of the difference crosses a mean of zero.
+          = as slope_on_mean
+        residual_sd: spread about the line
+          How far differences scatter about the line that follows fitness.
+        spread_intercept: intercept of the spread on fitness
+          Where the line of the size of residuals crosses a mean of zero.
+          = as spread_on_mean
+        """),
     privacy=Privacy.WHOLE,
     compute=trend_of,
     own_section=True,

@@ -11,7 +11,7 @@ from agreement.stats.basics.replicates import Floats, Replicates
 from agreement.stats.basics.visit_sums import Visits, visit_sums
 from agreement.stats.causes.budget_parts import FEW, Sources, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.day_to_day import Noise
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -190,29 +190,17 @@ RECORD: Final = Analysis(
     name="averaging_curve",
     place=170,
     label="averaging curve",
-    statistics=(
-        Statistic(
-            "half_width_observed",
-            "half width, observed",
-            "How far the limits lie from the bias for means of so many days, as observed.",
-            "z s of means of 1 to 14 days of the same visits",
-            OURS,
-        ),
-        Statistic(
-            "half_width_fitted",
-            "half width, fitted",
-            "The same by the model of what lasts and what averages out.",
-            "what lasts plus day-to-day noise that fades with distance in days",
-            OURS,
-        ),
-        Statistic(
-            "half_width_laboratory",
-            "noise floor",
-            "Half width that the laboratory's own noise alone makes; no method can agree better.",
-            "z times the laboratory's typical error",
-            OURS,
-        ),
-    ),
+    statistics=declared("""
+        half_width_observed: half width, observed
+          How far the limits lie from the bias for means of so many days, as observed.
+          = z s of means of 1 to 14 days of the same visits
+        half_width_fitted: half width, fitted
+          The same by the model of what lasts and what averages out.
+          = what lasts plus day-to-day noise that fades with distance in days
+        half_width_laboratory: noise floor
+          Half width that the laboratory's own noise alone makes; no method can agree better.
+          = z times the laboratory's typical error
+        """),
     privacy=Privacy.NESTED,
     compute=averaging_curve_of,
     unless_possible=(

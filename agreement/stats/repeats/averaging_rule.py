@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic, p_value, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT
@@ -105,53 +105,28 @@ def _moved(used: pd.DataFrame, in_use: tuple[str, ...]) -> "pd.Series[float]":
     return moved.sum() / used.notna().sum()
 
 
-_HOW: Final = "the same breaths averaged anew under every rule"
-_SHARE: Final = p_value(
-    "share_more_median",
-    f"share above {AGAINST}",
-    f"By what share the rule lies above {AGAINST}, in the middle test.",
-    _HOW,
-    OURS,
-)
 RECORD: Final = Analysis(
     name="averaging_rule",
     place=330,
     label="averaging rules on the same breaths",
-    statistics=(
-        Statistic(
-            "mean_vo2max",
-            "mean VO2max under the rule",
-            "Mean of the tests that every rule can serve.",
-            _HOW,
-            OURS,
-        ),
-        Statistic(
-            "shift_of_bias",
-            "shift of the bias",
-            "What the bias would change by, were this rule in use instead of the present one.",
-            _HOW,
-            OURS,
-        ),
-        _SHARE,
-        ratio(
-            "share_third_moved",
-            "share in another third of the squad",
-            "Share of tests that the rule puts into another third of the squad than the rule in use. "
-            "Thirds are by rank among these tests: no published classes are used.",
-            "ranks of the tests under each rule, in three equal parts",
-            OURS,
-        ),
-        _SHARE.named(
-            "share_more_p10",
-            label=f"share above {AGAINST}, low end",
-            meaning="The same, in the test that one of ten lies below.",
-        ),
-        _SHARE.named(
-            "share_more_p90",
-            label=f"share above {AGAINST}, high end",
-            meaning="The same, in the test that one of ten lies above.",
-        ),
-    ),
+    statistics=declared(f"""
+        mean_vo2max: mean VO2max under the rule
+          Mean of the tests that every rule can serve.
+          = the same breaths averaged anew under every rule
+        shift_of_bias: shift of the bias
+          What the bias would change by, were this rule in use instead of the present one.
+        share_more_median [p]: share above {AGAINST}
+          By what share the rule lies above {AGAINST}, in the middle test.
+        share_third_moved [1]: share in another third of the squad
+          Share of tests that the rule puts into another third of the squad than the rule in use.
+          Thirds are by rank among these tests: no published classes are used.
+          = ranks of the tests under each rule, in three equal parts
+        share_more_p10 [p]: share above {AGAINST}, low end
+          The same, in the test that one of ten lies below.
+          = as mean_vo2max
+        share_more_p90 [p]: share above {AGAINST}, high end
+          The same, in the test that one of ten lies above.
+        """),
     privacy=Privacy.WHOLE,
     own_section=True,
 )

@@ -12,7 +12,7 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, z_of
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import NO_SECOND_VISIT, NotEstimable
-from agreement.stats.record import Analysis, Privacy, Statistic, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import (
     FEWEST_DF,
     LaboratoryVariance,
@@ -215,26 +215,21 @@ def laboratory_change(
     return LaboratoryChange(people.reset_index(drop=True), variance)
 
 
-_SHIFT: Final = Statistic(
-    "mean_shift",
-    "mean shift",
-    "How much higher a test reads than the one before it, within days: learning or recovery.",
-    "mean of the later minus the earlier test; interval by Student's t",
-    "Hopkins 2000",
-)
-_ERROR: Final = Statistic(
-    "typical_error_net_of_shift",
-    "typical error, mean shift taken out",
-    "Standard deviation of one laboratory test about what many would show.",
-    "SD of the differences over root 2; of all repeats the residual about unit and order",
-    "Hopkins 2000",
-)
 RECORDS: Final = (
     Analysis(
         name="laboratory_repeats",
         place=104,
         label="repeats of the laboratory",
-        statistics=(_SHIFT, _ERROR),
+        statistics=declared("""
+            mean_shift: mean shift
+              How much higher a test reads than the one before it, within days: learning or
+              recovery.
+              = mean of the later minus the earlier test; interval by Student's t | Hopkins 2000
+            typical_error_net_of_shift: typical error, mean shift taken out
+              Standard deviation of one laboratory test about what many would show.
+              = SD of the differences over root 2; of all repeats the residual about unit and order
+              | Hopkins 2000
+            """),
         privacy=Privacy.WHOLE,
         unless_possible=(("all", ("typical_error_net_of_shift",)),),
         own_section=True,
@@ -243,30 +238,18 @@ RECORDS: Final = (
         name="laboratory_change",
         place=106,
         label="change seen by the laboratory",
-        statistics=(
-            Statistic(
-                "mean_change",
-                "mean change",
-                "Laboratory change between two visits, over athletes.",
-                "mean of last minus first; interval by Student's t",
-                "arithmetic; no source",
-            ),
-            Statistic(
-                "sd_of_change",
-                "SD of the changes",
-                "How differently athletes changed, the laboratory's noise included.",
-                "SD of last minus first; interval by chi-square",
-                "arithmetic; no source",
-            ),
-            ratio(
-                "share_beyond_noise",
-                "share of athletes who changed by more than noise",
-                "Athletes whose change is larger than two tests of one unchanged athlete differ.",
-                "share with a change above z times the root of v (1/k1 + 1/k2); interval by Wilson",
-                "Hopkins 2000; Wilson 1927 (memory)",
-                counts="n",
-            ),
-        ),
+        statistics=declared("""
+            mean_change: mean change
+              Laboratory change between two visits, over athletes.
+              = mean of last minus first; interval by Student's t
+            sd_of_change: SD of the changes
+              How differently athletes changed, the laboratory's noise included.
+              = SD of last minus first; interval by chi-square
+            share_beyond_noise [1] of n: share of athletes who changed by more than noise
+              Athletes whose change is larger than two tests of one unchanged athlete differ.
+              = share with a change above z times the root of v (1/k1 + 1/k2); interval by Wilson
+              | Hopkins 2000; Wilson 1927 (memory)
+            """),
         privacy=Privacy.WHOLE,
         own_section=True,
     ),

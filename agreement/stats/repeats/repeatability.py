@@ -14,7 +14,7 @@ import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic, p_value
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.week_to_week import WeekToWeek, weeks_of
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -228,44 +228,24 @@ RECORD: Final = Analysis(
     name="repeatability",
     place=100,
     label="error of repeated values",
-    statistics=(
-        Statistic(
-            "typical_error",
-            "typical error",
-            "Standard deviation of repeated values of one method within one athlete.",
-            "root mean square within athletes; interval by chi-square",
-            "Bland & Altman 1996",
-        ),
-        Statistic(
-            "smallest_real_change",
-            "smallest real change",
-            "A change of one athlete in the laboratory below it may be noise alone.",
-            "z times the root of 2 times the typical error",
-            "Hopkins 2000",
-        ),
-        Statistic(
-            "day_to_day_spread",
-            "two single days of one week differ by up to",
-            "How far two single days of one week lie apart; it says nothing about a change over weeks.",
-            "z times the root of 2 times the typical error",
-            "Hopkins 2000",
-        ),
-        Statistic(
-            "week_to_week_change",
-            "two neighbouring weeks differ by up to",
-            "How far the means of two weeks before one test lie apart; a change over more weeks can be "
-            "larger by noise alone.",
-            "z times the standard deviation of the later mean less the earlier; interval by chi-square",
-            OURS,
-        ),
-        p_value(
-            "coefficient_of_variation",
-            "coefficient of variation",
-            "Typical error as a share of the mean of the repeated values.",
-            "typical error over the mean of the repeated values",
-            OURS,
-        ),
-    ),
+    statistics=declared("""
+        typical_error: typical error
+          Standard deviation of repeated values of one method within one athlete.
+          = root mean square within athletes; interval by chi-square | Bland & Altman 1996
+        smallest_real_change: smallest real change
+          A change of one athlete in the laboratory below it may be noise alone.
+          = z times the root of 2 times the typical error | Hopkins 2000
+        day_to_day_spread: two single days of one week differ by up to
+          How far two single days of one week lie apart; it says nothing about a change over weeks.
+        week_to_week_change: two neighbouring weeks differ by up to
+          How far the means of two weeks before one test lie apart; a change over more weeks can be
+          larger by noise alone.
+          = z times the standard deviation of the later mean less the earlier; interval by
+          chi-square
+        coefficient_of_variation [p]: coefficient of variation
+          Typical error as a share of the mean of the repeated values.
+          = typical error over the mean of the repeated values
+        """),
     privacy=Privacy.WHOLE,
     compute=repeatability_of,
     any_size=True,

@@ -10,10 +10,9 @@ import numpy.typing as npt
 
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
-from agreement.stats.record import SQUARED, Analysis, Privacy, Statistic
+from agreement.stats.record import SQUARED, Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-from agreement.terms import UNIT
 
 Floats = npt.NDArray[np.float64]
 WEEKS: Final = 28.0  # days that the numbers are for
@@ -142,41 +141,24 @@ def ageing_of(data: MethodData) -> Ageing:
     return ageing(kept["field"] - kept["lab"], kept["gap_days"], kept["athlete_id"])
 
 
-_ADDED: Final = Statistic(
-    "added_square",
-    "squared error that four weeks add",
-    "Above zero a reading tells less the older it is; season and training move with its age.",
-    "slope of squared d on the days between reading and test, within athletes, times 28",
-    "arithmetic; jackknife by athlete",
-    unit=SQUARED,
-)
-_ERROR: Final = _ADDED.named(
-    "error_on_day_0",
-    label="typical error of a reading of the test's day",
-    meaning="Root mean squared difference, carried to no age at all.",
-    formula="root of the mean squared d less its growth",
-    unit=UNIT,
-)
 RECORD: Final = Analysis(
     name="ageing",
     place=247,
     label="age of a reading",
-    statistics=(
-        _ADDED,
-        _ADDED.named(
-            "drift_in_28_days",
-            label="change of the difference with four weeks of age",
-            meaning="How the difference moves, within athletes, with the age of the reading.",
-            formula="slope of d on these days, within athletes, times 28",
-            unit=UNIT,
-        ),
-        _ERROR,
-        _ERROR.named(
-            "error_on_day_28",
-            label="typical error of a reading four weeks old",
-            meaning="Root mean squared difference, carried to 28 days.",
-        ),
-    ),
+    statistics=declared("""
+        added_square [(mL/kg/min)^2]: squared error that four weeks add
+          Above zero a reading tells less the older it is; season and training move with its age.
+          = slope of squared d on the days between reading and test, within athletes, times 28
+          | arithmetic; jackknife by athlete
+        drift_in_28_days: change of the difference with four weeks of age
+          How the difference moves, within athletes, with the age of the reading.
+          = slope of d on these days, within athletes, times 28 | arithmetic; jackknife by athlete
+        error_on_day_0: typical error of a reading of the test's day
+          Root mean squared difference, carried to no age at all.
+          = root of the mean squared d less its growth | arithmetic; jackknife by athlete
+        error_on_day_28: typical error of a reading four weeks old
+          Root mean squared difference, carried to 28 days.
+        """),
     privacy=Privacy.WHOLE,
     compute=ageing_of,
     shown_in=("validation", "audit"),

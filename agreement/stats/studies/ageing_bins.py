@@ -16,7 +16,7 @@ from agreement.stats.method_data import (
     NotEstimable,
     too_few_athletes,
 )
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT
@@ -135,27 +135,20 @@ def ageing_bins_of(data: MethodData) -> AgeingBins:
     )
 
 
-_ERROR: Final = Statistic(
-    "error_of_age",
-    "typical error by age of the reading",
-    "Root mean squared difference of readings so many days before the test.",
-    "root of the mean squared mean of d of an athlete's readings in a bin of days",
-    "Fisher 1935; Westfall & Young 1993 (memory)",
-)
 RECORD: Final = Analysis(
     name="ageing_bins",
     place=248,
     label="error by age of the reading",
-    statistics=(
-        _ERROR,
-        _ERROR.named(
-            "ratio_to_freshest",
-            label="its ratio to that of the freshest readings",
-            meaning="Above 1 older readings tell less; joint interval over all bins.",
-            formula="error of a bin over that of the first, joint interval by flips of sign",
-            unit="1",
-        ),
-    ),
+    statistics=declared("""
+        error_of_age: typical error by age of the reading
+          Root mean squared difference of readings so many days before the test.
+          = root of the mean squared mean of d of an athlete's readings in a bin of days | Fisher
+          1935; Westfall & Young 1993 (memory)
+        ratio_to_freshest [1] .1: its ratio to that of the freshest readings
+          Above 1 older readings tell less; joint interval over all bins.
+          = error of a bin over that of the first, joint interval by flips of sign | Fisher 1935;
+          Westfall & Young 1993 (memory)
+        """),
     privacy=Privacy.WHOLE,
     compute=ageing_bins_of,
     shown_in=("validation", "audit"),

@@ -11,7 +11,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.lines.slope_on_one_method import DAYS, Drift, drift_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT, counted
@@ -108,34 +108,21 @@ def control_of(data: MethodData) -> Control:
     )
 
 
-_FORMULA: Final = "least squares of the control's value on the day, times 30"
-_LABORATORY: Final = Statistic(
-    "laboratory_drift",
-    "change of the laboratory's control in 30 days",
-    "Away from zero the laboratory itself has moved.",
-    _FORMULA,
-    OURS,
-)
 RECORD: Final = Analysis(
     name="control",
     place=245,
     label="laboratory's control",
-    statistics=(
-        _LABORATORY,
-        _LABORATORY.named(
-            "field_drift",
-            label="change of the field method in 30 days",
-            meaning="Drift of the difference with the laboratory's own drift added back.",
-            formula="change_in_30_days plus laboratory_drift; interval by MOVER",
-            source="Zou & Donner 2008",
-        ),
-        _LABORATORY.named(
-            "control_sd",
-            label="scatter of the control about its line",
-            meaning="How far the control's tests scatter from day to day.",
-            formula="residual standard deviation of that line",
-        ),
-    ),
+    statistics=declared("""
+        laboratory_drift: change of the laboratory's control in 30 days
+          Away from zero the laboratory itself has moved.
+          = least squares of the control's value on the day, times 30
+        field_drift: change of the field method in 30 days
+          Drift of the difference with the laboratory's own drift added back.
+          = change_in_30_days plus laboratory_drift; interval by MOVER | Zou & Donner 2008
+        control_sd: scatter of the control about its line
+          How far the control's tests scatter from day to day.
+          = residual standard deviation of that line
+        """),
     privacy=Privacy.WHOLE,
     compute=control_of,
     shown_in=("validation", "audit"),

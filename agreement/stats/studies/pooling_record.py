@@ -2,59 +2,39 @@
 
 from typing import Final
 
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 
-_POOLED: Final = "average over a half-t prior of the spread between studies"
-_CLASSICAL: Final = "random effects, Paule-Mandel and Hartung-Knapp"
-_BIAS: Final = Statistic("bias", "bias", "Mean of field minus laboratory.", _POOLED, OURS)
-_SQUAD: Final = (
-    _BIAS,
-    _BIAS.named(
-        "sd_of_differences",
-        label="SD of differences",
-        meaning="How far the differences of a squad scatter about its bias.",
-    ),
-    _BIAS.named(
-        "lower_limit",
-        label="lower limit of agreement",
-        meaning="The difference that only the lowest few of a squad lie below.",
-    ),
-    _BIAS.named(
-        "upper_limit",
-        label="upper limit of agreement",
-        meaning="The difference that only the highest few of a squad lie above.",
-    ),
-)
+_SQUAD: Final = declared("""
+    bias: bias
+      Mean of field minus laboratory.
+      = average over a half-t prior of the spread between studies
+    sd_of_differences: SD of differences
+      How far the differences of a squad scatter about its bias.
+    lower_limit: lower limit of agreement
+      The difference that only the lowest few of a squad lie below.
+    upper_limit: upper limit of agreement
+      The difference that only the highest few of a squad lie above.
+    """)
 OF_REPORTS: Final = (
     Analysis(
         name="studies",
         place=1,
         label="studies pooled",
         privacy=Privacy.WHOLE,
-        statistics=(
+        statistics=declared(
             *_SQUAD,
-            _BIAS.named(
-                "sd_between_biases",
-                label="SD between squads' biases",
-                meaning="How far the biases of squads scatter beyond chance.",
-            ),
-            ratio(
-                "sd_between_log_sds",
-                "SD between logarithms of SDs",
-                "How far the spreads of squads differ beyond chance.",
-                _POOLED,
-                OURS,
-            ),
-            ratio(
-                "sd_times_apart",
-                "spread of squads' SDs",
-                "How many times larger or smaller the SD of 95 of 100 squads is.",
-                "exponential of z times the SD between logarithms of SDs",
-                OURS,
-            ).named("sd_times_apart", digits=1),
-            ratio(
-                "log_sd", "logarithm of the SD", "The typical spread, as a check.", _CLASSICAL, OURS
-            ),
+            """
+            sd_between_biases: SD between squads' biases
+              How far the biases of squads scatter beyond chance.
+            sd_between_log_sds [1]: SD between logarithms of SDs
+              How far the spreads of squads differ beyond chance.
+            sd_times_apart [1] .1: spread of squads' SDs
+              How many times larger or smaller the SD of 95 of 100 squads is.
+              = exponential of z times the SD between logarithms of SDs
+            log_sd [1]: logarithm of the SD
+              The typical spread, as a check.
+              = random effects, Paule-Mandel and Hartung-Knapp
+            """,
         ),
     ),
     Analysis(
@@ -62,13 +42,12 @@ OF_REPORTS: Final = (
         place=2,
         label="the next squad, not measured yet",
         privacy=Privacy.WHOLE,
-        statistics=(
+        statistics=declared(
             *_SQUAD,
-            _BIAS.named(
-                "athlete",
-                label="an athlete of the next squad",
-                meaning="Between the two ends lie 95 of 100 of its athletes.",
-            ),
+            """
+            athlete: an athlete of the next squad
+              Between the two ends lie 95 of 100 of its athletes.
+            """,
         ),
     ),
     Analysis(
@@ -76,14 +55,10 @@ OF_REPORTS: Final = (
         place=3,
         label="two kinds of studies",
         privacy=Privacy.WHOLE,
-        statistics=(
-            Statistic(
-                "difference_of_bias",
-                "difference of bias",
-                "How much more one kind of study reads than the other.",
-                _CLASSICAL,
-                "Knapp & Hartung 2003 (memory)",
-            ),
-        ),
+        statistics=declared("""
+            difference_of_bias: difference of bias
+              How much more one kind of study reads than the other.
+              = random effects, Paule-Mandel and Hartung-Knapp | Knapp & Hartung 2003 (memory)
+            """),
     ),
 )

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.limits.limits_of_agreement import LIMITS
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic, p_value, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 
 Floats = npt.NDArray[np.float64]
 FEWEST_SHARED: Final = 3  # athletes in both; below, their likeness cannot be known
@@ -148,59 +148,36 @@ def _freedom(v1: float, v2: float, n1: int, n2: int, shared: int) -> float:
     return shared - 1 + (welch - shared + 1) / (n1 + n2) * (n1 + n2 - 2 * shared)
 
 
-_DERRICK: Final = "Derrick, Toher & White 2017 (memory)"
-_HOLM: Final = "Holm 1979"
-_ALL: Final = "over bias and spread of every method, by Holm's rule"
 OF_REPORTS: Final = (
     Analysis(
         name="season",
         place=0,
         label="second report against the first",
         privacy=Privacy.WHOLE,
-        statistics=(
-            Statistic(
-                "difference_of_bias",
-                "bias, second minus first",
-                "By how much more the field method reads in the second report.",
-                "mean d of the second report less that of the first",
-                _DERRICK,
-            ),
-            p_value(
-                "p_bias",
-                "p of equal bias",
-                "How well the data fit a bias that has not moved.",
-                "t test that takes the covariance of shared athletes off",
-                _DERRICK,
-            ),
-            p_value(
-                "p_bias_counted",
-                "p of equal bias, all methods counted",
-                "The same, with every method and mode of the comparison counted.",
-                f"p of equal bias, {_ALL}",
-                _HOLM,
-            ),
-            ratio(
-                "ratio_of_sd",
-                "SD, second over first",
-                "How many times as far the differences scatter in the second report.",
-                "SD of d in the second report over that in the first; jackknife of its logarithm",
-                OURS,
-            ),
-            p_value(
-                "p_sd",
-                "p of equal spread",
-                "How well the data fit a spread that has not changed.",
-                "t test of the logarithm of the ratio",
-                OURS,
-            ),
-            p_value(
-                "p_sd_counted",
-                "p of equal spread, all methods counted",
-                "The same, with every method and mode of the comparison counted.",
-                f"p of equal spread, {_ALL}",
-                _HOLM,
-            ),
-            *LIMITS,  # of each report, under its group
+        statistics=declared(
+            """
+            difference_of_bias: bias, second minus first
+              By how much more the field method reads in the second report.
+              = mean d of the second report less that of the first | Derrick, Toher & White 2017
+              (memory)
+            p_bias [p]: p of equal bias
+              How well the data fit a bias that has not moved.
+              = t test that takes the covariance of shared athletes off | Derrick, Toher & White
+              2017 (memory)
+            p_bias_counted [p]: p of equal bias, all methods counted
+              The same, with every method and mode of the comparison counted.
+              = p of equal bias, over bias and spread of every method, by Holm's rule | Holm 1979
+            ratio_of_sd [1]: SD, second over first
+              How many times as far the differences scatter in the second report.
+              = SD of d in the second report over that in the first; jackknife of its logarithm
+            p_sd [p]: p of equal spread
+              How well the data fit a spread that has not changed.
+              = t test of the logarithm of the ratio
+            p_sd_counted [p]: p of equal spread, all methods counted
+              The same, with every method and mode of the comparison counted.
+              = p of equal spread, over bias and spread of every method, by Holm's rule | Holm 1979
+            """,
+            *LIMITS,
         ),
     ),
 )

@@ -7,7 +7,7 @@ from math import nan
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
-from agreement.stats.record import OURS, Analysis, Privacy, Statistic, ratio
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import counted
@@ -58,36 +58,20 @@ def no_number_of(data: MethodData) -> NoNumber:
     return NoNumber(len(data.asked), int((~data.asked["served"]).sum()), data.n_pairs)
 
 
-_COUNT = Statistic(
-    "athletes_asked",
-    "athletes asked",
-    "Athletes with a laboratory test who did what the method computes from.",
-    "athletes with rows of the method's raw results",
-    OURS,
-    unit="1",
-    digits=0,
-)
 RECORD = Analysis(
     name="no_number",
     place=75,
     label="who gets no number",
-    statistics=(
-        _COUNT,
-        _COUNT.named(
-            "athletes_without",
-            label="athletes without a number",
-            meaning="Those whom the method refused or could not serve.",
-            counts="n",
-        ),
-        ratio(
-            "share_without",
-            "share without a number",
-            "Share of the athletes asked who get no number; the limits are not of them.",
-            "athletes without / athletes asked; Wilson's interval",
-            "Newcombe 1998, Stat Med 17:857",
-            counts="n",
-        ),
-    ),
+    statistics=declared("""
+        athletes_asked [1] .0: athletes asked
+          Athletes with a laboratory test who did what the method computes from.
+          = athletes with rows of the method's raw results
+        athletes_without [1] .0 of n: athletes without a number
+          Those whom the method refused or could not serve.
+        share_without [1] of n: share without a number
+          Share of the athletes asked who get no number; the limits are not of them.
+          = athletes without / athletes asked; Wilson's interval | Newcombe 1998, Stat Med 17:857
+        """),
     privacy=Privacy.WHOLE,
     compute=no_number_of,
     any_size=True,  # it says most where hardly anybody gets a number
