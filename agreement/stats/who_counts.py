@@ -1,6 +1,10 @@
 """Who counts for a method: people under a drug that limits heart rate do not, where it rests on that."""
 
+from typing import Final
+
 import pandas as pd
+
+FEWEST_JUDGED: Final = 10  # athletes of any verdict: of fewer none can mislead
 
 
 def who_counts(pairs: pd.DataFrame, *, heart_rate_based: bool) -> pd.DataFrame:

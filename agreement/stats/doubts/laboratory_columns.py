@@ -8,7 +8,7 @@ import scipy
 
 from agreement.stats.doubts.chance import chance_of_equal, rounding_step
 from agreement.stats.doubts.methods import TELLING, Odd
-from agreement.stats.verdict.deciding import FEWEST_JUDGED
+from agreement.stats.who_counts import FEWEST_JUDGED
 
 # The authors' choice, common practice, no source. Repeats written to 0.1 mL/kg/min are equal once in
 # seventy where the laboratory's own error is 2, whole numbers once in three where it is 0.7.

@@ -17,7 +17,7 @@ from agreement.stats.doubts.laboratory_columns import odd_columns
 from agreement.stats.doubts.methods import odd_methods, same_methods, swapped_columns
 from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes
 from agreement.stats.doubts.twins import copied_series, twins
-from agreement.stats.verdict.deciding import FEWEST_JUDGED
+from agreement.stats.who_counts import FEWEST_JUDGED
 from agreement.tables.doubts import doubt
 from agreement.tables.study import StudyTables
 from agreement.tables.study_file import STUDY_FILE

@@ -9,9 +9,9 @@ from scipy import special
 
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.verdict.planning_power import athletes_needed
+from agreement.stats.who_counts import FEWEST_JUDGED
 from agreement.tables.options import Against
 
-FEWEST_JUDGED: Final = 10  # athletes of any verdict
 LARGEST: Final = 2000  # athletes; a study of this kind is never larger
 TESTS: Final = (1, 2, 3)  # laboratory tests per athlete that are offered
 
