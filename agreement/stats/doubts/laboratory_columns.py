@@ -4,7 +4,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from agreement.stats.doubts.chance import chance_of_equal, rounding_step
 from agreement.stats.doubts.methods import TELLING, Odd
@@ -36,10 +35,17 @@ def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
     equal = int((again["max"] - again["min"] < EQUAL).sum())
     chance = chance_of_equal(rounding_step(repeats["lab"].to_numpy(np.float64)), LEAST_ERROR)
     told = equal >= TELLING and equal > len(again) / 2
-    if told and scipy.stats.binom.sf(equal - 1, len(again), chance) < BY_CHANCE:
+    if told and _by_chance(equal, len(again), chance) < BY_CHANCE:
         what = (
             f"{equal} of {len(again)} repeated laboratory tests agree with the first to the digit, as "
             "if it had no error: written down twice?"
         )
         found.append(Odd("copied_repeats", what))
     return found
+
+
+def _by_chance(equal: int, tests: int, chance: float) -> float:
+    """Return the chance that so many or more of the tests are equal."""
+    from scipy.stats import binom  # checking parts starts without it
+
+    return float(binom.sf(equal - 1, tests, chance))
