@@ -6,6 +6,8 @@ from html.parser import HTMLParser
 
 import pandas as pd
 
+from agreement.report.page.machine import in_words, worded
+
 KEY = ["analysis", "method", "mode", "group", "statistic"]
 # captions of tables whose numbers are one person's, or are no results: rows, versions, settings
 OF_ONE_PERSON = (
@@ -28,6 +30,11 @@ SAID_ANYWHERE = (
     # of how many methods were judged; the widest of single tests; two spreads in a caution
     r"in up to [\d.]+ %|differ by [\d.]+ mL/kg/min from|spread [\d.]+ times .*\(p = [\d.]+\)"
 )
+
+
+def words_of(caption, part="alt", name="m", **more):
+    """A figure's words as plain text: what it shows, or its caption."""
+    return in_words(worded(caption.of(name, **more), part))
 
 
 def rounds_to(text, value):

@@ -1,7 +1,7 @@
 """One figure of all methods for the budget, the averaging curve and the training profiles."""
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -9,13 +9,14 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.ticker import FixedLocator
 
-from agreement.figures.budget import COMPONENTS
+from agreement.figures.budget import COMPONENTS, root
+from agreement.figures.caption import Caption
 from agreement.figures.cells import draw_cells
 from agreement.figures.colours import BAND, FAINT, MARGIN, NOISE, PAPER, WASH, Mark
+from agreement.figures.estimates import Estimate
 from agreement.figures.key import explain
 from agreement.figures.labels import SideLabel, broken, name_ticks, number, side_labels
 from agreement.figures.theme import marks_for
-from agreement.terms import KEY_COLUMNS
 
 _SPREAD: Final = 0.34  # of the methods about the middle of a profile's row
 
@@ -167,102 +168,74 @@ def plot_profiles_of_methods(
 
 def _draw_bias(ax: Axes, row: Mapping[object, object], place: float, mark: Mark) -> None:
     """Draw one bias with its interval."""
-    value, low, high = (float(str(row[name])) for name in ("value", "low", "high"))
-    if np.isfinite([low, high]).all():
-        ax.plot([low, high], [place, place], color=mark.colour, linewidth=1.4)
-    key = "/".join(str(row[name]) for name in KEY_COLUMNS)
+    bias = Estimate.of(row)
+    if np.isfinite(bias[1:3]).all():
+        ax.plot(bias[1:3], [place, place], color=mark.colour, linewidth=1.4)
     ax.plot(
-        [value],
+        [bias.value],
         [place],
         mark.marker,
         color=mark.colour,
         markersize=6,
         markeredgecolor=PAPER,
         zorder=4,
-        gid=key,
+        gid=bias.key,
     )
 
 
-def budgets_alt(
-    results: pd.DataFrame,
-    methods: Sequence[str],
-    *,
-    mode: str,
-    labels: Mapping[str, str] | None = None,
-) -> str:
-    """Return what the budgets show, as a sentence: the largest source of each method."""
-    rows = _known(results, "budget", mode)
-    rows = rows[rows["statistic"].isin(list(COMPONENTS)) & (rows["group"] == "all")]
+def budgets_caption(results: pd.DataFrame, methods: Sequence[str], **of: Any) -> Caption:
+    """Return the largest source of each method; `of`: mode and labels, as for `plot_budgets`."""
 
-    def largest(own: pd.DataFrame) -> str:
+    def largest(own: pd.DataFrame) -> tuple[str, Estimate]:
         most = own.sort_values(["value", "statistic"]).iloc[-1]
-        return f"{COMPONENTS[most['statistic']]}, {number(float(np.sqrt(most['value'])))}"
+        return COMPONENTS[most["statistic"]], root(Estimate.of(most))
 
-    said = _each(rows, methods, labels, largest)
-    if not said:
-        return "No error budget could be computed."
-    return f"Largest source of spread of one reading, SD in mL/kg/min. {said}."
+    return _each("budgets", results, "budget", list(COMPONENTS), methods, largest, **of)
+
+
+def averaging_curves_caption(results: pd.DataFrame, methods: Sequence[str], **of: Any) -> Caption:
+    """Return where each method's curve begins and ends, as `budgets_caption`."""
+
+    def ends(own: pd.DataFrame) -> list[tuple[int, Estimate]]:
+        own = own.assign(day=own["group"].astype(int)).sort_values("day")
+        return [(int(row["day"]), Estimate.of(row)) for _, row in own.iloc[[0, -1]].iterrows()]
+
+    fitted = ["half_width_fitted"]
+    return _each("averaging_curves", results, "averaging_curve", fitted, methods, ends, **of)
+
+
+def profiles_of_methods_caption(
+    results: pd.DataFrame, methods: Sequence[str], **of: Any
+) -> Caption:
+    """Return each method's bias in each training profile, as `budgets_caption`."""
+
+    def biases(own: pd.DataFrame) -> list[tuple[str, Estimate]]:
+        rows = own.sort_values("group").to_dict("records")
+        return [(row["group"], Estimate.of(row)) for row in rows]
+
+    return _each("profiles_of_methods", results, "profile_bias", ["bias"], methods, biases, **of)
 
 
 def _each(
-    rows: pd.DataFrame,
+    figure: str,
+    results: pd.DataFrame,
+    analysis: str,
+    statistics: list[str],
     methods: Sequence[str],
-    labels: Mapping[str, str] | None,
-    told: Callable[[pd.DataFrame], str],
-) -> str:
-    """Return what is told of each method's rows, with its name; methods without rows are left out."""
-    own = {method: rows[rows["method"] == method] for method in methods}
+    told: Callable[[pd.DataFrame], Any],
+    *,
+    mode: str,
+    labels: Mapping[str, str] | None = None,
+) -> Caption:
+    """Return what is told of each method's known lines; methods without are left out."""
+    known = results[
+        (results["analysis"] == analysis)
+        & (results["mode"] == mode)
+        & results["statistic"].isin(statistics)
+        & ((results["group"] == "all") == (analysis == "budget"))  # the others are of parts
+        & results["value"].notna()
+    ]
+    own = {method: known[known["method"] == method] for method in methods}
     names = labels or {}
-    return "; ".join(f"{names.get(one, one)}: {told(its)}" for one, its in own.items() if len(its))
-
-
-def averaging_curves_alt(
-    results: pd.DataFrame,
-    methods: Sequence[str],
-    *,
-    mode: str,
-    labels: Mapping[str, str] | None = None,
-) -> str:
-    """Return what the averaging curves show, as a sentence."""
-    rows = _known(results, "averaging_curve", mode)
-    rows = rows[rows["statistic"] == "half_width_fitted"]
-
-    def ends(own: pd.DataFrame) -> str:
-        own = own.assign(day=own["group"].astype(int)).sort_values("day")
-        first, last = own.iloc[0], own.iloc[-1]
-        return (
-            f"{number(first['value'])} for {first['day']} day, "
-            f"{number(last['value'])} for {last['day']} days"
-        )
-
-    said = _each(rows, methods, labels, ends)
-    if not said:
-        return "No averaging curve could be computed."
-    return f"Half width of the limits in mL/kg/min by days averaged. {said}."
-
-
-def profiles_of_methods_alt(
-    results: pd.DataFrame,
-    methods: Sequence[str],
-    *,
-    mode: str,
-    labels: Mapping[str, str] | None = None,
-) -> str:
-    """Return what the biases by training profile show, in sentences."""
-    rows = _known(results, "profile_bias", mode)
-    rows = rows[(rows["statistic"] == "bias") & (rows["group"] != "all")]
-
-    def biases(own: pd.DataFrame) -> str:
-        own = own.sort_values("group")
-        return ", ".join(f"{row['group']} {number(row['value'])}" for row in own.to_dict("records"))
-
-    said = _each(rows, methods, labels, biases)
-    if not said:
-        return "Too few athletes in each training profile for a bias."
-    return f"Bias by training profile in mL/kg/min. {said}."
-
-
-def _known(results: pd.DataFrame, analysis: str, mode: str) -> pd.DataFrame:
-    """Return the lines of one analysis and mode that have a number."""
-    kept = (results["analysis"] == analysis) & (results["mode"] == mode)
-    return results[kept & results["value"].notna()]
+    said = [(names.get(one, one), told(its)) for one, its in own.items() if len(its)]
+    return Caption(figure, {"methods": said})

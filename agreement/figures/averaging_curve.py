@@ -5,6 +5,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, FIELD, INK, MARGIN, NOISE
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.key import explain
@@ -66,18 +67,14 @@ def _series(curve: pd.DataFrame, statistic: str) -> tuple[list[int], list[Estima
     rows = curve[(curve["statistic"] == statistic) & (curve["group"] != "floor")]
     known = rows[rows["value"].notna()]
     days = [int(group) for group in known["group"]]
-    points = [Estimate(row["value"], row["low"], row["high"]) for row in known.to_dict("records")]
-    return days, points
+    return days, [Estimate.of(row) for row in known.to_dict("records")]
 
 
-def averaging_alt(curve: pd.DataFrame) -> str:
-    """Return what the averaging figure shows, as a sentence."""
-    days, points = _series(curve, "half_width_fitted")
-    if not days:
-        days, points = _series(curve, "half_width_observed")
-    if not days:
-        return "No averaging curve could be computed."
-    return (
-        f"Half width of the limits by days averaged: {number(points[0].value)} mL/kg/min for "
-        f"{days[0]} day, {number(points[-1].value)} for {days[-1]} days."
-    )
+def averaging_caption(curve: pd.DataFrame) -> Caption:
+    """Return what the figure of the averaging curve shows."""
+    fitted, observed = (_series(curve, f"half_width_{name}") for name in ("fitted", "observed"))
+    days, points = fitted if fitted[0] else observed
+    ends = [(days[place], points[place]) for place in (0, -1)] if days else []
+    band = bool(fitted[0]) and bool(np.isfinite([point[1:3] for point in fitted[1]]).all())
+    told = {"ends": ends, "observed": bool(observed[0]), "fitted": bool(fitted[0]), "band": band}
+    return Caption("averaging", told)

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, INK, SOFT
 from agreement.figures.estimates import Estimate, estimates
 from agreement.figures.key import SIZE
@@ -39,7 +40,7 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
         number beside each bar: half width of the limits if the component were gone.
     """
     known = estimates(budget)
-    parts = [(name, _root(known[name])) for name in COMPONENTS if _there(known, name)]
+    parts = [(name, root(known[name])) for name in COMPONENTS if _there(known, name)]
     labels = []
     for place, (name, part) in enumerate(reversed(parts)):
         ax.barh(place, part.value, height=0.6, color=BAND, gid=part.key or None)
@@ -77,7 +78,7 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
     return ax
 
 
-def _root(variance: Estimate) -> Estimate:
+def root(variance: Estimate) -> Estimate:
     """Return a variance and its interval as a standard deviation."""
     value, low, high = np.sqrt(np.maximum(variance[:3], 0.0))
     return Estimate(float(value), float(low), float(high), variance.key)
@@ -88,18 +89,8 @@ def _there(known: dict[str, Estimate], name: str) -> bool:
     return name in known and known[name].known
 
 
-def budget_alt(budget: HasFrame | pd.DataFrame) -> str:
-    """Return what the budget figure shows, as a sentence."""
+def budget_caption(budget: HasFrame | pd.DataFrame) -> Caption:
+    """Return what the budget figure shows: what each source spreads alone, the largest first."""
     known = estimates(budget)
-    parts = sorted(
-        (
-            (_root(known[name]).value, word)
-            for name, word in COMPONENTS.items()
-            if _there(known, name)
-        ),
-        reverse=True,
-    )
-    if not parts:
-        return "No error budget could be computed."
-    listed = "; ".join(f"{word} {number(value)}" for value, word in parts)
-    return f"Spread of one reading's difference by each source alone, SD in mL/kg/min: {listed}."
+    parts = [(word, root(known[name])) for name, word in COMPONENTS.items() if _there(known, name)]
+    return Caption("budget", {"parts": sorted(parts, key=lambda part: -part[1].value)})

@@ -8,7 +8,9 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import NullLocator
 
 from agreement.figures.canvas import tell_points
+from agreement.figures.caption import Caption
 from agreement.figures.colours import FAINT, FIELD, INK, OWN
+from agreement.figures.estimates import ABSENT
 from agreement.figures.key import explain
 from agreement.figures.labels import hatch_noise, name_ticks, number
 from agreement.figures.points import draw_points, evenly
@@ -114,20 +116,8 @@ def plot_change_arrows(
     return ax
 
 
-def change_alt(changes: pd.DataFrame) -> str:
-    """Return what the change figure shows, as a sentence."""
-    lab, field = changes["lab"].to_numpy(), changes["field"].to_numpy()
-    same = int((np.sign(lab) == np.sign(field)).sum())
-    return (
-        f"Field change against laboratory change of {len(changes)} athletes between two visits: "
-        f"{same} changed in the same direction; mean change {number(float(lab.mean()))} in the "
-        f"laboratory, {number(float(field.mean()))} in the field, in mL/kg/min."
-    )
-
-
-def change_arrows_alt(changes: pd.DataFrame) -> str:
-    """Return what the arrows show, as a sentence."""
-    return (
-        f"The same athlete by athlete: {len(changes)} arrows, each from the laboratory's change to "
-        "the field's, in the order of the laboratory's."
-    )
+def change_captions(changes: pd.DataFrame) -> list[Caption]:
+    """Return what the two figures of changes show; a report adds the `bias` of the changes."""
+    same = int((np.sign(changes["lab"]) == np.sign(changes["field"])).sum())
+    told = {"n": len(changes), "same": same, "bias": ABSENT}
+    return [Caption("change", told), Caption("change_arrows", told)]

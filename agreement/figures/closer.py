@@ -8,8 +8,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 
+from agreement.figures.caption import Caption
 from agreement.figures.cells import draw_cells
 from agreement.figures.colours import BAND, WASH
+from agreement.figures.estimates import Estimate
 from agreement.figures.labels import broken, name_ticks, number
 from agreement.stats.compare.closer import SHOWN_AT
 
@@ -25,7 +27,9 @@ class Compared(NamedTuple):
     ratio: float
     low: float
     high: float
-    p_joint: float = 0.0
+    p_joint: float
+    methods: tuple[str, str]
+    line: Estimate  # of the results table, which has them one way round
 
     @property
     def shown(self) -> bool:
@@ -34,7 +38,7 @@ class Compared(NamedTuple):
 
     def turned(self) -> "Compared":
         """Return the same of the second method against the first."""
-        return Compared(1 / self.ratio, 1 / self.high, 1 / self.low, self.p_joint)
+        return self._replace(ratio=1 / self.ratio, low=1 / self.high, high=1 / self.low)
 
 
 def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], Compared]:
@@ -55,7 +59,8 @@ def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], Compared
     found = {}
     for row in rows.to_dict("records"):
         first, _, second = str(row["method"]).partition(BETWEEN)
-        one = Compared(row["value"], row["low"], row["high"], joint.get(row["method"], 0.0))
+        line, p_joint = Estimate.of(row), joint.get(row["method"], 0.0)
+        one = Compared(*line[:3], p_joint, (first, second), line)
         found[first, second], found[second, first] = one, one.turned()
     return found
 
@@ -111,27 +116,17 @@ def _said(one: Compared, columns: int) -> str:
     return f"{number(one.ratio, 2)}\n{interval}{verdict}"
 
 
-def closer_alt(
+def closer_caption(
     results: pd.DataFrame, order: list[str], *, mode: str, labels: Mapping[str, str] | None = None
-) -> str:
-    """Return what the matrix shows, in sentences."""
-    found, names = compared(results, mode), labels or {}
-    told, apart = [], 0
+) -> Caption:
+    """Return what the matrix shows: which methods are closer than which, and how many pairs are not."""
+    found, names, told, apart = compared(results, mode), labels or {}, [], 0
     for place, second in enumerate(order):
         for first in order[:place]:
             one = found.get((first, second))
-            if one is None:
-                continue
-            if not one.shown:
-                apart += 1
-                continue
-            near, far = (first, second) if one.ratio < 1 else (second, first)
-            ratio = one if one.ratio < 1 else one.turned()
-            told.append(
-                f"{names.get(near, near)} is closer than {names.get(far, far)}, ratio of errors "
-                f"{number(ratio.ratio, 2)}"
-            )
-    if not told and not apart:
-        return "No two methods were read on the same tests often enough to be compared."
-    rest = f"{apart} of {apart + len(told)} pairs of methods are not told apart"
-    return "Methods compared on the same tests: " + "; ".join([*told, rest]) + "."
+            if one is not None and one.shown:
+                both = [names.get(each, each) for each in one.methods]
+                near, far = both if one.line.value < 1 else reversed(both)
+                told.append({"near": near, "far": far, "both": both, "ratio": one.line})
+            apart += one is not None and not one.shown
+    return Caption("closer", {"told": told, "apart": apart, "all": apart + len(told), "mode": mode})

@@ -8,6 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.facets import facet
@@ -22,7 +23,6 @@ from agreement.figures.labels import (
 )
 from agreement.figures.points import MOST_POINTS, draw_points
 from agreement.stats.record import HasFrame
-from agreement.terms import counted
 
 _LINES = (
     ("upper_limit", "upper limit", (0, (6, 2))),
@@ -215,22 +215,20 @@ def _frame(
     line_labels(ax, labels)
 
 
-def differences_alt(
-    pairs: pd.DataFrame, limits: HasFrame | pd.DataFrame, *, points: bool = True
-) -> str:
-    """Return what the difference plot shows, as a sentence for those who do not see it."""
+def differences_caption(
+    pairs: pd.DataFrame, limits: HasFrame | pd.DataFrame, *, points: bool = True, panels: int = 1
+) -> Caption:
+    """Return what a difference plot shows, as it is drawn from the same; `panels`: how many."""
     known = estimates(limits)
-    difference = (pairs["field"] - pairs["lab"]).to_numpy()
-    people = int(pairs["athlete_id"].nunique()) if "athlete_id" in pairs else len(pairs)
-    start = "Field minus laboratory against their mean, "
-    start += f"{counted(len(pairs), 'pair')} of {counted(people, 'athlete')}"
     bias, lower, upper = (known.get(n, ABSENT) for n in ("bias", "lower_limit", "upper_limit"))
-    if not (lower.known and upper.known):
-        return f"{start}: {'points' if points else 'bias'} only, too few athletes for limits."
-    said = f"{start}: bias {number(bias.value)}, limits {number(lower.value)} to "
-    said += f"{number(upper.value)} mL/kg/min"
-    if not points:
-        return f"{said}; no single pair is drawn."
-    outside = int(((difference < lower.value) | (difference > upper.value)).sum())
-    lie = "lies" if outside == 1 else "lie"
-    return f"{said}; {outside} of the pairs {lie} outside the limits."
+    difference = (pairs["field"] - pairs["lab"]).to_numpy()
+    athlete = pairs["athlete_id"] if "athlete_id" in pairs else pairs.index.to_series()
+    dense = len(pairs) > MOST_POINTS
+    told = {"points": points, "panels": panels, "bias": bias, "lower": lower, "upper": upper}
+    told |= {"pairs": len(pairs), "athletes": athlete.nunique(), "dense": points and dense}
+    told["joined"] = points and not dense and athlete.duplicated().any()
+    told["outside"] = int(((difference < lower.value) | (difference > upper.value)).sum())
+    told["bands"] = sum(
+        one.known and bool(np.isfinite(one[1:3]).all()) for one in (bias, lower, upper)
+    )
+    return Caption("differences", told)

@@ -7,7 +7,6 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 
 from agreement.figures.colours import FAINT, FIELD, INK
-from agreement.figures.labels import number
 
 
 class FittedLine(Protocol):
@@ -51,11 +50,3 @@ def plot_drift(
     ax.set_xlabel("days since the first laboratory test")
     ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")
     return ax
-
-
-def drift_alt(month: float, low: float, high: float) -> str:
-    """Return what the drift figure shows, as a sentence; change in 30 days with its interval."""
-    return (
-        f"Differences over calendar time: the line changes by {number(month)} mL/kg/min in 30 "
-        f"days, 95 % interval {number(low)} to {number(high)}."
-    )

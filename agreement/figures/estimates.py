@@ -1,7 +1,8 @@
 """What the drawing functions are given: numbers with their intervals, from any result."""
 
+from collections.abc import Mapping
 from math import isfinite, nan
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -26,6 +27,12 @@ class Estimate(NamedTuple):
     def known(self) -> bool:
         """Whether there is a number to draw."""
         return isfinite(self.value)
+
+    @classmethod
+    def of(cls, row: Mapping[Any, Any]) -> "Estimate":
+        """Return a line of the results table."""
+        value, low, high = (float(row[name]) for name in ("value", "low", "high"))
+        return cls(value, low, high, "/".join(str(row[name]) for name in KEY_COLUMNS))
 
 
 ABSENT = Estimate(nan)

@@ -51,13 +51,3 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
 
 def _short(name: str, most: int) -> str:
     return name if len(name) <= most else name[: most - 1] + "\u2026"
-
-
-def forest_alt(studies: pd.DataFrame, summary: pd.DataFrame) -> str:
-    """Return what the figure shows, as a sentence."""
-    last = summary.iloc[-1]
-    return (
-        f"{len(studies)} studies with biases from {studies['bias'].min():.1f} to "
-        f"{studies['bias'].max():.1f} mL/kg/min; {last['name']}: bias {last['low']:.1f} to "
-        f"{last['high']:.1f}."
-    )

@@ -14,6 +14,8 @@ from typing import Final
 from xml.etree import ElementTree as ET  # reads only what matplotlib has just written
 from zlib import crc32
 
+from markupsafe import escape
+
 from agreement.figures.colours import (
     BAND,
     FAINT,
@@ -88,7 +90,7 @@ def inline_svg(
 
     svg: from `agreement.figures.canvas.svg_text`.
     name: unique on the page: ids that the figure refers to follow from it.
-    alts: what each panel shows; one of them: what all show, as one element.
+    alts: what each panel shows, plain text or markup; one of them: what all show, as one element.
     tops: where panels begin, and the last ends, from the top. [pt]
     """
     root = ET.fromstring(svg)  # our own text, see above
@@ -100,7 +102,8 @@ def inline_svg(
         root.attrib.pop(old, None)
     root.set("style", _ROOT_STYLE)
     ET.register_namespace("", _SVG.strip("{}"))
-    return [_text(one, alt) for one, alt in zip(_parted(root, alts, tops), alts, strict=True)]
+    parted = enumerate(zip(_parted(root, alts, tops), alts, strict=True))
+    return [_text(one, alt, f"{prefix}-alt{place}") for place, (one, alt) in parted]
 
 
 def _parted(root: ET.Element, alts: Sequence[str], tops: Sequence[float]) -> list[ET.Element]:
@@ -118,12 +121,13 @@ def _parted(root: ET.Element, alts: Sequence[str], tops: Sequence[float]) -> lis
     return parts
 
 
-def _text(element: ET.Element, alt: str) -> str:
-    """Return one element as text, told in words."""
+def _text(element: ET.Element, alt: str, label: str) -> str:
+    """Return one element as text, told in words that are heard: their numbers name their lines."""
     element.set("role", "img")
-    element.set("aria-label", alt)
+    element.set("aria-labelledby", label)
     text = ET.tostring(element, encoding="unicode").replace(" />", "/>")
-    return re.sub(r">\s+<", "><", text).replace(' xmlns="http://www.w3.org/2000/svg"', "", 1)
+    text = re.sub(r">\s+<", "><", text).replace(' xmlns="http://www.w3.org/2000/svg"', "", 1)
+    return f'{text}<span hidden="" id="{label}">{escape(alt)}</span>'
 
 
 def _lighten(root: ET.Element) -> None:

@@ -2,14 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 from math import isfinite
-from typing import Any, NamedTuple
+from typing import Final, NamedTuple
 
-import numpy as np
 import pandas as pd
 
+from agreement.figures.caption import Caption
 from agreement.figures.estimates import ABSENT, Estimate
-from agreement.figures.labels import number
-from agreement.terms import KEY_COLUMNS
+
+_ENDS: Final = ("lower", "upper")
 
 
 class MethodRow(NamedTuple):
@@ -41,7 +41,7 @@ def method_rows(results: pd.DataFrame) -> list[MethodRow]:
         own, rows = every[every["analysis"] == "limits_of_agreement"], every.to_dict("records")
         if own.empty:
             continue
-        known = {(row["analysis"], row["statistic"]): _estimate(row) for row in rows}
+        known = {(row["analysis"], row["statistic"]): Estimate.of(row) for row in rows}
         said = [str(row["note"]) for row in rows if row["statistic"] == "within_margin"]
         rmse = known.get(("error", "rmse"), ABSENT).value
         n = int(own["n"].max())
@@ -50,43 +50,26 @@ def method_rows(results: pd.DataFrame) -> list[MethodRow]:
     return sorted(found, key=lambda one: (not isfinite(one.rmse), one.rmse, one.method, one.mode))
 
 
-def _estimate(row: Mapping[Any, Any]) -> Estimate:
-    """Return a line of the results table as value, interval and key."""
-    key = "/".join(str(row[name]) for name in KEY_COLUMNS)
-    value, low, high = (float(str(row[name])) for name in ("value", "low", "high"))
-    return Estimate(value, low, high, key)
-
-
 def _outcome(notes: Sequence[str]) -> str:
     """Return the outcome that the note of a verdict begins with; "" without a margin."""
     first = notes[0].split(";")[0].strip() if notes else ""
     return first if first in {"acceptable", "not acceptable", "undecided", "withheld"} else ""
 
 
-def methods_alt(
+def methods_caption(
     results: pd.DataFrame, *, labels: Mapping[str, str] | None = None, margin: float | None = None
-) -> str:
-    """Return what the figure of all methods shows, in sentences."""
-    rows = method_rows(results)
-    if not rows:
-        return "No method has a pair to show."
-    said = [_told(one, (labels or {}).get(one.method, one.method)) for one in rows]
-    agreed = "" if margin is None else f" The agreed limit is \u00b1{number(margin)}."
-    start = "Field minus laboratory in mL/kg/min, closest method first."
-    return f"{start}{agreed} " + " ".join(said)
-
-
-def _told(one: MethodRow, name: str) -> str:
-    """Return one method's numbers as a sentence."""
-    parts = [f"{name} ({one.mode}, n {one.n})"]
-    for analysis, word, names in (
-        ("limits_of_agreement", "bias", ("bias",)),
-        ("limits_of_agreement", "limits", ("lower_limit", "upper_limit")),
-        ("net_of_laboratory", "net of the laboratory", ("own_lower_limit", "own_upper_limit")),
-    ):
-        values = [one.of(analysis, name).value for name in names]
-        if np.isfinite(values).all():
-            parts.append(f"{word} " + " to ".join(number(value) for value in values))
-    return ": ".join([parts[0], ", ".join(parts[1:] or ["too few athletes"])]) + (
-        f"; {one.verdict}." if one.verdict else "."
-    )
+) -> Caption:
+    """Return what the figure of all methods shows."""
+    told = [
+        {
+            "name": (labels or {}).get(one.method, one.method),
+            "mode": one.mode,
+            "n": one.n,
+            "verdict": one.verdict,
+            "bias": one.of("limits_of_agreement", "bias"),
+            "limits": [one.of("limits_of_agreement", f"{end}_limit") for end in _ENDS],
+            "own": [one.of("net_of_laboratory", f"own_{end}_limit") for end in _ENDS],
+        }
+        for one in method_rows(results)
+    ]
+    return Caption("methods", {"methods": told, "margin": margin})

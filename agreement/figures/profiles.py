@@ -4,10 +4,11 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import FAINT, FIELD, OWN, SOFT, Mark
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.key import SIZE, explain
-from agreement.figures.labels import SideLabel, name_ticks, number, side_labels, with_interval
+from agreement.figures.labels import SideLabel, name_ticks, number, side_labels
 from agreement.figures.points import MOST_POINTS, evenly
 from agreement.figures.theme import marks_for
 
@@ -129,13 +130,10 @@ def _two_lines(name: str) -> str:
     return f"{name[:middle]}\n{name[middle + 1 :]}"
 
 
-def profiles_alt(groups: pd.DataFrame) -> str:
-    """Return what the profile figure shows, as a sentence."""
-    biases = groups[(groups["statistic"] == "bias") & groups["value"].notna()]
-    parts = [
-        f"{row['group']} {with_interval(Estimate(row['value'], row['low'], row['high']))}"
-        for row in biases.to_dict("records")
-    ]
-    if not parts:
-        return "Differences by training profile, points only: too few athletes in each."
-    return "Bias by training profile with 95 % intervals, in mL/kg/min: " + "; ".join(parts) + "."
+def profiles_caption(groups: pd.DataFrame) -> Caption:
+    """Return what the figure of training profiles shows; `groups`: those that are drawn."""
+    known = groups[groups["value"].notna()]
+    biases = known[known["statistic"] == "bias"].to_dict("records")
+    told = [(row["group"], Estimate.of(row)) for row in biases]
+    limits = (known["statistic"] == "upper_limit").any()
+    return Caption("profiles", {"biases": told, "limits": limits})

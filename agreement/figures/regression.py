@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, FAINT, FIELD
 from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.key import SIZE, explain
@@ -72,17 +73,9 @@ def plot_regression(
     return ax
 
 
-def regression_alt(line: HasFrame | pd.DataFrame) -> str:
-    """Return what the calibration figure shows, as a sentence."""
+def regression_caption(line: HasFrame | pd.DataFrame) -> Caption:
+    """Return what the calibration figure shows."""
     known = estimates(line)
-    slope, intercept, spread, r = (
-        known.get(name, ABSENT)
-        for name in ("slope", "intercept", "standard_error_of_estimate", "r")
-    )
-    if not (slope.known and intercept.known):
-        return "Laboratory against field values, points only: too few athletes for a line."
-    return (
-        f"Laboratory against field values with the line laboratory = {number(intercept.value)} + "
-        f"{number(slope.value, 2)} times field; standard error of estimate "
-        f"{number(spread.value)} mL/kg/min, r {number(r.value, 2)}."
-    )
+    names = {"slope": "slope", "intercept": "intercept", "r": "r"}
+    names["spread"] = "standard_error_of_estimate"
+    return Caption("regression", {word: known.get(name, ABSENT) for word, name in names.items()})

@@ -7,8 +7,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import FAINT, FIELD, INK, SOFT
-from agreement.figures.labels import number
+from agreement.figures.estimates import Estimate
 from agreement.figures.points import evenly
 
 _NAMED = 3  # reports whose date and count stand below the axis
@@ -38,13 +39,13 @@ def plot_run(history: pd.DataFrame, *, margin: float | None = None, ax: Axes) ->
     return ax
 
 
-def run_alt(history: pd.DataFrame, name: str) -> str:
-    """Return what the chart shows, as a sentence."""
-    first, last = (history.iloc[i] for i in (0, -1))
-    return (
-        f"{name}: bias {number(first['bias'])} mL/kg/min in the report of {first['date']}, "
-        f"{number(last['bias'])} in that of {last['date']}; {len(history)} reports."
-    )
+def run_caption(history: pd.DataFrame, *, margin: float | None = None) -> Caption:
+    """Return what the chart shows; the last bias is that of the report at hand."""
+    (first, last), reports = (history.iloc[place] for place in (0, -1)), len(history)
+    whose = "/".join(str(last.get(name, "")) for name in ("method", "mode"))
+    key = f"limits_of_agreement/{whose}/all/bias"
+    told = {"first": (first["date"], first["bias"]), "reports": reports, "margin": margin}
+    return Caption("run", {**told, "last": (last["date"], Estimate(last["bias"], key=key))})
 
 
 def plot_control(

@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, FAINT, OWN
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.key import explain
-from agreement.figures.labels import number, with_interval
+from agreement.figures.labels import number
 from agreement.figures.points import draw_points
 from agreement.stats.record import HasFrame
 
@@ -80,22 +81,6 @@ def _draw_line(ax: Axes, slope: Estimate, ends: np.ndarray, middle: tuple[float,
     )
 
 
-def structural_alt(line: HasFrame | pd.DataFrame) -> str:
-    """Return what the figure of the structural line shows, as a sentence."""
-    slope = estimates(line).get("slope", ABSENT)
-    start = "Field against laboratory values"
-    if not slope.known:
-        return f"{start}, points only: the slope cannot be told."
-    if np.isfinite([slope.low, slope.high]).all():
-        return (
-            f"{start} with the line net of the laboratory's noise: slope {with_interval(slope, 2)}."
-        )
-    told = [
-        f"{word} {number(end, 2)}"
-        for word, end in (("at least", slope.low), ("at most", slope.high))
-        if np.isfinite(end)
-    ] or ["neither end of its interval set by the data"]
-    return (
-        f"{start} with the line net of the laboratory's noise: slope {number(slope.value, 2)}, "
-        f"{told[0]}."
-    )
+def structural_caption(line: HasFrame | pd.DataFrame) -> Caption:
+    """Return what the figure of the structural line shows."""
+    return Caption("structural", {"slope": estimates(line).get("slope", ABSENT)})

@@ -12,9 +12,10 @@ from itertools import groupby
 from math import isfinite
 from typing import Final
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, OWN, SOFT
-from agreement.figures.estimates import Estimate
-from agreement.figures.labels import number, with_interval
+from agreement.figures.estimates import ABSENT, Estimate
+from agreement.figures.labels import number
 
 WIDTH, HEIGHT = 460, 220  # units of the picture; letters have 14
 _LEFT, _RIGHT, _TOP, _BOTTOM = 34, 350, 38, 192  # of the panel; the equivalent stands to the right
@@ -33,6 +34,7 @@ def weeks_svg(
     half_width: float | None = None,
     equivalent: Estimate | None = None,
     name: str = "field value",
+    alt: str = "",
 ) -> str:
     """
     Return an athlete's field values of recent weeks with the laboratory's values in them, as SVG.
@@ -41,6 +43,7 @@ def weeks_svg(
     half_width: how far one laboratory test may lie from the athlete's true value. [mL/kg/min]
     equivalent: the laboratory-equivalent with its interval, drawn beside. [mL/kg/min]
     name: of the method, plain text.
+    alt: what the picture shows, plain text (`weeks_caption`).
     Raises ValueError if there is no laboratory test.
 
     >>> weeks_svg([(date(2026, 3, 3), 51.0)], [(date(2026, 3, 1), 50.0)]).count("<circle")
@@ -54,23 +57,19 @@ def weeks_svg(
     parts += panel.laboratory(half_width)
     if equivalent is not None and known:
         parts += panel.beside(equivalent)
-    alt = escape(weeks_alt([value for _, value in field], tests[-1][1], equivalent), quote=True)
     style = "font:14px var(--fig-font,Helvetica,Arial,sans-serif)"
     return (
-        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{alt}" style="{style}">'
+        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(alt)}" style="{style}">'
         f"{''.join(parts)}</svg>"
     )
 
 
-def weeks_alt(field: Sequence[float], lab: float, equivalent: Estimate | None = None) -> str:
-    """Return what the picture of recent weeks shows, as a sentence."""
-    said = f"Laboratory value {number(lab)} mL/kg/min"
-    if field:
-        ends = f"{number(min(field))} to {number(max(field))}"
-        said += f" among {len(field)} field values of {ends}"
-    if equivalent is not None and equivalent.known:
-        said += f"; as a laboratory test would read: {with_interval(equivalent)}"
-    return f"{said}."
+def weeks_caption(
+    field: Sequence[float], lab: float, equivalent: Estimate | None = None
+) -> Caption:
+    """Return what the picture of recent weeks shows; `lab`: the last laboratory value."""
+    told = {"field": len(field), "low": min(field, default=lab), "high": max(field, default=lab)}
+    return Caption("weeks", {**told, "lab": lab, "equivalent": equivalent or ABSENT})
 
 
 def _few(field: Sequence[tuple[date, float]]) -> list[tuple[date, float]]:

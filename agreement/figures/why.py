@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, SOFT
 from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import number
@@ -119,12 +120,9 @@ def _set_limits(ax: Axes, fans: tuple[SessionFan, ...]) -> None:
     ax.set_xlim(left - _ROOM, 100 + _ROOM)
 
 
-def why_alt(fans: tuple[SessionFan, ...]) -> list[str]:
-    """Return what each panel shows, as sentences."""
-    return [
-        f"Training sessions as points of heart rate and VO2 from pace. {fan.summary()}"
-        for fan in fans
-    ]
+def why_captions(fans: tuple[SessionFan, ...], *, first: bool = True) -> list[Caption]:
+    """Return what each panel shows; `first`: of several figures the one that explains them."""
+    return [Caption("why", {"summary": fan.summary(), "first": first}) for fan in fans]
 
 
 def why_legend(ax: Axes) -> None:

@@ -24,7 +24,7 @@ from agreement import _opened
 
 _NAMES = {
     "told": "pseudonymous read_cohort",
-    "page": "Page",
+    "page": "Page worded",
     "front": "cautions chart further heading history left_out margin next_steps provenance rules "
     "flow unsaid verdict",
     "methods": "averaging budget change differences drift people profiles quotable regression "

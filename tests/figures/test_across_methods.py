@@ -4,14 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.collections import QuadMesh
+from printed import words_of
 
 from agreement.figures.across_methods import (
-    averaging_curves_alt,
-    budgets_alt,
+    averaging_curves_caption,
+    budgets_caption,
     plot_averaging_curves,
     plot_budgets,
     plot_profiles_of_methods,
-    profiles_of_methods_alt,
+    profiles_of_methods_caption,
 )
 from agreement.figures.canvas import blank
 from agreement.figures.facets import facet
@@ -50,9 +51,9 @@ def test_a_cell_is_the_root_of_its_variance_and_empty_without_one(budgets, ax):
     ]
     assert [label.get_text() for label in ax.get_xticklabels()] == ["b", "First"]
     assert {text.get_text() for text in ax.texts} - {""} == {"3.0", "2.0", "0.5"}
-    assert budgets_alt(budgets, ["b", "a"], mode="run", labels={"a": "First"}).endswith(
-        "b: day-to-day noise, 3.0; First: day-to-day noise, 2.0."
-    )
+    assert words_of(
+        budgets_caption(budgets, ["b", "a"], mode="run", labels={"a": "First"})
+    ).endswith("b: day-to-day noise, 3.0; First: day-to-day noise, 2.0.")
 
 
 def test_each_curve_is_its_methods_and_in_order_of_days(ax):
@@ -65,7 +66,7 @@ def test_each_curve_is_its_methods_and_in_order_of_days(ax):
     assert drawn["a"].get_ydata()[-1] == pytest.approx(8.6)
     assert "b" not in drawn
     assert drawn["agreed \u00b17.0"].get_ydata()[0] == 7.0
-    assert averaging_curves_alt(curves, ["a", "b"], mode="run") == (
+    assert words_of(averaging_curves_caption(curves, ["a", "b"], mode="run")) == (
         "Half width of the limits in mL/kg/min by days averaged. a: 9.9 for 1 day, 8.6 for 14 days."
     )
 
@@ -84,14 +85,16 @@ def test_each_bias_stands_in_the_row_of_its_profile(ax):
         mark = found[f"profile_bias/{key}/bias"]
         assert list(mark.get_xdata()) == [value]
         assert round(mark.get_ydata()[0]) == places[profile]
-    assert profiles_of_methods_alt(groups, ["a", "b"], mode="run") == (
+    assert words_of(profiles_of_methods_caption(groups, ["a", "b"], mode="run")) == (
         "Bias by training profile in mL/kg/min. a: long \u22123.0; b: short 1.0."
     )
 
 
-@pytest.mark.parametrize("alt", [budgets_alt, averaging_curves_alt, profiles_of_methods_alt])
-def test_nothing_to_draw_is_said(alt):
-    assert alt(table("x", []), ["a"], mode="run")[:3] in ("No ", "Too")
+@pytest.mark.parametrize(
+    "caption", [budgets_caption, averaging_curves_caption, profiles_of_methods_caption]
+)
+def test_nothing_to_draw_is_said(caption):
+    assert words_of(caption(table("x", []), ["a"], mode="run"))[:3] in ("No ", "Too")
 
 
 def test_panels_of_one_kind_share_axes_and_say_once_what_holds_for_all(pairs):

@@ -6,12 +6,13 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PathCollection, QuadMesh
 from matplotlib.figure import Figure
+from printed import words_of
 
 from agreement.figures import of_arrays
 from agreement.figures.canvas import blank, svg_text
 from agreement.figures.differences import (
     Panel,
-    differences_alt,
+    differences_caption,
     plot_difference_panels,
     plot_differences,
 )
@@ -177,7 +178,7 @@ def test_without_limits_only_points_are_drawn(pairs, limits, ax):
     limits.loc[limits["statistic"] != "bias", ["value", "low", "high"]] = np.nan
     plot_differences(pairs, limits, ax=ax)
     assert set(lines_by_id(ax)) == {"limits_of_agreement/m/run/all/bias"}
-    assert "too few athletes for limits" in differences_alt(pairs, limits)
+    assert "too few athletes for limits" in words_of(differences_caption(pairs, limits))
 
 
 def test_axes_name_quantity_unit_and_sign(pairs, limits, ax):
@@ -193,13 +194,14 @@ def test_the_noise_floor_is_drawn_from_minus_to_plus(pairs, limits, ax):
 
 
 def test_alternative_text_states_the_finding(pairs, limits):
-    assert differences_alt(pairs, limits) == (
-        "Field minus laboratory against their mean, 6 pairs of 5 athletes: bias \u22122.5, limits "
+    assert words_of(differences_caption(pairs, limits)) == (
+        "m. Field minus laboratory against their mean, 6 pairs of 5 athletes: bias \u22122.5, limits "
         "\u22126.2 to 1.2 mL/kg/min; 0 of the pairs lie outside the limits."
     )
 
 
 def test_alternative_text_of_a_single_pair(pairs, limits):
-    text = differences_alt(pairs.iloc[:1].assign(field=pairs["lab"].iloc[0] + 50), limits)
+    far = pairs.iloc[:1].assign(field=pairs["lab"].iloc[0] + 50)
+    text = words_of(differences_caption(far, limits))
     assert "their mean, 1 pair of 1 athlete: bias" in text
     assert text.endswith("1 of the pairs lies outside the limits.")

@@ -7,13 +7,14 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.collections import PathCollection, QuadMesh
+from printed import words_of
 
-from agreement.figures.closer import closer_alt, plot_closer
+from agreement.figures.closer import closer_caption, plot_closer
 from agreement.figures.colours import BAND, WASH
 from agreement.figures.estimates import Estimate
 from agreement.figures.key import key_of
-from agreement.figures.structural import plot_structural, structural_alt
-from agreement.figures.weeks import weeks_svg
+from agreement.figures.structural import plot_structural, structural_caption
+from agreement.figures.weeks import weeks_caption, weeks_svg
 
 NAN = np.nan
 
@@ -42,7 +43,7 @@ def test_an_end_that_the_data_did_not_set_is_open_and_said(pairs, high, word, ax
         assert top == pytest.approx(pairs["field"].mean() + high * rise)
     else:
         assert top > ax.get_ylim()[1]
-    assert word in structural_alt(slope(0.6, high))
+    assert word in words_of(structural_caption(slope(0.6, high)))
 
 
 def closer(rows):
@@ -72,16 +73,16 @@ def test_the_matrix_gives_row_over_column_and_shades_what_is_shown(ratios, ax):
 
 
 def test_the_matrix_says_in_words_who_is_closer(ratios):
-    assert closer_alt(ratios, ["a", "b", "c"], mode="run") == (
-        "Methods compared on the same tests: a is closer than b, ratio of errors 0.80; a is closer "
-        "than c, ratio of errors 0.50; 1 of 3 pairs of methods are not told apart."
+    assert words_of(closer_caption(ratios, ["a", "b", "c"], mode="run")) == (
+        "Methods compared on the same tests: a is closer than b (error of a over that of b: 0.80); "
+        "a is closer than c (error of a over that of c: 0.50); 1 of 3 pairs of methods is not told apart."
     )
 
 
 def test_a_single_method_has_no_matrix_and_says_so(ax):
     nobody = closer([])
     plot_closer(nobody, ["a"], mode="run", ax=ax)
-    assert closer_alt(nobody, ["a"], mode="run").startswith("No two methods")
+    assert words_of(closer_caption(nobody, ["a"], mode="run")).startswith("No two methods")
 
 
 def test_weeks_stand_at_their_days_with_the_laboratory_among_them():
@@ -108,7 +109,8 @@ def test_weeks_stand_at_their_days_with_the_laboratory_among_them():
     words = [one.text for one in svg.iter("text")]
     assert "laboratory 55.0" in words
     assert "2026-03-01" in words
-    assert svg.get("aria-label") == (
+    shown = weeks_caption([value for _, value in field], 55.0, Estimate(54.0, 50.0, 58.0))
+    assert words_of(shown) == (
         "Laboratory value 55.0 mL/kg/min among 3 field values of 50.0 to 52.0; as a laboratory "
         "test would read: 54.0 (50.0 to 58.0)."
     )
@@ -122,7 +124,7 @@ def test_of_thousands_of_values_the_span_of_each_day_is_drawn_and_all_are_counte
     assert told.count("<circle") == 3 * 40
     for day, highest in of_day.max().items():
         assert f"{day}: {highest:.1f}</title>" in told
-    assert "among 4000 field values" in told
+    assert "among 4000 field values" in words_of(weeks_caption([v for _, v in field], 50.0))
 
 
 def test_one_day_alone_and_no_noise_are_drawn_too():

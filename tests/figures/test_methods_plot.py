@@ -3,10 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from printed import words_of
 
 from agreement.figures.canvas import blank, svg_text
 from agreement.figures.layout import settle
-from agreement.figures.method_rows import method_rows, methods_alt
+from agreement.figures.method_rows import method_rows, methods_caption
 from agreement.figures.methods import methods_height, plot_methods
 from agreement.figures.theme import house_style
 
@@ -118,7 +119,8 @@ def test_bytes_do_not_depend_on_the_order_of_rows(results):
 
 
 def test_alternative_text_names_methods_in_order_with_numbers_and_verdicts(results):
-    assert methods_alt(results, labels={"far": "Wrist device A"}, margin=3.5) == (
+    shown = methods_caption(results, labels={"far": "Wrist device A"}, margin=3.5)
+    assert words_of(shown) == (
         "Field minus laboratory in mL/kg/min, closest method first. The agreed limit is \u00b13.5. "
         "near (run, n 8): bias 0.5; undecided. Wrist device A (run, n 20): bias \u22123.0, limits "
         "\u22129.0 to 3.0, net of the laboratory \u22127.0 to 1.0; not acceptable."
@@ -128,4 +130,4 @@ def test_alternative_text_names_methods_in_order_with_numbers_and_verdicts(resul
 def test_a_study_without_pairs_is_an_empty_frame_and_says_so(results, ax):
     nobody = results[results["method"] == "nobody"]
     plot_methods(nobody, margin=3.5, noise=None, ax=ax)
-    assert methods_alt(nobody) == "No method has a pair to show."
+    assert words_of(methods_caption(nobody)) == "No method has a pair to show."

@@ -4,14 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.collections import LineCollection, PathCollection
+from printed import words_of
 
-from agreement.figures.averaging_curve import averaging_alt, plot_averaging
-from agreement.figures.budget import budget_alt, plot_budget
-from agreement.figures.change import change_alt, change_words, plot_change, plot_change_arrows
+from agreement.figures.averaging_curve import averaging_caption, plot_averaging
+from agreement.figures.budget import budget_caption, plot_budget
+from agreement.figures.change import change_captions, change_words, plot_change, plot_change_arrows
 from agreement.figures.estimates import Estimate
 from agreement.figures.key import key_of
-from agreement.figures.profiles import plot_profiles, profiles_alt
-from agreement.figures.regression import plot_regression, regression_alt
+from agreement.figures.profiles import plot_profiles, profiles_caption
+from agreement.figures.regression import plot_regression, regression_caption
 
 
 def table(rows, analysis):
@@ -66,8 +67,8 @@ def test_a_bias_drawn_towards_the_others_stands_hollow_beside_the_groups_own(pai
     assert list(key_of(ax).entries) == ["drawn towards the others"]
 
 
-def test_profiles_alt_gives_bias_with_interval(groups):
-    assert "long \u22123.0 (\u22124.5 to \u22121.5)" in profiles_alt(groups)
+def test_the_words_of_profiles_give_bias_with_interval(groups):
+    assert "long \u22123.0 (\u22124.5 to \u22121.5)" in words_of(profiles_caption(groups))
 
 
 @pytest.fixture
@@ -94,7 +95,7 @@ def test_field_is_on_the_x_axis_as_in_the_equation(pairs, line, ax):
     ordered = pairs.sort_values("field")
     np.testing.assert_array_equal(points(ax)[0], ordered[["field", "lab"]])
     assert ax.get_xlabel().startswith("field")
-    assert "laboratory = 12.0 + 0.80 times field" in regression_alt(line)
+    assert "laboratory = 12.0 + 0.80 times field" in words_of(regression_caption(line))
 
 
 def test_budget_bars_have_the_length_of_their_standard_deviation(ax):
@@ -114,7 +115,7 @@ def test_budget_bars_have_the_length_of_their_standard_deviation(ax):
     )
     assert whiskers == pytest.approx([0.0, 3**0.5, 3**0.5, 5**0.5])
     assert "\u00b14.4" in {text.get_text() for text in ax.texts}
-    assert budget_alt(budget).endswith("day-to-day noise 2.0; fitness level 1.2.")
+    assert words_of(budget_caption(budget)).endswith("day-to-day noise 2.0; fitness level 1.2.")
 
 
 def test_averaging_curve_draws_fitted_observed_and_floor(ax):
@@ -129,7 +130,7 @@ def test_averaging_curve_draws_fitted_observed_and_floor(ax):
     np.testing.assert_allclose(drawn["fitted"].get_ydata(), [8.0 - 0.2 * d for d in range(1, 15)])
     np.testing.assert_allclose(drawn["observed"].get_xdata(), [1, 2])
     assert by_id(ax)["averaging_curve/m/run/floor/half_width_laboratory"].get_ydata()[0] == 2.5
-    assert averaging_alt(curve).startswith("Half width of the limits by days averaged: 7.8")
+    assert "by days averaged: 7.8 for 1 day, 5.2 for 14" in words_of(averaging_caption(curve))
 
 
 @pytest.fixture
@@ -172,4 +173,4 @@ def test_arrows_run_from_laboratory_to_field(changes, ax):
     heads = {line.get_marker(): line.get_data() for line in ax.lines if line.get_marker() in "<>"}
     np.testing.assert_array_equal(heads[">"], ([0.5], [0]))  # each at the field's change
     np.testing.assert_array_equal(heads["<"], ([1.0, 3.0], [1, 2]))
-    assert "2 changed in the same direction" in change_alt(changes)
+    assert "2 changed in the same direction" in words_of(change_captions(changes)[0])

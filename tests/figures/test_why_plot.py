@@ -3,12 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from printed import words_of
 
 from agreement.figures.canvas import blank, svg_text
 from agreement.figures.key import key_of
 from agreement.figures.layout import settle
 from agreement.figures.theme import house_style
-from agreement.figures.why import plot_why, why_alt, why_legend
+from agreement.figures.why import plot_why, why_captions, why_legend
 from agreement.physiology.session_fans import SessionFan, typical_fans
 from agreement.tables.options import Extrapolation
 
@@ -79,7 +80,7 @@ def test_the_legend_begins_with_the_sessions(fan, ax):
 
 
 def test_alternative_text_tells_the_numbers(fan):
-    (text,) = why_alt((fan,))
+    text = words_of(*why_captions((fan,)))
     assert "long and slow: the sessions of A07 reach 75% of HRmax over a span of 50 bpm" in text
     assert "60 \u00b1 6.0, the usual form 55, the laboratory measured 57" in text
 

@@ -6,9 +6,10 @@ from html import unescape
 import pandas as pd
 import pytest
 from opened import open_report
+from printed import words_of
 
+from agreement.figures.differences import differences_caption
 from agreement.figures.points import MOST_POINTS
-from agreement.report.page.captions import differences_caption
 
 JOINED = "Lines between points join the pairs of one athlete."
 BANDS = "Bands: 95 % intervals of the lines."
@@ -74,7 +75,7 @@ def test_the_profile_figure_names_marks_and_limits_only_where_drawn(
 def test_a_density_is_named_and_no_line_between_points():
     pairs = pd.DataFrame({"field": 50.0, "lab": 49.0, "athlete_id": ["a", *"b" * MOST_POINTS]})
     limits = pd.DataFrame(columns=["statistic", "value", "low", "high", "unit", "n", "note"])
-    caption = differences_caption("wrist", pairs, limits)
+    caption = words_of(differences_caption(pairs, limits), "caption")
     assert "The darker, the more pairs." in caption
     assert "Lines between" not in caption
-    assert "Lines between" in differences_caption("wrist", pairs[:MOST_POINTS], limits)
+    assert "Lines between" in words_of(differences_caption(pairs[:MOST_POINTS], limits), "caption")

@@ -7,6 +7,8 @@ from itertools import pairwise
 import nbformat.v4 as nb
 import pytest
 
+from agreement.figures.caption import Caption
+from agreement.figures.estimates import ABSENT
 from agreement.report.page.html import notebook_page
 from agreement.report.page.markup import fold, lines, table
 from agreement.report.page.pictures import picture
@@ -37,8 +39,7 @@ def page():
     drawn = picture(
         "line <1>",
         lambda axes: axes[0].plot([0, 1], [1, 0]),
-        alt='a "finding" < all',
-        caption="caption & more",
+        Caption("structural", {"slope": ABSENT}).of('a "finding" < all & more'),
     )
     cells = [
         nb.new_markdown_cell("# The <question>"),
@@ -100,9 +101,10 @@ def test_an_empty_cell_says_so(page):
     assert "not available" in page
 
 
-def test_pictures_have_alternative_text(outline):
-    told = [a["aria-label"] for _, a in outline.all("svg")]
-    assert told == ['a "finding" < all']
+def test_pictures_have_alternative_text(outline, page):
+    (label,) = (a["aria-labelledby"] for _, a in outline.all("svg"))
+    words = re.search(f'<span hidden="" id="{label}">(.*?)</span>', page)[1]
+    assert words.startswith("a &#34;finding&#34; &lt; all &amp; more. Field against laboratory")
 
 
 def test_details_are_folded_under_their_caption(page):

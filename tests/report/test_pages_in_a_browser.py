@@ -65,7 +65,7 @@ addEventListener("load", () => {
     headings: all("h1, h2, h3, h4, h5, h6").map((one) => Number(one.tagName[1])),
     tall: closed_height,
     letters: all(".drawn text").map((one) => letter(one, one.getScreenCTM())),
-    pictures: all("svg").map((one) => [one.ariaLabel || "", one.getBoundingClientRect()])
+    pictures: all("svg").map((one) => [one.ariaLabel || document.getElementById(one.getAttribute("aria-labelledby"))?.textContent || "", one.getBoundingClientRect()])
       .filter(([, box]) => box.width > 0).map(([words, box]) => [words, box.width, box.right]),
     cut: all(".scroll").filter((one) => one.scrollWidth > one.clientWidth + 1)
       .map((one) => one.ariaLabel),

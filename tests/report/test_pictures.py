@@ -4,13 +4,17 @@ import re
 
 import pytest
 
+from agreement.figures.caption import Caption
+from agreement.figures.estimates import ABSENT
 from agreement.report.page.pictures import Album, picture
 from agreement.tables.options import ReportOptions
+
+CAPTION = Caption("structural", {"slope": ABSENT, "name": "m"})
 
 
 @pytest.fixture(scope="module")
 def drawn():
-    return picture("line/1", lambda axes: axes[0].plot([0, 1]), alt="a line", caption="A & B")
+    return picture("line/1", lambda axes: axes[0].plot([0, 1]), CAPTION)
 
 
 @pytest.mark.parametrize("png", [False, True])
@@ -35,22 +39,22 @@ def test_a_figure_is_drawn_once_as_wide_as_a_phone(drawn):
     html = drawn.block.html
     assert html.count("<svg") == 1
     assert '<div class="drawn"><svg viewBox="0 0 259.2 216"' in html
-    assert "<figcaption>A &amp; B</figcaption>" in html
+    assert "<figcaption>Field against laboratory values. Dashed" in html
 
 
 def test_panels_stand_in_the_page_one_by_one_each_told(tmp_path):
     two = picture(
         "two",
         lambda axes: [ax.plot([0, 1]) for ax in axes],
-        alt=["first line", "second line"],
-        caption="c",
+        [CAPTION.of("first & line"), CAPTION.of("second line")],
         panels=2,
     )
     html = two.block.html
     assert html.count("<svg") == 2
     assert 'class="drawn panels"' in html
-    assert html.index('aria-label="first line"') < html.index('aria-label="second line"')
-    assert two.alt == "first line second line"
+    first, second = (html.index(f">{one} line. Field") for one in ("first &amp;", "second"))
+    assert first < html.rindex("<svg") < second
+    assert two.alt.count("points only") == 2
     Album(tmp_path).keep(two)
     assert (tmp_path / "two.svg").read_text().count("<svg") == 1  # one file
 
@@ -59,7 +63,7 @@ def test_figures_for_a_paper_are_as_wide_as_its_column_and_the_same_twice(tmp_pa
     """MediaBox is the page's size in points of 1/72 inch: ISO 32000-1, table 30 and 8.3.2.3."""
     for folder in ("one", "two"):
         album = Album(tmp_path / folder, ReportOptions(figures_pdf_mm=85))
-        album.keep(picture("a", lambda axes: axes[0].plot([0, 1]), alt="a", caption="a"))
+        album.keep(picture("a", lambda axes: axes[0].plot([0, 1]), CAPTION))
         album.close()
     one, two = ((tmp_path / folder / "a.pdf").read_bytes() for folder in ("one", "two"))
     assert one == two

@@ -5,13 +5,16 @@ A template never holds a number of the results table as text: it holds a `Cell`,
 filters here writes its number with the key of the line that it came from. Everything else is escaped.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import cache
-from typing import Any, Final
+from math import isfinite
+from typing import Any, Final, Literal
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from agreement.figures.caption import Caption
+from agreement.figures.estimates import Estimate
 from agreement.report.page.numbers import Cell, plain
 from agreement.terms import UNIT, counted
 
@@ -34,6 +37,26 @@ def said(template: str, part: str, /, **values: object) -> Markup:
     """
     module: Any = _environment().get_template(f"{template}.j2").module
     return Markup(" ".join(str(getattr(module, part)(**values)).split()))
+
+
+def worded(caption: Caption, part: Literal["caption", "alt"] = "caption") -> Markup:
+    """
+    Return a figure's caption, or what it shows for those who do not see it.
+
+    >>> line = Caption("drift", {"change": Estimate(-0.4, -0.9, 0.1), "days": 30, "fewest": 5})
+    >>> in_words(worded(line.of("Watch"), "alt")).partition(": ")[2]
+    'the line changes by \u22120.4 mL/kg/min in 30 days, 95 % interval \u22120.9 to 0.1.'
+    """
+    return said("figures", f"{caption.figure}_{part}", f=_with_cells(caption.values))
+
+
+def _with_cells(value: Any) -> Any:
+    """Turn every estimate within a value into the cell that a template formats."""
+    if isinstance(value, Estimate):
+        return Cell(value.key, *value[:3])
+    if isinstance(value, Mapping):
+        return {name: _with_cells(one) for name, one in value.items()}
+    return [_with_cells(one) for one in value] if isinstance(value, list | tuple) else value
 
 
 def in_words(markup: str) -> str:
@@ -66,6 +89,19 @@ def ends(cell: Cell, between: str = " to ") -> Markup:
     """
     both = (f"{plain(abs(end), cell.digits)} {_side(end)}" for end in (cell.low, cell.high))
     return cell.mark_interval(between.join(map(str.rstrip, both)))
+
+
+def one_end(cell: Cell) -> Markup:
+    """Say an interval of which only one end is known: "at least 0.6"; "" without any."""
+    for words, end in (("at least", cell.low), ("at most", cell.high)):
+        if isfinite(end):
+            return cell.mark_note(f"{words} {plain(end, cell.digits)}")
+    return Markup("")
+
+
+def follows(cell: Cell) -> Markup:
+    """Say a number that follows from its line, with one decimal: the root of a variance."""
+    return cell.mark_note(plain(cell.value))
 
 
 def _side(difference: float) -> str:
@@ -130,6 +166,8 @@ def _environment() -> Environment:
         "plain": plain,
         "reads": reads,
         "ends": ends,
+        "one_end": one_end,
+        "follows": follows,
         "counted": counted,
         "listed": _listed,
         "share": _share,

@@ -10,9 +10,11 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from agreement.figures.canvas import WIDTH, blank, pdf_bytes, svg_text
+from agreement.figures.caption import Caption
 from agreement.figures.inline import inline_svg
 from agreement.figures.layout import settle
 from agreement.figures.theme import house_style
+from agreement.report.page.machine import worded
 from agreement.report.page.markup import Block, element
 from agreement.report.page.printer import Printer
 from agreement.tables.options import ReportOptions
@@ -30,16 +32,16 @@ class Picture:
     name: str  # of its files, and of its parts in a page
     svg: str
     figure: Any  # the same, for a print
-    alts: tuple[str, ...]  # of each panel, or of all
-    caption: str
+    alts: tuple[Markup, ...]  # of each panel, or of all
+    caption: Markup
     tops: tuple[float, ...]  # where panels begin, and the last ends, from the top [pt]
     # draws it at a width in inches. None in what another process sent
     drawn_at: Callable[[float], Any] | None
 
     @property
-    def alt(self) -> str:
+    def alt(self) -> Markup:
         """What the whole figure shows."""
-        return " ".join(self.alts)
+        return Markup(" ").join(self.alts)
 
     @property
     def block(self) -> Block:
@@ -111,9 +113,8 @@ class Album:
 def picture(
     name: str,
     draw: Draw,
+    caption: Caption | Sequence[Caption],
     *,
-    alt: str | Sequence[str],
-    caption: str,
     height: float = 3.0,
     panels: int = 1,
 ) -> Picture:
@@ -122,8 +123,7 @@ def picture(
 
     name: of its files; made safe for any file system.
     draw: given the list of panels, draws on them.
-    alt, caption: plain text: what the figure, or each panel, shows, for those who do not see it;
-        and what it is.
+    caption: of the figure, or of each panel; what is said of all is that of the first.
     height: of each panel. [inch]
     """
 
@@ -139,8 +139,9 @@ def picture(
     with house_style():
         figure, tops = drawn(WIDTH)
         svg = svg_text(figure)
-    alts = (alt,) if isinstance(alt, str) else tuple(alt)
-    return Picture(file_name(name), svg, figure, alts, caption, tops, drawn_at)
+    told = [caption] if isinstance(caption, Caption) else caption
+    alts = tuple(worded(one, "alt") for one in told)
+    return Picture(file_name(name), svg, figure, alts, worded(told[0]), tops, drawn_at)
 
 
 def file_name(name: str) -> str:

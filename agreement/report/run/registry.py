@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from agreement.figures.differences import differences_alt, plot_differences
-from agreement.report.page.captions import differences_caption
+from agreement.figures.differences import differences_caption, plot_differences
 from agreement.report.page.html import Page
 from agreement.report.page.markup import Block, code, heading, paragraph, table
 from agreement.report.page.names import Names
@@ -225,8 +224,7 @@ def _figures(
             picture(
                 f"differences-{method}-{mode}",
                 draw,
-                alt=f"{name}. {differences_alt(pairs, limits, points=points)}",
-                caption=differences_caption(name, pairs, limits, points=points),
+                differences_caption(pairs, limits, points=points).of(name),
                 height=3.3,
             )
         )

@@ -7,7 +7,8 @@ from typing import Final
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.figures.drift import FittedLine, drift_alt, plot_drift
+from agreement.figures.caption import Caption
+from agreement.figures.drift import FittedLine, plot_drift
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, paragraph, table
 from agreement.report.page.names import Names
@@ -157,12 +158,7 @@ def drift(one: Comparison) -> Section:
             key=cell.key,
             ax=axes[0],
         ),
-        alt=f"{one.name}. {drift_alt(cell.value, cell.low, cell.high)}",
-        caption=(
-            f"{one.name}: bias of each fortnight with its 95 % interval, and the line through all "
-            f"pairs. Fortnights with fewer than {FEWEST_SHOWN} athletes, and what would tell of them, are "
-            "left out."
-        ),
+        Caption("drift", {"change": cell, "days": DAYS, "fewest": FEWEST_SHOWN}).of(one.name),
         height=2.7,
     )
     return drawn, paragraph(text)

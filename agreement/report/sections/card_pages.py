@@ -14,10 +14,10 @@ from markupsafe import Markup
 
 from agreement.cohort import Cohort
 from agreement.figures.estimates import Estimate
-from agreement.figures.weeks import weeks_svg
+from agreement.figures.weeks import weeks_caption, weeks_svg
 from agreement.physiology.inputs import input_audit
 from agreement.report.page.html import whole_page
-from agreement.report.page.machine import said
+from agreement.report.page.machine import in_words, said, worded
 from agreement.report.page.markup import Block, element, joined, paragraph
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import plain, span, with_minus
@@ -274,12 +274,17 @@ def _picture(
     last = tests["date"][-1]
     mine = (readings["method"] == row["method"]) & (readings["mode"] == row["mode"])
     mine &= np.abs(readings["date"] - last) <= WEEKS
+    field = _days(readings["date"][mine], readings["field"][mine])
+    labs = _days(*(tests[column][last - tests["date"] <= WEEKS] for column in ("date", "lab")))
+    equivalent = Estimate(*(row[f"lab_equivalent{end}"] for end in ("", "_low", "_high")))
+    shown = weeks_caption([value for _, value in field], labs[-1][1], equivalent)
     svg = weeks_svg(
-        _days(readings["date"][mine], readings["field"][mine]),
-        _days(*(tests[column][last - tests["date"] <= WEEKS] for column in ("date", "lab"))),
+        field,
+        labs,
         half_width=None if error is None else error.noise_floor,
-        equivalent=Estimate(*(row[f"lab_equivalent{end}"] for end in ("", "_low", "_high"))),
+        equivalent=equivalent,
         name=name,
+        alt=in_words(worded(shown, "alt")),
     )
     return Markup(svg)
 

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from agreement.figures.closer import closer_alt, closer_height, compared, plot_closer
+from agreement.figures.closer import closer_caption, closer_height, compared, plot_closer
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
@@ -104,10 +104,7 @@ def closer_picture(
     return picture(
         f"closer-{mode}",
         lambda axes: plot_closer(frame, order, mode=mode, labels=labels, ax=axes[0]),
-        alt=closer_alt(frame, order, mode=mode, labels=labels),
-        caption=f"Which method is closer, {mode}: ratio of typical errors (root mean square, each "
-        "athlete of equal weight) on the same tests, with intervals that hold for all pairs; "
-        "closer where the joint test shows it too.",
+        closer_caption(frame, order, mode=mode, labels=labels),
         height=closer_height(len(order)),
     )
 

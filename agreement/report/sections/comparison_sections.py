@@ -4,25 +4,18 @@ from typing import Any, Final
 
 import pandas as pd
 
-from agreement.figures.averaging_curve import averaging_alt, plot_averaging
-from agreement.figures.budget import COMPONENTS, budget_alt, budget_height, plot_budget
+from agreement.figures.averaging_curve import averaging_caption, plot_averaging
+from agreement.figures.budget import COMPONENTS, budget_caption, budget_height, plot_budget
 from agreement.figures.change import (
-    change_alt,
-    change_arrows_alt,
+    change_captions,
     change_words,
     plot_change,
     plot_change_arrows,
 )
-from agreement.figures.differences import differences_alt, plot_differences
+from agreement.figures.differences import differences_caption, plot_differences
 from agreement.figures.estimates import ABSENT, estimates
-from agreement.figures.profiles import plot_profiles, profiles_alt
-from agreement.figures.regression import plot_regression, regression_alt
-from agreement.report.page.captions import (
-    averaging_caption,
-    differences_caption,
-    profiles_caption,
-    regression_caption,
-)
+from agreement.figures.profiles import plot_profiles, profiles_caption
+from agreement.figures.regression import plot_regression, regression_caption
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, bullets, joined, lines, paragraph, table
 from agreement.report.page.names import GROUPS
@@ -68,8 +61,7 @@ def differences(one: Comparison) -> Section:
             points=one.people is not None,
             ax=axes[0],
         ),
-        alt=f"{one.name}. {differences_alt(one.pairs, limits, points=one.people is not None)}",
-        caption=differences_caption(one.name, one.pairs, limits, points=one.people is not None),
+        differences_caption(one.pairs, limits, points=one.people is not None).of(one.name),
     )
     parts = [
         (GROUPS.get(group, group), "limits_of_agreement", group)
@@ -105,8 +97,7 @@ def profiles(one: Comparison) -> Section:
     drawn = picture(
         one.file("profiles"),
         lambda axes: plot_profiles(one.pairs, found, overall, ax=axes[0]),
-        alt=f"{one.name}. {profiles_alt(found)}",
-        caption=profiles_caption(one.name, found),
+        profiles_caption(found).of(one.name),
         height=1.0 + 0.6 * len(groups),
     )
     columns = (
@@ -181,16 +172,12 @@ def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
 def regression(one: Comparison) -> Section:
     """Return the calibration line as figure and table."""
     line = one.of("regression")
-    drawn = None
+    drawn, why = None, one.cell("regression", "slope").reason
     if len(one.pairs):  # none when every athlete takes a drug that limits heart rate
         drawn = picture(
             one.file("regression"),
             lambda axes: plot_regression(one.pairs, line, told=one.words, ax=axes[0]),
-            alt=f"{one.name}. {regression_alt(line)}",
-            caption=regression_caption(
-                one.name,
-                *(one.cell("regression", name) for name in ("slope", "standard_error_of_estimate")),
-            ),
+            regression_caption(line).of(one.name, why=why.rstrip(".")),
             height=3.6,
         )
     return drawn, one.table(
@@ -208,6 +195,9 @@ def change(one: Comparison) -> Section:
     real = None if one.noise is None else one.noise.smallest_real_change
     card = one.cell("change", "real_change_on_card").value
     words = None if one.people is None else change_words(result.changes)
+    bias, lower, upper = (
+        one.cell("change", name) for name in ("bias", "lower_limit", "upper_limit")
+    )
     drawn = picture(
         one.file("change"),
         lambda axes: (
@@ -216,16 +206,11 @@ def change(one: Comparison) -> Section:
                 result.changes, smallest_real=real, named=one.people is not None, ax=axes[1]
             ),
         ),
-        alt=(f"{one.name}. {change_alt(result.changes)}", change_arrows_alt(result.changes)),
-        caption=(
-            f"{one.name}: change between two visits. First field against laboratory; then each "
-            "athlete, from the laboratory's change to the field's."
-        ),
+        [each.of(one.name, bias=bias) for each in change_captions(result.changes)],
         height=3.9,
         panels=2,
     )
-    cells = [one.cell("change", name) for name in ("bias", "lower_limit", "upper_limit")]
-    block = paragraph(said("sentences", "change", **_told(result, cells)))
+    block = paragraph(said("sentences", "change", **_told(result, bias, lower, upper)))
     block += _seen_once(one, result.n) + _lasting(one)
     if real is None:
         block += paragraph(NO_NOISE)
@@ -238,9 +223,8 @@ def _lasting(one: Comparison) -> Block:
     return paragraph(said("sentences", "lasting", sd=sd, share=share)) if sd.known else Block("")
 
 
-def _told(result: Any, cells: list[Cell]) -> dict[str, object]:
+def _told(result: Any, bias: Cell, lower: Cell, upper: Cell) -> dict[str, object]:
     """Return what the sentence on change is made of."""
-    bias, lower, upper = cells
     same, kept = result.anywhere.same, result.anywhere.kept
     told = {"n": result.n, "bias": bias, "lower": lower, "upper": upper}
     return told | {"same": same, "kept": kept, "no_change": result.no_detectable_change}
@@ -261,12 +245,7 @@ def budget(one: Comparison) -> Section:
     drawn = picture(
         one.file("budget"),
         lambda axes: plot_budget(found, ax=axes[0]),
-        alt=f"{one.name}. {budget_alt(found)}",
-        caption=(
-            f"{one.name}: how far each source alone would spread one reading's difference, with "
-            "95 % intervals; the squares add up. Right: half width of the limits if that part were "
-            "gone."
-        ),
+        budget_caption(found).of(one.name),
         height=budget_height(found),
     )
     rows = [("all together", total.stacked(), "nothing removed")]
@@ -301,8 +280,7 @@ def averaging(one: Comparison) -> Section:
     drawn = picture(
         one.file("averaging"),
         lambda axes: plot_averaging(curve, margin=one.margin.limit, ax=axes[0]),
-        alt=f"{one.name}. {averaging_alt(curve)}",
-        caption=averaging_caption(one.name, curve),
+        averaging_caption(curve).of(one.name),
         height=2.7,
     )
     if not all(cell.known for cell in days.values()):

@@ -5,9 +5,8 @@ from math import isfinite
 
 import pandas as pd
 
-from agreement.figures.method_rows import method_rows, methods_alt
+from agreement.figures.method_rows import method_rows, methods_caption
 from agreement.figures.methods import methods_height, plot_methods
-from agreement.report.page.machine import said
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
@@ -34,8 +33,7 @@ def methods_chart(
     drawn = picture(
         "methods",
         lambda axes: plot_methods(frame, labels=labels, margin=margin, noise=noise, ax=axes[0]),
-        alt=methods_alt(frame, labels=labels, margin=margin),
-        caption=str(said("first_page", "caption", several=len(rows) > 1).striptags()),
+        methods_caption(frame, labels=labels, margin=margin),
         height=methods_height(len(rows)),
     )
     return (drawn,)

@@ -7,20 +7,17 @@ from typing import Any, Final, NamedTuple
 from markupsafe import Markup
 
 from agreement.figures.across_methods import (
-    averaging_curves_alt,
-    budgets_alt,
+    averaging_curves_caption,
+    budgets_caption,
     budgets_height,
     plot_averaging_curves,
     plot_budgets,
     plot_profiles_of_methods,
-    profiles_of_methods_alt,
+    profiles_of_methods_caption,
 )
-from agreement.figures.differences import (
-    Panel,
-    differences_alt,
-    plot_difference_panels,
-)
-from agreement.figures.structural import plot_structural, structural_alt
+from agreement.figures.caption import Caption
+from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
+from agreement.figures.structural import plot_structural, structural_caption
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, absent, fold, table
 from agreement.report.page.numbers import Cell
@@ -157,8 +154,7 @@ class _Drawn(NamedTuple):
 
     analysis: str
     plot: Callable[..., Any]
-    alt: Callable[..., str]
-    caption: str
+    caption: Callable[..., Caption]
     height: float | Callable[..., float]
 
 
@@ -166,22 +162,19 @@ FIGURES: Final = {
     "budget": _Drawn(
         "budget",
         plot_budgets,
-        budgets_alt,
-        "How far each source alone spreads one reading of each method (SD, mL/kg/min).",
+        budgets_caption,
         budgets_height,
     ),
     "averaging": _Drawn(
         "averaging_curve",
         plot_averaging_curves,
-        averaging_curves_alt,
-        "Half width of the limits by the number of days averaged.",
+        averaging_curves_caption,
         2.8,
     ),
     "profiles": _Drawn(
         "profile_bias",
         plot_profiles_of_methods,
-        profiles_of_methods_alt,
-        "Bias of each method by training profile, with its 95 % interval.",
+        profiles_of_methods_caption,
         3.6,
     ),
 }
@@ -212,12 +205,14 @@ def _differences(shown: list[Comparison]) -> Picture:
     panels = [Panel(one.name, one.pairs, one.of("limits_of_agreement"), one.words) for one in shown]
     floors = [one.noise.noise_floor for one in shown if one.noise is not None]
     told = {"margin": shown[0].margin.limit, "noise_floor": floors[0] if floors else None}
-    alts = [f"{one.title}. {differences_alt(one.pairs, one.limits)}" for one in panels]
+    captions = [
+        differences_caption(one.pairs, one.limits, panels=len(panels)).of(one.title)
+        for one in panels
+    ]
     return picture(
         "differences",
         lambda axes: plot_difference_panels(panels, axes=axes, **told),
-        alt=alts,
-        caption=str(said("together", "differences")),
+        captions,
         panels=len(panels),
     )
 
@@ -233,20 +228,8 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
         for one, line, ax in zip(known, lines, axes, strict=True):
             plot_structural(one.pairs, line, told=one.words, title=one.name, ax=ax)
 
-    told = [f"{one.name}. {structural_alt(line)}" for one, line in zip(known, lines, strict=True)]
-    return [
-        picture(
-            "structural",
-            draw,
-            alt=told,
-            caption=(
-                "Field against laboratory values. Dashed: the line net of the laboratory's noise, with "
-                "the 95 % band of its slope; dotted: field equals laboratory."
-            ),
-            height=2.7,
-            panels=len(known),
-        )
-    ]
+    told = [structural_caption(line).of(one.name) for one, line in zip(known, lines, strict=True)]
+    return [picture("structural", draw, told, height=2.7, panels=len(known))]
 
 
 def _with_numbers(comparisons: Sequence[Comparison], analysis: str) -> list[Comparison]:
@@ -263,8 +246,7 @@ def _drawn(some: list[Comparison], name: str, mode: str) -> Picture:
     return picture(
         f"{name}-{mode}",
         lambda axes: one.plot(frame, methods, ax=axes[0], **told),
-        alt=one.alt(frame, methods, **told),
-        caption=one.caption,
+        one.caption(frame, methods, **told),
         height=one.height(frame, methods, mode) if callable(one.height) else one.height,
     )
 

@@ -7,7 +7,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from agreement.cohort import Cohort
-from agreement.figures.why import plot_why, why_alt, why_legend
+from agreement.figures.why import plot_why, why_captions, why_legend
 from agreement.physiology.session_fans import SessionFan, typical_fans
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, absent, fold, joined, lines, paragraph, table
@@ -25,12 +25,6 @@ OWN_FORM: Final = (
     "The estimate is this line itself: no bias is expected of it, only the spread that its standard "
     "error tells; what is left beside that comes from the cost of work, the day and the laboratory."
 )
-CAPTION: Final = (
-    "A typical athlete of each profile; here the profile whose line says most and the one whose line "
-    "says least. Points: steady stretches of training sessions. The line through them is carried to "
-    "HRmax (right edge) where no session was (grey); the band is one standard error. The further it "
-    "is carried, the less it says."
-)
 PARTS: Final = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
 LAGGING: Final = (
     "What a work rate costs an athlete is read from the last minute of each stage of two minutes or more of "
@@ -40,7 +34,6 @@ LAGGING: Final = (
     "0.2 with three (computed for a time constant of 35 s). An HRmax that is wrong, or only expected from age, "
     "is in heart rate's part."
 )
-BETWEEN: Final = "The same for the profiles between them."
 
 
 def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Picture, ...], Block]:
@@ -148,8 +141,7 @@ def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Pic
     return picture(
         f"why-{place}",
         draw,
-        alt=why_alt(shown),
-        caption=CAPTION if start == 0 else BETWEEN,
+        why_captions(shown, first=start == 0),
         height=3.1,
         panels=len(shown),
     )

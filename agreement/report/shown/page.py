@@ -6,6 +6,7 @@ from typing import NamedTuple, TypeVar
 import pandas as pd
 
 from agreement.cohort import Cohort
+from agreement.report.page.machine import worded as worded  # noqa: PLC0414 # for figures of one's own
 from agreement.report.page.markup import Block
 from agreement.report.page.pictures import Album
 from agreement.report.run.earlier import JUDGED, judged

@@ -12,10 +12,11 @@ import pandas as pd
 from markupsafe import Markup
 
 from agreement.errors import AgreementError
-from agreement.figures.run_chart import plot_control, plot_run, run_alt
+from agreement.figures.caption import Caption
+from agreement.figures.run_chart import plot_control, plot_run, run_caption
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading, table
-from agreement.report.page.numbers import plain, span
+from agreement.report.page.numbers import Cell, plain
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.run.earlier import HISTORY_FILE
 from agreement.report.run.folder import is_ours
@@ -67,6 +68,7 @@ class Grown:
     name: Callable[[str, str], str]  # Human name of a method in a mode
     # each method with what the laboratory's control tells beside it
     controls: tuple[tuple[str, Control], ...] = ()
+    change: Cell | None = None  # of the control in 30 days
 
     @classmethod
     def of(cls, report: Any, kind: Kind, folder: Path | None) -> "Grown":
@@ -77,9 +79,12 @@ class Grown:
         lines = history_lines(report.frame, date=date, look=margin.look, provenance=made)
         whole = report.stage.history(continued(before, lines))
         name = report.numbers.name
-        found = ((name(one.method, one.mode), one.control) for one in report.results.methods)
-        controls = tuple((method, one) for method, one in found if one is not None)
-        return cls(whole, margin, name, controls)
+        found = [one for one in report.results.methods if one.control is not None]
+        controls = tuple((name(one.method, one.mode), one.control) for one in found)
+        changes = (
+            report.numbers.get("control", "laboratory_drift", one.method, one.mode) for one in found
+        )
+        return cls(whole, margin, name, controls, next(changes, None))
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the table ``history``; nothing for a study without a method."""
@@ -96,14 +101,12 @@ class Grown:
         if not self.controls:
             return drawn, words
         one = self.controls[0][1]
-        low, high = one.laboratory[1]
         control = picture(
             "control",
             lambda axes: plot_control(
                 one.days, one.values, (one.line.intercept, one.line.slope), ax=axes[0]
             ),
-            alt=f"The laboratory's control over time; change in 30 days {span(low, high)}.",
-            caption="The laboratory's control, tested again and again, with its line.",
+            Caption("control", {"change": self.change}),
         )
         told = (
             Markup("{} {}").format(element("b", f"{name}."), found.summary())
@@ -133,9 +136,7 @@ class Grown:
                 picture(
                     "history",
                     draw,
-                    alt=[run_alt(lines, name) for name, lines in drawn],
-                    caption="Bias (dots) and limits of agreement (bars) at each report of this study"
-                    + (", with the agreed limit (dashed)." if margin.limit is not None else "."),
+                    [run_caption(lines, margin=margin.limit).of(name) for name, lines in drawn],
                     panels=len(drawn),
                     height=2.2,
                 )

@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from agreement.figures.forest import forest_alt, forest_height, plot_forest
+from agreement.figures.caption import Caption
+from agreement.figures.forest import forest_height, plot_forest
 from agreement.report.page.html import Page
 from agreement.report.page.machine import in_words
 from agreement.report.page.markup import Block, Text, heading, paragraph, table
-from agreement.report.page.numbers import Numbers, plain
+from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import picture
 from agreement.report.page.texts import cautions_block
 from agreement.report.run.exports import write_tables
@@ -50,7 +51,7 @@ def write_compared(found: Compared, out: Path) -> list[Path]:
 
 def _beside(found: Compared) -> Block:
     """Draw bias and limits of each method in both reports."""
-    rows: list[dict[str, Any]] = []
+    rows, told = list[dict[str, Any]](), list[tuple[str, Cell]]()
     for place in found.seasons:
         for group, report in (("first", found.first), ("second", found.second)):
             bias, lower, upper = (found.numbers.get(SEASON, s, *place, group) for s in _DRAWN)
@@ -59,16 +60,15 @@ def _beside(found: Compared) -> Block:
                 ends = {"bias": bias.value, "low": bias.low, "high": bias.high}
                 name = f"{group}: {report.name(place)}"
                 rows.append({"name": name, "n": bias.n, **ends, **limits})
+                told.append((name, bias))
     if not rows:
         return Block("")
     own = pd.DataFrame(rows)
     height = forest_height(len(own) - 2)
-    told = "; ".join(f"{one['name']} bias {plain(one['bias'])} mL/kg/min" for one in rows)
     return picture(
         "reports",
         lambda axes: plot_forest(own, own.iloc[:0], ax=axes[0]),
-        alt=f"Bias and limits of both reports: {told}.",
-        caption="Bias (mark, with its interval) and limits of agreement (pale bar) in both reports.",
+        Caption("reports", {"told": told}),
         height=height,
     ).block
 
@@ -77,21 +77,22 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     """Write a pool into a folder; return its page and table."""
     pool = pooled_studies(pooled.studies)
     own = pd.DataFrame([_study_row(one) for one in pool.studies])
-    title = pooled.title or "Studies pooled"
+    frame, title = pool_frame(pooled), pooled.title or "Studies pooled"
+    numbers = Numbers(frame)
     drawn = Block("")
     if pool.k > 1:
+        cells = [numbers.get("studies", "bias", "pool", "all", one) for one in study_groups(pooled)]
+        ordered = sorted(cells, key=lambda cell: cell.value)
+        biases = {"lowest": ordered[0], "highest": ordered[-1]}
+        biases["next"] = numbers.get("next_squad", "bias", "pool", "all")
         kinds = (("typical squad", False), ("next squad", True))
         summary = pd.DataFrame([_pool_row(pool, name, new=new) for name, new in kinds])
         drawn = picture(
             "studies",
             lambda axes: plot_forest(own, summary, ax=axes[0]),
-            alt=forest_alt(own, summary),
-            caption="Bias (mark, with its interval) and limits of agreement (pale bar) of each study "
-            "and of a typical squad; of the next squad, where 95 % of its athletes lie.",
+            Caption("studies", {**biases, "studies": pool.k}),
             height=forest_height(len(own)),
         ).block
-    frame = pool_frame(pooled)
-    numbers = Numbers(frame)
     rows = []
     for group, source in zip(study_groups(pooled), pooled.sources, strict=True):
         bias, sd = (numbers.get("studies", name, "pool", "all", group) for name in _POOLED)
