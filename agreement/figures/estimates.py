@@ -30,9 +30,11 @@ class Estimate(NamedTuple):
 
     @classmethod
     def of(cls, row: Mapping[Any, Any]) -> "Estimate":
-        """Return a line of the results table."""
+        """Return a line of the results table, or of one result alone, which has no key."""
         value, low, high = (float(row[name]) for name in ("value", "low", "high"))
-        return cls(value, low, high, "/".join(str(row[name]) for name in KEY_COLUMNS))
+        whole = all(name in row for name in KEY_COLUMNS)
+        key = "/".join(str(row[name]) for name in KEY_COLUMNS) if whole else ""
+        return cls(value, low, high, key)
 
 
 ABSENT = Estimate(nan)
