@@ -72,7 +72,7 @@ def test_the_bands_drawn_are_the_noise_floor_and_the_smallest_real_change(
     monkeypatch.setattr(
         comparison_sections,
         "picture",
-        lambda name, draw, **_words: drawn.setdefault(name, draw) and None,
+        lambda name, draw, _caption, **_words: drawn.setdefault(name, draw) and None,
     )
     for name in ("plot_differences", "plot_change", "plot_change_arrows"):
         monkeypatch.setattr(
