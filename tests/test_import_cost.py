@@ -65,3 +65,21 @@ def test_figures_load_no_statistics_where_the_process_is_ours_and_take_nothing_e
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == [loaded]
+
+
+@pytest.mark.parametrize(("ours", "written"), [("leave_out_unused()", "False"), ("", "True")])
+def test_libraries_write_no_documentation_where_the_process_is_ours_and_all_of_it_elsewhere(
+    ours, written
+):
+    code = (
+        "from agreement.report.run.unused import leave_out_unused, load_bare, load_bare_drawing\n"
+        f"{ours}\nload_bare()\nload_bare_drawing()\n"
+        "import scipy.stats, matplotlib.lines, numpy.testing, numpy.f2py, pingouin\n"
+        "print('Parameters' in scipy.stats.skew.__doc__)\n"
+        "print('antialiased' in (matplotlib.lines.Line2D.set.__doc__ or ''))\n"
+        "assert callable(numpy.testing.assert_array_equal) and numpy.f2py.__file__\n"
+        "line = matplotlib.lines.Line2D([0, 1], [0, 1])\nline.set(lw=3)\n"
+        "assert line.get_linewidth() == 3 and scipy.stats.norm.cdf(0.0) == 0.5\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == [written] * 2

@@ -39,7 +39,7 @@ from agreement.report.run.second import (
     worth_sharing,
 )
 from agreement.report.run.session_progress import told_here
-from agreement.report.run.unused import leaving_out
+from agreement.report.run.unused import leaving_out, load_bare, load_bare_drawing
 
 _NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
 _NAMED_ANEW: Final = "pseudonymous("  # in a template: results are those of another cohort
@@ -197,6 +197,8 @@ def _all_loaded(second: Second | None, asked: Asked) -> Iterator[None]:
     """Load all that a report needs while the study is being read; what is loaded is no rubbish."""
     with quick_texts(second, asked.study):
         read = reading(second, asked)
+        load_bare()
+        load_bare_drawing()
         # seaborn takes them for densities and trees, which no figure of ours has
         with leaving_out("scipy.stats", "scipy.cluster"):
             import agreement.figures.theme

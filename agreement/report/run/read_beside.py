@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
 from agreement.report.run.second import PATIENCE, Second
+from agreement.report.run.unused import load_bare
 
 if TYPE_CHECKING:
     from agreement.cohort import Cohort
@@ -33,6 +34,7 @@ def load_to_read() -> None:
     import numpy as np
 
     np.seterr(all="ignore")
+    load_bare()
     import agreement.report.run.reading
     import agreement.stats.results_table  # noqa: F401 - for what is asked
 

@@ -5,7 +5,6 @@ Fill a notebook template with its parameters and run it in a kernel of this inte
 import, so they are imported while the kernel's process does its own imports.
 """
 
-import asyncio
 import re
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
@@ -119,11 +118,15 @@ class _Beside(Thread):
     def run(self) -> None:
         """Run the coroutine; called in the new thread."""
         try:
+            import asyncio  # only a kernel needs it
+
             self._result = asyncio.run(self._cancellable())
         except BaseException as error:  # noqa: BLE001 - raised again by the caller's thread
             self._error = error
 
     async def _cancellable(self) -> Any:
+        import asyncio
+
         self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
         self._begun.set()
         return await self._coroutine

@@ -319,10 +319,14 @@ def serve() -> None:
     import gc
     import warnings
 
+    from agreement.report.run.unused import load_bare, load_bare_drawing
+
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     warnings.simplefilter("ignore")
     replies = os.fdopen(os.dup(1), "wb")
     gc.disable()
+    load_bare()
+    load_bare_drawing()
     import agreement.report.shown.page  # noqa: F401 - while the other process reads
 
     gc.freeze()

@@ -1,14 +1,26 @@
-"""Optional parts of the libraries underneath that a process of ours never uses, yet would import."""
+"""
+What the libraries underneath would load or write, and a process of ours never uses.
+
+Optional parts, parts that a library lists as its own and nobody here calls, and documentation that
+scipy and matplotlib compose for each function while they load: a fifth of all loading.
+"""
 
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from types import ModuleType
 from typing import Final
 
 UNUSED: Final = (
     "ipywidgets",  # seaborn looks for it, and it brings IPython: a quarter of a second
     "rfc3987_syntax",  # jsonschema's check of web addresses: a grammar built in two seconds
+    "wcwidth",  # widths of letters in tables that pingouin would print
 )
+ASKED_FOR: Final = (  # what is imported from these is None: they are asked for by name
+    "pandas_flavor.xarray",  # tables of many axes, which pingouin does not use
+    "mpl_toolkits.mplot3d",  # no figure of ours has a third axis
+)
+_LISTED: Final = ("f2py", "testing")  # of numpy; scipy copies its whole list of names
 
 
 def leave_out_unused() -> None:
@@ -19,13 +31,52 @@ def leave_out_unused() -> None:
     """
     for name in UNUSED:
         sys.modules.setdefault(name, None)  # type: ignore[arg-type] # None: "not to be found"
+    for name in ASKED_FOR:
+        if name not in sys.modules:
+            sys.modules[name] = ModuleType(name)
+            sys.modules[name].__getattr__ = _nothing  # type: ignore[method-assign]
+
+
+def _ours() -> bool:
+    return all(sys.modules.get(name, sys) is None for name in UNUSED[:2])
+
+
+def load_bare() -> None:
+    """Load numpy, pandas and scipy's functions, and let scipy write no documentation, if it is ours."""
+    import numpy as np
+
+    if not _ours():
+        return
+    with suppress(ImportError, AttributeError):  # of another version
+        from scipy._lib._docscrape import FunctionDoc, NumpyDocString
+
+        NumpyDocString._parse = _nothing
+        FunctionDoc.__str__ = lambda _: "\n"
+    there = [name for name in _LISTED if name not in vars(np)]
+    vars(np).update({name: ModuleType(name) for name in there})
+    try:
+        import scipy.special  # noqa: F401
+    finally:
+        for name in there:
+            delattr(np, name)
+
+
+def load_bare_drawing() -> None:
+    """Load what matplotlib draws with, and let it write no documentation, if the process is ours."""
+    if _ours():
+        from agreement.figures.bare import write_no_documentation
+
+        write_no_documentation()
+
+
+def _nothing(*_: object) -> None:
+    """Do nothing."""
 
 
 @contextmanager
 def leaving_out(*names: str) -> Iterator[None]:
     """Let libraries that are loaded in the block find these missing, in such a process only."""
-    ours = all(sys.modules.get(name, sys) is None for name in UNUSED)
-    hidden = [name for name in names if ours and name not in sys.modules]
+    hidden = [name for name in names if _ours() and name not in sys.modules]
     sys.modules.update(dict.fromkeys(hidden))  # type: ignore[arg-type] # as above
     try:
         yield
