@@ -183,12 +183,14 @@ class Analysis:
         Kinds of report that show it.
     own_section : bool
         Whether a section is written for it; else its rows stand in the table of further analyses.
+    of_all_groups : tuple of str
+        Its statistics that draw on every group: an audit that withholds one withholds them.
 
     Raises
     ------
     ValueError
-        If the privacy kind is none of `Privacy`, a statistic is declared twice, or a row is kept of a
-        statistic that is not declared.
+        If the privacy kind is none of `Privacy`, a statistic is declared twice, or one is named that
+        is not declared.
     """
 
     name: str
@@ -202,12 +204,15 @@ class Analysis:
     any_size: bool = False
     shown_in: tuple[Kind, ...] = KINDS
     own_section: bool = False
+    of_all_groups: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a record that contradicts itself."""
         Privacy(self.privacy)  # whoever passes None has not thought about it
-        kept = {name for _, names in self.unless_possible for name in names}
-        if len(set(self.names)) < len(self.names) or not kept <= set(self.names):
+        named = {name for _, names in self.unless_possible for name in names} | {
+            *self.of_all_groups
+        }
+        if len(set(self.names)) < len(self.names) or not named <= set(self.names):
             raise ValueError(f"the statistics of '{self.name}' are declared twice, or not at all")
 
     @property

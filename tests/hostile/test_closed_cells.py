@@ -16,7 +16,7 @@ from turns import slowly
 from agreement.report.privacy import cells
 from agreement.report.privacy.cells import WHOLE, hidden_groups, withheld
 from agreement.report.privacy.privacy import without_small_cells
-from agreement.stats.catalogue import ANALYSES
+from agreement.stats.catalogue import ANALYSES, BY_NAME
 from agreement.stats.evidence import Evidence
 from agreement.stats.record import Privacy
 from agreement.stats.result_rows import Labelled, assembled
@@ -232,3 +232,53 @@ def test_of_two_groups_that_may_differ_by_a_few_one_goes_where_only_sizes_are_kn
     sizes = {WHOLE: (100, 100), ours: (60, 60), theirs: (n, n)}
     assert len({ours, theirs} & withheld(sizes)) == 1
     assert not {ours, theirs} & withheld(sizes | {theirs: (50, 50)})
+
+
+def with_repeats(evidence):
+    """The same with every laboratory test done twice, a little apart."""
+    tests = evidence.pairs.drop_duplicates("lab_test_id")
+    apart = np.random.default_rng(2).normal(0, 0.6, (2, len(tests)))
+    columns = tests[["athlete_id", "lab_test_id", "mode"]]
+    again = pd.concat([columns.assign(lab=tests["lab"] + one) for one in apart])
+    return replace(evidence, repeats=again.sort_values(["lab_test_id", "lab"], ignore_index=True))
+
+
+@pytest.mark.parametrize("seed", [26, *slowly(range(200, 220))])
+def test_a_number_that_moves_with_people_of_another_group_is_declared_as_of_all_groups(seed):
+    """Else it would tell of a group that is withheld."""
+    evidence = with_repeats(odd_cohort(seed))
+    before, members = grouped_results(evidence)
+    moved_at = set()
+    for profile in sorted(set(evidence.pairs["training_profile"])):
+        theirs = evidence.pairs["training_profile"] == profile
+        pairs = evidence.pairs.assign(field=evidence.pairs["field"] + 3.0 * theirs)
+        pairs = pairs.assign(difference=pairs["field"] - pairs["lab"])
+        after, _ = grouped_results(replace(evidence, pairs=pairs))
+        moved = (before["value"] - after["value"]).abs() > 1e-6
+        people = set(
+            zip(*(pairs.loc[theirs, one] for one in ("athlete_id", "lab_test_id")), strict=True)
+        )
+        for analysis, group, statistic in before.loc[
+            moved, ["analysis", "group", "statistic"]
+        ].itertuples(index=False):
+            own = members.get((analysis, group))
+            if group != "all" and own is not None and not own & people:
+                moved_at.add(analysis)
+                assert statistic in BY_NAME[analysis].of_all_groups, (analysis, group, statistic)
+    assert moved_at == {"profile_bias", "profile_at_equal_level"} or seed != 26
+
+
+def test_what_draws_on_every_group_goes_with_one_that_is_withheld():
+    for name, record in BY_NAME.items():
+        if not record.of_all_groups:
+            continue
+        for least, gone in ((3, True), (9, False)):
+            sizes = {"long": 20, "short": least}
+            rows = [("limits_of_agreement", "all", "bias", sum(sizes.values()))]
+            rows += [(name, g, s, n) for g, n in sizes.items() for s in record.of_all_groups]
+            names = ["analysis", "group", "statistic", "n"]
+            frame = pd.DataFrame(rows, columns=names).assign(method="wrist", mode="run")
+            frame = frame.assign(n_pairs=frame["n"], value=1.0, low=0.5, high=2.0, note="")
+            out = without_small_cells(frame)
+            told = out[out["analysis"] == name]["value"].notna()
+            assert told.sum() == (0 if gone else len(told)), (name, least)

@@ -33,6 +33,8 @@ def test_a_record_may_not_contradict_itself():
         replace(RECORD, statistics=(A_NUMBER, A_NUMBER))
     with pytest.raises(ValueError, match="not at all"):
         replace(RECORD, unless_possible=(("all", ("depth",)),))
+    with pytest.raises(ValueError, match="not at all"):
+        replace(RECORD, of_all_groups=("depth",))
     with pytest.raises(ValueError, match="share the name or the place"):
         catalogue._in_order([RECORD, replace(RECORD, name="toy")])
     with pytest.raises(ValueError, match="share the name or the place"):

@@ -11,8 +11,6 @@ from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.record import Privacy
 
-# of each group by itself; all else of these analyses draws on every group, a withheld one too
-_OWN: Final = {"profile_bias": ("bias", "lower_limit", "upper_limit", "standard_error_of_estimate")}
 _OF_LABORATORY: Final = ("thresholds", "economy")  # whose numbers are not all of the same people
 _PLACE: Final = ["method", "mode"]
 Mask = npt.NDArray[np.bool_]
@@ -30,14 +28,16 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
     hidden: the rows that are withheld already.
     """
     out = np.zeros(len(cells), dtype=np.bool_)
-    for analysis, own in _OWN.items():
+    for analysis, record in BY_NAME.items():
+        if not record.of_all_groups:
+            continue
         mine = (cells["analysis"] == analysis).to_numpy()
         gone = mine & hidden & ((cells["group"] != "all") & (cells["n"] > 0)).to_numpy()
         places = set(zip(*(cells.loc[gone, name] for name in _PLACE), strict=True))
         here = [place in places for place in zip(*(cells[n] for n in _PLACE), strict=True)]
-        of_all = ~cells["statistic"].isin(own).to_numpy() & cells["value"].notna().to_numpy()
+        of_all = cells["statistic"].isin(record.of_all_groups) & cells["value"].notna()
         of_nobody = (cells["n"] == 0).to_numpy()
-        out |= mine & of_all & (np.array(here, dtype=np.bool_) | of_nobody)
+        out |= mine & of_all.to_numpy() & (np.array(here, dtype=np.bool_) | of_nobody)
     return out | _compared(cells) | _of_few(cells) | _of_few_less(cells) | _of_ends(cells)
 
 

@@ -181,6 +181,7 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
     return replace(found, pairs=people)
 
 
+_STATISTICS: Final = ("adjusted_bias", "adjusted_difference")
 RECORD: Final = Analysis(
     name="profile_at_equal_level",
     place=270,
@@ -197,6 +198,7 @@ RECORD: Final = Analysis(
         """),
     privacy=Privacy.PARTITION,
     compute=profile_at_equal_level_of,
-    unless_possible=(("all", ("adjusted_bias", "adjusted_difference")),),
+    unless_possible=(("all", _STATISTICS),),
     own_section=True,
+    of_all_groups=_STATISTICS,
 )

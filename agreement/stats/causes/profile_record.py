@@ -55,4 +55,8 @@ RECORD: Final = Analysis(
     compute=profile_bias_of,
     unless_possible=(("all", ("p_welch",)),),
     own_section=True,
+    of_all_groups=(
+        *("difference_from_overall", "p_difference", "p_welch", "p_equal_spread", "spread_ratio"),
+        *("bias_pooled", "weight_own", "p_beyond_mean_limit", "p_difference_all", "sd_between"),
+    ),
 )
