@@ -1,6 +1,7 @@
 """`compare`, `pool` and `shelf`: reports put together, and each clear sentence where they cannot be."""
 
 import json
+import re
 import shutil
 
 import numpy as np
@@ -94,7 +95,9 @@ def test_without_ids_everybody_counts_as_somebody_else(seasons, tmp_path):
     welch = stats.ttest_ind(d2, d1, equal_var=False)
     assert one.p == pytest.approx(welch.pvalue, rel=0.1)  # an audit's numbers are rounded
     said = "\n".join(map(in_words, found.lines()))
-    assert "kind: audit, then squad." in said
+    assert re.search(r"First report: Spring, audit of 20\S+\. Second: Autumn, squad of 20", said)
+    assert "8 of" not in said
+    assert "29 athletes), and" in said
     assert "Athletes cannot be found in both reports, so all count as different people" in said
     again = compare_reports(tmp_path / "audit", shutil.copytree(tmp_path / "audit", tmp_path / "b"))
     assert again.conservative  # two audits: pseudonyms join nobody, not even of one key
@@ -112,6 +115,21 @@ def test_reports_of_different_versions_and_choices_say_so(seasons, tmp_path):
     assert "version: 0.0.9, then " in said
     assert "Libraries of other versions: numpy." in said
     assert "pairing.days_before (28, then 14)" in said
+
+
+def test_equal_reports_are_said_once_to_be_equal(seasons, tmp_path):
+    root, _ = seasons
+    found = compare_reports(
+        root / "spring-report", shutil.copytree(root / "spring-report", tmp_path / "b")
+    )
+    said = list(map(in_words, found.lines()))
+    assert said[1] == "wrist, run: the same bias and spread in both reports."
+    assert said[2:] == ["Both reports read the same 3 files, to the byte."]
+    page, results = write_compared(found, tmp_path / "compared")
+    html = page.read_text(encoding="utf-8")
+    assert re.search(r"<h1>Spring: squad of 20\S+ beside squad of 20\S+</h1>", html)
+    assert "<table" not in html
+    assert pd.read_csv(results).set_index("statistic")["value"]["difference_of_bias"] == 0.0
 
 
 def test_reports_that_cannot_be_compared_say_why(seasons):

@@ -90,13 +90,22 @@ def lines(*texts: Text) -> Markup:
 
 
 def code(text: object) -> Markup:
-    """Return the name of a file, a key or a command."""
-    return element("code", str(text))
+    """
+    Return the name of a file, a key or a command; a narrow screen breaks it after an underscore.
+
+    >>> print(code("no_mass"))
+    <code>no_<wbr>mass</code>
+    """
+    return element("code", Markup("_<wbr>").join(str(text).split("_")))
 
 
 def absent(reason: str) -> Markup:
     """Say why there is no number."""
     return element("span", reason, class_="absent")
+
+
+NONE: Final = absent("none")
+WITHHELD: Final = absent("withheld")
 
 
 def paragraph(text: Text, kind: str = "") -> Block:

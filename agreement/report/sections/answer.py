@@ -276,25 +276,30 @@ def asked_first(
 
 
 def told_apart(asked: tuple[Judged, ...], numbers: Numbers) -> bool:
-    """
-    Return whether the first method is shown to be closer to the laboratory than each other one.
-
-    Shown: all pairs of methods counted, the joint p value of the ratio of their errors on the same
-    tests is at most 0.05, and the ratio is in its favour.
-    """
+    """Return whether the first method is shown to be closer to the laboratory than each other one."""
     best, *others = asked or (None,)
-    return best is not None and all(_closer(best, other, numbers) for other in others)
-
-
-def _closer(best: Judged, other: Judged, numbers: Numbers) -> bool:
-    first, second = sorted((best.method, other.method))
-    pair = f"{first} vs {second}"
-    p, ratio = (
-        numbers.get("closer", name, pair, best.mode) for name in ("p_rmse_joint", "rmse_ratio")
+    return best is not None and all(
+        best.mode == other.mode
+        and smaller(numbers, best.method, other.method, best.mode) == best.method
+        for other in others
     )
-    if best.mode != other.mode or not (p.known and ratio.known) or p.value > SHOWN_AT:
-        return False
-    return ratio.value < 1 if first == best.method else ratio.value > 1
+
+
+def smaller(numbers: Numbers, first: str, second: str, mode: str, of: str = "rmse") -> str:
+    """
+    Return which of two methods is shown to have the smaller error, every method counted; "" if none.
+
+    `of`: error (rmse), or scatter about the own bias (sd). Shown: the joint p value is at most 0.05
+    and the joint interval of the ratio leaves out 1, for alone it is too short when methods are many.
+    """
+    two = sorted((first, second))
+    ratio, p = (
+        numbers.get("closer", name, " vs ".join(two), mode)
+        for name in (f"{of}_ratio", f"p_{of}_joint")
+    )
+    if not (p.known and ratio.known) or p.value > SHOWN_AT or ratio.low <= 1 <= ratio.high:
+        return ""
+    return two[0] if ratio.value < 1 else two[1]
 
 
 def _asked(every: tuple[Judged, ...], options: StudyOptions) -> tuple[Judged, ...]:

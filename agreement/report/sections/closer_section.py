@@ -1,78 +1,33 @@
-"""Which method is closer to the laboratory: sentences and table of all methods together."""
+"""Which method is closer to the laboratory: what all methods together show, and every two in a table."""
 
-from collections.abc import Callable
-from typing import Any, Final
+from collections.abc import Callable, Sequence
+from typing import Any, Final, NamedTuple
 
 import pandas as pd
+from markupsafe import Markup
 
-from agreement.figures.closer import closer_caption, closer_height, compared, plot_closer
+from agreement.figures.closer import BETWEEN, closer_caption, closer_height, compared, plot_closer
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, fold, joined, paragraph, table
+from agreement.report.page.markup import NONE, Block, Text, fold, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture, picture
-from agreement.stats.compare.closer import SHOWN_AT, Closer
-from agreement.stats.compare.methods_compared import MethodsCompared, TwoApart
+from agreement.report.sections.answer import smaller
+from agreement.report.sections.subsets import withheld_note
+from agreement.stats.compare.methods_compared import APART, TWO, MethodsCompared
 from agreement.stats.compare.side_by_side import EVERY_TWO
 from agreement.stats.method_data import NotEstimable
 
-TWO_BY_TWO: Final = "The size of each error, and every two methods in a sentence"
-Finding = Callable[[str, str], Cell]
+TWO_BY_TWO: Final = "The size of each error, and every two methods"
 Naming = Callable[[str], str]
-_COLUMNS: Final = (
+_SIZES: Final = (
     "method",
     "typical error",
     "95 % interval",
-    "the same net of the laboratory",
+    "net of the laboratory",
     "athletes left out",
 )
-
-
-def closer_sentence(
-    found: MethodsCompared, first: str, second: str, cell: Finding, name: Naming = str
-) -> str:
-    """
-    Say which of two methods is closer, all methods counted; empty without a joint comparison.
-
-    Closer only where joint p value and joint interval agree: that interval by itself is too short
-    when methods are many.
-
-    cell: statistic and method -> its line of the results table.
-    name: method -> what people read.
-    """
-    error = found.error
-    if isinstance(error, NotEstimable) or not {first, second} <= set(error.names):
-        return ""
-    k = error.place(error.names.index(first), error.names.index(second))
-    a, b = (error.names[j] for j in error.pairs[k])
-    ratio = cell("rmse_ratio", f"{a} vs {b}")
-    told = {"first": name(a), "second": name(b), "tests": found.n_pairs, "n": found.n}
-    told |= {"ratio": ratio, "ends": ratio.interval()}
-    ends = error.joint_interval(k)
-    if not error.p_joint[k] <= SHOWN_AT or ends.contains(1.0):
-        p_joint = None if ends.contains(1.0) else cell("p_rmse_joint", f"{a} vs {b}")
-        return said("sentences", "not_told", **told, p_joint=p_joint)
-    near, far = (a, b) if error.log_ratios[k] < 0 else (b, a)
-    less = _scatters_less(found, near, far)
-    return said(
-        "sentences",
-        "closer",
-        near=name(near),
-        far=name(far),
-        size_near=cell("rmse", near),
-        size_far=cell("rmse", far),
-        methods=len(found.names),
-        scatters=less and name(less),
-        **told,
-    )
-
-
-def apart_sentence(one: TwoApart, ratio: Cell, p: Cell, name: Naming = str) -> str:
-    """Say what two methods show beside the joint comparison."""
-    first, second = map(name, one.names)
-    told = {"first": first, "second": second, "ratio": ratio, "ends": ratio.interval()}
-    if isinstance(one.error, Closer):
-        return said("sentences", "two_alone", tests=one.n_pairs, p_alone=p, **told)
-    return said("sentences", "two_studies", **told)
+_PAIRS: Final = ("first over second", "ratio of errors, all counted", "p, all counted", "closer")
+_ALONE: Final = ("tests of these two", "ratio on these", "p, for these two alone")
 
 
 def closer_section(
@@ -110,37 +65,96 @@ def closer_picture(
 
 
 def _of_mode(found: MethodsCompared, numbers: Numbers) -> list[Block]:
-    blocks = []
+    """Return sizes of errors on the same tests, what is shown, and every two methods."""
+    mode, two = found.mode, _two_by_two(found.mode, numbers)
+    sizes, told = Block(""), [one for one in two if not one.withheld]
     if not isinstance(found.error, NotEstimable):
         rows = [_row(found, name, numbers) for name in found.ranked]
-        caption = f"{found.mode}: errors on the same tests (mL/kg/min)"
-        blocks.append(table(caption, _COLUMNS, rows, numeric=_COLUMNS[1:]))
-        order = found.ranked[: EVERY_TWO + 1]
-        pairs = [
-            (a, b)
-            for place, b in enumerate(order)
-            for a in order[:place]
-            if not found.pairs or (min(a, b), max(a, b)) in found.pairs
-        ]
-        blocks += [_told(found, *pair, numbers) for pair in pairs]
-    for one in found.apart:
-        method = " vs ".join(one.names)
+        caption = f"{mode}: errors on the same tests (mL/kg/min)"
+        sizes = table(caption, _SIZES, rows, numeric=_SIZES[1:])
+    hidden = withheld_note([name for one in two if one.withheld for name in [one.name(numbers)]])
+    if not told:
+        return [one for one in (sizes, hidden) if one.html]
+    heads = (*_PAIRS, *(_ALONE if any(one.alone.known for one in told) else ()))
+    rows = [one.row(numbers)[: len(heads)] for one in told]
+    caption = f"{mode}: every two methods, 95 % intervals below"
+    words = paragraph(closer_sentence(found, told, numbers))
+    return [sizes, words, table(caption, heads, rows, numeric=(*heads[1:3], *_ALONE)), hidden]
+
+
+class Two(NamedTuple):
+    """Two methods: on the tests of all, and on their own; `near`: the closer one, "" if none is shown."""
+
+    first: str
+    second: str
+    ratio: Cell
+    p: Cell
+    alone: Cell
+    p_alone: Cell
+    near: str
+    scatters: str  # the one that is shown to scatter less
+
+    @property
+    def withheld(self) -> bool:
+        """Whether its numbers are kept from the reader."""
+        return self.ratio.withheld or self.alone.withheld
+
+    @property
+    def apart(self) -> bool:
+        """Whether each was read against tests of its own."""
+        return self.alone.known and not self.p_alone.known
+
+    def name(self, numbers: Numbers) -> str:
+        """Return both names."""
+        return " over ".join(map(numbers.name.method, (self.first, self.second)))
+
+    def row(self, numbers: Numbers) -> tuple[Text, ...]:
+        """Return its line of the table."""
+        near = numbers.name.method(self.near) if self.near else "not told apart"
+        joint = (self.ratio.stacked(), self.p.shown(), near) if self.ratio.known else (NONE,) * 3
+        tests = "different ones" if self.apart else str(self.alone.n_pairs)
+        own = (tests, self.alone.stacked(), self.p_alone.shown() or NONE)
+        if not self.alone.known:
+            own = ("about as many", NONE, NONE)
+        return (self.name(numbers), *joint, *own)
+
+
+def _two_by_two(mode: str, numbers: Numbers) -> list[Two]:
+    """Return every two methods of a mode that have a number, or one that is withheld."""
+    found = []
+    for method, of in numbers.places("closer"):
+        if of != mode or BETWEEN not in method:
+            continue
+        first, second = method.split(BETWEEN)
         ratio, p = (
-            numbers.get("closer", statistic, method, found.mode, one.group)
-            for statistic in ("rmse_ratio", "p_rmse")
+            numbers.get("closer", one, method, mode) for one in ("rmse_ratio", "p_rmse_joint")
         )
-        if not ratio.withheld:
-            blocks.append(paragraph(apart_sentence(one, ratio, p, numbers.name.method)))
-    return blocks
+        group = next(
+            (one for one in (TWO, APART) if one in numbers.groups("closer", method, mode)), TWO
+        )
+        own = (numbers.get("closer", one, method, mode, group) for one in ("rmse_ratio", "p_rmse"))
+        shown = (smaller(numbers, first, second, mode, of) for of in ("rmse", "sd"))
+        found.append(Two(first, second, ratio, p, *own, *shown))
+    return [one for one in found if one.withheld or one.ratio.known or one.alone.known]
 
 
-def _told(found: MethodsCompared, first: str, second: str, numbers: Numbers) -> Block:
-    def cell(statistic: str, method: str) -> Cell:
-        return numbers.get("closer", statistic, method, found.mode)
-
-    if cell("rmse_ratio", " vs ".join(sorted((first, second)))).withheld:
-        return Block("")
-    return paragraph(closer_sentence(found, first, second, cell, numbers.name.method))
+def closer_sentence(found: MethodsCompared, two: Sequence[Two], numbers: Numbers) -> Markup:
+    """Say once which methods are shown to be closer, and what that does not say."""
+    name = numbers.name.method
+    closer: dict[str, list[str]] = {}
+    for one in two:
+        if one.near:
+            far = one.second if one.near == one.first else one.first
+            closer.setdefault(name(one.near), []).append(name(far))
+    told = {
+        "open": sum(one.ratio.known and not one.near for one in two),
+        "scatters": [
+            name(one.scatters) for one in two if one.near and one.scatters not in ("", one.near)
+        ],
+        "apart": [one.name(numbers) for one in two if one.apart],
+    }
+    counts = {"tests": found.n_pairs, "n": found.n, "methods": len(found.names)}
+    return said("sentences", "closer", closer=closer, **told, **counts)
 
 
 def _row(found: MethodsCompared, name: str, numbers: Numbers) -> tuple[str, ...]:
@@ -150,16 +164,3 @@ def _row(found: MethodsCompared, name: str, numbers: Numbers) -> tuple[str, ...]
     )
     left = "" if size.withheld else f"{found.fell_out(name)} of {found.everyone[name]}"
     return numbers.name.method(name), size.shown(), size.interval(), net.shown(), left
-
-
-def _scatters_less(found: MethodsCompared, near: str, far: str) -> str:
-    """Return the method that is not closer but is shown to scatter less; empty if none."""
-    spread = found.spread
-    if isinstance(spread, NotEstimable):
-        return ""
-    k = spread.place(spread.names.index(near), spread.names.index(far))
-    if not spread.p_joint[k] <= SHOWN_AT or spread.joint_interval(k).contains(1.0):
-        return ""
-    pair = [spread.names[j] for j in spread.pairs[k]]
-    less = pair[0] if spread.log_ratios[k] < 0 else pair[1]
-    return less if less == far else ""

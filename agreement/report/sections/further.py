@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from agreement.report.page.markup import Block, fold, joined, lines, paragraph, table
+from agreement.report.page.markup import NONE, Block, fold, joined, lines, paragraph, table
 from agreement.report.page.names import GROUPS
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.formulas import formulas
@@ -86,15 +86,17 @@ def _row(
     method, mode, group = place
     of_name = {cell.key.rpartition("/")[2]: cell for cell in found}
     sizes = sorted({cell.n for cell in found if cell.known}) or [max(cell.n for cell in found)]
-    cells = [
-        lines(
-            of_name[one.name].stacked(),
-            f"n = {of_name[one.name].n}" if len(sizes) > 1 and of_name[one.name].known else "",
-        )
-        if one.name in of_name
-        else ""
-        for one in statistics
-    ]
+    why, cells = set[str](), []
+    for one in statistics:
+        cell = of_name.get(one.name)
+        if cell is None:
+            cells.append("")
+        elif not (cell.known or cell.withheld) and cell.reason in why:
+            cells.append(NONE)  # a line says once why it has no number
+        else:
+            why |= {cell.reason}
+            count = f"n = {cell.n}" if len(sizes) > 1 and cell.known else ""
+            cells.append(lines(cell.stacked(), count))
     people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
     people = people or next((cell.missing for cell in found if cell.withheld), "")
     name, part = numbers.name(method, mode), GROUPS.get(group, group.replace("_", " "))

@@ -8,7 +8,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, absent, element, table
+from agreement.report.page.markup import NONE, Block, element, table
 from agreement.report.page.numbers import Cell, Numbers, plain
 from agreement.report.run.published_file import (
     COUNTS,
@@ -143,7 +143,7 @@ def _line(one: Printed, numbers: Numbers) -> tuple[str, ...]:
     """Return one figure beside our own, with one more digit than was printed."""
     figure = one.figure
     if one.without:
-        own: str = absent("none")
+        own: str = NONE
         word: str = f"not compared: {one.without}"
     else:
         own = _own(one)

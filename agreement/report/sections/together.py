@@ -19,7 +19,7 @@ from agreement.figures.caption import Caption
 from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
 from agreement.figures.structural import plot_structural, structural_caption
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, absent, fold, table
+from agreement.report.page.markup import NONE, WITHHELD, Block, fold, table
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
@@ -298,7 +298,7 @@ def _people(cells: Sequence[Cell]) -> str:
 
 
 def _shown(cell: Cell) -> Markup:
-    return cell.stacked() if cell.known else absent("withheld" if cell.withheld else "none")
+    return cell.stacked() if cell.known else WITHHELD if cell.withheld else NONE
 
 
 def folded(one: Comparison, inside: Block) -> Block:

@@ -72,24 +72,34 @@ class Compared:
         """The same by key; methods are called as in the second report."""
         return Numbers(self.to_frame(), self.second.names)
 
+    @cached_property
+    def equal(self) -> list[Place]:
+        """Methods that have the same numbers in both reports."""
+        return [place for place, one in self.seasons.items() if one.equal]
+
     def season(self, place: Place) -> dict[str, Cell]:
         """Return what is said of one method, by statistic."""
         return {one.key.rpartition("/")[2]: one for one in self.numbers.line(SEASON, *place, "all")}
 
     def lines(self) -> Iterator[Markup]:
         """Yield what a reader wants to know, a sentence or two each."""
-        yield said("compare", "titles", first=self.first.title, second=self.second.title)
+        yield said("compare", "titles", first=self.first, second=self.second)
         name = self.numbers.name
+        if self.equal:
+            yield said("compare", "equal", names=[name(*place) for place in self.equal])
         for place, one in self.seasons.items():
-            told = {"cells": self.season(place), "shared": one.shared}
-            yield said("compare", "season", name=name(*place), **told)
+            if place not in self.equal:
+                shared = None if self.conservative else one.shared
+                told = {"cells": self.season(place), "shared": shared}
+                yield said("compare", "season", name=name(*place), **told)
         for place, why in self.unsaid.items():
             yield said("compare", "unsaid", name=name(*place), why=why)
         if self.conservative:
             yield said("compare", "conservative")
         yield from self._verdicts()
         yield from _changes(self.first.content, self.second.content)
-        yield said("compare", "drift")
+        if len(self.equal) < len(self.seasons):
+            yield said("compare", "drift")
 
     def _verdicts(self) -> Iterator[Markup]:
         """Say which verdicts moved; none is compared that was reached under another limit."""
@@ -194,7 +204,7 @@ def _counted(seasons: dict[Place, Seasons]) -> dict[Place, tuple[float, float]]:
 
 def _changes(one: dict[str, Any], two: dict[str, Any]) -> Iterator[Markup]:
     """Say what differs in versions, choices and files."""
-    for key in ("version", "python", "kind", "seed"):
+    for key in ("version", "python", "seed"):
         if one.get(key) != two.get(key):
             yield said("compare", "differs", key=key, was=one.get(key), now=two.get(key))
     libraries = (one.get("dependencies", {}), two.get("dependencies", {}))

@@ -44,8 +44,12 @@ def write_compared(found: Compared, out: Path) -> list[Path]:
     words = table(caption, columns, rows, numeric=columns[1:])
     content = {"compared": [str(found.first.folder.name), str(found.second.folder.name)]}
     lines = list(found.lines())
-    title = f"{found.second.title} beside {found.first.title}"
-    shown = _beside(found) + words
+    one, two = found.first, found.second
+    title = f"{two.title} beside {one.title}"
+    if one.title == two.title:
+        title = f"{one.title}: {two.edition} beside {one.edition}"
+    none = len(found.equal) == len(found.seasons)  # a table and a figure would say it again
+    shown = Block("") if none else _beside(found) + words
     return _write(out, title, lines[1:], map(in_words, lines), shown, found.to_frame(), content)
 
 
@@ -144,8 +148,9 @@ def _write(
     page.add(heading(title, 1), ["header"])
     for line in lines:
         page.add(paragraph(line), ["verdict"])
-    page.open_section("Numbers")
-    page.add(shown)
+    if shown.html:
+        page.open_section("Numbers")
+        page.add(shown)
     page.open_section("Cautions")
     page.add(cautions_block())
     about = {

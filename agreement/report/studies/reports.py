@@ -33,6 +33,11 @@ class Report:
         return str(stated or self.content.get("study") or self.folder.name)
 
     @property
+    def edition(self) -> str:
+        """Kind and day: what tells it from another report of the study."""
+        return f"{self.content.get('kind') or 'report'} of {str(self.content.get('created'))[:10]}"
+
+    @property
     def own_ids(self) -> bool:
         """Whether athletes carry the study's own ids, so that they can be found elsewhere."""
         return self.content.get("kind") in (

@@ -32,6 +32,12 @@ class Seasons:
     ratio_df: float
     p_ratio: float
 
+    @property
+    def equal(self) -> bool:
+        """Whether both have the same people with the same differences."""
+        same = self.shared == self.n_first == self.n_second
+        return same and bool(np.allclose([*self.interval, self.ratio - 1.0], 0.0, atol=1e-6))
+
 
 def two_seasons(
     first: npt.ArrayLike,
