@@ -13,7 +13,7 @@ from agreement.tables.ids import id_column, silent_ids
 from agreement.tables.leaving import Leaving, People, drop_withdrawn
 from agreement.tables.number_columns import number_columns
 from agreement.tables.readers import RawTable
-from agreement.tables.rules import Vo2max, hint, keep_rules, value_text, vo2max_values
+from agreement.tables.rules import Vo2max, keep_rules, refusal, vo2max_values
 from agreement.tables.text_cells import Distinct, Mask, code_column, label_column, rule_column
 from agreement.tables.withdrawn import Withdrawn
 
@@ -160,13 +160,7 @@ def field_estimates_table(
     column = values.column_of(raw.theirs)
     said = leaving.saying(column)
     empty = np.isnan(values.relative) & np.isnan(values.absolute)
-    leaving.mark(
-        empty,
-        "missing_value",
-        lambda i: f"No VO2max: {said(i)}; the row is left out.",
-        "Fill the cell.",
-        column,
-    )
+    leaving.mark("missing_value", empty, column, name="VO2max", said=said)
     mark_refused(leaving, values)
     _note_rounding(raw, cells.words["method"], values.relative)
     waiting = values.from_absolute & np.isnan(values.converted)
@@ -185,8 +179,7 @@ def mark_refused(leaving: Leaving, values: Vo2max, but: Mask | bool = False) -> 
     """Set aside the rows whose VO2max nobody reaches, `but` for some."""
     for source, column in enumerate(values.column):
         where = values.refused & (values.source == source) & ~np.asarray(but)
-        remedy = "Correct it, or state its unit."
-        leaving.mark(where, "out_of_range", values.refusal, remedy, column)
+        leaving.mark("refused_value", where, column, said=values.refusal)
 
 
 def field_tests_table(
@@ -206,13 +199,8 @@ def sessions_table(
     refused = keep_rules(raw, cells.numbers, cells.key)
     leaving, name = cells.leaving(), "duration_min"
     minutes = cells.number(name)
-    leaving.mark(
-        refused.get(name, np.zeros(len(raw.rows), dtype=np.bool_)),
-        "out_of_range",
-        lambda i: value_text(name, minutes[i], refused=True) + hint(name, minutes[i]),
-        "Correct it, or state its unit.",
-        name,
-    )
+    where = refused.get(name, np.zeros(len(raw.rows), dtype=np.bool_))
+    leaving.mark("refused_value", where, name, said=lambda i: refusal(name, float(minutes[i])))
     leaving.mark_unknown_athletes(cells.people, athletes.people)
     return cells.table(leaving)
 
@@ -226,6 +214,4 @@ def _note_rounding(raw: RawTable, method: Distinct, values: Floats) -> None:
     for label, n, fraction in zip(method.labels, count, fractions, strict=True):
         if n >= _ENOUGH_TO_SEE_ROUNDING and not fraction:
             # a value rounded to whole numbers is off by a uniform error of SD 1/sqrt(12)
-            what = f"'{label}' gives whole numbers; rounding adds noise of SD about 0.3 mL/kg/min."
-            remedy = "Take the values unrounded where the source has them."
-            raw.note("rounding", what, remedy, "method")
+            raw.tell("whole_numbers", "method", label=label)

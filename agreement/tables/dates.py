@@ -1,6 +1,7 @@
 """Dates and times: ISO 8601, or an order that the file or the study decides; zones never guessed."""
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -10,7 +11,7 @@ import pandas as pd
 
 from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import BLANKS, Distinct, Mask, distinct
+from agreement.tables.text_cells import Distinct, Mask, distinct
 from agreement.terms import counted
 
 Times = npt.NDArray[np.datetime64]
@@ -123,14 +124,8 @@ def _clock(raw: RawTable, name: str) -> _Clock:
         wall[rest] = _other_forms(raw, name, found)[found.codes[rest]]
         zoned &= ~rest
         timed[rest] = text[rest].str.contains(":", regex=False).to_numpy(dtype=np.bool_)
-    raw.each(  # a slip of the keyboard
-        "stop",
-        "not_a_date",
-        (wall < _FIRST) | (wall >= _LAST),
-        lambda i: f"'{text.iloc[i]}' is not between 1950 and 2100.",
-        "Correct the year.",
-        name,
-    )
+    slip = (wall < _FIRST) | (wall >= _LAST)  # of the keyboard
+    raw.tell_each("far_year", slip, name, date=lambda i: text.iloc[i])
     return _Clock(wall, offset, zoned, timed)
 
 
@@ -142,7 +137,7 @@ def _trimmed(raw: RawTable, name: str) -> "pd.Series[Any]":
     column = column.astype("str")
     text = column.str.strip()
     if (count := int((text != column).sum() - column.isna().sum())) > 0:
-        raw.note("trimmed", f"Blanks around {counted(count, 'value')} were removed.", BLANKS, name)
+        raw.tell("trimmed", name, values=counted(count, "value"), first="")
     return text.mask(text.str.casefold().isin(list(MISSING_ANY_CASE)))
 
 
@@ -185,9 +180,7 @@ def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moment
             naive &= clock.wall != date
         _refuse_naive(raw, name, clock.wall, naive)
         if clock.zoned.any():
-            what = "Days are counted in the zone in which each time is written."
-            remedy = "Set time_zone in [study] to count them where the athletes live."
-            raw.note("time_zone", what, remedy, name)
+            raw.tell("days_as_written", name)
         return Moments(instant, date)
     if clock.zoned.any():
         written = date.copy()
@@ -200,15 +193,8 @@ def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moment
 
 def _note_moved(raw: RawTable, name: str, wall: Times, moved: Mask, zone: str) -> None:
     """Note the times that fall on another day in the study's zone than where they were written."""
-    raw.each(
-        "note",
-        "time_zone",
-        moved & ~np.isnat(wall),
-        lambda i: f"Written as {_shown(wall[i])}, it falls on another day in {zone}.",
-        "Nothing to do if the athletes live in that zone; the day there counts.",
-        name,
-        shown=1,
-    )
+    where = moved & ~np.isnat(wall)
+    raw.tell_each("another_day", where, name, shown=1, time=_times(wall), zone=zone)
 
 
 def _utc_of(raw: RawTable, name: str, wall: Times, local: Mask, naive: Mask, zone: str) -> Times:
@@ -222,17 +208,7 @@ def _utc_of(raw: RawTable, name: str, wall: Times, local: Mask, naive: Mask, zon
         utc[odd] = mended
         where = np.zeros(len(wall), dtype=np.bool_)
         where[np.flatnonzero(local)[odd]] = True
-        raw.each(
-            "note",
-            "clock_change",
-            where & naive,
-            lambda i: (
-                f"{_shown(wall[i])} exists twice or not at all in {zone}, because clocks change; "
-                "read as the first, or as the moment after."
-            ),
-            "Write the time with its offset to decide it.",
-            name,
-        )
+        raw.tell_each("clock_change", where & naive, name, time=_times(wall), zone=zone)
     return _naive_utc(utc)
 
 
@@ -259,9 +235,13 @@ def _refuse_naive(raw: RawTable, name: str, wall: Times, naive: Mask) -> None:
     """Stop when times have no offset and the study names no zone."""
     if naive.any():
         first = int(np.argmax(naive))
-        what = f"{naive.sum()} times have no zone, first {_shown(wall[first])}."
-        remedy = 'Set time_zone = "Europe/Oslo" or the like in [study] of study.toml.'
-        raw.stop("time_zone", what, remedy, name, int(raw.rows[first]))
+        told = {"times": naive.sum(), "first": _shown(wall[first])}
+        raw.tell("no_zone", name, int(raw.rows[first]), **told)
+
+
+def _times(wall: Times) -> Callable[[int], str]:
+    """Return what tells the wall clock of a row."""
+    return lambda i: _shown(wall[i])
 
 
 def _shown(wall: np.datetime64) -> str:
@@ -331,10 +311,9 @@ def _order(raw: RawTable, name: str, found: Distinct, written: _Written) -> str 
     if len(possible) == 1:
         first = int(np.argmax(written.fits))
         day = written.walls(_ORDERS[possible[0]])[first].astype("datetime64[D]")
-        example = f"{found.labels[first]} as {day}"
-        what = f"Read the dates {possible[0]}, as the column decides: {example}."
-        remedy = f"If that is wrong, set date_order in {raw.section} of study.toml."
-        raw.note("format_found", what, remedy, name, found.first_row(raw, found.labels[first]))
+        label = found.labels[first]
+        row = found.first_row(raw, label)
+        raw.tell("date_order_found", name, row, order=possible[0], first=label, day=day)
         return possible[0]
     if len(some) > 1:
         _report_undecided(raw, name, found, written)
@@ -347,40 +326,29 @@ def _report_undecided(raw: RawTable, name: str, found: Distinct, written: _Writt
     _, rows = np.unique(found.codes[found.codes >= 0], return_index=True)
     shown = [i for i in np.argsort(rows) if written.fits[i]][:3]
     either = [written.walls(order).astype("datetime64[D]") for order in ("dmy", "mdy")]
-    if (both := _both_orders(raw, found, *(~np.isnat(days) for days in either))) is not None:
-        remedy = "Write all dates of the column like 2026-03-04."
-        raw.stop("date_order", both[1], remedy, name, both[0])
+    if _both_orders(raw, name, found, *(~np.isnat(days) for days in either)):
         return
     readings = []
     for i in shown:
         days = dict.fromkeys(str(days[i]) for days in either if not np.isnat(days[i]))
         readings.append(f"{found.labels[i]} is {' or '.join(days) or 'no date'}")
-    what = f"The order of day and month is not decided: {'; '.join(readings)}."
-    remedy = (
-        f'Set date_order = "day-first" or "month-first" in {raw.section} of study.toml, or write '
-        "dates like 2026-03-04."
-    )
-    raw.stop("date_order", what, remedy, name, found.first_row(raw, found.labels[shown[0]]))
+    row = found.first_row(raw, found.labels[shown[0]])
+    raw.tell("date_order_open", name, row, readings="; ".join(readings))
 
 
 def _both_orders(
-    raw: RawTable, found: Distinct, day_first: Mask, month_first: Mask
-) -> tuple[int, str] | None:
-    """Return the first row and what to say where some dates fit one order and some the other."""
+    raw: RawTable, name: str, found: Distinct, day_first: Mask, month_first: Mask
+) -> bool:
+    """Stop where some dates fit one order alone and some the other; return whether that is so."""
     only = {"day-first": day_first & ~month_first, "month-first": month_first & ~day_first}
     if not all(fits.any() for fits in only.values()):
-        return None
+        return False
     at = {
         order: int(np.argmax(np.append(fits, False)[found.codes])) for order, fits in only.items()
     }
-    (row, label, order), (other_row, other_label, other) = sorted(
-        (int(raw.rows[i]), found.at(i), order) for order, i in at.items()
-    )
-    what = (
-        f"Both orders are in use: row {row} '{label}' can only be {order}, row {other_row} "
-        f"'{other_label}' only {other}."
-    )
-    return row, what
+    one, other = sorted((int(raw.rows[i]), found.at(i), order) for order, i in at.items())
+    raw.tell("both_date_orders", name, one[0], one=one, other=other)
+    return True
 
 
 def _report_unread(raw: RawTable, name: str, found: Distinct, unread: Mask) -> None:
@@ -388,10 +356,9 @@ def _report_unread(raw: RawTable, name: str, found: Distinct, unread: Mask) -> N
     stated = raw.form.date_order
 
     def what(i: int) -> str:
-        label = found.at(i)
-        if _SERIAL.fullmatch(label):
-            return f"'{label}' is a spreadsheet's day count, not a date."
-        return f"'{label}' is not a date" + (f" written {stated}." if stated else ".")
+        if _SERIAL.fullmatch(found.at(i)):
+            return "a spreadsheet's day count, not a date"
+        return "not a date" + (f" written {stated}" if stated else "")
 
-    remedy = "Write it like 2026-03-04 or 2026-03-04T09:30:00+01:00."
-    raw.each("stop", "not_a_date", np.append(unread, False)[found.codes], what, remedy, name)
+    where = np.append(unread, False)[found.codes]
+    raw.tell_each("not_a_date", where, name, text=found.at, what=what)

@@ -79,15 +79,11 @@ def find_exports(folder: Path, name: str, table: Table, findings: Findings) -> t
         stamp, file = stamp_of(one), f"{name}/{one}"
         twin = next((s for s in stamps if s and stamps[s] != one and s.startswith(stamp)), None)
         if not stamp:
-            what = "Its name carries no date, so nobody can tell which export is the newest."
-            remedy = "Put the day of the export into the name, like lab_2026-03-31.csv."
-            findings.stop("undated_export", file, what, remedy)
+            findings.tell("undated_export", file)
         elif twin is not None:
-            what = f"{stamps[twin]} carries the same date, so nobody can tell which is newer."
-            remedy = "Delete one, or put the time behind the date: 2026-03-31T1405."
-            findings.stop("undated_export", file, what, remedy)
+            findings.tell("exports_of_one_date", file, other=stamps[twin])
         if problem := path_problem(folder, file):
-            findings.stop("path_outside", file, problem, "Put the file itself there.")
+            findings.tell("path_outside", file, problem=problem)
     if len(findings.stops) > before:
         return ()
     return tuple(f"{name}/{one}" for one in sorted(names, key=stamp_of))
@@ -231,14 +227,17 @@ class Exports:
         if not self.files:
             return
         first, last = (file.split("/")[-1] for file in (self.files[0], self.files[-1]))
-        what = (
-            f"{counted(len(self.files), 'export')}, {first} to {last}, read as one table: "
-            f"{counted(self.again, 'row')} again in a newer one, {self.corrected} corrected by one."
+        of_parts = f' For parts of one table set folder = "parts" in [files.{self.table.name}].'
+        findings.tell(
+            "exports",
+            self.name,
+            exports=counted(len(self.files), "export"),
+            first=first,
+            last=last,
+            again=counted(self.again, "row"),
+            corrected=self.corrected,
+            parts=of_parts if self.table.in_parts else "",
         )
-        remedy = "The newest row counts; each older one has its line in the ledger."
-        if self.table.in_parts:
-            remedy += f' For parts of one table set folder = "parts" in [files.{self.table.name}].'
-        findings.note("exports", self.name, what, remedy)
 
 
 def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) -> pd.DataFrame:
@@ -289,18 +288,9 @@ def deleted_people(
     everybody = frozenset[str]().union(*lists)
     deleted = everybody - lists[-1] - marked if lists else everybody
     if len(deleted) > max(1.0, most * len(everybody)):
-        what = (
-            f"The newest export lacks {len(deleted)} of the {len(everybody)} people of all exports; "
-            "each export must be the whole list of its day."
-        )
-        remedy = "Put the whole list there, or keep athletes in one file, athletes.csv."
-        findings.stop("list_shrank", exports.files[-1], what, remedy)
+        findings.tell("list_shrank", exports.files[-1], gone=len(deleted), all=len(everybody))
         return marked, frozenset()
     if deleted:
-        what = (
-            f"{counted(len(deleted), 'person', 'people')} of older exports no longer in the newest: "
-            "left out of everything, as if withdrawn."
-        )
-        remedy = "If that is a mistake, put them back into the newest export."
-        findings.note("deleted_people", exports.files[-1], what, remedy)
+        many = counted(len(deleted), "person", "people")
+        findings.tell("deleted_people", exports.files[-1], gone=many)
     return marked, deleted

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, partialmethod
+from typing import Any, NamedTuple, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,7 @@ import pandas as pd
 from agreement.errors import Problem, Severity
 from agreement.tables.columns import Table
 from agreement.tables.options import FileFormat
-from agreement.terms import EXCLUSION_COLUMNS, counted
+from agreement.terms import EXCLUSION_COLUMNS, counted, declared
 
 SHOWN = 20  # of one kind in one file and column; the rest is counted
 _OF_WHOLE_COLUMN = ("date_order", "code")  # though the stop names the first row concerned
@@ -22,7 +23,37 @@ _UNKNOWN_WITHOUT = {  # what is unknown as long as a table lacks the column of i
 }
 _MORE = "the same problem."  # ends the count of the rest
 Rows = npt.NDArray[np.int64]
+Told = dict[str, Any]  # words that a message is filled in with
 Kind = tuple[str, str, str, *tuple[str | None, ...]]  # severity, reason, table, column, sentence
+
+
+class Message(NamedTuple):
+    """What is said of one kind of problem, as `messages.toml` has it: sentences to be filled in."""
+
+    severity: Severity
+    reason: str
+    what: str
+    remedy: str
+
+
+@cache
+def _messages() -> dict[str, dict[str, str]]:
+    return declared("messages.toml", "tables")
+
+
+def message(name: str) -> Message:
+    """Return the message of a name."""
+    said = _messages()[name]
+    severity: Severity = next(kind for kind in get_args(Severity) if kind in said)
+    return Message(severity, said[severity], said["what"], said["remedy"])
+
+
+def of_row(values: dict[str, Any], i: int) -> dict[str, Any]:
+    """Return what is said of one row: of arrays its cell, what functions return for it, all else."""
+    return {
+        name: one[i] if isinstance(one, np.ndarray) else one(i) if callable(one) else one
+        for name, one in values.items()
+    }
 
 
 @dataclass(slots=True)
@@ -37,6 +68,21 @@ class Findings:
     def stops(self) -> tuple[Problem, ...]:
         """The problems that end the run."""
         return tuple(p for p in self.problems if p.severity == "stop")
+
+    def tell(
+        self,
+        name: str,
+        file: str,
+        /,
+        *,
+        row: int | None = None,
+        column: str | None = None,
+        **values: Any,
+    ) -> None:
+        """Record the problem that `messages.toml` calls so, filled in with `values`."""
+        severity, reason, what, remedy = message(name)
+        said = (what.format_map(values), remedy.format_map(values))
+        self.problems.append(Problem(severity, reason, file, row, column, *said))
 
     def say(
         self,
@@ -174,6 +220,13 @@ class Source:
     def header(self, column: str) -> str:
         """Return our column as the file calls it."""
         return self.theirs.get(column, column)
+
+    def tell(
+        self, name: str, /, column: str | None = None, row: int | None = None, **values: Any
+    ) -> None:
+        """Record a problem of this file as `Findings.tell` does; `column` is ours, or a header."""
+        header, values = column and self.header(column), {"section": self.section} | values
+        self.findings.tell(name, self.file, row=row, column=header, **values)
 
     def say(
         self,

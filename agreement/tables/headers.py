@@ -69,19 +69,16 @@ def read_header(cells: Sequence[str], source: Source) -> Header:
         if i in taken or ours not in columns or ours in stated or name in names[:i]:
             continue
         if ours in position:
-            what = f"Two columns are '{ours}': '{names[position[ours]]}' and '{name}'."
-            source.stop("duplicate_column", what, "Rename or delete one of them.", name)
+            source.tell("two_columns", name, ours=ours, one=names[position[ours]], other=name)
             continue
         position[ours] = i
         taken.add(i)
         if cells[i] != ours:
-            remedy = f"If it is something else, set columns in {source.section} of study.toml."
-            source.note("header_spelling", f"Read as '{ours}'.", remedy, name)
+            source.tell("header_spelling", name, ours=ours)
     needed = {names[i] for i in taken}
     twice = [(name, n) for name, n in Counter(names).items() if name in needed and n > 1]
     for name, n in twice[:_LOOKED_AT]:
-        what = f"The header '{name}' stands over {n} columns."
-        source.stop("duplicate_column", what, "Rename or delete all but one.", name)
+        source.tell("header_over_several", name, header=name, columns=n)
     unread = [n for i, n in enumerate(names) if i not in taken and n]
     _report_others(unread, [ours for ours in columns if ours not in position], source)
     return Header(position, {ours: names[i] for ours, i in position.items()}, tuple(unread))
@@ -101,9 +98,8 @@ def _stated(names: list[str], source: Source) -> dict[str, int]:
         elif plain_name(theirs) in plain:
             position[ours] = plain.index(plain_name(theirs))
         else:
-            what = f"There is no column '{theirs}', which study.toml names as '{ours}'."
-            remedy = f"The file has {', '.join(n for n in names if n)}."
-            source.stop("missing_column", what, remedy, theirs)
+            have = ", ".join(n for n in names if n)
+            source.tell("stated_column_missing", theirs, theirs=theirs, ours=ours, have=have)
     return position
 
 
@@ -116,19 +112,14 @@ def _report_others(others: list[str], absent: list[str], source: Source) -> None
         look = i < _LOOKED_AT
         near = get_close_matches(plain_name(name), absent, n=1, cutoff=0.8) if look else []
         if PERSONAL.search(plain_name(name)):
-            what = "The column may tell who or where a person is; it is not read."
-            remedy = "Delete it from the file before sharing the study folder."
-            source.note("personal_column", what, remedy, name)
+            source.tell("personal_column", name)
         elif near:
-            stated = f'columns = {{ {near[0]} = "{name}" }} in {source.section} of study.toml'
-            remedy = f"If it is '{near[0]}', set {stated}."
-            source.note("unknown_column", "Not read: unknown.", remedy, name)
+            source.tell("perhaps_a_column", name, ours=near[0], header=name)
         else:
             rest.append(name)
     if rest:
         shown = ", ".join(f"'{n}'" for n in rest[:20]) + (" ..." if len(rest) > 20 else "")
-        remedy = f"If one is ours, name it with columns in {source.section} of study.toml."
-        source.note("unknown_column", f"Not read, because unknown: {shown}.", remedy)
+        source.tell("unknown_columns", listed=shown)
 
 
 def with_pieces(source: Source) -> Source:

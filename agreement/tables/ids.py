@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from agreement.tables.columns import Column, Table
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Findings, Told
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table
@@ -192,9 +192,7 @@ def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) ->
             _warn_of_spreadsheets(raw, found)
     for value in found.labels:
         if (" " in value or "," in value) and _NAME.fullmatch(value):  # names have one of them
-            what = f"The id in this row looks like a person's name ({_initials(value)})."
-            remedy = "Use codes as ids; an id_map file joins names of one file to codes of another."
-            raw.stop("name_like_id", what, remedy, name, found.first_row(raw, value))
+            raw.tell("name_like_id", name, found.first_row(raw, value), initials=_initials(value))
     return found
 
 
@@ -213,20 +211,16 @@ def _doubt_people(raw: RawTable, found: Distinct) -> None:
         if ids:
             row = min(found.first_row(raw, label) for label in ids[:_MOST_LOOKED_UP])
             many = f"{counted(len(ids), 'id')} {'looks' if len(ids) == 1 else 'look'}"
-            what = f"{many} like {kind} (first '{ids[0][0]}...')."
-            remedy = "Use codes as ids; an id_map file joins these to codes."
-            raw.stop("ids_are_codes", what, remedy, "athlete_id", row)
+            raw.tell("ids_are_codes", "athlete_id", row, look=many, kind=kind, first=ids[0][0])
 
 
 def _warn_of_spreadsheets(raw: RawTable, found: Distinct) -> None:
     """Note ids that a spreadsheet turns into a number or a date when it opens the file."""
     turned = [one for one in found.labels if as_a_spreadsheet_reads(one) not in ("", one)]
     if turned:
-        many = f"{counted(len(turned), 'id')} such as '{turned[0]}'"
         become = "becomes" if len(turned) == 1 else "become"
-        what = f"{many} {become} a number or a date as soon as a spreadsheet opens the file."
-        remedy = "Import the column as text there, or choose ids such as P-105."
-        raw.note("spreadsheet_ids", what, remedy, "athlete_id")
+        told: Told = {"ids": counted(len(turned), "id"), "first": turned[0], "become": become}
+        raw.tell("spreadsheet_ids", "athlete_id", **told)
 
 
 def _kind_of(label: str) -> str:
@@ -260,8 +254,7 @@ def read_id_map(
     if file is None or path_problem(folder, file):  # reported with the study file
         return nothing, None
     if not (folder / file).is_file():
-        remedy = "Write it with the columns found,athlete_id, or remove the key study.id_map."
-        findings.stop("missing_file", file, "The file of unequal ids is missing.", remedy)
+        findings.tell("id_map_missing", file)
         return nothing, None
     raw = read_table(folder / file, file, ID_MAP, FileFormat(), findings)
     if raw is None or not set(ID_MAP.columns) <= set(raw.frame):
@@ -272,14 +265,13 @@ def read_id_map(
     for i, row in enumerate(map(int, raw.rows)):
         theirs, to = found.at(i), ours.at(i)
         if not theirs or not to:
-            what = f"The cell is empty, so '{theirs or to}' is joined with nothing."
-            column = "athlete_id" if theirs else "found"
-            raw.stop("missing_value", what, "Fill it, or delete the row.", column, row)
+            raw.tell(
+                "joined_with_nothing", "athlete_id" if theirs else "found", row, one=theirs or to
+            )
             continue
         rows.setdefault(theirs, row)
         if ids.setdefault(theirs, to) != to:
-            what = f"'{theirs}' leads to '{ids[theirs]}' and to '{to}'."
-            raw.stop("duplicate_key", what, "Keep one of them.", "found", row)
+            raw.tell("leads_to_two", "found", row, one=theirs, first=ids[theirs], other=to)
     id_map = IdMap(ids, rows, file, raw.theirs["athlete_id"])
     return id_map, InputFile(file, raw.digest, len(raw.rows))
 
@@ -349,14 +341,13 @@ def note_likely_matches(
             unlike = f" but for a {letter}" if letter else ""
             if spelled(one) != spelled(min(like)) and as_a_spreadsheet_reads(one):
                 unlike = ", as a spreadsheet writes it"
-            what = (
-                f"Id '{one}' looks like {known_ones} in {known_file}{unlike}; nothing was joined."
-            )
-            remedy = (
-                f"If it is the same athlete, put the line {one},{min(like)} into id_map: a CSV file "
-                "with the columns found,athlete_id, named by id_map in [study] of study.toml."
-            )
-            findings.note("likely_match", file, what, remedy)
+            told: Told = {
+                "one": one,
+                "known": known_ones,
+                "known_file": known_file,
+                "first": min(like),
+            }
+            findings.tell("likely_match", file, unlike=unlike, **told)
 
 
 def discreet_id(one: str) -> str:

@@ -63,29 +63,12 @@ def _mark_values(cells: Cells, leaving: Leaving, values: Vo2max, has_breaths: Ma
         shown = "no known date" if np.isnat(day) else str(day.astype("datetime64[D]"))
         return f"{cells.people.at(i) or 'nobody'}, test of {shown}"
 
-    leaving.mark(
-        ~present & ~has_breaths,
-        "missing_value",
-        lambda i: f"No VO2max for {test(i)}: {said(i)}; the row is left out.",
-        "Fill the cell, or add a breath file.",
-        column,
-    )
-    leaving.mark(
-        values.from_absolute & np.isnan(values.converted) & ~has_breaths,
-        "no_mass",
-        lambda i: f"No mass for {test(i)}; the row is left out of mL/kg/min.",
-        "Fill mass_kg of the test.",
-        "mass_kg",
-    )
+    leaving.mark("test_without_value", ~present & ~has_breaths, column, test=test, said=said)
+    massless = values.from_absolute & np.isnan(values.converted) & ~has_breaths
+    leaving.mark("test_without_mass", massless, "mass_kg", test=test)
     mark_refused(leaving, values, but=has_breaths)
-    raw.each(
-        "note",
-        "out_of_range",
-        values.refused & has_breaths,
-        lambda i: f"{values.refusal(i)} The breath file gives the value instead.",
-        "Correct it, or delete it.",
-        values.column[-1],
-    )
+    odd = values.refused & has_breaths
+    raw.tell_each("breaths_instead", odd, values.column[-1], said=values.refusal)
 
 
 def _note_conversions(
@@ -102,16 +85,8 @@ def _note_conversions(
         shown = "; ".join(f"row {raw.rows[i]}, {sum_of(i)}" for i in own[:SHOWN])
         if (more := len(own) - SHOWN) > 0:
             shown += f"; and {counted(more, 'more row')}"
-        what = f"Converted with each test's own mass: {shown}."
-        raw.note("converted", what, "Look whether these are the masses of the day.", "mass_kg")
-    raw.each(
-        "note",
-        "mass_from_athletes",
-        made & ~own_mass,
-        lambda i: f"Converted with the mass of the athletes table: {sum_of(i)}.",
-        "Fill mass_kg of the test if it was measured.",
-        "mass_kg",
-    )
+        raw.tell("converted", "mass_kg", listed=shown)
+    raw.tell_each("mass_from_athletes", made & ~own_mass, "mass_kg", sum=sum_of)
 
 
 def _note_disagreement(
@@ -123,26 +98,9 @@ def _note_disagreement(
     with np.errstate(invalid="ignore", divide="ignore"):
         by_mass = np.abs(absolute * 1000 / mass / relative - 1) > _DISAGREE
         by_litre = np.abs(millilitres / 1000 / litres - 1) > _DISAGREE
-    raw.each(
-        "note",
-        "values_disagree",
-        by_mass & ~out,
-        lambda i: (
-            f"{relative[i]:g} mL/kg/min and {absolute[i]:g} L/min at {mass[i]:g} kg are more than "
-            "3 % apart; the first is used."
-        ),
-        "Look at the mass.",
-    )
-    raw.each(
-        "note",
-        "values_disagree",
-        by_litre & ~out,
-        lambda i: (
-            f"{litres[i]:g} L/min and {millilitres[i]:g} mL/min are more than 3 % apart; the first "
-            "is used unless there is a value in mL/kg/min."
-        ),
-        "Correct or delete one of them.",
-    )
+    apart = by_mass & ~out
+    raw.tell_each("values_disagree_by_mass", apart, relative=relative, litres=absolute, mass=mass)
+    raw.tell_each("values_disagree", by_litre & ~out, litres=litres, millilitres=millilitres)
 
 
 def _unknown_windows(raw: RawTable, numbers: dict[str, Floats]) -> None:
@@ -151,17 +109,7 @@ def _unknown_windows(raw: RawTable, numbers: dict[str, Floats]) -> None:
     if not set(names) <= set(numbers):
         return
     start, end = (numbers[name] for name in names)
-    raw.each(
-        "note",
-        "looks_wrong",
-        end <= start,
-        lambda i: (
-            f"Exercise ends at {end[i]:g} s and starts at {start[i]:g} s; both are taken as "
-            "unknown, and the breaths count as their phase says."
-        ),
-        "Correct them: seconds from the first row of the recording.",
-        "exercise_end_s",
-    )
+    raw.tell_each("end_before_start", end <= start, names[1], end=end, start=start)
     for name in names:
         numbers[name] = np.where(end <= start, np.nan, numbers[name])
 
@@ -175,15 +123,8 @@ def _hr_max_slips(cells: Cells, athletes: Athletes) -> Mask:
     expected = 208 - 0.7 * age
     with np.errstate(invalid="ignore"):
         far = (measured >= 90) & (measured < expected - _HR_MAX_FAR_BELOW)
-    cells.raw.each(
-        "note",
-        "hr_max_looks_wrong",
-        far,
-        lambda i: (
-            f"HRmax {measured[i]:g} is far below the {expected[i]:.0f} usual at age {age[i]:.0f}."
-        ),
-        "Look for swapped digits (104 for 194), a drug that limits heart rate, or a short test.",
-        "hr_max_bpm",
+    cells.raw.tell_each(
+        "hr_max_looks_wrong", far, "hr_max_bpm", measured=measured, expected=expected, age=age
     )
     return np.asarray(far)
 
@@ -198,20 +139,17 @@ def require_one_rule(
     unknown = found.pop(UNKNOWN_RULE, 0)
     file = raw.file or (str(typed["file"].iloc[0]) if len(typed) else "")
     if unknown:
-        what = f"The averaging rule of {counted(unknown, 'test')} is unknown."
-        remedy = "Fill averaging_rule: rules shift VO2max by several per cent."
-        raw.findings.note("averaging_rule_unknown", file, what, remedy, column="averaging_rule")
+        many = counted(unknown, "test")
+        raw.findings.tell("averaging_rule_unknown", file, column="averaging_rule", tests=many)
     stated = options.reference.averaging_rule
     others = {label: n for label, n in found.items() if label != stated}
     if not others or (stated is None and len(found) < 2):
         return
     listed = ", ".join(f"'{label}' in {counted(n, 'test')}" for label, n in sorted(found.items()))
     study = f"; the study's rule is '{stated}'" if stated else ""
-    what = f"The tests were averaged in different ways: {listed}{study}."
     if options.reference.allow_mixed:
-        raw.findings.note("averaging_rule_mixed", file, what, "Allowed by allow_mixed.")
+        raw.findings.tell("rules_mixed_by_choice", file, listed=listed, study=study)
         return
-    remedy = "Average them alike, or accept the mixture with allow_mixed = true in [reference] of study.toml."
     row = int(typed.loc[typed["averaging_rule"] == max(others), "row"].iloc[0])
     column = options.header("lab_tests", "averaging_rule")
-    raw.findings.stop("averaging_rule_mixed", file, what, remedy, row=row, column=column)
+    raw.findings.tell("rules_mixed", file, row=row, column=column, listed=listed, study=study)

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.tables.columns import MISSING, MISSING_ANY_CASE, Column
-from agreement.tables.findings import Rows, Source
+from agreement.tables.findings import Rows, Source, Told
 from agreement.tables.headers import Header, plain_name, stated_names, wanted_names
 from agreement.tables.units import looks_like_unit
 from agreement.terms import counted
@@ -163,8 +163,7 @@ def _report(separator: str, encoding: str, source: Source) -> None:
     if source.form.encoding is None and encoding not in {"utf-8", "utf-8-sig"}:
         found.append(f"text encoded as {encoding}")
     if found:
-        remedy = "If that is wrong, set separator and encoding of this file in study.toml."
-        source.note("format_found", f"Read with {' and '.join(found)}.", remedy)
+        source.tell("form_found", found=" and ".join(found))
 
 
 def report_header(records: Sequence[Sequence[str]], place: HeaderPlace, source: Source) -> None:
@@ -177,8 +176,7 @@ def report_header(records: Sequence[Sequence[str]], place: HeaderPlace, source: 
             what += "; the rows above are not read"
         if place.units is not None:
             what += f"; row {place.units + 1} holds units"
-        remedy = "If that is wrong, set header_rows for this file in study.toml."
-        source.note("format_found", f"{what}.", remedy)
+        source.tell("header_found", what=what)
 
 
 def _doubt_swallowed_rows(
@@ -193,10 +191,9 @@ def _doubt_swallowed_rows(
         if digits >= min(2, len(measured)):
             swallowed.append(number + 1)
     if measured and swallowed:
-        listed = f"leaves row {', '.join(map(str, swallowed))} unread, which looks like data."
-        what = f"header_rows = {source.form.header_rows} {listed}"
-        remedy = f"Set header_rows of this file to {place.names + 1}, or delete the row."
-        source.stop("rows_above_header", what, remedy, row=swallowed[0])
+        rows = ", ".join(map(str, swallowed))
+        told: Told = {"stated": source.form.header_rows, "rows": rows, "names": place.names + 1}
+        source.tell("rows_above_header", row=swallowed[0], **told)
 
 
 class RaggedRowsError(ValueError):

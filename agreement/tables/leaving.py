@@ -2,10 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from agreement.tables.findings import message, of_row
 from agreement.tables.ids import discreet_id, silent_ids
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, Mask
@@ -28,19 +30,13 @@ class Leaving:
         self.ids = ids
         self.out: Mask = np.zeros(len(raw.rows), dtype=np.bool_)
 
-    def mark(
-        self,
-        where: Mask,
-        reason: str,
-        message: Callable[[int], str],
-        remedy: str,
-        column: str | None = None,
-    ) -> None:
-        """Set aside the rows of `where` that have not left yet; `message` is called per row."""
+    def mark(self, name: str, /, where: Mask, column: str | None = None, **values: Any) -> None:
+        """Set aside the rows of `where` that have not left yet, with a message; see `tell_each`."""
         new = np.flatnonzero(where & ~self.out).tolist()
         if new:
             self.out[new] = True
-            raw, messages = self.raw, [message(i) for i in new]
+            _, reason, what, remedy = message(name)
+            raw, messages = self.raw, [what.format_map(of_row(values, i)) for i in new]
             ids, header = [self.ids.at(i) for i in new], column and raw.header(column)
             raw.findings.leave_out(
                 reason, raw.file, raw.rows[new], ids, messages, column=header, remedy=remedy
@@ -50,13 +46,7 @@ class Leaving:
         """Set aside rows without a required value; an absent column has been reported already."""
         if column in self.raw.theirs:
             said = self.saying(column)
-            self.mark(
-                where,
-                "missing_value",
-                lambda i: f"No {column}: {said(i)}; the row is left out.",
-                "Fill the cell.",
-                column,
-            )
+            self.mark("missing_value", where, column, name=column, said=said)
 
     def saying(self, column: str | None) -> Callable[[int], str]:
         """Return what says, for a row, how a cell without a value looks."""
@@ -74,13 +64,8 @@ class Leaving:
     def mark_unknown_athletes(self, athletes: Distinct, people: People) -> None:
         """Set aside rows whose athlete is not in the athletes table."""
         if people.known is not None:
-            self.mark(
-                athletes.where({a for a in athletes.labels if a not in people.known}),
-                "unknown_athlete",
-                lambda i: f"Athlete '{athletes.at(i)}' is not in the athletes table.",
-                "Add the athlete, or join the two ids in id_map.",
-                "athlete_id",
-            )
+            strange = athletes.where({a for a in athletes.labels if a not in people.known})
+            self.mark("unknown_athlete", strange, "athlete_id", athlete=athletes.at)
 
     def finish(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return the rows that stay, with file and row of each."""
@@ -112,14 +97,9 @@ def _who_left(raw: RawTable, ids: Distinct, people: People) -> set[str]:
     asked = {one for one in ids.present() if one not in others}
     gone = {one for one in asked if people.withdrawn.is_one(one)}
     if people.known is None and (back := gone - people.withdrawn.ids):
-        again = f"People who withdrew earlier stand in this table again ({len(back)})"
-        mistake = f"the head of {KEPT_FILE} says what to do about a mistake"
-        remedy = f"Write yes under withdrawn, or delete their rows; {mistake}."
-        raw.note("withdrawn_before", f"{again}; they stay out.", remedy)
+        raw.tell("withdrawn_before", people=len(back), kept=KEPT_FILE)
     listed = raw.table.name == "athletes"
     like = {one for one in asked - gone if people.withdrawn.is_like(one, listed=listed)}
     for one in sorted(like):
-        alike = f"Id '{discreet_id(one)}' looks like the id of a person who withdrew"
-        remedy = "If it is another person, give that person an id that cannot be mistaken."
-        raw.note("likely_match", f"{alike}, so its rows stay out too.", remedy)
+        raw.tell("like_withdrawn", one=discreet_id(one))
     return gone | like

@@ -50,8 +50,7 @@ def number_columns(raw: RawTable) -> dict[str, Floats]:
         if name in typed:
             values = _typed(raw, name)
         elif name == SECONDS_COLUMN and (times := clock_seconds(texts[name])) is not None:
-            what = "The times are times of day; read as seconds from the first row on."
-            raw.note("format_found", what, "", name)
+            raw.tell("times_of_day", name)
             columns[CLOCK_COLUMN] = times
             values = times - times[np.isfinite(times)][0]
         else:
@@ -60,8 +59,7 @@ def number_columns(raw: RawTable) -> dict[str, Floats]:
             values = _parsed(raw, name, texts[name], comma=_is_comma(raw, name, texts[name], marks))
         ours, converted = _in_our_unit(raw, name, values)
         if ours in columns:
-            what = f"After its unit the column is '{ours}', and there is another one."
-            raw.stop("unit", what, "Delete one of them.", name)
+            raw.tell("unit_makes_two", name, ours=ours)
         columns[ours] = converted
         raw.theirs.setdefault(ours, raw.theirs[name])
     return columns
@@ -105,23 +103,16 @@ def _is_comma(raw: RawTable, name: str, found: Distinct, marks: dict[str, Marks]
     in_file = frozenset().union(*(m.sure for m in marks.values()))
     if len(used) == 2:
         comma, dot = (_first_with(raw, found, mark) for mark in ",.")
-        what = f"Some numbers of this column have a comma ({comma}), others a dot ({dot})."
-        remedy = "Write them all in one way, without marks for thousands."
-        raw.stop("decimal_mark", what, remedy, name)
+        raw.tell("both_decimal_marks", name, comma=comma, dot=dot)
         return True
     if stated is not None and used - {stated}:
-        what = f"Numbers of this column have a '{min(used)}', but study.toml says '{stated}'."
-        raw.stop("decimal_mark", what, "Correct the key decimal.", name)
+        raw.tell("another_decimal_mark", name, used=min(used), stated=stated)
     elif stated is None and _is_undecided(mine, in_file):
-        example = next(v for v in labels if _THOUSANDS.fullmatch(v.strip()))
-        what = f"'{example.strip()}' could be {_both(example)}; the file does not decide it."
-        remedy = f'Set decimal = "," or "." in {raw.section} of study.toml.'
-        raw.stop("decimal_mark", what, remedy, name)
+        example = next(v for v in labels if _THOUSANDS.fullmatch(v.strip())).strip()
+        raw.tell("decimal_mark_open", name, example=example, readings=_both(example))
     if "," in used and stated is None:
         shown = next(v for v in labels if "," in v and _NUMBER.fullmatch(v.strip())).strip()
-        what = f"Read {shown} as {shown.replace(',', '.')}: decimal comma in the whole column."
-        remedy = f'If that is wrong, set decimal = "." in {raw.section} of study.toml.'
-        raw.note("format_found", what, remedy, name)
+        raw.tell("decimal_comma_found", name, listed=shown, read=shown.replace(",", "."))
     return "," in used
 
 
@@ -172,16 +163,7 @@ def _both(text: str) -> str:
 def _report_text(raw: RawTable, name: str, where: Mask, cell: Callable[[int], str]) -> None:
     """Report cells that are no numbers: a stop in a required column, else the cell is unknown."""
     required = raw.table.columns[name].required or name in VO2MAX_COLUMNS
-    end = "." if required else "; taken as unknown."
-    remedy = "Write the number alone, or leave the cell empty."
-    raw.each(
-        "stop" if required else "note",
-        "not_a_number",
-        where,
-        lambda i: f"'{cell(i)}' is not a number{end}",
-        remedy,
-        name,
-    )
+    raw.tell_each("not_a_number" if required else "no_number", where, name, text=cell)
 
 
 def _in_our_unit(raw: RawTable, name: str, values: Floats) -> tuple[str, Floats]:
@@ -197,11 +179,10 @@ def _in_our_unit(raw: RawTable, name: str, values: Floats) -> tuple[str, Floats]
         first = filled[0]
         made = converted[first]
         shown = f"{made:.4g}" if abs(made) < 10_000 else f"{made:.0f}"
-        what = f"Read in {stated}" + (f" as {ours}" if ours != name else "")
+        read = f"{stated}" + (f" as {ours}" if ours != name else "")
         if unit != Unit():
-            what += f": {values[first]:g} {stated} became {shown} {own_unit(ours)}"
-        remedy = f"If that is wrong, correct units in {raw.section} of study.toml."
-        raw.note("unit_converted", f"{what.rstrip()}.", remedy, name, int(raw.rows[first]))
+            read += f": {values[first]:g} {stated} became {shown} {own_unit(ours)}"
+        raw.tell("unit_converted", name, int(raw.rows[first]), read=read.rstrip())
     return ours, converted
 
 

@@ -15,7 +15,7 @@ import pandas as pd
 
 from agreement.errors import Severity
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
-from agreement.tables.findings import SHOWN, Findings, Rows, Source
+from agreement.tables.findings import SHOWN, Findings, Rows, Source, message, of_row
 from agreement.tables.headers import Header, join_pieces, read_header, with_pieces
 from agreement.tables.layout import (
     RaggedRowsError,
@@ -70,6 +70,24 @@ class RawTable(Source):
     def quiet(self) -> "RawTable":
         """Return the same table, of which nothing that is said will be heard."""
         return replace(self, findings=Findings())
+
+    def tell_each(
+        self,
+        name: str,
+        /,
+        where: Mask,
+        column: str | None = None,
+        shown: int = SHOWN,
+        **values: Any,
+    ) -> None:
+        """Record a problem for each row of `where`; `values`: for all rows, arrays, or functions."""
+        severity, reason, what, remedy = message(name)
+
+        def said(i: int) -> str:
+            return what.format_map(of_row(values, i))
+
+        remedy = remedy.format_map({"section": self.section} | values)
+        self.each(severity, reason, where, said, remedy, column, shown=shown)
 
     def each(
         self,
@@ -177,9 +195,7 @@ def _workbook(data: bytes, source: Source) -> Found:
     report_header(records[:20], place, source)
     for number, how in unseen.items():
         if number > place.data and any(cell.strip() for cell in records[number - 1]):
-            remedy = "Delete what does not count, or show it and take the line away."
-            what = f"The row is {how} in the workbook, and would be read all the same."
-            source.stop("hidden_rows", what, remedy, row=number)
+            source.tell("unseen_row", row=number, how=how)
     header = read_header(records[place.names], source)
     _check_units(() if place.units is None else records[place.units], header, source)
     return *columns_of(records, place.data, records[place.names], header, source), header
@@ -218,9 +234,7 @@ def _check_units(units: Sequence[str], header: Header, source: Source) -> None:
             text = taken_apart(header.theirs[ours]).unit or ""  # such as "Weight (lb)"
         named = unit_of(ours, text) if text else None
         if named is not None and named != (ours, Unit()) and ours not in source.form.units:
-            what = f"The column is headed with the unit '{text}', but its name says another."
-            remedy = f'To convert it, set units = {{ {ours} = "{text}" }} in {source.section}.'
-            source.stop("unit", what, remedy, header.theirs[ours])
+            source.tell("unit_in_header", header.theirs[ours], unit=text, ours=ours)
 
 
 def frame_table(
@@ -284,9 +298,7 @@ def fill_constants(raw: RawTable) -> None:
     """Give a column that the file lacks the one value that `study.toml` states for all of it."""
     for name, value in raw.form.values.items():  # noqa: PD011  # no frame
         if name in raw.frame:
-            what = f"The file has a column for '{name}', and study.toml gives it one value for all."
-            remedy = f"Remove {name} from values in {raw.section}, or the column."
-            raw.stop("duplicate_column", what, remedy, name)
+            raw.tell("value_and_column", name, ours=name)
         elif name in raw.table.columns:
             codes = np.zeros(len(raw.rows), np.int8)
             raw.frame[name] = pd.Categorical.from_codes(codes, pd.Index([value], dtype="str"))
@@ -298,18 +310,13 @@ def require_columns(raw: RawTable, unread: tuple[str, ...] = ()) -> None:
     headers = ", ".join(f"'{name}'" for name in unread[:10]) + (" ..." if len(unread) > 10 else "")
     for name, column in raw.table.columns.items():
         if column.required and not {name, column.instead} & set(raw.frame):
-            stated = f'columns = {{ {name} = "its header" }} in {raw.section} of study.toml'
-            remedy = f"Add it, or set {stated}."
-            if headers:
-                remedy += f" Headers that are not read: {headers}."
+            more = f" Headers that are not read: {headers}." if headers else ""
             if raw.table.name in FOLDERS:
-                remedy += " One such table serves every file of the folder."
-            raw.stop("missing_column", f"The column '{name}' is missing.", remedy, name)
+                more += " One such table serves every file of the folder."
+            raw.tell("missing_column", name, ours=name, more=more)
 
 
 def require_vo2max(raw: RawTable) -> None:
     """Stop when a table that needs VO2max has no column of it."""
     if raw.file and not set(VO2MAX_COLUMNS) & set(raw.frame):
-        what = f"There is no column of VO2max; it needs one of {', '.join(VO2MAX_COLUMNS)}."
-        remedy = f"Name it with columns = {{ ... }} in {raw.section} of study.toml."
-        raw.stop("missing_column", what, remedy)
+        raw.tell("no_vo2max_column", columns=", ".join(VO2MAX_COLUMNS))

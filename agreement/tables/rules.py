@@ -90,19 +90,22 @@ def hint(column: str, value: float) -> str:
     return next((text for low, high, text in _HINTS.get(column, ()) if low <= value <= high), "")
 
 
+def refusal(column: str, value: float) -> str:
+    """Return why a value is out of range, and what it may really be."""
+    return f"{value_text(column, value, refused=True)} {hint(column, value)}".rstrip()
+
+
 def _report_duplicates(raw: RawTable, column: str, key: Distinct, where: Mask) -> None:
     """Stop at each key that stands in more than one row."""
     positions = np.flatnonzero(where)
     order = np.argsort(key.codes[positions], kind="stable")
     groups = np.split(positions[order], np.flatnonzero(np.diff(key.codes[positions][order])) + 1)
-    remedy = "Delete the copies, or give each its own id."
     for group in groups[:20]:
         rows = ", ".join(str(raw.rows[i]) for i in group[:10])
-        what = f"'{key.at(group[0])}' stands in rows {rows}; each {column} may stand once."
-        raw.stop("duplicate_key", what, remedy, column, int(raw.rows[group[1]]))
+        row, one = int(raw.rows[group[1]]), key.at(group[0])
+        raw.tell("duplicate_key", column, row, one=one, rows=rows, key=column)
     if len(groups) > 20:
-        what = f"{len(groups) - 20} more ids stand in several rows."
-        raw.stop("duplicate_key", what, "Delete the copies.")
+        raw.tell("duplicate_keys", ids=len(groups) - 20)
 
 
 def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats]) -> None:
@@ -135,10 +138,8 @@ def _stop_at_unit(raw: RawTable, column: str, share: str, middle: float) -> None
     """Stop and name the key that decides the unit; the rows wait until it is stated."""
     own = RANGES[column].unit
     low = "unusual" in share  # the values can be what the name says, of people who are very ill
-    what = f"{share} {own} (middle value {middle:.4g}){_looks_like(middle, None if low else own)}."
-    units = " or ".join(f'"{name}"' for name in ("mL/kg/min", "L/min", "mL/min", "MET"))
-    stated = f'units = {{ {column} = "..." }} in {raw.section} of study.toml'
-    raw.stop("unit", what, f"Say which unit it is: {stated}, with {units}.", column)
+    like = _looks_like(middle, None if low else own)
+    raw.tell("unit_undecided", column, share=share, own=own, middle=middle, like=like, ours=column)
     raw.findings.undecided.add((raw.file, raw.header(column)))
 
 
@@ -152,14 +153,10 @@ def _stop_at_unlikely_people(
         if odd is None or odd.sum() < _MANY or odd.sum() <= _UNLIKELY_SHARE * filled:
             continue
         usual, first = RANGES[column], int(np.argmax(odd))
-        what = (
-            f"{odd.sum()} of {filled} values are unusual, outside {usual.warn_low:g} to "
-            f"{usual.warn_high:g} {usual.unit}, first {numbers[column][first]:g}."
-        )
-        pounds = f'; if it is in pounds, set units = {{ {column} = "lb" }} in {raw.section}'
-        other = pounds if "mass" in column and column not in raw.form.units else ""
-        remedy = f"Look whether it is the right column{other}."
-        raw.stop("unlikely_people", what, remedy, column, int(raw.rows[first]))
+        pounds = "mass" in column and column not in raw.form.units
+        name = "unlikely_masses" if pounds else "unlikely_people"
+        value, row, many = numbers[column][first], int(raw.rows[first]), odd.sum()
+        raw.tell(name, column, row, odd=many, filled=filled, usual=usual, first=value, ours=column)
         raw.findings.undecided.add((raw.file, raw.header(column)))
 
 
@@ -179,13 +176,7 @@ def _looks_like(value: float, refused: str | None) -> str:
 
 def _report_unknown(raw: RawTable, column: str, values: Floats, where: Mask) -> None:
     """Note the implausible cells of an optional column, which become unknown."""
-
-    def what(i: int) -> str:
-        text = f"{value_text(column, values[i], refused=True)} {hint(column, values[i])}".rstrip()
-        return f"{text} Taken as unknown."
-
-    remedy = f"Correct the cell, or state the unit under units in {raw.section}."
-    raw.each("note", "out_of_range", where, what, remedy, column)
+    raw.tell_each("out_of_range", where, column, said=lambda i: refusal(column, float(values[i])))
 
 
 def _note_odd(raw: RawTable, column: str, values: Floats, where: Mask) -> None:
@@ -194,7 +185,7 @@ def _note_odd(raw: RawTable, column: str, values: Floats, where: Mask) -> None:
     def what(i: int) -> str:
         return f"{value_text(column, values[i], refused=False)} {hint(column, values[i])}".rstrip()
 
-    raw.each("note", "unusual_value", where, what, "Check it.", column)
+    raw.tell_each("unusual_value", where, column, said=what)
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,9 +219,7 @@ class Vo2max:
             return value_text(name, self.converted[i], refused=True).replace(
                 "Value", "Converted with the mass, value"
             )
-        return (
-            f"{value_text(name, self.typed[i], refused=True)} {hint(name, self.typed[i])}".strip()
-        )
+        return refusal(name, self.typed[i])
 
 
 def vo2max_values(

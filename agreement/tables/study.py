@@ -98,8 +98,7 @@ def inspect_study(
     if given is not None:
         options = options or StudyOptions()
     elif not folder.is_dir():
-        what = "There is no such study folder."
-        findings.stop("missing_file", str(folder), what, "`agreement new DIR` makes one.")
+        findings.tell("no_study_folder", str(folder))
         return None, findings.stops
     elif not (folder / STUDY_FILE).is_file():  # all else would only follow from it
         read_study_file(folder, findings)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Findings, Told
 from agreement.tables.options import (
     ChangeOptions,
     Confirmation,
@@ -139,26 +139,23 @@ def changed_options(
 def _content(folder: Path, findings: Findings) -> dict[str, Any]:
     """Return the parsed file, empty when it cannot be read."""
     path = folder / STUDY_FILE
-    remedy = "`agreement new DIR` writes a commented one."
     if not path.is_file():
-        findings.stop("missing_file", STUDY_FILE, "The study file is missing.", remedy)
+        findings.tell("no_study_file", STUDY_FILE)
         return {}
     if problem := path_problem(folder, STUDY_FILE):
-        findings.stop("path_outside", STUDY_FILE, problem, "Put the file itself there.")
+        findings.tell("path_outside", STUDY_FILE, problem=problem)
         return {}
     text = ""
     try:
         text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
         return tomllib.loads(text)
     except UnicodeDecodeError:
-        findings.stop(
-            "unreadable_file", STUDY_FILE, "The file is not UTF-8 text.", "Save it as UTF-8."
-        )
+        findings.tell("not_utf_8", STUDY_FILE)
     except ValueError as error:  # TOMLDecodeError, and a number of thousands of digits
-        findings.stop("unreadable_file", STUDY_FILE, *toml_fault(text, error))
+        what, remedy = toml_fault(text, error)
+        findings.tell("no_toml", STUDY_FILE, what=what, remedy=remedy)
     except (OSError, RecursionError) as error:
-        what = f"The file cannot be read ({type(error).__name__})."
-        findings.stop("unreadable_file", STUDY_FILE, what, remedy)
+        findings.tell("unreadable_study_file", STUDY_FILE, error=type(error).__name__)
     return {}
 
 
@@ -171,9 +168,8 @@ class _Reader:
 
     def wrong(self, where: str, value: object, expected: str) -> None:
         """Record a value that does not fit its key."""
-        what = f"{where} is {_shown(value)}; it {expected}."
-        remedy = "Correct it, or remove it for the default."
-        self.findings.stop("wrong_value", STUDY_FILE, what, remedy)
+        told: Told = {"key": where, "value": _shown(value), "expected": expected}
+        self.findings.tell("wrong_value", STUDY_FILE, **told)
 
     def unknown(self, found: dict[str, Any], known: list[str], where: str) -> None:
         """Record each unknown key, with the nearest known one."""
@@ -181,12 +177,11 @@ class _Reader:
             if key in known:
                 continue
             near = get_close_matches(key.casefold(), known, n=1, cutoff=0.5)
-            remedy = (
-                f"Did you mean '{where}{near[0]}'?" if near else f"Known are {', '.join(known)}."
-            )
-            kind = "table" if isinstance(value, dict) else "key"
-            what = f"Unknown {kind} '{where}{key}'."
-            self.findings.stop("unknown_key", STUDY_FILE, what, remedy)
+            told: Told = {"kind": "table" if isinstance(value, dict) else "key", "key": where + key}
+            if near:
+                self.findings.tell("misspelt_key", STUDY_FILE, near=where + near[0], **told)
+            else:
+                self.findings.tell("unknown_key", STUDY_FILE, known=", ".join(known), **told)
 
     def table(
         self, content: dict[str, Any], name: str, prefix: str = "", *, quiet: bool = False
@@ -246,8 +241,8 @@ class _Reader:
             elif name != NO_TABLE:
                 form = self.table(inputs, name, "files.")
                 if (other := form.get("path", file)) != file:
-                    what = f"Both '{other}' and '{file}' are said to be {name}."
-                    self.findings.stop("two_files", STUDY_FILE, what, "Say 'none' of one of them.")
+                    two: Told = {"one": other, "other": file, "table": name}
+                    self.findings.tell("two_files_said", STUDY_FILE, **two)
                 inputs[name] = {**form, "path": file}
         self.unknown(inputs, list(INPUTS), "files.")
         result = {}
@@ -269,8 +264,8 @@ class _Reader:
             strange = [column for column in stated if column not in _ALL_COLUMNS]
             self.unknown(dict.fromkeys(strange), known, f"{where}.{key}.")
             for column in set(stated) - set(known) - set(strange):
-                what = f"'{where}.{key}.{column}' is not used: {name} has no column {column}."
-                self.findings.note("unused_key", STUDY_FILE, what, "Remove the key.")
+                told: Told = {"key": f"{where}.{key}", "table": name, "ours": column}
+                self.findings.tell("unused_key", STUDY_FILE, **told)
         for column, unit in one.units.items():
             if column in known and unit_of(column, unit) is None:
                 names = ", ".join(unit_names(column)) or "none; the column has no unit"
@@ -286,18 +281,13 @@ class _Reader:
         """Check what depends on more than one key: the margin's date, paths inside the folder."""
         stated = "limit_ml_kg_min" in margin or "mean_limit_ml_kg_min" in margin
         if stated and "agreed_on" not in margin:
-            what = "'margin.agreed_on' is missing: a limit counts only if it was agreed beforehand."
-            remedy = "Set the day it was agreed, like 2026-01-10."
-            self.findings.stop("missing_key", STUDY_FILE, what, remedy)
+            self.findings.tell("agreed_on_missing", STUDY_FILE)
         if "mean_limit_ml_kg_min" in margin and "limit_ml_kg_min" not in margin:
-            what = "'margin.limit_ml_kg_min' is missing beside 'margin.mean_limit_ml_kg_min'."
-            remedy = "Set the limit for one athlete too."
-            self.findings.stop("missing_key", STUDY_FILE, what, remedy)
+            self.findings.tell("limit_missing", STUDY_FILE)
         paths = {f"files.{name}.path": one.path for name, one in options.files.items()}
         for key, path in {"study.id_map": options.study.id_map, **paths}.items():
             if path is not None and (problem := path_problem(self.folder, path)):
-                remedy = f"Copy the file into the study folder and set '{key}' to its name."
-                self.findings.stop("path_outside", STUDY_FILE, f"'{key}': {problem}", remedy)
+                self.findings.tell("stated_path_outside", STUDY_FILE, key=key, problem=problem)
 
 
 def _shown(value: object) -> str:

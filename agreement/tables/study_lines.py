@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from agreement.errors import AgreementError
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Findings, Told
 from agreement.tables.whole_output import whole_file
 
 _PLACE: Final = re.compile(r"\(at line (\d+), column \d+\)")
@@ -105,12 +105,10 @@ def stop_at_open_lines(content: dict[str, Any], path: Path, findings: Findings) 
         elif text.startswith(_MARK):
             why = text.removeprefix(_MARK).strip()
         elif text.split("#")[0].rstrip().endswith(f'"{OPEN}"'):
-            what = f"Line {number}, {text.split('=')[0].strip()} in {where} is to be decided."
-            remedy = f'Write in place of "{OPEN}": {why or "what holds"}.'
-            findings.stop(UNDECIDED, path.name, what, remedy)
+            told: Told = {"line": number, "key": text.split("=")[0].strip(), "table": where}
+            findings.tell("open_line", path.name, why=why or "what holds", **told)
     if not findings.stops:
-        remedy = f'Look for "{OPEN}" and write what holds.'
-        findings.stop(UNDECIDED, path.name, "A key is to be decided.", remedy)
+        findings.tell("open_key", path.name)
     return True
 
 

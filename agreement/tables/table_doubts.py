@@ -2,7 +2,8 @@
 
 import datetime as dt
 from collections.abc import Iterable, Mapping
-from typing import Final
+from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.tables.columns import INPUTS
 from agreement.tables.doubts import doubt
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Findings, Told
 from agreement.tables.options import StudyOptions
 from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import DOUBTS
@@ -32,6 +33,22 @@ _MEANS: Final = {  # what files say for yes and no
 }
 
 
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """One checked table that is looked at, and where doubts about it go."""
+
+    name: str
+    frame: pd.DataFrame
+    file: str
+    options: StudyOptions
+    findings: Findings
+
+    def doubt(self, message: str, column: str, row: Any = None, **values: Any) -> None:
+        """Record a doubt; `column` is ours."""
+        header, row = self.options.header(self.name, column), None if row is None else int(row)
+        self.findings.tell(message, self.file, row=row, column=header, **values)
+
+
 def doubt_tables(
     options: StudyOptions,
     frames: Mapping[str, pd.DataFrame],
@@ -48,9 +65,10 @@ def doubt_tables(
     _turned_codes(options, findings)
     for name, frame in frames.items():
         if len(frame):
-            _odd_dates(name, frame, names, options, findings)
-            _clock_times(name, frame, names, options, findings)
-            _put_aside(name, frame, names, findings)
+            one = _Looked(name, frame, names.get(name, name), options, findings)
+            _odd_dates(one)
+            _clock_times(one)
+            _put_aside(one)
     settle(options, findings)
 
 
@@ -76,84 +94,47 @@ def _turned_codes(options: StudyOptions, findings: Findings) -> None:
             known = INPUTS[name].columns.get(column)
             allowed = () if known is None else known.codes
             for theirs, ours in codes.items():
-                said = theirs.strip().casefold()
-                meant = next((word for word, says in _MEANS.items() if said in says), said)
+                word = theirs.strip().casefold()
+                meant = next((one for one, says in _MEANS.items() if word in says), word)
                 if meant in allowed and ours in allowed and meant != ours:
-                    what = f"[files.{name}] reads '{theirs}' of {column} as '{ours}'."
-                    remedy = "Remove the code, or correct it."
-                    findings.stop("codes_turned", STUDY_FILE, what, remedy)
+                    said: Told = {"table": name, "theirs": theirs, "of": column, "ours": ours}
+                    findings.tell("codes_turned", STUDY_FILE, **said)
 
 
-def _odd_dates(
-    name: str,
-    frame: pd.DataFrame,
-    names: Mapping[str, str],
-    options: StudyOptions,
-    findings: Findings,
-) -> None:
+def _odd_dates(one: _Looked) -> None:
     """Doubt dates up to the day from which machines count, and after tomorrow."""
     tomorrow = max(dt.date.today(), RELEASED) + dt.timedelta(days=1)
-    dates = frame["date"]
+    dates = one.frame["date"]
     odd = (dates <= pd.Timestamp(EARLIEST)) | (dates > pd.Timestamp(tomorrow))
-    if not odd.any():
-        return
-    first = frame[odd].iloc[0]
-    rows = f"{int(odd.sum())} of {len(frame)} dates lie on or before {EARLIEST} or after {tomorrow}"
-    what = f"{rows}, first {first['date'].date()}."
-    column = {"field_estimates": "taken_at", "sessions": "started_at"}.get(name, "date")
-    findings.stop(
-        "odd_dates",
-        names.get(name, name),
-        what,
-        "Correct them; a year may be mistyped.",
-        row=int(first["row"]),
-        column=options.header(name, column),
-    )
+    if odd.any():
+        first = one.frame[odd].iloc[0]
+        column = {"field_estimates": "taken_at", "sessions": "started_at"}.get(one.name, "date")
+        told: Told = {"odd": int(odd.sum()), "all": len(dates), "first": first["date"].date()}
+        ends = {"earliest": EARLIEST, "tomorrow": tomorrow}
+        one.doubt("odd_dates", column, first["row"], **told, **ends)
 
 
-def _put_aside(
-    name: str, frame: pd.DataFrame, names: Mapping[str, str], findings: Findings
-) -> None:
+def _put_aside(one: _Looked) -> None:
     """Doubt rows that somebody took out by a mark before them, which a table does not know."""
-    column = MARKED.get(name)
-    if column is None or column not in frame:
+    column = MARKED.get(one.name)
+    if column is None or column not in one.frame:
         return
-    marked = frame[column].astype(str).str.startswith(("#", "//")).to_numpy(dtype=bool)
-    if not 0 < marked.sum() <= len(frame) / 2:
-        return
-    first = frame[marked].iloc[0]
-    what = (
-        f"{marked.sum()} of {len(frame)} rows begin like a remark ('{first[column]}' first), and would "
-        "be read all the same."
-    )
-    remedy = "Delete what does not count, or take the mark away."
-    findings.stop("hidden_rows", names.get(name, name), what, remedy, row=int(first["row"]))
+    marked = one.frame[column].astype(str).str.startswith(("#", "//")).to_numpy(dtype=bool)
+    if 0 < marked.sum() <= len(marked) / 2:
+        first = one.frame[marked].iloc[0]
+        told: Told = {"marked": marked.sum(), "all": len(marked), "first": first[column]}
+        one.findings.tell("marked_rows", one.file, row=int(first["row"]), **told)
 
 
-def _clock_times(
-    name: str,
-    frame: pd.DataFrame,
-    names: Mapping[str, str],
-    options: StudyOptions,
-    findings: Findings,
-) -> None:
+def _clock_times(one: _Looked) -> None:
     """Doubt minutes whose decimals never reach 60: 11:45 written as 11.45."""
-    column = CLOCK_COLUMNS.get(name)
-    if column is None or column not in frame:
+    column = CLOCK_COLUMNS.get(one.name)
+    if column is None or column not in one.frame:
         return
-    hundredths = np.round(frame[column].dropna().to_numpy(np.float64) * 100, 6)
+    hundredths = np.round(one.frame[column].dropna().to_numpy(np.float64) * 100, 6)
     part = hundredths[hundredths % 100 != 0] % 100
     if len(part) < CLOCK_NOTED or (part % 1 != 0).any() or (part >= 60).any():
         return
-    if not (part % 10 != 0).any():  # tenths, or half minutes
-        return
-    what = (
-        f"None of {len(part)} times has decimals of .60 or more, as if 11:45 had been written 11.45 "
-        f"(largest: .{int(part.max()):02d})."
-    )
-    remedy = "Write them as 11:45, or as decimal minutes, 11.75."
-    file, header = names.get(name, name), options.header(name, column)
-    if len(part) < CLOCK_FEWEST:
-        findings.note("clock_times", file, what, remedy, column=header)
-        return
-    findings.stop("clock_times", file, what, remedy, column=header)
+    if (part % 10 != 0).any():  # else tenths, or half minutes
+        message = "perhaps_clock_times" if len(part) < CLOCK_FEWEST else "clock_times"
+        one.doubt(message, column, times=len(part), largest=int(part.max()))

@@ -11,7 +11,6 @@ from agreement.tables.columns import (
     PARQUET_ENDING,
     TABLE_ENDINGS,
     TABLES,
-    UNPACK,
     UNREAD_ENDINGS,
     Table,
     not_read,
@@ -66,12 +65,11 @@ def _stated_file(folder: Path, table: Table, stated: str, findings: Findings) ->
     if _is_folder_of(folder / path, table):
         return path.as_posix()
     if not (folder / path).is_file():
-        remedy = f"Correct path in [files.{table.name}] of study.toml."
-        findings.stop("missing_file", stated, f"The file of {table.name} is missing.", remedy)
+        findings.tell("stated_file_missing", stated, table=table.name)
         return None
     if not path.name.casefold().endswith(table.endings):
-        what = f"A table {table.name} is read from files ending in {', '.join(table.endings)}."
-        findings.stop("unreadable_file", stated, what, "Save it in one of these forms.")
+        endings = ", ".join(table.endings)
+        findings.tell("another_ending", stated, table=table.name, endings=endings)
         return None
     return path.as_posix()
 
@@ -86,13 +84,11 @@ def _found_file(folder: Path, table: Table, names: list[str], findings: Findings
         or (n.casefold() == f"{table.name}/" and _is_folder_of(folder / n, table))
     ]
     if len(found) > 1:
-        what = f"Two files could be the table {table.name}: {' and '.join(found)}."
-        remedy = f"Keep one, or set path in [files.{table.name}] of study.toml."
-        findings.stop("two_files", found[1], what, remedy)
+        findings.tell("two_files", found[1], table=table.name, found=" and ".join(found))
     if not found:
         return None
     if problem := path_problem(folder, found[0]):
-        findings.stop("path_outside", found[0], problem, "Put the file itself there.")
+        findings.tell("path_outside", found[0], problem=problem)
         return None
     return found[0]
 
@@ -109,24 +105,17 @@ def _tell_unread(table: Table, names: list[str], findings: Findings, *, read: bo
     unread = [one for one in unread if not one.casefold().endswith(table.endings)]
     what = not_read(table.name, table.endings)
     for name in unread:
-        if read:
-            beside = f"{what} Another file is read as {table.name}."
-            findings.note("unread_file", name, beside, "Delete it if it holds the same rows.")
-        else:
-            findings.stop("unreadable_file", name, what, UNPACK)
+        findings.tell("unread_beside" if read else "unread_file", name, what=what, table=table.name)
     return bool(unread)
 
 
 def require_tables(tables: set[str], findings: Findings) -> None:
     """Stop when the study lacks what every study needs."""
     if _REQUIRED not in tables:
-        what = "The table of laboratory tests is missing."
-        remedy = "Add lab_tests.csv, or name its file in [files.lab_tests] of study.toml."
-        findings.stop("missing_file", "lab_tests.csv", what, remedy)
+        findings.tell("no_lab_tests", "lab_tests.csv")
     elif not set(FIELD_TABLES) & tables:
-        what = "There is no table of field values, so the report is of the laboratory by itself."
-        remedy = f"To compare, add one of {', '.join(f'{n}.csv' for n in FIELD_TABLES)}."
-        findings.note("laboratory_only", "lab_tests", what, remedy)
+        names = ", ".join(f"{name}.csv" for name in FIELD_TABLES)
+        findings.tell("laboratory_only", "lab_tests", tables=names)
 
 
 def shared_files(
@@ -155,12 +144,7 @@ def shared_files(
         ):
             names |= {table: f"{path} ({table})" for table in same}
             continue
-        what = f"It is read as {' and as '.join(same)}; each table needs a file of its own."
-        remedy = (
-            f"Correct path in [files.{same[-1]}] of study.toml, or delete that table; where the file "
-            "holds both, say for each table by columns which are its own."
-        )
-        findings.stop("one_for_two", path, what, remedy)
+        findings.tell("one_for_two", path, tables=" and as ".join(same), last=same[-1])
     return names
 
 
@@ -185,27 +169,15 @@ def note_unused(
         if any(withdrew.is_like(w, listed=False) or withdrew.is_raw(w) for w in words):
             continue
         if not (path.is_file() or path.is_dir()) and path.stem.casefold() in TABLES:
-            what = "It is a link that leads nowhere, or no file: its rows would be missing."
-            findings.stop("unreadable_file", name, what, "Put the file there, or delete the name.")
-            continue
-        if path.is_dir():
-            what = "No table uses this folder."
-            remedy = f'If it holds recordings, set path = "{name}" in [files.samples] or [files.breaths].'
+            findings.tell("leads_nowhere", name)
+        elif path.is_dir():
+            findings.tell("unused_folder", name, path=name)
         elif name.casefold().endswith(TABLE_ENDINGS) or path.suffix.casefold() == PARQUET_ENDING:
             named = {Path(one).name.split(".")[0].casefold() for one in used}
             free = [table for table in TABLES if table not in named] or list(TABLES)
-            what = "No table uses this file."
-            remedy = (
-                f'If it is a table, set path = "{name}" in [files.{free[0]}] of study.toml, or in that '
-                "of another table; `agreement new DIR --from FILE` proposes how to read it."
-            )
+            findings.tell("unused_file", name, path=name, table=free[0])
         else:
-            what = "No table uses this file, and files of this form are not read."
-            remedy = (
-                "Save what it holds as CSV: a table with the columns of `agreement new`, or a "
-                "recording with t_s, hr_bpm, speed_m_s or power_w in samples/."
-            )
-        findings.note("unused_file", name, what, remedy)
+            findings.tell("unused_form", name)
 
 
 def note_empty_tables(
@@ -213,13 +185,10 @@ def note_empty_tables(
 ) -> None:
     """Note that there is no laboratory test yet, or no field value."""
     if rows_read.get("lab_tests") == 0:
-        what = "There are no rows yet, so nothing can be compared."
-        findings.note("empty_table", names["lab_tests"], what, "Fill in the laboratory tests.")
+        findings.tell("no_tests_yet", names["lab_tests"])
     field = [name for name in FIELD_TABLES if name in names]
     if field and all(rows_read.get(name) == 0 for name in field):
-        files = ", ".join(names[name] for name in field)
-        what = "There are no rows yet, so there is no field value."
-        findings.note("empty_table", files, what, "Fill in at least one of them.")
+        findings.tell("no_field_values_yet", ", ".join(names[name] for name in field))
 
 
 def note_margin(
@@ -228,14 +197,8 @@ def note_margin(
     """Note a limit that says not what it is about, or was agreed after the first laboratory test."""
     agreed = options.margin
     if agreed.limit is not None and agreed.against is None:
-        what = (
-            "The limit does not say what it is about, so it is judged against one laboratory test."
-        )
-        remedy = 'Set against in [margin] to "laboratory test" or "true value", as it was agreed.'
-        findings.note("against_not_stated", "study.toml", what, remedy)
+        findings.tell("against_not_stated", "study.toml")
     dates = tests.loc[tests["athlete_id"] != options.control.athlete_id, "date"].dropna()
     if agreed.agreed_on is None or dates.empty or agreed.agreed_on <= (first := dates.min().date()):
         return
-    late = f"The limit was agreed on {agreed.agreed_on}, after the first laboratory test"
-    remedy = "The report will show the numbers and withhold the verdict."
-    findings.note("late_margin", "study.toml", f"{late} ({first}, {file}).", remedy)
+    findings.tell("late_margin", "study.toml", day=agreed.agreed_on, first=first, tests=file)

@@ -24,7 +24,6 @@ Codes = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 _BLANK: Final = re.compile(r"[\s\ufeff\u200b]")  # what is trimmed away
 _WHOLE: Final = 2.0**53  # from here on a float64 need not be the whole number that was meant
-BLANKS: Final = "Nothing to do, unless the blanks meant something."
 # spellings that cannot be misread; anything else is asked for
 _SPELLINGS: Final = {
     ("female", "male"): {"f": "female", "m": "male"},
@@ -132,8 +131,8 @@ def text_column(raw: RawTable, name: str, *, tokens: bool = False) -> Distinct:
     odd = {v for v, t in zip(found.labels, trimmed, strict=True) if t is not None and v != t}
     if odd:
         rows = raw.rows[found.where(odd)]
-        many = f"Blanks around {counted(len(rows), 'value')} were removed"
-        raw.note("trimmed", f"{many}, first '{min(odd).strip()}'.", BLANKS, name, int(rows[0]))
+        many, first = counted(len(rows), "value"), f", first '{min(odd).strip()}'"
+        raw.tell("trimmed", name, int(rows[0]), values=many, first=first)
     return found.replaced(trimmed)
 
 
@@ -166,8 +165,7 @@ def code_column(raw: RawTable, name: str) -> Distinct:
         ours.append(code)
     if spelled:
         read = ", ".join(f"'{k}' as {v}" for k, v in spelled.items())
-        remedy = f"If one is wrong, set codes = {{ {name} = {{ ... }} }} in {raw.section}."
-        raw.note("code_spelling", f"Read {read}.", remedy, name)
+        raw.tell("code_spelling", name, read=read, ours=name)
     if unknown:
         _stop_at_unknown(raw, name, found, unknown)
     return found.replaced(ours)
@@ -188,12 +186,9 @@ def _stop_at_unknown(raw: RawTable, name: str, found: Distinct, unknown: list[st
     shown = " and ".join(f"'{v}'" for v in unknown[:5]) + (" ..." if len(unknown) > 5 else "")
     many = int(found.where(set(unknown)).sum())
     rows = f" in {many} rows" if many > len(unknown) else ""
-    what = f"Unknown code{'s' if len(unknown) > 1 else ''} {shown}{rows}."
-    remedy = (
-        f"Say which is which: codes = {{ {name} = {{ {pairs} }} }} in {raw.section} of study.toml. "
-        f"Ours are {', '.join(allowed)}."
-    )
-    raw.stop("code", what, remedy, name, found.first_row(raw, unknown[0]))
+    told = {"s": "s" if len(unknown) > 1 else "", "listed": shown, "rows": rows, "pairs": pairs}
+    first = found.first_row(raw, unknown[0])
+    raw.tell("unknown_code", name, first, ours=name, allowed=", ".join(allowed), **told)
 
 
 def label_column(raw: RawTable, name: str) -> Distinct:
@@ -203,10 +198,8 @@ def label_column(raw: RawTable, name: str) -> Distinct:
     found = found.replaced([_by_study_file(v, stated) or v for v in found.labels])
     for label in found.labels:
         if len(label) > LONGEST_LABEL:
-            what = f"The label has {len(label)} letters; at most {LONGEST_LABEL} can be shown."
-            short = f'codes = {{ {name} = {{ "{label[:20]}..." = "short" }} }}'
-            remedy = f"Shorten it, in the file or by {short} in {raw.section}."
-            raw.stop("long_label", what, remedy, name, found.first_row(raw, label))
+            told = {"letters": len(label), "most": LONGEST_LABEL, "start": label[:20]}
+            raw.tell("long_label", name, found.first_row(raw, label), ours=name, **told)
     return found
 
 
@@ -219,8 +212,6 @@ def rule_column(raw: RawTable, name: str) -> Distinct:
         rule = normalised_rule(_by_study_file(value, stated) or value)
         rules.append(rule or UNKNOWN_RULE)
         if rule is None:
-            what = f"'{value}' is no averaging rule that can be read."
-            translated = f'codes = {{ {name} = {{ "{value}" = "..." }} }} in {raw.section}'
-            remedy = f"Write {GRAMMAR}, or translate it with {translated} of study.toml."
-            raw.stop("code", what, remedy, name, found.first_row(raw, value))
+            row = found.first_row(raw, value)
+            raw.tell("no_averaging_rule", name, row, value=value, grammar=GRAMMAR, ours=name)
     return found.replaced(rules).filled(UNKNOWN_RULE)

@@ -54,16 +54,10 @@ def _refuse(
         what = "It is a folder, and athletes are read from a file"
     else:
         what = "It looks like the athletes table and is not read"
-    read = f" ({file} is)" if file is not None else ""
-    what += f"{read}, so whoever is marked there as withdrawn would stay in."
-    remedy = (
-        f"Call it {NAME}.csv, or name it by path in [files.{NAME}] of study.toml; if it is not "
-        "needed, move it out of the study folder."
-        if file is None
-        else f"Move it out of the study folder, or name the right one by path in [files.{NAME}] of "
-        "study.toml and remove the other."
-    )
-    findings.stop("unread_athletes", name, what, remedy)
+    if file is None:
+        findings.tell("unread_athletes", name, what=what)
+    else:
+        findings.tell("more_athletes", name, what=what, read=file)
 
 
 def looks_like_people(name: str) -> bool:
@@ -89,11 +83,4 @@ def refuse_unread_withdrawal(
         if plain.startswith(("withdr", "dropout", "droppedout", "optout", "optedout")) or (
             SequenceMatcher(None, plain, COLUMN).ratio() >= _ALIKE
         ):
-            what = (
-                "It looks like the column of those who withdrew and is not read: all would stay in."
-            )
-            remedy = (
-                f'Call it {COLUMN}, or write columns = {{ {COLUMN} = "{name}" }} in '
-                f"[files.{NAME}] of study.toml."
-            )
-            findings.stop("unread_withdrawn", file, what, remedy, column=name)
+            findings.tell("unread_withdrawn", file, column=name, header=name)

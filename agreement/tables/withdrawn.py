@@ -25,10 +25,6 @@ _HEAD: Final = f"""\
 # file with the study. It rests on {KEY_FILE}; without that file it can be read by nobody.
 # A person marked by mistake: delete this file while the athletes table is right, and run `check`.
 """
-_REMEDY: Final = (
-    f"Put {KEPT_FILE} and {KEY_FILE} back from a copy. If one of them is lost for good, see that the "
-    "athletes table marks everybody who withdrew, delete both, and run it again."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,29 +67,27 @@ class Withdrawn:
 def read_kept(folder: Path, findings: Findings) -> Withdrawn:
     """Return who withdrew by earlier runs; a file that cannot be used is a stop."""
     path = folder / KEPT_FILE
+    key, marks, why = b"", set[str](), ""
     if not (path.exists() or path.is_symlink()):
         return Withdrawn()
     if path.is_symlink() or not path.is_file():
-        findings.stop("withdrawal_lost", KEPT_FILE, "It is a link or no file.", _REMEDY)
-        return Withdrawn()
-    if not (folder / KEY_FILE).exists():
-        what = f"{KEY_FILE}, on which it rests, is missing, so nobody can tell who withdrew."
-        findings.stop("withdrawal_lost", KEPT_FILE, what, _REMEDY)
-        return Withdrawn()
-    try:
-        key = study_key(folder)
-        lines = path.read_text(encoding="ascii").split("\n")
-    except (OutputError, OSError, ValueError) as error:
-        what = f"It cannot be read: {error}" if isinstance(error, OutputError) else "It is damaged."
-        findings.stop("withdrawal_lost", KEPT_FILE, what, _REMEDY)
-        return Withdrawn()
-    marks = {line.strip() for line in lines if line.strip() and not line.startswith("#")}
-    if not marks or any(len(m) != _HEX or set(m) - set("0123456789abcdef") for m in marks):
-        findings.stop("withdrawal_lost", KEPT_FILE, "It is damaged or empty.", _REMEDY)
-        return Withdrawn()
-    if _mark(key, ("key", "")) not in marks:
-        what = f"It was made with another {KEY_FILE}, so nobody can tell who withdrew."
-        findings.stop("withdrawal_lost", KEPT_FILE, what, _REMEDY)
+        why = "It is a link or no file."
+    elif not (folder / KEY_FILE).exists():
+        why = f"{KEY_FILE}, on which it rests, is missing, so nobody can tell who withdrew."
+    else:
+        try:
+            key, lines = study_key(folder), path.read_text(encoding="ascii").split("\n")
+            marks = {line.strip() for line in lines if line.strip() and not line.startswith("#")}
+            if not marks or any(len(m) != _HEX or set(m) - set("0123456789abcdef") for m in marks):
+                why = "It is damaged or empty."
+            elif _mark(key, ("key", "")) not in marks:
+                why = f"It was made with another {KEY_FILE}, so nobody can tell who withdrew."
+        except OutputError as error:
+            why = f"It cannot be read: {error}"
+        except (OSError, ValueError):
+            why = "It is damaged."
+    if why:
+        findings.tell("withdrawal_lost", KEPT_FILE, why=why, kept=KEPT_FILE, key=KEY_FILE)
         return Withdrawn()
     return Withdrawn(key=key, marks=frozenset(marks))
 
@@ -112,9 +106,7 @@ def keep(folder: Path, withdrawn: Withdrawn, raw_ids: Iterable[str], findings: F
             write_private(folder / KEPT_FILE, text.encode("ascii"))
     except (OutputError, OSError) as error:
         said = str(error) if isinstance(error, OutputError) else str(error.strerror)
-        what = f"Who withdrew cannot be kept for later runs: {said.rstrip('.')}."
-        remedy = "See that the folder can be written, and that the key is the study's own."
-        findings.note("withdrawal_not_kept", KEPT_FILE, what, remedy)
+        findings.tell("withdrawal_not_kept", KEPT_FILE, why=said.rstrip("."))
 
 
 def require_athletes(
@@ -123,18 +115,10 @@ def require_athletes(
     """Stop when people withdrew by an earlier run and the table that said so is gone, or its column."""
     if not withdrawn.marks or (file is not None and "withdrawn" in columns):
         return
-    name = file or "athletes.csv"
-    lost = "The table is missing" if file is None else "The column 'withdrawn' is missing"
-    what = f"{lost}, but at the last run it said that people had withdrawn."
-    remedy = (
-        "Put the table back under its name, with the columns athlete_id and withdrawn; if it is "
-        "called otherwise, name it by path in [files.athletes] of study.toml."
-        if file is None
-        else "Put the column back; if it is called otherwise, name it in columns of [files.athletes]."
-    )
-    findings.stop(
-        "withdrawal_lost", name, what, remedy, column=None if file is None else "withdrawn"
-    )
+    if file is None:
+        findings.tell("people_lost", "athletes.csv")
+    else:
+        findings.tell("withdrawn_column_lost", file, column="withdrawn")
 
 
 def _mark(key: bytes, form: tuple[str, str]) -> str:

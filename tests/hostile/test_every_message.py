@@ -10,7 +10,7 @@ from small_study import BARE, write_folder
 import agreement
 from agreement.cohort import inspect_cohort
 from agreement.tables.paths import require_unchanged
-from agreement.terms import DOUBTS, REASONS
+from agreement.terms import DOUBTS, REASONS, declared
 
 LAB = BARE["lab.csv"].decode()
 ESTIMATES = BARE["field_estimates.csv"].decode()
@@ -120,11 +120,13 @@ STOPS = {
     "name_like_id": Said({LABS: LAB.replace("007", "Ada Berg")}, LABS, 2, "athlete_id", "A... B...", "Use codes"),
     "no_control": Said({"study.toml": TOML + "[control]\nathlete_id='nobody'\n"}, "study.toml", None, None, "'nobody'", "Correct athlete_id", "a key"),
     "not_a_date": Said({LABS: LAB.replace("2026-03-13", "soon")}, LABS, 3, "date", "'soon'", "Write it like"),
+    "not_a_number": Said({LABS: LAB.replace("48.0", "high")}, LABS, 3, "vo2max_ml_kg_min", "'high'", "Write the number"),
     "one_for_two": Said({"study.toml": TOML + "[files.sessions]\npath='lab.csv'\n"}, "lab.csv", None, None, "sessions", "Correct path", "a file"),
     "path_outside": Said({"study.toml": TOML.replace("lab.csv", "../lab.csv")}, "study.toml", None, None, "files.lab_tests.path", "Copy the file", "a key"),
     "ragged_row": Said({LABS: LAB.replace("48.0", "48,0")}, LABS, 3, None, "'0' stands after the last", "Correct the row", "the cell after the last column"),
     "time_zone": Said({"study.toml": TOML.replace("time_zone = 'UTC'", "")}, EST, 3, "taken_at", "2026-02-26 09:00", "time_zone"),
     "two_files": Said({"breaths/T1.csv": BREATHS, "breaths/T1.CSV": BREATHS}, "breaths", None, None, "'T1'", "Keep it in one", "a file"),
+    "undecided": Said({"study.toml": TOML.replace("'UTC'", '"?"')}, "study.toml", None, None, "time_zone", "Write in place", "a key"),
     "undated_export": Said({FIRST: FIELD, "field_tests/last.csv": FIELD}, "field_tests/last.csv", None, None, "no date", "Put the day", "a file"),
     "unit": Said({LABS: LAB.replace("52.4", "5240").replace("48.0", "4800")}, LABS, None, "vo2max_ml_kg_min", "5020", "units"),
     "unknown_key": Said({"study.toml": TOML + "sheets='x'\n"}, "study.toml", None, None, "sheets", "sheet", "a key"),
@@ -199,7 +201,7 @@ def test_no_reason_is_without_a_study_that_provokes_it():
 
 def stop_reasons():
     """Return every reason with which the package's source stops a run."""
-    reasons = set()
+    reasons = {one["stop"] for one in declared("messages.toml", "tables").values() if "stop" in one}
     for path in Path(agreement.__file__).parent.rglob("*.py"):
         for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(call, ast.Call):
