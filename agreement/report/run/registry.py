@@ -193,10 +193,8 @@ def _page(
         for name, statistics in analyses.items():
             own = BY_NAME[name]
             only = tuple(one for one in own.statistics if one.name in statistics.split())
-            shown = analysis_table(
-                numbers, replace(own, statistics=only, unless_possible=()), alone=True
-            )
-            page.add(shown or Block(""))
+            some = replace(own, statistics=only, unless_possible=(), of_all_groups=())
+            page.add(analysis_table(numbers, some, alone=True) or Block(""))
     page.open_section("What became of every row")
     page.add(_flow_block(streamed))
     if left_out is not None:
