@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from agreement import house_style, read_cohort
 from agreement.figures.canvas import svg_text
 from agreement.figures.layout import settle
+from agreement.report.page.machine import in_words
 from agreement.report.page.markup import Block
 
 ROOT: Final = Path(__file__).resolve().parents[1]
@@ -144,11 +145,13 @@ def _value(code: str, names: dict[str, Any], figure: Figure) -> tuple[str, str, 
         settle(figure)
         return svg_text(figure), "drawn on axes of one's own", ""
     svg = re.search(r"<svg.*?</svg>", value, re.DOTALL)[0]
-    told = re.search(r'aria-label="([^"]*)"', svg)
+    told = re.search(r"</svg><span hidden[^>]*>(.*?)</span></div>", value) or re.search(
+        r'aria-label="([^"]*)"', svg
+    )
     space = "" if "xmlns=" in svg else ' xmlns="http://www.w3.org/2000/svg"'
     return svg.replace("<svg", f"<svg{space}", 1), _plain(told[1] if told else ""), ""
 
 
 def _plain(text: str) -> str:
-    """Return text in which nothing is taken for markup."""
-    return re.sub(r"([\\*_\[\]<>`|])", r"\\\1", text)
+    """Return words in which nothing is taken for markup."""
+    return re.sub(r"([\\*_\[\]<>`|])", r"\\\1", in_words(text))

@@ -7,6 +7,7 @@ from pathlib import Path
 from xml.etree import ElementTree as ET  # our own SVG, nothing from outside
 
 import numpy as np
+import pandas as pd
 import pytest
 from opened import Opened, open_report
 from printed import Bare, bare_numbers, by_key, rounds_to, wrong_numbers
@@ -102,6 +103,23 @@ def notebook_sections(report, kind):
     return "".join(getattr(report, name)().html for name in names)
 
 
+def with_a_worse_method(study):
+    """Add a second method, further from the laboratory and less even."""
+    path = study / "field_estimates.csv"
+    own = pd.read_csv(path)
+    worse = own["vo2max_ml_kg_min"] + 12 + np.random.default_rng(8).normal(0, 3, len(own)).round(2)
+    other = own.assign(method="belt", vo2max_ml_kg_min=worse)
+    pd.concat([own, other]).to_csv(path, index=False)
+    return study
+
+
+OF_FIGURES = {  # analyses whose numbers figures say
+    "squad": ["averaging_curve", "budget", "change", "closer", "profile_bias", "regression"],
+    "validation": ["budget", "change", "closer", "profile_bias", "regression"],
+    "audit": [],
+}
+
+
 @pytest.mark.parametrize(
     "kind",
     ["squad", *(pytest.param(one, marks=pytest.mark.slow) for one in ("validation", "audit"))],
@@ -109,12 +127,21 @@ def notebook_sections(report, kind):
 def test_a_number_found_nowhere_else_stands_under_the_key_of_its_line_alone(
     kind, small_study, tmp_path
 ):
-    """Every value and end of the table becomes a whole number of its own, of five digits."""
-    report = open_report(small_study(tmp_path / "crew"), kind=kind)
+    """
+    Every value and end of the table becomes a whole number of its own, of five digits.
+
+    In captions and in what is heard of figures too. Variances become the squares of such numbers:
+    figures say their roots.
+    """
+    report = open_report(
+        with_a_worse_method(small_study(tmp_path / "crew", athletes=20)), kind=kind
+    )
     stained = report.told.frame.copy()
-    for times, name in enumerate(("value", "low", "high"), start=1):
-        known = stained[name].notna().to_numpy()
+    for times, name in enumerate(("low", "value", "high"), start=1):
+        known = (stained[name].notna() & stained["statistic"].ne("p_rmse_joint")).to_numpy()
         stained.loc[known, name] = 20_000.0 * times + np.arange(len(stained))[known]
+    squares = stained["analysis"].eq("budget") & stained["unit"].str.contains("^2", regex=False)
+    stained.loc[squares, ["value", "low", "high"]] **= 2
     report.cohort.beside["told"] = report.told = Told(report.cohort, stained)
     html, lines = notebook_sections(report, kind), by_key(report.told.frame)
 
@@ -131,7 +158,15 @@ def test_a_number_found_nowhere_else_stands_under_the_key_of_its_line_alone(
         for key, low, high in re.findall(r'data-interval-of="([^"]+)">([^<]+) to ([^<]+)<', html)
     ]
     assert len(marked) > 40
+    assert not re.search(r'data-(statistic|interval-of|note-of)=""', html)
     assert [(k, t) for k, t in marked if not all(number(t[n], k, n) for n in t)] == []
+    heard = re.findall(r'<span hidden="" id="[^"]+">(.*?)</span></?(?:div|svg)', html)
+    assert len(heard) == html.count("<svg")
+    named = re.findall(r'data-[a-z-]+="([^"/]+)/[^"]+">', "".join(heard))
+    assert {"limits_of_agreement", *OF_FIGURES[kind]} <= set(named)
+    roots = re.findall(r'data-note-of="(budget/[^"]+)">([^<]+)<', "".join(heard))
+    assert bool(roots) == (kind != "audit")
+    assert [(k, t) for k, t in roots if float(t) ** 2 != lines.loc[unescape(k), "value"]] == []
     page = Bare()
     page.feed(re.sub(r"<svg.*?</svg>", "", html, flags=re.DOTALL))
     assert [
