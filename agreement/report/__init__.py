@@ -28,7 +28,7 @@ _NAMES = {
     "front": "cautions chart further heading history left_out margin next_steps provenance rules "
     "flow unsaid verdict",
     "methods": "averaging budget change differences drift people profiles quotable regression "
-    "repeatability sensitivity structure tests two_estimators formulas",
+    "repeatability sensitivity structure tests two_by_two two_estimators formulas",
     "about": "athletes averaging_rules borderline effort funnel inputs laboratory maxima modes "
     "out_of_range protocol_list published reporting_lists sign_off why",
 }

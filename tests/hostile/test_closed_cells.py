@@ -7,6 +7,7 @@ taking away what lies inside; the program decides by linear algebra on the same 
 
 from dataclasses import replace
 from datetime import date
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -155,6 +156,20 @@ def fewest_reached(groups):
     return min((people(mask, pairs) for mask in reachable(sets)), default=FEWEST)
 
 
+def profiles_shown(frame):
+    """Profiles that show their own bias, and those that are set side by side."""
+    told = frame[frame["value"].notna()]
+    own = told[(told["analysis"] == "profile_bias") & (told["statistic"] == "bias")]
+    two = told[told["analysis"] == "profiles_two_by_two"]
+    return set(own["group"]), {tuple(group.split(" minus ")) for group in two["group"]}
+
+
+def assert_both_show_their_bias(frame):
+    """What is told of two profiles side by side gives one away where only the other shows its own."""
+    own, two = profiles_shown(frame)
+    assert {name for both in two for name in both} <= own
+
+
 def test_the_search_finds_what_two_groups_give_away():
     everybody = frozenset((f"A{i}", "T") for i in range(20))
     women = frozenset(sorted(everybody)[:12])
@@ -169,7 +184,9 @@ def test_no_few_people_follow_from_the_cells_of_an_audit(seed):
     sizes = frame.groupby(["analysis", "group"])["n"].max()
     for group, pairs in members.items():  # the groups are those of the table
         assert len({athlete for athlete, _ in pairs}) == sizes[group], group
-    shown = shown_groups(without_small_cells(frame, hidden_groups(frame, {PLACE: members})))
+    told = without_small_cells(frame, hidden_groups(frame, {PLACE: members}))
+    assert_both_show_their_bias(told)
+    shown = shown_groups(told)
     assert WHOLE in shown or sizes[WHOLE] < FEWEST
     assert fewest_reached([members[group] for group in shown if group in members]) >= FEWEST
 
@@ -177,10 +194,32 @@ def test_no_few_people_follow_from_the_cells_of_an_audit(seed):
 @pytest.mark.parametrize("seed", [*range(0, 30, 3), *slowly(range(30, COHORTS, 3))])
 def test_whoever_knows_sizes_alone_withholds_what_one_analysis_gives_away(seed):
     frame, members = grouped_results(odd_cohort(seed))
-    shown = shown_groups(without_small_cells(frame))
+    told = without_small_cells(frame)
+    assert_both_show_their_bias(told)
+    shown = shown_groups(told)
     for analysis in {name for name, _ in members}:
         own = [members[group] for group in shown if group in members and group[0] == analysis]
         assert fewest_reached([*own, *([members[WHOLE]] if WHOLE in shown else [])]) >= FEWEST
+
+
+@pytest.mark.parametrize("hidden", [(), ("long",), ("base", "long")])
+def test_two_profiles_are_set_side_by_side_where_both_show_their_bias(hidden):
+    names = ("base", "long", "short")
+    rows = [("profile_bias", name, "bias", 10.0) for name in names]
+    rows += [
+        ("profiles_two_by_two", f"{a} minus {b}", statistic, 20.0)
+        for a, b in combinations(names, 2)
+        for statistic in ("difference_of_bias", "hedges_g")
+    ]
+    frame = pd.DataFrame(rows, columns=["analysis", "group", "statistic", "n"])
+    frame = frame.assign(
+        method="wrist", mode="run", value=1.0, low=0.0, high=2.0, n_pairs=frame["n"]
+    )
+    frame["note"] = ""
+    gone = [("profile_bias", *PLACE, name) for name in hidden]
+    own, two = profiles_shown(without_small_cells(frame, gone))
+    assert own == {*names} - {*hidden}
+    assert two == set(combinations(sorted(own), 2))
 
 
 def test_the_walk_meets_cohorts_that_would_give_people_away():

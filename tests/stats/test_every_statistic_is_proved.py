@@ -174,6 +174,11 @@ PROOFS = {
         "test_profiles::test_deviations_of_repeated_pairs_are_of_athlete_means",
         COVERAGE,
     ),
+    "games_howell": Proof(
+        "test_profiles_two_by_two::test_two_groups_are_welch_s_t_test_on_the_sleep_data",
+        "test_profiles_two_by_two::test_three_groups_by_the_published_formula",
+        "test_profiles_two_by_two::test_all_intervals_hold_at_once_under_unequal_spreads",
+    ),
     "equal_fitness": Proof(
         NONE,
         "test_profiles::test_at_equal_fitness_by_a_slow_loop_and_another_library",
@@ -456,6 +461,7 @@ SHOWN_BY = {
     "averaging_rule": "averaging_rules",
     "limits_by_level": "trend",
     "profile_at_equal_level": "equal_fitness",
+    "profiles_two_by_two": "games_howell",
     "slope_on_one_method": "drift",
     "threshold_agreement_hr": "threshold_agreement",
     **dict.fromkeys(
@@ -494,7 +500,7 @@ PARTS = {
         "rows_from",
         "rows_of",
         "in_group",
-        *("told_rows", "odd_columns", "same_methods", "copied_series"),
+        *("told_rows", "odd_columns", "chance_of_equal", "same_methods", "copied_series"),
         "html_table",
     ),
     *(
@@ -555,7 +561,7 @@ PARTS = {
         "own_doubts",
         "side_by_side",
         "outcome_of",
-        *("declared", "with_coverage"),  # how records are written
+        *("declared", "with_coverage", "two_names"),  # how records are written
         *("bias_and_sd", "assumed_within"),  # of pools and plans: tests/report
         "two_seasons_by_numbers",  # Welch's on printed numbers: test_several_studies
     ),  # how the whole is computed at once

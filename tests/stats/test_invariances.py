@@ -439,7 +439,7 @@ def test_no_analysis_is_missing_from_the_table_asked(study):
     told = study[1].dropna(subset="value").index.get_level_values("analysis")
     asked_above = {"linearity", "two_estimators", "profile_at_equal_level"}  # by `RULES`
     asked_elsewhere = {"closer", "laboratory_change"}  # in tests of their own
-    asked_elsewhere |= {"ageing", "ageing_bins", "control", "no_number"}
+    asked_elsewhere |= {"ageing", "ageing_bins", "control", "no_number", "profiles_two_by_two"}
     asked_elsewhere |= {"thresholds", "threshold_agreement", "threshold_agreement_hr"}
     asked_elsewhere |= {"training_zones", "economy", "economy_explained"}
     # limits of other groups or of other laboratory values

@@ -1,6 +1,7 @@
 """Numbers that would give a withheld group away by another way than sums of its like."""
 
 from collections.abc import Iterable
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.stats.catalogue import BY_NAME
+from agreement.stats.causes.profiles_two_by_two import two_names
 from agreement.stats.record import Privacy
 
 _OF_LABORATORY: Final = ("thresholds", "economy")  # whose numbers are not all of the same people
@@ -20,9 +22,10 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
     """
     Return which rows of a results table must go besides the withheld groups.
 
-    What draws on all groups of an analysis, where one of them is withheld; and what compares methods
-    on all people but one to four of one of them; and counts and shares of one to four, or of all but
-    so many; and what one to four people less than beside it have; and ends of the data.
+    What draws on all groups of an analysis, where one of them is withheld; and what sets two profiles
+    side by side, where one is; and what compares methods on all people but one to four of one of
+    them; and counts and shares of one to four, or of all but so many; and what one to four people less
+    than beside it have; and ends of the data.
 
     cells: columns `agreement.terms.RESULT_COLUMNS`, whole.
     hidden: the rows that are withheld already.
@@ -38,7 +41,25 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
         of_all = cells["statistic"].isin(record.of_all_groups) & cells["value"].notna()
         of_nobody = (cells["n"] == 0).to_numpy()
         out |= mine & of_all.to_numpy() & (np.array(here, dtype=np.bool_) | of_nobody)
-    return out | _compared(cells) | _of_few(cells) | _of_few_less(cells) | _of_ends(cells)
+    out |= _compared(cells) | _of_few(cells) | _of_few_less(cells) | _of_ends(cells)
+    return out | _of_two(cells, hidden | out)
+
+
+def _of_two(cells: pd.DataFrame, gone: Mask) -> Mask:
+    """Return which rows are about two profiles of which one does not show its own bias."""
+    told = (cells["analysis"] == "profile_bias") & (cells["statistic"] == "bias")
+    told &= cells["value"].notna() & ~gone
+    groups: dict[tuple[str, str], list[str]] = {}
+    for method, mode, group in zip(*(cells.loc[told, n] for n in (*_PLACE, "group")), strict=True):
+        groups.setdefault((method, mode), []).append(group)
+    shown = {
+        (*place, two_names(*both))
+        for place, own in groups.items()
+        for both in combinations(sorted(own), 2)
+    }
+    mine = ((cells["analysis"] == "profiles_two_by_two") & cells["value"].notna()).to_numpy()
+    names = zip(*(cells[name] for name in (*_PLACE, "group")), strict=True)
+    return mine & np.array([name not in shown for name in names], dtype=np.bool_)
 
 
 def _of_few(cells: pd.DataFrame) -> Mask:

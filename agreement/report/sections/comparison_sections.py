@@ -1,5 +1,6 @@
 """The sections of a report about one method: a figure, its table or sentence, or why there is none."""
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 import pandas as pd
@@ -17,7 +18,7 @@ from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_caption
 from agreement.figures.regression import plot_regression, regression_caption
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, bullets, joined, lines, paragraph, table
+from agreement.report.page.markup import Block, bullets, fold, joined, lines, paragraph, table
 from agreement.report.page.names import GROUPS
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
@@ -29,6 +30,12 @@ from agreement.stats.causes.wrong_inputs import wrong_inputs
 
 NO_NOISE: Final = (
     "The laboratory's own error is not known here, so a true change cannot be told from its noise."
+)
+TWO_BY_TWO: Final = (
+    "Every athlete counts once, by the mean of the own differences. The 95 % intervals below the "
+    "differences, and p, count all pairs of profiles of a method (Games and Howell). Hedges' g is the "
+    "difference in standard deviations of athletes within a profile; its interval counts one pair "
+    "alone, and may exclude zero where p is large."
 )
 Section = tuple[Picture | None, Block]
 
@@ -148,6 +155,33 @@ def _contrasts(one: Comparison, groups: list[str]) -> list[Block]:
     cells = {group: one.cell("profile_bias", "p_difference_all", group) for group in groups}
     survive = [group for group, cell in cells.items() if HOLM_ALL in cell.note]
     return [paragraph(said("sentences", "contrasts", number=len(of_all), survive=survive))]
+
+
+def two_by_two(comparisons: Iterable[Comparison]) -> Block:
+    """Return which profile differs from which, folded; nothing where no two can be compared."""
+    tables = [block for block in map(_two_by_two, comparisons) if block.html]
+    shown = joined([paragraph(TWO_BY_TWO), *tables])
+    return fold("Which profile differs from which", shown) if tables else Block("")
+
+
+def _two_by_two(one: Comparison) -> Block:
+    """Return the profiles of one method, two by two."""
+    name = "profiles_two_by_two"
+    rows = [
+        (
+            group,
+            str(apart.n),
+            apart.stacked(sign=True),
+            one.cell(name, "p_difference_of_bias", group).shown(),
+            one.cell(name, "hedges_g", group).stacked(sign=True),
+        )
+        for group in one.groups(name)
+        for apart in [one.cell(name, "difference_of_bias", group)]
+        if apart.known
+    ]
+    columns = ("training profiles", "athletes", "difference of bias", "p", "Hedges' g")
+    caption = f"{one.name}: bias of one training profile less that of another (mL/kg/min)"
+    return table(caption, columns, rows, numeric=columns[1:]) if rows else Block("")
 
 
 def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:

@@ -52,6 +52,12 @@ def profiles(cohort: Cohort, *, methods: Methods = None) -> Block:
 
 
 @of_field_values
+def two_by_two(cohort: Cohort, *, methods: Methods = None) -> Block:
+    """Show which training profile is read otherwise than which, and by how much."""
+    return sections.two_by_two(told_of(cohort).some(methods))
+
+
+@of_field_values
 def regression(cohort: Cohort, *, methods: Methods = None, structural: bool = False) -> Block:
     """Show the calibration line of each method; `structural`: also field against true fitness."""
     more = together.structural_lines if structural else None

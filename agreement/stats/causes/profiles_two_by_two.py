@@ -1,0 +1,108 @@
+"""Which training profile is read otherwise than which, and by how much."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from agreement.stats.basics.welch import Apart, games_howell
+from agreement.stats.causes.pooled_profiles import athletes_by_profile
+from agreement.stats.causes.profile_bias import FEW_FOR_BIAS, SHOWN_AT
+from agreement.stats.method_data import MethodData
+from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.result import Result
+from agreement.stats.rows import Row
+
+Pairs = frozenset[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class ProfilesTwoByTwo(Result):
+    """Biases of training profiles, two by two. [mL/kg/min]."""
+
+    profiles: dict[str, Pairs]  # by name; who stands in each, every athlete in one
+    apart: tuple[Apart, ...]  # of every two of them
+
+    def members(self) -> dict[str, Pairs]:
+        """Return whose pairs stand in either profile."""
+        return {self.name(one): self._pairs(one) for one in self.apart}
+
+    def name(self, one: Apart) -> str:
+        """Return what is taken from what."""
+        return two_names(*(list(self.profiles)[k] for k in one.between))
+
+    def _pairs(self, one: Apart) -> Pairs:
+        first, second = (list(self.profiles.values())[k] for k in one.between)
+        return first | second
+
+    def rows(self) -> Iterable[Row]:
+        """Return difference, p and Hedges' g of every two profiles."""
+        for one in self.apart:
+            pairs = self._pairs(one)
+            n = len({athlete for athlete, _ in pairs})
+            told: dict[str, Any] = {"n": n, "n_pairs": len(pairs), "group": self.name(one)}
+            told["note"] = "athlete means" if n < len(pairs) else ""
+            yield Row.of("difference_of_bias", one.estimate, one.interval, **told)
+            yield Row.of("p_difference_of_bias", one.p, unit="1", **told)
+            yield Row.of("hedges_g", one.g, one.g_interval, unit="1", **told)
+
+    def summary(self) -> str:
+        """Say in one sentence how many profiles differ, and which lie farthest apart."""
+        differ = sum(one.p < SHOWN_AT for one in self.apart)
+        most = max(self.apart, key=lambda one: abs(one.estimate))
+        return (
+            f"Of {len(self.apart)} pairs of training profiles {differ} differ in bias (p < "
+            f"{SHOWN_AT:g}, all pairs counted); farthest apart: {self.name(most)}, "
+            f"{most.estimate:+.1f} mL/kg/min."
+        )
+
+
+def two_names(first: str, second: str) -> str:
+    """Return what the difference of two profiles is called: the first less the second."""
+    return f"{first} minus {second}"
+
+
+def profiles_two_by_two_of(data: MethodData) -> ProfilesTwoByTwo:
+    """
+    Compare the biases of every two profiles of 5 athletes or more, every athlete once.
+
+    As in `profile_bias`, an athlete counts in the profile of most of his pairs, by their mean.
+    Raises NotEstimable with fewer than two such profiles, or one without any spread.
+    """
+    athletes, _ = athletes_by_profile(data.pairs)
+    theirs = athletes["training_profile"].to_numpy(dtype=object)
+    difference = athletes["difference"].to_numpy(np.float64)
+    names, sizes = np.unique(theirs, return_counts=True)
+    compared = [str(name) for name, n in zip(names, sizes, strict=True) if n >= FEW_FOR_BIAS]
+    apart = games_howell([difference[theirs == name] for name in compared])
+    own, who = data.texts("training_profile"), data.texts("athlete_id")
+    of_athlete = dict(zip(athletes.index, theirs, strict=True))
+    main = np.array([of_athlete.get(one) for one in who], dtype=object)
+    people = {name: frozenset(data.keys[(own == name) & (main == name)]) for name in compared}
+    return ProfilesTwoByTwo(people, apart)
+
+
+RECORD: Final = Analysis(
+    name="profiles_two_by_two",
+    place=440,
+    label="bias by training profile, two by two",
+    statistics=declared("""
+        difference_of_bias: bias of the first profile less that of the second
+          How much higher the field value reads in the first profile; the intervals of all pairs hold
+          at once.
+          = difference of the means of athletes; studentized range on Satterthwaite's degrees of
+          freedom | Games & Howell 1976
+        p_difference_of_bias [p]: p of no such difference, all pairs of profiles counted
+          How often chance alone would set some two profiles this far apart.
+        hedges_g [1]: the same in units of spread
+          The difference in standard deviations of athletes within a profile; the interval counts one
+          pair alone.
+          = difference over the pooled standard deviation, freed of its bias (Hedges' g) | Hedges &
+          Olkin 1985
+        """),
+    privacy=Privacy.SUBSET,
+    compute=profiles_two_by_two_of,
+    shown_in=("validation",),
+    own_section=True,
+)
