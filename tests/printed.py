@@ -37,6 +37,11 @@ def words_of(caption, part="alt", name="m", **more):
     return in_words(worded(caption.of(name, **more), part))
 
 
+def with_blanks(page):
+    """A page with plain blanks where a number and its unit do not part."""
+    return page.replace("\u00a0", " ")
+
+
 def rounds_to(text, value):
     """Whether a printed number is this one, rounded; prose may say "low" for a minus sign."""
     if text == "below 0.001":
@@ -55,7 +60,7 @@ def by_key(results: pd.DataFrame) -> pd.DataFrame:
 
 def wrong_numbers(html, results):
     """Marked numbers that are not those of their lines, and how many are marked."""
-    marked = re.findall(r'data-statistic="([^"]+)">([^<]+)<', html)
+    marked = re.findall(r'data-statistic="([^"]+)">([^<]+)<', with_blanks(html))
     lines = by_key(results)["value"]
     return [(k, t) for k, t in marked if not rounds_to(t, lines.get(unescape(k)))], len(marked)
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from printed import with_blanks
 
 from agreement.report.page.markup import table
 from agreement.report.page.names import Names
@@ -20,7 +21,7 @@ from agreement.terms import CARD_COLUMNS
 
 @pytest.fixture(scope="module")
 def page(squad):
-    return squad.text("athlete_cards.html")
+    return with_blanks(squad.text("athlete_cards.html"))
 
 
 def test_every_athlete_has_one_card_with_the_cautions(squad, page):
@@ -108,7 +109,7 @@ def test_a_card_holds_one_equivalent_the_laboratory_and_what_to_correct():
         card_row("other", 47.3, ""),
         card_row("wrist", 51.2, "laboratory maximum not confirmed"),
     ]
-    page = cards_page(pd.DataFrame(rows), facts("none"), "Crew")
+    page = with_blanks(cards_page(pd.DataFrame(rows), facts("none"), "Crew"))
     assert re.findall(r'<p class="big">(.+?)</p>', page) == ["54.4", "51.2", "6.0"]
     assert "on 2026-04-12; one test lies within &plusmn;4.9 of the true value" in page  # 1.96 SEM
     assert "Not confirmed to be a maximum" in page

@@ -2,11 +2,13 @@
 
 import json
 import re
+from html import unescape
 from html.parser import HTMLParser
 from itertools import pairwise
 
 import pandas as pd
 import pytest
+from printed import with_blanks
 
 from agreement.report.page.machine import in_words
 from agreement.report.run.verifying import changed_files
@@ -35,7 +37,7 @@ class Outline(HTMLParser):
 
 @pytest.fixture(scope="module")
 def page(squad):
-    return squad.text("report.html")
+    return with_blanks(squad.text("report.html"))
 
 
 @pytest.fixture(scope="module")
@@ -135,6 +137,17 @@ def test_pictures_state_their_finding(elements, page):
     ]
     assert len(alts) == len(set(alts)) == 8  # of seven figures; change has two panels
     assert all(re.search(r"\d", alt) and len(alt) > 60 for alt in alts)
+
+
+def test_no_number_parts_from_its_unit_at_the_end_of_a_line(squad):
+    """Unlike the fixture, with no-break spaces as they are."""
+    for name in ("report.html", "athlete_cards.html"):
+        text = re.sub(r"<(style|svg|code|pre).*?</\1>", "", squad.text(name), flags=re.DOTALL)
+        text = unescape(re.sub(r"<[^>]+>", "", text))
+        assert text.count("\u00a0mL/kg/min") > 5
+        parted = r".*(?:\d (?:mL/kg/min|%|kg|bpm|min|days)(?!\w)|% intervals?|\bp = ).*"
+        assert re.findall(parted, text) == []
+    assert "95\u00a0%\u00a0interval" in squad.text("report.html")
 
 
 def test_nothing_comes_from_a_network_and_nothing_runs(page, elements):

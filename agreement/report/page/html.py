@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from agreement.errors import visible
 from agreement.figures.inline import figure_css
-from agreement.report.page.markup import Block, Text, bullets, element, fold
+from agreement.report.page.markup import Block, Text, bullets, element, fold, unparted
 
 # around the sections
 _PAGE = Markup("""<!DOCTYPE html>
@@ -111,7 +111,7 @@ def whole_page(
         body=body,
         paper=_FOLDED if "<details" in Block(body).html else "",
     )
-    return visible(page)  # marks of direction in a title would turn a sentence round
+    return unparted(visible(page))  # marks of direction in a title would turn a sentence round
 
 
 def _running_header(title: str, day: str) -> str:
