@@ -185,6 +185,9 @@ class Analysis:
         Whether a section is written for it; else its rows stand in the table of further analyses.
     of_all_groups : tuple of str
         Its statistics that draw on every group: an audit that withholds one withholds them.
+    weighs_pairs : bool
+        Whether its means weigh every pair alike, not every athlete. Where one to four athletes have
+        more or fewer pairs than all others, both means would tell theirs: an audit withholds it.
 
     Raises
     ------
@@ -205,6 +208,7 @@ class Analysis:
     shown_in: tuple[Kind, ...] = KINDS
     own_section: bool = False
     of_all_groups: tuple[str, ...] = ()
+    weighs_pairs: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a record that contradicts itself."""

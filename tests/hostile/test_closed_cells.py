@@ -5,6 +5,7 @@ The search here walks sets of pairs (bit masks), from each shown group by adding
 taking away what lies inside; the program decides by linear algebra on the same groups.
 """
 
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date
 from itertools import combinations
@@ -321,3 +322,56 @@ def test_what_draws_on_every_group_goes_with_one_that_is_withheld():
             out = without_small_cells(frame)
             told = out[out["analysis"] == name]["value"].notna()
             assert told.sum() == (0 if gone else len(told)), (name, least)
+
+
+def three_came_twice(people=18):
+    """One pair of every athlete, and another of three."""
+    evidence = odd_cohort(26)
+    pairs = evidence.pairs.drop_duplicates("athlete_id").head(people)
+    pairs = pairs.assign(hr_limiting_drug="no", max_confirmed="yes")
+    again = pairs.head(3).assign(lab_test_id=lambda one: one["lab_test_id"] + "x")
+    again = again.assign(field=again["field"] + [1.0, -2.0, 0.5])
+    pairs = pd.concat([pairs, again]).sort_values(["athlete_id", "lab_test_id"], ignore_index=True)
+    return replace(evidence, pairs=pairs.assign(difference=pairs["field"] - pairs["lab"]))
+
+
+def whole_results(evidence):
+    """Return the rows of every analysis of everybody, and who stands behind them."""
+    (data,) = method_data(evidence)
+    parts = []
+    for analysis in ANALYSES:
+        if analysis.compute is not None and not analysis.of:
+            with suppress(ValueError, KeyError):  # these people have no readings by day
+                result = analysis.compute(data)
+                parts.append(Labelled(result.to_frame(), analysis.name, *PLACE))
+    return assembled(parts), frozenset(
+        zip(data.pairs["athlete_id"], data.pairs["lab_test_id"], strict=True)
+    )
+
+
+def test_means_by_pair_and_by_athlete_tell_together_of_nobody_who_came_oftener():
+    """Pairs times the one less athletes times the other are the differences of the three."""
+    evidence = three_came_twice()
+    frame, everybody = whole_results(evidence)
+    n_pairs, key = len(everybody), ["analysis", "group", "statistic"]
+
+    def moved(athlete):
+        pairs = evidence.pairs.assign(
+            field=evidence.pairs["field"] + 0.01 * (evidence.pairs["athlete_id"] == athlete)
+        )
+        pairs = pairs.assign(difference=pairs["field"] - pairs["lab"])
+        after, _ = whole_results(replace(evidence, pairs=pairs))
+        return (after.set_index(key)["value"] - frame.set_index(key)["value"]).abs() / 0.01
+
+    twice, once = (moved(evidence.pairs["athlete_id"].iloc[k]) for k in (0, -1))
+    by_pair = (twice - 2 / n_pairs).abs().lt(1e-6) & (once - 1 / n_pairs).abs().lt(1e-6)
+    found = {analysis for analysis, _, _ in by_pair[by_pair].index}
+    declared = {name for name, one in BY_NAME.items() if one.weighs_pairs}
+    assert found - {"error"} == declared  # |d| is no difference: it tells of nobody by itself
+    gone = hidden_groups(frame, {PLACE: {WHOLE: everybody}})
+    assert declared <= {name for name, *_ in gone}
+    shown = without_small_cells(frame, gone)
+    assert shown[shown["analysis"] == "limits_of_agreement"]["value"].notna().any()
+    assert declared <= {name for name, *_ in hidden_groups(frame)}  # by sizes alone
+    every = frozenset((athlete, f"T{k}") for athlete, _ in everybody for k in range(2))
+    assert not declared & {name for name, *_ in hidden_groups(frame, {PLACE: {WHOLE: every}})}

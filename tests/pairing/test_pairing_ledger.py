@@ -402,11 +402,12 @@ def test_readings_of_people_outside_the_athletes_table(study, reasons, said):
 def test_unknown_drugs_are_counted_where_a_method_rests_on_heart_rate(study, based, notes):
     paired(study, hr_limiting_drug="unknown")
     paired(study, "B")
+    paired(study, "C")
     study.heart_rate_based = {"m": based}
     problems = study.pair().problems
     found = [p.what for p in problems if p.reason == "hr_limiting_drug_unknown"]
     assert len(found) == notes
-    assert all(what.startswith("1 of 2 athletes with a pair of a heart-rate") for what in found)
+    assert all(what.startswith("1 of 3 athletes with a pair of a heart-rate") for what in found)
 
 
 def whole_study(study, reason):

@@ -6,6 +6,7 @@ every set that is a sum or a difference of them: of what is left when one is tak
 several out of the whole. No such set may hold fewer than five people.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import combinations
 from typing import TYPE_CHECKING, Final, NamedTuple
@@ -107,6 +108,8 @@ def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set
         they are withheld when they might differ from another group by one to four people.
     """
     hidden = {group for group, (n, _) in sizes.items() if 0 < n < FEWEST_SHOWN or _of_one(group)}
+    if 0 < _out_of_step(sizes.get(WHOLE, (0, 0)), (members or {}).get(WHOLE)) < FEWEST_SHOWN:
+        hidden |= {group for group in sizes if BY_NAME[group[0]].weighs_pairs}
     known = {
         group: pairs
         for group, pairs in (members or {}).items()
@@ -126,6 +129,15 @@ def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set
     if WHOLE not in sizes:
         hidden |= _apart_without_whole(unknown, sizes)
     return hidden | _too_alike(unknown, sizes, hidden)
+
+
+def _out_of_step(whole: Size, pairs: frozenset[Pair] | None) -> int:
+    """Return how many athletes have another number of pairs than most; by sizes, at least so many."""
+    if pairs:
+        each = Counter(Counter(athlete for athlete, _ in pairs).values())
+        return each.total() - max(each.values())
+    n, n_pairs = whole
+    return abs(n_pairs - n * round(n_pairs / n)) if n else 0
 
 
 def _of_one(group: Group) -> bool:

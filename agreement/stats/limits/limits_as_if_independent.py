@@ -57,4 +57,5 @@ RECORD: Final = Analysis(
     privacy=Privacy.WHOLE,
     compute=pooled_limits_of,
     own_section=True,
+    weighs_pairs=True,
 )

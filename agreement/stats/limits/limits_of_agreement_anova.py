@@ -158,4 +158,5 @@ RECORD: Final = Analysis(
     privacy=Privacy.WHOLE,
     compute=limits_of_agreement_anova_of,
     own_section=True,
+    weighs_pairs=True,
 )

@@ -216,4 +216,5 @@ RECORD: Final = Analysis(
     privacy=Privacy.WHOLE,
     compute=calibration_of,
     own_section=True,
+    weighs_pairs=True,
 )

@@ -1,0 +1,52 @@
+"""Whose heart rate a drug limits: what a card, a list and the audit of inputs say of them."""
+
+import pandas as pd
+import pytest
+from opened import open_report
+
+from agreement.physiology.inputs import LIMITED, input_audit
+from agreement.report.sections.cards import DRUG
+
+RING = '[methods."ring"]\nheart_rate_based = false\n'
+
+
+@pytest.fixture(scope="module")
+def told(small_study, tmp_path_factory):
+    """A report of one person under such a drug, one of whom it is not known, and twelve others."""
+    study = small_study(tmp_path_factory.mktemp("drug") / "crew", visits=1)
+    settings = study / "study.toml"
+    settings.write_text(settings.read_text() + RING)
+    people = pd.read_csv(study / "athletes.csv")
+    people["hr_limiting_drug"] = ["yes", "unknown"] + ["no"] * 12
+    people.to_csv(study / "athletes.csv", index=False)
+    readings = pd.read_csv(study / "field_estimates.csv")
+    value = readings["vo2max_ml_kg_min"]
+    readings = readings.assign(set_mass_kg=80, set_hr_max_bpm=150)
+    ring = readings.assign(method="ring", vo2max_ml_kg_min=value.round() + 1)
+    pd.concat([readings, ring]).to_csv(study / "field_estimates.csv", index=False)
+    tests = pd.read_csv(study / "lab_tests.csv").assign(hr_max_bpm=190)
+    tests.to_csv(study / "lab_tests.csv", index=False)
+    return open_report(study).told
+
+
+def test_a_card_gives_no_number_where_the_method_rests_on_heart_rate(told):
+    cards = told.cards.set_index(["athlete_id", "method"])
+    known = cards["lab_equivalent"].notna()
+    assert {name for name, is_known in known.items() if not is_known} == {("A00", "wrist")}
+    limited = cards["note"].astype(str).str.contains(DRUG, regex=False)
+    assert {name for name, is_limited in limited.items() if is_limited} == {("A00", "wrist")}
+
+
+def test_lists_count_who_is_known_to_take_one(told):
+    assert told.facts.drugs == 1
+
+
+def test_no_shift_is_expected_of_a_wrong_maximum_and_mass_is_judged_all_the_same(told):
+    readings, laboratory = told.cohort.readings, told.cohort.laboratory.frame
+    audit = input_audit(readings.frame, laboratory, readings.heart_rate_based)
+    audit = audit.set_index(["athlete_id", "method", "input"])
+    limited = audit.index[audit["note"] == LIMITED]
+    assert set(limited) == {("A00", "wrist", "hr_max_bpm")}
+    assert audit.loc[limited, "expected_shift"].isna().all()
+    assert audit.loc[("A00", "wrist", "mass_kg"), "expected_shift"] == 0.0
+    assert audit.loc[("A01", "wrist", "hr_max_bpm"), "expected_shift"] < 0
