@@ -5,7 +5,9 @@ What was edited is told; a value far from the typed one is told.
 """
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
@@ -32,7 +34,7 @@ from agreement.physiology.thresholds import ventilatory_thresholds
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.doubts import doubt
-from agreement.tables.options import FixedBinsFrom, LastBin
+from agreement.tables.options import FileFormat, FixedBinsFrom, LastBin, StudyOptions
 from agreement.tables.part_folders import raw_name, read_breaths
 from agreement.tables.study import StudyTables
 from agreement.terms import RANGES, counted
@@ -79,6 +81,33 @@ class BreathTests(NamedTuple):
     file: str = ""
 
 
+class BreathFile(NamedTuple):
+    """A breath file and the tests wanted of it: all that their values depend on, but its bytes."""
+
+    path: "Path"
+    name: str  # the same inside the study folder
+    # lab_test_id, mode, vo2max and what else `breath_tests` takes of a test; and the rule of each
+    tests: tuple[dict[str, Any], ...]
+    rules: tuple[str, ...]
+    form: FileFormat | None  # ``[files.breaths]``
+    options: StudyOptions  # ``[reference]`` and ``[confirm]`` alone
+
+
+ComputedFile = tuple[tuple[Problem, ...], tuple[BreathTests, ...]]
+OverFiles = Callable[[Sequence[BreathFile]], Iterable[ComputedFile]]
+_OVER: ContextVar[OverFiles | None] = ContextVar("over", default=None)
+
+
+@contextmanager
+def computing_over(over: OverFiles) -> Iterator[None]:
+    """Have the breath files of studies read in the block be computed by `over`."""
+    token = _OVER.set(over)
+    try:
+        yield
+    finally:
+        _OVER.reset(token)
+
+
 def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     """
     Compute VO2max of every test that has a breath file.
@@ -94,15 +123,10 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
         return BreathTests(_NO_VALUES, _NO_RULES, _NO_EDITING, _NO_STAGES, ())
     found: list[BreathTests] = []
     stops: list[Problem] = []
-    chosen = study.options.reference.averaging_rule
-    carried = {rule for rule in map(_stated_rule, tests["averaging_rule"].unique()) if rule}
-    fallback = carried.pop() if len(carried) == 1 else DEFAULT_RULE
-    for test, breaths, file, notes in _recordings(tests, study, stops):
-        rule = chosen or _stated_rule(test["averaging_rule"]) or fallback
-        breaths, test = _in_ml_min(breaths, test)
-        test, told = on_the_recordings_clock(breaths, test, file)
-        one = _one_test(breaths, rule, test, file, notes + told, study)
-        found.append(one._replace(prints=_prints(breaths), file=file))
+    files, over = _files(tests, study), _OVER.get()
+    for stopped, of_file in map(computed_file, files) if over is None else over(files):
+        stops += stopped
+        found += of_file
     doubts = [problem for one in found for problem in one.doubts]
     doubts += _same_breaths(found, study)
     stops += [problem for problem in doubts if problem.severity == "stop"]
@@ -120,32 +144,51 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     )
 
 
-def _recordings(
-    tests: pd.DataFrame, study: StudyTables, stops: list[Problem]
-) -> Iterator[tuple[dict[str, Any], pd.DataFrame, str, tuple[Problem, ...]]]:
-    """Yield each test with its breaths, what they are called, and notes on reading them."""
-    form = study.options.files.get("breaths")
+def _files(tests: pd.DataFrame, study: StudyTables) -> list[BreathFile]:
+    """Return the breath files, each with its tests, in the order of the table."""
+    chosen = study.options.reference.averaging_rule
+    carried = {rule for rule in map(_stated_rule, tests["averaging_rule"].unique()) if rule}
+    fallback = carried.pop() if len(carried) == 1 else DEFAULT_RULE
     of_path: dict[Path, list[dict[str, Any]]] = {}
     for test in tests.to_dict("records"):
         if test["lab_test_id"] in study.breaths:
             named = {str(key): value for key, value in test.items()}
             of_path.setdefault(study.breaths[test["lab_test_id"]], []).append(named)
-    for path, of_file in of_path.items():
-        file = raw_name(study.folder, path)
-        try:
-            breaths, notes = read_breaths(path, file=file, form=form)
-        except TableError as error:
-            stops += error.problems
-            continue
-        own = breaths.get("lab_test_id")
-        for named in of_file:
-            name = named["lab_test_id"]
-            if own is None:
-                yield named, breaths, file, notes
-                continue
-            of_test = breaths[(own == name).to_numpy()].reset_index(drop=True)
-            yield named, of_test, f"{file} ({name})", notes
-            notes = ()
+    form = study.options.files.get("breaths")
+    options = StudyOptions(reference=study.options.reference, confirm=study.options.confirm)
+    return [
+        BreathFile(
+            path,
+            raw_name(study.folder, path),
+            tuple(of_file),
+            tuple(chosen or _stated_rule(one["averaging_rule"]) or fallback for one in of_file),
+            form,
+            options,
+        )
+        for path, of_file in of_path.items()
+    ]
+
+
+def computed_file(of: BreathFile) -> ComputedFile:
+    """Read one breath file and compute its tests; what stops the study, and none, if it cannot be used."""
+    try:
+        breaths, notes = read_breaths(of.path, file=of.name, form=of.form)
+    except TableError as error:
+        return error.problems, ()
+    own = breaths.get("lab_test_id")
+    found = []
+    for test, rule in zip(of.tests, of.rules, strict=True):
+        named, mine = of.name, breaths
+        if own is not None:
+            name = test["lab_test_id"]
+            named = f"{of.name} ({name})"
+            mine = breaths[(own == name).to_numpy()].reset_index(drop=True)
+        mine, test = _in_ml_min(mine, test)
+        test, told = on_the_recordings_clock(mine, test, named)
+        one = _one_test(mine, rule, test, named, notes + told, of.options)
+        found.append(one._replace(prints=_prints(mine), file=named))
+        notes = notes if own is None else ()
+    return (), tuple(found)
 
 
 def _in_ml_min(breaths: pd.DataFrame, test: dict[str, Any]) -> tuple[pd.DataFrame, dict[str, Any]]:
@@ -194,11 +237,11 @@ def _one_test(
     test: dict[str, Any],
     file: str,
     notes: tuple[Problem, ...],
-    study: StudyTables,
+    options: StudyOptions,
 ) -> BreathTests:
     """Return the value of one test and what was noticed on the way."""
     name, mass = str(test["lab_test_id"]), float(test["mass_kg"])
-    reference = study.options.reference
+    reference = options.reference
     window = (float(test["exercise_start_s"]), float(test["exercise_end_s"]))
     cut = edited_breaths(breaths, mass_kg=mass, window_s=window)
     notes += window_notes(breaths, test, file)
@@ -223,7 +266,7 @@ def _one_test(
     clear = cut.kept(edit=True)
     costs = _cost(clear, test) * mass
     doubts = tuple(
-        doubt(study.options, one.code, file, one.what, BREATH_REMEDIES[one.code], column=one.column)
+        doubt(options, one.code, file, one.what, BREATH_REMEDIES[one.code], column=one.column)
         for one in breath_doubts(clear, costs, len(cut.breaths))
     )
     if np.isnan(lab):

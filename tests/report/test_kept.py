@@ -180,12 +180,12 @@ def test_another_state_of_a_study_drops_what_was_kept_of_all_its_reports(entry):
 def test_a_run_that_keeps_nothing_drops_other_states_and_no_more(entry):
     study, target, ask = entry
     file = ask().file
-    samples, of_another = file.with_name(f"{file.name[:24]}.samples"), file.with_name("notes.json")
-    for one in (samples, of_another):
+    raw = [file.with_name(f"{file.name[:24]}.{one}") for one in ("samples", "breaths")]
+    for one in (*raw, file.with_name("notes.json")):
         one.write_text("{}")
     module.drop_other_states(study, target)
     assert hit(ask, target)
-    assert samples.exists()
+    assert all(one.exists() for one in raw)
     (study / "athletes.csv").write_text("athlete_id\n")
     module.drop_other_states(study, target)
     assert sorted(one.name for one in file.parent.iterdir()) == ["README.txt", "notes.json"]

@@ -1,4 +1,4 @@
-"""Reductions of sample files from an earlier run are those of this one; whatever changed is read."""
+"""What an earlier run made of raw files is what this one would; whatever changed is read."""
 
 import json
 import shutil
@@ -6,15 +6,17 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from agreement.cohort import read_cohort
+from agreement.physiology.breath_tests import BreathFile, computed_file, computing_over
 from agreement.physiology.session_records import SampleFile, reading_over, reduced_file
 from agreement.report.run import kept, kept_samples
-from agreement.report.run.kept_samples import KeptSamples
+from agreement.report.run.kept_samples import KeptBreaths, KeptSamples
 from agreement.report.run.verifying import checksums
 from agreement.report.run.write import write_report
-from agreement.tables.options import FileFormat
+from agreement.tables.options import Confirmation, FileFormat, Reference, StudyOptions
 
 DEMO = Path(__file__).parents[2] / "demo_cohort"
 
@@ -121,15 +123,146 @@ def test_a_file_that_stops_the_study_and_one_that_is_not_used_are_not_kept(files
     assert read == ["a.csv", "b.csv"]
 
 
+def recording(path, name, seed):
+    """Write the breaths of a ramp on a treadmill, and return what is known of its test."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 600.0, 3.0)
+    uptake = np.minimum(900.0 + 5.0 * t, 3600.0) + rng.normal(0.0, 60.0, t.size)
+    lines = ["t_s,vo2_ml_min,vco2_ml_min,ve_l_min,hr_bpm,speed_m_s,grade"]
+    lines += [
+        f"{s:.1f},{v:.0f},{v * (0.8 + s / 2000):.0f},{v / 28:.1f},{100 + s / 7:.0f},{2 + s / 250:.2f},0"
+        for s, v in zip(t, uptake, strict=True)
+    ]
+    path.write_text("\n".join(lines) + "\n")
+    numbers = dict.fromkeys(("exercise_start_s", "exercise_end_s", "rer_max"), float("nan"))
+    numbers |= dict.fromkeys(("exercise_start_clock_s", "exercise_end_clock_s"), float("nan"))
+    numbers |= {"barometric_pressure_mmhg": float("nan"), "vo2max": 44.0, "mass_kg": 70.0}
+    told = {"lab_test_id": name, "mode": "run", "plateau": "unknown", "file": "lab_tests.csv"}
+    told |= {"date": pd.Timestamp("2026-03-02"), "averaging_rule": "moving 30 s", "row": 2}
+    return BreathFile(
+        path, path.name, ({**told, **numbers},), ("moving 30 s",), None, StudyOptions()
+    )
+
+
+@pytest.fixture
+def ramps(tmp_path):
+    return [recording(tmp_path / f"{one}.csv", one, n) for n, one in enumerate(("L1", "L2"))]
+
+
+@pytest.fixture
+def tested(monkeypatch):
+    """The breath files that were computed, in their order."""
+    names = []
+    monkeypatch.setattr(
+        kept_samples, "computed_file", lambda one: names.append(one.name) or computed_file(one)
+    )
+    return names
+
+
+def same_tests(one, other):
+    assert one[0] == other[0]
+    for ours, theirs in zip(one[1], other[1], strict=True):
+        for mine, whole in zip(ours, theirs, strict=True):
+            if isinstance(whole, pd.DataFrame):
+                pd.testing.assert_frame_equal(mine, whole, check_exact=True)
+            else:
+                assert mine == whole
+
+
+def test_tests_that_are_kept_are_those_that_were_computed(ramps, tested, tmp_path):
+    place = tmp_path / "kept"
+    first = list(KeptBreaths(place, "k")(ramps))
+    second = list(KeptBreaths(place, "k")(ramps))
+    assert tested == ["L1.csv", "L2.csv"]
+    for one, again, ramp in zip(first, second, ramps, strict=True):
+        whole = computed_file(ramp)
+        same_tests(one, whole)
+        same_tests(again, whole)
+        assert whole[1][0].rules["vo2max"].notna().all()
+        assert whole[1][0].problems
+    assert place.stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize(
+    ("what", "expected"),
+    [
+        ("bytes", ["L2.csv"]),
+        ("name", ["c.csv"]),
+        ("typed value", ["L2.csv"]),
+        ("mass", ["L2.csv"]),
+        ("row", ["L2.csv"]),
+        ("rule", ["L2.csv"]),
+        ("form", ["L2.csv"]),
+        ("reference", ["L2.csv"]),
+        ("confirmed", ["L2.csv"]),
+        ("key", ["L1.csv", "L2.csv"]),
+        ("damage", ["L1.csv", "L2.csv"]),
+        ("gone", ["L2.csv"]),
+        ("nothing", []),
+    ],
+)
+def test_each_change_of_a_test_is_computed_again_and_the_rest_is_not(
+    ramps, tested, tmp_path, what, expected
+):
+    place, key = tmp_path / "kept", "k"
+    list(KeptBreaths(place, key)(ramps))
+    tested.clear()
+    ramp = ramps[1]
+    changed = {"typed value": {"vo2max": 51.0}, "mass": {"mass_kg": 71.0}, "row": {"row": 3}}
+    if what in changed:
+        ramp = ramp._replace(tests=({**ramp.tests[0], **changed[what]},))
+    elif what == "bytes":
+        ramp.path.write_bytes(ramp.path.read_bytes().replace(b",0\n9", b",0.01\n9", 1))
+    elif what == "name":
+        ramp = ramp._replace(name="c.csv")
+    elif what == "rule":
+        ramp = ramp._replace(rules=("moving 15 breaths",))
+    elif what == "form":
+        ramp = ramp._replace(form=replace(FileFormat(), units={"vo2_ml_min": "L/min"}))
+    elif what == "reference":
+        ramp = ramp._replace(options=StudyOptions(reference=Reference(edit_breaths=True)))
+    elif what == "confirmed":
+        known = {"twins": Confirmation("looked at", pd.Timestamp("2026-03-02").date())}
+        ramp = ramp._replace(options=StudyOptions(confirm=known))
+    elif what == "key":
+        key = "another"
+    elif what == "damage":
+        place.write_bytes(place.read_bytes().replace(b'"text", "L', b'"text", "M', 1))
+    elif what == "gone":
+        ramp.path.unlink()
+    found = list(KeptBreaths(place, key)([ramps[0], ramp]))
+    assert tested == expected
+    for one, whole in zip(found, [ramps[0], ramp], strict=True):
+        same_tests(one, computed_file(whole))
+
+
+def test_breaths_that_stop_a_study_and_those_not_used_are_not_kept(ramps, tmp_path):
+    place = tmp_path / "kept"
+    ramps[0].path.write_text("nothing\n")
+    list(KeptBreaths(place, "k")(ramps))
+    assert len(json.loads(place.read_bytes().partition(b"\n")[2])) == 1
+    list(KeptBreaths(place, "k")(ramps[:1]))
+    assert json.loads(place.read_bytes().partition(b"\n")[2]) == {}
+    KeptBreaths(place, "k")
+    assert not place.exists()
+
+
 @pytest.mark.slow
-def test_a_study_reads_over_what_is_kept(read, tmp_path):
+def test_a_study_reads_over_what_is_kept(read, tested, tmp_path):
     study = shutil.copytree(DEMO, tmp_path / "demo")
     plain = read_cohort(study)
-    for wanted in (len(list((study / "samples").iterdir())), 0):
+    for first in (True, False):
         read.clear()
-        with reading_over(KeptSamples(tmp_path / "kept", "k")):
+        tested.clear()
+        with (
+            reading_over(KeptSamples(tmp_path / "kept", "k")),
+            computing_over(KeptBreaths(tmp_path / "breaths", "k")),
+        ):
             found = read_cohort(study)
-        assert len(read) == wanted
+        assert len(read) == first * len(list((study / "samples").iterdir()))
+        assert len(tested) == first * len(found.study.breaths)
+        pd.testing.assert_frame_equal(found.laboratory.frame, plain.laboratory.frame)
+        pd.testing.assert_frame_equal(found.laboratory.thresholds, plain.laboratory.thresholds)
         assert found.problems == plain.problems
         assert found.pairs.equals(plain.pairs)
         assert found.laboratory.sessions.points.equals(plain.laboratory.sessions.points)
@@ -148,7 +281,7 @@ def test_program_and_machine_are_in_the_key_and_the_day_is_not(monkeypatch, tmp_
 
 @pytest.mark.slow
 def test_after_a_corrected_row_the_report_is_that_of_a_run_without_cache(
-    read, tmp_path, monkeypatch
+    read, tested, tmp_path, monkeypatch
 ):
     monkeypatch.setenv(kept.PLACE, str(tmp_path / "cache"))
     study = shutil.copytree(DEMO, tmp_path / "demo")
@@ -158,8 +291,9 @@ def test_after_a_corrected_row_the_report_is_that_of_a_run_without_cache(
     table.write_bytes(text.replace(b"51,", b"52,", 1))
     assert table.read_bytes() != text
     read.clear()
+    tested.clear()
     write_report(study, tmp_path / "one", cache=True)
-    assert read == []
+    assert (read, tested) == ([], [])
     write_report(study, tmp_path / "two")
     ours, theirs = checksums(tmp_path / "one"), checksums(tmp_path / "two")
     assert ours.keys() == theirs.keys()

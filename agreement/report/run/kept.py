@@ -40,8 +40,10 @@ _MOST_FILES, _LONGEST = 20_000, timedelta(days=30)
 _LONGEST_PART: Final = timedelta(
     hours=1
 )  # a file half written, by its process's number: that was killed
-_OURS: Final = re.compile(r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|(?P<part>\d+))")
+_OURS: Final = re.compile(r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|breaths|(?P<part>\d+))")
 _STUDY: Final = "study.toml"
+SAMPLES: Final = ".samples"  # ending of what is kept of raw files
+BREATHS: Final = ".breaths"
 _QUESTION: Final = re.compile(
     r"""^([ \t]*question[ \t]*=[ \t]*)("(?:[^"\\\n]|\\.)*"|'[^'\n]*')""", re.MULTILINE
 )
@@ -128,10 +130,10 @@ class Kept:
 
     @property
     def samples(self) -> tuple[Path, str]:
-        """Where the reductions of the study's sample files are kept, and under which key."""
+        """Where the reductions of the study's raw files are kept, and under which key."""
         told = [_FORMAT, _program(), _surroundings()]
         name = self.file.name.partition("-")[0]
-        return self.file.with_name(f"{name}.samples"), _sum(json.dumps(told).encode())
+        return self.file.with_name(f"{name}{SAMPLES}"), _sum(json.dumps(told).encode())
 
 
 def checked_body(file: Path, key: str) -> Any:
@@ -147,7 +149,7 @@ def checked_body(file: Path, key: str) -> Any:
 
 def write_checked(file: Path, head: dict[str, Any], body: Any) -> None:
     """Keep a body under its head, for this user alone; never an error."""
-    with suppress(OSError, ValueError):
+    with suppress(OSError, ValueError, TypeError):
         text = json.dumps(body, ensure_ascii=False).encode()
         told = {"format": _FORMAT, **head, "sha256": hashlib.sha256(text).hexdigest()}
         part = file.with_suffix(f".{os.getpid()}")
@@ -199,7 +201,8 @@ def drop_other_states(place: Path, target: Path) -> None:
             return
         _only_state(home, name, place, target)
         if not any(home.glob(f"{name}-*.json")):
-            (home / f"{name}.samples").unlink(missing_ok=True)  # of whom, it does not tell
+            for kept in (SAMPLES, BREATHS):  # of whom, they do not tell
+                (home / f"{name}{kept}").unlink(missing_ok=True)
 
 
 def _only_state(

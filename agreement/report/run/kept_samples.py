@@ -1,32 +1,40 @@
 """
-What sample files were reduced to, kept for the next run of a study: read again is what changed.
+What raw files were reduced to, kept for the next run of a study: read again is what changed.
 
-Each by its bytes, what study.toml says of its format, and the sessions wanted of it; under the same
-program and machine as whole reports (`agreement.report.run.kept`). What a run does not use goes at
-once, so that nobody who withdrew stays.
+Samples of sessions by their bytes, what study.toml says of their format, and the sessions wanted of
+them; breaths by their bytes and all that is known of their tests, ``[reference]`` and ``[confirm]``.
+Both under the same program and machine as whole reports (`agreement.report.run.kept`). What a run
+does not use goes at once, so that nobody who withdrew stays.
 """
 
 import base64
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, astuple
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, TypeVar
 
 import numpy as np
+import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.beat_times import BeatTimes
+from agreement.physiology.breath_tests import BreathFile, BreathTests, ComputedFile, computed_file
 from agreement.physiology.session_records import Packed, ReadFile, SampleFile, reduced_file
 from agreement.report.run.kept import checked_body, write_checked
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import digest_if_readable
 
+_EXACT: Final = ("float64", "int64", "str")  # kinds of columns that JSON gives back as they were
+One = TypeVar("One", bound=SampleFile | BreathFile)
+Made = TypeVar("Made")
 
-class KeptSamples:
-    """Reduces sample files as `reduced_file` does, but for those that are kept in a file."""
+
+class _KeptParts:
+    """What is kept of parts of a study, in a file of its own under a key."""
 
     def __init__(self, file: Path, key: str) -> None:
         self._file, self._key = file, key
@@ -34,33 +42,58 @@ class KeptSamples:
         with suppress(OSError):
             file.unlink()
 
-    def __call__(self, form: FileFormat | None, files: Sequence[SampleFile]) -> Iterator[ReadFile]:
-        """Yield what each file was reduced to, in their order; then keep it for the next run."""
+    def _each(
+        self,
+        files: Sequence[One],
+        told: Callable[[One], list[Any]],
+        made: Callable[[One], Made],
+        as_json: Callable[[Made], Any],
+        unpacked: Callable[[Any], Made],
+    ) -> Iterator[Made]:
+        """Yield what each file gives, in their order; then keep it for the next run."""
         used: dict[str, Any] = {}
         for one in files:
             digest = digest_if_readable(one.path)
-            name = _name(digest, form, one)
+            name = sha256(json.dumps([digest, *told(one)]).encode()).hexdigest()
             if digest is not None and name in self._known:
                 used[name] = self._known[name]
-                yield _unpacked(used[name])
+                yield unpacked(used[name])
                 continue
-            read = reduced_file(form, one)
-            if read[1] is not None and digest_if_readable(one.path) == digest:
-                used[name] = _as_json(read)
-            yield read
+            found = made(one)
+            kept = as_json(found)
+            if kept is not None and digest_if_readable(one.path) == digest:
+                used[name] = kept
+            yield found
         write_checked(self._file, {"key": self._key}, used)
 
 
-def _name(digest: str | None, form: FileFormat | None, file: SampleFile) -> str:
-    """Return a checksum of all that the reduction of a file depends on."""
+class KeptSamples(_KeptParts):
+    """Reduces sample files as `reduced_file` does, but for those that are kept in a file."""
+
+    def __call__(self, form: FileFormat | None, files: Sequence[SampleFile]) -> Iterator[ReadFile]:
+        """Yield what each file was reduced to, in their order; then keep it for the next run."""
+        told, made = partial(_told_of_samples, form), partial(reduced_file, form)
+        return self._each(files, told, made, _samples_as_json, _samples_unpacked)
+
+
+class KeptBreaths(_KeptParts):
+    """Computes tests of breath files as `computed_file` does, but for those that are kept in a file."""
+
+    def __call__(self, files: Sequence[BreathFile]) -> Iterator[ComputedFile]:
+        """Yield what each file gave, in their order; then keep it for the next run."""
+        return self._each(files, _told_of_tests, computed_file, _tests_as_json, _tests_unpacked)
+
+
+def _told_of_samples(form: FileFormat | None, file: SampleFile) -> list[Any]:
+    """Return all that the reduction of a sample file depends on, but its bytes."""
     stated = None if form is None else asdict(form)
-    told = [digest, stated, file.name, file.session_id.tolist(), file.mode.tolist()]
-    return sha256(json.dumps(told).encode()).hexdigest()
+    return [stated, file.name, file.session_id.tolist(), file.mode.tolist()]
 
 
-def _as_json(read: ReadFile) -> dict[str, Any]:
+def _samples_as_json(read: ReadFile) -> dict[str, Any] | None:
     problems, packed = read
-    assert packed is not None
+    if packed is None:
+        return None
     arrays = (packed.valid_share, packed.backward, packed.rows, *packed.times, packed.points)
     return {
         "problems": [astuple(one) for one in problems],
@@ -72,10 +105,61 @@ def _as_json(read: ReadFile) -> dict[str, Any]:
     }
 
 
-def _unpacked(kept: dict[str, Any]) -> ReadFile:
+def _samples_unpacked(kept: dict[str, Any]) -> ReadFile:
     share, backward, rows, *times, points = (
         np.frombuffer(bytearray(base64.b64decode(data)), np.dtype(kind)).reshape(shape)
         for kind, shape, data in kept["arrays"]
     )
     packed = Packed(share, backward, rows, kept["unusable"], BeatTimes(*times), points)
-    return tuple(Problem(*one) for one in kept["problems"]), packed
+    return _problems(kept["problems"]), packed
+
+
+def _told_of_tests(file: BreathFile) -> list[Any]:
+    """Return all that the tests of a breath file depend on, but its bytes."""
+    form = None if file.form is None else asdict(file.form)
+    tests = [{name: repr(value) for name, value in one.items()} for one in file.tests]
+    return [file.name, tests, file.rules, form, json.dumps(asdict(file.options), default=repr)]
+
+
+def _tests_as_json(found: ComputedFile) -> list[Any] | None:
+    stops, tests = found
+    kept = [[_value_as_json(value) for value in one] for one in tests]
+    return None if stops or any(None in one for one in kept) else kept
+
+
+def _value_as_json(value: Any) -> list[Any] | None:
+    """Return a field of `BreathTests` with the name of its kind; None where JSON could change it."""
+    match value:
+        case pd.DataFrame():
+            kinds = [str(one) for one in value.dtypes]
+            if not value.index.equals(pd.RangeIndex(len(value))) or {*kinds}.difference(_EXACT):
+                return None if len(value) else ["none", [str(name) for name in value.columns]]
+            columns = [value.iloc[:, n].tolist() for n in range(value.shape[1])]
+            return ["frame", [*zip(map(str, value.columns), kinds, columns, strict=True)]]
+        case str():
+            return ["text", value]
+        case (bytes(), *_):
+            return ["prints", [one.hex() for one in value]]
+    return ["problems", [astuple(one) for one in value]]
+
+
+def _tests_unpacked(kept: list[Any]) -> ComputedFile:
+    return (), tuple(BreathTests(*(_value(*one) for one in fields)) for fields in kept)
+
+
+def _value(kind: str, told: Any) -> Any:
+    match kind:
+        case "frame":
+            columns = {name: pd.array(values, dtype=own) for name, own, values in told}
+            return pd.DataFrame(columns)
+        case "none":
+            return pd.DataFrame(columns=told)
+        case "text":
+            return told
+        case "prints":
+            return tuple(bytes.fromhex(one) for one in told)
+    return _problems(told)
+
+
+def _problems(told: list[Any]) -> tuple[Problem, ...]:
+    return tuple(Problem(*one) for one in told)

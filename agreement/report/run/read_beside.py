@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
+from agreement.report.run.kept import BREATHS
 from agreement.report.run.second import PATIENCE, Second
 from agreement.report.run.unused import load_bare
 
@@ -72,7 +73,7 @@ class Asked:
 
     study: Path
     earlier: Path | None = None  # the folder of an earlier report of it
-    samples: tuple[Path, str] | None = None  # a file and a key, of `KeptSamples`
+    samples: tuple[Path, str] | None = None  # a file and a key, of `kept_samples`
     results: bool = False  # whether those of just what is read are asked for
 
 
@@ -125,12 +126,17 @@ def _read_early(asked: Asked, few: bool) -> Any:
 
 @contextmanager
 def _over(samples: tuple[Path, str] | None) -> Iterator[None]:
-    """Have sample files in the block reduced by what is kept of them, if anything is."""
+    """Have raw files in the block reduced by what is kept of them, if anything is."""
     if samples is None:
         yield
         return
+    from agreement.physiology.breath_tests import computing_over
     from agreement.physiology.session_records import reading_over
-    from agreement.report.run.kept_samples import KeptSamples
+    from agreement.report.run.kept_samples import KeptBreaths, KeptSamples
 
-    with reading_over(KeptSamples(*samples)):
+    file, key = samples
+    with (
+        reading_over(KeptSamples(file, key)),
+        computing_over(KeptBreaths(file.with_suffix(BREATHS), key)),
+    ):
         yield
