@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from agreement.pairing.cleaning import CODE, KEPT
 from agreement.pairing.laboratory_units import Flags, Ints
 from agreement.pairing.messages import Texts
+from agreement.tables.categories import coded
 from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, REASONS
 
 TABLES = (
@@ -29,6 +30,8 @@ class RowFates:
     reason: NDArray[np.integer[Any]]
     text: Ints
     alone: Flags  # whether a row behind a pair is alone behind its value
+    # further rows that are used, summarised and left out, whose lines lie elsewhere
+    elsewhere: tuple[int, int, int] = (0, 0, 0)
 
     def rows(self) -> pd.DataFrame:
         """Return them as `best_of` takes rows."""
@@ -50,7 +53,14 @@ class RowFates:
         """Return how many rows are used and how many are summarised."""
         behind = self.reason == KEPT
         used = int((behind & self.alone).sum())
-        return used, int(behind.sum()) - used
+        return used + self.elsewhere[0], int(behind.sum()) - used + self.elsewhere[1]
+
+
+def counted(used: int, summarised: int, left_out: int) -> RowFates:
+    """Return the fates of rows that are only counted here; their lines lie elsewhere."""
+    no_row, no_id = pd.Series([], dtype="Int64"), pd.Series([], dtype="str")
+    none = np.zeros(0, np.int64)
+    return RowFates(no_row, no_id, none, none, none > 0, (used, summarised, left_out))
 
 
 def best_of(contributions: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -151,7 +161,7 @@ def close(
         if not out["row"].is_monotonic_increasing:
             out = out.sort_values(["row", "id"], kind="stable")
         (used, summarised), gone, read = each.counts(), withdrawn.get(file, 0), rows_read[table]
-        excluded = len(out) + gone
+        excluded = len(out) + each.elsewhere[2] + gone
         if read != used + summarised + excluded:
             raise RuntimeError(
                 f"{file}: {read} rows read, but {used} used, {summarised} summarised and "
@@ -159,7 +169,7 @@ def close(
             )
         flow.append((file, read, used, summarised, excluded))
         lines[file] = pd.concat([out, _withdrawn_line(gone, texts)]) if gone else out
-    return _exclusions(lines, texts), pd.DataFrame(flow, columns=FLOW_COLUMNS)
+    return exclusions(lines, texts), pd.DataFrame(flow, columns=FLOW_COLUMNS)
 
 
 def _withdrawn_line(count: int, texts: Texts) -> pd.DataFrame:
@@ -170,8 +180,12 @@ def _withdrawn_line(count: int, texts: Texts) -> pd.DataFrame:
     return line.assign(reason=CODE["withdrawn"], text=message)
 
 
-def _exclusions(lines: Mapping[str, pd.DataFrame], texts: Texts) -> pd.DataFrame:
-    """Return the lines of all files in one table; text that repeats as categories."""
+def exclusions(lines: Mapping[str, pd.DataFrame], texts: Texts) -> pd.DataFrame:
+    """
+    Return the lines of all files in one table; text that repeats as categories.
+
+    lines: file to its lines, as `RowFates.left_out` gives them.
+    """
     every = pd.concat(lines.values(), ignore_index=True)
     file = np.repeat(np.arange(len(lines)), [len(each) for each in lines.values()])
     columns = {
@@ -180,6 +194,5 @@ def _exclusions(lines: Mapping[str, pd.DataFrame], texts: Texts) -> pd.DataFrame
         "message": (every["text"].to_numpy(np.int64), texts.known()),
     }
     for name, (codes, words) in columns.items():
-        text = pd.Categorical.from_codes(codes, pd.Index(words, dtype="str"))
-        every[name] = text.remove_unused_categories()
+        every[name] = coded(codes, words)
     return every[EXCLUSION_COLUMNS]

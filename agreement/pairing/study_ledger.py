@@ -5,12 +5,17 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from agreement.pairing import accounts
+from agreement.pairing.bucket import PairedBucket
 from agreement.pairing.cleaning import CODE
 from agreement.pairing.laboratory_units import Units
-from agreement.pairing.ledger import TABLES, best_of, close, rows_of_lines, set_aside_lines
-from agreement.pairing.messages import Texts
-from agreement.pairing.reading_fates import ReadingFates
-from agreement.pairing.unit_fates import UnitFates
+from agreement.pairing.ledger import (
+    TABLES,
+    RowFates,
+    best_of,
+    close,
+    rows_of_lines,
+    set_aside_lines,
+)
 
 if TYPE_CHECKING:
     from agreement.physiology.laboratory import LaboratoryValues
@@ -28,36 +33,36 @@ def study_ledger(
     laboratory: "LaboratoryValues",
     readings: "Readings",
     units: Units,
-    of_units: UnitFates,
-    of_readings: ReadingFates,
-    texts: Texts,
+    paired: PairedBucket,
+    estimates: RowFates | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """
     Account for every row of every table.
 
     study, laboratory, readings: LaboratoryValues, Readings. What the stages before gave; their
         lines of rows set aside join the ledger.
-    units, of_units, of_readings: UnitFates, ReadingFates. The laboratory units, and what became of
-        them and of the readings.
+    units, paired: the laboratory units, and what became of them and of the readings.
+    estimates: what became of the field estimates, where they are none of the readings.
     Returns exclusions, flow: see `agreement.pairing.ledger.close`.
     """
-    files = table_files(study)
+    files, texts = table_files(study), paired.texts
+    of_units, of_readings = paired.of_units, paired.of_readings
     lines = set_aside_lines([study.set_aside, laboratory.set_aside, readings.set_aside], files)
     aside = {table: rows_of_lines(each, texts) for table, each in lines.items()}
     tests = accounts.laboratory_account(laboratory.frame, units, of_units)
     every_test = tests.rows()
     if "lab_tests" in aside:
         every_test = best_of([every_test, _of_newest(aside["lab_tests"])])
-    fates = {"lab_tests": tests}
+    fates: dict[str, RowFates] = {"lab_tests": tests}
     owners = {"breaths": every_test, "samples": every_test.iloc[:0]}  # until there are sessions
     if "athletes" in files:
         fates["athletes"] = accounts.athletes_account(study.athletes, units, of_units, texts)
     if "field_estimates" in files:
-        fates["field_estimates"] = accounts.estimates_account(readings, of_readings)
+        fates["field_estimates"] = estimates or accounts.estimates_account(readings, of_readings)
     if "field_tests" in files:
         fates["field_tests"] = accounts.field_tests_account(readings, of_readings)
     if "sessions" in files:
-        fates["sessions"] = accounts.sessions_account(
+        sessions = accounts.sessions_account(
             study.sessions,
             aside.pop("sessions", None),
             every_test,
@@ -66,7 +71,8 @@ def study_ledger(
             of_readings,
             texts,
         )
-        owners["samples"] = _of_newest(fates["sessions"].rows())
+        fates["sessions"] = sessions
+        owners["samples"] = _of_newest(sessions.rows())
     for table, names in (("breaths", study.breaths), ("samples", study.samples)):
         if table in files:
             gone = aside[table]["id"] if table in aside else ()

@@ -7,10 +7,12 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.pairing.bucket import pair_bucket
-from agreement.pairing.laboratory_units import Units
+from agreement.pairing.bucket import Common, PairedBucket, pair_bucket
+from agreement.pairing.laboratory_units import Units, laboratory_units
+from agreement.pairing.ledger import RowFates
 from agreement.pairing.study_ledger import study_ledger, table_files
 from agreement.pairing.unlike_modes import pairs_across_modes
+from agreement.tables.findings import Findings
 from agreement.tables.parts_together import part_of_problem, with_part_files
 from agreement.terms import PAIR_COLUMNS
 
@@ -65,23 +67,37 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     - All readings of a unit whose pair fails are ``too_few_readings``, near and far ones.
     - Sessions behind the profile of a test without pair are excluded with the test's reason.
     """
-    options = study.options
-    athletes = study.athletes["athlete_id"] if "athletes" in study.rows_read else None
-    files = table_files(study)
-    paired = pair_bucket(
-        readings.frame,
-        laboratory.frame,
-        options,
-        readings.heart_rate_based,
-        files,
-        athletes,
-        by_group=study.names.get("field_estimates") not in study.many,
-        laboratory_only=study.laboratory_only,
-    )
-    units, of_readings, found = paired.units, paired.of_readings, paired.found
-    exclusions, flow = study_ledger(
-        study, laboratory, readings, units, paired.of_units, of_readings, paired.texts
-    )
+    common = common_of(study, readings)
+    athletes = study.athletes["athlete_id"] if "athletes" in common.files else None
+    within = study.options.reference.repeat_within_days
+    units = laboratory_units(laboratory.frame, repeat_within_days=within)
+    paired = pair_bucket(common, readings.frame, laboratory.frame, units, athletes)
+    return closed(study, laboratory, readings, units, paired)
+
+
+def common_of(study: "StudyTables", readings: "Readings") -> Common:
+    """Return what every bucket must know of a study."""
+    by_group = study.names.get("field_estimates") not in study.many
+    based, only = readings.heart_rate_based, study.laboratory_only
+    return Common(study.options, based, table_files(study), by_group, only)
+
+
+def closed(
+    study: "StudyTables",
+    laboratory: "LaboratoryValues",
+    readings: "Readings",
+    units: Units,
+    paired: PairedBucket,
+    estimates: RowFates | None = None,
+) -> Pairing:
+    """
+    Close the account of a study whose readings are paired, everybody's together.
+
+    units: of all laboratory tests.
+    estimates: what became of the field estimates, where they are none of the readings.
+    """
+    exclusions, flow = study_ledger(study, laboratory, readings, units, paired, estimates)
+    files, found = table_files(study), Findings(paired.problems)
     lab_file = files["lab_tests"]
     if not study.laboratory_only:
         paired.counts.tell(found, lab_file, files.get("athletes", lab_file))
@@ -96,7 +112,7 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
         daily=paired.daily,
         repeats=repeats_of(laboratory.frame, units),
         units=units.frame,
-        across_modes=pairs_across_modes(readings.frame, of_readings, units, options),
+        across_modes=pairs_across_modes(readings.frame, paired.of_readings, units, study.options),
         problems=problems,
     )
 

@@ -19,7 +19,7 @@ from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
 from agreement.physiology.heart_rate_maximum import heart_rate_maximum
 from agreement.physiology.own_thresholds import heart_rates, rated_thresholds, without_impossible
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, people_at
-from agreement.physiology.session_records import OverFiles, SessionRecords, session_records
+from agreement.physiology.session_records import SessionRecords, session_records
 from agreement.physiology.set_aside import (
     as_problems,
     in_words_of_files,
@@ -134,14 +134,11 @@ class LaboratoryValues:
         return dict(zip(near["lab_test_id"], near["other_profile"], strict=True))
 
 
-def laboratory_values(
-    study: StudyTables, *, progress: Progress | None = None, over: OverFiles | None = None
-) -> LaboratoryValues:
+def laboratory_values(study: StudyTables, *, progress: Progress | None = None) -> LaboratoryValues:
     """
     Compute the laboratory's VO2max of every test, its effort criteria and training profile.
 
     progress: called with the number of sessions read and their total.
-    over: as `agreement.physiology.session_records.session_records` takes it.
     Returns: one row per usable test, in the order of the file.
     Raises TableError if breath or sample files cannot be used, with every reason of every file.
     """
@@ -156,7 +153,7 @@ def laboratory_values(
         training_profile=people["training_profile"],
         profile_borderline=pd.Series(np.nan, index=tests.index, dtype="str"),
     )
-    breaths, records = _raw_files(tests, study, progress, over)
+    breaths, records = _raw_files(tests, study, progress)
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), study)
     tests = pd.concat([tests, effort_criteria(tests)], axis=1)
     rated, turned = rated_thresholds(tests)
@@ -193,7 +190,6 @@ def _raw_files(
     tests: pd.DataFrame,
     study: StudyTables,
     progress: Progress | None,
-    over: OverFiles | None,
 ) -> tuple[BreathTests, SessionRecords | None]:
     """Read breaths and samples; what is wrong with either is told at once."""
     stops: list[Problem] = []
@@ -203,9 +199,7 @@ def _raw_files(
     except TableError as error:
         stops += error.problems
     try:
-        records = (
-            session_records(study, progress=progress, over=over) if len(study.sessions) else None
-        )
+        records = session_records(study, progress=progress) if len(study.sessions) else None
     except TableError as error:
         stops += error.problems
     if breaths is None or stops:

@@ -89,7 +89,7 @@ _OVER: ContextVar[OverFiles | None] = ContextVar("over", default=None)
 
 @contextmanager
 def reading_over(over: OverFiles) -> Iterator[None]:
-    """Have the sample files of studies read in the block be reduced by `over`."""
+    """Have the sample files of studies read in the block be reduced by `over`, elsewhere if it likes."""
     token = _OVER.set(over)
     try:
         yield
@@ -97,14 +97,11 @@ def reading_over(over: OverFiles) -> Iterator[None]:
         _OVER.reset(token)
 
 
-def session_records(
-    study: StudyTables, *, progress: Progress | None = None, over: OverFiles | None = None
-) -> SessionRecords:
+def session_records(study: StudyTables, *, progress: Progress | None = None) -> SessionRecords:
     """
     Read and reduce the sample file of every session.
 
     progress: called with the number of sessions read and their total.
-    over: does `reduced_file` over many files, elsewhere if it likes; default: one after another.
     Returns: one row per session, in the order of the file.
     Raises TableError if sample files cannot be used, with every reason of every file.
     """
@@ -117,7 +114,7 @@ def session_records(
     problems: list[Problem] = []
     stops: list[Problem] = []
     form = study.options.files.get("samples")
-    files, over = _files(sessions, study), over or _OVER.get()
+    files, over = _files(sessions, study), _OVER.get()
     read = (reduced_file(form, file) for file in files) if over is None else over(form, files)
     done = 0
     for file, (found, packed) in zip(files, read, strict=True):

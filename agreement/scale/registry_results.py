@@ -70,7 +70,7 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     streamed: paired with ``write=True``.
     """
     options = streamed.study.options
-    athletes, sample = _sample(streamed.pairs, options.report.seed)
+    athletes, sample = _sample(streamed.pairing.pairs, options.report.seed)
     if len(sample) == athletes:
         found = analyse(_evidence(streamed))
         verdicts = tuple(method.verdict for method in found.methods)
@@ -191,7 +191,7 @@ def _sample(pairs: pd.DataFrame, seed: int) -> tuple[int, frozenset[str]]:
 
 def _evidence(streamed: Streamed, athletes: frozenset[str] | None = None) -> Evidence:
     """Return pairs, days and repeats of some athletes, or of everybody."""
-    frames = [streamed.pairs, streamed.daily, streamed.repeats]
+    frames = [streamed.pairing.pairs, streamed.pairing.daily, streamed.pairing.repeats]
     if athletes is not None:
         frames = [frame[frame["athlete_id"].isin(athletes)] for frame in frames]
     pairs, daily, repeats = (frame.reset_index(drop=True) for frame in frames)
@@ -202,7 +202,7 @@ def _evidence(streamed: Streamed, athletes: frozenset[str] | None = None) -> Evi
         daily,
         repeats,
         streamed.study.options,
-        streamed.heart_rate_based,
+        streamed.readings.heart_rate_based,
         first,
         averaging=streamed.laboratory.under_each_rule,
     )

@@ -21,7 +21,7 @@ from agreement.pairing.laboratory_units import ALL_MODES
 from agreement.tables.checked_tables import SET_NUMBERS, CheckedTable
 from agreement.tables.findings import Findings
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader, Piece
-from agreement.tables.parts_together import ledger_table, write_ledger_part
+from agreement.tables.parts_together import write_ledger_part
 from agreement.tables.spills import write_records, write_spill
 from agreement.terms import SENSORS
 
@@ -89,7 +89,7 @@ class Spread(NamedTuple):
     """What one piece gave: its account, and where its rows and its lines of rows left out lie."""
 
     piece: Piece
-    account: list[CheckedPiece]  # without rows
+    account: CheckedPiece  # without rows
     records: Records | None
     lines: Path | None
     set_aside: dict[str, int]  # rows by reason
@@ -97,30 +97,23 @@ class Spread(NamedTuple):
 
 def spread(plan: Spreading, piece: Piece) -> Spread:
     """Check one piece and lay its rows aside by bucket, its lines of rows left out as they are."""
-    account: list[CheckedPiece] = []
-    frames, ledgers = [], []
-    for checked in plan.reader.checked(piece):
-        lines = checked.findings.ledger()
-        lines = lines[lines["reason"] != "withdrawn"]  # one line for all parts, from the count
-        if len(checked.table.frame):
-            frames.append(checked.table.frame)
-        if len(lines):
-            ledgers.append(lines)
-        strangers = checked.table.people - plan.known  # all other ids are known to everybody
-        table = CheckedTable(pd.DataFrame(), checked.table.withdrawn_rows, strangers)
-        findings = Findings(checked.findings.problems)
-        account.append(checked._replace(table=table, findings=findings))
-        if checked.findings.stops:
-            break  # the next rows of the same file would say the same
-    name = f"{piece.part:06d}-{piece.first:06d}"
-    path = plan.work / f"aside-{name}.parquet" if ledgers else None
-    set_aside: Counter[str] = Counter()
-    if path is not None:
-        lines = pd.concat(ledgers, ignore_index=True)
-        set_aside.update(lines["reason"].tolist())
-        write_ledger_part(ledger_table(lines), path)
+    checked = plan.reader.checked(piece)
+    name, path = f"{piece.part:06d}-{piece.first:06d}", None
+    lines = checked.findings.ledger()
+    lines = lines[lines["reason"] != "withdrawn"]  # one line for all parts, from the count
+    if len(lines):
+        path = plan.work / f"aside-{name}.parquet"
+        write_ledger_part(lines, path)
+    frames = [table.frame for table in checked.tables if len(table.frame)]
     records = _laid_aside(plan, frames, piece.part, name) if frames else None
-    return Spread(piece, account, records, path, dict(set_aside))
+    account = checked._replace(
+        tables=[  # all other ids are known to everybody
+            CheckedTable(pd.DataFrame(), table.withdrawn_rows, table.people - plan.known)
+            for table in checked.tables
+        ],
+        findings=Findings(checked.findings.problems),
+    )
+    return Spread(piece, account, records, path, dict(Counter(lines["reason"].tolist())))
 
 
 def _laid_aside(plan: Spreading, frames: Sequence[pd.DataFrame], part: int, name: str) -> Records:

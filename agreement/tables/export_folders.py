@@ -6,7 +6,7 @@ again leaves: as `re_exported` where nothing changed, as `corrected` where somet
 """
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -135,19 +135,17 @@ class Exports:
         """Return one piece for each file."""
         return tuple(Piece(part) for part in range(len(self.files)))
 
-    def checked(self, piece: Piece) -> Iterator[CheckedPiece]:
-        """Yield one export, checked; those before it in `pieces` need not have been."""
+    def checked(self, piece: Piece) -> CheckedPiece:
+        """Check one export; those before it in `pieces` need not have been."""
         if piece.part == 0:
             self._settle()
         raw, findings, rows, digest = self.read[piece.part]
-        nothing = CheckedTable(pd.DataFrame(), 0, frozenset())
         if raw is None:
-            yield CheckedPiece(nothing, findings, rows, digest)
-            return
+            return CheckedPiece([], findings, rows, digest)
         table, (gone, keys) = self.build(raw), self._gone[piece.part]
         gone, keys = table.withdrawn_rows + gone, table.withdrawn_keys | keys
         table = replace(table, withdrawn_rows=gone, withdrawn_keys=keys)
-        yield CheckedPiece(table, findings, rows, digest)
+        return CheckedPiece([table], findings, rows, digest)
 
     def _settle(self) -> None:
         """Take people who withdrew out of every export, then the rows that a newer one holds."""

@@ -8,31 +8,17 @@ whole table. So memory depends on the size of a piece and not on the number of p
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, NamedTuple
-
-import numpy as np
-import pandas as pd
+from typing import Final, NamedTuple
 
 from agreement.tables.checked_tables import Athletes, CheckedTable
 from agreement.tables.columns import PARQUET_ENDING, UNPACK, UNREAD_ENDINGS, Table, not_read
-from agreement.tables.findings import Findings, Source
-from agreement.tables.headers import Header, read_header
+from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat
-from agreement.tables.oversize import OversizeError, refuse_oversize_parquet
 from agreement.tables.paths import digest_if_readable, path_problem
-from agreement.tables.readers import (
-    NO_ARROW,
-    SAVE_AS_CSV,
-    RawTable,
-    fill_constants,
-    read_table,
-    require_columns,
-    require_vo2max,
-)
+from agreement.tables.readers import RawTable, read_pieces, require_vo2max
 
 ROWS_AT_ONCE: Final = 250_000  # of a Parquet file: checked together, in full width
 ROWS_PER_PIECE: Final = 250_000  # of a Parquet file: laid aside together, packed
-FIRST_ROW: Final = 2  # of the rows of a file, as a spreadsheet counts: the header is row 1
 PART_STEP: Final = (
     1 << 32
 )  # a row of the whole table is part number times this plus row of the part
@@ -41,24 +27,17 @@ Builder = Callable[[RawTable, Athletes, dict[str, str], str | None], CheckedTabl
 
 
 class Piece(NamedTuple):
-    """What is read at once: a part, or the row groups from `first` to `last` of a Parquet part."""
+    """What is read at once: a part, or the row groups from `first` to before `last` of a Parquet part."""
 
     part: int
     first: int = 0
     last: int = 0
-    rows_before: int = 0
-    rows: int | None = None  # known beforehand of Parquet only
-
-    @property
-    def first_row(self) -> int:
-        """The first row, numbered over all parts."""
-        return self.part * PART_STEP + self.rows_before + FIRST_ROW
 
 
 class CheckedPiece(NamedTuple):
     """A piece after its check; `digest` is that of the file, given with its first piece."""
 
-    table: CheckedTable
+    tables: list[CheckedTable]  # one after the other
     findings: Findings
     rows_read: int
     digest: str | None
@@ -105,128 +84,48 @@ class PartReader:
         """Cut all parts into pieces; a part that cannot be opened is one piece, which says so."""
         return tuple(piece for part in range(len(self.files)) for piece in self._cut(part))
 
-    def checked(self, piece: Piece) -> Iterator[CheckedPiece]:
-        """Yield what a piece holds, at most `ROWS_AT_ONCE` rows of a Parquet file at a time."""
-        findings, file = Findings(), self.files[piece.part]
-        digest = digest_if_readable(self.folder / file) if piece.rows_before == 0 else None
-        some = False
-        for raw in self._raw(piece, findings):
+    def checked(self, piece: Piece) -> CheckedPiece:
+        """Check a piece, at most `ROWS_AT_ONCE` rows of a Parquet file at a time."""
+        findings, file, tables, rows = Findings(), self.files[piece.part], [], 0
+        path = self.folder / file
+        digest = digest_if_readable(path) if piece.first == 0 else None
+        groups = range(piece.first, piece.last) if piece.last else None
+        for raw in read_pieces(path, file, self.table, self.form, findings, groups, ROWS_AT_ONCE):
             require_vo2max(raw)
-            n = len(raw.rows)
-            table = self.build(raw, self.athletes, self.ids, self.zone)
-            yield CheckedPiece(table, raw.findings, n, None if some else digest)
-            some = True
-        if not some:
-            yield CheckedPiece(CheckedTable(pd.DataFrame(), 0, frozenset()), findings, 0, digest)
+            rows += len(raw.rows)
+            tables.append(self.build(raw, self.athletes, self.ids, self.zone))
+            if findings.stops:
+                break  # the next rows of the same file would say the same
+        return CheckedPiece(tables, findings, rows, digest)
 
     def _cut(self, part: int) -> Iterator[Piece]:
-        path = self.folder / self.files[part]
-        sizes = _row_group_sizes(path) if path.suffix.casefold() == PARQUET_ENDING else None
-        if not sizes:
-            yield Piece(part)
-            return
-        first, before = 0, 0
-        for last in range(1, len(sizes) + 1):
-            held = sum(sizes[first:last])
-            if last == len(sizes) or held + sizes[last] > ROWS_PER_PIECE:
-                yield Piece(part, first, last, before, held)
-                first, before = last, before + held
-
-    def _raw(self, piece: Piece, findings: Findings) -> Iterator[RawTable]:
-        file = self.files[piece.part]
-        path = self.folder / file
-        if path.suffix.casefold() != PARQUET_ENDING:
-            raw = read_table(path, file, self.table, self.form, findings)
-            if raw is not None:
-                yield raw
-            return
-        try:
-            yield from self._row_groups(path, file, piece, findings)
-        except ImportError:
-            findings.stop("unreadable_file", file, NO_ARROW, SAVE_AS_CSV)
-        except OversizeError as error:
-            what = f"The file is no table: {error}."
-            findings.stop("unreadable_file", file, what, "Write it again, with nothing else in it.")
-        except (OSError, ValueError) as error:  # Arrow's own errors are among these
-            what = f"The Parquet file cannot be read ({type(error).__name__})."
-            findings.stop("unreadable_file", file, what, "Write it again.")
-
-    def _row_groups(
-        self, path: Path, file: str, piece: Piece, findings: Findings
-    ) -> Iterator[RawTable]:
-        from pyarrow import parquet
-
-        texts = _text_names(parquet.read_schema(path))
-        with parquet.ParquetFile(path, read_dictionary=texts) as source:
-            refuse_oversize_parquet(source.metadata, path.stat().st_size)
-            about = Source(self.table, file, self.form, findings)
-            header = read_header(source.schema_arrow.names, about)
-            if piece.last == 0:
-                batches: Any = [source.schema_arrow.empty_table()]
-            else:
-                batches = source.iter_batches(
-                    ROWS_AT_ONCE, range(piece.first, piece.last), list(header.theirs.values())
-                )
-            before = piece.rows_before
-            for batch in batches:
-                raw = self._raw_table(batch, before, header, about)
-                fill_constants(raw)
-                require_columns(raw)
-                yield raw
-                before += batch.num_rows
-                about.findings = Findings()  # each batch speaks for itself
-
-    def _raw_table(self, batch: Any, before: int, header: Header, about: Source) -> RawTable:
-        frame = batch.select(list(header.theirs.values())).to_pandas(strings_to_categorical=True)
-        for name in frame.select_dtypes("category"):  # the labels are those of the row group
-            frame[name] = _with_own_labels(frame[name].array)
-        frame = frame.rename(columns={theirs: ours for ours, theirs in header.theirs.items()})
-        # counted as if there were a header row, like the rows of a single Parquet table
-        first = before + FIRST_ROW
-        rows = np.arange(first, first + len(frame), dtype=np.int64)
-        theirs = dict(header.theirs)
-        return RawTable(
-            self.table, about.file, self.form, about.findings, frame, rows, theirs=theirs
-        )
-
-
-def _with_own_labels(column: Any) -> pd.Categorical:
-    """Return a categorical column without the labels that no row holds."""
-    codes = np.asarray(column.codes, np.int64)
-    used = np.bincount(codes + 1, minlength=len(column.categories) + 1)[1:] > 0
-    if used.all():
-        return pd.Categorical(column)
-    place = np.append(np.cumsum(used) - 1, -1)  # the last, which -1 points at, stays missing
-    return pd.Categorical.from_codes(place[codes], column.categories[used], validate=False)
-
-
-def _text_names(schema: Any) -> list[str]:
-    """Return the columns of text: read as numbers and the texts that these stand for."""
-    import pyarrow as pa
-
-    return [
-        field.name
-        for field in schema
-        if pa.types.is_string(field.type) or pa.types.is_large_string(field.type)
-    ]
+        sizes = _row_group_sizes(self.folder / self.files[part]) or []
+        first, held = 0, 0
+        for last, rows in enumerate(sizes):
+            if held and held + rows > ROWS_PER_PIECE:
+                yield Piece(part, first, last)
+                first, held = last, 0
+            held += rows
+        yield Piece(part, first, len(sizes))
 
 
 def about_rows(folder: Path, files: tuple[str, ...]) -> int:
     """Return how many rows the parts of a table hold: of text files a guess from their size."""
     rows = 0
     for path in (folder / file for file in files):
-        is_parquet = path.suffix.casefold() == PARQUET_ENDING
-        sizes = _row_group_sizes(path) if is_parquet else None
+        sizes = _row_group_sizes(path)
         rows += path.stat().st_size // BYTES_PER_ROW if sizes is None else sum(sizes)
     return rows
 
 
 def _row_group_sizes(path: Path) -> list[int] | None:
-    """Return the rows of each row group; None when the file cannot be opened, which is said later."""
+    """Return the rows of each row group; None of what is no Parquet file, or cannot be opened."""
+    if path.suffix.casefold() != PARQUET_ENDING:
+        return None
     try:
         from pyarrow import parquet
 
         about = parquet.read_metadata(path)
     except (ImportError, OSError, ValueError):
-        return None
+        return None  # which is said when it is read
     return [about.row_group(i).num_rows for i in range(about.num_row_groups)]

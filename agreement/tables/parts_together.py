@@ -3,12 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.tables.categories import coded
 from agreement.tables.checked_tables import CheckedTable
 from agreement.tables.findings import Findings, merged_problems
 from agreement.tables.oversize import refuse_oversize_parquet
@@ -17,8 +18,6 @@ from agreement.tables.readers import InputFile
 from agreement.terms import EXCLUSION_COLUMNS, REASONS
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from agreement.tables.export_folders import Exports
 
 TEXTS: Final = ("file", "id", "reason", "message")
@@ -47,10 +46,11 @@ class PartsRead:
     def add(self, part: int, piece: CheckedPiece) -> None:
         """Take in one piece, without its rows."""
         self.problems += piece.findings.problems
-        self.withdrawn += piece.table.withdrawn_rows
-        self.people |= piece.table.people
-        self.keys |= piece.table.keys
-        self.withdrawn_keys |= piece.table.withdrawn_keys
+        for table in piece.tables:
+            self.withdrawn += table.withdrawn_rows
+            self.people |= table.people
+            self.keys |= table.keys
+            self.withdrawn_keys |= table.withdrawn_keys
         self._rows[part] += piece.rows_read
         self._digests[part] = piece.digest or self._digests[part]
 
@@ -78,17 +78,13 @@ def whole_table(
     """Return all parts as one table, for studies that fit into memory; `nothing` has no rows."""
     read, frames = PartsRead(reader), []
     for piece in reader.pieces():
-        for checked in reader.checked(piece):
-            read.add(piece.part, checked)
-            lines = checked.findings.ledger()
-            lines = lines[lines["reason"] != "withdrawn"]
-            findings.add_lines(
-                lines.assign(file=reader.name, row=lines["row"] + piece.part * PART_STEP)
-            )
-            frame = checked.table.in_words()
-            if len(frame):
-                row = frame["row"] + piece.part * PART_STEP
-                frames.append(frame.assign(file=reader.name, row=row))
+        checked, before = reader.checked(piece), piece.part * PART_STEP
+        read.add(piece.part, checked)
+        lines = checked.findings.ledger()
+        lines = lines[lines["reason"] != "withdrawn"]
+        findings.add_lines(lines.assign(file=reader.name, row=lines["row"] + before))
+        some = [table.in_words() for table in checked.tables if len(table.frame)]
+        frames += [each.assign(file=reader.name, row=each["row"] + before) for each in some]
     read.tell(findings)
     whole = pd.concat(frames, ignore_index=True) if frames else nothing.frame
     table = CheckedTable(whole, read.withdrawn, read.people, read.keys, read.withdrawn_keys)
@@ -105,10 +101,9 @@ def with_part_files(lines: pd.DataFrame, name: str, files: tuple[str, ...]) -> p
     code = lines["file"].astype("category").cat.codes.to_numpy(dtype=np.int64, copy=True)
     part, inside = np.divmod(row, PART_STEP)
     code[own] = len(words) - len(files) + part[own]
-    file = pd.Categorical.from_codes(code, pd.Index(words, dtype="str"))
     plain = pd.Series(lines["row"].array.copy(), index=lines.index)
     plain[own] = inside[own]
-    return lines.assign(file=file.remove_unused_categories(), row=plain)
+    return lines.assign(file=coded(code, words), row=plain)
 
 
 def part_of_problem(problem: Problem, name: str, files: tuple[str, ...]) -> Problem:
@@ -119,61 +114,49 @@ def part_of_problem(problem: Problem, name: str, files: tuple[str, ...]) -> Prob
     return replace(problem, file=files[part], row=row)
 
 
-def ledger_table(lines: pd.DataFrame) -> Any:
-    """Return lines, columns `agreement.terms.EXCLUSION_COLUMNS`, as an Arrow table of coded texts."""
-    import pyarrow as pa
-
-    columns = {"row": pa.array(lines["row"].astype("Int64"), pa.int64())}
-    for name in TEXTS:
-        text = lines[name].astype("str").replace("", None)
-        columns[name] = pa.array(text, pa.large_string()).dictionary_encode()
-    return pa.table({name: columns[name] for name in EXCLUSION_COLUMNS})
-
-
-def coded_ledger(
-    row: "npt.NDArray[np.int64]",
-    files: Sequence[str],
-    identity: "pd.Categorical",
-    reason: "npt.NDArray[np.integer[Any]]",
-    message: "npt.NDArray[np.integer[Any]]",
-    words: Sequence[str],
-) -> Any:
+def lines_of_parts(
+    left_out: pd.DataFrame, files: Sequence[str], words: Sequence[str]
+) -> pd.DataFrame:
     """
-    Return lines of a table in parts, by row, from their codes.
+    Return ledger lines of a table in parts, by row; texts are categories.
 
-    row: numbered over all parts; see `agreement.tables.parts.PART_STEP`.
-    identity: of each row.
-    reason, message: places in `agreement.terms.REASONS` and in `words`.
+    left_out: columns row (numbered over all parts; see `agreement.tables.parts.PART_STEP`), id
+        (categories), reason and text: places in `agreement.terms.REASONS` and in `words`.
     """
-    import pyarrow as pa
-
-    rising = bool((row[1:] >= row[:-1]).all())  # as they were read
-    order = slice(None) if rising else np.argsort(row)
-    part, inside = np.divmod(row[order], PART_STEP)
-    texts: dict[str, tuple[Any, Sequence[Any]]] = {
-        "file": (part, files),
-        "id": (identity.codes[order], identity.categories.tolist()),
-        "reason": (reason[order], list(REASONS)),
-        "message": (message[order], words),
+    if not left_out["row"].is_monotonic_increasing:  # as they were read
+        left_out = left_out.sort_values("row")
+    part, inside = np.divmod(left_out["row"].to_numpy(np.int64), PART_STEP)
+    columns = {
+        "file": coded(part, files),
+        "row": inside,
+        "id": coded(left_out["id"].cat.codes.to_numpy(), left_out["id"].cat.categories),
+        "reason": coded(left_out["reason"].to_numpy(), list(REASONS)),
+        "message": coded(left_out["text"].to_numpy(), words),
     }
-    columns = {"row": pa.array(inside)}
-    for name, (codes, known) in texts.items():
-        used = np.bincount(codes) > 0  # a file tells of nobody else
-        place = (np.cumsum(used) - 1).astype(np.int32)
-        labels = [known[one] for one in np.flatnonzero(used).tolist()]
-        columns[name] = pa.DictionaryArray.from_arrays(
-            pa.array(place[codes]), pa.array(labels, pa.large_string())
-        )
-    return pa.table({name: columns[name] for name in EXCLUSION_COLUMNS})
+    return pd.DataFrame(columns)
 
 
-def write_ledger_part(lines: Any, path: Path) -> Path:
-    """Write lines as `ledger_table` makes them; under another name until the file is whole."""
+def write_ledger_part(lines: pd.DataFrame, path: Path) -> None:
+    """
+    Write lines of the ledger as Parquet, under another name until the file is whole.
+
+    lines: columns `agreement.terms.EXCLUSION_COLUMNS`; texts may be categories, as `coded` gives
+        them.
+    """
+    import pyarrow as pa
     from pyarrow import parquet
 
+    columns = {"row": pa.array(lines["row"], pa.int64())}
+    for name in TEXTS:
+        text = lines[name].array
+        if not isinstance(text, pd.Categorical):
+            text = coded(*pd.factorize(lines[name].mask(lines[name] == "")))
+        place = pa.array(text.codes, pa.int32(), mask=text.codes < 0)
+        known = pa.array(text.categories, pa.large_string())
+        columns[name] = pa.DictionaryArray.from_arrays(place, known)
     temporary = path.with_suffix(".part")
     parquet.write_table(
-        lines,
+        pa.table({name: columns[name] for name in EXCLUSION_COLUMNS}),
         temporary,
         compression="zstd",
         use_dictionary=list(TEXTS),
@@ -181,7 +164,7 @@ def write_ledger_part(lines: Any, path: Path) -> Path:
         write_statistics=False,
         store_schema=False,
     )
-    return temporary.replace(path)
+    temporary.replace(path)
 
 
 def read_ledger_part(path: Path) -> pd.DataFrame:

@@ -4,7 +4,7 @@ import csv
 import gzip
 import hashlib
 import zlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path
@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Severity
+from agreement.tables.categories import coded
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import SHOWN, Findings, Rows, Source, message, of_row
 from agreement.tables.headers import Header, join_pieces, read_header, with_pieces
@@ -116,16 +117,46 @@ def read_table(
     path: Path, file: str, table: Table, form: FileFormat, findings: Findings
 ) -> RawTable | None:
     """Read one table, called `file` in messages; None when it cannot be used at all, with a stop."""
+    return next(read_pieces(path, file, table, form, findings), None)
+
+
+def read_pieces(
+    path: Path,
+    file: str,
+    table: Table,
+    form: FileFormat,
+    findings: Findings,
+    groups: range | None = None,
+    at_once: int = 0,
+) -> Iterator[RawTable]:
+    """
+    Yield a table as `read_table` does: whole, or of a Parquet file some rows after others.
+
+    groups, at_once: the row groups that are wanted, and how many rows at a time; their digest is
+        not made.
+    """
     source = Source(table, file, form, findings)
     why, remedy = "", ""
     try:
-        data = _bytes(path)
-        if not data or data.isspace():
-            raise UnreadableError("The file is empty.", "Fill it, or delete it.")
-        read = {PARQUET_ENDING: _parquet, ".xlsx": _workbook}.get(path.suffix.casefold(), _text)
-        frame, rows, header = read(data, with_pieces(source))
+        if groups is None:
+            data = _bytes(path)
+            if not data or data.isspace():
+                raise UnreadableError("The file is empty.", "Fill it, or delete it.")
+            digest = hashlib.sha256(data).hexdigest()
+            ways: dict[str, Way] = {PARQUET_ENDING: _parquet, ".xlsx": _workbook}
+            found = ways.get(path.suffix.casefold(), _text)(data, with_pieces(source))
+        else:
+            digest, found = "", _parquet(path, with_pieces(source), groups, at_once)
+        for frame, rows, header in found:
+            frame, theirs = join_pieces(frame, header.theirs)
+            raw = RawTable(table, file, form, findings, frame, rows, digest, theirs=dict(theirs))
+            fill_constants(raw)
+            require_columns(raw, header.unread)
+            if table.name == NAME:
+                refuse_unread_withdrawal(file, header.unread, COLUMN in raw.theirs, findings)
+            yield raw
     except RaggedRowsError:
-        return None  # which was said row by row
+        return  # which was said row by row
     except UnreadableError as error:
         why, remedy = error.what, error.remedy
     except csv.Error as error:
@@ -142,18 +173,10 @@ def read_table(
         remedy = "Check that it is a whole file, open to you."
     if why:
         source.stop("unreadable_file", why, remedy)
-        return None
-    frame, theirs = join_pieces(frame, header.theirs)
-    digest = hashlib.sha256(data).hexdigest()
-    raw = RawTable(table, file, form, findings, frame, rows, digest, theirs=theirs)
-    fill_constants(raw)
-    require_columns(raw, header.unread)
-    if table.name == NAME:
-        refuse_unread_withdrawal(file, header.unread, COLUMN in raw.theirs, findings)
-    return raw
 
 
 Found = tuple[pd.DataFrame, Rows, Header]
+Way = Callable[[bytes, Source], Iterator[Found]]
 
 
 def _bytes(path: Path) -> bytes:
@@ -169,7 +192,7 @@ def _bytes(path: Path) -> bytes:
     return content
 
 
-def _text(data: bytes, source: Source) -> Found:
+def _text(data: bytes, source: Source) -> Iterator[Found]:
     """Read a text file, the fast way if it is plain."""
     if b"\0" in data and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise UnreadableError("The file is not a text file.", _REMEDY)
@@ -181,11 +204,12 @@ def _text(data: bytes, source: Source) -> Found:
     plain = plain_columns(data, layout, header, source.table.columns) if fast else None
     if plain is not None:
         first = layout.place.data + 1
-        return plain, np.arange(first, first + len(plain), dtype=np.int64), header
-    return *text_columns(data, layout, header, source), header
+        yield plain, np.arange(first, first + len(plain), dtype=np.int64), header
+    else:
+        yield *text_columns(data, layout, header, source), header
 
 
-def _workbook(data: bytes, source: Source) -> Found:
+def _workbook(data: bytes, source: Source) -> Iterator[Found]:
     """Read one sheet of a workbook."""
     unseen: dict[int, str] = {}
     records = sheet_records(data, source.form.sheet, unseen)
@@ -198,30 +222,53 @@ def _workbook(data: bytes, source: Source) -> Found:
             source.tell("unseen_row", row=number, how=how)
     header = read_header(records[place.names], source)
     _check_units(() if place.units is None else records[place.units], header, source)
-    return *columns_of(records, place.data, records[place.names], header, source), header
+    yield *columns_of(records, place.data, records[place.names], header, source), header
 
 
-def _parquet(data: bytes, source: Source) -> Found:
+def _parquet(
+    place: bytes | Path, source: Source, groups: range | None = None, at_once: int = 0
+) -> Iterator[Found]:
     """Read a Parquet file; text columns come as categories, numbers and times typed."""
     try:
-        from pyarrow import ArrowException, BufferReader, parquet
+        from pyarrow import ArrowException, BufferReader, parquet, types
     except ImportError as error:
         raise UnreadableError(NO_ARROW, SAVE_AS_CSV) from error
+    if whole := isinstance(place, bytes):
+        size, opened = len(place), BufferReader
+    else:
+        size, opened = place.stat().st_size, str
     try:
-        about = parquet.read_metadata(BufferReader(data))
-        refuse_oversize_parquet(about, len(data))
-        names = about.schema.to_arrow_schema().names
-        header = read_header(names, source)
-        _check_units((), header, source)
-        wanted = list(dict.fromkeys(header.theirs.values()))
-        content = parquet.read_table(BufferReader(data), columns=wanted)
-        frame = content.to_pandas(strings_to_categorical=True, ignore_metadata=True)
+        schema = parquet.read_schema(opened(place))
+        # read as codes and the texts that these stand for
+        texts = [f.name for f in schema if types.is_string(f.type) or types.is_large_string(f.type)]
+        with parquet.ParquetFile(opened(place), read_dictionary=[] if whole else texts) as file:
+            refuse_oversize_parquet(file.metadata, size)
+            header = read_header(file.schema_arrow.names, source)
+            _check_units((), header, source)
+            wanted = list(dict.fromkeys(header.theirs.values()))
+            # a header row is counted although the format has none, so that its rows count like a CSV's
+            row = 2
+            if groups is None:
+                batches = [file.read(wanted)]
+            else:
+                row += sum(file.metadata.row_group(i).num_rows for i in range(groups.start))
+                batches = file.iter_batches(at_once, groups, wanted)
+            for batch in batches:
+                read = batch.to_pandas(strings_to_categorical=True, ignore_metadata=True)
+                columns = {o: _own_labels(read[t]) for o, t in header.theirs.items()}
+                frame = pd.DataFrame(columns, copy=False)
+                yield frame, np.arange(row, row + len(frame), dtype=np.int64), header
+                row += len(frame)
     except (ArrowException, OSError) as error:
         what = f"The Parquet file cannot be read ({type(error).__name__})."
         raise UnreadableError(what, "Write it again.") from error
-    frame = pd.DataFrame({ours: frame[theirs] for ours, theirs in header.theirs.items()})
-    # a header row is counted although the format has none, so that its rows count like a CSV's
-    return frame, np.arange(2, 2 + len(frame), dtype=np.int64), header
+
+
+def _own_labels(column: "pd.Series[Any]") -> "pd.Series[Any]":
+    """Return a column without the labels that only other row groups hold."""
+    if not isinstance(column.dtype, pd.CategoricalDtype):
+        return column
+    return pd.Series(coded(column.cat.codes.to_numpy(), column.cat.categories))
 
 
 def _check_units(units: Sequence[str], header: Header, source: Source) -> None:

@@ -2,8 +2,10 @@
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 from printed import bare_numbers, wrong_numbers
+from pyarrow import parquet
 from scipy.stats.mstats import mquantiles
 from typer.testing import CliRunner
 
@@ -39,9 +41,9 @@ def both(registry_once, tmp_path_factory):
 def test_pairs_days_and_flow_are_those_of_the_study_in_memory(both):
     found, _, cohort, _ = both
     assert len(cohort.pairs) > 50
-    pd.testing.assert_frame_equal(found.pairs, cohort.pairs)
-    pd.testing.assert_frame_equal(found.daily, cohort.pairing.daily)
-    pd.testing.assert_frame_equal(found.flow, cohort.flow)
+    pd.testing.assert_frame_equal(found.pairing.pairs, cohort.pairs)
+    pd.testing.assert_frame_equal(found.pairing.daily, cohort.pairing.daily)
+    pd.testing.assert_frame_equal(found.pairing.flow, cohort.flow)
 
 
 def test_lines_left_out_are_those_of_the_study_in_memory_in_their_order(both):
@@ -131,7 +133,7 @@ def test_quantiles_of_a_large_one_are_those_of_all_pairs(registry_writer, tmp_pa
         for data in registry_results.exact_data(registry_results._evidence(found))
     }
     told = 0
-    for key, own in found.pairs.groupby(["method", "mode"]):
+    for key, own in found.pairing.pairs.groupby(["method", "mode"]):
         if len(own) < 39:
             continue  # the quantiles would lie outside the data
         # an independent library's quantiles of the same type
@@ -194,6 +196,28 @@ def test_a_bad_part_stops_the_run_with_one_clear_sentence(registry, tmp_path, ha
     assert not out.exists()
     assert [p.name for p in tmp_path.iterdir()] == ["registry"]  # nor anything half-written
     assert run("check", registry, "--workers", 1).exit_code == 2
+
+
+@pytest.mark.parametrize("read", ["in memory", "streamed"])
+def test_a_part_damaged_behind_its_first_rows_stops_too(registry, tmp_path, monkeypatch, read):
+    monkeypatch.setattr(parts, "ROWS_AT_ONCE", 300)
+    path = registry / "field_estimates" / "part-1.parquet"
+    rows = pa.Table.from_pandas(pd.read_parquet(path), preserve_index=False)
+    parquet.write_table(rows, path, data_page_size=1024, compression="zstd", use_dictionary=False)
+    group = parquet.read_metadata(path).row_group(0)
+    values = group.column(rows.column_names.index("vo2max_ml_kg_min"))
+    content = bytearray(path.read_bytes())
+    at = values.data_page_offset + int(values.total_compressed_size * 0.8)
+    content[at : at + 64] = b"\xff" * 64
+    path.write_bytes(content)
+    with pytest.raises(OSError, match="corrupt"):  # but not before some rows
+        assert [batch.num_rows for batch in parquet.ParquetFile(path).iter_batches(300)][1:]
+    if read == "streamed":
+        found, problems = streamed.inspect_streamed(registry, tmp_path, LocalEngine(1))
+    else:
+        found, problems = inspect_cohort(registry)
+    assert found is None
+    assert [p.file for p in problems if p.severity == "stop"] == ["field_estimates/part-1.parquet"]
 
 
 def test_a_part_without_rows_is_no_error(registry, tmp_path):

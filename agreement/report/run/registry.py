@@ -110,11 +110,13 @@ def write_registry_report(
         left_out: Block | None = None
         if kind == "audit":
             results = released_registry(results)
-            write_tables(released_tables(results.frame, _counted(streamed), streamed.flow), folder)
+            write_tables(
+                released_tables(results.frame, _counted(streamed), streamed.pairing.flow), folder
+            )
         else:
             write_registry_tables(streamed, folder)
             write_tables({"results": results.frame}, folder)
-            left_out = left_out_block(streamed.exclusions, streamed.problems)
+            left_out = left_out_block(streamed.pairing.exclusions, streamed.problems)
         names = Names.of(streamed.study.options, (v.mode for v in results.verdicts))
         numbers = Numbers(results.frame, names)
         content = registry_provenance(streamed, kind)
@@ -137,8 +139,8 @@ def _counted(streamed: Streamed) -> pd.DataFrame:
     name = streamed.study.names["field_estimates"]
     parts = [(name, reason, n) for reason, n in streamed.reasons.items() if reason != "withdrawn"]
     lines = pd.DataFrame(parts, columns=["file", "reason", "rows"])
-    every = pd.concat([rows_by_reason(streamed.exclusions), lines], ignore_index=True)
-    return counted_lines(every, streamed.flow["file"])
+    every = pd.concat([rows_by_reason(streamed.pairing.exclusions), lines], ignore_index=True)
+    return counted_lines(every, streamed.pairing.flow["file"])
 
 
 def _files(folder: Path) -> list[Path]:
@@ -236,7 +238,7 @@ def _draw(
 
 
 def _flow_block(streamed: Streamed) -> Block:
-    rows = streamed.flow.to_numpy(dtype=str).tolist()
+    rows = streamed.pairing.flow.to_numpy(dtype=str).tolist()
     columns = ["file", "rows read", "used", "summarised", "left out"]
     reasons = [
         (code(reason), words, str(streamed.reasons[reason]))

@@ -77,7 +77,7 @@ def streamed_output(
         streamed, problems = inspect_streamed(study, work, engine, progress=progress)
         if streamed is None:
             raise TableError(problem for problem in problems if problem.severity == "stop")
-        require_unchanged(streamed.study.folder, streamed.inputs)
+        require_unchanged(streamed.study.folder, streamed.study.inputs)
         require_athletes_as_before(streamed.study, target)
         yield streamed, folder
         shutil.rmtree(work)
@@ -86,7 +86,7 @@ def streamed_output(
 
 def write_registry_tables(streamed: Streamed, folder: Path) -> list[Path]:
     """Write pairs, lines and flow; few lines as one table, many as Parquet files."""
-    exclusions, parts = streamed.exclusions, list[Path]()
+    exclusions, parts = streamed.pairing.exclusions, list[Path]()
     if streamed.lines_of_estimates <= MOST_LINES:
         exclusions = streamed.all_exclusions()
     else:
@@ -94,13 +94,17 @@ def write_registry_tables(streamed: Streamed, folder: Path) -> list[Path]:
         parts[0].mkdir()
         for number, path in enumerate(streamed.lines, start=1):
             path.replace(parts[0] / f"part-{number:05d}.parquet")
-    tables = {"pairs": streamed.pairs, "exclusions": exclusions, "flow": streamed.flow}
+    tables = {
+        "pairs": streamed.pairing.pairs,
+        "exclusions": exclusions,
+        "flow": streamed.pairing.flow,
+    }
     return [*write_tables(tables, folder), *parts]
 
 
 def registry_provenance(streamed: Streamed, kind: Kind | None) -> dict[str, Any]:
     """Return the provenance of a study in parts; every part is one of its inputs."""
-    study, files = streamed.study, streamed.inputs
+    study, files = streamed.study, streamed.study.inputs
     if kind == "audit":
         folders = (study.names.get(part) for part in ("breaths", "samples"))
         files = without_files_of_people(files, folders)
