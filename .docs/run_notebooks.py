@@ -32,17 +32,22 @@ def notebook_pages() -> dict[str, str]:
         told += " Each line works in a script of one's own, and each argument can be changed."
         _, *rest = notebook["cells"]  # its heading is that of the page, which is made of it
         parts = [f"# Notebook: {kind} report", told, _raw(f"<style>{figure_css()}</style>")]
-        parts += [part for cell in rest for part in _cell(cell)]
+        level = 1
+        for cell in rest:
+            if cell["cell_type"] == "markdown":
+                parts.append(_text(cell))
+                level = len(re.findall("^#+", parts[-1], flags=re.MULTILINE)[-1])
+            else:
+                parts += _shown(cell, level + 1)
         pages[f"notebook-{kind}.md"] = "\n\n".join(parts) + "\n"
     return pages
 
 
-def _cell(cell: dict[str, Any]) -> list[str]:
-    """Return a cell's words, or its lines and what they show."""
-    if cell["cell_type"] == "markdown":
-        return [_text(cell)]
+def _shown(cell: dict[str, Any], level: int) -> list[str]:
+    """Return the lines of a cell and what they show, whose headings are of a level of the page."""
     shown = [one["data"].get("text/html", "") for one in cell["outputs"] if "data" in one]
-    return [f"```python\n{_text(cell)}\n```", *map(_raw, filter(None, shown))]
+    told = (re.sub(r"<(/?)h[123]\b", rf"<\1h{level}", str(html)) for html in shown if html)
+    return [f"```python\n{_text(cell)}\n```", *map(_raw, told)]
 
 
 def _text(cell: dict[str, Any]) -> str:
@@ -50,6 +55,4 @@ def _text(cell: dict[str, Any]) -> str:
 
 
 def _raw(html: str) -> str:
-    """Return markup for a page that has a first heading and sections of its own."""
-    plain = re.sub(r"<(/?)h[123]\b", r"<\1h4", str(html))
-    return f"````{{raw}} html\n{plain}\n````"
+    return f"````{{raw}} html\n{html}\n````"

@@ -9,7 +9,6 @@ the page: WCAG 2.2, success criteria 1.1.1 (alternative text), 1.3.1 (headings i
 """
 
 import json
-import os
 import re
 import shutil
 import subprocess
@@ -21,6 +20,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from accessible import axe_source, started, violations_of
 
 from agreement.report.page.pdf import browser, print_pdf
 from agreement.report.run.write import write_report
@@ -272,52 +272,18 @@ def test_no_printed_page_is_half_empty_and_each_says_study_date_and_number(rende
         assert inside > 420 or number == len(sheets)  # of 842 points
 
 
-# --- axe-core -------------------------------------------------------------------------------------
-
-
-def axe_source():
-    """Return the script of axe-core, from the folder that AXE_CORE names or npm's global one."""
-    places = [os.environ.get("AXE_CORE", "")]
-    if npm := shutil.which("npm"):
-        root = subprocess.run([npm, "root", "-g"], capture_output=True, text=True, check=False)
-        places.append(f"{root.stdout.strip()}/axe-core")
-    for place in filter(None, places):
-        if (script := Path(place) / "axe.min.js").is_file():
-            return script.read_text(encoding="utf-8")
-    return None
-
-
 @pytest.fixture(scope="module")
 def auditor(tmp_path_factory):
     """A browser that can be asked, with axe-core at hand."""
-    webdriver = pytest.importorskip("selenium.webdriver", reason="Selenium is not installed.")
-    service, source = shutil.which("chromedriver"), axe_source()
-    if browser() is None or service is None:
-        pytest.skip("No Chromium with its driver was found on this machine.")
-    if source is None:
-        pytest.skip("axe-core was not found: npm install it, and name its folder in AXE_CORE.")
-    options = webdriver.ChromeOptions()
-    options.binary_location = browser()
-    for flag in ("--headless", "--no-sandbox", "--disable-gpu"):
-        options.add_argument(flag)
-    options.add_argument(f"--user-data-dir={tmp_path_factory.mktemp('profile')}")
-    driver = webdriver.Chrome(options, webdriver.ChromeService(service))
-    driver.set_script_timeout(300)
+    source = axe_source()
+    driver = started(tmp_path_factory.mktemp("profile"))
     yield driver, source
     driver.quit()
 
 
 def test_axe_finds_no_violation(auditor, rendered):
-    driver, source = auditor
+    width = 390 if rendered[0] == "small" else 1280
     for page in sorted(rendered[1].parent.glob("*.html")):  # the report, and a squad's cards
         if rendered[0] == "demo" and page.name != "report.html":
             continue  # sixty cards of one pattern, seen on the other studies
-        driver.set_window_size(*((700, 900) if rendered[0] == "small" else (1280, 900)))
-        driver.get(page.absolute().as_uri())
-        driver.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
-        driver.execute_script(source)
-        found = driver.execute_async_script(
-            "const done = arguments[0]; axe.run(document, {resultTypes: ['violations']})"
-            ".then(r => done(r.violations.map(v => [v.impact, v.id, v.nodes[0].html])))"
-        )
-        assert found == [], page.name
+        assert violations_of(*auditor, page, width) == [], page.name

@@ -17,8 +17,7 @@ from pathlib import Path
 
 import ipywidgets
 import pytest
-
-from agreement.report.page.pdf import browser
+from accessible import axe_source, started, violations
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tables"))  # messy_exports
 from messy_exports import CASES
@@ -34,20 +33,9 @@ SECONDS = 90  # for a kernel to start on a busy machine
 
 @pytest.fixture
 def driver(tmp_path):
-    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-    program, service = browser(), shutil.which("chromedriver")
-    if program is None or service is None:
-        pytest.skip("no Chromium with its driver on this machine")
-    options = webdriver.ChromeOptions()
-    options.binary_location = program
-    profile = tmp_path / "profile"
-    for flag in ("--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={profile}"):
-        options.add_argument(flag)
-    options.add_argument("--window-size=1500,1400")
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    started = webdriver.Chrome(options, webdriver.ChromeService(service))
-    yield started
-    started.quit()
+    driver = started(tmp_path / "profile", "--window-size=1500,1400")
+    yield driver
+    driver.quit()
 
 
 @pytest.fixture
@@ -243,8 +231,8 @@ def moved(bench, name):
         field.send_keys(Keys.CONTROL, "a")
         field.send_keys("9\t")
     else:
-        handle = bench.labelled(name, ".noUi-handle")
-        handle.send_keys(Keys.ARROW_LEFT if name == "Share of athletes" else Keys.ARROW_RIGHT)
+        step = Keys.ARROW_DOWN if name == "Share of athletes" else Keys.ARROW_UP
+        bench.labelled(name).send_keys(step, Keys.TAB)
 
 
 def test_every_control_of_the_explore_notebook(driver, served, tmp_path):
@@ -275,3 +263,17 @@ def test_every_control_of_the_explore_notebook(driver, served, tmp_path):
     assert after["pairing"]["summary"] != before["pairing"]["summary"]
     assert after["margin"] == before["margin"]  # what was agreed beforehand stays
     assert bench.complaints() == []
+
+
+@pytest.mark.parametrize("words", [(), ("study",)], ids=["start", "explore"])
+def test_axe_finds_nothing_in_the_panels(driver, served, tmp_path, words):
+    """JupyterLab around them is not ours."""
+    source = axe_source()
+    shutil.copytree(DEMO, tmp_path / "study")
+    bench = Bench(driver, served(*words))
+    bench.run_all()
+    if words:
+        bench.one(".widget-html-content p", text="As agreed.")
+    else:
+        bench.one("button", text="Read the files")
+    assert violations(driver, source, ".jp-OutputArea-output") == []

@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 # of each section: analyses, and which of their statistics; results.csv has the others
 SHOWN: Final[tuple[tuple[str, dict[str, str]], ...]] = (
     (
-        "Bias and limits of agreement",
+        "Agreement with the laboratory",
         {
             "limits_of_agreement": "bias sd_of_differences lower_limit upper_limit",
             "quantile_limits": "lower_limit median upper_limit",

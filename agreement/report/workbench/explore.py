@@ -52,18 +52,19 @@ class Explore:
             raise AgreementError("The study has no pairs yet; run `agreement check` on it.")
         pairing, margin = agreed.pairing, agreed.margin.limit
 
-        def slider(text: str, value: int, low: int, high: int) -> Any:
-            return widgets.IntSlider(
-                value, low, max(high, value), description=text, layout=_WIDE, style=_WORDS
-            )
+        def field(text: str, value: float, low: float, high: float, step: float = 1) -> Any:
+            # not a slider: that of ipywidgets has no name for who hears the page
+            kind = widgets.BoundedIntText if step == 1 else widgets.BoundedFloatText
+            ends = {"min": low, "max": max(high, value), "step": step}
+            return kind(value, **ends, description=text, layout=_WIDE, style=_WORDS)
 
         self.controls: dict[str, Any] = {
             "method": widgets.Dropdown(
                 options=names, description="Method", layout=_WIDE, style=_WORDS
             ),
-            "days_before": slider("Days before the test", pairing.days_before, 1, 60),
-            "summary_days": slider("Days averaged", pairing.summary_days, 1, 60),
-            "minimum_days": slider("Days with a reading needed", pairing.minimum_days, 1, 14),
+            "days_before": field("Days before the test", pairing.days_before, 1, 60),
+            "summary_days": field("Days averaged", pairing.summary_days, 1, 60),
+            "minimum_days": field("Days with a reading needed", pairing.minimum_days, 1, 14),
             "summary": widgets.Dropdown(
                 options=["mean", "median", "nearest", "last"],
                 value=pairing.summary,
@@ -74,24 +75,8 @@ class Explore:
             "confirmed": widgets.Checkbox(
                 False, description="Confirmed maxima only", layout=_WIDE, style=_WORDS
             ),
-            "margin": widgets.BoundedFloatText(
-                margin or 0.0,
-                min=0,
-                max=100,
-                step=0.5,
-                description=f"Limit to hold ({UNIT})",
-                layout=_WIDE,
-                style=_WORDS,
-            ),
-            "coverage": widgets.FloatSlider(
-                0.95,
-                min=0.5,
-                max=0.99,
-                step=0.01,
-                description="Share of athletes",
-                layout=_WIDE,
-                style=_WORDS,
-            ),
+            "margin": field(f"Limit to hold ({UNIT})", margin or 0.0, 0, 100, 0.5),
+            "coverage": field("Share of athletes", 0.95, 0.5, 0.99, 0.01),
         }
         self.said = widgets.HTML()
         self.picture = widgets.HTML()
