@@ -9,6 +9,7 @@ from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray
 from agreement.physiology.gas_checks import gas_column_checks
 from agreement.physiology.set_aside import FILES_NAMED
+from agreement.tables.findings import problem
 from agreement.tables.number_columns import CLOCK_COLUMN, CLOCK_OF
 from agreement.tables.options import Reference
 
@@ -42,10 +43,6 @@ SHORT_BY_S: Final = 60.0  # of a recording; the authors' choice, no source
 GAS_COLUMNS: Final = (
     "vo2_ml_min", "vco2_ml_min", "ve_l_min", "ve_stpd_l_min", "vo2_ml_kg_min", "rer",
 )  # fmt: skip
-EDITED: Final = "Look at these breaths if much was lost; valves and masks leak."
-UNEDITED: Final = (
-    "See whether they are coughs or leaks; edit_breaths = true in [reference] takes them out."
-)
 
 
 class BreathDoubt(NamedTuple):
@@ -176,13 +173,8 @@ def on_the_recordings_clock(
         return test, ()
     if CLOCK_COLUMN not in breaths:
         ours = next(iter(known))
-        what = (
-            f"it is a time of day, and the recording of {file} counts seconds: taken as unknown, the "
-            "breaths count as their phase says."
-        )
         place = (str(test["file"]), int(test["row"]), ours)
-        remedy = "Give seconds from the first row of the recording."
-        return test, (Problem("note", "looks_wrong", *place, what, remedy),)
+        return test, (problem("time_of_day", *place, recording=file),)
     began = float((breaths[CLOCK_COLUMN] - breaths["t_s"]).dropna().iloc[0])
     half = _DAY_S / 2  # a recording goes on over midnight at most once
     return test | {k: (v - began + half) % _DAY_S - half for k, v in known.items()}, ()
@@ -197,21 +189,15 @@ def window_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tupl
     first, last = times.min(), times.max()
     column = "exercise_end_s" if np.isnan(start) or end < first else "exercise_start_s"
     inside = (times >= np.nan_to_num(start, nan=first)) & (times <= np.nan_to_num(end, nan=last))
-    span = f"the recording of {file} runs from {first:g} to {last:g} s"
+    place, told = (str(test["file"]), int(test["row"])), {"recording": file, "last": last}
     if not inside.any():
         stated = " to ".join("open" if np.isnan(one) else f"{one:g}" for one in (start, end))
-        what = (
-            f"no breath lies within the stated exercise ({stated} s): {span}, so it gives no value."
-        )
-        remedy = "Count seconds from the first row of the recording, or state the unit."
-    elif end > last + SHORT_BY_S:
-        column, remedy = "exercise_end_s", "See whether the end of the recording is missing."
-        what = f"the stated end of exercise, {end:g} s, is after the last breath: {span}."
-    else:
-        return ()
-    return (
-        Problem("note", "looks_wrong", str(test["file"]), int(test["row"]), column, what, remedy),
-    )
+        told |= {"stated": stated, "first": first}
+        return (problem("no_breath_within", *place, column, **told),)
+    if end > last + SHORT_BY_S:
+        told |= {"end": end, "first": first}
+        return (problem("end_after_breaths", *place, "exercise_end_s", **told),)
+    return ()
 
 
 def gas_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[Problem, ...]:
@@ -221,34 +207,25 @@ def gas_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[P
         mass_kg=float(test["mass_kg"]),
         pressure_mmhg=float(test["barometric_pressure_mmhg"]),
     )
-    remedy = "See what the file was computed with; VO2max rests on vo2_ml_min as it is."
-    return tuple(
-        Problem("note", "looks_wrong", file, None, one.column, one.what, remedy) for one in found
-    )
+    return tuple(problem("gas_columns", file, None, one.column, said=one.what) for one in found)
 
 
 def bin_notes(lab: float, kept: float, file: str) -> tuple[Problem, ...]:
     """Say where the last bin, which is not whole, decides the value."""
     if abs(kept - lab) < FROM or not np.isfinite(kept):
         return ()
-    what = (
-        f"the last bin is not whole and is left out: VO2max is {lab:.1f} mL/kg/min, with it "
-        f"{kept:.1f}."
-    )
-    remedy = 'Set last_bin = "keep at least half" in [reference] if the laboratory keeps it.'
-    return (Problem("note", "last_bin", file, None, "vo2_ml_min", what, remedy),)
+    return (problem("last_bin", file, None, "vo2_ml_min", lab=lab, kept=kept),)
 
 
 def editing_notes(editing: pd.DataFrame, reference: Reference) -> tuple[Problem, ...]:
     """Say how many breaths were left out, or kept all the same, of many tests in one line."""
     found = []
-    out = "were left out"
-    fate, remedy = (out, EDITED) if reference.edit_breaths else ("stay in", UNEDITED)
-    for column, name, done, why, then in (
-        ("vo2_ml_min", "artefacts", fate, "far from their neighbours", remedy),
-        ("vo2_ml_min", "impossible", out, "below 0 or above what anybody reaches", EDITED),
-        ("t_s", "backward", out, "their time repeats or runs backwards", EDITED),
+    for column, name, stay, why in (
+        ("vo2_ml_min", "artefacts", not reference.edit_breaths, "far from their neighbours"),
+        ("vo2_ml_min", "impossible", False, "below 0 or above what anybody reaches"),
+        ("t_s", "backward", False, "their time repeats or runs backwards"),
     ):
+        done = "stay in" if stay else "were left out"
         hit = editing[editing[name] > 0]
         whats = {
             str(line["file"]): f"{line[name]} of {line['breaths']} breaths {done}: {why}."
@@ -262,10 +239,8 @@ def editing_notes(editing: pd.DataFrame, reference: Reference) -> tuple[Problem,
                 f"{why}. Most: {most[name]} of {most['breaths']} in {most['file']}."
             )
             whats = {"breaths": text}
-        found += [
-            Problem("note", "breaths_edited", file, None, column, what, then)
-            for file, what in whats.items()
-        ]
+        kind = "breaths_that_stay" if stay else "breaths_left_out"
+        found += [problem(kind, file, None, column, said=what) for file, what in whats.items()]
     return tuple(found)
 
 
@@ -283,9 +258,5 @@ def typed_notes(lab: float, typed: float, rule: str, file: str, row: int) -> tup
     """Say where the typed value is far from that of the breaths."""
     if np.isnan(typed) or abs(typed / lab - 1) <= TYPED_WITHIN:
         return ()
-    what = (
-        f"the typed VO2max {typed:g} is {abs(typed / lab - 1):.1%} from {lab:.1f} mL/kg/min, which "
-        f"the breaths give under '{rule}'."
-    )
-    remedy = "The breaths are used."
-    return (Problem("note", "breaths_differ", file, row, "vo2max_ml_kg_min", what, remedy),)
+    told = {"typed": typed, "share": abs(typed / lab - 1), "lab": lab, "rule": rule}
+    return (problem("breaths_differ", file, row, "vo2max_ml_kg_min", **told),)

@@ -34,6 +34,7 @@ from agreement.physiology.thresholds import ventilatory_thresholds
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.doubts import doubt
+from agreement.tables.findings import problem
 from agreement.tables.options import FileFormat, FixedBinsFrom, LastBin, StudyOptions
 from agreement.tables.part_folders import raw_name, read_breaths
 from agreement.tables.study import StudyTables
@@ -48,7 +49,6 @@ HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, 
 START_S: Final[dict[FixedBinsFrom, float | None]] = {"first breath": None, "clock": 0.0}
 UNEVEN_STEPS: Final = 20  # different steps of a hundredth of a second: nobody breathes so twice
 _ANY_MASS_KG: Final = 70.0
-PLATEAU: Final = "Fill plateau (yes, no) of the test to decide it yourself."
 
 
 _VALUES: Final = ["lab_test_id", "lab", "averaging_rule", "rer_max", "hr_max_bpm", "plateau"]
@@ -318,11 +318,8 @@ def _impossible(
         usual, value = RANGES[name], beside[name]
         if np.isnan(value) or usual.reject_low <= value <= usual.reject_high:
             continue
-        what = (
-            f"the breaths give {name} {value:.3g}, outside {usual.reject_low:g} to "
-            f"{usual.reject_high:g}. Taken as unknown."
-        )
-        notes.append(Problem("note", "looks_wrong", file, None, column, what, "Check its unit."))
+        place = (file, None, column)
+        notes.append(problem("impossible_breaths", *place, name=name, value=value, usual=usual))
         beside = beside | {name: np.nan}
     return beside, tuple(notes)
 
@@ -359,5 +356,4 @@ def _plateau(
     step = last_step(t, vo2, cost, mass_kg=float(test["mass_kg"]))
     if step is None:
         return "unknown", ()
-    note = Problem("note", "plateau", file, None, "vo2_ml_min", step.summary(), PLATEAU)
-    return step.plateau, (note,)
+    return step.plateau, (problem("plateau", file, None, "vo2_ml_min", said=step.summary()),)

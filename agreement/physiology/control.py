@@ -4,10 +4,11 @@ from dataclasses import replace
 
 import pandas as pd
 
-from agreement.errors import Problem, TableError
+from agreement.errors import TableError
 from agreement.physiology.arrays import Progress
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.tables.columns import TABLES
+from agreement.tables.findings import problem
 from agreement.tables.study import StudyTables
 from agreement.terms import EXCLUSION_COLUMNS
 
@@ -44,9 +45,7 @@ def laboratory_and_control(
     frame, tests = laboratory.frame, study.lab_tests
     own = frame["athlete_id"] == who
     if not own.any():
-        what = f"[control] names '{who}', who has no laboratory test with a value."
-        remedy = "Correct athlete_id, or take the table [control] out."
-        raise TableError([Problem("stop", "no_control", "study.toml", None, None, what, remedy)])
+        raise TableError([problem("no_control", "study.toml", who=who)])
     control = frame.loc[own, ["date", "mode", "lab"]].sort_values("date", ignore_index=True)
     aside = [laboratory.set_aside, _lines(frame[own], "lab_test_id")]
     apart = replace(

@@ -17,6 +17,7 @@ from agreement.physiology.reading_rows import NO_MEMBERS, NO_READINGS, ReadingPa
 from agreement.physiology.session_people import nearest_measured, people_at
 from agreement.physiology.set_aside import as_problems, joined, lines_of, row_notes
 from agreement.physiology.stage_tests import MEASURED, stage_results
+from agreement.tables.findings import problem
 from agreement.tables.options import Extrapolation
 from agreement.terms import counted
 
@@ -48,9 +49,7 @@ def field_test_values(
     rows = tests[known].reset_index(drop=True)
     rows["id"] = rows["field_test_id"].fillna(rows["athlete_id"])
     unfinished = (rows["completed"] == "no").to_numpy()
-    said = "The test was not completed: its cell says 'no'."
-    again = "Repeat the test, or correct the cell if it was completed."
-    left_out = lines_of(rows, (unfinished, "not_completed", said, "completed", again))
+    left_out = lines_of(rows, (unfinished, "not_completed", "completed", {}))
     rows, notes = _with_people(rows[~unfinished].reset_index(drop=True), athletes)
     rows, measured = _with_laboratory(rows, laboratory)
     notes += measured
@@ -79,8 +78,7 @@ def _unknown(name: str, file: str, row: int) -> Problem:
             protocol(name)
         except ValueError as error:
             what = f"{error}."
-    remedy = "Use an id of `agreement protocols`."
-    return Problem("stop", "missing_value", file, row, "protocol", what, remedy)
+    return problem("unknown_protocol", file, row, "protocol", what=what)
 
 
 def _with_people(
@@ -94,12 +92,8 @@ def _with_people(
     for name in FROM_ATHLETE:
         rows[name] = rows[name].fillna(people[name])
     borrowed = rows[filled].sort_values("file", kind="stable")
-    whats = [
-        f"{many} results without a mass of their own use that of the athletes table."
-        for many in borrowed.groupby("file", sort=True).size()
-    ]
-    remedy = "Give the mass of the day if it differs."
-    return rows, row_notes(borrowed.drop_duplicates("file"), "no_mass", whats, remedy, "mass_kg")
+    first, many = borrowed.drop_duplicates("file"), borrowed.groupby("file", sort=True).size()
+    return rows, row_notes(first, "mass_of_athletes", "mass_kg", many=many)
 
 
 def _with_laboratory(
@@ -121,12 +115,8 @@ def _with_laboratory(
         filled = rows[where][~np.isnan(found)]
         for file, part in filled.groupby("file", sort=True):
             tests = len(part[["athlete_id", "date", "protocol"]].drop_duplicates())
-            what = (
-                f"{counted(tests, 'test')} without {name} of their own use that of the athlete's "
-                "nearest laboratory test."
-            )
-            remedy = f"Give {name} in the rows if it differs."
-            notes.append(Problem("note", "from_laboratory", str(file), None, name, what, remedy))
+            told = {"tests": counted(tests, "test"), "ours": name}
+            notes.append(problem("from_laboratory", str(file), None, name, **told))
     return rows, tuple(notes)
 
 

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray
+from agreement.tables.findings import problem
 from agreement.tables.options import HrMaxFormula
 
 
@@ -57,11 +58,6 @@ def by_age_notes(rows: pd.DataFrame, formula: HrMaxFormula) -> tuple[Problem, ..
         return ()
     row = HR_MAX_FORMULAS[formula]
     who = rows["athlete_id"].nunique()
-    lacking = f"{who} {'athlete has' if who == 1 else 'athletes have'} no measured HRmax"
-    what = (
-        f"{lacking}; heart rate is "
-        f"carried to {formula} ({row.source.partition(';')[0]}; people scatter around it by "
-        f"{row.sd:g} bpm)."
-    )
-    remedy = "Give the measured hr_max_bpm; [extrapolation] hr_max_formula chooses another formula."
-    return (Problem("note", "hr_max_by_age", str(rows["file"].iloc[0]), None, None, what, remedy),)
+    lack = f"{who} {'athlete has' if who == 1 else 'athletes have'}"
+    source, file = row.source.partition(";")[0], str(rows["file"].iloc[0])
+    return (problem("hr_max_by_age", file, lack=lack, formula=formula, source=source, sd=row.sd),)

@@ -228,24 +228,23 @@ def _usable(tests: pd.DataFrame, study: StudyTables) -> tuple[pd.DataFrame, pd.D
     massless = value.isna() & tests["mass_kg"].isna() & tests["lab_test_id"].isin(source)
     missing = value.isna() & ~massless
     beyond = value.notna() & ~value.between(REJECT.reject_low, REJECT.reject_high)
-    words = [
-        f"VO2max {number:.3g} is outside {REJECT.reject_low:g} to {REJECT.reject_high:g} mL/kg/min"
-        + (f", from {source[name]}{_unit_hint(number * mass)}" if name in source else "")
-        for number, mass, name in tests.loc[beyond, ["lab", "mass_kg", "lab_test_id"]].itertuples(
-            index=False
-        )
+    far = tests.loc[beyond, ["lab", "mass_kg", "lab_test_id"]]
+    of = [
+        f", from {source[name]}{_unit_hint(value * mass)}" if name in source else ""
+        for value, mass, name in far.itertuples(index=False)
     ]
-    lacking = [
-        "neither a VO2max nor usable breaths" + (f" in {source[name]}" if name in source else "")
-        for name in tests.loc[missing, "lab_test_id"]
-    ]
-    no_mass, longer = "breaths, but no body mass to divide by", "or a longer record of breaths"
-    unit = "Check the unit of the breaths and the body mass."
+    named = tests.loc[missing, "lab_test_id"]
+    where = [f" in {source[name]}" if name in source else "" for name in named]
     left_out = lines_of(
         tests,
-        (massless.to_numpy(), "no_mass", no_mass, "mass_kg", "Fill the cell."),
-        (missing.to_numpy(), "missing_value", lacking, None, f"Give the test's VO2max, {longer}."),
-        (beyond.to_numpy(), "out_of_range", words, None, unit),
+        (massless.to_numpy(), "breaths_without_mass", "mass_kg", {}),
+        (missing.to_numpy(), "no_usable_breaths", None, {"where": where}),
+        (
+            beyond.to_numpy(),
+            "lab_value_beyond",
+            None,
+            {"value": far["lab"], "of": of, "usual": REJECT},
+        ),
     )
     return tests[~(massless | missing | beyond)].reset_index(drop=True), left_out
 
@@ -263,28 +262,16 @@ def _notes(tests: pd.DataFrame) -> tuple[Problem, ...]:
     """Say where a recorded number of a test cannot be what its column says."""
     above = tests["hr_max_bpm"] - heart_rate_maximum(tests["age_years"])
     notes: tuple[Problem, ...] = ()
-    for where, column, what, remedy in (
-        (
-            tests["rpe_max"] <= RPE_OTHER_SCALE_TO,
-            "rpe_max",
-            "{:g} at exhaustion looks like a scale of 0 to 10.",
-            "It is not used as a criterion; give the value on the scale of 6 to 20.",
-        ),
+    for where, column, name in (
+        (tests["rpe_max"] <= RPE_OTHER_SCALE_TO, "rpe_max", "another_scale"),
         (
             tests["barometric_pressure_mmhg"] < LOW_PRESSURE_MMHG,
             "barometric_pressure_mmhg",
-            "at {:g} mmHg volumes read high if the gas analysis was left at sea level.",
-            "Check its pressure setting: 760 in a room at 700 mmHg adds 9 %.",
+            "low_pressure",
         ),
-        (
-            above > HR_MAX_ODD_BPM,  # far below: said when it was read
-            "hr_max_bpm",
-            "{:g} bpm is more than 30 bpm above what the age lets expect.",
-            "Check the digits, and the sensor at the end of the test.",
-        ),
+        (above > HR_MAX_ODD_BPM, "hr_max_bpm", "hr_max_far_above"),  # far below: said when read
     ):
-        odd = tests[where]
-        notes += row_notes(odd, "looks_wrong", map(what.format, odd[column]), remedy, column)
+        notes += row_notes(tests[where], name, column, value=tests.loc[where, column])
     return notes
 
 

@@ -54,14 +54,11 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
         _first_too_small(few, protocol),
         _beyond_words(rows, vo2max, beyond, protocol, shown),
     )
-    speed = "Give the speed of the last stage, in km/h."
-    wrong = "Correct the input that is wrong, or state its unit."
-    state = "Correct the cell, or state its unit."
     left_out = lines_of(
         rows,
-        (stages, "out_of_range", _stage_words(speeds, protocol), "speed_km_h", speed),
-        (small, "out_of_range", _small_words(few, protocol), first, state),
-        (beyond, "out_of_range", far, shown[0], wrong),
+        (stages, "stage_for_speed", "speed_km_h", {"said": _stage_words(speeds, protocol)}),
+        (small, "too_low_for_exercise", first, {"said": _small_words(few, protocol)}),
+        (beyond, "result_beyond", shown[0], {"said": far}),
     )
     lacking = _without_input(rows[absent], missing[absent], protocol)
     kept = ~(absent | stages | small | beyond)
@@ -95,9 +92,8 @@ def _stages_to_speeds(
     if not from_stage.any():
         return rows, ()
     speed = rule.speed(rows["stage"].to_numpy(dtype=np.float64))
-    what = f"{int(from_stage.sum())} results give a stage, turned into a speed: {rule.words}."
-    remedy = "Give speed_km_h if the audio track used another rule."
-    note = row_notes(rows[from_stage].head(1), "missing_value", what, remedy, "stage")
+    told = {"results": int(from_stage.sum()), "rule": rule.words}
+    note = row_notes(rows[from_stage].head(1), "stage_to_speed", "stage", **told)
     return rows.assign(speed_km_h=rows["speed_km_h"].where(~from_stage, speed)), note
 
 
@@ -108,14 +104,11 @@ def _without_input(
     names = [list(missing.columns[row]) for row in missing.to_numpy(dtype=bool)]
     nobody_knows = np.array(["sex" in lacking for lacking in names], dtype=bool)
     causes: list[Cause] = []
-    for where, remedy in (
-        (~nobody_knows, "Fill the cell; mass, age and stature may stand in the athletes table."),
-        (nobody_knows, "Fill sex (female or male) in the athletes table."),
-    ):
+    for where, name in ((~nobody_knows, "input_missing"), (nobody_knows, "sex_missing")):
         own = [lacking for lacking, here in zip(names, where, strict=True) if here]
-        words = [f"{protocol.id} needs {', '.join(one)}, which is missing" for one in own]
         columns = ["athlete_id" if "sex" in one else one[0] for one in own]
-        causes.append((where, "missing_value", words, columns, remedy))
+        told = {"protocol": protocol.id, "inputs": [", ".join(one) for one in own]}
+        causes.append((where, name, columns, told))
     return lines_of(rows, *causes)
 
 
@@ -140,10 +133,8 @@ def _stage_numbers(
         return known, ()
     if known.sum() < WHOLE_FROM:
         return low, ()
-    whole = f"all {known.sum()} speeds of {protocol.id} are whole numbers"
-    what = f"{whole}, though every other stage of it has a half."
-    remedy = "If they are stage numbers, put them under stage."
-    return low, row_notes(rows[known].head(1), "looks_wrong", what, remedy, "speed_km_h")
+    told = {"speeds": known.sum(), "protocol": protocol.id}
+    return low, row_notes(rows[known].head(1), "whole_speeds", "speed_km_h", **told)
 
 
 def _stage_words(rows: pd.DataFrame, protocol: FieldProtocol) -> list[str]:

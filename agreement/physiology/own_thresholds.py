@@ -7,6 +7,7 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.thresholds import COLUMNS, IN_USE
+from agreement.tables.findings import problem
 from agreement.terms import RATERS
 
 _KINDS = {"vo2": ("vo2_ml_kg_min", "lab"), "hr": ("hr_bpm", "hr_max_bpm")}  # column, its maximum
@@ -32,16 +33,9 @@ def rated_thresholds(tests: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Problem, 
             wrong = turned | (first > tests[top]) | (second > tests[top])
             told = tests[["file", "row"]].assign(first=first, second=second)[wrong]
             for file, row, low, high in told.itertuples(index=False):
-                said = ("not given" if isnan(one) else f"{one:g}" for one in (low, high))
-                what = (
-                    f"first threshold {', second '.join(said)}: the first has to lie below the "
-                    "second, and neither above the test's maximum. Taken as unknown."
-                )
-                name = f"{start}vt1_{column}"
-                remedy = "Correct them; the columns may be exchanged."
-                problems.append(
-                    Problem("note", "looks_wrong", str(file), int(row), name, what, remedy)
-                )
+                both = ("not given" if isnan(one) else f"{one:g}" for one in (low, high))
+                place, said = (str(file), int(row), f"{start}vt1_{column}"), ", second ".join(both)
+                problems.append(problem("impossible_thresholds", *place, both=said))
             read[kind] = dict(zip(IN_USE, (first.mask(wrong), second.mask(wrong)), strict=True))
         for threshold in IN_USE:
             values = pd.DataFrame({kind: of_kind[threshold] for kind, of_kind in read.items()})

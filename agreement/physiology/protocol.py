@@ -14,6 +14,7 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray, IntArray, TextArray
 from agreement.physiology.set_aside import row_notes
+from agreement.tables.findings import problem
 
 Inputs = Mapping[str, FloatArray]  # column -> values; `male` is 1 for men, 0 for women
 ErrorUnit = Literal["mL/kg/min", "L/min", "mL/min", "MET"]
@@ -149,10 +150,8 @@ def outside_notes(
     for rule in protocol.valid:
         at = np.flatnonzero(kept & _beyond(x, rows["sex"], rule))
         own = str(rule).removeprefix(f"{rule.column} ")
-        words = [
-            f"{rule.column} {x[rule.column][i]:g}; {protocol.id} was made for {own}."
-            for i in at[:SHOWN]
-        ]
+        made = f"{protocol.id} was made for {own}"
+        words = [f"{rule.column} {x[rule.column][i]:g}; {made}." for i in at[:SHOWN]]
         notes += _notes(rows, at, rule.column, words)
     if len(protocol.sexes) == 1:
         at = np.flatnonzero(kept & _other_sex(rows["sex"], protocol))
@@ -163,18 +162,17 @@ def outside_notes(
 
 
 def _notes(rows: pd.DataFrame, at: IntArray, column: str, words: list[str]) -> list[Problem]:
-    elsewhere = ", here or in the athletes table," if column in _OF_PEOPLE else ""
-    remedy = f"The result stays and is flagged. Correct {column}{elsewhere} if it is wrong."
-    if column == "athlete_id":
-        remedy = remedy.replace("athlete_id", "sex in the athletes table")
-    notes = [*row_notes(rows.iloc[at[:SHOWN]], "outside_equation", words, remedy, column)]
+    cell = "sex in the athletes table" if column == "athlete_id" else column
+    cell += ", here or in the athletes table," if column in _OF_PEOPLE else ""
+    shown = rows.iloc[at[:SHOWN]]
+    notes = [*row_notes(shown, "outside_equation", column, said=words, cell=cell)]
     if (more := len(at) - SHOWN) > 0:
         file = str(rows["file"].iloc[at[0]])
         rest = [str(row) for row in rows["row"].iloc[at[SHOWN : SHOWN + ROWS_NAMED]]]
         some = ", the first in" if more > ROWS_NAMED else ","
         many = f"results like these{some} rows" if more > 1 else "result like these, row"
         what = f"{more} more {many} {', '.join(rest)}."
-        notes.append(Problem("note", "outside_equation", file, None, column, what, remedy))
+        notes.append(problem("outside_equation", file, None, column, said=what, cell=cell))
     return notes
 
 

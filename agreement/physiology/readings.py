@@ -20,9 +20,10 @@ from agreement.physiology.protocol import METABOLIC_EQUIVALENT
 from agreement.physiology.reading_rows import NO_MEMBERS, READING_COLUMNS, ReadingPart, join_parts
 from agreement.physiology.session_estimates import session_estimates
 from agreement.physiology.session_records import COST_MODES, SessionRecords, session_records
-from agreement.physiology.set_aside import as_problems, in_words_of_files, joined, set_aside_rows
+from agreement.physiology.set_aside import as_problems, in_words_of_files, joined, left_out
 from agreement.physiology.training import NO_PROFILES, TrainingProfiles, study_profiles
 from agreement.tables.columns import VO2MAX_COLUMNS
+from agreement.tables.findings import problem
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
@@ -31,8 +32,6 @@ from agreement.terms import SESSIONS_METHOD
 WITHIN: Final = 0.08  # of 3.5
 FEWEST_ATHLETES: Final = 3
 _ROWS_SEEN: Final = 20_000  # enough to know a unit; a registry has millions
-NO_SAMPLES = "no sample file, and training profiles are stated, so its zones are not needed"
-NO_SAMPLES_REMEDY = 'Add its sample file, or remove use = "stated" from [profile] of study.toml.'
 ASKED_COLUMNS = ["method", "mode", "athlete_id", "served"]
 ESTIMATE_COLUMNS: Final = [
     "athlete_id", "taken_at", "method", "mode", "vo2max_ml_kg_min", "vo2max_l_min", "sensor",
@@ -68,22 +67,10 @@ def unit_stops(
             ("lab_tests", tests, middle / METABOLIC_EQUIVALENT),
         ):
             if abs(of - 1) <= WITHIN:
-                found.append(
-                    _stop(str(method), table, str(low["file"].iloc[0]), len(ratio), middle)
-                )
+                place = (str(low["file"].iloc[0]), None, "vo2max_ml_kg_min")
+                told = {"athletes": len(ratio), "ratio": middle, "table": table}
+                found.append(problem("unit_of_method", *place, method=method, **told))
     return tuple(found)
-
-
-def _stop(method: str, table: str, file: str, athletes: int, ratio: float) -> Problem:
-    what = (
-        f"in {athletes} athletes '{method}' gives {ratio:.2g} times the laboratory's VO2max, as "
-        "between MET and mL/kg/min (3.5)."
-    )
-    remedy = (
-        'Say which unit it is: units = { vo2max_ml_kg_min = "MET" } (or "mL/kg/min" if it is right) '
-        f"in [files.{table}] of study.toml."
-    )
-    return Problem("stop", "unit", file, None, "vo2max_ml_kg_min", what, remedy)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +130,7 @@ def field_readings(
         if study.options.profile.use == "stated":
             training = NO_PROFILES
             bare = records.sessions[~records.sessions["has_samples"]]
-            bare = set_aside_rows(bare, "missing_value", NO_SAMPLES, remedy=NO_SAMPLES_REMEDY)
+            bare = left_out(bare, "no_samples")
         else:
             if training is None:
                 training, _ = study_profiles(laboratory, records, study.athletes, study.options)

@@ -147,11 +147,7 @@ def _hr_max_notes(records: SessionRecords, people: pd.DataFrame) -> tuple[Proble
     high = (above >= ABOVE_FOR_S) & sessions["unusable"].isna().to_numpy()
     first = sessions[high].drop_duplicates("athlete_id")
     used = people["hr_max_bpm"].to_numpy()[first.index]
-    stays = "heart rate stays above the HRmax in use"
-    remedy = "Check the measured HRmax, or the sensor of this session."
-    seconds = zip(used, above[first.index], strict=True)
-    whats = [f"{stays} ({top:.0f} bpm) for {time:.0f} s." for top, time in seconds]
-    return row_notes(first, "looks_wrong", whats, remedy, None)
+    return row_notes(first, "above_hr_max", None, top=used, seconds=above[first.index])
 
 
 def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: FloatArray) -> pd.DataFrame:
@@ -283,20 +279,13 @@ def _left_out(
     poor = free & has & bad
     unsteady = free & has & ~bad & ~no_cost & ~pointed
     costless, stopped = free & no_cost & ~bad, free & pointed
-    at_fault = sessions.loc[poor, "unusable_by"]
-    no_equation = "no equation from work rate to oxygen uptake for mode"
-    modes = [f"{no_equation} '{mode}'" for mode in sessions.loc[costless, "mode"]]
-    correct = "Correct the cell or the sample file if it is wrong; else leave it out."
-    steady = "no steady stretch in minutes 6 to 20 of its samples"
-    pace = "Record a session with minutes at an even pace."
-    known = f"Modes with an equation: {', '.join(COST_MODES)}."
-    more = "Add sessions at higher and more varied intensity, or see [extrapolation] of study.toml."
+    bad_ones, modes = sessions[poor], {"known": ", ".join(COST_MODES)}
     return lines_of(
         sessions,
-        (poor, "session_quality", sessions.loc[poor, "unusable"], at_fault, correct),
-        (unsteady, "session_quality", steady, None, pace),
-        (costless, "extrapolation_refused", modes, "mode", known),
-        (stopped, "extrapolation_refused", refused[stopped], None, more),
+        (poor, "session_quality", bad_ones["unusable_by"], {"why": bad_ones["unusable"]}),
+        (unsteady, "no_steady_stretch", None, {}),
+        (costless, "mode_without_cost", "mode", {"mode": sessions.loc[costless, "mode"], **modes}),
+        (stopped, "estimate_refused", None, {"why": refused[stopped]}),
     )
 
 

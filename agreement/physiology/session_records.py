@@ -22,6 +22,7 @@ from agreement.physiology.arrays import Progress
 from agreement.physiology.beat_times import HIGHEST_BPM, BeatTimes, beat_times, times_in_order
 from agreement.physiology.session_samples import SteadyPoints, clean_heart_rate, steady_points
 from agreement.physiology.set_aside import grouped_notes
+from agreement.tables.findings import problem
 from agreement.tables.options import FileFormat
 from agreement.tables.part_folders import raw_name, read_samples
 from agreement.tables.study import StudyTables
@@ -118,18 +119,16 @@ def session_records(study: StudyTables, *, progress: Progress | None = None) -> 
     read = (reduced_file(form, file) for file in files) if over is None else over(form, files)
     done = 0
     for file, (found, packed) in zip(files, read, strict=True):
-        problems += [problem for problem in found if problem.severity != "stop"]
-        stops += [problem for problem in found if problem.severity == "stop"]
+        problems += [one for one in found if one.severity != "stop"]
+        stops += [one for one in found if one.severity == "stop"]
         if packed is None:
             continue
         at = file.position
         share[at], unusable[at] = packed.valid_share, packed.unusable
         times.append((at, packed.times))
         for i in np.flatnonzero(packed.backward).tolist():
-            left = f"{packed.backward[i]} of {packed.rows[i]} samples were left out"
-            what = f"{left}: their time repeats or runs backwards."
-            then = "Export the session again if much was lost."
-            problems.append(Problem("note", "samples_edited", file.name, None, "t_s", what, then))
+            told = {"left_out": packed.backward[i], "samples": packed.rows[i]}
+            problems.append(problem("samples_edited", file.name, None, "t_s", **told))
         own = at[packed.points[:, 0].astype(np.intp)]
         points.append(np.column_stack([own, packed.points[:, 1:]]))
         done += at.size

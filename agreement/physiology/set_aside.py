@@ -2,12 +2,14 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray
+from agreement.tables.findings import message
 from agreement.tables.study import StudyTables
 from agreement.terms import EXCLUSION_COLUMNS
 
@@ -21,43 +23,51 @@ NOTHING: Final = pd.DataFrame(
 )
 
 
-def set_aside_rows(
+Cause = tuple[BoolArray, str, Iterable[str | None] | str | None, dict[str, Any]]
+
+
+def lines_of(rows: pd.DataFrame, *causes: Cause) -> pd.DataFrame:
+    """Return the lines of several causes: where, message, column, and what it is filled in with."""
+    parts = (left_out(rows[where], name, column, told) for where, name, column, told in causes)
+    return joined(parts)
+
+
+def left_out(
     rows: pd.DataFrame,
-    reason: str,
-    messages: Iterable[str] | str,
-    *,
-    remedy: str,
+    name: str,
     column: Iterable[str | None] | str | None = None,
+    values: dict[str, Any] | None = None,
 ) -> pd.DataFrame:
     """
     Return lines of rows left out, columns `LINE_COLUMNS`.
 
     rows: columns file, row, id.
-    reason: a code of `agreement.terms.REASONS`.
-    messages: what is wrong, with the value; they become sentences.
+    name: a message of `messages.toml`.
     column: our name of the column at fault; None where a row fails as a whole, or by its raw file.
+    values: what the message is filled in with, for all rows, or of each in turn.
     """
     if rows.empty:
         return NOTHING
-    lines = rows[["file", "row", "id"]].assign(reason=reason, remedy=remedy)
-    each = [messages] * len(rows) if isinstance(messages, str) else messages
-    lines["message"] = [text if text.endswith(".") else f"{text}." for text in each]
+    _, reason, _, remedy = message(name)
+    told = values or {}
+    lines = rows[["file", "row", "id"]].assign(reason=reason, remedy=remedy.format_map(told))
+    whats = _said(rows, name, told)
+    lines["message"] = [text if text.endswith(".") else f"{text}." for text in whats]
     names = [column] * len(rows) if column is None or isinstance(column, str) else list(column)
     lines["column"] = pd.Series(names, index=lines.index, dtype="str")
     return lines[LINE_COLUMNS]
 
 
-Cause = tuple[BoolArray, str, Iterable[str] | str, Iterable[str | None] | str | None, str]
-
-
-def lines_of(rows: pd.DataFrame, *causes: Cause) -> pd.DataFrame:
-    """Return the lines of several causes: where, reason, messages of those rows, column, remedy."""
-    return joined(
-        [
-            set_aside_rows(rows[where], reason, messages, remedy=remedy, column=column)
-            for where, reason, messages, column, remedy in causes
-        ]
-    )
+def _said(rows: pd.DataFrame, name: str, values: dict[str, Any]) -> list[str]:
+    """Return the sentence for each row; `values`: one for all rows, or of each row in turn."""
+    of_each = {
+        k: list(v) for k, v in values.items() if isinstance(v, list | np.ndarray | pd.Series)
+    }
+    what = message(name).what
+    return [
+        what.format_map(values | {key: one[i] for key, one in of_each.items()})
+        for i in range(len(rows))
+    ]
 
 
 def joined(parts: Iterable[pd.DataFrame], empty: pd.DataFrame = NOTHING) -> pd.DataFrame:
@@ -67,14 +77,14 @@ def joined(parts: Iterable[pd.DataFrame], empty: pd.DataFrame = NOTHING) -> pd.D
 
 
 def row_notes(
-    rows: pd.DataFrame, reason: str, whats: Iterable[str] | str, remedy: str, column: str | None
+    rows: pd.DataFrame, name: str, column: str | None = None, /, **values: Any
 ) -> tuple[Problem, ...]:
-    """Return a note on each row (columns file, row): what, or one text for all, and what to do."""
-    each = [whats] * len(rows) if isinstance(whats, str) else whats
-    places = zip(rows["file"], rows["row"], each, strict=True)
+    """Return a note on each row (columns file, row); `values`: for all rows, or of each in turn."""
+    severity, reason, _, remedy = message(name)
+    remedy, places = remedy.format_map(values), zip(rows["file"], rows["row"], strict=True)
     return tuple(
-        Problem("note", reason, str(file), int(row), column, what, remedy)
-        for file, row, what in places
+        Problem(severity, reason, str(file), int(row), column, what, remedy)
+        for (file, row), what in zip(places, _said(rows, name, values), strict=True)
     )
 
 

@@ -6,13 +6,13 @@ Stages above the study's share of HRmax are behind the result without entering t
 of the extrapolation hold, except that exactly two stages pass the count with a note.
 """
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import FloatArray, IntArray, TextArray
+from agreement.physiology.arrays import BoolArray, FloatArray, IntArray, TextArray
 from agreement.physiology.heart_rate import extrapolations, point_sums
 from agreement.physiology.heart_rate_maximum import (
     HR_MAX_FORMULAS,
@@ -26,7 +26,7 @@ from agreement.physiology.protocol import (
     lacking_inputs,
 )
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
-from agreement.physiology.set_aside import joined, lines_of, row_notes, set_aside_rows
+from agreement.physiology.set_aside import joined, left_out, lines_of, row_notes
 from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, counted
 
@@ -47,7 +47,7 @@ def stage_results(
     if MEASURED in protocol.inputs:
         per_kg = rows["vo2_ml_min"] / rows["mass_kg"]
         rows = rows.assign(**{MEASURED: rows[MEASURED].fillna(per_kg)})
-    rows, left_out = _complete(rows.reset_index(drop=True), protocol)
+    rows, lines_out = _complete(rows.reset_index(drop=True), protocol)
     keys = [rows["field_test_id"].fillna(""), "athlete_id", "date", "mode"]
     code = rows.groupby(keys, sort=False).ngroup().to_numpy()
     tests = rows.groupby(code).first()  # the first known value of each column
@@ -61,19 +61,17 @@ def stage_results(
     beyond = ~(refused | weak) & ~((value >= REJECT.reject_low) & (value <= REJECT.reject_high))
     reasons = lines["refused"].fillna("").to_numpy()
     work = next((name for name in protocol.inputs if name != "hr_bpm"), "hr_bpm")
-    what, column, remedy = said
-    verb = "Ride more stages" if protocol.mode == "cycle" else "Add stages"
-    more = f"{verb}, further apart; [extrapolation] of study.toml sets what is enough."
-    outside = f"outside {REJECT.reject_low:g} to {REJECT.reject_high:g}"
-    far = [f"{protocol.id} gives {v:.1f} mL/kg/min, {outside}" for v in value[code][beyond[code]]]
-    check = "Check work rate, heart rate, body mass and highest heart rate of the test."
-    why = reasons[code][refused[code]]
-    left_out.append(
+    why = {
+        "why": reasons[code][refused[code]],
+        "more": "Ride more stages" if protocol.mode == "cycle" else "Add stages",
+    }
+    far = {"protocol": protocol.id, "value": value[code][beyond[code]], "usual": REJECT}
+    lines_out.append(
         lines_of(
             rows,
-            (weak[code], "out_of_range", what, column, remedy),
-            (refused[code], "extrapolation_refused", why, "hr_bpm", more),
-            (beyond[code], "out_of_range", far, work, check),
+            (weak[code], "too_weak", said.get("column"), said),
+            (refused[code], "stages_refused", "hr_bpm", why),
+            (beyond[code], "stages_beyond", work, far),
         )
     )
     kept = ~(weak | refused | beyond)
@@ -93,7 +91,7 @@ def stage_results(
     return ReadingPart(
         readings[kept].reset_index(drop=True),
         member_rows(position[code][behind], rows, np.flatnonzero(behind)),
-        joined(left_out),
+        joined(lines_out),
         _two_stage_notes(tests[kept], lines[kept])
         + by_age_notes(tests[kept & (sd_hr_max > 0)], extrapolation.hr_max_formula),
         pd.concat([named.reset_index(drop=True), lines.reset_index(drop=True)], axis=1),
@@ -108,34 +106,23 @@ def _complete(
     lacking["mode"] = rows["mode"].isna()
     absent = lacking.any(axis=1).to_numpy()
     names = [list(lacking.columns[row]) for row in lacking[absent].to_numpy(dtype=bool)]
-    line = set_aside_rows(
-        rows[absent],
-        "missing_value",
-        [
-            f"{protocol.id} needs {', '.join(_INSTEAD.get(one, one) for one in of_row)}, which is "
-            "missing"
-            for of_row in names
-        ],
-        column=["athlete_id" if of_row[0] == "sex" else of_row[0] for of_row in names],
-        remedy=(
-            "Fill the cell; mass and sex may stand in the athletes table, and one value for the whole "
-            "file (mode, grade = 0) in values of [files.field_tests]."
-        ),
-    )
+    inputs = [", ".join(_INSTEAD.get(one, one) for one in of_row) for of_row in names]
+    column = ["athlete_id" if of_row[0] == "sex" else of_row[0] for of_row in names]
+    told = {"protocol": protocol.id, "inputs": inputs}
+    line = left_out(rows[absent], "stage_input_missing", column, told)
     return rows[~absent].reset_index(drop=True), [line]
 
 
 def _weak(
     rows: pd.DataFrame, code: IntArray, protocol: FieldProtocol
-) -> "tuple[np.ndarray[tuple[int], np.dtype[np.bool_]], tuple[str, str, str]]":
-    """Return the tests that never reach a believable work rate; words, column and remedy for them."""
+) -> tuple[BoolArray, dict[str, Any]]:
+    """Return the tests that never reach a believable work rate, and what to say of them."""
     name = next((one for one in WEAKEST if one in protocol.inputs), None)
     if name is None:
-        return np.zeros(code.max(initial=-1) + 1, dtype=np.bool_), ("", "", "")
+        return np.zeros(code.max(initial=-1) + 1, dtype=np.bool_), {}
     least, unit, other = WEAKEST[name]
     strongest = rows[name].groupby(code).max().to_numpy(dtype=np.float64)
-    what = f"no stage of the test reaches {least:g} {unit}; {name} may hold {other}"
-    return strongest < least, (what, name, f"Give {name} in {unit}, or state its unit.")
+    return strongest < least, {"column": name, "least": least, "unit": unit, "other": other}
 
 
 def _maximum(tests: pd.DataFrame, options: Extrapolation) -> tuple[FloatArray, FloatArray]:
@@ -189,6 +176,4 @@ def _every(flags: TextArray, code: IntArray) -> TextArray:
 
 def _two_stage_notes(tests: pd.DataFrame, lines: pd.DataFrame) -> tuple[Problem, ...]:
     two = (lines["n_points"] == 2).to_numpy()
-    what = "the line rests on two stages, so its error cannot be known."
-    remedy = "Add a third stage, or more."
-    return row_notes(tests[two], "extrapolation_refused", what, remedy, "hr_bpm")
+    return row_notes(tests[two], "two_stages", "hr_bpm")

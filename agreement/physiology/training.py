@@ -24,7 +24,7 @@ from agreement.physiology.profile_rules import (
 )
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import SMALLEST_VALID_SHARE, SessionRecords
-from agreement.physiology.set_aside import NOTHING, row_notes, set_aside_rows
+from agreement.physiology.set_aside import NOTHING, left_out, row_notes
 from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted
 
@@ -41,11 +41,6 @@ _ZONES_OF: Final = (OWN_ZONES, "by default", "as given")  # a profile's: what mo
 _ZONES: Final = ("profile", "zone1", "zone2", "zone3")
 BOTH_COLUMNS: Final = ["lab_test_id", "athlete_id", *_ZONES, *(f"{name}_own" for name in _ZONES)]
 _ROWS: Final = ["lab_test_id", "file", "row", "id"]
-TOO_FEW: Final = "no profile of the test after it"
-MORE_SESSIONS: Final = (
-    "Add the athlete's other sessions of these weeks, with heart rate; or state training_profile "
-    'and use = "stated" in [profile].'
-)
 
 
 class TrainingProfiles(NamedTuple):
@@ -133,12 +128,12 @@ def training_profiles(
             behind.append((at, test["lab_test_id"]))
         else:
             short.append(at)
-            words += [f"{TOO_FEW}: {line['note']}"] * at.size
+            words += [line["note"]] * at.size
     rows = sessions.iloc[_places(at for at, _ in behind)][["file", "row", "id"]]
     names = [name for at, name in behind for _ in at]
     rows = rows.reset_index(drop=True).assign(lab_test_id=pd.Series(names, dtype="str"))
     alone = sessions.iloc[_places(short)]
-    lacking = set_aside_rows(alone, "too_few_sessions", words, remedy=MORE_SESSIONS)
+    lacking = left_out(alone, "too_few_sessions", None, {"note": words})
     lacking = lacking.drop_duplicates(["file", "row"], ignore_index=True)
     lacking = lacking[~lacking["id"].isin(rows["id"])]
     return TrainingProfiles(_frame(lines), rows[_ROWS], lacking)
@@ -280,13 +275,9 @@ def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem,
     """
     unlike = profiles["stated"].notna() & (profiles["stated"] != profiles["profile"])
     unlike &= profiles["profile"] != NOT_ENOUGH_DATA
-    told = profiles.loc[unlike, ["profile", "stated"]].itertuples(index=False)
-    whats = [
-        f"the sessions before this test say '{found}', the athletes table '{stated}'."
-        for found, stated in told
-    ]
-    remedy = '[profile] use = "stated" keeps the table\'s.'
-    return row_notes(tests[unlike.to_numpy()], "training_profile", whats, remedy, None)
+    told = profiles.loc[unlike, ["profile", "stated"]]
+    rows = tests[unlike.to_numpy()]
+    return row_notes(rows, "training_profile", None, found=told["profile"], stated=told["stated"])
 
 
 NO_PROFILES: Final = TrainingProfiles(

@@ -38,7 +38,7 @@ class Message(NamedTuple):
 
 @cache
 def _messages() -> dict[str, dict[str, str]]:
-    return declared("messages.toml", "tables")
+    return declared("messages.toml")
 
 
 def message(name: str) -> Message:
@@ -46,6 +46,15 @@ def message(name: str) -> Message:
     said = _messages()[name]
     severity: Severity = next(kind for kind in get_args(Severity) if kind in said)
     return Message(severity, said[severity], said["what"], said["remedy"])
+
+
+def problem(
+    name: str, file: str, row: int | None = None, column: str | None = None, /, **values: Any
+) -> Problem:
+    """Return the problem that `messages.toml` calls so, filled in with `values`."""
+    severity, reason, what, remedy = message(name)
+    said = (what.format_map(values), remedy.format_map(values))
+    return Problem(severity, reason, file, row, column, *said)
 
 
 def of_row(values: dict[str, Any], i: int) -> dict[str, Any]:
@@ -80,9 +89,7 @@ class Findings:
         **values: Any,
     ) -> None:
         """Record the problem that `messages.toml` calls so, filled in with `values`."""
-        severity, reason, what, remedy = message(name)
-        said = (what.format_map(values), remedy.format_map(values))
-        self.problems.append(Problem(severity, reason, file, row, column, *said))
+        self.problems.append(problem(name, file, row, column, **values))
 
     def say(
         self,

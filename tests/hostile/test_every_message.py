@@ -201,7 +201,7 @@ def test_no_reason_is_without_a_study_that_provokes_it():
 
 def stop_reasons():
     """Return every reason with which the package's source stops a run."""
-    reasons = {one["stop"] for one in declared("messages.toml", "tables").values() if "stop" in one}
+    reasons = {one["stop"] for one in declared("messages.toml").values() if "stop" in one}
     for path in Path(agreement.__file__).parent.rglob("*.py"):
         for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(call, ast.Call):
