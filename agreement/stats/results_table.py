@@ -11,7 +11,9 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
-from typing import Any, NamedTuple
+from functools import partial
+from operator import call
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -54,6 +56,7 @@ from agreement.stats.who_counts import who_counts
 _KEY = ["method", "mode"]
 Drawing = Callable[[pd.DataFrame, int], Resampling]
 Mapped = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
+_OF_ALL: Final = 3  # pieces of `analyse` that are of all methods
 _MAPPED: ContextVar[Mapped] = ContextVar("mapped", default=map)
 
 
@@ -99,14 +102,15 @@ def analyse(evidence: Evidence) -> StudyResults:
     with warnings.catch_warnings():
         # the table carries notes of its own where a library function would warn
         warnings.simplefilter("ignore", AgreementWarning)
-        studied = all_counted(list(_MAPPED.get()(_studied, method_data(evidence))))
+        data = list(method_data(evidence))
+        found = list(_MAPPED.get()(call, _shared(evidence, data)))
+        first = len(data) // 2
+        studied = all_counted(found[:first] + found[first + _OF_ALL :])
+        compared, comparisons, (beside, beside_rows) = found[first : first + _OF_ALL]
         laboratory, laboratory_rows = _laboratory(evidence)
         itself = _laboratory_itself(evidence)
-        beside, beside_rows = beside_vo2max(evidence)
         averaging = _averaging(evidence)
         unlike = _across_modes(evidence)
-        comparisons = two_estimators_of(results.data for results, _ in studied)
-        compared = methods_compared(results.data for results, _ in studied)
     parts = [frame for _, of_method in studied for frame in of_method]
     parts += laboratory_rows + [_comparison(comparison) for comparison in comparisons]
     parts += itself.rows + beside_rows
@@ -132,6 +136,18 @@ def analyse(evidence: Evidence) -> StudyResults:
         itself.change,
         beside,
     )
+
+
+def _shared(evidence: Evidence, data: list[MethodData]) -> list[Callable[[], Any]]:
+    """Return what two processes take from both ends: each method, and what is of all in the middle."""
+    each: list[Callable[[], Any]] = [partial(_studied, one) for one in data]
+    of_all: list[Callable[[], Any]] = [
+        partial(methods_compared, data),
+        partial(two_estimators_of, data),
+        partial(beside_vo2max, evidence),
+    ]
+    first = len(data) // 2
+    return [*each[:first], *of_all, *each[first:]]
 
 
 def method_data(evidence: Evidence, drawn: Drawing | None = None) -> Iterator[MethodData]:

@@ -7,6 +7,7 @@ takes out what could be of fewer than five people. Sections ask for nothing else
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.errors import Problem
-from agreement.report.privacy.cells import small_groups
+from agreement.report.privacy.cells import Name, small_groups
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.report.privacy.release import (
     released_options,
@@ -71,11 +72,13 @@ class Stage:
     def __init__(self, cohort: Cohort) -> None:
         self.results: StudyResults = cohort.results
         self.frame = significant(self.results.frame)  # as in results.csv
-        self.kept_back = small_groups(
-            self.results
-        )  # told to provenance: a share keeps them back too
         self.options = cohort.study.options  # told to provenance
         self.problems: tuple[Problem, ...] = cohort.problems
+
+    @cached_property
+    def kept_back(self) -> list[Name]:
+        """Groups that leave no house, told to provenance: a share keeps them back too."""
+        return small_groups(self.results)
 
     def tried(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return the results table, some rows of it under another choice."""
@@ -120,10 +123,10 @@ class Released(Stage):
 
     def __init__(self, cohort: Cohort) -> None:
         super().__init__(cohort)
-        self.frame = released_results(self.frame, self.kept_back)
+        self.frame = released_results(self.frame, small_groups(self.results))
         methods = tuple(map(released_method, self.results.methods))
         self.results = replace(self.results, methods=methods, laboratory_change={}, averaging={})
-        self.kept_back = []
+        self.kept_back = []  # they are gone
         self.options = released_options(self.options)
         self.problems = released_problems(self.problems)
 

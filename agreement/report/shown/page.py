@@ -27,6 +27,9 @@ class OfAthletes(NamedTuple):
     kind: Kind
     cards: pd.DataFrame
     pages: dict[str, str]  # file -> text
+    small_groups: list[
+        tuple[str, str, str, str]
+    ]  # `agreement.report.privacy.stage.Stage.kept_back`
 
 
 class Page:
@@ -59,14 +62,14 @@ class Page:
         return shown
 
     def of_athletes(self, *, kind: Kind = "squad") -> OfAthletes:
-        """Return what is saved of athletes: their cards, and pages to hand out; made once."""
+        """Return what is saved of athletes: cards, pages to hand out, groups too small; made once."""
         if kind not in self._made:
             told, pages = told_of(self.cohort), dict[str, str]()
             if kind == "squad" and self.folder and not self.cohort.study.laboratory_only:
                 day = told.provenance(kind)["created"][:10]
                 named = (told.card_facts, told.title, told.numbers.name, day)
                 pages = dict(card_pages.card_files(told.cards, *named))
-            self._made[kind] = OfAthletes(kind, told.cards, pages)
+            self._made[kind] = OfAthletes(kind, told.cards, pages, told.stage.kept_back)
         return self._made[kind]
 
     def of_athletes_is(self, made: OfAthletes) -> None:
@@ -88,7 +91,7 @@ class Page:
         found = {
             "verdict": _sentences(told),
             "remarks": grown.new() + remarks(cohort.flow, told.stage.problems, source["study"]),
-            "small_groups": told.stage.kept_back,
+            "small_groups": made.small_groups,
             JUDGED: judged(told.options.margin, verdicts, cohort.earlier),
         }
         write_provenance(source | found, place)
