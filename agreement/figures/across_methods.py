@@ -12,10 +12,11 @@ from matplotlib.ticker import FixedLocator
 from agreement.figures.budget import COMPONENTS, root
 from agreement.figures.caption import Caption
 from agreement.figures.cells import draw_cells
-from agreement.figures.colours import BAND, FAINT, MARGIN, NOISE, PAPER, WASH, Mark
+from agreement.figures.colours import BAND, FAINT, MARGIN, NOISE, WASH
 from agreement.figures.estimates import Estimate
 from agreement.figures.key import explain
 from agreement.figures.labels import SideLabel, broken, name_ticks, number, side_labels
+from agreement.figures.rows import draw_bar, draw_mark
 from agreement.figures.theme import marks_for
 
 _SPREAD: Final = 0.34  # of the methods about the middle of a profile's row
@@ -151,9 +152,11 @@ def plot_profiles_of_methods(
         own = rows[rows["method"] == method].sort_values("group").to_dict("records")
         for row in own:
             place = len(groups) - 1 - groups.index(row["group"]) + _SPREAD - turn * step
-            _draw_bias(ax, row, place, marks[method])
+            bias, mark = Estimate.of(row), marks[method]
+            if np.isfinite(bias[1:3]).all():
+                draw_bar(ax, bias[1:3], place, mark.colour, 1.4)
+            draw_mark(ax, bias, place, mark.marker, mark.colour, 6)
         if own:
-            mark = marks[method]
             ax.plot([], [], mark.marker, color=mark.colour, label=names.get(method, method))
     ax.axvline(0, color=FAINT, linewidth=0.8, zorder=1)
     for place in range(len(groups)):
@@ -166,28 +169,11 @@ def plot_profiles_of_methods(
     return ax
 
 
-def _draw_bias(ax: Axes, row: Mapping[object, object], place: float, mark: Mark) -> None:
-    """Draw one bias with its interval."""
-    bias = Estimate.of(row)
-    if np.isfinite(bias[1:3]).all():
-        ax.plot(bias[1:3], [place, place], color=mark.colour, linewidth=1.4)
-    ax.plot(
-        [bias.value],
-        [place],
-        mark.marker,
-        color=mark.colour,
-        markersize=6,
-        markeredgecolor=PAPER,
-        zorder=4,
-        gid=bias.key,
-    )
-
-
 def budgets_caption(results: pd.DataFrame, methods: Sequence[str], **of: Any) -> Caption:
     """Return the largest source of each method; `of`: mode and labels, as for `plot_budgets`."""
 
     def largest(own: pd.DataFrame) -> tuple[str, Estimate]:
-        most = own.sort_values(["value", "statistic"]).iloc[-1]
+        most = own.sort_values(["value", "statistic"]).to_dict("records")[-1]
         return COMPONENTS[most["statistic"]], root(Estimate.of(most))
 
     return _each("budgets", results, "budget", list(COMPONENTS), methods, largest, **of)
@@ -197,8 +183,8 @@ def averaging_curves_caption(results: pd.DataFrame, methods: Sequence[str], **of
     """Return where each method's curve begins and ends, as `budgets_caption`."""
 
     def ends(own: pd.DataFrame) -> list[tuple[int, Estimate]]:
-        own = own.assign(day=own["group"].astype(int)).sort_values("day")
-        return [(int(row["day"]), Estimate.of(row)) for _, row in own.iloc[[0, -1]].iterrows()]
+        rows = own.assign(day=own["group"].astype(int)).sort_values("day").to_dict("records")
+        return [(int(row["day"]), Estimate.of(row)) for row in (rows[0], rows[-1])]
 
     fitted = ["half_width_fitted"]
     return _each("averaging_curves", results, "averaging_curve", fitted, methods, ends, **of)

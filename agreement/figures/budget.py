@@ -1,6 +1,6 @@
 """The error budget: what the width of the limits is made of."""
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -9,8 +9,8 @@ from matplotlib.axes import Axes
 from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, INK, SOFT
 from agreement.figures.estimates import Estimate, estimates
-from agreement.figures.key import SIZE
 from agreement.figures.labels import SideLabel, broken, name_ticks, number, side_labels
+from agreement.figures.rows import write
 from agreement.stats.record import HasFrame
 
 COMPONENTS: Final = {
@@ -63,17 +63,8 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
     ax.set_ylim(-0.6, len(parts) - 0.4)
     ax.set_xlim(left=0)
     ax.set_xlabel("spread (SD) by this alone (mL/kg/min)")
-    ax.annotate(
-        "limits\nwithout it",
-        (1, 1),
-        xycoords="axes fraction",
-        xytext=(5, 4),
-        textcoords="offset points",
-        fontsize=SIZE,
-        color=SOFT,
-        annotation_clip=False,
-        linespacing=1.1,
-    )
+    above: dict[str, Any] = {"xycoords": "axes fraction", "xytext": (5, 4), "va": "baseline"}
+    write(ax, "limits\nwithout it", (1, 1), color=SOFT, linespacing=1.1, **above)
     side_labels(ax, labels)
     return ax
 

@@ -13,7 +13,7 @@ from agreement.figures.colours import FAINT, FIELD, INK, OWN
 from agreement.figures.estimates import ABSENT
 from agreement.figures.key import explain
 from agreement.figures.labels import hatch_noise, name_ticks, number
-from agreement.figures.points import draw_points, evenly
+from agreement.figures.points import draw_identity, draw_points, ends_of, evenly
 
 _MOST_ARROWS = 400  # of more athletes some are drawn, evenly by their laboratory change
 _MOST_ROWS = 24  # athletes with their names beside; more would run into each other
@@ -37,45 +37,29 @@ def plot_change(
         [mL/kg/min]
     told: what each point says when it is pointed at.
     """
-    ax.set_xlabel("laboratory change (mL/kg/min)")
-    ax.set_ylabel("field change (mL/kg/min)")
+    ax.set(xlabel="laboratory change (mL/kg/min)", ylabel="field change (mL/kg/min)")
     lab, field = changes["lab"].to_numpy(), changes["field"].to_numpy()
-    reach = 1.08 * max(
-        np.abs(lab).max(), np.abs(field).max(), smallest_real or 0.0, card or 0.0, 1.0
-    )
+    sizes = (np.abs(lab).max(), np.abs(field).max(), smallest_real or 0.0, card or 0.0, 1.0)
     if smallest_real is not None:
         hatch_noise(ax.axvspan, smallest_real)
-    ends = np.array([-reach, reach])
-    ax.plot(ends, ends, color=FAINT, linestyle=(0, (1, 1.5)), label="the same change")
+    draw_identity(ax, 1.08 * max(sizes) * np.array([-1, 1]), "the same change", anchor="S")
     ax.axhline(0, color=FAINT, linewidth=0.8)
     ax.axvline(0, color=FAINT, linewidth=0.8)
     if card is not None and np.isfinite(card):
         for side in (card, -card):
             ax.axhline(side, color=OWN, linestyle="--", linewidth=1.3)
-        ax.plot(
-            [],
-            [],
-            color=OWN,
-            linestyle="--",
-            label=f"field change that is real, \u00b1{number(card)}",
-        )
+        word = f"field change that is real, \u00b1{number(card)}"
+        ax.plot([], [], color=OWN, linestyle="--", label=word)
     same = np.sign(lab) == np.sign(field)
     draw_points(ax, lab, field, filled=same, told=told, words=("same direction", "other direction"))
-    ax.set_xlim(*ends)
-    ax.set_ylim(*ends)
-    ax.set_aspect("equal", anchor="S")
     explain(ax)
     return ax
 
 
 def change_words(changes: pd.DataFrame) -> list[str]:
     """Return what each athlete's point says when it is pointed at; not for an audit."""
-    return [
-        f"{who}: laboratory {number(lab)}, field {number(field)} mL/kg/min"
-        for who, lab, field in zip(
-            changes["athlete_id"], changes["lab"], changes["field"], strict=True
-        )
-    ]
+    three = zip(*(changes[name] for name in ("athlete_id", "lab", "field")), strict=True)
+    return [f"{a}: laboratory {number(x)}, field {number(y)} mL/kg/min" for a, x, y in three]
 
 
 def plot_change_arrows(
@@ -108,10 +92,8 @@ def plot_change_arrows(
         ax.yaxis.set_major_locator(NullLocator())
         some = f"{len(ordered)} of {athletes} " if athletes > len(ordered) else ""
         ax.set_ylabel(f"{some}athletes, by laboratory change")
-    reach = np.concatenate([lab, field, [smallest_real or 0.0, -(smallest_real or 0.0)]])
-    room = 0.06 * max(float(np.ptp(reach)), 1.0)
-    ax.set_xlim(reach.min() - room, reach.max() + room)
-    ax.set_ylim(-0.8, len(ordered) - 0.2)
+    noise = np.array([-1, 1]) * (smallest_real or 0.0)
+    ax.set(xlim=ends_of(lab, field, noise), ylim=(-0.8, len(ordered) - 0.2))
     ax.set_xlabel("change, laboratory (dot) to field (arrow)")
     return ax
 

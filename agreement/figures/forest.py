@@ -7,9 +7,12 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import NullLocator
 
 from agreement.figures.colours import FAINT, FIELD, OWN, PAPER, SOFT
-from agreement.figures.key import SIZE
+from agreement.figures.estimates import Estimate
+from agreement.figures.labels import DIFFERENCE
+from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write
 
 _ROW: Final = 0.44  # [inch]
+_LONGEST: Final = 52  # letters of a name
 
 
 def forest_height(studies: int) -> float:
@@ -27,27 +30,22 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
     rows = [*studies.to_dict("records"), *summary.to_dict("records")]
     for place, row in enumerate(rows):
         own = place < len(studies)
-        colour, weight = (FIELD, 1.8) if own else (OWN, 2.6)
-        limits = [row["lower_limit"], row["upper_limit"]]
-        ax.plot(limits, [place, place], color=FAINT, linewidth=5.5, solid_capstyle="butt")
-        ax.plot([row["low"], row["high"]], [place, place], color=colour, linewidth=weight)
-        ax.plot([row["bias"]], [place], "o" if own else "D", color=colour, markersize=6)
-        n = "" if pd.isna(row["n"]) else f"  n {int(row['n'])}"
-        name = _short(str(row["name"]), 52) + n
-        at = (0.0, place - 0.32)
-        words = ax.annotate(
-            name, at, xycoords=("axes fraction", "data"), va="center", fontsize=SIZE
+        colour, weight, marker = (FIELD, 1.8, "o") if own else (OWN, 2.6, "D")
+        limits, bias = (
+            (row["lower_limit"], row["upper_limit"]),
+            Estimate(row["bias"], row["low"], row["high"]),
         )
-        words.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1})
+        draw_bar(ax, limits, place, FAINT, 5.5, solid_capstyle="butt")
+        draw_interval(ax, bias, place, colour, weight)
+        draw_mark(ax, bias, place, marker, colour, 6, markeredgecolor=colour)
+        name, n = str(row["name"]), "" if pd.isna(row["n"]) else f"  n {int(row['n'])}"
+        short = name if len(name) <= _LONGEST else f"{name[: _LONGEST - 1]}\u2026"
+        paper = {"facecolor": PAPER, "edgecolor": "none", "pad": 1}
+        write(ax, short + n, (0.0, place - 0.32), bbox=paper)
     ax.axvline(0, color=SOFT, linewidth=0.8)
     ax.spines["left"].set_visible(False)
     if len(summary):
         ax.axhline(len(studies) - 0.5, color=SOFT, linewidth=0.6, linestyle=":")
     ax.yaxis.set_major_locator(NullLocator())
-    ax.set_ylim(len(rows) - 0.7, -0.6)
-    ax.set_xlabel("field \u2212 laboratory (mL/kg/min)")
+    ax.set(ylim=(len(rows) - 0.7, -0.6), xlabel=DIFFERENCE)
     return ax
-
-
-def _short(name: str, most: int) -> str:
-    return name if len(name) <= most else name[: most - 1] + "\u2026"

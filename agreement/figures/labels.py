@@ -1,7 +1,7 @@
 """Words on a figure: numbers with a real minus sign, and labels beside their lines."""
 
 from collections.abc import Callable, Sequence
-from typing import Any, Literal, NamedTuple
+from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,6 +13,7 @@ from agreement.figures.colours import NOISE, PAPER
 from agreement.figures.estimates import Estimate
 from agreement.figures.key import SIZE
 
+DIFFERENCE: Final = "field \u2212 laboratory (mL/kg/min)"  # the name of an axis
 LINE_HEIGHT = 1.35  # of one line of text, in font sizes
 
 

@@ -2,10 +2,9 @@
 
 from collections.abc import Mapping
 from math import isfinite
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
-from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
@@ -13,10 +12,34 @@ from matplotlib.ticker import NullLocator
 
 from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 from agreement.figures.estimates import Estimate
-from agreement.figures.key import SIZE, explain
+from agreement.figures.key import explain
 from agreement.figures.labels import hatch_noise, number
 from agreement.figures.method_rows import MethodRow, method_rows
+from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write
 
+_BAR: Final[dict[str, Any]] = {"solid_capstyle": "butt", "zorder": 2.5}
+_SAMPLES: Final[tuple[tuple[tuple[str, str], str, dict[str, Any]], ...]] = (  # of the key
+    (
+        ("limits_of_agreement", "bias"),
+        "bias",
+        {"color": FIELD, "marker": "o", "linewidth": 5, "alpha": 0.75},
+    ),
+    (
+        ("limits_of_agreement", "upper_limit"),
+        "limits against one laboratory test",
+        {"color": FIELD, "marker": "|", "markersize": 10, "markeredgewidth": 1.8, "linewidth": 1.8},
+    ),
+    (
+        ("net_of_laboratory", "own_upper_limit"),
+        "limits net of the laboratory's noise",
+        {"color": OWN, "marker": "d", "markersize": 5, "linestyle": "--"},
+    ),
+    (
+        ("no_method", "constant_half_width"),
+        "the same number for everybody",
+        {"color": NOISE, "marker": "|", "linewidth": 1.1},
+    ),
+)
 _LANES: Final = {"limits": 0.12, "own": -0.10, "constant": -0.27}  # above the middle of a row
 _ROW: Final = 0.58  # height of a row. [inch]
 _FRAME: Final = 1.5  # axis, its words and the legend. [inch]
@@ -80,171 +103,69 @@ def _draw_row(ax: Axes, one: MethodRow, place: int, reach: float) -> None:
     """Draw the lanes of one method: limits, own limits, and what a constant would give."""
     height = place + _LANES["limits"]
     lower, upper = (one.of("limits_of_agreement", f"{side}_limit") for side in ("lower", "upper"))
-    _draw_span(ax, (lower, upper), height, FIELD, reach, width=1.8, tick="|", line="-")
+    _draw_span(ax, (lower, upper), height, FIELD, reach)
     bias = one.of("limits_of_agreement", "bias")
     if bias.known:
-        _draw_interval(ax, bias, height, FIELD, reach, width=5.0, alpha=0.55)
-        ax.plot(
-            [bias.value],
-            [height],
-            "o",
-            color=FIELD,
-            markersize=7,
-            markeredgecolor="white",
-            zorder=5,
-            gid=bias.key or None,
-        )
-    own = [one.of("net_of_laboratory", f"own_{side}_limit") for side in ("lower", "upper")]
-    _draw_span(
-        ax, (own[0], own[1]), place + _LANES["own"], OWN, reach, width=1.5, tick="d", line="--"
-    )
+        draw_interval(ax, bias, height, FIELD, 5.0, reach=reach, alpha=0.55, **_BAR)
+        draw_mark(ax, bias, height, "o", FIELD, 7, zorder=5)
+    lower, upper = (one.of("net_of_laboratory", f"own_{side}_limit") for side in ("lower", "upper"))
+    _draw_span(ax, (lower, upper), place + _LANES["own"], OWN, reach)
     constant = one.of("no_method", "constant_half_width")
     if constant.known:
-        ax.plot(
-            [-constant.value, constant.value],
-            [place + _LANES["constant"]] * 2,
-            color=NOISE,
-            linewidth=1.1,
-            marker="|",
-            markersize=5,
-            zorder=3,
-            gid=constant.key or None,
-        )
+        ends, height = (-constant.value, constant.value), place + _LANES["constant"]
+        look = {"marker": "|", "markersize": 5, "zorder": 3, "gid": constant.key or None}
+        draw_bar(ax, ends, height, NOISE, 1.1, **look)
 
 
 def _draw_span(
-    ax: Axes,
-    ends: tuple[Estimate, Estimate],
-    height: float,
-    colour: str,
-    reach: float,
-    *,
-    width: float,
-    tick: str,
-    line: str,
+    ax: Axes, ends: tuple[Estimate, Estimate], height: float, colour: str, reach: float
 ) -> None:
     """Draw two limits, the line between them and the interval of each."""
     if not all(end.known for end in ends):
         return
-    ax.plot(
-        [end.value for end in ends], [height] * 2, color=colour, linewidth=width, linestyle=line
-    )
+    usual = colour == FIELD
+    width, line, shade, alpha = (1.8, "-", BAND, 0.9) if usual else (1.5, "--", OWN, 0.3)
+    marker, size, edge = ("|", 10, 1.8) if usual else ("d", 5, 0.5)
+    draw_bar(ax, (ends[0].value, ends[1].value), height, colour, width, linestyle=line)
     for end in ends:
-        shade = BAND if colour == FIELD else colour
-        _draw_interval(
-            ax, end, height, shade, reach, width=5.0, alpha=0.9 if shade == BAND else 0.3
+        draw_interval(ax, end, height, shade, 5.0, reach=reach, alpha=alpha, **_BAR)
+        draw_mark(
+            ax, end, height, marker, colour, size, markeredgewidth=edge, markeredgecolor=colour
         )
-        ax.plot(
-            [end.value],
-            [height],
-            tick,
-            color=colour,
-            markersize=10 if tick == "|" else 5,
-            markeredgewidth=1.8 if tick == "|" else 0.5,
-            zorder=4,
-            gid=end.key or None,
-        )
-
-
-def _draw_interval(
-    ax: Axes, one: Estimate, height: float, colour: str, reach: float, *, width: float, alpha: float
-) -> None:
-    """Draw an interval as a thick bar; an end beyond the axis is an arrow head there."""
-    low = one.low if isfinite(one.low) else one.value
-    high = one.high if isfinite(one.high) else one.value
-    ax.plot(
-        [max(low, -reach), min(high, reach)],
-        [height] * 2,
-        color=colour,
-        linewidth=width,
-        alpha=alpha,
-        solid_capstyle="butt",
-        zorder=2.5,
-    )
-    for beyond, at, head in ((low < -reach, -reach, "<"), (high > reach, reach, ">")):
-        if beyond:
-            ax.plot([at], [height], head, color=colour, markersize=6, clip_on=False, zorder=5)
 
 
 def _name_rows(ax: Axes, rows: list[MethodRow], labels: Mapping[str, str]) -> None:
     """Write each method's name, count of athletes and verdict above its row."""
     modes = len({one.mode for one in rows}) > 1
-    names = [
-        labels.get(one.method, one.method) + (f", {one.mode}" if modes else "") for one in rows
-    ]
+    paper = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
+    look: dict[str, Any] = {"color": INK, "bbox": paper, "zorder": 6}
     ax.yaxis.set_major_locator(NullLocator())
-    for place, (one, name) in enumerate(zip(reversed(rows), reversed(names), strict=True)):
+    for place, one in enumerate(reversed(rows)):
+        name = labels.get(one.method, one.method) + (f", {one.mode}" if modes else "")
         said = f", {one.verdict}" if one.verdict else ""
-        _above(ax, (0, place + 0.36), name, "left", weight="bold")
-        _above(ax, (1, place + 0.36), f"n {one.n}{said}", "right")
-
-
-def _above(
-    ax: Axes, at: tuple[float, float], text: str, side: str, *, weight: str = "normal"
-) -> None:
-    """Write a word above a row; `at`: share of the panel's width, and height on its axis."""
-    ax.annotate(
-        text,
-        at,
-        xycoords=("axes fraction", "data"),
-        ha=side,
-        va="center",
-        fontsize=SIZE,
-        fontweight=weight,
-        color=INK,
-        annotation_clip=False,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
-        zorder=6,
-    )
+        write(ax, name, (0, place + 0.36), ha="left", fontweight="bold", **look)
+        write(ax, f"n {one.n}{said}", (1, place + 0.36), ha="right", **look)
 
 
 def _frame(ax: Axes, rows: list[MethodRow], reach: float, margin: float | None) -> None:
     """Set the limits and names of the axes, the words for the margin, and the legend."""
-    ax.set_xlim(-reach, reach)
-    ax.set_ylim(-0.45, len(rows) - 0.4)
+    ax.set(xlim=(-reach, reach), ylim=(-0.45, len(rows) - 0.4))
     ax.spines["left"].set_visible(False)
     ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
-    if margin is not None:
-        for side, sign in ((-margin, "\u2212"), (margin, "+")):
-            ax.annotate(
-                f"agreed {sign}{number(margin)}",
-                (side, 1),
-                xycoords=("data", "axes fraction"),
-                xytext=(0, 3),
-                textcoords="offset points",
-                ha="center",
-                va="bottom",
-                fontsize=SIZE,
-                color=MARGIN,
-            )
-    explain(ax, _legend_handles(ax, rows))
-
-
-def _legend_handles(ax: Axes, rows: list[MethodRow]) -> list[Artist]:
-    """Return one explained line for each kind that is drawn."""
+    above: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "xytext": (0, 3)}
+    for sign, side in () if margin is None else (("\u2212", -margin), ("+", margin)):
+        word = f"agreed {sign}{number(abs(side))}"
+        write(ax, word, (side, 1), ha="center", va="bottom", color=MARGIN, **above)
     drawn = {name for one in rows for name, value in one.known.items() if value.known}
-    found: list[Artist] = []
-    if ("limits_of_agreement", "bias") in drawn:
-        found.append(Line2D([], [], color=FIELD, marker="o", linewidth=5, alpha=0.75, label="bias"))
-    if ("limits_of_agreement", "upper_limit") in drawn:
-        style = {"marker": "|", "markersize": 10, "markeredgewidth": 1.8, "linewidth": 1.8}
-        word = "limits against one laboratory test"
-        found.append(Line2D([], [], color=FIELD, label=word, **style))  # type: ignore[arg-type] # a mapping of mixed values
-    if ("net_of_laboratory", "own_upper_limit") in drawn:
-        word = "limits net of the laboratory's noise"
-        found.append(
-            Line2D([], [], color=OWN, marker="d", markersize=5, linestyle="--", label=word)
-        )
-    if ("no_method", "constant_half_width") in drawn:
-        word = "the same number for everybody"
-        found.append(Line2D([], [], color=NOISE, marker="|", linewidth=1.1, label=word))
+    samples: list[Any] = [
+        Line2D([], [], label=word, **look) for name, word, look in _SAMPLES if name in drawn
+    ]
     if any(part.get_hatch() for part in ax.patches):
         word = "laboratory's own noise"
-        found.append(
+        samples.append(
             Patch(facecolor="none", edgecolor=NOISE, alpha=0.5, hatch="////", lw=0, label=word)
         )
-    if found:
-        found.append(
-            Line2D([], [], color=SOFT, linewidth=5, alpha=0.4, label="bars: 95 % intervals")
-        )
-    return found
+    if samples:
+        word = "bars: 95 % intervals"
+        samples.append(Line2D([], [], color=SOFT, linewidth=5, alpha=0.4, label=word))
+    explain(ax, samples)

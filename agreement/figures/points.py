@@ -1,7 +1,7 @@
 """Pairs as points: from a table or two arrays, in an order that tells nothing, said when pointed at."""
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 
 from agreement.figures.canvas import tell_points
-from agreement.figures.colours import INK, PAPER
+from agreement.figures.colours import FAINT, INK, PAPER
 
 MOST_POINTS: Final = 800  # more would be a blot: their density is drawn instead
 _CELLS: Final = 36  # of the density, along each axis
@@ -40,6 +40,22 @@ def evenly(count: int, most: int) -> npt.NDArray[np.intp]:
     return np.linspace(0, count - 1, min(count, most)).astype(np.intp)
 
 
+def ends_of(*values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return where an axis begins and ends that holds all values, with some room."""
+    every = np.concatenate(values)
+    room = 0.05 * max(float(np.ptp(every)), 1.0)
+    return np.array([every.min() - room, every.max() + room])
+
+
+def draw_identity(
+    ax: Axes, ends: npt.NDArray[np.float64], label: str, *, anchor: Literal["W", "S"] = "W"
+) -> None:
+    """Make the axes square, of the same ends, and draw where both are equal."""
+    ax.plot(ends, ends, color=FAINT, linestyle=(0, (1, 1.5)), label=label)
+    ax.set(xlim=ends, ylim=ends)
+    ax.set_aspect("equal", anchor=anchor)
+
+
 def draw_points(
     ax: Axes,
     x: npt.ArrayLike,
@@ -62,38 +78,22 @@ def draw_points(
     if not across.size:
         return
     if across.size > MOST_POINTS:
-        sns.histplot(
-            x=across,
-            y=up,
-            bins=_CELLS,
-            cmap=LinearSegmentedColormap.from_list("ink", [(INK, 0.08), (INK, 1.0)]),
-            ax=ax,
-            zorder=2,
-        )
+        shades = LinearSegmentedColormap.from_list("ink", [(INK, 0.08), (INK, 1.0)])
+        sns.histplot(x=across, y=up, bins=_CELLS, cmap=shades, ax=ax, zorder=2)
         return
     order = np.lexsort((*(() if told is None else (np.asarray(told),)), full, up, across))
     # Ours: seaborn's scatter plot of as many points takes seven times as long
-    points = ax.scatter(
-        across[order],
-        up[order],
-        c=np.where(full[order], INK, PAPER),
-        edgecolor=INK,
-        linewidth=0.9,
-        s=18,
-        zorder=4,
-        clip_on=False,
-    )
+    look: dict[str, Any] = {
+        "edgecolor": INK,
+        "linewidth": 0.9,
+        "s": 18,
+        "zorder": 4,
+        "clip_on": False,
+    }
+    points = ax.scatter(across[order], up[order], c=np.where(full[order], INK, PAPER), **look)
     if told is not None:
         tell_points(points, [told[place] for place in order])
     for state, fill, word in ((True, INK, words[0]), (False, PAPER, words[1])):
         if word and (full == state).any():
-            ax.plot(
-                [],
-                [],
-                "o",
-                markerfacecolor=fill,
-                markeredgecolor=INK,
-                markeredgewidth=0.9,
-                markersize=4.6,
-                label=word,
-            )
+            edge: dict[str, Any] = {"markeredgecolor": INK, "markeredgewidth": 0.9}
+            ax.plot([], [], "o", markerfacecolor=fill, markersize=4.6, label=word, **edge)

@@ -1,15 +1,18 @@
 """Bias by training profile: is the field estimate wrong in another way for some of them."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import FAINT, FIELD, OWN, SOFT, Mark
+from agreement.figures.colours import FAINT, FIELD, OWN, PAPER, SOFT, Mark
 from agreement.figures.estimates import ABSENT, Estimate, estimates
-from agreement.figures.key import SIZE, explain
+from agreement.figures.key import explain
 from agreement.figures.labels import SideLabel, name_ticks, number, side_labels
 from agreement.figures.points import MOST_POINTS, evenly
+from agreement.figures.rows import draw_bar, draw_mark, write
 from agreement.figures.theme import marks_for
 
 _POINT_LANE = 0.32  # how far the athletes' points lie below their group's bias, in rows
@@ -38,18 +41,14 @@ def plot_profiles(
     ax.axvline(0, color=FAINT, linewidth=0.8, zorder=1)
     if overall.known:
         ax.axvline(overall.value, color=FIELD, linestyle=(0, (2, 2)), linewidth=1.1, zorder=1)
-        ax.annotate(
-            f"all: {number(overall.value)}",
-            (overall.value, 1),
-            ha="center",
-            va="bottom",
-            xycoords=("data", "axes fraction"),
-            fontsize=SIZE,
-            color=FIELD,
-        )
+        top: dict[str, Any] = {
+            "xycoords": ("data", "axes fraction"),
+            "ha": "center",
+            "va": "bottom",
+        }
+        write(ax, f"all: {number(overall.value)}", (overall.value, 1), color=FIELD, **top)
     name_ticks(ax, "y", [_two_lines(name) for name in reversed(names)])
-    ax.set_ylim(-0.6, len(names) - 0.4)
-    ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
+    ax.set(ylim=(-0.6, len(names) - 0.4), xlabel="field \u2212 laboratory VO2max (mL/kg/min)")
     if (groups["statistic"] == "bias_pooled").any():
         style = {"markerfacecolor": "white", "markeredgecolor": OWN, "markersize": 5.5}
         ax.plot([], [], "D", color=OWN, linestyle="-", label="drawn towards the others", **style)  # type: ignore[arg-type] # a mapping of mixed values
@@ -63,54 +62,22 @@ def _draw_group(
 ) -> str:
     """Draw limits (thin), interval (thick) and bias (mark) of one group; return its label."""
     bias, lower, upper = (own.get(n, ABSENT) for n in ("bias", "lower_limit", "upper_limit"))
-    mark = marks[name]
+    mark, pooled = marks[name], own.get("bias_pooled", ABSENT)
     if lower.known and upper.known:
         for limit in (lower, upper):
-            ax.plot(
-                [limit.value], [place], "|", color=mark.colour, markersize=9, gid=limit.key or None
-            )
-        ax.plot([lower.value, upper.value], [place, place], color=mark.colour, linewidth=0.9)
+            draw_mark(ax, limit, place, "|", mark.colour, 9, markeredgecolor=mark.colour, zorder=2)
+        draw_bar(ax, (lower.value, upper.value), place, mark.colour, 0.9)
     if not bias.known:
         return "too few to say"
-    ax.plot(
-        [bias.low, bias.high],
-        [place, place],
-        color=mark.colour,
-        linewidth=4,
-        alpha=0.45,
-        solid_capstyle="butt",
-    )
-    pooled = own.get("bias_pooled", ABSENT)
-    if pooled.known:
-        _draw_pooled(ax, pooled, place - _POOLED_LANE)
-    ax.plot(
-        [bias.value],
-        [place],
-        mark.marker,
-        color=mark.colour,
-        markersize=8,
-        markeredgecolor="white",
-        zorder=4,
-        gid=bias.key or None,
-    )
+    draw_bar(ax, bias[1:3], place, mark.colour, 4, alpha=0.45, solid_capstyle="butt")
+    if pooled.known:  # hollow, below the group's own
+        height = place - _POOLED_LANE
+        if np.isfinite(pooled[1:3]).all():
+            draw_bar(ax, pooled[1:3], height, OWN, 1.4)
+        hollow = {"markerfacecolor": PAPER, "markeredgecolor": OWN, "markeredgewidth": 1.4}
+        draw_mark(ax, pooled, height, "D", OWN, 5.5, zorder=5, **hollow)
+    draw_mark(ax, bias, place, mark.marker, mark.colour, 8)
     return f"{number(bias.value)}\n({number(bias.low)} to {number(bias.high)})"
-
-
-def _draw_pooled(ax: Axes, pooled: Estimate, height: float) -> None:
-    """Draw the bias that borrows from the other groups, hollow, below the group's own."""
-    if np.isfinite([pooled.low, pooled.high]).all():
-        ax.plot([pooled.low, pooled.high], [height, height], color=OWN, linewidth=1.4)
-    ax.plot(
-        [pooled.value],
-        [height],
-        "D",
-        markerfacecolor="white",
-        markeredgecolor=OWN,
-        markeredgewidth=1.4,
-        markersize=5.5,
-        zorder=5,
-        gid=pooled.key or None,
-    )
 
 
 def _draw_points(ax: Axes, pairs: pd.DataFrame, place: int, marker: str) -> None:

@@ -1,17 +1,18 @@
 """The structural line: whether the field value follows the athlete's true value."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import BAND, FAINT, OWN
+from agreement.figures.colours import BAND, OWN
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.key import explain
 from agreement.figures.labels import number
-from agreement.figures.points import draw_points
+from agreement.figures.points import draw_identity, draw_points, ends_of
 from agreement.stats.record import HasFrame
 
 
@@ -32,22 +33,16 @@ def plot_structural(
     told: what each point says when it is pointed at.
     title: of one panel among several; the slope stands beside it, and no legend below.
     """
-    ax.set_xlabel("laboratory VO2max (mL/kg/min)")
-    ax.set_ylabel("field VO2max (mL/kg/min)")
+    ax.set(xlabel="laboratory VO2max (mL/kg/min)", ylabel="field VO2max (mL/kg/min)")
     slope = estimates(line).get("slope", ABSENT)
     lab, field = pairs["lab"].to_numpy(), pairs["field"].to_numpy()
     if not lab.size:
         return ax
-    both = np.concatenate([lab, field])
-    room = 0.05 * max(float(np.ptp(both)), 1.0)
-    ends = np.array([both.min() - room, both.max() + room])
-    ax.plot(ends, ends, color=FAINT, linestyle=(0, (1, 1.5)), label="field = laboratory")
+    ends = ends_of(lab, field)
+    draw_identity(ax, ends, "field = laboratory")
     if slope.known:
         _draw_line(ax, slope, ends, (float(lab.mean()), float(field.mean())))
     draw_points(ax, lab, field, told=told)
-    ax.set_xlim(*ends)
-    ax.set_ylim(*ends)
-    ax.set_aspect("equal", anchor="W")
     if title:
         slope_said = f": slope {number(slope.value, 2)}" if slope.known else ""
         ax.set_title(f"{title}{slope_said}", loc="left", fontsize=9)
@@ -59,26 +54,19 @@ def plot_structural(
 def _draw_line(ax: Axes, slope: Estimate, ends: np.ndarray, middle: tuple[float, float]) -> None:
     """Draw the line through the middle of all pairs, between its shallowest and steepest."""
     across = np.linspace(ends[0], ends[1], 61) - middle[0]
-    steep = 1e3  # as good as vertical
-    low = slope.low if np.isfinite(slope.low) else -steep
-    high = slope.high if np.isfinite(slope.high) else steep
-    reach = float(np.ptp(ends))
-    lowest, highest = ends[0] - reach, ends[1] + reach
-    edges = [np.clip(middle[1] + end * across, lowest, highest) for end in (low, high)]
-    if np.isfinite([slope.low, slope.high]).any():
-        whole = np.isfinite([slope.low, slope.high]).all()
-        word = "95 % interval of its slope" + ("" if whole else ", one end not set by the data")
-        ax.fill_between(
-            across + middle[0], edges[0], edges[1], color=BAND, alpha=0.55, linewidth=0, label=word
+    known, reach = np.isfinite(slope[1:3]), float(np.ptp(ends))
+    steep = np.where(known, slope[1:3], (-1e3, 1e3))  # as good as vertical
+    heights = middle[1] + np.outer(steep, across)
+    if known.any():
+        word = "95 % interval of its slope" + (
+            "" if known.all() else ", one end not set by the data"
         )
-    ax.plot(
-        across + middle[0],
-        middle[1] + slope.value * across,
-        color=OWN,
-        linestyle="--",
-        gid=slope.key or None,
-        label=f"net of the laboratory's noise: slope {number(slope.value, 2)}",
-    )
+        edges = np.clip(heights, ends[0] - reach, ends[1] + reach)
+        wash: dict[str, Any] = {"color": BAND, "alpha": 0.55, "linewidth": 0}
+        ax.fill_between(across + middle[0], *edges, label=word, **wash)
+    word = f"net of the laboratory's noise: slope {number(slope.value, 2)}"
+    look: dict[str, Any] = {"color": OWN, "linestyle": "--", "gid": slope.key or None}
+    ax.plot(across + middle[0], middle[1] + slope.value * across, label=word, **look)
 
 
 def structural_caption(line: HasFrame | pd.DataFrame) -> Caption:
