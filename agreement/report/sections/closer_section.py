@@ -111,7 +111,9 @@ class Two(NamedTuple):
     def row(self, numbers: Numbers) -> tuple[Text, ...]:
         """Return its line of the table."""
         near = numbers.name.method(self.near) if self.near else "not told apart"
-        joint = (self.ratio.stacked(), self.p.shown(), near) if self.ratio.known else (NONE,) * 3
+        joint = (
+            (self.ratio.stacked(), self.p.shown(), near) if self.ratio.known else (NONE, NONE, NONE)
+        )
         tests = "different ones" if self.apart else str(self.alone.n_pairs)
         own = (tests, self.alone.stacked(), self.p_alone.shown() or NONE)
         if not self.alone.known:
