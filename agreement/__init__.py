@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from agreement.errors import TableError
     from agreement.figures.of_arrays import plot_differences
     from agreement.figures.theme import house_style
-    from agreement.physiology.estimate_field_test import estimate_field_test
+    from agreement.physiology.field_test_values import estimate_field_test
     from agreement.stats.basics.bootstrap import bootstrap, cluster_resampling
     from agreement.stats.indices.concordance import concordance
     from agreement.stats.limits.limits import limits_of_agreement
@@ -28,7 +28,7 @@ _WHERE = {
     "cluster_resampling": "stats.basics.bootstrap",
     "concordance": "stats.indices.concordance",
     "deming": "stats.lines.deming",
-    "estimate_field_test": "physiology.estimate_field_test",
+    "estimate_field_test": "physiology.field_test_values",
     "house_style": "figures.theme",
     "limits_by_athlete": "stats.limits.repeated",
     "limits_of_agreement": "stats.limits.limits",

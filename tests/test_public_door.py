@@ -16,7 +16,7 @@ import agreement
 from agreement.cohort import Cohort, pair, read_cohort
 from agreement.errors import TableError
 from agreement.figures.of_arrays import plot_differences
-from agreement.physiology.estimate_field_test import estimate_field_test
+from agreement.physiology.field_test_values import estimate_field_test
 from agreement.stats.limits.limits import limits_of_agreement
 
 DEMO = Path(__file__).parents[1] / "demo_cohort"

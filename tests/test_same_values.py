@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from agreement.figures.estimates import estimates
-from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS
+from agreement.physiology.heart_rate import HR_MAX_FORMULAS
 from agreement.stats.indices.concordance import concordance
 from agreement.tables.findings import Findings
 from agreement.tables.options import HrMaxFormula

@@ -14,9 +14,8 @@ from agreement.errors import Problem, TableError, in_order
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
 from agreement.physiology.arrays import Progress
-from agreement.physiology.control import laboratory_and_control
 from agreement.physiology.coverage import every_coverage
-from agreement.physiology.laboratory import LaboratoryValues
+from agreement.physiology.laboratory import LaboratoryValues, laboratory_and_control
 from agreement.physiology.readings import Readings, asked_people, field_readings
 from agreement.physiology.stage_splits import error_splits, measured_stages
 from agreement.stats.doubts.study_doubts import study_doubts

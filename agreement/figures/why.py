@@ -10,7 +10,7 @@ from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, SOFT
 from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import number
-from agreement.physiology.session_fans import SessionFan
+from agreement.physiology.coverage import SessionFan
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from agreement.physiology.heart_rate_maximum import heart_rate_maximum
+from agreement.physiology.heart_rate import heart_rate_maximum
 
 MET: Final = "met"
 NOT_MET: Final = "not met"

@@ -5,7 +5,6 @@ from typing import Final
 import numpy as np
 
 from agreement.physiology.arrays import FloatArray
-from agreement.physiology.protocol import METABOLIC_EQUIVALENT
 from agreement.physiology.work_rate import (
     KG_M_MIN_PER_WATT,
     KG_PER_POUND,
@@ -19,6 +18,7 @@ from agreement.physiology.work_rate import (
 )
 
 M_MIN_PER_KM_H: Final = 1000 / 60
+METABOLIC_EQUIVALENT: Final = 3.5  # mL/kg/min
 # Multiplies the 1954 estimate; Astrand 1960 (memory). Between the ages it is interpolated.
 AGE_FACTOR_YEARS: Final = (15.0, 25.0, 35.0, 40.0, 45.0, 50.0, 55.0, 60.0, 65.0)
 AGE_FACTORS: Final = (1.10, 1.00, 0.87, 0.83, 0.78, 0.75, 0.71, 0.68, 0.65)

@@ -5,17 +5,192 @@ To add one, write its row, with the equation as it is printed, and a test that c
 example. Two forms of one equation that both have a source are two rows.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Any, Final
+from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from agreement.physiology.arrays import FloatArray
+from agreement.errors import Problem
+from agreement.physiology.arrays import BoolArray, FloatArray, IntArray, TextArray
 from agreement.physiology.equations import NAMES
-from agreement.physiology.protocol import FieldProtocol, Inputs, StageRule, Valid
+from agreement.physiology.set_aside import row_notes
+from agreement.tables.findings import problem
 from agreement.terms import declared
+
+Inputs = Mapping[str, FloatArray]  # column -> values; `male` is 1 for men, 0 for women
+ErrorUnit = Literal["mL/kg/min", "L/min", "mL/min", "MET"]
+Provenance = Literal["read", "read second-hand", "memory", "derived"]
+
+BOTH: Final = ("female", "male")
+
+INPUT_UNITS: Final[dict[str, str]] = {
+    "distance_m": "m",
+    "time_min": "min",
+    "speed_km_h": "km/h",
+    "stage": "number of the last stage completed",
+    "hr_bpm": "bpm",
+    "hr_rest_bpm": "bpm",
+    "hr_max_bpm": "bpm",
+    "power_w": "W",
+    "mass_kg": "kg",
+    "age_years": "years",
+    "stature_cm": "cm",
+    "waist_cm": "cm",
+    "fat_percent": "%",
+    "activity_score": "score of the protocol's own questionnaire",
+    "grade": "fraction",
+    "step_height_cm": "cm",
+    "step_rate_min": "steps/min, each up and down",
+    "vo2_ml_kg_min": "mL/kg/min",
+    "sex": "female or male",
+}
+FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
+SHOWN: Final = 5  # results told one by one of one equation and input; of the rest, the rows
+ROWS_NAMED: Final = 20
+_OF_PEOPLE: Final = ("age_years", "mass_kg", "stature_cm")  # may stand in the athletes table
+
+
+class Valid(NamedTuple):
+    """Values of one column that the equation was made for; `sex` limits the rule to one sex."""
+
+    column: str
+    low: float
+    high: float
+    sex: str | None = None
+
+    def __str__(self) -> str:
+        """Return the range in words."""
+        unit = INPUT_UNITS[self.column].split(" ")[0]
+        if np.isinf(self.high):
+            words = f"{self.column} from {self.low:g}"
+        elif np.isinf(self.low):
+            words = f"{self.column} to {self.high:g}"
+        else:
+            words = f"{self.column} {self.low:g} to {self.high:g}"
+        return f"{words} {unit}" + (f" ({self.sex})" if self.sex else "")
+
+
+class StageRule(NamedTuple):
+    """
+    The speeds of a protocol's stages. [km/h].
+
+    `speed` turns a stage number into the speed that the equation needs; None where more than one
+    form of the test is in use.
+    """
+
+    speed: Callable[[FloatArray], FloatArray] | None
+    first_speed: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class FieldProtocol:
+    """One row of the table of field-test equations."""
+
+    id: str  # form and year; never a brand or an organisation
+    name: str  # the same for people, in running text
+    title: str  # the test in plain words
+    mode: str  # mode of exercise, or ``resting``; empty where it is the result's own
+    # columns of ``field_tests`` that the equation needs (``sex`` comes from ``athletes``)
+    inputs: tuple[str, ...]
+    # inputs -> VO2max [mL/kg/min], of stages the uptake of each; vectorised; sex is mapped inside
+    equation: Callable[[Inputs], FloatArray]
+    population: str  # on whom it was made
+    # source, provenance: Author, year, and how the coefficients came here
+    source: str
+    provenance: Provenance
+    valid: tuple[Valid, ...] = ()  # outside these a result is kept and flagged
+    sexes: tuple[str, ...] = BOTH  # whom the source gives an equation for; others are flagged
+    # as published, for (women, men); NaN when the source gives none
+    standard_error: tuple[float, float] = (np.nan, np.nan)
+    error_unit: ErrorUnit = "mL/kg/min"  # unit of `standard_error` as published
+    # whether it rests on heart rate, so that drugs limiting heart rate void it
+    heart_rate_based: bool = False
+    stages: bool = False  # whether one result takes one row per stage
+    stage_rule: StageRule | None = None  # only where the protocol itself fixes the speed of a stage
+    note: str = ""  # what a reader of the number should know
+
+
+def equation_inputs(rows: pd.DataFrame, sex: "pd.Series[str]") -> dict[str, FloatArray]:
+    """Return what equations take of rows of ``field_tests``; `male` is NaN where it is unknown."""
+    x = {name: rows[name].to_numpy(dtype=np.float64) for name in INPUT_UNITS if name != "sex"}
+    return x | {"male": sex.map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)}
+
+
+def lacking_inputs(rows: pd.DataFrame, protocol: FieldProtocol) -> pd.DataFrame:
+    """Return which of the protocol's inputs each row lacks."""
+    columns = {
+        name: (rows["sex"] == "unknown") if name == "sex" else rows[name].isna()
+        for name in protocol.inputs
+    }
+    return pd.DataFrame(columns)
+
+
+def in_range(x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldProtocol) -> TextArray:
+    """Return yes, no, or NaN where no known value is outside but a needed one is unknown."""
+    outside, unknown = np.zeros(len(sex), dtype=bool), np.zeros(len(sex), dtype=bool)
+    for rule in protocol.valid:
+        outside |= _beyond(x, sex, rule)
+        if rule.column not in FIXED_BY_PROTOCOL:
+            unknown |= _applies(sex, rule) & np.isnan(x[rule.column])
+    if len(protocol.sexes) == 1:
+        outside |= _other_sex(sex, protocol)
+        unknown |= (sex == "unknown").to_numpy()
+    flags = np.full(len(sex), "yes", dtype=object)
+    flags[unknown] = np.nan
+    flags[outside] = "no"
+    return flags
+
+
+def outside_notes(
+    rows: pd.DataFrame, x: dict[str, FloatArray], kept: BoolArray, protocol: FieldProtocol
+) -> tuple[Problem, ...]:
+    """Note each kept result outside its equation: `SHOWN` in full, of the rest the rows."""
+    notes: list[Problem] = []
+    for rule in protocol.valid:
+        at = np.flatnonzero(kept & _beyond(x, rows["sex"], rule))
+        own = str(rule).removeprefix(f"{rule.column} ")
+        made = f"{protocol.id} was made for {own}"
+        words = [f"{rule.column} {x[rule.column][i]:g}; {made}." for i in at[:SHOWN]]
+        notes += _notes(rows, at, rule.column, words)
+    if len(protocol.sexes) == 1:
+        at = np.flatnonzero(kept & _other_sex(rows["sex"], protocol))
+        made_on = f"{protocol.id} was made for {protocol.sexes[0]} athletes."
+        words = [f"the athlete is {sex}; {made_on}" for sex in rows["sex"].iloc[at[:SHOWN]]]
+        notes += _notes(rows, at, "athlete_id", words)
+    return tuple(notes)
+
+
+def _notes(rows: pd.DataFrame, at: IntArray, column: str, words: list[str]) -> list[Problem]:
+    cell = "sex in the athletes table" if column == "athlete_id" else column
+    cell += ", here or in the athletes table," if column in _OF_PEOPLE else ""
+    shown = rows.iloc[at[:SHOWN]]
+    notes = [*row_notes(shown, "outside_equation", column, said=words, cell=cell)]
+    if (more := len(at) - SHOWN) > 0:
+        file = str(rows["file"].iloc[at[0]])
+        rest = [str(row) for row in rows["row"].iloc[at[SHOWN : SHOWN + ROWS_NAMED]]]
+        some = ", the first in" if more > ROWS_NAMED else ","
+        many = f"results like these{some} rows" if more > 1 else "result like these, row"
+        what = f"{more} more {many} {', '.join(rest)}."
+        notes.append(problem("outside_equation", file, None, column, said=what, cell=cell))
+    return notes
+
+
+def _applies(sex: "pd.Series[str]", rule: Valid) -> BoolArray:
+    return np.full(len(sex), rule.sex is None) | (sex == rule.sex).to_numpy()
+
+
+def _beyond(x: dict[str, FloatArray], sex: "pd.Series[str]", rule: Valid) -> BoolArray:
+    value = x[rule.column]
+    return _applies(sex, rule) & ((value < rule.low) | (value > rule.high))
+
+
+def _other_sex(sex: "pd.Series[str]", protocol: FieldProtocol) -> BoolArray:
+    return sex.isin({"female", "male"} - set(protocol.sexes)).to_numpy()
+
 
 CARRIED: Final = (
     "vo2_on_hr over the stages, carried to hr_max_bpm of the row, else to that of the athlete's "

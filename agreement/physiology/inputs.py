@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.physiology.arrays import BoolArray, FloatArray
-from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS, heart_rate_maximum
+from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, nearest_measured
 from agreement.physiology.work_rate import RESTING_VO2
 from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT

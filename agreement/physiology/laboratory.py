@@ -1,10 +1,11 @@
 """
 The laboratory's side: one VO2max per test, from breaths or as typed, with its effort criteria.
 
-Breaths beat a typed value. The averaging rule travels with the value.
+Breaths beat a typed value. The averaging rule travels with the value. The laboratory's control, one
+person or calibrator tested again and again, is no athlete.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -13,11 +14,9 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.arrays import Progress
 from agreement.physiology.breath_tests import STAGE_COLUMNS, BreathTests, breath_tests
-from agreement.physiology.economy import ANOTHER_DAY, SAME_DAY, economy, expected_errors
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
-from agreement.physiology.heart_rate_maximum import heart_rate_maximum
-from agreement.physiology.own_thresholds import heart_rates, rated_thresholds, without_impossible
+from agreement.physiology.heart_rate import heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, people_at
 from agreement.physiology.session_records import SessionRecords, session_records
 from agreement.physiology.set_aside import (
@@ -27,7 +26,9 @@ from agreement.physiology.set_aside import (
     lines_of,
     row_notes,
 )
+from agreement.physiology.stage_splits import ANOTHER_DAY, SAME_DAY, economy, expected_errors
 from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
+from agreement.physiology.thresholds import heart_rates, rated_thresholds, without_impossible
 from agreement.physiology.training import (
     BOTH_COLUMNS,
     NO_PROFILES,
@@ -35,9 +36,11 @@ from agreement.physiology.training import (
     profile_notes,
     study_profiles,
 )
+from agreement.tables.columns import TABLES
+from agreement.tables.findings import problem
 from agreement.tables.part_folders import raw_name
 from agreement.tables.study import StudyTables
-from agreement.terms import LAB_VALUE_COLUMNS, RANGES
+from agreement.terms import EXCLUSION_COLUMNS, LAB_VALUE_COLUMNS, RANGES
 
 LABORATORY_COLUMNS: Final = [
     "lab_test_id", "athlete_id", "date", "mode", "lab", "mass_kg", "averaging_rule",
@@ -88,7 +91,7 @@ class LaboratoryValues:
 
     def economy(self, measured: pd.DataFrame) -> pd.DataFrame:
         """
-        Return `agreement.physiology.economy.COLUMNS` of the tests with steady stages.
+        Return `agreement.physiology.stage_splits.COLUMNS` of the tests with steady stages.
 
         measured: stages of field tests. Those of another day count before those of the test's breaths,
             which share its errors; those of the same day after.
@@ -299,3 +302,54 @@ def lab_values(laboratory: LaboratoryValues, *, edit_breaths: bool = False) -> p
     every = joined(parts, parts[0])
     keys = ["lab_test_id", "edited", "rule"]  # whatever order the files came in
     return every.sort_values(keys, kind="stable", ignore_index=True)[LAB_VALUE_COLUMNS]
+
+
+_MESSAGE = "The laboratory's own control ([control] of study.toml), no athlete of the study."
+_TABLES = ("field_estimates", "field_tests", "sessions", "athletes")
+
+
+def without_control(study: StudyTables) -> StudyTables:
+    """Return a study without its control, but for the laboratory's tests; the ledger has each row."""
+    who, lines = study.options.control.athlete_id, [study.set_aside]
+    if who is None:
+        return study
+    kept = {}
+    for name in _TABLES:
+        frame = getattr(study, name)
+        own = frame["athlete_id"] == who
+        kept[name] = frame[~own].reset_index(drop=True)
+        lines.append(_lines(frame[own], TABLES[name].ledger_id))
+    return replace(study, **kept, set_aside=pd.concat(lines, ignore_index=True))
+
+
+def laboratory_and_control(
+    study: StudyTables, *, progress: Progress | None = None
+) -> tuple[StudyTables, LaboratoryValues]:
+    """
+    Return a study without its control, and the laboratory's values with those of the control apart.
+
+    Raises TableError with what stops laboratory values, or if the control has none.
+    """
+    who, study = study.options.control.athlete_id, without_control(study)
+    laboratory = laboratory_values(study, progress=progress)
+    if who is None:
+        return study, laboratory
+    frame, tests = laboratory.frame, study.lab_tests
+    own = frame["athlete_id"] == who
+    if not own.any():
+        raise TableError([problem("no_control", "study.toml", who=who)])
+    control = frame.loc[own, ["date", "mode", "lab"]].sort_values("date", ignore_index=True)
+    aside = [laboratory.set_aside, _lines(frame[own], "lab_test_id")]
+    apart = replace(
+        laboratory,
+        frame=frame[~own].reset_index(drop=True),
+        control=control,
+        set_aside=pd.concat(aside, ignore_index=True),
+    )
+    return replace(study, lab_tests=tests[tests["athlete_id"] != who]), apart
+
+
+def _lines(rows: pd.DataFrame, ledger_id: str) -> pd.DataFrame:
+    """Return ledger lines of rows of the control."""
+    told = rows[["file", "row"]].assign(id=rows[ledger_id], reason="control", message=_MESSAGE)
+    return told.astype({"row": "Int64", "id": "str"})[EXCLUSION_COLUMNS]

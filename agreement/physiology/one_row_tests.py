@@ -12,8 +12,8 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray
-from agreement.physiology.protocol import (
-    METABOLIC_EQUIVALENT,
+from agreement.physiology.equations import METABOLIC_EQUIVALENT
+from agreement.physiology.field_tests import (
     FieldProtocol,
     equation_inputs,
     in_range,

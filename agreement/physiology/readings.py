@@ -13,10 +13,10 @@ import pandas as pd
 
 from agreement.errors import Problem, TableError
 from agreement.physiology.arrays import Progress
+from agreement.physiology.equations import METABOLIC_EQUIVALENT
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.physiology.laboratory import laboratory_values
-from agreement.physiology.protocol import METABOLIC_EQUIVALENT
 from agreement.physiology.reading_rows import NO_MEMBERS, READING_COLUMNS, ReadingPart, join_parts
 from agreement.physiology.session_estimates import session_estimates
 from agreement.physiology.session_records import COST_MODES, SessionRecords, session_records

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.physiology.arrays import FloatArray
-from agreement.physiology.heart_rate_maximum import HR_MAX_FORMULAS, heart_rate_maximum
+from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.tables.options import HrMaxFormula
 
 TEXT = ("sex", "hr_limiting_drug", "training_profile")

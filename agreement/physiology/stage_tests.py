@@ -13,17 +13,18 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray, IntArray, TextArray
-from agreement.physiology.heart_rate import extrapolations, point_sums
-from agreement.physiology.heart_rate_maximum import (
-    HR_MAX_FORMULAS,
-    by_age_notes,
-    heart_rate_maximum,
-)
-from agreement.physiology.protocol import (
+from agreement.physiology.field_tests import (
     FieldProtocol,
     equation_inputs,
     in_range,
     lacking_inputs,
+)
+from agreement.physiology.heart_rate import (
+    HR_MAX_FORMULAS,
+    by_age_notes,
+    extrapolations,
+    heart_rate_maximum,
+    point_sums,
 )
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.set_aside import joined, left_out, lines_of, row_notes

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
-from agreement.physiology.beat_times import HIGHEST_BPM
 from agreement.physiology.profile_rules import (
     LOW_INTENSITY,
     Training,
@@ -23,7 +22,7 @@ from agreement.physiology.profile_rules import (
     profile_label,
 )
 from agreement.physiology.session_people import nearest_measured, session_people
-from agreement.physiology.session_records import SMALLEST_VALID_SHARE, SessionRecords
+from agreement.physiology.session_records import HIGHEST_BPM, SMALLEST_VALID_SHARE, SessionRecords
 from agreement.physiology.set_aside import NOTHING, left_out, row_notes
 from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted

@@ -30,6 +30,7 @@ from agreement.scale.engine import Engine, Progress
 from agreement.scale.spread import Buckets, Spread, Spreading, spread
 from agreement.stats.doubts.study_doubts import laboratory_doubts
 from agreement.tables.columns import FIELD_ESTIMATES
+from agreement.tables.doubts import settle
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
 from agreement.tables.options import FileFormat
@@ -43,7 +44,6 @@ from agreement.tables.spills import (
 )
 from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.study_file import read_study_file
-from agreement.tables.table_doubts import settle
 from agreement.tables.table_files import find_tables
 
 ROWS_PER_BUCKET: Final = 250_000

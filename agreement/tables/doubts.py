@@ -1,8 +1,19 @@
 """What looks too wrong to be computed from: most stops the run until `[confirm]` says why it is right."""
 
+import datetime as dt
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
 from agreement.errors import Problem
+from agreement.tables.columns import INPUTS
+from agreement.tables.findings import Findings, Told
 from agreement.tables.options import StudyOptions
-from agreement.terms import NOTED_DOUBTS
+from agreement.tables.study_file import STUDY_FILE
+from agreement.terms import DOUBTS, NOTED_DOUBTS
 
 
 def doubt(
@@ -35,3 +46,127 @@ def doubt(
         return Problem("stop", code, file, row, column, what, then)
     said = f"Confirmed on {known.on.isoformat()}: {known.reason.rstrip('.')}."
     return Problem("note", code, file, row, column, what, said)
+
+
+# No clock is right that says an earlier day: a machine that lost its time must not refuse a study.
+RELEASED: Final = dt.date(2026, 11, 29)
+EARLIEST: Final = dt.date(1970, 1, 1)
+CLOCK_FEWEST, CLOCK_NOTED = 12, 5  # times with decimals; 0.6 to the 12th is 0.2 %
+MARKED: Final = {
+    "lab_tests": "lab_test_id",
+    "field_tests": "field_test_id",
+    "sessions": "session_id",
+    "athletes": "athlete_id",
+}
+CLOCK_COLUMNS: Final = {"field_tests": "time_min", "sessions": "duration_min"}
+_MEANS: Final = {  # what files say for yes and no
+    "yes": {"yes", "y", "1", "true", "ja", "oui", "si", "sí"},
+    "no": {"no", "n", "0", "false", "nein", "nei", "non"},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """One checked table that is looked at, and where doubts about it go."""
+
+    name: str
+    frame: pd.DataFrame
+    file: str
+    options: StudyOptions
+    findings: Findings
+
+    def doubt(self, message: str, column: str, row: Any = None, **values: Any) -> None:
+        """Record a doubt; `column` is ours."""
+        header, row = self.options.header(self.name, column), None if row is None else int(row)
+        self.findings.tell(message, self.file, row=row, column=header, **values)
+
+
+def doubt_tables(
+    options: StudyOptions,
+    frames: Mapping[str, pd.DataFrame],
+    names: Mapping[str, str],
+    findings: Findings,
+) -> None:
+    """
+    Record what looks too wrong in single tables, and settle every doubt found while reading.
+
+    frames: the checked tables: date, row.
+    names: table -> file.
+    findings: takes the doubts; those already in it become stops or notes as ``[confirm]`` says.
+    """
+    _turned_codes(options, findings)
+    for name, frame in frames.items():
+        if len(frame):
+            one = _Looked(name, frame, names.get(name, name), options, findings)
+            _odd_dates(one)
+            _clock_times(one)
+            _put_aside(one)
+    settle(options, findings)
+
+
+def settle(options: StudyOptions, findings: Findings) -> None:
+    """Let ``[confirm]`` decide about doubts that were found where it is not known."""
+    findings.problems[:] = settled(options, findings.problems)
+
+
+def settled(options: StudyOptions, problems: Iterable[Problem]) -> list[Problem]:
+    """Return problems, doubts among them as `agreement.tables.doubts.doubt` gives them."""
+    return [
+        doubt(options, p.reason, p.file, p.what, p.remedy, row=p.row, column=p.column)
+        if p.severity == "stop" and p.reason in DOUBTS and "[confirm]" not in p.remedy
+        else p
+        for p in problems
+    ]
+
+
+def _turned_codes(options: StudyOptions, findings: Findings) -> None:
+    """Doubt codes that say the opposite of what they say."""
+    for name, form in options.files.items():
+        for column, codes in form.codes.items():
+            known = INPUTS[name].columns.get(column)
+            allowed = () if known is None else known.codes
+            for theirs, ours in codes.items():
+                word = theirs.strip().casefold()
+                meant = next((one for one, says in _MEANS.items() if word in says), word)
+                if meant in allowed and ours in allowed and meant != ours:
+                    said: Told = {"table": name, "theirs": theirs, "of": column, "ours": ours}
+                    findings.tell("codes_turned", STUDY_FILE, **said)
+
+
+def _odd_dates(one: _Looked) -> None:
+    """Doubt dates up to the day from which machines count, and after tomorrow."""
+    tomorrow = max(dt.date.today(), RELEASED) + dt.timedelta(days=1)
+    dates = one.frame["date"]
+    odd = (dates <= pd.Timestamp(EARLIEST)) | (dates > pd.Timestamp(tomorrow))
+    if odd.any():
+        first = one.frame[odd].iloc[0]
+        column = {"field_estimates": "taken_at", "sessions": "started_at"}.get(one.name, "date")
+        told: Told = {"odd": int(odd.sum()), "all": len(dates), "first": first["date"].date()}
+        ends = {"earliest": EARLIEST, "tomorrow": tomorrow}
+        one.doubt("odd_dates", column, first["row"], **told, **ends)
+
+
+def _put_aside(one: _Looked) -> None:
+    """Doubt rows that somebody took out by a mark before them, which a table does not know."""
+    column = MARKED.get(one.name)
+    if column is None or column not in one.frame:
+        return
+    marked = one.frame[column].astype(str).str.startswith(("#", "//")).to_numpy(dtype=bool)
+    if 0 < marked.sum() <= len(marked) / 2:
+        first = one.frame[marked].iloc[0]
+        told: Told = {"marked": marked.sum(), "all": len(marked), "first": first[column]}
+        one.findings.tell("marked_rows", one.file, row=int(first["row"]), **told)
+
+
+def _clock_times(one: _Looked) -> None:
+    """Doubt minutes whose decimals never reach 60: 11:45 written as 11.45."""
+    column = CLOCK_COLUMNS.get(one.name)
+    if column is None or column not in one.frame:
+        return
+    hundredths = np.round(one.frame[column].dropna().to_numpy(np.float64) * 100, 6)
+    part = hundredths[hundredths % 100 != 0] % 100
+    if len(part) < CLOCK_NOTED or (part % 1 != 0).any() or (part >= 60).any():
+        return
+    if (part % 10 != 0).any():  # else tenths, or half minutes
+        message = "perhaps_clock_times" if len(part) < CLOCK_FEWEST else "clock_times"
+        one.doubt(message, column, times=len(part), largest=int(part.max()))

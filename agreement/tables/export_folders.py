@@ -15,12 +15,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.tables.checked_tables import Athletes, CheckedTable
+from agreement.tables.checked_tables import Athletes, CheckedTable, drop_withdrawn
 from agreement.tables.columns import PARQUET_ENDING, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
 from agreement.tables.ids import silent_ids
-from agreement.tables.leaving import drop_withdrawn
 from agreement.tables.options import FileFormat
 from agreement.tables.parts import CheckedPiece, Piece
 from agreement.tables.paths import path_problem

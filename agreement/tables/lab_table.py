@@ -7,10 +7,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.tables.averaging_rule import UNKNOWN_RULE
-from agreement.tables.checked_tables import Athletes, Cells, CheckedTable, mark_refused
+from agreement.tables.checked_tables import Athletes, Cells, CheckedTable, Leaving, mark_refused
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.findings import SHOWN
-from agreement.tables.leaving import Leaving
 from agreement.tables.number_columns import CLOCK_OF
 from agreement.tables.options import StudyOptions
 from agreement.tables.readers import RawTable

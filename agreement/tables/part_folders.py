@@ -16,12 +16,11 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.tables.checked_tables import CheckedTable
+from agreement.tables.checked_tables import CheckedTable, People
 from agreement.tables.columns import BREATHS, PARQUET_ENDING, SAMPLES, Column, Table
 from agreement.tables.findings import Findings
 from agreement.tables.headers import plain_name
 from agreement.tables.ids import id_column
-from agreement.tables.leaving import People
 from agreement.tables.number_columns import CLOCK_COLUMN, number_columns
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import file_digest, path_problem

@@ -12,8 +12,8 @@ from agreement.errors import Problem
 from agreement.tables.categories import coded
 from agreement.tables.checked_tables import CheckedTable
 from agreement.tables.findings import Findings, merged_problems
-from agreement.tables.oversize import refuse_oversize_parquet
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader
+from agreement.tables.paths import refuse_oversize_parquet
 from agreement.tables.readers import InputFile
 from agreement.terms import EXCLUSION_COLUMNS, REASONS
 

@@ -28,7 +28,7 @@ from agreement.tables.layout import (
     text_columns,
 )
 from agreement.tables.options import FileFormat
-from agreement.tables.oversize import OversizeError, most_unpacked, refuse_oversize_parquet
+from agreement.tables.paths import OversizeError, most_unpacked, refuse_oversize_parquet
 from agreement.tables.units import Unit, unit_of
 from agreement.tables.unread_people import COLUMN, NAME, refuse_unread_withdrawal
 from agreement.tables.workbooks import UnreadableError, sheet_records

@@ -11,17 +11,18 @@ from agreement.errors import Problem, TableError
 from agreement.tables.checked_tables import (
     Athletes,
     CheckedTable,
+    People,
     athletes_table,
     field_estimates_table,
     field_tests_table,
     sessions_table,
 )
 from agreement.tables.columns import FOLDERS, TABLES, Table
+from agreement.tables.doubts import doubt_tables
 from agreement.tables.export_folders import Exports, deleted_people, find_exports, holds_exports
 from agreement.tables.findings import Findings, without_consequences
 from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matches, read_id_map
 from agreement.tables.lab_table import lab_table, require_one_rule
-from agreement.tables.leaving import People
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.part_folders import PartFolder, find_parts, match_parts
 from agreement.tables.parts import Builder, PartReader, find_table_parts
@@ -38,7 +39,6 @@ from agreement.tables.readers import (
 from agreement.tables.study_file import PUBLISHED_FILE, STUDY_FILE, read_study_file
 from agreement.tables.study_lines import UNDECIDED
 from agreement.tables.study_tables import StudyTables
-from agreement.tables.table_doubts import doubt_tables
 from agreement.tables.table_files import (
     find_tables,
     note_empty_tables,

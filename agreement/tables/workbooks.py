@@ -7,7 +7,7 @@ import zipfile
 from io import BytesIO
 from typing import Any, Final
 
-from agreement.tables.oversize import most_unpacked
+from agreement.tables.paths import most_unpacked
 
 MOST_BYTES: Final = 400_000_000  # unpacked; a table of a million rows is about half of it
 MOST_CELLS: Final = 30_000_000  # between the first cell and the last filled one

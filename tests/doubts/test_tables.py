@@ -99,7 +99,7 @@ def test_a_clock_that_was_set_back_doubts_nothing(sound, stops, monkeypatch):
             return cls(2001, 1, 1)
 
     clock = SimpleNamespace(date=Back, timedelta=dt.timedelta)
-    monkeypatch.setattr("agreement.tables.table_doubts.dt", clock)
+    monkeypatch.setattr("agreement.tables.doubts.dt", clock)
     assert stops(sound) == {}
 
 

@@ -10,7 +10,7 @@ from agreement.figures.key import key_of
 from agreement.figures.layout import settle
 from agreement.figures.theme import house_style
 from agreement.figures.why import plot_why, why_captions, why_legend
-from agreement.physiology.session_fans import SessionFan, typical_fans
+from agreement.physiology.coverage import SessionFan, typical_fans
 from agreement.tables.options import Extrapolation
 
 

@@ -13,8 +13,13 @@ import pytest
 from small_study import BARE, write_folder
 from turns import slowly
 
-from agreement.tables.whole_output import whole_file, whole_folder
-from agreement.tables.work_folders import PREFIX, clear_left_folders, work_folder
+from agreement.tables.whole_output import (
+    PREFIX,
+    clear_left_folders,
+    whole_file,
+    whole_folder,
+    work_folder,
+)
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="signals and rights differ on Windows")
 COMMAND = [sys.executable, "-m", "agreement"]
@@ -97,7 +102,7 @@ def test_what_a_killed_run_left_in_the_temporary_place_goes_with_the_next(tmp_pa
     child = (
         "import os, signal, tempfile\n"
         f"tempfile.tempdir = {str(tmp_path)!r}\n"
-        "from agreement.tables.work_folders import work_folder\n"
+        "from agreement.tables.whole_output import work_folder\n"
         "with work_folder() as work:\n"
         "    (work / 'readings').write_text('of people')\n"
         "    os.kill(os.getpid(), signal.SIGKILL)\n"

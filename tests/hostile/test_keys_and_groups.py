@@ -6,7 +6,7 @@ import pytest
 
 from agreement.errors import OutputError
 from agreement.report.privacy.privacy import without_small_cells
-from agreement.tables.study_key import KEY_FILE, study_key
+from agreement.tables.withdrawn import KEY_FILE, study_key
 from agreement.terms import RESULT_COLUMNS
 
 

@@ -22,7 +22,7 @@ from agreement.report.run.findings import findings_json
 from agreement.report.run.verifying import seal
 from agreement.report.run.write import write_report
 from agreement.report.run.write_pairs import write_pairs
-from agreement.tables.study_key import KEY_FILE
+from agreement.tables.withdrawn import KEY_FILE
 
 SECTIONS = {
     "audit": "heading verdict margin funnel effort differences people out_of_range drift "

@@ -13,8 +13,7 @@ from agreement.cohort import inspect_cohort
 from agreement.errors import TableError
 from agreement.report.run.write_pairs import write_pairs
 from agreement.tables.new_study import _files
-from agreement.tables.study_key import KEY_FILE
-from agreement.tables.withdrawn import KEPT_FILE
+from agreement.tables.withdrawn import KEPT_FILE, KEY_FILE
 
 PEOPLE = ["A001", "A002", "A003", "A007"]
 TOML = "[study]\ntime_zone = 'UTC'\n[profile]\nuse = 'stated'\n"

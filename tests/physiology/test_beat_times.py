@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from agreement.physiology.beat_times import AT_ONCE, HIGHEST_BPM, beat_times, times_in_order
+from agreement.physiology.session_records import AT_ONCE, HIGHEST_BPM, beat_times, times_in_order
 
 
 @pytest.mark.parametrize("sessions", [0, 1, AT_ONCE, AT_ONCE + 3])

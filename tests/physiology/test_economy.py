@@ -8,9 +8,14 @@ import pytest
 from scipy.stats import linregress
 
 from agreement.physiology.breath_tests import STAGE_COLUMNS
-from agreement.physiology.economy import economy, energy_w, expected_errors
 from agreement.physiology.laboratory import laboratory_values
-from agreement.physiology.stage_splits import measured_stages, stage_splits
+from agreement.physiology.stage_splits import (
+    economy,
+    energy_w,
+    expected_errors,
+    measured_stages,
+    stage_splits,
+)
 from agreement.physiology.work_rate import running_vo2
 from agreement.tables.options import Extrapolation
 

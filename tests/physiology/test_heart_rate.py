@@ -6,8 +6,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from agreement.physiology.heart_rate import extrapolations, heart_rate_extrapolation, point_sums
-from agreement.physiology.heart_rate_maximum import heart_rate_maximum
+from agreement.physiology.heart_rate import (
+    extrapolations,
+    heart_rate_extrapolation,
+    heart_rate_maximum,
+    point_sums,
+)
 from agreement.physiology.stage_splits import split_error
 from agreement.physiology.work_rate import cycling_vo2, running_vo2
 from agreement.tables.options import Extrapolation

@@ -12,7 +12,6 @@ from invented_ramp import MASS, VT1, VT2, ramp
 from scipy.optimize import curve_fit
 
 from agreement.physiology.broken_line import broken_line
-from agreement.physiology.own_thresholds import heart_rates, rated_thresholds, without_impossible
 from agreement.physiology.thresholds import (
     EQUIVALENT_CO2,
     EQUIVALENT_O2,
@@ -20,7 +19,10 @@ from agreement.physiology.thresholds import (
     METHODS,
     V_SLOPE,
     VE_ON_VCO2,
+    heart_rates,
+    rated_thresholds,
     ventilatory_thresholds,
+    without_impossible,
 )
 from agreement.terms import RATED
 

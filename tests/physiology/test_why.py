@@ -6,8 +6,8 @@ import pytest
 import statsmodels.api as sm
 
 from agreement.errors import Problem
+from agreement.physiology.coverage import typical_fans
 from agreement.physiology.laboratory import laboratory_values
-from agreement.physiology.session_fans import typical_fans
 from agreement.physiology.session_people import doubtful_maximum, nearest_measured
 from agreement.physiology.set_aside import grouped_notes
 from agreement.physiology.stage_splits import stage_splits

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from agreement.physiology.economy import expected_errors
+from agreement.physiology.stage_splits import expected_errors
 from agreement.stats.causes.economy import Economies, EconomyExplains, economy_explained_of
 from agreement.stats.laboratory_results import beside_vo2max
 from agreement.stats.limits.limits import limits_of_agreement

@@ -21,9 +21,14 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.beat_times import BeatTimes
 from agreement.physiology.breath_tests import BreathFile, BreathTests, ComputedFile, computed_file
-from agreement.physiology.session_records import Packed, ReadFile, SampleFile, reduced_file
+from agreement.physiology.session_records import (
+    BeatTimes,
+    Packed,
+    ReadFile,
+    SampleFile,
+    reduced_file,
+)
 from agreement.report.run.kept import checked_body, write_checked
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import digest_if_readable

@@ -23,7 +23,7 @@ from agreement.scale.engine import Engine, Progress
 from agreement.scale.streamed import Streamed, inspect_streamed
 from agreement.tables.options import Kind
 from agreement.tables.paths import require_unchanged
-from agreement.tables.work_folders import work_folder
+from agreement.tables.whole_output import work_folder
 
 WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it
 LINES: Final = "exclusions"  # folder of the lines of estimates, where they are more than these

@@ -15,7 +15,7 @@ from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE
 from agreement.report.run.own_provenance import read_provenance
 from agreement.report.run.verifying import changed_files, checksums
-from agreement.tables.study_key import KEY_FILE
+from agreement.tables.withdrawn import KEY_FILE
 
 _IDS: Final = ("athlete_id", "lab_test_id", "id")  # of a shared table: under a key thrown away
 _DATED: Final = ("report.html", "report.ipynb")  # they say when they were made

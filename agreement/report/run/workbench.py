@@ -12,7 +12,7 @@ from agreement.errors import AgreementError, OutputError
 from agreement.report.run.render import parameters_source
 from agreement.report.run.templates import stated_kind, template, workbench_template
 from agreement.tables.options import Kind
-from agreement.tables.work_folders import work_folder
+from agreement.tables.whole_output import work_folder
 
 
 def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:

@@ -21,8 +21,7 @@ from agreement.report.run.render import Progress, SectionError, run_notebook
 from agreement.report.run.templates import stated_kind, template
 from agreement.report.run.verifying import seal
 from agreement.tables.options import Kind
-from agreement.tables.whole_output import error_in_words
-from agreement.tables.work_folders import work_folder
+from agreement.tables.whole_output import error_in_words, work_folder
 
 FIRST_FILES: Final = (
     "report.html", "report.pdf", "athlete_cards.html", "athlete_cards.pdf", "results.csv",

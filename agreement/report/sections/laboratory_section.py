@@ -6,7 +6,7 @@ from typing import Final
 import pandas as pd
 from markupsafe import Markup
 
-from agreement.physiology.economy import ANOTHER_DAY, SAME_DAY
+from agreement.physiology.stage_splits import ANOTHER_DAY, SAME_DAY
 from agreement.physiology.thresholds import IN_USE
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
@@ -99,7 +99,7 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
     """
     Show thresholds, training by them, and economy; the tables are folded. Empty without any.
 
-    errors: `agreement.physiology.economy.expected_errors` where people may be named.
+    errors: `agreement.physiology.stage_splits.expected_errors` where people may be named.
     """
     told = []
     for name, analysis, groups in _BESIDE:

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_captions, why_legend
-from agreement.physiology.session_fans import SessionFan, typical_fans
+from agreement.physiology.coverage import SessionFan, typical_fans
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, absent, fold, joined, lines, paragraph, table
 from agreement.report.page.numbers import Cell, counted, plain

@@ -29,7 +29,7 @@ from agreement.report.sections.unsaid import SECTION_OF, silent
 from agreement.report.studies.grown import Grown
 from agreement.tables.options import Kind
 from agreement.tables.study import read_study
-from agreement.tables.study_key import study_key
+from agreement.tables.withdrawn import study_key
 from agreement.tables.writers import significant
 
 MOST_DRAWN = 20  # methods with figures and folded details of their own

@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.physiology.economy import SAME_DAY
+from agreement.physiology.stage_splits import SAME_DAY
 from agreement.stats.basics.intervals import Interval, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.limits.limits_of_agreement import pairs_of
@@ -28,7 +28,7 @@ MEASURES: Final = {"economy": "mL/kg/km", "gross_efficiency": "%", "delta_effici
 class Economies(Result):
     """Economy and efficiency in one mode."""
 
-    frame: pd.DataFrame  # `agreement.physiology.economy.COLUMNS` with athlete_id
+    frame: pd.DataFrame  # `agreement.physiology.stage_splits.COLUMNS` with athlete_id
 
     def rows(self) -> Iterable[Row]:
         """Return mean and SD over athletes of what was measured."""
@@ -53,7 +53,7 @@ class Economies(Result):
 class EconomyExplains(Result):
     """Errors of one method on the errors that the athletes' own economy lets expect."""
 
-    # `agreement.physiology.economy.expected_errors`: difference, expected [mL/kg/min], stages_of
+    # `agreement.physiology.stage_splits.expected_errors`: difference, expected [mL/kg/min], stages_of
     pairs: pd.DataFrame
     # by `stages_of`: observed on expected over athletes, each with the mean of the own pairs
     lines: dict[str, Line]
