@@ -7,15 +7,22 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
-from matplotlib.ticker import FixedLocator
 
+from agreement.figures.averaging_curve import name_days
 from agreement.figures.budget import COMPONENTS, root
 from agreement.figures.caption import Caption
 from agreement.figures.cells import draw_cells
-from agreement.figures.colours import BAND, FAINT, MARGIN, NOISE, WASH
+from agreement.figures.colours import AGREED, BAND, FLOOR, WASH, ZERO
 from agreement.figures.estimates import Estimate
 from agreement.figures.key import explain
-from agreement.figures.labels import SideLabel, broken, name_ticks, number, side_labels
+from agreement.figures.labels import (
+    VO2MAX_DIFFERENCE,
+    SideLabel,
+    broken,
+    name_ticks,
+    number,
+    side_labels,
+)
 from agreement.figures.rows import draw_bar, draw_mark
 from agreement.figures.theme import marks_for
 
@@ -44,11 +51,9 @@ def plot_budgets(
     words = spread.map(lambda value: number(value) if np.isfinite(value) else "")
     colours = LinearSegmentedColormap.from_list("wash", [(BAND, 0.12), (BAND, 1.0)])
     draw_cells(ax, spread.to_numpy(), words.to_numpy(), colours)
-    names = labels or {}
-    upright = [broken(names.get(one, one), 20) for one in methods]
+    upright = [broken((labels or {}).get(one, one), 20) for one in methods]
     name_ticks(ax, "x", upright, start=0.5, upright=True)
     name_ticks(ax, "y", [broken(COMPONENTS[name], 20) for name in wanted.index], start=0.5)
-    ax.set(xlabel="", ylabel="")
     ax.set_title("spread (SD, mL/kg/min) by this alone", fontsize=9.5, fontweight="normal")
     return ax
 
@@ -95,30 +100,19 @@ def plot_averaging_curves(
         own = own.assign(day=own["group"].astype(int)).sort_values("day")
         if own.empty:
             continue
-        mark, last = marks[method], float(own["value"].iloc[-1])
-        ax.plot(
-            own["day"],
-            own["value"],
-            color=mark.colour,
-            marker=mark.marker,
-            linestyle=mark.line,
-            markevery=(0, 13),
-            label=names.get(method, method),
-        )
-        said.append(
-            SideLabel(last, f"{broken(names.get(method, method), 14)} {number(last)}", mark.colour)
-        )
-    for height, word, colour, line in (
-        (margin, "agreed", MARGIN, (0, (1, 1.2))),
-        (noise, "laboratory's noise", NOISE, (0, (4, 2, 1, 2))),
-    ):
+        mark, last, name = marks[method], own["value"].iloc[-1], names.get(method, method)
+        style: dict[str, Any] = {
+            "color": mark.colour,
+            "marker": mark.marker,
+            "linestyle": mark.line,
+        }
+        ax.plot(own["day"], own["value"], markevery=(0, 13), label=name, **style)
+        said.append(SideLabel(last, f"{broken(name, 14)} {number(last)}", mark.colour))
+    for height, word, look in ((margin, "agreed", AGREED), (noise, "laboratory's noise", FLOOR)):
         if height is not None and np.isfinite(height):
-            ax.axhline(height, color=colour, linestyle=line, label=f"{word} \u00b1{number(height)}")
-            said.append(SideLabel(height, f"{word} {number(height)}", colour))
-    ax.set_ylim(bottom=0)
-    ax.xaxis.set_major_locator(FixedLocator(range(1, 15, 2)))
-    ax.set_xlabel("days averaged")
-    ax.set_ylabel("half width of the limits (mL/kg/min)")
+            ax.axhline(height, label=f"{word} \u00b1{number(height)}", **look)
+            said.append(SideLabel(height, f"{word} {number(height)}", look["color"]))
+    name_days(ax)
     side_labels(ax, said)
     return ax
 
@@ -158,13 +152,11 @@ def plot_profiles_of_methods(
             draw_mark(ax, bias, place, mark.marker, mark.colour, 6)
         if own:
             ax.plot([], [], mark.marker, color=mark.colour, label=names.get(method, method))
-    ax.axvline(0, color=FAINT, linewidth=0.8, zorder=1)
-    for place in range(len(groups)):
-        if place % 2 == 0:
-            ax.axhspan(place - 0.5, place + 0.5, color=WASH, linewidth=0, zorder=0)
+    ax.axvline(0, **ZERO)
+    for place in range(0, len(groups), 2):
+        ax.axhspan(place - 0.5, place + 0.5, color=WASH, linewidth=0, zorder=0)
     name_ticks(ax, "y", [broken(name, 12) for name in reversed(groups)])
-    ax.set_ylim(-0.5, len(groups) - 0.5)
-    ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
+    ax.set(ylim=(-0.5, len(groups) - 0.5), xlabel=VO2MAX_DIFFERENCE)
     explain(ax)
     return ax
 

@@ -1,12 +1,14 @@
 """The averaging curve: how averaging over days narrows the limits."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import BAND, FIELD, INK, MARGIN, NOISE
+from agreement.figures.colours import AGREED, FIELD, FLOOR, INK, MARGIN, NOISE, SHADE
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.key import explain
 from agreement.figures.labels import SideLabel, number, side_labels
@@ -21,45 +23,39 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
     margin: the limit agreed beforehand. [mL/kg/min]
     """
     labels = []
-    days, fitted = _series(curve, "half_width_fitted")
+    (days, fitted), (seen, observed) = (
+        _series(curve, f"half_width_{name}") for name in ("fitted", "observed")
+    )
     if days:
-        values = [point.value for point in fitted]
-        low, high = ([point[end] for point in fitted] for end in (1, 2))
-        if np.isfinite(low).all() and np.isfinite(high).all():
-            ax.fill_between(days, low, high, color=BAND, alpha=0.55, linewidth=0)
-        ax.plot(days, values, color=FIELD, linestyle="-", label="fitted")
-        labels.append(
-            SideLabel(values[-1], f"fitted, {days[-1]} days\n\u00b1{number(values[-1])}", FIELD)
-        )
-    days, observed = _series(curve, "half_width_observed")
-    if days:
-        ax.plot(
-            days,
-            [point.value for point in observed],
-            "o",
-            color=INK,
-            markersize=4.6,
-            label="observed",
-            zorder=4,
-        )
+        value, low, high = np.array([point[:3] for point in fitted]).T
+        if np.isfinite([low, high]).all():
+            ax.fill_between(days, low, high, **SHADE)
+        ax.plot(days, value, color=FIELD, label="fitted")
+        word = f"fitted, {days[-1]} days\n\u00b1{number(value[-1])}"
+        labels.append(SideLabel(value[-1], word, FIELD))
+    if seen:
+        look: dict[str, Any] = {"color": INK, "markersize": 4.6, "zorder": 4}
+        ax.plot(seen, [point.value for point in observed], "o", label="observed", **look)
     floor = estimates(curve[curve["group"] == "floor"]).get("half_width_laboratory", ABSENT)
     if floor.known:
-        ax.axhline(floor.value, color=NOISE, linestyle=(0, (4, 2, 1, 2)), gid=floor.key or None)
-        labels.append(
-            SideLabel(floor.value, f"laboratory's noise\n\u00b1{number(floor.value)}", NOISE)
-        )
+        ax.axhline(floor.value, gid=floor.key or None, **FLOOR)
+        word = f"laboratory's noise\n\u00b1{number(floor.value)}"
+        labels.append(SideLabel(floor.value, word, NOISE))
     if margin is not None:
-        ax.axhline(margin, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8)
+        ax.axhline(margin, **AGREED)
         labels.append(SideLabel(margin, f"agreed \u00b1{number(margin)}", MARGIN))
-    ax.set_ylim(bottom=0)
-    ax.set_ylim(top=1.05 * ax.get_ylim()[1])
-    ax.xaxis.set_major_locator(FixedLocator(range(1, 15, 2)))
-    ax.set_xlim(0.5, 14.5)
-    ax.set_xlabel("days averaged")
-    ax.set_ylabel("half width of the limits (mL/kg/min)")
+    name_days(ax)
+    ax.set(xlim=(0.5, 14.5), ylim=(0, 1.05 * ax.get_ylim()[1]))
     explain(ax)
     side_labels(ax, labels)
     return ax
+
+
+def name_days(ax: Axes) -> None:
+    """Give a panel the axes of an averaging curve."""
+    ax.xaxis.set_major_locator(FixedLocator(range(1, 15, 2)))
+    ax.set(xlabel="days averaged", ylabel="half width of the limits (mL/kg/min)")
+    ax.set_ylim(bottom=0)
 
 
 def _series(curve: pd.DataFrame, statistic: str) -> tuple[list[int], list[Estimate]]:

@@ -9,7 +9,7 @@ from matplotlib.ticker import NullLocator
 
 from agreement.figures.canvas import tell_points
 from agreement.figures.caption import Caption
-from agreement.figures.colours import FAINT, FIELD, INK, OWN
+from agreement.figures.colours import FIELD, INK, OWN, ZERO
 from agreement.figures.estimates import ABSENT
 from agreement.figures.key import explain
 from agreement.figures.labels import hatch_noise, name_ticks, number
@@ -43,8 +43,8 @@ def plot_change(
     if smallest_real is not None:
         hatch_noise(ax.axvspan, smallest_real)
     draw_identity(ax, 1.08 * max(sizes) * np.array([-1, 1]), "the same change", anchor="S")
-    ax.axhline(0, color=FAINT, linewidth=0.8)
-    ax.axvline(0, color=FAINT, linewidth=0.8)
+    ax.axhline(0, **ZERO)
+    ax.axvline(0, **ZERO)
     if card is not None and np.isfinite(card):
         for side in (card, -card):
             ax.axhline(side, color=OWN, linestyle="--", linewidth=1.3)
@@ -77,7 +77,7 @@ def plot_change_arrows(
     ordered = ordered.iloc[evenly(athletes, _MOST_ARROWS)]
     if smallest_real is not None:
         hatch_noise(ax.axvspan, smallest_real)
-    ax.axvline(0, color=FAINT, linewidth=0.8)
+    ax.axvline(0, **ZERO)
     rows = np.arange(len(ordered))
     lab, field = ordered["lab"].to_numpy(), ordered["field"].to_numpy()
     ax.hlines(rows, lab, field, color=FIELD, linewidth=0.9)

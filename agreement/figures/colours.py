@@ -1,6 +1,6 @@
 """The colours, markers and lines of every figure; each hue comes with a shape of its own."""
 
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 PAPER: Final = "#ffffff"
 WASH: Final = "#eef2f4"  # of a cell that says nothing
@@ -32,3 +32,10 @@ MARKS: Final = (
     Mark("#5f7a1c", "P", (0, (1, 2))),
     Mark("#3b3b3b", "X", (0, (8, 2))),
 )
+
+# how what returns in many figures looks
+AGREED: Final[dict[str, Any]] = {"color": MARGIN, "linestyle": (0, (1, 1.2)), "linewidth": 1.8}
+FLOOR: Final[dict[str, Any]] = {"color": NOISE, "linestyle": (0, (4, 2, 1, 2))}
+SHADE: Final[dict[str, Any]] = {"color": BAND, "alpha": 0.55, "linewidth": 0}
+EQUAL: Final[dict[str, Any]] = {"color": FAINT, "linestyle": (0, (1, 1.5))}
+ZERO: Final[dict[str, Any]] = {"color": FAINT, "linewidth": 0.8, "zorder": 1}

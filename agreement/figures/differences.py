@@ -1,7 +1,7 @@
 """The difference plot: how far the field estimate of each athlete lies from the laboratory."""
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -9,11 +9,12 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN
+from agreement.figures.colours import AGREED, FAINT, FIELD, MARGIN, SHADE, ZERO
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.facets import facet
 from agreement.figures.key import explain
 from agreement.figures.labels import (
+    DIFFERENCE,
     SideLabel,
     gutter,
     hatch_noise,
@@ -21,7 +22,7 @@ from agreement.figures.labels import (
     number,
     with_interval,
 )
-from agreement.figures.points import MOST_POINTS, draw_points
+from agreement.figures.points import MOST_POINTS, draw_points, ends_of
 from agreement.stats.record import HasFrame
 
 _LINES = (
@@ -66,8 +67,7 @@ def plot_differences(
     Returns the axes, with lines whose ids (gid) are the keys of their numbers.
     """
     known = estimates(limits)
-    ax.set_xlabel("mean of both (mL/kg/min)")
-    ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")
+    ax.set(xlabel="mean of both (mL/kg/min)", ylabel=DIFFERENCE)
     mean = (pairs["field"] + pairs["lab"]).to_numpy() / 2
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
     if noise_floor is not None and np.isfinite(noise_floor):
@@ -77,15 +77,13 @@ def plot_differences(
             _draw_estimate(ax, known[name], line)
     if margin is not None:
         for side in (margin, -margin):
-            ax.axhline(side, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8, zorder=2)
+            ax.axhline(side, zorder=2, **AGREED)
     if points:
         _draw_pairs(ax, pairs, mean, difference, told)
     else:
-        mean, difference = (
-            10 * np.array([np.floor(mean.min() / 10), np.ceil(mean.max() / 10)]),
-            mean[:0],
-        )
-    ax.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
+        tens = np.array([np.floor(mean.min() / 10), np.ceil(mean.max() / 10)])
+        mean, difference = 10 * tens, mean[:0]
+    ax.axhline(0, **ZERO)
     _frame(ax, known, margin, _reach(known, difference, margin), _ends(mean))
     explain(ax)
     return ax
@@ -105,14 +103,8 @@ def plot_difference_panels(
     axes: as many, in rows as `agreement.figures.canvas.blank` makes them.
     """
     for one, ax in zip(panels, axes, strict=True):
-        plot_differences(
-            one.pairs,
-            limits=one.limits,
-            margin=margin,
-            noise_floor=noise_floor,
-            told=one.told,
-            ax=ax,
-        )
+        given: dict[str, Any] = {"margin": margin, "noise_floor": noise_floor, "told": one.told}
+        plot_differences(one.pairs, one.limits, ax=ax, **given)
     heights = [height for ax in axes for height in ax.get_ylim()]
     means = [(one.pairs["field"] + one.pairs["lab"]).to_numpy() / 2 for one in panels]
     ends = _ends(np.concatenate(means))
@@ -127,7 +119,7 @@ def plot_difference_panels(
 def _draw_estimate(ax: Axes, estimate: Estimate, line: object) -> None:
     """Draw one line with the band of its interval."""
     if np.isfinite(estimate.low) and np.isfinite(estimate.high):
-        ax.axhspan(estimate.low, estimate.high, color=BAND, alpha=0.55, linewidth=0, zorder=1)
+        ax.axhspan(estimate.low, estimate.high, zorder=1, **SHADE)
     drawn = ax.axhline(estimate.value, color=FIELD, linestyle=line, zorder=3)
     drawn.set_gid(estimate.key or None)
 
@@ -171,10 +163,8 @@ def _reach(
 
 def _ends(mean: np.ndarray) -> tuple[float, float]:
     """Return the ends of the axis that the points need."""
-    if not mean.size:
-        return 0.0, 100.0
-    room = 0.05 * max(float(np.ptp(mean)), 1.0)
-    return float(mean.min()) - room, float(mean.max()) + room
+    low, high = ends_of(mean) if mean.size else (0.0, 100.0)
+    return float(low), float(high)
 
 
 def _frame(
@@ -191,22 +181,14 @@ def _frame(
 
     short: without intervals.
     """
-    labels = [
-        SideLabel(
-            one.value,
-            f"{word.split()[0]} {number(one.value)}"
-            if short
-            else f"{word} {with_interval(one, below=True)}",
-            FIELD,
-        )
-        for name, word, _ in _LINES
-        if (one := known.get(name, ABSENT)).known
-    ]
-    if margin is not None:
-        labels += [
-            SideLabel(margin, f"agreed +{number(margin)}", MARGIN),
-            SideLabel(-margin, f"agreed \u2212{number(margin)}", MARGIN),
-        ]
+    labels = []
+    for name, word, _ in _LINES:
+        if (one := known.get(name, ABSENT)).known:
+            whole = f"{word} {with_interval(one, below=True)}"
+            text = f"{word.split()[0]} {number(one.value)}" if short else whole
+            labels.append(SideLabel(one.value, text, FIELD))
+    for sign, side in () if margin is None else (("+", margin), ("\u2212", -margin)):
+        labels.append(SideLabel(side, f"agreed {sign}{number(abs(side))}", MARGIN))
     free = gutter(ax, labels)
     ax.set_ylim(*heights)
     ax.set_xlim(ends[0] - (ends[1] - ends[0]) * free / (1 - free), ends[1])

@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
 
-from agreement.figures.colours import FAINT, FIELD, INK
+from agreement.figures.colours import FIELD, INK, ZERO
+from agreement.figures.labels import DIFFERENCE
 
 
 class FittedLine(Protocol):
@@ -44,9 +45,8 @@ def plot_drift(
     x, middle = np.asarray(days, dtype=np.float64), np.asarray(bias, dtype=np.float64)
     reach = np.abs(np.stack([np.asarray(low), np.asarray(high)]) - middle)
     ends = np.array([x.min(), x.max()])
-    ax.axhline(0, color=FAINT, linewidth=0.8)
+    ax.axhline(0, **ZERO)
     ax.errorbar(x, middle, reach, fmt="o", color=INK, markersize=5.5, capsize=4, linewidth=1.2)
     ax.plot(ends, line.intercept + line.slope * ends, color=FIELD, linestyle="--", gid=key)
-    ax.set_xlabel("days since the first laboratory test")
-    ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")
+    ax.set(xlabel="days since the first laboratory test", ylabel=DIFFERENCE)
     return ax

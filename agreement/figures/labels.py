@@ -14,6 +14,7 @@ from agreement.figures.estimates import Estimate
 from agreement.figures.key import SIZE
 
 DIFFERENCE: Final = "field \u2212 laboratory (mL/kg/min)"  # the name of an axis
+VO2MAX_DIFFERENCE: Final = "field \u2212 laboratory VO2max (mL/kg/min)"  # the same with room
 LINE_HEIGHT = 1.35  # of one line of text, in font sizes
 
 

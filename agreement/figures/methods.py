@@ -10,10 +10,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import NullLocator
 
-from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
+from agreement.figures.colours import AGREED, BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 from agreement.figures.estimates import Estimate
 from agreement.figures.key import explain
-from agreement.figures.labels import hatch_noise, number
+from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, number
 from agreement.figures.method_rows import MethodRow, method_rows
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write
 
@@ -77,7 +77,7 @@ def plot_methods(
         hatch_noise(ax.axvspan, noise, alpha=0.3, named=False)
     if margin is not None:
         for side in (-margin, margin):
-            ax.axvline(side, color=MARGIN, linestyle=(0, (1, 1.2)), linewidth=1.8, zorder=2)
+            ax.axvline(side, zorder=2, **AGREED)
     ax.axvline(0, color=FAINT, linewidth=0.9, zorder=1)
     for place, one in enumerate(reversed(rows)):
         _draw_row(ax, one, place, reach)
@@ -149,9 +149,8 @@ def _name_rows(ax: Axes, rows: list[MethodRow], labels: Mapping[str, str]) -> No
 
 def _frame(ax: Axes, rows: list[MethodRow], reach: float, margin: float | None) -> None:
     """Set the limits and names of the axes, the words for the margin, and the legend."""
-    ax.set(xlim=(-reach, reach), ylim=(-0.45, len(rows) - 0.4))
+    ax.set(xlim=(-reach, reach), ylim=(-0.45, len(rows) - 0.4), xlabel=VO2MAX_DIFFERENCE)
     ax.spines["left"].set_visible(False)
-    ax.set_xlabel("field \u2212 laboratory VO2max (mL/kg/min)")
     above: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "xytext": (0, 3)}
     for sign, side in () if margin is None else (("\u2212", -margin), ("+", margin)):
         word = f"agreed {sign}{number(abs(side))}"

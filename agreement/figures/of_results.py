@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 
 from agreement.figures.averaging_curve import plot_averaging
 from agreement.figures.budget import plot_budget
-from agreement.figures.colours import FAINT, FIELD
+from agreement.figures.colours import FIELD, ZERO
 from agreement.stats.record import HasFrame
 from agreement.terms import UNIT
 
@@ -57,7 +57,7 @@ def plot_estimates(frame: pd.DataFrame, *, ax: Axes) -> Axes:
     ax.hlines(places, low, high, color=FIELD, linewidth=1.6)
     ax.plot(value, places, "o", color=FIELD, markersize=5)
     if low.min() < 0 < high.max() or (value.min() < 0 < value.max()):
-        ax.axvline(0, color=FAINT, linewidth=0.8, zorder=1)
+        ax.axvline(0, **ZERO)
     ax.set_yticks(places, names.tolist())
     ax.set_ylim(len(rows) - 0.5, -0.5)
     ax.set_xlabel("" if unit == "1" else unit)

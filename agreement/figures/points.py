@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 
 from agreement.figures.canvas import tell_points
-from agreement.figures.colours import FAINT, INK, PAPER
+from agreement.figures.colours import EQUAL, INK, PAPER
 
 MOST_POINTS: Final = 800  # more would be a blot: their density is drawn instead
 _CELLS: Final = 36  # of the density, along each axis
@@ -51,7 +51,7 @@ def draw_identity(
     ax: Axes, ends: npt.NDArray[np.float64], label: str, *, anchor: Literal["W", "S"] = "W"
 ) -> None:
     """Make the axes square, of the same ends, and draw where both are equal."""
-    ax.plot(ends, ends, color=FAINT, linestyle=(0, (1, 1.5)), label=label)
+    ax.plot(ends, ends, label=label, **EQUAL)
     ax.set(xlim=ends, ylim=ends)
     ax.set_aspect("equal", anchor=anchor)
 

@@ -7,10 +7,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import FAINT, FIELD, OWN, PAPER, SOFT, Mark
+from agreement.figures.colours import FIELD, OWN, PAPER, SOFT, ZERO, Mark
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.key import explain
-from agreement.figures.labels import SideLabel, name_ticks, number, side_labels
+from agreement.figures.labels import VO2MAX_DIFFERENCE, SideLabel, name_ticks, number, side_labels
 from agreement.figures.points import MOST_POINTS, evenly
 from agreement.figures.rows import draw_bar, draw_mark, write
 from agreement.figures.theme import marks_for
@@ -38,7 +38,7 @@ def plot_profiles(
         own = estimates(groups[groups["group"] == name])
         _draw_points(ax, pairs[pairs["training_profile"] == name], place, marks[name].marker)
         labels.append(SideLabel(place, _draw_group(ax, own, place, name, marks), SOFT))
-    ax.axvline(0, color=FAINT, linewidth=0.8, zorder=1)
+    ax.axvline(0, **ZERO)
     if overall.known:
         ax.axvline(overall.value, color=FIELD, linestyle=(0, (2, 2)), linewidth=1.1, zorder=1)
         top: dict[str, Any] = {
@@ -48,7 +48,7 @@ def plot_profiles(
         }
         write(ax, f"all: {number(overall.value)}", (overall.value, 1), color=FIELD, **top)
     name_ticks(ax, "y", [_two_lines(name) for name in reversed(names)])
-    ax.set(ylim=(-0.6, len(names) - 0.4), xlabel="field \u2212 laboratory VO2max (mL/kg/min)")
+    ax.set(ylim=(-0.6, len(names) - 0.4), xlabel=VO2MAX_DIFFERENCE)
     if (groups["statistic"] == "bias_pooled").any():
         style = {"markerfacecolor": "white", "markeredgecolor": OWN, "markersize": 5.5}
         ax.plot([], [], "D", color=OWN, linestyle="-", label="drawn towards the others", **style)  # type: ignore[arg-type] # a mapping of mixed values

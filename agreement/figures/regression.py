@@ -8,7 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import BAND, FIELD
+from agreement.figures.colours import FIELD, SHADE
 from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import number
@@ -44,7 +44,7 @@ def plot_regression(
         if spread.known:
             word, key = "\u00b1 1 standard error of estimate", spread.key or None
             around = (height - spread.value, height + spread.value)
-            ax.fill_between(span, *around, color=BAND, alpha=0.55, linewidth=0, gid=key, label=word)
+            ax.fill_between(span, *around, gid=key, label=word, **SHADE)
         look: dict[str, Any] = {"color": FIELD, "linestyle": "--", "gid": slope.key or None}
         ax.plot(span, height, label="calibration line", **look)
         equation = f"laboratory =\n{number(intercept.value)} + {number(slope.value, 2)} field"

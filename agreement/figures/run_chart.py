@@ -8,8 +8,9 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import FAINT, FIELD, INK, SOFT
+from agreement.figures.colours import AGREED, FAINT, FIELD, INK, SOFT
 from agreement.figures.estimates import Estimate
+from agreement.figures.labels import DIFFERENCE
 from agreement.figures.points import evenly
 
 _NAMED = 3  # reports whose date and count stand below the axis
@@ -28,14 +29,14 @@ def plot_run(history: pd.DataFrame, *, margin: float | None = None, ax: Axes) ->
     ax.plot(at, history["bias"], "o-", color=FIELD, markersize=6, linewidth=1.2)
     ax.axhline(0, color=SOFT, linewidth=0.8)
     for end in () if margin is None else (-margin, margin):
-        ax.axhline(end, color=INK, linewidth=0.9, linestyle="--")
+        ax.axhline(end, **AGREED)
     names = [f"{date}\nn {int(n)}" for date, n in zip(history["date"], history["n"], strict=True)]
     named = evenly(len(names), _NAMED).tolist()
     ax.xaxis.set_major_locator(FixedLocator(named))
     ax.xaxis.set_major_formatter(FixedFormatter([names[place] for place in named]))
     ax.set_xlim(-0.6, len(history) - 0.4)
     ax.set_xlabel("report")
-    ax.set_ylabel("field \u2212 laboratory (mL/kg/min)")
+    ax.set_ylabel(DIFFERENCE)
     return ax
 
 

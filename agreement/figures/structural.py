@@ -8,7 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import BAND, OWN
+from agreement.figures.colours import OWN, SHADE
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.key import explain
 from agreement.figures.labels import number
@@ -62,8 +62,7 @@ def _draw_line(ax: Axes, slope: Estimate, ends: np.ndarray, middle: tuple[float,
             "" if known.all() else ", one end not set by the data"
         )
         edges = np.clip(heights, ends[0] - reach, ends[1] + reach)
-        wash: dict[str, Any] = {"color": BAND, "alpha": 0.55, "linewidth": 0}
-        ax.fill_between(across + middle[0], *edges, label=word, **wash)
+        ax.fill_between(across + middle[0], *edges, label=word, **SHADE)
     word = f"net of the laboratory's noise: slope {number(slope.value, 2)}"
     look: dict[str, Any] = {"color": OWN, "linestyle": "--", "gid": slope.key or None}
     ax.plot(across + middle[0], middle[1] + slope.value * across, label=word, **look)

@@ -1,15 +1,17 @@
 """Why a training profile is misread: what sessions cover, and how far their line must be carried."""
 
 from math import ceil, floor
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, SOFT
+from agreement.figures.colours import EQUAL, FAINT, FIELD, INK, MARGIN, PAPER, SHADE, SOFT
+from agreement.figures.estimates import Estimate
 from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import number
+from agreement.figures.rows import draw_mark
 from agreement.physiology.coverage import SessionFan
 
 if TYPE_CHECKING:
@@ -25,99 +27,43 @@ def plot_why(fan: SessionFan, *, ax: Axes, among: tuple[SessionFan, ...] = ()) -
     fan: a typical athlete of one training profile.
     among: those to compare with: all get the same axes. Default: this one alone.
     """
-    band, end = fan.band, fan.band.iloc[-1]
-    ax.axvspan(_top(fan), 100, color=FAINT, alpha=0.22, linewidth=0, label="no session here")
-    ax.fill_between(
-        _share(fan, band["hr_bpm"]),
-        band["low"],
-        band["high"],
-        color=BAND,
-        alpha=0.75,
-        linewidth=0,
-        label="\u00b1 1 standard error",
-    )
-    _draw_lines(ax, fan)
-    ax.axvline(100, color=FAINT, linestyle=(0, (1, 1.5)), linewidth=1)
-    ax.plot(
-        _share(fan, fan.points["hr_bpm"]),
-        fan.points["vo2"],
-        "o",
-        color=INK,
-        markersize=4.4,
-        markeredgecolor="white",
-        markeredgewidth=0.5,
-        zorder=4,
-        label="training sessions",
-    )
-    ax.plot(
-        [100],
-        [fan.lab],
-        "D",
-        color=MARGIN,
-        markersize=7,
-        markeredgecolor="white",
-        zorder=5,
-        label="laboratory",
-    )
-    ax.plot([100], [end["vo2"]], "o", color=FIELD, fillstyle="none", markersize=7)
-    ax.set_title(fan.training_profile, pad=30)
-    ax.set_xlabel("heart rate (% of HRmax)")
-    ax.set_ylabel("VO2 from pace (mL/kg/min)")
-    _set_limits(ax, among or (fan,))
-    return _said(ax, fan)
-
-
-def _share(fan: SessionFan, pulse: "pd.Series[float]") -> "pd.Series[float]":
-    """Return heart rates in per cent of the athlete's HRmax."""
-    return 100 * pulse / fan.hr_max_bpm
-
-
-def _top(fan: SessionFan) -> float:
-    """Return the highest heart rate of a session in per cent of HRmax."""
-    return float(_share(fan, fan.points["hr_bpm"]).max())
-
-
-def _draw_lines(ax: Axes, fan: SessionFan) -> None:
-    """Draw the line, solid where there are points and broken beyond, and the usual form."""
-    pulse, height = _share(fan, fan.band["hr_bpm"]), fan.band["vo2"]
-    last = int(np.searchsorted(fan.band["hr_bpm"], fan.points["hr_bpm"].max(), side="right"))
+    band, points, axes = fan.band, fan.points, among or (fan,)
+    pulse, seen = (_share(fan, one["hr_bpm"]) for one in (band, points))
+    ax.axvspan(seen.max(), 100, color=FAINT, alpha=0.22, linewidth=0, label="no session here")
+    shade = SHADE | {"alpha": 0.75, "label": "\u00b1 1 standard error"}
+    ax.fill_between(pulse, band["low"], band["high"], **shade)
+    last = int(np.searchsorted(pulse, seen.max(), side="right"))
     for part, style, label in (
         (slice(0, last), "-", "line through them"),
         (slice(last - 1, None), (0, (4, 2)), "carried to HRmax"),
     ):
-        ax.plot(pulse[part], height[part], color=FIELD, linestyle=style, label=label)
-    ax.plot(
-        pulse,
-        fan.band["usual"],
-        color=SOFT,
-        linestyle=":",
-        linewidth=1.2,
-        label="usual form of the line",
+        ax.plot(pulse[part], band["vo2"][part], color=FIELD, linestyle=style, label=label)
+    usual: dict[str, Any] = {"color": SOFT, "linestyle": ":", "linewidth": 1.2}
+    ax.plot(pulse, band["usual"], label="usual form of the line", **usual)
+    ax.axvline(100, linewidth=1, **EQUAL)
+    dots: dict[str, Any] = {"color": INK, "markersize": 4.4, "markeredgewidth": 0.5, "zorder": 4}
+    ax.plot(seen, points["vo2"], "o", markeredgecolor=PAPER, label="training sessions", **dots)
+    draw_mark(ax, Estimate(100), fan.lab, "D", MARGIN, 7, zorder=5, label="laboratory")
+    ax.plot([100], [band["vo2"].iloc[-1]], "o", color=FIELD, fillstyle="none", markersize=7)
+    ax.set_title(fan.training_profile, pad=30)
+    low = min(min(one.points["vo2"].min(), one.lab, one.band["vo2"].min()) for one in axes)
+    high = max(max(one.band["high"].iloc[-1], one.lab) for one in axes)
+    left = min(_share(one, one.points["hr_bpm"]).min() for one in axes)
+    ax.set(
+        xlim=(left - _ROOM, 100 + _ROOM), ylim=(5 * floor((low - 1) / 5), 5 * ceil((high + 1) / 5))
     )
-
-
-def _said(ax: Axes, fan: SessionFan) -> Axes:
-    """Write under the title what the panel shows."""
-    text = (
-        f"sessions up to {_top(fan):.0f} % of HRmax\n"
-        f"so \u00b1 {number(fan.standard_error)}, usual form {_more(fan.usual_bias)}"
+    ax.set(xlabel="heart rate (% of HRmax)", ylabel="VO2 from pace (mL/kg/min)")
+    side = "lower" if fan.usual_bias < 0 else "higher"
+    text = f"sessions up to {seen.max():.0f} % of HRmax\n" + (
+        f"so \u00b1 {number(fan.standard_error)}, usual form {number(abs(fan.usual_bias))} {side}"
     )
     ax.text(0, 1.02, text, transform=ax.transAxes, va="bottom", color=INK, fontsize=SIZE)
     return ax
 
 
-def _more(difference: float) -> str:
-    """Return a difference in words."""
-    return f"{number(abs(difference))} {'lower' if difference < 0 else 'higher'}"
-
-
-def _set_limits(ax: Axes, fans: tuple[SessionFan, ...]) -> None:
-    """Set limits that hold the points, lines and laboratory values of all."""
-    low = min(min(fan.points["vo2"].min(), fan.lab, fan.band["vo2"].min()) for fan in fans)
-    high = max(max(fan.band["high"].iloc[-1], fan.lab) for fan in fans)
-    ax.set_ylim(5 * floor((low - 1) / 5), 5 * ceil((high + 1) / 5))
-    left = min(float(_share(fan, fan.points["hr_bpm"]).min()) for fan in fans)
-    ax.set_xlim(left - _ROOM, 100 + _ROOM)
+def _share(fan: SessionFan, pulse: "pd.Series[float]") -> "pd.Series[float]":
+    """Return heart rates in per cent of the athlete's HRmax."""
+    return 100 * pulse / fan.hr_max_bpm
 
 
 def why_captions(fans: tuple[SessionFan, ...], *, first: bool = True) -> list[Caption]:
