@@ -99,6 +99,17 @@ def label_of(analysis: str, statistic: str) -> str:
     return statistic.replace("_", " ") if found is None else found.label
 
 
+def head_of(analysis: str, statistic: str) -> str:
+    """
+    Return what heads a column of a statistic.
+
+    >>> head_of("limits_of_agreement", "lower_limit"), head_of("error", "mae")
+    ('lower limit', 'mean absolute error')
+    """
+    found = _STATISTICS.get((analysis, statistic))
+    return label_of(analysis, statistic) if found is None else found.head
+
+
 def describe(name: str) -> str:
     """
     Say what an analysis, a statistic or a word of the glossary means.

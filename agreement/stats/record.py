@@ -90,6 +90,8 @@ class Statistic:
     shown_from : float
         Athletes from which on an audit shows what is an end of the data, or close to one: of fewer
         it is the value of one person. Infinite: of no number of athletes.
+    short : str
+        A label for the head of a column.
     """
 
     name: str
@@ -101,13 +103,19 @@ class Statistic:
     digits: int = 1
     counts: str = ""
     shown_from: float = 0.0
+    short: str = ""
+
+    @property
+    def head(self) -> str:
+        """What heads its column: the label, or a shorter one where that is too long."""
+        return self.short or self.label
 
 
 def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
     """
     Return the statistics that texts declare, between those that are given as they are.
 
-    parts: a text has of each a line ``name [unit] .decimals of n: label``; indented below it what it
+    parts: a text has of each a line ``name [unit] .decimals of n: label / short label``; indented below it what it
         means, after ``=`` its formula, after ``|`` the source. Without a unit mL/kg/min; ``[p]`` is a
         probability. Without decimals one, two where the unit is 1, three of a probability. ``of n``
         or ``of n_pairs``: its `counts`. A formula without source is arithmetic. What is not said is
@@ -137,10 +145,10 @@ def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
 
 def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     """Return the statistic of one block of a text, after those before it."""
-    told = _DECLARED.fullmatch(block)
-    if told is None:
+    match = _DECLARED.fullmatch(block)
+    if match is None:
         raise ValueError(f"no statistic is declared by '{block}'")
-    name, unit, digits, counts, label, *words = told.groups(default="")
+    name, unit, digits, counts, label, *words = match.groups(default="")
     meaning, formula, source = (" ".join(one.split()) for one in words)
     as_another = formula.startswith("as ")
     like = formula.removeprefix("as ") if as_another else next(reversed(before), "")
@@ -151,7 +159,9 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     unit, usual = _UNITS.get(unit, (unit, 1))
     decimals = int(digits or usual)
     meaning = meaning or before[like].meaning
-    return Statistic(name, label, meaning, formula, source or OURS, unit, decimals, counts)
+    label, _, short = label.partition(" / ")
+    told = (meaning, formula, source or OURS, unit, decimals, counts)
+    return Statistic(name, label, *told, short=short)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -267,6 +267,16 @@ def test_what_could_make_it_wrong_stands_above_a_weaker_answer():
     assert "mL/kg/min, if what stands above is explained.</strong>" in answered
 
 
+@pytest.mark.parametrize(("bias", "said"), [(-18.2, "It reads 18.2 mL/kg/min low"), (4.0, "half")])
+def test_an_impossible_bias_is_the_line_of_the_results(bias, said):
+    methods, numbers, options = doubted([[("bias_beyond", "half of 20 athletes are off.")]], YES)
+    frame = numbers.frame.copy()
+    frame.loc[frame["statistic"] == "bias", "value"] = bias
+    above = verdict_block(methods, Numbers(frame, NAMES), options).html.split("</ul>")[0]
+    assert said in in_words(above)
+    assert ('data-statistic="limits_of_agreement/a/run/all/bias"' in above) == (bias < -15)
+
+
 def test_three_doubts_are_open_and_the_others_folded():
     four = [(f"code_{k}", f"Sentence {k}.") for k in range(4)]
     args = doubted([four, [("code", "Of the other.")]], NO, YES, compares=["a"])

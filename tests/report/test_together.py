@@ -9,7 +9,8 @@ from opened import open_report
 
 from agreement.report.page.html import whole_page
 from agreement.report.page.numbers import Cell
-from agreement.report.sections.together import BESIDE, structural_lines
+from agreement.report.sections.together import BESIDE, TABLES, structural_lines
+from agreement.stats.catalogue import BY_NAME
 
 SECTIONS = {
     "differences": "limits_of_agreement/{}/run/all/lower_limit",
@@ -91,3 +92,9 @@ def test_the_structural_lines_of_all_methods_are_one_figure_of_a_validation():
     assert [ax.get_title(loc="left") for ax in drawn.figure.axes] == ["A: slope 0.80"] * 2
     assert drawn.alt.startswith("A. Field against laboratory values")
     assert structural_lines([unknown]) == []
+
+
+def test_every_column_of_the_tables_across_methods_is_declared():
+    for _, columns in TABLES.values():
+        for analysis, statistic, _ in columns:
+            assert statistic in BY_NAME[analysis].names

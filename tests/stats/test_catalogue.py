@@ -53,7 +53,7 @@ def test_a_text_declares_statistics_in_its_order():
           = height less height; halved,
           at times | Somebody 1950; her
           sister 1951
-        wide [%] .0 of n: width
+        wide [%] .0 of n: width of it all / width
           = counted
         deep [p]: p of a depth
           How deep.
@@ -66,10 +66,13 @@ def test_a_text_declares_statistics_in_its_order():
         "depth", "depth: of all", "How deep it goes.", "height less height; halved, at times",
         "Somebody 1950; her sister 1951", "1", 2,
     )  # fmt: skip
+    assert [one.head for one in found][1:3] == ["depth: of all", "width"]
     assert found == (
         A_NUMBER,
         depth,
-        Statistic("wide", "width", depth.meaning, "counted", OURS, "%", 0, "n"),
+        Statistic(
+            "wide", "width of it all", depth.meaning, "counted", OURS, "%", 0, "n", short="width"
+        ),
         Statistic("deep", "p of a depth", "How deep.", depth.formula, depth.source, "1", 3),
         replace(A_NUMBER, name="last"),
         replace(A_NUMBER, name="after", label="after the last"),

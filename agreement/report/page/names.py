@@ -20,7 +20,27 @@ GROUPS: Final = {  # of people
     "vt2 ve_on_vco2_1986": "second threshold, VE on VCO2 1986",
     "vt2 ve_vco2_1979": "second threshold, VE/VCO2 1979",
     "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
+    "first_pair_of_each": "the first pair of each athlete",
+    "without_borderline_profiles": "without borderline training profiles",
+    "without_largest_difference": "without the athlete with the largest difference",
+    "half_window": "half the window",
+    "double_window": "twice the window",
+    "summary_mean": "mean of the days",
+    "summary_median": "median of the days",
+    "summary_nearest": "nearest day alone",
+    "summary_last": "last day alone",
 }
+
+
+def group_name(group: str) -> str:
+    """
+    Return what people read for a group.
+
+    >>> group_name("half_window"), group_name("aged_40_to_64")
+    ('half the window', 'aged 40 to 64')
+    """
+    return GROUPS.get(group, group.replace("_", " "))
+
 
 SENSORS: Final = {
     "chest_strap": "chest strap",
@@ -28,6 +48,11 @@ SENSORS: Final = {
     "none": "none",
     "unknown": "unknown sensor",
 }
+
+
+def part_name(group: str) -> str:
+    """Return what people read for a choice of pairs."""
+    return "all pairs" if group == "all" else group_name(group)
 
 
 class Names:

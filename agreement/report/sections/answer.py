@@ -11,8 +11,10 @@ from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers, with_minus
 from agreement.stats.compare.closer import SHOWN_AT
+from agreement.stats.doubts.methods import BIAS
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
+from agreement.stats.verdict.cautions import Caution
 from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE
 from agreement.stats.verdict.plausible import COPIED_SERIES, FIELD_EQUALS_LABORATORY, NO_MAXIMUM
 from agreement.stats.verdict.sentences import PRACTICAL, YARDSTICK, several_judged
@@ -177,7 +179,8 @@ def _judged(one: Any, numbers: Numbers) -> Judged:
     other = yardsticks[0] if len(yardsticks) == 1 else ""
     given = outcome(within) if not within.withheld else "undecided"
     no_better = not_shown(cell("no_method", "skill"), cell("structural", "p_slope_zero"))
-    doubts = tuple(with_minus(doubt.sentence) for doubt in getattr(one, "doubts", ()))
+    bias = cell("limits_of_agreement", "bias")
+    doubts = tuple(_doubt(doubt, bias) for doubt in getattr(one, "doubts", ()))
     if SQUAD_TOO_ALIKE in codes:
         doubts += (TOO_ALIKE,)
     elif given == "acceptable" and no_better:
@@ -196,6 +199,13 @@ def _judged(one: Any, numbers: Numbers) -> Judged:
         no_better,
         **{name: cell(*place) for name, place in _CELLS.items()},
     )
+
+
+def _doubt(doubt: Caution, bias: Cell) -> str:
+    """Return a doubt's sentence; its numbers are counts, or cells where results.csv has them."""
+    if doubt.code == "bias_beyond" and abs(bias.value) > BIAS:
+        return said("verdict", "bias_beyond", bias=bias)
+    return with_minus(doubt.sentence)
 
 
 def not_shown(skill: Cell, p_slope_zero: Cell) -> str:

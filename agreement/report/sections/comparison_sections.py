@@ -19,7 +19,7 @@ from agreement.figures.profiles import plot_profiles, profiles_caption
 from agreement.figures.regression import plot_regression, regression_caption
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, bullets, fold, joined, lines, paragraph, table
-from agreement.report.page.names import GROUPS
+from agreement.report.page.names import group_name
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
@@ -27,6 +27,7 @@ from agreement.report.sections.doubt_sections import by_level, cautions, firmnes
 from agreement.report.sections.subsets import parts_block
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
+from agreement.stats.limits.limits_of_agreement import STATISTICS
 
 NO_NOISE: Final = (
     "The laboratory's own error is not known here, so a true change cannot be told from its noise."
@@ -39,12 +40,6 @@ TWO_BY_TWO: Final = (
 )
 Section = tuple[Picture | None, Block]
 
-_LIMITS: Final = {
-    "bias": "bias",
-    "sd_of_differences": "standard deviation",
-    "lower_limit": "lower limit",
-    "upper_limit": "upper limit",
-}
 _CHANGE: Final = (
     *("bias", "lower_limit", "upper_limit", "responsiveness", "slope", "r"),
     *("same_direction", "same_direction_beyond_noise"),
@@ -71,15 +66,15 @@ def differences(one: Comparison) -> Section:
         differences_caption(one.pairs, limits, points=one.people is not None).of(one.name),
     )
     parts = [
-        (GROUPS.get(group, group), "limits_of_agreement", group)
+        (group_name(group), "limits_of_agreement", group)
         for group in one.groups("limits_of_agreement")
         if group == "all" or _any_known(one, group)
     ]
     if wrong_inputs(one.pairs).any():
         told = "without_wrong_inputs"
-        parts.append((GROUPS[told], "choice_of_pairs", told))
+        parts.append((group_name(told), "choice_of_pairs", told))
     caption = f"{one.name}: bias and limits of agreement (mL/kg/min), 95 % intervals below"
-    shown = parts_block(one, caption, parts, by="group", shown=_LIMITS)
+    shown = parts_block(one, caption, parts, by="group", shown=STATISTICS)
     depends = one.results.trend is not None and one.results.trend.depends_on_level
     levels = [by_level(one)] if depends else []
     return drawn, joined([shown, *levels, firmness(one), cautions(one)])
@@ -87,7 +82,7 @@ def differences(one: Comparison) -> Section:
 
 def _any_known(one: Comparison, group: str) -> bool:
     """Return whether a group has a number, or one that is withheld."""
-    cells = (one.cell("limits_of_agreement", statistic, group) for statistic in _LIMITS)
+    cells = (one.cell("limits_of_agreement", statistic, group) for statistic in STATISTICS)
     return any(cell.known or cell.withheld for cell in cells)
 
 

@@ -6,11 +6,13 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, bullets, joined, lines, paragraph, table
 from agreement.report.page.numbers import Cell, with_minus
 from agreement.report.sections.comparison import Comparison
+from agreement.report.sections.subsets import BIAS_AND_LIMITS
+from agreement.stats.catalogue import head_of
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_by_level import LEVELS
 from agreement.stats.limits.ratio_limits import ratio_words
 
-_BAND: Final = {"bias": "bias", "lower_limit": "lower limit", "upper_limit": "upper limit"}
+_BY_LEVEL: Final = ("mean_of_both", *BIAS_AND_LIMITS)
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
 _REPEATABILITY: Final = {
     "typical_error": "typical error",
@@ -39,13 +41,9 @@ def by_level(one: Comparison) -> Block:
     if not one.cell("limits_by_level", "bias", "middle").known:
         return Block("")
     rows = [
-        (
-            one.cell("limits_by_level", "mean_of_both", level).shown(),
-            *(one.cell("limits_by_level", name, level).shown() for name in _BAND),
-        )
-        for level in LEVELS
+        [one.cell("limits_by_level", name, level).shown() for name in _BY_LEVEL] for level in LEVELS
     ]
-    columns = ("mean of field and laboratory", *_BAND.values())
+    columns = [head_of("limits_by_level", name) for name in _BY_LEVEL]
     caption = f"{one.name}: limits that follow fitness (mL/kg/min)"
     block = table(caption, columns, rows, numeric=columns)
     ratio = [one.cell("ratio_limits", name) for name in _RATIO]

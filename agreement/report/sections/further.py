@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 
 from agreement.report.page.markup import NONE, Block, fold, joined, lines, paragraph, table
-from agreement.report.page.names import GROUPS
+from agreement.report.page.names import group_name
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.formulas import formulas
 from agreement.report.sections.together import BESIDE, says
@@ -76,7 +76,7 @@ def _repeats(place: Place, every: dict[Place, list[Cell]]) -> bool:
 
 
 def _head(statistic: Statistic) -> str:
-    return statistic.label if statistic.unit == "1" else f"{statistic.label} ({statistic.unit})"
+    return statistic.head if statistic.unit == "1" else f"{statistic.head} ({statistic.unit})"
 
 
 def _row(
@@ -99,8 +99,7 @@ def _row(
             cells.append(lines(cell.stacked(), count))
     people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
     people = people or next((cell.missing for cell in found if cell.withheld), "")
-    name, part = numbers.name(method, mode), GROUPS.get(group, group.replace("_", " "))
-    return (name, part, *cells, people)
+    return (numbers.name(method, mode), group_name(group), *cells, people)
 
 
 def _computed(analysis: Analysis) -> Block:

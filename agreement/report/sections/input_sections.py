@@ -14,7 +14,8 @@ from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.stage import Stage
 from agreement.report.sections.audit import effort_block
-from agreement.report.sections.subsets import withheld_note
+from agreement.report.sections.subsets import BIAS_AND_LIMITS, withheld_note
+from agreement.stats.catalogue import head_of
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.averaging_rule import AGAINST, AveragingRules
 from agreement.stats.results_table import StudyResults
@@ -152,16 +153,14 @@ def _limits_by_rule(method: str, mode: str, numbers: Numbers) -> Block:
     """Show the limits of one method under every averaging rule; nothing where there are none."""
     rows = []
     for rule in numbers.groups(BY_RULE, method, mode):
-        cells = [
-            numbers.get(BY_RULE, name, method, mode, rule)
-            for name in ("bias", "lower_limit", "upper_limit")
-        ]
+        cells = [numbers.get(BY_RULE, name, method, mode, rule) for name in BIAS_AND_LIMITS]
         if cells[1].known:
             shown = [cell.shown(sign=True) for cell in cells]
             rows.append((rule, str(cells[0].n), *shown))
     if not rows:
         return Block("")
-    columns = ("averaging rule", "athletes", "bias", "lower limit", "upper limit")
+    heads = (head_of(BY_RULE, name) for name in BIAS_AND_LIMITS)
+    columns = ("averaging rule", "athletes", *heads)
     caption = f"{numbers.name(method, mode)} under every averaging rule, the same pairs (mL/kg/min)"
     return table(caption, columns, rows, numeric=columns[1:])
 

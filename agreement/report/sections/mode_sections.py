@@ -4,16 +4,15 @@ from markupsafe import Markup
 
 from agreement.report.page.markup import Block, absent, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.sections.subsets import withheld_note
+from agreement.report.sections.subsets import BIAS_AND_LIMITS, withheld_note
+from agreement.stats.catalogue import head_of
 from agreement.stats.limits.across_modes import AcrossModes
 
 _COLUMNS = (
     "method, mode",
     "mode of the laboratory test",
     "athletes",
-    "bias",
-    "lower limit",
-    "upper limit",
+    *(head_of("across_modes", name) for name in BIAS_AND_LIMITS),
     "expected of the modes alone",
 )
 

@@ -1,17 +1,14 @@
 """Tables of bias and limits of parts of the pairs: by choice, or by kinds of people."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Final
 
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, table
 from agreement.report.sections.comparison import Comparison
+from agreement.stats.catalogue import head_of
 
-BIAS_AND_LIMITS: Final = {
-    "bias": "bias",
-    "lower_limit": "lower limit",
-    "upper_limit": "upper limit",
-}  # statistic -> head
+BIAS_AND_LIMITS: Final = ("bias", "lower_limit", "upper_limit")
 Part = tuple[str, str, str]  # words, analysis and group of the results table
 
 
@@ -21,7 +18,7 @@ def parts_block(
     parts: Iterable[Part],
     *,
     by: str = "pairs chosen",
-    shown: Mapping[str, str] = BIAS_AND_LIMITS,
+    shown: Iterable[str] = BIAS_AND_LIMITS,
 ) -> Block:
     """
     Return a table with a line for each part.
@@ -29,7 +26,7 @@ def parts_block(
     caption: plain text.
     parts: lines of the results table; a part with nobody in it is left out.
     by: head of the first column.
-    shown: statistics, with the heads of their columns.
+    shown: statistics.
     """
     rows, withheld = [], []
     for words, analysis, group in parts:
@@ -38,7 +35,7 @@ def parts_block(
             withheld.append(words)
         elif cells[0].n or group == "all":
             rows.append((words, str(cells[0].n), *(cell.stacked() for cell in cells)))
-    heads = ("athletes", *shown.values())
+    heads = ("athletes", *(head_of("limits_of_agreement", name) for name in shown))
     told = table(caption, (by, *heads), rows, numeric=heads) if rows else Block("")
     return told + withheld_note(withheld)
 

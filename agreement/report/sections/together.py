@@ -20,124 +20,87 @@ from agreement.figures.differences import Panel, differences_caption, plot_diffe
 from agreement.figures.structural import plot_structural, structural_caption
 from agreement.report.page.machine import said
 from agreement.report.page.markup import NONE, WITHHELD, Block, fold, table
+from agreement.report.page.names import part_name
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
+from agreement.stats.catalogue import head_of
 
-Column = tuple[str, str, str, str]  # head, analysis, statistic, group
-
-
-def _of(analysis: str, **heads: str) -> tuple[Column, ...]:
-    """Return columns of one analysis; `heads`: statistic -> head."""
-    return tuple((head, analysis, name, "all") for name, head in heads.items())
+Column = tuple[str, str, str]  # analysis, statistic, group
 
 
-_BIAS: Final = {"bias": "bias", "lower_limit": "lower limit", "upper_limit": "upper limit"}
-_OWN: Final = {"own_lower_limit": "own lower limit", "own_upper_limit": "own upper limit"}
+def _of(analysis: str, names: str) -> tuple[Column, ...]:
+    """Return columns of one analysis."""
+    return tuple((analysis, name, "all") for name in names.split())
+
+
+def _by(statistic: str, places: str) -> tuple[Column, ...]:
+    """Return columns of one statistic by group; `places`: analysis/group."""
+    found = (place.split("/") for place in places.split())
+    return tuple((analysis, statistic, group) for analysis, group in found)
+
+
+_LIMITS: Final = "bias lower_limit upper_limit"
 TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
     "differences": (
         "Bias and limits of agreement of every method (mL/kg/min), 95 % intervals below",
-        (*_of("limits_of_agreement", **_BIAS), *_of("net_of_laboratory", **_OWN)),
+        _of("limits_of_agreement", _LIMITS)
+        + _of("net_of_laboratory", "own_lower_limit own_upper_limit"),
     ),
     "regression": (
         "Calibration line and size of the error of every method (mL/kg/min)",
-        (
-            *_of(
-                "regression",
-                slope="slope of laboratory on field",
-                standard_error_of_estimate="standard error of estimate",
-                r="r",
-            ),
-            *_of(
-                "error",
-                mae="mean absolute error",
-                share_within_margin="share within the agreed limit",
-            ),
-            *_of("no_number", share_without="share without a number"),
-        ),
+        _of("regression", "slope standard_error_of_estimate r")
+        + _of("error", "mae share_within_margin")
+        + _of("no_number", "share_without"),
     ),
     "structural": (
         "Field value against true fitness, with the laboratory's own error counted",
-        _of(
-            "structural",
-            slope="structural slope",
-            reliability="laboratory's reliability",
-            p_slope_one="p (slope 1)",
-            sem_for_slope_one="laboratory error that makes the slope 1",
-        ),
+        _of("structural", "slope reliability p_slope_one sem_for_slope_one"),
     ),
     "own_correction": (
-        "What an athlete's own difference tells of the next visit",
-        _of(
-            "own_correction",
-            lasting_sd="lasting differences, SD (mL/kg/min)",
-            share="share of the spread that lasts",
-        ),
+        "What an athlete's own difference tells of the next visit (spread as SD, mL/kg/min)",
+        _of("own_correction", "lasting_sd share"),
     ),
     "why": (
         "What sessions or stages covered, and the error of every method (mL/kg/min)",
-        _of(
-            "intensity_coverage",
-            extrapolation_se="line's standard error",
-            expected_bias="expected bias",
-            observed_error="observed error",
-            observed_sd="its spread (SD)",
-            unexplained_sd="spread beyond the line",
-            share_explained="share of the spread explained",
-        ),
+        _of("intensity_coverage", "extrapolation_se expected_bias observed_error")
+        + _of("intensity_coverage", "observed_sd unexplained_sd share_explained"),
     ),
     "averaging": (
         "Half width of the limits by days averaged (mL/kg/min)",
-        tuple(
-            (head, "averaging_curve", "half_width_fitted", day)
-            for day, head in (("1", "one reading"), ("7", "a week"), ("14", "two weeks"))
-        ),
+        _by("half_width_fitted", "averaging_curve/1 averaging_curve/7 averaging_curve/14"),
     ),
     "change": (
         "Change between two visits, field minus laboratory (mL/kg/min)",
-        _of(
-            "change",
-            **_BIAS,
-            responsiveness="field per unit of true change",
-            r="r",
-            same_direction="share in the same direction",
-        ),
+        _of("change", f"{_LIMITS} responsiveness r same_direction"),
     ),
     "structure": (
         "Structure of the difference of every method",
-        (
-            *_of("deming", slope="Deming slope"),
-            *_of("passing_bablok", slope="Passing-Bablok slope"),
-            *_of("trend", slope_on_mean="slope on the mean"),
-            *_of("concordance", ccc="concordance", icc_a1="ICC(A,1)"),
-        ),
+        _of("deming", "slope")
+        + _of("passing_bablok", "slope")
+        + _of("trend", "slope_on_mean")
+        + _of("concordance", "ccc icc_a1"),
     ),
     "tests": (
-        "Every method's tests (p)",
-        (
-            *_of("trend", p_slope="no slope", p_spread="even spread", p_joint="neither"),
-            *_of("shape", p_normal="normal"),
-            *_of("linearity", p_linearity="straight line"),
-            *_of("profile_bias", p_welch="equal profiles"),
-        ),
+        "Every method's tests",
+        _of("trend", "p_slope p_spread p_joint")
+        + _of("shape", "p_normal")
+        + _of("linearity", "p_linearity")
+        + _of("profile_bias", "p_welch"),
     ),
     "sensitivity": (
         "Bias of every method by choice of pairs (mL/kg/min), 95 % intervals below",
-        (
-            ("all pairs", "limits_of_agreement", "bias", "all"),
-            ("confirmed maxima", "limits_of_agreement", "bias", "confirmed"),
-            ("first pair of each", "choice_of_pairs", "bias", "first_pair_of_each"),
-            ("half the window", "pairing_rule", "bias", "half_window"),
-            ("twice the window", "pairing_rule", "bias", "double_window"),
-        ),
+        _by("bias", "limits_of_agreement/all limits_of_agreement/confirmed")
+        + _by("bias", "choice_of_pairs/first_pair_of_each")
+        + _by("bias", "pairing_rule/half_window pairing_rule/double_window"),
     ),
     "people": (
         "Bias of every method by sex (mL/kg/min), 95 % intervals below",
-        tuple((sex, "by_sex", "bias", sex) for sex in ("female", "male")),
+        _by("bias", "by_sex/female by_sex/male"),
     ),
     "drift": (
-        "Change of the difference in 30 days (mL/kg/min), 95 % interval below",
-        _of("drift", change_in_30_days="in 30 days"),
+        "Drift of every method (mL/kg/min), 95 % interval below",
+        _of("drift", "change_in_30_days"),
     ),
 }
 
@@ -271,7 +234,12 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
     told = {one.name: _cells(one, columns) for one in comparisons}
     lines = {name: cells for name, cells in told.items() if any(map(says, cells))}
     filled = [any(map(says, column)) for column in zip(*lines.values(), strict=True)]
-    heads = ("method", "athletes", *compress((head for head, *_ in columns), filled))
+    by_group = any(group != "all" for *_, group in columns)
+    named = (
+        part_name(group) if by_group else head_of(analysis, statistic)
+        for analysis, statistic, group in columns
+    )
+    heads = ("method", "athletes", *compress(named, filled))
     rows = [
         (name, _people(cells), *map(_shown, compress(cells, filled)))
         for name, cells in lines.items()
@@ -284,7 +252,7 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
 
 
 def _cells(one: Comparison, columns: Sequence[Column]) -> list[Cell]:
-    return [one.cell(*place) for _, *place in columns]
+    return [one.cell(*place) for place in columns]
 
 
 def says(cell: Cell) -> bool:

@@ -16,8 +16,12 @@ from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.subsets import parts_block
 from agreement.report.sections.together import across, folded
+from agreement.stats.catalogue import head_of
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
+HEART_RATE: Final = "heart rate, % of HRmax"
+_LINE: Final = ("extrapolation_se", "expected_bias", "observed_error")
+_SPREAD: Final = ("observed_sd", "unexplained_sd", "share_explained")
 PANELS: Final = 2  # side by side; more would be too narrow to read
 TOO_FEW: Final = absent("too few")
 OWN: Final = absent("own form")
@@ -152,13 +156,8 @@ def _coverage_table(one: Comparison) -> Block:
     columns = (
         "training profile",
         "athletes",
-        "heart rate, % of HRmax",
-        "line's standard error",
-        "expected bias",
-        "observed error",
-        "its spread (SD)",
-        "spread beyond the line",
-        "spread explained",
+        HEART_RATE,
+        *(head_of("intensity_coverage", name) for name in (*_LINE, *_SPREAD)),
     )
     groups = one.groups("intensity_coverage")
     rows = [_coverage_row(one, group) for group in [*groups[1:], groups[0]]]
@@ -191,10 +190,8 @@ def _athletes_table(one: Comparison) -> Block:
     columns = (
         "athlete",
         "training profile",
-        "heart rate, % of HRmax",
-        "line's standard error",
-        "expected bias",
-        "observed error",
+        HEART_RATE,
+        *(head_of("intensity_coverage", name) for name in _LINE),
     )
     order = one.results.data.coverage.sort_values(
         "extrapolation_se", ascending=False, kind="stable"

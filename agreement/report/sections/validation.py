@@ -6,6 +6,7 @@ from agreement import __version__
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
+from agreement.report.page.names import part_name
 from agreement.report.page.numbers import Numbers, plain
 from agreement.report.sections.checklists import Facts
 from agreement.report.sections.comparison import Comparison
@@ -14,6 +15,7 @@ from agreement.report.sections.formulas import formulas
 from agreement.report.sections.same_numbers import same_numbers_block
 from agreement.report.sections.subsets import parts_block
 from agreement.stats.basics.intervals import z_of
+from agreement.stats.catalogue import head_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
 from agreement.terms import NOT_ENOUGH_DATA
 
@@ -29,16 +31,12 @@ _TESTS: Final = (
     ("a wrong body mass has no effect", "mass_mismatch", "p_no_effect"),
     ("a wrong body mass enters in full", "mass_mismatch", "p_full_effect"),
 )
-_CHOICES: Final[tuple[tuple[str, str, str], ...]] = (
-    ("all pairs", "limits_of_agreement", "all"),
-    ("the first pair of each athlete", "choice_of_pairs", "first_pair_of_each"),
-    ("confirmed maxima only", "limits_of_agreement", "confirmed"),
-    ("without borderline training profiles", "choice_of_pairs", "without_borderline_profiles"),
-    (
-        "without the athlete with the largest difference",
-        "choice_of_pairs",
-        "without_largest_difference",
-    ),
+_CHOICES: Final = (
+    ("limits_of_agreement", "all"),
+    ("choice_of_pairs", "first_pair_of_each"),
+    ("limits_of_agreement", "confirmed"),
+    ("choice_of_pairs", "without_borderline_profiles"),
+    ("choice_of_pairs", "without_largest_difference"),
 )
 _NAIVE: Final = (
     "all pairs as if each were another athlete (naive: intervals too narrow)",
@@ -46,12 +44,8 @@ _NAIVE: Final = (
     "all",
 )
 _RULES: Final = (
-    ("half the window", "half_window"),
-    ("twice the window", "double_window"),
-    ("mean of the days", "summary_mean"),
-    ("median of the days", "summary_median"),
-    ("nearest day alone", "summary_nearest"),
-    ("last day alone", "summary_last"),
+    *("half_window", "double_window", "summary_mean", "summary_median"),
+    *("summary_nearest", "summary_last"),
 )
 _QUOTED: Final = {
     "bias": ("limits_of_agreement", "bias"),
@@ -112,11 +106,11 @@ def _conventions(one: Comparison) -> Block:
     if not first.known:
         return one.without("limits by other conventions", first)
     statistics = ("factor", "lower_limit", "upper_limit")
+    columns = ("convention", *(head_of(analysis, name) for name in statistics))
     rows = [
         (words, *(one.cell(analysis, name, group).shown() for name in statistics))
         for words, group in CONVENTIONS.items()
     ]
-    columns = ("convention", "factor", "lower limit", "upper limit")
     return table(
         f"{one.name}: limits by convention (mL/kg/min)", columns, rows, numeric=columns[1:]
     )
@@ -128,7 +122,11 @@ def _choices(one: Comparison) -> Block:
     naive = one.cell(_NAIVE[1], "bias").known  # only where some athlete has several pairs
     labels = one.pairs["training_profile"].dropna()
     known = (labels != NOT_ENOUGH_DATA).any()
-    choices = [part for part in _CHOICES if known or part[2] != "without_borderline_profiles"]
+    choices = [
+        (part_name(group), analysis, group)
+        for analysis, group in _CHOICES
+        if known or group != "without_borderline_profiles"
+    ]
     return parts_block(one, caption, [*choices, _NAIVE] if naive else choices)
 
 
@@ -138,7 +136,7 @@ def _rules(one: Comparison) -> Block:
     if not one.groups("pairing_rule") or one.groups("pairing_rule") == ["all"]:
         return Block("")
     parts = [("as in this study", "limits_of_agreement", "all")]
-    parts += [(words, "pairing_rule", name) for words, name in _RULES]
+    parts += [(part_name(name), "pairing_rule", name) for name in _RULES]
     return parts_block(one, caption, parts, by="pairing rule")
 
 

@@ -187,22 +187,22 @@ RECORD: Final = Analysis(
           = medians over pairs of the steady stretches of sessions, or of stages
         top_share_of_hr_max [1]: highest share of maximal heart rate
           Where the heart rates of steady stretches end.
-        extrapolation_se: standard error of the extrapolation
+        extrapolation_se: standard error of the extrapolation / line's standard error
           How uncertain the line is where it meets the maximal heart rate.
           = the lines of heart rate on work, carried to the maximal heart rate
-        expected_bias: bias expected of the line
+        expected_bias: bias expected of the line / expected bias
           What an estimator of the usual form would misread on the same sessions.
         observed_error: observed error
           Mean difference of the same people.
           = mean of athletes; interval by Student's t
-        observed_sd: observed spread of the error
+        observed_sd: observed spread of the error / its spread (SD)
           Standard deviation of the differences of the same people.
           = means of athletes; interval by chi-square
-        unexplained_sd: spread that the line's error leaves
+        unexplained_sd: spread that the line's error leaves / spread beyond the line
           What of that spread the lines' own standard error does not account for: cost of work, day,
           laboratory.
           = root of observed_sd^2 - extrapolation_se^2
-        share_explained [1]: share of the spread explained
+        share_explained [1]: share of the spread explained / spread explained
           Share of the spread of errors that the expected bias explains.
           = squared correlation of d with the bias expected of the line; interval by Fisher's z
         """),

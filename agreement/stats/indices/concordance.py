@@ -202,10 +202,10 @@ RECORD: Final = Analysis(
     place=80,
     label="coefficients of agreement",
     statistics=declared("""
-        ccc [1]: concordance correlation
+        ccc [1]: concordance correlation / concordance
           How close the points lie to the line of equality, 1 at best.
           = 2 cov / (variances + squared bias) | Lin 1989
-        icc_a1 [1]: intraclass correlation ICC(A,1) = ICC(2,1), absolute agreement
+        icc_a1 [1]: intraclass correlation ICC(A,1) = ICC(2,1), absolute agreement / ICC(A,1)
           Share of all variance that lies between people; a bias lowers it.
           = two-way, single value; absolute agreement and consistency | Shrout & Fleiss 1979; McGraw
           & Wong 1996

@@ -86,7 +86,7 @@ def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
 
 
 _FACTOR: Final = declared("""
-    factor [p]: factor of the convention
+    factor [p]: factor of the convention / factor
       What the standard deviation is multiplied with.
       = bias plus and minus s times 1.96, 2 or Student's t on n - 1 | as papers print them
     """)[0]

@@ -49,7 +49,7 @@ def limits_by_level_of(trend: Trend) -> LimitsByLevel:
 
 
 _AT: Final = declared("""
-    mean_of_both: fitness, as the mean of both methods
+    mean_of_both: fitness, as the mean of both methods / mean of both methods
       The level at which bias and limits are given.
       = the line of d on the mean, plus and minus z times the residual spread; that spread on a line
       of its own where it is uneven | Bland & Altman 1999

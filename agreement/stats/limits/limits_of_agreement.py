@@ -21,16 +21,16 @@ LIMITS: Final = declared("""
       Mean of field minus laboratory: above zero the field value reads high.
       = mean of d, of athletes' means where they have several pairs; interval by Student's t | Bland
       & Altman 1986; 2007
-    sd_of_differences: standard deviation s of differences
+    sd_of_differences: standard deviation s of differences / standard deviation
       How far the differences of single readings scatter about the bias.
       = of d, on n - 1; between and within athletes where they have several pairs; interval by
       chi-square, or MOVER | Bland & Altman 1986; 2007
-    lower_limit: lower limit of agreement
+    lower_limit: lower limit of agreement / lower limit
       The difference that only the lowest few of a hundred people lie below (2.5 at 95 %).
       = bias plus and minus z s, z the normal quantile; exact interval (noncentral t), or from the
       intervals of its parts (MOVER) where athletes have several pairs | Bland & Altman 1986;
       Carkeet 2015; Zou 2013
-    upper_limit: upper limit of agreement
+    upper_limit: upper limit of agreement / upper limit
       The difference that only the highest few of a hundred people lie above (2.5 at 95 %).
     """)
 BIAS, _, LOWER, UPPER = LIMITS
