@@ -15,7 +15,6 @@ UNREAD_ENDINGS: Final = (  # packed, or written by another program: what looks l
     *(".gz", ".bz2", ".xz", ".zst", ".zip", ".7z"),
     *(".xls", ".xlsm", ".xlsb", ".ods", ".parquet", ".json"),
 )
-UNPACK: Final = "Unpack it, or save it again in one of these forms."
 PARQUET_ENDING: Final = ".parquet"
 
 

@@ -105,7 +105,6 @@ class Findings:
         """Record one problem; `column` is called as the file calls it."""
         self.problems.append(Problem(severity, reason, file, row, column, what, remedy))
 
-    stop = partialmethod(say, "stop")  # what ends the run
     note = partialmethod(say, "note")  # what the reader should know
 
     def each(
@@ -163,12 +162,14 @@ class Findings:
             self._ledger.append(lines[EXCLUSION_COLUMNS])
 
     def leave_out_parts(
-        self, reason: str, folder: str, files: dict[str, str], message: str, remedy: str
+        self, name: str, folder: str, files: dict[str, str], /, **values: Any
     ) -> None:
         """Record raw files, by id, that are set aside: a line is of a file, so it has no row."""
         if not files:
             return
-        messages = [message.format(identity) for identity in files]
+        _, reason, what, remedy = message(name)
+        messages = [what.format_map({"id": identity} | values) for identity in files]
+        remedy = remedy.format_map(values)
         lines = self._lines(reason, folder, len(files), messages)
         lines["row"] = pd.Series([pd.NA] * len(files), dtype="Int64")
         lines["id"] = pd.Series(list(files), dtype="str")
@@ -180,14 +181,12 @@ class Findings:
 
     def withdraw(self, file: str, count: int) -> None:
         """Record that rows were removed at participants' request: one line, a count, no id."""
-        noun = "row" if count == 1 else "rows"
-        message = f"{count} {noun} removed at the participant's own request."
-        lines = self._lines("withdrawn", file, 1, [message])
+        found = problem("withdrawn", file, rows=counted(count, "row"))
+        lines = self._lines("withdrawn", file, 1, [found.what])
         lines["row"] = pd.Series([pd.NA], dtype="Int64")
         lines["id"] = pd.Series([None], dtype="str")
         self._ledger.append(lines[EXCLUSION_COLUMNS])
-        remedy = "Nothing to do here; delete the rows from the file if that was promised."
-        self.problems.append(Problem("set_aside", "withdrawn", file, None, None, message, remedy))
+        self.problems.append(found)
 
     def ledger(self) -> pd.DataFrame:
         """Return every line of rows left out; columns `agreement.terms.EXCLUSION_COLUMNS`."""
@@ -234,22 +233,6 @@ class Source:
         """Record a problem of this file as `Findings.tell` does; `column` is ours, or a header."""
         header, values = column and self.header(column), {"section": self.section} | values
         self.findings.tell(name, self.file, row=row, column=header, **values)
-
-    def say(
-        self,
-        severity: Severity,
-        reason: str,
-        what: str,
-        remedy: str,
-        column: str | None = None,
-        row: int | None = None,
-    ) -> None:
-        """Record one problem of this file; `column` is ours, or a header."""
-        header = column and self.header(column)
-        self.findings.say(severity, reason, self.file, what, remedy, row=row, column=header)
-
-    stop = partialmethod(say, "stop")  # what ends the run
-    note = partialmethod(say, "note")  # what the reader should know
 
 
 def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:

@@ -18,7 +18,7 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.tables.checked_tables import CheckedTable, People
 from agreement.tables.columns import BREATHS, PARQUET_ENDING, SAMPLES, Column, Table
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Findings, Told
 from agreement.tables.headers import plain_name
 from agreement.tables.ids import id_column
 from agreement.tables.number_columns import CLOCK_COLUMN, number_columns
@@ -48,8 +48,7 @@ def holds_many(
     except ImportError:
         return False  # whoever reads it says what to install
     except (OSError, EOFError, ValueError, zlib.error) as error:  # Arrow's own are among these
-        what = f"The file cannot be read ({type(error).__name__})."
-        findings.stop("unreadable_file", file, what, "Write it again.")
+        findings.tell("unreadable_raw_file", file, error=type(error).__name__)
         return None
 
 
@@ -78,9 +77,8 @@ def ids_in(path: Path, file: str, table: Table, form: FileFormat, findings: Find
     found = id_column(raw, own)
     missing = found.codes < 0
     if missing.any():
-        what = f"{own} is missing in {counted(int(missing.sum()), 'row')}."
-        row = int(raw.rows[missing.argmax()])
-        findings.stop("missing_value", file, what, "Fill it.", row=row, column=own)
+        row, many = int(raw.rows[missing.argmax()]), counted(int(missing.sum()), "row")
+        findings.tell("owner_missing", file, row=row, column=own, ours=own, rows=many)
     return sorted(found.present())
 
 
@@ -146,8 +144,7 @@ def find_parts(
     place = study / name
     if not place.is_dir() and not place.is_file():
         if form.path:
-            what = "There is no such folder, and no such file."
-            findings.stop("missing_file", name, what, "Correct the path.")
+            findings.tell("no_raw_files", name)
         return nothing
     own = table.ledger_id
     parts: dict[str, Path] = {}
@@ -164,11 +161,10 @@ def find_parts(
                 unread[inside.as_posix()] = path
             continue
         if file != (shown := shown_name(file)):
-            what = "The name of the file is not text that can be read."
-            findings.stop("unreadable_file", shown, what, "Give the file a plain name.")
+            findings.tell("unreadable_name", shown)
             continue
         if problem := path_problem(study, file):
-            findings.stop("path_outside", file, problem, "Put the file itself there.")
+            findings.tell("path_outside", file, problem=problem)
             continue
         many = holds_many(path, file, table, form, findings)
         if many is not None:  # else it cannot be opened, which was said
@@ -180,19 +176,13 @@ def find_parts(
         for part_id in ids:
             if part_id in parts:
                 two = [str(one.relative_to(place).as_posix()) for one in (parts[part_id], path)]
-                what = f"'{part_id}' has two files: {two[0]} and {two[1]}."
-                findings.stop("two_files", name, what, "Keep it in one of them.")
+                findings.tell("two_raw_files", name, one=part_id, files=" and ".join(two))
                 continue
             parts[part_id] = path
     if len(kinds) == 2 or (place.is_file() and False in kinds):
         beside = f", which {kinds[True]} has" if True in kinds else ""
-        what = f"The column '{own}' is missing{beside}."
-        either = (
-            f"Either every file of a folder has {own} in each row, or none; a single file needs it"
-        )
-        stated = f'columns = {{ {own} = "its header" }} in [files.{table.name}] of study.toml'
-        remedy = f"{either}: set {stated}."
-        findings.stop("missing_column", kinds[False], what, remedy, column=own)
+        told: Told = {"ours": own, "beside": beside, "table": table.name}
+        findings.tell("owner_column_missing", kinds[False], column=own, **told)
     return PartFolder(study, table, name, parts, unread)
 
 
@@ -237,18 +227,10 @@ def match_parts(
         findings.withdraw(found.folder, gone)
     row = ROW_NAMES[found.table.name]
     no_row = [i for i in found.parts if i not in all_keys and i not in withdrawn]
-    astray = f"Add the {row} to its table, or correct the name of the file or the id in it."
-    for reason, text, remedy, ids in (
-        ("unknown_test", f"There is no {row} '{{}}' for this raw file.", astray, no_row),
-        (
-            "row_left_out",
-            f"The {row} '{{}}' of this raw file was itself left out.",
-            f"See what is said of the row of this {row}.",
-            [i for i in found.parts if i in all_keys and i not in kept],
-        ),
-    ):
+    left_out = [i for i in found.parts if i in all_keys and i not in kept]
+    for name, ids in (("unknown_test", no_row), ("row_left_out", left_out)):
         files = {i: found.file(found.parts[i]) for i in ids}
-        findings.leave_out_parts(reason, found.folder, files, text, remedy)
+        findings.leave_out_parts(name, found.folder, files, row=row)
     gone += _leave_out_unread(found, all_keys, withdrawn, findings)
     return parts, gone, inputs
 
@@ -261,11 +243,8 @@ def _refuse_strange_folders(
     whose = dict(zip(rows[found.table.ledger_id], rows["athlete_id"], strict=True))
     for part_id, path in parts.items():
         for person in owner.people.intersection(found.persons(path)) - {whose[part_id]}:
-            of = f"but {row} '{part_id}' is of '{whose[part_id]}'"
-            place = "Put it into the right folder"
-            remedy = f"{place}, or correct the name of the file or of the athlete."
-            what = f"It lies in the folder of '{person}', {of}."
-            findings.stop("two_files", found.file(path), what, remedy)
+            told: Told = {"person": person, "owner": row, "one": part_id, "whose": whose[part_id]}
+            findings.tell("strange_folder", found.file(path), **told)
 
 
 def _leave_out_unread(
@@ -280,10 +259,9 @@ def _leave_out_unread(
     if gone := len(found.unread) - len(left):
         findings.withdraw(found.folder, gone)
     needed = ", ".join(n for n, one in table.columns.items() if one.required)
-    text = f"The recording of '{{}}' is in a form that is not read; {', '.join(table.endings)} are."
-    remedy = f"Save it as CSV with the columns {needed} and what else was recorded."
     some = {shown_name(i): found.file(path) for i, path in left.items()}
-    findings.leave_out_parts("unread_recording", found.folder, some, text, remedy)
+    told: Told = {"endings": ", ".join(table.endings), "columns": needed}
+    findings.leave_out_parts("unread_recording", found.folder, some, **told)
     return gone
 
 
@@ -347,7 +325,7 @@ def _read(path: Path, table: Table, file: str | None, form: FileFormat | None) -
     if CLOCK_COLUMN in numbers:
         columns[CLOCK_COLUMN] = numbers[CLOCK_COLUMN]
     if not len(raw.rows):
-        raw.stop("unreadable_file", "The file has no rows.", "Fill it, or delete it.")
+        raw.tell("no_rows")
     if findings.stops:
         raise TableError(findings.stops)
     return pd.DataFrame(columns), tuple(findings.problems)

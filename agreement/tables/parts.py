@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from agreement.tables.checked_tables import Athletes, CheckedTable
-from agreement.tables.columns import PARQUET_ENDING, UNPACK, UNREAD_ENDINGS, Table, not_read
+from agreement.tables.columns import PARQUET_ENDING, UNREAD_ENDINGS, Table, not_read
 from agreement.tables.findings import Findings
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import digest_if_readable, path_problem
@@ -54,14 +54,12 @@ def find_table_parts(
             files += [] if ending.startswith((".", "_")) else [file]
         elif ending.endswith(UNREAD_ENDINGS):
             what = not_read(f"parts of {table.name}", table.endings)
-            findings.stop("unreadable_file", file, what, UNPACK)
+            findings.tell("unread_file", file, what=what)
     outside = [(file, problem) for file in files if (problem := path_problem(folder, file))]
     for file, problem in outside:
-        findings.stop("path_outside", file, problem, "Put the file itself there.")
+        findings.tell("path_outside", file, problem=problem)
     if not files:
-        what = f"The folder of {table.name} holds no part."
-        remedy = f"Parts end in {', '.join(table.endings)}; delete an empty folder."
-        findings.stop("missing_file", name, what, remedy)
+        findings.tell("no_part", name, table=table.name, endings=", ".join(table.endings))
     return tuple(files) if files and not outside else None
 
 

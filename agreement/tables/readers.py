@@ -13,7 +13,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.errors import Severity
 from agreement.tables.categories import coded
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import SHOWN, Findings, Rows, Source, message, of_row
@@ -82,29 +81,13 @@ class RawTable(Source):
         **values: Any,
     ) -> None:
         """Record a problem for each row of `where`; `values`: for all rows, arrays, or functions."""
+        at, header = np.flatnonzero(where).tolist(), column and self.header(column)
         severity, reason, what, remedy = message(name)
 
         def said(i: int) -> str:
-            return what.format_map(of_row(values, i))
+            return what.format_map(of_row(values, at[i]))
 
-        remedy = remedy.format_map({"section": self.section} | values)
-        self.each(severity, reason, where, said, remedy, column, shown=shown)
-
-    def each(
-        self,
-        severity: Severity,
-        reason: str,
-        where: Mask,
-        what: Callable[[int], str],
-        remedy: str,
-        column: str | None = None,
-        *,
-        shown: int = SHOWN,
-    ) -> None:
-        """Record one problem for each row of `where`, which `what` describes by its position."""
-        at = np.flatnonzero(where).tolist()
-        header = column and self.header(column)
-        rows, said = self.rows[at], lambda i: what(at[i])
+        remedy, rows = remedy.format_map({"section": self.section} | values), self.rows[at]
         self.findings.each(severity, reason, self.file, rows, header, said, remedy, shown=shown)
 
 
@@ -172,7 +155,7 @@ def read_pieces(
         why = f"The file cannot be read ({type(error).__name__})."
         remedy = "Check that it is a whole file, open to you."
     if why:
-        source.stop("unreadable_file", why, remedy)
+        source.tell("unreadable_file", what=why, remedy=remedy)
 
 
 Found = tuple[pd.DataFrame, Rows, Header]

@@ -12,12 +12,22 @@ from agreement.tables.findings import message
 from agreement.terms import DOUBTS, REASONS, declared
 
 MESSAGES = declared("messages.toml")
-SAYING = {"tell", "tell_each", "mark", "doubt", "problem", "row_notes", "left_out"}
+SAYING = {
+    "leave_out_parts",
+    "tell",
+    "tell_each",
+    "mark",
+    "doubt",
+    "problem",
+    "row_notes",
+    "left_out",
+}
 # given by the place where it is said, or named in a variable before
-OF_THE_PLACE = {"section"}
+OF_THE_PLACE = {"section", "id"}
 STORED = {"perhaps_clock_times", "clock_times", "unlikely_masses", "unlikely_people"}
 STORED |= {"another_scale", "low_pressure", "hr_max_far_above"}  # in a table of their columns
 STORED |= {"breaths_that_stay", "breaths_left_out", "input_missing", "sex_missing", "too_weak"}
+STORED |= {"unknown_test", "row_left_out"}
 
 
 def keys_of(node: ast.expr | None) -> set[str]:
