@@ -14,6 +14,7 @@ import scipy
 from scipy import special
 
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
+from agreement.stats.basics.studentized_range import studentized_range_sf
 from agreement.stats.method_data import NOT_ESTIMABLE, NotEstimable
 
 Floats = npt.NDArray[np.float64]
@@ -106,17 +107,23 @@ def games_howell(groups: Sequence[npt.ArrayLike]) -> tuple[Apart, ...]:
     if n.min() < 3:
         raise NotEstimable(NOT_ESTIMABLE, "a group of two is too small to compare in pairs.")
     with _pingouin():
-        from pingouin import compute_esci, pairwise_gameshowell
+        from pingouin import compute_effsize, compute_esci
 
-        found = pairwise_gameshowell(data=_in_one(groups), dv="value", between="group")
-        half = _simultaneous(n.size, found["df"].to_numpy(np.float64)) * found["se"]
+        _, mean, variance = _moments(groups)
+        v = variance / n
+        pairs = np.triu_indices(n.size, k=1)
+        first, second = pairs
+        both = v[first] + v[second]
+        df = both**2 / (v[first] ** 2 / (n[first] - 1) + v[second] ** 2 / (n[second] - 1))
+        d, se = mean[first] - mean[second], np.sqrt(both)
+        p = studentized_range_sf(np.sqrt(2.0) * np.abs(d / se), n.size, df)
+        half = _simultaneous(n.size, df) * se
         apart = []
-        for one, reach in zip(found.to_dict("records"), half, strict=True):
-            i, j = int(one["A"]), int(one["B"])
-            d, g = float(one["diff"]), float(one["hedges"])
+        for at, (i, j) in enumerate(zip(*(one.tolist() for one in pairs), strict=True)):
+            g = float(compute_effsize(groups[i], groups[j], eftype="hedges"))
             ends = compute_esci(g, int(n[i]), int(n[j]), eftype="hedges", decimals=12)
-            told = Interval(d - reach, d + reach), float(one["pval"])
-            apart.append(Apart((i, j), d, *told, g, Interval(*map(float, ends))))
+            told = Interval(float(d[at] - half[at]), float(d[at] + half[at])), float(p[at])
+            apart.append(Apart((i, j), float(d[at]), *told, g, Interval(*map(float, ends))))
     return tuple(apart)
 
 
@@ -125,8 +132,9 @@ def _simultaneous(k: int, df: Floats) -> Floats:
     from statsmodels.stats.libqsturng import qsturng
 
     below, near, above = (np.asarray(qsturng(p, k, df), np.float64) for p in (0.945, 0.95, 0.955))
-    # an approximation to 0.2 %, and a step of Newton's: scipy's own quantile takes fifteen times as long
-    missed = scipy.stats.studentized_range.sf(near, k, df) - 0.05
+    missed = (
+        studentized_range_sf(near, k, df) - 0.05
+    )  # of an approximation to 0.2 %; a step of Newton's
     return np.asarray((near + missed * (above - below) / 0.01) / np.sqrt(2.0))
 
 
