@@ -74,6 +74,24 @@ def test_what_is_released_has_no_row_of_a_person_and_no_count_of_few(stages):
     assert any(one.verdict.first_lab_date is not None for one in house.results.methods)
 
 
+@pytest.mark.parametrize(
+    ("sizes", "told"),
+    [
+        ((12, 9, 2), ["12", "5 or more", "1 to 4"]),  # else 23 less 21
+        ((20, 7, 0), ["20", "7", "0"]),
+        ((20, 3, 2), ["20", "1 to 4", "1 to 4"]),
+        ((18, 2), ["16 to 19", "1 to 4"]),
+        ((20, 0), ["20", "0"]),
+        ((2, 1), ["1 to 3", "1 to 3"]),
+    ],
+)
+def test_a_count_of_few_does_not_follow_from_those_of_the_other_parts(stages, sizes, told):
+    _, house, out = stages
+    named = dict(zip("abc", sizes, strict=False))
+    assert list(house.parts(named).values()) == list(map(str, sizes))
+    assert list(out.parts(named).values()) == told
+
+
 def test_noise_that_is_drawn_is_to_the_decimal_of_print(stages):
     _, house, out = stages
     exact, shown = (one.noise(house.results.methods[0].data) for one in (house, out))

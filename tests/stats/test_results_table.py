@@ -10,8 +10,9 @@ import pytest
 from agreement.stats.basics.bootstrap import N_RESAMPLES
 from agreement.stats.catalogue import ANALYSES, unit_of
 from agreement.stats.evidence import Evidence
+from agreement.stats.limits.limits_of_agreement import limits_of_agreement_of
 from agreement.stats.method_data import CODES
-from agreement.stats.results_table import analyse
+from agreement.stats.results_table import analyse, method_data
 from agreement.tables.options import Margin, Reference, ReportOptions, StudyOptions
 from agreement.terms import PAIR_COLUMNS, RESULT_COLUMNS
 
@@ -310,3 +311,16 @@ def test_perfect_agreement_is_no_trouble():
     assert np.isnan(rows["verdict", "within_margin"])  # copied from the laboratory, or by chance
     empty = frame[frame["value"].isna()]
     assert empty["note"].str.startswith((*CODES, "undecided")).all()
+
+
+def test_of_whom_it_is_unknown_stands_in_neither_group_of_a_drug_and_in_all():
+    evidence = study(24, drug_every=2)
+    some = evidence.pairs["athlete_id"].isin(["A00", "A01", "A02"])
+    drug = evidence.pairs["hr_limiting_drug"].mask(some, "unknown")
+    evidence = replace(evidence, pairs=evidence.pairs.assign(hr_limiting_drug=drug))
+    known = drug[~some & (evidence.pairs["method"] == "wrist")].value_counts()
+    wrist = next(one for one in method_data(evidence) if one.method == "wrist")
+    sizes = {group.name: group.n for group in limits_of_agreement_of(wrist).groups}
+    assert sizes["hr_limiting_drug"] == known["yes"]
+    assert sizes["no_hr_limiting_drug"] == known["no"]
+    assert sizes["all"] == known["no"] + 3

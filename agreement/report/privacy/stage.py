@@ -16,7 +16,7 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.errors import Problem
 from agreement.report.privacy.cells import Name, small_groups
-from agreement.report.privacy.privacy import FEWEST_SHOWN, few
+from agreement.report.privacy.privacy import FEWEST_SHOWN, few, hidden_parts
 from agreement.report.privacy.release import (
     released_options,
     released_results,
@@ -96,6 +96,10 @@ class Stage:
         """Return a count of people or tests; a range where it would tell of fewer than five."""
         return str(number)
 
+    def parts(self, sizes: Mapping[str, int]) -> Mapping[str, str]:
+        """Return the counts of parts of a whole; ranges where they would tell of fewer than five."""
+        return {name: str(number) for name, number in sizes.items()}
+
     def groups(self, sizes: Mapping[str, int]) -> Mapping[str, int] | None:
         """Return the sizes of groups; None where they would tell of fewer than five people."""
         return sizes
@@ -144,6 +148,17 @@ class Released(Stage):
     def count(self, number: int, whole: int | None = None) -> str:
         """Return a range for a few."""
         return few(number, whole)
+
+    def parts(self, sizes: Mapping[str, int]) -> Mapping[str, str]:
+        """Return a range for a few, and for the part from which they would follow."""
+        whole = sum(sizes.values())
+        hidden = hidden_parts({name: n for name, n in sizes.items() if n}, whole)
+        least = f"{FEWEST_SHOWN} or more"
+        told = {name: few(n, whole) for name, n in sizes.items()}
+        return {
+            name: least if name in hidden and said == str(sizes[name]) else said
+            for name, said in told.items()
+        }
 
     def groups(self, sizes: Mapping[str, int]) -> Mapping[str, int] | None:
         """Return nothing where one group is small: the rest would give it away."""

@@ -1,6 +1,6 @@
 """What an audit adds: who completed, how maximal the tests were, who is covered, drift, sign-off."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -33,6 +33,7 @@ _CRITERIA: Final = {
     "criterion_rpe": "exertion",
     "criterion_lactate": "lactate",
 }
+_STATES: Final = ("met", "not met", "not known")
 
 
 def margin_block(margin: Margin, *, too_late: bool = False) -> Block:
@@ -92,23 +93,26 @@ def _beyond(count: int, inner: int, whole: int | None = None) -> str:
     return str(count)
 
 
-def effort_block(laboratory: pd.DataFrame, count: Callable[[int, int], str]) -> Block:
-    """Return which criteria of maximal effort the tests met, and each test if it says which it is."""
+def effort_block(
+    laboratory: pd.DataFrame, parts: Callable[[Mapping[str, int]], Mapping[str, str]]
+) -> Block:
+    """
+    Return which criteria of maximal effort the tests met, and each test if it says which it is.
+
+    parts: as `agreement.report.privacy.stage.Stage.parts`.
+    """
     if laboratory.empty:
         return paragraph("There is no usable laboratory test.")
     counts = [
         (
             word,
-            *(
-                count(int((laboratory[column] == state).sum()), len(laboratory))
-                for state in ("met", "not met", "not known")
-            ),
+            *parts({state: int((laboratory[column] == state).sum()) for state in _STATES}).values(),
         )
         for column, word in _CRITERIA.items()
     ]
     if (laboratory[list(_CRITERIA)] == "not known").all(axis=None):
         return paragraph("No criterion of maximal effort was recorded.")
-    columns = ("criterion", "met", "not met", "not known")
+    columns = ("criterion", *_STATES)
     summary = table("Criteria of maximal effort", columns, counts, numeric=columns[1:])
     if "lab_test_id" not in laboratory:
         return summary

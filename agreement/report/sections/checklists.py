@@ -163,9 +163,9 @@ class Facts:
     @property
     def sensors(self) -> list[tuple[str, str]]:
         """Heart-rate sensors, with their pairs."""
-        known = self.pairs["sensor"].dropna()
-        counts = known.value_counts().sort_index().items()
-        return [(SENSORS[str(one)], self.stage.count(int(n), len(known))) for one, n in counts]
+        counts = self.pairs["sensor"].dropna().value_counts().sort_index()
+        told = self.stage.parts({str(one): int(n) for one, n in counts.items()})
+        return [(SENSORS[one], said_of) for one, said_of in told.items()]
 
     @property
     def under_drug(self) -> str:

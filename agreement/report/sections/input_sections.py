@@ -211,4 +211,4 @@ def maxima_block(laboratory: pd.DataFrame, pairs: pd.DataFrame) -> Block:
         used = pairs.loc[pairs["max_confirmed"] != "yes", "lab_test_id"].nunique()
     counts = {"tests": len(laboratory), "yes": yes, "no": no, "unknown": unknown, "used": used}
     told = paragraph(said("inputs", "maxima", **counts))
-    return told + effort_block(laboratory, lambda number, _: str(number))
+    return told + effort_block(laboratory, lambda sizes: {name: str(sizes[name]) for name in sizes})

@@ -114,7 +114,7 @@ def funnel(cohort: Cohort) -> Block:
 def effort(cohort: Cohort) -> Block:
     """Show the criteria of maximal effort."""
     stage = told_of(cohort).stage
-    return audit.effort_block(stage.tests(cohort.laboratory.frame), stage.count)
+    return audit.effort_block(stage.tests(cohort.laboratory.frame), stage.parts)
 
 
 @of_field_values
