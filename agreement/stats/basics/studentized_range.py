@@ -29,7 +29,7 @@ def studentized_range_sf(q: npt.ArrayLike, k: int, df: npt.ArrayLike) -> Floats:
        variance with fixed effects. J Stat Comput Simul 1988;30:1-15 (memory).
 
     >>> studentized_range_sf([3.5], 3, 20.0).round(4)
-    array([0.0561])
+    array([0.0559])
     """
     wide, own = np.broadcast_arrays(np.asarray(q, np.float64), np.asarray(df, np.float64))
     places, weights = _points()
