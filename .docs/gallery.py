@@ -59,7 +59,7 @@ KINDS: Final[dict[str, tuple[tuple[str, ...], str]]] = {
         ("change.plot_change", "change.plot_change_arrows"),
         f"report.change(cohort, {ONE})",
     ),
-    "Drift over calendar time": (("drift.plot_drift",), f"report.drift(cohort, {ONE})"),
+    "Drift over calendar time": (("over_time.plot_drift",), f"report.drift(cohort, {ONE})"),
     "An athlete's weeks": (
         ("weeks.weeks_svg",),
         'show = report.Page(cohort, save=folder)\nshow.of_athletes(kind="squad").pages["athlete_cards.html"]',
@@ -69,18 +69,18 @@ KINDS: Final[dict[str, tuple[tuple[str, ...], str]]] = {
         'cohort.method("wrist_b", "run").own_correction.plot(ax=ax)',
     ),
     "A study that grows": (
-        ("run_chart.plot_run",),
+        ("over_time.plot_run",),
         (
-            "import pandas as pd\n\nfrom agreement.figures.run_chart import plot_run\n\n"
+            "import pandas as pd\n\nfrom agreement.figures.over_time import plot_run\n\n"
             'reports = pd.DataFrame({"date": ["2026-03-01", "2026-06-01", "2026-09-01"], '
             '"n": [14, 31, 52],\n    "bias": [-1.9, -2.6, -2.8], "lower_limit": [-9.4, -8.9, -8.6], '
             '"upper_limit": [5.6, 3.7, 3.0]})\nplot_run(reports, margin=7, ax=ax)'
         ),
     ),
     "The laboratory's control": (
-        ("run_chart.plot_control",),
+        ("over_time.plot_control",),
         (
-            "from agreement.figures.run_chart import plot_control\n\n"
+            "from agreement.figures.over_time import plot_control\n\n"
             "plot_control([0, 30, 61, 92], [50.2, 50.4, 50.9, 51.1], (50.15, 0.0107), ax=ax)"
         ),
     ),

@@ -59,10 +59,8 @@ def plot_budgets(
 
 
 def _variances(results: pd.DataFrame, methods: Sequence[str], mode: str) -> pd.DataFrame:
-    rows = results[
-        (results["analysis"] == "budget") & (results["group"] == "all") & (results["mode"] == mode)
-    ]
-    variances = rows.pivot_table(index="statistic", columns="method", values="value", dropna=False)
+    rows = _known(results, "budget", list(COMPONENTS), mode)
+    variances = rows.pivot_table(index="statistic", columns="method", values="value")
     return variances.reindex(index=list(COMPONENTS), columns=list(methods)).dropna(how="all")
 
 
@@ -89,24 +87,14 @@ def plot_averaging_curves(
     noise: half width that the laboratory's own error alone would give. [mL/kg/min]
     """
     marks, names, said = marks_for(methods), labels or {}, []
-    fitted = results[
-        (results["analysis"] == "averaging_curve")
-        & (results["statistic"] == "half_width_fitted")
-        & (results["mode"] == mode)
-        & results["value"].notna()
-    ]
+    fitted = _known(results, "averaging_curve", ["half_width_fitted"], mode)
     for method in methods:
         own = fitted[fitted["method"] == method]
         own = own.assign(day=own["group"].astype(int)).sort_values("day")
         if own.empty:
             continue
         mark, last, name = marks[method], own["value"].iloc[-1], names.get(method, method)
-        style: dict[str, Any] = {
-            "color": mark.colour,
-            "marker": mark.marker,
-            "linestyle": mark.line,
-        }
-        ax.plot(own["day"], own["value"], markevery=(0, 13), label=name, **style)
+        ax.plot(own["day"], own["value"], markevery=(0, 13), label=name, **mark.look)
         said.append(SideLabel(last, f"{broken(name, 14)} {number(last)}", mark.colour))
     for height, word, look in ((margin, "agreed", AGREED), (noise, "laboratory's noise", FLOOR)):
         if height is not None and np.isfinite(height):
@@ -132,13 +120,7 @@ def plot_profiles_of_methods(
     methods: within a profile from top to bottom.
     Returns the axes, with marks whose ids (gid) are the keys of their numbers.
     """
-    rows = results[
-        (results["analysis"] == "profile_bias")
-        & (results["statistic"] == "bias")
-        & (results["mode"] == mode)
-        & (results["group"] != "all")
-        & results["value"].notna()
-    ]
+    rows = _known(results, "profile_bias", ["bias"], mode)
     groups = sorted(set(rows["group"]))
     marks, names = marks_for(methods), labels or {}
     step = 2 * _SPREAD / max(len(methods) - 1, 1)
@@ -206,14 +188,19 @@ def _each(
     labels: Mapping[str, str] | None = None,
 ) -> Caption:
     """Return what is told of each method's known lines; methods without are left out."""
-    known = results[
-        (results["analysis"] == analysis)
-        & (results["mode"] == mode)
-        & results["statistic"].isin(statistics)
-        & ((results["group"] == "all") == (analysis == "budget"))  # the others are of parts
-        & results["value"].notna()
-    ]
+    known = _known(results, analysis, statistics, mode)
     own = {method: known[known["method"] == method] for method in methods}
     names = labels or {}
     said = [(names.get(one, one), told(its)) for one, its in own.items() if len(its)]
     return Caption(figure, {"methods": said})
+
+
+def _known(results: pd.DataFrame, analysis: str, statistics: list[str], mode: str) -> pd.DataFrame:
+    """Return the lines of some statistics that have a number: of groups, or of all for a budget."""
+    return results[
+        (results["analysis"] == analysis)
+        & (results["mode"] == mode)
+        & results["statistic"].isin(statistics)
+        & ((results["group"] == "all") == (analysis == "budget"))
+        & results["value"].notna()
+    ]

@@ -23,6 +23,15 @@ COMPONENTS: Final = {
     "persistent_rest": "the estimator itself, the rest",
 }
 
+_WHISKERS: Final[dict[str, Any]] = {
+    "fmt": "|",
+    "color": INK,
+    "linewidth": 1.6,
+    "capsize": 5,
+    "markersize": 12,
+    "markeredgewidth": 1.6,
+}
+
 
 def budget_height(budget: HasFrame | pd.DataFrame) -> float:
     """Return how high the figure should be. [inch]."""
@@ -45,24 +54,14 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
     for place, (name, part) in enumerate(reversed(parts)):
         ax.barh(place, part.value, height=0.6, color=BAND, gid=part.key or None)
         reach = [[part.value - part.low], [part.high - part.value]]
-        ax.errorbar(
-            [part.value],
-            [place],
-            xerr=reach if np.isfinite(reach).all() else None,
-            fmt="|",
-            color=INK,
-            linewidth=1.6,
-            capsize=5,
-            markersize=12,
-            markeredgewidth=1.6,
-        )
+        xerr = reach if np.isfinite(reach).all() else None
+        ax.errorbar([part.value], [place], xerr=xerr, **_WHISKERS)
         without = known.get(f"half_width_without_{name}")
         if without is not None and without.known:
             labels.append(SideLabel(place, f"\u00b1{number(without.value)}", SOFT))
     name_ticks(ax, "y", [broken(COMPONENTS[name], 16) for name, _ in reversed(parts)])
-    ax.set_ylim(-0.6, len(parts) - 0.4)
+    ax.set(ylim=(-0.6, len(parts) - 0.4), xlabel="spread (SD) by this alone (mL/kg/min)")
     ax.set_xlim(left=0)
-    ax.set_xlabel("spread (SD) by this alone (mL/kg/min)")
     above: dict[str, Any] = {"xycoords": "axes fraction", "xytext": (5, 4), "va": "baseline"}
     write(ax, "limits\nwithout it", (1, 1), color=SOFT, linespacing=1.1, **above)
     side_labels(ax, labels)

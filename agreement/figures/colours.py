@@ -21,6 +21,11 @@ class Mark(NamedTuple):
     marker: str
     line: str | tuple[int, tuple[float, ...]]
 
+    @property
+    def look(self) -> dict[str, Any]:
+        """All three, for a line with marks."""
+        return {"color": self.colour, "marker": self.marker, "linestyle": self.line}
+
 
 # Lightness falls from mark to mark, so that they stay apart in grey; shapes repeat the message.
 MARKS: Final = (

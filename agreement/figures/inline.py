@@ -149,7 +149,7 @@ def _lighten(root: ET.Element) -> None:
             element.set("style", _style(element.attrib["style"]))
         if element.attrib.get("transform", "").startswith("rotate(-0 "):
             del element.attrib["transform"]
-    papers = [e for e in root.iter(f"{_SVG}path") if e.get("style") == f"fill:{_named(PAPER)}"]
+    papers = [e for e in root.iter(f"{_SVG}path") if e.get("style") == f"fill:{named(PAPER)}"]
     for place, paper in enumerate(papers[:1] + _backgrounds(root)):
         paper.set("style", f"fill:var(--fig-paper,{PAPER})" if place == 0 else "fill:none")
 
@@ -160,7 +160,7 @@ def _backgrounds(root: ET.Element) -> list[ET.Element]:
     for group in root.iter(f"{_SVG}g"):
         if group.get("id", "").startswith("axes_"):
             first = next(group.iter(f"{_SVG}path"), None)
-            if first is not None and first.get("style") == f"fill:{_named(PAPER)}":
+            if first is not None and first.get("style") == f"fill:{named(PAPER)}":
                 found.append(first)
     return found
 
@@ -172,11 +172,11 @@ def _style(text: str) -> str:
         for part in text.split(";")
         if part.strip() and not part.strip().startswith("font-family")
     ]
-    return _COLOUR.sub(lambda m: _named(m[0]), ";".join(kept))
+    return _COLOUR.sub(lambda m: named(m[0]), ";".join(kept))
 
 
-def _named(colour: str) -> str:
-    """Return a colour of the house as a variable, any other as it is."""
+def named(colour: str) -> str:
+    """Return a colour of the house as a variable that a dark page may change, any other as it is."""
     known = _PALETTE.get(colour)
     return colour if known is None else f"var(--fig-{known[0]},{colour})"
 

@@ -1,8 +1,8 @@
 """All methods of a study on one axis: the picture that a reader sees first."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import isfinite
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -10,12 +10,12 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import NullLocator
 
+from agreement.figures.caption import Caption
 from agreement.figures.colours import AGREED, BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
-from agreement.figures.estimates import Estimate
+from agreement.figures.estimates import ABSENT, Estimate
 from agreement.figures.key import explain
 from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, number
-from agreement.figures.method_rows import MethodRow, method_rows
-from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write
+from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write, write_above
 
 _BAR: Final[dict[str, Any]] = {"solid_capstyle": "butt", "zorder": 2.5}
 _SAMPLES: Final[tuple[tuple[tuple[str, str], str, dict[str, Any]], ...]] = (  # of the key
@@ -44,6 +44,50 @@ _LANES: Final = {"limits": 0.12, "own": -0.10, "constant": -0.27}  # above the m
 _ROW: Final = 0.58  # height of a row. [inch]
 _FRAME: Final = 1.5  # axis, its words and the legend. [inch]
 _LONGEST: Final = 1.7  # intervals are cut, with an arrow, this far beyond the widest limits
+
+
+class MethodRow(NamedTuple):
+    """What is drawn of one method and mode."""
+
+    method: str
+    mode: str
+    n: int
+    verdict: str
+    rmse: float
+    known: dict[tuple[str, str], Estimate]  # by analysis and statistic
+
+    def of(self, analysis: str, statistic: str) -> Estimate:
+        """Return one number, `ABSENT` where there is none."""
+        return self.known.get((analysis, statistic), ABSENT)
+
+
+def method_rows(results: pd.DataFrame) -> list[MethodRow]:
+    """
+    Return the methods of a results table, the one closest to the laboratory (RMSE) first.
+
+    results: columns of results.csv: of the groups only ``all`` is read. Methods without a bias come
+        last; those that have no pair (n = 0) are left out.
+    Returns: order and content do not depend on the order of the rows.
+    """
+    whole = results[results["group"] == "all"]
+    found = []
+    for (method, mode), every in whole.groupby(["method", "mode"], sort=True):
+        own, rows = every[every["analysis"] == "limits_of_agreement"], every.to_dict("records")
+        if own.empty:
+            continue
+        known = {(row["analysis"], row["statistic"]): Estimate.of(row) for row in rows}
+        said = [str(row["note"]) for row in rows if row["statistic"] == "within_margin"]
+        rmse = known.get(("error", "rmse"), ABSENT).value
+        n = int(own["n"].max())
+        if n > 0:
+            found.append(MethodRow(str(method), str(mode), n, _outcome(said), rmse, known))
+    return sorted(found, key=lambda one: (not isfinite(one.rmse), one.rmse, one.method, one.mode))
+
+
+def _outcome(notes: Sequence[str]) -> str:
+    """Return the outcome that the note of a verdict begins with; "" without a margin."""
+    first = notes[0].split(";")[0].strip() if notes else ""
+    return first if first in {"acceptable", "not acceptable", "undecided", "withheld"} else ""
 
 
 def methods_height(count: int) -> float:
@@ -151,10 +195,8 @@ def _frame(ax: Axes, rows: list[MethodRow], reach: float, margin: float | None) 
     """Set the limits and names of the axes, the words for the margin, and the legend."""
     ax.set(xlim=(-reach, reach), ylim=(-0.45, len(rows) - 0.4), xlabel=VO2MAX_DIFFERENCE)
     ax.spines["left"].set_visible(False)
-    above: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "xytext": (0, 3)}
     for sign, side in () if margin is None else (("\u2212", -margin), ("+", margin)):
-        word = f"agreed {sign}{number(abs(side))}"
-        write(ax, word, (side, 1), ha="center", va="bottom", color=MARGIN, **above)
+        write_above(ax, f"agreed {sign}{number(abs(side))}", side, MARGIN, away=3)
     drawn = {name for one in rows for name, value in one.known.items() if value.known}
     samples: list[Any] = [
         Line2D([], [], label=word, **look) for name, word, look in _SAMPLES if name in drawn
@@ -168,3 +210,22 @@ def _frame(ax: Axes, rows: list[MethodRow], reach: float, margin: float | None) 
         word = "bars: 95 % intervals"
         samples.append(Line2D([], [], color=SOFT, linewidth=5, alpha=0.4, label=word))
     explain(ax, samples)
+
+
+def methods_caption(
+    results: pd.DataFrame, *, labels: Mapping[str, str] | None = None, margin: float | None = None
+) -> Caption:
+    """Return what the figure of all methods shows."""
+    told = [
+        {
+            "name": (labels or {}).get(one.method, one.method),
+            "mode": one.mode,
+            "n": one.n,
+            "verdict": one.verdict,
+            "bias": one.of("limits_of_agreement", "bias"),
+            "limits": [one.of("limits_of_agreement", f"{end}_limit") for end in ("lower", "upper")],
+            "own": [one.of("net_of_laboratory", f"own_{end}_limit") for end in ("lower", "upper")],
+        }
+        for one in method_rows(results)
+    ]
+    return Caption("methods", {"methods": told, "margin": margin})

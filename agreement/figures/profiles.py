@@ -10,9 +10,16 @@ from agreement.figures.caption import Caption
 from agreement.figures.colours import FIELD, OWN, PAPER, SOFT, ZERO, Mark
 from agreement.figures.estimates import ABSENT, Estimate, estimates
 from agreement.figures.key import explain
-from agreement.figures.labels import VO2MAX_DIFFERENCE, SideLabel, name_ticks, number, side_labels
+from agreement.figures.labels import (
+    VO2MAX_DIFFERENCE,
+    SideLabel,
+    broken,
+    name_ticks,
+    number,
+    side_labels,
+)
 from agreement.figures.points import MOST_POINTS, evenly
-from agreement.figures.rows import draw_bar, draw_mark, write
+from agreement.figures.rows import draw_bar, draw_mark, write_above
 from agreement.figures.theme import marks_for
 
 _POINT_LANE = 0.32  # how far the athletes' points lie below their group's bias, in rows
@@ -41,17 +48,12 @@ def plot_profiles(
     ax.axvline(0, **ZERO)
     if overall.known:
         ax.axvline(overall.value, color=FIELD, linestyle=(0, (2, 2)), linewidth=1.1, zorder=1)
-        top: dict[str, Any] = {
-            "xycoords": ("data", "axes fraction"),
-            "ha": "center",
-            "va": "bottom",
-        }
-        write(ax, f"all: {number(overall.value)}", (overall.value, 1), color=FIELD, **top)
-    name_ticks(ax, "y", [_two_lines(name) for name in reversed(names)])
+        write_above(ax, f"all: {number(overall.value)}", overall.value, FIELD)
+    name_ticks(ax, "y", [broken(name, 16) for name in reversed(names)])
     ax.set(ylim=(-0.6, len(names) - 0.4), xlabel=VO2MAX_DIFFERENCE)
     if (groups["statistic"] == "bias_pooled").any():
-        style = {"markerfacecolor": "white", "markeredgecolor": OWN, "markersize": 5.5}
-        ax.plot([], [], "D", color=OWN, linestyle="-", label="drawn towards the others", **style)  # type: ignore[arg-type] # a mapping of mixed values
+        style: dict[str, Any] = {"markerfacecolor": PAPER, "markersize": 5.5}
+        ax.plot([], [], "D-", color=OWN, label="drawn towards the others", **style)
         explain(ax)
     side_labels(ax, labels)
     return ax
@@ -86,15 +88,6 @@ def _draw_points(ax: Axes, pairs: pd.DataFrame, place: int, marker: str) -> None
     difference = difference[evenly(difference.size, MOST_POINTS)]
     lane = place - _POINT_LANE - 0.04 * (np.arange(difference.size) % 3)
     ax.plot(difference, lane, marker, color=SOFT, alpha=0.6, markersize=3, markeredgewidth=0)
-
-
-def _two_lines(name: str) -> str:
-    """Break a long name near its middle."""
-    if len(name) < 18 or " " not in name:
-        return name
-    blanks = [place for place, letter in enumerate(name) if letter == " "]
-    middle = min(blanks, key=lambda place: abs(place - len(name) / 2))
-    return f"{name[:middle]}\n{name[middle + 1 :]}"
 
 
 def profiles_caption(groups: pd.DataFrame) -> Caption:

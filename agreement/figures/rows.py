@@ -52,3 +52,9 @@ def write(ax: Axes, text: str, at: tuple[float, float], **look: Any) -> None:
     }
     away = {"textcoords": "offset points"} if "xytext" in look else {}
     ax.annotate(text, at, annotation_clip=False, **usual | away | look)
+
+
+def write_above(ax: Axes, text: str, value: float, colour: str, away: float = 0.0) -> None:
+    """Write small words above the panel, at a value of the lower axis; `away`: from the edge [pt]."""
+    look: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "xytext": (0, away)}
+    write(ax, text, (value, 1), ha="center", va="bottom", color=colour, **look)

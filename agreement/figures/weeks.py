@@ -13,8 +13,9 @@ from math import isfinite
 from typing import Final
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import BAND, FAINT, FIELD, INK, MARGIN, OWN, SOFT
+from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN, OWN, SOFT
 from agreement.figures.estimates import ABSENT, Estimate
+from agreement.figures.inline import named
 from agreement.figures.labels import number
 
 WIDTH, HEIGHT = 460, 220  # units of the picture; letters have 14
@@ -132,19 +133,19 @@ class _Panel:
             return []
         top, foot = (self.y(self._tests[-1][1] + side) for side in (half, -half))
         box = f'x="{_LEFT}" y="{top:.1f}" width="{_RIGHT - _LEFT}" height="{foot - top:.1f}"'
-        return [f'<rect {box} style="fill:{_ink("band", BAND)}" opacity=".4"/>']
+        return [f'<rect {box} style="fill:{named(BAND)}" opacity=".4"/>']
 
     def readings(self, name: str) -> list[str]:
         """Draw the field values, each saying its day, joined by a line."""
         drawn = _few(self._field)
         places = [f"{self.x(day):.1f},{self.y(value):.1f}" for day, value in drawn]
-        path = f'<polyline points="{" ".join(places)}" style="fill:none;stroke:{_ink("faint", FAINT)}"/>'
+        path = f'<polyline points="{" ".join(places)}" style="fill:none;stroke:{named(FAINT)}"/>'
         said = escape(name)
         return [
             path,
             *(
                 f'<circle cx="{self.x(day):.1f}" cy="{self.y(value):.1f}" r="3.4" '
-                f'style="fill:{_ink("field", FIELD)}"><title>{said}, {day}: {number(value)}</title>'
+                f'style="fill:{named(FIELD)}"><title>{said}, {day}: {number(value)}</title>'
                 "</circle>"
                 for day, value in drawn
             ),
@@ -153,7 +154,7 @@ class _Panel:
     def laboratory(self, half: float | None) -> list[str]:
         """Draw each laboratory test as a diamond with its own noise, and its value above the panel."""
         parts = []
-        colour = _ink("margin", MARGIN)
+        colour = named(MARGIN)
         taken = dict.fromkeys(reversed(_ROWS), float(WIDTH + _APART))
         for day, value in reversed(self._tests):  # the latest test has its name in any case
             x, y = self.x(day), self.y(value)
@@ -176,8 +177,7 @@ class _Panel:
         if isfinite(equivalent.low) and isfinite(equivalent.high):
             parts.append(_line(x, self.y(equivalent.low), x, self.y(equivalent.high), OWN, 2.0))
         parts.append(
-            f'<rect x="{x - 5}" y="{y - 5:.1f}" width="10" height="10" '
-            f'style="fill:{_ink("own", OWN)}"/>'
+            f'<rect x="{x - 5}" y="{y - 5:.1f}" width="10" height="10" style="fill:{named(OWN)}"/>'
         )
         lines = ("as the lab", "would read", number(equivalent.value))
         return parts + [
@@ -186,21 +186,13 @@ class _Panel:
         ]
 
 
-_NAMES: Final = {FAINT: "faint", SOFT: "soft", INK: "ink", MARGIN: "margin", OWN: "own"}
-
-
-def _ink(name: str, colour: str) -> str:
-    """Return a colour that a dark page may change."""
-    return f"var(--fig-{name},{colour})"
-
-
 def _line(x: float, y: float, to_x: float, to_y: float, colour: str, width: float) -> str:
     where = f'x1="{x:.1f}" y1="{y:.1f}" x2="{to_x:.1f}" y2="{to_y:.1f}"'
-    return f'<line {where} style="stroke:{_ink(_NAMES[colour], colour)};stroke-width:{width}"/>'
+    return f'<line {where} style="stroke:{named(colour)};stroke-width:{width}"/>'
 
 
 def _text(x: float, y: float, words: str, anchor: str, colour: str) -> str:
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" '
-        f'style="fill:{_ink(_NAMES[colour], colour)}">{escape(words)}</text>'
+        f'style="fill:{named(colour)}">{escape(words)}</text>'
     )

@@ -7,8 +7,7 @@ from printed import words_of
 
 from agreement.figures.canvas import blank, svg_text
 from agreement.figures.layout import settle
-from agreement.figures.method_rows import method_rows, methods_caption
-from agreement.figures.methods import methods_height, plot_methods
+from agreement.figures.methods import method_rows, methods_caption, methods_height, plot_methods
 from agreement.figures.theme import house_style
 
 NAN = np.nan

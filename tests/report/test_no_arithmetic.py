@@ -21,7 +21,10 @@ SHOWN = {
     *("100 * row[zone]", "100 * top", "100 * bottom", "100 * row[f'zone{zone}']"),
     *("0.6 * len(groups)", "row['hr_span'] / row['hr_max_bpm']"),
     *("0.5 * 10.0 ** (-self.figure.digits)", "10.0 ** (-self.figure.digits)"),
-    *("round(line.slope * DAYS, 1) / DAYS", "line.slope * DAYS"),  # an audit rounds what it draws
+    *(
+        "round(found.line.slope * DAYS, 1) / DAYS",
+        "found.line.slope * DAYS",
+    ),  # an audit rounds what it draws
     "100 * coverage",
     *("needed * share", "24 * 3600", "2 ** 23", "2 ** 16", "['---'] * len(head)"),
     "['group'] * ('group' in again)",

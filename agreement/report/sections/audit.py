@@ -1,14 +1,14 @@
 """What an audit adds: who completed, how maximal the tests were, who is covered, drift, sign-off."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.figures.caption import Caption
-from agreement.figures.drift import FittedLine, plot_drift
+from agreement.figures.estimates import Estimate
+from agreement.figures.over_time import plot_drift
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, paragraph, table
 from agreement.report.page.names import Names
@@ -151,14 +151,13 @@ def drift(one: Comparison) -> Section:
     shown = [(day, bias) for day, bias in points if bias.known]
     if len(shown) < 2:
         return None, paragraph(text)
+    # to the decimals that are printed: a drawn line can be measured
+    line = (round(found.line.intercept, 1), round(found.line.slope * DAYS, 1) / DAYS)
     drawn = picture(
         one.file("drift"),
         lambda axes: plot_drift(
-            [day for day, _ in shown],
-            [bias.value for _, bias in shown],
-            [bias.low for _, bias in shown],
-            [bias.high for _, bias in shown],
-            _coarse_line(found.line),
+            [(day, Estimate(bias.value, bias.low, bias.high)) for day, bias in shown],
+            line,
             key=cell.key,
             ax=axes[0],
         ),
@@ -166,18 +165,6 @@ def drift(one: Comparison) -> Section:
         height=2.7,
     )
     return drawn, paragraph(text)
-
-
-@dataclass(frozen=True)
-class _CoarseLine:
-    """A line to the decimals that are printed: a drawn one can be measured."""
-
-    slope: float
-    intercept: float
-
-
-def _coarse_line(line: FittedLine) -> _CoarseLine:
-    return _CoarseLine(round(line.slope * DAYS, 1) / DAYS, round(line.intercept, 1))
 
 
 def sign_off_block() -> Block:

@@ -5,8 +5,12 @@ from math import isfinite
 
 import pandas as pd
 
-from agreement.figures.method_rows import method_rows, methods_caption
-from agreement.figures.methods import methods_height, plot_methods
+from agreement.figures.methods import (
+    method_rows,
+    methods_caption,
+    methods_height,
+    plot_methods,
+)
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from agreement.errors import AgreementError
 from agreement.figures.caption import Caption
-from agreement.figures.run_chart import plot_control, plot_run, run_caption
+from agreement.figures.over_time import plot_control, plot_run, run_caption
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading, table
 from agreement.report.page.numbers import Cell, plain

@@ -1,6 +1,7 @@
-"""How bias and limits of one method stood at each report of a growing study."""
+"""What changes over time: bias and limits from report to report, the control, the difference."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
 from agreement.figures.caption import Caption
-from agreement.figures.colours import AGREED, FAINT, FIELD, INK, SOFT
+from agreement.figures.colours import AGREED, FAINT, FIELD, INK, SOFT, ZERO
 from agreement.figures.estimates import Estimate
 from agreement.figures.labels import DIFFERENCE
 from agreement.figures.points import evenly
@@ -34,9 +35,7 @@ def plot_run(history: pd.DataFrame, *, margin: float | None = None, ax: Axes) ->
     named = evenly(len(names), _NAMED).tolist()
     ax.xaxis.set_major_locator(FixedLocator(named))
     ax.xaxis.set_major_formatter(FixedFormatter([names[place] for place in named]))
-    ax.set_xlim(-0.6, len(history) - 0.4)
-    ax.set_xlabel("report")
-    ax.set_ylabel(DIFFERENCE)
+    ax.set(xlim=(-0.6, len(history) - 0.4), xlabel="report", ylabel=DIFFERENCE)
     return ax
 
 
@@ -59,10 +58,40 @@ def plot_control(
     values: VO2max of the control. [mL/kg/min]
     line: value on day 0 and slope of a day.
     """
-    x = np.asarray(days, dtype=np.float64)
-    ends = np.array([x.min(), x.max()])
-    ax.plot(x, values, "o", color=INK, markersize=6)
-    ax.plot(ends, line[0] + line[1] * ends, color=FIELD, linestyle="--")
-    ax.set_xlabel("days since the first laboratory test")
+    ax.plot(days, values, "o", color=INK, markersize=6)
     ax.set_ylabel("control in the laboratory (mL/kg/min)")
+    return _draw_line(ax, days, line)
+
+
+def plot_drift(
+    points: Sequence[tuple[float, Estimate]],
+    line: tuple[float, float],
+    *,
+    key: str | None = None,
+    ax: Axes,
+) -> Axes:
+    """
+    Draw the bias of each stretch of time with its interval, and the line through all pairs.
+
+    No single pair is drawn: its difference and its day together would tell whose it is.
+
+    points: middle of each stretch, since the study's first laboratory test [days], and its bias.
+    line: of difference on days, over all pairs: value on day 0 and slope of a day.
+    key: the line's place in the results table: its SVG id.
+    """
+    days = [day for day, _ in points]
+    bias, low, high = np.array([one[:3] for _, one in points]).T
+    ax.axhline(0, **ZERO)
+    look: dict[str, Any] = {"color": INK, "markersize": 5.5, "capsize": 4, "linewidth": 1.2}
+    ax.errorbar(days, bias, (bias - low, high - bias), fmt="o", **look)
+    ax.set_ylabel(DIFFERENCE)
+    return _draw_line(ax, days, line, key)
+
+
+def _draw_line(
+    ax: Axes, days: Sequence[float], line: tuple[float, float], key: str | None = None
+) -> Axes:
+    ends = np.array([min(days), max(days)])
+    ax.plot(ends, line[0] + line[1] * ends, color=FIELD, linestyle="--", gid=key)
+    ax.set_xlabel("days since the first laboratory test")
     return ax
