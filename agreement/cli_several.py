@@ -62,7 +62,7 @@ def ledger(
     csv: Annotated[bool, typer.Option("--csv", help="Every line, as one CSV table.")] = False,
 ) -> None:
     """Count the rows that a report left out, by reason, or print every one of them."""
-    from agreement.report.run.own_ledger import ledger_counts, ledger_csv
+    from agreement.report.run.own_report import ledger_counts, ledger_csv
 
     if csv:
         for text in ledger_csv(report):

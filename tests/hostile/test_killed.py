@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from small_study import BARE, write_folder
 
-from agreement.report.run.verifying import changed_files
+from agreement.report.run.own_report import changed_files
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="counts processes under /proc")
 SEED = int(os.environ.get("KILL_SEED", "20260101"))

@@ -17,7 +17,7 @@ from typer.testing import CliRunner
 from agreement import cli
 from agreement.cohort import cohort
 from agreement.errors import OutputError
-from agreement.report.run.verifying import seal
+from agreement.report.run.own_report import seal
 from agreement.tables import whole_output
 from agreement.tables.whole_output import error_in_words, whole_file, whole_folder
 

@@ -30,8 +30,8 @@ from agreement.errors import AgreementError
 from agreement.report.page.pdf import browser
 from agreement.report.privacy.sharing import share_report
 from agreement.report.run.any_size import check_study
+from agreement.report.run.own_report import changed_files
 from agreement.report.run.render import parameters_source
-from agreement.report.run.verifying import changed_files
 from agreement.report.run.write import write_report
 from agreement.report.run.write_pairs import write_pairs
 

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 from agreement import cli
 from agreement.report.privacy.rows import TRAITS, rows_to_share, together
 from agreement.report.run.folder import PROVENANCE
-from agreement.report.run.verifying import seal
+from agreement.report.run.own_report import seal
 
 
 def run(*arguments):

@@ -16,8 +16,8 @@ from test_closed_cells import grouped_results, odd_cohort
 from agreement.report.privacy.cells import hidden_groups
 from agreement.report.privacy.sharing import share_report
 from agreement.report.run.exports import write_tables
+from agreement.report.run.own_report import seal
 from agreement.report.run.provenance import write_provenance
-from agreement.report.run.verifying import seal
 from agreement.terms import CARD_COLUMNS, EXCLUSION_COLUMNS, FLOW_COLUMNS
 
 FEWEST = 5

@@ -4,9 +4,8 @@ import json
 
 import pandas as pd
 
-from agreement.report.run.datapackage import write_datapackage
 from agreement.report.run.explaining import explained
-from agreement.report.run.exports import write_tables
+from agreement.report.run.exports import write_datapackage, write_tables
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.studies.history import COLUMNS as HISTORY_COLUMNS
 from agreement.terms import OUTPUT_COLUMNS, RESULT_COLUMNS

@@ -14,7 +14,7 @@ from agreement.physiology.breath_tests import BreathFile, computed_file, computi
 from agreement.physiology.session_records import SampleFile, reading_over, reduced_file
 from agreement.report.run import kept, kept_samples
 from agreement.report.run.kept_samples import KeptBreaths, KeptSamples
-from agreement.report.run.verifying import checksums
+from agreement.report.run.own_report import checksums
 from agreement.report.run.write import write_report
 from agreement.tables.options import Confirmation, FileFormat, Reference, StudyOptions
 

@@ -6,7 +6,7 @@ import pytest
 
 from agreement.errors import AgreementError, OutputError
 from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
-from agreement.report.run.verifying import changed_files, seal
+from agreement.report.run.own_report import changed_files, seal
 
 
 def written(folder, text):

@@ -17,8 +17,8 @@ from pandas.testing import assert_frame_equal
 from agreement.cohort import read_cohort
 from agreement.errors import TableError
 from agreement.report.run import read_beside, second
+from agreement.report.run.own_report import checksums
 from agreement.report.run.second import Second, Shared, second_process, sent
-from agreement.report.run.verifying import checksums
 from agreement.report.run.write import write_report
 
 # since Python 3.12, where the runner of the tests has threads; a report splits without any

@@ -11,7 +11,7 @@ import pytest
 from printed import with_blanks
 
 from agreement.report.page.machine import in_words
-from agreement.report.run.verifying import changed_files
+from agreement.report.run.own_report import changed_files
 from agreement.terms import CAUTIONS
 
 ANALYSES_SHOWN = {

@@ -11,8 +11,8 @@ from agreement import cli
 from agreement.report.privacy.sharing import share_report
 from agreement.report.run.differences import table_differences
 from agreement.report.run.folder import PROVENANCE
+from agreement.report.run.own_report import seal
 from agreement.report.run.rerun import verified
-from agreement.report.run.verifying import seal
 from agreement.report.run.write import write_report
 from agreement.report.run.write_pairs import write_pairs
 

@@ -4,7 +4,7 @@ from contextlib import closing
 
 from agreement.errors import OutputError, TableError
 from agreement.report.run import watch
-from agreement.report.run.verifying import changed_files, seal
+from agreement.report.run.own_report import changed_files, seal
 from agreement.report.run.write import WrittenReport
 
 PAGE = '<html>\n<head>\n<meta charset="utf-8">\n<title>t</title>'

@@ -8,7 +8,7 @@ from math import isfinite
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from agreement.report.run.folder import PROVENANCE
-from agreement.report.run.own_provenance import damaged
+from agreement.report.run.own_report import damaged
 from agreement.tables.options import StudyOptions
 
 

@@ -18,11 +18,14 @@ from agreement.report.privacy.release import (
 from agreement.report.privacy.rows import numbers_of_rows, rows_to_share, tables_of_rows
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import refuse_foreign, replaced_folder
-from agreement.report.run.own_ledger import ledger_pieces
-from agreement.report.run.own_provenance import damaged, read_provenance
-from agreement.report.run.own_tables import read_own_table
+from agreement.report.run.own_report import (
+    damaged,
+    ledger_pieces,
+    read_own_table,
+    read_provenance,
+    seal,
+)
 from agreement.report.run.provenance import write_provenance
-from agreement.report.run.verifying import seal
 
 _KEPT: Final = ("written_by", "version", "python", "dependencies", "kind", "seed")
 _OF_PEOPLE: Final = (

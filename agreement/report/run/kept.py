@@ -29,7 +29,7 @@ from typing import Any, Final
 from agreement.errors import AgreementError
 from agreement.report.run.earlier import HISTORY_FILE, JUDGED
 from agreement.report.run.folder import PROVENANCE, plain_bytes, provenance_bytes
-from agreement.report.run.own_provenance import read_provenance
+from agreement.report.run.own_report import read_provenance
 from agreement.report.run.templates import template
 from agreement.tables.options import Kind
 from agreement.tables.paths import digest_if_readable, file_digest

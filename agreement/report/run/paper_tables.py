@@ -11,7 +11,7 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 from agreement.report.run.folder import is_ours
-from agreement.report.run.own_provenance import read_provenance
+from agreement.report.run.own_report import read_provenance
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.record import Analysis
 from agreement.tables.whole_output import whole_file

@@ -17,8 +17,8 @@ from agreement.report.privacy.release import released_options
 from agreement.report.run.earlier import require_athletes_as_before
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import refuse_foreign, replaced_folder
+from agreement.report.run.own_report import seal
 from agreement.report.run.provenance import provenance, write_provenance
-from agreement.report.run.verifying import seal
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.streamed import Streamed, inspect_streamed
 from agreement.tables.options import Kind

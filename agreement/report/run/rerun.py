@@ -13,8 +13,7 @@ from agreement.report.run.differences import same_but_for_rounding, table_differ
 from agreement.report.run.earlier import keep_for_the_next
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE
-from agreement.report.run.own_provenance import read_provenance
-from agreement.report.run.verifying import changed_files, checksums
+from agreement.report.run.own_report import changed_files, checksums, read_provenance
 from agreement.tables.withdrawn import KEY_FILE
 
 _IDS: Final = ("athlete_id", "lab_test_id", "id")  # of a shared table: under a key thrown away

@@ -7,8 +7,8 @@ from agreement.cohort import read_cohort
 from agreement.report.run.earlier import require_athletes_as_before
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import refuse_foreign, replaced_folder
+from agreement.report.run.own_report import seal
 from agreement.report.run.provenance import provenance, write_provenance
-from agreement.report.run.verifying import seal
 
 
 def write_pairs(

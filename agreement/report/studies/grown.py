@@ -20,8 +20,7 @@ from agreement.report.page.numbers import Cell, plain
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.run.earlier import HISTORY_FILE
 from agreement.report.run.folder import is_ours
-from agreement.report.run.own_provenance import read_provenance
-from agreement.report.run.own_tables import read_own_table
+from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.stats.studies.control import Control
 from agreement.stats.studies.history import COLUMNS, Step, continued, history_lines, looks, steps
 from agreement.tables.options import Kind, Margin

@@ -18,8 +18,8 @@ from agreement.report.page.pictures import picture
 from agreement.report.page.texts import cautions_block
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import WRITTEN_BY, refuse_foreign, replaced_folder
+from agreement.report.run.own_report import seal
 from agreement.report.run.provenance import write_provenance
-from agreement.report.run.verifying import seal
 from agreement.report.studies.compared import SEASON, Compared
 from agreement.report.studies.pool import pool_frame, pool_lines, study_groups
 from agreement.report.studies.pool_file import Pooled

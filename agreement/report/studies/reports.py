@@ -8,8 +8,7 @@ import pandas as pd
 
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.run.own_provenance import read_provenance
-from agreement.report.run.own_tables import read_own_table
+from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.who_counts import who_counts
 

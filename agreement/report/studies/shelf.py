@@ -8,7 +8,7 @@ from agreement.errors import AgreementError
 from agreement.report.page.html import Page
 from agreement.report.page.markup import element, heading, lines, paragraph, table
 from agreement.report.run.folder import PROVENANCE
-from agreement.report.run.own_provenance import read_provenance
+from agreement.report.run.own_report import read_provenance
 from agreement.report.studies.reports import read_report
 from agreement.tables.whole_output import whole_file
 

@@ -1,0 +1,272 @@
+"""
+A finished report, read back: its provenance, its tables, the rows that it left out, its checksums.
+
+Whatever was done to its files since is said in a sentence.
+"""
+
+import csv
+import json
+import os
+import stat
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from agreement.errors import AgreementError
+from agreement.report.run.folder import PROVENANCE, is_ours, plain_bytes, provenance_bytes
+from agreement.tables.parts_together import read_ledger_part
+from agreement.tables.paths import file_digest
+from agreement.tables.writers import csv_bytes
+from agreement.terms import OUTPUT_COLUMNS, OUTPUT_NUMBERS, REASONS
+
+_MOST: Final = 4_000_000_000  # bytes of one table
+_TYPES: Final[dict[str, type | tuple[type, ...]]] = {
+    "written_by": str,
+    "version": str,
+    "created": str,
+    "python": str,
+    "dependencies": dict,
+    "study": str,
+    "kind": (str, type(None)),
+    "command": str,
+    "seed": int,
+    "inputs": list,
+    "options": dict,
+    "outputs": dict,
+    "shared": bool,
+    "rows_of_people": bool,
+    "small_groups": list,
+}
+KINDS: Final = ("squad", "validation", "audit", "brief", None)
+_AGAIN: Final = "Run the report again."
+
+
+def damaged(name: str, why: str) -> AgreementError:
+    """Return what is said of a file of a report that cannot be used."""
+    return AgreementError(f"{name} of the report {why}. {_AGAIN}")
+
+
+def read_provenance(report: Path) -> dict[str, Any]:
+    """
+    Return the provenance of a report.
+
+    Raises AgreementError if the folder holds no report of ours, or its provenance is not as it was
+        written.
+    """
+    if not is_ours(report):
+        raise AgreementError(f"{report} holds no report: its {PROVENANCE} is missing or not ours.")
+    content: dict[str, Any] = json.loads(plain_bytes(report / PROVENANCE))
+    for key, kind in _TYPES.items():
+        if key in content and not isinstance(content[key], kind):
+            raise damaged(PROVENANCE, f"is damaged: '{key}' is not what it should be")
+    texts = [*content.get("outputs", {}).values(), *content.get("dependencies", {}).values()]
+    inputs = content.get("inputs", [])
+    if not all(isinstance(one, str) for one in texts):
+        raise damaged(PROVENANCE, "is damaged: a checksum or a version is no text")
+    if not all(
+        isinstance(one, dict)
+        and isinstance(one.get("name"), str)
+        and isinstance(one.get("sha256"), str)
+        for one in inputs
+    ):
+        raise damaged(PROVENANCE, "is damaged: 'inputs' is no list of files")
+    if not all(
+        isinstance(one, list) and len(one) == 4 and all(isinstance(word, str) for word in one)
+        for one in content.get("small_groups", [])
+    ):
+        raise damaged(PROVENANCE, "is damaged: 'small_groups' is no list of groups")
+    if content.get("kind") not in KINDS:
+        raise damaged(PROVENANCE, "is damaged: there is no such kind of report")
+    name = content.get("study")
+    if name is not None and (not name or name != Path(name).name or "\0" in name):
+        raise damaged(PROVENANCE, "is damaged: 'study' is no name of a folder")
+    if not _is_text(json.dumps(content, ensure_ascii=False)):
+        raise damaged(PROVENANCE, "is damaged: it holds what is no text")
+    return content
+
+
+def _is_text(text: str) -> bool:
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def require_plain(path: Path, name: str) -> None:
+    """Raise when a file of a report is missing, or no plain file."""
+    try:
+        found = os.stat(path)  # noqa: PTH116 - follows links, as opening would
+    except (OSError, ValueError) as error:
+        raise damaged(name, "is missing") from error
+    if not stat.S_ISREG(found.st_mode):
+        raise damaged(name, "is no plain file")
+    if found.st_size > _MOST:
+        raise damaged(name, "is too large")
+
+
+def read_own_table(report: Path, name: str, content: dict[str, Any]) -> pd.DataFrame:
+    """
+    Read one table of a report; ids and texts stay text.
+
+    name: of the table, a key of `agreement.terms.OUTPUT_COLUMNS`.
+    content: the report's provenance.
+    Raises AgreementError if it is missing, was changed since, or is no such table.
+    """
+    return _numbers(pd.concat(read_in_pieces(report, name, content), ignore_index=True), name)
+
+
+def read_in_pieces(
+    report: Path, name: str, content: dict[str, Any], *, rows: int = 200_000
+) -> Iterator[pd.DataFrame]:
+    """Yield a table of a report as text, some rows at a time; raises as `read_own_table`."""
+    file = f"{name}.csv"
+    path = report / file
+    require_plain(path, file)
+    if content.get("outputs", {}).get(file) != file_digest(path):
+        raise damaged(file, "is not as it was written, and only what we wrote is passed on")
+    if not _ends_a_line(path):
+        raise damaged(file, "is cut off")
+    wanted = [*OUTPUT_COLUMNS[name.split("/")[0]]]
+    try:
+        pieces = pd.read_csv(
+            path, dtype="str", keep_default_na=False, chunksize=rows, encoding="utf-8"
+        )
+        some = False
+        with pieces:
+            for piece in pieces:
+                some = True
+                extra = [str(c) for c in piece.columns if c not in wanted]
+                if extra or len(set(piece.columns)) != len(wanted):
+                    raise damaged(
+                        file,
+                        f"has the columns {', '.join(map(str, piece.columns))[:200]}, not ours",
+                    )
+                yield piece[wanted]
+        if not some:
+            raise damaged(file, "is empty")
+    except (ValueError, csv.Error, UnicodeError, OverflowError) as error:
+        if isinstance(error, AgreementError):
+            raise
+        raise damaged(file, "is no table") from error
+
+
+def _ends_a_line(path: Path) -> bool:
+    with path.open("rb") as file:
+        file.seek(0, 2)
+        file.seek(max(file.tell() - 1, 0))
+        return file.read() == b"\n"
+
+
+def _numbers(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Return a table with its numbers as numbers, empty where there is none."""
+    for column in OUTPUT_NUMBERS & set(frame.columns):
+        text = frame[column]
+        values = pd.to_numeric(text.where(text != "", None), errors="coerce").astype("float64")
+        if (values.isna() & (text != "")).any() or np.isinf(values).any():
+            raise damaged(f"{name}.csv", f"holds something in {column} that is no number")
+        frame[column] = values
+    return frame
+
+
+FOLDER: Final = "exclusions/"
+
+
+def ledger_pieces(report: Path, content: dict[str, Any]) -> Iterator[pd.DataFrame]:
+    """
+    Yield the lines of a report as text, some at a time; those of Parquet parts come last.
+
+    content: its provenance.
+    Raises AgreementError if a file is missing, was changed since, or is no such table.
+    """
+    outputs = content.get("outputs", {})
+    if "exclusions.csv" not in outputs:
+        return
+    yield from read_in_pieces(report, "exclusions", content)
+    for name in outputs:
+        if not (name.startswith(FOLDER) and name.endswith(".parquet")):
+            continue
+        path = report / name
+        require_plain(path, name)
+        if outputs[name] != file_digest(path):
+            raise damaged(name, "is not as it was written, and only what we wrote is passed on")
+        try:
+            lines = read_ledger_part(path)
+        except ImportError as error:
+            raise AgreementError(
+                "The lines are in Parquet files. Install this package with its extra 'scale'."
+            ) from error
+        except (OSError, ValueError, KeyError) as error:  # Arrow's own errors are among these
+            raise damaged(name, "is no table") from error
+        yield lines.astype("str").fillna("")
+
+
+def ledger_csv(report: str | Path) -> Iterator[bytes]:
+    """
+    Yield the lines of a report as CSV, the header first; raises as `ledger_pieces`.
+
+    A text that a spreadsheet would take for a formula gets an apostrophe before it.
+    """
+    place, header = Path(report), True
+    for lines in ledger_pieces(place, read_provenance(place)):
+        text = csv_bytes(lines)
+        yield text if header else text.partition(b"\n")[2]
+        header = False
+
+
+def ledger_counts(report: str | Path) -> pd.DataFrame:
+    """
+    Return how many lines of a report have each reason: columns reason, lines, in words.
+
+    Raises as `ledger_pieces`.
+    """
+    place = Path(report)
+    counts = pd.Series(0, index=list(REASONS))
+    for lines in ledger_pieces(place, read_provenance(place)):
+        counts = counts.add(lines["reason"].value_counts(), fill_value=0)
+    found = counts[counts > 0].astype(int)
+    words = [REASONS.get(reason, "") for reason in found.index]
+    return pd.DataFrame({"reason": found.index, "lines": found.to_numpy(), "in words": words})
+
+
+def checksums(folder: Path) -> dict[str, str]:
+    """Return the SHA-256 checksum of every file in a folder but its provenance, by name."""
+    found = (path for path in sorted(folder.rglob("*")) if path.is_file())
+    paths = [path for path in found if path != folder / PROVENANCE]
+    with ThreadPoolExecutor() as threads:  # a digest does not hold Python's lock
+        digests = threads.map(file_digest, paths)
+        names = (path.relative_to(folder).as_posix() for path in paths)
+        return dict(zip(names, digests, strict=True))
+
+
+def seal(folder: Path) -> None:
+    """Add the checksums of all other files to the provenance of a folder."""
+    path = folder / PROVENANCE
+    content = json.loads(path.read_text(encoding="utf-8"))
+    content["outputs"] = checksums(folder)
+    path.write_bytes(provenance_bytes(content))
+
+
+def changed_files(folder: str | Path) -> list[str]:
+    """
+    Compare a report's files with the checksums in its provenance.
+
+    Returns: one sentence for each file that changed, is missing or was added; empty when all is
+        well.
+    Raises AgreementError if the folder holds no report of ours.
+    """
+    place = Path(folder)
+    content = read_provenance(place)
+    written, found = content.get("outputs", {}), checksums(place)
+    lines = [f"{name} is missing." for name in written if name not in found]
+    lines += [f"{name} was added afterwards." for name in found if name not in written]
+    lines += [
+        f"{name} has changed since it was written."
+        for name in written
+        if name in found and found[name] != written[name]
+    ]
+    return sorted(lines)
