@@ -37,7 +37,9 @@ def _declared(*names: str) -> Iterator[Analysis]:
         for one in pkgutil.iter_modules(package.__path__, f"{package.__name__}."):
             module = import_module(one.name)
             for found in (getattr(module, name, ()) for name in names):
-                yield from (found,) if isinstance(found, Analysis) else found
+                for record in (found,) if isinstance(found, Analysis) else found:
+                    _WRITTEN[record.name] = getattr(record.compute, "__module__", one.name)
+                    yield record
 
 
 def _in_order(records: list[Analysis]) -> tuple[Analysis, ...]:
@@ -59,6 +61,7 @@ def _in_order(records: list[Analysis]) -> tuple[Analysis, ...]:
     return tuple(ordered)
 
 
+_WRITTEN: Final[dict[str, str]] = {}  # of each analysis: the module that computes it
 ANALYSES: Final = _in_order(list(_declared("RECORD", "RECORDS")))
 BY_NAME: Final = {analysis.name: analysis for analysis in ANALYSES}
 # with those of several reports, which no single study has
@@ -116,7 +119,8 @@ def describe(name: str) -> str:
 
     name: as in results.csv (``trend``, ``sd_of_differences``, ``trend/p_slope``), in plain words
         (``typical error``) or in the glossary.
-    Returns: a line for each analysis or word; three for each statistic.
+    Returns: a line for each word, two for each analysis, four for each statistic; the last says in
+        which module it is computed.
     Raises KeyError if nothing is called so; the message names what is spelt alike.
 
     >>> print(describe("skewness").splitlines()[0])
@@ -146,7 +150,10 @@ def _plain(name: str) -> str:
 
 
 def _described(analysis: Analysis) -> str:
-    return f"{analysis.name}: {analysis.label}; its statistics: {', '.join(analysis.names)}."
+    return (
+        f"{analysis.name}: {analysis.label}; its statistics: {', '.join(analysis.names)}.\n"
+        f"  Code: {_WRITTEN[analysis.name]}"
+    )
 
 
 def _meanings(wanted: str) -> list[str]:
@@ -157,6 +164,7 @@ def _meanings(wanted: str) -> list[str]:
             places.setdefault(one, []).append(f"{analysis}/{name}")
     return [
         f"{', '.join(where)}: {one.label} [{one.unit}]\n"
-        f"  {one.meaning}\n  Computed: {one.formula} ({one.source})."
+        f"  {one.meaning}\n  Computed: {one.formula} ({one.source}).\n"
+        f"  Code: {', '.join(dict.fromkeys(_WRITTEN[name.partition('/')[0]] for name in where))}"
         for one, where in places.items()
     ]

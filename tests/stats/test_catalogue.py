@@ -1,6 +1,7 @@
 """The catalogue: what records declare, found where they stand."""
 
 from dataclasses import replace
+from importlib import import_module
 
 import pytest
 
@@ -128,3 +129,18 @@ def test_units_hang_on_the_analysis():
     assert unit_of("budget", "total") == "(mL/kg/min)^2"
     assert unit_of("error", "mape") == "%"
     assert unit_of("change", "bias") == UNIT
+
+
+@pytest.mark.parametrize(
+    ("name", "module"),
+    [
+        ("by_sex", "limits.limits_of_subsets"),  # several analyses of one file
+        ("closer/p_sd", "compare.methods_compared"),
+        ("p_full_response", "change.change"),  # its record stands beside it
+        ("sd_of_change", "repeats.laboratory_itself"),
+        ("season/p_sd", "studies.seasons"),
+    ],
+)
+def test_what_is_said_of_a_name_ends_with_the_module_that_computes_it(name, module):
+    assert describe(name).splitlines()[-1] == f"  Code: agreement.stats.{module}"
+    import_module(f"agreement.stats.{module}")
