@@ -14,9 +14,9 @@ from functools import cached_property, wraps
 from typing import Final, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Floats, Integers, Objects
 from agreement.stats.basics.bootstrap import Resampling
 from agreement.stats.evidence import EarlierReport
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
@@ -36,7 +36,6 @@ CODES: Final = (
     LABORATORY_ERROR_TOO_LARGE,
 )
 
-Floats = npt.NDArray[np.float64]
 Found = TypeVar("Found")
 
 
@@ -56,16 +55,20 @@ class NotEstimable(ValueError):
 
     Attributes
     ----------
-    code : {"too_few", "no_margin", "no_second_visit", "not_estimable"}
-        First word of the note in the results table.
     sentence : str
         Why, in plain words.
+    code : {"not_estimable", "too_few", "no_margin", "no_second_visit"}
+        First word of the note in the results table.
     """
 
-    def __init__(self, code: str, sentence: str) -> None:
+    def __init__(self, sentence: str, code: str = NOT_ESTIMABLE) -> None:
         self.code = code
         self.sentence = sentence
-        super().__init__(f"{code}: {sentence}")
+        super().__init__(sentence, code)
+
+    def __str__(self) -> str:
+        """Return the note of the results table."""
+        return f"{self.code}: {self.sentence}"
 
 
 def require_enough(n: int) -> None:
@@ -75,7 +78,7 @@ def require_enough(n: int) -> None:
     Raises NotEstimable with fewer than 10 athletes.
     """
     if n < FEW_FOR_REPORTS:
-        raise NotEstimable(TOO_FEW, f"{too_few_athletes(n)}.")
+        raise NotEstimable(f"{too_few_athletes(n)}.", TOO_FEW)
 
 
 @dataclass(frozen=True)
@@ -129,12 +132,12 @@ class MethodData:
         return self.field - self.lab
 
     @property
-    def athlete(self) -> npt.NDArray[np.intp]:
+    def athlete(self) -> Integers:
         """Code of the athlete of each pair, 0 ... n - 1."""
         return self.resampling.codes
 
     @cached_property
-    def keys(self) -> npt.NDArray[np.object_]:
+    def keys(self) -> Objects:
         """Athlete and laboratory test of each pair, as tuples."""
         return pair_keys(self.pairs)
 
@@ -149,14 +152,14 @@ class MethodData:
         dates = self.pairs["lab_date"].to_numpy(dtype="datetime64[D]")
         return np.asarray((dates - dates.min()).astype(np.float64)) if dates.size else np.empty(0)
 
-    def texts(self, name: str) -> npt.NDArray[np.object_]:
+    def texts(self, name: str) -> Objects:
         """Return a column of texts of the pairs."""
         if name not in self._texts:
             self._texts[name] = self.pairs[name].to_numpy(dtype=object)
         return self._texts[name]
 
     @cached_property
-    def _texts(self) -> dict[str, npt.NDArray[np.object_]]:
+    def _texts(self) -> dict[str, Objects]:
         return {}
 
     @property
@@ -180,7 +183,7 @@ class MethodData:
         return self.options.report.seed
 
 
-def pair_keys(pairs: pd.DataFrame) -> npt.NDArray[np.object_]:
+def pair_keys(pairs: pd.DataFrame) -> Objects:
     """Return athlete and laboratory test of each pair, as tuples; nothing where tests have no id."""
     if "lab_test_id" not in pairs:
         return np.empty(0, dtype=object)

@@ -1,11 +1,12 @@
 """What every result has besides its numbers: a short name, a table for notebooks, a picture."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from importlib import import_module
 from typing import Any
 
 import pandas as pd
 
+from agreement.stats.basics.intervals import Interval
 from agreement.stats.rows import Row, html_table, rows_frame
 
 
@@ -13,8 +14,8 @@ class Result:
     """
     Base of the frozen results of `agreement.stats`.
 
-    A result says its finding in `summary`, gives its numbers as `rows`, and is drawn by `plot`; both of
-    the first are its own.
+    A result says its finding in `summary`, gives its numbers as `rows`, and is drawn by `plot`. Each
+    class tells the first two by `_finding` and `_rows`.
 
     Examples
     --------
@@ -48,11 +49,37 @@ class Result:
         return rows_frame(self.rows())
 
     def rows(self) -> Iterable[Row]:
-        """Yield the rows of `to_frame`."""
+        """Return the rows of `to_frame`: the statistics of its record, in their order."""
+        return self._rows()
+
+    def _rows(self) -> Iterable[Row]:
         raise NotImplementedError
+
+    def row(
+        self,
+        statistic: str,
+        value: float,
+        interval: Interval | None = None,
+        note: str = "",
+        **other: Any,
+    ) -> Row:
+        """Return a row of all athletes and pairs of the result, but for what `other` says."""
+        counts: dict[str, Any] = {
+            "n": getattr(self, "n", 0),
+            "n_pairs": getattr(self, "n_pairs", None),
+        }
+        return Row.of(statistic, value, interval, note=note, **counts | other)
+
+    def told(self, *named: tuple[Any, ...], **common: Any) -> Iterator[Row]:
+        """Yield such a row of each statistic, value, interval, note: as far as given, else `common`."""
+        for one in named:
+            yield self.row(*one, **common)
 
     def summary(self) -> str:
         """Return the finding in one sentence."""
+        return self._finding()
+
+    def _finding(self) -> str:
         raise NotImplementedError
 
     def plot(self, *, ax: Any = None) -> Any:

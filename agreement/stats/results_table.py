@@ -267,12 +267,12 @@ def _computed(
     analysis: Analysis, data: MethodData, results: dict[str, HasFrame], reasons: dict[str, str]
 ) -> HasFrame:
     if analysis.compute is None or (data.n < FEWEST_FOR_SD and not analysis.any_size):
-        raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)}.")
+        raise NotEstimable(f"{too_few_athletes(data.n)}.", TOO_FEW)
     if not analysis.of:
         return analysis.compute(data)
     if analysis.of in reasons:
         code, _, sentence = reasons[analysis.of].partition(": ")
-        raise NotEstimable(code, sentence)
+        raise NotEstimable(sentence, code)
     return analysis.compute(results[analysis.of])
 
 
@@ -332,7 +332,7 @@ def _laboratory_itself(evidence: Evidence) -> _Itself:
         visits = evidence.visits[evidence.visits["mode"] == name]
         try:
             if variance is None:
-                raise NotEstimable(NOT_ESTIMABLE, "the laboratory's own error is unknown.")
+                raise NotEstimable("the laboratory's own error is unknown.")
             change[name] = result = laboratory_change(visits, variance, evidence.options.change)
             told = rows_of(result)
         except NotEstimable as problem:

@@ -1,6 +1,7 @@
 """One line of a results table, and the two doors that every result has: a frame and a small table."""
 
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from html import escape
 from math import isnan, nan
 from typing import Any, Final, NamedTuple
@@ -52,21 +53,31 @@ class Row(NamedTuple):
         *,
         n: int,
         n_pairs: int | None = None,
-        unit: str = UNIT,
+        unit: str = "",
         note: str = "",
         group: str = "",
     ) -> "Row":
         """
         Build a row from a value and its interval; without `n_pairs`, one pair per athlete.
 
-        What is to be said of the interval ends the note.
+        Its unit is that of its record. What is to be said of the interval ends the note.
         """
         low, high = interval if interval is not None else (nan, nan)
         said = getattr(interval, "said", "")
         if said and said not in note:
             note = f"{note}; {said}" if note else said
         pairs = n if n_pairs is None else n_pairs
-        return cls(statistic, float(value), float(low), float(high), unit, n, pairs, note, group)
+        ends = float(low), float(high)
+        unit = unit or _units().get(statistic, UNIT)
+        return cls(statistic, float(value), *ends, unit, n, pairs, note, group)
+
+
+@cache
+def _units() -> dict[str, str]:
+    """Return the unit of every statistic by its name; where analyses differ, of the first."""
+    from agreement.stats.catalogue import EVERY
+
+    return {one.name: one.unit for analysis in reversed(EVERY) for one in analysis.statistics}
 
 
 def rows_frame(rows: Iterable[Row]) -> pd.DataFrame:
@@ -83,9 +94,9 @@ def rows_frame(rows: Iterable[Row]) -> pd.DataFrame:
 
 
 def told_rows(named: Iterable[tuple[Any, ...]], **common: Any) -> Iterator[Row]:
-    """Yield a row of each statistic, value, interval, unit, note: as far as given, else `common`."""
+    """Yield a row of each statistic, value, interval, note: as far as given, else `common`."""
     for one in named:
-        yield Row.of(*one[:3], **common | dict(zip(("unit", "note"), one[3:], strict=False)))
+        yield Row.of(*one[:3], **common | dict(zip(("note",), one[3:], strict=False)))
 
 
 def in_group(group: str, rows: Iterable[Row]) -> list[Row]:

@@ -7,9 +7,9 @@ from math import isfinite, log10
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.basics.welch import brown_forsythe, welch_test
 from agreement.stats.indices.concordance import concordance
@@ -24,8 +24,6 @@ from agreement.terms import NOT_ENOUGH_DATA
 MOST_DIGITS: Final = 15  # that floating point can share
 _FEWEST_OF_A_PROFILE: Final = 5
 _MARGIN: Final = 3.5  # where none was agreed; only the libraries are compared
-
-Floats = npt.NDArray[np.float64]
 
 
 class SameNumber(NamedTuple):

@@ -100,7 +100,7 @@ def test_different_tests_are_two_studies_in_words():
     d = errors()
     halves = [different_tests(d[:, 0], range(40), d[:, 1], range(40, 80), spread=s) for s in (0, 1)]
     one = TwoApart(("A", "B"), "different tests", 80, 80, *halves)
-    none = NotEstimable("too_few", "nobody has both")
+    none = NotEstimable("nobody has both", "too_few")
     alone = replace(compared(d, apart=(one,)), error=none, spread=none, names=())
     words, _, row = section(alone)
     assert "a comparison of two studies and not of two methods: A over B" in words

@@ -1,10 +1,11 @@
 """Which athlete a pair belongs to, as a code."""
 
 import numpy as np
-import numpy.typing as npt
+
+from agreement.stats.basics.arrays import ArrayLike, Integers
 
 
-def athlete_codes(athlete: npt.ArrayLike | None, n_pairs: int) -> npt.NDArray[np.intp]:
+def athlete_codes(athlete: ArrayLike | None, n_pairs: int) -> Integers:
     """
     Return a code 0 ... G - 1 for the athlete of each pair.
 

@@ -16,7 +16,8 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.replicates import FEW_FOR_RESAMPLES, Floats, Replicates, Scale
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.stats.basics.replicates import FEW_FOR_RESAMPLES, Replicates, Scale
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -33,7 +34,7 @@ class Resampling:
     """Which athletes were drawn, how often, in each resample."""
 
     # shape (n_rows,). The athlete of each row, 0 ... G - 1 in the order of the sorted ids.
-    codes: npt.NDArray[np.intp]
+    codes: Integers
     # shape (B, G). How often each athlete was drawn. A count above 255 cannot happen below 256
     # athletes and has no realistic chance above.
     counts: npt.NDArray[np.uint8]
@@ -52,11 +53,11 @@ class Resampling:
 
 # Ours: scipy's bootstrap draws rows, not athletes, and draws anew for each statistic.
 def cluster_resampling(
-    athlete: npt.ArrayLike,
+    athlete: ArrayLike,
     *,
     n_resamples: int = N_RESAMPLES,
     rng: int | np.random.Generator | None = None,
-    strata: npt.ArrayLike | None = None,
+    strata: ArrayLike | None = None,
 ) -> Resampling:
     """
     Draw athletes with replacement, once for all statistics.
@@ -118,7 +119,7 @@ def bootstrap(
 
 def bootstrap_of_sums(
     resampling: Resampling,
-    columns: npt.ArrayLike,
+    columns: ArrayLike,
     statistic: Statistic,
     *,
     scales: tuple[Scale, ...] = (),
@@ -158,9 +159,7 @@ def _drawn_of(resampling: Resampling, scales: tuple[Scale, ...]) -> npt.NDArray[
     return resampling.counts if needed else resampling.counts[:0]
 
 
-def _strata(
-    codes: npt.NDArray[np.intp], n_athletes: int, strata: npt.ArrayLike
-) -> list[npt.NDArray[np.intp]]:
+def _strata(codes: Integers, n_athletes: int, strata: ArrayLike) -> list[Integers]:
     groups = np.unique(np.asarray(strata), return_inverse=True)[1]
     of_athlete = np.zeros(n_athletes, dtype=np.intp)
     of_athlete[codes] = groups

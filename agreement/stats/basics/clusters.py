@@ -6,15 +6,17 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+
 
 @dataclass(frozen=True, slots=True)
 class Clusters:
     """Values in clusters."""
 
     # shape (N,). Cluster of each value, 0 ... G - 1 in the order of the sorted ids.
-    codes: npt.NDArray[np.intp]
-    sizes: npt.NDArray[np.intp]  # shape (G,)
-    means: npt.NDArray[np.float64]  # shape (G,)
+    codes: Integers
+    sizes: Integers  # shape (G,)
+    means: Floats  # shape (G,)
     ss_within: float  # sum of squares about the cluster means
 
     @property
@@ -43,7 +45,7 @@ class Clusters:
         return self.n / float((1.0 / self.sizes).sum())
 
 
-def clusters(values: npt.ArrayLike, cluster: npt.ArrayLike) -> Clusters:
+def clusters(values: ArrayLike, cluster: ArrayLike) -> Clusters:
     """
     Put values into clusters.
 
@@ -70,7 +72,7 @@ def clusters(values: npt.ArrayLike, cluster: npt.ArrayLike) -> Clusters:
     return Clusters(codes, sizes, means + centre, float(np.einsum("i,i", residual, residual)))
 
 
-def _codes(labels: npt.NDArray[Any]) -> npt.NDArray[np.intp]:
+def _codes(labels: npt.NDArray[Any]) -> Integers:
     """Return 0 ... G - 1 in the order of the sorted labels; whole numbers in order need no sorting."""
     if labels.dtype.kind == "i" and labels.size and (labels[1:] >= labels[:-1]).all():
         begins = labels[1:] != labels[:-1]

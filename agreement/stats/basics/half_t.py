@@ -3,10 +3,9 @@
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
-Floats = npt.NDArray[np.float64]
+from agreement.stats.basics.arrays import Floats
 
 GRID: Final = 200  # points of the grid
 _NOTHING: Final = 1e-18  # weight of a part that no digit shows

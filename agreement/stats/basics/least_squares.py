@@ -3,11 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, t_p_value
-
-Floats = npt.NDArray[np.float64]
 
 _BLOCK = 1 << 13  # values at a time: they stay in cache, and products need no threads
 
@@ -72,7 +70,7 @@ class Line:
         """Chi-square interval of the residual standard deviation."""
         return sd_interval(self.residual_sd, self.df, confidence_level)
 
-    def at(self, x: npt.ArrayLike) -> Floats:
+    def at(self, x: ArrayLike) -> Floats:
         """Height of the line at x."""
         return self.intercept + self.slope * np.asarray(x, dtype=np.float64)
 

@@ -4,11 +4,9 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-import numpy.typing as npt
 
-from agreement.stats.basics.replicates import Floats
+from agreement.stats.basics.arrays import Floats, Integers
 
-Codes = npt.NDArray[np.intp]
 Model = Literal["none", "offset", "line"]
 
 MODELS: Final[tuple[Model, ...]] = ("none", "offset", "line")
@@ -35,7 +33,7 @@ class Fits:
 class AthleteSums:
     """Sums of pairs by athlete, from which every fit follows."""
 
-    def __init__(self, field: Floats, lab: Floats, codes: Codes) -> None:
+    def __init__(self, field: Floats, lab: Floats, codes: Integers) -> None:
         self.centre = float(field.mean())  # keeps sums of squares small
         x, y = field - self.centre, lab - self.centre
         n = np.bincount(codes).astype(np.float64)

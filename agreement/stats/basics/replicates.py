@@ -11,12 +11,11 @@ from functools import cached_property
 from typing import Final, Literal
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import Floats, Integers
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval, t_p_value
 
-Floats = npt.NDArray[np.float64]
 Scale = Literal["plain", "log", "atanh", "ranked"]  # ranked: shares, medians; no jackknife holds
 
 FEW_ATHLETES: Final = 15  # below, bootstrap intervals come out too short
@@ -67,7 +66,7 @@ class Replicates:
         object.__setattr__(self, "replicates", np.ascontiguousarray(self.replicates.T).T)
 
     @cached_property
-    def failed(self) -> npt.NDArray[np.intp]:
+    def failed(self) -> Integers:
         """How many resamples gave no number, for each statistic."""
         return np.asarray(np.count_nonzero(~np.isfinite(self.replicates), axis=0), dtype=np.intp)
 

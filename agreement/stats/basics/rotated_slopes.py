@@ -16,8 +16,9 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
+
 Whole = npt.NDArray[np.int64]
-Real = npt.NDArray[np.float64]
 
 DECIMALS: Final = 6  # finer than anybody measures; float noise below it must not break ties
 LARGEST_SPREAD: Final = 2**29  # of x and of y: keeps every product below inside 64-bit integers
@@ -35,7 +36,7 @@ MOST_GUESSES: Final = 12  # trials after which halving replaces interpolation
 SMALL_BLOCK: Final = 64  # compared pair by pair
 
 
-def as_whole_numbers(x: Real, y: Real) -> tuple[Whole, Whole, int]:
+def as_whole_numbers(x: Floats, y: Floats) -> tuple[Whole, Whole, int]:
     """
     Return x and y times the same power of ten, as whole numbers, and the power.
 
@@ -66,7 +67,7 @@ def alike_pairs(values: Whole) -> int:
     return int((count * (count - 1)).sum()) // 2
 
 
-def slopes_at_ranks(x: Whole, y: Whole, ranks: npt.ArrayLike) -> Real:
+def slopes_at_ranks(x: Whole, y: Whole, ranks: ArrayLike) -> Floats:
     """
     Return the slopes that stand at the given ranks of the order of t.
 
@@ -124,7 +125,7 @@ def _count_displacements(x: Whole, y: Whole, padded: tuple[int, int]) -> tuple[W
     return dx, dy, counts[dx, column]
 
 
-def _among(dx: Whole, dy: Whole, count: Whole, ranks: Whole) -> Real:
+def _among(dx: Whole, dy: Whole, count: Whole, ranks: Whole) -> Floats:
     """Return the slopes at the ranks, from displacements and how often each occurs."""
     kept = dx + dy != 0  # drops slope -1 and identical points
     dx, dy, count = dx[kept], dy[kept], count[kept]
@@ -133,7 +134,7 @@ def _among(dx: Whole, dy: Whole, count: Whole, ranks: Whole) -> Real:
     order = np.argsort(slope)
     slope, below = slope[order], np.cumsum(count[order])
     shift = below[np.searchsorted(slope, -1.0) - 1] if slope[0] < -1 else 0
-    found: Real = slope[np.searchsorted(below, (ranks + shift - 1) % below[-1] + 1)]
+    found: Floats = slope[np.searchsorted(below, (ranks + shift - 1) % below[-1] + 1)]
     return found
 
 
@@ -166,7 +167,7 @@ class _Frame:
         return _Trial(step, count_inversions(self.order_at(step)))
 
 
-def _select(x: Whole, y: Whole, ranks: Whole) -> Real:
+def _select(x: Whole, y: Whole, ranks: Whole) -> Floats:
     frame = _Frame(x, y)
     trials = _first_bracket(frame, ranks)
     found = {rank: _find(frame, trials, rank) for rank in set(ranks.tolist())}
@@ -245,7 +246,7 @@ def _step_at(trials: list[_Trial], count: int) -> float:
     return total
 
 
-def _list_between(frame: _Frame, low: int, high: int) -> Real:
+def _list_between(frame: _Frame, low: int, high: int) -> Floats:
     """
     List the slopes dy/dx with t between two steps, in no order.
 

@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 
 
@@ -45,7 +45,7 @@ def _interval(k: int, n: int, confidence_level: float, method: str) -> Interval:
     return Interval(float(found.low), float(found.high))
 
 
-def total_deviation_index(difference: npt.ArrayLike, share: float = 0.90) -> TotalDeviationIndex:
+def total_deviation_index(difference: ArrayLike, share: float = 0.90) -> TotalDeviationIndex:
     """
     Margin that `share` of athletes stays within.
 

@@ -4,11 +4,11 @@ from functools import cache
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from numpy.polynomial.legendre import leggauss
 from scipy import special
 
-Floats = npt.NDArray[np.float64]
+from agreement.stats.basics.arrays import ArrayLike, Floats
+
 _POINTS: Final = 128
 _FARTHEST: Final = 8.5  # standard deviations; beyond lies less than 1e-16 of a normal distribution
 _UNSEEN: Final = 1e-16  # of the distribution of the pooled standard deviation, at either end
@@ -16,7 +16,7 @@ _UNSEEN: Final = 1e-16  # of the distribution of the pooled standard deviation, 
 
 # Ours: scipy integrates each value anew on points that it seeks, 100 times as long for the same 12
 # digits after the point: a quarter of all statistics of a study of five methods.
-def studentized_range_sf(q: npt.ArrayLike, k: int, df: npt.ArrayLike) -> Floats:
+def studentized_range_sf(q: ArrayLike, k: int, df: ArrayLike) -> Floats:
     r"""
     Return the probability that the range of k means is q standard errors or more.
 

@@ -7,10 +7,10 @@ All are cached: they depend on the number of athletes and two shares alone.
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 from scipy import special
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import checked_share, z_of
 
 LARGE = 100_000  # above, exact and large-sample factor differ by less than 0.0001
@@ -108,7 +108,7 @@ def howe_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -> flo
     return z_of(coverage) * float(np.sqrt(scale))
 
 
-def _radius(x: npt.NDArray[np.float64], coverage: float) -> npt.NDArray[np.float64]:
+def _radius(x: Floats, coverage: float) -> Floats:
     """Half width of the interval around x that holds `coverage` of a standard normal."""
     low, high = np.zeros_like(x), x + z_of(coverage)
     for _ in range(_BISECTIONS):

@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.replicates import Floats
+from agreement.stats.basics.arrays import Floats, Integers, Objects
 from agreement.stats.method_data import MethodData
 
 
@@ -15,12 +14,12 @@ class Visits:
     """Daily values joined to the pairs they belong to."""
 
     daily: pd.DataFrame  # sorted by visit, then date
-    of_day: npt.NDArray[np.intp]  # shape (n_days,). Visit of each day.
+    of_day: Integers  # shape (n_days,). Visit of each day.
     # one row per visit: the columns of the pairs, and ``mean``, the mean daily difference
     table: pd.DataFrame
     # shape (V,). Athlete of each visit, 0 ... G - 1 in the order of the ids.
-    athlete: npt.NDArray[np.intp]
-    ids: npt.NDArray[np.object_]  # shape (G,). Athletes.
+    athlete: Integers
+    ids: Objects  # shape (G,). Athletes.
 
     @property
     def n(self) -> int:
@@ -65,7 +64,7 @@ class VisitSums:
         return np.asarray(np.maximum(between, 0.0) + (1.0 - inverse) * within)
 
 
-def visit_sums(values: Floats, athlete: npt.NDArray[np.intp], n: int) -> VisitSums:
+def visit_sums(values: Floats, athlete: Integers, n: int) -> VisitSums:
     """
     Sum up values of shape (V, k) by athlete.
 

@@ -8,16 +8,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import scipy
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.basics.studentized_range import studentized_range_sf
-from agreement.stats.method_data import NOT_ESTIMABLE, NotEstimable
-
-Floats = npt.NDArray[np.float64]
+from agreement.stats.method_data import NotEstimable
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +64,7 @@ class Apart:
     g_interval: Interval  # 95 %, for this pair alone
 
 
-def welch_test(groups: Sequence[npt.ArrayLike]) -> WelchTest:
+def welch_test(groups: Sequence[ArrayLike]) -> WelchTest:
     """
     Test equal means under unequal spreads.
 
@@ -82,7 +80,7 @@ def welch_test(groups: Sequence[npt.ArrayLike]) -> WelchTest:
     return WelchTest(float(found["F"]), int(found["ddof1"]), float(found["ddof2"]))
 
 
-def games_howell(groups: Sequence[npt.ArrayLike]) -> tuple[Apart, ...]:
+def games_howell(groups: Sequence[ArrayLike]) -> tuple[Apart, ...]:
     r"""
     Compare the means of groups two by two, all pairs counted, under unequal spreads.
 
@@ -105,7 +103,7 @@ def games_howell(groups: Sequence[npt.ArrayLike]) -> tuple[Apart, ...]:
     """
     n = _with_spread(groups)
     if n.min() < 3:
-        raise NotEstimable(NOT_ESTIMABLE, "a group of two is too small to compare in pairs.")
+        raise NotEstimable("a group of two is too small to compare in pairs.")
     with _pingouin():
         from pingouin import compute_effsize, compute_esci
 
@@ -139,7 +137,7 @@ def _simultaneous(k: int, df: Floats) -> Floats:
 
 
 # Ours: pingouin compares groups in pairs, none with the mean of all.
-def contrasts_with_overall(groups: Sequence[npt.ArrayLike]) -> tuple[Contrast, ...]:
+def contrasts_with_overall(groups: Sequence[ArrayLike]) -> tuple[Contrast, ...]:
     """
     Difference of each group's mean from the unweighted mean of group means.
 
@@ -161,7 +159,7 @@ def contrasts_with_overall(groups: Sequence[npt.ArrayLike]) -> tuple[Contrast, .
     )
 
 
-def brown_forsythe(groups: Sequence[npt.ArrayLike]) -> float:
+def brown_forsythe(groups: Sequence[ArrayLike]) -> float:
     """
     P value of equal spreads: one-way F of absolute deviations from the group medians.
 
@@ -171,11 +169,11 @@ def brown_forsythe(groups: Sequence[npt.ArrayLike]) -> float:
     with np.errstate(divide="ignore", invalid="ignore"):  # no spread at all: told below
         p = float(scipy.stats.levene(*map(np.asarray, groups), center="median").pvalue)
     if np.isnan(p):
-        raise NotEstimable(NOT_ESTIMABLE, "groups without any spread cannot be compared.")
+        raise NotEstimable("groups without any spread cannot be compared.")
     return p
 
 
-def holm(p_values: npt.ArrayLike) -> Floats:
+def holm(p_values: ArrayLike) -> Floats:
     """
     Correct p values for their number.
 
@@ -202,28 +200,28 @@ def _pingouin() -> Iterator[None]:
         yield
 
 
-def _in_one(groups: Sequence[npt.ArrayLike]) -> pd.DataFrame:
+def _in_one(groups: Sequence[ArrayLike]) -> pd.DataFrame:
     """Return all values with the place of their group."""
     values = [np.asarray(group, dtype=np.float64) for group in groups]
     place = np.repeat(np.arange(len(values)), [one.size for one in values])
     return pd.DataFrame({"value": np.concatenate(values), "group": place})
 
 
-def _with_spread(groups: Sequence[npt.ArrayLike]) -> Floats:
+def _with_spread(groups: Sequence[ArrayLike]) -> Floats:
     """Return the sizes of groups that all scatter."""
     n, _, variance = _moments(groups)
     if np.any(variance == 0.0):
-        raise NotEstimable(NOT_ESTIMABLE, "a group without any spread has no Welch test.")
+        raise NotEstimable("a group without any spread has no Welch test.")
     return n
 
 
-def _moments(groups: Sequence[npt.ArrayLike]) -> tuple[Floats, Floats, Floats]:
+def _moments(groups: Sequence[ArrayLike]) -> tuple[Floats, Floats, Floats]:
     values = [np.asarray(group, dtype=np.float64) for group in groups]
     if not all(np.isfinite(v).all() for v in values):
         raise ValueError("groups hold missing or infinite values; leave them out")
     n = np.array([v.size for v in values], dtype=np.float64)
     if n.size < 2:
-        raise NotEstimable(NOT_ESTIMABLE, "fewer than two groups with enough athletes to compare.")
+        raise NotEstimable("fewer than two groups with enough athletes to compare.")
     if n.min() < 2:
-        raise NotEstimable(NOT_ESTIMABLE, "a group of one has no spread to compare with.")
+        raise NotEstimable("a group of one has no spread to compare with.")
     return n, np.array([v.mean() for v in values]), np.array([v.var(ddof=1) for v in values])

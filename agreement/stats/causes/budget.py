@@ -16,9 +16,10 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.mover import interval_of_difference
-from agreement.stats.basics.replicates import Floats, Replicates, failed_in_words
+from agreement.stats.basics.replicates import Replicates, failed_in_words
 from agreement.stats.causes.budget_parts import (
     FEW,
     N_RESAMPLES,
@@ -75,26 +76,19 @@ class Budget(Result):
         gone = self.components[component].variance
         return z_of(self.coverage) * float(np.sqrt(np.maximum(self.total.variance - gone, 0.0)))
 
-    def rows(self) -> Iterable[Row]:
-        """Return the variances, then the half widths without each component, unrounded."""
-        rows = [self._row("total", self.total, "; ".join(self.notes))]
-        rows += [self._row(name, self.components[name]) for name in COMPONENTS]
+    def _rows(self) -> Iterable[Row]:
+        parts = {"total": self.total} | {name: self.components[name] for name in COMPONENTS}
         if self.excess > 0:
-            rows.append(self._row("excess", Component(self.excess, Interval(np.nan, np.nan))))
+            parts["excess"] = Component(self.excess, Interval(np.nan, np.nan))
+        for name, part in parts.items():
+            notes = (part.note, *self.notes) if name == "total" else (part.note,)
+            note = "; ".join(filter(None, notes))
+            yield self.row(name, part.variance, part.interval, note, n_pairs=self.n_visits)
         for name in COMPONENTS:
-            rows.append(
-                Row.of(
-                    f"half_width_without_{name}",
-                    self.half_width_without(name),
-                    n=self.n,
-                    n_pairs=self.n_visits,
-                    note=self.components[name].note,
-                )
-            )
-        return rows
+            half, note = self.half_width_without(name), self.components[name].note
+            yield self.row(f"half_width_without_{name}", half, note=note, n_pairs=self.n_visits)
 
-    def summary(self) -> str:
-        """Name the largest part in one sentence."""
+    def _finding(self) -> str:
         known = {k: c.variance for k, c in self.components.items() if np.isfinite(c.variance)}
         largest = max(known, key=known.__getitem__)
         share = known[largest] / self.total.variance if self.total.variance > 0 else 0.0
@@ -103,18 +97,6 @@ class Budget(Result):
             f"({share:.0%} of the variance); without it the limits would be "
             f"{self.half_width_without(largest):.1f} instead of "
             f"{z_of(self.coverage) * self.total.variance**0.5:.1f} mL/kg/min on either side."
-        )
-
-    def _row(self, name: str, part: Component, note: str = "") -> Row:
-        said = "; ".join(text for text in (part.note, note) if text)
-        return Row.of(
-            name,
-            part.variance,
-            part.interval,
-            n=self.n,
-            n_pairs=self.n_visits,
-            unit=SQUARED,
-            note=said,
         )
 
 

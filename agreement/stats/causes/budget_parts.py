@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval
-from agreement.stats.basics.replicates import Floats, Replicates
+from agreement.stats.basics.replicates import Replicates
 from agreement.stats.basics.visit_sums import Visits, VisitSums, visit_sums, visits_of
 from agreement.stats.causes.explained import BLOCKS, Design, Shares, design_of
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
@@ -192,7 +193,7 @@ def sources_of(data: MethodData) -> Sources:
     n = int(data.daily["athlete_id"].nunique())
     if n < FEWEST_WITH_DAYS:
         raise NotEstimable(
-            TOO_FEW, f"{counted(n, 'athlete')} with daily values; {FEWEST_WITH_DAYS} are needed."
+            f"{counted(n, 'athlete')} with daily values; {FEWEST_WITH_DAYS} are needed.", TOO_FEW
         )
     visits = visits_of(data)
     means = visits.table["mean"].to_numpy(dtype=np.float64)

@@ -11,7 +11,7 @@ from agreement.physiology.stage_splits import SAME_DAY
 from agreement.stats.basics.intervals import Interval, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.limits.limits_of_agreement import pairs_of
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result
@@ -30,18 +30,15 @@ class Economies(Result):
 
     frame: pd.DataFrame  # `agreement.physiology.stage_splits.COLUMNS` with athlete_id
 
-    def rows(self) -> Iterable[Row]:
-        """Return mean and SD over athletes of what was measured."""
-        units = {"cost_ratio": "1", **MEASURES}
+    def _rows(self) -> Iterable[Row]:
         return (
-            mean_row(f"{how}_{name}", self.frame[name], unit, self.frame)
-            for name, unit in units.items()
+            mean_row(f"{how}_{name}", self.frame[name], self.frame)
+            for name in ("cost_ratio", *MEASURES)
             if self.frame[name].notna().any()
             for how in ("mean", "sd")
         )
 
-    def summary(self) -> str:
-        """Say how differently work costs the athletes."""
+    def _finding(self) -> str:
         ratio = self.frame.groupby("athlete_id")["cost_ratio"].mean()
         return (
             f"Work costs these {len(ratio)} athletes {100 * ratio.mean():.0f} % of what the equation says "
@@ -65,7 +62,7 @@ class EconomyExplains(Result):
         least = 0.0 if low <= 0 <= high else min(low**2, high**2)
         return Interval(least, max(low**2, high**2))
 
-    def rows(self) -> Iterable[Row]:
+    def _rows(self) -> Iterable[Row]:
         """
         Return share of the spread and slope, with a first column ``group``: the day of the stages.
 
@@ -79,7 +76,7 @@ class EconomyExplains(Result):
                 ("slope", line.slope, line.slope_interval()),
             )
             counts: dict[str, Any] = {"n": line.n, "n_pairs": int(tests[group])}
-            rows += [Row.of(*one, **counts, unit="1", group=group) for one in told]
+            rows += [Row.of(*one, **counts, group=group) for one in told]
         return rows
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
@@ -87,8 +84,7 @@ class EconomyExplains(Result):
         of = self.pairs["stages_of"]
         return {group: pairs_of(self.pairs[of == group]) for group in self.lines}
 
-    def summary(self) -> str:
-        """Return the finding in a sentence for each day."""
+    def _finding(self) -> str:
         told = []
         for group, line in self.lines.items():
             low, high = (100 * end for end in self.r_squared_interval(group))
@@ -121,8 +117,7 @@ def economy_explained_of(data: MethodData) -> EconomyExplains:
                 lines[str(group)] = fit_line(*mean.to_numpy(dtype=np.float64).T)
     if data.economy is None or not lines:
         raise NotEstimable(
-            NOT_ESTIMABLE,
-            f"{most} athletes have uptake measured in steady stages of this mode, 5 are needed.",
+            f"{most} athletes have uptake measured in steady stages of this mode, 5 are needed."
         )
     return EconomyExplains(data.economy, lines)
 
@@ -141,11 +136,7 @@ _QUANTITIES: Final = (
         "Uptake of running or walking on at most 2 % grade, over speed.",
         "",
     ),
-    (
-        *("gross_efficiency", "[%]", "gross efficiency"),
-        "Power over energy set free.",
-        _ENERGY,
-    ),
+    (*("gross_efficiency", "[%]", "gross efficiency"), "Power over energy set free.", _ENERGY),
     (
         *("delta_efficiency", "[%]", "delta efficiency"),
         "Reciprocal of the slope of energy set free on power, from stage to stage.",

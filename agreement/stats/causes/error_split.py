@@ -7,7 +7,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.stats.limits.limits_of_agreement import pairs_of
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -23,8 +23,7 @@ class SplitErrors(Result):
     # = field - laboratory. [mL/kg/min]
     frame: pd.DataFrame
 
-    def rows(self) -> Iterable[Row]:
-        """Return mean and standard deviation of each part as rows."""
+    def _rows(self) -> Iterable[Row]:
         n, n_pairs = int(self.frame["athlete_id"].nunique()), len(self.frame)
         return (
             Row.of(f"{word}_{part}", getattr(self.frame[part], how)(), n=n, n_pairs=n_pairs)
@@ -36,8 +35,7 @@ class SplitErrors(Result):
         """Return whose pairs are split."""
         return {"all": pairs_of(self.frame)}
 
-    def summary(self) -> str:
-        """Return the split in one sentence."""
+    def _finding(self) -> str:
         mean, n = self.frame[list(PARTS)].mean(), len(self.frame)
         return (
             f"In {n} {'pair' if n == 1 else 'pairs'} with measured stages the error of "
@@ -49,11 +47,9 @@ class SplitErrors(Result):
 def error_split_of(data: MethodData) -> SplitErrors:
     """Parts of the error of one method and mode, for the results table."""
     if data.splits is None:
-        raise NotEstimable(NOT_ESTIMABLE, "not computed for estimates in parts.")
+        raise NotEstimable("not computed for estimates in parts.")
     if data.splits.empty:
-        raise NotEstimable(
-            NOT_ESTIMABLE, "no pair of this method has oxygen uptake measured by stage."
-        )
+        raise NotEstimable("no pair of this method has oxygen uptake measured by stage.")
     return SplitErrors(data.splits)
 
 

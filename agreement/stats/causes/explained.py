@@ -6,10 +6,9 @@ from math import factorial
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.replicates import Floats
+from agreement.stats.basics.arrays import Floats, Integers
 from agreement.terms import NOT_ENOUGH_DATA
 
 BLOCKS: Final = ("profile_inputs", "sensor", "training_profile")
@@ -24,11 +23,11 @@ class Design:
 
     blocks: tuple[str, ...]  # blocks that take part, of `BLOCKS`
     columns: Floats  # shape (V, p)
-    block_of: npt.NDArray[np.intp]  # shape (p,). Index into `blocks` of each column.
+    block_of: Integers  # shape (p,). Index into `blocks` of each column.
     left_out: dict[str, str]  # blocks that do not, and why
 
 
-def design_of(table: pd.DataFrame, athlete: npt.NDArray[np.intp]) -> Design:
+def design_of(table: pd.DataFrame, athlete: Integers) -> Design:
     """
     Build the columns of each block from a table of visits.
 
@@ -60,7 +59,7 @@ def design_of(table: pd.DataFrame, athlete: npt.NDArray[np.intp]) -> Design:
 class Shares:
     """Share of each block in the variance of the visits' means, for any weights of athletes."""
 
-    def __init__(self, design: Design, mean: Floats, athlete: npt.NDArray[np.intp]) -> None:
+    def __init__(self, design: Design, mean: Floats, athlete: Integers) -> None:
         self.design = design
         x = design.columns - design.columns.mean(axis=0)
         full = np.concatenate([np.ones((len(mean), 1)), x, (mean - mean.mean())[:, None]], axis=1)

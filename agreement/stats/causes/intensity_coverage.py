@@ -13,7 +13,7 @@ from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotE
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, in_group, told_rows
-from agreement.terms import SESSIONS_METHOD, UNIT
+from agreement.terms import SESSIONS_METHOD
 
 FEWEST_FOR_SHARE: Final = 10  # athletes; below, a share of the spread says nothing
 FEWEST_FOR_ERROR: Final = 5  # athletes; below, a profile shows no mean error
@@ -58,8 +58,7 @@ class IntensityCoverage(Result):
     # whether the method is the estimate of these lines themselves, of which no bias is expected
     own_form: bool = False
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of every group, with a first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         for group in self.groups:
             yield from in_group(group.name, self._of(group))
 
@@ -68,14 +67,14 @@ class IntensityCoverage(Result):
         of_share = OWN_FORM if self.own_form else TOO_FEW if group.n < FEWEST_FOR_SHARE else ""
         of_bias = OWN_FORM if np.isnan(group.expected_bias) else ""
         rows = (
-            ("bottom_share_of_hr_max", group.bottom_share, _NOTHING, "1", ""),
-            ("top_share_of_hr_max", group.top_share, _NOTHING, "1", ""),
-            ("extrapolation_se", group.extrapolation_se, _NOTHING, UNIT, ""),
-            ("expected_bias", group.expected_bias, _NOTHING, UNIT, of_bias),
-            ("observed_error", group.observed_error, group.error_interval, UNIT, few_for_error),
-            ("observed_sd", group.observed_sd, group.sd_interval, UNIT, few_for_error),
-            ("unexplained_sd", group.unexplained_sd, _NOTHING, UNIT, few_for_error),
-            ("share_explained", group.share_explained, group.share_interval, "1", of_share),
+            ("bottom_share_of_hr_max", group.bottom_share, _NOTHING, ""),
+            ("top_share_of_hr_max", group.top_share, _NOTHING, ""),
+            ("extrapolation_se", group.extrapolation_se, _NOTHING, ""),
+            ("expected_bias", group.expected_bias, _NOTHING, of_bias),
+            ("observed_error", group.observed_error, group.error_interval, few_for_error),
+            ("observed_sd", group.observed_sd, group.sd_interval, few_for_error),
+            ("unexplained_sd", group.unexplained_sd, _NOTHING, few_for_error),
+            ("share_explained", group.share_explained, group.share_interval, of_share),
         )
         return told_rows(rows, n=group.n, n_pairs=group.n_pairs)
 
@@ -83,8 +82,7 @@ class IntensityCoverage(Result):
         """Return whose pairs stand in each profile, and in all."""
         return {group.name: group.pairs for group in self.groups}
 
-    def summary(self) -> str:
-        """Say what the coverage explains in one sentence."""
+    def _finding(self) -> str:
         everybody = self.groups[0]
         if self.own_form or np.isnan(everybody.share_explained):
             return "How much of the errors the sessions' coverage explains cannot be told here."
@@ -107,8 +105,7 @@ def coverage_by_profile(coverage: pd.DataFrame, *, own_form: bool = False) -> In
     """
     if coverage.empty:
         raise NotEstimable(
-            NOT_ESTIMABLE,
-            "no stage, and no session with a record of heart rate, lies before a paired test.",
+            "no stage, and no session with a record of heart rate, lies before a paired test."
         )
     parts = [("all", coverage), *coverage.groupby("training_profile", sort=True)]
     groups = tuple(_summed_up(str(name), part, own_form=own_form) for name, part in parts)
@@ -118,9 +115,9 @@ def coverage_by_profile(coverage: pd.DataFrame, *, own_form: bool = False) -> In
 def intensity_coverage_of(data: MethodData) -> IntensityCoverage:
     """Coverage and error of one method and mode, for the results table."""
     if not data.heart_rate_based:
-        raise NotEstimable(NOT_ESTIMABLE, "the method does not rest on heart rate.")
+        raise NotEstimable("the method does not rest on heart rate.")
     if data.coverage is None:
-        raise NotEstimable(NOT_ESTIMABLE, "not computed for estimates in parts.")
+        raise NotEstimable("not computed for estimates in parts.")
     own = data.coverage["expected_bias"].isna().all() or data.method == SESSIONS_METHOD
     return coverage_by_profile(data.coverage, own_form=bool(own))
 

@@ -5,18 +5,18 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, said_p, t_p_value
 from agreement.stats.basics.least_squares import Line, fit_line
-from agreement.stats.basics.replicates import Floats, Replicates
+from agreement.stats.basics.replicates import Replicates
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.rows import Row
 from agreement.terms import MASS_WITHIN_PCT, counted
 
 IN_FULL: Final = -1.0  # per cent of VO2max for a per cent of mass, when all of it goes wrong
@@ -47,18 +47,16 @@ class MassMismatch(Result):
             return 1.0 if abs(away) < 1e-9 else 0.0
         return t_p_value(away / error, self.line.df)
 
-    def rows(self) -> Iterable[Row]:
-        """Return slope, p_no_effect and p_full_effect as rows."""
-        note = "" if self.replicates is None else "clustered"
-        named = (
+    def _rows(self) -> Iterable[Row]:
+        return self.told(
             ("slope", self.line.slope, self.interval),
-            ("p_no_effect", self.p_of(0.0), None),
-            ("p_full_effect", self.p_of(IN_FULL), None),
+            ("p_no_effect", self.p_of(0.0)),
+            ("p_full_effect", self.p_of(IN_FULL)),
+            n_pairs=self.line.n,
+            note="" if self.replicates is None else "clustered",
         )
-        return told_rows(named, n=self.n, n_pairs=self.line.n, unit="1", note=note)
 
-    def summary(self) -> str:
-        """Say in one sentence what a per cent of mass does."""
+    def _finding(self) -> str:
         low, high = self.interval
         return (
             f"One per cent too much body mass changes the field value by {self.line.slope:.2f} per "
@@ -69,11 +67,11 @@ class MassMismatch(Result):
 
 
 def mass_mismatch(
-    field: npt.ArrayLike,
-    lab: npt.ArrayLike,
-    mismatch: npt.ArrayLike,
+    field: ArrayLike,
+    lab: ArrayLike,
+    mismatch: ArrayLike,
     *,
-    athlete: npt.ArrayLike | None = None,
+    athlete: ArrayLike | None = None,
     rng: int | np.random.Generator | None = None,
 ) -> MassMismatch:
     """
@@ -103,10 +101,10 @@ def mass_mismatch(
     n = np.unique(codes).size
     if n < FEWEST_FOR_SD:
         known_of = f"of only {counted(n, 'athlete')}" if n else "of no athlete"
-        raise NotEstimable(TOO_FEW, f"the mismatch of body mass is known {known_of}.")
+        raise NotEstimable(f"the mismatch of body mass is known {known_of}.", TOO_FEW)
     m, log_ratio = m[known], 100.0 * np.log(f[known] / x[known])
     if float(np.ptp(m)) == 0.0:
-        raise NotEstimable(NOT_ESTIMABLE, "the mismatch of body mass is the same in all pairs.")
+        raise NotEstimable("the mismatch of body mass is the same in all pairs.")
     line = fit_line(m, log_ratio)
     off = int((np.abs(m) > MASS_WITHIN_PCT).sum())
     if n == m.size:

@@ -4,15 +4,13 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.half_t import grid_quantile, grid_weights, half_t_grid, mixture_quantile
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.terms import NOT_ENOUGH_DATA
-
-Floats = npt.NDArray[np.float64]
 
 SCALE: Final = 3.0  # of the half-t prior on the spread of biases between profiles [mL/kg/min]
 PRIOR_DF: Final = 2.0  # by which a profile's spread leans on the others'
@@ -85,7 +83,7 @@ class Pooled:
 
 # Ours: no library here integrates over the unknown spread between a few profiles.
 def pooled_profiles(
-    mean: npt.ArrayLike, sd: npt.ArrayLike, n: npt.ArrayLike, *, scale: float = SCALE
+    mean: ArrayLike, sd: ArrayLike, n: ArrayLike, *, scale: float = SCALE
 ) -> PooledProfiles:
     r"""
     Pool the biases of profiles partially.

@@ -5,14 +5,14 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.causes.pooled_profiles import athletes_by_profile
 from agreement.stats.limits.limits import checked_pairs
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import (
     FEW_DF,
@@ -22,8 +22,6 @@ from agreement.stats.repeats.laboratory_variance import (
 )
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-
-Floats = npt.NDArray[np.float64]
 
 FEWEST_EACH: Final = 8  # athletes of a profile
 LEAST_RELIABLE: Final = 0.75  # of laboratory values within profiles
@@ -35,7 +33,7 @@ class EqualFitness(Result):
     """Bias of each profile, were its people as fit as the others. [mL/kg/min]."""
 
     profiles: tuple[str, ...]
-    counts: npt.NDArray[np.intp]  # shape (k,). Athletes of each.
+    counts: Integers  # shape (k,). Athletes of each.
     bias: Floats  # shape (k,). At the fitness of the mean profile.
     difference: Floats  # shape (k,). From the unweighted mean of profiles.
     intervals: tuple[Interval, ...]  # of `difference`
@@ -48,15 +46,13 @@ class EqualFitness(Result):
         """Return whose pairs stand in each profile, where that is known."""
         return self.pairs
 
-    def rows(self) -> Iterable[Row]:
-        """Return adjusted_bias and adjusted_difference of every profile, with a column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         for k, group in enumerate(self.profiles):
             told: dict[str, Any] = {"n": int(self.counts[k]), "note": "exploratory", "group": group}
             yield Row.of("adjusted_bias", self.bias[k], **told)
             yield Row.of("adjusted_difference", self.difference[k], self.intervals[k], **told)
 
-    def summary(self) -> str:
-        """Say in one sentence how far profiles lie apart at equal fitness."""
+    def _finding(self) -> str:
         return (
             f"At equal true fitness the bias ranges over {np.ptp(self.bias):.1f} mL/kg/min between "
             "profiles (exploratory)."
@@ -65,9 +61,9 @@ class EqualFitness(Result):
 
 # Ours: no library here corrects for noise of the covariate; OLS would take it for fitness.
 def equal_fitness(
-    difference: npt.ArrayLike,
-    lab: npt.ArrayLike,
-    profile: npt.ArrayLike,
+    difference: ArrayLike,
+    lab: ArrayLike,
+    profile: ArrayLike,
     noise: float,
     noise_ends: Interval | None = None,
 ) -> EqualFitness:
@@ -93,7 +89,7 @@ def equal_fitness(
     sizes = np.bincount(codes)
     k, n = len(names), d.size
     if k < 2 or sizes.min() < 2:
-        raise NotEstimable(NOT_ESTIMABLE, "fewer than two profiles of two athletes.")
+        raise NotEstimable("fewer than two profiles of two athletes.")
     found = [_at(d, x, codes, one) for one in (noise, *(noise_ends or ()))]
     bias, slope, reliability, _ = found[0]
     t = float(special.stdtrit(n - k - 1, 0.975))
@@ -107,9 +103,7 @@ def equal_fitness(
     return EqualFitness(labels, sizes, bias, differences[0], ends, slope, reliability)
 
 
-def _at(
-    d: Floats, x: Floats, codes: npt.NDArray[np.intp], noise: float
-) -> tuple[Floats, float, float, Floats]:
+def _at(d: Floats, x: Floats, codes: Integers, noise: float) -> tuple[Floats, float, float, Floats]:
     """Biases at equal fitness, slope, reliability, and standard errors of the differences."""
     sizes = np.bincount(codes)
     k, n = sizes.size, d.size
@@ -118,9 +112,7 @@ def _at(
     sums = float(off_x @ off_x), float(off_d @ off_x)
     true = sums[0] / (n - k) - noise
     if true <= 0.0:
-        raise NotEstimable(
-            NOT_ESTIMABLE, "the laboratory's noise explains all spread within profiles."
-        )
+        raise NotEstimable("the laboratory's noise explains all spread within profiles.")
     slope = (sums[1] / (n - k) + noise) / true
     bias = means[0] - slope * (means[1] - means[1].mean())
     without = sizes[codes] / (sizes[codes] - 1.0)  # of a product of deviations, one athlete less
@@ -149,12 +141,10 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
     sizes = athletes["training_profile"].value_counts()
     kept = sizes.index[sizes >= FEWEST_EACH]
     if len(kept) < 2:
-        raise NotEstimable(TOO_FEW, f"fewer than two profiles of {FEWEST_EACH} athletes.")
+        raise NotEstimable(f"fewer than two profiles of {FEWEST_EACH} athletes.", TOO_FEW)
     laboratory = laboratory_of(data)
     if laboratory.assumed or laboratory.df < FEW_DF:
-        raise NotEstimable(
-            NOT_ESTIMABLE, f"it needs repeats of the laboratory on {FEW_DF} degrees of freedom."
-        )
+        raise NotEstimable(f"it needs repeats of the laboratory on {FEW_DF} degrees of freedom.")
     used = athletes[athletes["training_profile"].isin(kept)]
     place = used.index.get_indexer(pd.Index(data.texts("athlete_id")))
     theirs, own = used["training_profile"].to_numpy(dtype=object), data.texts("training_profile")
@@ -173,9 +163,8 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
     )
     if found.reliability < LEAST_RELIABLE:
         raise NotEstimable(
-            NOT_ESTIMABLE,
             f"laboratory values within profiles are reliable to {found.reliability:.2f} only; "
-            f"{LEAST_RELIABLE:g} is needed.",
+            f"{LEAST_RELIABLE:g} is needed."
         )
     people = {name: frozenset(data.keys[rows[own[rows] == name]]) for name in found.profiles}
     return replace(found, pairs=people)

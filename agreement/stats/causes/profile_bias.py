@@ -2,12 +2,12 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Booleans, Floats
 from agreement.stats.basics.bootstrap import Resampling
 from agreement.stats.basics.intervals import Interval, said_p
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
@@ -19,8 +19,8 @@ from agreement.stats.causes.pooled_profiles import (
     pooled_biases,
 )
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.limits.limits_of_agreement import Group, group_at
-from agreement.stats.lines.regression import Regression, regression
+from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER, Group, group_at
+from agreement.stats.lines.regression import STANDARD_ERROR, Regression, regression
 from agreement.stats.method_data import (
     NO_MARGIN,
     NOT_ESTIMABLE,
@@ -29,11 +29,10 @@ from agreement.stats.method_data import (
     NotEstimable,
     pair_keys,
 )
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, in_group
-from agreement.terms import NOT_ENOUGH_DATA, UNIT
-
-Floats = npt.NDArray[np.float64]
+from agreement.stats.rows import Row, in_group, told_rows
+from agreement.terms import NOT_ENOUGH_DATA
 
 HOLM_ALL = "holm_all"  # note: shown with every contrast of all methods and modes counted
 SHOWN_AT = 0.05
@@ -91,23 +90,23 @@ class ProfileBias(Result):
     left_out: int = 0  # pairs of athletes who have most of theirs in another profile
     margin: float | None = None  # limit for a mean bias
 
-    def rows(self) -> Iterable[Row]:
-        """Return p_welch and what is said of spreads under group ``all``, then every profile."""
+    def _rows(self) -> Iterable[Row]:
         note = self.reason or ("athlete means" if self.clustered else "")
         flat = f"{NOT_ESTIMABLE}: fewer than two profiles with a spread"
-        named = (
-            ("p_welch", self.p_equal, note),
-            ("p_equal_spread", self.p_spread, flat if np.isnan(self.p_spread) else ""),
-            ("spread_ratio", self.spread_ratio, flat if np.isnan(self.spread_ratio) else ""),
-        )
-        counts: dict[str, Any] = {"n": self.n, "n_pairs": self.n_pairs}
-        for name, value, said in named:
-            yield Row.of(name, value, **counts, unit="1", note=said, group="all")
-        none = (np.nan, None)
-        between, ends = none if self.between is None else self.between
         alone = f"{NOT_ESTIMABLE}: too few profiles or athletes in them"
-        said = f"prior half-t, scale {SCALE:g}" if self.between is not None else alone
-        yield Row.of("sd_between", between, ends, **counts, note=said, group="all")
+        between, ends = (np.nan, None) if self.between is None else self.between
+        yield from self.told(
+            ("p_welch", self.p_equal, None, note),
+            ("p_equal_spread", self.p_spread, None, flat if np.isnan(self.p_spread) else ""),
+            ("spread_ratio", self.spread_ratio, None, flat if np.isnan(self.spread_ratio) else ""),
+            (
+                "sd_between",
+                between,
+                ends,
+                alone if ends is None else f"prior half-t, scale {SCALE:g}",
+            ),
+            group="all",
+        )
         for profile in self.profiles:
             rows = _rows(profile, clustered=self.clustered)
             rows += _pooled_rows(profile, self.margin, len(self.profiles))
@@ -117,8 +116,7 @@ class ProfileBias(Result):
         """Return whose pairs stand in each profile."""
         return {profile.group.name: profile.group.pairs for profile in self.profiles}
 
-    def summary(self) -> str:
-        """Say in one sentence whether profiles differ."""
+    def _finding(self) -> str:
         if np.isnan(self.p_equal):
             return f"Training profiles cannot be compared: {self.reason}"
         words = "differs" if self.p_equal < 0.05 else "shows no difference"
@@ -151,7 +149,7 @@ def profile_bias(
     labels = pairs["training_profile"].to_numpy(dtype=object)
     names = sorted({name for name in labels if isinstance(name, str)} - {NOT_ENOUGH_DATA})
     if not names:
-        raise NotEstimable(NOT_ESTIMABLE, "no pair carries a training profile.")
+        raise NotEstimable("no pair carries a training profile.")
     values: tuple[Floats, Floats]
     values = pairs["field"].to_numpy(np.float64), pairs["lab"].to_numpy(np.float64)
     columns = resampling.codes, values[0] - values[1], pair_keys(pairs)
@@ -249,45 +247,31 @@ def _spread(groups: Sequence[Floats]) -> tuple[float, float]:
 
 def _pooled_rows(profile: Profile, margin: float | None, profiles: int) -> list[Row]:
     """Return a profile's pooled bias, its own weight, and its chance to lie beyond the limit."""
-    counts = (profile.group.n, profile.group.n_pairs)
-    found, deviation = profile.pooled, profile.deviation
+    found, deviation, few = profile.pooled, profile.deviation, profile.group.n < FEW_FOR_BIAS
     p_all = np.nan if deviation is None else deviation.p_all
-    unknown = NOT_ESTIMABLE if profile.group.n >= FEW_FOR_BIAS else TOO_FEW
+    unknown = TOO_FEW if few else NOT_ESTIMABLE
     said_of_all = HOLM_ALL if p_all <= SHOWN_AT else ""
-    told = _pooled_row(
-        "p_difference_all", p_all, counts, unknown if np.isnan(p_all) else said_of_all
-    )
-    if found is None:
-        names = ("bias_pooled", "weight_own", "p_beyond_mean_limit")
-        return [*(_pooled_row(name, np.nan, counts, NOT_ESTIMABLE) for name in names), told]
-    few = f"half and twice the prior: {found.half:.2f}, {found.twice:.2f}"
-    note = few if profiles < FEW_LEVELS else ""
-    beyond, said = found.beyond, ""
-    if found.n < FEW_FOR_BIAS:
-        beyond, said = np.nan, TOO_FEW
-    elif margin is None:
-        said = NO_MARGIN
-    return [
-        _pooled_row("bias_pooled", found.bias, counts, note, found.interval),
-        _pooled_row("weight_own", found.weight_own, counts, ""),
-        _pooled_row("p_beyond_mean_limit", beyond, counts, said),
-        told,
+    told: list[tuple[Any, ...]] = [
+        (name, np.nan, None, NOT_ESTIMABLE)
+        for name in ("bias_pooled", "weight_own", "p_beyond_mean_limit")
     ]
-
-
-def _pooled_row(
-    name: str, value: float, counts: tuple[int, int], note: str, ends: Interval | None = None
-) -> Row:
-    n, n_pairs = counts
-    unit = UNIT if name == "bias_pooled" else "1"
-    return Row.of(name, value, ends, n=n, n_pairs=n_pairs, unit=unit, note=note)
+    if found is not None:
+        other = f"half and twice the prior: {found.half:.2f}, {found.twice:.2f}"
+        note = other if profiles < FEW_LEVELS else ""
+        beyond, said = found.beyond, NO_MARGIN if margin is None else ""
+        if found.n < FEW_FOR_BIAS:
+            beyond, said = np.nan, TOO_FEW
+        told = [
+            ("bias_pooled", found.bias, found.interval, note),
+            ("weight_own", found.weight_own),
+            ("p_beyond_mean_limit", beyond, None, said),
+        ]
+    told.append(("p_difference_all", p_all, None, unknown if np.isnan(p_all) else said_of_all))
+    return list(told_rows(told, n=profile.group.n, n_pairs=profile.group.n_pairs))
 
 
 def _error(
-    values: tuple[Floats, Floats],
-    rows: npt.NDArray[np.bool_],
-    group: Group,
-    resampling: Resampling,
+    values: tuple[Floats, Floats], rows: Booleans, group: Group, resampling: Resampling
 ) -> Regression | None:
     if group.n < FEW_FOR_REPORTS:
         return None
@@ -318,20 +302,71 @@ def _found(profile: Profile) -> dict[str, tuple[float, Interval | None]]:
 
 def _rows(profile: Profile, *, clustered: bool) -> list[Row]:
     group, found = profile.group, _found(profile)
-    rows = []
+    rows: list[tuple[Any, ...]] = []
     for name in _OF_PROFILE:
-        value, interval = found.get(name, (np.nan, None))
         wanted = FEW_FOR_REPORTS if name in _NEED_TEN else FEW_FOR_BIAS
         missing = TOO_FEW if group.n < wanted else NOT_ESTIMABLE
         note = _said(group, name, clustered=clustered) if name in found else missing
-        unit = "1" if name == "p_difference" else UNIT
-        rows.append(
-            Row.of(name, value, interval, n=group.n, n_pairs=group.n_pairs, unit=unit, note=note)
-        )
-    return rows
+        rows.append((name, *found.get(name, (np.nan, None)), note))
+    return list(told_rows(rows, n=group.n, n_pairs=group.n_pairs))
 
 
 def _said(group: Group, name: str, *, clustered: bool) -> str:
     """Return what the table should say of a number that is shown."""
     few = group.limits.note if group.limits is not None and name in _OF_LIMITS else ""
     return "; ".join(part for part in ("clustered" if clustered else "", few) if part)
+
+
+RECORD: Final = Analysis(
+    name="profile_bias",
+    place=110,
+    label="bias by training profile",
+    statistics=declared(
+        BIAS,
+        """
+        difference_from_overall: bias against all profiles
+          How far this profile's bias lies from the unweighted mean of all profiles.
+          = bias of the group less the unweighted mean of groups; p corrected over groups | Welch
+          1951; Holm 1979
+        p_difference [p]: p of no such difference
+          How often chance alone would set a profile this far apart, all profiles considered.
+        """,
+        LOWER,
+        UPPER,
+        STANDARD_ERROR,
+        """
+        p_welch [p]: p of equal bias in profiles
+          How often chance alone would set the profiles' biases this far apart.
+          = Welch's test of profile means, every athlete once | Welch 1951
+        p_equal_spread [p]: p of equal spread in profiles
+          How often chance alone would make the profiles' spreads this unequal.
+          = analysis of variance of the distances from the group's median | Brown & Forsythe 1974
+        spread_ratio [1] .1: widest over narrowest spread
+          Standard deviation of the profile that scatters most over that which scatters least.
+          = largest over smallest standard deviation of d in a profile
+        bias_pooled: bias, other profiles taken into account
+          What the bias of this profile probably is, given its own athletes and all the others.
+          = profile means shrunk to each other, half-t prior with scale 3 on their spread | Gelman
+          2006; Smyth 2004
+        weight_own [1] .1: weight of the profile's own athletes
+          How much the profile's own athletes count in that bias; the rest is borrowed.
+        p_beyond_mean_limit [1]: chance of a bias beyond the limit
+          How likely the bias of this profile is larger than the limit agreed for means.
+        p_difference_all [p]: p of no such difference, all methods counted
+          The same p corrected for every profile of every method; only this may make a headline.
+          = bias of the group less the unweighted mean of groups; p corrected over groups | Welch
+          1951; Holm 1979
+        sd_between: spread of biases between profiles
+          How far the biases of profiles differ from one another.
+          = as bias_pooled
+        """,
+    ),
+    privacy=Privacy.PARTITION,
+    compute=profile_bias_of,
+    unless_possible=(("all", ("p_welch",)),),
+    own_section=True,
+    of_all_groups=(
+        *("difference_from_overall", "p_difference", "p_welch", "p_equal_spread", "spread_ratio"),
+        *("bias_pooled", "weight_own", "p_beyond_mean_limit", "p_difference_all", "sd_between"),
+    ),
+)

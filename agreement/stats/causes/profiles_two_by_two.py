@@ -36,19 +36,17 @@ class ProfilesTwoByTwo(Result):
         first, second = (list(self.profiles.values())[k] for k in one.between)
         return first | second
 
-    def rows(self) -> Iterable[Row]:
-        """Return difference, p and Hedges' g of every two profiles."""
+    def _rows(self) -> Iterable[Row]:
         for one in self.apart:
             pairs = self._pairs(one)
             n = len({athlete for athlete, _ in pairs})
             told: dict[str, Any] = {"n": n, "n_pairs": len(pairs), "group": self.name(one)}
             told["note"] = "athlete means" if n < len(pairs) else ""
             yield Row.of("difference_of_bias", one.estimate, one.interval, **told)
-            yield Row.of("p_difference_of_bias", one.p, unit="1", **told)
-            yield Row.of("hedges_g", one.g, one.g_interval, unit="1", **told)
+            yield Row.of("p_difference_of_bias", one.p, **told)
+            yield Row.of("hedges_g", one.g, one.g_interval, **told)
 
-    def summary(self) -> str:
-        """Say in one sentence how many profiles differ, and which lie farthest apart."""
+    def _finding(self) -> str:
         differ = sum(one.p < SHOWN_AT for one in self.apart)
         most = max(self.apart, key=lambda one: abs(one.estimate))
         return (

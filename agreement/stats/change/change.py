@@ -1,24 +1,26 @@
 """Does the field see the change that the laboratory sees? Agreement of changes between two visits."""
 
 from contextlib import suppress
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import ArrayLike, Floats, Objects
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
-from agreement.stats.basics.replicates import Floats
 from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
 from agreement.stats.change.change_result import Change
 from agreement.stats.change.real_change import real_change
 from agreement.stats.change.visits import visit_changes
 from agreement.stats.limits.limits import FEWEST_FOR_SD
+from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
 from agreement.stats.method_data import DECIMALS, NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     lab_tests_behind,
@@ -36,7 +38,7 @@ def change(
     laboratory_error: float | None = None,
     assumed_error: bool = False,
     laboratory: LaboratoryVariance | None = None,
-    noise_shares: npt.ArrayLike | None = None,
+    noise_shares: ArrayLike | None = None,
     coverage: float = 0.95,
     rng: int | np.random.Generator | None = None,
 ) -> Change:
@@ -102,8 +104,8 @@ def change_of(data: MethodData) -> Change:
     changes = visit_changes(data.pairs, visits=rule.visits, minimum_gap_days=rule.minimum_gap_days)
     if changes.empty:
         raise NotEstimable(
-            NO_SECOND_VISIT,
             f"no athlete has two paired tests at least {rule.minimum_gap_days} days apart.",
+            NO_SECOND_VISIT,
         )
     try:
         error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
@@ -127,7 +129,7 @@ def change_of(data: MethodData) -> Change:
             rng=data.seed,
         )
     except ValueError as error_found:
-        raise NotEstimable(TOO_FEW, str(error_found)) from error_found
+        raise NotEstimable(str(error_found), TOO_FEW) from error_found
 
 
 def _shares(changes: pd.DataFrame, data: MethodData) -> Floats:
@@ -140,7 +142,7 @@ def _shares(changes: pd.DataFrame, data: MethodData) -> Floats:
 def _follows(
     field: Floats,
     lab: Floats,
-    athlete: npt.NDArray[np.object_],
+    athlete: Objects,
     laboratory: LaboratoryVariance | None,
     shares: Floats,
 ) -> StructuralSlope | None:
@@ -177,3 +179,53 @@ def _r_and_slope(sums: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         sxx, syy, sxy = sxx - sx * sx / n, syy - sy * sy / n, sxy - sx * sy / n
         return np.stack([sxy / np.sqrt(sxx * syy), sxy / sxx], axis=1)
+
+
+RECORD: Final = Analysis(
+    name="change",
+    place=120,
+    label="agreement of changes",
+    statistics=declared(
+        replace(BIAS, meaning="Mean of field change minus laboratory change."),
+        LOWER,
+        UPPER,
+        """
+        r [1]: correlation of changes
+          How closely both methods rank the changes of the same people.
+          = least squares of field change on laboratory change | Hopkins 2000
+        slope [1]: attenuated slope of field change on laboratory change
+          Change seen in the field for each mL/kg/min of change in the laboratory, noise and all.
+        same_direction [1]: share of changes in the same direction / share in the same direction
+          Share of changes that field and laboratory see go the same way.
+          = count over number, Wilson's interval | Critchley 2010
+        same_direction_beyond_noise [1]: share of changes beyond noise in the same direction
+          The same, of laboratory changes larger than the smallest real change.
+        responsiveness [1]: field change per unit of true change / field per unit of true change
+          Change seen in the field for each mL/kg/min of true change, the laboratory's noise taken
+          out.
+          = least-squares slope over the reliability of laboratory changes; interval by MOVER-R
+          | Fuller 1987; Donner & Zou 2012
+        p_no_response [p]: p of no response
+          How often chance alone would make the field follow this much.
+          = t test of the least-squares slope | Fuller 1987; Donner & Zou 2012
+        p_full_response [p]: p of a full response
+          How often chance alone would take a full response this far from 1.
+          = moments of both changes compared, athlete by athlete | Fuller 1987; Donner & Zou 2012
+        smallest_real_change: smallest real change
+          A change of the field value between visits below it may be the method's noise alone.
+          = z times the spread of field change less laboratory change, net of the laboratory | Zou &
+          Donner 2008
+        real_change_on_card: change that is more than noise
+          A larger change of the field value is more than this method's noise.
+          = upper end of the smallest real change, or of the whole spread of field changes | Zou &
+          Donner 2008
+        disagreement: disagreement of changes
+          Field and laboratory changes differ by up to this.
+          = z times the standard deviation of field change less laboratory change | Zou & Donner
+          2008
+        """,
+    ),
+    privacy=Privacy.WHOLE,
+    compute=change_of,
+    own_section=True,
+)

@@ -7,9 +7,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Booleans, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
-from agreement.stats.basics.replicates import Floats
 from agreement.stats.basics.shares import wilson_interval
 
 CHANGES: Final = ("down", "trivial", "up")
@@ -23,7 +23,7 @@ class SameDirection:
     zone: float  # laboratory changes up to this size are left out. [mL/kg/min]
     same: int  # changes of the same sign
     # shape (n,). Which changes are outside the zone, and 0 in neither method.
-    considered: npt.NDArray[np.bool_]
+    considered: Booleans
     # Wilson's, or by bootstrap over athletes when an athlete has several changes
     interval: Interval
 

@@ -59,26 +59,22 @@ class Change(Result):
             return False
         return bool(self.changes["lab"].var(ddof=1) <= 2 * self.laboratory_error**2)
 
-    def rows(self) -> Iterable[Row]:
-        """Return bias, limits, r, slope and the two shares as rows, unrounded."""
-        limits = self.limits
-        note = limits.note
-        rows = [
-            self._row("bias", limits.bias, limits.bias_interval(), UNIT, note),
-            self._row("lower_limit", limits.lower, limits.lower_interval(), UNIT, note),
-            self._row("upper_limit", limits.upper, limits.upper_interval(), UNIT, note),
+    def _rows(self) -> Iterable[Row]:
+        limits, assumed = self.limits, "assumed" if self.assumed_error else ""
+        return [
+            *self.told(
+                ("bias", limits.bias, limits.bias_interval()),
+                ("lower_limit", limits.lower, limits.lower_interval()),
+                ("upper_limit", limits.upper, limits.upper_interval()),
+                note=limits.note,
+            ),
             self._of_line("r"),
             self._of_line("slope"),
             self._of_direction("same_direction", self.anywhere, ""),
-            self._of_direction(
-                "same_direction_beyond_noise",
-                self.beyond_noise,
-                "assumed" if self.assumed_error else "",
-            ),
+            self._of_direction("same_direction_beyond_noise", self.beyond_noise, assumed),
             *self._of_following(),
             *self._of_real_change(),
         ]
-        return rows
 
     def chances_said(self) -> dict[str, str]:
         """Say of each athlete how likely the latest change is a true one worth having."""
@@ -101,31 +97,30 @@ class Change(Result):
 
     def _of_following(self) -> list[Row]:
         """Return responsiveness and its p values; without a laboratory error only that of none."""
-        none = Interval(np.nan, np.nan)
         if self.follows is None or self.follows.n < FEW_FOR_REPORTS:
             reason = TOO_FEW if self.n < FEW_FOR_REPORTS else f"{NOT_ESTIMABLE}: {_UNKNOWN}"
-            return [self._row(name, np.nan, none, "1", reason) for name in OF_FOLLOWING]
-        slope, _, full, nothing = self.follows.slope_rows(
-            ("responsiveness", "", *OF_FOLLOWING[:0:-1])
-        )
+            return [self.row(name, np.nan, note=reason) for name in OF_FOLLOWING]
+        names = ("responsiveness", "", *OF_FOLLOWING[:0:-1])
+        slope, _, full, nothing = self.follows.slope_rows(names)
         return [slope, nothing, full]
 
-    def _of_real_change(self) -> list[Row]:
+    def _of_real_change(self) -> Iterable[Row]:
         """Return the smallest real change, what a card may say of it, and the disagreement."""
-        found, none = self.real, Interval(np.nan, np.nan)
-        few, known = self.n < FEW_FOR_REPORTS, found.own is not None
+        found, few = self.real, self.n < FEW_FOR_REPORTS
         reason = TOO_FEW if few else f"{NOT_ESTIMABLE}: {_UNKNOWN}"
-        told = known and not few
+        told = found.own is not None and not few
         note = ("assumed" if self.assumed_error else "") if told else reason
-        smallest, ends = (found.smallest, found.interval) if told else (np.nan, none)
-        return [
-            self._row("smallest_real_change", smallest, ends, UNIT, note),
-            self._row("real_change_on_card", found.on_card, none, UNIT, note),
-            self._row("disagreement", found.disagreement, none, UNIT, ""),
-        ]
+        return self.told(
+            (
+                "smallest_real_change",
+                *((found.smallest, found.interval) if told else (np.nan, None)),
+                note,
+            ),
+            ("real_change_on_card", found.on_card, None, note),
+            ("disagreement", found.disagreement),
+        )
 
-    def summary(self) -> str:
-        """Say bias, limits and direction of change in one sentence."""
+    def _finding(self) -> str:
         caution = (
             " The laboratory's changes are no larger than its own noise: no detectable true change."
             if self.no_detectable_change
@@ -138,37 +133,25 @@ class Change(Result):
             f"the same direction.{caution}"
         )
 
-    def _row(self, name: str, value: float, interval: Interval, unit: str, note: str) -> Row:
-        return Row.of(name, value, interval, n=self.n, n_pairs=self.n_pairs, unit=unit, note=note)
-
     def _of_line(self, name: Literal["r", "slope"]) -> Row:
-        none = Interval(np.nan, np.nan)
         value = np.nan if self.line is None else getattr(self.line, name)
         if np.isnan(value):
-            return self._row(name, np.nan, none, "1", f"{NOT_ESTIMABLE}: all changes are equal")
+            return self.row(name, np.nan, note=f"{NOT_ESTIMABLE}: all changes are equal")
         notes = ["clustered"] if self.clustered else []
         notes += ["no detectable true change"] if self.no_detectable_change else []
         interval = self.r_interval if name == "r" else self.slope_interval
-        return self._row(name, value, interval, "1", "; ".join(notes))
+        return self.row(name, value, interval, "; ".join(notes))
 
     def _of_direction(self, name: str, found: SameDirection | None, note: str) -> Row:
-        none = Interval(np.nan, np.nan)
         if found is None:
-            reason = f"{NOT_ESTIMABLE}: the laboratory's own error is unknown"
-            return self._row(name, np.nan, none, "1", reason)
+            return self.row(name, np.nan, note=f"{NOT_ESTIMABLE}: {_UNKNOWN}")
         if found.kept == 0:
             reason = f"{NOT_ESTIMABLE}: no laboratory change exceeds {found.zone:.1f} {UNIT}"
-            return self._row(name, np.nan, none, "1", reason)
+            return self.row(name, np.nan, note=reason)
         notes = ["clustered"] if self.clustered else []
         notes += [note] if note else []
         notes.append(f"{found.kept} of {found.kept + found.left_out} changes")
         behind = self.changes[found.considered]
-        return Row.of(
-            name,
-            found.share,
-            found.interval,
-            n=behind["athlete_id"].nunique(),
-            n_pairs=len({*behind["first_test"], *behind["second_test"]}),
-            unit="1",
-            note="; ".join(notes),
-        )
+        n = behind["athlete_id"].nunique()
+        tests = len({*behind["first_test"], *behind["second_test"]})
+        return self.row(name, found.share, found.interval, "; ".join(notes), n=n, n_pairs=tests)

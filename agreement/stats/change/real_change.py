@@ -6,10 +6,10 @@ from math import nan, sqrt
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.net_of_laboratory import NetOfLaboratory, net_of_laboratory
@@ -75,7 +75,7 @@ class RealChange:
 def real_change(
     changes: pd.DataFrame,
     laboratory: LaboratoryVariance | None,
-    noise_shares: npt.ArrayLike,
+    noise_shares: ArrayLike,
     *,
     coverage: float = 0.95,
 ) -> RealChange:
@@ -138,12 +138,12 @@ class TrueChange:
 
 
 def true_changes(
-    lab: npt.ArrayLike,
-    field: npt.ArrayLike,
+    lab: ArrayLike,
+    field: ArrayLike,
     laboratory: LaboratoryVariance,
     new_field_changes: Iterable[float],
     *,
-    noise_shares: npt.ArrayLike | None = None,
+    noise_shares: ArrayLike | None = None,
 ) -> list[TrueChange | None]:
     """
     Return what field changes say of the true changes behind them.

@@ -10,12 +10,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.half_t import grid_weights, half_t_grid
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.limits.limits import FEWEST_FOR_SD
-
-Floats = npt.NDArray[np.float64]
 
 N_FLIPS: Final = 9999
 MOST_SIGNS: Final = 100_000_000  # of very many athletes fewer flips, never below `LEAST_FLIPS`
@@ -86,9 +85,9 @@ class Closer:
 
 
 def closer(
-    differences: npt.ArrayLike,
+    differences: ArrayLike,
     *,
-    athlete: npt.ArrayLike | None = None,
+    athlete: ArrayLike | None = None,
     names: Sequence[str] = (),
     spread: bool = False,
     n_flips: int = N_FLIPS,
@@ -165,7 +164,7 @@ def jackknife_error(left_out: Floats) -> Floats:
 
 
 def log_size(
-    difference: npt.ArrayLike, athlete: npt.ArrayLike, *, spread: bool = False
+    difference: ArrayLike, athlete: ArrayLike, *, spread: bool = False
 ) -> tuple[float, Floats]:
     """
     Return the logarithm of the size of one method's errors, and without each athlete in turn.
@@ -180,8 +179,8 @@ def log_size(
 
 
 def _checked(
-    differences: npt.ArrayLike, athlete: npt.ArrayLike | None, *, fewest: int = 2
-) -> tuple[Floats, npt.NDArray[np.intp]]:
+    differences: ArrayLike, athlete: ArrayLike | None, *, fewest: int = 2
+) -> tuple[Floats, Integers]:
     d = np.asarray(differences, dtype=np.float64)
     if d.ndim != 2 or d.shape[1] < fewest:
         raise ValueError(
@@ -196,7 +195,7 @@ def _checked(
     return d, codes
 
 
-def _by_athlete(d: Floats, codes: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
+def _by_athlete(d: Floats, codes: Integers) -> tuple[Floats, Floats]:
     """Mean difference and mean squared difference of each athlete and method."""
     count = np.bincount(codes)[:, None]
     sums = [np.stack([np.bincount(codes, column) for column in part.T], 1) for part in (d, d * d)]

@@ -3,13 +3,11 @@
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import log_size
-
-Floats = npt.NDArray[np.float64]
 
 
 class DifferentTests(NamedTuple):
@@ -25,10 +23,10 @@ class DifferentTests(NamedTuple):
 
 
 def different_tests(
-    difference_a: npt.ArrayLike,
-    athlete_a: npt.ArrayLike,
-    difference_b: npt.ArrayLike,
-    athlete_b: npt.ArrayLike,
+    difference_a: ArrayLike,
+    athlete_a: ArrayLike,
+    difference_b: ArrayLike,
+    athlete_b: ArrayLike,
     *,
     spread: bool = False,
 ) -> DifferentTests:

@@ -18,7 +18,6 @@ from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotE
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import lab_tests_behind, laboratory_of
 from agreement.stats.rows import Row, in_group
-from agreement.terms import UNIT
 
 FEWEST_FOR_SHARES: Final = 20
 MUCH_MORE: Final = 1.2  # athletes of two methods over those of all, to be shown beside
@@ -87,8 +86,8 @@ class MethodsCompared:
         """Yield size, size net of the laboratory and share of one method."""
         if isinstance(self.error, NotEstimable) or name not in self.names:
             apart = str(self.error) if isinstance(self.error, NotEstimable) else _SHARES_TOO_FEW
-            for statistic, unit in (("rmse", UNIT), ("rmse_net_of_laboratory", UNIT), _SHARE):
-                yield self._row(statistic, nan, unit=unit, note=apart)
+            for statistic in ("rmse", "rmse_net_of_laboratory", _SHARE):
+                yield self._row(statistic, nan, note=apart)
             return
         k = self.error.names.index(name)
         note = f"{self.fell_out(name)} of {self.everyone[name]} athletes left out"
@@ -99,7 +98,7 @@ class MethodsCompared:
         few = self.n < FEWEST_FOR_SHARES
         share = nan if few else float(self.error.share_closest[k])
         said = f"{TOO_FEW}: below {FEWEST_FOR_SHARES} athletes" if few else self._methods
-        yield self._row(_SHARE[0], share, unit="1", note=said)
+        yield self._row(_SHARE, share, note=said)
 
     def _of_two(self, names: tuple[str, str]) -> Iterator[Row]:
         """Yield ratio and p values of two methods, of error and of spread."""
@@ -107,13 +106,13 @@ class MethodsCompared:
             refusal = self._refusal(found, names)
             if refusal or isinstance(found, NotEstimable):
                 for statistic in _names_of(words):
-                    yield self._row(statistic, nan, unit="1", note=refusal)
+                    yield self._row(statistic, nan, note=refusal)
                 continue
             k = found.place(*(found.names.index(name) for name in names))
             values = (found.ratio(k), float(found.p[k]), float(found.p_joint[k]))
             ends = (found.joint_interval(k), None, None)
             for statistic, value, interval in zip(_names_of(words), values, ends, strict=True):
-                yield self._row(statistic, value, interval, unit="1", note=self._methods)
+                yield self._row(statistic, value, interval, note=self._methods)
 
     def _refusal(self, found: Found, names: tuple[str, str]) -> str:
         """Return why two methods have no joint comparison; empty when they have."""
@@ -131,16 +130,10 @@ class MethodsCompared:
         return f"{len(self.names)} methods"
 
     def _row(
-        self,
-        name: str,
-        value: float,
-        interval: Interval | None = None,
-        *,
-        unit: str = UNIT,
-        note: str = "",
+        self, name: str, value: float, interval: Interval | None = None, *, note: str = ""
     ) -> Row:
         n, n_pairs = (0, 0) if note == _SHARES_TOO_FEW else (self.n, self.n_pairs)
-        return Row.of(name, value, interval, n=n, n_pairs=n_pairs, unit=unit, note=note)
+        return Row.of(name, value, interval, n=n, n_pairs=n_pairs, note=note)
 
 
 def methods_compared(studied: Iterable[MethodData]) -> tuple[MethodsCompared, ...]:
@@ -212,7 +205,7 @@ def _jointly(wide: pd.DataFrame, names: list[str]) -> list[str]:
 def _closer(rows: pd.DataFrame, seed: int, *, spread: bool) -> Found:
     n = _athletes(rows)
     if n < FEW_FOR_REPORTS or rows.shape[1] < 2:
-        return NotEstimable(TOO_FEW, "fewer than 10 athletes have a test with all methods.")
+        return NotEstimable("fewer than 10 athletes have a test with all methods.", TOO_FEW)
     try:
         return closer(
             rows.to_numpy(),
@@ -222,7 +215,7 @@ def _closer(rows: pd.DataFrame, seed: int, *, spread: bool) -> Found:
             rng=seed,
         )
     except ValueError as problem:
-        return NotEstimable(NOT_ESTIMABLE, str(problem))
+        return NotEstimable(str(problem))
 
 
 def _net(studied: list[MethodData], rows: pd.DataFrame, error: Closer) -> dict[str, float]:
@@ -287,14 +280,14 @@ def _beside(one: TwoApart) -> Iterator[Row]:
             shown = [(ratio, found.ratio, found.interval)]
         counts: dict[str, Any] = {"n": one.n, "n_pairs": one.n_pairs}
         for name, value, ends in shown:
-            yield Row.of(name, value, ends, **counts, unit="1", note=one.group)
+            yield Row.of(name, value, ends, **counts, note=one.group)
 
 
 def _names_of(words: str) -> tuple[str, str, str]:
     return f"{words}_ratio", f"p_{words}", f"p_{words}_joint"
 
 
-_SHARE: Final = ("share_closest", "1")
+_SHARE: Final = "share_closest"
 RECORD: Final = Analysis(
     name="closer",
     place=410,

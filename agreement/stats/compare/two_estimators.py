@@ -5,20 +5,18 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import N_RESAMPLES, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, t_p_value
-from agreement.stats.basics.replicates import Floats
 from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
-from agreement.terms import UNIT
+from agreement.stats.rows import Row
 
 FEWEST_COMPARED: Final = 4
 NORMAL_ONLY: Final = "normal_only"  # note: the test holds for normal errors alone
@@ -59,19 +57,15 @@ class TwoEstimators(Result):
         """Above 0: method B scatters less. [mL/kg/min]."""
         return self.sd_a - self.sd_b
 
-    def rows(self) -> Iterable[Row]:
-        """Return the comparison of both spreads, then each of them, as rows, unrounded."""
-        none = Interval(np.nan, np.nan)
+    def _rows(self) -> Iterable[Row]:
         rows = (
-            ("ratio_of_sd", self.ratio_of_sd, self.ratio_interval, "1"),
-            ("p_pitman_morgan", self.p_pitman_morgan, none, "1"),
-            ("difference_of_sd", self.difference_of_sd, self.difference_interval, UNIT),
-            ("sd_of_first", self.sd_a, none, UNIT),
-            ("sd_of_second", self.sd_b, none, UNIT),
+            ("ratio_of_sd", self.ratio_of_sd, self.ratio_interval),
+            ("p_pitman_morgan", self.p_pitman_morgan, None),
+            ("difference_of_sd", self.difference_of_sd, self.difference_interval),
+            ("sd_of_first", self.sd_a, None),
+            ("sd_of_second", self.sd_b, None),
         )
-        return told_rows(
-            ((*one, self._said(one[0])) for one in rows), n=self.n, n_pairs=self.n_pairs
-        )
+        return self.told(*((*one, self._said(one[0])) for one in rows))
 
     def _said(self, name: str) -> str:
         """Return a row's note: heavy tails make the test of spreads reject too often."""
@@ -79,8 +73,7 @@ class TwoEstimators(Result):
             return self.note
         return "; ".join(part for part in (self.note, NORMAL_ONLY) if part)
 
-    def summary(self) -> str:
-        """Say in one sentence which scatters less, if that is known."""
+    def _finding(self) -> str:
         low, high = self.ratio_interval
         first, second = self.names
         less = f"{second if low > 1 else first} scatters less"
@@ -93,10 +86,10 @@ class TwoEstimators(Result):
 
 # Ours: no library here has Pitman and Morgan's test.
 def two_estimators(
-    difference_a: npt.ArrayLike,
-    difference_b: npt.ArrayLike,
+    difference_a: ArrayLike,
+    difference_b: ArrayLike,
     *,
-    athlete: npt.ArrayLike | None = None,
+    athlete: ArrayLike | None = None,
     names: tuple[str, str] = ("A", "B"),
     mode: str = "",
     n_resamples: int = N_RESAMPLES,
@@ -190,7 +183,7 @@ def _compare(a: MethodData, b: MethodData) -> Comparison:
             rng=a.seed,
         )
     except ValueError as error:
-        result = NotEstimable(TOO_FEW if n < FEWEST_COMPARED else NOT_ESTIMABLE, str(error))
+        result = NotEstimable(str(error), TOO_FEW if n < FEWEST_COMPARED else NOT_ESTIMABLE)
     return Comparison(" vs ".join(names), mode, n, n_pairs, result)
 
 
@@ -225,7 +218,7 @@ def _moments(a: Floats, b: Floats) -> tuple[int, float, float]:
     return len(a), aa / bb, float(np.clip(a @ b / np.sqrt(aa * bb), -1, 1))
 
 
-def _p_clustered(a: Floats, b: Floats, codes: npt.NDArray[np.intp]) -> float:
+def _p_clustered(a: Floats, b: Floats, codes: Integers) -> float:
     """Student's t on the athletes' sums of (a + b)(a - b), which have mean 0 at equal spread."""
     surplus = np.bincount(codes, a * a - b * b)
     error = float(surplus.std(ddof=1)) / np.sqrt(len(surplus))

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from agreement.stats.basics.arrays import Floats, Integers
 
 STEPS: Final = (1.0, 0.5, 0.25, 0.1, 0.05, 0.01)  # to which people round
 QUARTILES: Final = 1.349  # standard deviations between the quartiles of a normal distribution
@@ -97,7 +97,7 @@ def chance_of_all(chances: list[Floats]) -> tuple[Floats, npt.NDArray[np.int64]]
     return chance, numbers
 
 
-def too_close(chance: Floats, alpha: float) -> npt.NDArray[np.intp]:
+def too_close(chance: Floats, alpha: float) -> Integers:
     """
     Return which of many comparisons are closer than chance brings, the closest first.
 

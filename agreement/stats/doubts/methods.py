@@ -5,9 +5,9 @@ from statistics import NormalDist
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.doubts.chance import share_whole, spread_of_most
 
 # The authors' choice, common practice, no source, unless said.
@@ -33,7 +33,6 @@ ABOUT_ONE: Final = 1.3  # readings of a test, where both are columns of one tabl
 PRECISE: Final = 0.3  # laboratory repeats against field days, where the columns may be swapped
 
 
-Floats = npt.NDArray[np.float64]
 Z: Final = NormalDist().inv_cdf((1 + 0.95) / 2)
 
 

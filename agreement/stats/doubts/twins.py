@@ -7,12 +7,10 @@ from math import comb, prod
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.doubts.chance import chance_of_all, chance_of_closeness, too_close
-
-Floats = npt.NDArray[np.float64]
 
 ALPHA: Final = 2e-5  # of naming anybody wrongly in one study
 NEARLY: Final = 0.15  # chance of each number that the laboratory measured

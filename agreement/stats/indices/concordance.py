@@ -5,17 +5,16 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
-from agreement.stats.basics.replicates import Floats
 from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
 from agreement.stats.limits.limits import checked_pairs
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.rows import Row
 
 FEWEST_CONCORDANT: Final = (
     4  # the variance of the concordance divides by n - 2, and 2 points always concord
@@ -57,18 +56,15 @@ class Concordance(Result):
     icc_c1_interval: Interval
     clustered: bool = False
 
-    def rows(self) -> Iterable[Row]:
-        """Return ccc, icc_a1 and icc_c1 as rows, unrounded."""
-        note = "clustered" if self.clustered else ""
-        rows = (
+    def _rows(self) -> Iterable[Row]:
+        return self.told(
             ("ccc", self.ccc, self.ccc_interval),
             ("icc_a1", self.icc_a1, self.icc_a1_interval),
             ("icc_c1", self.icc_c1, self.icc_c1_interval),
+            note="clustered" if self.clustered else "",
         )
-        return told_rows(rows, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
 
-    def summary(self) -> str:
-        """Say both coefficients and their catch in one sentence."""
+    def _finding(self) -> str:
         return (
             f"Concordance {self.ccc:.2f}, ICC(A,1) = ICC(2,1) {self.icc_a1:.2f}, ICC(C,1) = ICC(3,1) "
             f"{self.icc_c1:.2f}; the same errors give higher figures in a group that differs more."
@@ -76,9 +72,7 @@ class Concordance(Result):
 
 
 # Ours: no library here has it with an interval.
-def concordance(
-    field: npt.ArrayLike, lab: npt.ArrayLike, *, confidence_level: float = 0.95
-) -> Concordance:
+def concordance(field: ArrayLike, lab: ArrayLike, *, confidence_level: float = 0.95) -> Concordance:
     r"""
     Concordance correlation and intraclass correlations with unrounded intervals.
 
@@ -151,7 +145,7 @@ def concordance_of(data: MethodData) -> Concordance:
     try:
         result = concordance(data.field, data.lab)
     except ValueError as error:
-        raise NotEstimable(NOT_ESTIMABLE, str(error)) from error
+        raise NotEstimable(str(error)) from error
     if not data.clustered:
         return result
     x, y = data.lab - data.lab.mean(), data.field - data.lab.mean()

@@ -5,12 +5,12 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval
-from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import NO_MARGIN, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -42,15 +42,10 @@ class Equivalence(Result):
         """90 % interval of the bias: inside the margin exactly when p_tost is below 0.05."""
         return t_interval(self.bias, self.standard_error, self.n - 1, 0.90)
 
-    def rows(self) -> Iterable[Row]:
-        """Return p_tost as a row, unrounded."""
-        row = Row.of(
-            "p_tost", self.p_tost, n=self.n, n_pairs=self.n_pairs, unit="1", note=self.note
-        )
-        return [row]
+    def _rows(self) -> Iterable[Row]:
+        return [self.row("p_tost", self.p_tost, note=self.note)]
 
-    def summary(self) -> str:
-        """Say the outcome in one sentence, and what it does not say."""
+    def _finding(self) -> str:
         shown = "lies" if self.p_tost < 0.05 else "is not shown to lie"
         return (
             f"The mean bias of {self.bias:.1f} mL/kg/min {shown} within {self.margin:g} mL/kg/min "
@@ -60,7 +55,7 @@ class Equivalence(Result):
 
 # Ours: statsmodels' ttost_mean takes several pairs of one athlete for independent.
 def equivalence(
-    difference: npt.ArrayLike, margin: float, *, athlete: npt.ArrayLike | None = None
+    difference: ArrayLike, margin: float, *, athlete: ArrayLike | None = None
 ) -> Equivalence:
     """
     Two one-sided t tests that the mean bias lies inside -/+ margin.
@@ -107,11 +102,11 @@ def equivalence_of(data: MethodData) -> Equivalence:
     agreed = data.options.margin
     margin = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
     if margin is None:
-        raise NotEstimable(NO_MARGIN, "no limit was agreed beforehand.")
+        raise NotEstimable("no limit was agreed beforehand.", NO_MARGIN)
     try:
         result = equivalence(data.difference, margin, athlete=data.athlete)
     except ValueError as error:
-        raise NotEstimable(NOT_ESTIMABLE, str(error)) from error
+        raise NotEstimable(str(error)) from error
     notes = ["clustered"] if data.clustered else []
     agreed_on, first = agreed.agreed_on, data.first_lab_date
     if agreed_on is not None and first is not None and agreed_on > first:

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import Replicates, Scale
@@ -20,9 +20,7 @@ from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-from agreement.terms import UNIT, counted
-
-Floats = npt.NDArray[np.float64]
+from agreement.terms import counted
 
 # mae, mape, rmse, share within margin, total deviation index
 SCALES: Final[tuple[Scale, ...]] = ("log", "log", "log", "ranked", "log")
@@ -85,40 +83,35 @@ class ErrorsOfEstimate(Result):
             return Interval(np.nan, self.replicates.interval(4, 0.90).high)
         return Interval(np.nan, self.deviation.upper_bound)
 
-    def rows(self) -> Iterable[Row]:
-        """Return mae, mape, rmse, share_within_margin and total_deviation_index as rows."""
-        named = (("mae", self.mae, UNIT), ("mape", self.mape, "%"), ("rmse", self.rmse, UNIT))
-        rows = [
-            self._row(name, value, self.replicates.interval(k), unit, "")
-            for k, (name, value, unit) in enumerate(named)
-        ]
+    def _rows(self) -> Iterable[Row]:
         share, interval = self.share_within_margin, self.share_interval()
         none = NO_MARGIN if self.margin is None else ""
         if np.isnan(interval.low) and not none:
             none = f"{TOO_FEW}; {self.within} of {self.n_pairs} pairs, {counted(self.n, 'athlete')}"
-        rows.append(self._row("share_within_margin", share, interval, "1", none))
         index, bound = self.deviation.value, self.deviation_interval()
         doubt = "bias outweighs spread: an approximation" if self.deviation.doubtful else ""
-        rows.append(self._row("total_deviation_index", index, bound, UNIT, doubt))
-        return rows
+        rows = (
+            ("mae", self.mae, self.replicates.interval(0), ""),
+            ("mape", self.mape, self.replicates.interval(1), ""),
+            ("rmse", self.rmse, self.replicates.interval(2), ""),
+            ("share_within_margin", share, interval, none),
+            ("total_deviation_index", index, bound, doubt),
+        )
+        for name, value, ends, note in rows:
+            clustered = "clustered" if self.clustered and not np.isnan(value) else ""
+            yield self.row(name, value, ends, "; ".join(filter(None, (clustered, note))))
 
-    def summary(self) -> str:
-        """Say the sizes of the error in one sentence."""
+    def _finding(self) -> str:
         return (
             f"On average the field estimate misses by {self.mae:.1f} mL/kg/min ({self.mape:.1f} %); "
             f"{100 * self.deviation.share:.0f} % of athletes stay within "
             f"{self.deviation.value:.1f} mL/kg/min."
         )
 
-    def _row(self, name: str, value: float, interval: Interval, unit: str, note: str) -> Row:
-        clustered = "clustered" if self.clustered and not np.isnan(value) else ""
-        said = "; ".join(part for part in (clustered, note) if part)
-        return Row.of(name, value, interval, n=self.n, n_pairs=self.n_pairs, unit=unit, note=said)
-
 
 def errors_of_estimate(
-    field: npt.ArrayLike,
-    lab: npt.ArrayLike,
+    field: ArrayLike,
+    lab: ArrayLike,
     resampling: Resampling,
     *,
     margin: float | None = None,

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, checked_share
 
 # the two printed names of one thing: McGraw and Wong 1996, Shrout and Fleiss 1979
@@ -38,7 +38,7 @@ class MeanSquares:
         return (self.methods + (self.n - 1) * self.error) / self.n
 
     @classmethod
-    def of_two(cls, field: npt.NDArray[np.float64], lab: npt.NDArray[np.float64]) -> "MeanSquares":
+    def of_two(cls, field: Floats, lab: Floats) -> "MeanSquares":
         """Build from two methods, without the table."""
         n = len(field)
         total, difference = field + lab, field - lab
@@ -53,7 +53,7 @@ class MeanSquares:
         )
 
     @classmethod
-    def of_table(cls, values: npt.ArrayLike) -> "MeanSquares":
+    def of_table(cls, values: ArrayLike) -> "MeanSquares":
         """
         Build from a table of n athletes (rows) by k methods (columns).
 

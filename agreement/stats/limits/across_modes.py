@@ -28,15 +28,13 @@ class AcrossModes(Result):
     # published it
     expected: Mapping[str, float]
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows, with a first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         n, n_pairs = self.pairs.n, self.pairs.n_pairs
         yield from groups_rows([self.pairs], fewest=FEWEST_OF_A_PART)
         for who, size in self.expected.items():
             yield Row.of(f"expected_in_{who}", size, n=n, n_pairs=n_pairs, group=self.pairs.name)
 
-    def summary(self) -> str:
-        """Say how many there are."""
+    def _finding(self) -> str:
         return (
             f"{self.pairs.n_pairs} pairs of {self.method} ({self.mode}) with a laboratory test in "
             f"another mode ({self.laboratory_mode}) stand apart."

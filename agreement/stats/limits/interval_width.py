@@ -2,14 +2,15 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from math import nan
 from typing import Final, cast
 
 from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.limits.repeated import StudyLimits
-from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, NotEstimable, require_enough
+from agreement.stats.method_data import DECIMALS, NotEstimable, require_enough
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 from agreement.stats.verdict.planning import NO_NUMBER, smallest_number
 
 
@@ -34,24 +35,17 @@ class IntervalWidth(Result):
         low, high = self.limits.upper_interval()
         return high - low
 
-    def rows(self) -> Iterable[Row]:
-        """Return width_of_lower_limit, width_of_upper_limit and athletes_to_halve as rows."""
-        n, n_pairs, wanted = self.limits.n, self.limits.n_pairs, self.athletes_to_halve
-        return [
-            Row.of("width_of_lower_limit", self.of_lower, n=n, n_pairs=n_pairs),
-            Row.of("width_of_upper_limit", self.of_upper, n=n, n_pairs=n_pairs),
-            Row.of(
-                "athletes_to_halve",
-                float("nan") if wanted is None else float(wanted),
-                n=n,
-                n_pairs=n_pairs,
-                unit="1",
-                note=NO_NUMBER if wanted is None else "",
-            ),
-        ]
+    def _rows(self) -> Iterable[Row]:
+        wanted = self.athletes_to_halve
+        halve = (nan, None, NO_NUMBER) if wanted is None else (wanted,)
+        rows = (
+            ("width_of_lower_limit", self.of_lower),
+            ("width_of_upper_limit", self.of_upper),
+            ("athletes_to_halve", *halve),
+        )
+        return told_rows(rows, n=self.limits.n, n_pairs=self.limits.n_pairs)
 
-    def summary(self) -> str:
-        """Say the widths, and what would halve them, in one sentence."""
+    def _finding(self) -> str:
         said = (
             f"The intervals of the lower and the upper limit are {self.of_lower:.1f} and "
             f"{self.of_upper:.1f} mL/kg/min wide"
@@ -74,7 +68,7 @@ def interval_width(limits: StudyLimits) -> IntervalWidth:
     """
     half = _width(limits) / 2
     if round(half, DECIMALS) == 0.0:
-        raise NotEstimable(NOT_ESTIMABLE, "all differences are equal.")
+        raise NotEstimable("all differences are equal.")
     return IntervalWidth(limits, smallest_number(lambda n: _width(limits.of_size(n)) <= half))
 
 

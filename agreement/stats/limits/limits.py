@@ -5,11 +5,11 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal, NamedTuple, Self
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
 from agreement.errors import SmallSampleWarning
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
 from agreement.stats.basics.tolerance import approximate_factors, limit_factors, tolerance_factor
 from agreement.stats.limits.limits_shown import AnyLimits
@@ -25,8 +25,8 @@ FEW_FOR_REPORTS = 10  # below, reports and tables leave limits out
 class Pairs(NamedTuple):
     """Checked arrays of equal length."""
 
-    field: npt.NDArray[np.float64]
-    lab: npt.NDArray[np.float64]
+    field: Floats
+    lab: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +115,7 @@ class LimitsOfAgreement(AnyLimits):
 
 
 def limits_of_agreement(
-    field: npt.ArrayLike, lab: npt.ArrayLike, *, coverage: float = 0.95
+    field: ArrayLike, lab: ArrayLike, *, coverage: float = 0.95
 ) -> LimitsOfAgreement:
     r"""
     Bias and limits of agreement of a field estimate with the laboratory.
@@ -174,9 +174,7 @@ def limits_of_agreement(
     return LimitsOfAgreement(n, about + total / n, float(np.sqrt(variance)), coverage)
 
 
-def checked_pairs(
-    field: npt.ArrayLike, lab: npt.ArrayLike, *, fewest: int = FEWEST_FOR_SD
-) -> Pairs:
+def checked_pairs(field: ArrayLike, lab: ArrayLike, *, fewest: int = FEWEST_FOR_SD) -> Pairs:
     """Return two float arrays of one shape without gaps, or say what is wrong with them."""
     if isinstance(field, pd.Series) and isinstance(lab, pd.Series):
         lab = _in_order_of(field, lab)
@@ -214,7 +212,7 @@ def warn_if_few(n: int) -> None:
         warnings.warn(message, SmallSampleWarning, stacklevel=3)
 
 
-def _refuse_gaps(f: npt.NDArray[np.float64], x: npt.NDArray[np.float64]) -> None:
+def _refuse_gaps(f: Floats, x: Floats) -> None:
     for name, values in (("field", f), ("lab", x)):
         bad = np.flatnonzero(~np.isfinite(values))
         if bad.size:

@@ -8,7 +8,7 @@ from agreement.stats.limits.limits import LimitsOfAgreement
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import limits_as_if_independent
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -23,12 +23,10 @@ class PooledLimits(Result):
     n: int
     limits: LimitsOfAgreement
 
-    def rows(self) -> Iterable[Row]:
-        """Return the four rows of limits, each with the note that says what is wrong with them."""
+    def _rows(self) -> Iterable[Row]:
         return [row._replace(n=self.n, note=NAIVE) for row in limits_rows(self.limits)]
 
-    def summary(self) -> str:
-        """Say the limits and their fault in two sentences."""
+    def _finding(self) -> str:
         return (
             f"As if each of {self.limits.n} pairs of {self.n} athletes were another athlete: "
             f"{limits_sentence(self.limits)} These intervals are too narrow."
@@ -38,7 +36,7 @@ class PooledLimits(Result):
 def pooled_limits_of(data: MethodData) -> PooledLimits:
     """Naive limits of one method and mode, where any athlete has several pairs."""
     if not data.clustered:
-        raise NotEstimable(NOT_ESTIMABLE, "every athlete has one pair: nothing is pooled.")
+        raise NotEstimable("every athlete has one pair: nothing is pooled.")
     return PooledLimits(data.n, limits_as_if_independent(data.difference))
 
 

@@ -13,8 +13,7 @@ from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
-from agreement.terms import UNIT
+from agreement.stats.rows import Row, told_rows
 
 # how a source says it -> the group's name in the results table
 CONVENTIONS: Final = {"z = 1.96": "z_1.96", "t": "t", "2 SD": "2_sd"}
@@ -26,21 +25,18 @@ class LimitsByConvention(Result):
 
     limits: AnyLimits
 
-    def rows(self) -> Iterable[Row]:
-        """Return factor, lower_limit and upper_limit of each convention, first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         n, n_pairs = self.limits.n, self.limits.n_pairs
         for words, group in CONVENTIONS.items():
             lower, upper = limits_as_printed(words, self.limits.bias, self.limits.sd, n)
-            for name, value in (
+            rows = (
                 ("factor", limit_factor(words, n)),
                 ("lower_limit", lower),
                 ("upper_limit", upper),
-            ):
-                unit = "1" if name == "factor" else UNIT
-                yield Row.of(name, value, n=n, n_pairs=n_pairs, unit=unit, group=group)
+            )
+            yield from told_rows(rows, n=n, n_pairs=n_pairs, group=group)
 
-    def summary(self) -> str:
-        """Say the half widths in one sentence."""
+    def _finding(self) -> str:
         told = "; ".join(
             f"{words}: {limit_factor(words, self.limits.n) * self.limits.sd:.1f}"
             for words in CONVENTIONS
@@ -81,7 +77,7 @@ def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
     """
     limits = limits_by_athlete(data.difference, data.athlete) if data.n >= FEWEST_FOR_SD else None
     if limits is None:
-        raise NotEstimable(TOO_FEW, f"fewer than {FEWEST_FOR_SD} athletes.")
+        raise NotEstimable(f"fewer than {FEWEST_FOR_SD} athletes.", TOO_FEW)
     return LimitsByConvention(limits)
 
 

@@ -23,8 +23,7 @@ class LimitsByLevel(Result):
 
     trend: Trend  # where its spread is uneven, the half width follows the fitted spread
 
-    def rows(self) -> Iterable[Row]:
-        """Return mean_of_both, bias, lower_limit and upper_limit of each level, first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         found = self.trend
         level = found.lowest + np.array(list(LEVELS.values())) * (found.highest - found.lowest)
         band = found.limits_at(level, varying_spread=found.uneven)
@@ -33,8 +32,7 @@ class LimitsByLevel(Result):
             for name, column in zip(RECORD.names, columns, strict=True):
                 yield Row.of(name, column[i], n=found.n, n_pairs=found.n_pairs, group=group)
 
-    def summary(self) -> str:
-        """Say where limits differ from one end of fitness to the other."""
+    def _finding(self) -> str:
         return self.trend.summary()
 
 

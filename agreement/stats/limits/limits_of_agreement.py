@@ -8,10 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Booleans, Floats, Integers
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
-from agreement.stats.method_data import TOO_FEW, Floats, MethodData, pair_keys, too_few_athletes
+from agreement.stats.method_data import TOO_FEW, MethodData, pair_keys, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, in_group
@@ -35,7 +36,7 @@ LIMITS: Final = declared("""
     """)
 BIAS, _, LOWER, UPPER = LIMITS
 STATISTICS: Final = tuple(one.name for one in LIMITS)
-Rows = slice | npt.NDArray[np.bool_] | npt.NDArray[np.intp]
+Rows = slice | Booleans | Integers
 GROUPS = ("all", "confirmed", "hr_limiting_drug", "no_hr_limiting_drug", "chest_strap")
 
 
@@ -65,16 +66,14 @@ class GroupedLimits(Result):
         """Limits of group ``all``."""
         return self["all"].limits
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of every group, with a first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         return groups_rows(self.groups)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each group, as `agreement.report.privacy` asks."""
         return {group.name: group.pairs for group in self.groups if group.pairs}
 
-    def summary(self) -> str:
-        """Say bias and limits of group ``all`` in one sentence."""
+    def _finding(self) -> str:
         if self.everyone is None:
             return f"{too_few_athletes(self['all'].n)} for bias and limits."
         return limits_sentence(self.everyone)

@@ -5,20 +5,18 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.limits.limits import FEWEST_FOR_SD
-from agreement.stats.limits.limits_of_agreement import LIMITS
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.limits.limits_of_agreement import LIMITS, STATISTICS
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +49,13 @@ class AnovaLimits(Result):
         """Upper limit."""
         return self.bias + z_of(self.coverage) * self.sd
 
-    def rows(self) -> Iterable[Row]:
-        """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
-        names = ("bias", "sd_of_differences", "lower_limit", "upper_limit")
+    def _rows(self) -> Iterable[Row]:
         values = (self.bias, self.sd, self.lower, self.upper)
+        named = enumerate(zip(STATISTICS, values, strict=True))
         note = "clustered" if self.replicates is not None else ""
-        return (
-            Row.of(name, value, self._interval(k), n=self.n, n_pairs=self.n_pairs, note=note)
-            for k, (name, value) in enumerate(zip(names, values, strict=True))
-        )
+        return self.told(*((*one, self._interval(k)) for k, one in named), note=note)
 
-    def summary(self) -> str:
-        """Say bias and limits in one sentence."""
+    def _finding(self) -> str:
         return (
             f"Counting every one of {self.n_pairs} pairs once, the bias is {self.bias:.1f} and the "
             f"limits of agreement are {self.lower:.1f} to {self.upper:.1f} mL/kg/min."
@@ -73,8 +66,8 @@ class AnovaLimits(Result):
 
 
 def limits_of_agreement_anova(
-    difference: npt.ArrayLike,
-    athlete: npt.ArrayLike,
+    difference: ArrayLike,
+    athlete: ArrayLike,
     *,
     coverage: float = 0.95,
     resampling: Resampling | None = None,
@@ -120,11 +113,11 @@ def limits_of_agreement_anova(
 def limits_of_agreement_anova_of(data: MethodData) -> AnovaLimits:
     """Limits by analysis of variance of one method and mode, for the results table."""
     if not data.clustered:
-        raise NotEstimable(NOT_ESTIMABLE, "no athlete has two pairs.")
+        raise NotEstimable("no athlete has two pairs.")
     return limits_of_agreement_anova(data.difference, data.athlete, resampling=data.resampling)
 
 
-def _sums(d: Floats, codes: npt.NDArray[np.intp], sizes: npt.NDArray[np.intp]) -> Floats:
+def _sums(d: Floats, codes: Integers, sizes: Integers) -> Floats:
     """Per row, what adds up to athletes, pairs, squared sizes, d, d squared, squared sums / n."""
     n = sizes[codes].astype(np.float64)
     mean = (np.bincount(codes, d) / sizes)[codes]

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Floats, Integers
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import (
     LIMITS,
@@ -16,7 +17,7 @@ from agreement.stats.limits.limits_of_agreement import (
     group_of,
     groups_rows,
 )
-from agreement.stats.method_data import NOT_ESTIMABLE, Floats, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -34,16 +35,14 @@ class Parts(Result):
     what: str  # how the parts were chosen, in words
     groups: tuple[Group, ...]  # those that hold anybody
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of every part, with a first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         return groups_rows(self.groups, fewest=FEWEST_OF_A_PART)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each part."""
         return {group.name: group.pairs for group in self.groups}
 
-    def summary(self) -> str:
-        """Say the bias of every part that is large enough."""
+    def _finding(self) -> str:
         told = [
             f"{group.name.replace('_', ' ')} {group.limits.bias:.1f}"
             for group in self.groups
@@ -131,7 +130,7 @@ def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":
     )
 
 
-def _bands(age_years: Floats) -> npt.NDArray[np.intp]:
+def _bands(age_years: Floats) -> Integers:
     """Return which of `AGES` each age is in; -1 where the age is not known."""
     age = np.floor(age_years)
     inside = [(age >= low) & (age <= (np.inf if high is None else high)) for low, high in AGES]
@@ -141,7 +140,7 @@ def _bands(age_years: Floats) -> npt.NDArray[np.intp]:
 def pairing_rule_of(data: MethodData) -> Parts:
     """Bias and limits when the readings are paired by other rules: window and summary."""
     if not data.other_rules:
-        raise NotEstimable(NOT_ESTIMABLE, "other pairing rules were not tried.")
+        raise NotEstimable("other pairing rules were not tried.")
     groups = (group_of(name, own) for name, own in data.other_rules.items() if len(own))
     return _told("pairing rule", tuple(groups))
 
@@ -155,7 +154,7 @@ def limits_by_rule_of(data: MethodData) -> Parts:
     """
     tests = data.averaging
     if tests is None or tests.empty:
-        raise NotEstimable(NOT_ESTIMABLE, "no paired test has breaths.")
+        raise NotEstimable("no paired test has breaths.")
     under = tests.pivot_table(index="lab_test_id", columns="rule", values="vo2max").dropna()
     chosen = tests[tests["rule"] == tests["in_use"]].set_index("lab_test_id")["vo2max"]
     place = pd.Index(under.index.to_numpy(dtype=object)).get_indexer(
@@ -165,7 +164,7 @@ def limits_by_rule_of(data: MethodData) -> Parts:
     rows = np.flatnonzero(place >= 0)
     rows = rows[np.isclose(data.lab[rows], in_use[place[rows]], atol=1e-6, rtol=0)]
     if not rows.size:
-        raise NotEstimable(NOT_ESTIMABLE, "no paired value is that of one test with breaths.")
+        raise NotEstimable("no paired value is that of one test with breaths.")
     columns = (data.athlete[rows], data.keys[rows])
     groups = (
         group_at(
@@ -180,7 +179,7 @@ def borderline_moved_of(data: MethodData) -> Parts:
     """Bias and limits by training profile, borderline tests moved to the profile next door."""
     tests, profiles = data.texts("lab_test_id"), data.texts("training_profile")
     if not any(test in data.next_door for test in tests):
-        raise NotEstimable(NOT_ESTIMABLE, "no training profile is borderline.")
+        raise NotEstimable("no training profile is borderline.")
     moved = np.array(
         [data.next_door.get(*one) for one in zip(tests, profiles, strict=True)], dtype=object
     )
@@ -199,7 +198,7 @@ def _parts(what: str, data: MethodData, members: Mapping[str, npt.NDArray[Any]])
 
 def _told(what: str, groups: tuple[Group, ...]) -> Parts:
     if not groups:
-        raise NotEstimable(NOT_ESTIMABLE, f"no pair can be counted by {what}.")
+        raise NotEstimable(f"no pair can be counted by {what}.")
     return Parts(what, groups)
 
 

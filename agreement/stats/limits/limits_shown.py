@@ -71,12 +71,10 @@ class AnyLimits(Result):
         inner, outer = self._half_widths(confidence_level)
         return Interval(self.upper - inner, self.upper + outer)
 
-    def rows(self) -> Iterable[Row]:
-        """Return bias, sd_of_differences, lower_limit and upper_limit as rows."""
+    def _rows(self) -> Iterable[Row]:
         return limits_rows(self)
 
-    def summary(self) -> str:
-        """Say bias and limits in one sentence."""
+    def _finding(self) -> str:
         return limits_sentence(self)
 
 

@@ -3,12 +3,12 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import hypot, nan, sqrt
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
@@ -22,13 +22,13 @@ from agreement.stats.method_data import (
     MethodData,
     once,
 )
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     lab_tests_behind,
     laboratory_of,
 )
 from agreement.stats.rows import Row
-from agreement.terms import UNIT
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,30 +109,31 @@ class NetOfLaboratory(AnyLimits):
         """Return the same differences beside a laboratory of another variance."""
         return replace(self, laboratory=replace(self.laboratory, variance=variance))
 
-    def rows(self) -> Iterable[Row]:
-        """Return the own bias, spread, limits and share, and what the laboratory takes, as rows."""
+    def _rows(self) -> Iterable[Row]:
         laboratory = self.laboratory
-        none = Interval(nan, nan)
-        share, ends = (nan, none) if self.margin is None else self.share_within(self.margin)
-        measured = none if laboratory.assumed else laboratory.interval()
-        square, taken = f"({UNIT})^2", self.noise / self.spread if self.spread > 0.0 else nan
-        shown = (
-            ("own_bias", self.bias, self.bias_interval(), UNIT, ""),
-            ("own_sd", self.sd, self.sd_interval(), UNIT, self._note),
-            ("own_lower_limit", self.lower, self.lower_interval(), UNIT, self._note),
-            ("own_upper_limit", self.upper, self.upper_interval(), UNIT, self._note),
+        share, ends = (nan, None) if self.margin is None else self.share_within(self.margin)
+        taken = self.noise / self.spread if self.spread > 0.0 else nan
+        measured = None if laboratory.assumed else laboratory.interval()
+        limits: tuple[tuple[Any, ...], ...] = (
+            ("own_lower_limit", self.lower, self.lower_interval(), self._note),
+            ("own_upper_limit", self.upper, self.upper_interval(), self._note),
             (
                 "own_share_within_margin",
                 share,
                 ends,
-                "1",
                 NO_MARGIN if self.margin is None else self._note,
             ),
-            ("laboratory_variance", laboratory.variance, measured, square, laboratory.note),
-            ("laboratory_df", laboratory.df, none, "1", laboratory.note),
-            ("laboratory_share", taken, none, "1", laboratory.note),
         )
-        return (self._row(*each) for each in shown)
+        if self.contradiction or self.n < FEW_FOR_REPORTS:  # they cannot be told
+            limits = tuple((name, nan, None, note) for name, _, _, note in limits)
+        return self.told(
+            ("own_bias", self.bias, self.bias_interval()),
+            ("own_sd", self.sd, self.sd_interval(), self._note),
+            *limits,
+            ("laboratory_variance", laboratory.variance, measured, laboratory.note),
+            ("laboratory_df", laboratory.df, None, laboratory.note),
+            ("laboratory_share", taken, None, laboratory.note),
+        )
 
     @property
     def _note(self) -> str:
@@ -144,16 +145,7 @@ class NetOfLaboratory(AnyLimits):
         laboratory = [self.laboratory.note] if self.laboratory.note else []
         return "; ".join(dict.fromkeys([*few, *few_pairs, *laboratory]))
 
-    def _row(self, name: str, value: float, ends: Interval, unit: str, note: str) -> Row:
-        """Return a row; limits and share are empty where they cannot be told."""
-        told = name in ("own_lower_limit", "own_upper_limit", "own_share_within_margin")
-        if told and (self.contradiction or self.n < FEW_FOR_REPORTS):
-            value, ends = nan, Interval(nan, nan)
-        counts: dict[str, Any] = {"n": self.n, "n_pairs": self.n_pairs}
-        return Row.of(name, value, ends, unit=unit, note=note, **counts)
-
-    def summary(self) -> str:
-        """Say the own limits in one sentence."""
+    def _finding(self) -> str:
         return (
             f"The field value differs from the athlete's true value by {self.lower:.1f} to "
             f"{self.upper:.1f} mL/kg/min ({self.lower_interval().low:.1f} to "
@@ -171,12 +163,12 @@ class NetOfLaboratory(AnyLimits):
 
 
 def net_of_laboratory(
-    difference: npt.ArrayLike,
-    athlete: npt.ArrayLike,
+    difference: ArrayLike,
+    athlete: ArrayLike,
     laboratory: LaboratoryVariance,
     *,
-    tests_behind: npt.ArrayLike | None = None,
-    noise_shares: npt.ArrayLike | None = None,
+    tests_behind: ArrayLike | None = None,
+    noise_shares: ArrayLike | None = None,
     coverage: float = 0.95,
 ) -> NetOfLaboratory:
     r"""
@@ -256,7 +248,7 @@ def net_of_laboratory_of(data: MethodData) -> NetOfLaboratory:
     return replace(found, margin=data.options.margin.limit)
 
 
-def _shares(tests_behind: npt.ArrayLike, n: int) -> npt.NDArray[np.float64]:
+def _shares(tests_behind: ArrayLike, n: int) -> Floats:
     counts = np.asarray(tests_behind, dtype=np.float64)
     if counts.shape != (n,) or not (counts >= 1).all():
         raise ValueError(f"`tests_behind` must hold {n} counts of 1 or more")
@@ -269,3 +261,37 @@ def _inside(bias: float, sd: float, margin: float) -> float:
         return float(abs(bias) < margin)
     upper, lower = (margin - abs(bias)) / sd, (-margin - abs(bias)) / sd
     return float(special.ndtr(upper) - special.ndtr(lower))
+
+
+RECORD: Final = Analysis(
+    name="net_of_laboratory",
+    place=400,
+    label="the field method's own error",
+    statistics=declared("""
+        own_bias: own bias
+          Mean of field minus laboratory; the laboratory's noise does not move it.
+          = mean of d; interval by Student's t | Bland & Altman 1986
+        own_sd: own spread
+          How far the field method's own errors scatter, the laboratory's noise taken out.
+          = variance of d less the laboratory's share of it, from repeats; intervals by MOVER
+          | Fuller 1987; Zou & Donner 2008
+        own_lower_limit: own lower limit
+          Where the lower limit would lie, had the laboratory no noise.
+        own_upper_limit: own upper limit
+          Where the upper limit would lie, had the laboratory no noise.
+        own_share_within_margin [1]: share of true values within the limit
+          Share of readings that lie within the agreed limit of the athlete's true value.
+          = normal distribution of own bias and own spread | Fuller 1987; Zou & Donner 2008
+        laboratory_variance [(mL/kg/min)^2]: variance of one laboratory test
+          The laboratory's own noise about an athlete's true value.
+          = residual mean square of repeats, a shift from test to test taken out | Graybill & Wang
+          1980
+        laboratory_df [1] .1: degrees of freedom of that variance
+          How well the laboratory's noise is known.
+        laboratory_share [1]: the laboratory's share of the spread
+          Share of the variance of differences that is the laboratory's noise.
+          = the laboratory's variance in a difference over the variance of d
+        """),
+    privacy=Privacy.WHOLE,
+    compute=net_of_laboratory_of,
+)

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
@@ -15,8 +15,6 @@ from agreement.stats.method_data import DECIMALS, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,20 +57,15 @@ class QuantileLimits(Result):
         """Distribution-free interval of the upper limit; None where there is none."""
         return self._interval((1.0 + self.coverage) / 2.0, confidence_level)
 
-    def rows(self) -> Iterable[Row]:
-        """Return lower_limit, median and upper_limit as rows."""
+    def _rows(self) -> Iterable[Row]:
         named = (
             ("lower_limit", self.lower, self.lower_interval()),
             ("median", self.median, self.median_interval()),
             ("upper_limit", self.upper, self.upper_interval()),
         )
-        return (
-            Row.of(name, value, interval, n=self.n, n_pairs=self.n_pairs, note=self._note(interval))
-            for name, value, interval in named
-        )
+        return self.told(*((*one, self._note(one[2])) for one in named))
 
-    def summary(self) -> str:
-        """Say the limits in one sentence."""
+    def _finding(self) -> str:
         return (
             f"{100 * self.coverage:.0f} % of {self.n_pairs} differences lie between "
             f"{self.lower:.1f} and {self.upper:.1f} mL/kg/min, whatever their distribution."
@@ -102,9 +95,7 @@ class QuantileLimits(Result):
         return Interval(float(self.ordered[below - 1]), float(self.ordered[above - 1]))
 
 
-def quantile_limits(
-    field: npt.ArrayLike, lab: npt.ArrayLike, *, coverage: float = 0.95
-) -> QuantileLimits:
+def quantile_limits(field: ArrayLike, lab: ArrayLike, *, coverage: float = 0.95) -> QuantileLimits:
     """
     Limits of agreement as quantiles of the differences.
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits import LimitsOfAgreement, checked_pairs, warn_if_few
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
@@ -42,7 +42,7 @@ class RatioLimits(Result):
         """Upper limit of the ratio."""
         return float(np.exp(self.log.upper))
 
-    def limits_at(self, level: npt.ArrayLike) -> tuple[npt.NDArray[np.float64], ...]:
+    def limits_at(self, level: ArrayLike) -> tuple[Floats, ...]:
         """
         Lower and upper limit of the difference at a mean of both methods: straight lines.
 
@@ -52,27 +52,23 @@ class RatioLimits(Result):
         a = np.asarray(level, dtype=np.float64)
         return tuple(2.0 * a * (r - 1.0) / (r + 1.0) for r in (self.lower, self.upper))
 
-    def rows(self) -> Iterable[Row]:
-        """Return ratio, lower_limit_of_ratio and upper_limit_of_ratio as rows."""
+    def _rows(self) -> Iterable[Row]:
         log = self.log
         named = (
             ("ratio", self.ratio, Interval(*np.exp(log.bias_interval()))),
             ("lower_limit_of_ratio", self.lower, Interval(*np.exp(log.lower_interval()))),
             ("upper_limit_of_ratio", self.upper, Interval(*np.exp(log.upper_interval()))),
         )
-        return told_rows(named, n=self.n, n_pairs=log.n_pairs, unit="1", note=log.note)
+        return told_rows(named, n=self.n, n_pairs=log.n_pairs, note=log.note)
 
-    def summary(self) -> str:
-        """Say the limits in percent, in one sentence."""
+    def _finding(self) -> str:
         return (
             f"For one athlete expect the field estimate between {ratio_words(self.lower)} and "
             f"{ratio_words(self.upper)} the laboratory value."
         )
 
 
-def ratio_limits(
-    field: npt.ArrayLike, lab: npt.ArrayLike, *, coverage: float = 0.95
-) -> RatioLimits:
+def ratio_limits(field: ArrayLike, lab: ArrayLike, *, coverage: float = 0.95) -> RatioLimits:
     """
     Limits of agreement on the logarithmic scale, said as ratios.
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
 from agreement.stats.basics.mover import Component, mover_half_widths, variance_interval
@@ -112,7 +112,7 @@ StudyLimits = LimitsOfAgreement | RepeatedLimits
 
 
 def limits_by_athlete(
-    difference: npt.ArrayLike, athlete: npt.ArrayLike, *, coverage: float = 0.95
+    difference: ArrayLike, athlete: ArrayLike, *, coverage: float = 0.95
 ) -> StudyLimits:
     """
     Bias and limits in the form that the design asks for; no warning, for tables of many groups.
@@ -140,9 +140,7 @@ def limits_by_athlete(
     )
 
 
-def limits_as_if_independent(
-    difference: npt.ArrayLike, *, coverage: float = 0.95
-) -> LimitsOfAgreement:
+def limits_as_if_independent(difference: ArrayLike, *, coverage: float = 0.95) -> LimitsOfAgreement:
     """
     Return what pooling would give, as if every pair were another athlete: too narrow, too sure.
 

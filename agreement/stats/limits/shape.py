@@ -5,16 +5,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import scipy
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p
 from agreement.stats.limits.limits import FEWEST_FOR_SD
-from agreement.stats.method_data import DECIMALS, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import DECIMALS, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.rows import Row
 from agreement.terms import counted
 
 LARGEST_SHAPIRO: Final = 5000  # athletes looked at; the p value is not tabulated beyond
@@ -29,18 +29,15 @@ class Shape(Result):
     skewness: float
     p_normal: float  # Shapiro and Wilk's
 
-    def rows(self) -> Iterable[Row]:
-        """Return skewness and p_normal as rows."""
+    def _rows(self) -> Iterable[Row]:
         note = "of athletes' means" if self.n_pairs > self.n else ""
-        named = (("skewness", self.skewness), ("p_normal", self.p_normal))
-        return told_rows(named, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
+        return self.told(("skewness", self.skewness), ("p_normal", self.p_normal), note=note)
 
-    def summary(self) -> str:
-        """Say the shape in one sentence."""
+    def _finding(self) -> str:
         return f"Skewness of the differences {self.skewness:.1f}; Shapiro-Wilk {said_p(self.p_normal)}."
 
 
-def shape(difference: npt.ArrayLike, athlete: npt.ArrayLike) -> Shape:
+def shape(difference: ArrayLike, athlete: ArrayLike) -> Shape:
     """
     Skewness and Shapiro-Wilk test of the athletes' mean differences.
 
@@ -53,11 +50,11 @@ def shape(difference: npt.ArrayLike, athlete: npt.ArrayLike) -> Shape:
     grouped = clusters(np.round(np.asarray(difference, dtype=np.float64), DECIMALS), athlete)
     if grouped.n < FEWEST_FOR_SD:
         raise NotEstimable(
-            TOO_FEW, f"the differences of {counted(grouped.n, 'athlete')} have no shape."
+            f"the differences of {counted(grouped.n, 'athlete')} have no shape.", TOO_FEW
         )
     means = np.round(grouped.means, DECIMALS)
     if float(np.ptp(means)) == 0.0:
-        raise NotEstimable(NOT_ESTIMABLE, "all differences are equal.")
+        raise NotEstimable("all differences are equal.")
     return Shape(
         grouped.n,
         grouped.n_values,

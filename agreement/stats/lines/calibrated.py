@@ -7,13 +7,12 @@ from typing import Final, NamedTuple
 import numpy as np
 from scipy import special
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.basics.left_out import ESTIMATED, MODELS, Fits, Model
-from agreement.stats.basics.replicates import Floats
 from agreement.stats.lines.squad_calibration import LocalOffset
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-from agreement.terms import UNIT
 
 FEW: Final = 20
 BEYOND_RANGE: Final = 2.0  # field values further outside are refused [mL/kg/min]
@@ -98,25 +97,16 @@ class Calibration(Result):
         )
         return LaboratoryEquivalent(value, value - half, value + half)
 
-    def rows(self) -> Iterable[Row]:
-        """Return offset, slope, intercept and the three errors as rows, unrounded."""
-        rows = [
-            ("offset", self.offset, self.offset_interval, UNIT),
-            ("slope", self.slope, self.slope_interval, "1"),
-            ("intercept", self.intercept, self.intercept_interval, UNIT),
-        ]
-        rows += [
-            (f"rmse_cv_{model}", self.rmse_cv[model], self.rmse_intervals[model], UNIT)
-            for model in MODELS
-        ]
-        note = "; ".join((("clustered",) if self.clustered else ()) + self.notes)
-        return (
-            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit, note=note)
-            for name, value, ends, unit in rows
+    def _rows(self) -> Iterable[Row]:
+        return self.told(
+            ("offset", self.offset, self.offset_interval),
+            ("slope", self.slope, self.slope_interval),
+            ("intercept", self.intercept, self.intercept_interval),
+            *((f"rmse_cv_{one}", self.rmse_cv[one], self.rmse_intervals[one]) for one in MODELS),
+            note="; ".join((("clustered",) if self.clustered else ()) + self.notes),
         )
 
-    def summary(self) -> str:
-        """Say the choice and its error for a new athlete in one sentence."""
+    def _finding(self) -> str:
         what = {
             "none": "use the field value as it is",
             "offset": f"add {self.offset:.1f} to the field value",

@@ -3,15 +3,14 @@
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Booleans, Floats, Integers
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.least_squares import fit_line
-from agreement.stats.basics.left_out import ESTIMATED, MODELS, AthleteSums, Codes, Fits, Model
-from agreement.stats.basics.replicates import Floats
+from agreement.stats.basics.left_out import ESTIMATED, MODELS, AthleteSums, Fits, Model
 from agreement.stats.basics.shares import clopper_pearson_interval
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.calibrated import Calibration
@@ -25,7 +24,7 @@ FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an err
 class _Pairs(NamedTuple):
     field: Floats
     lab: Floats
-    codes: Codes
+    codes: Integers
     n: int
 
     @property
@@ -34,10 +33,10 @@ class _Pairs(NamedTuple):
 
 
 def calibration(
-    field: npt.ArrayLike,
-    lab: npt.ArrayLike,
+    field: ArrayLike,
+    lab: ArrayLike,
     *,
-    athlete: npt.ArrayLike | None = None,
+    athlete: ArrayLike | None = None,
     rng: int | np.random.Generator | None = None,
 ) -> Calibration:
     """
@@ -114,7 +113,7 @@ def calibration_of(data: MethodData) -> Calibration:
         return calibration(data.field, data.lab, athlete=data.athlete, rng=data.seed)
     except ValueError as error:
         raise NotEstimable(
-            TOO_FEW if data.n < FEWEST_CALIBRATED else NOT_ESTIMABLE, str(error)
+            str(error), TOO_FEW if data.n < FEWEST_CALIBRATED else NOT_ESTIMABLE
         ) from error
 
 
@@ -170,7 +169,7 @@ def _covariance(pairs: _Pairs, fit: Fits, model: Model) -> Floats:
 
 def _inside(
     pairs: _Pairs, without: Fits, covariance: Floats, model: Model, errors: Floats
-) -> npt.NDArray[np.bool_]:
+) -> Booleans:
     """Whether each pair lies in the prediction interval of the fit without its athlete."""
     variance, f = without.variance[pairs.codes], pairs.field
     if pairs.clustered:
@@ -185,7 +184,7 @@ def _inside(
     return np.asarray(np.abs(errors) <= t * np.sqrt(variance + of_fit))
 
 
-def _share_interval(inside: npt.NDArray[np.bool_], pairs: _Pairs, drawn: Resampling) -> Interval:
+def _share_interval(inside: Booleans, pairs: _Pairs, drawn: Resampling) -> Interval:
     if not pairs.clustered:
         return clopper_pearson_interval(int(inside.sum()), len(inside))
     columns = np.stack([np.ones(len(inside)), inside], axis=1)

@@ -6,12 +6,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
-from agreement.stats.basics.replicates import Floats
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
 from agreement.stats.lines.deming_sums import (
     Centre,
@@ -23,11 +22,10 @@ from agreement.stats.lines.deming_sums import (
     without_each_pair,
 )
 from agreement.stats.lines.structural import UNBOUNDED, StructuralSlope, structural_of
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
-from agreement.terms import UNIT
+from agreement.stats.rows import Row
 
 NET_OF_LABORATORY: Final = "net_of_laboratory"
 UNKNOWN_RATIO: Final = 1.0  # of error variances, where the laboratory's error is not known
@@ -69,27 +67,24 @@ class Deming(Result):
     clustered: bool = False
     net: bool = False
 
-    def rows(self) -> Iterable[Row]:
-        """Return slope, intercept and lambda, then the slopes at half and twice lambda, as rows."""
+    def _rows(self) -> Iterable[Row]:
         parts = (
             *(("clustered",) if self.clustered else ()),
             *((NET_OF_LABORATORY,) if self.net else ()),
             *(("assumed",) if self.assumed else ()),
         )
-        none, of_lambda = Interval(np.nan, np.nan), "; ".join(parts[self.clustered :])
+        of_lambda = "; ".join(parts[self.clustered :])
         unbounded = (UNBOUNDED,) if np.isnan(self.slope_interval).any() and self.net else ()
         note = "; ".join((*parts, *unbounded))
-        rows = (
-            ("slope", self.slope, self.slope_interval, "1", note),
-            ("intercept", self.intercept, self.intercept_interval, UNIT, note),
-            ("lambda", self.error_ratio, none, "1", of_lambda),
-            ("slope_at_half_lambda", self.sensitivity[0].slope, none, "1", of_lambda),
-            ("slope_at_twice_lambda", self.sensitivity[2].slope, none, "1", of_lambda),
+        return self.told(
+            ("slope", self.slope, self.slope_interval, note),
+            ("intercept", self.intercept, self.intercept_interval, note),
+            ("lambda", self.error_ratio, None, of_lambda),
+            ("slope_at_half_lambda", self.sensitivity[0].slope, None, of_lambda),
+            ("slope_at_twice_lambda", self.sensitivity[2].slope, None, of_lambda),
         )
-        return told_rows(rows, n=self.n, n_pairs=self.n_pairs)
 
-    def summary(self) -> str:
-        """Say the line and how much it rests on lambda in one sentence."""
+    def _finding(self) -> str:
         low, high = self.slope_interval
         slopes = [line.slope for line in self.sensitivity]
         origin = "net of the laboratory's noise" if self.net else "assumed"
@@ -103,11 +98,11 @@ class Deming(Result):
 
 # Ours: scipy.odr is being removed, and has no jackknife by athlete.
 def deming(
-    field: npt.ArrayLike,
-    lab: npt.ArrayLike,
+    field: ArrayLike,
+    lab: ArrayLike,
     *,
     error_ratio: float = 1.0,
-    athlete: npt.ArrayLike | None = None,
+    athlete: ArrayLike | None = None,
     confidence_level: float = 0.95,
 ) -> Deming:
     r"""
@@ -204,7 +199,7 @@ def deming_of(data: MethodData) -> Deming:
     try:
         fit = deming(data.field, data.lab, error_ratio=UNKNOWN_RATIO, athlete=data.athlete)
     except ValueError as error:
-        raise NotEstimable(NOT_ESTIMABLE, str(error)) from error
+        raise NotEstimable(str(error)) from error
     fit = replace(fit, assumed=True)
     if not data.clustered:
         return fit

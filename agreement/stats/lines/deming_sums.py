@@ -4,9 +4,8 @@ from collections.abc import Iterable, Iterator
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from agreement.stats.basics.replicates import Floats
+from agreement.stats.basics.arrays import Floats, Integers
 
 _NOISE: Final = 1e-13  # a correlation below this is rounding
 _CHUNK: Final = 1 << 13  # rows worked on at once; they stay in the processor's cache
@@ -58,12 +57,7 @@ def sums_about(x: Floats, y: Floats, centre: Centre) -> Floats:
 
 
 def without_each_athlete(
-    x: Floats,
-    y: Floats,
-    codes: npt.NDArray[np.intp],
-    centre: Centre,
-    total: Floats,
-    error_ratio: float,
+    x: Floats, y: Floats, codes: Integers, centre: Centre, total: Floats, error_ratio: float
 ) -> Iterator[tuple[Floats, Floats]]:
     """Yield slopes and intercepts, each athlete left out in turn."""
     dx, dy = x - centre.x, y - centre.y

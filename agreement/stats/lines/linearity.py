@@ -5,13 +5,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from agreement.stats.basics.replicates import Floats
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -29,23 +28,20 @@ class Linearity(Result):
     p: float  # share of simulated straight-line studies with at least this statistic
     n_simulations: int
 
-    def rows(self) -> Iterable[Row]:
-        """Return the statistic and its p value as rows."""
+    def _rows(self) -> Iterable[Row]:
         note = f"{self.n_simulations} simulations"
-        return [
-            Row.of("linearity_statistic", self.statistic, n=self.n, unit="1"),
-            Row.of("p_linearity", self.p, n=self.n, unit="1", note=note),
-        ]
+        return self.told(
+            ("linearity_statistic", self.statistic), ("p_linearity", self.p, None, note)
+        )
 
-    def summary(self) -> str:
-        """Say the outcome in one sentence."""
+    def _finding(self) -> str:
         outcome = "bends away from" if self.p < 0.05 else "shows no bend against"
         return f"The relation {outcome} a straight line (p = {self.p:.3f}, {self.n} pairs)."
 
 
 def linearity(
-    field: npt.ArrayLike,
-    lab: npt.ArrayLike,
+    field: ArrayLike,
+    lab: ArrayLike,
     *,
     n_simulations: int = 499,
     rng: int | np.random.Generator | None = None,
@@ -92,9 +88,9 @@ def linearity_of(data: MethodData) -> Linearity:
         test takes them as independent), and above 1000 pairs (simulation would take minutes).
     """
     if data.clustered:
-        raise NotEstimable(NOT_ESTIMABLE, "the test takes one pair per athlete.")
+        raise NotEstimable("the test takes one pair per athlete.")
     if data.n_pairs > MOST_SIMULATED:
-        raise NotEstimable(NOT_ESTIMABLE, f"not simulated above {MOST_SIMULATED} pairs.")
+        raise NotEstimable(f"not simulated above {MOST_SIMULATED} pairs.")
     return linearity(data.field, data.lab, n_simulations=99, rng=data.seed)
 
 

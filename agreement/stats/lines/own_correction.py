@@ -7,20 +7,18 @@ from math import nan
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.half_t import GRID, grid_quantile, grid_weights, mixture_quantiles
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.lines.squad_calibration import chosen_calibration
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-from agreement.terms import MASS_WITHIN_PCT, UNIT
-
-Floats = npt.NDArray[np.float64]
+from agreement.terms import MASS_WITHIN_PCT
 
 FEWEST_REPEATED: Final = 8  # athletes with two visits or more, who tell lasting from passing
 FEWEST_FREE: Final = 5
@@ -96,7 +94,7 @@ class OwnCorrection(Result):
         return OwnValue(*(float(one[0]) for one in self.of_athletes([code], [field])))
 
     def of_athletes(
-        self, codes: npt.ArrayLike, fields: npt.ArrayLike
+        self, codes: ArrayLike, fields: ArrayLike
     ) -> tuple[Floats, Floats, Floats, Floats]:
         """Return the parts of `OwnValue` of many athletes, each of shape (n,)."""
         visits, mean, at = self._own(codes)
@@ -138,30 +136,24 @@ class OwnCorrection(Result):
         _, _, scale = self._at(visits, at)
         return mixture_quantiles(0.975, self.likelihood, np.zeros_like(scale), scale, self.df)
 
-    def one_more(self, codes: npt.ArrayLike) -> Floats:
+    def one_more(self, codes: ArrayLike) -> Floats:
         """Return the half widths that one more test of each athlete would leave; NaN: no gain."""
         visits, _, at = self._own(codes)
         now, then = self._half_widths(visits, at), self._half_widths(visits + 1.0, at)
         return np.where(then < (1.0 - WORTH_SAYING) * now, then, nan)
 
-    def _own(self, codes: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
+    def _own(self, codes: ArrayLike) -> tuple[Floats, Floats, Floats]:
         """Return visits, mean differences and mean field values of athletes."""
         visits, mean, at = np.array([self.own[int(k)] for k in np.asarray(codes)]).T
         return visits, mean, at
 
-    def rows(self) -> Iterable[Row]:
-        """Return the lasting spread and its share as rows, unrounded."""
-        rows = (
-            ("lasting_sd", self.lasting_sd, self.lasting_interval(), UNIT),
-            ("share", self.mean_share, self.share_interval(), "1"),
-        )
-        return (
-            Row.of(name, value, ends, n=self.n, n_pairs=self.n_pairs, unit=unit)
-            for name, value, ends, unit in rows
+    def _rows(self) -> Iterable[Row]:
+        return self.told(
+            ("lasting_sd", self.lasting_sd, self.lasting_interval()),
+            ("share", self.mean_share, self.share_interval()),
         )
 
-    def summary(self) -> str:
-        """Say how much of the difference stays with the athlete in one sentence."""
+    def _finding(self) -> str:
         low, high = self.lasting_interval()
         return (
             f"Between athletes the lasting difference spreads by {self.lasting_sd:.1f} mL/kg/min "
@@ -186,7 +178,7 @@ class OwnCorrection(Result):
 
 # Ours: no library here gives one athlete's prediction with the spread itself unknown.
 def own_correction(
-    difference: npt.ArrayLike, athlete: npt.ArrayLike, *, field: npt.ArrayLike, line: bool = False
+    difference: ArrayLike, athlete: ArrayLike, *, field: ArrayLike, line: bool = False
 ) -> OwnCorrection:
     r"""
     Learn how much of a difference lasts, and each athlete's own correction.
@@ -222,9 +214,9 @@ def own_correction(
     x = np.stack(design, axis=1)  # the same for all visits of an athlete
     df = d.size - x.shape[1]
     if df < FEWEST_FREE:
-        raise NotEstimable(TOO_FEW, f"{d.size} visits are too few.")
+        raise NotEstimable(f"{d.size} visits are too few.", TOO_FEW)
     if float(np.ptp(d)) <= 1e-9:
-        raise NotEstimable(NOT_ESTIMABLE, "all differences are equal.")
+        raise NotEstimable("all differences are equal.")
     share = (np.arange(1, GRID + 1) - 0.5) / GRID
     ratio = share / (1.0 - share)
     kept = size / (1.0 + np.outer(ratio, size))  # (H, G): weight of an athlete's mean
@@ -293,13 +285,11 @@ def own_correction_of(data: MethodData) -> OwnCorrection:
     visits = np.bincount(data.athlete, minlength=data.n)
     repeated = int((visits >= 2).sum())
     if repeated < FEWEST_REPEATED:
-        raise NotEstimable(
-            NOT_ESTIMABLE, f"{repeated} athletes came twice or more; {FEWEST_REPEATED} are needed."
-        )
+        raise NotEstimable(f"{repeated} athletes came twice or more; {FEWEST_REPEATED} are needed.")
     return own_correction(data.difference, data.athlete, field=data.field, line=_line(data, visits))
 
 
-def _line(data: MethodData, visits: npt.NDArray[np.intp]) -> bool:
+def _line(data: MethodData, visits: Integers) -> bool:
     """Return whether the squad's calibration is a line."""
     field, lab = (np.bincount(data.athlete, x) / visits for x in (data.field, data.lab))
     try:

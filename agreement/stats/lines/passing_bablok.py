@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.basics.rotated_slopes import (
     LARGEST_SPREAD,
@@ -19,11 +19,10 @@ from agreement.stats.basics.rotated_slopes import (
 )
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok_clustered import clustered_intervals
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
-from agreement.terms import UNIT
+from agreement.stats.rows import Row
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,17 +59,14 @@ class PassingBablok(Result):
         """Whether slope 1 and intercept 0 lie inside their intervals."""
         return self.slope_interval.contains(1.0) and self.intercept_interval.contains(0.0)
 
-    def rows(self) -> Iterable[Row]:
-        """Return slope and intercept as rows, unrounded."""
-        note = "clustered" if self.clustered else ""
-        lines = (
-            ("slope", self.slope, self.slope_interval, "1"),
-            ("intercept", self.intercept, self.intercept_interval, UNIT),
+    def _rows(self) -> Iterable[Row]:
+        return self.told(
+            ("slope", self.slope, self.slope_interval),
+            ("intercept", self.intercept, self.intercept_interval),
+            note="clustered" if self.clustered else "",
         )
-        return told_rows(lines, n=self.n, n_pairs=self.n_pairs, note=note)
 
-    def summary(self) -> str:
-        """Say the line in one sentence."""
+    def _finding(self) -> str:
         low, high = self.slope_interval
         return (
             f"Passing-Bablok: field = {self.intercept:.1f} + {self.slope:.2f} laboratory "
@@ -80,7 +76,7 @@ class PassingBablok(Result):
 
 # Ours: no library here has it; n log n in time.
 def passing_bablok(
-    field: npt.ArrayLike, lab: npt.ArrayLike, *, confidence_level: float = 0.95
+    field: ArrayLike, lab: ArrayLike, *, confidence_level: float = 0.95
 ) -> PassingBablok:
     r"""
     Passing-Bablok line of field on laboratory: exact with ties, in O(n log n).
@@ -162,7 +158,7 @@ def passing_bablok_of(data: MethodData) -> PassingBablok:
     try:
         fit = passing_bablok(data.field, data.lab)
     except ValueError as error:
-        raise NotEstimable(NOT_ESTIMABLE, str(error)) from error
+        raise NotEstimable(str(error)) from error
     if not data.clustered:
         return fit
     slope, intercept = clustered_intervals(

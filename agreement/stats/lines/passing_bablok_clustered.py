@@ -5,9 +5,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from agreement.stats.basics.arrays import Floats, Integers
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
-from agreement.stats.basics.replicates import FEW_ATHLETES, Floats, ResampledInterval
+from agreement.stats.basics.replicates import FEW_ATHLETES, ResampledInterval
 from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
 from agreement.stats.method_data import TOO_FEW
 
@@ -17,13 +18,11 @@ PARTNERS: Final = 500  # of each point, to estimate how often its slopes are abo
 _CHUNK: Final = 1 << 19
 _BLOCK: Final = 32  # rows counted at once
 
-Codes = npt.NDArray[np.intp]
-
 
 def clustered_intervals(
     y: Floats,
     x: Floats,
-    athlete: Codes,
+    athlete: Integers,
     *,
     slope: float,
     confidence_level: float = 0.95,
@@ -33,7 +32,7 @@ def clustered_intervals(
     Intervals of slope and intercept that respect which pairs belong to one athlete.
 
     y, x: shape (n_pairs,). Field and laboratory.
-    athlete: shape (n_pairs,). Codes 0 ... G - 1.
+    athlete: shape (n_pairs,). Integers 0 ... G - 1.
     slope: of the line.
     Returns none below 15 athletes. Up to 300 pairs percentiles of a bootstrap over athletes.
         Above, where that is slow and normal theory good, the ranks of the slopes as in the plain
@@ -82,7 +81,7 @@ def weighted_lines(x: Floats, y: Floats, weights: npt.NDArray[np.integer]) -> tu
     return line, _weighted_median(np.take_along_axis(residual, order, axis=0), often)
 
 
-def _slopes_in_order(x: Floats, y: Floats) -> tuple[Codes, Codes, Floats]:
+def _slopes_in_order(x: Floats, y: Floats) -> tuple[Integers, Integers, Floats]:
     """List the pairs of points and their slopes: from -1 up, then those below -1."""
     whole_x, whole_y, _ = as_whole_numbers(x, y)
     i, j = np.triu_indices(len(x), 1)
@@ -119,7 +118,7 @@ def _weighted_median(values: Floats, often: npt.NDArray[np.int32]) -> Floats:
 
 
 def _projected(
-    x: Floats, y: Floats, athlete: Codes, slope: float, z: float, rng: np.random.Generator
+    x: Floats, y: Floats, athlete: Integers, slope: float, z: float, rng: np.random.Generator
 ) -> tuple[Interval, Interval]:
     n = len(x)
     surplus = np.zeros(n)

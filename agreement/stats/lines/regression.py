@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
@@ -17,9 +17,6 @@ from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-from agreement.terms import UNIT
-
-Floats = npt.NDArray[np.float64]
 
 _FLAT: Final = 1e-9  # share of the sum of squares that rounding may leave of none
 # slope, intercept, r, standard error of estimate
@@ -86,7 +83,7 @@ class Regression(Result):
         return float(special.fdtrc(2, self.line.df, self.joint_f))
 
     def prediction_interval(
-        self, field: npt.ArrayLike, confidence_level: float = 0.95
+        self, field: ArrayLike, confidence_level: float = 0.95
     ) -> tuple[Floats, Floats]:
         """Interval of the laboratory value of a new athlete with this field value."""
         checked_share("confidence_level", confidence_level)
@@ -109,31 +106,15 @@ class Regression(Result):
             self.line.residual_sd_interval(confidence_level),
         )
 
-    def rows(self) -> Iterable[Row]:
-        """Return slope, intercept, r and standard_error_of_estimate as rows."""
-        named = (
-            ("slope", self.slope, "1"),
-            ("intercept", self.intercept, UNIT),
-            ("r", self.r, "1"),
-            ("standard_error_of_estimate", self.standard_error_of_estimate, UNIT),
-        )
+    def _rows(self) -> Iterable[Row]:
+        names = ("slope", "intercept", "r", "standard_error_of_estimate")
         note = "" if self.replicates is None else "clustered"
         flat = f"{NOT_ESTIMABLE}: all laboratory values are equal"
-        return (
-            Row.of(
-                name,
-                value,
-                interval,
-                n=self.n,
-                n_pairs=self.n_pairs,
-                unit=unit,
-                note=flat if np.isnan(value) else note,
-            )
-            for (name, value, unit), interval in zip(named, self.intervals(), strict=True)
-        )
+        for name, interval in zip(names, self.intervals(), strict=True):
+            value = getattr(self, name)
+            yield self.row(name, value, interval, flat if np.isnan(value) else note)
 
-    def summary(self) -> str:
-        """Say line and error in one sentence."""
+    def _finding(self) -> str:
         of_r = "no r: equal laboratory values" if np.isnan(self.r) else f"r = {self.r:.2f}"
         return (
             f"Laboratory = {self.intercept:.1f} + {self.slope:.2f} x field, with a standard error "
@@ -143,7 +124,7 @@ class Regression(Result):
 
 # Ours: from sums over athletes, so that 9999 resamples are one product.
 def regression(
-    field: npt.ArrayLike, lab: npt.ArrayLike, *, resampling: Resampling | None = None
+    field: ArrayLike, lab: ArrayLike, *, resampling: Resampling | None = None
 ) -> Regression:
     """
     Ordinary least squares of the laboratory value on the field value.

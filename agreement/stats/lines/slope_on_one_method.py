@@ -5,28 +5,20 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line, fit_line
-from agreement.stats.method_data import (
-    NOT_ESTIMABLE,
-    TOO_FEW,
-    MethodData,
-    NotEstimable,
-    too_few_athletes,
-)
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-from agreement.terms import UNIT, counted
+from agreement.terms import counted
 
 DAYS: Final = 30  # over which a drift is told
 FEWEST_FOR_DRIFT: Final = 5  # athletes
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +36,13 @@ class Drift(Result):
         """Change of the difference in 30 days. [mL/kg/min]."""
         return DAYS * self.line.slope
 
-    def rows(self) -> Iterable[Row]:
-        """Return change_in_30_days as a row."""
+    def _rows(self) -> Iterable[Row]:
         ends = Interval(DAYS * self.interval.low, DAYS * self.interval.high)
-        said = getattr(self.interval, "said", "")
-        return [_row("change_in_30_days", self.change, ends, self, UNIT, said)]
+        said = ("clustered" if self.clustered else "", getattr(self.interval, "said", ""))
+        note = "; ".join(filter(None, said))
+        return [self.row("change_in_30_days", self.change, ends, note, n_pairs=self.line.n)]
 
-    def summary(self) -> str:
-        """Say the drift in one sentence."""
+    def _finding(self) -> str:
         low, high = (DAYS * end for end in self.interval)
         return (
             f"The difference changes by {self.change:.1f} mL/kg/min in {DAYS} days (95 % interval "
@@ -69,16 +60,15 @@ class OnOneMethod(Result):
     intervals: tuple[Interval, Interval]  # of both slopes, 95 %
     clustered: bool  # as for `Drift`
 
-    def rows(self) -> Iterable[Row]:
-        """Return slope_on_laboratory and slope_on_field as rows."""
-        named = (("slope_on_laboratory", self.laboratory), ("slope_on_field", self.field))
-        return (
-            _row(name, line.slope, ends, self, "1")
-            for (name, line), ends in zip(named, self.intervals, strict=True)
+    def _rows(self) -> Iterable[Row]:
+        return self.told(
+            ("slope_on_laboratory", self.laboratory.slope, self.intervals[0]),
+            ("slope_on_field", self.field.slope, self.intervals[1]),
+            note="clustered" if self.clustered else "",
+            n_pairs=self.laboratory.n,
         )
 
-    def summary(self) -> str:
-        """Say both slopes in one sentence."""
+    def _finding(self) -> str:
         return (
             f"The difference changes by {self.laboratory.slope:.2f} for each mL/kg/min of the "
             f"laboratory value, and by {self.field.slope:.2f} for each of the field value."
@@ -93,13 +83,11 @@ def drift_of(data: MethodData) -> Drift:
     """
     days = days_since_first(data.pairs)
     if data.n < FEWEST_FOR_DRIFT:
-        raise NotEstimable(TOO_FEW, f"{too_few_athletes(data.n)} to see a drift.")
+        raise NotEstimable(f"{too_few_athletes(data.n)} to see a drift.", TOO_FEW)
     span = int(np.ptp(days))
     if span < DAYS:  # carried on to 30 days, chance would look like a protocol out of hand
         within = "were on one day" if span == 0 else f"lie within {counted(span, 'day')}"
-        raise NotEstimable(
-            NOT_ESTIMABLE, f"all laboratory tests {within}: a drift needs {DAYS} days to show."
-        )
+        raise NotEstimable(f"all laboratory tests {within}: a drift needs {DAYS} days to show.")
     line = fit_line(days, data.difference)
     return Drift(line, data.n, _interval(line, days, data), data.clustered)
 
@@ -115,7 +103,7 @@ def slope_on_one_method_of(data: MethodData) -> OnOneMethod:
        standard method is misleading. Lancet 1995;346:1085-1087.
     """
     if np.ptp(data.lab) == 0.0 or np.ptp(data.field) == 0.0:
-        raise NotEstimable(NOT_ESTIMABLE, "all values of one method are equal.")
+        raise NotEstimable("all values of one method are equal.")
     laboratory, field = (fit_line(x, data.difference) for x in (data.lab, data.field))
     intervals = (_interval(laboratory, data.lab, data), _interval(field, data.field, data))
     return OnOneMethod(laboratory, field, data.n, intervals, data.clustered)
@@ -142,19 +130,6 @@ def _resampled(x: Floats, y: Floats, resampling: Resampling) -> Interval:
 
     columns = np.stack([np.ones_like(x), x, y, x * x, x * y], axis=1)
     return bootstrap_of_sums(resampling, columns, slope, scales=("plain",)).interval(0)
-
-
-def _row(
-    name: str,
-    value: float,
-    interval: Interval,
-    result: Drift | OnOneMethod,
-    unit: str,
-    said: str = "",
-) -> Row:
-    line = result.line if isinstance(result, Drift) else result.laboratory
-    note = "; ".join(part for part in ("clustered" if result.clustered else "", said) if part)
-    return Row.of(name, value, interval, n=result.n, n_pairs=line.n, unit=unit, note=note)
 
 
 RECORDS: Final = (

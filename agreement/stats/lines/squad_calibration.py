@@ -3,13 +3,11 @@
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import t_interval
 from agreement.stats.basics.left_out import MODELS, Model
-
-Floats = npt.NDArray[np.float64]
 
 FEWEST_FOR_A_LINE = 20
 FEWEST_FOR_LOCAL = 20
@@ -30,7 +28,7 @@ class Choice(NamedTuple):
     slope_shown: bool
 
 
-def chosen_calibration(field: npt.ArrayLike, lab: npt.ArrayLike) -> Choice:
+def chosen_calibration(field: ArrayLike, lab: ArrayLike) -> Choice:
     """
     Choose between no calibration, an offset and a line.
 
@@ -94,7 +92,7 @@ class LocalOffset(NamedTuple):
         return value, float(value - half), float(value + half)
 
 
-def local_offset(field: npt.ArrayLike, lab: npt.ArrayLike) -> LocalOffset:
+def local_offset(field: ArrayLike, lab: ArrayLike) -> LocalOffset:
     """
     Fit an offset whose spread changes along the field value.
 
@@ -117,7 +115,7 @@ def local_offset(field: npt.ArrayLike, lab: npt.ArrayLike) -> LocalOffset:
     return LocalOffset(n, offset, level, growth, floor, variance, float(1.0 / weight.sum()))
 
 
-def uneven_along(field: npt.ArrayLike, lab: npt.ArrayLike) -> bool:
+def uneven_along(field: ArrayLike, lab: ArrayLike) -> bool:
     """
     Return whether the differences are likely to spread unevenly along the field value.
 

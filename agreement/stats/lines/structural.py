@@ -1,14 +1,14 @@
 """How much the field follows the athlete's true value: the slope net of the laboratory's noise."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isinf, nan, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.basics.mover import interval_of_difference
@@ -20,16 +20,14 @@ from agreement.stats.method_data import (
     once,
     require_enough,
 )
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     lab_tests_behind,
     laboratory_of,
 )
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
-from agreement.terms import UNIT
-
-Floats = npt.NDArray[np.float64]
+from agreement.stats.rows import Row
 
 STATISTICS: Final = ("slope", "reliability", "p_slope_one", "p_slope_zero")
 OF_NOISE: Final = ("lean_from_noise", "error_ratio", "sem_for_slope_one")
@@ -110,36 +108,24 @@ class StructuralSlope(Result):
         """Whether the field was shown to follow the laboratory at all."""
         return bool(self.slope > 0.0 and self.p_zero < 2 * _TAIL)
 
-    def slope_rows(self, names: tuple[str, str, str, str] = STATISTICS) -> list[Row]:
+    def slope_rows(self, names: Sequence[str] = STATISTICS) -> list[Row]:
         """Return slope, reliability and the p values of a slope of 1 and 0 under these names."""
-        notes = [] if self.bounded else [UNBOUNDED]
-        slope = "; ".join([*notes, *filter(None, [self.laboratory.note])])
+        known = self.laboratory.note
+        slope = "; ".join(([] if self.bounded else [UNBOUNDED]) + [known] * bool(known))
         if np.isnan(self.slope):
             slope = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
-        none = Interval(nan, nan)
-        shown = (
+        rows = self.told(
             (names[0], self.slope, self.interval, slope),
-            (names[1], self.reliability, self.reliability_interval, self.laboratory.note),
-            (names[2], self.p_one, none, self.laboratory.note),
-            (names[3], self.p_zero, none, ""),
+            (names[1], self.reliability, self.reliability_interval, known),
+            (names[2], self.p_one, None, known),
+            (names[3], self.p_zero),
         )
-        rows = ((*one[:3], "1", one[3]) for one in shown)
-        return list(told_rows(rows, n=self.n, n_pairs=self.n_pairs))
+        return list(rows)
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of `STATISTICS`, then of `OF_NOISE`."""
-        values = (self.lean_from_noise, self.error_ratio, self.sem_for_slope_one)
-        units = ("1", "1", UNIT)
-        return [
-            *self.slope_rows(),
-            *(
-                Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit=unit)
-                for name, value, unit in zip(OF_NOISE, values, units, strict=True)
-            ),
-        ]
+    def _rows(self) -> Iterable[Row]:
+        return [*self.slope_rows(), *self.told(*((name, getattr(self, name)) for name in OF_NOISE))]
 
-    def summary(self) -> str:
-        """Say how much the field follows the true value in one sentence."""
+    def _finding(self) -> str:
         low, high = self.interval
         if self.bounded:
             return (
@@ -155,12 +141,12 @@ class StructuralSlope(Result):
 
 
 def structural_slope(
-    field: npt.ArrayLike,
-    lab: npt.ArrayLike,
+    field: ArrayLike,
+    lab: ArrayLike,
     laboratory: LaboratoryVariance,
     *,
-    athlete: npt.ArrayLike | None = None,
-    noise_shares: npt.ArrayLike | None = None,
+    athlete: ArrayLike | None = None,
+    noise_shares: ArrayLike | None = None,
 ) -> StructuralSlope:
     r"""
     Slope of the field on the true value, the laboratory's noise taken out.
@@ -243,7 +229,7 @@ def structural_of(data: MethodData) -> StructuralSlope:
             data.field, data.lab, laboratory, athlete=data.athlete, noise_shares=shares
         )
     except ValueError as error:
-        raise NotEstimable(NOT_ESTIMABLE, f"{error}.") from error
+        raise NotEstimable(f"{error}.") from error
 
 
 def _moments(dx: Floats, dy: Floats, laboratory: LaboratoryVariance, share: float) -> Moments:
@@ -252,7 +238,7 @@ def _moments(dx: Floats, dy: Floats, laboratory: LaboratoryVariance, share: floa
     return Moments(*sums, share * laboratory.variance, share)
 
 
-def _error(dx: Floats, dy: Floats, ols: float, codes: npt.NDArray[np.intp], n: int) -> float:
+def _error(dx: Floats, dy: Floats, ols: float, codes: Integers, n: int) -> float:
     """Return the error of the least-squares slope; by the jackknife where pairs repeat."""
     if n == dx.size:
         residual = dy - ols * dx
@@ -272,11 +258,7 @@ def _f_quantile(share: float, first: float, second: int) -> float:
 
 
 def _p_of_one(
-    dx: Floats,
-    dy: Floats,
-    codes: npt.NDArray[np.intp],
-    shares: Floats,
-    laboratory: LaboratoryVariance,
+    dx: Floats, dy: Floats, codes: Integers, shares: Floats, laboratory: LaboratoryVariance
 ) -> float:
     """P value of a slope of 1: the moments of field and true value compared, by athlete."""
     n = int(codes.max()) + 1
@@ -306,3 +288,37 @@ def _ratio_interval(top: float, of_top: Interval, bottom: float, of_bottom: Inte
         if l1 < 0.0:
             low = (product - sqrt(max(product**2 - l1 * (2 * top - l1) * below, 0.0))) / below
     return Interval(low, high)
+
+
+RECORD: Final = Analysis(
+    name="structural",
+    place=405,
+    label="the field value against true fitness",
+    statistics=declared("""
+        slope [1]: field value per unit of true fitness
+          How much the field value rises when true fitness rises by one, the laboratory's noise
+          taken out.
+          = least-squares slope over the laboratory's reliability; interval by MOVER-R | Fuller
+          1987; Donner & Zou 2012
+        reliability [1]: reliability of the laboratory
+          Share of the spread of laboratory values that is the athletes', not noise.
+          = 1 less the laboratory's variance over that of its values; F interval | Fuller 1987
+        p_slope_one [p]: p of a slope of 1
+          How often chance alone would take the slope this far from 1.
+          = moments of field and true value compared, athlete by athlete | Fuller 1987
+        p_slope_zero [p]: p of a slope of 0
+          How often chance alone would take the slope this far from 0.
+          = t test of the least-squares slope | textbook
+        lean_from_noise [p]: lean of the differences from noise alone
+          Slope of the differences on fitness that unequal noise of both makes by itself.
+          = variances of both noises over that of the mean of both
+        error_ratio [1]: ratio of error variances
+          Field's own error variance over the laboratory's, lasting errors included.
+          = what the structural slope leaves unexplained | Fuller 1987
+        sem_for_slope_one: laboratory error that would make the slope 1
+          A laboratory error of this size would by itself make the slope 1.
+          = root of the laboratory's variance less the covariance
+        """),
+    privacy=Privacy.WHOLE,
+    compute=structural_of,
+)

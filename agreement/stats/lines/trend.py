@@ -2,12 +2,12 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, said_p, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
@@ -18,8 +18,6 @@ from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 from agreement.terms import UNIT
-
-Floats = npt.NDArray[np.float64]
 
 SIGNIFICANT = 0.05
 STEEP = 1.0  # mL/kg/min over the observed range; a smaller trend is of no practical weight
@@ -103,7 +101,7 @@ class Trend(Result):
             return self.spread.slope_interval(confidence_level)
         return self.replicates.interval(1, confidence_level)
 
-    def limits_at(self, level: npt.ArrayLike, *, varying_spread: bool = False) -> Band:
+    def limits_at(self, level: ArrayLike, *, varying_spread: bool = False) -> Band:
         """
         Regression limits of the difference at a level of the mean of both methods.
 
@@ -127,40 +125,29 @@ class Trend(Result):
         centre, half = self.line.at(a), self._half_width(a, varying_spread)
         return Band(centre, centre - half, centre + half)
 
-    def rows(self) -> Iterable[Row]:
+    def _rows(self) -> Iterable[Row]:
         """
         Return slope_on_mean, p_slope, spread_on_mean and p_spread as rows, then the joint test.
 
         Last come intercept_on_mean, residual_sd and spread_intercept: with the two slopes they are
-        all that regression limits need.
+        all that regression limits need. The joint test knows nothing of athletes: with repeats there is
+        none.
         """
-        note = "" if self.replicates is None else "clustered"
+        alone = self.replicates is None
+        note = "" if alone else "clustered"
+        joint = "" if alone else "not_estimable: the joint test takes one pair per athlete"
+        return self.told(
+            ("slope_on_mean", self.line.slope, self.slope_interval(), note),
+            ("p_slope", self.p_slope, None, note),
+            ("spread_on_mean", self.spread.slope, self.spread_interval(), note),
+            ("p_spread", self.p_spread, None, note),
+            ("p_joint", self.p_joint if alone else np.nan, None, joint),
+            ("intercept_on_mean", self.line.intercept, None, note),
+            ("residual_sd", self.line.residual_sd, None, note),
+            ("spread_intercept", self.spread.intercept, None, note),
+        )
 
-        told: dict[str, Any] = {"n": self.n, "n_pairs": self.n_pairs, "note": note}
-
-        def row(name: str, value: float, interval: Interval | None = None, unit: str = "1") -> Row:
-            return Row.of(name, value, interval, unit=unit, **told)
-
-        return [
-            row("slope_on_mean", self.line.slope, self.slope_interval()),
-            row("p_slope", self.p_slope),
-            row("spread_on_mean", self.spread.slope, self.spread_interval()),
-            row("p_spread", self.p_spread),
-            self._joint_row(),
-            row("intercept_on_mean", self.line.intercept, unit=UNIT),
-            row("residual_sd", self.line.residual_sd, unit=UNIT),
-            row("spread_intercept", self.spread.intercept, unit=UNIT),
-        ]
-
-    def _joint_row(self) -> Row:
-        """Return the joint test; it knows nothing of athletes, so with repeats there is none."""
-        told = self.replicates is None
-        note = "" if told else "not_estimable: the joint test takes one pair per athlete"
-        p = self.p_joint if told else np.nan
-        return Row.of("p_joint", p, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
-
-    def summary(self) -> str:
-        """Say slope and spread in one sentence."""
+    def _finding(self) -> str:
         return (
             f"Per 10 {UNIT} of fitness the difference changes by {10 * self.line.slope:.1f} "
             f"({said_p(self.p_slope)}); the spread of differences "
@@ -180,8 +167,8 @@ class Trend(Result):
 
 # Ours: resamples need sums; and statsmodels' Breusch-Pagan takes 390 ms of a million pairs.
 def trend(
-    field: npt.ArrayLike,
-    lab: npt.ArrayLike,
+    field: ArrayLike,
+    lab: ArrayLike,
     *,
     coverage: float = 0.95,
     resampling: Resampling | None = None,

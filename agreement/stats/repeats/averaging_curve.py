@@ -6,8 +6,9 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, z_of
-from agreement.stats.basics.replicates import Floats, Replicates
+from agreement.stats.basics.replicates import Replicates
 from agreement.stats.basics.visit_sums import Visits, visit_sums
 from agreement.stats.causes.budget_parts import FEW, Sources, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
@@ -52,8 +53,7 @@ class AveragingCurve(Result):
         """Numbers of days averaged, in the order of the points."""
         return range(1, len(self.fitted) + 1)
 
-    def rows(self) -> Iterable[Row]:
-        """Return both curves and the floor as rows, with a first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         counts = self.n, self.n_visits
         for days, seen, smooth in zip(self.days, self.observed, self.fitted, strict=True):
             of_seen = self.n_observed, self.n_visits_observed
@@ -61,8 +61,7 @@ class AveragingCurve(Result):
             yield _row(str(days), "half_width_fitted", smooth, *counts)
         yield _row("floor", "half_width_laboratory", self.floor, *counts)
 
-    def summary(self) -> str:
-        """Say what averaging a week gains and where it ends, in one sentence."""
+    def _finding(self) -> str:
         return (
             f"Averaging 7 days instead of 1 narrows the limits from -/+ "
             f"{self.fitted[0].half_width:.1f} to -/+ {self.fitted[6].half_width:.1f} mL/kg/min; "

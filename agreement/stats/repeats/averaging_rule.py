@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,6 @@ from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-from agreement.terms import UNIT
 
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
 SHARES: Final = ("share_more_median", "share_more_p10", "share_more_p90", "share_third_moved")
@@ -32,19 +31,11 @@ class AveragingRules(Result):
     n: int  # athletes
     in_use: tuple[str, ...]  # rules behind the laboratory's values
 
-    def rows(self) -> Iterable[Row]:
-        """Return the numbers of every rule as rows, with a first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         for rule, row in self.frame.iterrows():
+            told: dict[str, Any] = {"n_pairs": int(row["n_tests"]), "group": str(rule)}
             for name in RECORD.names:
-                yield Row.of(
-                    name,
-                    row[name],
-                    n=self.n,
-                    n_pairs=int(row["n_tests"]),
-                    unit="1" if name in SHARES else UNIT,
-                    note=self._why_not(name, row),
-                    group=str(rule),
-                )
+                yield self.row(name, row[name], note=self._why_not(name, row), **told)
 
     def _why_not(self, name: str, row: "pd.Series[float]") -> str:
         """Return why a number is not given; empty where it is."""
@@ -54,8 +45,7 @@ class AveragingRules(Result):
             return TOO_FEW
         return f"{NOT_ESTIMABLE}: the tests do not share one rule"
 
-    def summary(self) -> str:
-        """Say how far apart the rules lie."""
+    def _finding(self) -> str:
         apart = self.frame["mean_vo2max"].max() - self.frame["mean_vo2max"].min()
         return (
             f"The same breaths differ by {apart:.1f} mL/kg/min from the lowest to the highest rule."
@@ -73,7 +63,7 @@ def averaging_rules(tests: pd.DataFrame) -> AveragingRules:
     """
     wide = tests.pivot_table(index="lab_test_id", columns="rule", values="vo2max")
     if AGAINST not in wide:
-        raise NotEstimable(NOT_ESTIMABLE, f"no test with breaths is as long as {AGAINST}.")
+        raise NotEstimable(f"no test with breaths is as long as {AGAINST}.")
     complete = wide.dropna()
     used = complete if len(complete) else wide
     own = tests[tests["lab_test_id"].isin(used.index)]

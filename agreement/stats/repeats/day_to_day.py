@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.replicates import Floats
+from agreement.stats.basics.arrays import Floats, Integers
 
 CORRELATIONS: Final = np.linspace(0.0, 0.95, 20)  # of one day with the next, tried in turn
 
@@ -62,9 +61,7 @@ class DaySums:
         )
 
 
-def day_sums(
-    daily: pd.DataFrame, visit: npt.NDArray[np.intp], athlete: npt.NDArray[np.intp]
-) -> DaySums:
+def day_sums(daily: pd.DataFrame, visit: Integers, athlete: Integers) -> DaySums:
     """
     Sum up daily differences.
 
@@ -100,7 +97,7 @@ def day_sums(
     )
 
 
-def _kept_by_mean(link: Floats, visit: npt.NDArray[np.intp], m: Floats) -> Floats:
+def _kept_by_mean(link: Floats, visit: Integers, m: Floats) -> Floats:
     """Variance of each visit's mean at a day variance of 1; shape (V, 20)."""
     place = np.arange(len(visit)) - np.r_[0, np.cumsum(m)[:-1]].astype(np.intp)[visit]
     before = np.zeros_like(link)  # sum of correlations with all earlier days of the visit
@@ -111,7 +108,7 @@ def _kept_by_mean(link: Floats, visit: npt.NDArray[np.intp], m: Floats) -> Float
     return np.asarray((m[:, None] + 2.0 * later) / m[:, None] ** 2)
 
 
-def _by_athlete(athlete: npt.NDArray[np.intp], values: Floats) -> Floats:
+def _by_athlete(athlete: Integers, values: Floats) -> Floats:
     total = np.zeros((int(athlete.max()) + 1, values.shape[1]))
     np.add.at(total, athlete, values)
     return total

@@ -6,9 +6,9 @@ from math import nan, sqrt
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, z_of
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import NO_SECOND_VISIT, NotEstimable
@@ -46,26 +46,20 @@ class LaboratoryRepeats(Result):
     n: int  # athletes with a repeat
     n_tests: int  # their tests
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of the results table, with a first column ``group``."""
-        sd, df = self.variance.sd, self.variance.df
-        yield Row.of(
-            "typical_error_net_of_shift",
-            sd,
-            sd_interval(sd, df),
-            n=self.n,
-            n_pairs=self.n_tests,
-            note=self.variance.note,
-            group="all",
+    def _rows(self) -> Iterable[Row]:
+        sd, ends, note = (
+            self.variance.sd,
+            sd_interval(self.variance.sd, self.variance.df),
+            self.variance.note,
         )
+        name, counts = "typical_error_net_of_shift", {"n_pairs": self.n_tests}
+        yield self.row(name, sd, ends, note, group="all", **counts)
         for step in self.steps:
             told: dict[str, Any] = {"n": step.n, "group": step.name}
             yield Row.of("mean_shift", step.shift, step.shift_interval, **told)
-            error = step.typical_error, step.error_interval
-            yield Row.of("typical_error_net_of_shift", *error, **told)
+            yield Row.of(name, step.typical_error, step.error_interval, **told)
 
-    def summary(self) -> str:
-        """Say it in one sentence."""
+    def _finding(self) -> str:
         low, high = sd_interval(self.variance.sd, self.variance.df)
         return (
             f"One test lies {self.variance.sd:.1f} mL/kg/min ({low:.1f} to {high:.1f}) from what many "
@@ -73,9 +67,7 @@ class LaboratoryRepeats(Result):
         )
 
 
-def laboratory_repeats(
-    values: npt.ArrayLike, unit: npt.ArrayLike, athlete: npt.ArrayLike
-) -> LaboratoryRepeats:
+def laboratory_repeats(values: ArrayLike, unit: ArrayLike, athlete: ArrayLike) -> LaboratoryRepeats:
     """
     Typical error of the laboratory net of the mean shift between repeats.
 
@@ -138,32 +130,18 @@ class LaboratoryChange(Result):
         """Athletes who changed by more than noise."""
         return int((self.people["beyond_noise"] == "yes").sum())
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of the results table."""
+    def _rows(self) -> Iterable[Row]:
         change = self.people["change"].to_numpy(dtype=np.float64)
-        sd = float(change.std(ddof=1)) if self.n > 1 else nan
-        note = self.variance.note
-        rows = (
-            Row.of(
-                "mean_change",
-                float(change.mean()),
-                t_interval(float(change.mean()), sd / sqrt(self.n), self.n - 1),
-                n=self.n,
-            ),
-            Row.of("sd_of_change", sd, sd_interval(sd, self.n - 1), n=self.n),
-            Row.of(
-                "share_beyond_noise",
-                self.beyond / self.n,
-                wilson_interval(self.beyond, self.n),
-                n=self.n,
-                unit="1",
-                note=note,
-            ),
+        mean, sd = float(change.mean()), float(change.std(ddof=1)) if self.n > 1 else nan
+        of_mean = t_interval(mean, sd / sqrt(self.n), self.n - 1)
+        share, ends = self.beyond / self.n, wilson_interval(self.beyond, self.n)
+        return self.told(
+            ("mean_change", mean, of_mean),
+            ("sd_of_change", sd, sd_interval(sd, self.n - 1)),
+            ("share_beyond_noise", share, ends, self.variance.note),
         )
-        return rows
 
-    def summary(self) -> str:
-        """Say it in one sentence."""
+    def _finding(self) -> str:
         return (
             f"{self.beyond} of {self.n} athletes changed by more than the laboratory's own noise; of "
             "100 who did not change at all, 5 would."
@@ -194,7 +172,7 @@ def laboratory_change(
     days = (both["date_2"] - both["date_1"]).dt.days
     both = both[days >= max(choice.minimum_gap_days, 1)]
     if len(both) < 3:
-        raise NotEstimable(NO_SECOND_VISIT, f"{len(both)} athletes have two visits.")
+        raise NotEstimable(f"{len(both)} athletes have two visits.", NO_SECOND_VISIT)
     change = both["lab_2"] - both["lab_1"]
     noise = z_of(coverage) * np.sqrt(
         variance.variance * (1 / both["n_tests_1"] + 1 / both["n_tests_2"])

@@ -9,9 +9,10 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable, once
+from agreement.stats.method_data import MethodData, NotEstimable, once
 from agreement.tables.options import Reference
 
 _NOT_GIVEN: Final = Interval(np.nan, np.nan)
@@ -63,7 +64,7 @@ def variance_ends(variance: float, df: float, confidence_level: float = 0.95) ->
 
 
 # Ours: units drop out before the fit, so that thousands of them need no columns of their own.
-def laboratory_variance(values: npt.ArrayLike, unit: npt.ArrayLike) -> LaboratoryVariance:
+def laboratory_variance(values: ArrayLike, unit: ArrayLike) -> LaboratoryVariance:
     """
     Laboratory variance from repeats, a mean shift from test to test taken out.
 
@@ -119,9 +120,7 @@ def laboratory_of(data: MethodData) -> LaboratoryVariance:
     return laboratory_from(lab, repeated_units(data)[0], data.options.reference)
 
 
-def laboratory_from(
-    lab: npt.NDArray[np.float64], unit: npt.NDArray[np.intp], reference: Reference
-) -> LaboratoryVariance:
+def laboratory_from(lab: Floats, unit: Integers, reference: Reference) -> LaboratoryVariance:
     """As `laboratory_of`: the tests of each unit in their order in time, and the unit's code."""
     one = np.empty(unit.max(initial=-1) + 1)
     one[unit] = lab  # of each unit
@@ -129,15 +128,15 @@ def laboratory_from(
         try:
             return laboratory_variance(lab, unit)
         except ValueError as error:
-            raise NotEstimable(NOT_ESTIMABLE, f"{error}.") from error
+            raise NotEstimable(f"{error}.") from error
     if reference.sem is None:
-        raise NotEstimable(NOT_ESTIMABLE, "the laboratory's own error is unknown.")
+        raise NotEstimable("the laboratory's own error is unknown.")
     df = float(reference.sem_degrees_of_freedom)
     return LaboratoryVariance(float(reference.sem) ** 2, df, assumed=True)
 
 
 @once
-def repeated_units(data: MethodData) -> tuple[npt.NDArray[np.intp], pd.Index]:
+def repeated_units(data: MethodData) -> tuple[Integers, pd.Index]:
     """Return the code of the laboratory unit of each test of `data.repeats`, and the units."""
     codes, units = pd.factorize(data.repeats["lab_test_id"].to_numpy(dtype=object))
     return codes, pd.Index(units, dtype=object)

@@ -9,16 +9,16 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.week_to_week import WeekToWeek, weeks_of
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-from agreement.terms import UNIT, counted
+from agreement.terms import counted
 
 FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
 
@@ -76,7 +76,7 @@ class Repeatability(Result):
             return Interval(np.nan, np.nan)
         return sd_interval(self.typical_error, self.df, confidence_level)
 
-    def rows(self) -> Iterable[Row]:
+    def _rows(self) -> Iterable[Row]:
         """
         Return typical_error, smallest_real_change and coefficient_of_variation as rows.
 
@@ -91,26 +91,18 @@ class Repeatability(Result):
             ),
         ]
         if self.mean > 0:
-            rows.append(self._row("coefficient_of_variation", 1.0 / self.mean, "1"))
+            rows.append(self._row("coefficient_of_variation", 1.0 / self.mean))
         if self.weeks is not None:
             rows.append(self.weeks.row())
         return rows
 
-    def _row(self, statistic: str, factor: float, unit: str = UNIT) -> Row:
+    def _row(self, statistic: str, factor: float) -> Row:
         """Return a multiple of the typical error, with its interval."""
         low, high = self.interval()
-        return Row.of(
-            statistic,
-            factor * self.typical_error,
-            Interval(factor * low, factor * high),
-            unit=unit,
-            n=self.n,
-            n_pairs=self.n_values,
-            note=self.note,
-        )
+        value, ends = factor * self.typical_error, Interval(factor * low, factor * high)
+        return self.row(statistic, value, ends, self.note, n_pairs=self.n_values)
 
-    def summary(self) -> str:
-        """Say the typical error in one sentence."""
+    def _finding(self) -> str:
         origin = (
             "declared, not measured here"
             if self.assumed
@@ -130,11 +122,7 @@ class Repeatability(Result):
 
 
 def repeatability(
-    values: npt.ArrayLike,
-    group: npt.ArrayLike,
-    *,
-    athlete: npt.ArrayLike | None = None,
-    coverage: float = 0.95,
+    values: ArrayLike, group: ArrayLike, *, athlete: ArrayLike | None = None, coverage: float = 0.95
 ) -> Repeatability:
     """
     Typical error: root of the mean square within groups of repeats.
@@ -159,7 +147,7 @@ def repeatability(
     kept = sizes[codes] > 1
     df = int(sizes[sizes > 1].sum() - (sizes > 1).sum())
     if df == 0:
-        raise NotEstimable(NOT_ESTIMABLE, "no athlete has repeated values close together.")
+        raise NotEstimable("no athlete has repeated values close together.")
     centre = x.mean()  # keeps the sums of squares small
     means = np.bincount(codes, x - centre) / sizes
     within = float((((x - centre) - means[codes])[kept] ** 2).sum())
@@ -195,9 +183,8 @@ def laboratory_repeatability(
         )
         if found.typical_error == 0.0:
             raise NotEstimable(
-                NOT_ESTIMABLE,
                 f"the laboratory's {found.n_values} repeated values equal one another: rounded or "
-                "copied, so its own error is unknown.",
+                "copied, so its own error is unknown."
             )
     except NotEstimable:
         if declared is None:

@@ -30,34 +30,25 @@ class Thresholds(Result):
     # athlete_id, lab_test_id, threshold, method, vo2 [mL/kg/min], hr [bpm], note, lab, hr_max_bpm
     frame: pd.DataFrame
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of the results table, with a first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         for name, own in self._by_method():
             found = own[own["vo2"].notna() | own["hr"].notna()]
-            n, count = int(own["athlete_id"].nunique()), len(own)
-            share = Row.of(
-                "share_found",
-                len(found) / count,
-                wilson_interval(len(found), count),
-                n=n,
-                n_pairs=count,
-                unit="1",
-            )
             of_max = 100 * found["hr"] / found["hr_max_bpm"]
             values = {
-                "mean_vo2": (found["vo2"], UNIT),
-                "mean_share_of_vo2max": (100 * found["vo2"] / found["lab"], "%"),
-                "mean_hr": (found["hr"], "bpm"),
-                "mean_share_of_hr_max": (of_max, "%"),
-                "sd_share_of_hr_max": (of_max, "%"),
+                "mean_vo2": found["vo2"],
+                "mean_share_of_vo2max": 100 * found["vo2"] / found["lab"],
+                "mean_hr": found["hr"],
+                "mean_share_of_hr_max": of_max,
+                "sd_share_of_hr_max": of_max,
             }
-            told = [mean_row(one, *value, found) for one, value in values.items()]
+            told = [mean_row(one, value, found) for one, value in values.items()]
             if not name.rpartition(" ")[2].startswith("rater_"):  # whoever read none has no row
-                told.insert(0, share)
+                n, count = int(own["athlete_id"].nunique()), len(own)
+                share, ends = len(found) / count, wilson_interval(len(found), count)
+                told.insert(0, Row.of("share_found", share, ends, n=n, n_pairs=count))
             yield from in_group(name, told)
 
-    def summary(self) -> str:
-        """Say where thresholds lie, in a sentence for each method."""
+    def _finding(self) -> str:
         told = []
         for name, own in self._by_method():
             share = (100 * own["hr"] / own["hr_max_bpm"]).dropna()
@@ -71,18 +62,17 @@ class Thresholds(Result):
             yield f"{threshold} {method}", own
 
 
-def mean_row(name: str, values: "pd.Series[float]", unit: str, found: pd.DataFrame) -> Row:
+def mean_row(name: str, values: "pd.Series[float]", found: pd.DataFrame) -> Row:
     """Return a mean, or SD (``sd_...``), over five athletes or more, each the mean of the own tests."""
     each = values.astype("float64").dropna().groupby(found["athlete_id"]).mean()
     n, n_pairs = len(each), int(values.notna().sum())
     if n < FEW_TO_SHOW:
-        note = f"{TOO_FEW}: {too_few_athletes(n)}."
-        return Row.of(name, nan, n=n, n_pairs=n_pairs, unit=unit, note=note)
-    sd = float(each.std(ddof=1))
+        return Row.of(name, nan, n=n, n_pairs=n_pairs, note=f"{TOO_FEW}: {too_few_athletes(n)}.")
+    mean, sd = float(each.mean()), float(each.std(ddof=1))
+    value, ends = mean, t_interval(mean, sd / n**0.5, n - 1)
     if name.startswith("sd_"):
-        return Row.of(name, sd, sd_interval(sd, n - 1), n=n, n_pairs=n_pairs, unit=unit)
-    interval = t_interval(float(each.mean()), sd / n**0.5, n - 1)
-    return Row.of(name, float(each.mean()), interval, n=n, n_pairs=n_pairs, unit=unit)
+        value, ends = sd, sd_interval(sd, n - 1)
+    return Row.of(name, value, ends, n=n, n_pairs=n_pairs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,15 +82,13 @@ class ThresholdAgreement(Result):
     differences: pd.DataFrame  # athlete_id, group (``vt1: rater_2 minus rater_1``), d
     unit: str
 
-    def rows(self) -> Iterable[Row]:
-        """Return bias and limits of every two as rows, with a first column ``group``."""
+    def _rows(self) -> Iterable[Row]:
         for name, own in self.differences.groupby("group", sort=True):
             if own["athlete_id"].nunique() >= FEW_TO_SHOW:
                 for row in limits_rows(limits_by_athlete(own["d"], own["athlete_id"])):
                     yield row._replace(group=str(name), unit=self.unit)
 
-    def summary(self) -> str:
-        """Say bias and spread of every two."""
+    def _finding(self) -> str:
         each = self.differences.groupby("group")["d"]
         told = (
             f"{name}: {own.mean():+.1f} {self.unit} (SD {own.std():.1f})"

@@ -12,7 +12,7 @@ from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 
 ZONES: Final = {1: "below VT1", 2: "between VT1 and VT2", 3: "above VT2"}
 
@@ -33,29 +33,20 @@ class TrainingZones(Result):
             .any()
         )
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of the results table."""
-        changed, tests = self.changed, len(self.frame)
-        n = len(changed)
-        name, shown = "share_profile_changed", n >= FEW_TO_SHOW
-        share = Row.of(
-            name,
-            changed.mean() if shown else nan,
-            wilson_interval(int(changed.sum()), n) if shown else None,
-            n=n,
-            n_pairs=tests,
-            unit="1",
-            note="" if shown else f"{TOO_FEW}: {too_few_athletes(n)}.",
+    def _rows(self) -> Iterable[Row]:
+        changed, n = self.changed, len(self.changed)
+        share, ends = changed.mean(), wilson_interval(int(changed.sum()), n)
+        found = (
+            (share, ends) if n >= FEW_TO_SHOW else (nan, None, f"{TOO_FEW}: {too_few_athletes(n)}.")
         )
-        told = (
-            mean_row(f"mean_zone{zone}{by}", 100 * self.frame[f"zone{zone}{by}"], "%", self.frame)
-            for zone in ZONES
-            for by in ("", "_own")
-        )
-        return [*told, share]
+        for zone in ZONES:
+            for by in ("", "_own"):
+                yield mean_row(
+                    f"mean_zone{zone}{by}", 100 * self.frame[f"zone{zone}{by}"], self.frame
+                )
+        yield from told_rows([("share_profile_changed", *found)], n=n, n_pairs=len(self.frame))
 
-    def summary(self) -> str:
-        """Say how many change."""
+    def _finding(self) -> str:
         changed = self.changed
         low, own = (100 * self.frame[name].mean() for name in ("zone1", "zone1_own"))
         return (

@@ -5,9 +5,9 @@ from math import nan, sqrt
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.repeats.laboratory_variance import variance_ends
@@ -34,9 +34,7 @@ class WeekToWeek:
         return Row.of("week_to_week_change", self.change, self.interval, n=self.n, note=note)
 
 
-def week_to_week(
-    earlier: npt.ArrayLike, later: npt.ArrayLike, *, coverage: float = 0.95
-) -> WeekToWeek:
+def week_to_week(earlier: ArrayLike, later: ArrayLike, *, coverage: float = 0.95) -> WeekToWeek:
     """
     How far the means of two neighbouring weeks of one athlete differ.
 

@@ -8,13 +8,13 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Booleans
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
-from agreement.stats.record import SQUARED, Analysis, Privacy, declared
+from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
 
-Floats = npt.NDArray[np.float64]
 WEEKS: Final = 28.0  # days that the numbers are for
 FEWEST_AGEING: Final = 10  # athletes
 READINGS: Final = 3  # of each of them
@@ -35,26 +35,17 @@ class Ageing(Result):
     at_once: float
     after: float
 
-    def rows(self) -> Iterable[Row]:
-        """Return added_square, drift_in_28_days, error_on_day_0 and error_on_day_28 as rows."""
+    def _rows(self) -> Iterable[Row]:
         read = f"{self.n_readings} readings"
-        n = self.n
-        return [
-            Row.of(
-                "added_square",
-                self.square,
-                self.square_interval,
-                n=n,
-                unit=SQUARED,
-                note=f"indicative; {read}",
-            ),
-            Row.of("drift_in_28_days", self.drift, self.drift_interval, n=n, note=read),
-            Row.of("error_on_day_0", self.at_once, n=n, note=read),
-            Row.of("error_on_day_28", self.after, n=n, note=read),
-        ]
+        return self.told(
+            ("added_square", self.square, self.square_interval, f"indicative; {read}"),
+            ("drift_in_28_days", self.drift, self.drift_interval, read),
+            ("error_on_day_0", self.at_once, None, read),
+            ("error_on_day_28", self.after, None, read),
+            n_pairs=self.n,
+        )
 
-    def summary(self) -> str:
-        """Say it in one sentence."""
+    def _finding(self) -> str:
         low, high = self.square_interval
         shown = "" if low > 0 or high < 0 else ": not shown"
         return (
@@ -64,7 +55,7 @@ class Ageing(Result):
         )
 
 
-def ageing(difference: npt.ArrayLike, gap_days: npt.ArrayLike, athlete: npt.ArrayLike) -> Ageing:
+def ageing(difference: ArrayLike, gap_days: ArrayLike, athlete: ArrayLike) -> Ageing:
     """
     Growth of the error with the age of a reading.
 
@@ -114,7 +105,7 @@ def _slope(products: npt.NDArray[Any], squares: npt.NDArray[Any]) -> tuple[float
     return value, t_interval(value, error, n - 1)
 
 
-def admitted(gap_days: npt.ArrayLike, athlete: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+def admitted(gap_days: ArrayLike, athlete: ArrayLike) -> Booleans:
     """Return the readings of athletes with enough of them, far enough apart."""
     gap = np.asarray(gap_days, dtype=np.float64)
     codes = np.unique(np.asarray(athlete), return_inverse=True)[1]
@@ -136,7 +127,7 @@ def ageing_of(data: MethodData) -> Ageing:
     kept = daily[admitted(daily["gap_days"], daily["athlete_id"])]
     if (n := int(kept["athlete_id"].nunique())) < FEWEST_AGEING:
         raise NotEstimable(
-            TOO_FEW, f"{too_few_athletes(n)} with {READINGS} readings over {SPAN} days of a window."
+            f"{too_few_athletes(n)} with {READINGS} readings over {SPAN} days of a window.", TOO_FEW
         )
     return ageing(kept["field"] - kept["lab"], kept["gap_days"], kept["athlete_id"])
 

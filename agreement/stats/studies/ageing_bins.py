@@ -5,17 +5,11 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import N_FLIPS, Closer, closer
-from agreement.stats.method_data import (
-    NOT_ESTIMABLE,
-    TOO_FEW,
-    MethodData,
-    NotEstimable,
-    too_few_athletes,
-)
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -32,8 +26,7 @@ class AgeingBins(Result):
 
     found: Closer  # its methods are the bins, the freshest first. [mL/kg/min]
 
-    def rows(self) -> Iterable[Row]:
-        """Return error_of_age of each bin, and ratio_to_freshest of each but the first."""
+    def _rows(self) -> Iterable[Row]:
         found = self.found
         counts: dict[str, Any] = {"n": found.n, "n_pairs": found.n_pairs}
         for k, name in enumerate(found.names):
@@ -42,18 +35,11 @@ class AgeingBins(Result):
         for k, name in enumerate(found.names[1:], start=1):
             place = found.place(0, k)
             low, high = found.joint_interval(place)
-            yield Row.of(
-                "ratio_to_freshest",
-                1.0 / found.ratio(place),
-                Interval(1.0 / high, 1.0 / low),
-                unit="1",
-                note=f"against {found.names[0]}; joint p {found.p_joint[place]:.3f}",
-                group=name,
-                **counts,
-            )
+            ratio, ends = 1.0 / found.ratio(place), Interval(1.0 / high, 1.0 / low)
+            note = f"against {found.names[0]}; joint p {found.p_joint[place]:.3f}"
+            yield Row.of("ratio_to_freshest", ratio, ends, **counts, note=note, group=name)
 
-    def summary(self) -> str:
-        """Say it in one sentence."""
+    def _finding(self) -> str:
         found = self.found
         sizes = zip(found.names, found.sizes.tolist(), strict=True)
         told = "; ".join(f"{name} {size:.1f}" for name, size in sizes)
@@ -61,10 +47,10 @@ class AgeingBins(Result):
 
 
 def ageing_bins(
-    difference: npt.ArrayLike,
-    gap_days: npt.ArrayLike,
-    athlete: npt.ArrayLike,
-    test: npt.ArrayLike,
+    difference: ArrayLike,
+    gap_days: ArrayLike,
+    athlete: ArrayLike,
+    test: ArrayLike,
     *,
     n_flips: int = N_FLIPS,
     rng: int | None = None,
@@ -105,7 +91,7 @@ def ageing_bins(
     whole = there[:, enough].all(axis=1)
     n = int(np.unique(owner[whole]).size)
     if len(enough) < 2 or n < FEWEST_IN_BINS:
-        raise NotEstimable(TOO_FEW, f"{too_few_athletes(n)} with readings in two bins of age.")
+        raise NotEstimable(f"{too_few_athletes(n)} with readings in two bins of age.", TOO_FEW)
     try:
         found = closer(
             wide[whole][:, enough],
@@ -115,7 +101,7 @@ def ageing_bins(
             rng=rng,
         )
     except ValueError as problem:
-        raise NotEstimable(NOT_ESTIMABLE, str(problem)) from problem
+        raise NotEstimable(str(problem)) from problem
     return AgeingBins(found)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.lines.slope_on_one_method import DAYS, Drift, drift_of
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
@@ -46,19 +46,16 @@ class Control(Result):
         high = hypot(DAYS * d.interval.high - d.change, lab_high - lab)
         return value, Interval(value - low, value + high)
 
-    def rows(self) -> Iterable[Row]:
-        """Return laboratory_drift, field_drift and control_sd as rows."""
-        tests = f"{counted(self.line.n, 'test')} of the control"
-        named = (("laboratory_drift", self.laboratory), ("field_drift", self.field))
-        rows = [
-            Row.of(name, value, ends, n=self.n, unit=UNIT, note=tests)
-            for name, (value, ends) in named
-        ]
-        sd = Row.of("control_sd", self.line.residual_sd, n=self.n, unit=UNIT, note=tests)
-        return [*rows, sd]
+    def _rows(self) -> Iterable[Row]:
+        return self.told(
+            ("laboratory_drift", *self.laboratory),
+            ("field_drift", *self.field),
+            ("control_sd", self.line.residual_sd),
+            note=f"{counted(self.line.n, 'test')} of the control",
+            n_pairs=self.n,
+        )
 
-    def summary(self) -> str:
-        """Say which of the two drifts, as far as it is shown."""
+    def _finding(self) -> str:
         said = {
             (True, False): "the laboratory drifts; the field method is not shown to",
             (False, True): "the field method drifts; the laboratory is not shown to",
@@ -90,13 +87,13 @@ def control_of(data: MethodData) -> Control:
        approach. Stat Med 2008;27:1693-1702.
     """
     if data.control is None or data.control.empty:
-        raise NotEstimable(NOT_ESTIMABLE, "no control is declared ([control] of study.toml).")
+        raise NotEstimable("no control is declared ([control] of study.toml).")
     own = data.control[data.control["mode"].isin(data.pairs["lab_mode"].unique())]
     if len(own) < FEWEST_CONTROLS:
-        raise NotEstimable(TOO_FEW, f"{counted(len(own), 'test')} of the control in this mode.")
+        raise NotEstimable(f"{counted(len(own), 'test')} of the control in this mode.", TOO_FEW)
     days = (own["date"] - data.pairs["lab_date"].min()).dt.days.to_numpy(dtype=np.float64)
     if np.ptp(days) < DAYS:
-        raise NotEstimable(NOT_ESTIMABLE, f"all tests of the control lie within {DAYS} days.")
+        raise NotEstimable(f"all tests of the control lie within {DAYS} days.")
     values = own["lab"].to_numpy(dtype=np.float64)
     drift, person = drift_of(data), data.options.control.kind == "person"
     return Control(

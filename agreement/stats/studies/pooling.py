@@ -7,9 +7,9 @@ from math import exp, inf, log, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.half_t import (
     GRID,
@@ -20,7 +20,6 @@ from agreement.stats.basics.half_t import (
 )
 from agreement.stats.basics.intervals import Interval, t_interval, z_of
 
-Floats = npt.NDArray[np.float64]
 BIAS_SCALE: Final = 3.0  # of the half-t prior on the SD between biases. [mL/kg/min]
 LOG_SD_SCALE: Final = 0.3  # of that between logarithms of SDs
 FEW_STUDIES: Final = 5  # below, the result at half and twice the scales is told too
@@ -73,7 +72,7 @@ class Study:
         """Logarithm of the SD, unbiased, and its variance."""
         return log(self.sd) + 0.5 / self.freedom, 0.5 / self.freedom
 
-    def with_repeats(self, difference: npt.ArrayLike, athlete: npt.ArrayLike) -> "Study":
+    def with_repeats(self, difference: ArrayLike, athlete: ArrayLike) -> "Study":
         """Return it with variance of the bias and degrees of freedom of limits over repeated pairs."""
         found = clusters(np.asarray(difference, dtype=np.float64), athlete)
         if found.df_within < 1:
@@ -264,7 +263,7 @@ class RandomEffects:
 
 
 # Ours: statsmodels' combine_effects stops at 1e-5 of the variance, and predicts no next study.
-def random_effects(y: npt.ArrayLike, variance: npt.ArrayLike) -> RandomEffects:
+def random_effects(y: ArrayLike, variance: ArrayLike) -> RandomEffects:
     """
     Paule and Mandel's variance between studies with Hartung and Knapp's interval.
 
@@ -320,7 +319,7 @@ class Moderator:
     p: float
 
 
-def moderator(y: npt.ArrayLike, variance: npt.ArrayLike, x: npt.ArrayLike) -> Moderator:
+def moderator(y: ArrayLike, variance: ArrayLike, x: ArrayLike) -> Moderator:
     """
     One moderator of studies, named beforehand.
 

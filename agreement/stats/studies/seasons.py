@@ -7,11 +7,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.record import Analysis, Privacy, declared
 
-Floats = npt.NDArray[np.float64]
 FEWEST_SHARED: Final = 3  # athletes in both; below, their likeness cannot be known
 
 
@@ -40,10 +40,7 @@ class Seasons:
 
 
 def two_seasons(
-    first: npt.ArrayLike,
-    second: npt.ArrayLike,
-    athletes_first: npt.ArrayLike,
-    athletes_second: npt.ArrayLike,
+    first: ArrayLike, second: ArrayLike, athletes_first: ArrayLike, athletes_second: ArrayLike
 ) -> Seasons:
     """
     Compare bias and spread of two reports whose athletes partly overlap.
@@ -130,7 +127,7 @@ def two_seasons_by_numbers(
     return Seasons(n1, n2, 0, b2 - b1, of_bias, df, p, exp(ratio), ends, ratio_df, p_ratio)
 
 
-def _ordered(values: npt.ArrayLike, athletes: npt.ArrayLike) -> tuple[Floats, npt.NDArray[np.str_]]:
+def _ordered(values: ArrayLike, athletes: ArrayLike) -> tuple[Floats, npt.NDArray[np.str_]]:
     x, names = np.asarray(values, dtype=np.float64), np.asarray(athletes).astype(str)
     found, order = np.unique(names, return_index=True)
     if x.size < 3 or x.shape != names.shape or found.size < x.size:

@@ -5,9 +5,9 @@ from math import hypot, pi, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import checked_pairs
@@ -48,8 +48,8 @@ class AtFitness:
 
 
 def limits_at_fitness(
-    field: npt.ArrayLike,
-    lab: npt.ArrayLike,
+    field: ArrayLike,
+    lab: ArrayLike,
     *,
     confidence: float = 0.80,
     noise: float = 0.0,
@@ -128,7 +128,7 @@ class TwoPiece(NamedTuple):
 
 
 def two_piece_limits(
-    difference: npt.ArrayLike,
+    difference: ArrayLike,
     *,
     noise: float = 0.0,
     coverage: float = 0.95,
@@ -150,7 +150,7 @@ def two_piece_limits(
     middle = float(np.median(d))
     factor = limit_factors(max(d.size // 2, 3), coverage, confidence_level)[1]
 
-    def spread(side: npt.NDArray[np.float64]) -> float:
+    def spread(side: Floats) -> float:
         square = float(((side - middle) ** 2).mean()) if side.size else 0.0
         return sqrt(max(square - noise, 0.0))
 

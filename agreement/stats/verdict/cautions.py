@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p, z_of
 from agreement.stats.causes.profile_bias import ProfileBias
@@ -18,8 +18,6 @@ from agreement.stats.lines.trend import SIGNIFICANT, Trend
 from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.repeats.repeatability import FEW_REPEATS, laboratory_repeatability
 from agreement.terms import MASS_WITHIN_PCT, counted
-
-Floats = npt.NDArray[np.float64]
 
 EXACT_ONLY = 40  # athletes below which older approximate intervals mislead
 NOT_NORMAL_P, SKEWED = 0.01, 1.0

@@ -9,7 +9,7 @@ import scipy
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.net_of_laboratory import NetOfLaboratory
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 
 SQUAD_TOO_ALIKE: Final = "squad_too_alike"
 _LOWEST: Final = 1e-9  # a p below is given as this
@@ -34,13 +34,10 @@ class Counted:
     def rows(self, n: int, n_pairs: int, nothing: str) -> list[Row]:
         """Return p and the verdict with all methods counted; `nothing`: why there is none."""
         value = nan if self.acceptable is None else float(self.acceptable)
-        said = f"{self.methods} methods"
         shown = (("p_acceptable", self.p), ("acceptable_counted", value))
-        notes = (nothing if isnan(x) else said for _, x in shown)
-        return [
-            Row.of(name, x, n=n, n_pairs=n_pairs, unit="1", note=note)
-            for (name, x), note in zip(shown, notes, strict=True)
-        ]
+        notes = (nothing if isnan(x) else f"{self.methods} methods" for _, x in shown)
+        rows = ((*one, None, note) for one, note in zip(shown, notes, strict=True))
+        return list(told_rows(rows, n=n, n_pairs=n_pairs))
 
 
 def p_acceptable(bias: float, sd: float, n: int, margin: float, *, coverage: float = 0.95) -> float:

@@ -52,7 +52,7 @@ class DecidedBy:
                 note = f"{_NO_NUMBER}; {SPREAD_80}"
             ends = (nan, nan, nan) if found is None else _numbers(found)
             interval = Interval(*ends[1:]) if found and found.seen is not None else None
-            rows.append(Row.of(name, ends[0], interval, n=n, n_pairs=n_pairs, unit="1", note=note))
+            rows.append(Row.of(name, ends[0], interval, n=n, n_pairs=n_pairs, note=note))
         return rows
 
 

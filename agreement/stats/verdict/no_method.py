@@ -6,9 +6,9 @@ from math import nan
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import jackknife_error
 from agreement.stats.limits.limits_shown import AnyLimits
@@ -22,12 +22,9 @@ from agreement.stats.method_data import (
 )
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.rows import Row
 from agreement.stats.verdict.verdict import against_of, material_of
 from agreement.stats.verdict.yardsticks import Judgement, judge
-from agreement.terms import UNIT
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,23 +48,20 @@ class NoMethod(Result):
         """Whether the constant would be acceptable."""
         return self.judgement is not None and self.judgement.outcome == "acceptable"
 
-    def rows(self) -> Iterable[Row]:
-        """Return the constant's verdict, its half width and the method's skill as rows."""
+    def _rows(self) -> Iterable[Row]:
         met, note = nan, NO_MARGIN
         if self.judgement is not None:
             found = self.judgement
             met = {"acceptable": 1.0, "not acceptable": 0.0}.get(found.outcome, nan)
             note = f"{found.outcome}; {found.code}" if found.code else found.outcome
             note = f"{NOT_ESTIMABLE}: {note}" if np.isnan(met) else note
-        rows = (
-            ("constant_within_margin", met, None, "1", note),
-            ("constant_half_width", self.half_width, None, UNIT, ""),
-            ("skill", self.skill, self.skill_interval, "1", "jackknife_t"),
+        return self.told(
+            ("constant_within_margin", met, None, note),
+            ("constant_half_width", self.half_width),
+            ("skill", self.skill, self.skill_interval, "jackknife_t"),
         )
-        return told_rows(rows, n=self.n, n_pairs=self.n_pairs)
 
-    def summary(self) -> str:
-        """Say how the method compares with one number for everybody in one sentence."""
+    def _finding(self) -> str:
         low, high = self.skill_interval
         shown = "is shown to do better" if low > 0 else "is not shown to do better"
         return (
@@ -132,7 +126,7 @@ def _skill(data: MethodData) -> tuple[float, Interval]:
     without = (square.sum() - square - 2 * crossed + squared) / (n - 1)
     field_without = (of_field.sum() - of_field) / (n - 1)
     if min(of_constant, float(without.min())) <= 0.0:
-        raise NotEstimable(NOT_ESTIMABLE, "all laboratory values are equal.")
+        raise NotEstimable("all laboratory values are equal.")
     ratio = float(of_field.mean()) / of_constant
     if float(field_without.min()) <= 0.0:  # no error at all: nothing to take a logarithm of
         return 1.0 - ratio, Interval(nan, nan)

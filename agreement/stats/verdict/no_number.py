@@ -2,14 +2,13 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import nan
 
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.shares import wilson_interval
-from agreement.stats.method_data import NOT_ESTIMABLE, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.rows import Row, told_rows
 from agreement.terms import counted
 
 
@@ -30,20 +29,15 @@ class NoNumber(Result):
         """Wilson's interval of the share."""
         return wilson_interval(self.without, self.asked, confidence_level)
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of the results table."""
-        none = Interval(nan, nan)
-        return (
-            Row.of(name, value, ends, n=self.asked, n_pairs=self.n_pairs, unit="1")
-            for name, value, ends in (
-                ("athletes_asked", self.asked, none),
-                ("athletes_without", self.without, none),
-                ("share_without", self.share, self.interval()),
-            )
+    def _rows(self) -> Iterable[Row]:
+        rows = (
+            ("athletes_asked", self.asked),
+            ("athletes_without", self.without),
+            ("share_without", self.share, self.interval()),
         )
+        return told_rows(rows, n=self.asked, n_pairs=self.n_pairs)
 
-    def summary(self) -> str:
-        """Say it in one sentence."""
+    def _finding(self) -> str:
         return f"{self.without} of {counted(self.asked, 'athlete')} get no number."
 
 
@@ -54,7 +48,7 @@ def no_number_of(data: MethodData) -> NoNumber:
     Raises NotEstimable: of given values: whoever got none has no row.
     """
     if data.asked is None or data.asked.empty:
-        raise NotEstimable(NOT_ESTIMABLE, "who got no value of this method is not in the study.")
+        raise NotEstimable("who got no value of this method is not in the study.")
     return NoNumber(len(data.asked), int((~data.asked["served"]).sum()), data.n_pairs)
 
 

@@ -60,8 +60,7 @@ class StudyPlan(Result):
         known = [number for number in numbers if number is not None]
         return max(known) if known and len(known) == len(numbers) else None
 
-    def rows(self) -> Iterable[Row]:
-        """Return one row per criterion that was asked for."""
+    def _rows(self) -> Iterable[Row]:
         rows: list[Row] = []
         if self.margin is not None:
             rows.append(_row("athletes_for_power", self.for_power))
@@ -77,8 +76,7 @@ class StudyPlan(Result):
             rows.append(_row("athletes_per_group", self.per_group))
         return rows
 
-    def summary(self) -> str:
-        """Say the numbers in one sentence."""
+    def _finding(self) -> str:
         said = []
         if self.margin is not None:
             number = NO_NUMBER if self.for_power is None else f"{self.for_power} athletes"

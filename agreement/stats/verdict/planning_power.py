@@ -10,9 +10,9 @@ from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import checked_share, z_of
 from agreement.stats.basics.tolerance import LARGE, approximate_factors, limit_factors
 
@@ -64,14 +64,14 @@ def power_of_verdict(
 
 def powers(
     n: int,
-    bias: npt.NDArray[np.float64] | np.float64,
-    sd: npt.NDArray[np.float64] | np.float64,
+    bias: Floats | np.float64,
+    sd: Floats | np.float64,
     margin: float,
     *,
     coverage: float = 0.95,
     confidence_level: float = 0.95,
     bound: Bound = "exact",
-) -> npt.NDArray[np.float64]:
+) -> Floats:
     """Return the power of `power_of_verdict` for many a bias and SD at once; nothing is checked."""
     factors = limit_factors if bound == "exact" else approximate_factors
     root = float(np.sqrt(n))

@@ -4,12 +4,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import checked_share, z_of
-from agreement.stats.basics.replicates import Floats
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.repeated import FEW_REPEATS
 
@@ -80,7 +79,7 @@ def simulated_power(
 
 
 def power_curve(
-    sizes: npt.ArrayLike,
+    sizes: ArrayLike,
     design: Design,
     margin: float,
     *,

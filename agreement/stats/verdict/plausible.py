@@ -3,9 +3,9 @@
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.stats.basics.arrays import Objects
 from agreement.stats.method_data import DECIMALS, MethodData, once
 
 NO_MAXIMUM: Final = "no_maximum"
@@ -52,7 +52,7 @@ def _one_series_twice(data: MethodData) -> bool:
     return bool(alike.any()) and _alike_in_order(data, ids[alike])
 
 
-def _alike_in_order(data: MethodData, some: npt.NDArray[np.object_]) -> bool:
+def _alike_in_order(data: MethodData, some: Objects) -> bool:
     """Whether two of some athletes, whose values have one sum, have the same in the same order."""
     pairs, days = (one[one["athlete_id"].isin(some)] for one in (data.pairs, data.daily))
     pairs = pairs.sort_values(["athlete_id", "lab_date", "lab_test_id"])

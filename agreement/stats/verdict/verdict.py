@@ -146,13 +146,12 @@ class Verdict(Result):
         ]
         return "; ".join(part for part in parts if part)
 
-    def rows(self) -> Iterable[Row]:
-        """Return the rows of `STATISTICS`."""
+    def _rows(self) -> Iterable[Row]:
         more = np.nan if self.more_athletes is None else float(self.more_athletes)
         value = _VALUE.get(self.outcome, np.nan)
         return [
-            self._row("within_margin", value, self.note),
-            self._row("more_athletes", more, self._more_note()),
+            self.row("within_margin", value, note=self.note),
+            self.row("more_athletes", more, note=self._more_note()),
             self._of_yardstick("laboratory_test", self.of_laboratory_test),
             self._of_yardstick("true_value", self.of_true_value),
             self._sem_row(),
@@ -161,8 +160,7 @@ class Verdict(Result):
             *self.counted.rows(self.n, self.n_pairs, self._nothing),
         ]
 
-    def summary(self) -> str:
-        """Say the verdict in plain words."""
+    def _finding(self) -> str:
         from agreement.stats.verdict.sentences import verdict_sentence
 
         return verdict_sentence(self)
@@ -170,26 +168,23 @@ class Verdict(Result):
     def _of_yardstick(self, name: str, found: Judgement | None) -> Row:
         statistic = f"within_margin_{name}"
         if found is None:
-            return self._row(statistic, np.nan, self._nothing)
+            return self.row(statistic, np.nan, note=self._nothing)
         withheld = self.outcome == "withheld"
         outcome = "withheld" if withheld else found.outcome
         code = self.code if withheld else found.code
         note = f"{outcome}; {code}" if code else outcome
-        return self._row(statistic, _VALUE.get(outcome, np.nan), note)
+        return self.row(statistic, _VALUE.get(outcome, np.nan), note=note)
 
     def _sem_row(self) -> Row:
         known = not np.isnan(self.sem_that_would_do)
         asked = f"{NOT_ESTIMABLE}: asked where an assumed laboratory error leaves it open"
         note = NO_MARGIN if self.margin is None else ("" if known else asked)
-        return Row.of(
-            "sem_needed", self.sem_that_would_do, n=self.n, n_pairs=self.n_pairs, note=note
-        )
+        return self.row("sem_needed", self.sem_that_would_do, note=note)
 
     def _needed_rows(self) -> list[Row]:
-        counts: dict[str, Any] = {"n": self.n, "n_pairs": self.n_pairs}
         if self.decided_by is None:
-            return [self._row(name, np.nan, self._nothing) for name in _NEEDED]
-        return self.decided_by.rows(_NEEDED, **counts)
+            return [self.row(name, np.nan, note=self._nothing) for name in _NEEDED]
+        return self.decided_by.rows(_NEEDED, n=self.n, n_pairs=self.n_pairs)
 
     def _words_rows(self) -> list[Row]:
         """Return what else the sentence says: the spread's 80 % interval, the limits at fitness."""
@@ -200,12 +195,9 @@ class Verdict(Result):
             less_fit, fit = (end.worst(self.margin) for end in (fitness.at_low, fitness.at_high))
         values = (low, high, less_fit, fit)
         return [
-            Row.of(name, value, n=self.n, n_pairs=self.n_pairs, note=self._unless(value))
+            self.row(name, value, note=self._nothing if np.isnan(value) else "")
             for name, value in zip(STATISTICS[8:12], values, strict=True)
         ]
-
-    def _unless(self, value: float) -> str:
-        return self._nothing if np.isnan(value) else ""
 
     @property
     def _nothing(self) -> str:
@@ -222,9 +214,6 @@ class Verdict(Result):
         if self.needed is not None:
             return ""
         return f"{NOT_ESTIMABLE}: no number of athletes up to {MOST} would do"
-
-    def _row(self, name: str, value: float, note: str) -> Row:
-        return Row.of(name, value, n=self.n, n_pairs=self.n_pairs, unit="1", note=note)
 
 
 def against_of(agreed: Margin) -> Against:

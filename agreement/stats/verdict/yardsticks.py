@@ -4,9 +4,7 @@ from dataclasses import dataclass
 from math import floor, nan, sqrt
 from typing import Final, Literal
 
-import numpy as np
-import numpy.typing as npt
-
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_shown import AnyLimits
@@ -37,8 +35,8 @@ class Material:
     own: NetOfLaboratory | None  # None where the laboratory's own error is unknown
     slope: StructuralSlope | None  # None where it cannot be told
     # field, lab: shape (n,). The first pair of each athlete. [mL/kg/min]
-    field: npt.NDArray[np.float64]
-    lab: npt.NDArray[np.float64]
+    field: Floats
+    lab: Floats
 
 
 @dataclass(frozen=True, slots=True)
