@@ -10,11 +10,12 @@ from functools import cache
 from math import isfinite
 from typing import Any, Final, Literal
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from agreement.figures.caption import Caption
 from agreement.figures.estimates import Estimate
+from agreement.report.page.compiled import CompiledLoader
 from agreement.report.page.numbers import Cell, plain
 from agreement.terms import UNIT, counted
 
@@ -150,7 +151,7 @@ def prepared() -> Iterator[str]:
 def _environment() -> Environment:
     """Return the templates, with autoescape; a name that is not given is an error."""
     found = Environment(
-        loader=PackageLoader("agreement.report.page"),
+        loader=CompiledLoader("agreement.report.page"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
