@@ -129,7 +129,7 @@ def plot_profiles_of_methods(
         for row in own:
             place = len(groups) - 1 - groups.index(row["group"]) + _SPREAD - turn * step
             bias, mark = Estimate.of(row), marks[method]
-            if np.isfinite(bias[1:3]).all():
+            if bias.bounded:
                 draw_bar(ax, bias[1:3], place, mark.colour, 1.4)
             draw_mark(ax, bias, place, mark.marker, mark.colour, 6)
         if own:

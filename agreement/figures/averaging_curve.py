@@ -9,7 +9,7 @@ from matplotlib.ticker import FixedLocator
 
 from agreement.figures.caption import Caption
 from agreement.figures.colours import AGREED, FIELD, FLOOR, INK, MARGIN, NOISE, SHADE
-from agreement.figures.estimates import ABSENT, Estimate, estimates
+from agreement.figures.estimates import Estimate, chosen
 from agreement.figures.key import explain
 from agreement.figures.labels import SideLabel, number, side_labels
 
@@ -28,7 +28,7 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
     )
     if days:
         value, low, high = np.array([point[:3] for point in fitted]).T
-        if np.isfinite([low, high]).all():
+        if all(point.bounded for point in fitted):
             ax.fill_between(days, low, high, **SHADE)
         ax.plot(days, value, color=FIELD, label="fitted")
         word = f"fitted, {days[-1]} days\n\u00b1{number(value[-1])}"
@@ -36,7 +36,7 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
     if seen:
         look: dict[str, Any] = {"color": INK, "markersize": 4.6, "zorder": 4}
         ax.plot(seen, [point.value for point in observed], "o", label="observed", **look)
-    floor = estimates(curve[curve["group"] == "floor"]).get("half_width_laboratory", ABSENT)
+    floor = chosen(curve[curve["group"] == "floor"], "half_width_laboratory")[0]
     if floor.known:
         ax.axhline(floor.value, gid=floor.key or None, **FLOOR)
         word = f"laboratory's noise\n\u00b1{number(floor.value)}"
@@ -71,6 +71,6 @@ def averaging_caption(curve: pd.DataFrame) -> Caption:
     fitted, observed = (_series(curve, f"half_width_{name}") for name in ("fitted", "observed"))
     days, points = fitted if fitted[0] else observed
     ends = [(days[place], points[place]) for place in (0, -1)] if days else []
-    band = bool(fitted[0]) and bool(np.isfinite([point[1:3] for point in fitted[1]]).all())
+    band = bool(fitted[0]) and all(point.bounded for point in fitted[1])
     told = {"ends": ends, "observed": bool(observed[0]), "fitted": bool(fitted[0]), "band": band}
     return Caption("averaging", told)

@@ -10,7 +10,7 @@ from matplotlib.ticker import FixedLocator
 
 from agreement.figures.caption import Caption
 from agreement.figures.colours import AGREED, FAINT, FIELD, MARGIN, SHADE, ZERO
-from agreement.figures.estimates import ABSENT, Estimate, estimates
+from agreement.figures.estimates import Estimate, chosen
 from agreement.figures.facets import facet
 from agreement.figures.key import explain
 from agreement.figures.labels import (
@@ -66,15 +66,17 @@ def plot_differences(
     points: False: lines and bands alone, on axes that tell no pair, for every point is a person.
     Returns the axes, with lines whose ids (gid) are the keys of their numbers.
     """
-    known = estimates(limits)
+    lines = _lines(limits)
     ax.set(xlabel="mean of both (mL/kg/min)", ylabel=DIFFERENCE)
     mean = (pairs["field"] + pairs["lab"]).to_numpy() / 2
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
     if noise_floor is not None and np.isfinite(noise_floor):
         hatch_noise(ax.axhspan, noise_floor)
-    for name, _, line in _LINES:
-        if known.get(name, ABSENT).known:
-            _draw_estimate(ax, known[name], line)
+    for _, style, one in lines:
+        if one.bounded:
+            ax.axhspan(one.low, one.high, zorder=1, **SHADE)
+        drawn = ax.axhline(one.value, color=FIELD, linestyle=style, zorder=3)
+        drawn.set_gid(one.key or None)
     if margin is not None:
         for side in (margin, -margin):
             ax.axhline(side, zorder=2, **AGREED)
@@ -84,7 +86,9 @@ def plot_differences(
         tens = np.array([np.floor(mean.min() / 10), np.ceil(mean.max() / 10)])
         mean, difference = 10 * tens, mean[:0]
     ax.axhline(0, **ZERO)
-    _frame(ax, known, margin, _reach(known, difference, margin), _ends(mean))
+    heights = [*difference, 0.0, *(() if margin is None else (margin, -margin))]
+    heights += [end for *_, one in lines for end in one[:3] if np.isfinite(end)]
+    _frame(ax, lines, margin, ends_of(heights, room=0.06), _ends(mean))
     explain(ax)
     return ax
 
@@ -111,17 +115,16 @@ def plot_difference_panels(
     for one, ax in zip(panels, axes, strict=True):
         for text in list(ax.texts):
             text.remove()
-        known = estimates(one.limits)
-        _frame(ax, known, margin, (min(heights), max(heights)), ends, short=True)
+        across = np.array([min(heights), max(heights)])
+        _frame(ax, _lines(one.limits), margin, across, ends, short=True)
     return facet(axes, [one.title for one in panels])
 
 
-def _draw_estimate(ax: Axes, estimate: Estimate, line: object) -> None:
-    """Draw one line with the band of its interval."""
-    if np.isfinite(estimate.low) and np.isfinite(estimate.high):
-        ax.axhspan(estimate.low, estimate.high, zorder=1, **SHADE)
-    drawn = ax.axhline(estimate.value, color=FIELD, linestyle=line, zorder=3)
-    drawn.set_gid(estimate.key or None)
+def _lines(limits: HasFrame | pd.DataFrame) -> list[tuple[str, Any, Estimate]]:
+    """Return word, style and number of each line that there is."""
+    numbers = chosen(limits, *(name for name, *_ in _LINES))
+    found = zip(_LINES, numbers, strict=True)
+    return [(word, style, one) for (_, word, style), one in found if one.known]
 
 
 def _draw_pairs(
@@ -141,38 +144,24 @@ def _draw_pairs(
         joined = [place for path in sorted(paths) for place in (*path, (np.nan, np.nan))]
         if joined:
             ax.plot(*zip(*joined, strict=True), color=FAINT, linewidth=0.7, zorder=3)
-    if "max_confirmed" in pairs:
-        confirmed = (pairs["max_confirmed"] == "yes").to_numpy()
-        words = ("maximum confirmed", "not confirmed")
-        draw_points(ax, mean, difference, filled=confirmed, told=told, words=words)
-    else:
-        draw_points(ax, mean, difference, told=told)
+    if "max_confirmed" not in pairs:
+        return draw_points(ax, mean, difference, told=told)
+    confirmed = (pairs["max_confirmed"] == "yes").to_numpy()
+    words = ("maximum confirmed", "not confirmed")
+    return draw_points(ax, mean, difference, filled=confirmed, told=told, words=words)
 
 
-def _reach(
-    known: dict[str, Estimate], difference: np.ndarray, margin: float | None
-) -> tuple[float, float]:
-    """Return how far up and down points, lines and bands go."""
-    heights = [*difference, 0.0, *(() if margin is None else (margin, -margin))]
-    for name, _, _ in _LINES:
-        heights += [height for height in known.get(name, ABSENT)[:3] if np.isfinite(height)]
-    low, high = min(heights), max(heights)
-    room = 0.06 * max(high - low, 1.0)
-    return low - room, high + room
-
-
-def _ends(mean: np.ndarray) -> tuple[float, float]:
+def _ends(mean: np.ndarray) -> np.ndarray:
     """Return the ends of the axis that the points need."""
-    low, high = ends_of(mean) if mean.size else (0.0, 100.0)
-    return float(low), float(high)
+    return ends_of(mean) if mean.size else np.array([0.0, 100.0])
 
 
 def _frame(
     ax: Axes,
-    known: dict[str, Estimate],
+    lines: list[tuple[str, Any, Estimate]],
     margin: float | None,
-    heights: tuple[float, float],
-    ends: tuple[float, float],
+    heights: np.ndarray,
+    ends: np.ndarray,
     *,
     short: bool = False,
 ) -> None:
@@ -182,16 +171,14 @@ def _frame(
     short: without intervals.
     """
     labels = []
-    for name, word, _ in _LINES:
-        if (one := known.get(name, ABSENT)).known:
-            whole = f"{word} {with_interval(one, below=True)}"
-            text = f"{word.split()[0]} {number(one.value)}" if short else whole
-            labels.append(SideLabel(one.value, text, FIELD))
+    for word, _, one in lines:
+        whole = f"{word} {with_interval(one, below=True)}"
+        text = f"{word.split()[0]} {number(one.value)}" if short else whole
+        labels.append(SideLabel(one.value, text, FIELD))
     for sign, side in () if margin is None else (("+", margin), ("\u2212", -margin)):
         labels.append(SideLabel(side, f"agreed {sign}{number(abs(side))}", MARGIN))
     free = gutter(ax, labels)
-    ax.set_ylim(*heights)
-    ax.set_xlim(ends[0] - (ends[1] - ends[0]) * free / (1 - free), ends[1])
+    ax.set(ylim=heights, xlim=(ends[0] - np.ptp(ends) * free / (1 - free), ends[1]))
     ticks = [tick for tick in ax.get_xticks() if ends[0] <= tick <= ends[1]]
     ax.xaxis.set_major_locator(FixedLocator(ticks))
     line_labels(ax, labels)
@@ -201,8 +188,7 @@ def differences_caption(
     pairs: pd.DataFrame, limits: HasFrame | pd.DataFrame, *, points: bool = True, panels: int = 1
 ) -> Caption:
     """Return what a difference plot shows, as it is drawn from the same; `panels`: how many."""
-    known = estimates(limits)
-    bias, lower, upper = (known.get(n, ABSENT) for n in ("bias", "lower_limit", "upper_limit"))
+    upper, bias, lower = chosen(limits, *(name for name, *_ in _LINES))
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
     athlete = pairs["athlete_id"] if "athlete_id" in pairs else pairs.index.to_series()
     dense = len(pairs) > MOST_POINTS
@@ -210,7 +196,5 @@ def differences_caption(
     told |= {"pairs": len(pairs), "athletes": athlete.nunique(), "dense": points and dense}
     told["joined"] = points and not dense and athlete.duplicated().any()
     told["outside"] = int(((difference < lower.value) | (difference > upper.value)).sum())
-    told["bands"] = sum(
-        one.known and bool(np.isfinite(one[1:3]).all()) for one in (bias, lower, upper)
-    )
+    told["bands"] = sum(one.known and one.bounded for one in (bias, lower, upper))
     return Caption("differences", told)

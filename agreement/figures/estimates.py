@@ -28,6 +28,11 @@ class Estimate(NamedTuple):
         """Whether there is a number to draw."""
         return isfinite(self.value)
 
+    @property
+    def bounded(self) -> bool:
+        """Whether both ends of its interval are there to draw."""
+        return isfinite(self.low) and isfinite(self.high)
+
     @classmethod
     def of(cls, row: Mapping[Any, Any]) -> "Estimate":
         """Return a line of the results table, or of one result alone, which has no key."""
@@ -66,6 +71,12 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
         name: Estimate(value, low, high, key)
         for name, (value, low, high), key in zip(names, numbers, keys, strict=True)
     }
+
+
+def chosen(result: HasFrame | pd.DataFrame, *names: str) -> list[Estimate]:
+    """Return some statistics of a result; `ABSENT` for one that it has not."""
+    known = estimates(result)
+    return [known.get(name, ABSENT) for name in names]
 
 
 def _one_group(frame: pd.DataFrame) -> pd.DataFrame:

@@ -42,7 +42,7 @@ def number(value: float, digits: int = 1) -> str:
 def with_interval(estimate: Estimate, digits: int = 1, *, below: bool = False) -> str:
     """Return "value (low to high)", in two lines or one; the value alone without an interval."""
     shown = number(estimate.value, digits)
-    if np.isfinite(estimate.low) and np.isfinite(estimate.high):
+    if estimate.bounded:
         shown += "\n" if below else " "
         shown += f"({number(estimate.low, digits)} to {number(estimate.high, digits)})"
     return shown

@@ -40,11 +40,11 @@ def evenly(count: int, most: int) -> npt.NDArray[np.intp]:
     return np.linspace(0, count - 1, min(count, most)).astype(np.intp)
 
 
-def ends_of(*values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Return where an axis begins and ends that holds all values, with some room."""
-    every = np.concatenate(values)
-    room = 0.05 * max(float(np.ptp(every)), 1.0)
-    return np.array([every.min() - room, every.max() + room])
+def ends_of(*values: npt.ArrayLike, room: float = 0.05) -> npt.NDArray[np.float64]:
+    """Return where an axis begins and ends that holds all values; `room`: share of it beyond."""
+    every = np.concatenate([np.asarray(one, dtype=np.float64) for one in values])
+    free = room * max(float(np.ptp(every)), 1.0)
+    return np.array([every.min() - free, every.max() + free])
 
 
 def draw_identity(

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 
 from agreement.figures.caption import Caption
 from agreement.figures.colours import FIELD, OWN, PAPER, SOFT, ZERO, Mark
-from agreement.figures.estimates import ABSENT, Estimate, estimates
+from agreement.figures.estimates import Estimate, chosen
 from agreement.figures.key import explain
 from agreement.figures.labels import (
     VO2MAX_DIFFERENCE,
@@ -42,9 +42,9 @@ def plot_profiles(
     marks = marks_for(names)
     labels = []
     for place, name in enumerate(reversed(names)):
-        own = estimates(groups[groups["group"] == name])
+        own = groups[groups["group"] == name]
         _draw_points(ax, pairs[pairs["training_profile"] == name], place, marks[name].marker)
-        labels.append(SideLabel(place, _draw_group(ax, own, place, name, marks), SOFT))
+        labels.append(SideLabel(place, _draw_group(ax, own, place, marks[name]), SOFT))
     ax.axvline(0, **ZERO)
     if overall.known:
         ax.axvline(overall.value, color=FIELD, linestyle=(0, (2, 2)), linewidth=1.1, zorder=1)
@@ -59,12 +59,9 @@ def plot_profiles(
     return ax
 
 
-def _draw_group(
-    ax: Axes, own: dict[str, Estimate], place: int, name: str, marks: dict[str, Mark]
-) -> str:
+def _draw_group(ax: Axes, own: pd.DataFrame, place: int, mark: Mark) -> str:
     """Draw limits (thin), interval (thick) and bias (mark) of one group; return its label."""
-    bias, lower, upper = (own.get(n, ABSENT) for n in ("bias", "lower_limit", "upper_limit"))
-    mark, pooled = marks[name], own.get("bias_pooled", ABSENT)
+    bias, lower, upper, pooled = chosen(own, "bias", *("lower_limit", "upper_limit", "bias_pooled"))
     if lower.known and upper.known:
         for limit in (lower, upper):
             draw_mark(ax, limit, place, "|", mark.colour, 9, markeredgecolor=mark.colour, zorder=2)
@@ -74,7 +71,7 @@ def _draw_group(
     draw_bar(ax, bias[1:3], place, mark.colour, 4, alpha=0.45, solid_capstyle="butt")
     if pooled.known:  # hollow, below the group's own
         height = place - _POOLED_LANE
-        if np.isfinite(pooled[1:3]).all():
+        if pooled.bounded:
             draw_bar(ax, pooled[1:3], height, OWN, 1.4)
         hollow = {"markerfacecolor": PAPER, "markeredgecolor": OWN, "markeredgewidth": 1.4}
         draw_mark(ax, pooled, height, "D", OWN, 5.5, zorder=5, **hollow)

@@ -1,7 +1,7 @@
 """The calibration line: which laboratory value a field value stands for."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -9,11 +9,13 @@ from matplotlib.axes import Axes
 
 from agreement.figures.caption import Caption
 from agreement.figures.colours import FIELD, SHADE
-from agreement.figures.estimates import ABSENT, estimates
+from agreement.figures.estimates import chosen
 from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import number
 from agreement.figures.points import draw_identity, draw_points, ends_of
 from agreement.stats.record import HasFrame
+
+_NAMES: Final = ("slope", "intercept", "standard_error_of_estimate")
 
 
 def plot_regression(
@@ -32,12 +34,9 @@ def plot_regression(
     told: what each point says when it is pointed at.
     """
     ax.set(xlabel="field VO2max (mL/kg/min)", ylabel="laboratory VO2max (mL/kg/min)")
-    known = estimates(line)
+    slope, intercept, spread = chosen(line, *_NAMES)
     field, lab = pairs["field"].to_numpy(), pairs["lab"].to_numpy()
     draw_identity(ax, ends_of(field, lab), "identity: field = laboratory")
-    slope, intercept, spread = (
-        known.get(name, ABSENT) for name in ("slope", "intercept", "standard_error_of_estimate")
-    )
     if slope.known and intercept.known:
         span = np.array([field.min(), field.max()])
         height = intercept.value + slope.value * span
@@ -56,7 +55,5 @@ def plot_regression(
 
 def regression_caption(line: HasFrame | pd.DataFrame) -> Caption:
     """Return what the calibration figure shows."""
-    known = estimates(line)
-    names = {"slope": "slope", "intercept": "intercept", "r": "r"}
-    names["spread"] = "standard_error_of_estimate"
-    return Caption("regression", {word: known.get(name, ABSENT) for word, name in names.items()})
+    slope, intercept, spread, r = chosen(line, *_NAMES, "r")
+    return Caption("regression", {"slope": slope, "intercept": intercept, "spread": spread, "r": r})

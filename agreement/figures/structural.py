@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 
 from agreement.figures.caption import Caption
 from agreement.figures.colours import OWN, SHADE
-from agreement.figures.estimates import ABSENT, Estimate, estimates
+from agreement.figures.estimates import Estimate, chosen
 from agreement.figures.key import explain
 from agreement.figures.labels import number
 from agreement.figures.points import draw_identity, draw_points, ends_of
@@ -34,7 +34,7 @@ def plot_structural(
     title: of one panel among several; the slope stands beside it, and no legend below.
     """
     ax.set(xlabel="laboratory VO2max (mL/kg/min)", ylabel="field VO2max (mL/kg/min)")
-    slope = estimates(line).get("slope", ABSENT)
+    (slope,) = chosen(line, "slope")
     lab, field = pairs["lab"].to_numpy(), pairs["field"].to_numpy()
     if not lab.size:
         return ax
@@ -70,4 +70,4 @@ def _draw_line(ax: Axes, slope: Estimate, ends: np.ndarray, middle: tuple[float,
 
 def structural_caption(line: HasFrame | pd.DataFrame) -> Caption:
     """Return what the figure of the structural line shows."""
-    return Caption("structural", {"slope": estimates(line).get("slope", ABSENT)})
+    return Caption("structural", {"slope": chosen(line, "slope")[0]})

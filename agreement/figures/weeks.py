@@ -174,7 +174,7 @@ class _Panel:
         """Draw what a laboratory test would read, with its interval."""
         x, y = _BESIDE, self.y(equivalent.value)
         parts = []
-        if isfinite(equivalent.low) and isfinite(equivalent.high):
+        if equivalent.bounded:
             parts.append(_line(x, self.y(equivalent.low), x, self.y(equivalent.high), OWN, 2.0))
         parts.append(
             f'<rect x="{x - 5}" y="{y - 5:.1f}" width="10" height="10" style="fill:{named(OWN)}"/>'
