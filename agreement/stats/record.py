@@ -22,7 +22,8 @@ KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 OURS: Final = "arithmetic; no source"
 SQUARED: Final = f"({UNIT})^2"
 _DECLARED: Final = re.compile(
-    r"(\w+)(?: \[(.+?)\])?(?: \.(\d))?(?: of (\w+))?: ([^\n]+)"  # name, unit, decimals, counts, label
+    r"(\w+)(?: \[(.+?)\])?(?: \.(\d))?(?: of (\w+))?"  # name, unit, decimals, counts
+    r"(?: from (\d+))?: ([^\n]+)"  # athletes from which on an audit shows it, label
     r"(?:\n  ((?!= ).+?))?(?:\n  = (.+?)(?:\s\|\s(.+))?)?",  # meaning, formula, source
     re.DOTALL,
 )
@@ -115,10 +116,10 @@ def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
     """
     Return the statistics that texts declare, between those that are given as they are.
 
-    parts: a text has of each a line ``name [unit] .decimals of n: label / short label``; indented below it what it
-        means, after ``=`` its formula, after ``|`` the source. Without a unit mL/kg/min; ``[p]`` is a
+    parts: a text has of each a line ``name [unit] .decimals of n from 50: label / short label``; indented below it what
+        it means, after ``=`` its formula, after ``|`` the source. Without a unit mL/kg/min; ``[p]`` is a
         probability. Without decimals one, two where the unit is 1, three of a probability. ``of n``
-        or ``of n_pairs``: its `counts`. A formula without source is arithmetic. What is not said is
+        or ``of n_pairs``: its `counts`; ``from 50``: its `shown_from`. A formula without source is arithmetic. What is not said is
         as in the statistic before; ``= as NAME``: formula and source of that one.
     Raises ValueError where a statistic is not so declared.
 
@@ -148,7 +149,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     match = _DECLARED.fullmatch(block)
     if match is None:
         raise ValueError(f"no statistic is declared by '{block}'")
-    name, unit, digits, counts, label, *words = match.groups(default="")
+    name, unit, digits, counts, fewest, label, *words = match.groups(default="")
     meaning, formula, source = (" ".join(one.split()) for one in words)
     as_another = formula.startswith("as ")
     like = formula.removeprefix("as ") if as_another else next(reversed(before), "")
@@ -160,7 +161,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     decimals = int(digits or usual)
     meaning = meaning or before[like].meaning
     label, _, short = label.partition(" / ")
-    told = (meaning, formula, source or OURS, unit, decimals, counts)
+    told = (meaning, formula, source or OURS, unit, decimals, counts, float(fewest or 0))
     return Statistic(name, label, *told, short=short)
 
 

@@ -9,6 +9,7 @@ from agreement.stats.catalogue import BY_NAME
 from agreement.stats.limits.limits_by_level import limits_by_level_of
 from agreement.stats.limits.quantile_limits import quantile_limits
 from agreement.stats.lines.trend import trend
+from agreement.stats.repeats.averaging_rule import AGAINST, averaging_rules
 from agreement.stats.repeats.thresholds import Thresholds
 from agreement.stats.result_rows import Labelled, assembled
 from agreement.stats.verdict.no_number import NoNumber
@@ -107,3 +108,19 @@ def test_no_end_of_the_data_is_told(n, shown):
     assert not np.isclose(
         out[["value", "low", "high"]].to_numpy()[..., None], np.round(ends, 1)
     ).any()
+
+
+@pytest.mark.parametrize(("n", "told"), [(20, False), (60, True)])
+def test_what_two_of_twenty_tests_lie_beyond_is_no_middle(n, told):
+    tests = [
+        (f"A{k}", f"T{k}", rule, 50 + k % 7 + (rule == "fixed 15 s") * k / n, "moving 30 s")
+        for k in range(n)
+        for rule in ("moving 30 s", "fixed 15 s", AGAINST)
+    ]
+    names = ["athlete_id", "lab_test_id", "rule", "vo2max", "in_use"]
+    found = averaging_rules(pd.DataFrame(tests, columns=names).drop_duplicates(names[:3]))
+    rows = Labelled(found.to_frame(), "averaging_rule", "laboratory", "run")
+    out = released_results(assembled([rows]))
+    known = out[out["group"] == "fixed 15 s"].set_index("statistic")["value"].notna()
+    assert known["share_more_median"]
+    assert known["share_more_p10"] == known["share_more_p90"] == told

@@ -111,10 +111,10 @@ RECORD: Final = Analysis(
           Share of tests that the rule puts into another third of the squad than the rule in use.
           Thirds are by rank among these tests: no published classes are used.
           = ranks of the tests under each rule, in three equal parts
-        share_more_p10 [p]: share above {AGAINST}, low end
+        share_more_p10 [p] from 50: share above {AGAINST}, low end
           The same, in the test that one of ten lies below.
           = as mean_vo2max
-        share_more_p90 [p]: share above {AGAINST}, high end
+        share_more_p90 [p] from 50: share above {AGAINST}, high end
           The same, in the test that one of ten lies above.
         """),
     privacy=Privacy.WHOLE,
