@@ -6,12 +6,11 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.errors import Severity
 from agreement.pairing.cleaning import CODE
 from agreement.pairing.messages import Texts
 from agreement.pairing.reading_fates import Part, ReadingFates
 from agreement.pairing.repeated_rows import COUNT_AS_ONE, note_repeated_rows
-from agreement.tables.findings import SHOWN, Findings
+from agreement.tables.findings import SHOWN, Findings, message
 from agreement.tables.options import StudyOptions
 from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
@@ -22,10 +21,9 @@ class Found(NamedTuple):
     """What `check` says of readings that pairing left out for one reason."""
 
     reason: str
-    severity: Severity
+    message: str  # of `messages.toml`
     column: str  # a key of `COLUMNS`
     value: Callable[[pd.DataFrame], list[str]]  # what stands in the rows
-    remedy: str
 
 
 def _values(readings: pd.DataFrame) -> list[str]:
@@ -42,32 +40,12 @@ def _athletes(readings: pd.DataFrame) -> list[str]:
 
 
 FOUND_WHILE_PAIRING: Sequence[Found] = (
-    Found("copy", "note", "time", _values, "Nothing to do."),
-    Found("conflicting_copy", "set_aside", "time", _values, "Keep the right row in the file."),
-    Found(
-        "stale",
-        "note",
-        "time",
-        _values,
-        "See whether the source still updates; `stale_after_days` sets the limit.",
-    ),
-    Found(
-        "no_mass",
-        "set_aside",
-        "mass",
-        _values,
-        "Give set_mass_kg, or mass_kg of the laboratory test.",
-    ),
-    Found(
-        "unknown_athlete",
-        "set_aside",
-        "athlete",
-        _athletes,
-        "Add the athlete, or join the two ids in id_map.",
-    ),
-    Found(
-        "out_of_range", "set_aside", "mass", _values, "Check the value, its unit and the body mass."
-    ),
+    Found("copy", "reading_copied", "time", _values),
+    Found("conflicting_copy", "readings_in_conflict", "time", _values),
+    Found("stale", "reading_stale", "time", _values),
+    Found("no_mass", "reading_without_mass", "mass", _values),
+    Found("unknown_athlete", "reading_of_nobody", "athlete", _athletes),
+    Found("out_of_range", "reading_beyond", "mass", _values),
 )
 COLUMNS: Mapping[str, Mapping[str, str]] = {
     "time": {"field_estimates": "taken_at", "field_tests": "date", "sessions": "started_at"},
@@ -99,7 +77,8 @@ def reading_notes(
                 for name, column in COLUMNS[each.column].items()
                 if name in files
             }
-            note_repeated_rows(found, readings, parts, each.reason, each.value, places, each.remedy)
+            how = (each.reason, each.message, each.value)
+            note_repeated_rows(found, readings, parts, *how, places)
             continue
         here = np.flatnonzero(fates.reason == CODE[each.reason])
         source = readings["source"].iloc[here]
@@ -114,15 +93,9 @@ def reading_notes(
                 for value, place in zip(values, fates.text[shown], strict=True)
             ]
             column = options.header(name, COLUMNS[each.column][name])
-            found.each(
-                each.severity,
-                each.reason,
-                files[name],
-                row[own],
-                column,
-                said.__getitem__,
-                each.remedy,
-            )
+            severity, reason, _, remedy = message(each.message)
+            place = (files[name], row[own], column)
+            found.each(severity, reason, *place, said.__getitem__, remedy)
 
 
 def input_notes(
@@ -138,14 +111,9 @@ def input_notes(
     """
     if inputs.empty:
         return
+    of_mass = MASS_WITHIN_PCT / 100 * inputs["mass_kg"]
     for reason, ours, measured, unit, tolerance in (
-        (
-            "mass_mismatch",
-            "set_mass_kg",
-            "mass_kg",
-            "kg",
-            MASS_WITHIN_PCT / 100 * inputs["mass_kg"],
-        ),
+        ("mass_mismatch", "set_mass_kg", "mass_kg", "kg", of_mass),
         ("hr_max_mismatch", "set_hr_max_bpm", "hr_max_bpm", "bpm", HR_MAX_WITHIN_BPM),
         ("age_mismatch", "set_age_years", "age_years", "years", AGE_WITHIN_YEARS),
     ):

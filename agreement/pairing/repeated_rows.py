@@ -32,15 +32,16 @@ def note_repeated_rows(
     readings: pd.DataFrame,
     parts: Sequence[Part],
     reason: str,
+    name: str,
     values: Callable[[pd.DataFrame], list[str]],
     places: Mapping[str, tuple[str, str]],
-    remedy: str,
 ) -> None:
     """
     Record each group once: which rows it has, and which of them counts.
 
     parts: what was paired by each set of rules.
     reason: {"copy", "stale"}. Why the rows were left out.
+    name: of what is said, in `messages.toml`.
     values: returns the value of readings as text.
     places: for each source its file and column.
 
@@ -66,10 +67,11 @@ def note_repeated_rows(
                 count = len(left) + 1 if reason == "copy" else _days(part, left[0])
                 said.append(_sentence(reason, one, values(one)[0], rows.row[left], kept, count))
             shown = groups.first[own[:SHOWN]]
-            found.each("note", reason, file, shown, column, said.__getitem__, remedy)
+            for row, words in zip(shown.tolist(), said, strict=True):
+                found.tell(name, file, row=row, column=column, said=words)
             rest = int((ends - groups.starts)[own[SHOWN:]].sum())
             if rest:
-                found.note(reason, file, more_rows(rest), remedy, column=column)
+                found.tell(name, file, column=column, said=more_rows(rest))
 
 
 def _groups(readings: pd.DataFrame, part: Part, at: Ints, reason: str) -> _Groups | None:

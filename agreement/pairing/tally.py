@@ -11,7 +11,7 @@ from agreement.pairing.laboratory_units import ALL_MODES, Ints, Units
 from agreement.pairing.messages import rows_in_words
 from agreement.pairing.reading_fates import Part
 from agreement.pairing.unit_fates import UnitFates
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Findings, Told
 from agreement.terms import REASONS
 
 LOST_TO_MODE = 0.1  # share of the laboratory tests; common practice, no source
@@ -82,37 +82,23 @@ class Tally:
         share = f"{len(rows)} of {_tests(self.tests)} {'has' if len(rows) == 1 else 'have'} no pair"
         if len(rows) == self.tests:
             share = "No laboratory test has a pair, so nothing can be compared"
-        found.note(
-            "no_pair",
-            file,
-            f"{share}: {rows_in_words(rows)} ({shares}).",
-            "`agreement pair` writes the reason of each row into exclusions.csv.",
-        )
+        found.tell("no_pair", file, share=share, rows=rows_in_words(rows), reasons=shares)
 
     def _few_notes(self, found: Findings, file: str) -> None:
         """Record for each method and mode with pairs that its athletes are too few for limits."""
         for (method, mode), athletes in sorted(self.athletes.items()):
             drug = (method, mode) in self.barred
             if athletes < FOR_LIMITS:
-                found.note(
-                    "too_few",
-                    file,
-                    f"{method}, {mode}: {_with_a_pair(athletes, drug)}; limits need {FOR_LIMITS}.",
-                    "The report shows the points without limits; add athletes to get them.",
-                )
+                told: Told = {"method": method, "mode": mode, "needed": FOR_LIMITS}
+                found.tell("few_for_limits", file, athletes=_with_a_pair(athletes, drug), **told)
 
     def _no_pair_notes(self, found: Findings, file: str) -> None:
         """Record for each method the tests that are in a pair of another method only."""
         for method in sorted(self.served):
             without = np.setdiff1d(self.paired, self.served[method])
             if without.size:
-                found.note(
-                    "no_pair_for_method",
-                    file,
-                    f"{_tests(len(without))} in a pair of another method, but in none of {method}: "
-                    f"{rows_in_words(without)}.",
-                    "Used where there is a pair; the lines left out say why there is none here.",
-                )
+                told: Told = {"tests": _tests(len(without)), "rows": rows_in_words(without)}
+                found.tell("no_pair_for_method", file, method=method, **told)
 
     def _mode_note(self, found: Findings, file: str) -> None:
         """Record that many tests are lost because the estimates near them are of another mode."""
@@ -123,24 +109,18 @@ class Tally:
             for rules, apart in self.apart.items()
             if apart
         ]
-        found.note(
-            "mode_mismatch",
-            file,
-            f"{len(self.lost)} of {_tests(self.tests)} have only estimates of another mode near "
-            f"them: {rows_in_words(np.sort(self.lost))}.",
-            f"If these modes may be compared, set {' and '.join(keys)} in study.toml.",
-        )
+        told: Told = {
+            "lost": len(self.lost),
+            "tests": _tests(self.tests),
+            "keys": " and ".join(keys),
+        }
+        found.tell("lost_to_mode", file, rows=rows_in_words(np.sort(self.lost)), **told)
 
     def _drug_note(self, found: Findings, file: str) -> None:
         """Count the athletes whose heart-rate-limiting drugs are not known, where it matters."""
         if self.drug_unknown:
-            found.note(
-                "hr_limiting_drug_unknown",
-                file,
-                f"{self.drug_unknown} of {self.drug_athletes} athletes with a pair of a "
-                "heart-rate-based method: hr_limiting_drug is not known. They stay in group `all`.",
-                "Fill the column hr_limiting_drug of the athletes table with yes or no.",
-            )
+            told: Told = {"unknown": self.drug_unknown, "athletes": self.drug_athletes}
+            found.tell("hr_limiting_drug_unknown", file, **told)
 
 
 def tally(

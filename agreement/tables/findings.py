@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache, partialmethod
+from functools import cache
 from typing import Any, NamedTuple, get_args
 
 import numpy as np
@@ -90,22 +90,6 @@ class Findings:
     ) -> None:
         """Record the problem that `messages.toml` calls so, filled in with `values`."""
         self.problems.append(problem(name, file, row, column, **values))
-
-    def say(
-        self,
-        severity: Severity,
-        reason: str,
-        file: str,
-        what: str,
-        remedy: str,
-        *,
-        row: int | None = None,
-        column: str | None = None,
-    ) -> None:
-        """Record one problem; `column` is called as the file calls it."""
-        self.problems.append(Problem(severity, reason, file, row, column, what, remedy))
-
-    note = partialmethod(say, "note")  # what the reader should know
 
     def each(
         self,
