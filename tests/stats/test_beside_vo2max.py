@@ -1,5 +1,6 @@
 """Thresholds, training by them and economy, over athletes; with general libraries."""
 
+import statistics
 from types import SimpleNamespace
 
 import numpy as np
@@ -236,3 +237,22 @@ def test_intervals_of_means_and_share_explained_cover():
         mean.append(told.loc["mean_vo2", "low"] <= 30 <= told.loc["mean_vo2", "high"])
     assert np.mean(share) == pytest.approx(0.95, abs=0.025)
     assert np.mean(mean) == pytest.approx(0.95, abs=0.025)
+
+
+MEASURES = ("cost_ratio", "economy", "gross_efficiency", "delta_efficiency")
+IN_ZONES = tuple(f"zone{zone}{by}" for zone in (1, 2, 3) for by in ("", "_own"))
+
+
+@pytest.mark.parametrize("names", [MEASURES, IN_ZONES])
+def test_each_mean_is_that_of_its_own_column(names):
+    rng = np.random.default_rng(4)
+    same = {"lab_test_id": range(8), "profile": "balanced", "profile_own": "balanced"}
+    columns = {name: rng.uniform(0.1, 0.9, 8) for name in names}
+    frame = pd.DataFrame({"athlete_id": list("aabcdefg"), **same, **columns})
+    found = rows((Economies if names == MEASURES else TrainingZones)(frame))["value"]
+    for name, column in columns.items():
+        each = [statistics.mean(column[:2]), *column[2:]]  # the first came twice
+        share = 100.0 if names == IN_ZONES else 1.0
+        assert found[f"mean_{name}"] == pytest.approx(share * statistics.mean(each)), name
+        if names == MEASURES:
+            assert found[f"sd_{name}"] == pytest.approx(statistics.stdev(each)), name

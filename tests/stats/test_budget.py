@@ -288,3 +288,12 @@ def test_row_order_does_not_matter(budget):
         repeats=pd.concat([part for _, part in found.repeats.groupby("lab_test_id")][::-1]),
     )
     pd.testing.assert_frame_equal(budget_of(mixed).to_frame(), budget.to_frame(), rtol=1e-9)
+
+
+def test_each_half_width_is_without_its_own_part(budget):
+    found = budget.to_frame().set_index("statistic")["value"]
+    parts = found[[name for name in COMPONENTS if np.isfinite(found[name])]]
+    assert parts.round(9).nunique() > 3
+    for name, part in parts.items():
+        half = Z * max(found["total"] - part, 0.0) ** 0.5
+        assert found[f"half_width_without_{name}"] == pytest.approx(half), name

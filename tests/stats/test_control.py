@@ -104,3 +104,11 @@ def test_the_interval_of_the_field_drift_covers():
         low, high = control_of(data).field[1]
         hits += low <= 0.2 <= high
     assert hits / 80 == pytest.approx(0.95, abs=0.06)
+
+
+def test_whose_drift_is_whose():
+    found = cohort(laboratory=0.5, field=-0.6).method("w").control.to_frame()
+    found = found.set_index("statistic")["value"]
+    assert found["laboratory_drift"] == pytest.approx(0.5, abs=0.12)
+    assert found["field_drift"] == pytest.approx(-0.6, abs=0.2)
+    assert found["control_sd"] == pytest.approx(0.3, rel=0.6)

@@ -179,6 +179,11 @@ PROOFS = {
         "test_profiles_two_by_two::test_three_groups_by_the_published_formula",
         "test_profiles_two_by_two::test_all_intervals_hold_at_once_under_unequal_spreads",
     ),
+    "studentized_range_sf": Proof(
+        "test_studentized_range::test_printed_points",
+        "test_studentized_range::test_it_is_scipy_s",
+        NO_INTERVAL,
+    ),
     "equal_fitness": Proof(
         NONE,
         "test_profiles::test_at_equal_fitness_by_a_slow_loop_and_another_library",

@@ -97,3 +97,12 @@ def test_of_those_who_did_not_change_five_in_a_hundred_exceed_the_noise():
     tests["lab"] = np.repeat(true, 2) + rng.normal(0, 2.0, 2 * true.size)
     found = laboratory_change(tests, LaboratoryVariance(4.0, 1e6), ChangeOptions())
     assert (found.people["beyond_noise"] == "yes").mean() == pytest.approx(0.05, abs=0.006)
+
+
+def test_mean_and_spread_of_the_changes_by_hand():
+    changes = [5.0, -5.0, 0.0, 9.0, 1.0]  # mean 2, squares about it 9, 49, 4, 49, 1: 112
+    noise = LaboratoryVariance(4.0, 20.0)
+    found = laboratory_change(visits(changes), noise, ChangeOptions()).to_frame()
+    found = found.set_index("statistic")["value"]
+    assert found["mean_change"] == pytest.approx(2.0)
+    assert found["sd_of_change"] == pytest.approx(28.0**0.5)

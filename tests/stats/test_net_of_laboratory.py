@@ -187,3 +187,13 @@ def test_rows_and_their_notes():
     assert few.loc["own_upper_limit", "note"] == "too_few"
     assert np.isnan(few.loc["own_upper_limit", "value"])
     assert few.loc["own_sd", "value"] > 0
+
+
+def test_what_is_the_laboratorys_and_what_the_methods_own():
+    d = np.random.default_rng(6).normal(-2.0, 3.0, 40)
+    found = net_of_laboratory(d, np.arange(40), LaboratoryVariance(1.5, 17.0)).to_frame()
+    found = found.set_index("statistic")["value"]
+    assert found["own_bias"] == pytest.approx(d.mean())
+    assert (found["laboratory_variance"], found["laboratory_df"]) == (1.5, 17.0)
+    assert found["laboratory_share"] == pytest.approx(1.5 / d.var(ddof=1))
+    assert found["own_sd"] ** 2 == pytest.approx(d.var(ddof=1) - 1.5)

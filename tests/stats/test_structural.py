@@ -123,3 +123,15 @@ def test_a_deming_line_of_that_ratio_is_the_structural_one():
     found = structural_slope(told["field"], told["laboratory"], LaboratoryVariance(told["v"], 20))
     line = deming(told["field"], told["laboratory"], error_ratio=found.error_ratio)
     assert line.slope == pytest.approx(found.slope, rel=1e-9)
+
+
+@pytest.mark.parametrize(("true", "false"), [("one", "zero"), ("zero", "one")])
+def test_which_slope_is_not_refuted(true, false):
+    rng = np.random.default_rng(6)
+    fitness = rng.normal(50, 6, 60)
+    field = fitness + rng.normal(0, 2, 60) if true == "one" else rng.normal(50, 2, 60)
+    lab = fitness + rng.normal(0, 1, 60)
+    found = structural_slope(field, lab, LaboratoryVariance(1.0, 17.0)).to_frame()
+    found = found.set_index("statistic")["value"]
+    assert found[f"p_slope_{false}"] < 1e-6
+    assert found[f"p_slope_{true}"] > 0.01
