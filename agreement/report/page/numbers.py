@@ -120,6 +120,15 @@ class Cell:
         value = self.shown(sign=sign)
         return value + Markup("<br>") + interval if interval else value
 
+    def told(self, how: str = "") -> Markup:
+        """Return the value as markup; `how`: with its sign (+), in per cent (%), its interval below (|)."""
+        sign = "+" in how
+        if "|" in how:
+            return self.stacked(sign=sign)
+        if "%" in how:
+            return self.percent(sign=sign) or self.missing
+        return self.shown(sign=sign)
+
     @property
     def missing(self) -> Markup:
         """Why there is no number, as markup; numbers in it name the line that they are of."""

@@ -130,12 +130,10 @@ def effort_block(
 
 def people_block(one: Comparison) -> Block:
     """Return bias and limits by sex and by age band; what is withheld says so."""
-    caption = f"{one.name}: bias and limits by {{}} (mL/kg/min), 95 % intervals below"
     sexes = [(sex, "by_sex", sex) for sex in SEXES]
     ages = [(age_name(*band).replace("_", " "), "by_age", age_name(*band)) for band in AGES]
-    return parts_block(one, caption.format("sex"), sexes, by="sex") + parts_block(
-        one, caption.format("age"), ages, by="age"
-    )
+    by_sex = parts_block(one, "bias and limits by sex", sexes, by="sex")
+    return by_sex + parts_block(one, "bias and limits by age", ages, by="age")
 
 
 def drift(one: Comparison) -> Section:

@@ -7,12 +7,13 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.figures.points import pair_words
-from agreement.report.page.markup import Block, paragraph, table
+from agreement.report.page.markup import Block, Text, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.privacy.stage import Noise
-from agreement.stats.catalogue import label_of
+from agreement.stats.catalogue import head_of, label_of
 from agreement.tables.options import Margin
 
+Line = tuple[Text, str, str]  # words, analysis and group of the results table
 _COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
 
 
@@ -77,6 +78,32 @@ class Comparison:
         ]
         numeric = ("value", "95 % interval", "athletes")
         return table(f"{self.name}: {what}", _COLUMNS, rows, numeric=numeric)
+
+    def lines(
+        self, caption: str, by: str, lines: Iterable[Line], columns: str, *, people: bool = True
+    ) -> Block:
+        """
+        Return a table with a line for each group, headed as the records declare; empty without any.
+
+        by: head of the first column.
+        lines: words, analysis and group of each.
+        columns: statistics, or ``analysis/statistic``, set apart by commas; how each is told stands
+            behind it, see `Cell.told`.
+        people: say of how many athletes the first number is.
+        """
+        every = list(lines)
+        if not every:
+            return Block("")
+        heads, rows = ["athletes"] * people, [[words] for words, *_ in every]
+        for column in columns.split(", "):
+            place, _, how = column.partition(" ")
+            other, _, name = place.rpartition("/")
+            heads.append(head_of(other or every[0][1], name))
+            for row, (_, analysis, group) in zip(rows, every, strict=True):
+                cell = self.cell(other or analysis, name, group)
+                row += [str(cell.n)] if people and len(row) == 1 else []
+                row.append(cell.told(how))
+        return table(f"{self.name}: {caption}", (by, *heads), rows, numeric=heads)
 
     def without(self, what: str, cell: Cell) -> Block:
         """Say that something cannot be given, and why."""

@@ -18,7 +18,7 @@ from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_caption
 from agreement.figures.regression import plot_regression, regression_caption
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, bullets, fold, joined, lines, paragraph, table
+from agreement.report.page.markup import Block, bullets, fold, joined, paragraph, table
 from agreement.report.page.names import group_name
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
@@ -73,8 +73,8 @@ def differences(one: Comparison) -> Section:
     if wrong_inputs(one.pairs).any():
         told = "without_wrong_inputs"
         parts.append((group_name(told), "choice_of_pairs", told))
-    caption = f"{one.name}: bias and limits of agreement (mL/kg/min), 95 % intervals below"
-    shown = parts_block(one, caption, parts, by="group", shown=STATISTICS)
+    with_sd = "bias |, sd_of_differences |, lower_limit |, upper_limit |"
+    shown = parts_block(one, "bias and limits of agreement", parts, by="group", shown=with_sd)
     depends = one.results.trend is not None and one.results.trend.depends_on_level
     levels = [by_level(one)] if depends else []
     return drawn, joined([shown, *levels, firmness(one), cautions(one)])
@@ -102,18 +102,12 @@ def profiles(one: Comparison) -> Section:
         profiles_caption(found).of(one.name),
         height=1.0 + 0.6 * len(groups),
     )
-    columns = (
+    shown = one.lines(
+        "bias by training profile (mL/kg/min)",
         "training profile",
-        "athletes",
-        "bias",
-        "lower limit",
-        "upper limit",
-        "from the mean of profiles; p (Holm)",
-        "the same at equal fitness",
-    )
-    rows = [_profile_row(one, group) for group in groups]
-    shown = table(
-        f"{one.name}: bias by training profile (mL/kg/min)", columns, rows, numeric=columns[1:]
+        [(group, "profile_bias", group) for group in groups],
+        "bias |, lower_limit |, upper_limit |, difference_from_overall +, p_difference, "
+        "profile_at_equal_level/adjusted_difference |",
     )
     return drawn, joined([shown, bullets(_pooled(one, groups)), *_contrasts(one, groups)])
 
@@ -177,25 +171,6 @@ def _two_by_two(one: Comparison) -> Block:
     columns = ("training profiles", "athletes", "difference of bias", "p", "Hedges' g")
     caption = f"{one.name}: bias of one training profile less that of another (mL/kg/min)"
     return table(caption, columns, rows, numeric=columns[1:]) if rows else Block("")
-
-
-def _profile_row(one: Comparison, group: str) -> tuple[str, ...]:
-    bias = one.cell("profile_bias", "bias", group)
-    away, p = (
-        one.cell("profile_bias", name, group)
-        for name in ("difference_from_overall", "p_difference")
-    )
-    return (
-        group,
-        str(bias.n),
-        bias.stacked(),
-        *(
-            one.cell("profile_bias", name, group).stacked()
-            for name in ("lower_limit", "upper_limit")
-        ),
-        lines(away.shown(sign=True), p.shown()),
-        one.cell("profile_at_equal_level", "adjusted_difference", group).stacked(),
-    )
 
 
 def regression(one: Comparison) -> Section:

@@ -4,9 +4,8 @@ from collections.abc import Iterable
 from typing import Final
 
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, table
+from agreement.report.page.markup import Block
 from agreement.report.sections.comparison import Comparison
-from agreement.stats.catalogue import head_of
 
 BIAS_AND_LIMITS: Final = ("bias", "lower_limit", "upper_limit")
 Part = tuple[str, str, str]  # words, analysis and group of the results table
@@ -18,26 +17,17 @@ def parts_block(
     parts: Iterable[Part],
     *,
     by: str = "pairs chosen",
-    shown: Iterable[str] = BIAS_AND_LIMITS,
+    shown: str = "bias |, lower_limit |, upper_limit |",
 ) -> Block:
     """
-    Return a table with a line for each part.
+    Return a table with a line for each part that has somebody in it, and what is withheld.
 
-    caption: plain text.
-    parts: lines of the results table; a part with nobody in it is left out.
-    by: head of the first column.
-    shown: statistics.
+    `shown` is `columns` of `Comparison.lines`.
     """
-    rows, withheld = [], []
-    for words, analysis, group in parts:
-        cells = [one.cell(analysis, statistic, group) for statistic in shown]
-        if cells[0].withheld:
-            withheld.append(words)
-        elif cells[0].n or group == "all":
-            rows.append((words, str(cells[0].n), *(cell.stacked() for cell in cells)))
-    heads = ("athletes", *(head_of("limits_of_agreement", name) for name in shown))
-    told = table(caption, (by, *heads), rows, numeric=heads) if rows else Block("")
-    return told + withheld_note(withheld)
+    first = [(part, one.cell(part[1], "bias", part[2])) for part in parts]
+    kept = [part for part, bias in first if not bias.withheld and (bias.n or part[2] == "all")]
+    told = one.lines(f"{caption} (mL/kg/min), 95 % intervals below", by, kept, shown)
+    return told + withheld_note([str(part[0]) for part, bias in first if bias.withheld])
 
 
 def withheld_note(names: list[str]) -> Block:

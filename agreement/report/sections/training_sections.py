@@ -4,14 +4,13 @@ from collections.abc import Callable, Iterable
 from typing import Any, Final
 
 import pandas as pd
-from markupsafe import Markup
 
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_captions, why_legend
 from agreement.physiology.coverage import SessionFan, typical_fans
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, absent, fold, joined, lines, paragraph, table
-from agreement.report.page.numbers import Cell, counted, plain
+from agreement.report.page.markup import Block, fold, joined, paragraph, table
+from agreement.report.page.numbers import counted, plain
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.subsets import parts_block
@@ -21,10 +20,7 @@ from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 HEART_RATE: Final = "heart rate, % of HRmax"
 _LINE: Final = ("extrapolation_se", "expected_bias", "observed_error")
-_SPREAD: Final = ("observed_sd", "unexplained_sd", "share_explained")
 PANELS: Final = 2  # side by side; more would be too narrow to read
-TOO_FEW: Final = absent("too few")
-OWN: Final = absent("own form")
 OWN_FORM: Final = (
     "The estimate is this line itself: no bias is expected of it, only the spread that its standard "
     "error tells; what is left beside that comes from the cost of work, the day and the laboratory."
@@ -153,35 +149,18 @@ def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Pic
 
 def _coverage_table(one: Comparison) -> Block:
     """Return coverage and error of one method by training profile, everybody last."""
-    columns = (
-        "training profile",
-        "athletes",
-        HEART_RATE,
-        *(head_of("intensity_coverage", name) for name in (*_LINE, *_SPREAD)),
-    )
     groups = one.groups("intensity_coverage")
-    rows = [_coverage_row(one, group) for group in [*groups[1:], groups[0]]]
-    caption = f"{one.name}: what sessions or stages covered, and the error (mL/kg/min)"
-    return table(caption, columns, rows, numeric=columns[1:])
-
-
-def _coverage_row(one: Comparison, group: str) -> tuple[str, ...]:
-    def cell(statistic: str) -> Cell:
-        return one.cell("intensity_coverage", statistic, group)
-
-    own_form = one.results.intensity_coverage.own_form
-    explained = cell("share_explained").percent() or (OWN if own_form else TOO_FEW)
-    bottom, top = cell("bottom_share_of_hr_max"), cell("top_share_of_hr_max")
-    return (
-        group,
-        str(top.n),
-        lines(bottom.percent(), Markup("to ") + top.percent()),
-        cell("extrapolation_se").shown(),
-        cell("expected_bias").shown(sign=True),
-        cell("observed_error").stacked(sign=True),
-        cell("observed_sd").stacked(),
-        cell("unexplained_sd").shown(),
-        explained,
+    shown = (
+        "bottom_share_of_hr_max %, top_share_of_hr_max %, extrapolation_se, expected_bias +, "
+        "observed_error +|, observed_sd |, unexplained_sd"
+    )
+    if not one.results.intensity_coverage.own_form:
+        shown += ", share_explained %"
+    return one.lines(
+        "what sessions or stages covered, and the error (mL/kg/min)",
+        "training profile",
+        [(group, "intensity_coverage", group) for group in [*groups[1:], groups[0]]],
+        shown,
     )
 
 
@@ -245,8 +224,7 @@ def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
     names = sorted({group for kind, _ in kinds for group in one.groups(kind)} - {"all"})
     parts = [(f"{name}{words}", kind, name) for name in names for kind, words in kinds]
     moved = counted(count, "borderline pair")
-    caption = f"{one.name}: bias with {moved} in their own profile, and moved (mL/kg/min)"
-    shown = parts_block(one, caption, parts)
+    shown = parts_block(one, f"bias with {moved} in their own profile, and moved", parts)
     return fold(f"{one.name}: {moved} moved", shown)
 
 

@@ -15,7 +15,7 @@ from agreement.report.sections.formulas import formulas
 from agreement.report.sections.same_numbers import same_numbers_block
 from agreement.report.sections.subsets import parts_block
 from agreement.stats.basics.intervals import z_of
-from agreement.stats.catalogue import head_of
+from agreement.stats.catalogue import label_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
 from agreement.terms import NOT_ENOUGH_DATA
 
@@ -57,9 +57,9 @@ _QUOTED: Final = {
     "mape": ("error", "mape"),
 }
 _AXES: Final = (
-    ("mean of both, as here", "trend", "slope_on_mean"),
-    ("laboratory", "slope_on_one_method", "slope_on_laboratory"),
-    ("field", "slope_on_one_method", "slope_on_field"),
+    ("trend", "slope_on_mean"),
+    ("slope_on_one_method", "slope_on_laboratory"),
+    ("slope_on_one_method", "slope_on_field"),
 )
 
 
@@ -79,8 +79,8 @@ def tests_block(one: Comparison) -> Block:
     """Return every test that was made of one method, significant or not, and why others were not."""
     rows = [
         (words, cell.shown() or cell.missing)
-        for words, name, statistic in _TESTS
-        for cell in [one.cell(name, statistic)]
+        for words, *place in _TESTS
+        for cell in [one.cell(*place)]
     ]
     rows += [
         (f"bias of {group} is that of the mean of profiles (Holm)", cell.shown())
@@ -88,8 +88,7 @@ def tests_block(one: Comparison) -> Block:
         for cell in [one.cell("profile_bias", "p_difference", group)]
         if cell.known
     ]
-    columns = ("tested: that the", "p")
-    return table(f"{one.name}: every test made", columns, rows, numeric=("p",))
+    return table(f"{one.name}: every test made", ("tested: that the", "p"), rows, numeric=("p",))
 
 
 def sensitivity_block(one: Comparison) -> Block:
@@ -105,20 +104,13 @@ def _conventions(one: Comparison) -> Block:
     first = one.cell(analysis, "lower_limit", "t")
     if not first.known:
         return one.without("limits by other conventions", first)
-    statistics = ("factor", "lower_limit", "upper_limit")
-    columns = ("convention", *(head_of(analysis, name) for name in statistics))
-    rows = [
-        (words, *(one.cell(analysis, name, group).shown() for name in statistics))
-        for words, group in CONVENTIONS.items()
-    ]
-    return table(
-        f"{one.name}: limits by convention (mL/kg/min)", columns, rows, numeric=columns[1:]
-    )
+    rows = [(words, analysis, group) for words, group in CONVENTIONS.items()]
+    shown, caption = "factor, lower_limit, upper_limit", "limits by convention (mL/kg/min)"
+    return one.lines(caption, "convention", rows, shown, people=False)
 
 
 def _choices(one: Comparison) -> Block:
     """Return bias and limits of parts of the pairs."""
-    caption = f"{one.name}: bias and limits by choice of pairs (mL/kg/min), 95 % intervals below"
     naive = one.cell(_NAIVE[1], "bias").known  # only where some athlete has several pairs
     labels = one.pairs["training_profile"].dropna()
     known = (labels != NOT_ENOUGH_DATA).any()
@@ -127,27 +119,23 @@ def _choices(one: Comparison) -> Block:
         for analysis, group in _CHOICES
         if known or group != "without_borderline_profiles"
     ]
-    return parts_block(one, caption, [*choices, _NAIVE] if naive else choices)
+    choices += [_NAIVE] if naive else []
+    return parts_block(one, "bias and limits by choice of pairs", choices)
 
 
 def _rules(one: Comparison) -> Block:
     """Return bias and limits under other pairing rules."""
-    caption = f"{one.name}: bias and limits by pairing rule (mL/kg/min), 95 % intervals below"
     if not one.groups("pairing_rule") or one.groups("pairing_rule") == ["all"]:
         return Block("")
     parts = [("as in this study", "limits_of_agreement", "all")]
     parts += [(part_name(name), "pairing_rule", name) for name in _RULES]
-    return parts_block(one, caption, parts, by="pairing rule")
+    return parts_block(one, "bias and limits by pairing rule", parts, by="pairing rule")
 
 
 def _axes(one: Comparison) -> Block:
     """Return the slope of the difference by what stands on the horizontal axis."""
-    rows = [
-        (words, cell.stacked())
-        for words, analysis, statistic in _AXES
-        for cell in [one.cell(analysis, statistic)]
-    ]
-    columns = ("on the horizontal axis", "slope of the difference (95 % interval below)")
+    rows = [(label_of(*place), one.cell(*place).stacked()) for place in _AXES]
+    columns = ("slope", "value, 95 % interval below")
     caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
     return table(caption, columns, rows, numeric=columns[1:])
 

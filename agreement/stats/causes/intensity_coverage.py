@@ -179,10 +179,10 @@ RECORD: Final = Analysis(
     place=310,
     label="what sessions or stages covered",
     statistics=declared("""
-        bottom_share_of_hr_max [1]: lowest share of maximal heart rate
+        bottom_share_of_hr_max [1]: lowest share of maximal heart rate / lowest, % of HRmax
           Where the heart rates of steady stretches begin.
           = medians over pairs of the steady stretches of sessions, or of stages
-        top_share_of_hr_max [1]: highest share of maximal heart rate
+        top_share_of_hr_max [1]: highest share of maximal heart rate / highest, % of HRmax
           Where the heart rates of steady stretches end.
         extrapolation_se: standard error of the extrapolation / line's standard error
           How uncertain the line is where it meets the maximal heart rate.

@@ -180,7 +180,7 @@ RECORD: Final = Analysis(
           Bias of a profile, were its people as fit as the others on average.
           = mean of d less the slope of d on true fitness within profiles, the laboratory's noise
           taken out | Fuller 1987
-        adjusted_difference: bias at equal fitness, from the mean of profiles
+        adjusted_difference: bias at equal fitness, from the mean of profiles / the same at equal fitness
           How far a profile's bias lies from that of the others at equal fitness.
           = the same less the unweighted mean; by leaving out athletes, at both ends of the
           laboratory's variance | Fuller 1987

@@ -324,11 +324,11 @@ RECORD: Final = Analysis(
     statistics=declared(
         BIAS,
         """
-        difference_from_overall: bias against all profiles
+        difference_from_overall: bias against all profiles / from the mean of profiles
           How far this profile's bias lies from the unweighted mean of all profiles.
           = bias of the group less the unweighted mean of groups; p corrected over groups | Welch
           1951; Holm 1979
-        p_difference [p]: p of no such difference
+        p_difference [p]: p of no such difference / p (Holm)
           How often chance alone would set a profile this far apart, all profiles considered.
         """,
         LOWER,
