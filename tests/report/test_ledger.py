@@ -7,8 +7,9 @@ import pytest
 from opened import Opened
 
 from agreement.errors import Problem
+from agreement.report.privacy.release import rows_by_reason
 from agreement.report.privacy.stage import released_problems
-from agreement.report.sections.ledger import left_out_block, rows_meant
+from agreement.report.sections.ledger import left_out_block
 
 
 @pytest.fixture(scope="module")
@@ -32,11 +33,12 @@ def test_a_withdrawn_line_counts_its_rows_and_other_lines_one():
         {
             "file": "sessions.csv",
             "row": pd.array([None, None, 7], dtype="Int64"),
+            "id": [None, "A1", None],
             "reason": ["withdrawn", "no_mass", "withdrawn"],
             "message": ["58 rows removed at the participant's own request.", "9 rows", "4 rows"],
         }
     )
-    assert rows_meant(lines).tolist() == [58, 1, 1]
+    assert rows_by_reason(lines)["rows"].tolist() == [58, 1, 1]
     assert ">58<" in left_out_block(lines.head(1), ()).html
 
 

@@ -1,6 +1,6 @@
 """One method against the laboratory: what the sections of a report are made from."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -79,32 +79,45 @@ class Comparison:
         numeric = ("value", "95 % interval", "athletes")
         return table(f"{self.name}: {what}", _COLUMNS, rows, numeric=numeric)
 
-    def lines(
-        self, caption: str, by: str, lines: Iterable[Line], columns: str, *, people: bool = True
-    ) -> Block:
-        """
-        Return a table with a line for each group, headed as the records declare; empty without any.
-
-        by: head of the first column.
-        lines: words, analysis and group of each.
-        columns: statistics, or ``analysis/statistic``, set apart by commas; how each is told stands
-            behind it, see `Cell.told`.
-        people: say of how many athletes the first number is.
-        """
-        every = list(lines)
-        if not every:
-            return Block("")
-        heads, rows = ["athletes"] * people, [[words] for words, *_ in every]
-        for column in columns.split(", "):
-            place, _, how = column.partition(" ")
-            other, _, name = place.rpartition("/")
-            heads.append(head_of(other or every[0][1], name))
-            for row, (_, analysis, group) in zip(rows, every, strict=True):
-                cell = self.cell(other or analysis, name, group)
-                row += [str(cell.n)] if people and len(row) == 1 else []
-                row.append(cell.told(how))
-        return table(f"{self.name}: {caption}", (by, *heads), rows, numeric=heads)
+    def lines(self, caption: str, by: str, lines: Iterable[Line], columns: str) -> Block:
+        """Return a table of groups, as `lines_table`."""
+        return lines_table(self.cell, f"{self.name}: {caption}", by, lines, columns)
 
     def without(self, what: str, cell: Cell) -> Block:
         """Say that something cannot be given, and why."""
         return paragraph(f"{self.name}: no {what}: {cell.reason}")
+
+
+def lines_table(
+    cell: Callable[[str, str, str], Cell],
+    caption: str,
+    by: str,
+    lines: Iterable[Line],
+    columns: str,
+) -> Block:
+    """
+    Return a table with a line for each group, headed as the records declare; empty without any.
+
+    cell: finds analysis, statistic and group.
+    by: head of the first column.
+    lines: words, analysis and group of each.
+    columns: statistics, or ``analysis/statistic``, set apart by commas; how each is told stands
+        behind it, see `Cell.told`. First ``athletes`` or ``tests``: how many are behind a line.
+    """
+    every = list(lines)
+    if not every:
+        return Block("")
+    asked = [column.partition(" ") for column in columns.split(", ")]
+    heads, rows = [], [[words] for words, *_ in every]
+    counted = asked.pop(0)[0] if asked[0][0] in ("athletes", "tests") else ""
+    for place, _, how in asked:
+        other, _, name = place.rpartition("/")
+        cells = [cell(other or analysis, name, group) for _, analysis, group in every]
+        if counted and not heads:
+            heads.append(counted)
+            for row, one in zip(rows, cells, strict=True):
+                row.append(str(one.n if counted == "athletes" else one.n_pairs))
+        heads.append(head_of(other or every[0][1], name))
+        for row, one in zip(rows, cells, strict=True):
+            row.append(one.told(how))
+    return table(caption, (by, *heads), rows, numeric=heads)

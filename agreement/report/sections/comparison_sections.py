@@ -73,7 +73,7 @@ def differences(one: Comparison) -> Section:
     if wrong_inputs(one.pairs).any():
         told = "without_wrong_inputs"
         parts.append((group_name(told), "choice_of_pairs", told))
-    with_sd = "bias |, sd_of_differences |, lower_limit |, upper_limit |"
+    with_sd = "athletes, bias |, sd_of_differences |, lower_limit |, upper_limit |"
     shown = parts_block(one, "bias and limits of agreement", parts, by="group", shown=with_sd)
     depends = one.results.trend is not None and one.results.trend.depends_on_level
     levels = [by_level(one)] if depends else []
@@ -106,7 +106,7 @@ def profiles(one: Comparison) -> Section:
         "bias by training profile (mL/kg/min)",
         "training profile",
         [(group, "profile_bias", group) for group in groups],
-        "bias |, lower_limit |, upper_limit |, difference_from_overall +, p_difference, "
+        "athletes, bias |, lower_limit |, upper_limit |, difference_from_overall +, p_difference, "
         "profile_at_equal_level/adjusted_difference |",
     )
     return drawn, joined([shown, bullets(_pooled(one, groups)), *_contrasts(one, groups)])

@@ -12,7 +12,7 @@ from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_by_level import LEVELS
 from agreement.stats.limits.ratio_limits import ratio_words
 
-_BY_LEVEL: Final = ("mean_of_both", *BIAS_AND_LIMITS)
+_BY_LEVEL: Final = "limits_by_level"
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
 _REPEATABILITY: Final = {
     "typical_error": "typical error",
@@ -38,14 +38,13 @@ _OF_LABORATORY: Final = ("few_laboratory_repeats", "laboratory_noise", "equal_re
 
 def by_level(one: Comparison) -> Block:
     """Return limits that follow fitness, and limits of the ratio of both methods."""
-    if not one.cell("limits_by_level", "bias", "middle").known:
+    if not one.cell(_BY_LEVEL, "bias", "middle").known:
         return Block("")
-    rows = [
-        [one.cell("limits_by_level", name, level).shown() for name in _BY_LEVEL] for level in LEVELS
+    levels = [
+        (one.cell(_BY_LEVEL, "mean_of_both", level).shown(), _BY_LEVEL, level) for level in LEVELS
     ]
-    columns = [head_of("limits_by_level", name) for name in _BY_LEVEL]
-    caption = f"{one.name}: limits that follow fitness (mL/kg/min)"
-    block = table(caption, columns, rows, numeric=columns)
+    mean, shown = head_of(_BY_LEVEL, "mean_of_both"), ", ".join(BIAS_AND_LIMITS)
+    block = one.lines("limits that follow fitness (mL/kg/min)", mean, levels, shown)
     ratio = [one.cell("ratio_limits", name) for name in _RATIO]
     if not all(cell.known for cell in ratio):
         return block

@@ -3,7 +3,6 @@
 from typing import Final
 
 import pandas as pd
-from markupsafe import Markup
 
 from agreement.cohort import Cohort
 from agreement.physiology.inputs import WRIST, input_audit
@@ -14,14 +13,14 @@ from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.stage import Stage
 from agreement.report.sections.audit import effort_block
-from agreement.report.sections.subsets import BIAS_AND_LIMITS, withheld_note
-from agreement.stats.catalogue import head_of
+from agreement.report.sections.comparison import lines_table
+from agreement.report.sections.subsets import withheld_note
 from agreement.stats.laboratory_results import LABORATORY
-from agreement.stats.repeats.averaging_rule import AGAINST, AveragingRules
+from agreement.stats.repeats.averaging_rule import AveragingRules
 from agreement.stats.results_table import StudyResults
 
 BY_RULE: Final = "limits_by_rule"
-ENDS: Final = ("share_more_p10", "share_more_p90")
+_RULES: Final = "averaging_rule"
 INPUTS: Final = {
     "mass_kg": ("body mass", "kg"),
     "hr_max_bpm": ("maximal heart rate", "bpm"),
@@ -151,55 +150,36 @@ def averaging_rules_block(results: StudyResults, numbers: Numbers) -> Block:
 
 def _limits_by_rule(method: str, mode: str, numbers: Numbers) -> Block:
     """Show the limits of one method under every averaging rule; nothing where there are none."""
-    rows = []
-    for rule in numbers.groups(BY_RULE, method, mode):
-        cells = [numbers.get(BY_RULE, name, method, mode, rule) for name in BIAS_AND_LIMITS]
-        if cells[1].known:
-            shown = [cell.shown(sign=True) for cell in cells]
-            rows.append((rule, str(cells[0].n), *shown))
-    if not rows:
-        return Block("")
-    heads = (head_of(BY_RULE, name) for name in BIAS_AND_LIMITS)
-    columns = ("averaging rule", "athletes", *heads)
+
+    def cell(analysis: str, statistic: str, rule: str) -> Cell:
+        return numbers.get(analysis, statistic, method, mode, rule)
+
+    rules = numbers.groups(BY_RULE, method, mode)
+    known = [(rule, BY_RULE, rule) for rule in rules if cell(BY_RULE, "lower_limit", rule).known]
     caption = f"{numbers.name(method, mode)} under every averaging rule, the same pairs (mL/kg/min)"
-    return table(caption, columns, rows, numeric=columns[1:])
+    shown = "athletes, bias +, lower_limit +, upper_limit +"
+    return lines_table(cell, caption, "averaging rule", known, shown)
 
 
 def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
     """Show the tests of one mode under every rule, the highest first."""
 
-    def cell(rule: str, statistic: str) -> Cell:
-        return numbers.get("averaging_rule", statistic, LABORATORY, mode, rule)
+    def cell(analysis: str, statistic: str, rule: str) -> Cell:
+        return numbers.get(analysis, statistic, LABORATORY, mode, rule)
 
     order = found.frame.sort_values("mean_vo2max", ascending=False, kind="stable").index.astype(str)
-    rows = [
-        (
-            element("strong", f"{rule}, in use") if rule in found.in_use else rule,
-            str(cell(rule, "mean_vo2max").n_pairs),
-            cell(rule, "mean_vo2max").shown(),
-            cell(rule, "shift_of_bias").shown(sign=True),
-            cell(rule, "share_more_median").percent(sign=True),
-            Markup(" to ").join(cell(rule, end).percent(sign=True) for end in ENDS),
-            cell(rule, "share_third_moved").percent(),
-        )
+    rules = [
+        (element("strong", f"{rule}, in use") if rule in found.in_use else rule, _RULES, rule)
         for rule in order
     ]
-    columns = (
-        "averaging rule",
-        "tests",
-        "mean VO2max",
-        "shift of the bias",
-        f"more than {AGAINST}: median",
-        "8 of 10 tests",
-        "in another third",
+    ends = [(rule, cell(_RULES, "mean_vo2max", rule)) for rule in (order[0], order[-1])]
+    words = said("sentences", "averaging_rules", highest=ends[0], lowest=ends[1])
+    caption = f"The same breaths under every averaging rule ({mode}, mL/kg/min)"
+    shown = (
+        "tests, mean_vo2max, shift_of_bias +, share_more_median +%, share_more_p10 +%, "
+        "share_more_p90 +%, share_third_moved %"
     )
-    ends = [(rule, cell(rule, "mean_vo2max")) for rule in (order[0], order[-1])]
-    return paragraph(said("sentences", "averaging_rules", highest=ends[0], lowest=ends[1])) + table(
-        f"The same breaths under every averaging rule ({mode}, mL/kg/min)",
-        columns,
-        rows,
-        numeric=columns[1:],
-    )
+    return paragraph(words) + lines_table(cell, caption, "averaging rule", rules, shown)
 
 
 def maxima_block(laboratory: pd.DataFrame, pairs: pd.DataFrame) -> Block:

@@ -1,7 +1,5 @@
 """Every row accounted for: what was read, what was used, what was left out and why."""
 
-from typing import Final
-
 import pandas as pd
 
 from agreement.errors import Problem
@@ -9,10 +7,10 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
+from agreement.report.privacy.release import rows_by_reason
 from agreement.report.privacy.stage import WITHHELD
 from agreement.terms import DOUBTS, REASONS
 
-WITHDRAWN: Final = "withdrawn"
 _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 
 
@@ -53,8 +51,7 @@ def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> B
     notes += _notes(tuple(one for one in problems if one.reason not in DOUBTS))
     if exclusions.empty:
         return paragraph("Nothing was left out.") + notes
-    counted_rows = exclusions.assign(rows=rows_meant(exclusions))
-    counts = counted_rows.groupby(["reason", "file"])["rows"].sum().reset_index()
+    counts = rows_by_reason(exclusions).groupby(["reason", "file"])["rows"].sum().reset_index()
     order = {reason: place for place, reason in enumerate(REASONS)}
     counts = counts.sort_values("reason", key=lambda reasons: reasons.map(order), kind="stable")
     rows = [
@@ -77,18 +74,6 @@ def confirmed_block(problems: tuple[Problem, ...]) -> Block:
     rows = [(f"{one.file}: {one.what}".removeprefix(": "), one.remedy) for one in confirmed]
     caption = "Looked wrong, and confirmed as right by whoever keeps the study"
     return table(caption, ["what was seen", "confirmed"], dict.fromkeys(rows))
-
-
-def rows_meant(exclusions: pd.DataFrame) -> pd.Series:
-    """
-    Return of how many rows of a file each line of the exclusions tells.
-
-    One, but for rows removed at a participant's request: they share one line, without number and
-    id of a row, that begins with their count.
-    """
-    told = exclusions["message"].astype("str").str.extract(r"^(\d+) rows? removed", expand=False)
-    together = exclusions["row"].isna() & (exclusions["reason"] == WITHDRAWN)
-    return pd.to_numeric(told).where(together).fillna(1).astype(int)
 
 
 def _notes(problems: tuple[Problem, ...]) -> Block:

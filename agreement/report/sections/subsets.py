@@ -17,12 +17,12 @@ def parts_block(
     parts: Iterable[Part],
     *,
     by: str = "pairs chosen",
-    shown: str = "bias |, lower_limit |, upper_limit |",
+    shown: str = "athletes, bias |, lower_limit |, upper_limit |",
 ) -> Block:
     """
     Return a table with a line for each part that has somebody in it, and what is withheld.
 
-    `shown` is `columns` of `Comparison.lines`.
+    `shown` is `columns` of `lines_table`.
     """
     first = [(part, one.cell(part[1], "bias", part[2])) for part in parts]
     kept = [part for part, bias in first if not bias.withheld and (bias.n or part[2] == "all")]

@@ -151,7 +151,7 @@ def _coverage_table(one: Comparison) -> Block:
     """Return coverage and error of one method by training profile, everybody last."""
     groups = one.groups("intensity_coverage")
     shown = (
-        "bottom_share_of_hr_max %, top_share_of_hr_max %, extrapolation_se, expected_bias +, "
+        "athletes, bottom_share_of_hr_max %, top_share_of_hr_max %, extrapolation_se, expected_bias +, "
         "observed_error +|, observed_sd |, unexplained_sd"
     )
     if not one.results.intensity_coverage.own_form:

@@ -106,7 +106,7 @@ def _conventions(one: Comparison) -> Block:
         return one.without("limits by other conventions", first)
     rows = [(words, analysis, group) for words, group in CONVENTIONS.items()]
     shown, caption = "factor, lower_limit, upper_limit", "limits by convention (mL/kg/min)"
-    return one.lines(caption, "convention", rows, shown, people=False)
+    return one.lines(caption, "convention", rows, shown)
 
 
 def _choices(one: Comparison) -> Block:

@@ -100,21 +100,21 @@ RECORD: Final = Analysis(
     place=330,
     label="averaging rules on the same breaths",
     statistics=declared(f"""
-        mean_vo2max: mean VO2max under the rule
+        mean_vo2max: mean VO2max under the rule / mean VO2max
           Mean of the tests that every rule can serve.
           = the same breaths averaged anew under every rule
         shift_of_bias: shift of the bias
           What the bias would change by, were this rule in use instead of the present one.
-        share_more_median [p]: share above {AGAINST}
+        share_more_median [p]: share above {AGAINST} / more than {AGAINST}: median
           By what share the rule lies above {AGAINST}, in the middle test.
-        share_third_moved [1]: share in another third of the squad
+        share_third_moved [1]: share in another third of the squad / in another third
           Share of tests that the rule puts into another third of the squad than the rule in use.
           Thirds are by rank among these tests: no published classes are used.
           = ranks of the tests under each rule, in three equal parts
-        share_more_p10 [p] from 50: share above {AGAINST}, low end
+        share_more_p10 [p] from 50: share above {AGAINST}, low end / a tenth lies below
           The same, in the test that one of ten lies below.
           = as mean_vo2max
-        share_more_p90 [p] from 50: share above {AGAINST}, high end
+        share_more_p90 [p] from 50: share above {AGAINST}, high end / a tenth lies above
           The same, in the test that one of ten lies above.
         """),
     privacy=Privacy.WHOLE,
