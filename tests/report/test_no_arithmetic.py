@@ -18,7 +18,7 @@ ROOMS = ("sections", "shown", "studies", "run", "workbench")
 # in per cent, places of labels, half a printed digit: how a number is shown, not what it is
 SHOWN = {
     *("FORTNIGHT * (number + 0.5)", "int(days_since_first(one.pairs).max()) // FORTNIGHT"),
-    *("100 * row[zone]", "100 * top", "100 * bottom", "100 * row[f'zone{zone}']"),
+    *("100 * row[zone]", "100 * top", "100 * bottom", "100 * share"),
     *("0.6 * len(groups)", "row['hr_span'] / row['hr_max_bpm']"),
     *("0.5 * 10.0 ** (-self.figure.digits)", "10.0 ** (-self.figure.digits)"),
     *(

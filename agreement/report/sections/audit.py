@@ -9,6 +9,7 @@ from agreement.cohort import Cohort
 from agreement.figures.caption import Caption
 from agreement.figures.estimates import Estimate
 from agreement.figures.over_time import plot_drift
+from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, paragraph, table
 from agreement.report.page.names import Names
@@ -116,16 +117,10 @@ def effort_block(
     summary = table("Criteria of maximal effort", columns, counts, numeric=columns[1:])
     if "lab_test_id" not in laboratory:
         return summary
-    each = [
-        (
-            str(row["lab_test_id"]),
-            *(str(row[column]) for column in _CRITERIA),
-            str(row["max_confirmed"]),
-        )
-        for row in laboratory.sort_values("lab_test_id").to_dict("records")
-    ]
-    listed = table("Criteria test by test", ("test", *_CRITERIA.values(), "confirmed"), each)
-    return summary + fold(f"{counted(len(each), 'test')} one by one", listed)
+    criteria = "; ".join(f"{word}: {column}" for column, word in _CRITERIA.items())
+    shown = f"test: lab_test_id; {criteria}; confirmed: max_confirmed"
+    each = frame_table("Criteria test by test", laboratory.sort_values("lab_test_id"), shown)
+    return summary + fold(f"{counted(len(laboratory), 'test')} one by one", each)
 
 
 def people_block(one: Comparison) -> Block:

@@ -8,9 +8,10 @@ from markupsafe import Markup
 
 from agreement.physiology.stage_splits import ANOTHER_DAY, SAME_DAY
 from agreement.physiology.thresholds import IN_USE
+from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
-from agreement.report.page.numbers import Numbers, counted, plain, with_minus
+from agreement.report.page.numbers import Numbers, counted, with_minus
 from agreement.report.sections.actions import losses, unconfirmed
 from agreement.report.sections.further import analysis_table
 from agreement.stats.catalogue import BY_NAME
@@ -33,7 +34,10 @@ _BESIDE: Final = (  # macro, analysis, groups of which the first that is known i
 )
 _KNOWN: Final = {"training_zones": "share_profile_changed", "economy": "mean_cost_ratio"}
 _EXPLAINED: Final = "economy_explained"
-_CHANGES: Final = ("athlete", "first test", "last test", "before", "after", "change", "noise")
+_CHANGES: Final = (
+    "athlete: athlete_id; first test: first_test; last test: last_test; before: before; after: after; "
+    "change: change +; noise: noise"
+)
 
 
 def laboratory_sentences(results: StudyResults, numbers: Numbers) -> list[str]:
@@ -136,27 +140,17 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
 
 def _expected(errors: pd.DataFrame, numbers: Numbers) -> Block:
     """Return what each athlete's own economy lets expect, beside what was observed."""
-    rows = [
-        (
-            str(one["athlete_id"]),
-            numbers.name.with_mode(one["method"], one["mode"]),
-            str(one["stages_of"]).replace("_", " "),
-            plain(one["cost_ratio"], 2),
-            *(plain(one[name], sign=True) for name in ("expected", "difference", "rest")),
-        )
-        for one in errors.sort_values(["method", "athlete_id", "lab_test_id"]).to_dict("records")
-    ]
-    columns = (
-        "athlete",
-        "method",
-        "stages of",
-        "cost of work",
-        "expected error",
-        "observed error",
-        "what is left",
+    told = errors.sort_values(["method", "athlete_id", "lab_test_id"])
+    places = zip(told["method"], told["mode"], strict=True)
+    return frame_table(
+        "Errors that each athlete's own economy lets expect (mL/kg/min)",
+        told.assign(
+            name=[numbers.name.with_mode(*place) for place in places],
+            stages=[str(one).replace("_", " ") for one in told["stages_of"]],
+        ),
+        "athlete: athlete_id; method: name; stages of: stages; cost of work: cost_ratio .2; "
+        "expected error: expected +; observed error: difference +; what is left: rest +",
     )
-    caption = "Errors that each athlete's own economy lets expect (mL/kg/min)"
-    return table(caption, columns, rows, numeric=columns[3:])
 
 
 def _repeats(numbers: Numbers) -> Block:
@@ -199,24 +193,10 @@ def _changes(
     people = change.people
     beyond = people["beyond_noise"] == "yes"
     caption = f"{name}Changed by more than the noise (mL/kg/min)"
-    shown = _people(caption, people[beyond]) if beyond.any() else Block("")
+    shown = frame_table(caption, people[beyond], _CHANGES) if beyond.any() else Block("")
     rest = people[~beyond]
     if rest.empty:
         return words + shown
     caption = f"{name}Changed by less than the noise (mL/kg/min)"
     summary = f"{counted(len(rest), 'athlete')} who changed by less than the noise"
-    return words + shown + fold(summary, _people(caption, rest))
-
-
-def _people(caption: str, people: pd.DataFrame) -> Block:
-    rows = [
-        (
-            str(one["athlete_id"]),
-            *(f"{one[name]:%Y-%m-%d}" for name in ("first_test", "last_test")),
-            *(plain(one[name]) for name in ("before", "after")),
-            plain(one["change"], sign=True),
-            plain(one["noise"]),
-        )
-        for one in people.to_dict("records")
-    ]
-    return table(caption, _CHANGES, rows, numeric=_CHANGES[3:])
+    return words + shown + fold(summary, frame_table(caption, rest, _CHANGES))

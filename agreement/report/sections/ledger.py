@@ -3,6 +3,7 @@
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.names import Names
@@ -34,15 +35,12 @@ def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame, name: Names) -> Block:
 
 def files_block(flow: pd.DataFrame) -> Block:
     """Return the count of rows by file."""
-    files = [
-        (
-            code(row["file"]),
-            *(str(row[name]) for name in ("rows_read", "used", "summarised", "excluded")),
-        )
-        for row in flow.to_dict("records")
-    ]
-    columns = ["file", "rows read", "used alone", "summarised", "left out"]
-    return table("Rows by file", columns, files, numeric=columns[1:])
+    told = flow.assign(file=[code(file) for file in flow["file"]])
+    shown = (
+        "file: file; rows read: rows_read; used alone: used; summarised: summarised; "
+        "left out: excluded"
+    )
+    return frame_table("Rows by file", told, shown)
 
 
 def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> Block:

@@ -8,6 +8,7 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_captions, why_legend
 from agreement.physiology.coverage import SessionFan, typical_fans
+from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import counted, plain
@@ -19,7 +20,7 @@ from agreement.stats.catalogue import head_of
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 HEART_RATE: Final = "heart rate, % of HRmax"
-_LINE: Final = ("extrapolation_se", "expected_bias", "observed_error")
+_LINE: Final = (("extrapolation_se", ""), ("expected_bias", " +"), ("observed_error", " +"))
 PANELS: Final = 2  # side by side; more would be too narrow to read
 OWN_FORM: Final = (
     "The estimate is this line itself: no bias is expected of it, only the spread that its standard "
@@ -108,18 +109,9 @@ def _one_split(one: Comparison) -> Block:
     ]
     columns = ("part of the error", "mean (mL/kg/min)", "standard deviation")
     caption = f"{one.name}: the error, split by the uptake measured in stages"
-    each = [
-        (
-            str(row["athlete_id"]),
-            str(row["n_points"]),
-            *(plain(row[part], sign=True) for part in PARTS),
-        )
-        for row in split.frame.to_dict("records")
-    ]
-    heads = ("athlete", "stages", *PARTS.values())
-    listed = table(
-        f"{one.name}: the parts of each error (mL/kg/min)", heads, each, numeric=heads[1:]
-    )
+    parts = "; ".join(f"{word}: {part} +" for part, word in PARTS.items())
+    shown = f"athlete: athlete_id; stages: n_points; {parts}"
+    listed = frame_table(f"{one.name}: the parts of each error (mL/kg/min)", split.frame, shown)
     caution = LAGGING if one.results.method == SESSIONS_METHOD else ""
     told = said(
         "sentences", "split", name=one.name, pairs=len(split.frame), caution=caution, **cells
@@ -166,29 +158,16 @@ def _coverage_table(one: Comparison) -> Block:
 
 def _athletes_table(one: Comparison) -> Block:
     """List coverage and error test by test, the least certain line first."""
-    columns = (
-        "athlete",
-        "training profile",
-        HEART_RATE,
-        *(head_of("intensity_coverage", name) for name in _LINE),
+    coverage = one.results.data.coverage
+    order = coverage.sort_values("extrapolation_se", ascending=False, kind="stable")
+    told = order.assign(
+        reach=[_reach(row) for row in order.to_dict("records")],
+        training_profile=order["training_profile"].astype("object").fillna("none"),
     )
-    order = one.results.data.coverage.sort_values(
-        "extrapolation_se", ascending=False, kind="stable"
-    )
-    cells = [
-        (
-            str(row["athlete_id"]),
-            row["training_profile"] if isinstance(row["training_profile"], str) else "none",
-            _reach(row),
-            plain(row["extrapolation_se"]),
-            plain(row["expected_bias"], sign=True),
-            plain(row["observed_error"], sign=True),
-        )
-        for row in order.to_dict("records")
-    ]
+    shown = f"athlete: athlete_id; training profile: training_profile; {HEART_RATE}: reach; "
+    shown += "; ".join(f"{head_of('intensity_coverage', name)}: {name}{how}" for name, how in _LINE)
     caption = f"{one.name}: each athlete's sessions or stages, and the error (mL/kg/min)"
-    listed = table(caption, columns, cells, numeric=columns[2:])
-    return fold(f"{one.name}: athlete by athlete", listed)
+    return fold(f"{one.name}: athlete by athlete", frame_table(caption, told, shown))
 
 
 def _reach(row: dict[Any, Any]) -> str:
@@ -252,11 +231,8 @@ def unclassified_block(profiles: pd.DataFrame) -> Block:
     bare = profiles[profiles["profile"] == NOT_ENOUGH_DATA]
     if bare.empty:
         return Block("")
-    rows = [
-        (str(row["lab_test_id"]), str(row["athlete_id"]), row["note"])
-        for row in bare.to_dict("records")
-    ]
-    listed = table("Tests without a training profile", ("test", "athlete", "what lacks"), rows)
+    shown = "test: lab_test_id; athlete: athlete_id; what lacks: note"
+    listed = frame_table("Tests without a training profile", bare, shown)
     return fold(f"{counted(len(bare), 'test')} without a training profile", listed)
 
 
@@ -275,13 +251,13 @@ def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
     words = paragraph(said("inputs", "two_profiles", **counts))
     if unlike.empty:
         return words
-    rows = [
-        (
-            *(str(row[c]) for c in ("lab_test_id", "athlete_id", "stated", "profile")),
-            " / ".join(plain(100 * row[f"zone{zone}"], 0) for zone in (1, 2, 3)),
-        )
-        for row in unlike.to_dict("records")
-    ]
-    columns = ("test", "athlete", "stated", "by the sessions", "time in zones 1 / 2 / 3 (%)")
-    listed = table("Stated and computed training profiles that differ", columns, rows)
+    zones = unlike[["zone1", "zone2", "zone3"]].to_numpy()
+    told = unlike.assign(
+        zones=[" / ".join(plain(100 * share, 0) for share in row) for row in zones]
+    )
+    shown = (
+        "test: lab_test_id; athlete: athlete_id; stated: stated; by the sessions: profile; "
+        "time in zones 1 / 2 / 3 (%): zones"
+    )
+    listed = frame_table("Stated and computed training profiles that differ", told, shown)
     return words + fold(f"{counted(len(unlike), 'test')} with two profiles", listed)

@@ -14,9 +14,10 @@ from markupsafe import Markup
 from agreement.errors import AgreementError
 from agreement.figures.caption import Caption
 from agreement.figures.over_time import plot_control, plot_run, run_caption
+from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import in_words, said
-from agreement.report.page.markup import Block, bullets, element, heading, table
-from agreement.report.page.numbers import Cell, plain
+from agreement.report.page.markup import Block, bullets, element, heading
+from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, picture
 from agreement.report.run.earlier import HISTORY_FILE
 from agreement.report.run.folder import is_ours
@@ -140,27 +141,14 @@ class Grown:
                     height=2.2,
                 )
             ]
-        rows = [
-            (
-                f"{one['date']}: {self.name(one['method'], one['mode'])}",
-                *(plain(one[key], 0) for key in ("n", "n_pairs")),
-                plain(one["bias"]),
-                *(plain(one[key]) for key in ("lower_limit", "upper_limit")),
-                one["verdict"],
-            )
-            for one in history.astype({"verdict": "str"}).to_dict("records")
-        ]
+        places = zip(history["date"], history["method"], history["mode"], strict=True)
+        told = history.assign(report=[f"{day}: {self.name(*place)}" for day, *place in places])
         columns = (
-            "report",
-            "athletes",
-            "pairs",
-            f"bias ({UNIT})",
-            "lower limit",
-            "upper limit",
-            "verdict",
+            f"report: report; athletes: n .0; pairs: n_pairs .0; bias ({UNIT}): bias; "
+            "lower limit: lower_limit; upper limit: upper_limit; verdict: verdict"
         )
-        words = heading("Earlier reports of this study") + table(
-            "Every report of this study", columns, rows, numeric=columns[1:6]
+        words = heading("Earlier reports of this study") + frame_table(
+            "Every report of this study", told.astype({"verdict": "str"}), columns
         )
         return shown, words
 
