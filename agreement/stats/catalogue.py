@@ -12,21 +12,8 @@ from importlib import import_module
 from typing import Final
 
 import agreement.stats
-from agreement.stats.record import Analysis, Privacy, Statistic
+from agreement.stats.record import Analysis, Statistic
 from agreement.terms import GLOSSARY, UNIT
-
-__all__ = [
-    "ANALYSES",
-    "BY_NAME",
-    "EVERY",
-    "Analysis",
-    "Privacy",
-    "Statistic",
-    "describe",
-    "digits_of",
-    "label_of",
-    "unit_of",
-]
 
 
 def _declared(*names: str) -> Iterator[Analysis]:

@@ -50,16 +50,7 @@ def too_few_athletes(number: int) -> str:
 
 
 class NotEstimable(ValueError):
-    """
-    An analysis that these data cannot give.
-
-    Attributes
-    ----------
-    sentence : str
-        Why, in plain words.
-    code : {"not_estimable", "too_few", "no_margin", "no_second_visit"}
-        First word of the note in the results table.
-    """
+    """An analysis that these data cannot give: why, and the code that begins its note in the table."""
 
     def __init__(self, sentence: str, code: str = NOT_ESTIMABLE) -> None:
         self.code = code

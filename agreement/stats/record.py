@@ -38,73 +38,38 @@ class HasFrame(Protocol):
 
 
 class Privacy(Enum):
-    """
-    Whose numbers the groups of an analysis are: what an audit has to withhold beside small cells.
+    """Whose numbers the groups of an analysis are: what an audit has to withhold beside small cells."""
 
-    Attributes
-    ----------
-    WHOLE
-        Everybody of a method and mode; groups, if any, are points of one curve or several ways to
-        compute one number of the same people.
-    PARTITION
-        Groups share nobody and make up the whole: the last one follows from the others.
-    SUBSET
-        Each group is some of the people; what the whole leaves over follows from it.
-    NESTED
-        Each group holds the next: what one leaves of the other follows from both.
-    COMPARES_METHODS
-        The people whom two methods share.
-    ONE_PERSON
-        One row per person: never in an audit.
-    """
-
+    # everybody of a method and mode; groups, if any, are points of one curve or several ways to
+    # compute one number of the same people
     WHOLE = "whole"
+    # groups share nobody and make up the whole: the last one follows from the others
     PARTITION = "partition"
+    # each group is some of the people; what the whole leaves over follows from it
     SUBSET = "subset"
-    NESTED = "nested"
-    COMPARES_METHODS = "compares methods"
-    ONE_PERSON = "one person"
+    NESTED = "nested"  # each group holds the next: what one leaves of the other follows from both
+    COMPARES_METHODS = "compares methods"  # the people whom two methods share
+    ONE_PERSON = "one person"  # one row per person: never in an audit
 
 
 @dataclass(frozen=True, slots=True)
 class Statistic:
-    """
-    One number of an analysis.
+    """One number of an analysis."""
 
-    Attributes
-    ----------
-    name : str
-        In the column ``statistic``.
-    label : str
-        In plain words, for people.
-    meaning : str
-        One sentence.
-    formula : str
-        How it is computed, in words; d is field minus laboratory.
-    source : str
-        Who published it.
-    digits : int
-        Decimals that are shown.
-    counts : str
-        Of a count, or a share, of people or tests with some trait: the column with how many there are
-        in all, ``n`` or ``n_pairs``. An audit withholds it where it tells of one to four.
-    shown_from : float
-        Athletes from which on an audit shows what is an end of the data, or close to one: of fewer
-        it is the value of one person. Infinite: of no number of athletes.
-    short : str
-        A label for the head of a column.
-    """
-
-    name: str
-    label: str
-    meaning: str
-    formula: str
-    source: str
+    name: str  # in the column ``statistic``
+    label: str  # in plain words, for people
+    meaning: str  # one sentence
+    formula: str  # how it is computed, in words; d is field minus laboratory
+    source: str  # who published it
     unit: str = UNIT
-    digits: int = 1
+    digits: int = 1  # decimals that are shown
+    # of a count, or a share, of people or tests with some trait: the column with how many there
+    # are in all, ``n`` or ``n_pairs``. An audit withholds it where it tells of one to four.
     counts: str = ""
+    # athletes from which on an audit shows what is an end of the data, or close to one: of
+    # fewer it is the value of one person. Infinite: of no number of athletes.
     shown_from: float = 0.0
-    short: str = ""
+    short: str = ""  # a label for the head of a column
 
     @property
     def head(self) -> str:
@@ -170,36 +135,6 @@ class Analysis:
     """
     The record of one analysis.
 
-    Attributes
-    ----------
-    name : str
-        In the column ``analysis``.
-    place : int
-        Where it stands in the results table; no two have the same.
-    label : str
-        In plain words.
-    statistics : tuple of Statistic
-        In the order of the table.
-    privacy : Privacy
-        Without a default: who does not think about it cannot add an analysis.
-    compute : callable or None
-        From the data of one method and mode; None for what compares methods or is the laboratory's.
-    of : str
-        Analysis of an earlier place whose result `compute` takes instead of the data.
-    unless_possible : tuple of (group, names of statistics)
-        The rows that stay, empty, when it cannot be computed; without any, all under ``all``.
-    any_size : bool
-        Whether it copes with fewer than 3 athletes by itself.
-    shown_in : tuple of str
-        Kinds of report that show it.
-    own_section : bool
-        Whether a section is written for it; else its rows stand in the table of further analyses.
-    of_all_groups : tuple of str
-        Its statistics that draw on every group: an audit that withholds one withholds them.
-    weighs_pairs : bool
-        Whether its means weigh every pair alike, not every athlete. Where one to four athletes have
-        more or fewer pairs than all others, both means would tell theirs: an audit withholds it.
-
     Raises
     ------
     ValueError
@@ -207,18 +142,26 @@ class Analysis:
         is not declared.
     """
 
-    name: str
-    place: int
-    label: str
-    statistics: tuple[Statistic, ...]
-    privacy: Privacy
+    name: str  # in the column ``analysis``
+    place: int  # where it stands in the results table; no two have the same
+    label: str  # in plain words
+    statistics: tuple[Statistic, ...]  # in the order of the table
+    privacy: Privacy  # without a default: who does not think about it cannot add an analysis
+    # from the data of one method and mode; None for what compares methods or is the
+    # laboratory's
     compute: Callable[[Any], HasFrame] | None = None
-    of: str = ""
+    of: str = ""  # analysis of an earlier place whose result `compute` takes instead of the data
+    # the rows that stay, empty, when it cannot be computed; without any, all under ``all``
     unless_possible: tuple[tuple[str, tuple[str, ...]], ...] = ()
-    any_size: bool = False
-    shown_in: tuple[Kind, ...] = KINDS
+    any_size: bool = False  # whether it copes with fewer than 3 athletes by itself
+    shown_in: tuple[Kind, ...] = KINDS  # kinds of report that show it
+    # whether a section is written for it; else its rows stand in the table of further analyses
     own_section: bool = False
+    # its statistics that draw on every group: an audit that withholds one withholds them
     of_all_groups: tuple[str, ...] = ()
+    # whether its means weigh every pair alike, not every athlete. Where one to four athletes
+    # have more or fewer pairs than all others, both means would tell theirs: an audit withholds
+    # it.
     weighs_pairs: bool = False
 
     def __post_init__(self) -> None:

@@ -7,6 +7,7 @@ one person (athlete_cards.csv, pairs.csv, folded tables of single athletes) and 
 """
 
 import warnings
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
@@ -52,8 +53,10 @@ from agreement.stats.repeats.repeatability import Repeatability, laboratory_repe
 from agreement.stats.result_rows import Labelled, assembled, empty_rows, rows_of
 from agreement.stats.verdict.cautions import cautions_of
 from agreement.stats.who_counts import who_counts
+from agreement.tables.options import StudyOptions
 
 _KEY = ["method", "mode"]
+Compute = Callable[[], HasFrame]
 Drawing = Callable[[pd.DataFrame, int], Resampling]
 Mapped = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
 _OF_ALL: Final = 3  # pieces of `analyse` that are of all methods
@@ -107,13 +110,12 @@ def analyse(evidence: Evidence) -> StudyResults:
         first = len(data) // 2
         studied = all_counted(found[:first] + found[first + _OF_ALL :])
         compared, comparisons, (beside, beside_rows) = found[first : first + _OF_ALL]
-        laboratory, laboratory_rows = _laboratory(evidence)
-        itself = _laboratory_itself(evidence)
+        laboratory = _laboratory(evidence)
         averaging = _averaging(evidence)
         unlike = _across_modes(evidence)
     parts = [frame for _, of_method in studied for frame in of_method]
-    parts += laboratory_rows + [_comparison(comparison) for comparison in comparisons]
-    parts += itself.rows + beside_rows
+    parts += [_comparison(comparison) for comparison in comparisons]
+    parts += laboratory.rows + beside_rows
     parts += [
         Labelled(found.rows(), "averaging_rule", LABORATORY, mode)
         for mode, found in averaging.items()
@@ -127,13 +129,13 @@ def analyse(evidence: Evidence) -> StudyResults:
     return StudyResults(
         assembled(parts),
         tuple(results for results, _ in studied),
-        laboratory,
+        laboratory.found["repeatability"],
         comparisons,
         averaging,
         unlike,
         compared,
-        itself.repeats,
-        itself.change,
+        laboratory.found["laboratory_repeats"],
+        laboratory.found["laboratory_change"],
         beside,
     )
 
@@ -282,63 +284,52 @@ def _note(problem: ValueError) -> str:
     return f"{NOT_ESTIMABLE}: {problem}"
 
 
-def _laboratory(evidence: Evidence) -> tuple[dict[str, Repeatability], list[Labelled]]:
-    """Repeatability of the laboratory in each of its modes, and the rows."""
-    analysis = BY_NAME["repeatability"]
-    found, parts = {}, []
-    for mode, repeats in evidence.repeats.groupby("mode", sort=True):
-        ordered = _ordered_repeats(repeats)
-        try:
-            found[str(mode)] = result = laboratory_repeatability(
-                ordered, declared=evidence.options.reference.sem
-            )
-            told = rows_of(result)
-        except NotEstimable as problem:
-            n = int(ordered["athlete_id"].nunique())
-            told = empty_rows(analysis, n, len(ordered), str(problem))
-        parts.append(Labelled(told, analysis.name, LABORATORY, str(mode)))
-    return found, parts
+class _Laboratory(NamedTuple):
+    """The laboratory by itself: results of each analysis by mode, and their rows."""
 
-
-class _Itself(NamedTuple):
-    """The laboratory by itself in each mode, and the rows."""
-
-    repeats: dict[str, LaboratoryRepeats]
-    change: dict[str, LaboratoryChange]
+    found: dict[str, dict[str, Any]]
     rows: list[Labelled]
 
-
-def _laboratory_itself(evidence: Evidence) -> _Itself:
-    """Repeats net of their mean shift, and who changed by more than the noise, in each mode."""
-    found, change = {}, {}
-    rows = []
-    for mode, tests in evidence.repeats.groupby("mode", sort=True):
-        name = str(mode)
-        n, reference = int(tests["athlete_id"].nunique()), evidence.options.reference
-        ordered = _ordered_repeats(tests)
+    def tell(self, analysis: str, mode: str, sizes: tuple[int, int], compute: Compute) -> None:
+        """Keep a result with its rows, or why there is none; `sizes`: athletes and tests."""
         try:
-            columns = (ordered[c] for c in ("lab", "lab_test_id", "athlete_id"))
-            found[name] = repeats = laboratory_repeats(*columns)
-            told, variance = rows_of(repeats), repeats.variance
-        except ValueError as problem:
-            told = empty_rows(BY_NAME["laboratory_repeats"], n, len(tests), _note(problem))
-            variance = None
-            if reference.sem is not None:
-                df = float(reference.sem_degrees_of_freedom)
-                variance = LaboratoryVariance(float(reference.sem) ** 2, df, assumed=True)
-        rows.append(Labelled(told, "laboratory_repeats", LABORATORY, name))
-        if evidence.visits is None:
-            continue
-        visits = evidence.visits[evidence.visits["mode"] == name]
-        try:
-            if variance is None:
-                raise NotEstimable("the laboratory's own error is unknown.")
-            change[name] = result = laboratory_change(visits, variance, evidence.options.change)
+            self.found[analysis][mode] = result = compute()
             told = rows_of(result)
-        except NotEstimable as problem:
-            told = empty_rows(BY_NAME["laboratory_change"], n, len(visits), str(problem))
-        rows.append(Labelled(told, "laboratory_change", LABORATORY, name))
-    return _Itself(found, change, rows)
+        except ValueError as problem:
+            told = empty_rows(BY_NAME[analysis], *sizes, _note(problem))
+        self.rows.append(Labelled(told, analysis, LABORATORY, mode))
+
+
+def _laboratory(evidence: Evidence) -> _Laboratory:
+    """Repeatability, repeats net of their mean shift, and who changed by more, in each mode."""
+    told, options = _Laboratory(defaultdict(dict), []), evidence.options
+    for name, tests in evidence.repeats.groupby("mode", sort=True):
+        mode, ordered = str(name), _ordered_repeats(tests)
+        sizes = int(tests["athlete_id"].nunique()), len(tests)
+        columns = (ordered[one] for one in ("lab", "lab_test_id", "athlete_id"))
+        error = partial(laboratory_repeatability, ordered, declared=options.reference.sem)
+        told.tell("repeatability", mode, sizes, error)
+        told.tell("laboratory_repeats", mode, sizes, partial(laboratory_repeats, *columns))
+        if evidence.visits is not None:
+            visits = evidence.visits[evidence.visits["mode"] == mode]
+            changed = partial(_changed, visits, told.found["laboratory_repeats"].get(mode), options)
+            told.tell("laboratory_change", mode, (sizes[0], len(visits)), changed)
+    return told
+
+
+def _changed(
+    visits: pd.DataFrame, repeats: LaboratoryRepeats | None, options: StudyOptions
+) -> LaboratoryChange:
+    """Say who changed by more than the noise of the repeats, or by more than the declared one."""
+    reference = options.reference
+    if repeats is not None:
+        variance = repeats.variance
+    elif reference.sem is not None:
+        df = float(reference.sem_degrees_of_freedom)
+        variance = LaboratoryVariance(float(reference.sem) ** 2, df, assumed=True)
+    else:
+        raise NotEstimable("the laboratory's own error is unknown.")
+    return laboratory_change(visits, variance, options.change)
 
 
 def _averaging(evidence: Evidence) -> dict[str, AveragingRules]:

@@ -19,30 +19,19 @@ _COUNTS: Final = ("n", "n_pairs")
 
 
 class Row(NamedTuple):
-    """
-    One statistic with its 95 % interval.
-
-    Attributes
-    ----------
-    value, low, high : float
-        NaN: not given; `note` says why.
-    n, n_pairs : int
-        Athletes and pairs behind the number.
-    note : str
-        Empty, or a code of the results table (``too_few``, ``clustered`` ...) first.
-    group : str
-        Empty where a result has no groups.
-    """
+    """One statistic with its 95 % interval."""
 
     statistic: str
+    # value, low, high: NaN: not given; `note` says why
     value: float
     low: float = nan
     high: float = nan
     unit: str = UNIT
+    # n, n_pairs: athletes and pairs behind the number
     n: int = 0
     n_pairs: int = 0
-    note: str = ""
-    group: str = ""
+    note: str = ""  # empty, or a code of the results table (``too_few``, ``clustered`` ...) first
+    group: str = ""  # empty where a result has no groups
 
     @classmethod
     def of(
