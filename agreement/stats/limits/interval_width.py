@@ -11,7 +11,8 @@ from agreement.stats.method_data import DECIMALS, NotEstimable, require_enough
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result
 from agreement.stats.rows import Row, told_rows
-from agreement.stats.verdict.planning import NO_NUMBER, smallest_number
+from agreement.stats.verdict.planning import NO_NUMBER
+from agreement.stats.verdict.planning_power import smallest_number
 
 
 @dataclass(frozen=True, slots=True)

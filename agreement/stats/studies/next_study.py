@@ -7,7 +7,7 @@ import numpy as np
 
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.studies.pooling import Estimate, PooledStudies
-from agreement.stats.verdict.planning_power import athletes_needed, powers
+from agreement.stats.verdict.planning_power import athletes_needed, powers, smallest_number
 from agreement.terms import UNIT, counted
 
 MOST: Final = 2000  # athletes; no squad is larger
@@ -91,13 +91,7 @@ def next_study(pool: PooledStudies, margin: float, *, power: float = 0.80) -> Ne
         return float(powers(n, bias[:, None], sd, margin).mean())
 
     inside = float((np.abs(bias)[:, None] + z_of(0.95) * sd < margin).mean())
-    needed = None
-    if chance(MOST) >= power:
-        low, high = 2, MOST
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (low, middle) if chance(middle) >= power else (middle, high)
-        needed = high
+    needed = smallest_number(lambda n: chance(n) >= power, most=MOST)
     typical = athletes_needed(pool.bias().value, pool.sd().value, margin, power=power)
     return NextStudy(
         pool.k,

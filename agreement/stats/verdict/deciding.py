@@ -8,7 +8,7 @@ from typing import Any, Final
 from scipy import special
 
 from agreement.stats.basics.intervals import z_of
-from agreement.stats.verdict.planning_power import athletes_needed
+from agreement.stats.verdict.planning_power import athletes_needed, smallest_number
 from agreement.stats.who_counts import FEWEST_JUDGED
 from agreement.tables.options import Against
 
@@ -93,13 +93,7 @@ def _against_the_true_value(design: Design, noise: float, tests: int) -> int | N
     def enough(n: int) -> bool:
         return limit + more * expected_outer(design, noise, n, tests) <= design.margin
 
-    if not enough(LARGEST):
-        return None
-    low, high = FEWEST_JUDGED - 1, LARGEST
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+    return smallest_number(enough, above=FEWEST_JUDGED - 1, most=LARGEST)
 
 
 def expected_outer(design: Design, noise: float, n: int, tests: int) -> float:

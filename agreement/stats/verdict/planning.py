@@ -1,6 +1,6 @@
 """How many athletes the next study needs: by precision, by power, in groups, with several pairs each."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,10 +10,14 @@ from scipy import special
 
 from agreement.stats.basics.intervals import checked_share
 from agreement.stats.basics.mover import Component, mover_half_widths
-from agreement.stats.basics.tolerance import LARGE, limit_factors
+from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.result import Result
 from agreement.stats.rows import Row
-from agreement.stats.verdict.planning_power import athletes_needed, power_of_verdict
+from agreement.stats.verdict.planning_power import (
+    athletes_needed,
+    power_of_verdict,
+    smallest_number,
+)
 from agreement.stats.verdict.planning_simulated import (
     SIMULATIONS,
     Design,
@@ -231,19 +235,6 @@ def _row(statistic: str, number: int | None) -> Row:
     if number is None:
         return Row(statistic, np.nan, unit="1", note=NO_NUMBER)
     return Row(statistic, float(number), unit="1", n=number)
-
-
-def smallest_number(enough: Callable[[int], bool]) -> int | None:
-    """Return the smallest number from 3 on that is enough, up to 100 000; None beyond."""
-    low, high = 2, 4
-    while not enough(high):
-        if high == LARGE:
-            return None
-        low, high = high, min(2 * high, LARGE)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
 
 
 def _check(

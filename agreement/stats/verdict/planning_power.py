@@ -6,8 +6,9 @@ The published form of the power is a lower bound where the bias is near 0 (at bi
 and errs on the safe side.
 """
 
+from collections.abc import Callable
 from functools import lru_cache
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 from scipy import special
@@ -102,26 +103,25 @@ def athletes_needed(
     given as none, too.
     """
     checked_share("power", power)
+    if abs(bias) + z_of(coverage) * sd >= margin:
+        return None
+    settings: dict[str, Any] = {"coverage": coverage, "confidence_level": confidence_level}
 
     def enough(n: int) -> bool:
-        return (
-            power_of_verdict(
-                n,
-                bias,
-                sd,
-                margin,
-                coverage=coverage,
-                confidence_level=confidence_level,
-                bound=bound,
-            )
-            >= power
-        )
+        return power_of_verdict(n, bias, sd, margin, **settings, bound=bound) >= power
 
-    if abs(bias) + z_of(coverage) * sd >= margin or not enough(MOST):
-        return None
-    low, high = 2, 4
+    return smallest_number(enough)
+
+
+def smallest_number(
+    enough: Callable[[int], bool], *, above: int = 2, most: int = LARGE
+) -> int | None:
+    """Return the smallest number above one that is enough, up to `most`; None beyond."""
+    low, high = above, min(2 * above, most)
     while not enough(high):
-        low, high = high, min(2 * high, MOST)
+        if high == most:
+            return None
+        low, high = high, min(2 * high, most)
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle, high)

@@ -11,6 +11,7 @@ from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import checked_share, z_of
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.repeated import FEW_REPEATS
+from agreement.stats.verdict.planning_power import smallest_number
 
 SIMULATIONS: Final = 4000
 MOST: Final = 2000  # athletes looked at; with several pairs each no study is larger
@@ -129,15 +130,7 @@ def athletes_needed_clustered(
         )
         return reached >= power
 
-    low, high = 2, 4
-    while not enough(high):
-        if high == MOST:
-            return None
-        low, high = high, min(2 * high, MOST)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+    return smallest_number(enough, most=MOST)
 
 
 def _outer_reach(
