@@ -120,8 +120,10 @@ def inspect_streamed(
     study, problems = inspect_study(folder, without_parts=True)
     if study is None or study.parts is None:
         return None, problems
+    give_memory_back_now()
     buckets, over = _buckets(study, study.parts), partial(engine.map, progress=progress)
-    plan = Spreading(study.parts, buckets, _known(study.parts, buckets), work)
+    reader = replace(study.parts, athletes=replace(study.parts.athletes, frame=pd.DataFrame()))
+    plan = Spreading(reader, buckets, _known(reader, buckets), work)
     parts = over(spread, plan, study.parts.pieces(), stage="Checking parts")
     study, stops = _with_estimates(study, plan, parts)
     if stops:
@@ -163,6 +165,7 @@ def _paired(
     based = dict.fromkeys(methods, True) | readings.heart_rate_based
     readings = replace(readings, heart_rate_based=based)
     spills = _spilled(study, laboratory, readings, buckets, first.work)
+    give_memory_back_now()
     laid = (first.work, records, buckets, methods, spills, reader.files, write)
     plan = BucketPlan(common_of(study, readings), *laid)
     results = over(pair_bucket, plan, range(buckets.count), stage="Pairing")
@@ -191,7 +194,7 @@ def _known(reader: PartReader, buckets: Buckets) -> frozenset[str]:
     """Return the ids of the athletes table, else of the laboratory, and of who withdrew."""
     people = reader.athletes.people
     known = frozenset(buckets.athletes) if people.known is None else people.known
-    return known | people.withdrawn.ids
+    return known | people.withdrawn.ids if people.withdrawn.ids else known
 
 
 def _with_estimates(

@@ -72,9 +72,10 @@ class Leaving:
             strange = athletes.where({a for a in athletes.labels if a not in people.known})
             self.mark("unknown_athlete", strange, "athlete_id", athlete=athletes.at)
 
-    def finish(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return the rows that stay, with file and row of each."""
-        frame["file"] = Distinct(np.zeros(len(frame), dtype=np.int64), [self.raw.file]).series()
+    def finish(self, frame: pd.DataFrame, *, coded: bool = False) -> pd.DataFrame:
+        """Return the rows that stay, with file and row of each; `coded`: texts are categories."""
+        file = Distinct(np.zeros(len(frame), dtype=np.int64), [self.raw.file])
+        frame["file"] = file.coded() if coded else file.series()
         frame["row"] = self.raw.rows
         return frame[~self.out].reset_index(drop=True) if self.out.any() else frame
 
@@ -213,7 +214,8 @@ class Cells:
         frame = pd.DataFrame({n: c for n, c in columns.items() if c is not None}, copy=False)
         keys = frozenset() if self.key is None else self.key.present()
         people, gone = self.people.present(), self.withdrawn_keys
-        return CheckedTable(leaving.finish(frame), self.withdrawn_rows, people, keys, gone)
+        frame = leaving.finish(frame, coded=coded)
+        return CheckedTable(frame, self.withdrawn_rows, people, keys, gone)
 
 
 def athletes_table(
