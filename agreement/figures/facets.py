@@ -32,5 +32,6 @@ def facet(
         if (key := key_of(ax)) is not None:
             entries = key.entries | entries
             key.remove()
-    axes[-1].add_artist(Key(entries))
+    if entries:
+        axes[-1].add_artist(Key(entries))
     return axes

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from agreement.figures.caption import Caption
 from agreement.figures.colours import OWN, SHADE
 from agreement.figures.estimates import Estimate, chosen
-from agreement.figures.key import explain
+from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import number
 from agreement.figures.points import draw_identity, draw_points, ends_of
 from agreement.stats.record import HasFrame
@@ -21,7 +21,6 @@ def plot_structural(
     line: HasFrame | pd.DataFrame,
     *,
     told: Sequence[str] | None = None,
-    title: str = "",
     ax: Axes,
 ) -> Axes:
     """
@@ -31,7 +30,6 @@ def plot_structural(
     line: with the statistic slope of analysis ``structural``. The line and its band run through the
         means of both. An end that the data did not set is a band up to the vertical.
     told: what each point says when it is pointed at.
-    title: of one panel among several; the slope stands beside it, and no legend below.
     """
     ax.set(xlabel="laboratory VO2max (mL/kg/min)", ylabel="field VO2max (mL/kg/min)")
     (slope,) = chosen(line, "slope")
@@ -43,11 +41,7 @@ def plot_structural(
     if slope.known:
         _draw_line(ax, slope, ends, (float(lab.mean()), float(field.mean())))
     draw_points(ax, lab, field, told=told)
-    if title:
-        slope_said = f": slope {number(slope.value, 2)}" if slope.known else ""
-        ax.set_title(f"{title}{slope_said}", loc="left", fontsize=9)
-    else:
-        explain(ax)
+    explain(ax)
     return ax
 
 
@@ -63,9 +57,11 @@ def _draw_line(ax: Axes, slope: Estimate, ends: np.ndarray, middle: tuple[float,
         )
         edges = np.clip(heights, ends[0] - reach, ends[1] + reach)
         ax.fill_between(across + middle[0], *edges, label=word, **SHADE)
-    word = f"net of the laboratory's noise: slope {number(slope.value, 2)}"
+    word = "net of the laboratory's noise"
     look: dict[str, Any] = {"color": OWN, "linestyle": "--", "gid": slope.key or None}
     ax.plot(across + middle[0], middle[1] + slope.value * across, label=word, **look)
+    word = f"slope {number(slope.value, 2)}"
+    ax.text(0.03, 0.97, word, transform=ax.transAxes, va="top", fontsize=SIZE, color=OWN)
 
 
 def structural_caption(line: HasFrame | pd.DataFrame) -> Caption:

@@ -9,11 +9,14 @@ import pytest
 from matplotlib.collections import PathCollection, QuadMesh
 from printed import words_of
 
+from agreement.figures.canvas import blank
 from agreement.figures.closer import closer_caption, plot_closer
 from agreement.figures.colours import BAND, WASH
 from agreement.figures.estimates import Estimate
+from agreement.figures.facets import facet
 from agreement.figures.key import key_of
 from agreement.figures.structural import plot_structural, structural_caption
+from agreement.figures.theme import house_style
 from agreement.figures.weeks import weeks_caption, weeks_svg
 
 NAN = np.nan
@@ -136,7 +139,19 @@ def test_one_day_alone_and_no_noise_are_drawn_too():
         weeks_svg([(day, 50.0)], [])
 
 
-def test_a_panel_among_several_has_its_slope_in_the_title_and_no_legend(pairs, ax):
-    plot_structural(pairs, slope(0.6, 1.1), title="Device A", ax=ax)
-    assert ax.get_title(loc="left") == "Device A: slope 0.80"
-    assert key_of(ax) is None
+def test_panels_have_the_same_axes_their_slopes_and_one_key():
+    with house_style():
+        _, axes = blank(panels=2)
+        for ax, lowest in zip(axes, (40.0, 55.0), strict=True):
+            lab = lowest + np.arange(6.0)
+            plot_structural(pd.DataFrame({"lab": lab, "field": lab}), slope(0.6, 1.1), ax=ax)
+        facet(axes, ["Device A", "Device B"])
+    first, second = axes
+    assert first.get_xlim() == second.get_xlim()
+    assert first.get_ylim() == second.get_ylim() == first.get_xlim()
+    assert first.get_ylim()[0] < 40
+    assert second.get_ylim()[1] > 60
+    assert [ax.get_title(loc="left") for ax in axes] == ["Device A", "Device B"]
+    assert all("slope 0.80" in {text.get_text() for text in ax.texts} for ax in axes)
+    assert key_of(first) is None
+    assert "net of the laboratory's noise" in key_of(second).entries

@@ -39,7 +39,7 @@ def test_a_figure_is_drawn_once_as_wide_as_a_phone(drawn):
     html = drawn.block.html
     assert html.count("<svg") == 1
     assert '<div class="drawn"><svg viewBox="0 0 259.2 216"' in html
-    assert "<figcaption>Field against laboratory values. Dashed" in html
+    assert "<figcaption>Field against laboratory values of each method" in html
 
 
 def test_panels_stand_in_the_page_one_by_one_each_told(tmp_path):

@@ -17,6 +17,7 @@ from agreement.figures.across_methods import (
 )
 from agreement.figures.caption import Caption
 from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
+from agreement.figures.facets import facet
 from agreement.figures.structural import plot_structural, structural_caption
 from agreement.report.page.machine import said
 from agreement.report.page.markup import NONE, WITHHELD, Block, fold, table
@@ -189,7 +190,8 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
 
     def draw(axes: Sequence[Any]) -> None:
         for one, line, ax in zip(known, lines, axes, strict=True):
-            plot_structural(one.pairs, line, told=one.words, title=one.name, ax=ax)
+            plot_structural(one.pairs, line, told=one.words, ax=ax)
+        facet(axes, [one.name for one in known])
 
     told = [structural_caption(line).of(one.name) for one, line in zip(known, lines, strict=True)]
     return [picture("structural", draw, told, height=2.7, panels=len(known))]

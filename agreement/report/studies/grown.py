@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from agreement.errors import AgreementError
 from agreement.figures.caption import Caption
+from agreement.figures.facets import facet
 from agreement.figures.over_time import plot_control, plot_run, run_caption
 from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import in_words, said
@@ -128,9 +129,9 @@ class Grown:
         if drawn:
 
             def draw(axes: list[Any]) -> None:
-                for ax, (name, lines) in zip(axes, drawn, strict=True):
+                for ax, (_, lines) in zip(axes, drawn, strict=True):
                     plot_run(lines, margin=margin.limit, ax=ax)
-                    ax.set_title(name)
+                facet(axes, [name for name, _ in drawn], share="y")
 
             shown = [
                 picture(
