@@ -244,7 +244,7 @@ def new(
 ) -> None:
     """Write a study folder: to fill in, proposed from exports, or a printed table as an example."""
     if exports:
-        from agreement.report.run.proposing import proposal_text
+        from agreement.report.run.findings import proposal_text
         from agreement.tables.proposal import propose_study
 
         found = propose_study(folder, [*exports, *(more or [])])

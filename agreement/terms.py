@@ -52,6 +52,8 @@ NOTED_DOUBTS: Final = frozenset({"same_methods", "filled_down", "copied_repeats"
 
 # columns of every table of the output, in order, with what they mean
 OUTPUT_COLUMNS: Final[dict[str, dict[str, str]]] = declared("output_columns.toml")
+OUTPUT_KEYS: Final = {table: tuple(names) for table, names in _FACTS["output_keys"].items()}
+OUTPUT_MEASURED: Final[frozenset[str]] = frozenset(_FACTS["output_measured"])
 OUTPUT_NUMBERS: Final[frozenset[str]] = frozenset(_FACTS["output_numbers"])
 RESULT_COLUMNS: Final = list(OUTPUT_COLUMNS["results"])
 KEY_COLUMNS: Final = RESULT_COLUMNS[:5]  # which line it is

@@ -17,7 +17,9 @@ from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray, IntArray, TextArray
 from agreement.physiology.equations import NAMES
 from agreement.physiology.set_aside import row_notes
+from agreement.tables.columns import FIELD_TESTS
 from agreement.tables.findings import problem
+from agreement.tables.units import own_unit
 from agreement.terms import declared
 
 Inputs = Mapping[str, FloatArray]  # column -> values; `male` is 1 for men, 0 for women
@@ -26,26 +28,18 @@ Provenance = Literal["read", "read second-hand", "memory", "derived"]
 
 BOTH: Final = ("female", "male")
 
-INPUT_UNITS: Final[dict[str, str]] = {
-    "distance_m": "m",
-    "time_min": "min",
-    "speed_km_h": "km/h",
+_UNITS_IN_WORDS: Final = {
     "stage": "number of the last stage completed",
-    "hr_bpm": "bpm",
-    "hr_rest_bpm": "bpm",
-    "hr_max_bpm": "bpm",
-    "power_w": "W",
-    "mass_kg": "kg",
-    "age_years": "years",
-    "stature_cm": "cm",
-    "waist_cm": "cm",
-    "fat_percent": "%",
     "activity_score": "score of the protocol's own questionnaire",
     "grade": "fraction",
-    "step_height_cm": "cm",
     "step_rate_min": "steps/min, each up and down",
-    "vo2_ml_kg_min": "mL/kg/min",
     "sex": "female or male",
+}
+INPUT_UNITS: Final[dict[str, str]] = {
+    name: _UNITS_IN_WORDS.get(name) or own_unit(name)
+    for name in (*FIELD_TESTS.columns, "sex")
+    if name == "sex" or FIELD_TESTS.columns[name].kind == "number"
+    if name not in ("vo2_ml_min", "rer")  # of a stage, from which its uptake per kg follows
 }
 FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
 SHOWN: Final = 5  # results told one by one of one equation and input; of the rest, the rows

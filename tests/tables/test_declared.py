@@ -4,7 +4,17 @@ import pytest
 
 from agreement.tables.columns import INPUTS
 from agreement.tables.units import unit_names
-from agreement.terms import CODES, MODES, OUTPUT_COLUMNS, OUTPUT_NUMBERS, RANGES, RATED, RESTING
+from agreement.terms import (
+    CODES,
+    MODES,
+    OUTPUT_COLUMNS,
+    OUTPUT_KEYS,
+    OUTPUT_MEASURED,
+    OUTPUT_NUMBERS,
+    RANGES,
+    RATED,
+    RESTING,
+)
 
 NUMBERS = sorted(
     {
@@ -41,4 +51,5 @@ def test_ranges_are_of_columns_and_rise():
 def test_codes_hold_what_the_program_asks_for():
     assert CODES["modes_or_resting"] == (*MODES, RESTING)
     every = {name for columns in OUTPUT_COLUMNS.values() for name in columns}
-    assert every >= OUTPUT_NUMBERS
+    assert every >= OUTPUT_NUMBERS >= OUTPUT_MEASURED
+    assert all(set(key) <= set(OUTPUT_COLUMNS[table]) for table, key in OUTPUT_KEYS.items())

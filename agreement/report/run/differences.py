@@ -9,30 +9,8 @@ from math import isclose
 from pathlib import Path
 from typing import Final
 
-KEYS: Final = {  # the columns that name a line of each table
-    "results.csv": ("analysis", "method", "mode", "group", "statistic"),
-    "pairs.csv": ("method", "mode", "lab_test_id"),
-    "exclusions.csv": ("file", "row", "id"),
-    "flow.csv": ("file",),
-    "athlete_cards.csv": ("athlete_id", "method", "mode"),
-    "lab_values.csv": ("lab_test_id", "rule", "edited"),
-    "lab_thresholds.csv": ("lab_test_id", "threshold", "method"),
-    "economy.csv": ("lab_test_id", "mode", "method"),
-}
-MEASURED: Final = frozenset(
-    (
-        "value",
-        "low",
-        "high",
-        "lab",
-        "field",
-        "difference",
-        "mass_mismatch_pct",
-        "lab_equivalent",
-        "lab_equivalent_low",
-        "lab_equivalent_high",
-    )
-)
+from agreement.terms import OUTPUT_KEYS, OUTPUT_MEASURED
+
 ROUNDING: Final = 1e-9
 _DECIMAL: Final = re.compile(r"\d+\.\d+")
 _MOST: Final = 5  # lines shown of each kind
@@ -52,7 +30,7 @@ def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str]
         before, after = _rows(old, without), _rows(new, without)
     except csv.Error:
         return [f"{name} is no table any more."]
-    key = KEYS.get(name, ())
+    key = OUTPUT_KEYS.get(name.removesuffix(".csv"), ())
     if not key or set(key) & set(without):
         return _unkeyed(name, before, after)
     was, now = _by_key(before, key), _by_key(after, key)
@@ -103,7 +81,7 @@ def _changed(old: Row, new: Row) -> list[str]:
 
 def _same(column: str, old: str | None, new: str | None) -> bool:
     """Whether two cells say the same; measured numbers may differ by rounding on another machine."""
-    if old == new or old is None or new is None or column not in MEASURED:
+    if old == new or old is None or new is None or column not in OUTPUT_MEASURED:
         return old == new
     try:
         return isclose(float(old), float(new), rel_tol=ROUNDING, abs_tol=ROUNDING)

@@ -1,11 +1,18 @@
-"""What was found in a study folder, as text for people and as JSON for programs."""
+"""What was found in a study folder or in exports, as text for people and as JSON for programs."""
 
 import json
 from collections.abc import Iterable
 from dataclasses import asdict
-from typing import Final
+from pathlib import Path
+from textwrap import shorten
+from typing import TYPE_CHECKING, Final
 
 from agreement.errors import Problem
+from agreement.terms import counted
+
+if TYPE_CHECKING:
+    from agreement.tables.proposal import Proposed
+
 
 MOST_SHOWN: Final = 20  # of one kind; the rest is counted
 _HEADINGS: Final = {
@@ -42,3 +49,24 @@ def _listed(found: list[Problem]) -> list[str]:
 def findings_json(problems: Iterable[Problem]) -> str:
     """Return findings as one JSON array."""
     return json.dumps([asdict(problem) for problem in problems], indent=1)
+
+
+_WIDE: Final = 44
+
+
+def proposal_text(found: "Proposed", folder: Path) -> str:
+    """Return the table of columns, the files that were not used, and the next command."""
+    names = list(found.preview.columns)
+    rows = [
+        [shorten(str(c), 200, placeholder=" ...")[:_WIDE] for c in row]
+        for row in found.preview.to_numpy()
+    ]
+    widths = [max(len(r[i]) for r in [names, *rows]) for i in range(len(names))]
+    lines = [
+        "  ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)).rstrip()
+        for r in [names, *rows]
+    ]
+    lines += ["", *found.remarks] if found.remarks else []
+    open_ = counted(found.questions, "line") if found.questions else "Nothing"
+    lines += ["", f"{open_} of study.toml to decide; next: agreement check {folder}"]
+    return "\n".join(lines)
