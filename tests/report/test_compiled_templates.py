@@ -6,7 +6,7 @@ import sys
 import pytest
 from jinja2 import Environment, TemplateNotFound
 
-from agreement.report.page import compiled
+from agreement.report.page import compiled, machine
 from agreement.report.page.compiled import CompiledLoader
 
 
@@ -80,3 +80,13 @@ def test_where_nothing_may_be_written_it_is_compiled_each_time(place, made, monk
 def test_what_is_not_there_is_said():
     with pytest.raises(TemplateNotFound):
         rendered("two.j2")
+
+
+def test_what_is_kept_is_no_template(place, monkeypatch):
+    assert rendered() == "2"
+    assert any((place / "__pycache__").iterdir())
+    loader = CompiledLoader("agreement.report.page")
+    loader._template_root = str(place)
+    environment = Environment(loader=loader)
+    monkeypatch.setattr(machine, "_environment", lambda: environment)
+    assert list(machine.prepared()) == ["one.j2"]

@@ -142,7 +142,7 @@ def _share(share: float) -> str:
 
 def prepared() -> Iterator[str]:
     """Compile the templates, one after another, before they are needed; yield their names."""
-    for name in _environment().list_templates():
+    for name in _environment().list_templates(extensions=["j2"]):
         _environment().get_template(name)
         yield name
 
