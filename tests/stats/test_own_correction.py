@@ -16,7 +16,7 @@ import statsmodels.api as sm
 from scipy import stats
 from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.stats.basics.athletes import athlete_codes
+from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.lines.calibration import calibration
 from agreement.stats.lines.own_correction import own_correction, own_correction_of, own_doubts
 from agreement.stats.lines.squad_calibration import (

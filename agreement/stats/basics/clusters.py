@@ -82,3 +82,18 @@ def _codes(labels: npt.NDArray[Any]) -> Integers:
         np.cumsum(begins, out=codes[1:])
         return codes
     return np.unique(labels, return_inverse=True)[1]
+
+
+def athlete_codes(athlete: ArrayLike | None, n_pairs: int) -> Integers:
+    """
+    Return a code 0 ... G - 1 for the athlete of each pair.
+
+    athlete: shape (n_pairs,). None: one pair per athlete.
+    Raises ValueError if there are not as many athletes as pairs.
+    """
+    if athlete is None:
+        return np.arange(n_pairs)
+    ids = np.asarray(athlete)
+    if ids.shape != (n_pairs,):
+        raise ValueError(f"`athlete` must have shape ({n_pairs},); got {ids.shape}")
+    return np.asarray(np.unique(ids, return_inverse=True)[1], dtype=np.intp)

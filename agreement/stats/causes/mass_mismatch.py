@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
-from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
+from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, said_p, t_p_value
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates

@@ -41,8 +41,6 @@ _OF_PROFILE = (
     "bias", "difference_from_overall", "p_difference", "lower_limit", "upper_limit",
     "standard_error_of_estimate",
 )  # fmt: skip
-_OF_LIMITS = ("bias", "lower_limit", "upper_limit")
-_NEED_TEN = ("lower_limit", "upper_limit", "standard_error_of_estimate")
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,39 +280,28 @@ def _error(
         return None
 
 
-def _found(profile: Profile) -> dict[str, tuple[float, Interval | None]]:
-    """Return what the rules on small numbers let a profile show."""
-    limits, deviation, error = profile.group.limits, profile.deviation, profile.error
-    found: dict[str, tuple[float, Interval | None]] = {}
-    if limits is not None and profile.group.n >= FEW_FOR_BIAS:
-        found["bias"] = limits.bias, limits.bias_interval()
-    if deviation is not None:
-        found["difference_from_overall"] = deviation.estimate, deviation.interval
-        found["p_difference"] = deviation.p, None
-    if limits is not None and profile.group.n >= FEW_FOR_REPORTS:
-        found["lower_limit"] = limits.lower, limits.lower_interval()
-        found["upper_limit"] = limits.upper, limits.upper_interval()
-    if error is not None:
-        interval = error.intervals()[3]
-        found["standard_error_of_estimate"] = error.standard_error_of_estimate, interval
-    return found
-
-
 def _rows(profile: Profile, *, clustered: bool) -> list[Row]:
-    group, found = profile.group, _found(profile)
-    rows: list[tuple[Any, ...]] = []
-    for name in _OF_PROFILE:
-        wanted = FEW_FOR_REPORTS if name in _NEED_TEN else FEW_FOR_BIAS
-        missing = TOO_FEW if group.n < wanted else NOT_ESTIMABLE
-        note = _said(group, name, clustered=clustered) if name in found else missing
-        rows.append((name, *found.get(name, (np.nan, None)), note))
+    """Return what the rules on small numbers let a profile show."""
+    group, deviation, error = profile.group, profile.deviation, profile.error
+    limits = group.limits
+    bias: tuple[Any, ...] = (np.nan, None, TOO_FEW if group.n < FEW_FOR_BIAS else NOT_ESTIMABLE)
+    away = p = bias
+    lower: tuple[Any, ...] = (np.nan, None, TOO_FEW if group.n < FEW_FOR_REPORTS else NOT_ESTIMABLE)
+    upper = see = lower
+    said = "clustered" if clustered else ""
+    if limits is not None and group.n >= FEW_FOR_BIAS:
+        few = "; ".join(filter(None, (said, limits.note)))
+        bias = limits.bias, limits.bias_interval(), few
+        if group.n >= FEW_FOR_REPORTS:
+            lower = limits.lower, limits.lower_interval(), few
+            upper = limits.upper, limits.upper_interval(), few
+    if deviation is not None:
+        away, p = (deviation.estimate, deviation.interval, said), (deviation.p, None, said)
+    if error is not None:
+        see = error.standard_error_of_estimate, error.intervals()[3], said
+    found = (bias, away, p, lower, upper, see)
+    rows = ((name, *one) for name, one in zip(_OF_PROFILE, found, strict=True))
     return list(told_rows(rows, n=group.n, n_pairs=group.n_pairs))
-
-
-def _said(group: Group, name: str, *, clustered: bool) -> str:
-    """Return what the table should say of a number that is shown."""
-    few = group.limits.note if group.limits is not None and name in _OF_LIMITS else ""
-    return "; ".join(part for part in ("clustered" if clustered else "", few) if part)
 
 
 RECORD: Final = Analysis(

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy import special
 
 from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
-from agreement.stats.basics.athletes import athlete_codes
+from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.half_t import grid_weights, half_t_grid
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.limits.limits import FEWEST_FOR_SD

@@ -129,11 +129,9 @@ class MethodsCompared:
     def _methods(self) -> str:
         return f"{len(self.names)} methods"
 
-    def _row(
-        self, name: str, value: float, interval: Interval | None = None, *, note: str = ""
-    ) -> Row:
+    def _row(self, name: str, value: float, ends: Interval | None = None, note: str = "") -> Row:
         n, n_pairs = (0, 0) if note == _SHARES_TOO_FEW else (self.n, self.n_pairs)
-        return Row.of(name, value, interval, n=n, n_pairs=n_pairs, note=note)
+        return Row.of(name, value, ends, n=n, n_pairs=n_pairs, note=note)
 
 
 def methods_compared(studied: Iterable[MethodData]) -> tuple[MethodsCompared, ...]:

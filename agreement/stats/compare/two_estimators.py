@@ -8,8 +8,8 @@ import numpy as np
 from scipy import special
 
 from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
-from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import N_RESAMPLES, bootstrap_of_sums, cluster_resampling
+from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_p_value
 from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.limits.limits import checked_pairs

@@ -6,8 +6,8 @@ import numpy as np
 from scipy import special
 
 from agreement.stats.basics.arrays import ArrayLike, Booleans, Floats, Integers
-from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
+from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.basics.left_out import ESTIMATED, MODELS, AthleteSums, Fits, Model

@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
-from agreement.stats.basics.athletes import athlete_codes
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
+from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
 from agreement.stats.lines.deming_sums import (

@@ -48,13 +48,8 @@ AGAINST_NOT_STATED = "against_not_stated"
 AGAINST_CHANGED = "against_changed"
 LOOKS_USED = "looks_used"
 LOOK_NOT_COUNTED = "look_not_counted"
-STATISTICS = (
-    "within_margin", "more_athletes", "within_margin_laboratory_test", "within_margin_true_value",
-    "sem_needed", "athletes_needed_1_test", "athletes_needed_2_tests", "athletes_needed_3_tests",
-    "spread_80_low", "spread_80_high", "outer_end_less_fit", "outer_end_fit", "p_acceptable",
-    "acceptable_counted",
-)  # fmt: skip
-_NEEDED = STATISTICS[5:8]
+_NEEDED = ("athletes_needed_1_test", "athletes_needed_2_tests", "athletes_needed_3_tests")
+_WORDS = ("spread_80_low", "spread_80_high", "outer_end_less_fit", "outer_end_fit")
 _VALUE = {"acceptable": 1.0, "not acceptable": 0.0}
 
 
@@ -196,7 +191,7 @@ class Verdict(Result):
         values = (low, high, less_fit, fit)
         return [
             self.row(name, value, note=self._nothing if np.isnan(value) else "")
-            for name, value in zip(STATISTICS[8:12], values, strict=True)
+            for name, value in zip(_WORDS, values, strict=True)
         ]
 
     @property
