@@ -49,7 +49,12 @@ def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> B
     notes += _notes(tuple(one for one in problems if one.reason not in DOUBTS))
     if exclusions.empty:
         return paragraph("Nothing was left out.") + notes
-    counts = rows_by_reason(exclusions).groupby(["reason", "file"])["rows"].sum().reset_index()
+    counts = (
+        rows_by_reason(exclusions)
+        .groupby(["reason", "file"], sort=False)["rows"]
+        .sum()
+        .reset_index()
+    )
     order = {reason: place for place, reason in enumerate(REASONS)}
     counts = counts.sort_values("reason", key=lambda reasons: reasons.map(order), kind="stable")
     rows = [
