@@ -225,7 +225,8 @@ def test_nothing_in_the_page_points_to_a_network(rendered):
 
 def visible(page):
     """Return the main region without figures and without what is folded."""
-    shown = re.sub(r"<svg.*?</svg>", " ", page.partition("<main")[2], flags=re.DOTALL)
+    shown = page.partition("<main")[2].replace("<wbr>", "")
+    shown = re.sub(r"<svg.*?</svg>", " ", shown, flags=re.DOTALL)
     while "<details" in shown:
         shown = re.sub(r"<details(?:(?!<details).)*?</details>", " ", shown, flags=re.DOTALL)
     return shown

@@ -17,6 +17,7 @@ from agreement.report.sections.subsets import parts_block
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.catalogue import label_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
+from agreement.stats.record import OURS
 from agreement.terms import NOT_ENOUGH_DATA
 
 _TESTS: Final = (
@@ -164,7 +165,7 @@ def formulas_block(methods: tuple[Comparison, ...], numbers: Numbers) -> Block:
     seen = set(numbers.frame.loc[numbers.frame["value"].notna(), "analysis"])
     used: dict[str, list[str]] = {}
     for one in formulas():
-        if not one.analyses or seen & set(one.analyses):
+        if one.source != OURS and (not one.analyses or seen & set(one.analyses)):
             used.setdefault(one.source, []).append(one.statistic)
     sources = sorted(used.items(), key=lambda one: (not one[0][:1].isupper(), one[0]))
     of_methods = dict.fromkeys(
