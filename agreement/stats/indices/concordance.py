@@ -23,38 +23,21 @@ FEWEST_CONCORDANT: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Concordance(Result):
-    """
-    How near the pairs lie to the line of equality, in units of how much athletes differ.
+    """How near the pairs lie to the line of equality, in units of how much athletes differ."""
 
-    Attributes
-    ----------
-    n, n_pairs : int
-        Athletes and pairs.
-    ccc : float
-        Lin's concordance correlation coefficient.
-    precision : float
-        Pearson correlation r.
-    accuracy : float
-        Lin's C_b, from shifts of location and scale: ccc = precision x accuracy.
-    icc_a1 : float
-        Intraclass correlation of absolute agreement, single values: ICC(A,1), also called ICC(2,1).
-    icc_c1 : float
-        Of consistency, which hides a bias: ICC(C,1), also called ICC(3,1).
-    clustered : bool
-        Whether the intervals are from a bootstrap over athletes.
-    """
-
+    # n, n_pairs: athletes and pairs
     n: int
     n_pairs: int
-    ccc: float
+    ccc: float  # lin's concordance correlation coefficient
     ccc_interval: Interval
-    precision: float
-    accuracy: float
+    precision: float  # pearson correlation r
+    accuracy: float  # lin's C_b, from shifts of location and scale: ccc = precision x accuracy
+    # intraclass correlation of absolute agreement, single values: ICC(A,1), also called ICC(2,1)
     icc_a1: float
     icc_a1_interval: Interval
-    icc_c1: float
+    icc_c1: float  # of consistency, which hides a bias: ICC(C,1), also called ICC(3,1)
     icc_c1_interval: Interval
-    clustered: bool = False
+    clustered: bool = False  # whether the intervals are from a bootstrap over athletes
 
     def _rows(self) -> Iterable[Row]:
         return self.told(

@@ -31,23 +31,13 @@ class Pairs(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class LimitsOfAgreement(AnyLimits):
-    """
-    Bias and limits of agreement, field minus laboratory. [mL/kg/min].
+    """Bias and limits of agreement, field minus laboratory. [mL/kg/min]."""
 
-    Attributes
-    ----------
-    n : int
-        Athletes, one pair each.
-    bias, sd : float
-        Mean and standard deviation of the differences.
-    coverage : float
-        Share of differences that the limits should hold.
-    """
-
-    n: int
+    n: int  # athletes, one pair each
+    # bias, sd: mean and standard deviation of the differences
     bias: float
     sd: float
-    coverage: float = 0.95
+    coverage: float = 0.95  # share of differences that the limits should hold
 
     @property
     def n_pairs(self) -> int:

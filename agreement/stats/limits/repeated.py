@@ -22,27 +22,16 @@ class RepeatedLimits(AnyLimits):
     Bias and limits for single pairs of athletes with several pairs. [mL/kg/min].
 
     Unweighted-means form: every athlete counts once, however often tested.
-
-    Attributes
-    ----------
-    n, n_pairs : int
-        Athletes G and pairs N.
-    bias : float
-        Mean of the athletes' mean differences.
-    between : float
-        Variance of the athletes' means.
-    within : float
-        Mean square within athletes.
-    within_share : float
-        Weight of `within` in the variance of a single difference: 1 - 1/m, m the harmonic mean
-        number of pairs.
     """
 
+    # n, n_pairs: athletes G and pairs N
     n: int
     n_pairs: int
-    bias: float
-    between: float
-    within: float
+    bias: float  # mean of the athletes' mean differences
+    between: float  # variance of the athletes' means
+    within: float  # mean square within athletes
+    # weight of `within` in the variance of a single difference: 1 - 1/m, m the harmonic mean number
+    # of pairs
     within_share: float
     coverage: float = 0.95
 

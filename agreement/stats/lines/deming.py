@@ -33,38 +33,22 @@ UNKNOWN_RATIO: Final = 1.0  # of error variances, where the laboratory's error i
 
 @dataclass(frozen=True, slots=True)
 class Deming(Result):
-    """
-    The line ``field = intercept + slope laboratory``.
+    """The line ``field = intercept + slope laboratory``."""
 
-    Attributes
-    ----------
-    n, n_pairs : int
-        Athletes and pairs.
-    slope, intercept : float
-        [1] and [mL/kg/min]
-    error_ratio : float
-        Lambda: error variance of the field over that of the laboratory.
-    assumed : bool
-        Whether lambda was assumed, not measured.
-    sensitivity : tuple of Line
-        The line at half lambda, lambda and twice lambda.
-    clustered : bool
-        Whether the intervals are from resampling or leaving out athletes.
-    net : bool
-        Whether the line is the structural one, net of the laboratory's noise; an end of its
-        interval is NaN where the data set no bound.
-    """
-
+    # n, n_pairs: athletes and pairs
     n: int
     n_pairs: int
+    # slope, intercept: [1] and [mL/kg/min]
     slope: float
     intercept: float
     slope_interval: Interval
     intercept_interval: Interval
-    error_ratio: float
-    assumed: bool
-    sensitivity: tuple[Line, ...]
-    clustered: bool = False
+    error_ratio: float  # lambda: error variance of the field over that of the laboratory
+    assumed: bool  # whether lambda was assumed, not measured
+    sensitivity: tuple[Line, ...]  # the line at half lambda, lambda and twice lambda
+    clustered: bool = False  # whether the intervals are from resampling or leaving out athletes
+    # whether the line is the structural one, net of the laboratory's noise; an end of its interval
+    # is NaN where the data set no bound
     net: bool = False
 
     def _rows(self) -> Iterable[Row]:

@@ -27,32 +27,21 @@ from agreement.stats.rows import Row
 
 @dataclass(frozen=True, slots=True)
 class PassingBablok(Result):
-    """
-    The line ``y = intercept + slope x`` and its intervals.
+    """The line ``y = intercept + slope x`` and its intervals."""
 
-    Attributes
-    ----------
-    n, n_pairs : int
-        Athletes and pairs.
-    slope, intercept : float
-        [1] and [mL/kg/min]
-    slope_interval, intercept_interval : Interval
-        By ranks of the slopes, or by cluster bootstrap when `clustered`.
-    n_slopes : int
-        Slopes behind the median.
-    clustered : bool
-        Whether athletes were resampled because some have several pairs.
-    """
-
+    # n, n_pairs: athletes and pairs
     n: int
     n_pairs: int
+    # slope, intercept: [1] and [mL/kg/min]
     slope: float
     intercept: float
+    # slope_interval, intercept_interval: by ranks of the slopes, or by cluster bootstrap when
+    # `clustered`
     slope_interval: Interval
     intercept_interval: Interval
-    n_slopes: int
+    n_slopes: int  # slopes behind the median
     confidence_level: float = 0.95
-    clustered: bool = False
+    clustered: bool = False  # whether athletes were resampled because some have several pairs
 
     @property
     def same_scale(self) -> bool:

@@ -25,26 +25,15 @@ LINE_SCALES: Final[tuple[Scale, ...]] = ("plain", "plain", "atanh", "log")
 
 @dataclass(frozen=True, slots=True)
 class Regression(Result):
-    """
-    Laboratory on field. [mL/kg/min].
-
-    Attributes
-    ----------
-    n : int
-        Athletes.
-    lowest, highest : float
-        Observed range of the field values.
-    joint_f : float
-        F of slope 1 and intercept 0 together, on (2, n - 2) degrees of freedom.
-    replicates : Replicates or None
-        Bootstrap by athlete of slope, intercept, r and standard error, when pairs repeat.
-    """
+    """Laboratory on field. [mL/kg/min]."""
 
     line: Line
-    n: int
+    n: int  # athletes
+    # lowest, highest: observed range of the field values
     lowest: float
     highest: float
-    joint_f: float
+    joint_f: float  # F of slope 1 and intercept 0 together, on (2, n - 2) degrees of freedom
+    # bootstrap by athlete of slope, intercept, r and standard error, when pairs repeat
     replicates: Replicates | None = None
 
     @property
