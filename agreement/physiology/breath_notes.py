@@ -28,14 +28,6 @@ FOLLOWS: Final = (0.2, 0.05)  # rise of the cost between both ends of it, and le
 FEWEST_BREATHS, SHORTEST_S = 40, 90.0
 ENOUGH: Final = 30  # breaths with both gases
 LAST_S, MINUTE_S = 30.0, 60.0
-REMEDIES: Final = {
-    "gases_swapped": "Look at the columns of the two gases.",
-    "few_breaths": "Give the whole record, or the typed VO2max alone.",
-    "stopped_early": "Take the test out, or give the record to its end.",
-    "uptake_falls": "Look for a leak at mask or valve; take the test out if there was one.",
-    "cost_of_work": "Look at the calibration, the unit of the uptake and the work rate.",
-    "same_breaths": "Give each test its own file.",
-}
 TYPED_WITHIN: Final = 0.03  # of the value from breaths
 FROM: Final = 0.05  # a change of VO2max that is told. [mL/kg/min]
 _DAY_S: Final = 86_400.0
@@ -46,11 +38,11 @@ GAS_COLUMNS: Final = (
 
 
 class BreathDoubt(NamedTuple):
-    """One doubt: its code, the column to look at, and the evidence."""
+    """One doubt: its name in `messages.toml`, the column to look at, and the evidence."""
 
-    code: str
+    name: str
     column: str
-    what: str
+    values: dict[str, Any]
 
 
 def breath_doubts(
@@ -69,8 +61,7 @@ def breath_doubts(
     if t.size == 0:
         return ()
     if recorded < FEWEST_BREATHS and t[-1] - t[0] < SHORTEST_S:
-        what = f"only {recorded} breaths in {t[-1] - t[0]:.0f} s of exercise: no test to a maximum."
-        return (BreathDoubt("few_breaths", "t_s", what),)
+        return (BreathDoubt("few_breaths", "t_s", {"breaths": recorded, "seconds": t[-1] - t[0]}),)
     found = [_gases(t, vo2, vco2, cost), _leak(t, vo2, cost), _cost(t, vo2, cost)]
     return tuple(one for one in found if one is not None)
 
@@ -87,23 +78,14 @@ def _gases(
     if not UNIT_SLIPS[0] < middle < UNIT_SLIPS[1]:
         return None
     if not low <= middle <= high:
-        what = f"carbon dioxide over oxygen is {middle:.2f} over the test: two columns exchanged?"
-        return BreathDoubt("gases_swapped", "vco2_ml_min", what)
+        return BreathDoubt("gases_swapped", "vco2_ml_min", {"ratio": middle})
     first = float(np.median(ratio[at <= at[0] + (at[-1] - at[0]) / 3]))
     last = float(np.median(ratio[at > at[-1] - LAST_S]))
     if first > ABOVE_ONE and last < first - FALLS_BY:
-        what = (
-            f"carbon dioxide over oxygen falls from {first:.2f} to {last:.2f} while it should rise: the "
-            "two columns are exchanged?"
-        )
-        return BreathDoubt("gases_swapped", "vco2_ml_min", what)
+        return BreathDoubt("gas_ratio_falls", "vco2_ml_min", {"first": first, "last": last})
     rising = _share_of_highest(t, cost) >= WORK_HOLDS and _still_rises(t, cost)
     if last < (ENDS_BELOW if rising or np.isnan(cost).all() else ENDS_BELOW_AT_EQUAL_WORK):
-        what = (
-            f"the record ends at a ratio of carbon dioxide to oxygen of {last:.2f}; at a maximum it is "
-            "above 1.1: the test or its record stopped early."
-        )
-        return BreathDoubt("stopped_early", "vco2_ml_min", what)
+        return BreathDoubt("stopped_early", "vco2_ml_min", {"last": last})
     return None
 
 
@@ -113,8 +95,7 @@ def _leak(t: FloatArray, vo2: FloatArray, cost: FloatArray) -> BreathDoubt | Non
     share = _share_of_highest(t, vo2)
     if share >= LEAK_BELOW or _share_of_highest(t, cost) < WORK_HOLDS:
         return None
-    what = f"uptake falls to {share:.0%} of its highest minute while the work holds or rises."
-    return BreathDoubt("uptake_falls", "vo2_ml_min", what)
+    return BreathDoubt("uptake_falls", "vo2_ml_min", {"share": share})
 
 
 def _cost(t: FloatArray, vo2: FloatArray, cost: FloatArray) -> BreathDoubt | None:
@@ -126,13 +107,11 @@ def _cost(t: FloatArray, vo2: FloatArray, cost: FloatArray) -> BreathDoubt | Non
     if early.any() and late.any():
         work, uptake = (float(one[late].mean() / one[early].mean()) - 1 for one in (cost, vo2))
         if work > FOLLOWS[0] and uptake < FOLLOWS[1]:
-            what = f"late in the test the work costs {work:+.0%}, and the uptake is {uptake:+.0%}."
-            return BreathDoubt("cost_of_work", "vo2_ml_min", what)
+            return BreathDoubt("uptake_stays", "vo2_ml_min", {"work": work, "uptake": uptake})
     ratio = float(np.sum(vo2[inside]) / np.sum(cost[inside]))
     if COST_LIMITS[0] <= ratio <= COST_LIMITS[1]:
         return None
-    what = f"the uptake is {ratio:.2f} times what the work costs: beyond any person's efficiency."
-    return BreathDoubt("cost_of_work", "vo2_ml_min", what)
+    return BreathDoubt("cost_of_work", "vo2_ml_min", {"ratio": ratio})
 
 
 def _share_of_highest(t: FloatArray, values: FloatArray) -> float:

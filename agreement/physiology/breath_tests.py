@@ -17,7 +17,6 @@ from agreement.errors import Problem, TableError
 from agreement.physiology.arrays import FloatArray
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
 from agreement.physiology.breath_editing import edited_breaths
-from agreement.physiology.breath_notes import REMEDIES as BREATH_REMEDIES
 from agreement.physiology.breath_notes import (
     bin_notes,
     breath_doubts,
@@ -33,7 +32,7 @@ from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.thresholds import ventilatory_thresholds
 from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
-from agreement.tables.doubts import doubt
+from agreement.tables.doubts import doubt_said
 from agreement.tables.findings import problem
 from agreement.tables.options import FileFormat, FixedBinsFrom, LastBin, StudyOptions
 from agreement.tables.part_folders import raw_name, read_breaths
@@ -214,12 +213,11 @@ def _same_breaths(found: list["BreathTests"], study: StudyTables) -> list[Proble
     for one in found:
         for digest in one.prints:
             files.setdefault(digest, []).append(one.file)
-    doubts, remedy = [], BREATH_REMEDIES["same_breaths"]
+    doubts = []
     shared = dict.fromkeys(tuple(same) for same in files.values() if len(same) > 1)
     for first, *others in shared:
         more = f", and of {counted(len(others) - 1, 'more file')}" if len(others) > 1 else ""
-        what = f"the breaths are those of {first}{more}."
-        doubts.append(doubt(study.options, "same_breaths", others[0], what, remedy))
+        doubts.append(doubt_said(study.options, "same_breaths", others[0], first=first, more=more))
     return doubts
 
 
@@ -266,7 +264,7 @@ def _one_test(
     clear = cut.kept(edit=True)
     costs = _cost(clear, test) * mass
     doubts = tuple(
-        doubt(options, one.code, file, one.what, BREATH_REMEDIES[one.code], column=one.column)
+        doubt_said(options, one.name, file, one.column, **one.values)
         for one in breath_doubts(clear, costs, len(cut.breaths))
     )
     if np.isnan(lab):

@@ -10,7 +10,7 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.tables.columns import INPUTS
-from agreement.tables.findings import Findings, Told
+from agreement.tables.findings import Findings, Told, message
 from agreement.tables.options import StudyOptions
 from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import DOUBTS, NOTED_DOUBTS
@@ -63,6 +63,14 @@ _MEANS: Final = {  # what files say for yes and no
     "yes": {"yes", "y", "1", "true", "ja", "oui", "si", "sí"},
     "no": {"no", "n", "0", "false", "nein", "nei", "non"},
 }
+
+
+def doubt_said(
+    options: StudyOptions, name: str, file: str, column: str | None = None, /, **values: Any
+) -> Problem:
+    """Return the doubt that `messages.toml` calls so, filled in with `values`; see `doubt`."""
+    _, code, what, remedy = message(name)
+    return doubt(options, code, file, what.format_map(values), remedy, column=column)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,16 +12,8 @@ from agreement.tables.findings import message
 from agreement.terms import DOUBTS, REASONS, declared
 
 MESSAGES = declared("messages.toml")
-SAYING = {
-    "leave_out_parts",
-    "tell",
-    "tell_each",
-    "mark",
-    "doubt",
-    "problem",
-    "row_notes",
-    "left_out",
-}
+SAYING = {"tell", "tell_each", "mark", "doubt", "doubt_said", "BreathDoubt", "problem"}
+SAYING |= {"row_notes", "left_out", "leave_out_parts"}
 # given by the place where it is said, or named in a variable before
 OF_THE_PLACE = {"section", "id"}
 STORED = {"perhaps_clock_times", "clock_times", "unlikely_masses", "unlikely_people"}
@@ -75,7 +67,7 @@ def said() -> list[tuple[str, set[str]]]:
                     parts = node.elts
                 names = {
                     one.value
-                    for part in parts[:2]
+                    for part in parts[:3]
                     for one in ast.walk(part)
                     if isinstance(one, ast.Constant) and one.value in MESSAGES
                 }
@@ -107,7 +99,7 @@ def test_every_message_is_said_with_all_its_words(name):
 def test_every_message_has_a_severity_a_code_and_a_remedy(name):
     severity, reason, what, remedy = message(name)
     assert set(MESSAGES[name]) == {severity, "what", "remedy"}
-    assert what.endswith((".", "}"))
+    assert what.endswith((".", "}", "?"))
     assert severity != "set_aside" or reason in REASONS
     assert remedy or name == "times_of_day"
     assert not (severity == "stop" and name in DOUBTS) or reason == name
