@@ -1,10 +1,12 @@
 """A study that grows: history.csv, the run chart, and what a report tells of the one before it."""
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
 import pytest
+from printed import wrong_numbers
 
 from agreement.report.privacy.stage import released_history
 from agreement.report.run.rerun import verified
@@ -83,6 +85,10 @@ def test_a_growing_study_tells_what_is_new_and_verifies(small_study, tmp_path):
     out = tmp_path / "report"
     for athletes in (14, 16):
         study = small_study(tmp_path / str(athletes) / "crew", athletes=athletes, visits=1)
+        if athletes == 16:
+            path = study / "field_estimates.csv"
+            field = pd.read_csv(path).assign(vo2max_ml_kg_min=lambda f: f["vo2max_ml_kg_min"] + 1.5)
+            field.to_csv(path, index=False)
         written = write_report(study, out)
     assert "since the report of" in written.remarks[0]
     assert "16 athletes (14 then)" in written.remarks[0]
@@ -95,6 +101,10 @@ def test_a_growing_study_tells_what_is_new_and_verifies(small_study, tmp_path):
     page = (out / "report.html").read_text(encoding="utf-8")
     assert "Earlier reports of this study" in page
     assert (out / "figures" / "history.svg").exists()
+    results = pd.read_csv(out / "results.csv", keep_default_na=False, na_values=[""])
+    assert wrong_numbers(page, results)[0] == []
+    words = re.search(r"mL/kg/min in the report of [\d-]+, (<span [^>]+>)", page)[1]
+    assert words == '<span data-statistic="limits_of_agreement/wrist/run/all/bias">'
     again = write_report(study, out)
     assert again.remarks == written.remarks
     pd.testing.assert_frame_equal(pd.read_csv(out / "history.csv"), kept)

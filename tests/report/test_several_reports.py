@@ -185,6 +185,7 @@ def test_a_pool_of_own_and_printed_studies(seasons):
     assert wrong == []
     assert marked >= 10
     assert bare_numbers(html.split("<h2")[0]) == []
+    assert bare_numbers(re.search("<figure>.*?</figure>", html, re.DOTALL)[0]) == []
 
 
 def test_one_study_is_no_pool(seasons):
@@ -258,6 +259,8 @@ def test_every_number_of_a_comparison_is_a_line_of_its_table(seasons, tmp_path):
     assert wrong == []
     assert marked >= 6
     assert bare_numbers(html.split("<h2")[0]) == []
+    assert bare_numbers(re.search("<figure>.*?</figure>", html, re.DOTALL)[0]) == []
+    assert 'wrist, run bias <span data-statistic="season/wrist/run/second/bias">' in html
     said = "\n".join(map(in_words, found.lines()))
     moved = frame.set_index(["statistic", "group"])["value"]["difference_of_bias", "all"]
     assert f"the bias has moved by {moved:+.1f} mL/kg/min" in said
