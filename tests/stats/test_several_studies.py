@@ -241,3 +241,17 @@ def test_two_reports_known_by_their_numbers_are_compared_as_by_scipy():
     assert tuple(found.interval) == pytest.approx((1.7 - half, 1.7 + half), rel=1e-9)
     with pytest.raises(ValueError, match="equal"):
         two_seasons_by_numbers((1.2, 0.0, 24), (2.9, 4.2, 31))
+
+
+def test_the_age_of_a_reading_by_hand():
+    """Squares of 1, 2.5 and 4 on days 0, 14 and 28: 3 more in four weeks; 1 and 2 at the ends."""
+    gap, d = np.tile([0.0, 14.0, 28.0], 6), np.tile(np.sqrt([1.0, 2.5, 4.0]), 6)
+    found = ageing(d, gap, np.repeat(np.arange(6), 3)).to_frame().set_index("statistic")["value"]
+    assert found.to_dict() == pytest.approx(
+        {
+            "added_square": 3.0,
+            "drift_in_28_days": 1.0,
+            "error_on_day_0": 1.0,
+            "error_on_day_28": 2.0,
+        }
+    )

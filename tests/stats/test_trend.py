@@ -181,3 +181,15 @@ def test_refusals(sample):
 
 def test_summary_names_the_change_per_ten_units(sample):
     assert "Per 10 mL/kg/min of fitness the difference changes by -" in trend(*sample).summary()
+
+
+def test_the_rows_that_regression_limits_need_against_a_general_library(sample):
+    field, lab = sample
+    d, mean = field - lab, sm.add_constant((field + lab) / 2)
+    line = sm.OLS(d, mean).fit()
+    spread = sm.OLS(np.abs(line.resid), mean).fit()
+    found = trend(field, lab).to_frame().set_index("statistic")["value"]
+    names = ["intercept_on_mean", "slope_on_mean", "residual_sd"]
+    assert found[names].tolist() == pytest.approx([*line.params, line.mse_resid**0.5])
+    names = ["spread_intercept", "spread_on_mean"]
+    assert found[names].tolist() == pytest.approx(spread.params.tolist())

@@ -165,6 +165,9 @@ def test_limits_that_fail_for_the_fit_keep_the_verdict_open():
     assert (found.outcome, found.code) == ("undecided", "depends_on_fitness")
     assert found.failing_ends == ("high",)
     assert "hold on the whole, but for fit athletes they may reach 2." in found.summary()
+    ends = found.to_frame().set_index("statistic")["value"]
+    assert 2.0 < abs(ends["outer_end_fit"]) < 3.0
+    assert abs(ends["outer_end_less_fit"]) < 1.0  # a tenth of the spread of the fit
 
 
 def crowded(level, d):
