@@ -375,3 +375,39 @@ def test_means_by_pair_and_by_athlete_tell_together_of_nobody_who_came_oftener()
     assert declared <= {name for name, *_ in hidden_groups(frame)}  # by sizes alone
     every = frozenset((athlete, f"T{k}") for athlete, _ in everybody for k in range(2))
     assert not declared & {name for name, *_ in hidden_groups(frame, {PLACE: {WHOLE: every}})}
+
+
+def told_of_few(sets):
+    """Return the few whose pairs alone some weighted sum of these sets holds."""
+    pairs = sorted(frozenset().union(*sets))
+    who = np.array([athlete for athlete, _ in pairs])
+    matrix = np.array([[pair in one for pair in pairs] for one in sets], dtype=float)
+    rank = np.linalg.matrix_rank(matrix)
+    athletes = sorted(set(who))
+    for some in (few for size in (1, 2, 3, 4) for few in combinations(athletes, size)):
+        if np.linalg.matrix_rank(matrix[:, ~np.isin(who, some)]) < rank:
+            return some
+    return ()
+
+
+def test_a_sum_with_any_weights_is_found_out():
+    """All less those with a strap less those confirmed: the one with neither less both with both."""
+    people = [(f"A{k}", f"T{k}") for k in range(16)]
+    strap, confirmed = frozenset(people[:8]), frozenset(people[6:15])
+    groups = {
+        ("limits_of_agreement", "chest_strap"): strap,
+        ("limits_of_agreement", "confirmed"): confirmed,
+    }
+    sets = {WHOLE: frozenset(people), **groups}
+    assert len(told_of_few(sets.values())) == 3
+    hidden = withheld({group: (len(one), len(one)) for group, one in sets.items()}, sets)
+    assert len(hidden) == 1
+    assert told_of_few([one for group, one in sets.items() if group not in hidden]) == ()
+
+
+@pytest.mark.parametrize("seed", slowly([3, 7, 12, 24, 25]))
+def test_no_weighted_sum_of_shown_groups_holds_a_few_people_alone(seed):
+    frame, members = grouped_results(odd_cohort(seed))
+    gone = {(name, group) for name, _, _, group in hidden_groups(frame, {PLACE: members})}
+    shown = {pairs for group, pairs in members.items() if pairs and group not in gone}
+    assert told_of_few(sorted(shown, key=sorted)) == ()

@@ -7,13 +7,13 @@ several out of the whole. No such set may hold fewer than five people.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
-from itertools import combinations
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import scipy
 
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, hidden_readings
@@ -31,7 +31,6 @@ _NEAR_ZERO: Final = 1e-8
 _MOST_SETS: Final = 5000  # walked before we stop looking
 
 Floats = npt.NDArray[np.float64]
-Integers = npt.NDArray[np.intp]
 Group = tuple[str, str]  # analysis, group
 Pair = tuple[str, str]  # athlete, laboratory test
 Place = tuple[str, str]  # method, mode
@@ -263,28 +262,39 @@ def _few_by_steps(shown: Members) -> list[Group]:
 
 def _few_by_sums(shown: Members) -> list[Group]:
     """
-    Return groups of which some sum holds a few pairs alone, whatever the weights.
+    Return groups of which some sum holds a few people alone, whatever the weights.
 
-    A set of atoms follows from the groups when its indicator is orthogonal to all they do not see.
+    Without these atoms the groups have a lower rank, so a part of them is in every basis of atoms: it
+    is enough to look among those of one basis, then of one without the first ...
     """
-    atoms = _atoms(shown)
-    small = [k for k, athletes in enumerate(atoms.athletes) if len(athletes) < FEWEST_SHOWN]
-    if not small:
-        return []
-    unseen = _null_space(atoms.matrix)
-    rng = np.random.default_rng(0)  # hashes: one random sum of each atom's part of what is unseen
-    key = unseen @ rng.normal(size=unseen.shape[1])
-    for size in range(1, min(FEWEST_SHOWN, len(small) + 1)):
-        for subset in _sums_to_zero(np.array(small), key, size):
-            people = frozenset().union(*(atoms.athletes[k] for k in subset))
-            gone = np.abs(unseen[subset].sum(axis=0)).max(initial=0.0)
-            if len(people) < FEWEST_SHOWN and gone < _NEAR_ZERO:
-                target = np.zeros(len(atoms.athletes))
-                target[subset] = 1.0
-                weights = np.linalg.lstsq(atoms.matrix.T, target, rcond=None)[0]
-                used = np.abs(weights) > _NEAR_ZERO
-                return [group for group, is_used in zip(shown, used, strict=True) if is_used]
+    atoms, looked = _atoms(shown), set[frozenset[int]]()
+    whole, waiting = len(_basis(atoms, frozenset())), [frozenset[int]()]
+    for some in waiting:  # grows while it is walked
+        basis = _basis(atoms, some)
+        if len(basis) < whole:
+            others = np.delete(atoms.matrix, list(some), axis=1)
+            unseen = _null_space(others.T) if others.size else np.eye(len(shown))
+            left = np.abs(unseen.T @ atoms.matrix[:, list(some)]).max(axis=1)
+            used = np.abs(unseen[:, left.argmax()]) > _NEAR_ZERO
+            return [group for group, is_used in zip(shown, used, strict=True) if is_used]
+        for atom in basis:
+            more = some | {atom}
+            people = frozenset().union(*(atoms.athletes[k] for k in more))
+            if more not in looked and len(people) < FEWEST_SHOWN:
+                looked.add(more)
+                waiting.append(more)
     return []
+
+
+def _basis(atoms: Atoms, without: frozenset[int]) -> list[int]:
+    """Return atoms that tell all the others tell, those of many people where there is a choice."""
+    kept = [k for k in range(len(atoms.athletes)) if k not in without]
+    if not kept:
+        return []
+    many = [100.0 if len(atoms.athletes[k]) >= FEWEST_SHOWN else 1.0 for k in kept]
+    r, order = scipy.linalg.qr(atoms.matrix[:, kept] * many, mode="r", pivoting=True)
+    rank = int((np.abs(np.diag(r)) > _NEAR_ZERO).sum())
+    return [kept[k] for k in order[:rank]]
 
 
 def _atoms(shown: Members) -> Atoms:
@@ -307,21 +317,3 @@ def _null_space(matrix: Floats) -> Floats:
     """Return an orthonormal basis of what no row of the matrix sees, as columns."""
     _, values, rows = np.linalg.svd(matrix)
     return rows[int((values > _NEAR_ZERO).sum()) :].T
-
-
-def _sums_to_zero(small: Integers, key: Floats, size: int) -> Iterator[Integers]:
-    """Yield sets of so many atoms whose keys add up to zero: halves that meet in the middle."""
-    halves = (list(combinations(small, half)) for half in (size // 2, size - size // 2))
-    left, right = (
-        np.array(half, dtype=np.intp).reshape(len(half), len(half[0])) for half in halves
-    )
-    sums = key[left].sum(axis=1)
-    order = np.argsort(sums, kind="stable")
-    wanted = -key[right].sum(axis=1)
-    start = np.searchsorted(sums[order], wanted - _NEAR_ZERO)
-    stop = np.searchsorted(sums[order], wanted + _NEAR_ZERO)
-    for k in np.flatnonzero(stop > start):
-        for half in left[order[start[k] : stop[k]]]:
-            whole = np.unique([*right[k], *half])
-            if whole.size == size:
-                yield whole
