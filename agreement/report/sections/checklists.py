@@ -141,7 +141,8 @@ class Facts:
     def _span(self, values: "pd.Series[float]") -> Span | None:
         if values.empty:
             return None
-        return Span(*(self.stage.ends(values) or (None, None)), float(values.median()))
+        low, high = self.stage.ends(values) or (None, None)
+        return Span(low, high, float(values.median()))
 
     @property
     def confirmed(self) -> str:

@@ -76,10 +76,10 @@ def _of_mode(found: MethodsCompared, numbers: Numbers) -> list[Block]:
     if not told:
         return [one for one in (sizes, hidden) if one.html]
     heads = (*_PAIRS, *(_ALONE if any(one.alone.known for one in told) else ()))
-    rows = [one.row(numbers)[: len(heads)] for one in told]
+    pairs = [one.row(numbers)[: len(heads)] for one in told]
     caption = f"{mode}: every two methods, 95 % intervals below"
     words = paragraph(closer_sentence(found, told, numbers))
-    return [sizes, words, table(caption, heads, rows, numeric=(*heads[1:3], *_ALONE)), hidden]
+    return [sizes, words, table(caption, heads, pairs, numeric=(*heads[1:3], *_ALONE)), hidden]
 
 
 class Two(NamedTuple):
@@ -134,9 +134,11 @@ def _two_by_two(mode: str, numbers: Numbers) -> list[Two]:
         group = next(
             (one for one in (TWO, APART) if one in numbers.groups("closer", method, mode)), TWO
         )
-        own = (numbers.get("closer", one, method, mode, group) for one in ("rmse_ratio", "p_rmse"))
-        shown = (smaller(numbers, first, second, mode, of) for of in ("rmse", "sd"))
-        found.append(Two(first, second, ratio, p, *own, *shown))
+        alone, p_alone = (
+            numbers.get("closer", one, method, mode, group) for one in ("rmse_ratio", "p_rmse")
+        )
+        near, less = (smaller(numbers, first, second, mode, kind) for kind in ("rmse", "sd"))
+        found.append(Two(first, second, ratio, p, alone, p_alone, near, less))
     return [one for one in found if one.withheld or one.ratio.known or one.alone.known]
 
 

@@ -108,7 +108,8 @@ def lines_table(
     if not every:
         return Block("")
     asked = [column.partition(" ") for column in columns.split(", ")]
-    heads, rows = [], [[words] for words, *_ in every]
+    heads: list[str] = []
+    rows: list[list[Text]] = [[words] for words, *_ in every]
     counted = asked.pop(0)[0] if asked[0][0] in ("athletes", "tests") else ""
     for place, _, how in asked:
         other, _, name = place.rpartition("/")
