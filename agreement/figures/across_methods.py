@@ -50,11 +50,11 @@ def plot_budgets(
     spread = wanted.clip(lower=0) ** 0.5
     words = spread.map(lambda value: number(value) if np.isfinite(value) else "")
     colours = LinearSegmentedColormap.from_list("wash", [(BAND, 0.12), (BAND, 1.0)])
-    draw_cells(ax, spread.to_numpy(), words.to_numpy(), colours)
-    upright = [broken((labels or {}).get(one, one), 20) for one in methods]
-    name_ticks(ax, "x", upright, start=0.5, upright=True)
-    name_ticks(ax, "y", [broken(COMPONENTS[name], 20) for name in wanted.index], start=0.5)
-    ax.set_title("spread (SD, mL/kg/min) by this alone", fontsize=9.5, fontweight="normal")
+    sources = [broken(COMPONENTS[name], 20) for name in wanted.index]
+    columns = [broken((labels or {}).get(one, one), 20) for one in methods]
+    said: dict[str, Any] = {"names": (sources, columns), "upright": True}
+    said["title"] = "spread (SD, mL/kg/min) by this alone"
+    draw_cells(ax, spread.to_numpy(), words.to_numpy(), colours, **said)
     return ax
 
 

@@ -12,11 +12,11 @@ from agreement.figures.caption import Caption
 from agreement.figures.cells import draw_cells
 from agreement.figures.colours import BAND, WASH
 from agreement.figures.estimates import Estimate
-from agreement.figures.labels import broken, name_ticks, number
+from agreement.figures.labels import broken, number
 from agreement.stats.compare.closer import SHOWN_AT
 
 BETWEEN: Final = " vs "
-_SHADES: Final = (WASH, BAND)  # not told apart; told apart
+_SHADES: Final = ListedColormap((WASH, BAND))  # not told apart; told apart
 _WITH_ENDS, _WITH_VERDICT, _WITH_RATIO = 3, 4, 9  # columns at most
 _NAME: Final = 11  # letters of a name in one line
 
@@ -96,12 +96,11 @@ def plot_closer(
             one = found.get((row, column))
             shade[i, j] = 0.0 if one is None else float(one.shown)
             words[i, j] = "" if one is None else _said(one, len(columns))
-    if shade.size:
-        draw_cells(ax, shade, words, ListedColormap(_SHADES), most=1)
-    names = labels or {}
-    name_ticks(ax, "x", [broken(names.get(one, one), _NAME) for one in columns], start=0.5)
-    name_ticks(ax, "y", [broken(names.get(one, one), _NAME) for one in rows], start=0.5)
-    ax.set_title("error of the row over that of the column", fontsize=9.5, fontweight="normal")
+    lower, upper = (
+        [broken((labels or {}).get(one, one), _NAME) for one in side] for side in (rows, columns)
+    )
+    title = "error of the row over that of the column"
+    draw_cells(ax, shade, words, _SHADES, names=(lower, upper), title=title, most=1)
     return ax
 
 
