@@ -318,7 +318,7 @@ def without_control(study: StudyTables) -> StudyTables:
         frame = getattr(study, name)
         own = frame["athlete_id"] == who
         kept[name] = frame[~own].reset_index(drop=True)
-        lines.append(_lines(frame[own], TABLES[name].ledger_id))
+        lines.append(control_lines(frame[own], TABLES[name].ledger_id))
     return replace(study, **kept, set_aside=pd.concat(lines, ignore_index=True))
 
 
@@ -339,7 +339,7 @@ def laboratory_and_control(
     if not own.any():
         raise TableError([problem("no_control", "study.toml", who=who)])
     control = frame.loc[own, ["date", "mode", "lab"]].sort_values("date", ignore_index=True)
-    aside = [laboratory.set_aside, _lines(frame[own], "lab_test_id")]
+    aside = [laboratory.set_aside, control_lines(frame[own], "lab_test_id")]
     apart = replace(
         laboratory,
         frame=frame[~own].reset_index(drop=True),
@@ -349,7 +349,7 @@ def laboratory_and_control(
     return replace(study, lab_tests=tests[tests["athlete_id"] != who]), apart
 
 
-def _lines(rows: pd.DataFrame, ledger_id: str) -> pd.DataFrame:
-    """Return ledger lines of rows of the control."""
+def control_lines(rows: pd.DataFrame, ledger_id: str) -> pd.DataFrame:
+    """Return ledger lines of rows of the control; `ledger_id` is the column of their ids."""
     told = rows[["file", "row"]].assign(id=rows[ledger_id], reason="control", message=_MESSAGE)
-    return told.astype({"row": "Int64", "id": "str"})[EXCLUSION_COLUMNS]
+    return told.astype({"file": "str", "row": "Int64", "id": "str"})[EXCLUSION_COLUMNS]

@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.pairing.laboratory_units import ALL_MODES
+from agreement.physiology.laboratory import control_lines
 from agreement.tables.checked_tables import SET_NUMBERS, CheckedTable
 from agreement.tables.findings import Findings
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader, Piece
@@ -67,6 +68,7 @@ class Spreading:
     buckets: Buckets
     # ids that nobody need be told about: of the athletes table, else of the laboratory
     known: frozenset[str]
+    control: str | None  # the laboratory's own, who is no athlete
     work: Path  # where the spills go
 
 
@@ -101,10 +103,15 @@ def spread(plan: Spreading, piece: Piece) -> Spread:
     name, path = f"{piece.part:06d}-{piece.first:06d}", None
     lines = checked.findings.ledger()
     lines = lines[lines["reason"] != "withdrawn"]  # one line for all parts, from the count
+    frames = [table.frame for table in checked.tables if len(table.frame)]
+    if plan.control is not None:
+        own = [(frame["athlete_id"] == plan.control).to_numpy(np.bool_) for frame in frames]
+        apart = [frame[one] for frame, one in zip(frames, own, strict=True) if one.any()]
+        lines = pd.concat([lines, *(control_lines(rows, "athlete_id") for rows in apart)])
+        frames = [frame[~one] for frame, one in zip(frames, own, strict=True) if not one.all()]
     if len(lines):
         path = plan.work / f"aside-{name}.parquet"
         write_ledger_part(lines, path)
-    frames = [table.frame for table in checked.tables if len(table.frame)]
     records = _laid_aside(plan, frames, piece.part, name) if frames else None
     account = checked._replace(
         tables=[  # all other ids are known to everybody

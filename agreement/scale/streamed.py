@@ -21,7 +21,7 @@ from agreement.pairing.bucket import together
 from agreement.pairing.laboratory_units import laboratory_units
 from agreement.pairing.ledger import counted
 from agreement.pairing.study_pairs import Pairing, closed, common_of
-from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
+from agreement.physiology.laboratory import LaboratoryValues, laboratory_and_control
 from agreement.physiology.readings import Readings, field_readings
 from agreement.physiology.session_records import ReadFile, SampleFile, reading_over, reduced_file
 from agreement.physiology.training import NO_PROFILES
@@ -123,7 +123,8 @@ def inspect_streamed(
     give_memory_back_now()
     buckets, over = _buckets(study, study.parts), partial(engine.map, progress=progress)
     reader = replace(study.parts, athletes=replace(study.parts.athletes, frame=pd.DataFrame()))
-    plan = Spreading(reader, buckets, _known(reader, buckets), work)
+    control = study.options.control.athlete_id
+    plan = Spreading(reader, buckets, _known(reader, buckets), control, work)
     parts = over(spread, plan, study.parts.pieces(), stage="Checking parts")
     study, stops = _with_estimates(study, plan, parts)
     if stops:
@@ -131,7 +132,7 @@ def inspect_streamed(
     known = study.problems
     try:
         with reading_over(partial(_over_files, over)):
-            laboratory = laboratory_values(study)
+            study, laboratory = laboratory_and_control(study)
         known += (*laboratory.problems, *laboratory_doubts(study, laboratory))
         sessions, training = laboratory.sessions, laboratory.training
         readings = field_readings(study, laboratory.frame, sessions=sessions, training=training)

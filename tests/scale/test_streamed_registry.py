@@ -263,6 +263,19 @@ def test_people_who_withdrew_leave_every_part_in_one_line(registry, tmp_path):
     assert len(own) == 1
 
 
+def test_the_laboratorys_control_is_no_athlete_of_a_registry_either(registry, tmp_path):
+    toml = registry / "study.toml"
+    toml.write_text(f'{toml.read_text()}[control]\nathlete_id = "p005"\n')
+    found, _ = streamed.inspect_streamed(registry, tmp_path, LocalEngine(1))
+    cohort, _ = inspect_cohort(registry)
+    assert "p005" not in set(found.pairing.pairs["athlete_id"])
+    pd.testing.assert_frame_equal(found.pairing.pairs, cohort.pairs)
+    pd.testing.assert_frame_equal(found.pairing.flow, cohort.flow)
+    expected = cohort.exclusions.astype(dict.fromkeys(("file", "reason", "message"), "str"))
+    assert (expected["reason"] == "control").sum() > 20
+    pd.testing.assert_frame_equal(found.all_exclusions(), expected)
+
+
 def test_the_laboratory_of_a_registry_is_doubted_as_any(registry, tmp_path):
     tests = pd.read_csv(registry / "lab_tests.csv")
     later = (pd.Timestamp(tests["date"][0]) + pd.Timedelta(days=2)).date().isoformat()
