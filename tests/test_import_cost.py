@@ -36,7 +36,7 @@ def test_the_process_that_waits_for_a_report_computes_and_draws_nothing():
 
 
 def test_checking_and_pairing_parts_starts_without_the_statistics():
-    loaded = loaded_after("import agreement.report.run.registry_tables, agreement.scale.streamed")
+    loaded = loaded_after("import agreement.report.run.write_pairs, agreement.scale.streamed")
     assert (HEAVY | {"scipy"}).isdisjoint(loaded)
     assert "pandas" in loaded
 

@@ -10,7 +10,7 @@ from pyarrow import parquet
 from typer.testing import CliRunner
 
 from agreement import cli
-from agreement.report.run import registry_tables
+from agreement.report.run import write_pairs
 from agreement.scale import streamed
 
 COLUMNS = ["file", "row", "id", "reason", "message"]
@@ -27,7 +27,7 @@ def outputs(registry_once, tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(streamed, "ROWS_PER_BUCKET", 400)
         for name, most in (("few", 100_000), ("many", 10)):
-            patch.setattr(registry_tables, "MOST_LINES", most)
+            patch.setattr(write_pairs, "MOST_LINES", most)
             done = run("pair", registry_once, "--out", root / name, "--workers", 1)
             assert done.exit_code == 0, done.stderr
     return root

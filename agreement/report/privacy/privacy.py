@@ -7,7 +7,7 @@ share` writes gets pseudonyms under a key that is thrown away.
 
 import hashlib
 import hmac
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -18,6 +18,7 @@ from agreement.cohort import Cohort
 from agreement.physiology.readings import Readings
 from agreement.physiology.training import TrainingProfiles
 from agreement.tables.readers import InputFile
+from agreement.tables.study_tables import StudyTables
 from agreement.terms import REASONS
 
 if TYPE_CHECKING:
@@ -60,8 +61,6 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     columns = ["method", "mode", "athlete_id", "lab_test_id"]
     hidden["pairs"] = hidden["pairs"].sort_values(columns, ignore_index=True)
     exclusions = plain_exclusions(pairing.exclusions, name)
-    raw_folders = (cohort.study.names.get(part) for part in ("breaths", "samples"))
-    inputs = without_files_of_people(cohort.study.inputs, raw_folders)
     return replace(
         cohort,
         study=replace(
@@ -70,7 +69,7 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
             field_tests=_renamed(cohort.study.field_tests, name, ["athlete_id"]),
             sessions=_renamed(cohort.study.sessions, name, ["athlete_id"]),
             problems=(),
-            inputs=inputs,
+            inputs=without_files_of_people(cohort.study),
             without_value=_renamed_known(cohort.study.without_value, name),
         ),
         laboratory=laboratory,
@@ -79,17 +78,15 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     )
 
 
-def without_files_of_people(
-    inputs: Iterable[InputFile], folders: Iterable[str | None]
-) -> tuple[InputFile, ...]:
+def without_files_of_people(study: StudyTables) -> tuple[InputFile, ...]:
     """
-    Return the files read, each folder of raw files as one entry without a checksum.
+    Return the files read of a study, each folder of raw files as one entry without a checksum.
 
     A checksum of a test's or a session's file would tell whose it is to whoever has the file.
     """
-    raw = {folder for folder in folders if folder}
+    raw = {study.names[part] for part in ("breaths", "samples") if study.names.get(part)}
     kept, files = [], dict.fromkeys(sorted(raw), 0)
-    for one in inputs:
+    for one in study.inputs:
         folder = next((name for name in raw if one.name.startswith(f"{name}/")), None)
         if folder is not None:
             files[folder] += 1

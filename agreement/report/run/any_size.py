@@ -66,9 +66,14 @@ def check_study(
     cohort = None
     with engine(workers, scheduler) as mapper:
         if in_parts(study):
-            from agreement.report.run.registry_tables import streamed_problems
+            from agreement.scale.streamed import inspect_streamed
+            from agreement.tables.whole_output import work_folder
 
-            usable, problems = streamed_problems(study, mapper, progress=progress)
+            with work_folder() as work:
+                found, problems = inspect_streamed(
+                    study, work, mapper, write=False, progress=progress
+                )
+            usable = found is not None
         else:
             from agreement.cohort import inspect_cohort
 
@@ -92,14 +97,11 @@ def pair_study(
     progress: Progress | None = None,
 ) -> tuple[Path, ...]:
     """Write pairs, exclusions and flow; parameters as for `check_study`."""
-    with engine(workers, scheduler) as mapper:
-        if in_parts(study):
-            from agreement.report.run.registry_tables import write_streamed_pairs
-
-            return write_streamed_pairs(study, out, mapper, progress=progress)
     from agreement.report.run.write_pairs import write_pairs
 
-    return write_pairs(study, out, progress=by_session(progress))
+    with engine(workers, scheduler) as mapper:
+        parts = mapper if in_parts(study) else None
+        return write_pairs(study, out, engine=parts, progress=progress)
 
 
 def report_study(

@@ -19,16 +19,17 @@ from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, picture
 from agreement.report.page.texts import cautions_block
-from agreement.report.privacy.release import counted_lines, released_tables, rows_by_reason
+from agreement.report.privacy.privacy import without_files_of_people
+from agreement.report.privacy.release import (
+    counted_lines,
+    released_options,
+    released_tables,
+    rows_by_reason,
+)
 from agreement.report.privacy.stage import released_registry
 from agreement.report.run.exports import write_tables
-from agreement.report.run.provenance import provenance_block, write_provenance
-from agreement.report.run.registry_tables import (
-    WORK,
-    registry_provenance,
-    streamed_output,
-    write_registry_tables,
-)
+from agreement.report.run.provenance import provenance, provenance_block, write_provenance
+from agreement.report.run.write_pairs import WORK, paired_output, write_pair_tables
 from agreement.report.sections.answer import verdict_block, verdict_sentences
 from agreement.report.sections.further import analysis_table
 from agreement.report.sections.ledger import left_out_block
@@ -104,22 +105,25 @@ def write_registry_report(
     from agreement.report.run.write import WrittenReport  # notebooks with the libraries below them
 
     target = Path(out)
-    with streamed_output(study, target, engine, progress) as (streamed, folder):
+    with paired_output(study, target, engine, progress) as (streamed, folder):
         results = registry_results(streamed)
         results = replace(results, frame=significant(results.frame))
         left_out: Block | None = None
+        told = streamed.study
         if kind == "audit":
             results = released_registry(results)
+            inputs, options = without_files_of_people(told), released_options(told.options)
+            told = replace(told, inputs=inputs, options=options)
             write_tables(
                 released_tables(results.frame, _counted(streamed), streamed.pairing.flow), folder
             )
         else:
-            write_registry_tables(streamed, folder)
+            write_pair_tables(streamed, folder)
             write_tables({"results": results.frame}, folder)
             left_out = left_out_block(streamed.pairing.exclusions, streamed.problems)
         names = Names.of(streamed.study.options, (v.mode for v in results.verdicts))
         numbers = Numbers(results.frame, names)
-        content = registry_provenance(streamed, kind)
+        content = provenance(told, kind)
         content["verdict"] = verdict_sentences(_methods(results), numbers, streamed.study.options)
         content["remarks"] = [_what_it_is(results)]
         write_provenance(content, folder)
