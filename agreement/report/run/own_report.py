@@ -11,17 +11,15 @@ import stat
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any, Final
-
-import numpy as np
-import pandas as pd
+from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import AgreementError
 from agreement.report.run.folder import PROVENANCE, is_ours, plain_bytes, provenance_bytes
-from agreement.tables.parts_together import read_ledger_part
 from agreement.tables.paths import file_digest
-from agreement.tables.writers import csv_bytes
 from agreement.terms import OUTPUT_COLUMNS, OUTPUT_NUMBERS, REASONS
+
+if TYPE_CHECKING:  # who seals a report that another process made needs none of it
+    import pandas as pd
 
 _MOST: Final = 4_000_000_000  # bytes of one table
 _TYPES: Final[dict[str, type | tuple[type, ...]]] = {
@@ -109,7 +107,7 @@ def require_plain(path: Path, name: str) -> None:
         raise damaged(name, "is too large")
 
 
-def read_own_table(report: Path, name: str, content: dict[str, Any]) -> pd.DataFrame:
+def read_own_table(report: Path, name: str, content: dict[str, Any]) -> "pd.DataFrame":
     """
     Read one table of a report; ids and texts stay text.
 
@@ -117,12 +115,14 @@ def read_own_table(report: Path, name: str, content: dict[str, Any]) -> pd.DataF
     content: the report's provenance.
     Raises AgreementError if it is missing, was changed since, or is no such table.
     """
+    import pandas as pd
+
     return _numbers(pd.concat(read_in_pieces(report, name, content), ignore_index=True), name)
 
 
 def read_in_pieces(
     report: Path, name: str, content: dict[str, Any], *, rows: int = 200_000
-) -> Iterator[pd.DataFrame]:
+) -> "Iterator[pd.DataFrame]":
     """Yield a table of a report as text, some rows at a time; raises as `read_own_table`."""
     file = f"{name}.csv"
     path = report / file
@@ -131,6 +131,8 @@ def read_in_pieces(
         raise damaged(file, "is not as it was written, and only what we wrote is passed on")
     if not _ends_a_line(path):
         raise damaged(file, "is cut off")
+    import pandas as pd
+
     wanted = [*OUTPUT_COLUMNS[name.split("/")[0]]]
     try:
         pieces = pd.read_csv(
@@ -162,8 +164,11 @@ def _ends_a_line(path: Path) -> bool:
         return file.read() == b"\n"
 
 
-def _numbers(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+def _numbers(frame: "pd.DataFrame", name: str) -> "pd.DataFrame":
     """Return a table with its numbers as numbers, empty where there is none."""
+    import numpy as np
+    import pandas as pd
+
     for column in OUTPUT_NUMBERS & set(frame.columns):
         text = frame[column]
         values = pd.to_numeric(text.where(text != "", None), errors="coerce").astype("float64")
@@ -176,7 +181,7 @@ def _numbers(frame: pd.DataFrame, name: str) -> pd.DataFrame:
 FOLDER: Final = "exclusions/"
 
 
-def ledger_pieces(report: Path, content: dict[str, Any]) -> Iterator[pd.DataFrame]:
+def ledger_pieces(report: Path, content: dict[str, Any]) -> "Iterator[pd.DataFrame]":
     """
     Yield the lines of a report as text, some at a time; those of Parquet parts come last.
 
@@ -186,6 +191,8 @@ def ledger_pieces(report: Path, content: dict[str, Any]) -> Iterator[pd.DataFram
     outputs = content.get("outputs", {})
     if "exclusions.csv" not in outputs:
         return
+    from agreement.tables.parts_together import read_ledger_part
+
     yield from read_in_pieces(report, "exclusions", content)
     for name in outputs:
         if not (name.startswith(FOLDER) and name.endswith(".parquet")):
@@ -211,6 +218,8 @@ def ledger_csv(report: str | Path) -> Iterator[bytes]:
 
     A text that a spreadsheet would take for a formula gets an apostrophe before it.
     """
+    from agreement.tables.writers import csv_bytes
+
     place, header = Path(report), True
     for lines in ledger_pieces(place, read_provenance(place)):
         text = csv_bytes(lines)
@@ -218,12 +227,14 @@ def ledger_csv(report: str | Path) -> Iterator[bytes]:
         header = False
 
 
-def ledger_counts(report: str | Path) -> pd.DataFrame:
+def ledger_counts(report: str | Path) -> "pd.DataFrame":
     """
     Return how many lines of a report have each reason: columns reason, lines, in words.
 
     Raises as `ledger_pieces`.
     """
+    import pandas as pd
+
     place = Path(report)
     counts = pd.Series(0, index=list(REASONS))
     for lines in ledger_pieces(place, read_provenance(place)):
