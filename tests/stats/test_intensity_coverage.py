@@ -157,3 +157,15 @@ def test_what_does_not_vary_explains_nothing_that_can_be_told(errors, bias):
 def test_nothing_covered_is_refused_in_words():
     with pytest.raises(NotEstimable, match="no session with a record"):
         coverage_by_profile(rows("long", [], []))
+
+
+def test_shares_are_those_of_the_middle_pair_and_the_expected_bias_is_a_mean():
+    found = rows("long", [-1.0, -3.0, -2.0, -4.0, -5.0], [-1.0, -1.0, -2.0, -2.0, -9.0])
+    found["top_share_of_hr_max"] = [0.80, 0.95, 0.90, 0.82, 0.81]
+    found["hr_span"] = [38.0, 57.0, 19.0, 19.0, 19.0]  # bottoms 0.60, 0.65, 0.80, 0.72, 0.71
+    found["extrapolation_se"] = [3.0, 3.0, 3.0, 3.0, 8.0]  # squares 36 + 64, a fifth: 20
+    long = told(coverage_by_profile(found), "long")["value"]
+    assert long["top_share_of_hr_max"] == pytest.approx(0.82)
+    assert long["bottom_share_of_hr_max"] == pytest.approx(0.71)
+    assert long["expected_bias"] == pytest.approx(-3.0)
+    assert long["extrapolation_se"] == pytest.approx(20.0**0.5)
