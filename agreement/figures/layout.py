@@ -43,6 +43,8 @@ def settle(figure: Figure) -> tuple[float, ...]:
     left, right, above, below = (np.zeros(n) for n in (columns, columns, rows, rows))
     pen = Pen(figure, StringIO())
     for ax, spec in found:
+        for spine in ax.spines.values():
+            spine.get_spine_transform()  # puts it at its side: else the first tick would do that
         column, row = spec.colspan.start, spec.rowspan.start
         needs = _words_around(ax, width / columns, height / rows, pen)
         left[column], right[column] = max(left[column], needs[0]), max(right[column], needs[1])

@@ -1,6 +1,7 @@
 """The house style: leaves no trace, holds in grey, gives the same bytes."""
 
 import colorsys
+import re
 from itertools import pairwise
 
 import matplotlib as mpl
@@ -91,3 +92,15 @@ def test_marks_repeat_only_after_the_last():
 
 def test_numbers_have_a_real_minus_and_no_minus_zero():
     assert (number(-0.04), number(-1.26), number(3.0, 0)) == ("0.0", "\u22121.3", "3")
+
+
+def test_the_frame_stands_at_the_edges_of_its_panel():
+    with house_style():
+        figure, (ax,) = blank()
+        ax.plot([40.0, 60.0], [-12.0, 9.0])
+        settle(figure)
+        drawn = svg_text(figure)
+    foot = 72 * figure.get_figheight() - ax.bbox.y0  # an SVG counts from the top
+    frame = re.findall(r'id="patch_[34]">\s*<path d="M ([\d.]+) ([\d.]+)', drawn)
+    assert [float(x) for x, _ in frame] == pytest.approx([ax.bbox.x0] * 2, abs=0.01)
+    assert [float(y) for _, y in frame] == pytest.approx([foot] * 2, abs=0.01)
