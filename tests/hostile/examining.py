@@ -15,12 +15,11 @@ from typing import Any, get_args
 from agreement.cohort import Cohort, inspect_cohort
 from agreement.errors import AgreementWarning, Problem
 from agreement.report.run.any_size import check_study, in_parts
-from agreement.report.run.exports import COLUMNS
 from agreement.report.run.findings import findings_json, grouped_findings
 from agreement.report.run.templates import stated_kind
 from agreement.tables.options import Kind
 from agreement.tables.writers import csv_bytes
-from agreement.terms import REASONS
+from agreement.terms import OUTPUT_COLUMNS, REASONS
 
 ACTIVE = ("=", "+", "-", "@", "\t", "\r")
 MACHINE_TALK = re.compile(r"Traceback|object at 0x|\bnan\b.*\bnan\b.*\bnan\b|<class|Error\(|dtype")
@@ -130,9 +129,9 @@ def check_exports(cohort: Cohort) -> None:
         ("exclusions", cohort.exclusions),
         ("flow", cohort.flow),
     ):
-        text = csv_bytes(frame[COLUMNS[name]]).decode("utf-8")
+        text = csv_bytes(frame[list(OUTPUT_COLUMNS[name])]).decode("utf-8")
         head, *records = list(csv.reader(io.StringIO(text, newline=""), strict=True))
-        assert head == list(COLUMNS[name])
+        assert head == list(OUTPUT_COLUMNS[name])
         assert len(records) == len(frame)
         for record in records:
             assert len(record) == len(head)
