@@ -32,32 +32,16 @@ class ClusterEngine:
         stage: str = "",
     ) -> list[T]:
         """Return ``function(shared, item)`` of every item, in their order."""
-        futures = self._submitted(function, shared, items)
-        self._watch(futures, progress, stage)
-        return self._gathered(futures)
+        from distributed import KilledWorker, as_completed
 
-    def _submitted(
-        self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]
-    ) -> list[Any]:
         # scattered first and once, or it would travel again with every item
         common = self.client.scatter(shared, hash=False)
-        futures: list[Any] = self.client.map(
-            function, [common] * len(items), list(items), pure=False
-        )
-        return futures
-
-    def _watch(self, futures: Sequence[Any], progress: Progress | None, stage: str) -> None:
-        from distributed import as_completed
-
+        futures = self.client.map(function, [common] * len(items), list(items), pure=False)
         for done, _ in enumerate(as_completed(futures, loop=self.client.loop), start=1):
             if progress is not None:
                 progress(done, len(futures), stage)
-
-    def _gathered(self, futures: Sequence[Any]) -> list[Any]:
-        from distributed import KilledWorker
-
         try:
-            results: list[Any] = self.client.gather(list(futures))
+            results: list[T] = self.client.gather(futures)
         except KilledWorker as error:
             raise AgreementError(
                 "Workers of the cluster were lost again and again on the same part, most likely for "
