@@ -9,6 +9,7 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulate.known_parts import DailyParts, simulate_daily
+from statsmodels.stats.inter_rater import cohens_kappa
 
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.change.change import change, change_of
@@ -158,6 +159,8 @@ def test_unknown_laboratory_error_keeps_its_row_with_a_reason():
         "slope",
         "same_direction",
         "same_direction_beyond_noise",
+        "weighted_kappa",
+        "response_difference",
         "responsiveness",
         "p_no_response",
         "p_full_response",
@@ -172,7 +175,26 @@ def test_unknown_laboratory_error_keeps_its_row_with_a_reason():
     assert np.isnan(row["value"])
     assert row["note"].startswith("not_estimable: the laboratory's own error is unknown")
     mass = ["mL/kg/min"] * 3
-    assert frame["unit"].tolist() == [*mass, *["1"] * 7, *mass]
+    assert frame["unit"].tolist() == [*mass, *["1"] * 9, *mass]
+
+
+def test_kinds_and_response_of_changes_have_rows_of_their_own():
+    found = change_of(data(DailyParts(gain=2, gain_sd=3, share_repeated=0.5)))
+    frame = found.to_frame().set_index("statistic")
+    lab, field = found.changes["lab"], found.changes["field"]
+    responses = [each.mean() / each.std(ddof=1) for each in (field, lab)]
+    told = frame.loc["response_difference"]
+    assert told["value"] == pytest.approx(responses[0] - responses[1], abs=1e-9)
+    assert told["low"] < told["value"] < told["high"]
+    kinds = [
+        np.select([each < -found.worthwhile.zone, each > found.worthwhile.zone], [-1, 1], 0)
+        for each in (lab, field)
+    ]
+    told = frame.loc["weighted_kappa"]
+    assert told["value"] == pytest.approx(
+        cohens_kappa(pd.crosstab(*kinds), wt="linear").kappa, abs=1e-9
+    )
+    assert told["low"] < told["value"] < told["high"]
 
 
 def test_declared_and_measured_laboratory_error():

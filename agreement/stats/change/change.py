@@ -200,6 +200,13 @@ RECORD: Final = Analysis(
           = count over number, Wilson's interval | Critchley 2010
         same_direction_beyond_noise [1]: share of changes beyond noise in the same direction
           The same, of laboratory changes larger than the smallest real change.
+        weighted_kappa [1]: agreement on down, trivial and up
+          How far both sort changes alike, beyond chance: 1 always, 0 as chance would.
+          = Cohen's kappa with linear weights; trivial is up to a fifth of the laboratory's spread
+          | Cohen 1968; Hopkins 2000
+        response_difference [1]: standardised response of the field less that of the laboratory
+          How much clearer a squad's change stands out in the field: below 0, less clear.
+          = mean change over its standard deviation, field less laboratory | Liang 1990
         responsiveness [1]: field change per unit of true change / field per unit of true change
           Change seen in the field for each mL/kg/min of true change, the laboratory's noise taken
           out.

@@ -72,6 +72,12 @@ class Change(Result):
             self._of_line("slope"),
             self._of_direction("same_direction", self.anywhere, ""),
             self._of_direction("same_direction_beyond_noise", self.beyond_noise, assumed),
+            self._of_squad("weighted_kappa", self.kinds.kappa, self.kinds.kappa_interval),
+            self._of_squad(
+                "response_difference",
+                self.response.field - self.response.lab,
+                self.response.difference_interval,
+            ),
             *self._of_following(),
             *self._of_real_change(),
         ]
@@ -141,6 +147,11 @@ class Change(Result):
         notes += ["no detectable true change"] if self.no_detectable_change else []
         interval = self.r_interval if name == "r" else self.slope_interval
         return self.row(name, value, interval, "; ".join(notes))
+
+    def _of_squad(self, name: str, value: float, interval: Interval) -> Row:
+        note = "clustered" if self.clustered else ""
+        equal = f"{NOT_ESTIMABLE}: all changes are equal"
+        return self.row(name, value, interval, equal if np.isnan(value) else note)
 
     def _of_direction(self, name: str, found: SameDirection | None, note: str) -> Row:
         if found is None:
