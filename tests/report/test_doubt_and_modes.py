@@ -248,6 +248,27 @@ def test_limits_follow_fitness_where_flat_ones_mislead(small_study, tmp_path):
     assert "limits that follow fitness" not in text(report.sensitivity())  # once is enough
 
 
+def test_an_audit_of_a_spread_that_follows_fitness_gives_the_limits_of_the_ratio(
+    small_study, tmp_path
+):
+    """Limits at the ends of the data are single persons' and withheld; those of a ratio are not."""
+    study = small_study(tmp_path / "crew", athletes=30, visits=1)
+    tests = pd.read_csv(study / "lab_tests.csv").set_index("athlete_id")["vo2max_ml_kg_min"]
+    readings = pd.read_csv(study / "field_estimates.csv")
+    lab = readings["athlete_id"].map(tests)
+    sign = (readings["athlete_id"].str[1:].astype(int) % 2) * 2 - 1
+    fan = lab + sign * 0.4 * (lab - lab.min() + 1)
+    readings.assign(vo2max_ml_kg_min=fan.round(2)).to_csv(
+        study / "field_estimates.csv", index=False
+    )
+    for kind, following in (("squad", True), ("audit", False)):
+        said = text(open_report(study, kind=kind).differences())
+        assert ("limits that follow fitness (mL/kg/min)" in said) == following
+        assert "As a ratio, field over laboratory" in said
+        advice = "that follow it, or those of the ratio" if following else "of the ratio"
+        assert re.search(rf"changes with fitness \(p .*?\): read the limits {advice}\.", said)
+
+
 def test_where_flat_limits_do_they_stand_among_the_choices(report):
     assert "limits that follow fitness" not in text(report.differences())
 

@@ -30,21 +30,21 @@ _CAUTIONED: Final = {  # the numbers that each caution names; its other numbers 
     "uneven_groups": (("profile_bias", "spread_ratio"), ("profile_bias", "p_equal_spread")),
 }
 _BESIDE: Final = {  # what a caution recommends to read: only where it is shown
-    "spread": ("limits_by_level", "bias", "middle"),
-    "not_normal": ("quantile_limits", "lower_limit"),
+    "spread": {"beside": ("limits_by_level", "bias", "middle"), "ratio": ("ratio_limits", "ratio")},
+    "not_normal": {"beside": ("quantile_limits", "lower_limit")},
 }
 _OF_LABORATORY: Final = ("few_laboratory_repeats", "laboratory_noise", "equal_repeats")
 
 
 def by_level(one: Comparison) -> Block:
-    """Return limits that follow fitness, and limits of the ratio of both methods."""
-    if not one.cell(_BY_LEVEL, "bias", "middle").known:
-        return Block("")
-    levels = [
-        (one.cell(_BY_LEVEL, "mean_of_both", level).shown(), _BY_LEVEL, level) for level in LEVELS
-    ]
-    mean, shown = head_of(_BY_LEVEL, "mean_of_both"), ", ".join(BIAS_AND_LIMITS)
-    block = one.lines("limits that follow fitness (mL/kg/min)", mean, levels, shown)
+    """Return limits that follow fitness, and of the ratio: an audit withholds the former alone."""
+    middle, block = one.cell(_BY_LEVEL, "bias", "middle"), Block("")
+    if not (middle.known or middle.withheld):
+        return block
+    if middle.known:
+        at = [(one.cell(_BY_LEVEL, "mean_of_both", end).shown(), _BY_LEVEL, end) for end in LEVELS]
+        mean, shown = head_of(_BY_LEVEL, "mean_of_both"), ", ".join(BIAS_AND_LIMITS)
+        block = one.lines("limits that follow fitness (mL/kg/min)", mean, at, shown)
     ratio = [one.cell("ratio_limits", name) for name in _RATIO]
     if not all(cell.known for cell in ratio):
         return block
@@ -79,8 +79,8 @@ def cautions(one: Comparison) -> Block:
             known = [cell for cell in errors if cell.known]
             told.append(said("sentences", caution.code, errors=known))
         elif cells and next(iter(cells.values())).known:
-            if caution.code in _BESIDE:
-                cells["beside"] = one.cell(*_BESIDE[caution.code])
+            beside = _BESIDE.get(caution.code, {})
+            cells |= {name: one.cell(*place) for name, place in beside.items()}
             told.append(said("sentences", caution.code, **cells))
         else:  # its numbers are counts, which no line of the results table says
             told.append(with_minus(caution.sentence))
