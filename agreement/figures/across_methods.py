@@ -53,7 +53,7 @@ def plot_budgets(
     sources = [broken(COMPONENTS[name], 20) for name in wanted.index]
     columns = [broken((labels or {}).get(one, one), 20) for one in methods]
     said: dict[str, Any] = {"names": (sources, columns), "upright": True}
-    said["title"] = "spread (SD, mL/kg/min) by this alone"
+    said["title"] = "SD by this alone (mL/kg/min)"
     draw_cells(ax, spread.to_numpy(), words.to_numpy(), colours, **said)
     return ax
 

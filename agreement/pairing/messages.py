@@ -15,8 +15,7 @@ NO_TEST = "The athlete has no usable laboratory test; add one, or correct the id
 WORDS: Mapping[str, Callable[[float, PairingOptions], str]] = {
     "copy": lambda n, _: f"{n:.0f} identical rows for one athlete and time; kept one, the first.",
     "conflicting_copy": lambda n, _: (
-        f"{n:.0f} rows for one athlete and time with different values; none is used. Remove the "
-        "wrong ones."
+        f"{n:.0f} rows for one athlete and time with different values; none is used."
     ),
     "stale": lambda n, rules: (
         f"Same value {n:.0f} days running (more than {rules.stale_after_days}, "

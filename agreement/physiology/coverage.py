@@ -131,7 +131,7 @@ class SessionFan:
         pulse = self.points["hr_bpm"]
         return (
             f"{self.training_profile}: the sessions of {self.athlete_id} reach "
-            f"{pulse.max() / self.hr_max_bpm:.0%} of HRmax over a span of {np.ptp(pulse):.0f} bpm; "
+            f"{100 * pulse.max() / self.hr_max_bpm:.0f} % of HRmax over a span of {np.ptp(pulse):.0f} bpm; "
             f"at HRmax the line says {self.band['vo2'].iloc[-1]:.0f} \u00b1 "
             f"{self.standard_error:.1f}, the usual form {self.band['usual'].iloc[-1]:.0f}, the "
             f"laboratory measured {self.lab:.0f} mL/kg/min."

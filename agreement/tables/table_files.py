@@ -114,7 +114,7 @@ def require_tables(tables: set[str], findings: Findings) -> None:
         findings.tell("no_lab_tests", "lab_tests.csv")
     elif not set(FIELD_TABLES) & tables:
         names = ", ".join(f"{name}.csv" for name in FIELD_TABLES)
-        findings.tell("laboratory_only", "lab_tests", tables=names)
+        findings.tell("laboratory_only", "lab_tests.csv", tables=names)
 
 
 def shared_files(
@@ -174,7 +174,9 @@ def note_unused(
         elif name.casefold().endswith(TABLE_ENDINGS) or path.suffix.casefold() == PARQUET_ENDING:
             named = {Path(one).name.split(".")[0].casefold() for one in used}
             free = [table for table in TABLES if table not in named] or list(TABLES)
-            findings.tell("unused_file", name, path=name, table=free[0])
+            own = path.stem.casefold()
+            table = own if own in TABLES else free[0]
+            findings.tell("unused_file", name, path=name, table=table)
         else:
             findings.tell("unused_form", name)
 

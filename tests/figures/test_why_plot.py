@@ -81,7 +81,7 @@ def test_the_legend_begins_with_the_sessions(fan, ax):
 
 def test_alternative_text_tells_the_numbers(fan):
     text = words_of(*why_captions((fan,)))
-    assert "long and slow: the sessions of A07 reach 75% of HRmax over a span of 50 bpm" in text
+    assert "long and slow: the sessions of A07 reach 75 % of HRmax over a span of 50 bpm" in text
     assert "60 \u00b1 6.0, the usual form 55, the laboratory measured 57" in text
 
 

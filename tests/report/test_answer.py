@@ -105,7 +105,10 @@ CLOSER = "Device B lies closer to the laboratory: in 20 athletes it reads 1.0 mL
             ("no_margin", "no_margin"),
             f"There is no verdict, for no limit was agreed beforehand. {CLOSER}",
         ),
-        (("no_margin",), "There is no verdict, for no limit was agreed beforehand. In 20 athletes"),
+        (
+            ("no_margin",),
+            "There is no verdict, for no limit was agreed beforehand. Device A, in 20 athletes: it reads",
+        ),
         (
             ("withheld", "withheld"),
             f"The verdict is withheld: {LIMIT} was agreed on 2026-01-08, after the first {TEST}",

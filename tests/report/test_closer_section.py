@@ -105,7 +105,7 @@ def test_different_tests_are_two_studies_in_words():
     words, _, row = section(alone)
     assert "a comparison of two studies and not of two methods: A over B" in words
     assert "closer" not in words
-    assert row.startswith("A over Bnonenonenonedifferent ones")
+    assert row.startswith("A over Bnot availablenot availablenot availabledifferent ones")
 
 
 def test_what_is_withheld_is_named_and_has_no_line():

@@ -64,3 +64,16 @@ def test_what_was_confirmed_is_printed_with_reason_and_day_in_an_audit_without_t
     assert "two ids carry the numbers of one person" in audit
     assert "Confirmed on 2026-06-01<" in audit
     assert "A1" not in audit
+
+
+def test_a_note_says_in_which_column_it_was_found():
+    cell = Problem("note", "looks_wrong", "lab.csv", 13, "rer_max", "Value 111 is high.", "Look.")
+    whole = Problem("note", "format_found", "lab.csv", None, None, "Read so.", "Look.")
+    nothing = pd.DataFrame(columns=["file", "row", "id", "reason", "message"])
+    page = left_out_block(nothing, (cell, whole)).html.replace("<wbr>", "")
+    rows = [re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row) for row in page.split("<tr>")[2:]]
+    found = [[re.sub("<[^>]*>", "", one) for one in row] for row in rows]
+    assert found == [
+        ["lab.csv", "13", "rer_max", "Value 111 is high. Look."],
+        ["lab.csv", "whole file", "all", "Read so. Look."],
+    ]

@@ -123,7 +123,7 @@ def absent(reason: str) -> Markup:
     return element("span", reason, class_="absent")
 
 
-NONE: Final = absent("none")
+NONE: Final = absent("not available")
 WITHHELD: Final = absent("withheld")
 
 

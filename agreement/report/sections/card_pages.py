@@ -219,7 +219,7 @@ def _of_best(row: dict[Any, Any]) -> dict[str, Any]:
         "equivalent": plain(row["lab_equivalent"]),
         "interval": span(*ends, between=" and "),
         "real": plain(row["smallest_real_change"]),
-        "why_no_change": why.replace("no_second_visit", "nobody was seen at two visits"),
+        "why_no_change": why,
     }
 
 

@@ -24,7 +24,8 @@ SQUAD_ALONE = "without the own tests, by the squad's calibration:"
 TOGETHER = 2000  # athletes in one file of cards: what a browser opens without complaint
 LACKS = "the training lacks"
 NO_REAL = "no smallest real change:"
-OF_CHANGE = (NO_SECOND_VISIT, NO_REAL, "change of ")  # how notes on a change begin
+NO_VISITS = "nobody was seen at two visits"
+OF_CHANGE = (NO_VISITS, NO_REAL, "change of ")  # how notes on a change begin
 
 
 class _Own(NamedTuple):
@@ -160,7 +161,7 @@ def _of_change(chances: Mapping[str, str], row: dict[Any, Any], real: Cell) -> l
     """Return why no change can be called real, or how likely the change seen is a true one."""
     if not real.known:
         none = not real.note or real.note.startswith(NO_SECOND_VISIT)
-        return [NO_SECOND_VISIT if none else f"{NO_REAL} {real.reason}"]
+        return [NO_VISITS if none else f"{NO_REAL} {real.reason}"]
     said = chances.get(row["athlete_id"])
     return [said] if said else []
 

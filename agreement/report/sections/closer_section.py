@@ -117,7 +117,7 @@ class Two(NamedTuple):
         tests = "different ones" if self.apart else str(self.alone.n_pairs)
         own = (tests, self.alone.stacked(), self.p_alone.shown() or NONE)
         if not self.alone.known:
-            own = ("about as many", NONE, NONE)
+            own = ("about as many as all share", NONE, NONE)
         return (self.name(numbers), *joint, *own)
 
 

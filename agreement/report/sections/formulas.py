@@ -1,6 +1,6 @@
 """How every statistic of the results table is computed, in words, and who published it."""
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from typing import Final, NamedTuple
 
 from agreement.stats.catalogue import ANALYSES
@@ -26,11 +26,15 @@ RESAMPLED: Final = Formula(
 )
 
 
-def formulas(analyses: Iterable[Analysis] = ANALYSES) -> tuple[Formula, ...]:
-    """Return the formulas of analyses as rows; statistics of one formula share a row."""
+def formulas(
+    analyses: Iterable[Analysis] = ANALYSES, names: Container[str] | None = None
+) -> tuple[Formula, ...]:
+    """Return the formulas of analyses, or of some statistics; one row for those that share one."""
     alike: dict[tuple[str, str], list[tuple[Analysis, str]]] = {}
     for analysis in analyses:
         for one in analysis.statistics:
+            if names is not None and one.name not in names:
+                continue
             alike.setdefault((one.formula, one.source), []).append((analysis, one.label))
     rows = (Formula(*_names(found), *key) for key, found in alike.items())
     return (DIFFERENCE, *rows, RESAMPLED)

@@ -1,6 +1,6 @@
 """Analyses that no section is written for: one table each, from what their records declare."""
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 
 from agreement.report.page.markup import NONE, Block, fold, joined, lines, paragraph, table
 from agreement.report.page.names import group_name
@@ -61,7 +61,7 @@ def analysis_table(numbers: Numbers, analysis: Analysis, *, alone: bool = False)
     columns = ("method", "group", *map(_head, shown), "athletes")
     rows = [_row(numbers, shown, place, found) for place, found in told.items()]
     caption = analysis.label[:1].upper() + analysis.label[1:]
-    how = _computed(analysis)
+    how = _computed(analysis, some)
     how = fold("How this is computed", how) if alone else how
     return table(caption, columns, rows, numeric=columns[2:]) + how
 
@@ -102,9 +102,11 @@ def _row(
     return (numbers.name(method, mode), group_name(group), *cells, people)
 
 
-def _computed(analysis: Analysis) -> Block:
-    """Say how its statistics are computed, and who published it."""
+def _computed(analysis: Analysis, names: Container[str]) -> Block:
+    """Say how the statistics shown are computed, and who published it."""
     said = (
-        f"{one.statistic}: {one.how} ({one.source})" for one in formulas([analysis]) if one.analyses
+        f"{one.statistic}: {one.how} ({one.source})"
+        for one in formulas([analysis], names)
+        if one.analyses
     )
     return paragraph(f"{'; '.join(said)}.")

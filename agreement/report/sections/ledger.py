@@ -90,11 +90,12 @@ def _notes(problems: tuple[Problem, ...]) -> Block:
         (
             code(note.file),
             "whole file" if note.row is None else str(note.row),
+            "all" if note.column is None else code(note.column),
             f"{note.what} {note.remedy}".strip(),
         )
         for note in notes[:_MOST_ROWS]
     ]
-    shown = table("Notes on the files", ["file", "row", "what"], rows)
+    shown = table("Notes on the files", ["file", "row", "column", "what"], rows)
     rest = len(notes) - _MOST_ROWS
     more = [paragraph(said("ledger", "more_notes", rest=rest), "note")] if rest > 0 else []
     return fold(f"{counted(len(notes), 'note')} on the files", shown, *more)
