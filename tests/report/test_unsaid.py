@@ -30,6 +30,10 @@ def test_every_analysis_without_a_number_has_one_line_that_says_what_to_record(o
     labels = [label for line in record for label in line.split("</strong>: ")[1][:-1].split("; ")]
     assert sorted(labels) == sorted(line.split(": ")[0] for line in why)
     assert any("<strong>a second laboratory test of the same athletes" in line for line in record)
+    asked = dict(line.removeprefix("<strong>").split("</strong>: ") for line in record)
+    assert "limits by averaging rule" in asked["breaths of laboratory tests"]
+    (twice,) = (said for what, said in asked.items() if what.startswith("two laboratory tests"))
+    assert "the field method's own error" in twice.replace("&#39;", "'")
 
 
 def test_its_section_is_empty_and_one_with_numbers_is_not(once):
