@@ -1,6 +1,7 @@
 """Breath files as laboratories keep them: a folder per person, one long file, any header."""
 
 import gzip
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -193,7 +194,8 @@ def test_start_and_end_of_exercise_in_minutes(folder):
 def test_an_audit_keeps_back_the_checksums_of_files_in_folders_of_people():
     files = [InputFile("lab.csv", "a", 2), InputFile("breaths/A1/pre.csv", "b", None)]
     files += [InputFile("breaths/A2.csv", "c", None), InputFile("breaths.csv", "d", None)]
-    kept = without_files_of_people(files, ["breaths", None])
+    study = SimpleNamespace(inputs=files, names={"breaths": "breaths", "samples": None})
+    kept = without_files_of_people(study)
     assert [(one.name, one.sha256, one.rows) for one in kept] == [
         ("lab.csv", "a", 2),
         ("breaths.csv", "d", None),
