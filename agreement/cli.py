@@ -305,7 +305,7 @@ def share(
     if explain:
         _data(explain_share(report, rows=rows).rstrip("\n"))
     elif out is None:
-        _end("Stopped: name the folder to write to with --out.", INPUT_AT_FAULT)
+        _end("Stopped: Name the folder to write to with --out.", INPUT_AT_FAULT)
     else:
         for path in share_report(report, out, rows=rows):
             _data(in_one_line(str(path)))

@@ -68,7 +68,10 @@ def ledger(
         for text in ledger_csv(report):
             data(text.decode("utf-8").removesuffix("\n"))
         return
-    for reason, lines, words in ledger_counts(report).itertuples(index=False):
+    counts = ledger_counts(report)
+    if counts.empty:
+        talk("Nothing was left out.")
+    for reason, lines, words in counts.itertuples(index=False):
         data(f"{lines:>10}  {reason}: {words}")
 
 

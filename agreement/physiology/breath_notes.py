@@ -204,17 +204,19 @@ def editing_notes(editing: pd.DataFrame, reference: Reference) -> tuple[Problem,
         ("vo2_ml_min", "impossible", False, "below 0 or above what anybody reaches"),
         ("t_s", "backward", False, "their time repeats or runs backwards"),
     ):
-        done = "stay in" if stay else "were left out"
+        done = ("stays in", "stay in") if stay else ("was left out", "were left out")
         hit = editing[editing[name] > 0]
         whats = {
-            str(line["file"]): f"{line[name]} of {line['breaths']} breaths {done}: {why}."
+            str(
+                line["file"]
+            ): f"{line[name]} of {line['breaths']} breaths {done[line[name] > 1]}: {why}."
             + (_moved(line, reference) if name == "artefacts" else "")
             for line in hit.to_dict("records")
         }
         if len(hit) > FILES_NAMED:
             most = hit.to_dict("records")[int(hit[name].to_numpy(dtype=np.int64).argmax())]
             text = (
-                f"{hit[name].sum()} of {hit['breaths'].sum()} breaths of {len(hit)} tests {done}: "
+                f"{hit[name].sum()} of {hit['breaths'].sum()} breaths of {len(hit)} tests {done[1]}: "
                 f"{why}. Most: {most[name]} of {most['breaths']} in {most['file']}."
             )
             whats = {"breaths": text}

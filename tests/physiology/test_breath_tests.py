@@ -117,7 +117,7 @@ def test_impossible_breaths_leave_and_are_a_note(breaths, laboratory):
     found = laboratory(frame)
     (note,) = [p for p in found.problems if "above what anybody reaches" in p.what]
     assert note.file == "breaths/T1.csv"
-    assert note.what.startswith("1 of 200 breaths were left out")
+    assert note.what.startswith("1 of 200 breaths was left out")
     assert found.frame["lab"].item() == pytest.approx(laboratory(breaths()).frame["lab"].item())
 
 
@@ -133,13 +133,14 @@ def test_breaths_stay_unless_asked_and_are_told(breaths, laboratory):
     chosen = Reference(averaging_rule=rule, edit_breaths=True)
     edited = laboratory(frame, reference=chosen)
     assert found.frame["lab"].item() > edited.frame["lab"].item() + 5
+    stay = "stays" if wrong == 1 else "stay"
     told = [p.what for p in found.problems if p.reason == "breaths_edited"]
     assert told == [
         (
-            f"{wrong} of 200 breaths stay in: far from their neighbours. Without them VO2max would be "
+            f"{wrong} of 200 breaths {stay} in: far from their neighbours. Without them VO2max would be "
             f"{edited.frame['lab'].item():.1f} mL/kg/min for {raw:.1f}."
         ),
-        "1 of 200 breaths were left out: their time repeats or runs backwards.",
+        "1 of 200 breaths was left out: their time repeats or runs backwards.",
     ]
 
 

@@ -64,3 +64,8 @@ def test_athletes_are_traded_against_laboratory_tests():
     assert plans(None, sd=3, margin=9)[0].by_tests is None
     with pytest.raises(AgreementError, match="`sem` must be above 0"):
         plans(None, sd=3, margin=9, sem=0.0)
+
+
+def test_a_bias_of_nought_has_no_sign():
+    (plan,) = plans(None, sd=3, bias=-1e-9, margin=9)
+    assert plans_text([plan]).startswith("With a bias of 0, ")

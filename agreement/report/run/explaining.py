@@ -43,7 +43,9 @@ def explained(name: str) -> str:
             known += [column for columns in OUTPUT_COLUMNS.values() for column in columns]
             near = get_close_matches(plain, known, n=3)
             said = str(error.args[0])
-            raise AgreementError(f"{said}{'; or ' + ', '.join(near) if near else ''}.") from None
+            also = f"; or {', '.join(near)}" if near else ""
+            where = "Names are those of results.csv, of columns and of keys of study.toml."
+            raise AgreementError(f"{said}{also}. {where}") from None
     return "\n".join(lines)
 
 

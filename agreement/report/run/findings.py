@@ -57,10 +57,8 @@ _WIDE: Final = 44
 def proposal_text(found: "Proposed", folder: Path) -> str:
     """Return the table of columns, the files that were not used, and the next command."""
     names = list(found.preview.columns)
-    rows = [
-        [shorten(str(c), 200, placeholder=" ...")[:_WIDE] for c in row]
-        for row in found.preview.to_numpy()
-    ]
+    whole = [[shorten(str(c), 200) for c in row] for row in found.preview.to_numpy()]
+    rows = [[c if len(c) <= _WIDE else f"{c[: _WIDE - 4]} ..." for c in row] for row in whole]
     widths = [max(len(r[i]) for r in [names, *rows]) for i in range(len(names))]
     lines = [
         "  ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)).rstrip()

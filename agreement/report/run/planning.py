@@ -46,7 +46,7 @@ class Plan:
         name = f"{self.method}, {self.mode}: with" if self.method else "With"
         each = f" and {one.pairs_per_athlete} pairs each" if one.pairs_per_athlete > 1 else ""
         assumed = (
-            f"{name} a bias of {round(one.bias, 2):g}, a standard deviation of differences of "
+            f"{name} a bias of {round(one.bias, 2) or 0:g}, a standard deviation of differences of "
             f"{round(one.sd, 2):g} mL/kg/min{each}"
         )
         said = []

@@ -160,7 +160,7 @@ def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study
                 f"sd is missing; give it, or lower_limit, upper_limit and convention ({known})"
             )
         numbers["sd"] = bias_and_sd(numbers["lower_limit"], numbers["upper_limit"], factor)[1]
-        notes.append(f"{where}: its SD is that of the printed limits.")
+        notes.append(f"{entry.get('name') or where}: its SD is that of the printed limits.")
     if "bias" not in numbers:
         if not limits:
             raise ValueError("bias is missing")

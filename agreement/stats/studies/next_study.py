@@ -49,7 +49,7 @@ class NextStudy:
             f"From {self.k} squads, {counted(self.athletes, 'athlete')}: in the next squad expect a bias "
             f"of {self.bias.low:.1f} to {self.bias.high:.1f} and an SD of {self.sd.low:.1f} to "
             f"{self.sd.high:.1f} {UNIT}. Over all of these {needs}; a squad like the typical one "
-            f"would need {typical}. About {self.inside:.0%} of such squads lie inside at all."
+            f"would need {typical}. About {100 * self.inside:.0f} % of such squads lie inside at all."
         )
 
     def to_dict(self) -> dict[str, Any]:
