@@ -308,3 +308,12 @@ def test_who_has_no_training_profile_is_named(small_study, tmp_path):
     people.to_csv(study / "athletes.csv", index=False)
     said = text(open_report(study).profiles())
     assert "1 athlete has a pair without a training profile, which is in no row above: A02." in said
+
+
+def test_nobody_is_counted_as_tried_who_is_on_no_list(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1)
+    before = text(open_report(study, kind="audit").funnel())
+    readings = pd.read_csv(study / "field_estimates.csv")
+    strangers = [readings.head(6).assign(athlete_id=f"X{i}") for i in range(100, 107)]
+    pd.concat([readings, *strangers]).to_csv(study / "field_estimates.csv", index=False)
+    assert text(open_report(study, kind="audit").funnel()) == before

@@ -66,6 +66,9 @@ def funnel_block(cohort: Cohort, name: Names) -> Block:
             ],
         ]
     )
+    listed = cohort.study.athletes["athlete_id"]
+    if len(listed):  # an id that is on no list is nobody of whom it is known that a value was tried
+        tried, readings = (one[one["athlete_id"].isin(listed)] for one in (tried, readings))
     rows, counting = [], set[str]()
     for one in cohort.results.methods:
         people = (

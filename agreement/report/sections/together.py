@@ -41,6 +41,7 @@ def _by(statistic: str, places: str) -> tuple[Column, ...]:
     return tuple((analysis, statistic, group) for analysis, group in found)
 
 
+OTHERS: Final = "people"  # the table of which each column is of other athletes
 _LIMITS: Final = "bias lower_limit upper_limit"
 TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
     "differences": (
@@ -95,7 +96,7 @@ TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
         + _by("bias", "choice_of_pairs/first_pair_of_each")
         + _by("bias", "pairing_rule/half_window pairing_rule/double_window"),
     ),
-    "people": (
+    OTHERS: (
         "Bias of every method by sex (mL/kg/min), 95 % intervals below",
         _by("bias", "by_sex/female by_sex/male"),
     ),
@@ -241,10 +242,11 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
         part_name(group) if by_group else head_of(analysis, statistic)
         for analysis, statistic, group in columns
     )
-    heads = ("method", "athletes", *compress(named, filled))
+    of_all = () if name == OTHERS else ("athletes",)
+    heads = ("method", *of_all, *compress(named, filled))
     rows = [
-        (name, _people(cells), *map(_shown, compress(cells, filled)))
-        for name, cells in lines.items()
+        (each, *(_people(cells) for _ in of_all), *map(_shown, compress(cells, filled)))
+        for each, cells in lines.items()
     ]
     shown = table(caption, heads, rows, numeric=heads[1:]) if rows else Block("")
     bare: dict[str, list[str]] = {}
