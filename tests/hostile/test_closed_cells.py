@@ -417,3 +417,17 @@ def test_no_weighted_sum_of_shown_groups_holds_a_few_people_alone(seed):
     gone = {(name, group) for name, _, _, group in hidden_groups(frame, {PLACE: members})}
     shown = {pairs for group, pairs in members.items() if pairs and group not in gone}
     assert told_of_few(sorted(shown, key=sorted)) == ()
+
+
+@pytest.mark.parametrize("seed", [11, *slowly(range(60))])
+def test_a_group_is_withheld_only_where_it_would_tell_of_a_few_beside_those_shown(seed):
+    rng = np.random.default_rng(seed)
+    people = [(f"A{k:02}", f"T{k}") for k in range(14)]
+    names = [("limits_of_agreement", one) for one in ("chest_strap", "confirmed", "no_drug")]
+    names.append(("by_sex", "female"))
+    of_part = {one: frozenset(p for p in people if rng.random() < 0.55) for one in names}
+    sets = {WHOLE: frozenset(people)} | {k: some for k, some in of_part.items() if len(some) >= 5}
+    hidden = withheld({group: (len(one), len(one)) for group, one in sets.items()}, sets)
+    shown = [one for group, one in sets.items() if group not in hidden]
+    assert told_of_few(shown) == ()
+    assert all(told_of_few([*shown, sets[group]]) for group in hidden)

@@ -7,13 +7,12 @@ several out of the whole. No such set may hold fewer than five people.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Final, NamedTuple
+from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import scipy
 
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, hidden_readings
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
 WHOLE: Final = ("limits_of_agreement", "all")
 _BY_GROUP: Final = (Privacy.PARTITION, Privacy.SUBSET, Privacy.NESTED)
 _NEAR_ZERO: Final = 1e-8
-_MOST_SETS: Final = 5000  # walked before we stop looking
+_ROUNDING: Final = 1e-6  # of norms that add up to 1
 
 Floats = npt.NDArray[np.float64]
 Group = tuple[str, str]  # analysis, group
@@ -37,13 +36,6 @@ Place = tuple[str, str]  # method, mode
 Name = tuple[str, str, str, str]  # analysis, method, mode, group
 Size = tuple[int, int]  # athletes, pairs
 Members = Mapping[Group, frozenset[Pair]]
-
-
-class Atoms(NamedTuple):
-    """Pairs that stand in the same groups, together: their athletes, and the groups as columns."""
-
-    athletes: list[frozenset[str]]
-    matrix: Floats
 
 
 def small_groups(results: "StudyResults") -> list[Name]:
@@ -218,102 +210,75 @@ def _followed(members: Members) -> set[Group]:
     shown = {groups[0]: pairs for pairs, groups in ranked if WHOLE not in groups}
     if WHOLE in members:
         shown[WHOLE] = members[WHOLE]
-    hidden: set[Group] = set()
+    every, gone = dict(shown), list[Group]()
     while (found := _few(shown)) and found[0] != WHOLE:
-        hidden.update(alike[shown.pop(found[0])])
-    return hidden
+        gone.append(found[0])
+        del shown[found[0]]
+    for group in sorted(gone, key=list(every).index, reverse=True):
+        if not _few(shown | {group: every[group]}):  # what went after it is enough
+            shown[group] = every[group]
+    return {one for group in every.keys() - shown.keys() for one in alike[every[group]]}
 
 
 def _few(shown: Members) -> list[Group]:
-    """Return groups whose sums and differences leave a few people, the first to go first; or []."""
-    return _few_by_sums(shown) or _few_by_steps(shown)
-
-
-def _few_by_steps(shown: Members) -> list[Group]:
     """
-    Return groups that leave a few people when sets are added to and taken out of one another.
+    Return groups of which some sum holds a few people alone, whatever the weights; or [].
 
-    Few people can be many pairs, which `_few_by_sums` would have to seek among too many sets.
+    Projected on what the groups tell, such a sum stays as it is: within the pairs of the few that
+    projection has the eigenvalue 1. So the norms of its blocks, of one of them with each, are 1
+    together (Gershgorin's theorem for blocks, Feingold & Varga 1962), which hardly any few reach.
     """
-    place = {pair: k for k, pair in enumerate(sorted(frozenset().union(*shown.values())))}
-    masks = {group: sum(1 << place[pair] for pair in pairs) for group, pairs in shown.items()}
-    who: dict[str, int] = {}
-    for pair, k in place.items():
-        who[pair[0]] = who.get(pair[0], 0) | 1 << k
-    most = (FEWEST_SHOWN - 1) * max((own.bit_count() for own in who.values()), default=0)
-    steps: dict[int, tuple[Group, ...]] = {mask: (group,) for group, mask in masks.items()}
-    queue = list(steps)
-    for one in queue:  # grows while it is walked
-        for group, mask in masks.items():
-            common = one & mask
-            if common not in (0, one, mask) or (made := one ^ mask) in steps or not made:
-                continue
-            steps[made] = (*steps[one], group)
-            if (
-                made.bit_count() <= most
-                and sum(made & own > 0 for own in who.values()) < FEWEST_SHOWN
-            ):
-                return [known for known in shown if known in steps[made]]
-            queue.append(made)
-        if len(steps) > _MOST_SETS:
-            break
-    return []
-
-
-def _few_by_sums(shown: Members) -> list[Group]:
-    """
-    Return groups of which some sum holds a few people alone, whatever the weights.
-
-    Without these atoms the groups have a lower rank, so a part of them is in every basis of atoms: it
-    is enough to look among those of one basis, then of one without the first ...
-    """
-    atoms, looked = _atoms(shown), set[frozenset[int]]()
-    whole, waiting = len(_basis(atoms, frozenset())), [frozenset[int]()]
-    for some in waiting:  # grows while it is walked
-        basis = _basis(atoms, some)
-        if len(basis) < whole:
-            others = np.delete(atoms.matrix, list(some), axis=1)
-            unseen = _null_space(others.T) if others.size else np.eye(len(shown))
-            left = np.abs(unseen.T @ atoms.matrix[:, list(some)]).max(axis=1)
-            used = np.abs(unseen[:, left.argmax()]) > _NEAR_ZERO
-            return [group for group, is_used in zip(shown, used, strict=True) if is_used]
-        for atom in basis:
-            more = some | {atom}
-            people = frozenset().union(*(atoms.athletes[k] for k in more))
-            if more not in looked and len(people) < FEWEST_SHOWN:
-                looked.add(more)
-                waiting.append(more)
-    return []
-
-
-def _basis(atoms: Atoms, without: frozenset[int]) -> list[int]:
-    """Return atoms that tell all the others tell, those of many people where there is a choice."""
-    kept = [k for k in range(len(atoms.athletes)) if k not in without]
-    if not kept:
+    pairs = _of_few_alike(shown)
+    if not pairs:
         return []
-    many = [100.0 if len(atoms.athletes[k]) >= FEWEST_SHOWN else 1.0 for k in kept]
-    r, order = scipy.linalg.qr(atoms.matrix[:, kept] * many, mode="r", pivoting=True)
-    rank = int((np.abs(np.diag(r)) > _NEAR_ZERO).sum())
-    return [kept[k] for k in order[:rank]]
+    who, whose = np.unique([athlete for athlete, _ in pairs], return_inverse=True)
+    columns = sorted(frozenset().union(*shown.values()))
+    matrix = np.array([[pair in one for pair in columns] for one in shown.values()], np.float64)
+    _, values, rows = np.linalg.svd(matrix, full_matrices=False)
+    few = set(pairs)
+    told = rows[values > _NEAR_ZERO][:, [pair in few for pair in columns]]  # both in order
+    seen, own = told.T @ told, (whose == np.arange(who.size)[:, None]).astype(np.float64)
+    norms = np.sqrt(own @ seen**2 @ own.T)
+    for k, mine in enumerate(own > 0):
+        norms[k, k] = np.linalg.eigvalsh(seen[np.ix_(mine, mine)])[-1]
+    for some in _reaching(norms):
+        theirs = np.isin(whose, some)
+        each, vectors = np.linalg.eigh(seen[np.ix_(theirs, theirs)])
+        if each[-1] > 1.0 - _NEAR_ZERO:
+            alone = told[:, theirs] @ vectors[:, -1] @ rows[: len(told)]
+            used = np.abs(np.linalg.lstsq(matrix.T, alone)[0]) > _NEAR_ZERO
+            return [group for group, is_used in zip(shown, used, strict=True) if is_used]
+    return []
 
 
-def _atoms(shown: Members) -> Atoms:
-    """Return the pairs of all groups, those together that stand in the same groups."""
+def _of_few_alike(shown: Members) -> list[Pair]:
+    """Return the pairs of which fewer than five people have any in just the same groups."""
     places: dict[Pair, list[int]] = {}
     for k, pairs in enumerate(shown.values()):
         for pair in pairs:
             places.setdefault(pair, []).append(k)
-    alike: dict[tuple[int, ...], set[str]] = {}
-    for (athlete, _), where in places.items():
-        alike.setdefault(tuple(where), set()).add(athlete)
-    kinds = sorted(alike)
-    matrix = np.zeros((len(shown), len(kinds)))
-    for k, kind in enumerate(kinds):
-        matrix[list(kind), k] = 1.0
-    return Atoms([frozenset(alike[where]) for where in kinds], matrix)
+    alike: dict[tuple[int, ...], list[Pair]] = {}
+    for pair, where in places.items():
+        alike.setdefault(tuple(where), []).append(pair)
+    few = (some for some in alike.values() if len({who for who, _ in some}) < FEWEST_SHOWN)
+    return sorted(pair for some in few for pair in some)
 
 
-def _null_space(matrix: Floats) -> Floats:
-    """Return an orthonormal basis of what no row of the matrix sees, as columns."""
-    _, values, rows = np.linalg.svd(matrix)
-    return rows[int((values > _NEAR_ZERO).sum()) :].T
+def _reaching(norms: Floats) -> Iterator[tuple[int, ...]]:
+    """Yield one to four places of which a row's norms add up to 1, the fewest first."""
+
+    def more(row: Floats, need: float, size: int, first: int) -> Iterator[tuple[int, ...]]:
+        if not size and need <= 0.0:
+            yield ()
+        for k in range(first, row.size if size else first):
+            if row[k] * size < need:  # they fall
+                return
+            yield from ((k, *rest) for rest in more(row, need - row[k], size - 1, k + 1))
+
+    falling = np.argsort(-norms, axis=1, kind="stable")
+    for size in range(FEWEST_SHOWN - 1):
+        for one, order in enumerate(falling):
+            others = order[order != one]
+            need = 1.0 - _ROUNDING - norms[one, one]
+            for some in more(norms[one, others], need, size, 0):
+                yield (one, *others[list(some)])
