@@ -4,12 +4,14 @@ import re
 import struct
 import zlib
 from collections.abc import Sequence
+from contextlib import suppress
 from functools import lru_cache
 from io import BytesIO, StringIO
 from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.axis import XAxis, YAxis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.collections import Collection
@@ -29,6 +31,35 @@ _LINK: Final = re.compile(rf"<a xlink:href=([\"'])(?:{_TOLD})(.*?)\1[^>]*>")
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
 
 
+class _Tickless:
+    """Of an axis: makes no tick before one is asked for; `layout.settle` writes them as one line."""
+
+    majorTicks: list[Any]
+    minorTicks: list[Any]
+
+    def reset_ticks(self: Any) -> None:
+        """Begin without ticks."""
+        self.majorTicks, self.minorTicks = [], []
+        with suppress(AttributeError):  # as matplotlib does: there may be no paper yet
+            self.set_clip_path(self.axes.patch)
+
+
+class _X(_Tickless, XAxis):
+    """A horizontal axis."""
+
+
+class _Y(_Tickless, YAxis):
+    """A vertical axis."""
+
+
+class Panel(Axes):
+    """One panel of a figure."""
+
+    def _init_axis(self) -> None:
+        super()._init_axis()  # type: ignore[misc] # matplotlib tells not of it
+        self.xaxis.__class__, self.yaxis.__class__ = _X, _Y
+
+
 def blank(
     height: float = 3.0, panels: int = 1, *, width: float = WIDTH
 ) -> tuple[Figure, list[Axes]]:
@@ -41,7 +72,9 @@ def blank(
     rows = -(-panels // columns)
     figure = Figure(figsize=(width, height * rows))
     FigureCanvasAgg(figure)
-    axes = list(np.ravel(figure.subplots(rows, columns, squeeze=False)))
+    axes = list(
+        np.ravel(figure.subplots(rows, columns, squeeze=False, subplot_kw={"axes_class": Panel}))
+    )
     for ax in axes[panels:]:
         ax.remove()
     return figure, axes[:panels]

@@ -9,6 +9,7 @@ for dark screens; where a page sets none, as in a notebook, the figure brings it
 import re
 from collections import Counter
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise
 from typing import Final
 from xml.etree import ElementTree as ET  # reads only what matplotlib has just written
@@ -165,6 +166,7 @@ def _backgrounds(root: ET.Element) -> list[ET.Element]:
     return found
 
 
+@lru_cache(maxsize=4096)
 def _style(text: str) -> str:
     """Return a style without blanks, fonts that the root names, and with named colours."""
     kept = [

@@ -11,6 +11,7 @@ long, its bar plot 9, its line plot 48, its heat map more than 100.
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any, Final
 
 import matplotlib as mpl
@@ -51,21 +52,31 @@ _STYLE: Final[dict[str, Any]] = {
     "path.simplify": False,
 }
 
+_IN_STYLE: Final = ContextVar("in_style", default=False)
+
 
 @contextmanager
 def house_style() -> Iterator[None]:
     """
     Draw in the house style inside the block; the caller's settings return afterwards.
 
-    The style starts from matplotlib's defaults, so a reader's own settings file changes nothing.
+    The style starts from matplotlib's defaults, so a reader's own settings file changes nothing. A
+    block in a block is in the style already.
     """
+    if _IN_STYLE.get():
+        yield
+        return
     settings: dict[Any, Any] = dict(mpl.rcParamsDefault) | sns.axes_style("ticks")
     settings |= sns.plotting_context("paper") | _STYLE
     with (
         mpl.rc_context({key: settings[key] for key in settings if not _is_backend(key)}),
         sns.color_palette([mark.colour for mark in MARKS]),
     ):
-        yield
+        token = _IN_STYLE.set(True)
+        try:
+            yield
+        finally:
+            _IN_STYLE.reset(token)
 
 
 def _is_backend(key: str) -> bool:

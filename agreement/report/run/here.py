@@ -201,7 +201,7 @@ def _all_loaded(second: Second | None, asked: Asked) -> Iterator[None]:
         load_bare_drawing()
         # seaborn takes them for densities and trees, which no figure of ours has
         with leaving_out("scipy.stats", "scipy.cluster"):
-            import agreement.figures.theme
+            from agreement.figures.theme import house_style
         import markdown_it  # noqa: F401 - as the next
 
         import agreement.report.shown.page  # noqa: F401 - for what follows
@@ -209,7 +209,7 @@ def _all_loaded(second: Second | None, asked: Asked) -> Iterator[None]:
 
         gc.freeze()
         gc.set_threshold(_NEW_OBJECTS, *gc.get_threshold()[1:])
-        with read_by(read):
+        with read_by(read), house_style():  # once, not for each figure
             yield
 
 
