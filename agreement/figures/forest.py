@@ -38,7 +38,7 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
         draw_bar(ax, limits, place, FAINT, 5.5, solid_capstyle="butt")
         draw_interval(ax, bias, place, colour, weight)
         draw_mark(ax, bias, place, marker, colour, 6, markeredgecolor=colour)
-        name, n = str(row["name"]), "" if pd.isna(row["n"]) else f"  n {int(row['n'])}"
+        name, n = str(row["name"]), "" if pd.isna(row["n"]) else f", n {int(row['n'])}"
         short = name if len(name) <= _LONGEST else f"{name[: _LONGEST - 1]}\u2026"
         paper = {"facecolor": PAPER, "edgecolor": "none", "pad": 1}
         write(ax, short + n, (0.0, place - 0.32), bbox=paper)

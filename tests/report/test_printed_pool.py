@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from agreement.errors import AgreementError
 from agreement.report.page.machine import in_words
 from agreement.report.studies.pool import plan_from_pool, pool_lines
 from agreement.report.studies.pool_file import read_pool
@@ -39,3 +40,15 @@ def test_the_page_quotes_what_is_printed():
     assert "0.53 with 20 athletes, 0.65 with 40, 0.71 with 80" in PAGE
     assert "would need 15" in plan
     assert "would need 15" in PAGE
+
+
+def test_what_is_wrong_with_a_pool_is_said_in_one_line_of_sentences(tmp_path):
+    file = tmp_path / "pool.toml"
+    file.write_text('titel = "x"\n[[study]]\ncitation = "A paper"\nn = 12\n', encoding="utf-8")
+    with pytest.raises(AgreementError) as caught:
+        read_pool(file)
+    said = str(caught.value)
+    assert "\n" not in said
+    assert "Unknown key 'titel'" in said
+    assert said.endswith(").")
+    assert "study 1: sd is missing" in said

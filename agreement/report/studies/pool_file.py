@@ -81,7 +81,8 @@ def read_pool(path: Path | str) -> Pooled:
     if pool.get("moderator") and any(not level for *_, level in found):
         wrong.append(f"moderator '{pool['moderator']}' needs a level in every [[study]].")
     if wrong:
-        raise AgreementError(f"{file} cannot be used:\n  " + "\n  ".join(wrong))
+        sentences = " ".join(f"{one.rstrip('.')}." for one in wrong)
+        raise AgreementError(f"{file} cannot be used: {sentences}")
     dropped = _sharing(people, notes)
     kept = [one for one in found if id(one[0]) not in dropped]
     studies, sources, levels = zip(*kept, strict=True)
