@@ -50,7 +50,9 @@ def test_a_template_is_compiled_once(place, made):
     ]
 
 
-@pytest.mark.parametrize("what", ["source", "time", "compiler", "damage", "another kind"])
+@pytest.mark.parametrize(
+    "what", ["source", "time", "compiler", "damage", "half", "garbled", "another kind"]
+)
 def test_each_change_compiles_it_anew(place, made, what):
     assert rendered() == "2"
     source, made_by = place / "one.j2", place.parent / "compiler.py"
@@ -63,10 +65,17 @@ def test_each_change_compiles_it_anew(place, made, what):
         made_by.write_text("22")
     elif what == "damage":
         kept.write_bytes(kept.read_bytes()[:3])
+    elif what == "half":  # on a full disk
+        kept.write_bytes(kept.read_bytes()[:-50])
+    elif what == "garbled":
+        kept.write_bytes(kept.read_bytes()[:40] + b"\xff" * 20 + kept.read_bytes()[60:])
     else:
         kept.write_bytes(b"\0\0\0\0" + kept.read_bytes()[4:])
     assert rendered() == ("11" if what == "source" else "2")
     assert made == ["one.j2"] * 2
+    for _ in range(2):
+        assert rendered() == ("11" if what == "source" else "2")
+    assert len(made) == 2 + (what in ("half", "garbled"))  # then it is kept again
 
 
 def test_where_nothing_may_be_written_it_is_compiled_each_time(place, made, monkeypatch):

@@ -6,7 +6,9 @@ so whoever could change what is kept could change the program. A quarter of a se
 """
 
 from collections.abc import Mapping, MutableMapping
+from contextlib import suppress
 from importlib.machinery import SourceFileLoader
+from importlib.util import cache_from_source
 from pathlib import Path
 from types import CodeType
 from typing import Any, Final
@@ -32,7 +34,13 @@ class CompiledLoader(PackageLoader):
         """Return a template, compiled anew where its source, compiler or settings changed."""
         place = FOLDER / name
         if place.is_file():
-            code = _Source(name, place, environment).get_code(name)
+            source = _Source(name, place, environment)
+            try:
+                code = source.get_code(name)
+            except (EOFError, TypeError, ValueError):  # half written, on a full disk
+                with suppress(OSError):
+                    Path(cache_from_source(str(place))).unlink()
+                code = source.source_to_code(place.read_bytes(), str(place))
             if code is not None:
                 return Template.from_code(environment, code, globals or {}, None)
         return super().load(environment, name, globals)  # the package is no plain folder
