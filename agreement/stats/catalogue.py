@@ -125,7 +125,7 @@ def describe(name: str) -> str:
             *(one.name for one in EVERY),
             *dict.fromkeys(name for _, name in _STATISTICS),
         ]
-        near = get_close_matches(name, known, n=3)
+        near = get_close_matches(name, dict.fromkeys(known), n=3)
         raise KeyError(
             f"nothing is called '{name}'" + (f"; near: {', '.join(near)}" if near else "")
         )

@@ -78,3 +78,16 @@ def test_what_cannot_be_written_is_said(report, tmp_path):
         write_paper_tables(report, {})
     with pytest.raises(AgreementError, match="holds no report"):
         write_paper_tables(tmp_path, {"md": True})
+
+
+def test_methods_and_groups_are_called_as_on_the_page_and_not_by_their_keys(report):
+    told = {"written_by": "agreement", "options": {"methods": {"wrist_a & b": {"label": "Band"}}}}
+    (report / "provenance.json").write_text(json.dumps(told))
+    frame = pd.read_csv(report / "results.csv", keep_default_na=False)
+    more = frame.head(1).assign(method="run_12min_1968", group="no_hr_limiting_drug")
+    pd.concat([frame, more]).to_csv(report / "results.csv", index=False)
+    write_paper_tables(report, {"md": True})
+    text = (report.parent / "squad-tables.md").read_text(encoding="utf-8")
+    assert "| Band | run | all |" in text
+    assert "| 12-minute run, 1968 | run | no heart-rate-limiting drug, as stated |" in text
+    assert "no source" not in text

@@ -41,9 +41,10 @@ def explained(name: str) -> str:
         if not lines:
             known = [*REASONS, *_keys(), *(c for table in INPUTS.values() for c in table.columns)]
             known += [column for columns in OUTPUT_COLUMNS.values() for column in columns]
-            near = get_close_matches(plain, known, n=3)
             said = str(error.args[0])
-            also = f"; or {', '.join(near)}" if near else ""
+            near = [n for n in get_close_matches(plain, dict.fromkeys(known), n=3) if n not in said]
+            begun = "or" if "near:" in said else "near:"
+            also = f"; {begun} {', '.join(near)}" if near else ""
             where = "Names are those of results.csv, of columns and of keys of study.toml."
             raise AgreementError(f"{said}{also}. {where}") from None
     return "\n".join(lines)

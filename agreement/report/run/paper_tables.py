@@ -10,10 +10,11 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.errors import AgreementError
+from agreement.report.page.names import Names, group_name
 from agreement.report.run.folder import is_ours
 from agreement.report.run.own_report import read_provenance
 from agreement.stats.catalogue import BY_NAME
-from agreement.stats.record import Analysis
+from agreement.stats.record import OURS, Analysis
 from agreement.tables.whole_output import whole_file
 
 # the analyses that papers print; every other one stays in results.csv
@@ -40,11 +41,12 @@ class PaperTable:
     sources: tuple[str, ...]
 
 
-def paper_tables(results: pd.DataFrame) -> list[PaperTable]:
+def paper_tables(results: pd.DataFrame, names: Names | None = None) -> list[PaperTable]:
     """
     Return the tables of results as text, rounded as each statistic declares.
 
     results: as in results.csv.
+    names: what the study calls its methods.
     Returns: one for each analysis that has a number; a row is a method in a mode, and a group.
     """
     tables: list[PaperTable] = []
@@ -52,11 +54,11 @@ def paper_tables(results: pd.DataFrame) -> list[PaperTable]:
         analysis = BY_NAME.get(name)
         rows = results[results["analysis"] == name]
         if analysis is not None and rows["value"].notna().any():
-            tables.append(_table(analysis, rows, len(tables) + 1))
+            tables.append(_table(analysis, rows, len(tables) + 1, names or Names()))
     return tables
 
 
-def _table(analysis: Analysis, rows: pd.DataFrame, number: int) -> PaperTable:
+def _table(analysis: Analysis, rows: pd.DataFrame, number: int, called: Names) -> PaperTable:
     """Return one analysis: a row for each method, mode and group, a column for each statistic."""
     known = {one.name: one for one in analysis.statistics}
     wide: dict[tuple[str, str, str], dict[str, str]] = {}
@@ -64,13 +66,16 @@ def _table(analysis: Analysis, rows: pd.DataFrame, number: int) -> PaperTable:
         statistic = known.get(str(row["statistic"]))
         if statistic is None:
             continue
-        place = (str(row["method"]), str(row["mode"]), str(row["group"]).replace("_", " "))
+        place = (str(row["method"]), str(row["mode"]), str(row["group"]))
         cells = wide.setdefault(place, {})
         unit = "" if statistic.unit == "1" else f" ({statistic.unit})"
         cells[f"{statistic.label}{unit}"] = _cell(row, statistic.digits)
         cells["n"] = f"{int(row['n'])} ({int(row['n_pairs'])})"
     frame = pd.DataFrame(
-        [{"method": m, "mode": o, "group": g} | cells for (m, o, g), cells in wide.items()]
+        [
+            {"method": called.method(method), "mode": mode, "group": group_name(group)} | cells
+            for (method, mode, group), cells in wide.items()
+        ]
     ).fillna(DASH)
     keep = [c for c in frame.columns if c not in ("n", "method", "mode", "group")]
     frame = frame[(frame[keep] != DASH).any(axis=1)]
@@ -78,7 +83,7 @@ def _table(analysis: Analysis, rows: pd.DataFrame, number: int) -> PaperTable:
         frame = frame.drop(columns="group")
     names = [c for c in ("method", "mode", "group", "n") if c in frame]
     frame = frame[[*names, *keep]].reset_index(drop=True)
-    sources = tuple(dict.fromkeys(one.source for one in analysis.statistics))
+    sources = tuple(dict.fromkeys(s.source for s in analysis.statistics if s.source != OURS))
     label = analysis.label[:1].upper() + analysis.label[1:]
     return PaperTable(analysis.name, f"Table {number}. {label}.", frame, NOTE, sources)
 
@@ -114,7 +119,9 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
         keep_default_na=False,
         na_values={"value": [""], "low": [""], "high": [""]},
     )
-    tables = paper_tables(results)
+    methods = read_provenance(report).get("options", {}).get("methods", {})
+    labels = ((key, one["label"]) for key, one in methods.items() if one.get("label"))
+    tables = paper_tables(results, Names(labels))
     written = []
     if "csv" in kinds:
         kinds.remove("csv")
