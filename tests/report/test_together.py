@@ -98,3 +98,22 @@ def test_every_column_of_the_tables_across_methods_is_declared():
     for _, columns in TABLES.values():
         for analysis, statistic, _ in columns:
             assert statistic in BY_NAME[analysis].names
+
+
+def test_a_budget_of_which_only_the_rest_is_known_is_neither_drawn_nor_a_table(
+    small_study, tmp_path
+):
+    study = small_study(tmp_path / "crew", visits=1)
+    tests = pd.read_csv(study / "lab_tests.csv").drop_duplicates("athlete_id")
+    tests.to_csv(study / "lab_tests.csv", index=False)
+    readings = pd.read_csv(study / "field_estimates.csv")
+    known = ["athlete_id", "taken_at", "method", "mode", "vo2max_ml_kg_min"]
+    one_each = readings[known].drop_duplicates("athlete_id", keep="last")
+    one_each.to_csv(study / "field_estimates.csv", index=False)
+    (study / "athletes.csv").unlink()
+    with (study / "study.toml").open("a", encoding="utf-8") as file:
+        file.write("\n[pairing]\nminimum_days = 1\n")
+    html = open_report(study).budget().html
+    assert "no source can be told apart from the rest" in html
+    assert "<table" not in html
+    assert "<svg" not in html

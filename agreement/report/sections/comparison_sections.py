@@ -25,6 +25,7 @@ from agreement.report.page.pictures import Picture, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
 from agreement.report.sections.subsets import parts_block
+from agreement.report.sections.together import splits
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import STATISTICS
@@ -245,7 +246,14 @@ def budget(one: Comparison) -> Section:
     total = one.cell("budget", "total")
     if not total.known:
         return None, one.without("error budget", total)
+    why: dict[str, list[str]] = {}
+    for name, word in COMPONENTS.items():
+        if not (cell := one.cell("budget", name)).known:
+            why.setdefault(cell.reason.rstrip("."), []).append(word)
+    unknown = Block(said("sentences", "unknown_parts", why=why))
     found = one.of("budget")
+    if not splits(found):
+        return None, paragraph(said("sentences", "no_budget", name=one.name)) + unknown
     drawn = picture(
         one.file("budget"),
         lambda axes: plot_budget(found, ax=axes[0]),
@@ -262,13 +270,9 @@ def budget(one: Comparison) -> Section:
         for name, word in COMPONENTS.items()
         if one.cell("budget", name).known
     ]
-    why: dict[str, list[str]] = {}
-    for name, word in COMPONENTS.items():
-        if not (cell := one.cell("budget", name)).known:
-            why.setdefault(cell.reason.rstrip("."), []).append(word)
     columns = ("source", "variance ((mL/kg/min)\u00b2)", "limits without it (\u00b1)")
     shown = table(f"{one.name}: error budget", columns, rows, numeric=columns[1:])
-    return drawn, shown + Block(said("sentences", "unknown_parts", why=why))
+    return drawn, shown + unknown
 
 
 def averaging(one: Comparison) -> Section:

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from itertools import compress
 from typing import Any, Final, NamedTuple
 
+import pandas as pd
 from markupsafe import Markup
 
 from agreement.figures.across_methods import (
@@ -15,6 +16,7 @@ from agreement.figures.across_methods import (
     plot_profiles_of_methods,
     profiles_of_methods_caption,
 )
+from agreement.figures.budget import COMPONENTS
 from agreement.figures.caption import Caption
 from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
 from agreement.figures.facets import facet
@@ -162,7 +164,15 @@ def drawn_across(
     modes = dict.fromkeys(one.results.mode for one in comparisons)
     own = {mode: [one for one in comparisons if one.results.mode == mode] for mode in modes}
     found = {mode: _with_numbers(some, FIGURES[name].analysis) for mode, some in own.items()}
+    if name == "budget":
+        found = {k: [one for one in some if splits(one.of("budget"))] for k, some in found.items()}
     return [_drawn(some, name, mode) for mode, some in found.items() if len(some) > 1]
+
+
+def splits(budget: pd.DataFrame) -> bool:
+    """Return whether an error budget tells any source apart from the rest."""
+    known = budget.loc[budget["value"].notna(), "statistic"]
+    return int(known.isin(list(COMPONENTS)).sum()) > 1
 
 
 def _differences(shown: list[Comparison]) -> Picture:
