@@ -54,7 +54,7 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
 def name_days(ax: Axes) -> None:
     """Give a panel the axes of an averaging curve."""
     ax.xaxis.set_major_locator(FixedLocator(range(1, 15, 2)))
-    ax.set(xlabel="days averaged", ylabel="half width of the limits (mL/kg/min)")
+    ax.set(xlabel="days averaged", ylabel="half width (mL/kg/min)")
     ax.set_ylim(bottom=0)
 
 

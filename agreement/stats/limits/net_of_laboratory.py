@@ -275,9 +275,9 @@ RECORD: Final = Analysis(
           How far the field method's own errors scatter, the laboratory's noise taken out.
           = variance of d less the laboratory's share of it, from repeats; intervals by MOVER
           | Fuller 1987; Zou & Donner 2008
-        own_lower_limit: lower limit net of the laboratory
+        own_lower_limit: lower limit net of the laboratory / net lower limit
           Where the lower limit would lie, had the laboratory no noise.
-        own_upper_limit: upper limit net of the laboratory
+        own_upper_limit: upper limit net of the laboratory / net upper limit
           Where the upper limit would lie, had the laboratory no noise.
         own_share_within_margin [1]: share of true values within the limit
           Share of readings that lie within the agreed limit of the athlete's true value.
