@@ -11,7 +11,7 @@ from agreement.figures.caption import Caption
 from agreement.figures.estimates import ABSENT
 from agreement.report.page.html import notebook_page
 from agreement.report.page.markup import fold, lines, table
-from agreement.report.page.pictures import picture
+from agreement.report.page.pictures import drawing, picture
 
 
 class Outline(HTMLParser):
@@ -34,11 +34,15 @@ def shown(html, tag=None):
     return nb.new_code_cell("show()", outputs=[output], metadata={"tags": [tag]} if tag else {})
 
 
+def falling(ax):
+    ax.plot([0, 1], [1, 0])
+
+
 @pytest.fixture(scope="module")
 def page():
     drawn = picture(
         "line <1>",
-        lambda axes: axes[0].plot([0, 1], [1, 0]),
+        drawing(falling),
         Caption("structural", {"slope": ABSENT}).of('a "finding" < all & more'),
     )
     cells = [

@@ -6,15 +6,19 @@ import pytest
 
 from agreement.figures.caption import Caption
 from agreement.figures.estimates import ABSENT
-from agreement.report.page.pictures import Album, picture
+from agreement.report.page.pictures import Album, drawing, picture
 from agreement.tables.options import ReportOptions
 
 CAPTION = Caption("structural", {"slope": ABSENT, "name": "m"})
 
 
+def line(ax):
+    ax.plot([0, 1])
+
+
 @pytest.fixture(scope="module")
 def drawn():
-    return picture("line/1", lambda axes: axes[0].plot([0, 1]), CAPTION)
+    return picture("line/1", drawing(line), CAPTION)
 
 
 @pytest.mark.parametrize("png", [False, True])
@@ -45,7 +49,7 @@ def test_a_figure_is_drawn_once_as_wide_as_a_phone(drawn):
 def test_panels_stand_in_the_page_one_by_one_each_told(tmp_path):
     two = picture(
         "two",
-        lambda axes: [ax.plot([0, 1]) for ax in axes],
+        [drawing(line, panel=place) for place in (0, 1)],
         [CAPTION.of("first & line"), CAPTION.of("second line")],
         panels=2,
     )
@@ -63,7 +67,7 @@ def test_figures_for_a_paper_are_as_wide_as_its_column_and_the_same_twice(tmp_pa
     """MediaBox is the page's size in points of 1/72 inch: ISO 32000-1, table 30 and 8.3.2.3."""
     for folder in ("one", "two"):
         album = Album(tmp_path / folder, ReportOptions(figures_pdf_mm=85))
-        album.keep(picture("a", lambda axes: axes[0].plot([0, 1]), CAPTION))
+        album.keep(picture("a", drawing(line), CAPTION))
         album.close()
     one, two = ((tmp_path / folder / "a.pdf").read_bytes() for folder in ("one", "two"))
     assert one == two

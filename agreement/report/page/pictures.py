@@ -1,9 +1,12 @@
 """A figure of the report: drawn once, as wide as a phone; inline in the page; saved as SVG."""
 
+import pickle
 import re
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,7 +25,46 @@ from agreement.tables.options import ReportOptions
 _LONGEST: Final = 120  # letters; a file system takes 255 bytes
 _MM = 25.4  # to the inch
 _SLIM = 0.75  # of the page's width: below it panels stand one below another
-Draw = Callable[[list[Any]], object]  # takes the panels
+Kept = tuple[str, tuple[float, ...]]  # text of a figure as SVG, and where its panels begin
+# figures of an earlier run and those of this one, by what they are drawn of; empty: none are kept
+_KEPT: Final[list[tuple[dict[str, Kept], dict[str, Kept]]]] = []
+
+
+@contextmanager
+def keeping(known: dict[str, Kept]) -> Iterator[dict[str, Kept]]:
+    """Take figures of the block from `known` where they are drawn of the same; yield what was used."""
+    used: dict[str, Kept] = {}
+    _KEPT.append((known, used))
+    try:
+        yield used
+    finally:
+        _KEPT.pop()
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A drawing function with all that it draws, for one panel of a figure, or for all."""
+
+    function: Callable[..., object]  # of a module
+    given: tuple[Any, ...]
+    told: dict[str, Any]
+    panel: int | None
+
+    def on(self, panels: list[Any]) -> None:
+        """Draw."""
+        where = {"axes": panels} if self.panel is None else {"ax": panels[self.panel]}
+        self.function(*self.given, **self.told, **where)
+
+
+def drawing(
+    function: Callable[..., object], *given: Any, panel: int | None = 0, **told: Any
+) -> Drawing:
+    """
+    Return what draws on a panel once it is there.
+
+    panel: its place, given to the function as `ax`; None: all, as `axes`.
+    """
+    return Drawing(function, given, told, panel)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +73,13 @@ class Picture:
 
     name: str  # of its files, and of its parts in a page
     svg: str
-    figure: Any  # the same, for a print
+    figure: Any  # the same, for a print; None where it is drawn for one
     alts: tuple[Markup, ...]  # of each panel, or of all
     caption: Markup
     tops: tuple[float, ...]  # where panels begin, and the last ends, from the top [pt]
     # draws it at a width in inches. None in what another process sent
     drawn_at: Callable[[float], Any] | None
+    made_of: str = ""  # checksum of all that it is drawn of
 
     @property
     def alt(self) -> Markup:
@@ -91,6 +134,8 @@ class Album:
         if self._folder is not None:
             for one in several:
                 self._write(one, self._folder)
+                if _KEPT and one.made_of:
+                    _KEPT[-1][1][one.made_of] = one.svg, one.tops
 
     def _write(self, one: Picture, folder: Path) -> None:
         name, number = one.name, 2
@@ -102,7 +147,11 @@ class Album:
             assert one.drawn_at is not None
             (folder / f"{name}.pdf").write_bytes(pdf_bytes(one.drawn_at(self._pdf_mm / _MM)))
         if self._printer is not None:
-            self._printer.print(one.figure, folder / f"{name}.png")
+            figure = one.figure
+            if figure is None:
+                assert one.drawn_at is not None
+                figure = one.drawn_at(WIDTH)
+            self._printer.print(figure, folder / f"{name}.png")
 
     def close(self) -> None:
         """Wait for the last file."""
@@ -112,7 +161,7 @@ class Album:
 
 def picture(
     name: str,
-    draw: Draw,
+    drawings: Drawing | Sequence[Drawing],
     caption: Caption | Sequence[Caption],
     *,
     height: float = 3.0,
@@ -122,26 +171,41 @@ def picture(
     Draw a figure in the house style, as wide as a phone; a page places its panels.
 
     name: of its files; made safe for any file system.
-    draw: given the list of panels, draws on them.
+    drawings: what is drawn, in turn.
     caption: of the figure, or of each panel; what is said of all is that of the first.
     height: of each panel. [inch]
     """
+    parts = (drawings,) if isinstance(drawings, Drawing) else tuple(drawings)
 
     def drawn(width: float) -> tuple[Any, tuple[float, ...]]:
         figure, axes = blank(height, panels, width=width)
-        draw(axes)
+        for one in parts:
+            one.on(axes)
         return figure, settle(figure)
 
     def drawn_at(width: float) -> Any:
         with house_style():
             return drawn(width)[0]
 
-    with house_style():
-        figure, tops = drawn(WIDTH)
-        svg = svg_text(figure)
+    made_of = _checksum(parts, height, panels) if _KEPT else ""
+    figure = None
+    if made_of and made_of in _KEPT[-1][0]:
+        svg, tops = _KEPT[-1][0][made_of]
+    else:
+        with house_style():
+            figure, tops = drawn(WIDTH)
+            svg = svg_text(figure)
     told = [caption] if isinstance(caption, Caption) else caption
     alts = tuple(worded(one, "alt") for one in told)
-    return Picture(file_name(name), svg, figure, alts, worded(told[0]), tops, drawn_at)
+    return Picture(file_name(name), svg, figure, alts, worded(told[0]), tops, drawn_at, made_of)
+
+
+def _checksum(*made_of: Any) -> str:
+    """Return a checksum of values as another process would be sent them; empty if they cannot be."""
+    try:
+        return sha256(pickle.dumps(made_of, pickle.HIGHEST_PROTOCOL)).hexdigest()  # never read back
+    except (pickle.PicklingError, TypeError, AttributeError):
+        return ""
 
 
 def file_name(name: str) -> str:

@@ -20,6 +20,7 @@ from threading import RLock
 from typing import Any, Final
 
 from agreement.errors import AgreementError
+from agreement.report.run.kept import kept_figures
 from agreement.report.run.notebook_file import joined_lines
 from agreement.report.run.read_beside import Asked, quick_texts, reading
 from agreement.report.run.render import (
@@ -94,6 +95,7 @@ def run_here(
         _all_loaded(second, asked_first),
         told_here(progress),
         sharing_with(second),
+        kept_figures(samples),
     ):
         if searching:
             gc.enable()

@@ -18,8 +18,9 @@ import sys
 import time
 import tomllib
 import zoneinfo
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
@@ -40,10 +41,11 @@ _MOST_FILES, _LONGEST = 20_000, timedelta(days=30)
 _LONGEST_PART: Final = timedelta(
     hours=1
 )  # a file half written, by its process's number: that was killed
-_OURS: Final = re.compile(r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|breaths|(?P<part>\d+))")
+_OURS: Final = re.compile(r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|breaths|figures|(?P<part>\d+))")
 _STUDY: Final = "study.toml"
 SAMPLES: Final = ".samples"  # ending of what is kept of raw files
 BREATHS: Final = ".breaths"
+FIGURES: Final = ".figures"
 _QUESTION: Final = re.compile(
     r"""^([ \t]*question[ \t]*=[ \t]*)("(?:[^"\\\n]|\\.)*"|'[^'\n]*')""", re.MULTILINE
 )
@@ -161,6 +163,23 @@ def write_checked(file: Path, head: dict[str, Any], body: Any) -> None:
             part.unlink(missing_ok=True)
 
 
+@contextmanager
+def kept_figures(place: tuple[Path, str] | None) -> Iterator[None]:
+    """Have figures of the block that are drawn of the same as in the last run taken from it."""
+    if place is None:
+        yield
+        return
+    from agreement.report.page.pictures import keeping
+
+    file, key = place[0].with_suffix(FIGURES), place[1]
+    body = checked_body(file, key) or {}
+    with suppress(OSError):
+        file.unlink()
+    with keeping({name: (svg, tuple(tops)) for name, (svg, tops) in body.items()}) as used:
+        yield
+        write_checked(file, {"key": key}, used)
+
+
 def kept_report(place: Path, kind: Kind, folder: Path, target: Path) -> Kept | None:
     """
     Return where a report of a study would be kept; None where nothing can be.
@@ -201,7 +220,7 @@ def drop_other_states(place: Path, target: Path) -> None:
             return
         _only_state(home, name, place, target)
         if not any(home.glob(f"{name}-*.json")):
-            for kept in (SAMPLES, BREATHS):  # of whom, they do not tell
+            for kept in (SAMPLES, BREATHS, FIGURES):  # of whom, they do not tell
                 (home / f"{name}{kept}").unlink(missing_ok=True)
 
 

@@ -5,7 +5,6 @@ Nothing here holds all rows. Cards and notebook are left out, and the page says 
 """
 
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,7 +16,7 @@ from agreement.report.page.markup import Block, code, heading, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
-from agreement.report.page.pictures import Album, Picture, picture
+from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions_block
 from agreement.report.privacy.privacy import without_files_of_people
 from agreement.report.privacy.release import (
@@ -223,7 +222,7 @@ def _figures(
         name, frame = numbers.name(method, mode), results.frame
         own = (frame["analysis"] == "limits_of_agreement") & (frame["group"] == "all")
         limits = frame[own & (frame["method"] == method) & (frame["mode"] == mode)]
-        draw = partial(_draw, pairs, limits, margin.limit, points)
+        draw = drawing(plot_differences, pairs, limits, margin=margin.limit, points=points)
         drawn.append(
             picture(
                 f"differences-{method}-{mode}",
@@ -233,12 +232,6 @@ def _figures(
             )
         )
     return drawn
-
-
-def _draw(
-    pairs: pd.DataFrame, limits: pd.DataFrame, margin: float | None, points: bool, axes: list[Any]
-) -> None:
-    plot_differences(pairs, limits, margin=margin, points=points, ax=axes[0])
 
 
 def _flow_block(streamed: Streamed) -> Block:

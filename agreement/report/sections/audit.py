@@ -14,7 +14,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
-from agreement.report.page.pictures import picture
+from agreement.report.page.pictures import drawing, picture
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.comparison_sections import Section
@@ -151,11 +151,11 @@ def drift(one: Comparison) -> Section:
     line = (round(found.line.intercept, 1), round(found.line.slope * DAYS, 1) / DAYS)
     drawn = picture(
         one.file("drift"),
-        lambda axes: plot_drift(
+        drawing(
+            plot_drift,
             [(day, Estimate(bias.value, bias.low, bias.high)) for day, bias in shown],
             line,
             key=cell.key,
-            ax=axes[0],
         ),
         Caption("drift", {"change": cell, "days": DAYS, "fewest": FEWEST_SHOWN}).of(one.name),
         height=2.7,

@@ -10,7 +10,7 @@ from agreement.figures.closer import BETWEEN, closer_caption, closer_height, com
 from agreement.report.page.machine import said
 from agreement.report.page.markup import NONE, Block, Text, fold, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.page.pictures import Picture, picture
+from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.answer import smaller
 from agreement.report.sections.subsets import withheld_note
 from agreement.stats.compare.methods_compared import APART, TWO, MethodsCompared
@@ -58,7 +58,7 @@ def closer_picture(
     labels = {method: name(method) for method in order}
     return picture(
         f"closer-{mode}",
-        lambda axes: plot_closer(frame, order, mode=mode, labels=labels, ax=axes[0]),
+        drawing(plot_closer, frame, order, mode=mode, labels=labels),
         closer_caption(frame, order, mode=mode, labels=labels),
         height=closer_height(len(order)),
     )

@@ -21,7 +21,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, bullets, fold, joined, paragraph, table
 from agreement.report.page.names import group_name
 from agreement.report.page.numbers import Cell
-from agreement.report.page.pictures import Picture, picture
+from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
 from agreement.report.sections.subsets import parts_block
@@ -55,14 +55,14 @@ def differences(one: Comparison) -> Section:
     floor = None if one.noise is None else one.noise.noise_floor
     drawn = picture(
         one.file("differences"),
-        lambda axes: plot_differences(
+        drawing(
+            plot_differences,
             one.pairs,
             limits=limits,
             margin=one.margin.limit,
             noise_floor=floor,
             told=one.words,
             points=one.people is not None,
-            ax=axes[0],
         ),
         differences_caption(one.pairs, limits, points=one.people is not None).of(one.name),
     )
@@ -99,7 +99,7 @@ def profiles(one: Comparison) -> Section:
     overall = estimates(one.of("limits_of_agreement")).get("bias", ABSENT)
     drawn = picture(
         one.file("profiles"),
-        lambda axes: plot_profiles(one.pairs, found, overall, ax=axes[0]),
+        drawing(plot_profiles, one.pairs, found, overall),
         profiles_caption(found).of(one.name),
         height=1.0 + 0.6 * len(groups),
     )
@@ -181,7 +181,7 @@ def regression(one: Comparison) -> Section:
     if len(one.pairs):  # none when every athlete takes a drug that limits heart rate
         drawn = picture(
             one.file("regression"),
-            lambda axes: plot_regression(one.pairs, line, told=one.words, ax=axes[0]),
+            drawing(plot_regression, one.pairs, line, told=one.words),
             regression_caption(line).of(one.name, why=why.rstrip(".")),
             height=3.6,
         )
@@ -205,10 +205,14 @@ def change(one: Comparison) -> Section:
     )
     drawn = picture(
         one.file("change"),
-        lambda axes: (
-            plot_change(result.changes, smallest_real=real, card=card, told=words, ax=axes[0]),
-            plot_change_arrows(
-                result.changes, smallest_real=real, named=one.people is not None, ax=axes[1]
+        (
+            drawing(plot_change, result.changes, smallest_real=real, card=card, told=words),
+            drawing(
+                plot_change_arrows,
+                result.changes,
+                smallest_real=real,
+                named=one.people is not None,
+                panel=1,
             ),
         ),
         [each.of(one.name, bias=bias) for each in change_captions(result.changes)],
@@ -256,7 +260,7 @@ def budget(one: Comparison) -> Section:
         return None, paragraph(said("sentences", "no_budget", name=one.name)) + unknown
     drawn = picture(
         one.file("budget"),
-        lambda axes: plot_budget(found, ax=axes[0]),
+        drawing(plot_budget, found),
         budget_caption(found).of(one.name),
         height=budget_height(found),
     )
@@ -287,7 +291,7 @@ def averaging(one: Comparison) -> Section:
         return None, paragraph(said("sentences", "one_value", name=one.name, one_day=one_day))
     drawn = picture(
         one.file("averaging"),
-        lambda axes: plot_averaging(curve, margin=one.margin.limit, ax=axes[0]),
+        drawing(plot_averaging, curve, margin=one.margin.limit),
         averaging_caption(curve).of(one.name),
         height=2.7,
     )

@@ -29,7 +29,9 @@ _CAUTIONED: Final = {  # the numbers that each caution names; its other numbers 
     "not_normal": (("shape", "p_normal"), ("shape", "skewness")),
     "uneven_groups": (("profile_bias", "spread_ratio"), ("profile_bias", "p_equal_spread")),
 }
-_BESIDE: Final = {  # what a caution recommends to read: only where it is shown
+_BESIDE: Final[
+    dict[str, dict[str, tuple[str, ...]]]
+] = {  # what a caution recommends to read: only where it is shown
     "spread": {"beside": ("limits_by_level", "bias", "middle"), "ratio": ("ratio_limits", "ratio")},
     "not_normal": {"beside": ("quantile_limits", "lower_limit")},
 }

@@ -12,7 +12,7 @@ from agreement.figures.methods import (
     plot_methods,
 )
 from agreement.report.page.numbers import Numbers
-from agreement.report.page.pictures import Picture, picture
+from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.tables.options import StudyOptions
 
@@ -36,7 +36,7 @@ def methods_chart(
     noise = next(known, None)
     drawn = picture(
         "methods",
-        lambda axes: plot_methods(frame, labels=labels, margin=margin, noise=noise, ax=axes[0]),
+        drawing(plot_methods, frame, labels=labels, margin=margin, noise=noise),
         methods_caption(frame, labels=labels, margin=margin),
         height=methods_height(len(rows)),
     )

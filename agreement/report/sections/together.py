@@ -25,7 +25,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import NONE, WITHHELD, Block, fold, table
 from agreement.report.page.names import part_name
 from agreement.report.page.numbers import Cell
-from agreement.report.page.pictures import Picture, picture
+from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.stats.catalogue import head_of
 
@@ -186,7 +186,7 @@ def _differences(shown: list[Comparison]) -> Picture:
     ]
     return picture(
         "differences",
-        lambda axes: plot_difference_panels(panels, axes=axes, **told),
+        drawing(plot_difference_panels, panels, panel=None, **told),
         captions,
         panels=len(panels),
     )
@@ -199,13 +199,13 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
         return []
     lines = [one.of("structural") for one in known]
 
-    def draw(axes: Sequence[Any]) -> None:
-        for one, line, ax in zip(known, lines, axes, strict=True):
-            plot_structural(one.pairs, line, told=one.words, ax=ax)
-        facet(axes, [one.name for one in known])
-
+    drawn = [
+        drawing(plot_structural, one.pairs, line, told=one.words, panel=place)
+        for place, (one, line) in enumerate(zip(known, lines, strict=True))
+    ]
+    drawn.append(drawing(facet, titles=[one.name for one in known], panel=None))
     told = [structural_caption(line).of(one.name) for one, line in zip(known, lines, strict=True)]
-    return [picture("structural", draw, told, height=2.7, panels=len(known))]
+    return [picture("structural", drawn, told, height=2.7, panels=len(known))]
 
 
 def _with_numbers(comparisons: Sequence[Comparison], analysis: str) -> list[Comparison]:
@@ -218,10 +218,10 @@ def _drawn(some: list[Comparison], name: str, mode: str) -> Picture:
     one, frame = FIGURES[name], some[0].numbers.frame
     methods = [each.results.method for each in some]
     labels = {method: some[0].numbers.name.method(method) for method in methods}
-    told = {"mode": mode, "labels": labels}
+    told: dict[str, Any] = {"mode": mode, "labels": labels}
     return picture(
         f"{name}-{mode}",
-        lambda axes: one.plot(frame, methods, ax=axes[0], **told),
+        drawing(one.plot, frame, methods, **told),
         one.caption(frame, methods, **told),
         height=one.height(frame, methods, mode) if callable(one.height) else one.height,
     )

@@ -12,7 +12,7 @@ from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import counted, plain
-from agreement.report.page.pictures import Picture, picture
+from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.subsets import parts_block
 from agreement.report.sections.together import across, folded
@@ -123,16 +123,12 @@ def _one_split(one: Comparison) -> Block:
 def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Picture:
     """Return the picture of two profiles, on the axes that all share."""
     shown = fans[start : start + PANELS]
-
-    def draw(axes: list[Any]) -> None:
-        for fan, ax in zip(shown, axes, strict=True):
-            plot_why(fan, ax=ax, among=fans)
-        if start == 0:
-            why_legend(axes[-1])
-
+    drawn = [drawing(plot_why, fan, among=fans, panel=place) for place, fan in enumerate(shown)]
+    if start == 0:
+        drawn.append(drawing(why_legend, panel=len(shown) - 1))
     return picture(
         f"why-{place}",
-        draw,
+        drawn,
         why_captions(shown, first=start == 0),
         height=3.1,
         panels=len(shown),

@@ -19,7 +19,7 @@ from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading
 from agreement.report.page.numbers import Cell
-from agreement.report.page.pictures import Picture, picture
+from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.run.earlier import HISTORY_FILE
 from agreement.report.run.folder import is_ours
 from agreement.report.run.own_report import read_own_table, read_provenance
@@ -104,9 +104,7 @@ class Grown:
         one = self.controls[0][1]
         control = picture(
             "control",
-            lambda axes: plot_control(
-                one.days, one.values, (one.line.intercept, one.line.slope), ax=axes[0]
-            ),
+            drawing(plot_control, one.days, one.values, (one.line.intercept, one.line.slope)),
             Caption("control", {"change": self.change}),
         )
         told = (
@@ -127,12 +125,12 @@ class Grown:
         ][:MOST_DRAWN]
         shown = []
         if drawn:
-
-            def draw(axes: list[Any]) -> None:
-                for ax, (_, lines) in zip(axes, drawn, strict=True):
-                    plot_run(lines, margin=margin.limit, ax=ax)
-                facet(axes, [name for name, _ in drawn], share="y")
-
+            titles = [name for name, _ in drawn]
+            draw = [
+                drawing(plot_run, lines, margin=margin.limit, panel=place)
+                for place, (_, lines) in enumerate(drawn)
+            ]
+            draw.append(drawing(facet, titles=titles, share="y", panel=None))
             shown = [
                 picture(
                     "history",

@@ -14,7 +14,7 @@ from agreement.report.page.html import Page
 from agreement.report.page.machine import in_words
 from agreement.report.page.markup import Block, Text, heading, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.page.pictures import picture
+from agreement.report.page.pictures import drawing, picture
 from agreement.report.page.texts import cautions_block
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import WRITTEN_BY, refuse_foreign, replaced_folder
@@ -71,7 +71,7 @@ def _beside(found: Compared) -> Block:
     height = forest_height(len(own) - 2)
     return picture(
         "reports",
-        lambda axes: plot_forest(own, own.iloc[:0], ax=axes[0]),
+        drawing(plot_forest, own, own.iloc[:0]),
         Caption("reports", {"told": told}),
         height=height,
     ).block
@@ -93,7 +93,7 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
         summary = pd.DataFrame([_pool_row(pool, name, new=new) for name, new in kinds])
         drawn = picture(
             "studies",
-            lambda axes: plot_forest(own, summary, ax=axes[0]),
+            drawing(plot_forest, own, summary),
             Caption("studies", {**biases, "studies": pool.k}),
             height=forest_height(len(own)),
         ).block
